@@ -1,0 +1,115 @@
+"""What can go wrong, each with the exit code the command line ends with."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+
+class ExitCode(IntEnum):
+    """How a command ended."""
+
+    OK = 0
+    """A layout (or the asked answer) was written."""
+    FAULT = 1
+    """A fault of the program itself."""
+    USAGE = 2
+    """The command line is wrong."""
+    WRONG_FILE = 3
+    """A file is wrong; every finding is listed and nothing was written."""
+    NO_LAYOUT = 4
+    """Proved: no layout keeps all rules."""
+    NO_ANSWER = 5
+    """No layout found within the limit; nothing is claimed."""
+    BROKEN_RULES = 6
+    """``check`` found broken rules."""
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Finding:
+    """One thing wrong in a file, with the place it stands at.
+
+    ``line`` and ``column`` count from 1 (0: the file as a whole); in CSV files ``column_name``
+    names the column. ``severity`` is ``error`` or ``warning``.
+    """
+
+    file: str
+    line: int
+    column: int
+    code: str
+    where: str
+    message: str
+    hint: str = ""
+    source_line: str = ""
+    severity: str = "error"
+    column_name: str = ""
+
+
+class PartitionerError(Exception):
+    """Anything the program reports on purpose."""
+
+    exit_code = ExitCode.FAULT
+
+
+class WrongFile(PartitionerError):
+    """One or more findings in the files that were read."""
+
+    exit_code = ExitCode.WRONG_FILE
+
+    def __init__(self, findings: list[Finding]):
+        self.findings = sorted(findings)
+        super().__init__(f"{len(self.findings)} finding(s)")
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """A rule that takes part in the proof that no layout exists.
+
+    ``rule`` is the rule's short name as in ``check``; ``subjects`` the ids of devices, streams,
+    switches it concerns; ``sentence`` says it in plain words with the numbers; ``way_out`` the
+    cheapest change that removes it, if one is known.
+    """
+
+    rule: str
+    subjects: tuple[str, ...]
+    sentence: str
+    way_out: str = ""
+
+
+class NoLayout(PartitionerError):
+    """Proved that no layout keeps all rules."""
+
+    exit_code = ExitCode.NO_LAYOUT
+
+    def __init__(self, conflicts: list[Conflict]):
+        self.conflicts = conflicts
+        super().__init__("; ".join(c.sentence for c in conflicts) or "no layout exists")
+
+
+class NoAnswer(PartitionerError):
+    """The limit was reached before a layout was found; nothing is proved."""
+
+    exit_code = ExitCode.NO_ANSWER
+
+    def __init__(self, message: str, *, seconds: float = 0.0, bound_money: int | None = None):
+        self.seconds = seconds
+        self.bound_money = bound_money
+        super().__init__(message)
+
+
+class BrokenRules(PartitionerError):
+    """A layout breaks rules of its problem; ``findings`` are rule findings of ``check``."""
+
+    exit_code = ExitCode.BROKEN_RULES
+
+    def __init__(self, findings: list):
+        self.findings = findings
+        super().__init__(f"{len(findings)} broken rule(s)")
+
+
+class InternalFault(PartitionerError):
+    """Solver and check disagree: a fault of ours; ``details`` say where."""
+
+    def __init__(self, message: str, details: list[str] | None = None):
+        self.details = details or []
+        super().__init__(message)

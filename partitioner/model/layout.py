@@ -1,0 +1,51 @@
+"""A layout: the decisions of a plan and nothing derived from them. Data only."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """One shared line or one point-to-point link.
+
+    ``devices`` in the order in which the cable meets them. ``switch_index`` is how many of them
+    come before the switch: 0 puts the switch at the start, ``len(devices)`` at the end; anything
+    between puts it along the line. ``plca_ids`` gives each device's PLCA ID, parallel to
+    ``devices`` (the switch port is ID 0); empty for links. ``port`` counts from 1.
+    """
+
+    id: str
+    switch: str
+    port: int
+    grade: str
+    devices: tuple[str, ...]
+    switch_index: int = 0
+    plca_ids: tuple[int, ...] = ()
+    node_count: int = 0
+    """PLCA node count set at the coordinator: highest ID in use + 1, plus reserve; 0 for links."""
+    burst_counts: tuple[tuple[str, int], ...] = ()
+    """Devices (or the switch) whose PLCA burst count differs from the problem's, sorted."""
+
+
+@dataclass(frozen=True, slots=True)
+class BuiltLink:
+    """A backbone link that is built, with its grade."""
+
+    ends: tuple[str, str]
+    grade: str
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """All decisions for one problem."""
+
+    problem_name: str
+    problem_digest: str
+    open_switches: tuple[str, ...]
+    backbone: tuple[BuiltLink, ...]
+    segments: tuple[Segment, ...]
+
+    def segment_of(self) -> dict[str, Segment]:
+        """Each device's segment, by device id."""
+        return {device: s for s in self.segments for device in s.devices}
