@@ -1,0 +1,221 @@
+"""Cable ways between places, devices and switches: lengths and the pathways they pass."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import networkx as nx
+import numpy as np
+
+from partitioner.model.problem import Metric, Problem
+from partitioner.units import PPM, ceil_div
+
+
+def metric_um(a: Sequence[int], b: Sequence[int], metric: Metric, factor_ppm: int) -> int:
+    """Distance of two points by ``metric`` times the routing factor, in µm, rounded up."""
+    gaps = [abs(p - q) for p, q in zip(a, b, strict=True)]
+    if metric is Metric.RECTILINEAR:
+        return ceil_div(sum(gaps) * factor_ppm, PPM)
+    # Exact integer square root, rounded up: straight lines must never come out too short.
+    square = sum(g * g for g in gaps)
+    scaled = square * factor_ppm * factor_ppm
+    root = _isqrt_up(scaled)
+    return ceil_div(root, PPM)
+
+
+def _isqrt_up(value: int) -> int:
+    from math import isqrt
+
+    root = isqrt(value)
+    return root if root * root == value else root + 1
+
+
+def _metric_matrix_um(
+    rows: np.ndarray, columns: np.ndarray, metric: Metric, factor_ppm: int
+) -> np.ndarray:
+    """Distances of all pairs of two point sets, µm, int64, equal to :func:`metric_um`."""
+    gaps = np.abs(rows[:, None, :] - columns[None, :, :])
+    if metric is Metric.RECTILINEAR:
+        return -((-gaps.sum(axis=2) * factor_ppm) // PPM)
+    # Floating point proposes, integers decide: the candidate is moved by at most a step or two
+    # until it is the smallest one that is not too short.
+    factor = factor_ppm / PPM
+    guess = np.floor(np.sqrt((gaps.astype(float) ** 2).sum(axis=2)) * factor).astype(np.int64)
+    if factor_ppm == PPM and gaps.max(initial=0) < 2**30:
+        square = (gaps * gaps).sum(axis=2)
+        guess = np.maximum(guess - 1, 0)
+        for _ in range(3):
+            guess = np.where(guess * guess < square, guess + 1, guess)
+        return guess
+    exact = np.empty_like(guess)
+    for i, j in np.ndindex(guess.shape):
+        exact[i, j] = metric_um(rows[i].tolist(), columns[j].tolist(), metric, factor_ppm)
+    return exact
+
+
+class CableNetwork:
+    """Lengths and ways of cable between the ids of a problem.
+
+    Ids are those of devices, switches and forecast devices. Without pathways every way is direct;
+    with pathways it follows the shortest way along them (ties broken by fewest places, then by
+    place order in the file, so that a problem always gets the same ways).
+
+    Attributes
+    ----------
+    graph
+        networkx graph of places and pathways: nodes are place ids with ``position_um``, edges
+        have ``length_um`` and ``id``. Empty without pathways.
+    """
+
+    def __init__(self, problem: Problem):
+        self._problem = problem
+        self._metric = problem.routing.metric
+        self._factor = problem.routing.factor_ppm
+        self._sites: dict[str, tuple[str | None, tuple[int, int, int]]] = {}
+        forecast = [f.device for f in problem.forecast]
+        for item in [*problem.switches.values(), *problem.devices.values(), *forecast]:
+            if item.place is not None:
+                self._sites[item.id] = (item.place, problem.places[item.place].position_um)
+            else:
+                assert item.position_um is not None
+                self._sites[item.id] = (None, item.position_um)
+        self.graph = nx.Graph()
+        self.has_pathways = bool(problem.pathways)
+        if self.has_pathways:
+            self._build_graph()
+
+    def _build_graph(self) -> None:
+        used = {end for p in self._problem.pathways for end in p.ends}
+        for place in self._problem.places.values():
+            if place.id in used:
+                self.graph.add_node(place.id, position_um=place.position_um)
+        for pathway in self._problem.pathways:
+            a, b = pathway.ends
+            known = self.graph.get_edge_data(a, b)
+            if known is None or pathway.length_um < known["length_um"]:
+                self.graph.add_edge(a, b, length_um=pathway.length_um, id=pathway.id)
+        self._place_index = {p: i for i, p in enumerate(self.graph.nodes)}
+        self._place_ids = list(self.graph.nodes)
+        self._place_xyz = np.array(
+            [self.graph.nodes[p]["position_um"] for p in self._place_ids], dtype=np.int64
+        )
+        # The second key (places passed) makes equal ways choose the one with fewer corners.
+        big = 10_000
+        weighted = nx.Graph()
+        weighted.add_nodes_from(self.graph.nodes)
+        for a, b, data in self.graph.edges(data=True):
+            weighted.add_edge(a, b, w=data["length_um"] * big + 1)
+        n = len(self._place_ids)
+        self._place_dist = np.full((n, n), -1, dtype=np.int64)
+        self._place_prev = np.full((n, n), -1, dtype=np.int32)
+        for source in self._place_ids:
+            row = self._place_index[source]
+            pred, dist = nx.dijkstra_predecessor_and_distance(weighted, source, weight="w")
+            for target, value in dist.items():
+                self._place_dist[row, self._place_index[target]] = value // big
+                before = pred[target]
+                if before:
+                    self._place_prev[row, self._place_index[target]] = min(
+                        self._place_index[p] for p in before
+                    )
+        self._attach: dict[str, tuple[int, int]] = {}
+        for id_, (place, position) in self._sites.items():
+            if place is not None and place in self._place_index:
+                self._attach[id_] = (self._place_index[place], 0)
+                continue
+            gaps = _metric_matrix_um(
+                np.array([position], dtype=np.int64), self._place_xyz, self._metric, self._factor
+            )[0]
+            nearest = int(np.argmin(gaps))
+            self._attach[id_] = (nearest, int(gaps[nearest]))
+
+    def position_um(self, id_: str) -> tuple[int, int, int]:
+        """Where a device or switch stands."""
+        return self._sites[id_][1]
+
+    def length_um(self, a: str, b: str) -> int:
+        """Length of the cable way between two ids in µm (no slack).
+
+        Raises
+        ------
+        ValueError
+            If no pathway joins them. The reader refuses such files.
+        """
+        if not self.has_pathways:
+            return metric_um(self.position_um(a), self.position_um(b), self._metric, self._factor)
+        (pa, ga), (pb, gb) = self._attach[a], self._attach[b]
+        if self._same_point(a, b):
+            return 0
+        between = int(self._place_dist[pa, pb])
+        if between < 0:
+            raise ValueError(f"no pathway joins {a} and {b}")
+        return ga + between + gb
+
+    def _same_point(self, a: str, b: str) -> bool:
+        return self._sites[a] == self._sites[b]
+
+    def matrix_um(self, rows: Sequence[str], columns: Sequence[str]) -> np.ndarray:
+        """Lengths of all ways from ``rows`` to ``columns``: int64 array (rows, columns) in µm."""
+        if not self.has_pathways:
+            a = np.array([self.position_um(r) for r in rows], dtype=np.int64).reshape(-1, 3)
+            b = np.array([self.position_um(c) for c in columns], dtype=np.int64).reshape(-1, 3)
+            return _metric_matrix_um(a, b, self._metric, self._factor)
+        pa = np.array([self._attach[r] for r in rows], dtype=np.int64).reshape(-1, 2)
+        pb = np.array([self._attach[c] for c in columns], dtype=np.int64).reshape(-1, 2)
+        between = self._place_dist[np.ix_(pa[:, 0], pb[:, 0])]
+        if between.size and between.min() < 0:
+            i, j = np.argwhere(between < 0)[0]
+            raise ValueError(f"no pathway joins {rows[i]} and {columns[j]}")
+        lengths = pa[:, 1][:, None] + between + pb[:, 1][None, :]
+        sites_a = [self._sites[r] for r in rows]
+        index: dict[tuple, list[int]] = {}
+        for j, c in enumerate(columns):
+            index.setdefault(self._sites[c], []).append(j)
+        for i, site in enumerate(sites_a):
+            for j in index.get(site, ()):
+                lengths[i, j] = 0
+        return lengths
+
+    def way(self, a: str, b: str) -> tuple[str, ...]:
+        """Network nodes the cable between two ids passes, from ``a`` to ``b``.
+
+        Place ids; the id itself stands for a device or switch that is not at a place of the
+        pathways. Without pathways the way is ``(a, b)``.
+        """
+        if not self.has_pathways:
+            return (a, b)
+        if self._same_point(a, b):
+            node = self._node(a)
+            return (node,)
+        (pa, _), (pb, _) = self._attach[a], self._attach[b]
+        steps = [pb]
+        while steps[-1] != pa:
+            before = int(self._place_prev[pa, steps[-1]])
+            if before < 0:
+                raise ValueError(f"no pathway joins {a} and {b}")
+            steps.append(before)
+        nodes = [self._place_ids[s] for s in reversed(steps)]
+        if self._node(a) != nodes[0]:
+            nodes.insert(0, self._node(a))
+        if self._node(b) != nodes[-1]:
+            nodes.append(self._node(b))
+        return tuple(nodes)
+
+    def _node(self, id_: str) -> str:
+        place = self._sites[id_][0]
+        return place if place is not None and place in self._place_index else id_
+
+    def node_position_um(self, node: str) -> tuple[int, int, int]:
+        """Position of a node of :meth:`way`: a place id or the id of a device or switch."""
+        if node in self._problem.places:
+            return self._problem.places[node].position_um
+        return self.position_um(node)
+
+    def pathways_on(self, a: str, b: str) -> tuple[str, ...]:
+        """Ids of the pathways that the cable between two ids runs through, in order."""
+        nodes = self.way(a, b)
+        return tuple(
+            self.graph.edges[p, q]["id"]
+            for p, q in zip(nodes, nodes[1:], strict=False)
+            if self.graph.has_edge(p, q)
+        )
