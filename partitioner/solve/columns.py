@@ -1,0 +1,235 @@
+"""Columns: candidate segments, with everything awkward computed once when they are made."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from partitioner.solve.instance import Instance
+from partitioner.solve.latency import SegmentLatency
+from partitioner.units import PPM, ceil_div
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A candidate segment.
+
+    ``out`` and ``back`` are the two arms, each outward from the switch: the cable runs from the
+    far end of ``back`` through the switch to the far end of ``out``. ``cost`` is objective money
+    without the port (which the master adds, since a grade may be served by several port groups).
+    ``up_ns[k]`` etc. are the linear bounds of the legs: ``up`` maps stream index to the leg sent
+    by a device on the segment, ``down`` (stream, device) to the leg sent by the switch port.
+    """
+
+    switch: int
+    grade: int
+    out: tuple[int, ...]
+    back: tuple[int, ...]
+    cost: int
+    length_um: int
+    up: tuple[tuple[int, int], ...]
+    down: tuple[tuple[int, int], ...]
+
+    @property
+    def devices(self) -> tuple[int, ...]:
+        """All devices in the order in which the cable meets them."""
+        return self.back[::-1] + self.out
+
+
+class ColumnBuilder:
+    """Makes columns exactly and refuses infeasible ones; caches by order."""
+
+    def __init__(self, instance: Instance):
+        self.instance = instance
+        self.latency = SegmentLatency(instance)
+        self._line_cache: dict[tuple, Column | None] = {}
+        self._set_cache: dict[tuple[int, frozenset[int]], object] = {}
+        inst = instance
+        line = inst.problem.line
+        self._drop_um, self._end_um = line.drop_slack_um, line.end_slack_um
+        self._share = [inst.share_of((i,)) for i in range(inst.n)]
+        self._latency_price = inst.problem.objective.latency_price_per_ms_money
+
+    # -- cost ---------------------------------------------------------------------------------
+
+    def arm_cost(self, grade: int, switch: int, arm: Sequence[int]) -> tuple[int, int]:
+        """Objective money of the pieces of one arm, and its length with drop slack, in µm.
+
+        The end slack of the arm is included in both.
+        """
+        inst = self.instance
+        if not arm:
+            return 0, 0
+        cost = length = 0
+        shares = self.piece_shares(arm)
+        before = int(inst.switch_um[switch, arm[0]])
+        ways = [before] + [
+            int(inst.way_um([a], [b])[0, 0]) for a, b in zip(arm, arm[1:], strict=False)
+        ]
+        for way, share in zip(ways, shares, strict=True):
+            cost += inst.cable_value(grade, way, share)
+            cost += inst.cable_value(grade, self._drop_um, share)
+            length += way + self._drop_um
+        cost += inst.cable_value(grade, self._end_um, shares[0])
+        return cost, length + self._end_um
+
+    def piece_shares(self, arm: Sequence[int]) -> list[int]:
+        """Share of units that carry each device's piece: those with a device at or beyond it."""
+        inst = self.instance
+        if not inst.has_options:
+            return [PPM] * len(arm)
+        return [inst.share_of(arm[k:]) for k in range(len(arm))]
+
+    def device_value(self, grade: int, device: int) -> int:
+        """Objective money that a device itself brings to a segment of the grade."""
+        inst = self.instance
+        data = inst.grades[grade]
+        share = self._share[device]
+        connector = inst.problem.catalogue.grades[data.id].connector
+        value = int(inst.phy_value[device, grade]) + inst.part_value(connector, share)
+        if data.is_line:
+            value += inst.cable_value(grade, int(inst.stub_um[device]), share)
+        return value
+
+    def line_value(self, grade: int, devices: Sequence[int], switch_at_end: bool) -> int:
+        """Objective money of what a line carries once: terminators, port connector, end slack."""
+        inst = self.instance
+        parts = inst.problem.catalogue.grades[inst.grades[grade].id]
+        share = inst.share_of(devices)
+        value = inst.part_value(parts.connector, share)
+        if parts.terminator is not None:
+            value += 2 * inst.part_value(parts.terminator, share)
+        if switch_at_end:
+            value += inst.cable_value(grade, self._end_um, share)
+        return value
+
+    # -- whole segments -----------------------------------------------------------------------
+
+    def link(self, switch: int, grade: int, device: int) -> Column | None:
+        """Build a point-to-point link, or nothing if it breaks a rule."""
+        inst = self.instance
+        data = inst.grades[grade]
+        if data.is_line or not inst.can[device, grade] or not inst.may_hang[device, switch]:
+            return None
+        if any(device in g and len(g) > 1 for g in inst.together):
+            return None
+        way = int(inst.switch_um[switch, device])
+        length = way + self._drop_um + 2 * self._end_um
+        if length > data.max_length_um:
+            return None
+        share = self._share[device]
+        cost = self.device_value(grade, device) + self.cable_of_link(grade, way, share)
+        connector = inst.problem.catalogue.grades[data.id].connector
+        cost += inst.part_value(connector, share)
+        legs = self.latency.link(switch, grade, device)
+        if legs is None:
+            return None
+        return Column(
+            switch, grade, (device,), (), cost + self._latency_value(legs), length,
+            legs.up, legs.down,
+        )
+
+    def cable_of_link(self, grade: int, way_um: int, share: int) -> int:
+        """Objective money of a link's cable: way, drop slack and two end slacks."""
+        inst = self.instance
+        return (
+            inst.cable_value(grade, way_um, share)
+            + inst.cable_value(grade, self._drop_um, share)
+            + 2 * inst.cable_value(grade, self._end_um, share)
+        )
+
+    def line(
+        self, switch: int, grade: int, out: Sequence[int], back: Sequence[int] = ()
+    ) -> Column | None:
+        """Build a shared line with the given arms, or nothing if it breaks a rule."""
+        out, back = tuple(out), tuple(back)
+        if not out:
+            out, back = back, ()
+        elif back and back < out:
+            out, back = back, out
+        key = (switch, grade, out, back)
+        if key not in self._line_cache:
+            self._line_cache[key] = self._build_line(switch, grade, out, back)
+        return self._line_cache[key]
+
+    def _build_line(
+        self, switch: int, grade: int, out: tuple[int, ...], back: tuple[int, ...]
+    ) -> Column | None:
+        inst = self.instance
+        devices = out + back
+        if (back and not inst.line_may_pass_through) or not self.set_allowed(
+            grade, frozenset(devices)
+        ):
+            return None
+        if not all(inst.may_hang[i, switch] for i in devices):
+            return None
+        if inst.problem.line.option_tail and not (self._tail_ok(out) and self._tail_ok(back)):
+            return None
+        cost_out, length_out = self.arm_cost(grade, switch, out)
+        cost_back, length_back = self.arm_cost(grade, switch, back)
+        length = length_out + length_back + (0 if back else self._end_um)
+        data = inst.grades[grade]
+        if length > data.max_length_um:
+            return None
+        if data.spacing_min_um and not self._spacing_ok(switch, out, back, data.spacing_min_um):
+            return None
+        legs = self.latency.line(switch, grade, frozenset(devices))
+        if legs is None:
+            return None
+        cost = cost_out + cost_back + self.line_value(grade, devices, not back)
+        cost += sum(self.device_value(grade, i) for i in devices)
+        cost += self._latency_value(legs)
+        return Column(switch, grade, out, back, cost, length, legs.up, legs.down)
+
+    def _spacing_ok(
+        self, switch: int, out: tuple[int, ...], back: tuple[int, ...], least_um: int
+    ) -> bool:
+        inst = self.instance
+        for arm in (out, back):
+            if arm and int(inst.switch_um[switch, arm[0]]) + self._drop_um < least_um:
+                return False
+            for a, b in zip(arm, arm[1:], strict=False):
+                if int(inst.way_um([a], [b])[0, 0]) + self._drop_um < least_um:
+                    return False
+        return True
+
+    def _tail_ok(self, arm: tuple[int, ...]) -> bool:
+        optional = [bool(self.instance.option_bit[i]) for i in arm]
+        return optional == sorted(optional)
+
+    def _latency_value(self, legs) -> int:
+        if not self._latency_price:
+            return 0
+        return sum(
+            ceil_div(ns * self._latency_price, 1_000_000)
+            for _, ns in (*legs.up, *legs.down_by_stream)
+        )
+
+    def set_allowed(self, grade: int, devices: frozenset[int]) -> bool:
+        """Whether the set keeps every rule that neither order nor switch can change."""
+        key = (grade, devices)
+        known = self._set_cache.get(key)
+        if known is None:
+            known = self._set_cache[key] = self._set_allowed(grade, devices)
+        return bool(known)
+
+    def _set_allowed(self, grade: int, devices: frozenset[int]) -> bool:
+        inst = self.instance
+        data = inst.grades[grade]
+        members = sorted(devices)
+        if not data.is_line or not members or len(members) > data.max_devices:
+            return False
+        if not all(inst.can[i, grade] for i in members):
+            return False
+        if int(inst.unit_mul[members].sum()) > data.unit_cap_mul:
+            return False
+        if len(members) > 1 and inst.conflict[members][:, members].any():
+            return False
+        for group in inst.together:
+            inside = sum(i in devices for i in group)
+            if inside not in (0, len(group)):
+                return False
+        for subset, cap in inst.loss_caps:
+            if sum(i in devices for i in subset) > cap:
+                return False
+        return inst.domains_mix(members)

@@ -1,0 +1,308 @@
+"""A problem compiled for the solver: devices as numbers, rules as arrays.
+
+Nothing here decides anything. Costs are objective money (money plus the value of mass), each item
+rounded on its own exactly as the bill of a finished layout is, so that a column's cost is the
+bill of its segment to the last money step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from partitioner.model.catalogue import Medium
+from partitioner.model.problem import GroupKind, Problem, SwitchPosition
+from partitioner.network.cable import CableNetwork
+from partitioner.units import (
+    PPM,
+    length_mass_mg,
+    mass_value_money,
+    priced_length_money,
+    shared,
+)
+
+LARGE_MATRIX = 2_500
+"""Up to this many devices all pairwise distances are kept; above, blocks are made on demand."""
+
+
+@dataclass(frozen=True, slots=True)
+class PortClass:
+    """A group of ports of one switch that serves one grade."""
+
+    switch: int
+    group: int
+    grade: int
+    count: int
+    value: int
+    """Objective money of using one port: its PHY of the grade and the group's price."""
+
+
+@dataclass(frozen=True, slots=True)
+class GradeData:
+    """A grade's limits (reserve already taken off) and part values in objective money."""
+
+    id: str
+    is_line: bool
+    max_devices: int
+    max_length_um: int
+    max_stub_um: int
+    load_cap_ppm: int
+    unit_cap_mul: int
+    spacing_min_um: int
+    spare_ids: int
+    rate_bps: int
+
+
+class Instance:
+    """Arrays over devices (index i), switches (s) and grades (g) of one problem.
+
+    Attributes
+    ----------
+    device_ids, switch_ids
+        Ids in the order of the file.
+    grades
+        Grades that some device and some port share.
+    can
+        bool (n, G): the device may hang on a segment of the grade.
+    may_hang
+        bool (n, S): pins allow the device on the switch.
+    port_classes
+        Every (switch, port group, grade) triple.
+    conflict
+        bool (n, n): the two may not share a line.
+    option_bit
+        int64 (n,): bit of the device's option, 0 if always fitted.
+    unit_mul, stub_um
+        int64 (n,).
+    """
+
+    def __init__(self, problem: Problem):
+        self.problem = problem
+        self.network = CableNetwork(problem)
+        self.device_ids = list(problem.devices)
+        self.switch_ids = list(problem.switches)
+        self.index = {d: i for i, d in enumerate(self.device_ids)}
+        self.switch_index = {s: i for i, s in enumerate(self.switch_ids)}
+        self.n = len(self.device_ids)
+        self.switch_count = len(self.switch_ids)
+        self._mass_price = problem.objective.mass_price_per_kg_money
+        self._build_grades()
+        self._build_ports()
+        self._build_devices()
+        self._build_conflicts()
+        self._distances: np.ndarray | None = None
+        if self.n <= LARGE_MATRIX:
+            self._distances = self.network.matrix_um(self.device_ids, self.device_ids)
+        self.switch_um = (
+            self.network.matrix_um(self.switch_ids, self.device_ids)
+            if self.n
+            else np.zeros((self.switch_count, 0), dtype=np.int64)
+        )
+
+    # -- grades, ports, devices ---------------------------------------------------------------
+
+    def _build_grades(self) -> None:
+        problem = self.problem
+        offered = {
+            g for s in problem.switches.values() for group in s.port_groups for g in group.grades
+        }
+        wanted = {c.grade for d in problem.devices.values() for c in d.grades}
+        self.grades: list[GradeData] = []
+        for grade_id in sorted(offered & wanted):
+            grade = problem.catalogue.grades[grade_id]
+            limits = problem.limits[grade_id]
+            is_line = grade.medium is Medium.MIXING
+            reserve = limits.reserve
+            self.grades.append(
+                GradeData(
+                    id=grade_id,
+                    is_line=is_line,
+                    max_devices=(limits.nodes - 1 - reserve.nodes) if is_line else 1,
+                    max_length_um=limits.length_um - reserve.length_um,
+                    max_stub_um=limits.stub_um,
+                    load_cap_ppm=limits.load_share_ppm - reserve.load_share_ppm,
+                    unit_cap_mul=2**40 if limits.unit_loads_mul is None else limits.unit_loads_mul,
+                    spacing_min_um=limits.spacing_min_um if is_line else 0,
+                    spare_ids=reserve.nodes if is_line else 0,
+                    rate_bps=grade.rate_bps,
+                )
+            )
+        self.grade_index = {g.id: i for i, g in enumerate(self.grades)}
+        self.line_grades = [i for i, g in enumerate(self.grades) if g.is_line]
+
+    def part_value(self, part_id: str, share_ppm: int = PPM) -> int:
+        """Objective money of one catalogue part carried by a share of the units."""
+        part = self.problem.catalogue.parts[part_id]
+        return shared(part.price_money, share_ppm) + mass_value_money(
+            shared(part.mass_mg, share_ppm), self._mass_price
+        )
+
+    def cable_value(self, grade: int, length_um: int, share_ppm: int = PPM) -> int:
+        """Objective money of one length of the grade's cable carried by a share of the units."""
+        cable = self.problem.catalogue.cables[self._catalogue_grade(grade).cable]
+        money = priced_length_money(length_um, cable.price_per_m_money)
+        mass = length_mass_mg(length_um, cable.mass_mg_per_m)
+        return shared(money, share_ppm) + mass_value_money(
+            shared(mass, share_ppm), self._mass_price
+        )
+
+    def cable_values(self, grade: int, lengths_um: np.ndarray, share_ppm=PPM) -> np.ndarray:
+        """Element-wise :meth:`cable_value`; ``share_ppm`` broadcasts against the lengths."""
+        cable = self.problem.catalogue.cables[self._catalogue_grade(grade).cable]
+        lengths = np.asarray(lengths_um, dtype=np.int64)
+        money = -((-lengths * cable.price_per_m_money) // 1_000_000)
+        if not np.isscalar(share_ppm) or share_ppm != PPM:
+            money = -((-money * share_ppm) // PPM)
+        if self._mass_price:
+            mass = -((-lengths * cable.mass_mg_per_m) // 1_000_000)
+            if not np.isscalar(share_ppm) or share_ppm != PPM:
+                mass = -((-mass * share_ppm) // PPM)
+            money = money - ((-mass * self._mass_price) // 1_000_000)
+        return money
+
+    def _catalogue_grade(self, grade: int):
+        return self.problem.catalogue.grades[self.grades[grade].id]
+
+    def _build_ports(self) -> None:
+        self.port_classes: list[PortClass] = []
+        for s, switch in enumerate(self.problem.switches.values()):
+            for group_index, group in enumerate(switch.port_groups):
+                for grade_id in group.grades:
+                    g = self.grade_index.get(grade_id)
+                    if g is None:
+                        continue
+                    phy = self.part_value(self._catalogue_grade(g).port_phy)
+                    self.port_classes.append(
+                        PortClass(s, group_index, g, group.count, phy + group.price_money)
+                    )
+        self.ports_of: dict[tuple[int, int], list[int]] = {}
+        for p, port in enumerate(self.port_classes):
+            self.ports_of.setdefault((port.switch, port.grade), []).append(p)
+
+    def _build_devices(self) -> None:
+        n, grade_count = self.n, len(self.grades)
+        self.can = np.zeros((n, grade_count), dtype=bool)
+        self.phy_value = np.zeros((n, grade_count), dtype=np.int64)
+        self.stub_um = np.zeros(n, dtype=np.int64)
+        self.unit_mul = np.zeros(n, dtype=np.int64)
+        self.option_bit = np.zeros(n, dtype=np.int64)
+        self.may_hang = np.ones((n, self.switch_count), dtype=bool)
+        self.option_ids = list(self.problem.options)
+        bit_of = {o: 1 << k for k, o in enumerate(self.option_ids)}
+        for i, device in enumerate(self.problem.devices.values()):
+            share = self.share_of((i,))
+            self.stub_um[i] = device.stub_um
+            self.unit_mul[i] = device.unit_load_mul
+            self.option_bit[i] = bit_of[device.option] if device.option is not None else 0
+            if device.pinned_switches is not None:
+                self.may_hang[i] = [s in device.pinned_switches for s in self.switch_ids]
+            for choice in device.grades:
+                g = self.grade_index.get(choice.grade)
+                if g is None:
+                    continue
+                data = self.grades[g]
+                self.can[i, g] = (
+                    device.stub_um <= data.max_stub_um
+                    and data.max_devices >= 1
+                    and (not data.is_line or device.unit_load_mul <= data.unit_cap_mul)
+                )
+                part = self.problem.catalogue.parts[self._catalogue_grade(g).device_phy]
+                price = (
+                    part.price_money if choice.phy_price_money is None else choice.phy_price_money
+                )
+                self.phy_value[i, g] = shared(price, share) + mass_value_money(
+                    shared(part.mass_mg, share), self._mass_price
+                )
+        self.has_options = bool(self.option_bit.any())
+
+    def share_of(self, devices: Iterable[int]) -> int:
+        """Share of units with at least one of the devices, ppm."""
+        return self.problem.fitted_share_ppm(self.device_ids[i] for i in devices)
+
+    # -- who may share a line -----------------------------------------------------------------
+
+    def _build_conflicts(self) -> None:
+        n = self.n
+        self.conflict = np.zeros((n, n), dtype=bool)
+        devices = list(self.problem.devices.values())
+        span = self.problem.sharing.safety_span
+        if span is not None:
+            level = np.array(
+                [-1 if d.safety_level is None else d.safety_level for d in devices], dtype=int
+            )
+            known = level >= 0
+            far = np.abs(level[:, None] - level[None, :]) > span
+            self.conflict |= far & known[:, None] & known[None, :]
+        names = sorted({d.security_domain for d in devices if d.security_domain is not None})
+        self.domain_sets = [frozenset({name}) for name in names]
+        self.domain_sets += [frozenset(s) for s in self.problem.sharing.domains]
+        if len(names) > 1:
+            mixes = {
+                (a, b): any(a in s and b in s for s in self.domain_sets)
+                for a in names
+                for b in names
+            }
+            code = {name: k for k, name in enumerate(names)}
+            table = np.zeros((len(names) + 1, len(names) + 1), dtype=bool)
+            for (a, b), ok in mixes.items():
+                table[code[a], code[b]] = not ok
+            dom = np.array(
+                [len(names) if d.security_domain is None else code[d.security_domain]
+                 for d in devices]
+            )
+            self.conflict |= table[np.ix_(dom, dom)]
+        self.together: list[tuple[int, ...]] = []
+        self.apart_switch: list[tuple[int, ...]] = []
+        for group in self.problem.groups:
+            members = tuple(self.index[d] for d in group.devices)
+            if group.kind is GroupKind.TOGETHER:
+                self.together.append(members)
+                continue
+            for a in members:
+                for b in members:
+                    if a != b:
+                        self.conflict[a, b] = True
+            if group.kind is GroupKind.APART_SWITCH:
+                self.apart_switch.append(members)
+        # A failure rule bounds how many of a set one line and one switch may carry.
+        self.loss_caps: list[tuple[tuple[int, ...], int]] = []
+        groups = {g.id: g.devices for g in self.problem.groups}
+        for rule in self.problem.failure_rules:
+            if rule.group is not None:
+                ids: Sequence[str] = groups[rule.group]
+            else:
+                ids = [d.id for d in devices if d.function == rule.function]
+            members = tuple(sorted(self.index[d] for d in ids))
+            self.loss_caps.append((members, rule.most_lost))
+            if rule.most_lost == 1:
+                for a in members:
+                    for b in members:
+                        if a != b:
+                            self.conflict[a, b] = True
+        np.fill_diagonal(self.conflict, False)
+
+    def domains_mix(self, devices: Iterable[int]) -> bool:
+        """Whether all security domains of the devices may share one line."""
+        present = {
+            d
+            for i in devices
+            if (d := self.problem.devices[self.device_ids[i]].security_domain) is not None
+        }
+        return len(present) <= 1 or any(present <= s for s in self.domain_sets)
+
+    # -- distances ----------------------------------------------------------------------------
+
+    def way_um(self, rows: Sequence[int], columns: Sequence[int]) -> np.ndarray:
+        """Cable ways between devices, int64 (rows, columns) in µm, no slack."""
+        if self._distances is not None:
+            return self._distances[np.ix_(rows, columns)]
+        return self.network.matrix_um(
+            [self.device_ids[i] for i in rows], [self.device_ids[j] for j in columns]
+        )
+
+    @property
+    def line_may_pass_through(self) -> bool:
+        """Whether a switch may sit along its line."""
+        return self.problem.line.switch_position is SwitchPosition.ANYWHERE
