@@ -15,6 +15,7 @@ import numpy as np
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import GroupKind, Problem, SwitchPosition
 from partitioner.network.cable import CableNetwork
+from partitioner.timing.frames import stream_frame_bytes
 from partitioner.units import (
     PPM,
     length_mass_mg,
@@ -37,6 +38,34 @@ class PortClass:
     count: int
     value: int
     """Objective money of using one port: its PHY of the grade and the group's price."""
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where a stream ends: a device, or a switch's own processor (``device`` None)."""
+
+    device: int | None
+    switch: int
+
+    @property
+    def key(self) -> tuple[int | None, int]:
+        """What tells this target from the stream's others."""
+        return self.device, self.switch
+
+
+@dataclass(frozen=True, slots=True)
+class StreamData:
+    """A stream with its ends as numbers; ``source_switch`` is -1 when a device sends it."""
+
+    id: str
+    source_device: int | None
+    source_switch: int
+    targets: tuple[Target, ...]
+    frame_bytes: int
+    period_ns: int
+    jitter_ns: int
+    deadline_ns: int
+    pcp: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +121,7 @@ class Instance:
         self._build_ports()
         self._build_devices()
         self._build_conflicts()
+        self._build_streams()
         self._distances: np.ndarray | None = None
         if self.n <= LARGE_MATRIX:
             self._distances = self.network.matrix_um(self.device_ids, self.device_ids)
@@ -291,6 +321,36 @@ class Instance:
             if (d := self.problem.devices[self.device_ids[i]].security_domain) is not None
         }
         return len(present) <= 1 or any(present <= s for s in self.domain_sets)
+
+    def _build_streams(self) -> None:
+        self.streams: list[StreamData] = []
+        for stream in self.problem.streams.values():
+            targets = tuple(
+                Target(self.index[d], -1) if d in self.index else Target(None, self.switch_index[d])
+                for d in stream.destinations
+            )
+            source = self.index.get(stream.source)
+            self.streams.append(
+                StreamData(
+                    id=stream.id,
+                    source_device=source,
+                    source_switch=-1 if source is not None else self.switch_index[stream.source],
+                    targets=targets,
+                    frame_bytes=stream_frame_bytes(stream),
+                    period_ns=stream.period_ns,
+                    jitter_ns=stream.jitter_ns,
+                    deadline_ns=stream.deadline_ns,
+                    pcp=stream.pcp,
+                )
+            )
+        self.sent_by: list[list[int]] = [[] for _ in range(self.n)]
+        self.received_by: list[list[int]] = [[] for _ in range(self.n)]
+        for j, data in enumerate(self.streams):
+            if data.source_device is not None:
+                self.sent_by[data.source_device].append(j)
+            for target in data.targets:
+                if target.device is not None:
+                    self.received_by[target.device].append(j)
 
     # -- distances ----------------------------------------------------------------------------
 

@@ -1,0 +1,363 @@
+"""All arms worth looking at: paths of devices built from the far end towards the switch.
+
+An arm is what hangs on one side of a switch. Building it from its far end makes options exact
+without a second pass: which units carry a piece of cable depends only on the devices at and
+beyond it, and those are known when the piece is added.
+
+The enumeration goes level by level (one more device each), whole levels at a time as numpy
+arrays. Two arms over the same devices with the same innermost device differ only in cost and
+length, so only the undominated are kept; and arms that cannot be completed below a threshold of
+reduced cost are dropped when completion bounds are given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from partitioner.solve.instance import Instance
+from partitioner.units import PPM
+
+WORD = 64
+CHUNK_CELLS = 4_000_000
+"""Most label x device cells extended at a time, which bounds the memory of one step."""
+
+
+class TooManyArms(Exception):
+    """The enumeration went over its size limit; the caller falls back to something coarser."""
+
+
+@dataclass(slots=True)
+class ArmLevel:
+    """Arms of one size, as parallel arrays (L arms).
+
+    ``mask`` uint64 (L, words) over local device numbers; ``last`` the innermost device (local);
+    ``cost`` objective money without the innermost way; ``length_um`` likewise; ``share_ppm`` the
+    share of units that carry the innermost piece; ``reduced`` cost less duals; ``parent`` index
+    into the level before (-1 at the first).
+    """
+
+    mask: np.ndarray
+    last: np.ndarray
+    cost: np.ndarray
+    length_um: np.ndarray
+    share_ppm: np.ndarray
+    option: np.ndarray
+    unit: np.ndarray
+    load: np.ndarray
+    slot: np.ndarray
+    budget: np.ndarray
+    reduced: np.ndarray
+    parent: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.last)
+
+    def take(self, index: np.ndarray) -> ArmLevel:
+        """Give the arms at ``index`` (indices or booleans) as a level of their own."""
+        return ArmLevel(*(getattr(self, name)[index] for name in self.__slots__))
+
+
+class ArmSpace:
+    """The devices and figures of an enumeration: one grade, some devices, all switches.
+
+    Parameters
+    ----------
+    instance
+        The compiled problem.
+    grade
+        Index of a line grade.
+    members
+        Device indices to build arms from.
+    device_value
+        int (m,): objective money each device brings.
+    load_ppm, slot_ns, budget_ns
+        int (m,): least load a device adds to a line, least time its slot adds to a cycle, and the
+        longest cycle its deadlines allow. All three may only err on the side of allowing too much;
+        what is kept is judged exactly later.
+    base_cycle_ns
+        Least cycle time of a line before any device.
+    """
+
+    def __init__(
+        self,
+        instance: Instance,
+        grade: int,
+        members: Sequence[int],
+        device_value: np.ndarray,
+        load_ppm: np.ndarray,
+        slot_ns: np.ndarray,
+        budget_ns: np.ndarray,
+        base_cycle_ns: int,
+    ):
+        self.instance = instance
+        self.grade = grade
+        self.data = instance.grades[grade]
+        self.members = np.asarray(members, dtype=np.int64)
+        self.m = len(self.members)
+        self.words = max(1, -(-self.m // WORD))
+        line = instance.problem.line
+        self.drop_um, self.end_um = line.drop_slack_um, line.end_slack_um
+        self.tail_rule = line.option_tail
+        self.way_um = instance.way_um(self.members, self.members)
+        self.switch_um = instance.switch_um[:, self.members]
+        self.device_value = np.asarray(device_value, dtype=np.int64)
+        self.unit = instance.unit_mul[self.members]
+        self.option = instance.option_bit[self.members]
+        self.load = np.asarray(load_ppm, dtype=np.int64)
+        self.slot = np.asarray(slot_ns, dtype=np.int64)
+        self.budget = np.asarray(budget_ns, dtype=np.int64)
+        self.base_cycle_ns = base_cycle_ns
+        self.may_hang = instance.may_hang[self.members].T
+        reach = np.where(self.may_hang, self.switch_um, np.int64(2**50))
+        self.nearest_um = reach.min(axis=0)
+        arc_ok = ~instance.conflict[np.ix_(self.members, self.members)]
+        np.fill_diagonal(arc_ok, False)
+        self.compatible_switch = (
+            self.may_hang.astype(np.int32).T @ self.may_hang.astype(np.int32)
+        ) > 0
+        arc_ok &= self.compatible_switch
+        self.block = self._bit_rows(~arc_ok)
+        least = self.data.spacing_min_um
+        self.step_ok = arc_ok & ((self.way_um + self.drop_um >= least) if least else True)
+        self.own_bit = self._bit_rows(np.eye(self.m, dtype=bool))
+        self.arc_value = instance.cable_values(grade, self.way_um)
+        self.drop_value = instance.cable_value(grade, self.drop_um)
+        self._share_of_option: dict[int, int] = {}
+
+    def _bit_rows(self, table: np.ndarray) -> np.ndarray:
+        rows = np.zeros((self.m, self.words), dtype=np.uint64)
+        for w in range(self.words):
+            part = table[:, w * WORD : (w + 1) * WORD]
+            weights = np.left_shift(np.uint64(1), np.arange(part.shape[1], dtype=np.uint64))
+            rows[:, w] = (part.astype(np.uint64) * weights).sum(axis=1, dtype=np.uint64)
+        return rows
+
+    def shares(self, option: np.ndarray) -> np.ndarray:
+        """Share of units per set of option bits; -1 stands for a set with an always-fitted one."""
+        if not self.instance.has_options:
+            return np.full(len(option), PPM, dtype=np.int64)
+        unique, inverse = np.unique(option, return_inverse=True)
+        return np.array([self._share(int(o)) for o in unique], dtype=np.int64)[inverse]
+
+    def _share(self, option: int) -> int:
+        if option == -1:
+            return PPM
+        known = self._share_of_option.get(option)
+        if known is None:
+            inst = self.instance
+            device_of: dict[int, str] = {}
+            for i, d in enumerate(inst.device_ids):
+                device_of.setdefault(int(inst.option_bit[i]), d)
+            picked = [device_of[1 << k] for k in range(len(inst.option_ids)) if option >> k & 1]
+            known = self._share_of_option[option] = inst.problem.fitted_share_ppm(picked)
+        return known
+
+    def cable_values(self, lengths_um: np.ndarray, share_ppm: np.ndarray) -> np.ndarray:
+        """Objective money of cable lengths carried by shares of the units."""
+        if not self.instance.has_options:
+            return self.instance.cable_values(self.grade, lengths_um)
+        return self.instance.cable_values(self.grade, lengths_um, share_ppm)
+
+    # -- enumeration --------------------------------------------------------------------------
+
+    def first_level(self, duals: np.ndarray) -> ArmLevel:
+        """Arms of a single device each."""
+        m = self.m
+        option = np.where(self.option == 0, np.int64(-1), self.option)
+        share = self.shares(option)
+        drop = self.cable_values(np.full(m, self.drop_um, dtype=np.int64), share)
+        cost = self.device_value + drop
+        level = ArmLevel(
+            mask=self.own_bit.copy(),
+            last=np.arange(m, dtype=np.int32),
+            cost=cost,
+            length_um=np.full(m, self.drop_um, dtype=np.int64),
+            share_ppm=share,
+            option=option,
+            unit=self.unit.copy(),
+            load=self.load.copy(),
+            slot=self.slot.copy(),
+            budget=self.budget.copy(),
+            reduced=cost - duals,
+            parent=np.full(m, -1, dtype=np.int64),
+        )
+        slack = self.end_um * (1 if self.instance.line_may_pass_through else 2)
+        keep = (
+            (level.length_um + self.nearest_um + slack <= self.data.max_length_um)
+            & (level.unit <= self.data.unit_cap_mul)
+            & (level.load <= self.data.load_cap_ppm)
+            & (self.base_cycle_ns + level.slot <= level.budget)
+        )
+        return level.take(keep)
+
+    def extend(
+        self,
+        level: ArmLevel,
+        duals: np.ndarray,
+        bound: np.ndarray | None = None,
+        threshold: float = 0.0,
+    ) -> ArmLevel:
+        """Put one more device on the inner side of every arm, in every allowed way.
+
+        ``bound`` (m,) is a lower bound on the reduced cost that completing an arm with that
+        innermost device still adds; arms that cannot end below ``threshold`` are dropped.
+        """
+        parts: list[ArmLevel] = []
+        rows = max(1, CHUNK_CELLS // max(1, self.m))
+        for start in range(0, len(level), rows):
+            piece = self._extend_rows(level, start, min(start + rows, len(level)), duals, bound,
+                                      threshold)
+            if len(piece):
+                parts.append(piece)
+        if not parts:
+            return level.take(np.zeros(0, dtype=np.int64))
+        joined = ArmLevel(
+            *(np.concatenate([getattr(p, name) for p in parts]) for name in ArmLevel.__slots__)
+        )
+        return joined.take(self.undominated(joined))
+
+    def _extend_rows(
+        self,
+        level: ArmLevel,
+        start: int,
+        stop: int,
+        duals: np.ndarray,
+        bound: np.ndarray | None,
+        threshold: float,
+    ) -> ArmLevel:
+        sub = slice(start, stop)
+        last = level.last[sub]
+        ok = self.step_ok[last].copy()
+        for w in range(self.words):
+            width = min(WORD, self.m - w * WORD)
+            bits = np.left_shift(np.uint64(1), np.arange(width, dtype=np.uint64))
+            # A device is out if the arm holds it or holds one that conflicts with it.
+            inside = level.mask[sub, w][:, None] & bits[None, :]
+            ok[:, w * WORD : w * WORD + width] &= inside == 0
+        if self.block.any():
+            for w in range(self.words):
+                clash = self.block[None, :, w] & level.mask[sub, w][:, None]
+                ok &= clash == 0
+        if self.tail_rule and self.instance.has_options:
+            ok &= ~((level.option[sub] == -1)[:, None] & (self.option != 0)[None, :])
+        slack = self.end_um * (1 if self.instance.line_may_pass_through else 2)
+        length = level.length_um[sub][:, None] + self.way_um[last] + self.drop_um
+        ok &= length + self.nearest_um[None, :] + slack <= self.data.max_length_um
+        ok &= level.unit[sub][:, None] + self.unit[None, :] <= self.data.unit_cap_mul
+        ok &= level.load[sub][:, None] + self.load[None, :] <= self.data.load_cap_ppm
+        slot = level.slot[sub][:, None] + self.slot[None, :]
+        budget = np.minimum(level.budget[sub][:, None], self.budget[None, :])
+        ok &= self.base_cycle_ns + slot <= budget
+        i, j = np.nonzero(ok)
+        if not len(i):
+            return level.take(np.zeros(0, dtype=np.int64))
+        old = i + start
+        prev = level.last[old]
+        if self.instance.has_options:
+            way = self.cable_values(self.way_um[prev, j], level.share_ppm[old])
+            # An arm with an always-fitted device (-1) stays so; a set of option bits grows.
+            option = np.where(
+                (level.option[old] == -1) | (self.option[j] == 0),
+                np.int64(-1),
+                level.option[old] | self.option[j],
+            )
+            share = self.shares(option)
+            drop = self.cable_values(np.full(len(j), self.drop_um, dtype=np.int64), share)
+        else:
+            way = self.arc_value[prev, j]
+            option = level.option[old]
+            share = level.share_ppm[old]
+            drop = self.drop_value
+        step = way + self.device_value[j] + drop
+        reduced = level.reduced[old] + step - duals[j]
+        if bound is not None:
+            keep = reduced + bound[j] < threshold
+            i, j, old, option, share = i[keep], j[keep], old[keep], option[keep], share[keep]
+            step, reduced = step[keep], reduced[keep]
+        return ArmLevel(
+            mask=level.mask[old] | self.own_bit[j],
+            last=j.astype(np.int32),
+            cost=level.cost[old] + step,
+            length_um=length[i, j],
+            share_ppm=share,
+            option=option,
+            unit=level.unit[old] + self.unit[j],
+            load=level.load[old] + self.load[j],
+            slot=slot[i, j],
+            budget=budget[i, j],
+            reduced=reduced,
+            parent=old.astype(np.int64),
+        )
+
+    def undominated(self, level: ArmLevel) -> np.ndarray:
+        """Indices of arms that no other with the same devices and innermost device beats."""
+        order = np.lexsort(
+            (level.length_um, level.cost, level.last, *(level.mask[:, w] for w in range(self.words)))
+        )
+        last, mask = level.last[order], level.mask[order]
+        new = np.ones(len(order), dtype=bool)
+        new[1:] = (last[1:] != last[:-1]) | (mask[1:] != mask[:-1]).any(axis=1)
+        if not self.instance.has_options:
+            return order[new]
+        # With options a dearer arm may be shorter: keep each new least length of its group.
+        # Subtracting a growing offset per group makes one running minimum restart in every group.
+        group = np.cumsum(new)
+        length = level.length_um[order] - group * np.int64(2**42)
+        best = np.minimum.accumulate(length)
+        keep = new.copy()
+        keep[1:] |= best[1:] < best[:-1]
+        return order[keep]
+
+    def levels(
+        self,
+        duals: np.ndarray | None = None,
+        bounds: Callable[[int], np.ndarray] | None = None,
+        threshold: float = 0.0,
+        max_size: int | None = None,
+        limit: int = 3_000_000,
+    ) -> list[ArmLevel]:
+        """Enumerate all arms up to the most devices a line may carry.
+
+        Parameters
+        ----------
+        duals
+            float (m,), what covering a device earns; zeros if not given.
+        bounds
+            ``bounds(size)`` gives the completion bound for arms of that size, see :meth:`extend`.
+        limit
+            Most arms kept in all.
+
+        Raises
+        ------
+        TooManyArms
+            If more than ``limit`` arms would be kept.
+        """
+        duals = np.zeros(self.m) if duals is None else duals
+        top = self.data.max_devices if max_size is None else min(max_size, self.data.max_devices)
+        level = self.first_level(duals)
+        if bounds is not None:
+            level = level.take(level.reduced + bounds(1)[level.last] < threshold)
+        out = [level]
+        total = len(level)
+        for size in range(2, top + 1):
+            if len(level) * self.m > 40 * limit:
+                raise TooManyArms
+            level = self.extend(level, duals, None if bounds is None else bounds(size), threshold)
+            if not len(level):
+                break
+            total += len(level)
+            if total > limit:
+                raise TooManyArms
+            out.append(level)
+        return out
+
+    def order(self, levels: list[ArmLevel], size: int, index: int) -> tuple[int, ...]:
+        """Devices (instance numbers) of one arm, outward from the switch."""
+        devices = []
+        for k in range(size - 1, -1, -1):
+            devices.append(int(self.members[levels[k].last[index]]))
+            index = int(levels[k].parent[index])
+        return tuple(devices)

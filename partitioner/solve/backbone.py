@@ -1,0 +1,237 @@
+"""The backbone as the master sees it: possible links, their values, shapes and least hop times."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import networkx as nx
+from ortools.sat.python import cp_model
+
+from partitioner.model.problem import BackboneShape
+from partitioner.solve.columns import Column
+from partitioner.solve.instance import Instance
+from partitioner.timing.link import least_hop_ns
+from partitioner.units import (
+    length_mass_mg,
+    mass_value_money,
+    priced_length_money,
+)
+
+Expr = cp_model.LinearExpr
+
+
+@dataclass(frozen=True, slots=True)
+class PossibleLink:
+    """A backbone link that may be built: ends as switch numbers, grades that reach."""
+
+    ends: tuple[int, int]
+    grades: tuple[str, ...]
+    length_um: int
+    required: bool
+
+
+class BackboneData:
+    """Values and rules of the backbone for one instance."""
+
+    def __init__(self, instance: Instance):
+        self.instance = instance
+        problem = instance.problem
+        self.shape = problem.backbone.shape
+        self.links: list[PossibleLink] = []
+        for link in problem.backbone.links:
+            a, b = link.ends
+            length = (
+                link.length_um
+                if link.length_um is not None
+                else instance.network.length_um(a, b)
+            )
+            grades = tuple(
+                g
+                for g in link.grades
+                if length <= problem.catalogue.grades[g].guaranteed_length_um
+            )
+            ends = (instance.switch_index[a], instance.switch_index[b])
+            self.links.append(PossibleLink(ends, grades, length, link.required))
+        self._passes: dict[Column, dict[str, int]] = {}
+        self.pathway_caps = {
+            p.id: p.max_lines for p in problem.pathways if p.max_lines is not None
+        }
+        self._hops: dict[tuple[int, bool], dict[tuple[int, int], int]] = {}
+
+    # -- values -------------------------------------------------------------------------------
+
+    def switch_value(self, switch: int) -> int:
+        """Objective money of one open switch."""
+        data = self.instance.problem.switches[self.instance.switch_ids[switch]]
+        price = self.instance.problem.objective.mass_price_per_kg_money
+        return data.price_money + mass_value_money(data.mass_mg, price)
+
+    def link_value(self, index: int, grade_id: str) -> int:
+        """Objective money of one backbone link: cable, two connectors, two port PHYs."""
+        inst = self.instance
+        catalogue = inst.problem.catalogue
+        grade = catalogue.grades[grade_id]
+        cable = catalogue.cables[grade.cable]
+        length = self.links[index].length_um
+        money = priced_length_money(length, cable.price_per_m_money)
+        mass = length_mass_mg(length, cable.mass_mg_per_m)
+        price = inst.problem.objective.mass_price_per_kg_money
+        value = money + mass_value_money(mass, price)
+        return value + 2 * inst.part_value(grade.connector) + 2 * inst.part_value(grade.port_phy)
+
+    # -- pathways -----------------------------------------------------------------------------
+
+    def passes(self, column: Column) -> dict[str, int]:
+        """How often the cable of a segment runs through each pathway that has a cap."""
+        known = self._passes.get(column)
+        if known is None:
+            inst = self.instance
+            counts: Counter[str] = Counter()
+            for arm in (column.out, column.back):
+                ids = [inst.switch_ids[column.switch], *(inst.device_ids[i] for i in arm)]
+                for a, b in zip(ids, ids[1:], strict=False):
+                    counts.update(
+                        p for p in inst.network.pathways_on(a, b) if p in self.pathway_caps
+                    )
+            known = self._passes[column] = dict(counts)
+        return known
+
+    def link_passes(self, index: int) -> dict[str, int]:
+        """How often a backbone link runs through each pathway that has a cap."""
+        inst = self.instance
+        a, b = (inst.switch_ids[e] for e in self.links[index].ends)
+        return dict(
+            Counter(p for p in inst.network.pathways_on(a, b) if p in self.pathway_caps)
+        )
+
+    # -- hop times ----------------------------------------------------------------------------
+
+    def hop_function(self, stream: int) -> Callable[[int, int], int]:
+        """Least time a stream's frame needs from the port it enters to the port it leaves by.
+
+        The forwarding delay of each switch crossed and, between switches, the bare transmission
+        on each link of the quickest possible way; waiting behind others is left out, so this
+        never says too much. What a finished layout really needs is judged afterwards.
+        """
+        data = self.instance.streams[stream]
+        key = (data.frame_bytes, data.source_device is None)
+        table = self._hops.get(key)
+        if table is None:
+            table = self._hops[key] = self._hop_table(data.frame_bytes)
+        return lambda s, t: table.get((s, t), 2**40)
+
+    def _hop_table(self, frame_bytes: int) -> dict[tuple[int, int], int]:
+        inst = self.instance
+        problem = inst.problem
+        forward = [s.forwarding_delay_ns for s in problem.switches.values()]
+        graph = nx.Graph()
+        graph.add_nodes_from(range(inst.switch_count))
+        for link in self.links:
+            if not link.grades:
+                continue
+            hop = min(
+                least_hop_ns(frame_bytes, problem.catalogue, g, link.length_um)
+                for g in link.grades
+            )
+            a, b = link.ends
+            # Half the forwarding delay at each end makes a way's weight its exact delay once
+            # the two outer halves are added back.
+            weight = 2 * hop + forward[a] + forward[b]
+            if not graph.has_edge(a, b) or graph.edges[a, b]["w"] > weight:
+                graph.add_edge(a, b, w=weight)
+        table = {}
+        for s, reached in nx.all_pairs_dijkstra_path_length(graph, weight="w"):
+            for t, weight in reached.items():
+                table[s, t] = (weight + forward[s] + forward[t]) // 2
+        return table
+
+    # -- shape --------------------------------------------------------------------------------
+
+    def add_shape(
+        self,
+        model: cp_model.CpModel,
+        opened: list[cp_model.IntVar],
+        built: dict[tuple[int, str], cp_model.IntVar],
+    ) -> None:
+        """Add the rows that give the backbone its shape."""
+        any_grade = []
+        for index, link in enumerate(self.links):
+            grades = [built[index, g] for g in link.grades]
+            whole = Expr.sum(grades) if grades else 0
+            a, b = link.ends
+            must = link.required or self.shape is BackboneShape.FIXED
+            if grades:
+                model.add_at_most_one(grades)
+                for end in (a, b):
+                    model.add(whole <= opened[end])
+            if must:
+                model.add(whole >= opened[a] + opened[b] - 1)
+            any_grade.append(whole)
+        if self.shape is BackboneShape.TREE:
+            model.add(sum(any_grade) == sum(opened) - 1)
+            self._connect(model, opened, any_grade)
+        elif self.shape is BackboneShape.RING:
+            self._ring(model, opened, any_grade)
+
+    def _connect(self, model: cp_model.CpModel, opened: list, any_grade: list) -> None:
+        """All open switches are joined: one of them feeds a unit of flow to every open one."""
+        count = len(opened)
+        if count < 2:
+            return
+        net: list = [0] * count
+        for index, link in enumerate(self.links):
+            if not link.grades:
+                continue
+            a, b = link.ends
+            flow = model.new_int_var(-count, count, f"flow[{index}]")
+            model.add(flow <= count * any_grade[index])
+            model.add(flow >= -count * any_grade[index])
+            net[a] -= flow
+            net[b] += flow
+        roots = [model.new_bool_var(f"root[{s}]") for s in range(count)]
+        model.add_exactly_one(roots)
+        for s in range(count):
+            supply = model.new_int_var(0, count, f"supply[{s}]")
+            model.add(supply <= count * roots[s])
+            model.add(net[s] + supply == opened[s])
+            model.add_implication(roots[s], opened[s])
+
+    def _ring(self, model: cp_model.CpModel, opened: list, any_grade: list) -> None:
+        """The open switches lie on one ring; two of them are joined by one link, one needs none."""
+        arcs = []
+        alone = model.new_bool_var("ring alone")
+        model.add(sum(opened) == 1).only_enforce_if(alone)
+        for s, var in enumerate(opened):
+            loop = model.new_bool_var(f"ring skip[{s}]")
+            model.add(loop + var >= 1)
+            model.add(loop + var <= 1 + alone)
+            model.add_implication(alone, loop)
+            arcs.append((s, s, loop))
+        for index, link in enumerate(self.links):
+            if not link.grades:
+                continue
+            a, b = link.ends
+            there = model.new_bool_var(f"ring[{index},there]")
+            back = model.new_bool_var(f"ring[{index},back]")
+            arcs += [(a, b, there), (b, a, back)]
+            model.add(any_grade[index] >= there)
+            model.add(any_grade[index] >= back)
+            model.add(any_grade[index] <= there + back)
+        model.add_circuit(arcs)
+
+
+def fixed_value(instance: Instance, backbone: BackboneData) -> int:
+    """Objective money every layout pays: required switches and, if fixed, their links."""
+    problem = instance.problem
+    required = [s.required for s in problem.switches.values()]
+    value = sum(backbone.switch_value(s) for s, needed in enumerate(required) if needed)
+    for index, link in enumerate(backbone.links):
+        a, b = link.ends
+        must = link.required or backbone.shape is BackboneShape.FIXED
+        if must and required[a] and required[b] and link.grades:
+            value += min(backbone.link_value(index, g) for g in link.grades)
+    return value
+
+

@@ -1,0 +1,165 @@
+"""Shared lines of one grade as walks over numbered states, with costs in objective money.
+
+A line is walked from the far end of an arm towards its switch. The state of a walk is its
+innermost device and, where options exist, whether an always-fitted device has been passed: from
+there on every unit carries the cable. Costs are whole money steps kept in float64 (exact below
+2**53), since numpy is fastest on them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.units import PPM
+
+FAR = 1e14
+"""Cost of what is not allowed; far above every real cost, and sums of a few stay exact."""
+MOST_LAYERS = 400
+"""Unit loads finer than this many steps of the limit are rounded down to steps."""
+
+
+class LineModel:
+    """One line grade, the switches that allow the same devices, and those devices.
+
+    Parameters
+    ----------
+    builder
+        Makes and prices exact columns.
+    grade
+        Index of a line grade.
+    switches
+        Switch indices; all of them allow all ``members``.
+    members
+        Device indices that may hang on such a line.
+
+    Attributes
+    ----------
+    members
+        int (k,): device index of each local device.
+    device
+        int (E,): local device of each state.
+    whole
+        bool (E,): an always-fitted device is at or beyond the state's device on its arm.
+    base
+        float (E,): what the state's device brings, whatever is around it.
+    piece
+        float (E, E): ``piece[outer, inner]`` is the least cost of the outer state's piece of
+        cable when the next state inward is ``inner``; FAR if that step is not allowed.
+    close
+        float (S, E): least cost of the innermost piece and the end slack of the arm.
+    line_end, line_through
+        float (E,): least cost of what a line carries once, by its innermost state: with the
+        switch at its end (end slack included) and along it.
+    weight, capacity
+        int (k,), int: the counted resource, devices or unit-load steps; each at least 1.
+    arc_um, close_um
+        int (k, k), (S, k): lengths of pieces, drop slack included (end slack too at the switch).
+    """
+
+    def __init__(
+        self, builder: ColumnBuilder, grade: int, switches: Sequence[int], members: Sequence[int]
+    ):
+        inst = builder.instance
+        self.builder, self.instance, self.grade = builder, inst, grade
+        self.data = inst.grades[grade]
+        self.switches = np.asarray(switches, dtype=np.int64)
+        self.members = np.asarray(members, dtype=np.int64)
+        k = self.k = len(self.members)
+        self.local = {int(i): a for a, i in enumerate(self.members)}
+        line = inst.problem.line
+        self.drop_um, self.end_um = line.drop_slack_um, line.end_slack_um
+        self.through = inst.line_may_pass_through
+        fitted = inst.option_bit[self.members] == 0
+        self.fitted = fitted
+        # An option device is a state of its own for each of the two kinds of arm behind it.
+        twice = np.nonzero(~fitted)[0] if fitted.any() and not line.option_tail else []
+        self.device = np.concatenate([np.arange(k), np.asarray(twice, dtype=np.int64)])
+        self.whole = np.concatenate([fitted, np.ones(len(twice), dtype=bool)])
+        self.states = len(self.device)
+        self.twin = np.full(k, -1, dtype=np.int64)
+        self.twin[twice] = np.arange(k, self.states)
+        self._build_costs()
+        self._build_lengths()
+        self._build_weights()
+
+    # -- building -----------------------------------------------------------------------------
+
+    def _build_costs(self) -> None:
+        inst, builder, grade = self.instance, self.builder, self.grade
+        ids = self.members[self.device]
+        own = np.array([inst.share_of((int(i),)) for i in self.members], dtype=np.int64)
+        share = np.where(self.whole, PPM, own[self.device])
+        value = np.array([builder.device_value(grade, int(i)) for i in self.members])
+        self.base = value[self.device].astype(float)
+        way = inst.way_um(self.members, self.members)
+        self.way_um = way
+        cost = inst.cable_values(grade, way[self.device][:, self.device], share[:, None])
+        drop = inst.cable_values(grade, np.full(self.states, self.drop_um), share)
+        allowed = self._steps_allowed()
+        self.piece = np.where(allowed, (cost + drop[:, None]).astype(float), FAR)
+        reach = inst.switch_um[self.switches][:, ids]
+        near = inst.cable_values(grade, reach, share[None, :]) + drop[None, :]
+        end = inst.cable_values(grade, np.full(self.states, self.end_um), share)
+        self.close = (near + end[None, :]).astype(float)
+        least = self.data.spacing_min_um
+        if least:
+            self.close[reach + self.drop_um < least] = FAR
+        rows = [
+            (
+                builder.line_value(grade, [int(i)], True),
+                builder.line_value(grade, [int(i)], False),
+            )
+            for i in self.members
+        ]
+        ends = np.array(rows, dtype=float).reshape(-1, 2)
+        if self.fitted.any():
+            always = ends[int(np.argmax(self.fitted))]
+        else:
+            always = ends.max(axis=0) if len(ends) else np.zeros(2)
+        by_state = np.where(self.whole[:, None], always[None, :], ends[self.device])
+        self.line_end, self.line_through = by_state[:, 0].copy(), by_state[:, 1].copy()
+
+    def _steps_allowed(self) -> np.ndarray:
+        outer, inner = self.device[:, None], self.device[None, :]
+        allowed = outer != inner
+        allowed &= ~self.instance.conflict[np.ix_(self.members, self.members)][outer, inner]
+        allowed &= (self.whole[:, None] | self.fitted[inner]) == self.whole[None, :]
+        if self.instance.problem.line.option_tail:
+            allowed &= ~(self.whole[:, None] & ~self.fitted[inner])
+        least = self.data.spacing_min_um
+        if least:
+            allowed &= self.way_um[outer, inner] + self.drop_um >= least
+        return allowed
+
+    def _build_lengths(self) -> None:
+        self.arc_um = self.way_um + self.drop_um
+        reach = self.instance.switch_um[self.switches][:, self.members]
+        self.close_um = reach + self.drop_um + self.end_um
+        self.nearest_um = self.close_um.min(axis=0) if self.k else np.zeros(0, dtype=np.int64)
+        # A line always has two end slacks; the second arm of a line brings its own.
+        self.other_end_um = self.end_um
+        self.max_length_um = self.data.max_length_um
+
+    def _build_weights(self) -> None:
+        """Choose what is counted layer by layer: devices, or unit loads where these bind first."""
+        unit = self.instance.unit_mul[self.members]
+        cap, most = int(self.data.unit_cap_mul), int(self.data.max_devices)
+        self.weight = np.ones(self.k, dtype=np.int64)
+        self.capacity = max(0, min(most, self.k))
+        self.counts_devices = True
+        if not self.k or (unit <= 0).any():
+            return
+        fits = int(np.searchsorted(np.cumsum(np.sort(unit)), cap, side="right"))
+        if fits >= self.capacity:
+            return
+        step = int(np.gcd.reduce(unit))
+        coarse = max(step, -(-cap // MOST_LAYERS))
+        if int(unit.min()) // coarse < 1:
+            self.capacity = fits
+            return
+        self.weight = unit // coarse
+        self.capacity = cap // coarse
+        self.counts_devices = False

@@ -1,0 +1,133 @@
+"""Run CP-SAT the way this program needs it: stoppable, with the best values kept outside.
+
+The solve runs in a thread of its own while this one watches ``should_stop``; CP-SAT's own
+handling of Ctrl-C is off, since after a solve it leaves the process with the default handler.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from ortools.sat.python import cp_model
+
+POLL_S = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class CpResult:
+    """How a run ended.
+
+    ``proved`` is true when the values are optimal or infeasibility is certain; ``values`` the
+    best assignment of the watched variables, None if none was found; ``bound`` the proved bound
+    of the objective.
+    """
+
+    proved: bool
+    feasible: bool
+    values: list[int] | None
+    objective: int | None
+    bound: int | None
+
+
+class _Keeper(cp_model.CpSolverSolutionCallback):
+    def __init__(self, watched: Sequence[cp_model.IntVar], report: Callable[[int], None] | None):
+        super().__init__()
+        self._watched = watched
+        self._report = report
+        self.values: list[int] | None = None
+        self.objective: int | None = None
+
+    def on_solution_callback(self) -> None:
+        self.values = [self.value(v) for v in self._watched]
+        self.objective = round(self.objective_value)
+        if self._report is not None:
+            self._report(self.objective)
+
+
+def run(
+    model: cp_model.CpModel,
+    watched: Sequence[cp_model.IntVar],
+    *,
+    seconds: float,
+    workers: int,
+    seed: int,
+    should_stop: Callable[[], bool] | None = None,
+    on_solution: Callable[[int], None] | None = None,
+    on_bound: Callable[[int], None] | None = None,
+    work_limit: float | None = None,
+    log: Callable[[str], None] | None = None,
+) -> CpResult:
+    """Solve and return the best values of ``watched``.
+
+    Parameters
+    ----------
+    seconds
+        Wall time limit; with ``work_limit`` (deterministic seconds) only a safety net.
+    should_stop
+        Polled about twenty times a second; when true the solver stops with what it has.
+
+    Raises
+    ------
+    RuntimeError
+        If CP-SAT calls the model invalid, which is a fault of ours.
+    """
+    solver = cp_model.CpSolver()
+    solver.parameters.num_workers = workers
+    solver.parameters.random_seed = seed % 2_000_000_000
+    solver.parameters.catch_sigint_signal = False
+    solver.parameters.max_time_in_seconds = max(0.01, seconds)
+    if work_limit is not None:
+        solver.parameters.max_deterministic_time = work_limit
+    if log is not None:
+        solver.parameters.log_search_progress = True
+        solver.parameters.log_to_stdout = False
+        solver.log_callback = log
+    if on_bound is not None:
+        solver.best_bound_callback = lambda b: on_bound(int(b))
+    keeper = _Keeper(watched, on_solution)
+    outcome: list = []
+    done = threading.Event()
+
+    def work() -> None:
+        try:
+            outcome.append(solver.solve(model, keeper))
+        except BaseException as fault:
+            outcome.append(fault)
+        finally:
+            done.set()
+
+    thread = threading.Thread(target=work, daemon=True)
+    thread.start()
+    while not done.wait(POLL_S):
+        if should_stop is not None and should_stop():
+            # A stop before the search has begun is ignored, so it is repeated while waiting.
+            solver.stop_search()
+    thread.join()
+    status = outcome[0]
+    if isinstance(status, BaseException):
+        raise status
+    match status:
+        case cp_model.OPTIMAL | cp_model.FEASIBLE:
+            values = [solver.value(v) for v in watched]
+            has_objective = model.has_objective()
+            objective = round(solver.objective_value) if has_objective else 0
+            bound = _floor_bound(solver.best_objective_bound) if has_objective else 0
+            proved = status == cp_model.OPTIMAL
+            return CpResult(proved, True, values, objective, objective if proved else bound)
+        case cp_model.INFEASIBLE:
+            return CpResult(True, False, None, None, None)
+        case cp_model.UNKNOWN:
+            if keeper.values is not None:
+                return CpResult(False, True, keeper.values, keeper.objective, None)
+            return CpResult(False, False, None, None, None)
+        case _:
+            raise RuntimeError(f"model refused by CP-SAT: {model.validate()}")
+
+
+def _floor_bound(value: float) -> int | None:
+    if value != value or abs(value) > 2**62:
+        return None
+    # Costs are integers: a bound within rounding of one is that integer.
+    return int(-(-(value - 1e-6) // 1))

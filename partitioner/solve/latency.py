@@ -1,0 +1,232 @@
+"""Linear latency bounds of candidate segments, and what they imply before a segment is made."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from partitioner.model.problem import QueueOrder
+from partitioner.solve.instance import Instance
+from partitioner.timing.line import (
+    LineFlow,
+    LineNode,
+    LineSettings,
+    collision_ns,
+    leg_ns,
+    line_settings,
+    linear_bound,
+    rounds,
+    silent_ns,
+    slot_ns,
+    start_ns,
+    waiting_frames,
+)
+from partitioner.timing.link import link_bound_of_device
+from partitioner.units import PPM
+
+PORT = "port"
+"""Name of the switch port among the nodes of a line; device ids cannot clash with it, since
+nodes are looked up by (node, stream) and a stream has one sender on a segment."""
+
+
+@dataclass(frozen=True, slots=True)
+class SegmentLegs:
+    """Linear bounds of the legs on one segment, in ns.
+
+    ``up``: (stream, ns) sent by a device; ``down``: ((stream, device), ns) sent by the switch
+    port; ``down_by_stream`` the same once per stream.
+    """
+
+    up: tuple[tuple[int, int], ...]
+    down: tuple[tuple[tuple[int, int], int], ...]
+    down_by_stream: tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LeastFigures:
+    """Figures per device (n,) that no line with the device can go below (above for budget)."""
+
+    load_ppm: np.ndarray
+    slot_ns: np.ndarray
+    budget_ns: np.ndarray
+    base_cycle_ns: int
+
+
+class SegmentLatency:
+    """Legs of any segment, cached by the set of devices, since order does not matter to them."""
+
+    def __init__(self, instance: Instance):
+        self.instance = instance
+        self._lines: dict[tuple[int, frozenset[int]], SegmentLegs | None] = {}
+        self._links: dict[tuple[int, int], SegmentLegs | None] = {}
+        self._least: dict[int, LeastFigures] = {}
+        self._settings: dict[int, LineSettings] = {}
+        self._flows = [
+            LineFlow(
+                id=s.id,
+                frame_bytes=s.frame_bytes,
+                period_ns=s.period_ns,
+                jitter_ns=s.jitter_ns,
+                window_ns=s.deadline_ns,
+                pcp=s.pcp,
+                inherited_ns=s.deadline_ns,
+            )
+            for s in instance.streams
+        ]
+        self._nodes = [
+            LineNode(
+                id=device,
+                flows=tuple(self._flows[j] for j in instance.sent_by[i]),
+                queue=instance.problem.devices[device].queue,
+                burst_count=instance.problem.plca.burst_count,
+            )
+            for i, device in enumerate(instance.device_ids)
+        ]
+        self._number = {s.id: j for j, s in enumerate(instance.streams)}
+
+    def settings(self, grade: int) -> LineSettings:
+        """Settings of lines of the grade, propagation over the longest line allowed."""
+        if grade not in self._settings:
+            grade_id = self.instance.grades[grade].id
+            limit = self.instance.problem.limits[grade_id].length_um
+            self._settings[grade] = line_settings(self.instance.problem, grade_id, limit)
+        return self._settings[grade]
+
+    def incoming(self, devices: frozenset[int]) -> list[int]:
+        """Streams the switch port sends to a segment: for a device on it, from outside it."""
+        inst = self.instance
+        streams = {j for i in devices for j in inst.received_by[i]}
+        return sorted(j for j in streams if inst.streams[j].source_device not in devices)
+
+    def line(self, switch: int, grade: int, devices: frozenset[int]) -> SegmentLegs | None:
+        """Legs on a line, or None if it is overloaded or a leg alone is over its deadline."""
+        key = (grade, devices)
+        if key not in self._lines:
+            self._lines[key] = self._line(grade, devices)
+        return self._lines[key]
+
+    def _line(self, grade: int, devices: frozenset[int]) -> SegmentLegs | None:
+        inst = self.instance
+        data = inst.grades[grade]
+        incoming = self.incoming(devices)
+        if not incoming and not any(inst.sent_by[i] for i in devices):
+            return SegmentLegs((), (), ())
+        port = LineNode(
+            id=PORT,
+            flows=tuple(self._flows[j] for j in incoming),
+            queue=QueueOrder.PCP,
+            burst_count=inst.problem.plca.burst_count,
+        )
+        members = sorted(devices)
+        nodes = (port, *(self._nodes[i] for i in members))
+        bound = linear_bound(nodes, len(nodes) + data.spare_ids, self.settings(grade))
+        if bound.overload is not None or bound.load_ppm > data.load_cap_ppm:
+            return None
+        up, by_stream = [], []
+        for (node, flow), leg in bound.legs.items():
+            j = self._number[flow]
+            if leg.total_ns > inst.streams[j].deadline_ns:
+                return None
+            (by_stream if node == PORT else up).append((j, leg.total_ns))
+        return _legs(inst, devices, up, by_stream)
+
+    def link(self, switch: int, grade: int, device: int) -> SegmentLegs | None:
+        """Legs on a point-to-point link, or None if it cannot carry what the device needs."""
+        key = (grade, device)
+        if key not in self._links:
+            self._links[key] = self._link(grade, device)
+        return self._links[key]
+
+    def _link(self, grade: int, device: int) -> SegmentLegs | None:
+        inst = self.instance
+        incoming = self.incoming(frozenset({device}))
+        if not incoming and not inst.sent_by[device]:
+            return SegmentLegs((), (), ())
+        bound = link_bound_of_device(
+            inst.problem,
+            inst.grades[grade].id,
+            self._nodes[device],
+            LineNode(PORT, tuple(self._flows[j] for j in incoming), QueueOrder.PCP),
+        )
+        if bound is None or bound.load_ppm > inst.grades[grade].load_cap_ppm:
+            return None
+        up, by_stream = [], []
+        for (node, flow), leg in bound.legs.items():
+            j = self._number[flow]
+            if leg.total_ns > inst.streams[j].deadline_ns:
+                return None
+            (by_stream if node == PORT else up).append((j, leg.total_ns))
+        return _legs(inst, frozenset({device}), up, by_stream)
+
+    # -- relaxations for the enumeration ------------------------------------------------------
+
+    def least(self, grade: int) -> LeastFigures:
+        """What a device adds to a line of the grade at the very least."""
+        if grade not in self._least:
+            self._least[grade] = self._least_figures(grade)
+        return self._least[grade]
+
+    def _least_figures(self, grade: int) -> LeastFigures:
+        inst = self.instance
+        data = inst.grades[grade]
+        settings = self.settings(grade)
+        silent = silent_ns(settings)
+        load = np.zeros(inst.n, dtype=np.int64)
+        slot = np.full(inst.n, silent, dtype=np.int64)
+        budget = np.full(inst.n, 2**50, dtype=np.int64)
+        burst = inst.problem.plca.burst_count
+        for i in range(inst.n):
+            sent = [self._flows[j] for j in inst.sent_by[i]]
+            if sent:
+                slot[i] = slot_ns(max(f.frame_bytes for f in sent), settings, burst)
+            load[i] = sum(slot_ns(f.frame_bytes, settings) * PPM // f.period_ns for f in sent)
+            for j in inst.received_by[i]:
+                flow = self._flows[j]
+                alone = len(inst.streams[j].targets) == 1
+                if alone and self._surely_outside(j):
+                    load[i] += slot_ns(flow.frame_bytes, settings) * PPM // flow.period_ns
+                budget[i] = min(budget[i], self._cycle_budget(flow, waiting_frames(flow), grade))
+            for flow in sent:
+                frames = self._least_frames(self._nodes[i], flow)
+                budget[i] = min(budget[i], self._cycle_budget(flow, frames, grade))
+        # The node count limit counts the port, whose silent TO is the least it costs.
+        base = start_ns(settings) + (1 + data.spare_ids) * silent
+        return LeastFigures(load, slot, budget, base)
+
+    def _surely_outside(self, stream: int) -> bool:
+        """Whether the sender can never be on a shared line."""
+        source = self.instance.streams[stream].source_device
+        inst = self.instance
+        return source is None or not any(inst.can[source, g] for g in inst.line_grades)
+
+    @staticmethod
+    def _least_frames(node: LineNode, flow: LineFlow) -> int:
+        if node.queue is QueueOrder.FIFO:
+            return sum(waiting_frames(f) for f in node.flows)
+        return sum(waiting_frames(f) for f in node.flows if f.pcp >= flow.pcp)
+
+    def _cycle_budget(self, flow: LineFlow, frames: int, grade: int) -> int:
+        """Longest cycle under which a flow with at least so many frames to serve can be in time."""
+        settings = self.settings(grade)
+        needed = rounds(frames, self.instance.problem.plca.burst_count, settings)
+        collision = collision_ns(slot_ns(flow.frame_bytes, settings), 2, settings)
+        rest = flow.window_ns - leg_ns(needed, 0, collision, settings)
+        return max(0, rest) // needed if rest >= 0 else 0
+
+
+def _legs(
+    inst: Instance,
+    devices: frozenset[int],
+    up: list[tuple[int, int]],
+    by_stream: list[tuple[int, int]],
+) -> SegmentLegs:
+    down = [
+        ((j, target.device), ns)
+        for j, ns in by_stream
+        for target in inst.streams[j].targets
+        if target.device in devices
+    ]
+    return SegmentLegs(tuple(sorted(up)), tuple(sorted(down)), tuple(sorted(by_stream)))
+
+

@@ -1,0 +1,369 @@
+"""The master: CP-SAT chooses among columns under all rules that concern more than one segment.
+
+One method per rule, its sentence as docstring. Rules that one segment can break on its own are
+kept by :class:`~partitioner.solve.columns.ColumnBuilder` and do not appear here.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+
+from ortools.sat.python import cp_model
+
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.columns import Column
+from partitioner.solve.cpsat import CpResult, run
+from partitioner.solve.instance import Instance
+
+Expr = cp_model.LinearExpr
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """A column hung on a port class."""
+
+    column: Column
+    port: int
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """What a master run chose: segments with their port classes, open switches, backbone."""
+
+    choices: tuple[Choice, ...]
+    open_switches: tuple[int, ...]
+    backbone: tuple[tuple[int, str], ...]
+    """(index of the listed link, grade)."""
+    cost: int
+
+
+@dataclass(frozen=True, slots=True)
+class MasterResult:
+    """``selection`` is None if none was found; ``bound`` holds for the columns given only."""
+
+    selection: Selection | None
+    proved: bool
+    bound: int | None
+
+
+class Master:
+    """The choice among columns as a CP-SAT model.
+
+    Parameters
+    ----------
+    columns
+        Candidate segments.
+    fixed
+        Segments that are chosen already (large-neighbourhood search keeps them as they are).
+    cover
+        Devices that must be covered by ``columns``; all others are covered by ``fixed``.
+    """
+
+    def __init__(
+        self,
+        instance: Instance,
+        backbone: BackboneData,
+        columns: Sequence[Column],
+        fixed: Sequence[Choice] = (),
+        cover: Iterable[int] | None = None,
+    ):
+        self.instance = instance
+        self.backbone = backbone
+        self.columns = list(columns)
+        self.fixed = list(fixed)
+        self.cover = list(range(instance.n)) if cover is None else sorted(cover)
+        self.model = cp_model.CpModel()
+        self._port_used: dict[int, list] = defaultdict(list)
+        self.cost_terms: list = []
+        self.cost_weights: list[int] = []
+        self.cost_constant = 0
+        self.pick: list[dict[int, cp_model.IntVar]] = []
+        self.opened: list[cp_model.IntVar] = []
+        self.link_built: dict[tuple[int, str], cp_model.IntVar] = {}
+        self._pick_any: list = []
+        self._make_variables()
+        self._each_device_in_one_segment()
+        self._ports_suffice()
+        self._apart_groups_keep_switches_apart()
+        self._no_switch_carries_too_many_of_a_failure_group()
+        self._pathways_hold_the_lines()
+        self._backbone_has_its_shape()
+        self._deadlines_hold_end_to_end()
+
+    # -- variables ----------------------------------------------------------------------------
+
+    def _make_variables(self) -> None:
+        inst, model = self.instance, self.model
+        for s, switch in enumerate(inst.problem.switches.values()):
+            opened = model.new_bool_var(f"open[{switch.id}]")
+            if switch.required or any(c.column.switch == s for c in self.fixed):
+                model.add(opened == 1)
+            self.opened.append(opened)
+            self._pay(opened, self.backbone.switch_value(s))
+        for k, column in enumerate(self.columns):
+            ports = inst.ports_of.get((column.switch, column.grade), [])
+            picks = {p: model.new_bool_var(f"seg[{k},{p}]") for p in ports}
+            self.pick.append(picks)
+            for p, var in picks.items():
+                self._port_used[p].append(var)
+                self._pay(var, column.cost + inst.port_classes[p].value)
+            self._pick_any.append(
+                next(iter(picks.values())) if len(picks) == 1 else Expr.sum(list(picks.values()))
+            )
+        for choice in self.fixed:
+            self.cost_constant += choice.column.cost + inst.port_classes[choice.port].value
+        for index, link in enumerate(self.backbone.links):
+            for grade in link.grades:
+                built = model.new_bool_var(f"link[{index},{grade}]")
+                self.link_built[index, grade] = built
+                self._pay(built, self.backbone.link_value(index, grade))
+
+    def _pay(self, var: cp_model.IntVar, amount: int) -> None:
+        self.cost_terms.append(var)
+        self.cost_weights.append(amount)
+
+    def chosen(self, columns: Iterable[int]) -> Expr:
+        """Give the number of the numbered columns that are picked, as an expression."""
+        return Expr.sum([self._pick_any[k] for k in columns])
+
+    # -- rules --------------------------------------------------------------------------------
+
+    def _each_device_in_one_segment(self) -> None:
+        """Each device is on exactly one segment."""
+        on: dict[int, list] = {i: [] for i in self.cover}
+        for k, column in enumerate(self.columns):
+            for i in column.devices:
+                on[i].extend(self.pick[k].values())
+        for i in self.cover:
+            self.model.add_exactly_one(on[i])
+
+    def _ports_suffice(self) -> None:
+        """A switch has at most as many segments of a port group as it has ports, if open."""
+        inst = self.instance
+        group_of: dict[tuple[int, int], list[int]] = defaultdict(list)
+        for p, port in enumerate(inst.port_classes):
+            group_of[port.switch, port.group].append(p)
+        taken: dict[int, int] = defaultdict(int)
+        for choice in self.fixed:
+            taken[choice.port] += 1
+        for (s, _), ports in group_of.items():
+            used = [v for p in ports for v in self._port_used[p]]
+            count = inst.port_classes[ports[0]].count
+            if used:
+                fixed = sum(taken[p] for p in ports)
+                self.model.add(Expr.sum(used) + fixed <= count * self.opened[s])
+
+    def _apart_groups_keep_switches_apart(self) -> None:
+        """No two devices of an apart-switch group hang on one switch."""
+        for members in self.instance.apart_switch:
+            self._cap_per_switch(members, 1)
+
+    def _no_switch_carries_too_many_of_a_failure_group(self) -> None:
+        """Losing one switch loses at most as many of a set as its failure rule allows."""
+        for members, cap in self.instance.loss_caps:
+            self._cap_per_switch(members, cap)
+
+    def _cap_per_switch(self, members: Sequence[int], cap: int) -> None:
+        inside = set(members)
+        per_switch: dict[int, tuple[list, list[int]]] = defaultdict(lambda: ([], []))
+        for k, column in enumerate(self.columns):
+            count = sum(i in inside for i in column.devices)
+            if count:
+                variables, weights = per_switch[column.switch]
+                variables.append(self._pick_any[k])
+                weights.append(count)
+        for s, (variables, weights) in per_switch.items():
+            fixed = sum(
+                i in inside
+                for c in self.fixed
+                if c.column.switch == s
+                for i in c.column.devices
+            )
+            self.model.add(Expr.weighted_sum(variables, weights) <= cap - fixed)
+
+    def _pathways_hold_the_lines(self) -> None:
+        """No more cables run through a pathway than fit."""
+        caps = self.backbone.pathway_caps
+        if not caps:
+            return
+        terms: dict[str, tuple[list, list[int]]] = {p: ([], []) for p in caps}
+        fixed: dict[str, int] = defaultdict(int)
+        for k, column in enumerate(self.columns):
+            for pathway, passes in self.backbone.passes(column).items():
+                terms[pathway][0].append(self._pick_any[k])
+                terms[pathway][1].append(passes)
+        for choice in self.fixed:
+            for pathway, passes in self.backbone.passes(choice.column).items():
+                fixed[pathway] += passes
+        for (index, _), built in self.link_built.items():
+            for pathway, passes in self.backbone.link_passes(index).items():
+                terms[pathway][0].append(built)
+                terms[pathway][1].append(passes)
+        for pathway, cap in caps.items():
+            variables, weights = terms[pathway]
+            if sum(weights) + fixed[pathway] > cap:
+                self.model.add(Expr.weighted_sum(variables, weights) <= cap - fixed[pathway])
+
+    def _backbone_has_its_shape(self) -> None:
+        """The links between open switches form the shape asked for, each of one grade."""
+        self.backbone.add_shape(self.model, self.opened, self.link_built)
+
+    def _deadlines_hold_end_to_end(self) -> None:
+        """The legs of a stream on its two segments and the hops between add up to its deadline.
+
+        For a sender at switch s and a receiver at switch t the sum may use what the deadline
+        leaves after the least delay from s to t. Rows that no pair of columns can break are left
+        out.
+        """
+        pairs = self.instance_pairs()
+        for source_terms, target_terms, hop_ns, deadline_ns in pairs:
+            for s, ups in source_terms.items():
+                for t, downs in target_terms.items():
+                    room = deadline_ns - hop_ns(s, t)
+                    self._pair_row(ups, downs, room)
+
+    def _pair_row(self, ups: list, downs: list, room: int) -> None:
+        """If both ends are at these switches, their two legs together take at most ``room``."""
+        high_up = max(ns for _, ns in ups)
+        high_down = max(ns for _, ns in downs)
+        if high_up + high_down <= room:
+            return
+        # Each end alone must not make the row bind when the other end is elsewhere.
+        free_up, free_down = max(0, high_down - room), max(0, high_up - room)
+        variables, weights = [], []
+        constant = 0
+        for terms, lift in ((ups, free_up), (downs, free_down)):
+            for var, ns in terms:
+                if var is None:
+                    constant += ns + lift
+                else:
+                    variables.append(var)
+                    weights.append(ns + lift)
+        self.model.add(
+            Expr.weighted_sum(variables, weights) <= room + free_up + free_down - constant
+        )
+
+    def instance_pairs(self):
+        """Give per (stream, destination) the legs its two ends may have, by switch.
+
+        Yields (source terms, target terms, hop function, deadline): terms map a switch to a list
+        of (picked variable, ns); None in place of the variable stands for what is certain.
+        """
+        up: dict[int, dict[int, list]] = defaultdict(lambda: defaultdict(list))
+        down: dict[tuple[int, int], dict[int, list]] = defaultdict(lambda: defaultdict(list))
+        everything = [
+            *((c, self._pick_any[k]) for k, c in enumerate(self.columns)),
+            *((c.column, None) for c in self.fixed),
+        ]
+        inst = self.instance
+        for column, var in everything:
+            members = set(column.devices)
+            for stream, ns in column.up:
+                for target in inst.streams[stream].targets:
+                    if target.device is None or target.device not in members:
+                        up_key = (stream, target.key)
+                        up[up_key][column.switch].append((var, ns))  # type: ignore[index]
+            for (stream, device), ns in column.down:
+                down[stream, device][column.switch].append((var, ns))
+        for stream, data in enumerate(inst.streams):
+            for target in data.targets:
+                ups = up.get((stream, target.key)) if data.source_device is not None else None  # type: ignore[call-overload]
+                if data.source_device is None:
+                    ups = {data.source_switch: [(None, 0)]}
+                downs = (
+                    {target.switch: [(None, 0)]}
+                    if target.device is None
+                    else down.get((stream, target.device))
+                )
+                if ups and downs:
+                    yield ups, downs, self.backbone.hop_function(stream), data.deadline_ns
+
+    # -- solving ------------------------------------------------------------------------------
+
+    def cost_expression(self) -> Expr:
+        """Give the whole objective as an expression, without the constant of fixed segments."""
+        return Expr.weighted_sum(self.cost_terms, self.cost_weights)
+
+    def hint(self, selection: Selection) -> None:
+        """Suggest a selection; complete hints only, so nothing is done if a column is missing."""
+        position = {id(c): k for k, c in enumerate(self.columns)}
+        by_value = {c: k for k, c in enumerate(self.columns)}
+        wanted: set[tuple[int, int]] = set()
+        for choice in selection.choices:
+            k = position.get(id(choice.column), by_value.get(choice.column))
+            if k is None:
+                if choice in self.fixed:
+                    continue
+                return
+            wanted.add((k, choice.port))
+        self.model.clear_hints()
+        for k, picks in enumerate(self.pick):
+            for p, var in picks.items():
+                self.model.add_hint(var, int((k, p) in wanted))
+        for s, var in enumerate(self.opened):
+            self.model.add_hint(var, int(s in selection.open_switches))
+        built = set(selection.backbone)
+        for key, var in self.link_built.items():
+            self.model.add_hint(var, int(key in built))
+
+    def solve(
+        self,
+        *,
+        seconds: float,
+        workers: int,
+        seed: int,
+        should_stop: Callable[[], bool] | None = None,
+        on_solution: Callable[[int], None] | None = None,
+        work_limit: float | None = None,
+        objective: Expr | None = None,
+        log: Callable[[str], None] | None = None,
+    ) -> MasterResult:
+        """Minimise the cost (or ``objective``) over the columns given."""
+        self.model.minimize(self.cost_expression() if objective is None else objective)
+        watched = [v for picks in self.pick for v in picks.values()]
+        watched += self.opened
+        watched += list(self.link_built.values())
+        result = run(
+            self.model,
+            watched,
+            seconds=seconds,
+            workers=workers,
+            seed=seed,
+            should_stop=should_stop,
+            on_solution=on_solution,
+            work_limit=work_limit,
+            log=log,
+        )
+        bound = None if result.bound is None else result.bound + self.cost_constant
+        return MasterResult(self._selection(result), result.proved, bound)
+
+    def _selection(self, result: CpResult) -> Selection | None:
+        if result.values is None:
+            return None
+        values = iter(result.values)
+        choices = list(self.fixed)
+        for k, picks in enumerate(self.pick):
+            for p in picks:
+                if next(values):
+                    choices.append(Choice(self.columns[k], p))
+        opened = tuple(s for s in range(len(self.opened)) if next(values))
+        built = tuple(key for key in self.link_built if next(values))
+        return Selection(
+            tuple(choices), opened, built, selection_cost(self.instance, self.backbone, choices,
+                                                          opened, built)
+        )
+
+
+def selection_cost(
+    instance: Instance,
+    backbone: BackboneData,
+    choices: Iterable[Choice],
+    open_switches: Iterable[int],
+    built: Iterable[tuple[int, str]],
+) -> int:
+    """Objective money of a selection, summed item by item."""
+    cost = sum(c.column.cost + instance.port_classes[c.port].value for c in choices)
+    cost += sum(backbone.switch_value(s) for s in open_switches)
+    return cost + sum(backbone.link_value(i, g) for i, g in built)

@@ -1,0 +1,289 @@
+"""From arms to candidate segments: every line whose reduced cost is below a threshold.
+
+With duals of a relaxation whose value is ``bound``, a layout cheaper than ``cost`` uses only
+columns of reduced cost below ``cost - bound``. So the columns found here are all that matter for
+improving a layout, or for proving that nothing does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from partitioner.solve.arms import ArmLevel, ArmSpace, TooManyArms
+from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.completion import FAR, Completion
+
+PAIR_CELLS = 4_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Duals:
+    """Dual values in objective money: per device (n,), per port class (P,; at most 0)."""
+
+    device: np.ndarray
+    port: np.ndarray
+
+    @classmethod
+    def zero(cls, builder: ColumnBuilder) -> Duals:
+        """All zeros: reduced cost is then plain cost."""
+        inst = builder.instance
+        return cls(np.zeros(inst.n), np.zeros(len(inst.port_classes)))
+
+
+def arm_space(builder: ColumnBuilder, grade: int, members: Sequence[int]) -> ArmSpace:
+    """Arms over the members that can hang on a line of the grade."""
+    inst = builder.instance
+    usable = [i for i in members if inst.can[i, grade] and inst.may_hang[i].any()]
+    least = builder.latency.least(grade)
+    return ArmSpace(
+        inst,
+        grade,
+        usable,
+        np.array([builder.device_value(grade, i) for i in usable], dtype=np.int64),
+        least.load_ppm[usable],
+        least.slot_ns[usable],
+        least.budget_ns[usable],
+        least.base_cycle_ns,
+    )
+
+
+def port_fees(builder: ColumnBuilder, grade: int, duals: Duals) -> np.ndarray:
+    """Least value less dual of a port of the grade at each switch (S,), FAR where none."""
+    inst = builder.instance
+    fees = np.full(inst.switch_count, FAR)
+    for p, port in enumerate(inst.port_classes):
+        if port.grade == grade:
+            fees[port.switch] = min(fees[port.switch], port.value - duals.port[p])
+    return fees
+
+
+def columns_below(
+    builder: ColumnBuilder,
+    members: Sequence[int],
+    duals: Duals,
+    threshold: float,
+    *,
+    arm_limit: int = 400_000,
+    column_limit: int = 40_000,
+) -> list[Column]:
+    """All columns over ``members`` with reduced cost below ``threshold``, cheapest first.
+
+    For each set of devices and switch only the cheapest order is kept (the next ones too if the
+    cheapest breaks a rule such as length).
+
+    Raises
+    ------
+    TooManyArms
+        If there are more arms or columns than the limits; nothing is said then.
+    """
+    inst = builder.instance
+    columns: list[tuple[float, Column]] = []
+    for i in members:
+        for p, port in enumerate(inst.port_classes):
+            if inst.grades[port.grade].is_line or not inst.can[i, port.grade]:
+                continue
+            column = builder.link(port.switch, port.grade, i)
+            if column is None:
+                continue
+            reduced = column.cost + port.value - duals.port[p] - duals.device[i]
+            if reduced < threshold:
+                columns.append((reduced, column))
+    for grade in inst.line_grades:
+        columns += _lines_below(
+            builder, grade, members, duals, threshold, arm_limit, column_limit - len(columns)
+        )
+    columns.sort(key=lambda pair: (pair[0], pair[1].switch, pair[1].devices))
+    return list(dict.fromkeys(c for _, c in columns))
+
+
+def _lines_below(
+    builder: ColumnBuilder,
+    grade: int,
+    members: Sequence[int],
+    duals: Duals,
+    threshold: float,
+    arm_limit: int,
+    column_limit: int,
+) -> list[tuple[float, Column]]:
+    inst = builder.instance
+    space = arm_space(builder, grade, members)
+    if not space.m:
+        return []
+    own = space.shares(np.where(space.option == 0, np.int64(-1), space.option))
+    least = [int(space.members[int(own.argmin())])]
+    # What a line pays once, valued by the least share of any device: never too much.
+    fee = builder.line_value(grade, least, switch_at_end=False)
+    end_fee = builder.line_value(grade, least, switch_at_end=True) - fee
+    fees = port_fees(builder, grade, duals)
+    line_fee = np.where(fees < FAR / 2, fees + fee, FAR)
+    local = duals.device[space.members]
+    completion = Completion(space, local, line_fee, float(end_fee))
+    levels = space.levels(local, completion.bounds, threshold, limit=arm_limit)
+    found = _single_arms(builder, space, levels, fees, threshold, column_limit)
+    if inst.line_may_pass_through:
+        found += _two_arms(builder, space, levels, fees, completion, threshold, column_limit)
+    return found
+
+
+def _arm_totals(
+    space: ArmSpace, level: ArmLevel, switch: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Reduced cost and length of whole arms at a switch, its end slack included."""
+    way = space.switch_um[switch, level.last]
+    value = space.cable_values(way, level.share_ppm)
+    end = space.cable_values(np.full(len(level), space.end_um, dtype=np.int64), level.share_ppm)
+    reduced = level.reduced + value + end
+    allowed = space.may_hang[switch, level.last]
+    return np.where(allowed, reduced, FAR), level.length_um + way + space.end_um
+
+
+def _single_arms(
+    builder: ColumnBuilder,
+    space: ArmSpace,
+    levels: list[ArmLevel],
+    fees: np.ndarray,
+    threshold: float,
+    column_limit: int,
+) -> list[tuple[float, Column]]:
+    inst = space.instance
+    found: list[tuple[float, Column]] = []
+    line_values = _line_values(builder, space, True)
+    for size, level in enumerate(levels, start=1):
+        fixed = line_values(level.option)
+        for s in range(inst.switch_count):
+            if fees[s] > FAR / 2:
+                continue
+            reduced, length = _arm_totals(space, level, s)
+            reduced = reduced + fixed + fees[s]
+            length = length + space.end_um
+            pick = np.nonzero((reduced < threshold) & (length <= space.data.max_length_um))[0]
+            if len(pick) > 8 * column_limit:
+                raise TooManyArms
+            seen: set[bytes] = set()
+            for k in pick[np.argsort(reduced[pick], kind="stable")]:
+                key = level.mask[k].tobytes()
+                if key in seen:
+                    continue
+                column = builder.line(s, space.grade, space.order(levels, size, int(k)))
+                if column is not None:
+                    seen.add(key)
+                    found.append((float(reduced[k]), column))
+            if len(found) > column_limit:
+                raise TooManyArms
+    return found
+
+
+def _line_values(builder: ColumnBuilder, space: ArmSpace, at_end: bool):
+    """Line values by option set, as a function on arrays of option sets."""
+    inst = space.instance
+    grade = space.grade
+    fitted = next((int(i) for i in space.members if inst.option_bit[i] == 0), None)
+    of_bit = {int(inst.option_bit[i]): int(i) for i in space.members if inst.option_bit[i]}
+    known: dict[int, int] = {}
+
+    def value(option: int) -> int:
+        if option not in known:
+            if option == -1:
+                devices = [fitted] if fitted is not None else []
+            else:
+                devices = [d for bit, d in of_bit.items() if option & bit]
+            known[option] = builder.line_value(grade, devices, at_end)
+        return known[option]
+
+    def values(option: np.ndarray) -> np.ndarray:
+        unique, inverse = np.unique(option, return_inverse=True)
+        return np.array([value(int(o)) for o in unique], dtype=np.int64)[inverse]
+
+    return values
+
+
+def _two_arms(
+    builder: ColumnBuilder,
+    space: ArmSpace,
+    levels: list[ArmLevel],
+    fees: np.ndarray,
+    completion: Completion,
+    threshold: float,
+    column_limit: int,
+) -> list[tuple[float, Column]]:
+    """Join pairs of disjoint arms at a switch whose reduced costs together stay below."""
+    inst = space.instance
+    found: list[tuple[float, Column]] = []
+    line_values = _line_values(builder, space, False)
+    top = space.data.max_devices
+    cheapest_line = builder.line_value(
+        space.grade, [int(space.members[int(_own_shares(space).argmin())])], False
+    )
+    for s in range(inst.switch_count):
+        if fees[s] > FAR / 2:
+            continue
+        best: dict[bytes, tuple[float, tuple, tuple]] = {}
+        rows = []
+        for size, level in enumerate(levels, start=1):
+            reduced, length = _arm_totals(space, level, s)
+            room = threshold - fees[s] - cheapest_line
+            other = completion.arm[s, top - size] if size < top else FAR
+            for k in np.nonzero(reduced + other < room)[0]:
+                rows.append((float(reduced[k]), size, int(k), int(length[k])))
+        rows.sort()
+        if not rows:
+            continue
+        reduced = np.array([r[0] for r in rows])
+        sizes = np.array([r[1] for r in rows])
+        lengths = np.array([r[3] for r in rows])
+        mask = np.stack([levels[r[1] - 1].mask[r[2]] for r in rows])
+        option = np.array([levels[r[1] - 1].option[r[2]] for r in rows])
+        block = _blocked(space, mask)
+        pairs = 0
+        for a in range(len(rows)):
+            room = threshold - fees[s] - cheapest_line - reduced[a]
+            stop = int(np.searchsorted(reduced, room))
+            b = np.arange(a + 1, stop)
+            if not len(b):
+                if reduced[a] * 2 > threshold - fees[s] - cheapest_line:
+                    break
+                continue
+            ok = (sizes[b] + sizes[a] <= top) & (
+                lengths[b] + lengths[a] <= space.data.max_length_um
+            )
+            ok &= ((mask[b] & (mask[a] | block[a])) == 0).all(axis=1)
+            b = b[ok]
+            if not len(b):
+                continue
+            both = np.where((option[b] == -1) | (option[a] == -1), -1, option[b] | option[a])
+            total = reduced[a] + reduced[b] + fees[s] + line_values(both)
+            keep = total < threshold
+            pairs += int(keep.sum())
+            if pairs > 20 * column_limit:
+                raise TooManyArms
+            for value, k in zip(total[keep], b[keep], strict=True):
+                key = (mask[a] | mask[k]).tobytes()
+                if key not in best or best[key][0] > value:
+                    out = space.order(levels, rows[a][1], rows[a][2])
+                    back = space.order(levels, rows[k][1], rows[k][2])
+                    if builder.line(s, space.grade, out, back) is not None:
+                        best[key] = (float(value), out, back)
+            if len(best) + len(found) > column_limit:
+                raise TooManyArms
+        for value, out, back in best.values():
+            column = builder.line(s, space.grade, out, back)
+            assert column is not None
+            found.append((value, column))
+    return found
+
+
+def _own_shares(space: ArmSpace) -> np.ndarray:
+    return space.shares(np.where(space.option == 0, np.int64(-1), space.option))
+
+
+def _blocked(space: ArmSpace, mask: np.ndarray) -> np.ndarray:
+    """For each arm the devices that conflict with one of it, as bit rows."""
+    block = np.zeros_like(mask)
+    for j in range(space.m):
+        word, bit = divmod(j, 64)
+        has = (mask[:, word] >> np.uint64(bit)) & np.uint64(1) == 1
+        block[has] |= space.block[j]
+    return block

@@ -1,0 +1,203 @@
+"""Seeds: good lines by geometry and counts alone, from a routing heuristic in its own process."""
+
+from __future__ import annotations
+
+import pickle
+import queue
+import subprocess
+import sys
+import threading
+from collections.abc import Sequence
+
+import numpy as np
+
+from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.pool import arm_space
+from partitioner.solve.seed_worker import FORBIDDEN, SeedTask, SeedVehicle, improve
+
+Routes = list[tuple[int, tuple[int, ...]]]
+
+
+class LineSeeder:
+    """Describes the lines of one grade over some devices to the heuristic and reads them back.
+
+    What the heuristic cannot express (deadlines that depend on who shares a line, groups, option
+    shares beyond the full share) is dropped here; whatever it returns is judged again as columns.
+
+    Parameters
+    ----------
+    ports
+        How many ports of each port class may be used.
+    """
+
+    def __init__(
+        self,
+        builder: ColumnBuilder,
+        grade: int,
+        members: Sequence[int],
+        ports: dict[int, int],
+    ):
+        inst = builder.instance
+        self.builder = builder
+        self.grade = grade
+        space = arm_space(builder, grade, members)
+        self.members = [int(i) for i in space.members]
+        data = inst.grades[grade]
+        s_count, m = inst.switch_count, space.m
+        size = s_count + 1 + m
+        first = s_count + 1
+        arc = space.arc_value.astype(np.int64)
+        clash = ~space.step_ok
+        cost = np.full((size, size), FORBIDDEN, dtype=np.int64)
+        length = np.full((size, size), 0, dtype=np.int64)
+        cost[first:, first:] = np.where(clash, FORBIDDEN, arc)
+        length[first:, first:] = space.way_um + space.drop_um
+        start = inst.cable_values(grade, space.switch_um)
+        cost[:s_count, first:] = start
+        length[:s_count, first:] = space.switch_um + space.drop_um + 2 * space.end_um
+        cost[first:, s_count] = 0
+        cost[s_count, :] = 0
+        cost[:s_count, s_count] = 0
+        np.fill_diagonal(cost, 0)
+        np.fill_diagonal(length, 0)
+        profiles: list[np.ndarray] = []
+        profile_of: dict[bytes, int] = {}
+        vehicles = []
+        self.kinds: list[tuple[int, int]] = []
+        fee = builder.line_value(grade, [self.members[0]] if m else [], True)
+        for p, port in enumerate(inst.port_classes):
+            if port.grade != grade or ports.get(p, 0) <= 0:
+                continue
+            banned = ~space.may_hang[port.switch]
+            key = banned.tobytes()
+            if key not in profile_of:
+                matrix = cost.copy()
+                # A device that may not hang here cannot be entered by these lines.
+                matrix[:, first:][:, banned] = FORBIDDEN
+                profile_of[key] = len(profiles)
+                profiles.append(matrix)
+            vehicles.append(
+                SeedVehicle(
+                    start=port.switch,
+                    profile=profile_of[key],
+                    count=min(ports[p], max(1, m)),
+                    fee=port.value + fee,
+                    capacity=(data.max_devices, data.unit_cap_mul, data.load_cap_ppm),
+                    length_um=max(0, data.max_length_um),
+                )
+            )
+            self.kinds.append((port.switch, p))
+        self.cost = np.array(profiles) if profiles else np.zeros((0, size, size), dtype=np.int64)
+        self.length = np.array([length] * len(profiles))
+        self.vehicles = tuple(vehicles)
+        self.demand = np.stack(
+            [np.ones(m, dtype=np.int64), space.unit, space.load], axis=1
+        ) if m else np.zeros((0, 3), dtype=np.int64)
+        self.local = {d: k for k, d in enumerate(self.members)}
+        self.starts = s_count
+
+    @property
+    def usable(self) -> bool:
+        """Whether there is anything to do and a port to do it with."""
+        return bool(self.members) and bool(self.vehicles)
+
+    def task(
+        self,
+        *,
+        seconds: float,
+        iterations: int | None,
+        seed: int,
+        initial: Sequence[tuple[int, tuple[int, ...]]] = (),
+    ) -> SeedTask:
+        """Give the task; ``initial`` as (port class, devices outward), whole devices covered."""
+        kind_of = {p: k for k, (_, p) in enumerate(self.kinds)}
+        routes = tuple(
+            (kind_of[p], tuple(self.local[d] for d in devices)) for p, devices in initial
+        )
+        return SeedTask(
+            starts=self.starts,
+            cost=self.cost,
+            length=self.length,
+            demand=self.demand,
+            vehicles=self.vehicles,
+            initial=routes,
+            seconds=seconds,
+            iterations=iterations,
+            seed=seed % 2**31,
+        )
+
+    def lines(self, routes: Routes) -> list[tuple[int, int, tuple[int, ...]]]:
+        """Translate routes to (switch, port class, devices outward)."""
+        return [
+            (*self.kinds[kind], tuple(self.members[v] for v in visits)) for kind, visits in routes
+        ]
+
+    def columns(self, routes: Routes) -> list[Column]:
+        """Those of the routes that are allowed as columns."""
+        made = (
+            self.builder.line(s, self.grade, devices) for s, _, devices in self.lines(routes)
+        )
+        return [c for c in made if c is not None]
+
+    def run_here(self, task: SeedTask) -> list[Routes]:
+        """Run in this process and give every better set found, the best last."""
+        found: list[Routes] = []
+        improve(task, found.append)
+        return found
+
+
+class SeedProcess:
+    """The heuristic running beside; :meth:`poll` gives what has come in since."""
+
+    def __init__(self, task: SeedTask):
+        self._process = subprocess.Popen(
+            [sys.executable, "-m", "partitioner.solve.seed_worker"],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            start_new_session=True,
+        )
+        self._queue: queue.SimpleQueue[Routes | None] = queue.SimpleQueue()
+        self.running = True
+        self._thread = threading.Thread(target=self._read, args=(task,), daemon=True)
+        self._thread.start()
+
+    def _read(self, task: SeedTask) -> None:
+        stdin, stdout = self._process.stdin, self._process.stdout
+        assert stdin is not None
+        assert stdout is not None
+        try:
+            with stdin:
+                pickle.dump(task, stdin)
+            while True:
+                message = pickle.load(stdout)
+                self._queue.put(message)
+                if message is None:
+                    return
+        except (EOFError, BrokenPipeError, OSError, pickle.UnpicklingError):
+            self._queue.put(None)
+
+    def poll(self, wait_s: float = 0.0) -> list[Routes]:
+        """Every set of routes that came in; waits up to ``wait_s`` for a first one."""
+        out: list[Routes] = []
+        try:
+            message = self._queue.get(timeout=wait_s) if wait_s > 0 else self._queue.get_nowait()
+            while True:
+                if message is None:
+                    self.running = False
+                    break
+                out.append(message)
+                message = self._queue.get_nowait()
+        except queue.Empty:
+            pass
+        return out
+
+    def close(self) -> None:
+        """End the process and free what it held."""
+        self.running = False
+        if self._process.poll() is None:
+            self._process.kill()
+        self._process.wait()
+        self._thread.join(timeout=1.0)
+        if self._process.stdout is not None:
+            self._process.stdout.close()
