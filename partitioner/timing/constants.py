@@ -1,0 +1,91 @@
+"""Bit-time figures of Ethernet framing and PLCA, each with its source.
+
+This is the only table that the linear bound, the response-time analysis and the simulation have
+in common. ``_bt`` means bit times: 100 ns at 10 Mb/s. Where the clause itself was not at hand the
+note says in which text the figure was read.
+"""
+
+from __future__ import annotations
+
+IPG_BT = 96
+"""Gap before a frame; IEEE Std 802.3 Clause 4.4.2 (12 bytes). With PLCA the owner of a transmit
+opportunity holds the line with COMMIT while its MAC waits this gap (Clause 148)."""
+
+PREAMBLE_SFD_BT = 64
+"""Preamble and start delimiter, 7 + 1 bytes; IEEE Std 802.3 Clause 3.1.1. The PHY replaces the
+first 16 bit times by SYNC and SSD, which adds no time (Clause 147)."""
+
+ESD_BT = 8
+"""ESD and ESDOK after a frame, two symbols of 4 bit times; IEEE Std 802.3 Clause 147."""
+
+BEACON_BT = 20
+"""Length of the BEACON; IEEE Std 802.3 Clause 148, beacon_timer."""
+
+BEACON_DETECT_BT = 22
+"""beacon_det_timer; IEEE Std 802.3 Clause 148."""
+
+TO_TIMER_DEFAULT_BT = 32
+"""A transmit opportunity nobody uses; IEEE Std 802.3 Clause 30.16.1.1.5, default."""
+
+BURST_TIMER_DEFAULT_BT = 128
+"""Longest hold for one more frame of a burst; IEEE Std 802.3 Clause 30.16.1.1.7, default."""
+
+COMMIT_TIMER_BT = 288
+"""Longest COMMIT without a frame; IEEE Std 802.3 Clause 148, commit_timer."""
+
+PENDING_TIMER_BT = 512
+"""After a logical collision the node stays not-pending this long; IEEE Std 802.3 Clause 148,
+pending_timer. Equal to the slot time of Clause 4, the longest first back-off."""
+
+DELAY_LINE_MOST_BT = 396
+"""Most bits of a frame held back until the own transmit opportunity comes (the length is the
+implementer's choice up to this); IEEE Std 802.3 Clause 148."""
+
+JAM_BT = 32
+"""Jam after a collision; IEEE Std 802.3 Clause 4.4.2."""
+
+TIMER_TOLERANCE_NS = 50
+"""Tolerance of the PLCA timers above; IEEE Std 802.3 Clause 148."""
+
+STATUS_TIMER_BT = 130_090
+"""plca_status_timer, twice the longest silent cycle (255 opportunities of 255 bit times);
+IEEE Std 802.3 Clause 148."""
+
+FRAME_LEAST_BYTES = 64
+"""Shortest frame, destination address to FCS; IEEE Std 802.3 Clause 4.4.2."""
+
+HEADER_BYTES = 14
+"""Destination, source, type; Linux uapi/linux/if_ether.h, ETH_HLEN."""
+
+FCS_BYTES = 4
+"""Frame check sequence; Linux uapi/linux/if_ether.h, ETH_FCS_LEN."""
+
+TAG_BYTES = 4
+"""IEEE Std 802.1Q tag."""
+
+CLIENT_DATA_MOST_BYTES = 1_500
+"""Longest client data of a frame; Linux uapi/linux/if_ether.h, ETH_DATA_LEN."""
+
+UDP_IPV4_BYTES = 28
+"""IPv4 header (RFC 791, no options) and UDP header (RFC 768)."""
+
+UDP_IPV6_BYTES = 48
+"""IPv6 header (RFC 8200) and UDP header (RFC 768)."""
+
+NTSCF_BYTES = 12
+"""IEEE Std 1722 non-time-synchronous control format header, as in the open Open1722 headers."""
+
+TSCF_BYTES = 24
+"""IEEE Std 1722 time-synchronous control format header, as in the open Open1722 headers."""
+
+ACF_CAN_BYTES = 16
+"""IEEE Std 1722 ACF CAN message header (common header included), as in the Open1722 headers."""
+
+AVTP_UDP_BYTES = 4
+"""Extra bytes of IEEE Std 1722 over UDP (encapsulation sequence number), Open1722 headers."""
+
+ACF_PAD_BYTES = 4
+"""ACF payloads are padded to this many bytes (from memory; changes no size in the tests)."""
+
+SETTING_MOST = 255
+"""Largest PLCA node id, node count and timer value; Linux net/ethtool/plca.c."""
