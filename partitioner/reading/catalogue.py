@@ -1,0 +1,274 @@
+"""The shipped catalogue, and a problem's own entries laid over it key by key."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from partitioner.model.catalogue import Cable, Catalogue, Grade, LimitCurve, Part, Trust
+from partitioner.reading.kinds import did_you_mean
+from partitioner.reading.origin import Findings, YamlOrigin
+from partitioner.reading.schema import (
+    CableEntry,
+    GradeEntry,
+    LimitCurveEntry,
+    PartEntry,
+    Table,
+)
+from partitioner.reading.tables import Item, read_table
+from partitioner.reading.yaml_text import load
+from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M, to_base
+
+SECTIONS: dict[str, type[Table]] = {
+    "grades": GradeEntry,
+    "cables": CableEntry,
+    "parts": PartEntry,
+    "limit_curves": LimitCurveEntry,
+}
+_OPTIONAL = {"terminator", "attenuation", "source", "trust"}
+_NOT_FOR_LINKS = {"terminator"}
+OWN_SOURCE = "stated in the problem file"
+
+Entries = dict[str, dict[str, Item[Any]]]
+"""Items by section and id."""
+
+
+@cache
+def shipped_text() -> str:
+    """Text of the catalogue that ships with the program."""
+    return resources.files("partitioner.reading").joinpath("catalogue.yaml").read_text("utf-8")
+
+
+def read_entries(raw: Mapping[str, Any], origin: YamlOrigin, findings: Findings) -> Entries:
+    """Read the sections of a catalogue mapping whose unknown keys were reported before."""
+    entries: Entries = {}
+    for section, model in SECTIONS.items():
+        entries[section] = {}
+        content = raw.get(section)
+        if not isinstance(content, dict):
+            continue
+        for name, value in content.items():
+            part = origin.part(section, name, label=f"catalogue.{section}[{name}]")
+            entries[section][name] = read_table(model, value, part, findings)
+    return entries
+
+
+@cache
+def _shipped_entries() -> Entries:
+    document = load(shipped_text(), "catalogue.yaml")
+    findings = Findings(list(document.findings))
+    entries = read_entries(document.data, YamlOrigin(document, (), "catalogue"), findings)
+    if findings.found:
+        raise RuntimeError(f"the shipped catalogue is wrong: {findings.found[0]}")
+    return entries
+
+
+def _merged(section: str, name: str, own: Item[Any] | None, findings: Findings) -> dict[str, Any]:
+    """Values of one entry by field: the shipped ones, the problem's own over them."""
+    shipped = _shipped_entries()[section].get(name)
+    values: dict[str, Any] = {}
+    model = SECTIONS[section]
+    for field in model.model_fields:
+        base = getattr(shipped.table, field) if shipped else None
+        stated = getattr(own.table, field) if own else None
+        values[field] = base if stated is None else stated
+    if own is None:
+        return values
+    figures = own.given - {"source", "trust"}
+    if "trust" not in own.given:
+        values["trust"] = Trust.USER
+    if "source" not in own.given:
+        base_source = values["source"] if shipped else None
+        stated = ", ".join(sorted(figures))
+        values["source"] = (
+            f"{OWN_SOURCE}: {stated}; else {base_source}" if base_source else OWN_SOURCE
+        )
+    absent = [
+        field
+        for field in model.model_fields
+        if values[field] is None and field not in _OPTIONAL and field not in own.given
+    ]
+    if shipped is None and own.whole and absent:
+        known = did_you_mean(name, list(_shipped_entries()[section]), list_known=False)
+        what = "keys" if len(absent) > 1 else "key"
+        findings.add(
+            own.origin,
+            "missing-key",
+            f"a new entry needs the {what} {', '.join(absent)} too",
+            hint=known and f"to change a shipped entry: {known}",
+        )
+    return values
+
+
+def read_catalogue(entries: Entries, findings: Findings) -> Catalogue | None:
+    """Lay a problem's entries over the shipped ones.
+
+    Parameters
+    ----------
+    entries
+        The problem's entries, by section and id; may be empty.
+    findings
+        Gets what is wrong with them.
+
+    Returns
+    -------
+    Catalogue | None
+        None when there are new errors in the entries.
+    """
+    before = len(findings.errors())
+    merged = {
+        section: {
+            name: _merged(section, name, entries[section].get(name), findings)
+            for name in [*_shipped_entries()[section], *entries[section]]
+        }
+        for section in SECTIONS
+    }
+    broken = any(not item.whole for items in entries.values() for item in items.values())
+    _check_names(entries, merged, findings)
+    if broken or len(findings.errors()) > before:
+        return None
+    return Catalogue(
+        grades={name: _grade(name, v) for name, v in merged["grades"].items()},
+        cables={name: _cable(name, v) for name, v in merged["cables"].items()},
+        parts={
+            name: Part(
+                name,
+                to_base(v["price"], MONEY_STEPS),
+                to_base(v["mass_g"], MG_PER_G),
+                v["source"],
+                v["trust"],
+            )
+            for name, v in merged["parts"].items()
+        },
+        limit_curves={name: _curve(name, v) for name, v in merged["limit_curves"].items()},
+    )
+
+
+def _check_names(
+    entries: Entries, merged: dict[str, dict[str, dict[str, Any]]], findings: Findings
+) -> None:
+    for item in entries["grades"].values():
+        for key, section in (
+            ("cable", "cables"),
+            ("device_phy", "parts"),
+            ("port_phy", "parts"),
+            ("connector", "parts"),
+            ("terminator", "parts"),
+        ):
+            name = getattr(item.table, key)
+            if name is not None and name not in merged[section]:
+                known = list(merged[section])
+                findings.add(
+                    item.origin,
+                    "unknown-name",
+                    f"no such entry of catalogue.{section}: '{name}'",
+                    steps=(key,),
+                    hint=did_you_mean(name, known),
+                )
+    for name, item in entries["grades"].items():
+        values = merged["grades"][name]
+        low, high = values["loop_delay_min_ns"], values["loop_delay_max_ns"]
+        if low is not None and high is not None and low > high:
+            findings.add(
+                item.origin,
+                "not-allowed-together",
+                f"expected loop_delay_min_ns at most loop_delay_max_ns, got {low} and {high}",
+            )
+        medium, nodes = values["medium"], values["nodes"]
+        if medium == "link" and nodes not in (None, 2):
+            findings.add(
+                item.origin,
+                "not-allowed-together",
+                f"a link has 2 nodes, got {nodes}",
+                steps=("nodes",),
+            )
+        if medium == "mixing" and values["full_duplex"]:
+            findings.add(
+                item.origin,
+                "not-allowed-together",
+                "a shared line is half duplex",
+                steps=("full_duplex",),
+            )
+        if medium == "mixing" and values["terminator"] is None and item.whole:
+            findings.add(
+                item.origin,
+                "missing-key",
+                "a grade with shared lines needs the key terminator too",
+            )
+    for name, item in entries["limit_curves"].items():
+        if name not in merged["grades"]:
+            findings.add(
+                item.origin,
+                "unknown-name",
+                f"no such grade '{name}'",
+                hint=did_you_mean(name, list(merged["grades"])),
+                on_key=True,
+            )
+    for section, key in (("cables", "attenuation"), ("limit_curves", "points")):
+        for item in entries[section].values():
+            points = getattr(item.table, key) or ()
+            steps = [p.mhz for p in points]
+            if steps != sorted(set(steps)):
+                findings.add(
+                    item.origin,
+                    "not-allowed-together",
+                    "expected frequencies in rising order",
+                    steps=(key,),
+                )
+
+
+def _grade(name: str, v: dict[str, Any]) -> Grade:
+    mixing = v["medium"] == "mixing"
+    return Grade(
+        id=name,
+        medium=v["medium"],
+        rate_bps=to_base(v["rate_mbps"], 1_000_000),
+        full_duplex=v["full_duplex"],
+        guaranteed_length_um=to_base(v["length_m"], UM_PER_M),
+        guaranteed_nodes=v["nodes"],
+        guaranteed_stub_um=to_base(v["stub_m"], UM_PER_M),
+        phy_tx_ns=v["phy_tx_ns"],
+        phy_rx_ns=v["phy_rx_ns"],
+        loop_delay_min_ns=v["loop_delay_min_ns"],
+        loop_delay_max_ns=v["loop_delay_max_ns"],
+        cable=v["cable"],
+        device_phy=v["device_phy"],
+        port_phy=v["port_phy"],
+        connector=v["connector"],
+        terminator=v["terminator"] if mixing else None,
+        source=v["source"],
+        trust=v["trust"],
+    )
+
+
+def _cable(name: str, v: dict[str, Any]) -> Cable:
+    points = v["attenuation"] or ()
+    return Cable(
+        id=name,
+        price_per_m_money=to_base(v["price_per_m"], MONEY_STEPS),
+        mass_mg_per_m=to_base(v["mass_g_per_m"], MG_PER_G),
+        propagation_ns_per_m=float(v["propagation_ns_per_m"]),
+        source=v["source"],
+        trust=v["trust"],
+        attenuation_db_per_m=tuple((float(p.mhz), float(p.db_per_m)) for p in points),
+    )
+
+
+def _curve(name: str, v: dict[str, Any]) -> LimitCurve:
+    return LimitCurve(
+        grade=name,
+        points_mhz_db=tuple((float(p.mhz), float(p.db)) for p in v["points"]),
+        node_capacitance_pf=float(v["node_capacitance_pf"]),
+        total_capacitance_pf=float(v["total_capacitance_pf"]),
+        source=v["source"],
+        trust=v["trust"],
+    )
+
+
+def shipped_catalogue() -> Catalogue:
+    """Catalogue that ships with the program, unchanged."""
+    made = read_catalogue({section: {} for section in SECTIONS}, Findings())
+    assert made is not None
+    return made

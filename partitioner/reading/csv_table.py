@@ -1,0 +1,250 @@
+"""Reads a device or stream list from a CSV file, row by row, with line numbers.
+
+Python's ``csv`` module does the reading: it keeps the line number of each row, which a data frame
+does not. The comma, the semicolon and the tab are understood as separators; the header line says
+which one is used.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import typing
+from dataclasses import dataclass
+from typing import Annotated, Any
+
+from partitioner.reading.kinds import (
+    Grades,
+    Kind,
+    Name,
+    Names,
+    Point,
+    Text,
+    did_you_mean,
+)
+from partitioner.reading.origin import At, Findings, Origin, Steps
+from partitioner.reading.schema import Table
+from partitioner.reading.tables import Item, key_names, read_table
+from partitioner.reading.yaml_text import plain_value
+
+_AXES = ("x_m", "y_m", "z_m")
+
+
+@dataclass(frozen=True, slots=True)
+class CsvOrigin:
+    """A row of a CSV file."""
+
+    file: str
+    lines: tuple[str, ...]
+    line: int
+    header: tuple[str, ...]
+    separator: str
+    label: str
+
+    def at(self, steps: Steps = (), *, on_key: bool = False) -> At:
+        """Position of a cell, or of the row."""
+        column_name = self._column_name(steps)
+        text = self.lines[self.line - 1] if 1 <= self.line <= len(self.lines) else ""
+        column = 1
+        if column_name in self.header:
+            starts = _cell_starts(text, self.separator)
+            index = self.header.index(column_name)
+            column = starts[index] if index < len(starts) else 1
+        return At(self.file, self.line, column, text, column_name)
+
+    def _column_name(self, steps: Steps) -> str:
+        if not steps:
+            return ""
+        if steps[0] == "position_m" and len(steps) > 1 and isinstance(steps[1], int):
+            return _AXES[steps[1]]
+        return str(steps[0])
+
+    def named(self, label: str) -> CsvOrigin:
+        """The same row under another label."""
+        return CsvOrigin(self.file, self.lines, self.line, self.header, self.separator, label)
+
+
+def _cell_starts(line: str, separator: str) -> list[int]:
+    """Column, from 1, at which each cell of a line starts."""
+    starts, quoted = [1], False
+    for number, character in enumerate(line, start=1):
+        if character == '"':
+            quoted = not quoted
+        elif character == separator and not quoted:
+            starts.append(number + 1)
+    return starts
+
+
+def _kind_of(annotation: Any) -> Kind | None:
+    """Kind that a column's cells are read by."""
+    if typing.get_origin(annotation) is Annotated:
+        for extra in typing.get_args(annotation)[1:]:
+            if isinstance(extra, Kind):
+                return extra
+    for part in typing.get_args(annotation):
+        found = _kind_of(part)
+        if found is not None:
+            return found
+    return None
+
+
+def _column_kinds(model: type[Table]) -> dict[str, Kind]:
+    kinds: dict[str, Kind] = {}
+    for name, info in model.model_fields.items():
+        own = next((m for m in info.metadata if isinstance(m, Kind)), None)
+        kind = own or _kind_of(info.annotation)
+        if isinstance(kind, Point):
+            kinds.update(dict.fromkeys(_AXES, kind))
+        elif kind is not None:
+            kinds[info.alias or name] = kind
+    return kinds
+
+
+def column_names(model: type[Table]) -> list[str]:
+    """Columns a CSV file with rows of ``model`` may have."""
+    return list(_column_kinds(model))
+
+
+def _cell(text: str, kind: Kind) -> Any:
+    """Give a cell the meaning the same words would have in the YAML file."""
+    if isinstance(kind, (Name, Text)):
+        return text
+    if isinstance(kind, Names):
+        return text.split()
+    if isinstance(kind, Grades):
+        parts = [part.partition("=") for part in text.split()]
+        if any(equals for _, equals, _ in parts):
+            return {name: plain_value(price) for name, _, price in parts}
+        return [name for name, _, _ in parts]
+    return plain_value(text)
+
+
+def read_csv(
+    model: type[Table], text: str, file: str, section: str, findings: Findings
+) -> list[Item[Any]]:
+    """Read the rows of a CSV text.
+
+    Parameters
+    ----------
+    model
+        Table that a row is read by. Empty cells are left out, lists are separated by spaces, a
+        position stands in the columns ``x_m``, ``y_m``, ``z_m``.
+    text
+        The whole text.
+    file
+        Name of the file for findings.
+    section
+        What findings call the list: ``devices`` or ``streams``.
+    findings
+        Gets one finding per fault.
+    """
+    lines = tuple(text.splitlines())
+    first = next((n for n, line in enumerate(lines) if line.strip()), None)
+    top = CsvOrigin(file, lines, (first or 0) + 1, (), ",", section)
+    if first is None:
+        findings.add(top, "unreadable-file", "expected a header line with column names, got an empty file")
+        return []
+    separator = _separator(lines[first])
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    kinds = _column_kinds(model)
+    header: tuple[str, ...] | None = None
+    items: list[Item[Any]] = []
+    started = 1
+    try:
+        for row in reader:
+            line, started = started, reader.line_num + 1
+            if not any(cell.strip() for cell in row):
+                continue
+            if header is None:
+                header = tuple(cell.strip() for cell in row)
+                top = CsvOrigin(file, lines, line, header, separator, section)
+                _check_header(model, header, kinds, top, findings)
+                continue
+            label = f"{section}[{_row_id(header, row) or f'line {line}'}]"
+            origin = CsvOrigin(file, lines, line, header, separator, label)
+            if len(row) > len(header):
+                findings.add(
+                    origin,
+                    "wrong-kind",
+                    f"expected {len(header)} cells as in the header, got {len(row)}",
+                    hint="put quotes round a cell that has the separator in it",
+                )
+                row = row[: len(header)]
+            items.append(_read_row(model, header, row, kinds, origin, findings))
+    except csv.Error as error:
+        origin = CsvOrigin(file, lines, reader.line_num, (), separator, section)
+        findings.add(origin, "unreadable-file", f"expected CSV, but {error}")
+    return items
+
+
+def _separator(header: str) -> str:
+    return max(",;\t", key=header.count)
+
+
+def _row_id(header: tuple[str, ...], row: list[str]) -> str:
+    if "id" not in header or header.index("id") >= len(row):
+        return ""
+    return row[header.index("id")].strip()
+
+
+def _check_header(
+    model: type[Table],
+    header: tuple[str, ...],
+    kinds: dict[str, Kind],
+    origin: Origin,
+    findings: Findings,
+) -> None:
+    required = [
+        info.alias or name for name, info in model.model_fields.items() if info.is_required()
+    ]
+    absent = [name for name in required if name not in header]
+    for number, name in enumerate(header):
+        if header.index(name) < number:
+            findings.add(origin, "duplicate-key", f"column '{name}' stands twice", steps=(name,))
+        elif name not in kinds:
+            hint = did_you_mean(name, absent, list_known=False) or did_you_mean(
+                name, list(kinds), list_known=False
+            )
+            if hint and any(f"'{a}'" in hint for a in absent):
+                absent = [a for a in absent if f"'{a}'" not in hint]
+            message = f"no such column '{name}'" if name else "expected a column name, got nothing"
+            findings.add(origin, "unknown-key", message, steps=(name,), hint=hint)
+    for name in absent:
+        findings.add(origin, "missing-key", f"expected the column '{name}', got none")
+
+
+def _read_row(
+    model: type[Table],
+    header: tuple[str, ...],
+    row: list[str],
+    kinds: dict[str, Kind],
+    origin: Origin,
+    findings: Findings,
+) -> Item[Any]:
+    raw: dict[str, Any] = {}
+    axes: dict[str, Any] = {}
+    for name, cell in zip(header, row, strict=False):
+        text = cell.strip()
+        if not text or name not in kinds:
+            continue
+        if name in _AXES:
+            axes[name] = plain_value(text)
+        elif name not in raw:
+            raw[name] = _cell(text, kinds[name])
+    if axes:
+        raw["position_m"] = [axes.get(axis, 0 if axis == "z_m" else None) for axis in _AXES]
+    # A column that is missing as a whole was told once, at the header.
+    told = [n for n in key_names(model) if n not in header and n not in raw]
+    return _without_missing(model, raw, origin, findings, told)
+
+
+def _without_missing(
+    model: type[Table], raw: dict, origin: Origin, findings: Findings, told: list[str]
+) -> Item[Any]:
+    mine = Findings()
+    item = read_table(model, raw, origin, mine)
+    for finding in mine.found:
+        if finding.code == "missing-key" and any(f"'{n}'" in finding.message for n in told):
+            continue
+        findings.found.append(finding)
+    return item

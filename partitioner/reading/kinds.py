@@ -1,0 +1,500 @@
+"""Kinds of single values in a file: what is accepted, in which unit, and how that is said.
+
+Each kind reads one value that :mod:`partitioner.reading.yaml_text` gave and either returns it or
+raises a pydantic error whose type is one of our finding codes and whose text says what was
+expected and what stood there. The same object gives the JSON Schema and the reference page.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from decimal import Decimal
+from difflib import get_close_matches
+from enum import StrEnum
+from typing import Annotated, Any
+
+from pydantic_core import PydanticCustomError, core_schema
+
+from partitioner.units import (
+    LARGEST,
+    MG_PER_G,
+    MONEY_STEPS,
+    MUL_PER_UNIT_LOAD,
+    NS_PER_MS,
+    NS_PER_US,
+    PPM,
+    UM_PER_M,
+    TooFine,
+    TooLarge,
+    from_base,
+    to_base,
+)
+
+LONGEST_ID = 64
+_ID = re.compile(r"\w[\w.+-]*\Z")
+_SEGMENT_ID = re.compile(r"\w[\w.:/+-]*\Z")
+_FINEST_EXPONENT = -12
+_LARGEST_EXPONENT = 13
+
+
+def got(value: Any) -> str:
+    """Say what stood in the file, as it was written."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, (int, Decimal)):
+        text = format(value, "f") if isinstance(value, Decimal) else str(value)
+        return text if len(text) <= 40 else text[:37] + "..."
+    if isinstance(value, str):
+        return f"text '{value if len(value) <= 60 else value[:57] + '...'}'"
+    if isinstance(value, dict):
+        return "a mapping"
+    return "a list"
+
+
+def fault(
+    code: str, message: str, *, hint: str = "", at: Sequence[str | int] = ()
+) -> PydanticCustomError:
+    """Make the error of one value; ``at`` leads to the part of it that is meant."""
+    return PydanticCustomError(
+        code,  # type: ignore[arg-type]
+        "{message}",
+        {"message": message, "hint": hint, "at": tuple(at)},
+    )
+
+
+def did_you_mean(name: str, known: Sequence[str], *, list_known: bool = True) -> str:
+    """Hint at the nearest known name; else list the known ones when they are few."""
+    near = get_close_matches(name, known, n=1, cutoff=0.7)
+    if not near:
+        folded = {k.casefold(): k for k in reversed(known)}
+        near = get_close_matches(name.casefold(), list(folded), n=1, cutoff=0.7)
+        near = [folded[n] for n in near]
+    if near:
+        return f"did you mean '{near[0]}'?"
+    if list_known and known and len(known) <= 8:
+        return "known: " + ", ".join(known)
+    return ""
+
+
+def plain_number(value: Decimal | int) -> str:
+    """Write a number without exponent and without zeros at its end."""
+    text = format(value, "f")
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+class Kind:
+    """One kind of value. Subclasses say how to read it and how to describe it."""
+
+    def read(self, value: Any) -> Any:
+        """Return the value or raise the error made by :func:`fault`."""
+        raise NotImplementedError
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema of the kind."""
+        raise NotImplementedError
+
+    def words(self) -> str:
+        """What is expected, in words, as the reference page shows it."""
+        raise NotImplementedError
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
+        """Let pydantic read the value with :meth:`read`."""
+        return core_schema.no_info_plain_validator_function(self.read)
+
+    def __get_pydantic_json_schema__(self, schema: Any, handler: Any) -> dict[str, Any]:
+        """Let pydantic describe the value with :meth:`schema`."""
+        return self.schema()
+
+
+@dataclass(frozen=True)
+class Number(Kind):
+    """A number in one of people's units that becomes a whole number of base units.
+
+    ``low`` and ``high`` are bounds in people's units; ``above`` leaves ``low`` itself out.
+    """
+
+    unit: str
+    steps: int
+    low: Decimal | None = Decimal(0)
+    high: Decimal | None = None
+    above: bool = False
+
+    def words(self) -> str:
+        """Kind and unit."""
+        return f"number in {self.unit}" if self.unit else "number"
+
+    def bounds(self) -> str:
+        """Bounds in words with their unit; empty when there are none but the largest number."""
+        unit = f" {self.unit}" if self.unit else ""
+        low = None if self.low is None else plain_number(self.low)
+        if self.high is not None:
+            start = "above " if self.above else ""
+            return f"{start}{low} to {plain_number(self.high)}{unit}"
+        if low is None:
+            return ""
+        return f"above {low}{unit}" if self.above else f"{low}{unit} or more"
+
+    def read(self, value: Any) -> Decimal:
+        """Accept an int or Decimal inside the bounds and not finer than the base unit."""
+        if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
+            raise fault("wrong-kind", f"expected a {self.words()}, got {got(value)}", hint=self._hint(value))
+        number = Decimal(value)
+        too_low = self.low is not None and (number <= self.low if self.above else number < self.low)
+        if too_low or (self.high is not None and number > self.high):
+            raise fault("out-of-range", f"expected {self.bounds()}, got {got(value)}")
+        try:
+            if number and number.adjusted() > _LARGEST_EXPONENT:
+                raise TooLarge
+            if number and _last_digit_exponent(number) < _FINEST_EXPONENT:
+                raise TooFine
+            to_base(number, self.steps)
+        except TooLarge:
+            most = plain_number(from_base(LARGEST, self.steps).quantize(Decimal(1)))
+            unit = f" {self.unit}" if self.unit else ""
+            raise fault("out-of-range", f"expected at most {most}{unit}, got {got(value)}") from None
+        except TooFine:
+            step = plain_number(from_base(1, self.steps))
+            unit = f" {self.unit}" if self.unit else ""
+            raise fault(
+                "too-fine", f"expected steps of {step}{unit}, got {got(value)}", hint="nothing is rounded; write fewer digits"
+            ) from None
+        return number
+
+    def _hint(self, value: Any) -> str:
+        if not isinstance(value, str):
+            return ""
+        if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", value.strip()):
+            return "write a decimal point, not a comma"
+        if re.fullmatch(r"[-+]?0[0-9]+(\.[0-9]+)?", value):
+            return "write the number without leading zeros"
+        if re.fullmatch(r"[-+]?[0-9]*\.?[0-9]+", value):
+            if value.lstrip("+-").startswith("."):
+                return "write a digit before the point"
+            return "write the number without quotes"
+        if re.fullmatch(r"[-+]?[0-9.]+[eE][-+]?[0-9]+", value):
+            return "write the number out, without an exponent"
+        if re.match(r"[-+]?[0-9]", value) and self.unit:
+            return f"write the bare number; the unit is {self.unit}"
+        return ""
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema with bounds and the unit under ``x-unit``."""
+        made: dict[str, Any] = {"type": "number"}
+        if self.low is not None:
+            made["exclusiveMinimum" if self.above else "minimum"] = _json_number(self.low)
+        if self.high is not None:
+            made["maximum"] = _json_number(self.high)
+        if self.unit:
+            made["x-unit"] = self.unit
+        return made
+
+
+def _json_number(value: Decimal) -> int | float:
+    return int(value) if value == value.to_integral_value() else float(value)
+
+
+def _last_digit_exponent(number: Decimal) -> int:
+    """Exponent of the last digit that is not zero."""
+    _, digits, exponent = number.as_tuple()
+    assert isinstance(exponent, int)
+    for digit in reversed(digits):
+        if digit:
+            break
+        exponent += 1
+    return exponent
+
+
+@dataclass(frozen=True)
+class Whole(Kind):
+    """A whole number with bounds; ``unit`` is for the words only."""
+
+    low: int
+    high: int
+    unit: str = ""
+
+    def words(self) -> str:
+        """Kind and unit."""
+        return f"whole number of {self.unit}" if self.unit else "whole number"
+
+    def bounds(self) -> str:
+        """Bounds in words."""
+        if self.high >= LARGEST:
+            return f"{self.low} or more"
+        return f"{self.low} to {self.high}"
+
+    def read(self, value: Any) -> int:
+        """Accept an int inside the bounds."""
+        if isinstance(value, Decimal) and value == value.to_integral_value() and abs(value) > LARGEST:
+            raise fault("out-of-range", f"expected at most {self.high}, got {got(value)}")
+        if isinstance(value, bool) or not isinstance(value, int):
+            hint = Number(self.unit, 1)._hint(value)
+            raise fault("wrong-kind", f"expected a {self.words()}, got {got(value)}", hint=hint)
+        if not self.low <= value <= self.high:
+            unit = f" {self.unit}" if self.unit else ""
+            raise fault("out-of-range", f"expected {self.bounds()}{unit}, got {got(value)}")
+        return value
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema with bounds."""
+        made: dict[str, Any] = {"type": "integer", "minimum": self.low}
+        if self.high < LARGEST:
+            made["maximum"] = self.high
+        if self.unit:
+            made["x-unit"] = self.unit
+        return made
+
+
+@dataclass(frozen=True)
+class Flag(Kind):
+    """``true`` or ``false``."""
+
+    def words(self) -> str:
+        """Kind."""
+        return "true or false"
+
+    def read(self, value: Any) -> bool:
+        """Accept a bool."""
+        if not isinstance(value, bool):
+            hint = ""
+            if isinstance(value, str) and value.lower() in ("yes", "on", "y", "true"):
+                hint = "write true"
+            elif isinstance(value, str) and value.lower() in ("no", "off", "n", "false"):
+                hint = "write false"
+            raise fault("wrong-kind", f"expected true or false, got {got(value)}", hint=hint)
+        return value
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema."""
+        return {"type": "boolean"}
+
+
+@dataclass(frozen=True)
+class Text(Kind):
+    """Any text of at most ``longest`` characters."""
+
+    longest: int = 2_000
+    shortest: int = 0
+
+    def words(self) -> str:
+        """Kind."""
+        return "text"
+
+    def read(self, value: Any) -> str:
+        """Accept a text."""
+        if not isinstance(value, str):
+            hint = "" if value is None or isinstance(value, (dict, list)) else f"put it in quotes: '{got(value)}'"
+            raise fault("wrong-kind", f"expected text, got {got(value)}", hint=hint)
+        if not self.shortest <= len(value) <= self.longest:
+            raise fault(
+                "out-of-range",
+                f"expected {self.shortest} to {self.longest} characters, got {len(value)}",
+            )
+        return value
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema."""
+        made: dict[str, Any] = {"type": "string", "maxLength": self.longest}
+        if self.shortest:
+            made["minLength"] = self.shortest
+        return made
+
+
+@dataclass(frozen=True)
+class Name(Kind):
+    """The id of something; ``of`` says of what. ``segment`` allows ``:`` and ``/`` too."""
+
+    of: str = "id"
+    segment: bool = False
+
+    def words(self) -> str:
+        """Kind."""
+        return self.of
+
+    def read(self, value: Any) -> str:
+        """Accept a text without spaces that starts with a letter or a digit."""
+        if not isinstance(value, str):
+            hint = "" if value is None or isinstance(value, (dict, list)) else f"put it in quotes: '{got(value)}'"
+            raise fault("wrong-kind", f"expected a name ({self.of}), got {got(value)}", hint=hint)
+        if len(value) > LONGEST_ID:
+            raise fault("out-of-range", f"expected a name of at most {LONGEST_ID} characters, got {len(value)}")
+        if not (_SEGMENT_ID if self.segment else _ID).match(value):
+            marks = "- _ . + : /" if self.segment else "- _ . +"
+            raise fault(
+                "wrong-kind",
+                f"expected a name of letters, digits and {marks}, got {got(value)}",
+                hint="start with a letter or a digit; no spaces" if value else "a name must not be empty",
+            )
+        return value
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema."""
+        barred = "" if self.segment else ":/"
+        return {
+            "type": "string",
+            "minLength": 1,
+            "maxLength": LONGEST_ID,
+            "pattern": rf"^[^\s,;#'\"\[\]{{}}{barred}]+$",
+        }
+
+
+@dataclass(frozen=True)
+class Choice(Kind):
+    """One word out of a few."""
+
+    of: type[StrEnum]
+
+    def words(self) -> str:
+        """The words."""
+        return "one of " + ", ".join(f"`{m.value}`" for m in self.of)
+
+    def read(self, value: Any) -> StrEnum:
+        """Accept one of the words as written."""
+        known = [m.value for m in self.of]
+        if not isinstance(value, str) or value not in known:
+            shown = f"'{value}'" if isinstance(value, str) else got(value)
+            hint = did_you_mean(value, known, list_known=False) if isinstance(value, str) else ""
+            raise fault("wrong-kind", f"expected one of {', '.join(known)}, got {shown}", hint=hint)
+        return self.of(value)
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema."""
+        return {"enum": [m.value for m in self.of]}
+
+
+@dataclass(frozen=True)
+class Point(Kind):
+    """Coordinates x, y, z in m."""
+
+    def words(self) -> str:
+        """Kind."""
+        return "list of 3 numbers in m"
+
+    def read(self, value: Any) -> tuple[Decimal, Decimal, Decimal]:
+        """Accept three numbers."""
+        if not isinstance(value, (list, tuple)):
+            raise fault("wrong-kind", f"expected [x, y, z] in m, got {got(value)}")
+        if len(value) != 3:
+            raise fault("wrong-kind", f"expected [x, y, z] in m, got {len(value)} values")
+        made = []
+        for index, part in enumerate(value):
+            try:
+                made.append(_COORDINATE.read(part))
+            except PydanticCustomError as error:
+                told = error.context or {}
+                raise fault(error.type, told["message"], hint=told["hint"], at=(index,)) from None
+        return made[0], made[1], made[2]
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema."""
+        return {"type": "array", "items": _COORDINATE.schema(), "minItems": 3, "maxItems": 3}
+
+
+@dataclass(frozen=True)
+class Grades(Kind):
+    """Speed grades as a list of ids, or as a mapping from id to the price of the PHY."""
+
+    def words(self) -> str:
+        """Kind."""
+        return "list of grade ids, or mapping from grade id to PHY price"
+
+    def read(self, value: Any) -> tuple[tuple[str, Decimal | None], ...]:
+        """Accept a list of names or a mapping from name to price; at least one."""
+        if not isinstance(value, (list, dict)):
+            hint = f"write [{value}]" if isinstance(value, str) else ""
+            raise fault("wrong-kind", f"expected a list of grades, got {got(value)}", hint=hint)
+        if not value:
+            raise fault("out-of-range", "expected at least 1 grade, got none")
+        made: list[tuple[str, Decimal | None]] = []
+        for index, name in enumerate(value):
+            at = (name,) if isinstance(value, dict) else (index,)
+            try:
+                read = _GRADE.read(name)
+                price = None
+                if isinstance(value, dict) and value[name] is not None:
+                    price = _PRICE.read(value[name])
+            except PydanticCustomError as error:
+                told = error.context or {}
+                raise fault(error.type, told["message"], hint=told["hint"], at=at) from None
+            if any(read == earlier for earlier, _ in made):
+                raise fault("duplicate-name", f"grade '{read}' is listed twice", at=at)
+            made.append((read, price))
+        return tuple(made)
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema."""
+        return {
+            "anyOf": [
+                {"type": "array", "items": _GRADE.schema(), "minItems": 1, "uniqueItems": True},
+                {
+                    "type": "object",
+                    "additionalProperties": {"anyOf": [_PRICE.schema(), {"type": "null"}]},
+                    "minProperties": 1,
+                },
+            ]
+        }
+
+
+@dataclass(frozen=True)
+class Names(Kind):
+    """A list of ids without repeats."""
+
+    of: str
+    least: int = 1
+    most: int = 1_000_000
+
+    def words(self) -> str:
+        """Kind."""
+        return f"list of {self.of}s"
+
+    def read(self, value: Any) -> tuple[str, ...]:
+        """Accept a list of names."""
+        if not isinstance(value, (list, tuple)):
+            hint = f"write [{value}]" if isinstance(value, str) else ""
+            raise fault("wrong-kind", f"expected a list of names ({self.of}), got {got(value)}", hint=hint)
+        if not self.least <= len(value) <= self.most:
+            want = f"{self.least} or more" if self.most > 1_000 else f"{self.least}"
+            raise fault("out-of-range", f"expected {want} {self.of}s, got {len(value)}")
+        name = Name(self.of)
+        made: dict[str, None] = {}
+        for index, part in enumerate(value):
+            try:
+                read = name.read(part)
+            except PydanticCustomError as error:
+                told = error.context or {}
+                raise fault(error.type, told["message"], hint=told["hint"], at=(index,)) from None
+            if read in made:
+                raise fault("duplicate-name", f"'{read}' is listed twice", at=(index,))
+            made[read] = None
+        return tuple(made)
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema."""
+        made: dict[str, Any] = {"type": "array", "items": Name(self.of).schema(), "uniqueItems": True}
+        if self.least:
+            made["minItems"] = self.least
+        if self.most <= 1_000:
+            made["maxItems"] = self.most
+        return made
+
+
+_COORDINATE = Number("m", UM_PER_M, low=None)
+_GRADE = Name("grade")
+_PRICE = Number("currency units", MONEY_STEPS)
+
+Metres = Annotated[Decimal, Number("m", UM_PER_M)]
+LongMetres = Annotated[Decimal, Number("m", UM_PER_M, above=True)]
+Factor = Annotated[Decimal, Number("", PPM, low=Decimal(1), high=Decimal(10))]
+Share = Annotated[Decimal, Number("", PPM, high=Decimal(1))]
+LoadShare = Annotated[Decimal, Number("", PPM, high=Decimal(1), above=True)]
+Money = Annotated[Decimal, Number("currency units", MONEY_STEPS)]
+Grams = Annotated[Decimal, Number("g", MG_PER_G)]
+Microseconds = Annotated[Decimal, Number("us", NS_PER_US)]
+LongMicroseconds = Annotated[Decimal, Number("us", NS_PER_US, above=True)]
+LongSeconds = Annotated[Decimal, Number("s", NS_PER_US * NS_PER_MS, above=True, high=Decimal(1_000_000))]
+UnitLoads = Annotated[Decimal, Number("unit loads", MUL_PER_UNIT_LOAD)]
+Picofarad = Annotated[Decimal, Number("pF", 1_000)]
+Yes = Annotated[bool, Flag()]

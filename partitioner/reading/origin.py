@@ -1,0 +1,108 @@
+"""Where the parts of a problem stand in their files, and the list of what is wrong with them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from partitioner.errors import Finding
+from partitioner.reading.yaml_text import Document, path_text
+
+Steps = tuple[str | int, ...]
+"""A way from an item to a part of it: keys and indexes."""
+
+
+@dataclass(frozen=True, slots=True)
+class At:
+    """A position in a file, with the text of its line."""
+
+    file: str
+    line: int
+    column: int
+    source_line: str = ""
+    column_name: str = ""
+
+
+class Origin(Protocol):
+    """Where one item stands; ``label`` is what findings call it."""
+
+    label: str
+
+    def at(self, steps: Steps = (), *, on_key: bool = False) -> At:
+        """Position of a part of the item, or of its key."""
+        ...
+
+    def named(self, label: str) -> Origin:
+        """The same place under another label."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class YamlOrigin:
+    """An item of a YAML document, at ``path``."""
+
+    document: Document
+    path: Steps
+    label: str
+
+    def at(self, steps: Steps = (), *, on_key: bool = False) -> At:
+        """Position of a part of the item, or of its key."""
+        line, column = self.document.spot((*self.path, *steps), on_key=on_key)
+        return At(self.document.file, line, column, self.document.line_text(line))
+
+    def named(self, label: str) -> YamlOrigin:
+        """The same place under another label."""
+        return YamlOrigin(self.document, self.path, label)
+
+    def part(self, *steps: str | int, label: str | None = None) -> YamlOrigin:
+        """Origin of a part of the item."""
+        return YamlOrigin(
+            self.document, (*self.path, *steps), join_label(self.label, steps) if label is None else label
+        )
+
+
+def join_label(label: str, steps: Steps) -> str:
+    """Append steps to a label the way findings show it."""
+    rest = path_text(steps)
+    return f"{label}.{rest}" if label and rest and not rest.startswith("[") else label + rest
+
+
+@dataclass(slots=True)
+class Findings:
+    """What is wrong so far."""
+
+    found: list[Finding] = field(default_factory=list)
+
+    def add(
+        self,
+        origin: Origin,
+        code: str,
+        message: str,
+        *,
+        steps: Sequence[str | int] = (),
+        hint: str = "",
+        on_key: bool = False,
+        severity: str = "error",
+    ) -> None:
+        """Add one finding about a part of the item at ``origin``."""
+        way = tuple(steps)
+        at = origin.at(way, on_key=on_key)
+        self.found.append(
+            Finding(
+                file=at.file,
+                line=at.line,
+                column=at.column,
+                code=code,
+                where=join_label(origin.label, way),
+                message=message,
+                hint=hint,
+                source_line=at.source_line,
+                severity=severity,
+                column_name=at.column_name,
+            )
+        )
+
+    def errors(self) -> list[Finding]:
+        """Those that make the file wrong."""
+        return [f for f in self.found if f.severity == "error"]

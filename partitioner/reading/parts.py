@@ -1,0 +1,80 @@
+"""The items of a problem as they were read, before they are checked against each other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from partitioner.model.catalogue import Catalogue
+from partitioner.reading.origin import YamlOrigin
+from partitioner.reading.schema import (
+    BackboneTable,
+    BuildTable,
+    ChangePriceTable,
+    DeviceTable,
+    FailureRuleTable,
+    ForecastTable,
+    GroupTable,
+    LimitTable,
+    LineTable,
+    ObjectiveTable,
+    OptionTable,
+    PathwayTable,
+    PlaceTable,
+    PlcaTable,
+    RoutingTable,
+    SharingTable,
+    StreamTable,
+    SwitchTable,
+    TransferTable,
+)
+from partitioner.reading.tables import Item
+
+
+@dataclass(slots=True)
+class Parts:
+    """All items of one problem.
+
+    ``known`` holds, for each kind of thing, the ids that were written, so that one wrong item
+    doesn't make every mention of it a further finding. ``unsure`` names the lists in which an id
+    could not be read; unknown names are not told for them.
+    """
+
+    origin: YamlOrigin
+    name: str | None
+    currency: str
+    note: str
+    routing: Item[RoutingTable]
+    backbone: Item[BackboneTable]
+    line: Item[LineTable]
+    plca: Item[PlcaTable]
+    sharing: Item[SharingTable]
+    change_prices: Item[ChangePriceTable]
+    objective: Item[ObjectiveTable]
+    places: list[Item[PlaceTable]] = field(default_factory=list)
+    pathways: list[Item[PathwayTable]] = field(default_factory=list)
+    switches: list[Item[SwitchTable]] = field(default_factory=list)
+    devices: list[Item[DeviceTable]] = field(default_factory=list)
+    groups: list[Item[GroupTable]] = field(default_factory=list)
+    streams: list[Item[StreamTable]] = field(default_factory=list)
+    transfers: list[Item[TransferTable]] = field(default_factory=list)
+    limits: dict[str, Item[LimitTable]] = field(default_factory=dict)
+    options: list[Item[OptionTable]] = field(default_factory=list)
+    builds: list[Item[BuildTable]] = field(default_factory=list)
+    forecast: list[Item[ForecastTable]] = field(default_factory=list)
+    failure_rules: list[Item[FailureRuleTable]] = field(default_factory=list)
+    catalogue: Catalogue | None = None
+    catalogue_grades: tuple[str, ...] = ()
+    unsure: set[str] = field(default_factory=set)
+
+    def items(self, section: str) -> list[Item[Any]]:
+        """Items of a list section by its key."""
+        return getattr(self, section)
+
+    def ids(self, section: str) -> dict[str, Item[Any]]:
+        """First item with each id of a list section."""
+        found: dict[str, Item[Any]] = {}
+        for item in self.items(section):
+            if item.id is not None:
+                found.setdefault(item.id, item)
+        return found

@@ -1,0 +1,304 @@
+"""Reads a problem file with the lists beside it, and tells everything that is wrong at once."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from partitioner.errors import Finding, WrongFile
+from partitioner.model.problem import Problem
+from partitioner.reading.build import build_problem
+from partitioner.reading.catalogue import SECTIONS, read_catalogue, read_entries, shipped_catalogue
+from partitioner.reading.csv_table import read_csv
+from partitioner.reading.kinds import did_you_mean, got
+from partitioner.reading.origin import Findings, YamlOrigin
+from partitioner.reading.parts import Parts
+from partitioner.reading.render import format_finding
+from partitioner.reading.rules import check_parts
+from partitioner.reading.schema import (
+    FORMAT,
+    DeviceTable,
+    ProblemTable,
+    StreamTable,
+    Table,
+)
+from partitioner.reading.tables import Item, key_names, read_table, tables_inside
+from partitioner.reading.yaml_text import Document, load
+
+LARGEST_FILE_BYTES = 200_000_000
+"""A file above this is refused before it is read."""
+
+
+@dataclass(slots=True)
+class _Files:
+    """Files read so far, for the digest."""
+
+    contents: list[tuple[str, bytes]] = field(default_factory=list)
+
+    def digest(self) -> str:
+        made = hashlib.sha256()
+        for name, content in self.contents:
+            made.update(f"{name}\0{len(content)}\0".encode())
+            made.update(content)
+        return made.hexdigest()
+
+
+def read_problem(path: Path) -> Problem:
+    """Read a problem.
+
+    Parameters
+    ----------
+    path
+        The YAML file. CSV files it names are looked for beside it.
+
+    Returns
+    -------
+    Problem
+        With ``warnings`` as texts and ``digest`` over all files read.
+
+    Raises
+    ------
+    WrongFile
+        With every finding: file, line, column, key, what was expected and what stood there.
+    """
+    problem, findings = read_problem_with_findings(path)
+    if problem is None:
+        raise WrongFile(findings)
+    return problem
+
+
+def read_problem_with_findings(path: Path) -> tuple[Problem | None, list[Finding]]:
+    """Read a problem; give the findings instead of raising, warnings among them.
+
+    The problem is None when one of the findings is an error.
+    """
+    findings = Findings()
+    files = _Files()
+    parts = _read_parts(path, files, findings)
+    if parts is not None:
+        check_parts(parts, findings)
+    found = sorted(findings.found)
+    if parts is None or findings.errors():
+        return None, found
+    warnings = tuple(format_finding(f, source=False) for f in found)
+    return build_problem(parts, warnings, files.digest()), found
+
+
+def read_text(path: Path, name: str, findings: Findings) -> tuple[str | None, bytes]:
+    """Read a text file; say why if it can't be read."""
+
+    def refuse(message: str, hint: str = "", line: int = 0, column: int = 0) -> tuple[None, bytes]:
+        findings.found.append(
+            Finding(name, line, column, "unreadable-file", "", message, hint)
+        )
+        return None, b""
+
+    try:
+        if path.is_dir():
+            return refuse("expected a file, got a folder")
+        if path.stat().st_size > LARGEST_FILE_BYTES:
+            return refuse(f"expected at most {LARGEST_FILE_BYTES // 1_000_000} MB")
+        content = path.read_bytes()
+    except FileNotFoundError:
+        near = ""
+        if path.parent.is_dir():
+            names = sorted(p.name for p in path.parent.iterdir() if p.suffix == path.suffix)
+            near = did_you_mean(path.name, names, list_known=False)
+        return refuse("no such file", near)
+    except OSError as error:
+        return refuse(f"can't be read: {error.strerror or error}")
+    try:
+        return content.decode("utf-8-sig"), content
+    except UnicodeDecodeError as error:
+        before = content[: error.start]
+        line = before.count(b"\n") + 1
+        column = error.start - (before.rfind(b"\n") + 1) + 1
+        return refuse(
+            f"expected UTF-8 text, got the byte 0x{content[error.start]:02X}",
+            "save the file as UTF-8",
+            line,
+            column,
+        )
+
+
+def _read_parts(path: Path, files: _Files, findings: Findings) -> Parts | None:
+    name = str(path)
+    text, content = read_text(path, name, findings)
+    if text is None:
+        return None
+    files.contents.append((path.name, content))
+    document = load(text, name)
+    findings.found += document.findings
+    raw = document.data
+    root = YamlOrigin(document, (), "")
+    if raw is None and document.findings:
+        return None
+    if not isinstance(raw, dict):
+        findings.add(root, "wrong-kind", f"expected a mapping with the keys of a problem, got {got(raw)}")
+        return None
+    if not check_format(raw, root, findings):
+        return None
+    return _Reader(raw, document, path.parent, files, findings).parts()
+
+
+def check_format(raw: dict, root: YamlOrigin, findings: Findings) -> bool:
+    """Tell whether the file's format is one this program reads."""
+    number = raw.get("format")
+    if isinstance(number, int) and not isinstance(number, bool) and number > FORMAT:
+        findings.add(
+            root,
+            "unsupported-version",
+            f"expected format {FORMAT}, got {number}",
+            steps=("format",),
+            hint="a newer version of the program reads this file",
+        )
+        return False
+    return True
+
+
+class _Reader:
+    """Reads the sections of a problem file into parts."""
+
+    def __init__(
+        self, raw: dict, document: Document, folder: Path, files: _Files, findings: Findings
+    ):
+        self._raw = raw
+        self._root = YamlOrigin(document, (), "")
+        self._folder = folder
+        self._files = files
+        self._findings = findings
+        self._unsure: set[str] = set()
+
+    def parts(self) -> Parts:
+        top = self._top()
+        parts = Parts(
+            origin=self._root,
+            name=top.table.name,
+            currency=top.table.currency,
+            note=top.table.note,
+            **{
+                section: self._mapping(section)
+                for section in (
+                    "routing",
+                    "backbone",
+                    "line",
+                    "plca",
+                    "sharing",
+                    "change_prices",
+                    "objective",
+                )
+            },
+        )
+        for section in _LISTS:
+            setattr(parts, section, self._list(section))
+        parts.devices += self._csv("devices", DeviceTable, top.table.devices_csv)
+        parts.streams += self._csv("streams", StreamTable, top.table.streams_csv)
+        self._limits(parts)
+        self._catalogue(parts)
+        for section in _LISTS:
+            if any(item.id is None for item in parts.items(section)):
+                self._unsure.add(section)
+        parts.unsure = self._unsure
+        return parts
+
+    def _top(self) -> Item[ProblemTable]:
+        """Read the keys that hold single values; find unknown and missing ones."""
+        shallow = dict(self._raw)
+        for section in (*_LISTS, *_MAPPINGS, "limits", "catalogue"):
+            if section in shallow:
+                value = shallow[section]
+                kind: type = list if section in _LISTS else dict
+                if isinstance(value, kind) and section != "switches":
+                    shallow.pop(section)
+                elif isinstance(value, list) and value:
+                    shallow[section] = [_EMPTY_SWITCH]
+                # else the wrong kind stays, to be told
+                elif not isinstance(value, kind):
+                    self._unsure.add(section)
+        return read_table(ProblemTable, shallow, self._root, self._findings)
+
+    def _mapping(self, section: str) -> Item[Any]:
+        model = _table_of(section)
+        raw = self._raw.get(section, {})
+        if not isinstance(raw, dict):
+            return Item(model(), self._root.part(section), whole=False)
+        return read_table(model, raw, self._root.part(section), self._findings)
+
+    def _list(self, section: str) -> list[Item[Any]]:
+        model = _table_of(section)
+        raw = self._raw.get(section, ())
+        if not isinstance(raw, list):
+            return []
+        items = []
+        for index, value in enumerate(raw):
+            name = value.get("id") if isinstance(value, dict) else None
+            shown = name if isinstance(name, str) and name else index
+            origin = self._root.part(section, index, label=f"{section}[{shown}]")
+            items.append(read_table(model, value, origin, self._findings))
+        return items
+
+    def _csv(self, section: str, model: type[Table], name: str | None) -> list[Item[Any]]:
+        if name is None:
+            if self._raw.get(f"{section}_csv") is not None:
+                self._unsure.add(section)
+            return []
+        path = self._folder / name
+        mine = Findings()
+        text, content = read_text(path, str(path), mine)
+        if text is None:
+            self._unsure.add(section)
+            for finding in mine.found:
+                if finding.line:
+                    self._findings.found.append(finding)
+                else:
+                    # The file isn't there: the key that names it is the place to mend.
+                    self._findings.add(
+                        self._root,
+                        finding.code,
+                        f"{finding.message}: {path}",
+                        steps=(f"{section}_csv",),
+                        hint=finding.hint,
+                    )
+            return []
+        self._files.contents.append((name, content))
+        return read_csv(model, text, str(path), section, self._findings)
+
+    def _limits(self, parts: Parts) -> None:
+        raw = self._raw.get("limits", {})
+        if not isinstance(raw, dict):
+            return
+        for grade, value in raw.items():
+            origin = self._root.part("limits", grade, label=f"limits[{grade}]")
+            parts.limits[grade] = read_table(_table_of("limits"), value, origin, self._findings)
+
+    def _catalogue(self, parts: Parts) -> None:
+        raw = self._raw.get("catalogue", {})
+        origin = self._root.part("catalogue")
+        shipped = shipped_catalogue()
+        parts.catalogue_grades = tuple(shipped.grades)
+        if not isinstance(raw, dict):
+            return
+        shallow = {
+            k: ({} if k in SECTIONS and isinstance(v, dict) else v) for k, v in raw.items()
+        }
+        top = read_table(_table_of("catalogue"), shallow, origin, self._findings)
+        entries = read_entries(raw, origin, self._findings)
+        made = read_catalogue(entries, self._findings)
+        parts.catalogue_grades = tuple(dict.fromkeys([*shipped.grades, *entries["grades"]]))
+        parts.catalogue = made if top.whole else None
+
+
+def _table_of(section: str) -> type[Any]:
+    return tables_inside(ProblemTable.model_fields[section].annotation)[0]
+
+
+_LISTS = tuple(
+    name
+    for name, info in ProblemTable.model_fields.items()
+    if tables_inside(info.annotation) and str(info.annotation).startswith("tuple")
+)
+_MAPPINGS = ("routing", "backbone", "line", "plca", "sharing", "change_prices", "objective")
+_EMPTY_SWITCH = {"id": "x", "ports": [{"grades": ["x"], "count": 1}]}
+assert key_names(ProblemTable)  # the models are complete at import

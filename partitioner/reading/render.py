@@ -1,0 +1,105 @@
+"""How findings look: as text a person and an editor can follow, and as data."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from partitioner.errors import Finding
+
+MOST_SHOWN = 20
+"""Findings beyond this are counted only."""
+_WIDEST = 160
+
+
+def format_finding(finding: Finding, *, source: bool = True) -> str:
+    """Write one finding.
+
+    Parameters
+    ----------
+    finding
+        What is wrong.
+    source
+        Add the line of the file with a caret below it, and the hint on a line of its own; without
+        it all goes on one line.
+
+    Examples
+    --------
+    >>> print(format_finding(Finding("p.yaml", 4, 3, "unknown-key", "line.drop", "no such key here",
+    ...     "did you mean 'drop_slack_m'?", "  drop: 1")))
+    p.yaml:4:3: error[unknown-key] line.drop: no such key here
+      4 |   drop: 1
+        |   ^
+      hint: did you mean 'drop_slack_m'?
+    """
+    where = f" {finding.where}:" if finding.where else ""
+    address = finding.file
+    if finding.line:
+        address += f":{finding.line}:{finding.column}"
+    text = f"{address}: {finding.severity}[{finding.code}]{where} {finding.message}"
+    if not source:
+        return text + (f" ({finding.hint})" if finding.hint else "")
+    if finding.source_line.strip():
+        shown, column = _window(finding.source_line, finding.column)
+        number = str(finding.line)
+        text += f"\n  {number} | {shown}"
+        if column > 0:
+            text += f"\n  {' ' * len(number)} | {_blank(shown[: column - 1])}^"
+    if finding.hint:
+        text += f"\n  hint: {finding.hint}"
+    return text
+
+
+def _blank(text: str) -> str:
+    """Spaces as wide as ``text``; tabs stay, so that the caret stands under its character."""
+    return "".join("\t" if c == "\t" else " " for c in text)
+
+
+def _window(line: str, column: int) -> tuple[str, int]:
+    """Cut a long line to the part round the column."""
+    if len(line) <= _WIDEST:
+        return line, column
+    start = max(0, column - 1 - _WIDEST // 2)
+    end = start + _WIDEST
+    lead = "..." if start else ""
+    tail = "..." if end < len(line) else ""
+    return f"{lead}{line[start:end]}{tail}", column - start + len(lead)
+
+
+def format_findings(findings: Sequence[Finding], *, most: int = MOST_SHOWN) -> str:
+    """Write findings one after the other, with their number at the end.
+
+    Beyond ``most`` they are counted only. Errors and warnings keep their order in the file.
+    """
+    shown = [format_finding(f) for f in findings[:most]]
+    if len(findings) > most:
+        shown.append(f"and {len(findings) - most} more")
+    errors = sum(f.severity == "error" for f in findings)
+    files = list(dict.fromkeys(f.file for f in findings if f.severity == "error"))
+    if errors:
+        what = "problem" if errors == 1 else "problems"
+        shown.append(f"{errors} {what} in {', '.join(files)}; nothing was solved.")
+    return "\n".join(shown)
+
+
+def findings_as_data(findings: Sequence[Finding]) -> list[dict[str, Any]]:
+    """Give findings as a list of records for JSON; empty fields are left out."""
+    records = []
+    for f in findings:
+        record: dict[str, Any] = {
+            "file": f.file,
+            "line": f.line,
+            "column": f.column,
+            "severity": f.severity,
+            "code": f.code,
+            "where": f.where,
+            "message": f.message,
+        }
+        if f.column_name:
+            record["column_name"] = f.column_name
+        if f.hint:
+            record["hint"] = f.hint
+        if f.source_line:
+            record["source_line"] = f.source_line
+        records.append(record)
+    return records

@@ -1,0 +1,489 @@
+"""The problem file, format 1, in people's units: keys, kinds, units, defaults, meaning.
+
+These models are the one source of the file's keys. Reading, JSON Schema, the reference page and
+the editor's help all come from them. Numbers stay exact decimals in the unit of their key; the
+step to base units is in :mod:`partitioner.reading.build`.
+"""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from partitioner.model.catalogue import Medium, Trust
+from partitioner.model.problem import (
+    BackboneShape,
+    Basis,
+    Encapsulation,
+    GroupKind,
+    Metric,
+    QueueOrder,
+    ReleaseKind,
+    SwitchPosition,
+)
+from partitioner.reading.kinds import (
+    Choice,
+    Factor,
+    Grades,
+    Grams,
+    LoadShare,
+    LongMetres,
+    LongMicroseconds,
+    LongSeconds,
+    Metres,
+    Microseconds,
+    Money,
+    Name,
+    Names,
+    Number,
+    Picofarad,
+    Point,
+    Share,
+    Text,
+    UnitLoads,
+    Whole,
+    Yes,
+)
+from partitioner.units import LARGEST
+
+FORMAT = 1
+"""The format this program reads and writes."""
+
+GradeId = Annotated[str, Name("grade")]
+PlaceId = Annotated[str, Name("place")]
+SwitchId = Annotated[str, Name("switch")]
+DeviceId = Annotated[str, Name("device")]
+OptionId = Annotated[str, Name("option")]
+Label = Annotated[str, Name("name")]
+Coordinates = Annotated[tuple[Decimal, Decimal, Decimal], Point()]
+GradeNames = Annotated[tuple[str, ...], Names("grade")]
+DeviceNames = Annotated[tuple[str, ...], Names("device", least=1)]
+GradePrices = Annotated[tuple[tuple[str, Decimal | None], ...], Grades()]
+EndNames = Annotated[tuple[str, ...], Names("device or switch")]
+FileName = Annotated[str, Text(longest=500, shortest=1)]
+Sentence = Annotated[str, Text()]
+Nanoseconds = Annotated[int, Whole(0, 10_000_000, "ns")]
+
+
+def key(text: str, default: Any = ..., **more: Any) -> Any:
+    """One key of the file: its meaning and its default (none: the key is required)."""
+    return Field(default=default, description=text, **more)
+
+
+class Table(BaseModel):
+    """What all mappings of the file share: no unknown keys, no changes after reading."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+class RoutingTable(Table):
+    """How cable lengths follow from positions."""
+
+    metric: Annotated[Metric, Choice(Metric)] = key(
+        "Distance of two points where no pathway leads: along the axes or straight.",
+        Metric.RECTILINEAR,
+    )
+    factor: Factor = key("Every such distance is multiplied by this.", Decimal(1))
+
+
+class PlaceTable(Table):
+    """A named point."""
+
+    id: Label = key("Name of the place.")
+    position_m: Coordinates = key("Coordinates x, y, z.")
+
+
+class PathwayTable(Table):
+    """A duct, trunking or harness channel between two places."""
+
+    id: Label | None = key("Name of the pathway; default: its two ends joined by a dash.", None)
+    from_: PlaceId = key("Place at one end.", alias="from")
+    to: PlaceId = key("Place at the other end.")
+    length_m: LongMetres | None = key(
+        "Length of cable along it; default: distance of the two places by `routing`.", None
+    )
+    max_lines: Annotated[int, Whole(0, 10_000)] | None = key(
+        "Most segments that fit through it (a grommet, a hinge); default: any number.", None
+    )
+
+
+class PortTable(Table):
+    """Ports of a switch that are alike."""
+
+    grades: GradeNames = key("Speed grades each of these ports can serve.")
+    count: Annotated[int, Whole(1, 1_000)] = key("How many ports.")
+    price: Money = key("Price of each port used, besides the port PHY of the catalogue.", Decimal(0))
+
+
+class SwitchTable(Table):
+    """A switch; a zone controller is a switch with a place in a zone."""
+
+    id: SwitchId = key("Name of the switch.")
+    place: PlaceId | None = key("Place it stands at; or give `position_m`.", None)
+    position_m: Coordinates | None = key("Coordinates x, y, z; or give `place`.", None)
+    zone: Label | None = key("Zone it serves; devices may be pinned to the zone.", None)
+    required: Yes = key("`false`: a candidate that may be left out.", True)
+    price: Money = key("Price of the switch.", Decimal(0))
+    mass_g: Grams = key("Mass of the switch.", Decimal(0))
+    forwarding_delay_us: Microseconds = key(
+        "Longest time from the last bit in to the frame being queued at its egress port.",
+        Decimal(10),
+    )
+    ports: tuple[PortTable, ...] = key(
+        "Its ports, numbered 1, 2, … through the list in order.", min_length=1
+    )
+
+
+class BackboneLinkTable(Table):
+    """A possible link between two switches."""
+
+    between: Annotated[tuple[str, str], Names("switch", least=2, most=2)] = key("The two switches.")
+    grades: GradeNames = key("Grades it may have; one is chosen if the link is built.")
+    length_m: LongMetres | None = key("Cable length; default: the shortest cable way.", None)
+    required: Yes = key("`true`: built in every layout.", False)
+
+
+class BackboneTable(Table):
+    """The links between switches and the shape they must form."""
+
+    shape: Annotated[BackboneShape, Choice(BackboneShape)] = key(
+        "`fixed`: all links listed are built; `tree`, `ring`: links are chosen to form that shape "
+        "over the open switches.",
+        BackboneShape.FIXED,
+    )
+    load_share: LoadShare = key("Most load a backbone link may carry, of its rate.", Decimal("0.75"))
+    links: tuple[BackboneLinkTable, ...] = key("The links to choose from.", ())
+
+
+class DeviceTable(Table):
+    """An end node: at a place, with a PHY, sending and receiving streams."""
+
+    id: DeviceId = key("Name of the device.")
+    place: PlaceId | None = key("Place it stands at; or give `position_m`.", None)
+    position_m: Coordinates | None = key("Coordinates x, y, z; or give `place`.", None)
+    grades: GradePrices = key(
+        "Speed grades its PHY can have. As a mapping: the price of the PHY for each grade, or "
+        "`null` for the catalogue's price."
+    )
+    unit_loads: UnitLoads = key("Load it puts on a shared line.", Decimal(1))
+    option: OptionId | None = key("Equipment option that brings it; default: always fitted.", None)
+    switch: SwitchId | None = key("The one switch it must hang on.", None)
+    switches: Annotated[tuple[str, ...], Names("switch")] | None = key(
+        "The switches it may hang on.", None
+    )
+    zone: Label | None = key("Zone whose switches it may hang on.", None)
+    stub_m: Metres = key("Length of its spur off a shared line.", Decimal(0))
+    safety_level: Annotated[int, Whole(0, 100)] | None = key(
+        "Safety level; see `sharing.safety_span`. Default: shares with any level.", None
+    )
+    security_domain: Label | None = key(
+        "Security domain; see `sharing.domains`. Default: shares with any domain.", None
+    )
+    queue: Annotated[QueueOrder, Choice(QueueOrder)] = key(
+        "Order in which it sends its own waiting frames.", QueueOrder.FIFO
+    )
+    function: Label | None = key("What it does; see `failure_rules`.", None)
+    mass_g: Grams = key("Mass of the device's share of the network.", Decimal(0))
+    capacitance_pf: Picofarad | None = key(
+        "Capacitance it puts on a shared line; default: the catalogue's figure.", None
+    )
+
+
+class ForecastTable(DeviceTable):
+    """A device that may come later."""
+
+    probability: Share = key("Probability that it comes.")
+
+
+class GroupTable(Table):
+    """Devices that must be apart or together."""
+
+    id: Label = key("Name of the group.")
+    kind: Annotated[GroupKind, Choice(GroupKind)] = key(
+        "`apart-segment`: no two on one segment; `apart-switch`: no two on one switch; "
+        "`together`: all on one segment."
+    )
+    devices: Annotated[tuple[str, ...], Names("device", least=2)] = key("Its devices.")
+
+
+class StreamTable(Table):
+    """Periodic or sporadic traffic from one device to one or several."""
+
+    id: Label = key("Name of the stream.")
+    from_: Annotated[str, Name("device or switch")] = key(
+        "Device or switch that sends it.", alias="from"
+    )
+    to: EndNames = key("Devices or switches that receive it.")
+    payload_bytes: Annotated[int, Whole(0, 1_500, "bytes")] = key(
+        "Payload of a frame, before encapsulation."
+    )
+    encapsulation: Annotated[Encapsulation, Choice(Encapsulation)] = key(
+        "What stands between the Ethernet header and the payload.", Encapsulation.RAW
+    )
+    tagged: Yes = key("Frames carry the 4 bytes of an 802.1Q tag.", True)
+    kind: Annotated[ReleaseKind, Choice(ReleaseKind)] = key(
+        "`periodic`, or `sporadic`: `period_us` is then the least gap.", ReleaseKind.PERIODIC
+    )
+    period_us: LongMicroseconds = key("Time between two frames.")
+    jitter_us: Microseconds = key("Most by which a release may be late.", Decimal(0))
+    deadline_us: LongMicroseconds | None = key(
+        "Longest time from release to the last bit at the last receiver; default: the period.", None
+    )
+    pcp: Annotated[int, Whole(0, 7)] = key("802.1Q priority code point, 7 is most urgent.", 0)
+
+
+class TransferTable(Table):
+    """A bulk transfer beside the periodic traffic: software update, log."""
+
+    id: Label = key("Name of the transfer.")
+    from_: Annotated[str, Name("device or switch")] = key(
+        "Device or switch that sends it.", alias="from"
+    )
+    to: EndNames = key("Devices or switches that receive it.")
+    size_bytes: Annotated[int, Whole(1, LARGEST, "bytes")] = key("Bytes to carry.")
+    longest_s: LongSeconds | None = key("Longest time it may take; default: no limit.", None)
+    frame_payload_bytes: Annotated[int, Whole(1, 1_500, "bytes")] = key(
+        "Payload of each of its frames.", 1_400
+    )
+
+
+class ReserveTable(Table):
+    """Room left free on every shared line for growth."""
+
+    nodes: Annotated[int, Whole(0, 254)] = key("Nodes.", 0)
+    length_m: Metres = key("Cable.", Decimal(0))
+    load_share: Share = key("Load, of the rate.", Decimal(0))
+
+
+class LimitTable(Table):
+    """Limits of the segments of one grade."""
+
+    basis: Annotated[Basis, Choice(Basis)] = key(
+        "Whose promise the figures rest on. Figures beyond the guaranteed ones of the catalogue "
+        "need `engineered`.",
+        Basis.GUARANTEED,
+    )
+    nodes: Annotated[int, Whole(2, 255)] | None = key(
+        "Most nodes of a line, the switch port counted; default: the guaranteed number.", None
+    )
+    length_m: LongMetres | None = key(
+        "Longest line or link; default: the guaranteed length.", None
+    )
+    stub_m: Metres | None = key("Longest stub; default: the guaranteed length.", None)
+    load_share: LoadShare = key("Most load of a segment, of its rate.", Decimal("0.75"))
+    unit_loads: UnitLoads | None = key("Most unit loads of a line; default: no limit.", None)
+    spacing_m: Metres = key("Least distance of two neighbours on a line.", Decimal(0))
+    reserve: ReserveTable = key("Room left free for growth.", ReserveTable())
+
+
+class LineTable(Table):
+    """How shared lines are built."""
+
+    switch_position: Annotated[SwitchPosition, Choice(SwitchPosition)] = key(
+        "Where the switch may sit on a line.", SwitchPosition.END
+    )
+    drop_slack_m: Metres = key("Cable added at each drop.", Decimal(0))
+    end_slack_m: Metres = key("Cable added at each end of a line or link.", Decimal(0))
+    option_tail: Yes = key(
+        "Option devices only beyond the last always-fitted device, or on a line alone.", False
+    )
+
+
+class PlcaTable(Table):
+    """PLCA settings of every shared line; times in bit times of 100 ns."""
+
+    to_timer_bt: Annotated[int, Whole(1, 255, "BT")] = key("Transmit opportunity timer.", 32)
+    burst_count: Annotated[int, Whole(0, 255)] = key(
+        "Frames a node may send after the first one in its transmit opportunity.", 0
+    )
+    burst_timer_bt: Annotated[int, Whole(0, 255, "BT")] = key(
+        "How long a node may hold the line between the frames of a burst.", 128
+    )
+    logical_collision: Yes = key(
+        "Count the one logical collision a plain half-duplex MAC can suffer.", True
+    )
+
+
+class SharingTable(Table):
+    """Who may share a line, since every node hears everything on it."""
+
+    domains: tuple[Annotated[tuple[str, ...], Names("security domain", least=2)], ...] = key(
+        "Sets of security domains that may mix.", ()
+    )
+    safety_span: Annotated[int, Whole(0, 100)] | None = key(
+        "Largest difference of safety levels on one line; default: any.", None
+    )
+
+
+class OptionTable(Table):
+    """An equipment option."""
+
+    id: OptionId = key("Name of the option.")
+    take_rate: Share = key("Share of units built with it.")
+    name: Sentence = key("Its name in reports; default: its id.", "")
+
+
+class BuildTable(Table):
+    """An allowed combination of options."""
+
+    id: Label = key("Name of the build.")
+    options: Annotated[tuple[str, ...], Names("option", least=0)] = key("Options it has.")
+    share: Share = key("Share of units built this way.")
+
+
+class FailureRuleTable(Table):
+    """A loss that no single failure may cause."""
+
+    id: Label = key("Name of the rule.")
+    group: Label | None = key("Group of devices; or give `function`.", None)
+    function: Label | None = key("Function of devices; or give `group`.", None)
+    most_lost: Annotated[int, Whole(0, 1_000_000)] = key(
+        "Most of these devices that one failure may take down."
+    )
+
+
+class ChangePriceTable(Table):
+    """What it costs to change an ordered layout; used by a rerun only."""
+
+    device_segment: Money = key("A device moves to another segment.", Decimal(0))
+    device_order: Money = key("A device changes its rank on its line.", Decimal(0))
+    port: Money = key("A segment moves to another port.", Decimal(0))
+    plca_id: Money = key("A device gets another PLCA ID.", Decimal(0))
+    new_line: Money = key("A line that was not there before.", Decimal(0))
+    cut_length: Money = key("A piece of cable gets another length.", Decimal(0))
+
+
+class ObjectiveTable(Table):
+    """Weights of the aims; money counts with weight 1."""
+
+    mass_price_per_kg: Money = key("What a kilogram is worth.", Decimal(0))
+    latency_price_per_ms: Money = key(
+        "What a millisecond of worst-case delay is worth, summed over all legs of all streams.",
+        Decimal(0),
+    )
+
+
+class GradeEntry(Table):
+    """A speed grade; keys left out keep the shipped figure. A new grade needs all of them."""
+
+    medium: Annotated[Medium, Choice(Medium)] | None = key("Shared line or link.", None)
+    rate_mbps: Annotated[Decimal, Number("Mbit/s", 1_000_000, above=True)] | None = key(
+        "Line rate.", None
+    )
+    full_duplex: Yes | None = key("Both directions at once.", None)
+    length_m: LongMetres | None = key("Guaranteed length.", None)
+    nodes: Annotated[int, Whole(2, 255)] | None = key(
+        "Guaranteed nodes, the switch port counted; 2 for a link.", None
+    )
+    stub_m: Metres | None = key("Guaranteed stub; 0 for a link.", None)
+    phy_tx_ns: Nanoseconds | None = key("Longest delay from the MAC interface to the wire.", None)
+    phy_rx_ns: Nanoseconds | None = key("Longest delay from the wire to the MAC interface.", None)
+    loop_delay_min_ns: Nanoseconds | None = key(
+        "Shortest time from the end of a frame until its sender sees the line free.", None
+    )
+    loop_delay_max_ns: Nanoseconds | None = key(
+        "Longest time from the end of a frame until every node sees the line free.", None
+    )
+    cable: Label | None = key("Its cable, an id of `cables`.", None)
+    device_phy: Label | None = key("PHY of a device, an id of `parts`.", None)
+    port_phy: Label | None = key("PHY of a switch port, an id of `parts`.", None)
+    connector: Label | None = key("Connector, an id of `parts`.", None)
+    terminator: Label | None = key("Terminator, an id of `parts`; none for a link.", None)
+    source: Sentence | None = key("Where the figures come from.", None)
+    trust: Annotated[Trust, Choice(Trust)] | None = key("How far they can be trusted.", None)
+
+
+class AttenuationTable(Table):
+    """One point of a cable's attenuation."""
+
+    mhz: Annotated[Decimal, Number("MHz", 1_000_000, above=True)] = key("Frequency.")
+    db_per_m: Annotated[Decimal, Number("dB/m", 1_000_000)] = key("Attenuation.")
+
+
+class CableEntry(Table):
+    """A cable; keys left out keep the shipped figure. A new cable needs all but the last."""
+
+    price_per_m: Money | None = key("Price of a metre.", None)
+    mass_g_per_m: Grams | None = key("Mass of a metre.", None)
+    propagation_ns_per_m: Annotated[Decimal, Number("ns/m", 1_000, above=True)] | None = key(
+        "Delay of a metre.", None
+    )
+    attenuation: tuple[AttenuationTable, ...] | None = key(
+        "Attenuation by frequency, for the electrical estimate.", None
+    )
+    source: Sentence | None = key("Where the figures come from.", None)
+    trust: Annotated[Trust, Choice(Trust)] | None = key("How far they can be trusted.", None)
+
+
+class PartEntry(Table):
+    """A part; keys left out keep the shipped figure. A new part needs price and mass."""
+
+    price: Money | None = key("Price.", None)
+    mass_g: Grams | None = key("Mass.", None)
+    source: Sentence | None = key("Where the figures come from.", None)
+    trust: Annotated[Trust, Choice(Trust)] | None = key("How far they can be trusted.", None)
+
+
+class LossTable(Table):
+    """One point of a limit of insertion loss."""
+
+    mhz: Annotated[Decimal, Number("MHz", 1_000_000, above=True)] = key("Frequency.")
+    db: Annotated[Decimal, Number("dB", 1_000_000)] = key("Most insertion loss.")
+
+
+class LimitCurveEntry(Table):
+    """Electrical limits of the lines of a grade, for the electrical estimate."""
+
+    points: tuple[LossTable, ...] | None = key("Insertion loss, straight between points.", None)
+    node_capacitance_pf: Picofarad | None = key("Most capacitance of a node.", None)
+    total_capacitance_pf: Picofarad | None = key("Most capacitance of all nodes of a line.", None)
+    source: Sentence | None = key("Where the figures come from.", None)
+    trust: Annotated[Trust, Choice(Trust)] | None = key("How far they can be trusted.", None)
+
+
+class CatalogueTable(Table):
+    """What can be bought; entries add to the shipped ones or change them key by key."""
+
+    grades: dict[str, GradeEntry] = key("Speed grades by id.", {})
+    cables: dict[str, CableEntry] = key("Cables by id.", {})
+    parts: dict[str, PartEntry] = key("PHYs, ports, connectors, terminators by id.", {})
+    limit_curves: dict[str, LimitCurveEntry] = key("Electrical limits by grade id.", {})
+
+
+class ProblemTable(Table):
+    """A problem: what has to be connected, by what rules, at what prices."""
+
+    format: Annotated[int, Whole(1, 1_000_000)] = key("Format of the file; this page tells of 1.")
+    name: Annotated[str, Text(longest=200, shortest=1)] = key("Name of the problem.")
+    currency: Annotated[str, Text(longest=10, shortest=1)] = key("Currency of all prices.", "EUR")
+    note: Sentence = key("Anything a reader of the report should know.", "")
+    routing: RoutingTable = key("How cable lengths follow from positions.", RoutingTable())
+    places: tuple[PlaceTable, ...] = key("Named points.", ())
+    pathways: tuple[PathwayTable, ...] = key(
+        "Ducts, trunking, harness channels. Without any, cables take the distance by `routing`.", ()
+    )
+    switches: tuple[SwitchTable, ...] = key("Switches and candidates.", min_length=1)
+    backbone: BackboneTable = key("Links between the switches.", BackboneTable())
+    devices: tuple[DeviceTable, ...] = key("Devices; they may also stand in `devices_csv`.", ())
+    devices_csv: FileName | None = key("CSV file with devices, beside this file.", None)
+    groups: tuple[GroupTable, ...] = key("Devices apart or together.", ())
+    streams: tuple[StreamTable, ...] = key("Streams; they may also stand in `streams_csv`.", ())
+    streams_csv: FileName | None = key("CSV file with streams, beside this file.", None)
+    transfers: tuple[TransferTable, ...] = key("Bulk transfers.", ())
+    limits: dict[str, LimitTable] = key(
+        "Limits of segments by grade; default: what the standard guarantees.", {}
+    )
+    line: LineTable = key("How shared lines are built.", LineTable())
+    plca: PlcaTable = key("PLCA settings.", PlcaTable())
+    sharing: SharingTable = key("Who may share a line.", SharingTable())
+    options: tuple[OptionTable, ...] = key("Equipment options.", ())
+    builds: tuple[BuildTable, ...] = key(
+        "Allowed combinations of options; default: options are independent of each other.", ()
+    )
+    forecast: tuple[ForecastTable, ...] = key("Devices that may come later.", ())
+    failure_rules: tuple[FailureRuleTable, ...] = key("Losses no single failure may cause.", ())
+    change_prices: ChangePriceTable = key("Prices of changes, for a rerun.", ChangePriceTable())
+    objective: ObjectiveTable = key("Weights of the aims.", ObjectiveTable())
+    catalogue: CatalogueTable = key("Changes to the shipped catalogue.", CatalogueTable())

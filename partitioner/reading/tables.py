@@ -1,0 +1,215 @@
+"""Reads one mapping of a file by its table, keeping what is right when a part is wrong."""
+
+from __future__ import annotations
+
+import types
+import typing
+from dataclasses import dataclass
+from difflib import SequenceMatcher
+from functools import cache
+from typing import Annotated, Any, Generic, TypeVar
+
+from pydantic import TypeAdapter, ValidationError
+from pydantic_core import ErrorDetails, PydanticUndefined
+
+from partitioner.reading.kinds import did_you_mean, got
+from partitioner.reading.origin import Findings, Origin, Steps
+from partitioner.reading.schema import Table
+
+T = TypeVar("T", bound=Table)
+
+_CODES = {
+    "wrong-kind",
+    "out-of-range",
+    "too-fine",
+    "duplicate-name",
+}
+_NEAR = 0.7
+
+
+@dataclass(frozen=True, slots=True)
+class Item(Generic[T]):
+    """One mapping that was read.
+
+    In ``table`` every key that was missing without a default, or wrong, is None when not
+    ``whole``; rules across items look at what is there.
+    """
+
+    table: T
+    origin: Origin
+    whole: bool
+    given: frozenset[str] = frozenset()
+    """Keys that stand in the file."""
+
+    @property
+    def id(self) -> Any:
+        """Its ``id``, or None when that is wrong itself."""
+        return getattr(self.table, "id", None)
+
+
+def read_table(model: type[T], raw: Any, origin: Origin, findings: Findings) -> Item[T]:
+    """Read a mapping; what is wrong goes to ``findings``.
+
+    Parameters
+    ----------
+    model
+        The table that says which keys there are.
+    raw
+        What stands in the file.
+    origin
+        Where it stands.
+    findings
+        Gets one finding per fault.
+    """
+    if not isinstance(raw, dict):
+        findings.add(origin, "wrong-kind", f"expected a mapping, got {got(raw)}")
+        return Item(_with_holes(model, {}, set()), origin, whole=False)
+    try:
+        return Item(model.model_validate(raw), origin, whole=True, given=frozenset(raw))
+    except ValidationError as error:
+        details = error.errors(include_url=False)
+    _report(model, raw, origin, details, findings)
+    wrong = {str(detail["loc"][0]) for detail in details if detail["loc"]}
+    return Item(_with_holes(model, raw, wrong), origin, whole=False, given=frozenset(raw))
+
+
+def _report(
+    model: type[Table], raw: dict, origin: Origin, details: list[ErrorDetails], findings: Findings
+) -> None:
+    missing: list[tuple[Steps, str]] = []
+    unknown: list[tuple[Steps, str]] = []
+    for detail in details:
+        steps = _steps(raw, detail["loc"])
+        kind = detail["type"]
+        if kind == "missing":
+            missing.append((steps[:-1], str(steps[-1])))
+        elif kind == "extra_forbidden":
+            unknown.append((steps[:-1], str(steps[-1])))
+        else:
+            code, message, hint, at = _say(detail)
+            findings.add(origin, code, message, steps=(*steps, *at), hint=hint)
+    for place, name in unknown:
+        table = _table_at(model, place)
+        keys = key_names(table) if table else []
+        absent = [k for where, k in missing if where == place]
+        near = max(absent, key=lambda k: _likeness(k, name), default=None)
+        hint = did_you_mean(name, keys, list_known=False)
+        if near is not None and _likeness(near, name) >= _NEAR:
+            # The typo explains the missing key: one fault, one finding.
+            missing.remove((place, near))
+            hint = f"did you mean '{near}'?"
+        elif not hint and len(keys) <= 8:
+            hint = "keys here: " + ", ".join(keys)
+        findings.add(
+            origin, "unknown-key", "no such key here", steps=(*place, name), hint=hint, on_key=True
+        )
+    for place, name in missing:
+        table = _table_at(model, place)
+        told = _describe(table, name) if table else ""
+        findings.add(origin, "missing-key", f"expected the key '{name}', got none", steps=place, hint=told)
+
+
+def _likeness(a: str, b: str) -> float:
+    return SequenceMatcher(None, a, b).ratio()
+
+
+def _describe(table: type[Table], name: str) -> str:
+    for field_name, info in table.model_fields.items():
+        if (info.alias or field_name) == name:
+            text = (info.description or "").rstrip(".")
+            return f"{name}: {text[0].lower()}{text[1:]}" if text else ""
+    return ""
+
+
+def _say(detail: ErrorDetails) -> tuple[str, str, str, Steps]:
+    """Code, message, hint and further steps of one pydantic error."""
+    kind, value = detail["type"], detail["input"]
+    told = detail.get("ctx", {})
+    if kind in _CODES:
+        return kind, told["message"], told["hint"], tuple(told["at"])
+    if kind in ("tuple_type", "list_type"):
+        hint = "leave the key out, or write []" if value is None else ""
+        return "wrong-kind", f"expected a list, got {got(value)}", hint, ()
+    if kind in ("dict_type", "model_type", "model_attributes_type"):
+        hint = "leave the key out, or write {}" if value is None else ""
+        return "wrong-kind", f"expected a mapping, got {got(value)}", hint, ()
+    if kind == "too_short":
+        return "out-of-range", f"expected at least {told['min_length']} entry, got none", "", ()
+    raise AssertionError(f"a kind of fault without words: {kind}")
+
+
+def _steps(raw: Any, location: tuple[int | str, ...]) -> Steps:
+    """Keep the steps of a pydantic location that exist in the data (and a last missing key)."""
+    steps: list[str | int] = []
+    here = raw
+    for number, step in enumerate(location):
+        last = number == len(location) - 1
+        if isinstance(here, dict) and (step in here or last):
+            steps.append(step)
+            here = here.get(step)
+        elif isinstance(here, (list, tuple)) and isinstance(step, int):
+            steps.append(step)
+            here = here[step] if step < len(here) else None
+    return tuple(steps)
+
+
+def _inner_types(annotation: Any) -> list[Any]:
+    origin = typing.get_origin(annotation)
+    if origin is Annotated:
+        return [typing.get_args(annotation)[0]]
+    if origin in (typing.Union, types.UnionType):
+        return [a for a in typing.get_args(annotation) if a is not type(None)]
+    return []
+
+
+def tables_inside(annotation: Any) -> list[type[Table]]:
+    """Tables that values of an annotation are, directly, in a list or in a mapping."""
+    if isinstance(annotation, type) and issubclass(annotation, Table):
+        return [annotation]
+    found: list[type[Table]] = []
+    for part in typing.get_args(annotation):
+        if part is not Ellipsis and part is not str:
+            found += tables_inside(part)
+    return found
+
+
+def _table_at(model: type[Table], steps: Steps) -> type[Table] | None:
+    """Table that the mapping at ``steps`` is read by."""
+    here: type[Table] | None = model
+    for step in steps:
+        if isinstance(step, int) or here is None:
+            continue
+        info = next((i for n, i in here.model_fields.items() if (i.alias or n) == step), None)
+        if info is None:
+            continue  # a name in a mapping by id: the table stays the one of its values
+        inside = tables_inside(info.annotation)
+        here = inside[0] if inside else None
+    return here
+
+
+def key_names(model: type[Table]) -> list[str]:
+    """Keys of a table as the file has them, in their order."""
+    return [info.alias or name for name, info in model.model_fields.items()]
+
+
+@cache
+def _reader_of(model: type[Table], name: str) -> TypeAdapter:
+    info = model.model_fields[name]
+    kind: Any = info.annotation
+    if info.metadata:
+        kind = Annotated[(kind, *info.metadata)]  # type: ignore[assignment]
+    return TypeAdapter(kind)
+
+
+def _with_holes(model: type[T], raw: dict, wrong: set[str]) -> T:
+    """Make a table of the keys that are right; None stands for the others."""
+    values: dict[str, Any] = {}
+    for name, info in model.model_fields.items():
+        key = info.alias or name
+        if key in raw and key not in wrong:
+            values[name] = _reader_of(model, name).validate_python(raw[key])
+        elif key in raw or info.default is PydanticUndefined:
+            values[name] = None
+        else:
+            values[name] = info.default
+    return model.model_construct(**values)

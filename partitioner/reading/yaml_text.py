@@ -1,0 +1,444 @@
+"""YAML with the surprises taken out: reading with positions, and writing that reads back.
+
+Only ``true``/``false``, ``null`` or nothing, whole numbers and decimals written with digits and one
+point mean something other than text when they stand without quotes. So ``NO``, ``on``, ``1:30``,
+``010``, ``1e3`` and ``2024-01-02`` are text. Repeated keys, merge keys, anchors on mappings or
+lists, tags, a second document and an empty file are findings.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from decimal import Decimal
+from typing import Any
+
+import yaml
+
+from partitioner.errors import Finding
+
+_WHOLE = re.compile(r"[-+]?(?:0|[1-9][0-9]*)\Z")
+_DECIMAL = re.compile(r"[-+]?(?:0|[1-9][0-9]*)\.[0-9]+\Z")
+_LONGEST_WHOLE = 30
+"""Longer whole numbers become decimals: Python limits the digits of ``int(text)``."""
+_DEEPEST = 40
+"""Nesting beyond this is refused; a problem file needs six levels."""
+
+MISSING_SPOT = (0, 0)
+"""Position of something that has none of its own."""
+
+
+@dataclass(slots=True)
+class Spot:
+    """Where a value stands: line and column from 1, and the spots of what is inside it.
+
+    ``keys`` holds the positions of the keys of a mapping, ``inside`` the spots of its values
+    (or of the items of a list, by index).
+    """
+
+    line: int
+    column: int
+    keys: dict[str, tuple[int, int]] = field(default_factory=dict)
+    inside: dict[str | int, Spot] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A YAML file as read: plain data, positions, and what was wrong with it.
+
+    ``data`` is made of dict, list, str, bool, int, Decimal and None. ``file`` is the name that
+    findings carry.
+    """
+
+    file: str
+    data: Any
+    root: Spot
+    lines: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+    def spot(self, path: tuple[str | int, ...], *, on_key: bool = False) -> tuple[int, int]:
+        """Line and column of the value at ``path``, or of its key.
+
+        Steps that the file doesn't have are left out, so that a path to a missing key gives the
+        mapping it is missing from.
+        """
+        here = self.root
+        position = (here.line, here.column)
+        for step in path:
+            inner = here.inside.get(step)
+            if inner is None:
+                continue
+            key_position = here.keys.get(step) if isinstance(step, str) else None
+            here = inner
+            position = (here.line, here.column)
+            if on_key and key_position is not None:
+                position = key_position
+        return position
+
+    def line_text(self, line: int) -> str:
+        """Text of a line counted from 1; empty when there is no such line."""
+        return self.lines[line - 1] if 1 <= line <= len(self.lines) else ""
+
+
+def plain_value(text: str) -> str | bool | int | Decimal | None:
+    """Give the meaning of a scalar without quotes.
+
+    Examples
+    --------
+    >>> [plain_value(t) for t in ("true", "12", "0.1", "NO", "010", "1e3", "1:30", "")]
+    [True, 12, Decimal('0.1'), 'NO', '010', '1e3', '1:30', None]
+    """
+    if text == "true":
+        return True
+    if text == "false":
+        return False
+    if text in ("", "null"):
+        return None
+    first = text[0]
+    if first in "+-0123456789":
+        if _WHOLE.match(text):
+            return int(text) if len(text) <= _LONGEST_WHOLE else Decimal(text)
+        if _DECIMAL.match(text):
+            return Decimal(text)
+    return text
+
+
+class _Stop(Exception):
+    """The rest of the text can't be read."""
+
+
+class _Builder:
+    """Turns the event stream of a YAML parser into data, spots and findings."""
+
+    def __init__(self, text: str, file: str):
+        self.file = file
+        self.lines = tuple(text.split("\n"))
+        self.findings: list[Finding] = []
+        loader = getattr(yaml, "CLoader", yaml.Loader)
+        self._events = iter(yaml.parse(text, Loader=loader))
+        self._anchored: dict[str, Any] = {}
+        self._ahead: yaml.Event | None = None
+
+    def note(self, mark: Any, code: str, message: str, hint: str = "", where: str = "") -> None:
+        line, column = mark.line + 1, mark.column + 1
+        source = self.lines[line - 1] if line <= len(self.lines) else ""
+        self.findings.append(
+            Finding(self.file, line, column, code, where, message, hint, source.rstrip("\r"))
+        )
+
+    def _next(self) -> Any:
+        if self._ahead is not None:
+            event, self._ahead = self._ahead, None
+            return event
+        return next(self._events)
+
+    def document(self) -> tuple[Any, Spot]:
+        """Read the one document of the stream."""
+        self._next()  # start of the stream
+        event = self._next()
+        if isinstance(event, yaml.StreamEndEvent):
+            self.findings.append(
+                Finding(self.file, 0, 0, "yaml-syntax", "", "expected content, got an empty file")
+            )
+            return None, Spot(*MISSING_SPOT)
+        data, spot = self._value(self._next(), (), 0)
+        self._next()  # end of the document
+        event = self._next()
+        if isinstance(event, yaml.DocumentStartEvent):
+            self.note(
+                event.start_mark,
+                "yaml-syntax",
+                "expected one document, got a second one",
+                hint="remove the line '---' and put everything into one document",
+            )
+        return data, spot
+
+    def _value(self, event: Any, path: tuple[str | int, ...], depth: int) -> tuple[Any, Spot]:
+        mark = event.start_mark
+        spot = Spot(mark.line + 1, mark.column + 1)
+        if isinstance(event, yaml.ScalarEvent):
+            return self._scalar(event, path), spot
+        if isinstance(event, yaml.AliasEvent):
+            if event.anchor in self._anchored:
+                return self._anchored[event.anchor], spot
+            if event.anchor not in self._refused():
+                self.note(
+                    mark,
+                    "yaml-syntax",
+                    f"no anchor '&{event.anchor}' before this",
+                    where=path_text(path),
+                )
+            return None, spot
+        if depth >= _DEEPEST:
+            self.note(mark, "yaml-syntax", f"nested deeper than {_DEEPEST} levels")
+            raise _Stop
+        if event.anchor is not None:
+            kind = "mapping" if isinstance(event, yaml.MappingStartEvent) else "list"
+            self._anchored[event.anchor] = None
+            self.note(
+                mark,
+                "yaml-syntax",
+                f"expected a {kind} written out, got one with the anchor '&{event.anchor}'",
+                hint="write the values out at each place",
+                where=path_text(path),
+            )
+        self._refuse_tag(event, path)
+        if isinstance(event, yaml.SequenceStartEvent):
+            return self._list(spot, path, depth), spot
+        return self._mapping(spot, path, depth), spot
+
+    def _refused(self) -> set[str]:
+        return {a for a, v in self._anchored.items() if v is None}
+
+    def _refuse_tag(self, event: Any, path: tuple[str | int, ...]) -> bool:
+        if event.tag is None or event.tag == "!":
+            return False
+        tag = event.tag.replace("tag:yaml.org,2002:", "!!")
+        self.note(
+            event.start_mark,
+            "yaml-syntax",
+            f"expected a plain value, got the tag '{tag}'",
+            hint="remove the tag; put quotes round a text that looks like a number",
+            where=path_text(path),
+        )
+        return True
+
+    def _scalar(self, event: Any, path: tuple[str | int, ...]) -> Any:
+        tagged = self._refuse_tag(event, path)
+        plain = event.style in (None, "") and not tagged and event.implicit[0]
+        value = plain_value(event.value) if plain else event.value
+        if event.anchor is not None:
+            self._anchored[event.anchor] = value
+        return value
+
+    def _list(self, spot: Spot, path: tuple[str | int, ...], depth: int) -> list:
+        items: list = []
+        inside = spot.inside
+        while True:
+            event = self._next()
+            if isinstance(event, yaml.SequenceEndEvent):
+                return items
+            index = len(items)
+            value, inner = self._value(event, (*path, index), depth + 1)
+            inside[index] = inner
+            items.append(value)
+
+    def _mapping(self, spot: Spot, path: tuple[str | int, ...], depth: int) -> dict:
+        entries: dict[str, Any] = {}
+        while True:
+            event = self._next()
+            if isinstance(event, yaml.MappingEndEvent):
+                return entries
+            mark = event.start_mark
+            key, _ = self._value(event, path, depth + 1)
+            if key == "<<" and isinstance(event, yaml.ScalarEvent) and event.style in (None, ""):
+                self.note(
+                    mark,
+                    "yaml-syntax",
+                    "expected keys written out, got the merge key '<<'",
+                    hint="write the keys out",
+                    where=path_text(path),
+                )
+                self._value(self._next(), path, depth + 1)
+                continue
+            if not isinstance(key, str):
+                got = event.value if isinstance(event, yaml.ScalarEvent) else "a list or mapping"
+                self.note(
+                    mark,
+                    "wrong-kind",
+                    f"expected a text as key, got {got or 'nothing'}",
+                    hint=f"put it in quotes: '{got}'" if isinstance(event, yaml.ScalarEvent) else "",
+                    where=path_text(path),
+                )
+                key = str(got)
+            value, inner = self._value(self._next(), (*path, key), depth + 1)
+            if key in entries:
+                first = spot.keys[key][0]
+                self.note(
+                    mark,
+                    "duplicate-key",
+                    f"key given twice; first on line {first}",
+                    where=path_text((*path, key)),
+                )
+                continue
+            spot.keys[key] = (mark.line + 1, mark.column + 1)
+            spot.inside[key] = inner
+            entries[key] = value
+
+
+def path_text(path: tuple[str | int, ...]) -> str:
+    """Write a path the way findings show it.
+
+    Examples
+    --------
+    >>> path_text(("devices", 3, "grades", 0))
+    'devices[3].grades[0]'
+    """
+    text = ""
+    for step in path:
+        text += f"[{step}]" if isinstance(step, int) else f".{step}" if text else step
+    return text
+
+
+def load(text: str, file: str) -> Document:
+    """Read a YAML text.
+
+    Parameters
+    ----------
+    text
+        The whole text.
+    file
+        Name of the file for findings.
+
+    Returns
+    -------
+    Document
+        With ``data`` as far as it could be read; its ``findings`` say what was wrong. A syntax
+        fault ends the reading: ``data`` is then None.
+    """
+    builder = _Builder(text, file)
+    data: Any = None
+    root = Spot(*MISSING_SPOT)
+    try:
+        data, root = builder.document()
+    except _Stop:
+        pass
+    except yaml.MarkedYAMLError as error:
+        _note_syntax(builder, text, error)
+    except yaml.YAMLError as error:
+        builder.findings.append(_reader_finding(file, text, error))
+    lines = tuple(line.rstrip("\r") for line in builder.lines)
+    return Document(file, data, root, lines, tuple(builder.findings))
+
+
+def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> None:
+    """Describe a syntax fault in the words of the pure Python parser, the same on every machine."""
+    try:
+        for _ in yaml.parse(text, Loader=yaml.Loader):
+            pass
+    except yaml.MarkedYAMLError as plain:
+        error = plain
+    except yaml.YAMLError:
+        pass
+    mark = error.problem_mark or error.context_mark
+    problem = (error.problem or "something else").replace("<", "").replace(">", "")
+    context = (error.context or "").strip()
+    hint = ""
+    line = builder.lines[mark.line] if mark and mark.line < len(builder.lines) else ""
+    if "\t" in line[: len(line) - len(line.lstrip())]:
+        hint = "indent with spaces; YAML knows no tabs there"
+    elif "mapping values are not allowed" in problem:
+        hint = "put quotes round a text that has ': ' in it; check the indentation"
+    message = f"expected YAML, but {problem}" + (f" ({context})" if context else "")
+    if mark is None:
+        builder.findings.append(Finding(builder.file, 0, 0, "yaml-syntax", "", message))
+    else:
+        builder.note(mark, "yaml-syntax", message, hint)
+
+
+def _reader_finding(file: str, text: str, error: yaml.YAMLError) -> Finding:
+    """Point at a character YAML doesn't allow."""
+    position = getattr(error, "position", None)
+    if position is None:
+        return Finding(file, 0, 0, "yaml-syntax", "", "a character that YAML does not allow")
+    before = text[:position]
+    line = before.count("\n") + 1
+    column = position - (before.rfind("\n") + 1) + 1
+    return Finding(
+        file, line, column, "yaml-syntax", "", f"character {text[position]!r} is not allowed in YAML"
+    )
+
+
+# --- writing ------------------------------------------------------------------------------------
+
+_FOREIGN = re.compile(
+    # What other YAML readers take for something else than text; quoted, so that they agree.
+    r"(?:y|n|yes|no|on|off|true|false|null|~|<<|=)\Z"
+    r"|[-+]?(?:\.inf|\.nan)\Z"
+    r"|[-+.]?[0-9][0-9_.,:+eExXobOTtZz a-fA-F-]*\Z",
+    re.IGNORECASE,
+)
+
+
+class _Dumper(yaml.SafeDumper):
+    """Writer that quotes by the reader's own rule, and where other readers would differ."""
+
+    def ignore_aliases(self, data: Any) -> bool:
+        return True
+
+    def increase_indent(self, flow: bool = False, indentless: bool = False) -> Any:
+        return super().increase_indent(flow, False)
+
+
+class Flow(dict):
+    """A mapping that is written on one line."""
+
+
+def _text(dumper: yaml.SafeDumper, value: str) -> yaml.Node:
+    looks_otherwise = not isinstance(plain_value(value), str) or _FOREIGN.match(value)
+    # Line ends other than \n would be folded or normalised inside single quotes.
+    style = '"' if any(ord(c) < 32 or c in "\x7f\x85\u2028\u2029\ufeff" for c in value) else None
+    if style is None and looks_otherwise:
+        style = "'"
+    return dumper.represent_scalar("tag:yaml.org,2002:str", value, style=style)
+
+
+def _decimal(dumper: yaml.SafeDumper, value: Decimal) -> yaml.Node:
+    text = format(value, "f")
+    if "." in text:
+        text = text.rstrip("0").rstrip(".")
+    if text in ("-0", ""):
+        text = "0"
+    kind = "float" if "." in text else "int"
+    return dumper.represent_scalar(f"tag:yaml.org,2002:{kind}", text)
+
+
+def _flow(dumper: yaml.SafeDumper, value: Flow) -> yaml.Node:
+    return dumper.represent_mapping("tag:yaml.org,2002:map", value.items(), flow_style=True)
+
+
+def _sequence(dumper: yaml.SafeDumper, value: list | tuple) -> yaml.Node:
+    flat = all(not isinstance(v, (dict, list, tuple)) for v in value)
+    return dumper.represent_sequence("tag:yaml.org,2002:seq", value, flow_style=flat)
+
+
+_Dumper.add_representer(str, _text)
+_Dumper.add_representer(Decimal, _decimal)
+_Dumper.add_representer(Flow, _flow)
+_Dumper.add_representer(list, _sequence)
+_Dumper.add_representer(tuple, _sequence)
+
+
+def dump(data: Any) -> str:
+    """Write plain data as YAML that :func:`load` reads back equal.
+
+    Mappings keep their order; lists of scalars and :class:`Flow` mappings go on one line. Numbers
+    are int or Decimal; a float is refused, since its digits may not be what was meant.
+
+    Raises
+    ------
+    TypeError
+        If the data holds anything but dict, list, tuple, str, bool, int, Decimal or None.
+    """
+    _only_plain(data)
+    return yaml.dump(
+        data,
+        Dumper=_Dumper,
+        sort_keys=False,
+        allow_unicode=True,
+        width=100,
+        default_flow_style=False,
+    )
+
+
+def _only_plain(data: Any) -> None:
+    if isinstance(data, dict):
+        for key, value in data.items():
+            if not isinstance(key, str):
+                raise TypeError(f"a key must be text, not {type(key).__name__}")
+            _only_plain(value)
+    elif isinstance(data, (list, tuple)):
+        for value in data:
+            _only_plain(value)
+    elif data is not None and not isinstance(data, (str, bool, int, Decimal)):
+        raise TypeError(f"cannot write a {type(data).__name__}")
