@@ -1,0 +1,296 @@
+"""Parts, cut list and cost of a layout, item by item from the layout and the cable network.
+
+Every length of cable is an item of its own (a way, the slack of a drop, the slack of an end, a
+stub), and so is every part. Each item is priced, weighted with the share of units that carry it,
+and rounded up once; sums then do not depend on the order of summation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from partitioner.check.geometry import SegmentGeometry
+from partitioner.model.assessment import CostSum, LegKind, PartLine, StreamFigures, WirePiece
+from partitioner.model.catalogue import Grade, Medium, Trust
+from partitioner.model.layout import Layout, Segment
+from partitioner.model.problem import Problem
+from partitioner.network.cable import CableNetwork
+from partitioner.network.routes import backbone_length_um
+from partitioner.units import (
+    PPM,
+    ceil_div,
+    length_mass_mg,
+    mass_value_money,
+    priced_length_money,
+    shared,
+)
+
+BACKBONE = "backbone"
+"""``where`` of the items that belong to links between switches."""
+SEGMENT_LEGS = frozenset({LegKind.LINE, LegKind.LINK, LegKind.LINE_DOWN, LegKind.LINK_DOWN})
+"""Legs that cross a segment; their linear bounds count in the latency aim."""
+
+
+@dataclass(frozen=True, slots=True)
+class BillItem:
+    """One thing to buy.
+
+    ``quantity`` is pieces, or µm of cable. ``money`` and ``mass_mg`` are already weighted with
+    ``share_ppm``, the share of units that carry the item. ``where`` is a segment's id, a switch's
+    id or :data:`BACKBONE`.
+    """
+
+    part: str
+    kind: str
+    quantity: int
+    unit_price_money: int
+    share_ppm: int
+    money: int
+    mass_mg: int
+    source: str
+    trust: str
+    where: str
+
+    def objective_money(self, mass_price_per_kg_money: int) -> int:
+        """Money plus what the mass is worth, rounded up."""
+        return self.money + mass_value_money(self.mass_mg, mass_price_per_kg_money)
+
+
+class ItemMaker:
+    """Makes bill items of one problem's catalogue."""
+
+    def __init__(self, problem: Problem):
+        self._catalogue = problem.catalogue
+
+    def cable(self, grade: Grade, length_um: int, share_ppm: int, where: str) -> BillItem:
+        """One length of the grade's cable."""
+        cable = self._catalogue.cables[grade.cable]
+        return BillItem(
+            part=cable.id,
+            kind="cable",
+            quantity=length_um,
+            unit_price_money=cable.price_per_m_money,
+            share_ppm=share_ppm,
+            money=shared(priced_length_money(length_um, cable.price_per_m_money), share_ppm),
+            mass_mg=shared(length_mass_mg(length_um, cable.mass_mg_per_m), share_ppm),
+            source=cable.source,
+            trust=cable.trust.value,
+            where=where,
+        )
+
+    def part(
+        self, id_: str, kind: str, share_ppm: int, where: str, price_money: int | None = None
+    ) -> BillItem:
+        """One piece of a catalogue part; ``price_money`` replaces the catalogue's price."""
+        part = self._catalogue.parts[id_]
+        stated = price_money is not None
+        price = part.price_money if price_money is None else price_money
+        return BillItem(
+            part=part.id,
+            kind=kind,
+            quantity=1,
+            unit_price_money=price,
+            share_ppm=share_ppm,
+            money=shared(price, share_ppm),
+            mass_mg=shared(part.mass_mg, share_ppm),
+            source="problem file" if stated else part.source,
+            trust=(Trust.USER if stated else part.trust).value,
+            where=where,
+        )
+
+    def stated(self, id_: str, kind: str, money: int, mass_mg: int, where: str) -> BillItem:
+        """Something whose price stands in the problem file, carried by every unit."""
+        return BillItem(
+            id_, kind, 1, money, PPM, money, mass_mg, "problem file", Trust.USER.value, where
+        )
+
+
+def segment_items(
+    problem: Problem, segment: Segment, grade: Grade, geometry: SegmentGeometry
+) -> list[BillItem]:
+    """Items of one segment: cable, PHYs, connectors, terminators, and its port.
+
+    The devices of the segment and its switch must be known to the problem. A port that the
+    switch does not have costs its PHY only.
+    """
+    make = ItemMaker(problem)
+    where = segment.id
+    is_line = grade.medium is Medium.MIXING
+    line_share = problem.fitted_share_ppm(segment.devices)
+    items: list[BillItem] = []
+    for arm in geometry.arms:
+        for place, piece in enumerate(arm):
+            carried = problem.fitted_share_ppm(piece.outward)
+            items.append(make.cable(grade, piece.way_um, carried, where))
+            items.append(make.cable(grade, piece.drop_slack_um, carried, where))
+            if place == 0:
+                # The slack of the arm's end is there whenever any of the arm is built.
+                items.append(make.cable(grade, piece.end_slack_um, carried, where))
+    if geometry.pieces and geometry.is_at_end:
+        end_slack_um = geometry.pieces[0].end_slack_um
+        items.append(make.cable(grade, end_slack_um, line_share, where))
+    for device_id in segment.devices:
+        device = problem.devices[device_id]
+        own = problem.fitted_share_ppm((device_id,))
+        stated_price = next(
+            (c.phy_price_money for c in device.grades if c.grade == grade.id), None
+        )
+        items.append(make.part(grade.device_phy, "device PHY", own, where, stated_price))
+        items.append(make.part(grade.connector, "connector", own, where))
+        if is_line:
+            items.append(make.cable(grade, device.stub_um, own, where))
+    if is_line and grade.terminator is not None:
+        items += [make.part(grade.terminator, "terminator", line_share, where)] * 2
+    items.append(make.part(grade.connector, "connector", line_share, where))
+    items.append(make.part(grade.port_phy, "port PHY", PPM, where))
+    switch = problem.switches[segment.switch]
+    if 1 <= segment.port <= switch.port_count:
+        group = switch.port_groups[switch.group_of_port(segment.port)]
+        items.append(make.stated(f"port of {switch.id}", "port", group.price_money, 0, where))
+    return items
+
+
+def switch_items(problem: Problem, layout: Layout) -> list[BillItem]:
+    """One item per open switch that the problem knows."""
+    make = ItemMaker(problem)
+    return [
+        make.stated(s.id, "switch", s.price_money, s.mass_mg, s.id)
+        for s in (problem.switches[i] for i in layout.open_switches if i in problem.switches)
+    ]
+
+
+def backbone_items(problem: Problem, layout: Layout, network: CableNetwork) -> list[BillItem]:
+    """Cable, two connectors and two port PHYs per backbone link that is built."""
+    make = ItemMaker(problem)
+    items: list[BillItem] = []
+    for link in layout.backbone:
+        grade = problem.catalogue.grades.get(link.grade)
+        if grade is None or any(end not in problem.switches for end in link.ends):
+            continue
+        length_um = backbone_length_um(problem, network, link.ends)
+        items.append(make.cable(grade, length_um, PPM, BACKBONE))
+        items += [make.part(grade.connector, "connector", PPM, BACKBONE)] * 2
+        items += [make.part(grade.port_phy, "port PHY", PPM, BACKBONE)] * 2
+    return items
+
+
+def parts_list(items: Iterable[BillItem]) -> tuple[PartLine, ...]:
+    """Items gathered by part, kind and unit price; the backbone apart from the segments."""
+    lines: dict[tuple, list[int]] = {}
+    for item in items:
+        where = BACKBONE if item.where == BACKBONE else ""
+        key = (
+            item.kind,
+            item.part,
+            item.unit_price_money,
+            where,
+            item.source,
+            item.trust,
+        )
+        sums = lines.setdefault(key, [0, 0, 0])
+        sums[0] += item.quantity
+        sums[1] += item.money
+        sums[2] += item.mass_mg
+    return tuple(
+        PartLine(part, kind, quantity, unit, money, mass, source, trust, where)
+        for (kind, part, unit, where, source, trust), (quantity, money, mass) in sorted(
+            lines.items()
+        )
+        if quantity
+    )
+
+
+def cut_list(
+    problem: Problem,
+    laid: Iterable[tuple[Segment, Grade, SegmentGeometry]],
+    layout: Layout,
+    network: CableNetwork,
+) -> tuple[WirePiece, ...]:
+    """Every piece of cable to cut: pieces between drops, stubs, backbone links.
+
+    A piece holds its slack, so the lengths of a segment's pieces add up to the segment's length;
+    stubs come on top.
+    """
+    wires: list[WirePiece] = []
+    for segment, grade, geometry in laid:
+        for number, piece in enumerate(geometry.pieces, 1):
+            wires.append(
+                WirePiece(
+                    id=f"{segment.id}/{number}",
+                    segment=segment.id,
+                    cable=grade.cable,
+                    from_node=piece.inner,
+                    to_node=piece.owner,
+                    length_um=piece.length_um,
+                    share_ppm=problem.fitted_share_ppm(piece.outward),
+                )
+            )
+        if grade.medium is not Medium.MIXING:
+            continue
+        for device_id in segment.devices:
+            stub_um = problem.devices[device_id].stub_um
+            if stub_um:
+                wires.append(
+                    WirePiece(
+                        id=f"{segment.id}/stub-{device_id}",
+                        segment=segment.id,
+                        cable=grade.cable,
+                        from_node=f"drop of {device_id}",
+                        to_node=device_id,
+                        length_um=stub_um,
+                        share_ppm=problem.fitted_share_ppm((device_id,)),
+                    )
+                )
+    for link in layout.backbone:
+        link_grade = problem.catalogue.grades.get(link.grade)
+        if link_grade is None or any(end not in problem.switches for end in link.ends):
+            continue
+        wires.append(
+            WirePiece(
+                id=f"{BACKBONE}/{link.ends[0]}-{link.ends[1]}",
+                segment=BACKBONE,
+                cable=link_grade.cable,
+                from_node=link.ends[0],
+                to_node=link.ends[1],
+                length_um=backbone_length_um(problem, network, link.ends),
+                share_ppm=PPM,
+            )
+        )
+    return tuple(wires)
+
+
+def latency_terms_ns(streams: Iterable[StreamFigures]) -> list[int]:
+    """Linear bound of every stream's leg on every segment, each once.
+
+    A stream to several devices is sent once on a segment, so its legs there count once.
+    """
+    seen: dict[tuple[str, LegKind, str], int] = {}
+    for figures in streams:
+        for leg in figures.legs:
+            if leg.kind in SEGMENT_LEGS:
+                key = (figures.stream, leg.kind, leg.where)
+                seen[key] = max(seen.get(key, 0), leg.linear_ns)
+    return list(seen.values())
+
+
+def cost_sum(
+    problem: Problem, items: Sequence[BillItem], streams: Iterable[StreamFigures]
+) -> CostSum:
+    """Add up the bill the way the objective weighs it."""
+    aim = problem.objective
+    latencies_ns = latency_terms_ns(streams)
+    by_kind: dict[str, int] = {}
+    for item in items:
+        by_kind[item.kind] = by_kind.get(item.kind, 0) + item.money
+    latency_money = sum(
+        ceil_div(ns * aim.latency_price_per_ms_money, 1_000_000) for ns in latencies_ns
+    )
+    return CostSum(
+        money=sum(item.money for item in items),
+        mass_mg=sum(item.mass_mg for item in items),
+        latency_ns=sum(latencies_ns),
+        objective_money=latency_money
+        + sum(item.objective_money(aim.mass_price_per_kg_money) for item in items),
+        by_kind_money=tuple(sorted(by_kind.items())),
+    )

@@ -1,0 +1,129 @@
+"""What follows from a layout before any rule is applied.
+
+A layout written by hand can be wrong in every way. The facts are worked out on the part of it
+that makes sense: a device counts where it stands first, unknown names are left out, and a segment
+without a known switch or grade has no cable. What was left out is reported by the rules on names
+and places, so nothing passes unseen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from partitioner.check.geometry import SegmentGeometry, segment_geometry
+from partitioner.model.catalogue import Grade, Medium
+from partitioner.model.layout import Layout, Segment
+from partitioner.model.problem import Problem, SegmentLimits
+from partitioner.network.cable import CableNetwork
+from partitioner.network.routes import StreamWay, stream_ways
+
+
+@dataclass(frozen=True, slots=True)
+class LaidSegment:
+    """A segment with its grade, limits and cable.
+
+    ``written`` is the segment as the layout has it; ``segment`` the part that makes sense.
+    """
+
+    written: Segment
+    segment: Segment
+    grade: Grade
+    limits: SegmentLimits | None
+    geometry: SegmentGeometry
+
+    @property
+    def is_line(self) -> bool:
+        """Whether it is a shared line."""
+        return self.grade.medium is Medium.MIXING
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """A problem, a layout and what follows from the two.
+
+    ``sound`` is the layout reduced to what makes sense; ``laid`` its segments with their cable;
+    ``ways`` the way of each stream to each destination that the layout joins.
+    """
+
+    problem: Problem
+    layout: Layout
+    network: CableNetwork
+    sound: Layout
+    laid: tuple[LaidSegment, ...]
+    ways: tuple[StreamWay, ...]
+
+    @property
+    def lines(self) -> tuple[LaidSegment, ...]:
+        """The shared lines."""
+        return tuple(s for s in self.laid if s.is_line)
+
+    @property
+    def switch_of(self) -> dict[str, str]:
+        """Each placed device's switch."""
+        return {d: s.segment.switch for s in self.laid for d in s.segment.devices}
+
+    @property
+    def home_of(self) -> dict[str, str]:
+        """Each placed device's segment id."""
+        return {d: s.segment.id for s in self.laid for d in s.segment.devices}
+
+
+def gather_facts(problem: Problem, layout: Layout, network: CableNetwork) -> Facts:
+    """Work out cable and ways of a layout, whatever is wrong with it."""
+    seen: set[str] = set()
+    ids: set[str] = set()
+    laid: list[LaidSegment] = []
+    for number, written in enumerate(layout.segments, 1):
+        grade = problem.catalogue.grades.get(written.grade)
+        if grade is None or written.switch not in problem.switches:
+            continue
+        segment = _sensible(written, problem, seen)
+        if segment.id in ids:
+            # Two segments of one name would be taken for one by everything keyed by it.
+            segment = replace(segment, id=f"{segment.id} (no. {number})")
+        ids.add(segment.id)
+        laid.append(
+            LaidSegment(
+                written=written,
+                segment=segment,
+                grade=grade,
+                limits=problem.limits.get(grade.id),
+                geometry=segment_geometry(segment, network, problem.line),
+            )
+        )
+    sound = replace(
+        layout,
+        open_switches=tuple(
+            dict.fromkeys(
+                [
+                    *(s for s in layout.open_switches if s in problem.switches),
+                    # A segment at a closed switch breaks a rule of its own; its streams still run.
+                    *(s.segment.switch for s in laid),
+                    # A switch that sends or receives streams itself takes part as well.
+                    *(s.id for s in problem.switches.values() if s.required),
+                ]
+            )
+        ),
+        segments=tuple(s.segment for s in laid),
+    )
+    ways = stream_ways(problem, sound, network)
+    return Facts(problem, layout, network, sound, tuple(laid), ways)
+
+
+def _sensible(written: Segment, problem: Problem, seen: set[str]) -> Segment:
+    """Drop unknown and repeated devices; remember the ones taken in ``seen``."""
+    kept: list[str] = []
+    ids: list[int] = []
+    before = 0
+    plain_ids = len(written.plca_ids) == len(written.devices)
+    for place, device in enumerate(written.devices):
+        if device not in problem.devices or device in seen:
+            continue
+        seen.add(device)
+        kept.append(device)
+        before += place < written.switch_index
+        if plain_ids:
+            ids.append(written.plca_ids[place])
+    return replace(
+        written, devices=tuple(kept), switch_index=before, plca_ids=tuple(ids)
+    )

@@ -1,0 +1,73 @@
+"""Rules on what the layout delivers: deadlines, transfers, and what a failure may take down."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from partitioner.check.facts import Facts
+from partitioner.check.failures import single_failures
+from partitioner.check.rules.placement import Breach
+from partitioner.check.rules.rule import Rule
+from partitioner.check.wording import count, duration, listed
+
+
+def _overload(facts: Facts) -> Iterator[Breach]:
+    for overload in facts.timing.overloads:
+        yield overload.subjects, overload.sentence
+
+
+def _deadline(facts: Facts) -> Iterator[Breach]:
+    for figures in facts.timing.streams:
+        if figures.bound_ns is not None and figures.bound_ns > figures.deadline_ns:
+            yield (
+                (figures.stream, figures.destination),
+                f"Stream {figures.stream} may take {duration(figures.bound_ns)} to "
+                f"{figures.destination}: {duration(figures.bound_ns - figures.deadline_ns)} past "
+                f"its deadline of {duration(figures.deadline_ns)}.",
+            )
+
+
+def _failure(facts: Facts) -> Iterator[Breach]:
+    if not facts.problem.failure_rules:
+        return
+    failures = single_failures(facts)
+    groups = {group.id: group.devices for group in facts.problem.groups}
+    for rule in facts.problem.failure_rules:
+        if rule.group is not None:
+            watched = groups[rule.group]
+            what = f"of group {rule.group}"
+        else:
+            watched = tuple(
+                d.id for d in facts.problem.devices.values() if d.function == rule.function
+            )
+            what = f"of function {rule.function}"
+        for failure in failures:
+            lost = [d for d in watched if d in failure.lost_devices]
+            over = len(lost) - rule.most_lost
+            if over > 0:
+                yield (
+                    (rule.id, *failure.where, *lost),
+                    f"{failure.sentence} loses {count(len(lost), 'device')} {what} "
+                    f"({listed(lost)}): {over} more than the {rule.most_lost} that rule "
+                    f"{rule.id} allows.",
+                )
+
+
+RULES = (
+    Rule(
+        "overload",
+        "No segment and no backbone link is asked to carry more than it can.",
+        _overload,
+    ),
+    Rule(
+        "deadline",
+        "Every stream's bound from release to its last destination is within its deadline.",
+        _deadline,
+    ),
+    Rule(
+        "failure",
+        "No single failure (segment, port, switch, backbone link) loses more devices of a watched "
+        "group or function than its rule allows.",
+        _failure,
+    ),
+)

@@ -1,0 +1,198 @@
+"""Rules on open switches and the backbone between them."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from partitioner.check.facts import Facts
+from partitioner.check.rules.placement import Breach
+from partitioner.check.rules.rule import Rule
+from partitioner.check.wording import count, listed, metres, percent
+from partitioner.model.problem import BackboneLink, BackboneShape
+from partitioner.network.routes import backbone_length_um, link_key, ways_from
+
+
+def _switch_open(facts: Facts) -> Iterator[Breach]:
+    is_open = set(facts.layout.open_switches)
+    for switch in facts.problem.switches.values():
+        if switch.required and switch.id not in is_open:
+            yield (switch.id,), f"{switch.id} is required but not open."
+    hanging = Counter(s.segment.switch for s in facts.laid)
+    for id_, segments in hanging.items():
+        if id_ not in is_open and not facts.problem.switches[id_].required:
+            yield (
+                (id_,),
+                f"{count(segments, 'segment')} hang on {id_}, which is not open.",
+            )
+    for link in facts.layout.backbone:
+        for end in link.ends:
+            known = facts.problem.switches.get(end)
+            if known is not None and end not in is_open and not known.required:
+                yield (
+                    (end,),
+                    f"The backbone link {'-'.join(link.ends)} ends at {end}, which is not open.",
+                )
+    for stream in facts.problem.streams.values():
+        for end in (stream.source, *stream.destinations):
+            known = facts.problem.switches.get(end)
+            if known is not None and end not in is_open and not known.required:
+                yield (
+                    (stream.id, end),
+                    f"Stream {stream.id} begins or ends at {end}, which is not open.",
+                )
+
+
+def _offered(facts: Facts) -> dict[tuple[str, str], BackboneLink]:
+    return {link_key(*link.ends): link for link in facts.problem.backbone.links}
+
+
+def _backbone_link(facts: Facts) -> Iterator[Breach]:
+    offered = _offered(facts)
+    built = Counter(link_key(*link.ends) for link in facts.layout.backbone)
+    for key, times in built.items():
+        if times > 1:
+            yield key, f"The backbone link {'-'.join(key)} is built {times} times."
+    for link in facts.layout.backbone:
+        key = link_key(*link.ends)
+        if any(end not in facts.problem.switches for end in key):
+            continue
+        name = "-".join(link.ends)
+        if key not in offered:
+            yield key, f"The backbone link {name} is not among the links that may be built."
+        elif link.grade not in offered[key].grades and link.grade in facts.problem.catalogue.grades:
+            yield (
+                key,
+                f"The backbone link {name} is of {link.grade}, but may be "
+                f"{listed(offered[key].grades)}.",
+            )
+    fixed = facts.problem.backbone.shape is BackboneShape.FIXED
+    is_open = set(facts.layout.open_switches)
+    for key, link in offered.items():
+        if (fixed or link.required) and key not in built and is_open.issuperset(key):
+            yield (
+                key,
+                f"The backbone link {'-'.join(link.ends)} belongs in every layout but is not "
+                f"built.",
+            )
+
+
+def _backbone_shape(facts: Facts) -> Iterator[Breach]:
+    shape = facts.problem.backbone.shape
+    if shape is BackboneShape.FIXED:
+        return
+    switches = [s for s in facts.layout.open_switches if s in facts.problem.switches]
+    links = [
+        key
+        for key in dict.fromkeys(link_key(*link.ends) for link in facts.layout.backbone)
+        if all(end in switches for end in key)
+    ]
+    if not switches:
+        return
+    reached = ways_from(switches[0], dict.fromkeys(links, 0))
+    apart = [s for s in switches if s not in reached]
+    if apart:
+        yield (
+            tuple(apart),
+            f"The backbone does not join {count(len(apart), 'open switch', 'open switches')} "
+            f"({listed(apart)}) to {switches[0]}.",
+        )
+        return
+    if shape is BackboneShape.RING and len(switches) > 2:
+        ends = Counter(end for key in links for end in key)
+        wrong = [s for s in switches if ends[s] != 2]
+        if wrong:
+            yield (
+                tuple(wrong),
+                f"The backbone is no ring: {listed(f'{s} has {ends[s]}' for s in wrong)} of 2 "
+                f"links.",
+            )
+    elif len(links) != len(switches) - 1:
+        yield (
+            tuple(switches),
+            f"The backbone is no tree: {count(len(links), 'link')} join "
+            f"{count(len(switches), 'switch', 'switches')}, {len(links) - len(switches) + 1} too "
+            f"many.",
+        )
+
+
+def reach_um(facts: Facts, grade: str) -> int:
+    """Longest backbone link of a grade: the problem's limit, else what the grade promises."""
+    limits = facts.problem.limits.get(grade)
+    if limits is not None:
+        return limits.length_um
+    return facts.problem.catalogue.grades[grade].guaranteed_length_um
+
+
+def _backbone_reach(facts: Facts) -> Iterator[Breach]:
+    for link in facts.layout.backbone:
+        known = all(end in facts.problem.switches for end in link.ends)
+        if not known or link.grade not in facts.problem.catalogue.grades:
+            continue
+        length_um = backbone_length_um(facts.problem, facts.network, link.ends)
+        over_um = length_um - reach_um(facts, link.grade)
+        if over_um > 0:
+            yield (
+                link.ends,
+                f"The backbone link {'-'.join(link.ends)} is {metres(length_um)} long: "
+                f"{metres(over_um)} beyond the reach of {link.grade}.",
+            )
+
+
+def _backbone_load(facts: Facts) -> Iterator[Breach]:
+    most_ppm = facts.problem.backbone.load_share_ppm
+    for (a, b), load_ppm in facts.timing.link_load_ppm.items():
+        if load_ppm > most_ppm:
+            yield (
+                (a, b),
+                f"The backbone link from {a} to {b} is {percent(load_ppm)} loaded: "
+                f"{percent(load_ppm - most_ppm)} above the limit of {percent(most_ppm)}.",
+            )
+
+
+def _stream_way(facts: Facts) -> Iterator[Breach]:
+    joined = {(way.stream, way.destination) for way in facts.ways}
+    placed = facts.switch_of
+    is_open = set(facts.sound.open_switches)
+    for stream in facts.problem.streams.values():
+        start = placed.get(stream.source, stream.source)
+        for destination in stream.destinations:
+            end = placed.get(destination, destination)
+            if (stream.id, destination) not in joined and start in is_open and end in is_open:
+                yield (
+                    (stream.id, destination),
+                    f"Stream {stream.id} has no way from {stream.source} to {destination}: no "
+                    f"backbone joins {start} and {end}.",
+                )
+
+
+RULES = (
+    Rule(
+        "switch-open",
+        "Required switches are open, and so is every switch with segments, links or streams.",
+        _switch_open,
+    ),
+    Rule(
+        "backbone-link",
+        "Backbone links are built once each, among those offered, in a grade offered; those that "
+        "belong in every layout are there.",
+        _backbone_link,
+    ),
+    Rule(
+        "backbone-shape",
+        "The backbone joins all open switches and is a tree or a ring, as asked for; of fewer than "
+        "three switches a tree will do.",
+        _backbone_shape,
+    ),
+    Rule("backbone-reach", "No backbone link is longer than its grade reaches.", _backbone_reach),
+    Rule(
+        "backbone-load",
+        "No backbone link carries more load in either direction than its share.",
+        _backbone_load,
+    ),
+    Rule(
+        "stream-way",
+        "The backbone joins the switches of every stream's source and destinations.",
+        _stream_way,
+    ),
+)
