@@ -1,0 +1,111 @@
+"""From an exception to words on stderr and an exit code; the only place that does it."""
+
+from __future__ import annotations
+
+import traceback
+from typing import Any
+
+from partitioner.cli.voice import Voice
+from partitioner.errors import (
+    BrokenRules,
+    ExitCode,
+    NoAnswer,
+    NoLayout,
+    PartitionerError,
+    WrongFile,
+)
+from partitioner.units import MONEY_STEPS
+
+
+def tell_failure(error: BaseException, voice: Voice) -> ExitCode:
+    """Tell a failure the way its kind asks for and give the exit code.
+
+    With ``--json`` one object goes to stdout as well: ``exit_code``, ``status`` and what belongs
+    to the kind (``findings``, ``conflicts``, ``bound``).
+    """
+    if isinstance(error, WrongFile):
+        data = _tell_wrong_file(error, voice)
+    elif isinstance(error, NoLayout):
+        data = _tell_no_layout(error, voice)
+    elif isinstance(error, NoAnswer):
+        data = _tell_no_answer(error, voice)
+    elif isinstance(error, BrokenRules):
+        data = _tell_broken_rules(error, voice)
+    elif isinstance(error, OSError) and error.filename is not None:
+        # A disk that is full or a folder without permission is nobody's bug.
+        voice.error(f"{error.filename}: {error.strerror}")
+        data = {"status": "fault", "message": str(error)}
+    else:
+        data = _tell_fault(error, voice)
+    code = error.exit_code if isinstance(error, PartitionerError) else ExitCode.FAULT
+    if voice.session.is_json:
+        voice.answer_json({"exit_code": int(code), **data})
+    elif voice.session.is_debug and code == ExitCode.FAULT:
+        voice.plain("".join(traceback.format_exception(error)).rstrip())
+    return code
+
+
+def _tell_wrong_file(error: WrongFile, voice: Voice) -> dict[str, Any]:
+    from partitioner.reading.render import findings_as_data, format_findings
+
+    voice.plain(format_findings(error.findings))
+    return {"status": "wrong-file", "findings": findings_as_data(error.findings)}
+
+
+def _tell_no_layout(error: NoLayout, voice: Voice) -> dict[str, Any]:
+    voice.error("no layout keeps all rules; this is proved.")
+    for conflict in error.conflicts:
+        voice.plain(f"  [{conflict.rule}] {conflict.sentence}")
+        if conflict.way_out:
+            voice.plain(f"    way out: {conflict.way_out}")
+    return {
+        "status": "no-layout",
+        "conflicts": [
+            {
+                "rule": c.rule,
+                "subjects": list(c.subjects),
+                "sentence": c.sentence,
+                "way_out": c.way_out,
+            }
+            for c in error.conflicts
+        ],
+    }
+
+
+def _tell_no_answer(error: NoAnswer, voice: Voice) -> dict[str, Any]:
+    voice.error(f"{error}")
+    voice.plain("  Nothing is claimed: a layout may exist. Try a longer --time-limit.")
+    bound = None if error.bound_money is None else error.bound_money / MONEY_STEPS
+    return {
+        "status": "no-answer",
+        "message": str(error),
+        "seconds": error.seconds,
+        "bound": bound,
+    }
+
+
+def _tell_broken_rules(error: BrokenRules, voice: Voice) -> dict[str, Any]:
+    count = len(error.findings)
+    voice.error(f"the layout breaks {count} rule{'s' if count != 1 else ''}.")
+    for finding in error.findings:
+        voice.plain(f"  [{finding.rule}] {finding.sentence}")
+    return {
+        "status": "broken-rules",
+        "findings": [
+            {"rule": f.rule, "subjects": list(f.subjects), "sentence": f.sentence}
+            for f in error.findings
+        ],
+    }
+
+
+def _tell_fault(error: BaseException, voice: Voice) -> dict[str, Any]:
+    what = str(error) or type(error).__name__
+    voice.error(f"a fault of the program: {what}")
+    for detail in getattr(error, "details", []):
+        voice.plain(f"  {detail}")
+    kept = getattr(error, "kept_in", None)
+    if kept:
+        voice.plain(f"  The files that show it are in {kept}.")
+    if not voice.session.is_debug:
+        voice.plain("  Please report it, with what --debug prints.")
+    return {"status": "fault", "message": what, "details": list(getattr(error, "details", []))}

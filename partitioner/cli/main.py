@@ -1,0 +1,95 @@
+"""The command line: finds the command, runs it, ends with the right exit code."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from partitioner.cli.lazy import LazyGroup
+from partitioner.cli.session import Session, manner_options
+from partitioner.cli.voice import Voice
+from partitioner.errors import ExitCode
+
+COMMANDS = {
+    "new": "partitioner.cli.new",
+    "plan": "partitioner.cli.plan",
+    "check": "partitioner.cli.check",
+    "report": "partitioner.cli.report",
+    "schema": "partitioner.cli.schema",
+}
+
+
+def _print_version(context: click.Context, parameter: click.Parameter, value: bool) -> None:
+    if not value or context.resilient_parsing:
+        return
+    # From the metadata: importing the solver to learn its version would cost a second.
+    from importlib.metadata import version
+
+    from partitioner import __version__
+
+    python = ".".join(str(n) for n in sys.version_info[:3])
+    click.echo(f"partitioner {__version__} (ortools {version('ortools')}, Python {python})")
+    context.exit()
+
+
+@click.group(
+    cls=LazyGroup,
+    modules=COMMANDS,
+    context_settings={"help_option_names": ["-h", "--help"], "auto_envvar_prefix": "PARTITIONER"},
+    epilog="Example: partitioner new problem.yaml && partitioner plan problem.yaml -o out",
+)
+@click.option(
+    "--version", is_flag=True, is_eager=True, expose_value=False, callback=_print_version,
+    help="Print the versions of the program and its solver.",
+)  # fmt: skip
+@manner_options
+def partitioner() -> None:
+    """Plan an Ethernet layout of shared 10BASE-T1S lines and point-to-point links.
+
+    From a list of devices, switches, streams and cable pathways: which devices share a line, in
+    which order and at which port; every deadline proved; and how far from the cheapest layout the
+    plan can be at most.
+    """
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Run one command line and give its exit code.
+
+    Parameters
+    ----------
+    arguments
+        Without the program's name; None: those of the process.
+    """
+    session = Session()
+    voice = Voice(session)
+    try:
+        result = partitioner.main(
+            args=None if arguments is None else list(arguments),
+            prog_name="partitioner",
+            standalone_mode=False,
+            obj=session,
+        )
+        return int(result) if isinstance(result, int) else int(ExitCode.OK)
+    except click.ClickException as error:
+        voice.clear_line()
+        error.show()
+        return int(error.exit_code)
+    except (click.Abort, KeyboardInterrupt):
+        voice.error("stopped by you before there was anything to keep")
+        return int(ExitCode.FAULT)
+    except BrokenPipeError:
+        # The reader of our output went away. Python would complain once more while it closes.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return int(ExitCode.FAULT)
+    except Exception as error:
+        from partitioner.cli.failures import tell_failure
+
+        return int(tell_failure(error, voice))
+
+
+def main() -> None:
+    """Run as a program."""
+    sys.exit(run())

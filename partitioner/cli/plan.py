@@ -1,0 +1,128 @@
+"""``partitioner plan``: from a problem file to a checked layout and its report."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import click
+
+from partitioner.cli.duration import Duration
+from partitioner.cli.session import Session, json_option, manner_options, strict_option
+
+
+def all_cores() -> int:
+    """Cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+@click.command(
+    short_help="Plan a layout and write it with its report.",
+    epilog="Example: partitioner plan problem.yaml -o out --time-limit 2min",
+)
+@click.argument(
+    "problem", type=click.Path(path_type=Path), help="The problem file.",
+)  # fmt: skip
+@click.option(
+    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the layout, the report and its tables  [default: out-NAME, by the "
+    "problem's name]",
+)  # fmt: skip
+@click.option(
+    "--time-limit", type=Duration(), default="60s", show_default=True,
+    help="How long to search at most: 90, 90s, 2min, 1h.",
+)  # fmt: skip
+@click.option(
+    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
+    help="Seed of the search.",
+)  # fmt: skip
+@click.option(
+    "--workers", metavar="N", type=click.IntRange(1, 256), default=None,
+    help="Processor cores to use  [default: all there are]",
+)  # fmt: skip
+@click.option(
+    "--work-limit", type=click.IntRange(1), default=None, metavar="ROUNDS",
+    help="End after so many rounds of search; with --workers 1 the same layout every time.",
+)  # fmt: skip
+@click.option(
+    "--require-optimal", is_flag=True,
+    help="End with exit code 5 when the layout is not proved optimal; it is written all the same.",
+)  # fmt: skip
+@click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
+@strict_option
+@json_option
+@manner_options
+@click.pass_obj
+def command(
+    session: Session,
+    problem: Path,
+    output: Path | None,
+    time_limit: float,
+    seed: int,
+    workers: int | None,
+    work_limit: int | None,
+    require_optimal: bool,
+    force: bool,
+) -> None:
+    """Plan the cheapest layout for PROBLEM that keeps all its rules.
+
+    Writes layout.yaml, report.html, outcome.json and the tables as CSV into a folder, and prints
+    the verdict. Ctrl-C ends the search and keeps the best layout so far.
+    """
+    import time
+
+    from partitioner import pipeline
+    from partitioner.cli.interrupt import StopWish
+    from partitioner.cli.progress import Progress
+    from partitioner.cli.voice import Voice
+    from partitioner.errors import NoAnswer
+    from partitioner.model.outcome import Status
+    from partitioner.model.problem import Problem
+    from partitioner.report.text import verdict_text
+    from partitioner.report.writer import check_destination, write_set
+
+    voice = Voice(session)
+    progress: list[Progress] = []
+
+    def on_problem(read: Problem) -> None:
+        nonlocal output
+        for warning in read.warnings:
+            voice.note(warning)
+        if output is None:
+            output = Path(f"out-{read.name}")
+        # Before the search, so that nobody waits a minute to hear that the folder is taken.
+        check_destination(output, force)
+        progress.append(Progress(voice, time_limit, read.currency, time.monotonic))
+
+    with StopWish(lambda: voice.note("stopping; the best layout so far will be kept")) as wish:
+        try:
+            result = pipeline.plan(
+                problem,
+                time_limit_s=time_limit,
+                seed=seed,
+                workers=workers or all_cores(),
+                work_limit=work_limit,
+                on_problem=on_problem,
+                on_progress=lambda sample, word: progress[0](sample, word),
+                on_step=voice.step,
+                stop=wish,
+                is_strict=session.is_strict,
+            )
+        except pipeline.RejectedPlan as error:
+            assert output is not None
+            write_set(output, {**error.files, problem.name: problem.read_bytes()}, force=True)
+            error.kept_in = output
+            raise
+        finally:
+            voice.clear_line()
+    assert output is not None
+    write_set(output, result.files, force=force)
+    if session.is_json:
+        voice.answer(result.files["outcome.json"].rstrip("\n"))
+    else:
+        voice.answer(verdict_text(result.problem, result.assessment, result.outcome))
+        voice.note(f"wrote {output}/ (open report.html)")
+    if require_optimal and result.outcome.status is not Status.OPTIMAL:
+        raise NoAnswer("the layout written is not proved optimal, as --require-optimal asks")

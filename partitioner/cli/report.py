@@ -1,0 +1,49 @@
+"""``partitioner report``: the report of a layout that exists already."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from partitioner.cli.session import Session, manner_options, strict_option
+
+
+@click.command(
+    short_help="Write the report of a layout that exists.",
+    epilog="Example: partitioner report problem.yaml layout.yaml -o out",
+)
+@click.argument("problem", type=click.Path(path_type=Path), help="The problem file.")
+@click.argument("layout", type=click.Path(path_type=Path), help="The layout file.")
+@click.option(
+    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the report and its tables  [default: out-NAME, by the problem's name]",
+)  # fmt: skip
+@click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
+@strict_option
+@manner_options
+@click.pass_obj
+def command(
+    session: Session, problem: Path, layout: Path, output: Path | None, force: bool
+) -> None:
+    """Write the report of LAYOUT: the same files as plan, nothing is solved.
+
+    A layout that breaks rules gets its report too, with the broken rules on top, and the command
+    ends with exit code 6.
+    """
+    from partitioner import pipeline
+    from partitioner.cli.voice import Voice
+    from partitioner.errors import BrokenRules
+    from partitioner.report.writer import check_destination, write_set
+
+    voice = Voice(session)
+    result = pipeline.judge(problem, layout, is_strict=session.is_strict)
+    for warning in result.problem.warnings:
+        voice.note(warning)
+    folder = output or Path(f"out-{result.problem.name}")
+    check_destination(folder, force)
+    files = pipeline.report_files(result.problem, result.assessment, None)
+    write_set(folder, files, force=force)
+    voice.note(f"wrote {folder}/ (open report.html)")
+    if result.assessment.findings:
+        raise BrokenRules(list(result.assessment.findings))

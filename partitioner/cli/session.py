@@ -1,0 +1,94 @@
+"""How one call of the command line behaves: how much it says, in which form, in which colour."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import click
+from click.core import ParameterSource
+
+
+@dataclass
+class Session:
+    """The manners asked for on one command line.
+
+    Attributes
+    ----------
+    is_quiet
+        Nothing on stderr but errors.
+    verbosity
+        0: progress and warnings; 1: also the steps; 2: also every message of the search.
+    is_debug
+        Tracebacks of our own faults are shown.
+    is_json
+        The answer, and a failure too, is one JSON object on stdout.
+    is_strict
+        Warnings in files count as errors.
+    color
+        True or False as asked; None: by terminal and the ``NO_COLOR`` variable.
+    """
+
+    is_quiet: bool = False
+    verbosity: int = 0
+    is_debug: bool = False
+    is_json: bool = False
+    is_strict: bool = False
+    color: bool | None = None
+
+
+def _store(name: str) -> Callable[[click.Context, click.Parameter, Any], Any]:
+    """Make an option's callback that stores a given value in the session."""
+
+    def callback(context: click.Context, parameter: click.Parameter, value: Any) -> Any:
+        # Only what was really given: the same option exists on the group and on each command,
+        # and the default of the inner one must not undo the outer one.
+        source = context.get_parameter_source(parameter.name or "")
+        if source not in (ParameterSource.DEFAULT, ParameterSource.DEFAULT_MAP, None):
+            setattr(context.ensure_object(Session), name, value)
+        return value
+
+    return callback
+
+
+def manner_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options that every command has: how much to say, tracebacks, colour."""
+    for option in reversed(
+        (
+            click.option(
+                "-q", "--quiet", is_flag=True, expose_value=False, callback=_store("is_quiet"),
+                help="Say nothing on stderr but errors.",
+            ),
+            click.option(
+                "-v", "--verbose", count=True, expose_value=False, callback=_store("verbosity"),
+                help="Say the steps; -vv also every message of the search.",
+            ),
+            click.option(
+                "--debug", is_flag=True, expose_value=False, callback=_store("is_debug"),
+                help="Show tracebacks of faults of the program.",
+            ),
+            click.option(
+                "--color/--no-color", default=None, expose_value=False, callback=_store("color"),
+                help="Colour on stderr; off by default when NO_COLOR is set or it is no terminal.",
+            ),
+        )
+    ):  # fmt: skip
+        command = option(command)
+    return command
+
+
+def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--json``: one JSON object on stdout and nothing else."""
+    return click.option(
+        "--json", "as_json", is_flag=True, expose_value=False, callback=_store("is_json"),
+        help="Print one JSON object instead of the table.",
+    )(command)  # fmt: skip
+
+
+def strict_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add ``--strict``: warnings in files become errors."""
+    return click.option(
+        "--strict", is_flag=True, expose_value=False, callback=_store("is_strict"),
+        help="Take warnings in the files for errors.",
+    )(command)  # fmt: skip

@@ -1,0 +1,81 @@
+"""The only module that prints: the answer goes to stdout, everything else to stderr."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from typing import IO, Any
+
+import click
+
+from partitioner.cli.session import Session
+
+
+class Voice:
+    """Speaks for one session.
+
+    A line of progress that is rewritten in place is cleared before anything else is written, so
+    the two never mix.
+    """
+
+    def __init__(self, session: Session):
+        self.session = session
+        self._line_width = 0
+
+    def has_color(self, stream: IO[str]) -> bool:
+        """Whether to colour what goes to ``stream``; a word always says the same as the colour."""
+        if self.session.color is not None:
+            return self.session.color
+        return not os.environ.get("NO_COLOR") and stream.isatty()
+
+    def answer(self, text: str) -> None:
+        """Write the answer to stdout."""
+        self.clear_line()
+        click.echo(text, color=self.has_color(sys.stdout))
+
+    def answer_json(self, data: Any) -> None:
+        """Write one JSON object to stdout."""
+        self.answer(json.dumps(data, indent=2, ensure_ascii=False))
+
+    def note(self, text: str) -> None:
+        """Say something worth knowing, unless quiet."""
+        if not self.session.is_quiet:
+            self._write(text)
+
+    def step(self, text: str) -> None:
+        """Say which step is under way (``-v``)."""
+        if self.session.verbosity >= 1 and not self.session.is_quiet:
+            self._write(text)
+
+    def warn(self, text: str) -> None:
+        """Warn, unless quiet."""
+        if not self.session.is_quiet:
+            self._write(self._styled("warning", "yellow") + f": {text}")
+
+    def error(self, text: str) -> None:
+        """Say what went wrong, always."""
+        self._write(self._styled("error", "red") + f": {text}")
+
+    def plain(self, text: str) -> None:
+        """Write a ready text to stderr, always."""
+        self._write(text)
+
+    def rewrite_line(self, text: str) -> None:
+        """Put ``text`` in place of the current line of progress (terminals only)."""
+        padded = text.ljust(self._line_width)
+        self._line_width = len(text)
+        click.echo("\r" + padded, nl=False, err=True, color=self.has_color(sys.stderr))
+
+    def clear_line(self) -> None:
+        """Wipe the line of progress, if one stands there."""
+        if self._line_width:
+            click.echo("\r" + " " * self._line_width + "\r", nl=False, err=True)
+            self._line_width = 0
+
+    def _styled(self, word: str, color: str) -> str:
+        return click.style(word, fg=color, bold=True)
+
+    def _write(self, text: str) -> None:
+        self.clear_line()
+        click.echo(text, err=True, color=self.has_color(sys.stderr))

@@ -1,0 +1,193 @@
+"""The whole way as one call: read, solve, check, report. Prints nothing and writes nothing.
+
+Imports of the heavy parts stand inside the functions, so that judging a layout never loads the
+solver.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from partitioner.errors import InternalFault, WrongFile
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout
+from partitioner.model.outcome import Outcome, Sample
+from partitioner.model.problem import Problem
+
+
+@dataclass(frozen=True, slots=True)
+class PlanResult:
+    """A checked plan and the files that tell of it, by name."""
+
+    problem: Problem
+    outcome: Outcome
+    assessment: Assessment
+    files: Mapping[str, str | bytes]
+
+
+@dataclass(frozen=True, slots=True)
+class JudgeResult:
+    """A layout somebody wrote, and what follows from it."""
+
+    problem: Problem
+    layout: Layout
+    assessment: Assessment
+
+
+class RejectedPlan(InternalFault):
+    """The solver's own layout breaks rules: a fault of the program.
+
+    ``files`` are the layout and the findings, to be kept for a report of the fault.
+    """
+
+    def __init__(self, message: str, details: list[str], files: Mapping[str, str | bytes]):
+        super().__init__(message, details)
+        self.files = files
+
+
+def _silent(_: str) -> None:
+    """Say nothing."""
+
+
+def plan(
+    problem_path: Path,
+    *,
+    time_limit_s: float = 60.0,
+    seed: int = 0,
+    workers: int = 1,
+    work_limit: int | None = None,
+    clock: Callable[[], float] = time.monotonic,
+    on_problem: Callable[[Problem], None] | None = None,
+    on_progress: Callable[[Sample, str], None] | None = None,
+    on_step: Callable[[str], None] = _silent,
+    stop: Callable[[], bool] = lambda: False,
+    is_strict: bool = False,
+) -> PlanResult:
+    """Plan a layout for the problem in a file.
+
+    Parameters
+    ----------
+    problem_path
+        The problem file; the lists it names are read from beside it.
+    time_limit_s
+        Seconds the search may take.
+    seed, workers
+        Of the search. With one worker and a work limit the answer is the same every time.
+    work_limit
+        Rounds of search after which it ends, whatever the clock says.
+    clock
+        Seconds, increasing.
+    on_problem
+        Called with the problem once it is read.
+    on_progress
+        Called now and then with the best cost and bound so far and a word on what is done.
+    on_step
+        Called with a sentence at the start of each step.
+    stop
+        Asked often; True ends the search with the best layout so far.
+    is_strict
+        Take warnings in the files for errors.
+
+    Raises
+    ------
+    WrongFile
+        With every finding in the files.
+    NoLayout
+        Proved: no layout keeps all rules.
+    NoAnswer
+        No layout found within the limit.
+    RejectedPlan
+        The check does not accept what the solver made; the program is at fault.
+    """
+    from partitioner.solve.planner import PlanSettings, plan_layout
+
+    on_step(f"reading {problem_path}")
+    problem = read(problem_path, is_strict=is_strict)
+    if on_problem is not None:
+        on_problem(problem)
+    on_step(f"planning {len(problem.devices)} devices on {len(problem.switches)} switches")
+    settings = PlanSettings(
+        time_limit_s=time_limit_s, seed=seed, workers=workers, work_limit=work_limit
+    )
+    outcome = plan_layout(problem, settings, clock=clock, on_progress=on_progress, should_stop=stop)
+    on_step("checking the layout")
+    assessment = assess_layout(problem, outcome.layout)
+    _must_agree(problem, outcome, assessment)
+    on_step("writing the report")
+    return PlanResult(problem, outcome, assessment, report_files(problem, assessment, outcome))
+
+
+def read(problem_path: Path, *, is_strict: bool = False) -> Problem:
+    """Read a problem file with the lists beside it.
+
+    Raises
+    ------
+    WrongFile
+        With every finding; with ``is_strict`` warnings are enough.
+    """
+    from partitioner.reading.problem import read_problem_with_findings
+
+    problem, findings = read_problem_with_findings(problem_path)
+    if problem is None or (is_strict and findings):
+        raise WrongFile([replace(f, severity="error") for f in findings] if is_strict else findings)
+    return problem
+
+
+def judge(problem_path: Path, layout_path: Path, *, is_strict: bool = False) -> JudgeResult:
+    """Read a problem and a layout of it, and say what follows from the layout.
+
+    Broken rules are in ``assessment.findings``; they are no exception here.
+
+    Raises
+    ------
+    WrongFile
+        With every finding in either file.
+    """
+    from partitioner.reading.layout_file import read_layout
+
+    problem = read(problem_path, is_strict=is_strict)
+    layout = read_layout(layout_path, problem)
+    return JudgeResult(problem, layout, assess_layout(problem, layout))
+
+
+def assess_layout(problem: Problem, layout: Layout) -> Assessment:
+    """Judge a layout from the model, the network and the timing alone."""
+    from partitioner.check.judge import assess
+
+    return assess(problem, layout)
+
+
+def report_files(
+    problem: Problem,
+    assessment: Assessment,
+    outcome: Outcome | None,
+    sections: Sequence[object] = (),
+) -> dict[str, str | bytes]:
+    """Every file of a report, by name. ``outcome`` None: the layout was not planned here."""
+    raise NotImplementedError
+
+
+def _must_agree(problem: Problem, outcome: Outcome, assessment: Assessment) -> None:
+    """Compare what the solver says with what the check finds; they share no arithmetic."""
+    details = [f"[{f.rule}] {f.sentence}" for f in assessment.findings]
+    if assessment.cost.objective_money != outcome.cost_money:
+        details.append(
+            f"cost {outcome.cost_money} by the solver, "
+            f"{assessment.cost.objective_money} by the check (money steps)"
+        )
+    if outcome.bound_money > outcome.cost_money:
+        details.append(f"bound {outcome.bound_money} above the cost {outcome.cost_money}")
+    if details:
+        from partitioner.reading.layout_file import layout_text
+
+        raise RejectedPlan(
+            "the check does not accept the planned layout",
+            details,
+            {
+                "rejected-layout.yaml": layout_text(outcome.layout, problem),
+                "rejected-why.txt": "\n".join(details) + "\n",
+            },
+        )

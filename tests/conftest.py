@@ -1,0 +1,35 @@
+"""What all tests share: where the demo problems are, and no silent skips on the build machine."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Generator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+
+
+@pytest.fixture(scope="session")
+def root() -> Path:
+    """The checkout."""
+    return ROOT
+
+
+@pytest.fixture(scope="session")
+def problems(root: Path) -> Path:
+    """The folder of demo problems."""
+    return root / "problems"
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item, call: pytest.CallInfo
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """On a build machine a browser test that was skipped has failed: it must have its browser."""
+    report = yield
+    if os.environ.get("CI") and report.skipped and item.get_closest_marker("browser"):
+        report.outcome = "failed"
+        report.longrepr = f"skipped where CI is set: {report.longrepr}"
+    return report

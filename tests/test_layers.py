@@ -1,0 +1,156 @@
+"""The house has one-way layers; what a module imports must lie strictly above its own row."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "partitioner"
+
+ROWS = (
+    {"errors", "units"},
+    {"model"},
+    {"reading", "network"},
+    {"timing"},
+    {"solve", "check"},
+    {"report"},
+    {"study"},
+    {"pipeline"},
+    {"cli"},
+)
+ROW_OF = {part: number for number, row in enumerate(ROWS) for part in row}
+
+# Where a part may see less than everything above it.
+SEES_ONLY = {
+    "timing": {"errors", "units", "model"},
+    "report": {"errors", "units", "model", "reading"},
+}
+# Of reading, the report needs the writers of text only.
+REPORT_OF_READING = {"partitioner.reading.yaml_text", "partitioner.reading.layout_file"}
+
+SOLVERS = {"ortools", "pyvrp"}
+
+
+def modules() -> list[Path]:
+    return sorted(PACKAGE.rglob("*.py"))
+
+
+def part_of(path: Path) -> str:
+    inside = path.relative_to(PACKAGE).parts
+    return inside[0].removesuffix(".py")
+
+
+def imported_modules(path: Path) -> set[str]:
+    """Every module named in an import anywhere in a file, those inside functions too."""
+    found: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}:{node.lineno}: relative import"
+            found.add(node.module or "")
+    return found
+
+
+def breaches(part: str, imported: set[str]) -> list[str]:
+    """What of ``imported`` a module of ``part`` must not see."""
+    wrong = []
+    for name in sorted(imported):
+        top, _, rest = name.partition(".")
+        if top in SOLVERS and part != "solve":
+            wrong.append(name)
+        if top != "partitioner" or not rest:
+            continue
+        other = rest.split(".")[0]
+        if other == part:
+            continue
+        is_above = ROW_OF[other] < ROW_OF[part]
+        is_seen = other in SEES_ONLY.get(part, {other})
+        if part == "report" and other == "reading":
+            is_seen = name in REPORT_OF_READING
+        if not (is_above and is_seen):
+            wrong.append(name)
+    return wrong
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_go_up_only(path: Path) -> None:
+    part = part_of(path)
+    if part == "__init__":
+        return
+    assert part in ROW_OF, f"{part} has no row yet"
+    assert breaches(part, imported_modules(path)) == []
+
+
+@pytest.mark.parametrize(
+    ("part", "name"),
+    [
+        ("check", "partitioner.solve.master"),
+        ("solve", "partitioner.check.judge"),
+        ("report", "partitioner.check.judge"),
+        ("report", "partitioner.reading.problem"),
+        ("timing", "partitioner.network.cable"),
+        ("reading", "partitioner.network.cable"),
+        ("model", "partitioner.reading.problem"),
+        ("check", "ortools.sat.python"),
+        ("study", "partitioner.cli.main"),
+    ],
+)
+def test_the_test_notices_a_breach(part: str, name: str) -> None:
+    assert breaches(part, {name}) == [name]
+
+
+@pytest.mark.parametrize("path", [p for p in modules() if p.name == "__init__.py"])
+def test_package_files_are_empty(path: Path) -> None:
+    # The package's own one holds its version; anything more would make import knots.
+    names = [
+        node
+        for node in ast.parse(path.read_text(encoding="utf-8")).body
+        if not isinstance(node, ast.Expr)
+    ]
+    assert len(names) <= (1 if path.parent == PACKAGE else 0)
+
+
+def test_only_the_command_line_prints() -> None:
+    printing = []
+    for path in modules():
+        if part_of(path) == "cli":
+            continue
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            is_call = isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
+            if is_call and node.func.id == "print":
+                printing.append(f"{path.relative_to(ROOT)}:{node.lineno}")
+    assert printing == []
+
+
+def test_no_import_knots() -> None:
+    """No two modules import each other, directly or round a corner, when they load."""
+    known = {".".join(p.relative_to(ROOT).with_suffix("").parts): p for p in modules()}
+    edges = {name: loaded_at_once(path) & set(known) for name, path in known.items()}
+    state: dict[str, str] = {}
+
+    def visit(name: str, way: tuple[str, ...]) -> None:
+        if state.get(name) == "done":
+            return
+        assert state.get(name) != "open", " -> ".join([*way, name])
+        state[name] = "open"
+        for other in sorted(edges[name]):
+            visit(other, (*way, name))
+        state[name] = "done"
+
+    for name in sorted(edges):
+        visit(name, ())
+
+
+def loaded_at_once(path: Path) -> set[str]:
+    """Modules imported at a file's top level; imports inside functions come later."""
+    found: set[str] = set()
+    for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            found.add(node.module or "")
+    return found
