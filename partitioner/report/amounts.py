@@ -1,0 +1,96 @@
+"""Numbers as people read them: money, lengths, times, shares, masses.
+
+Bounds are rounded up and margins down, so that a printed figure never flatters the layout.
+"""
+
+from __future__ import annotations
+
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
+
+from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_MS, NS_PER_US, PPM, UM_PER_M
+
+NBSP = "\u00a0"
+THIN = "\u202f"
+MINUS = "\u2212"
+NONE = "–"
+"""Shown where there is no value."""
+
+
+def number_text(value: Decimal | float | int, digits: int, rounding: str = ROUND_HALF_EVEN) -> str:
+    """Fixed number of decimals, thousands set apart by a thin space, a real minus sign.
+
+    Examples
+    --------
+    >>> number_text(-1234.5, 2).replace(THIN, " ").replace(MINUS, "-")
+    '-1 234.50'
+    """
+    exact = Decimal(str(value)).quantize(Decimal(1).scaleb(-digits), rounding=rounding)
+    text = f"{abs(exact):,.{digits}f}".replace(",", THIN)
+    return f"{MINUS}{text}" if exact < 0 else text
+
+
+def money_text(amount_money: int, currency: str = "") -> str:
+    """Money with two decimals and the problem's currency."""
+    text = number_text(Decimal(amount_money) / MONEY_STEPS, 2)
+    return f"{text}{NBSP}{currency}" if currency else text
+
+
+def length_text(length_um: int, digits: int = 2) -> str:
+    """Length in metres."""
+    return f"{number_text(Decimal(length_um) / UM_PER_M, digits)}{NBSP}m"
+
+
+def time_text(time_ns: int, rounding: str = ROUND_CEILING) -> str:
+    """Time in µs below a millisecond, in ms from there on, at most four digits.
+
+    Rounded up unless told otherwise, since most times shown are bounds.
+
+    Examples
+    --------
+    >>> time_text(812_340).replace(NBSP, " "), time_text(8_812_340).replace(NBSP, " ")
+    ('813 µs', '8.82 ms')
+    """
+    size = abs(time_ns)
+    if size < 100 * NS_PER_US:
+        return f"{number_text(Decimal(time_ns) / NS_PER_US, 1, rounding)}{NBSP}µs"
+    if size < NS_PER_MS:
+        return f"{number_text(Decimal(time_ns) / NS_PER_US, 0, rounding)}{NBSP}µs"
+    digits = 2 if size < 100 * NS_PER_MS else 1 if size < 1000 * NS_PER_MS else 0
+    return f"{number_text(Decimal(time_ns) / NS_PER_MS, digits, rounding)}{NBSP}ms"
+
+
+def margin_time_text(time_ns: int) -> str:
+    """Time that is left, rounded down."""
+    return time_text(time_ns, ROUND_FLOOR)
+
+
+def share_text(share_ppm: int, digits: int = 1) -> str:
+    """Share as a percentage."""
+    return f"{number_text(Decimal(share_ppm) * 100 / PPM, digits)}{NBSP}%"
+
+
+def ratio_text(ratio: float, digits: int = 1, rounding: str = ROUND_HALF_EVEN) -> str:
+    """Ratio (1 is the whole) as a percentage."""
+    return f"{number_text(Decimal(str(ratio)) * 100, digits, rounding)}{NBSP}%"
+
+
+def mass_text(mass_mg: int) -> str:
+    """Mass in g below a kilogram, in kg from there on."""
+    grams = Decimal(mass_mg) / MG_PER_G
+    if abs(grams) < 1000:
+        return f"{number_text(grams, 0)}{NBSP}g"
+    return f"{number_text(grams / 1000, 2)}{NBSP}kg"
+
+
+def count_text(count: int, one: str, many: str | None = None) -> str:
+    """Number with its noun: ``1 line``, ``9 lines``."""
+    return f"{count}{NBSP}{one if count == 1 else many or one + 's'}"
+
+
+def listed(items: list[str], most: int = 6) -> str:
+    """Names in a sentence: ``a, b and c``; past ``most`` the rest is counted."""
+    if len(items) > most:
+        return ", ".join(items[:most]) + f" and {len(items) - most} more"
+    if len(items) < 2:
+        return "".join(items)
+    return ", ".join(items[:-1]) + " and " + items[-1]

@@ -1,0 +1,674 @@
+"""The layout drawing: lines in their channels, devices, switches with ports, ends, backbone.
+
+Line widths, marks and letters keep their size whatever the scale, and everything is placed anew
+for each view, so a detail drawing is not a blown-up overview but a drawing in its own right.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from xml.etree import ElementTree as ET
+
+from partitioner.report.amounts import count_text
+from partitioner.report.drawing_input import DrawingInput, DrawnDevice, DrawnSegment, Point
+from partitioner.report.lanes import Lanes, Track, assign_lanes, draw_track
+from partitioner.report.legend import draw_legend
+from partitioner.report.marks import MARK_RADIUS, draw_mark, link_grades
+from partitioner.report.placing import Sheet, Wish, around, ring
+from partitioner.report.projection import View, choose_views, nice_length_m
+from partitioner.report.sections import Figure
+from partitioner.report.strokes import Stroke, line_stroke, link_stroke
+from partitioner.report.svg import Canvas, text_width
+
+XY = tuple[float, float]
+
+WIDTH = 1160.0
+MARGIN = 78.0
+PITCH = 4.6
+"""Distance of neighbouring lanes in px where there is room."""
+BUNDLE = 46.0
+"""Widest bundle in px; fuller pathways get narrower lanes."""
+NAMES_UP_TO = 56
+"""With more devices than this in one view they are numbered and listed beside it."""
+LABEL_SIZE = 10.5
+NUMBER_SIZE = 9.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What one view shows.
+
+    ``focus`` holds the segments drawn in full; the others are only hinted at. ``numbers`` gives
+    the number that stands for a device's name; a device without one is named.
+    """
+
+    id: str
+    title: str
+    desc: str
+    focus: frozenset[str]
+    numbers: dict[str, int]
+
+
+def layout_figures(data: DrawingInput, id: str = "layout") -> tuple[Figure, ...]:
+    """Draw a layout: the views it needs, and a detail for each switch where it is dense.
+
+    Parameters
+    ----------
+    data
+        What to draw.
+    id
+        Prefix for the ids of the figures, unique on the page.
+    """
+    if not data.segments:
+        return ()
+    numbers = device_numbers(data)
+    everything = frozenset(s.id for s in data.segments)
+    lines = sum(s.is_shared for s in data.segments)
+    counted = (
+        f"{count_text(len(data.devices), 'device')} on {count_text(lines, 'shared line')} and "
+        f"{count_text(len(data.segments) - lines, 'link')}"
+    )
+    views = choose_views(_all_points(data), WIDTH, MARGIN)
+    figures = []
+    for view in views:
+        key = "plan" if view.name == "Plan" else "side"
+        shown = Shown(
+            f"{id}-{key}",
+            f"{view.name} of {data.name}",
+            f"{counted}; {view.note}. The tables of segments and drops hold the same facts.",
+            everything,
+            numbers,
+        )
+        caption = f"{view.name}, {view.note}."
+        if numbers:
+            caption += " Devices are numbered; the list of device numbers gives their names."
+        figures.append(Figure(shown.id, caption, draw_view(data, view, shown), wide=True))
+    if numbers:
+        figures += _details(data, id)
+    return tuple(figures)
+
+
+def device_numbers(data: DrawingInput) -> dict[str, int]:
+    """Numbers of the devices where there are too many for names; empty otherwise.
+
+    They run along the lines, switch by switch, so neighbours have neighbouring numbers.
+    """
+    if len(data.devices) <= NAMES_UP_TO:
+        return {}
+    return {d.id: n for n, d in enumerate(data.devices, 1)}
+
+
+def _details(data: DrawingInput, id: str) -> list[Figure]:
+    figures = []
+    for switch in data.switches:
+        own = [s for s in data.segments if s.switch == switch.id]
+        if not own:
+            continue
+        focus = frozenset(s.id for s in own)
+        devices = [d for d in data.devices if d.segment in focus]
+        points = [p for s in own for _, p in s.route] + [d.at_um for d in devices]
+        points.append(switch.at_um)
+        view = _clearest(choose_views(points, WIDTH, MARGIN + 14), points)
+        shown = Shown(
+            f"{id}-at-{switch.id}",
+            f"{view.name} of the lines at {switch.id}",
+            f"{count_text(len(devices), 'device')} on {count_text(len(own), 'segment')} of "
+            f"switch {switch.id}; {view.note}. Segments of other switches are only hinted at.",
+            focus,
+            {},
+        )
+        caption = f"{switch.id}: {view.name.lower()}, {view.note}."
+        figures.append(Figure(shown.id, caption, draw_view(data, view, shown), wide=True))
+    return figures
+
+
+def _clearest(views: Sequence[View], points: Sequence[Point]) -> View:
+    """The view in which the fewest points fall on one another; the earlier one when equal."""
+
+    def distinct(view: View) -> int:
+        return len({(round(x / 8), round(y / 8)) for x, y in map(view.xy, points)})
+
+    return max(views, key=distinct)
+
+
+def _all_points(data: DrawingInput) -> list[Point]:
+    points = [p for _, p in data.places]
+    points += [s.at_um for s in data.switches] + [d.at_um for d in data.devices]
+    points += [p for s in data.segments for _, p in s.route]
+    return points
+
+
+class _Nodes:
+    """Points of a view; names that fall within a hair's breadth of each other are one node."""
+
+    def __init__(self, view: View):
+        self._view = view
+        self._cell: dict[tuple[int, int], int] = {}
+        self._by_name: dict[str, int] = {}
+        self.xy: list[XY] = []
+
+    def of(self, name: str, at_um: Point) -> int:
+        known = self._by_name.get(name)
+        if known is not None:
+            return known
+        x, y = self._view.xy(at_um)
+        cell = (round(x / 2), round(y / 2))
+        if cell not in self._cell:
+            self._cell[cell] = len(self.xy)
+            self.xy.append((x, y))
+        self._by_name[name] = self._cell[cell]
+        return self._cell[cell]
+
+
+def draw_view(data: DrawingInput, view: View, shown: Shown) -> str:
+    """Draw one view; returns the svg markup."""
+    return _Drawing(data, view, shown).markup()
+
+
+class _Drawing:
+    """One view under construction; the steps are in :meth:`markup`, back to front."""
+
+    def __init__(self, data: DrawingInput, view: View, shown: Shown):
+        self.data, self.view, self.shown = data, view, shown
+        self.canvas = Canvas(shown.id, shown.title, shown.desc, view.width)
+        self.link_grades = link_grades(data)
+        self.strokes = segment_strokes(data)
+        self.focused = [s for s in data.segments if s.id in shown.focus]
+        self.bounds = (4.0, 4.0, view.width - 4.0, view.height - 4.0)
+        self._nodes = _Nodes(view)
+        self._lay_tracks()
+        self.sheet = Sheet(self.bounds)
+        self.device_xy: dict[str, XY] = {}
+
+    def _lay_tracks(self) -> None:
+        routes: list[list[int]] = []
+        stops: list[list[int]] = []
+        for segment in self.data.segments:
+            nodes: list[int] = []
+            index = []
+            for name, at_um in segment.route:
+                node = self._nodes.of(name, at_um)
+                if not nodes or nodes[-1] != node:
+                    nodes.append(node)
+                index.append(len(nodes) - 1)
+            routes.append(nodes)
+            stops.append(index)
+        xy = self._nodes.xy
+        self.lanes: Lanes = assign_lanes(routes, xy)
+        self.pitch = min(PITCH, BUNDLE / max(self.lanes.widest, 1))
+        self.tracks: dict[str, Track] = {}
+        self.stop_of: dict[str, list[int]] = {}
+        for segment, route, offsets, index in zip(
+            self.data.segments, routes, self.lanes.offset, stops, strict=True
+        ):
+            self.tracks[segment.id] = draw_track(route, offsets, xy, self.pitch)
+            self.stop_of[segment.id] = index
+        self.bundle_at: dict[int, int] = {}
+        for (a, b), width in self.lanes.width.items():
+            for node in (a, b):
+                self.bundle_at[node] = max(self.bundle_at.get(node, 0), width)
+
+    def markup(self) -> str:
+        inside = self._clip()
+        self._draw_pathways(inside)
+        self._draw_backbone(inside)
+        self._draw_hinted(inside)
+        for i, segment in enumerate(self.data.segments):
+            if segment.id in self.shown.focus:
+                self.sheet.add_strokes(self.tracks[segment.id].pieces, i)
+        lines = self.canvas.group()
+        for segment in sorted(self.focused, key=lambda s: s.is_shared):
+            self._draw_segment(lines, segment)
+        over = self.canvas.group()
+        self._draw_switches(over)
+        self._draw_port_tags(over)
+        self._draw_devices(over)
+        self._draw_names(over)
+        bottom = self._draw_scale(self.view.height)
+        height = draw_legend(
+            self.canvas, self.data, self.focused, self.strokes, self.link_grades, bottom
+        )
+        return self.canvas.finish(height)
+
+    def _clip(self) -> ET.Element:
+        """Group for what may reach beyond the view of a detail."""
+        name = f"{self.shown.id}-clip"
+        clip = self.canvas.add("clipPath", id=name)
+        self.canvas.add("rect", clip, x=0, y=0, width=self.view.width, height=self.view.height)
+        return self.canvas.group(clip_path=f"url(#{name})")
+
+    def _draw_pathways(self, parent: ET.Element) -> None:
+        drawn: set[tuple[int, int]] = set()
+        for pathway in self.data.pathways:
+            a = self._nodes.of(pathway.ends[0], pathway.start_um)
+            b = self._nodes.of(pathway.ends[1], pathway.end_um)
+            stretch = (min(a, b), max(a, b))
+            if a == b or stretch in drawn:
+                continue
+            drawn.add(stretch)
+            lanes = self.lanes.width.get(stretch, 0)
+            (x0, y0), (x1, y1) = self._nodes.xy[a], self._nodes.xy[b]
+            self.canvas.add(
+                "line",
+                parent,
+                title=f"pathway {pathway.id}: {count_text(lanes, 'cable')}",
+                x1=x0,
+                y1=y0,
+                x2=x1,
+                y2=y1,
+                cls="channel",
+                stroke_width=max(5.0, lanes * self.pitch + 5.0),
+            )
+            if pathway.most_lines is not None:
+                self._pathway_limit(parent, pathway.most_lines, lanes, (x0, y0), (x1, y1))
+
+    def _pathway_limit(self, parent: ET.Element, most: int, lanes: int, a: XY, b: XY) -> None:
+        """Two short bars across a pathway that holds a limited number of cables."""
+        x, y = (a[0] + b[0]) / 2, (a[1] + b[1]) / 2
+        size = math.dist(a, b) or 1.0
+        nx, ny = -(b[1] - a[1]) / size, (b[0] - a[0]) / size
+        reach = max(5.0, lanes * self.pitch / 2 + 4.0)
+        for side in (1, -1):
+            self.canvas.add(
+                "line",
+                parent,
+                title=f"holds at most {most} cables",
+                x1=x + nx * side * reach - ny * 4,
+                y1=y + ny * side * reach + nx * 4,
+                x2=x + nx * side * reach + ny * 4,
+                y2=y + ny * side * reach - nx * 4,
+                cls="axis",
+                stroke_width=1.6,
+            )
+
+    def _draw_backbone(self, parent: ET.Element) -> None:
+        at = {s.id: s.at_um for s in self.data.switches}
+        self._backbone_labels: list[tuple[XY, str]] = []
+        for link in self.data.backbone:
+            (x0, y0), (x1, y1) = self.view.xy(at[link.ends[0]]), self.view.xy(at[link.ends[1]])
+            size = math.hypot(x1 - x0, y1 - y0)
+            if size < 1:
+                continue
+            bulge = min(0.12 * size, 46.0)
+            cx = (x0 + x1) / 2 - (y1 - y0) / size * bulge * 2
+            cy = (y0 + y1) / 2 + (x1 - x0) / size * bulge * 2
+            path = f"M{x0:.1f} {y0:.1f}Q{cx:.1f} {cy:.1f} {x1:.1f} {y1:.1f}"
+            name = f"backbone link {link.ends[0]} to {link.ends[1]}, {link.grade}"
+            self.canvas.add("path", parent, title=name, d=path, cls="back", stroke_width=4.4)
+            self.canvas.add("path", parent, d=path, cls="halo", stroke_width=2)
+            middle = ((x0 + x1) / 4 + cx / 2, (y0 + y1) / 4 + cy / 2)
+            self._backbone_labels.append((middle, link.grade))
+
+    def _draw_hinted(self, parent: ET.Element) -> None:
+        for segment in self.data.segments:
+            track = self.tracks[segment.id]
+            if segment.id not in self.shown.focus and track.path:
+                self.canvas.add("path", parent, d=track.path, cls="dim", stroke_width=1)
+
+    def _draw_segment(self, parent: ET.Element, segment: DrawnSegment) -> None:
+        track, stroke = self.tracks[segment.id], self.strokes[segment.id]
+        if not track.path:
+            return
+        width = min(stroke.width, self.pitch * 0.72) if segment.is_shared else stroke.width
+        group = self.canvas.group(parent)
+        title = ET.SubElement(group, "title")
+        title.text = (
+            f"{segment.id}: {segment.grade} at {segment.switch} port {segment.port}, "
+            f"{count_text(len(segment.devices), 'device')}"
+        )
+        self.canvas.add("path", group, d=track.path, cls="halo", stroke_width=width + 1.6)
+        self.canvas.add(
+            "path",
+            group,
+            d=track.path,
+            cls=f"run {stroke.css_class}",
+            stroke_width=width,
+            stroke_dasharray=stroke.dash,
+        )
+        if segment.is_shared:
+            self._draw_ends(group, segment, track, stroke)
+
+    def _draw_ends(
+        self, parent: ET.Element, segment: DrawnSegment, track: Track, stroke: Stroke
+    ) -> None:
+        """Terminator bars at both ends of a line."""
+        stops = self.stop_of[segment.id]
+        for backwards, stop in ((False, 0), (True, len(track.at) - 1)):
+            at_switch = stops[segment.switch_stop] == stop and (
+                segment.switch_index == (len(segment.devices) if backwards else 0)
+            )
+            if at_switch:
+                reach = self._switch_half(segment.switch) + 4.0
+                if reach > track.length:
+                    continue
+                (x, y), (ux, uy) = track.point_along(reach, backwards)
+            else:
+                (x, y), (ux, uy) = track.point_along(0.0, backwards)
+                x0, y0 = x, y
+                x, y = x - ux * 9.0, y - uy * 9.0
+                self.canvas.add(
+                    "line", parent, x1=x0, y1=y0, x2=x, y2=y,
+                    cls=f"run {stroke.css_class}", stroke_width=1.6,
+                )  # fmt: skip
+            self.canvas.add(
+                "line",
+                parent,
+                title=f"terminator of {segment.id}",
+                x1=x - uy * 4.5,
+                y1=y + ux * 4.5,
+                x2=x + uy * 4.5,
+                y2=y - ux * 4.5,
+                cls=f"run {stroke.css_class}",
+                stroke_width=2.4,
+            )
+
+    def _switch_half(self, switch: str) -> float:
+        """Half the size of a switch's box: as wide as the bundle that ends there."""
+        node = self._switch_node.get(switch) if hasattr(self, "_switch_node") else None
+        if node is None:
+            self._switch_node: dict[str, int] = {}
+            for segment in self.data.segments:
+                name, at_um = segment.route[segment.switch_stop]
+                self._switch_node[segment.switch] = self._nodes.of(name, at_um)
+            node = self._switch_node.get(switch)
+        bundle = self.bundle_at.get(node, 0) if node is not None else 0
+        return max(8.0, bundle * self.pitch / 2 + 3.0)
+
+    def _draw_switches(self, parent: ET.Element) -> None:
+        self._switch_labels: list[tuple[XY, str, float]] = []
+        at_focus = {s.switch for s in self.focused}
+        for switch in self.data.switches:
+            x, y = self.view.xy(switch.at_um)
+            if not (0 <= x <= self.view.width and 0 <= y <= self.view.height):
+                continue
+            half = self._switch_half(switch.id)
+            used = sum(s.switch == switch.id for s in self.data.segments)
+            state = f"{used} of {switch.port_count} ports used" if switch.is_open else "left out"
+            hinted = switch.id not in at_focus
+            self.canvas.add(
+                "rect",
+                parent,
+                title=f"switch {switch.id}: {state}",
+                x=x - half,
+                y=y - half,
+                width=2 * half,
+                height=2 * half,
+                rx=2.5,
+                cls="closed" if not switch.is_open or hinted else "switch",
+                stroke_width=1.5,
+                stroke_dasharray="" if switch.is_open else "3 2",
+            )
+            self.sheet.add_rect((x - half - 1, y - half - 1, x + half + 1, y + half + 1))
+            self._switch_labels.append(((x, y), switch.id, half))
+
+    def _draw_port_tags(self, parent: ET.Element) -> None:
+        """Port numbers on the cables, just outside the switch."""
+        for segment in self.focused:
+            track, stroke = self.tracks[segment.id], self.strokes[segment.id]
+            stops = self.stop_of[segment.id]
+            if not track.path:
+                continue
+            here = stops[segment.switch_stop]
+            start = sum(
+                math.hypot(c - a, d - b)
+                for a, b, c, d in track.pieces[: self._pieces_before(track, here)]
+            )
+            half = self._switch_half(segment.switch)
+            radius = 5.2 if segment.port < 10 else 6.2
+            wishes = []
+            for direction in (1, -1):
+                candidates = []
+                for step in range(9):
+                    along = start + direction * (half + 12.0 + 7.0 * step)
+                    if 0 <= along <= track.length:
+                        candidates.append(track.point_along(along)[0])
+                if candidates:
+                    wishes.append(
+                        Wish(candidates[0], 2 * radius, 2 * radius, tuple(candidates), self._own(segment))
+                    )
+                    break
+            for x, y in self.sheet.place(wishes, own_cost=0.0, stroke_cost=2.0):
+                self.canvas.add(
+                    "circle",
+                    parent,
+                    title=f"{segment.switch} port {segment.port}",
+                    cx=x,
+                    cy=y,
+                    r=radius,
+                    cls=f"tag {stroke.css_class}",
+                    stroke_width=1.2,
+                )
+                self.canvas.text(
+                    x, y + 2.7, str(segment.port), parent, size=7.8, anchor="middle", weight="600"
+                )
+
+    def _pieces_before(self, track: Track, stop: int) -> int:
+        """How many pieces of a track lie before its ``stop``-th node, corners counted in."""
+        if stop <= 0:
+            return 0
+        target = track.at[stop]
+        best, at = math.inf, 0
+        for i, (_, _, x, y) in enumerate(track.pieces):
+            distance = math.dist((x, y), target)
+            if distance < best - 1e-9:
+                best, at = distance, i + 1
+        return at
+
+    def _own(self, segment: DrawnSegment) -> int:
+        return next(i for i, s in enumerate(self.data.segments) if s.id == segment.id)
+
+    def _draw_devices(self, parent: ET.Element) -> None:
+        segments = {s.id: s for s in self.focused}
+        devices = [d for d in self.data.devices if d.segment in segments]
+        wishes = []
+        for device in devices:
+            track = self.tracks[device.segment]
+            stop = self.stop_of[device.segment][device.stop]
+            anchor = track.at[stop] if track.at else self.view.xy(device.at_um)
+            size = 2 * MARK_RADIUS + 3
+            wishes.append(
+                Wish(
+                    anchor,
+                    size,
+                    size,
+                    ring(anchor, (10.0, 15.0, 21.0, 28.0, 36.0)),
+                    self._own(segments[device.segment]),
+                )
+            )
+        places = self.sheet.place(wishes, stroke_cost=3.0, own_cost=0.4, distance_cost=0.5)
+        group = self.canvas.group(parent)
+        for device, wish, (x, y) in zip(devices, wishes, places, strict=True):
+            stroke = self.strokes[device.segment]
+            if math.dist(wish.anchor, (x, y)) > 1:
+                self.canvas.add(
+                    "line",
+                    group,
+                    x1=wish.anchor[0],
+                    y1=wish.anchor[1],
+                    x2=x,
+                    y2=y,
+                    cls=f"run {stroke.css_class}",
+                    stroke_width=1.3,
+                )
+        for device, (x, y) in zip(devices, places, strict=True):
+            self.device_xy[device.id] = (x, y)
+            draw_mark(
+                self.canvas,
+                parent,
+                (x, y),
+                grade=device.grade,
+                stroke=self.strokes[device.segment],
+                is_option=device.option is not None,
+                grades=self.link_grades,
+                title=_device_title(device),
+            )
+
+    def _draw_names(self, parent: ET.Element) -> None:
+        """Names of switches and lines, then of devices, each where it covers least."""
+        wishes: list[Wish] = []
+        words: list[tuple[str, float, str, str]] = []
+        for (x, y), name, half in self._switch_labels:
+            w = text_width(name, 11.5) + 4
+            wishes.append(Wish((x, y), w, 13, around((x, y), w, 13, half + 3)))
+            words.append((name, 11.5, "700", ""))
+        placed = self.sheet.place(wishes, distance_cost=0.4)
+        self._write(parent, wishes, words, placed, leaders_beyond=60.0)
+        self._line_labels(parent)
+        wishes, words = [], []
+        for middle, grade in self._backbone_labels:
+            w = text_width(grade, 9) + 6
+            wishes.append(Wish(middle, w, 11, (middle, *around(middle, w, 11, 3))))
+            words.append((grade, 9, "", "muted"))
+        self._write(parent, wishes, words, self.sheet.place(wishes), leaders_beyond=1e9, back=True)
+        wishes, words = [], []
+        for device in self.data.devices:
+            if device.id not in self.device_xy:
+                continue
+            number = self.shown.numbers.get(device.id)
+            name = device.id if number is None else str(number)
+            size = LABEL_SIZE if number is None else NUMBER_SIZE
+            w, h = text_width(name, size) + 3, size + 1.5
+            spot = self.device_xy[device.id]
+            own = next(i for i, s in enumerate(self.data.segments) if s.id == device.segment)
+            wishes.append(Wish(spot, w, h, around(spot, w, h, MARK_RADIUS + 1.5), own))
+            words.append((name, size, "", ""))
+        placed = self.sheet.place(wishes, distance_cost=0.55, leader_cost=14.0, stroke_cost=4.0)
+        self._write(parent, wishes, words, placed, leaders_beyond=9.0)
+
+    def _line_labels(self, parent: ET.Element) -> None:
+        """The id of each segment on its cable, on a patch of page colour."""
+        for segment in self.focused:
+            track, stroke = self.tracks[segment.id], self.strokes[segment.id]
+            if not track.path or track.length < 40:
+                continue
+            size = 9.5 if segment.is_shared else 8.5
+            w, h = text_width(segment.id, size) + 7, size + 3.5
+            shares = (0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82, 0.9)
+            candidates = tuple(track.point_along(track.length * s)[0] for s in shares)
+            wish = Wish(candidates[0], w, h, candidates, self._own(segment))
+            ((x, y),) = self.sheet.place([wish], own_cost=0.0, stroke_cost=2.5, distance_cost=0.01)
+            self.canvas.add(
+                "rect",
+                parent,
+                x=x - w / 2,
+                y=y - h / 2,
+                width=w,
+                height=h,
+                rx=h / 2,
+                cls=f"tag {stroke.css_class}",
+                stroke_width=1,
+            )
+            self.canvas.text(
+                x, y + size * 0.35, segment.id, parent, size=size, anchor="middle", weight="700"
+            )
+
+    def _write(
+        self,
+        parent: ET.Element,
+        wishes: Sequence[Wish],
+        words: Sequence[tuple[str, float, str, str]],
+        placed: Sequence[XY],
+        *,
+        leaders_beyond: float,
+        back: bool = False,
+    ) -> None:
+        for wish, (name, size, weight, cls), (x, y) in zip(wishes, words, placed, strict=True):
+            ax, ay = wish.anchor
+            nx = min(max(ax, x - wish.width / 2), x + wish.width / 2)
+            ny = min(max(ay, y - wish.height / 2), y + wish.height / 2)
+            distance = math.dist((ax, ay), (nx, ny))
+            if distance > leaders_beyond:
+                t = min(1.0, (MARK_RADIUS + 1) / distance)
+                self.canvas.add(
+                    "line",
+                    parent,
+                    x1=ax + (nx - ax) * t,
+                    y1=ay + (ny - ay) * t,
+                    x2=nx,
+                    y2=ny,
+                    cls="leader",
+                    stroke_width=0.7,
+                )
+            if back:
+                self.canvas.add(
+                    "rect", parent, x=x - wish.width / 2, y=y - wish.height / 2,
+                    width=wish.width, height=wish.height, rx=2, cls="page",
+                )  # fmt: skip
+            text = self.canvas.text(
+                x, y + size * 0.35, name, parent, size=size, anchor="middle", weight=weight, cls=cls
+            )
+            text.set("style", "paint-order:stroke;stroke:var(--page);stroke-width:2.4px")
+
+    def _draw_scale(self, top: float) -> float:
+        """Scale bar, and the axes with their directions, under the view; returns the new bottom."""
+        group = self.canvas.group()
+        per_m = max(abs(a) for a in self.view.across)
+        length = nice_length_m(200 / per_m)
+        x, y = 16.0, top + 16.0
+        half = length * per_m / 2
+        self.canvas.add("rect", group, x=x, y=y, width=half, height=5, cls="inkfill")
+        self.canvas.add(
+            "rect", group, x=x + half, y=y, width=half, height=5, cls="hk hollow", stroke_width=1
+        )
+        self.canvas.text(x, y + 17, "0", group, size=10, cls="muted")
+        self.canvas.text(
+            x + 2 * half, y + 17, f"{length:g} m", group, size=10, anchor="middle", cls="muted"
+        )
+        x += 2 * half + 46
+        unit = nice_length_m(max(26 / per_m, min(length / 2, 60 / per_m)))
+        base = y + 14
+        for name, right, down in self.view.axes():
+            dx, dy = right * unit, down * unit
+            self.canvas.add(
+                "line", group, x1=x, y1=base, x2=x + dx, y2=base + dy, cls="axis", stroke_width=1.2
+            )
+            size = math.hypot(dx, dy) or 1.0
+            ux, uy = dx / size, dy / size
+            self.canvas.add(
+                "path",
+                group,
+                d=f"M{x + dx - ux * 5 - uy * 3:.1f} {base + dy - uy * 5 + ux * 3:.1f}"
+                f"L{x + dx:.1f} {base + dy:.1f}"
+                f"L{x + dx - ux * 5 + uy * 3:.1f} {base + dy - uy * 5 - ux * 3:.1f}",
+                cls="axis",
+                stroke_width=1.2,
+            )
+            self.canvas.text(
+                x + dx + ux * 8, base + dy + uy * 8 + 3, name, group, size=10, anchor="middle", cls="muted"
+            )
+        x += 60 + unit * per_m
+        self.canvas.text(x, y + 10, f"each arrow: {unit:g} m", group, size=10, cls="muted")
+        return top + 42.0
+
+
+def segment_strokes(data: DrawingInput) -> dict[str, Stroke]:
+    """Stroke of each segment; the same in every view of one layout."""
+    grades = link_grades(data)
+    strokes = {}
+    lines = 0
+    for segment in data.segments:
+        if segment.is_shared:
+            strokes[segment.id] = line_stroke(lines)
+            lines += 1
+        else:
+            strokes[segment.id] = link_stroke(grades.index(segment.grade))
+    return strokes
+
+
+def _device_title(device: DrawnDevice) -> str:
+    parts = [f"{device.id} on {device.segment} ({device.grade})"]
+    if device.plca_id is not None:
+        parts.append(f"PLCA ID {device.plca_id}")
+    if device.option:
+        parts.append(f"option {device.option}")
+    return ", ".join(parts)
+
+
+def small_figure(data: DrawingInput, id: str, title: str, focus: frozenset[str]) -> Figure:
+    """One plan in which only the segments in ``focus`` stand out, for rows of small pictures."""
+    view = choose_views(_all_points(data), WIDTH, MARGIN)[0]
+    numbers = device_numbers(data)
+    shown = Shown(id, title, f"{title}: {view.note}.", focus, numbers)
+    return Figure(id, f"{title}; {view.note}.", draw_view(replace(data), view, shown), wide=True)

@@ -1,0 +1,56 @@
+"""Marks for devices: one shape per kind of segment, hollow when an option brings the device."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from xml.etree import ElementTree as ET
+
+from partitioner.report.drawing_input import DrawingInput
+from partitioner.report.strokes import Stroke
+from partitioner.report.svg import Canvas, points_text
+
+MARK_RADIUS = 4.4
+
+_CORNERS = ((4, 45.0), (3, -90.0), (4, 0.0), (6, 0.0), (5, -90.0))
+"""Corners and first angle of the shapes for link grades: square, triangle, diamond, …"""
+
+
+def link_grades(data: DrawingInput) -> tuple[str, ...]:
+    """Grades of the point-to-point links on a drawing, sorted; their order picks the shapes."""
+    return tuple(sorted({s.grade for s in data.segments if not s.is_shared}))
+
+
+def draw_mark(
+    canvas: Canvas,
+    parent: ET.Element | None,
+    at: tuple[float, float],
+    *,
+    grade: str,
+    stroke: Stroke,
+    is_option: bool,
+    grades: Sequence[str],
+    title: str = "",
+) -> None:
+    """Draw one device: a circle on a shared line, a polygon on a link."""
+    hue = "fk" if stroke.hue is None else f"f{stroke.hue}"
+    cls = f"{stroke.css_class} {'hollow' if is_option else hue}"
+    x, y = at
+    canvas.add("circle", parent, cx=x, cy=y, r=MARK_RADIUS + 1.6, cls="page")
+    if grade not in grades:
+        canvas.add(
+            "circle", parent, title=title, cx=x, cy=y, r=MARK_RADIUS, cls=cls, stroke_width=1.8
+        )
+        return
+    corners, first = _CORNERS[list(grades).index(grade) % len(_CORNERS)]
+    radius = MARK_RADIUS * (1.3 if corners <= 4 else 1.15)
+    points = [
+        (
+            x + radius * math.cos(math.radians(first + 360 * k / corners)),
+            y + radius * math.sin(math.radians(first + 360 * k / corners)),
+        )
+        for k in range(corners)
+    ]
+    canvas.add(
+        "polygon", parent, title=title, points=points_text(points), cls=cls, stroke_width=1.6
+    )

@@ -1,0 +1,207 @@
+"""Where marks and labels go so that they cover as little as possible.
+
+A greedy search over candidate positions with a penalty for each thing covered, followed by
+rounds in which every item may move again with all others in place. Deterministic.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+XY = tuple[float, float]
+Rect = tuple[float, float, float, float]
+"""Left, top, right, bottom in px."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """A box that wants to sit near ``anchor``: candidates are its possible centres, best first.
+
+    ``own`` names the stroke it belongs to (-1: none); covering that one costs little.
+    """
+
+    anchor: XY
+    width: float
+    height: float
+    candidates: tuple[XY, ...]
+    own: int = -1
+
+
+class Sheet:
+    """Everything already on the sheet that a new box should not cover.
+
+    Parameters
+    ----------
+    bounds
+        Area that boxes must stay in.
+    """
+
+    def __init__(self, bounds: Rect):
+        self.bounds = bounds
+        self._pieces: list[tuple[float, float, float, float]] = []
+        self._owners: list[int] = []
+        self._rects: list[Rect] = []
+
+    def add_strokes(self, pieces: Sequence[tuple[float, float, float, float]], owner: int) -> None:
+        """Add pieces of a stroke."""
+        self._pieces.extend(pieces)
+        self._owners.extend([owner] * len(pieces))
+
+    def add_rect(self, rect: Rect) -> None:
+        """Add a box that nothing should cover."""
+        self._rects.append(rect)
+
+    def place(
+        self,
+        wishes: Sequence[Wish],
+        *,
+        stroke_cost: float = 6.0,
+        own_cost: float = 3.0,
+        distance_cost: float = 0.12,
+        leader_cost: float = 0.0,
+        rounds: int = 3,
+    ) -> list[XY]:
+        """Choose a centre for each wish; the boxes chosen then belong to the sheet.
+
+        Parameters
+        ----------
+        stroke_cost, own_cost
+            Penalty per px of foreign or own stroke covered, relative to one px² of box / 10.
+        distance_cost
+            Penalty per px away from the anchor.
+        leader_cost
+            Penalty for each box that the straight line back to the anchor crosses.
+        """
+        fixed = np.array(self._rects, dtype=float).reshape(-1, 4)
+        pieces = np.array(self._pieces, dtype=float).reshape(-1, 4)
+        owners = np.array(self._owners, dtype=int)
+        base: list[np.ndarray] = []
+        boxes: list[np.ndarray] = []
+        for wish in wishes:
+            centres = np.array(wish.candidates, dtype=float).reshape(-1, 2)
+            half = np.array([wish.width / 2, wish.height / 2])
+            rects = np.hstack([centres - half, centres + half])
+            cost = distance_cost * np.hypot(*(centres - np.array(wish.anchor)).T)
+            cost = cost + 1e-4 * np.arange(len(centres))
+            cost += self._outside(rects)
+            if len(fixed):
+                cost += 2.0 * _overlap(rects, fixed).sum(axis=1)
+            if len(pieces):
+                covered = _covered(rects, pieces)
+                own = owners == wish.own
+                cost += stroke_cost * covered[:, ~own].sum(axis=1)
+                cost += own_cost * covered[:, own].sum(axis=1)
+            if leader_cost and len(fixed):
+                leaders = np.hstack(
+                    [np.broadcast_to(np.array(wish.anchor), centres.shape), centres]
+                )
+                cost += leader_cost * _crossings(leaders, fixed, wish.anchor)
+            base.append(cost)
+            boxes.append(rects)
+        chosen = np.full((len(wishes), 4), np.nan)
+        picks = [0] * len(wishes)
+        # Those with the fewest good places choose first.
+        order = sorted(range(len(wishes)), key=lambda i: (-float(np.partition(base[i], min(3, len(base[i]) - 1))[min(3, len(base[i]) - 1)]), i))
+        for turn in range(rounds):
+            moved = False
+            for i in order:
+                others = np.delete(chosen, i, axis=0)
+                others = others[~np.isnan(others[:, 0])]
+                cost = base[i]
+                if len(others):
+                    cost = cost + 3.0 * _overlap(boxes[i], others).sum(axis=1)
+                pick = int(np.argmin(cost))
+                if turn == 0 or pick != picks[i]:
+                    moved = True
+                picks[i] = pick
+                chosen[i] = boxes[i][pick]
+            if not moved:
+                break
+        for i in range(len(wishes)):
+            self._rects.append(tuple(float(v) for v in chosen[i]))  # type: ignore[arg-type]
+        return [wishes[i].candidates[picks[i]] for i in range(len(wishes))]
+
+    def _outside(self, rects: np.ndarray) -> np.ndarray:
+        left, top, right, bottom = self.bounds
+        over = (
+            np.clip(left - rects[:, 0], 0, None)
+            + np.clip(top - rects[:, 1], 0, None)
+            + np.clip(rects[:, 2] - right, 0, None)
+            + np.clip(rects[:, 3] - bottom, 0, None)
+        )
+        return 1000.0 * over
+
+
+def _overlap(rects: np.ndarray, others: np.ndarray) -> np.ndarray:
+    """Common area of each pair in px²: (rects, others)."""
+    w = np.minimum(rects[:, None, 2], others[None, :, 2]) - np.maximum(
+        rects[:, None, 0], others[None, :, 0]
+    )
+    h = np.minimum(rects[:, None, 3], others[None, :, 3]) - np.maximum(
+        rects[:, None, 1], others[None, :, 1]
+    )
+    return np.clip(w, 0, None) * np.clip(h, 0, None)
+
+
+def _covered(rects: np.ndarray, pieces: np.ndarray) -> np.ndarray:
+    """Length in px of each piece inside each box: (rects, pieces). Slab clipping."""
+    start = pieces[None, :, :2]
+    step = pieces[None, :, 2:] - start
+    enter = np.zeros((len(rects), len(pieces)))
+    leave = np.ones((len(rects), len(pieces)))
+    for axis in (0, 1):
+        low, high = rects[:, None, axis], rects[:, None, axis + 2]
+        d = step[:, :, axis]
+        s = start[:, :, axis]
+        flat = np.abs(d) < 1e-9
+        safe = np.where(flat, 1.0, d)
+        t0, t1 = (low - s) / safe, (high - s) / safe
+        first, last = np.minimum(t0, t1), np.maximum(t0, t1)
+        inside = (s >= low) & (s <= high)
+        first = np.where(flat, np.where(inside, 0.0, 2.0), first)
+        last = np.where(flat, np.where(inside, 1.0, -1.0), last)
+        enter, leave = np.maximum(enter, first), np.minimum(leave, last)
+    return np.clip(leave - enter, 0, None) * np.hypot(step[:, :, 0], step[:, :, 1])
+
+
+def _crossings(leaders: np.ndarray, rects: np.ndarray, anchor: XY) -> np.ndarray:
+    """How many boxes each leader crosses, not counting those that hold its anchor."""
+    holds = (
+        (rects[:, 0] - 1 <= anchor[0])
+        & (rects[:, 2] + 1 >= anchor[0])
+        & (rects[:, 1] - 1 <= anchor[1])
+        & (rects[:, 3] + 1 >= anchor[1])
+    )
+    return (_covered(rects[~holds], leaders) > 0.5).sum(axis=0)
+
+
+def around(anchor: XY, width: float, height: float, gap: float) -> tuple[XY, ...]:
+    """Centres for a label around a mark: close ones first, then further out on rays.
+
+    ``gap`` is the clear distance between the anchor and the nearest edge of the label.
+    """
+    x, y = anchor
+    found: list[XY] = []
+    for distance in (gap, gap + 5, gap + 11, gap + 19, gap + 30, gap + 44, gap + 62, gap + 85):
+        w, h = width / 2 + distance, height / 2 + distance
+        found += [(x + w, y), (x - w, y), (x, y - h), (x, y + h)]
+        for share in (0.5, 1.0):
+            for sx, sy in ((1, -1), (1, 1), (-1, -1), (-1, 1)):
+                found.append((x + sx * (width / 2 + distance * 0.75), y + sy * h * share))
+        for share in (-0.75, -0.35, 0.35, 0.75):
+            found += [(x + w * share, y - h), (x + w * share, y + h)]
+    return tuple(found)
+
+
+def ring(anchor: XY, radii: Sequence[float], spokes: int = 16) -> tuple[XY, ...]:
+    """Points around an anchor, the anchor itself first."""
+    found = [anchor]
+    for radius in radii:
+        for k in range(spokes):
+            angle = 2 * math.pi * k / spokes - math.pi / 2
+            found.append((anchor[0] + radius * math.cos(angle), anchor[1] + radius * math.sin(angle)))
+    return tuple(found)

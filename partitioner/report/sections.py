@@ -1,0 +1,175 @@
+"""The pieces a report page is made of: sections with paragraphs, figures and tables.
+
+Every part of the program that has something to show (a plan, a simulation, a rerun) makes
+:class:`Section` objects; the page lays them out without knowing what they are about.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+from typing import Any
+
+from partitioner.report.amounts import MINUS, NBSP, NONE, number_text
+
+
+class State(StrEnum):
+    """A judgement; always shown as a shape and a word, never as a colour alone."""
+
+    OK = "ok"
+    WARN = "warn"
+    BAD = "bad"
+
+    @property
+    def glyph(self) -> str:
+        """The shape that stands before the word."""
+        return {State.OK: "●", State.WARN: "▲", State.BAD: "■"}[self]
+
+
+class Kind(StrEnum):
+    """How the cells of a column are written and aligned."""
+
+    TEXT = "text"
+    ID = "id"
+    """A name from the problem file; kept on one line."""
+    NUMBER = "number"
+    PERCENT = "percent"
+    """A ratio (1 is the whole) written as a percentage."""
+    BAR = "bar"
+    """As PERCENT, with a small bar behind it."""
+    STATE = "state"
+    """A :class:`State`."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: ``key`` names it in the CSV file, ``title`` and ``unit`` on the page.
+
+    ``digits`` None writes whole numbers and texts as they are. ``link_to_first`` makes the cell
+    the heading of its row for screen readers.
+    """
+
+    key: str
+    title: str
+    kind: Kind = Kind.TEXT
+    unit: str = ""
+    digits: int | None = None
+    heads_row: bool = False
+
+    @property
+    def is_numeric(self) -> bool:
+        """True when cells stand right-aligned."""
+        return self.kind in (Kind.NUMBER, Kind.PERCENT, Kind.BAR)
+
+    def text(self, value: Any) -> str:
+        """Cell text for the page."""
+        if value is None or value == "":
+            return NONE if self.is_numeric else ""
+        if self.kind is Kind.STATE:
+            return str(State(value))
+        if self.kind in (Kind.PERCENT, Kind.BAR):
+            return f"{number_text(100 * value, self.digits if self.digits else 0)}{NBSP}%"
+        if self.kind is Kind.NUMBER:
+            if self.digits is not None:
+                return number_text(value, self.digits)
+            return str(value).replace("-", MINUS)
+        return str(value)
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table with its caption. ``rows`` hold plain values in the order of ``columns``.
+
+    ``folded`` tables are shown closed (open on paper). ``csv_name`` is the file that holds the
+    same rows; empty means ``id`` + ``.csv``.
+    """
+
+    id: str
+    caption: str
+    columns: Sequence[Column]
+    rows: Sequence[Sequence[Any]]
+    note: str = ""
+    folded: bool = False
+    csv_name: str = ""
+
+    @property
+    def file_name(self) -> str:
+        """Name of the CSV file with the same content."""
+        return self.csv_name or f"{self.id}.csv"
+
+    def csv_text(self) -> str:
+        """The rows as CSV (RFC 4180 quoting, LF line ends), columns named by their keys."""
+        return csv_text([c.key for c in self.columns], self.rows)
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A picture: a whole ``<svg>`` element made by this package, with title and description."""
+
+    id: str
+    caption: str
+    svg: str
+    wide: bool = False
+    """Keep it at its own width and let it scroll on small screens."""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """One part of the page. ``intro`` is one paragraph, or several."""
+
+    title: str
+    intro: str | Sequence[str] = ""
+    tables: Sequence[Table] = ()
+    figures: Sequence[Figure] = ()
+    id: str = ""
+    points: Sequence[str] = ()
+    """Bullet points after the paragraphs."""
+    figures_last: bool = False
+
+    @property
+    def paragraphs(self) -> tuple[str, ...]:
+        """The intro as paragraphs."""
+        if isinstance(self.intro, str):
+            return (self.intro,) if self.intro else ()
+        return tuple(self.intro)
+
+    @property
+    def anchor(self) -> str:
+        """Id of the section on the page."""
+        return self.id or "-".join(
+            "".join(c if c.isalnum() else " " for c in self.title.lower()).split()
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class RunFacts:
+    """What the page says about the run besides the outcome: command, versions, file names."""
+
+    facts: Sequence[tuple[str, str]] = field(default_factory=tuple)
+
+
+def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """CSV text with a header; None becomes an empty field."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(header)
+    for row in rows:
+        writer.writerow(["" if v is None else v for v in row])
+    return out.getvalue()
+
+
+def csv_twins(sections: Sequence[Section]) -> Mapping[str, str]:
+    """CSV files of all tables of ``sections``, by file name.
+
+    Raises ValueError when two tables claim one file name with different content.
+    """
+    files: dict[str, str] = {}
+    for section in sections:
+        for table in section.tables:
+            text = table.csv_text()
+            if files.setdefault(table.file_name, text) != text:
+                raise ValueError(f"two tables are called {table.file_name}")
+    return files

@@ -1,0 +1,167 @@
+"""SVG elements built as a tree and written out escaped; numbers are kept short."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from xml.etree import ElementTree as ET
+
+from partitioner.report.strokes import tokens_css
+
+SVG_NS = "http://www.w3.org/2000/svg"
+
+DRAWING_CSS = """
+svg text{font-family:system-ui,-apple-system,"Segoe UI","Liberation Sans",sans-serif;
+fill:var(--ink)}
+svg .muted{fill:var(--muted)}
+svg .channel{stroke:var(--channel);fill:none;stroke-linecap:round;stroke-linejoin:round}
+svg .spare{stroke:var(--channel-edge);fill:none}
+svg .halo{stroke:var(--page);fill:none;stroke-linejoin:round}
+svg .run{fill:none;stroke-linejoin:round}
+svg .thin{stroke:var(--rule);fill:none}
+svg .axis{stroke:var(--muted);fill:none}
+svg .back{stroke:var(--ink);fill:none}
+svg .switch{fill:var(--ink);stroke:var(--page)}
+svg .closed{fill:var(--page);stroke:var(--muted)}
+svg .onswitch{fill:var(--page)}
+svg .tag{fill:var(--page)}
+svg .page{fill:var(--page)}
+svg .panel{fill:var(--panel)}
+svg .dim{stroke:var(--channel-edge);fill:none}
+svg .leader{stroke:var(--muted);fill:none}
+svg .hk{stroke:var(--ink)} svg .fk{fill:var(--ink)}
+svg .inkfill{fill:var(--ink)}
+svg .ok{fill:var(--ok)} svg .warn{fill:var(--warn)} svg .bad{fill:var(--bad)}
+svg .okline{stroke:var(--ok);fill:none} svg .badline{stroke:var(--bad);fill:none}
+svg .hollow{fill:var(--page)}
+""" + "".join(
+    f"svg .h{i}{{stroke:var(--h{i})}} svg .f{i}{{fill:var(--h{i})}}\n" for i in range(6)
+)
+
+
+def num(value: float) -> str:
+    """Coordinate with at most one decimal, no trailing zero."""
+    text = f"{value:.1f}"
+    text = text[:-2] if text.endswith(".0") else text
+    return "0" if text == "-0" else text
+
+
+class Canvas:
+    """One SVG picture under construction, in px.
+
+    Parameters
+    ----------
+    id
+        Prefix of every id inside, unique on the page.
+    title, desc
+        What the picture is, and what it shows in a sentence or two.
+    width
+        Width of the view box in px; the height is given when it is known.
+    """
+
+    def __init__(self, id: str, title: str, desc: str, width: float):
+        self.id = id
+        self.width = width
+        self._root = ET.Element(
+            "svg",
+            {
+                "role": "img",
+                "id": id,
+                "aria-labelledby": f"{id}-title {id}-desc",
+                "class": "drawing",
+            },
+        )
+        ET.SubElement(self._root, "title", {"id": f"{id}-title"}).text = title
+        ET.SubElement(self._root, "desc", {"id": f"{id}-desc"}).text = desc
+
+    @property
+    def root(self) -> ET.Element:
+        """The svg element itself, as a parent for more elements."""
+        return self._root
+
+    def group(self, parent: ET.Element | None = None, **attributes: str) -> ET.Element:
+        """Add a group."""
+        return self.add("g", parent, **attributes)
+
+    def add(
+        self, tag: str, parent: ET.Element | None = None, /, title: str = "", **attributes: object
+    ) -> ET.Element:
+        """Add an element; ``_`` in attribute names stands for ``-``, ``cls`` for ``class``."""
+        plain: dict[str, str] = {}
+        for key, value in attributes.items():
+            if value is None or value == "":
+                continue
+            name = "class" if key == "cls" else key.replace("_", "-")
+            plain[name] = num(value) if isinstance(value, (int, float)) else str(value)
+        element = ET.SubElement(self._root if parent is None else parent, tag, plain)
+        if title:
+            ET.SubElement(element, "title").text = title
+        return element
+
+    def text(
+        self,
+        x: float,
+        y: float,
+        words: str,
+        parent: ET.Element | None = None,
+        *,
+        size: float = 11,
+        anchor: str = "start",
+        cls: str = "",
+        weight: str = "",
+    ) -> ET.Element:
+        """Add text whose baseline starts (or centres, or ends) at x, y."""
+        element = self.add(
+            "text",
+            parent,
+            x=x,
+            y=y,
+            font_size=size,
+            text_anchor="" if anchor == "start" else anchor,
+            cls=cls,
+            font_weight=weight,
+        )
+        element.text = words
+        return element
+
+    def finish(self, height: float, *, top: float = 0.0) -> str:
+        """Give the markup, to be set into an HTML page."""
+        self._root.set("viewBox", f"0 {num(top)} {num(self.width)} {num(height)}")
+        self._root.set("width", num(self.width))
+        self._root.set("height", num(height))
+        return ET.tostring(self._root, encoding="unicode")
+
+
+def standalone(markup: str) -> str:
+    """Make a file of its own out of markup from :meth:`Canvas.finish`, styles included."""
+    root = ET.fromstring(markup)
+    root.set("xmlns", SVG_NS)
+    style = ET.Element("style")
+    style.text = tokens_css() + DRAWING_CSS
+    root.insert(2, style)
+    background = ET.Element("rect", {"width": "100%", "height": "100%", "class": "page"})
+    root.insert(3, background)
+    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
+
+
+def points_text(points: Iterable[tuple[float, float]]) -> str:
+    """Points of a polygon or polyline."""
+    return " ".join(f"{num(x)},{num(y)}" for x, y in points)
+
+
+_NARROW = set("iljtfrI.,:;|!'()[]-·")
+_WIDE = set("mwMW@%→")
+
+
+def text_width(words: str, size: float) -> float:
+    """Estimate of the width of text in px for common sans-serif fonts, on the generous side."""
+    total = 0.0
+    for c in words:
+        if c in _NARROW:
+            total += 0.34
+        elif c in _WIDE:
+            total += 0.9
+        elif c.isupper():
+            total += 0.7
+        else:
+            total += 0.57
+    return total * size
