@@ -132,7 +132,7 @@ def propagation_ns(problem: Problem, grade: str, length_um: int) -> int:
 
 
 def line_settings(problem: Problem, grade: str, length_um: int) -> LineSettings:
-    """Settings of a line of a grade and length.
+    """Gather the settings of a line of a grade and length.
 
     Parameters
     ----------
@@ -178,12 +178,12 @@ def wider_gap_ns(settings: LineSettings) -> int:
 
 
 def silent_ns(settings: LineSettings) -> int:
-    """A TO in which nobody sends."""
+    """Give the length of a TO in which nobody sends."""
     return settings.to_timer_bt * settings.bit_ns
 
 
 def start_ns(settings: LineSettings) -> int:
-    """What a cycle costs before its first TO: the BEACON and one loop delay."""
+    """Give what a cycle costs before its first TO: the BEACON and one loop delay."""
     return BEACON_BT * settings.bit_ns + settings.loop_delay_ns
 
 
@@ -241,7 +241,7 @@ def collision_ns(largest_slot_ns: int, node_count: int, settings: LineSettings) 
 
 
 def miss_ns(settings: LineSettings) -> int:
-    """The own TO just given up: silent, or the end of the own last frame."""
+    """Give what is left of the own TO just missed: a silent one, or the own last frame's end."""
     return max(silent_ns(settings), settings.loop_delay_ns)
 
 
@@ -255,13 +255,15 @@ def rounds(frames: int, burst_count: int, settings: LineSettings) -> int:
     return -(-frames // (1 + burst_count))
 
 
-def partial_ns(frames: int, burst_count: int, slot_one_ns: int) -> int:
+def partial_ns(frames: int, burst_count: int, slot_one_ns: int, settings: LineSettings) -> int:
     """Time of own frames that end a burst which is already running (0 without bursts).
 
     They use up a TO that is not counted in :func:`rounds`. ``slot_one_ns`` is the longest TO of
     the node with one frame.
     """
-    return min(frames - 1, burst_count) * slot_one_ns
+    if not burst_count or settings.burst_timer_bt <= IPG_BT:
+        return 0
+    return min(frames - 1, burst_count) * (slot_one_ns + wider_gap_ns(settings))
 
 
 def leg_ns(
@@ -301,7 +303,7 @@ def frames_ahead(
     slot_one = slot_ns(max(f.frame_bytes for f in node.flows), settings)
     for _ in range(FIXED_POINT_STEPS):
         wait = rounds(frames, node.burst_count, settings) * service_ns + miss_ns(settings)
-        wait += partial_ns(frames, node.burst_count, slot_one)
+        wait += partial_ns(frames, node.burst_count, slot_one, settings)
         if wait > LONGEST_WAIT_NS:
             return None
         more = sum(ceil_div(wait + f.window_ns + f.jitter_ns, f.period_ns) for f in higher)
@@ -389,9 +391,8 @@ def linear_bound(
                 + settings.phy_ns
                 + settings.propagation_ns
             )
-            partial = partial_ns(
-                frames, node.burst_count, slot_ns(largest[node.id], settings)
-            )
+            slot_one = slot_ns(largest[node.id], settings)
+            partial = partial_ns(frames, node.burst_count, slot_one, settings)
             total = leg_ns(needed, cycle, collision, settings, partial)
             queue = (needed - 1) * cycle + partial
             collisions = needed * collision
