@@ -10,31 +10,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from partitioner.check.geometry import SegmentGeometry, segment_geometry
-from partitioner.model.catalogue import Grade, Medium
+from partitioner.check.geometry import segment_geometry
+from partitioner.check.laid import LaidSegment
+from partitioner.check.traffic import LayoutTiming, Method, layout_timing
 from partitioner.model.layout import Layout, Segment
-from partitioner.model.problem import Problem, SegmentLimits
+from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import StreamWay, stream_ways
-
-
-@dataclass(frozen=True, slots=True)
-class LaidSegment:
-    """A segment with its grade, limits and cable.
-
-    ``written`` is the segment as the layout has it; ``segment`` the part that makes sense.
-    """
-
-    written: Segment
-    segment: Segment
-    grade: Grade
-    limits: SegmentLimits | None
-    geometry: SegmentGeometry
-
-    @property
-    def is_line(self) -> bool:
-        """Whether it is a shared line."""
-        return self.grade.medium is Medium.MIXING
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +24,8 @@ class Facts:
     """A problem, a layout and what follows from the two.
 
     ``sound`` is the layout reduced to what makes sense; ``laid`` its segments with their cable;
-    ``ways`` the way of each stream to each destination that the layout joins.
+    ``ways`` the way of each stream to each destination that the layout joins; ``timing`` its
+    delays and loads.
     """
 
     problem: Problem
@@ -51,6 +34,7 @@ class Facts:
     sound: Layout
     laid: tuple[LaidSegment, ...]
     ways: tuple[StreamWay, ...]
+    timing: LayoutTiming
 
     @property
     def lines(self) -> tuple[LaidSegment, ...]:
@@ -68,8 +52,13 @@ class Facts:
         return {d: s.segment.id for s in self.laid for d in s.segment.devices}
 
 
-def gather_facts(problem: Problem, layout: Layout, network: CableNetwork) -> Facts:
-    """Work out cable and ways of a layout, whatever is wrong with it."""
+def gather_facts(
+    problem: Problem,
+    layout: Layout,
+    network: CableNetwork,
+    method: Method = Method.RESPONSE,
+) -> Facts:
+    """Work out cable, ways and timing of a layout, whatever is wrong with it."""
     seen: set[str] = set()
     ids: set[str] = set()
     laid: list[LaidSegment] = []
@@ -107,7 +96,8 @@ def gather_facts(problem: Problem, layout: Layout, network: CableNetwork) -> Fac
         segments=tuple(s.segment for s in laid),
     )
     ways = stream_ways(problem, sound, network)
-    return Facts(problem, layout, network, sound, tuple(laid), ways)
+    timing = layout_timing(problem, sound, tuple(laid), ways, network, method)
+    return Facts(problem, layout, network, sound, tuple(laid), ways, timing)
 
 
 def _sensible(written: Segment, problem: Problem, seen: set[str]) -> Segment:

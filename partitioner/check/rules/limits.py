@@ -105,29 +105,33 @@ def _unit_loads(facts: Facts) -> Iterator[Breach]:
             )
 
 
-def segments_through_pathways(facts: Facts) -> dict[str, list[str]]:
-    """Ids of the segments that run through each pathway, in the order of the layout.
+def cables_through_pathways(facts: Facts) -> dict[str, list[str]]:
+    """Names of the cables in each pathway: segments, then backbone links.
 
-    A segment that passes a pathway there and back counts once.
+    A cable that runs through a pathway there and back takes its room twice and is named twice.
     """
     through: dict[str, list[str]] = {pathway.id: [] for pathway in facts.problem.pathways}
     for laid in facts.laid:
         for pathway in laid.geometry.pathways(facts.network):
             through[pathway].append(laid.segment.id)
+    for link in facts.sound.backbone:
+        if all(end in facts.problem.switches for end in link.ends):
+            for pathway in facts.network.pathways_on(*link.ends):
+                through[pathway].append(f"backbone {'-'.join(link.ends)}")
     return through
 
 
 def _pathway_capacity(facts: Facts) -> Iterator[Breach]:
-    through = segments_through_pathways(facts)
+    through = cables_through_pathways(facts)
     for pathway in facts.problem.pathways:
         if pathway.max_lines is None:
             continue
-        segments = through[pathway.id]
-        over = len(segments) - pathway.max_lines
+        cables = through[pathway.id]
+        over = len(cables) - pathway.max_lines
         if over > 0:
             yield (
-                (pathway.id, *segments),
-                f"{count(len(segments), 'segment')} ({listed(segments)}) run through {pathway.id}: "
+                (pathway.id, *dict.fromkeys(cables)),
+                f"{count(len(cables), 'cable')} ({listed(cables)}) run through {pathway.id}: "
                 f"{over} above the {pathway.max_lines} that fit.",
             )
 
@@ -157,7 +161,8 @@ RULES = (
     Rule("unit-loads", "The unit loads of a line are within the limit.", _unit_loads),
     Rule(
         "pathway-capacity",
-        "No more segments run through a pathway than fit.",
+        "No more cables of segments and backbone run through a pathway than fit; one there and "
+        "back counts twice.",
         _pathway_capacity,
     ),
 )

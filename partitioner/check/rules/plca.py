@@ -13,7 +13,7 @@ from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Segment
 
 HIGHEST_ID = 254
-"""Highest PLCA node ID in use; 255 means not configured (ethtool(8); IEEE Std 802.3 30.16.1.1.4)."""
+"""Highest PLCA node ID; 255 means not configured (ethtool(8); IEEE Std 802.3 30.16.1.1.4)."""
 HIGHEST_COUNT = 255
 """Largest PLCA node count (Linux net/ethtool/plca.c)."""
 HIGHEST_BURST = 255

@@ -68,11 +68,11 @@ def _backbone_link(facts: Facts) -> Iterator[Breach]:
             )
     fixed = facts.problem.backbone.shape is BackboneShape.FIXED
     is_open = set(facts.layout.open_switches)
-    for key, link in offered.items():
-        if (fixed or link.required) and key not in built and is_open.issuperset(key):
+    for key, possible in offered.items():
+        if (fixed or possible.required) and key not in built and is_open.issuperset(key):
             yield (
                 key,
-                f"The backbone link {'-'.join(link.ends)} belongs in every layout but is not "
+                f"The backbone link {'-'.join(possible.ends)} belongs in every layout but is not "
                 f"built.",
             )
 

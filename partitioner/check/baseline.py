@@ -1,0 +1,149 @@
+"""The switched star that a layout replaces: every device on a link of its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from partitioner.check.bill import BillItem, ItemMaker, backbone_items, switch_items
+from partitioner.check.wording import count
+from partitioner.model.assessment import StarBaseline
+from partitioner.model.catalogue import Grade, Medium
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Device, Problem, QueueOrder
+from partitioner.network.cable import CableNetwork
+from partitioner.timing.frames import stream_frame_bytes
+from partitioner.timing.line import LineFlow, LineNode, line_settings, load_ppm
+from partitioner.timing.link import LinkQueue, link_load_ppm
+from partitioner.units import PPM
+
+STAR = "star"
+"""``where`` of the baseline's items."""
+
+
+@dataclass(frozen=True, slots=True)
+class _StarLink:
+    """A device's own link in the star, and whether any grade reached and carried the load."""
+
+    items: tuple[BillItem, ...]
+    fits: bool
+
+    @property
+    def money(self) -> int:
+        return sum(item.money for item in self.items)
+
+
+def star_baseline(problem: Problem, layout: Layout, network: CableNetwork) -> StarBaseline:
+    """Price the star over the switches that are open in a layout.
+
+    Each device gets a link to the nearest open switch that it may hang on, of the cheapest grade
+    in the catalogue that reaches and carries its streams. Switches have as many ports as it
+    takes. Switches and backbone are those of the layout, so the difference to the layout's bill
+    is what sharing lines saves. Quantities leave out take rates; money and mass weigh with them.
+    """
+    opened = [s for s in layout.open_switches if s in problem.switches] or list(problem.switches)
+    links = [_best_link(problem, network, d, opened) for d in problem.devices.values()]
+    shared_items = switch_items(problem, layout) + backbone_items(problem, layout, network)
+    items = [*shared_items, *(item for link in links for item in link.items)]
+    misfits = sum(not link.fits for link in links)
+    note = (
+        "Every device on a link of its own to the nearest open switch it may hang on, ports not "
+        "limited; switches and backbone as in the layout."
+    )
+    if misfits:
+        note += (
+            f" No link grade of the catalogue reaches and carries "
+            f"{count(misfits, 'device')}; the longest-reaching one is priced there."
+        )
+    return StarBaseline(
+        phys=_number(items, "device PHY", "port PHY"),
+        ports=len(links),
+        connectors=_number(items, "connector"),
+        cable_um=sum(i.quantity for i in items if i.kind == "cable"),
+        money=sum(i.money for i in items),
+        mass_mg=sum(i.mass_mg for i in items),
+        note=note,
+    )
+
+
+def _number(items: list[BillItem], *kinds: str) -> int:
+    return sum(item.quantity for item in items if item.kind in kinds)
+
+
+def _best_link(
+    problem: Problem, network: CableNetwork, device: Device, opened: list[str]
+) -> _StarLink:
+    allowed = [
+        s for s in opened if device.pinned_switches is None or s in device.pinned_switches
+    ] or list(device.pinned_switches or opened)
+    way_um = min(network.length_um(switch, device.id) for switch in allowed)
+    line = problem.line
+    length_um = way_um + line.drop_slack_um + 2 * line.end_slack_um
+    grades = [
+        g for _, g in sorted(problem.catalogue.grades.items()) if g.medium is Medium.LINK
+    ]
+    fitting = [g for g in grades if _fits(problem, device, g, length_um)]
+    if fitting:
+        choices = (_link(problem, device, g, way_um, fits=True) for g in fitting)
+        return min(choices, key=lambda link: link.money)
+    longest = max(grades, key=lambda g: _reach_um(problem, g), default=None)
+    if longest is None:
+        return _StarLink((), fits=False)
+    return _link(problem, device, longest, way_um, fits=False)
+
+
+def _reach_um(problem: Problem, grade: Grade) -> int:
+    limits = problem.limits.get(grade.id)
+    return grade.guaranteed_length_um if limits is None else limits.length_um
+
+
+def _fits(problem: Problem, device: Device, grade: Grade, length_um: int) -> bool:
+    if length_um > _reach_um(problem, grade):
+        return False
+    limits = problem.limits.get(grade.id)
+    most_ppm = PPM if limits is None else limits.load_share_ppm
+    return _load_ppm(problem, device, grade, length_um) <= most_ppm
+
+
+def _load_ppm(problem: Problem, device: Device, grade: Grade, length_um: int) -> int:
+    """Load of the device's own link: the busier direction, or both together on half duplex."""
+    sent, received = [], []
+    for stream in problem.streams.values():
+        flow = LineFlow(
+            stream.id,
+            stream_frame_bytes(stream),
+            stream.period_ns,
+            stream.jitter_ns,
+            stream.deadline_ns,
+            stream.pcp,
+        )
+        if stream.source == device.id:
+            sent.append(flow)
+        elif device.id in stream.destinations:
+            received.append(flow)
+    if not grade.full_duplex:
+        nodes = (LineNode("device", tuple(sent)), LineNode("port", tuple(received)))
+        return load_ppm(nodes, line_settings(problem, grade.id, length_um))
+    return max(
+        link_load_ppm(LinkQueue("star", tuple(flows), grade.rate_bps, QueueOrder.PCP))
+        for flows in (sent, received)
+    )
+
+
+def _link(
+    problem: Problem, device: Device, grade: Grade, way_um: int, *, fits: bool
+) -> _StarLink:
+    make = ItemMaker(problem)
+    own = problem.fitted_share_ppm((device.id,))
+    line = problem.line
+    price = next((c.phy_price_money for c in device.grades if c.grade == grade.id), None)
+    items = (
+        make.cable(grade, way_um, own, STAR),
+        make.cable(grade, line.drop_slack_um, own, STAR),
+        make.cable(grade, line.end_slack_um, own, STAR),
+        make.cable(grade, line.end_slack_um, own, STAR),
+        make.part(grade.device_phy, "device PHY", own, STAR, price),
+        make.part(grade.connector, "connector", own, STAR),
+        make.part(grade.connector, "connector", own, STAR),
+        make.part(grade.port_phy, "port PHY", PPM, STAR),
+    )
+    return _StarLink(items, fits)

@@ -1,0 +1,76 @@
+"""Judge a layout: everything recomputed from the layout, the cable network and the timing."""
+
+from __future__ import annotations
+
+from partitioner.check.baseline import star_baseline
+from partitioner.check.bill import (
+    backbone_items,
+    cost_sum,
+    cut_list,
+    parts_list,
+    segment_items,
+    switch_items,
+)
+from partitioner.check.facts import Facts, gather_facts
+from partitioner.check.figures import rule_margins, segment_figures
+from partitioner.check.rules.registry import ALL_RULES
+from partitioner.check.traffic import Method
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+from partitioner.network.cable import CableNetwork
+
+
+def assess(problem: Problem, layout: Layout, method: str = "response") -> Assessment:
+    """Work out figures, cost and broken rules of any layout, also of one written by hand.
+
+    Parameters
+    ----------
+    problem
+        What the layout is for.
+    layout
+        The decisions; it may break any rule, name things that do not exist, or leave devices out.
+    method
+        Bound that deadlines are judged by: ``response`` (response-time analysis) or ``linear``
+        (the wider one that segments are chosen by).
+
+    Returns
+    -------
+    Assessment
+        ``findings`` is empty exactly when every rule holds. Figures cover what of the layout
+        makes sense; what does not is named by a finding.
+
+    Raises
+    ------
+    ValueError
+        If ``method`` is neither of the two.
+    """
+    network = CableNetwork(problem)
+    return assess_facts(gather_facts(problem, layout, network, Method(method)))
+
+
+def assess_facts(facts: Facts) -> Assessment:
+    """Judge a layout whose facts are gathered already."""
+    problem, layout, network = facts.problem, facts.layout, facts.network
+    items = [
+        *(
+            item
+            for laid in facts.laid
+            for item in segment_items(problem, laid.segment, laid.grade, laid.geometry)
+        ),
+        *switch_items(problem, layout),
+        *backbone_items(problem, layout, network),
+    ]
+    return Assessment(
+        layout=layout,
+        findings=tuple(finding for rule in ALL_RULES for finding in rule.findings(facts)),
+        segments=segment_figures(facts),
+        streams=facts.timing.streams,
+        parts=parts_list(items),
+        wires=cut_list(
+            problem, ((s.segment, s.grade, s.geometry) for s in facts.laid), layout, network
+        ),
+        cost=cost_sum(problem, items, facts.timing.streams),
+        margins=rule_margins(facts),
+        baseline=star_baseline(problem, layout, network),
+    )

@@ -1,0 +1,308 @@
+"""Timing of a layout: who sends on what, handed to the timing analysis, and its answer by name."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from partitioner.check.laid import LaidSegment
+from partitioner.model.assessment import Leg, LegKind, StreamFigures
+from partitioner.model.catalogue import Grade
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem, QueueOrder
+from partitioner.network.cable import CableNetwork
+from partitioner.network.routes import StreamWay, backbone_length_um
+from partitioner.timing.frames import stream_frame_bytes
+from partitioner.timing.layout_timing import (
+    Hop,
+    LineMedium,
+    LineSender,
+    LinkMedium,
+    NetworkBounds,
+    NetworkTraffic,
+    Route,
+    StreamTraffic,
+    analyse,
+)
+from partitioner.timing.line import line_settings, propagation_ns
+
+HIGHEST_ID = 254
+
+
+class Method(StrEnum):
+    """Which bound deadlines are judged by."""
+
+    RESPONSE = "response"
+    """Response-time analysis: tighter."""
+    LINEAR = "linear"
+    """Linear bound, the one segments are chosen by."""
+
+
+@dataclass(frozen=True, slots=True)
+class Overload:
+    """Something that is asked to carry more than it can, in words."""
+
+    subjects: tuple[str, ...]
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class LayoutTiming:
+    """Timing of a layout by name.
+
+    ``load_ppm`` and ``cycle_ns`` by segment id (a full-duplex link's load is that of its busier
+    direction; the cycle of a link is 0). ``link_load_ppm`` by backbone link and direction
+    (from, to), links without traffic included. ``streams`` in the order of the problem, without
+    those that the layout gives no way.
+    """
+
+    traffic: NetworkTraffic
+    streams: tuple[StreamFigures, ...]
+    load_ppm: Mapping[str, int]
+    cycle_ns: Mapping[str, int]
+    link_load_ppm: Mapping[tuple[str, str], int]
+    overloads: tuple[Overload, ...]
+
+
+def _up(segment: str) -> str:
+    return f"{segment} towards the switch"
+
+
+def _down(segment: str) -> str:
+    return f"{segment} from the switch"
+
+
+def _between(a: str, b: str) -> str:
+    return f"backbone {a} to {b}"
+
+
+def is_plca(grade: Grade) -> bool:
+    """Whether segments of the grade are analysed as a PLCA line: all that are half duplex."""
+    return not grade.full_duplex
+
+
+def network_traffic(
+    problem: Problem,
+    sound: Layout,
+    laid: Iterable[LaidSegment],
+    ways: Iterable[StreamWay],
+    network: CableNetwork,
+) -> NetworkTraffic:
+    """Describe a layout the way the timing analysis takes it.
+
+    ``sound`` names known switches, devices and grades only. Devices queue as the problem says;
+    every switch port queues by PCP. PLCA bursts belong to shared lines; a half-duplex link, a
+    line of two nodes to the analysis, sends one frame per turn.
+    """
+    lines: list[LineMedium] = []
+    links: list[LinkMedium] = []
+    half_duplex: set[str] = set()
+    for segment in laid:
+        if is_plca(segment.grade):
+            half_duplex.add(segment.segment.id)
+            lines.append(_line(problem, segment))
+        else:
+            links += _both_directions(problem, segment)
+    for link in sound.backbone:
+        grade = problem.catalogue.grades.get(link.grade)
+        if grade is None or any(end not in problem.switches for end in link.ends):
+            continue
+        along_ns = propagation_ns(
+            problem, grade.id, backbone_length_um(problem, network, link.ends)
+        )
+        for a, b in (link.ends, link.ends[::-1]):
+            links.append(_direction(_between(a, b), a, grade, QueueOrder.PCP, along_ns, along_ns))
+    by_stream: dict[str, list[StreamWay]] = {}
+    for way in ways:
+        by_stream.setdefault(way.stream, []).append(way)
+    is_line = {s.segment.id: s.is_line for s in laid}
+    streams = tuple(
+        _stream(problem, id_, rows, is_line, half_duplex) for id_, rows in by_stream.items()
+    )
+    unique = {medium.id: medium for medium in links}
+    return NetworkTraffic(tuple(lines), tuple(unique.values()), streams)
+
+
+def _line(problem: Problem, laid: LaidSegment) -> LineMedium:
+    segment, grade = laid.segment, laid.grade
+    burst = dict(segment.burst_counts) if laid.is_line else {}
+    usual = problem.plca.burst_count if laid.is_line else 0
+    ids = _plca_ids(laid)
+    senders = [LineSender(segment.switch, 0, QueueOrder.PCP, burst.get(segment.switch, usual))]
+    for device in segment.devices:
+        senders.append(
+            LineSender(
+                device, ids[device], problem.devices[device].queue, burst.get(device, usual)
+            )
+        )
+    length_um = laid.geometry.length_um
+    most_um = max(laid.length_limit_um, length_um)
+    return LineMedium(
+        id=segment.id,
+        senders=tuple(senders),
+        node_count=max(segment.node_count if laid.is_line else 0, max(ids.values(), default=0) + 1),
+        limit_settings=line_settings(problem, grade.id, most_um),
+        settings=line_settings(problem, grade.id, length_um),
+    )
+
+
+def _plca_ids(laid: LaidSegment) -> dict[str, int]:
+    """PLCA ID of each device: as written if that can be set, else outward from the switch."""
+    segment = laid.segment
+    ids = segment.plca_ids
+    can_be_set = len(set(ids)) == len(ids) and all(1 <= i <= HIGHEST_ID for i in ids)
+    if len(ids) == len(segment.devices) and can_be_set:
+        return dict(zip(segment.devices, ids, strict=True))
+    return {piece.owner: k for k, piece in enumerate(laid.geometry.pieces, 1)}
+
+
+def _both_directions(problem: Problem, laid: LaidSegment) -> list[LinkMedium]:
+    segment, grade = laid.segment, laid.grade
+    length_um = laid.geometry.length_um
+    actual_ns = propagation_ns(problem, grade.id, length_um)
+    most_ns = propagation_ns(problem, grade.id, max(laid.length_limit_um, length_um))
+    found = []
+    if segment.devices:
+        device = problem.devices[segment.devices[0]]
+        found.append(
+            _direction(_up(segment.id), device.id, grade, device.queue, most_ns, actual_ns)
+        )
+    found.append(
+        _direction(_down(segment.id), segment.switch, grade, QueueOrder.PCP, most_ns, actual_ns)
+    )
+    return found
+
+
+def _direction(
+    id_: str, sender: str, grade: Grade, queue: QueueOrder, most_ns: int, actual_ns: int
+) -> LinkMedium:
+    return LinkMedium(
+        id=id_,
+        sender=sender,
+        rate_bps=grade.rate_bps,
+        queue=queue,
+        phy_ns=grade.phy_tx_ns + grade.phy_rx_ns,
+        limit_propagation_ns=most_ns,
+        propagation_ns=actual_ns,
+    )
+
+
+def _stream(
+    problem: Problem,
+    id_: str,
+    ways: list[StreamWay],
+    is_line: Mapping[str, bool],
+    half_duplex: set[str],
+) -> StreamTraffic:
+    stream = problem.streams[id_]
+    routes = []
+    for way in ways:
+        hops: list[Hop] = []
+        if way.up_segment is not None:
+            where = way.up_segment
+            hops.append(
+                Hop(
+                    LegKind.LINE if is_line[where] else LegKind.LINK,
+                    where,
+                    where if where in half_duplex else _up(where),
+                    stream.source,
+                )
+            )
+        for place, switch in enumerate(way.switches):
+            if place:
+                before = way.switches[place - 1]
+                hops.append(
+                    Hop(
+                        LegKind.BACKBONE, f"{before}-{switch}", _between(before, switch), before
+                    )
+                )
+            hops.append(
+                Hop(
+                    LegKind.SWITCH,
+                    switch,
+                    delay_ns=problem.switches[switch].forwarding_delay_ns,
+                )
+            )
+        if way.down_segment is not None:
+            where = way.down_segment
+            hops.append(
+                Hop(
+                    LegKind.LINE_DOWN if is_line[where] else LegKind.LINK_DOWN,
+                    where,
+                    where if where in half_duplex else _down(where),
+                    way.switches[-1],
+                )
+            )
+        routes.append(Route(way.destination, tuple(hops)))
+    return StreamTraffic(
+        id=stream.id,
+        frame_bytes=stream_frame_bytes(stream),
+        period_ns=stream.period_ns,
+        jitter_ns=stream.jitter_ns,
+        deadline_ns=stream.deadline_ns,
+        pcp=stream.pcp,
+        routes=tuple(routes),
+        sporadic=stream.kind == "sporadic",
+    )
+
+
+def layout_timing(
+    problem: Problem,
+    sound: Layout,
+    laid: tuple[LaidSegment, ...],
+    ways: tuple[StreamWay, ...],
+    network: CableNetwork,
+    method: Method = Method.RESPONSE,
+) -> LayoutTiming:
+    """Analyse a layout and give the answer by segment, backbone link and stream."""
+    traffic = network_traffic(problem, sound, laid, ways, network)
+    bounds = analyse(traffic)
+    load_ppm: dict[str, int] = {}
+    cycle_ns: dict[str, int] = {}
+    for segment in laid:
+        id_ = segment.segment.id
+        media = (id_,) if is_plca(segment.grade) else (_up(id_), _down(id_))
+        figures = [bounds.media[m] for m in media if m in bounds.media]
+        load_ppm[id_] = max((f.load_ppm for f in figures), default=0)
+        cycle_ns[id_] = max((f.cycle_ns for f in figures), default=0) if segment.is_line else 0
+    link_load_ppm = {}
+    for link in sound.backbone:
+        for a, b in (link.ends, link.ends[::-1]):
+            if _between(a, b) in bounds.media:
+                link_load_ppm[a, b] = bounds.media[_between(a, b)].load_ppm
+    return LayoutTiming(
+        traffic=traffic,
+        streams=tuple(_figures(problem, way, bounds, method) for way in ways),
+        load_ppm=load_ppm,
+        cycle_ns=cycle_ns,
+        link_load_ppm=link_load_ppm,
+        overloads=tuple(_overload(traffic, text) for text in bounds.overloads),
+    )
+
+
+def _figures(
+    problem: Problem, way: StreamWay, bounds: NetworkBounds, method: Method
+) -> StreamFigures:
+    bound = bounds.bounds[way.stream, way.destination]
+    legs: tuple[Leg, ...] = bound.legs
+    response_ns = bound.response_ns
+    if method is Method.LINEAR:
+        legs = tuple(replace(leg, response_ns=leg.linear_ns) for leg in legs)
+        response_ns = bound.linear_ns
+    return StreamFigures(
+        stream=way.stream,
+        destination=way.destination,
+        legs=legs,
+        linear_ns=bound.linear_ns,
+        response_ns=response_ns,
+        deadline_ns=problem.streams[way.stream].deadline_ns,
+    )
+
+
+def _overload(traffic: NetworkTraffic, text: str) -> Overload:
+    """The analysis puts the medium's id first; the longest id that fits is the one meant."""
+    ids = [*(m.id for m in traffic.lines), *(m.id for m in traffic.links)]
+    media = [id_ for id_ in ids if text.startswith(id_)]
+    sentence = text if text.endswith(".") else f"{text}."
+    return Overload((max(media, key=len),) if media else (), sentence[:1].upper() + sentence[1:])
