@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from partitioner.model.catalogue import Catalogue, Medium
+from partitioner.model.catalogue import Catalogue
 from partitioner.model.problem import (
     Backbone,
     BackboneLink,
@@ -265,8 +265,7 @@ def build_problem(parts: Parts, warnings: tuple[str, ...], digest: str) -> Probl
             for o in parts.options
         },
         builds=tuple(
-            Build(b.table.id, frozenset(b.table.options), _ppm(b.table.share))
-            for b in parts.builds
+            Build(b.table.id, frozenset(b.table.options), _ppm(b.table.share)) for b in parts.builds
         ),
         forecast=tuple(
             Forecast(_device(f.table, parts), _ppm(f.table.probability)) for f in parts.forecast

@@ -60,7 +60,7 @@ class CsvOrigin:
         return str(steps[0])
 
     def named(self, label: str) -> CsvOrigin:
-        """The same row under another label."""
+        """Give the same row another label."""
         return CsvOrigin(self.file, self.lines, self.line, self.header, self.separator, label)
 
 
@@ -142,7 +142,9 @@ def read_csv(
     first = next((n for n, line in enumerate(lines) if line.strip()), None)
     top = CsvOrigin(file, lines, (first or 0) + 1, (), ",", section)
     if first is None:
-        findings.add(top, "unreadable-file", "expected a header line with column names, got an empty file")
+        findings.add(
+            top, "unreadable-file", "expected a header line with column names, got an empty file"
+        )
         return []
     separator = _separator(lines[first])
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)

@@ -98,7 +98,7 @@ class Kind:
         raise NotImplementedError
 
     def words(self) -> str:
-        """What is expected, in words, as the reference page shows it."""
+        """Say what is expected, as the reference page shows it."""
         raise NotImplementedError
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
@@ -141,7 +141,9 @@ class Number(Kind):
     def read(self, value: Any) -> Decimal:
         """Accept an int or Decimal inside the bounds and not finer than the base unit."""
         if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
-            raise fault("wrong-kind", f"expected a {self.words()}, got {got(value)}", hint=self._hint(value))
+            raise fault(
+                "wrong-kind", f"expected a {self.words()}, got {got(value)}", hint=self._hint(value)
+            )
         number = Decimal(value)
         too_low = self.low is not None and (number <= self.low if self.above else number < self.low)
         if too_low or (self.high is not None and number > self.high):
@@ -155,12 +157,16 @@ class Number(Kind):
         except TooLarge:
             most = plain_number(from_base(LARGEST, self.steps).quantize(Decimal(1)))
             unit = f" {self.unit}" if self.unit else ""
-            raise fault("out-of-range", f"expected at most {most}{unit}, got {got(value)}") from None
+            raise fault(
+                "out-of-range", f"expected at most {most}{unit}, got {got(value)}"
+            ) from None
         except TooFine:
             step = plain_number(from_base(1, self.steps))
             unit = f" {self.unit}" if self.unit else ""
             raise fault(
-                "too-fine", f"expected steps of {step}{unit}, got {got(value)}", hint="nothing is rounded; write fewer digits"
+                "too-fine",
+                f"expected steps of {step}{unit}, got {got(value)}",
+                hint="nothing is rounded; write fewer digits",
             ) from None
         return number
 
@@ -228,7 +234,11 @@ class Whole(Kind):
 
     def read(self, value: Any) -> int:
         """Accept an int inside the bounds."""
-        if isinstance(value, Decimal) and value == value.to_integral_value() and abs(value) > LARGEST:
+        if (
+            isinstance(value, Decimal)
+            and value == value.to_integral_value()
+            and abs(value) > LARGEST
+        ):
             raise fault("out-of-range", f"expected at most {self.high}, got {got(value)}")
         if isinstance(value, bool) or not isinstance(value, int):
             hint = Number(self.unit, 1)._hint(value)
@@ -286,7 +296,11 @@ class Text(Kind):
     def read(self, value: Any) -> str:
         """Accept a text."""
         if not isinstance(value, str):
-            hint = "" if value is None or isinstance(value, (dict, list)) else f"put it in quotes: '{got(value)}'"
+            hint = (
+                ""
+                if value is None or isinstance(value, (dict, list))
+                else f"put it in quotes: '{got(value)}'"
+            )
             raise fault("wrong-kind", f"expected text, got {got(value)}", hint=hint)
         if not self.shortest <= len(value) <= self.longest:
             raise fault(
@@ -317,16 +331,25 @@ class Name(Kind):
     def read(self, value: Any) -> str:
         """Accept a text without spaces that starts with a letter or a digit."""
         if not isinstance(value, str):
-            hint = "" if value is None or isinstance(value, (dict, list)) else f"put it in quotes: '{got(value)}'"
+            hint = (
+                ""
+                if value is None or isinstance(value, (dict, list))
+                else f"put it in quotes: '{got(value)}'"
+            )
             raise fault("wrong-kind", f"expected a name ({self.of}), got {got(value)}", hint=hint)
         if len(value) > LONGEST_ID:
-            raise fault("out-of-range", f"expected a name of at most {LONGEST_ID} characters, got {len(value)}")
+            raise fault(
+                "out-of-range",
+                f"expected a name of at most {LONGEST_ID} characters, got {len(value)}",
+            )
         if not (_SEGMENT_ID if self.segment else _ID).match(value):
             marks = "- _ . + : /" if self.segment else "- _ . +"
             raise fault(
                 "wrong-kind",
                 f"expected a name of letters, digits and {marks}, got {got(value)}",
-                hint="start with a letter or a digit; no spaces" if value else "a name must not be empty",
+                hint="start with a letter or a digit; no spaces"
+                if value
+                else "a name must not be empty",
             )
         return value
 
@@ -348,7 +371,7 @@ class Choice(Kind):
     of: type[StrEnum]
 
     def words(self) -> str:
-        """The words."""
+        """Kind and the words."""
         return "one of " + ", ".join(f"`{m.value}`" for m in self.of)
 
     def read(self, value: Any) -> StrEnum:
@@ -454,7 +477,9 @@ class Names(Kind):
         """Accept a list of names."""
         if not isinstance(value, (list, tuple)):
             hint = f"write [{value}]" if isinstance(value, str) else ""
-            raise fault("wrong-kind", f"expected a list of names ({self.of}), got {got(value)}", hint=hint)
+            raise fault(
+                "wrong-kind", f"expected a list of names ({self.of}), got {got(value)}", hint=hint
+            )
         if not self.least <= len(value) <= self.most:
             want = f"{self.least} or more" if self.most > 1_000 else f"{self.least}"
             raise fault("out-of-range", f"expected {want} {self.of}s, got {len(value)}")
@@ -473,7 +498,11 @@ class Names(Kind):
 
     def schema(self) -> dict[str, Any]:
         """JSON Schema."""
-        made: dict[str, Any] = {"type": "array", "items": Name(self.of).schema(), "uniqueItems": True}
+        made: dict[str, Any] = {
+            "type": "array",
+            "items": Name(self.of).schema(),
+            "uniqueItems": True,
+        }
         if self.least:
             made["minItems"] = self.least
         if self.most <= 1_000:
@@ -494,7 +523,9 @@ Money = Annotated[Decimal, Number("currency units", MONEY_STEPS)]
 Grams = Annotated[Decimal, Number("g", MG_PER_G)]
 Microseconds = Annotated[Decimal, Number("us", NS_PER_US)]
 LongMicroseconds = Annotated[Decimal, Number("us", NS_PER_US, above=True)]
-LongSeconds = Annotated[Decimal, Number("s", NS_PER_US * NS_PER_MS, above=True, high=Decimal(1_000_000))]
+LongSeconds = Annotated[
+    Decimal, Number("s", NS_PER_US * NS_PER_MS, above=True, high=Decimal(1_000_000))
+]
 UnitLoads = Annotated[Decimal, Number("unit loads", MUL_PER_UNIT_LOAD)]
 Picofarad = Annotated[Decimal, Number("pF", 1_000)]
 Yes = Annotated[bool, Flag()]

@@ -27,14 +27,17 @@ class At:
 class Origin(Protocol):
     """Where one item stands; ``label`` is what findings call it."""
 
-    label: str
+    @property
+    def label(self) -> str:
+        """What findings call the item."""
+        ...
 
     def at(self, steps: Steps = (), *, on_key: bool = False) -> At:
         """Position of a part of the item, or of its key."""
         ...
 
     def named(self, label: str) -> Origin:
-        """The same place under another label."""
+        """Give the same place another label."""
         ...
 
 
@@ -52,13 +55,15 @@ class YamlOrigin:
         return At(self.document.file, line, column, self.document.line_text(line))
 
     def named(self, label: str) -> YamlOrigin:
-        """The same place under another label."""
+        """Give the same place another label."""
         return YamlOrigin(self.document, self.path, label)
 
     def part(self, *steps: str | int, label: str | None = None) -> YamlOrigin:
         """Origin of a part of the item."""
         return YamlOrigin(
-            self.document, (*self.path, *steps), join_label(self.label, steps) if label is None else label
+            self.document,
+            (*self.path, *steps),
+            join_label(self.label, steps) if label is None else label,
         )
 
 

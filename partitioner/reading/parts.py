@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -66,10 +67,19 @@ class Parts:
     catalogue: Catalogue | None = None
     catalogue_grades: tuple[str, ...] = ()
     unsure: set[str] = field(default_factory=set)
+    _names: dict[tuple[str, ...], dict[str, None]] = field(default_factory=dict)
 
     def items(self, section: str) -> list[Item[Any]]:
         """Items of a list section by its key."""
         return getattr(self, section)
+
+    def names(self, sections: tuple[str, ...]) -> Mapping[str, None]:
+        """Ids of all items of some list sections, in the order of the file."""
+        if sections not in self._names:
+            self._names[sections] = dict.fromkeys(
+                item.id for s in sections for item in self.items(s) if item.id is not None
+            )
+        return self._names[sections]
 
     def ids(self, section: str) -> dict[str, Item[Any]]:
         """First item with each id of a list section."""

@@ -16,7 +16,7 @@ from partitioner.reading.kinds import did_you_mean, got
 from partitioner.reading.origin import Findings, YamlOrigin
 from partitioner.reading.parts import Parts
 from partitioner.reading.render import format_finding
-from partitioner.reading.rules import check_parts
+from partitioner.reading.rules.everything import check_parts
 from partitioner.reading.schema import (
     FORMAT,
     DeviceTable,
@@ -90,9 +90,7 @@ def read_text(path: Path, name: str, findings: Findings) -> tuple[str | None, by
     """Read a text file; say why if it can't be read."""
 
     def refuse(message: str, hint: str = "", line: int = 0, column: int = 0) -> tuple[None, bytes]:
-        findings.found.append(
-            Finding(name, line, column, "unreadable-file", "", message, hint)
-        )
+        findings.found.append(Finding(name, line, column, "unreadable-file", "", message, hint))
         return None, b""
 
     try:
@@ -136,7 +134,9 @@ def _read_parts(path: Path, files: _Files, findings: Findings) -> Parts | None:
     if raw is None and document.findings:
         return None
     if not isinstance(raw, dict):
-        findings.add(root, "wrong-kind", f"expected a mapping with the keys of a problem, got {got(raw)}")
+        findings.add(
+            root, "wrong-kind", f"expected a mapping with the keys of a problem, got {got(raw)}"
+        )
         return None
     if not check_format(raw, root, findings):
         return None
@@ -280,9 +280,7 @@ class _Reader:
         parts.catalogue_grades = tuple(shipped.grades)
         if not isinstance(raw, dict):
             return
-        shallow = {
-            k: ({} if k in SECTIONS and isinstance(v, dict) else v) for k, v in raw.items()
-        }
+        shallow = {k: ({} if k in SECTIONS and isinstance(v, dict) else v) for k, v in raw.items()}
         top = read_table(_table_of("catalogue"), shallow, origin, self._findings)
         entries = read_entries(raw, origin, self._findings)
         made = read_catalogue(entries, self._findings)

@@ -114,7 +114,9 @@ class PortTable(Table):
 
     grades: GradeNames = key("Speed grades each of these ports can serve.")
     count: Annotated[int, Whole(1, 1_000)] = key("How many ports.")
-    price: Money = key("Price of each port used, besides the port PHY of the catalogue.", Decimal(0))
+    price: Money = key(
+        "Price of each port used, besides the port PHY of the catalogue.", Decimal(0)
+    )
 
 
 class SwitchTable(Table):
@@ -153,7 +155,9 @@ class BackboneTable(Table):
         "over the open switches.",
         BackboneShape.FIXED,
     )
-    load_share: LoadShare = key("Most load a backbone link may carry, of its rate.", Decimal("0.75"))
+    load_share: LoadShare = key(
+        "Most load a backbone link may carry, of its rate.", Decimal("0.75")
+    )
     links: tuple[BackboneLinkTable, ...] = key("The links to choose from.", ())
 
 
@@ -268,9 +272,7 @@ class LimitTable(Table):
     nodes: Annotated[int, Whole(2, 255)] | None = key(
         "Most nodes of a line, the switch port counted; default: the guaranteed number.", None
     )
-    length_m: LongMetres | None = key(
-        "Longest line or link; default: the guaranteed length.", None
-    )
+    length_m: LongMetres | None = key("Longest line or link; default: the guaranteed length.", None)
     stub_m: Metres | None = key("Longest stub; default: the guaranteed length.", None)
     load_share: LoadShare = key("Most load of a segment, of its rate.", Decimal("0.75"))
     unit_loads: UnitLoads | None = key("Most unit loads of a line; default: no limit.", None)
@@ -339,7 +341,7 @@ class FailureRuleTable(Table):
     id: Label = key("Name of the rule.")
     group: Label | None = key("Group of devices; or give `function`.", None)
     function: Label | None = key("Function of devices; or give `group`.", None)
-    most_lost: Annotated[int, Whole(0, 1_000_000)] = key(
+    most_lost: Annotated[int, Whole(1, 1_000_000)] = key(
         "Most of these devices that one failure may take down."
     )
 

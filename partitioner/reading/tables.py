@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import types
 import typing
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from functools import cache
 from typing import Annotated, Any, Generic, TypeVar
@@ -38,8 +39,15 @@ class Item(Generic[T]):
     table: T
     origin: Origin
     whole: bool
-    given: frozenset[str] = frozenset()
-    """Keys that stand in the file."""
+    raw: Mapping[str, Any] = field(default_factory=dict)
+    """What stands in the file."""
+    guessed: frozenset[str] = frozenset()
+    """Keys that unknown keys of the mapping were probably meant to be."""
+
+    @property
+    def given(self) -> frozenset[str]:
+        """Keys that stand in the file with a value."""
+        return frozenset(k for k, v in self.raw.items() if v is not None)
 
     @property
     def id(self) -> Any:
@@ -65,17 +73,19 @@ def read_table(model: type[T], raw: Any, origin: Origin, findings: Findings) -> 
         findings.add(origin, "wrong-kind", f"expected a mapping, got {got(raw)}")
         return Item(_with_holes(model, {}, set()), origin, whole=False)
     try:
-        return Item(model.model_validate(raw), origin, whole=True, given=frozenset(raw))
+        return Item(model.model_validate(raw), origin, whole=True, raw=raw)
     except ValidationError as error:
         details = error.errors(include_url=False)
-    _report(model, raw, origin, details, findings)
+    guessed = _report(model, raw, origin, details, findings)
     wrong = {str(detail["loc"][0]) for detail in details if detail["loc"]}
-    return Item(_with_holes(model, raw, wrong), origin, whole=False, given=frozenset(raw))
+    return Item(_with_holes(model, raw, wrong), origin, whole=False, raw=raw, guessed=guessed)
 
 
 def _report(
     model: type[Table], raw: dict, origin: Origin, details: list[ErrorDetails], findings: Findings
-) -> None:
+) -> frozenset[str]:
+    """Tell all faults of one mapping; give the keys that unknown ones were meant to be."""
+    guessed: set[str] = set()
     missing: list[tuple[Steps, str]] = []
     unknown: list[tuple[Steps, str]] = []
     for detail in details:
@@ -98,7 +108,9 @@ def _report(
             # The typo explains the missing key: one fault, one finding.
             missing.remove((place, near))
             hint = f"did you mean '{near}'?"
-        elif not hint and len(keys) <= 8:
+        elif hint:
+            guessed.add(hint.split("'")[1])
+        elif len(keys) <= 8:
             hint = "keys here: " + ", ".join(keys)
         findings.add(
             origin, "unknown-key", "no such key here", steps=(*place, name), hint=hint, on_key=True
@@ -106,7 +118,10 @@ def _report(
     for place, name in missing:
         table = _table_at(model, place)
         told = _describe(table, name) if table else ""
-        findings.add(origin, "missing-key", f"expected the key '{name}', got none", steps=place, hint=told)
+        findings.add(
+            origin, "missing-key", f"expected the key '{name}', got none", steps=place, hint=told
+        )
+    return frozenset(guessed)
 
 
 def _likeness(a: str, b: str) -> float:

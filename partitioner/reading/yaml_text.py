@@ -247,7 +247,9 @@ class _Builder:
                     mark,
                     "wrong-kind",
                     f"expected a text as key, got {got or 'nothing'}",
-                    hint=f"put it in quotes: '{got}'" if isinstance(event, yaml.ScalarEvent) else "",
+                    hint=f"put it in quotes: '{got}'"
+                    if isinstance(event, yaml.ScalarEvent)
+                    else "",
                     where=path_text(path),
                 )
                 key = str(got)
@@ -345,7 +347,12 @@ def _reader_finding(file: str, text: str, error: yaml.YAMLError) -> Finding:
     line = before.count("\n") + 1
     column = position - (before.rfind("\n") + 1) + 1
     return Finding(
-        file, line, column, "yaml-syntax", "", f"character {text[position]!r} is not allowed in YAML"
+        file,
+        line,
+        column,
+        "yaml-syntax",
+        "",
+        f"character {text[position]!r} is not allowed in YAML",
     )
 
 

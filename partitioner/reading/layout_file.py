@@ -1,0 +1,509 @@
+"""Layout files, format 1: the decisions of a plan, written and read back.
+
+A layout may be written by hand and may leave devices out; whether it keeps the rules of its
+problem is for ``check`` to judge. What is told here: unknown keys and names, wrong kinds, a device
+or a port given twice, PLCA settings that contradict themselves.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+from partitioner.errors import Finding, WrongFile
+from partitioner.model.layout import BuiltLink, Layout, Segment
+from partitioner.model.problem import Problem
+from partitioner.reading.kinds import Name, Names, Text, Whole, did_you_mean, got
+from partitioner.reading.origin import Findings, YamlOrigin
+from partitioner.reading.problem import check_format, read_text
+from partitioner.reading.schema import FORMAT, DeviceId, GradeId, SwitchId, Table, key
+from partitioner.reading.tables import Item, read_table
+from partitioner.reading.yaml_text import Flow, dump, load
+
+SegmentId = Annotated[str, Name("segment", segment=True)]
+PlcaId = Annotated[int, Whole(1, 254)]
+BurstCount = Annotated[int, Whole(0, 255)]
+
+
+class SegmentTable(Table):
+    """One shared line or one link."""
+
+    id: SegmentId | None = key("Name of the segment; default: switch and port joined.", None)
+    switch: SwitchId = key("Switch it ends at.")
+    port: Annotated[int, Whole(1, 100_000)] = key(
+        "Port of the switch, counted from 1 through its port groups."
+    )
+    grade: GradeId = key("Speed grade.")
+    devices: Annotated[tuple[str, ...], Names("device")] = key(
+        "Its devices in the order in which the cable meets them."
+    )
+    switch_index: Annotated[int, Whole(0, 100_000)] = key(
+        "How many of the devices come before the switch; 0: the switch is at the start.", 0
+    )
+    plca: dict[DeviceId, PlcaId] | None = key(
+        "PLCA ID of each device; default: 1, 2, … outward from the switch, first along the part "
+        "after it, then along the part before it. Lines only.",
+        None,
+    )
+    node_count: Annotated[int, Whole(2, 255)] | None = key(
+        "PLCA node count set at the switch port; default: highest ID + 1 + reserve. Lines only.",
+        None,
+    )
+    burst_counts: dict[DeviceId, BurstCount] | None = key(
+        "PLCA burst count of a device, or of the switch, where it differs from the problem's. "
+        "Lines only.",
+        None,
+    )
+
+
+class BuiltLinkTable(Table):
+    """A backbone link that is built."""
+
+    between: Annotated[tuple[str, str], Names("switch", least=2, most=2)] = key("The two switches.")
+    grade: GradeId = key("Its grade.")
+
+
+class LayoutTable(Table):
+    """A layout: decisions only."""
+
+    format: Annotated[int, Whole(1, 1_000_000)] = key("Format of the file; this page tells of 1.")
+    problem: Annotated[str, Text(longest=200)] = key("Name of the problem it belongs to.", "")
+    problem_digest: Annotated[str, Text(longest=200)] = key(
+        "Digest of the problem's files when the layout was made.", ""
+    )
+    open_switches: Annotated[tuple[str, ...], Names("switch", least=0)] | None = key(
+        "Switches that are built; default: the required ones and those that carry segments.", None
+    )
+    backbone: tuple[BuiltLinkTable, ...] | None = key(
+        "Backbone links that are built; default: the required ones (all of them where the shape is "
+        "`fixed`) between open switches, each with its first grade.",
+        None,
+    )
+    segments: tuple[SegmentTable, ...] = key("Lines and links.")
+
+
+def plca_order(devices: tuple[str, ...], switch_index: int) -> tuple[str, ...]:
+    """Devices outward from the switch: the part after it first, then the part before it.
+
+    Examples
+    --------
+    >>> plca_order(("a", "b", "c", "d"), 2)
+    ('c', 'd', 'b', 'a')
+    """
+    return (*devices[switch_index:], *reversed(devices[:switch_index]))
+
+
+def default_plca_ids(devices: tuple[str, ...], switch_index: int) -> tuple[int, ...]:
+    """PLCA IDs 1, 2, … by :func:`plca_order`, parallel to ``devices``."""
+    rank = {d: n for n, d in enumerate(plca_order(devices, switch_index), start=1)}
+    return tuple(rank[d] for d in devices)
+
+
+def read_layout(path: Path, problem: Problem) -> Layout:
+    """Read a layout of a problem.
+
+    Parameters
+    ----------
+    path
+        The YAML file.
+    problem
+        The problem it belongs to; names are looked up in it.
+
+    Returns
+    -------
+    Layout
+        With defaults filled in where the file leaves something out.
+
+    Raises
+    ------
+    WrongFile
+        With every finding.
+    """
+    layout, findings = read_layout_with_findings(path, problem)
+    if layout is None:
+        raise WrongFile(findings)
+    return layout
+
+
+def read_layout_with_findings(path: Path, problem: Problem) -> tuple[Layout | None, list[Finding]]:
+    """Read a layout; give the findings instead of raising, warnings among them."""
+    findings = Findings()
+    text, _ = read_text(path, str(path), findings)
+    if text is None:
+        return None, findings.found
+    return layout_from_text(text, str(path), problem)
+
+
+def layout_from_text(text: str, file: str, problem: Problem) -> tuple[Layout | None, list[Finding]]:
+    """Read a layout from a text; ``file`` is the name that findings carry."""
+    document = load(text, file)
+    findings = Findings(list(document.findings))
+    raw, root = document.data, YamlOrigin(document, (), "")
+    if raw is None and document.findings:
+        return None, findings.found
+    if not isinstance(raw, dict):
+        findings.add(root, "wrong-kind", f"expected a mapping with a layout, got {got(raw)}")
+        return None, findings.found
+    if not check_format(raw, root, findings):
+        return None, findings.found
+    shallow = {
+        k: ([] if k in ("segments", "backbone") and isinstance(v, list) else v)
+        for k, v in raw.items()
+    }
+    top = read_table(LayoutTable, shallow, root, findings)
+    segments = _items(raw, "segments", SegmentTable, root, findings)
+    links = _items(raw, "backbone", BuiltLinkTable, root, findings)
+    _check_top(top, root, problem, findings)
+    for segment in segments:
+        _check_segment(segment, problem, findings)
+    for link in links:
+        _check_link(link, problem, findings)
+    _check_twice(segments, links, findings)
+    if findings.errors():
+        return None, sorted(findings.found)
+    layout = _build(top, segments, links if raw.get("backbone") is not None else None, problem)
+    return layout, sorted(findings.found)
+
+
+def _items(
+    raw: dict, section: str, model: type[Any], root: YamlOrigin, findings: Findings
+) -> list[Item[Any]]:
+    content = raw.get(section)
+    if not isinstance(content, list):
+        return []
+    items = []
+    for index, value in enumerate(content):
+        name = value.get("id") if isinstance(value, dict) else None
+        shown = name if isinstance(name, str) and name else index
+        origin = root.part(section, index, label=f"{section}[{shown}]")
+        items.append(read_table(model, value, origin, findings))
+    return items
+
+
+def _unknown(
+    findings: Findings,
+    origin: Any,
+    kind: str,
+    name: str,
+    known: list[str],
+    steps: tuple[str | int, ...],
+    *,
+    on_key: bool = False,
+) -> None:
+    findings.add(
+        origin,
+        "unknown-name",
+        f"no such {kind} '{name}' in the problem",
+        steps=steps,
+        hint=did_you_mean(name, known),
+        on_key=on_key,
+    )
+
+
+def _check_top(
+    top: Item[LayoutTable], root: YamlOrigin, problem: Problem, findings: Findings
+) -> None:
+    for index, name in enumerate(top.table.open_switches or ()):
+        if name not in problem.switches:
+            _unknown(
+                findings, root, "switch", name, list(problem.switches), ("open_switches", index)
+            )
+    if top.table.problem and top.table.problem != problem.name:
+        findings.add(
+            root,
+            "not-allowed-together",
+            f"made for the problem '{top.table.problem}', read with '{problem.name}'",
+            steps=("problem",),
+            severity="warning",
+        )
+    elif top.table.problem_digest and top.table.problem_digest != problem.digest:
+        findings.add(
+            root,
+            "not-allowed-together",
+            "the problem's files have changed since this layout was made",
+            steps=("problem_digest",),
+            severity="warning",
+        )
+
+
+def _check_segment(item: Item[SegmentTable], problem: Problem, findings: Findings) -> None:
+    table, origin = item.table, item.origin
+    grades = problem.catalogue.grades
+    known = list(problem.devices)
+    if table.switch is not None and table.switch not in problem.switches:
+        _unknown(findings, origin, "switch", table.switch, list(problem.switches), ("switch",))
+    elif table.switch is not None and table.port is not None:
+        count = problem.switches[table.switch].port_count
+        if table.port > count:
+            findings.add(
+                origin,
+                "out-of-range",
+                f"expected a port of {table.switch}, 1 to {count}, got {table.port}",
+                steps=("port",),
+            )
+    for index, name in enumerate(table.devices or ()):
+        if name not in problem.devices:
+            _unknown(findings, origin, "device", name, known, ("devices", index))
+    if table.devices is not None and table.switch_index is not None:
+        _check_order(item, findings)
+    if table.grade is None:
+        return
+    if table.grade not in grades:
+        _unknown(findings, origin, "grade", table.grade, list(grades), ("grade",))
+        return
+    if table.grade not in problem.catalogue.mixing_grades():
+        for name in ("plca", "node_count", "burst_counts"):
+            if getattr(table, name):
+                findings.add(
+                    origin,
+                    "not-allowed-together",
+                    f"{table.grade} is a link and has no PLCA settings",
+                    steps=(name,),
+                    hint="remove the key",
+                    on_key=True,
+                )
+        if table.devices is not None and len(table.devices) != 1:
+            findings.add(
+                origin,
+                "not-allowed-together",
+                f"{table.grade} is a link and has 1 device, got {len(table.devices)}",
+                steps=("devices",),
+            )
+        return
+    _check_plca(item, findings)
+
+
+def _check_order(item: Item[SegmentTable], findings: Findings) -> None:
+    table = item.table
+    if table.switch_index > len(table.devices):
+        findings.add(
+            item.origin,
+            "out-of-range",
+            f"expected 0 to {len(table.devices)}, the number of devices, got {table.switch_index}",
+            steps=("switch_index",),
+        )
+
+
+def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
+    table, origin = item.table, item.origin
+    if table.devices is None:
+        return
+    highest = len(table.devices)
+    if table.plca is not None:
+        first: dict[int, str] = {}
+        for name, number in table.plca.items():
+            steps = ("plca", name)
+            if name not in table.devices:
+                findings.add(
+                    origin,
+                    "unknown-name",
+                    f"no such device on this segment: '{name}'",
+                    steps=steps,
+                    hint=did_you_mean(name, list(table.devices)),
+                    on_key=True,
+                )
+            if number in first:
+                findings.add(
+                    origin,
+                    "duplicate-name",
+                    f"PLCA ID {number} given twice; first to {first[number]}",
+                    steps=steps,
+                )
+            first.setdefault(number, name)
+        absent = [d for d in table.devices if d not in table.plca]
+        if absent:
+            findings.add(
+                origin,
+                "missing-key",
+                f"expected a PLCA ID for every device, got none for {', '.join(absent)}",
+                steps=("plca",),
+                hint="leave `plca` out to have all IDs given by order",
+            )
+        highest = max(first, default=highest)
+    if table.node_count is not None and table.node_count < highest + 1:
+        findings.add(
+            origin,
+            "out-of-range",
+            f"expected at least the highest PLCA ID + 1 = {highest + 1}, got {table.node_count}",
+            steps=("node_count",),
+            hint="a device with a higher ID would never get a transmit opportunity",
+        )
+    for name in table.burst_counts or ():
+        if name not in table.devices and name != table.switch:
+            findings.add(
+                origin,
+                "unknown-name",
+                f"no such device on this segment: '{name}'",
+                steps=("burst_counts", name),
+                hint=did_you_mean(name, [*table.devices, table.switch or ""]),
+                on_key=True,
+            )
+
+
+def _check_link(item: Item[BuiltLinkTable], problem: Problem, findings: Findings) -> None:
+    table, origin = item.table, item.origin
+    unknown = False
+    for index, name in enumerate(table.between or ()):
+        if name not in problem.switches:
+            unknown = True
+            _unknown(findings, origin, "switch", name, list(problem.switches), ("between", index))
+    if table.between is None or unknown or table.grade is None:
+        return
+    possible = [link for link in problem.backbone.links if set(link.ends) == set(table.between)]
+    if not possible:
+        findings.add(
+            origin,
+            "unknown-name",
+            f"the problem has no backbone link between {' and '.join(table.between)}",
+            steps=("between",),
+        )
+    elif not any(table.grade in link.grades for link in possible):
+        grades = [g for link in possible for g in link.grades]
+        findings.add(
+            origin,
+            "unknown-name",
+            f"the problem's link has no grade '{table.grade}'",
+            steps=("grade",),
+            hint=did_you_mean(table.grade, grades),
+        )
+
+
+def _check_twice(
+    segments: list[Item[SegmentTable]], links: list[Item[BuiltLinkTable]], findings: Findings
+) -> None:
+    seen: dict[tuple[str, Any], int] = {}
+
+    def note(
+        item: Item[Any], what: tuple[str, Any], steps: tuple[str | int, ...], says: str
+    ) -> None:
+        line = item.origin.at(steps).line
+        if what in seen:
+            findings.add(
+                item.origin,
+                "duplicate-name",
+                f"{says} given twice; first on line {seen[what]}",
+                steps=steps,
+            )
+        seen.setdefault(what, line)
+
+    for item in segments:
+        table = item.table
+        name = segment_id(table)
+        if table.id is not None:
+            note(item, ("segment", name), ("id",), f"segment '{name}'")
+        if table.switch is not None and table.port is not None:
+            note(
+                item,
+                ("port", (table.switch, table.port)),
+                ("port",),
+                f"port {table.port} of {table.switch}",
+            )
+        for index, device in enumerate(table.devices or ()):
+            note(item, ("device", device), ("devices", index), f"device '{device}'")
+    for link in links:
+        ends = link.table.between
+        if ends is not None:
+            note(
+                link,
+                ("link", frozenset(ends)),
+                ("between",),
+                f"link between {' and '.join(sorted(ends))}",
+            )
+
+
+def segment_id(table: SegmentTable) -> str:
+    """Name of a segment, stated or made of switch and port."""
+    return table.id if table.id is not None else f"{table.switch}:{table.port}"
+
+
+def _build(
+    top: Item[LayoutTable],
+    segments: list[Item[SegmentTable]],
+    links: list[Item[BuiltLinkTable]] | None,
+    problem: Problem,
+) -> Layout:
+    made = tuple(_segment(item.table, problem) for item in segments)
+    stated = top.table.open_switches
+    carrying = {s.switch for s in made}
+    opened = stated
+    if opened is None:
+        opened = tuple(
+            name for name, switch in problem.switches.items() if switch.required or name in carrying
+        )
+    if links is None:
+        all_links = problem.backbone.shape == "fixed"
+        backbone = tuple(
+            BuiltLink(link.ends, link.grades[0])
+            for link in problem.backbone.links
+            if (link.required or all_links) and set(link.ends) <= set(opened)
+        )
+    else:
+        backbone = tuple(BuiltLink(item.table.between, item.table.grade) for item in links)
+    return Layout(
+        problem_name=top.table.problem or problem.name,
+        problem_digest=top.table.problem_digest or problem.digest,
+        open_switches=opened,
+        backbone=backbone,
+        segments=made,
+    )
+
+
+def _segment(table: SegmentTable, problem: Problem) -> Segment:
+    mixing = table.grade in problem.catalogue.mixing_grades()
+    ids: tuple[int, ...] = ()
+    count = 0
+    if mixing:
+        ids = (
+            default_plca_ids(table.devices, table.switch_index)
+            if table.plca is None
+            else tuple(table.plca[d] for d in table.devices)
+        )
+        limits = problem.limits.get(table.grade)
+        spare = limits.reserve.nodes if limits is not None else 0
+        count = max(ids) + 1 + spare if table.node_count is None else table.node_count
+    return Segment(
+        id=segment_id(table),
+        switch=table.switch,
+        port=table.port,
+        grade=table.grade,
+        devices=table.devices,
+        switch_index=table.switch_index,
+        plca_ids=ids,
+        node_count=count,
+        burst_counts=tuple(sorted((table.burst_counts or {}).items())),
+    )
+
+
+def layout_text(layout: Layout, problem: Problem) -> str:
+    """Write a layout as YAML that :func:`read_layout` reads back equal.
+
+    Same layout, same text: segments and devices keep their order, nothing depends on the time.
+    """
+    mixing = problem.catalogue.mixing_grades()
+    segments = []
+    for s in layout.segments:
+        entry: dict[str, Any] = {
+            "id": s.id,
+            "switch": s.switch,
+            "port": s.port,
+            "grade": s.grade,
+            "devices": list(s.devices),
+            "switch_index": s.switch_index,
+        }
+        if s.grade in mixing:
+            entry["plca"] = Flow(zip(s.devices, s.plca_ids, strict=True))
+            entry["node_count"] = s.node_count
+        if s.burst_counts:
+            entry["burst_counts"] = Flow(s.burst_counts)
+        segments.append(entry)
+    data: dict[str, Any] = {
+        "format": FORMAT,
+        "problem": layout.problem_name,
+        "problem_digest": layout.problem_digest,
+        "open_switches": list(layout.open_switches),
+        "backbone": [
+            Flow({"between": list(link.ends), "grade": link.grade}) for link in layout.backbone
+        ],
+        "segments": segments,
+    }
+    return dump(data)

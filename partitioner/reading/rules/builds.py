@@ -1,0 +1,130 @@
+"""Options, builds and rules about failures."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from partitioner.reading.kinds import did_you_mean, plain_number
+from partitioner.reading.origin import Findings
+from partitioner.reading.parts import Parts
+from partitioner.reading.rules.names import refer
+
+
+def check_builds(parts: Parts, findings: Findings) -> None:
+    """Builds name known options, differ from each other, and their shares make 1."""
+    builds = parts.builds
+    first: dict[frozenset[str], tuple[str, int]] = {}
+    for item in builds:
+        for index, name in enumerate(item.table.options or ()):
+            refer(parts, findings, item, ("options",), "option", name, ("options", index))
+        if item.table.options is None or item.id is None:
+            continue
+        options = frozenset(item.table.options)
+        if options in first:
+            name, line = first[options]
+            findings.add(
+                item.origin,
+                "duplicate-name",
+                f"same options as build '{name}' on line {line}",
+                steps=("options",),
+            )
+        first.setdefault(options, (item.id, item.origin.at(("id",)).line))
+    if not builds or not all(item.whole for item in builds):
+        return
+    total = sum((item.table.share for item in builds), Decimal(0))
+    if total != 1:
+        findings.add(
+            builds[0].origin.named("builds"),
+            "not-allowed-together",
+            f"expected shares that sum to 1, got {plain_number(total)}",
+            steps=("share",),
+        )
+        return
+    for item in parts.options:
+        if not item.whole:
+            continue
+        share = sum(
+            (b.table.share for b in builds if item.id in (b.table.options or ())), Decimal(0)
+        )
+        if share != item.table.take_rate:
+            findings.add(
+                item.origin,
+                "not-allowed-together",
+                f"the builds with it make {plain_number(share)}, not "
+                f"{plain_number(item.table.take_rate)}; the builds count",
+                steps=("take_rate",),
+                severity="warning",
+            )
+
+
+def check_options(parts: Parts, findings: Findings) -> None:
+    """Options bring devices; a rule about them needs some."""
+    everyone = [*parts.devices, *parts.forecast]
+    used = {d.table.option for d in everyone}
+    if not parts.unsure & {"devices", "forecast"} and all(d.whole for d in everyone):
+        for item in parts.options:
+            if item.id is not None and item.id not in used:
+                findings.add(
+                    item.origin,
+                    "not-allowed-together",
+                    "has no effect: no device belongs to this option",
+                    severity="warning",
+                )
+    line = parts.line
+    if line.table.option_tail and not parts.options and not parts.unsure & {"options"}:
+        findings.add(
+            line.origin,
+            "not-allowed-together",
+            "has no effect: there are no options",
+            steps=("option_tail",),
+            on_key=True,
+            severity="warning",
+        )
+
+
+def check_failure_rules(parts: Parts, findings: Findings) -> None:
+    """A rule about failures names one group or one function that devices have."""
+    functions: dict[str, int] = {}
+    for device in parts.devices:
+        if device.table.function is not None:
+            functions[device.table.function] = functions.get(device.table.function, 0) + 1
+    groups = parts.ids("groups")
+    for item in parts.failure_rules:
+        rule = item.table
+        given = {"group", "function"} & item.given
+        if len(given) == 2:
+            findings.add(
+                item.origin,
+                "not-allowed-together",
+                "expected group or function, got both",
+                steps=("function",),
+                hint="write two rules",
+                on_key=True,
+            )
+            continue
+        if not given:
+            if not {"group", "function"} & item.guessed:
+                findings.add(item.origin, "missing-key", "expected group or function, got neither")
+            continue
+        size = None
+        if rule.group is not None:
+            if refer(parts, findings, item, ("groups",), "group", rule.group, ("group",)):
+                size = len(groups[rule.group].table.devices or ()) or None
+        elif rule.function is not None and not parts.unsure & {"devices"}:
+            size = functions.get(rule.function)
+            if size is None and all(d.whole for d in parts.devices):
+                findings.add(
+                    item.origin,
+                    "unknown-name",
+                    f"no device has the function '{rule.function}'",
+                    steps=("function",),
+                    hint=did_you_mean(rule.function, sorted(functions)),
+                )
+        if size is not None and rule.most_lost is not None and rule.most_lost >= size:
+            findings.add(
+                item.origin,
+                "not-allowed-together",
+                f"has no effect: it concerns {size} devices only",
+                steps=("most_lost",),
+                severity="warning",
+            )

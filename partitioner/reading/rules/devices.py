@@ -1,0 +1,296 @@
+"""Devices: where they stand, which switches and grades they can have, who shares with whom."""
+
+from __future__ import annotations
+
+from itertools import combinations
+from typing import Any
+
+from partitioner.model.problem import GroupKind
+from partitioner.reading.build import pinned_switches
+from partitioner.reading.kinds import did_you_mean
+from partitioner.reading.origin import Findings
+from partitioner.reading.parts import Parts
+from partitioner.reading.rules.grades import (
+    check_grade_names,
+    grades_of,
+    is_mixing,
+    offered_grades,
+)
+from partitioner.reading.rules.names import refer
+from partitioner.reading.rules.sites import check_position
+from partitioner.reading.schema import DeviceTable
+from partitioner.reading.tables import Item
+
+_PINS = ("switch", "switches", "zone")
+_LINE_ONLY = ("stub_m", "unit_loads", "capacitance_pf")
+
+
+def check_devices(parts: Parts, findings: Findings) -> None:
+    """Every device stands somewhere, its names exist, and some port it may use fits it."""
+    offered = offered_grades(parts)
+    zones = {s.table.zone for s in parts.switches if s.table.zone is not None}
+    for item in [*parts.devices, *parts.forecast]:
+        check_position(item, parts, findings)
+        grades = grades_of(item)
+        by_name = isinstance(item.raw.get("grades"), dict)
+        check_grade_names(item, parts, grades, ("grades",), findings, by_name=by_name)
+        refer(parts, findings, item, ("options",), "option", item.table.option, ("option",))
+        pinned = _check_pins(item, parts, zones, findings)
+        if pinned and offered is not None and grades:
+            _check_offered(item, parts, offered, findings)
+        _check_unused(item, parts, findings)
+
+
+def _check_pins(item: Item[Any], parts: Parts, zones: set[str], findings: Findings) -> bool:
+    """Check the keys that pin a device to switches; True when they make sense."""
+    device = item.table
+    given = [key for key in _PINS if key in item.given]
+    if len(given) > 1:
+        findings.add(
+            item.origin,
+            "not-allowed-together",
+            f"expected one of {', '.join(_PINS)}, got {' and '.join(given)}",
+            steps=(given[1],),
+            hint="remove the others",
+            on_key=True,
+        )
+        return False
+    good = item.whole or all(getattr(device, key) is not None for key in given)
+    if device.switch is not None:
+        good &= refer(parts, findings, item, ("switches",), "switch", device.switch, ("switch",))
+    for index, name in enumerate(device.switches or ()):
+        steps = ("switches", index)
+        good &= refer(parts, findings, item, ("switches",), "switch", name, steps)
+    if device.zone is not None and device.zone not in zones:
+        good = False
+        if not parts.unsure & {"switches"} and all(s.whole for s in parts.switches):
+            findings.add(
+                item.origin,
+                "unknown-name",
+                f"no switch has the zone '{device.zone}'",
+                steps=("zone",),
+                hint=did_you_mean(device.zone, sorted(zones)),
+            )
+    return good
+
+
+def _check_offered(
+    item: Item[Any], parts: Parts, offered: dict[str, set[str]], findings: Findings
+) -> None:
+    grades = grades_of(item)
+    if any(g not in parts.catalogue_grades for g in grades):
+        return
+    pinned = pinned_switches(item.table, parts)
+    allowed = list(offered) if pinned is None else [s for s in pinned if s in offered]
+    served = set().union(*(offered[s] for s in allowed))
+    lost = [g for g in grades if g not in served]
+    if not lost:
+        return
+    whose = "no switch" if pinned is None else f"none of {', '.join(allowed)}"
+    if pinned is not None and len(allowed) == 1:
+        whose = f"'{allowed[0]}' does not"
+    message = (
+        f"{whose} has a port for {', '.join(lost)}"
+        if not whose.endswith("not")
+        else f"{whose} have a port for {', '.join(lost)}"
+    )
+    usable = len(lost) < len(grades)
+    offers = ", ".join(sorted(served))
+    findings.add(
+        item.origin,
+        "not-allowed-together",
+        message + (": that grade can't be used" if usable else ""),
+        steps=("grades",),
+        hint=f"ports there serve {offers}" if len(served) <= 8 else "",
+        severity="warning" if usable else "error",
+    )
+
+
+def _check_unused(item: Item[Any], parts: Parts, findings: Findings) -> None:
+    grades = grades_of(item)
+    if (
+        parts.catalogue is None
+        or not grades
+        or not item.whole
+        or not item.given.intersection(_LINE_ONLY)
+    ):
+        return
+    if any(is_mixing(parts, g) or g not in parts.catalogue.grades for g in grades):
+        return
+    defaults = {k: DeviceTable.model_fields[k].default for k in _LINE_ONLY}
+    for key in _LINE_ONLY:
+        if key in item.given and getattr(item.table, key) != defaults[key]:
+            findings.add(
+                item.origin,
+                "not-allowed-together",
+                "has no effect: none of its grades makes a shared line",
+                steps=(key,),
+                on_key=True,
+                severity="warning",
+            )
+
+
+def check_groups(parts: Parts, findings: Findings) -> None:
+    """Groups name devices that exist, and no two groups contradict each other."""
+    devices = parts.ids("devices")
+    good: list[Item[Any]] = []
+    for item in parts.groups:
+        group = item.table
+        known = [
+            refer(parts, findings, item, ("devices",), "device", name, ("devices", index))
+            for index, name in enumerate(group.devices or ())
+        ]
+        if known and all(known) and group.kind is not None:
+            good.append(item)
+    together = [g for g in good if g.table.kind is GroupKind.TOGETHER]
+    for item in together:
+        _check_one_segment(item, devices, parts, findings)
+    cluster = _clusters([g.table.devices for g in together])
+    for item in good:
+        kind = item.table.kind
+        if kind is GroupKind.TOGETHER:
+            continue
+        _check_apart(item, kind, cluster, together, findings)
+        if kind is GroupKind.APART_SWITCH:
+            _check_apart_pins(item, devices, parts, findings)
+
+
+def _clusters(groups: list[tuple[str, ...]]) -> dict[str, str]:
+    """For each device of a `together` group, one name for all that end up on its segment."""
+    parent: dict[str, str] = {}
+
+    def root(name: str) -> str:
+        while parent.setdefault(name, name) != name:
+            name = parent[name]
+        return name
+
+    for group in groups:
+        for name in group[1:]:
+            parent[root(name)] = root(group[0])
+    return {name: root(name) for name in list(parent)}
+
+
+def _check_apart(
+    item: Item[Any],
+    kind: GroupKind,
+    cluster: dict[str, str],
+    together: list[Item[Any]],
+    findings: Findings,
+) -> None:
+    for a, b in combinations(item.table.devices, 2):
+        if a in cluster and cluster[a] == cluster.get(b):
+            other = next(
+                (g for g in together if a in g.table.devices and b in g.table.devices),
+                next(g for g in together if a in g.table.devices),
+            )
+            line = other.origin.at(("id",)).line
+            findings.add(
+                item.origin,
+                "not-allowed-together",
+                f"'{a}' and '{b}' are {kind.value} here and together in group "
+                f"'{other.id}' on line {line}",
+                steps=("devices",),
+            )
+            return
+
+
+def _check_apart_pins(
+    item: Item[Any], devices: dict[str, Item[Any]], parts: Parts, findings: Findings
+) -> None:
+    only: dict[str, str] = {}
+    for name in item.table.devices:
+        pinned = _pins(devices[name], parts)
+        if pinned is None or len(pinned) != 1:
+            continue
+        switch = pinned[0]
+        if switch in only:
+            findings.add(
+                item.origin,
+                "not-allowed-together",
+                f"'{only[switch]}' and '{name}' are apart-switch here and both pinned to "
+                f"'{switch}', '{name}' on line {devices[name].origin.at(()).line}",
+                steps=("devices",),
+            )
+            return
+        only[switch] = name
+
+
+def _pins(item: Item[Any], parts: Parts) -> tuple[str, ...] | None:
+    return pinned_switches(item.table, parts)
+
+
+def _check_one_segment(
+    item: Item[Any], devices: dict[str, Item[Any]], parts: Parts, findings: Findings
+) -> None:
+    """Devices that must be on one segment have a grade, a switch and rules that let them."""
+    members = [devices[name] for name in item.table.devices]
+
+    def tell(message: str) -> None:
+        findings.add(
+            item.origin, "not-allowed-together", f"together, but {message}", steps=("devices",)
+        )
+
+    if parts.catalogue is not None and all(m.table.grades for m in members):
+        common = set.intersection(*(set(grades_of(m)) for m in members))
+        if not any(is_mixing(parts, g) for g in common):
+            tell("they have no grade of shared lines in common")
+    pinned: set[str] | None = None
+    for member in members:
+        own = _pins(member, parts)
+        if own is not None:
+            pinned = set(own) if pinned is None else pinned & set(own)
+    if pinned is not None and not pinned:
+        tell("they are pinned to different switches")
+    span = parts.sharing.table.safety_span
+    levels = sorted(
+        (m.table.safety_level, m.id) for m in members if m.table.safety_level is not None
+    )
+    if span is not None and levels and levels[-1][0] - levels[0][0] > span:
+        tell(
+            f"the safety levels of '{levels[0][1]}' ({levels[0][0]}) and '{levels[-1][1]}' "
+            f"({levels[-1][0]}) differ by more than sharing.safety_span {span}"
+        )
+    if parts.sharing.table.domains is None:
+        return
+    mixes = [frozenset(group) for group in parts.sharing.table.domains]
+    by_domain = {
+        m.table.security_domain: m.id for m in members if m.table.security_domain is not None
+    }
+    for (one, a), (other, b) in combinations(by_domain.items(), 2):
+        if not any({one, other} <= group for group in mixes):
+            tell(
+                f"the domains of '{a}' ({one}) and '{b}' ({other}) are not listed in "
+                "sharing.domains as sharing a line"
+            )
+            return
+
+
+def check_sharing(parts: Parts, findings: Findings) -> None:
+    """Domains and levels named for sharing are those of some device."""
+    everyone = [*parts.devices, *parts.forecast]
+    domains = {d.table.security_domain for d in everyone if d.table.security_domain is not None}
+    if parts.unsure & {"devices", "forecast"} or not all(d.whole for d in everyone):
+        return
+    sharing = parts.sharing
+    for number, group in enumerate(sharing.table.domains or ()):
+        for index, name in enumerate(group):
+            if name not in domains:
+                findings.add(
+                    sharing.origin,
+                    "unknown-name",
+                    f"no device has the security domain '{name}'",
+                    steps=("domains", number, index),
+                    hint=did_you_mean(name, sorted(domains)),
+                    severity="warning",
+                )
+    if sharing.table.safety_span is not None and not any(
+        d.table.safety_level is not None for d in everyone
+    ):
+        findings.add(
+            sharing.origin,
+            "not-allowed-together",
+            "has no effect: no device has a safety_level",
+            steps=("safety_span",),
+            on_key=True,
+            severity="warning",
+        )

@@ -1,0 +1,64 @@
+"""Which grades devices and ports share, and that every grade named exists."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from partitioner.model.catalogue import Medium
+from partitioner.reading.kinds import did_you_mean
+from partitioner.reading.origin import Findings, Steps
+from partitioner.reading.parts import Parts
+from partitioner.reading.tables import Item
+
+
+def check_grade_names(
+    item: Item[Any],
+    parts: Parts,
+    names: tuple[str, ...] | None,
+    steps: Steps,
+    findings: Findings,
+    *,
+    link: bool = False,
+    by_name: bool = False,
+) -> None:
+    """Every grade named is in the catalogue; a backbone link's is a link grade."""
+    for index, name in enumerate(names or ()):
+        at = (*steps, name if by_name else index)
+        if name not in parts.catalogue_grades:
+            findings.add(
+                item.origin,
+                "unknown-name",
+                f"no such grade '{name}'",
+                steps=at,
+                hint=did_you_mean(name, parts.catalogue_grades),
+                on_key=by_name,
+            )
+        elif link and is_mixing(parts, name):
+            findings.add(
+                item.origin,
+                "not-allowed-together",
+                f"{name} makes shared lines; a backbone link needs a grade of links",
+                steps=at,
+            )
+
+
+def is_mixing(parts: Parts, grade: str) -> bool:
+    """Tell whether a grade makes shared lines; False when the catalogue is wrong."""
+    if parts.catalogue is None or grade not in parts.catalogue.grades:
+        return False
+    return parts.catalogue.grades[grade].medium is Medium.MIXING
+
+
+def grades_of(item: Item[Any]) -> tuple[str, ...]:
+    """Grade ids of a device; none when they are wrong."""
+    return tuple(grade for grade, _ in item.table.grades or ())
+
+
+def offered_grades(parts: Parts) -> dict[str, set[str]] | None:
+    """Grades that the ports of each switch serve; None when a switch could not be read whole."""
+    offered: dict[str, set[str]] = {}
+    for item in parts.switches:
+        if item.id is None or item.table.ports is None:
+            return None
+        offered[item.id] = {grade for port in item.table.ports for grade in port.grades}
+    return offered if not parts.unsure & {"switches"} else None

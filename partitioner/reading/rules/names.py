@@ -1,0 +1,88 @@
+"""Ids given twice, and names that nothing has."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from partitioner.reading.build import pathway_id
+from partitioner.reading.kinds import did_you_mean
+from partitioner.reading.origin import Findings, Steps
+from partitioner.reading.parts import Parts
+from partitioner.reading.tables import Item
+
+_OWN_NAMES = ("places", "groups", "transfers", "streams", "options", "builds", "failure_rules")
+
+
+def check_duplicates(parts: Parts, findings: Findings) -> None:
+    """No two things of one kind have one id; devices, forecast devices and switches count as one.
+
+    A stream names devices and switches alike, so their ids must differ.
+    """
+    for section in _OWN_NAMES:
+        _tell_duplicates(((i, i.id, section) for i in parts.items(section)), findings)
+    nodes = [
+        (item, item.id, section)
+        for section in ("switches", "devices", "forecast")
+        for item in parts.items(section)
+    ]
+    _tell_duplicates(nodes, findings)
+    ways = []
+    for item in parts.pathways:
+        ends = (item.table.from_, item.table.to)
+        if item.table.id is not None or None not in ends:
+            ways.append((item, pathway_id(item.table.id, ends), "pathways"))
+    _tell_duplicates(ways, findings)
+
+
+def _tell_duplicates(
+    items: Iterable[tuple[Item[Any], str | None, str]], findings: Findings
+) -> None:
+    first: dict[str, tuple[Item[Any], str]] = {}
+    for item, name, section in items:
+        if name is None:
+            continue
+        if name not in first:
+            first[name] = (item, section)
+            continue
+        earlier, its_section = first[name]
+        mine, other = item.origin.at(("id",)), earlier.origin.at(("id",))
+        place = f"on line {other.line}"
+        if other.file != mine.file:
+            place = f"in {other.file}, line {other.line}"
+        among = "" if its_section == section else f" among the {its_section}"
+        findings.add(
+            item.origin,
+            "duplicate-name",
+            f"'{name}' given twice; first{among} {place}",
+            steps=("id",),
+        )
+
+
+def refer(
+    parts: Parts,
+    findings: Findings,
+    item: Item[Any],
+    sections: tuple[str, ...],
+    what: str,
+    name: str | None,
+    steps: Steps,
+) -> bool:
+    """Tell a name that no item of ``sections`` has; True when the name is there.
+
+    Silent, and False, when the name itself is wrong or a list could not be read whole.
+    """
+    if name is None:
+        return False
+    known = parts.names(sections)
+    if name in known:
+        return True
+    if not parts.unsure.intersection(sections):
+        findings.add(
+            item.origin,
+            "unknown-name",
+            f"no such {what} '{name}'",
+            steps=steps,
+            hint=did_you_mean(name, list(known)),
+        )
+    return False

@@ -1,0 +1,260 @@
+"""Places, pathways, switches and the backbone: what stands where and how cable gets there."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import Any
+
+import networkx as nx
+import numpy as np
+
+from partitioner.model.problem import BackboneShape, Metric
+from partitioner.reading.build import distance_um, position_um
+from partitioner.reading.kinds import plain_number
+from partitioner.reading.origin import Findings
+from partitioner.reading.parts import Parts
+from partitioner.reading.rules.grades import check_grade_names
+from partitioner.reading.rules.names import refer
+from partitioner.reading.tables import Item
+from partitioner.units import PPM, UM_PER_M, from_base, to_base
+
+
+def check_position(item: Item[Any], parts: Parts, findings: Findings) -> None:
+    """A device or switch has a place or coordinates, one of both."""
+    place, position = item.table.place, item.table.position_m
+    if {"place", "position_m"} <= item.given:
+        findings.add(
+            item.origin,
+            "not-allowed-together",
+            "expected place or position_m, got both",
+            steps=("position_m",),
+            hint="remove one of them",
+            on_key=True,
+        )
+    elif place is None and position is None and not {"place", "position_m"} & item.given:
+        if not {"place", "position_m"} & item.guessed:
+            findings.add(item.origin, "missing-key", "expected place or position_m, got neither")
+        return
+    refer(parts, findings, item, ("places",), "place", place, ("place",))
+
+
+def check_switches(parts: Parts, findings: Findings) -> None:
+    """Switches stand somewhere and their ports serve grades that exist."""
+    for item in parts.switches:
+        check_position(item, parts, findings)
+        for index, port in enumerate(item.table.ports or ()):
+            check_grade_names(item, parts, port.grades, ("ports", index, "grades"), findings)
+
+
+def check_pathways(parts: Parts, findings: Findings) -> None:
+    """Pathways join two different places and are no shorter than the straight way."""
+    places = parts.ids("places")
+    for item in parts.pathways:
+        way = item.table
+        known = [
+            refer(parts, findings, item, ("places",), "place", way.from_, ("from",)),
+            refer(parts, findings, item, ("places",), "place", way.to, ("to",)),
+        ]
+        if way.from_ is not None and way.from_ == way.to:
+            findings.add(
+                item.origin,
+                "not-allowed-together",
+                f"expected two different places, got '{way.to}' at both ends",
+                steps=("to",),
+            )
+            continue
+        if not all(known):
+            continue
+        a = position_um(places[way.from_].table.position_m)
+        b = position_um(places[way.to].table.position_m)
+        if a is None or b is None:
+            continue
+        straight = distance_um(a, b, "straight", PPM)
+        if straight == 0 and way.length_m is None and "length_m" not in item.given:
+            findings.add(
+                item.origin,
+                "missing-key",
+                "expected the key 'length_m', since both places are at one point",
+            )
+        elif way.length_m is not None and to_base(way.length_m, UM_PER_M) < straight:
+            shortest = plain_number(from_base(straight, UM_PER_M))
+            findings.add(
+                item.origin,
+                "out-of-range",
+                f"shorter than the straight way between its places, {shortest} m",
+                steps=("length_m",),
+                severity="warning",
+            )
+
+
+def check_connected(parts: Parts, findings: Findings) -> None:
+    """With pathways, cable can get from every device and switch to every other.
+
+    A device or switch given by coordinates meets the pathways at the place nearest to it.
+    """
+    ways = [i.table for i in parts.pathways]
+    if not ways or any(w.from_ is None or w.to is None for w in ways) or parts.unsure & {"places"}:
+        return
+    places = parts.ids("places")
+    ends = {end for way in ways for end in (way.from_, way.to)}
+    graph = nx.Graph()
+    graph.add_nodes_from(n for n in places if n in ends)
+    graph.add_edges_from((w.from_, w.to) for w in ways if w.from_ in places and w.to in places)
+    sites = [i for s in ("switches", "devices", "forecast") for i in parts.items(s)]
+    used = {i.table.place for i in sites}
+    for name, item in places.items():
+        if name not in graph and name not in used:
+            findings.add(
+                item.origin,
+                "disconnected",
+                "no pathway leads to this place and nothing stands there",
+                severity="warning",
+            )
+    parts_of_graph = list(nx.connected_components(graph))
+    component = {n: number for number, c in enumerate(parts_of_graph) for n in c}
+    straight = parts.routing.table.metric is Metric.STRAIGHT
+    where = _components(sites, places, component, len(parts_of_graph), straight=straight)
+    if not where:
+        return
+    _tell_disconnected(sites, where, parts_of_graph, places, parts, findings)
+
+
+def _components(
+    sites: list[Item[Any]],
+    places: dict[str, Item[Any]],
+    component: dict[str, int],
+    number: int,
+    *,
+    straight: bool,
+) -> dict[int, int | None]:
+    """Component of each site by its index; None at a place without a pathway."""
+    where: dict[int, int | None] = {}
+    names = [n for n in places if n in component and places[n].table.position_m is not None]
+    points = np.array(
+        [position_um(places[n].table.position_m) for n in names], dtype=np.int64
+    ).reshape(-1, 3)
+    for index, item in enumerate(sites):
+        place = item.table.place
+        if place is not None:
+            if place in places:
+                where[index] = component.get(place)
+        elif item.table.position_m is not None and len(points):
+            if number == 1:
+                where[index] = 0
+            else:
+                at = np.array(position_um(item.table.position_m), dtype=np.int64)
+                gaps = np.abs(points - at).astype(float)
+                far = (gaps**2 if straight else gaps).sum(axis=1)
+                nearest = int(np.argmin(far))
+                where[index] = component[names[nearest]]
+    return where
+
+
+def _tell_disconnected(
+    sites: list[Item[Any]],
+    where: dict[int, int | None],
+    components: list[set[str]],
+    places: dict[str, Item[Any]],
+    parts: Parts,
+    findings: Findings,
+) -> None:
+    # The part with most switches is the one the others should be joined to.
+    switches = len(parts.switches)
+    votes = Counter(c for i, c in where.items() if c is not None and i < switches) or Counter(
+        c for c in where.values() if c is not None
+    )
+    main = min(votes, key=lambda c: (-votes[c], c), default=None)
+    anchor = next((sites[i] for i, c in where.items() if c == main), None)
+    name = anchor.id if anchor is not None and anchor.id is not None else "the switches"
+    for index, found in where.items():
+        item = sites[index]
+        if found is None:
+            findings.add(
+                item.origin,
+                "disconnected",
+                f"no pathway leads to the place '{item.table.place}'",
+                steps=("place",),
+                hint="add a pathway to it, or give position_m",
+            )
+        elif found != main:
+            step = "place" if item.table.place is not None else "position_m"
+            findings.add(
+                item.origin,
+                "disconnected",
+                f"no pathways lead from here to '{name}'",
+                steps=(step,),
+                hint="add the missing pathway",
+            )
+    busy = set(where.values())
+    for number, members in enumerate(components):
+        if number not in busy:
+            first = next(n for n in places if n in members)
+            findings.add(
+                places[first].origin,
+                "disconnected",
+                "no pathways lead from here to a switch, and no device stands there",
+                severity="warning",
+            )
+
+
+def check_backbone(parts: Parts, findings: Findings) -> None:
+    """Backbone links join different known switches once and can take the shape asked for."""
+    backbone = parts.backbone
+    links = backbone.table.links
+    if links is None or backbone.table.shape is None:
+        return
+    first: dict[frozenset[str], int] = {}
+    broken = not backbone.whole or bool(parts.unsure & {"switches"})
+    for index, link in enumerate(links):
+        steps = ("links", index)
+        for end, name in enumerate(link.between):
+            at = (*steps, "between", end)
+            broken |= not refer(parts, findings, backbone, ("switches",), "switch", name, at)
+        check_grade_names(backbone, parts, link.grades, (*steps, "grades"), findings, link=True)
+        ends = frozenset(link.between)
+        line = backbone.origin.at(steps).line
+        if ends in first:
+            findings.add(
+                backbone.origin,
+                "duplicate-name",
+                f"link between {' and '.join(link.between)} given twice; "
+                f"first on line {first[ends]}",
+                steps=(*steps, "between"),
+                hint="one link may list several grades",
+            )
+        first.setdefault(ends, line)
+    if not broken:
+        _check_shape(parts, findings)
+
+
+def _check_shape(parts: Parts, findings: Findings) -> None:
+    table, origin = parts.backbone.table, parts.backbone.origin
+    graph = nx.Graph()
+    graph.add_nodes_from(s.id for s in parts.switches)
+    graph.add_edges_from(link.between for link in table.links)
+    required = [s.id for s in parts.switches if s.table.required]
+    if len(required) < 2:
+        return
+    reach = nx.node_connected_component(graph, required[0])
+    cut_off = [name for name in required if name not in reach]
+    fixed = table.shape is BackboneShape.FIXED
+    if cut_off and not (fixed and not parts.streams):
+        message = f"no backbone links lead from '{required[0]}' to {_list(cut_off)}"
+        hint = "streams between their devices can't pass" if fixed else ""
+        findings.add(
+            origin, "disconnected", message, hint=hint, severity="warning" if fixed else "error"
+        )
+    elif table.shape is BackboneShape.RING and len(required) > 2:
+        for name in required:
+            if graph.degree(name) < 2:
+                findings.add(
+                    origin,
+                    "not-allowed-together",
+                    f"a ring needs two links at '{name}', got {graph.degree(name)}",
+                    steps=("shape",),
+                )
+
+
+def _list(names: list[str]) -> str:
+    shown = ", ".join(f"'{n}'" for n in names[:8])
+    return shown + (f" and {len(names) - 8} more" if len(names) > 8 else "")
