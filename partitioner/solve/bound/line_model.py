@@ -163,3 +163,13 @@ class LineModel:
         self.weight = unit // coarse
         self.capacity = cap // coarse
         self.counts_devices = False
+
+    def count_devices(self) -> None:
+        """Count devices layer by layer, whatever binds first."""
+        if self.counts_devices:
+            return
+        unit = np.sort(self.instance.unit_mul[self.members])
+        fits = int(np.searchsorted(np.cumsum(unit), int(self.data.unit_cap_mul), side="right"))
+        self.weight = np.ones(self.k, dtype=np.int64)
+        self.capacity = min(int(self.data.max_devices), self.k, fits)
+        self.counts_devices = True

@@ -1,0 +1,88 @@
+"""The proven value of some duals, in whole money steps.
+
+For any duals (device free, port rows at most 0, line counts and cut prices at least 0) every
+layout costs at least the sum of the duals' right-hand sides plus the reduced costs of its
+segments. So all that is needed is how far below zero a reduced cost can be. Two ways to pay for
+that are tried and the better one is taken:
+
+- by weight: lowering each device's dual by ``rate`` times its weight lifts every segment's
+  reduced cost by ``rate`` times the segment's weight;
+- by number: a layout has at most as many segments as there are ports.
+
+Duals are rounded to whole money steps first; then everything is integer arithmetic and the value
+is exact, without any tolerance.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from partitioner.solve.bound.relaxed_master import LineCount, RawDuals
+from partitioner.solve.instance import Instance
+
+
+@dataclass(slots=True)
+class WholeDuals:
+    """Duals in whole money steps, kept in float64."""
+
+    device: np.ndarray
+    row: np.ndarray
+    count: np.ndarray
+    cut: np.ndarray
+
+    @classmethod
+    def of(cls, raw: RawDuals) -> WholeDuals:
+        """Round to whole steps, each on the side its sign allows."""
+        return cls(
+            np.rint(raw.device),
+            np.minimum(np.rint(raw.row), 0.0),
+            np.maximum(np.rint(raw.count), 0.0),
+            np.maximum(np.rint(raw.cut), 0.0),
+        )
+
+    def raw(self) -> RawDuals:
+        """Give the same numbers as input of a mix."""
+        return RawDuals(self.device, self.row, self.count, self.cut)
+
+
+def right_hand_side(
+    duals: WholeDuals,
+    counts: Sequence[LineCount],
+    row_count: np.ndarray,
+    row_keys: Sequence[tuple[int, int]],
+    open_value: dict[int, int],
+) -> int:
+    """Sum of duals times right-hand sides, candidate switches at their cheapest share."""
+    value = int(duals.device.sum())
+    value += sum(int(d) * c.least for d, c in zip(duals.count, counts, strict=True))
+    value -= int(duals.cut.sum())
+    at_switch: dict[int, int] = dict(open_value)
+    for r, (s, _) in enumerate(row_keys):
+        paid = int(duals.row[r]) * int(row_count[r])
+        if s in at_switch:
+            at_switch[s] += paid
+        else:
+            value += paid
+    return value + sum(min(0, v) for v in at_switch.values())
+
+
+def repair_rate(missing: Iterable[tuple[float, int]]) -> int:
+    """Whole money steps per unit of weight that lift all these reduced costs to 0.
+
+    ``missing`` holds (reduced cost, least weight of the segments that may have it).
+    """
+    rate = 0
+    for reduced, weight in missing:
+        if reduced < 0:
+            rate = max(rate, math.ceil(-reduced / max(1, weight)))
+    return rate
+
+
+def most_segments(instance: Instance) -> int:
+    """Most segments a layout can have: one per port, and one per device."""
+    ports = {(p.switch, p.group): p.count for p in instance.port_classes}
+    return min(instance.n, sum(ports.values()))

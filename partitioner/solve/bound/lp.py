@@ -1,0 +1,396 @@
+"""Proven lower bound by column generation, valid whenever it is stopped.
+
+First with relaxed walks, which price in milliseconds; then with lines that repeat no device (short
+lines) or none of their neighbourhood (long ones); then with subset cuts. Every pricing gives a
+proven bound on its own; the best one counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from partitioner.solve.bound.cuts import violated_triples
+from partitioner.solve.bound.labels import LabelSearch, SubsetCut
+from partitioner.solve.bound.lagrangian import (
+    WholeDuals,
+    most_segments,
+    repair_rate,
+    right_hand_side,
+)
+from partitioner.solve.bound.line_model import FAR, LineModel
+from partitioner.solve.bound.relaxed_master import (
+    LpFailed,
+    MasterColumn,
+    RawDuals,
+    RelaxedMaster,
+)
+from partitioner.solve.bound.setup import Setup
+from partitioner.solve.bound.walks import ArmWalks, Walk, best_walks
+from partitioner.solve.columns import Column, ColumnBuilder
+
+SHORT_LINE = 12
+"""Lines of at most so many devices are priced without any repetition."""
+CHECKED = 1_500
+"""Most walks of one pricing that are built and checked exactly."""
+ADDED = 250
+"""Most columns a model adds in one round."""
+
+
+@dataclass(frozen=True, slots=True)
+class BoundDuals:
+    """Duals of the best bound, repaired so that every column's reduced cost is at least 0.
+
+    ``device`` float (n,), ``port`` float (P,): a column's reduced cost is its cost plus the value
+    of its port, less ``port`` of that class and less ``device`` of each of its devices.
+    """
+
+    device: np.ndarray
+    port: np.ndarray
+
+
+@dataclass(slots=True)
+class BoundResult:
+    """What was proved.
+
+    Attributes
+    ----------
+    value
+        Objective money that no layout goes below.
+    duals
+        Duals that prove it.
+    orders
+        (switch, grade, out, back) of exact lines met on the way with small reduced cost.
+    source
+        Which relaxation gave the value.
+    converged
+        Whether more time would not have raised it in that relaxation.
+    rounds
+        Pricing rounds done.
+    """
+
+    value: int
+    duals: BoundDuals
+    orders: list[tuple[int, int, tuple[int, ...], tuple[int, ...]]]
+    source: str
+    converged: bool
+    rounds: int
+    log: list[tuple[str, int, float]] = field(default_factory=list)
+
+
+class ColumnGeneration:
+    """One run of column generation; see :func:`lower_bound`."""
+
+    def __init__(
+        self,
+        builder: ColumnBuilder,
+        seeds: Sequence[Column],
+        *,
+        remaining: Callable[[], float],
+        constant: int,
+        on_bound: Callable[[int, str], None] | None,
+    ):
+        self.builder = builder
+        self.instance = builder.instance
+        self.remaining = remaining
+        self.constant = constant
+        self.on_bound = on_bound
+        self.setup = Setup(builder)
+        self.master = RelaxedMaster(self.instance, self.setup.counts, self.setup.dear)
+        self.exact: dict[MasterColumn, Column] = {}
+        for link in self.setup.links:
+            self.master.add(link)
+        for single in self.setup.singles():
+            self.master.add(single)
+        for column in seeds:
+            if self.instance.grades[column.grade].is_line:
+                self._add_exact(column, self.setup.cheapest_port(column))
+        self.most = most_segments(self.instance)
+        n = self.instance.n
+        rows, counts = len(self.master.row_keys), len(self.setup.counts)
+        zero = RawDuals(np.zeros(n), np.zeros(rows), np.zeros(counts), np.zeros(0))
+        self.center = WholeDuals.of(zero)
+        self.value = 0
+        self.best_duals = BoundDuals(np.zeros(n), np.zeros(len(self.instance.port_classes)))
+        self.source = "nothing"
+        self.rounds = 0
+        self.log: list[tuple[str, int, float]] = []
+        self.lp_value = 0.0
+
+    def _add_exact(self, column: Column, port: int) -> bool:
+        made = self.setup.master_column(column, port)
+        self.exact[made] = column
+        return self.master.add(made)
+
+    # -- one round ----------------------------------------------------------------------------
+
+    def _evaluate(
+        self, duals: WholeDuals, missing: list[tuple[float, int]], source: str
+    ) -> bool:
+        """Prove what these duals are worth; True if it is the best so far."""
+        fee = self.setup.line_fees(duals, self.master.row_of_port)
+        missing = missing + self.setup.least_link(duals.device, fee)
+        base = right_hand_side(
+            duals,
+            self.setup.counts,
+            self.master.row_count,
+            self.master.row_keys,
+            self.master.open_value,
+        )
+        rate = repair_rate(missing)
+        by_weight = rate * int(self.setup.weight.sum())
+        lowest = min((r for r, _ in missing), default=0.0)
+        by_number = int(-min(0.0, lowest)) * self.most
+        value = base - min(by_weight, by_number) + self.constant
+        if value <= self.value:
+            return False
+        self.value, self.source = value, source
+        device = duals.device.copy()
+        port = np.array(
+            [p.value for p in self.instance.port_classes], dtype=float
+        ) - fee
+        if by_weight <= by_number:
+            device -= rate * self.setup.weight
+        else:
+            port += lowest
+        self.best_duals = BoundDuals(device, port)
+        if self.on_bound is not None:
+            self.on_bound(value, source)
+        return True
+
+    def _true_reduced(self, column: MasterColumn, duals: RawDuals) -> float:
+        """Reduced cost of a column, cut prices left out."""
+        inst = self.instance
+        port = inst.port_classes[column.port]
+        value = column.cost + port.value - duals.row[self.master.row_of_port[column.port]]
+        value -= sum(duals.device[i] * times for i, times in column.visits)
+        for dual, count in zip(duals.count, self.setup.counts, strict=True):
+            if column.switch in count.switches and (column.is_line or count.links_too):
+                value -= dual
+        for price, cut in zip(duals.cut, self.master.cuts, strict=True):
+            if column.is_line and sum(d in cut for d, _ in column.visits) >= 2:
+                value += price
+        return float(value)
+
+    def _walk_column(self, model: LineModel, walk: Walk) -> MasterColumn:
+        times: dict[int, int] = {}
+        for d in walk.out + walk.back:
+            i = int(model.members[d])
+            times[i] = times.get(i, 0) + 1
+        visits = tuple(sorted(times.items()))
+        return MasterColumn(visits, walk.port, walk.cost, walk.switch, True)
+
+    def _generate(
+        self,
+        price: Callable[[WholeDuals], tuple[list[MasterColumn], list[tuple[float, int]]]],
+        source: str,
+        *,
+        close_enough: float,
+        rounds: int = 10_000,
+    ) -> bool:
+        """Column generation with smoothed duals; True if converged."""
+        smoothing = 0.5
+        stalled = 0
+        for _ in range(rounds):
+            if self.remaining() <= 0:
+                return False
+            self.lp_value, raw = self.master.solve()
+            gap = self.lp_value + self.constant - self.value
+            if gap <= close_enough * max(1.0, self.lp_value):
+                return True
+            alpha = 0.0 if stalled else smoothing
+            center = self.center.raw()
+            duals = WholeDuals.of(raw.mixed(center, alpha)) if alpha else WholeDuals.of(raw)
+            columns, missing = price(duals)
+            self.rounds += 1
+            better = self._evaluate(duals, missing, source)
+            self.log.append((source, self.value, self.lp_value))
+            if better:
+                self.center = duals
+            new = 0
+            for column in columns:
+                if self._true_reduced(column, raw) < -0.5 and self.master.add(column):
+                    new += 1
+            if better:
+                smoothing = min(0.9, smoothing + 0.05)
+            if new:
+                stalled = 0
+                if not better:
+                    smoothing = max(0.1, smoothing - 0.1)
+            elif alpha:
+                stalled = 1
+            else:
+                return True
+            self._trim()
+        return False
+
+    def _trim(self) -> None:
+        """Forget columns with large reduced cost when there are very many."""
+        most = 4_000 + 20 * self.instance.n
+        if len(self.master.columns) <= most:
+            return
+        self.master.solve()
+        reduced = self.master.reduced_costs()
+        order = np.argsort(reduced, kind="stable")
+        keep = np.zeros(len(reduced), dtype=bool)
+        keep[order[: most // 2]] = True
+        self.master.keep_columns(
+            [bool(k) or len(c.visits) == 1
+             for k, c in zip(keep, self.master.columns, strict=True)]
+        )
+
+    # -- pricings -----------------------------------------------------------------------------
+
+    def price_walks(
+        self, duals: WholeDuals
+    ) -> tuple[list[MasterColumn], list[tuple[float, int]]]:
+        """Price with relaxed walks."""
+        fee = self.setup.line_fees(duals, self.master.row_of_port)
+        columns: list[MasterColumn] = []
+        missing: list[tuple[float, int]] = []
+        for model in self.setup.models:
+            priced = self.setup.priced(model, duals.device, fee)
+            walks, least = best_walks(model, priced, ArmWalks(model, priced), ADDED)
+            missing += [(float(r), q) for q, r in enumerate(least) if r < 0]
+            columns += [self._walk_column(model, w) for w in walks]
+        return columns, missing
+
+    def price_labels(
+        self,
+        duals: WholeDuals,
+        searches: Sequence[LabelSearch],
+        limit: int,
+    ) -> tuple[list[MasterColumn], list[tuple[float, int]]]:
+        """Price with labels; walks without repetition become exact columns."""
+        fee = self.setup.line_fees(duals, self.master.row_of_port)
+        columns: list[MasterColumn] = []
+        missing: list[tuple[float, int]] = []
+        for search in searches:
+            model = search.model
+            priced = self.setup.priced(model, duals.device, fee)
+            found = search.run(
+                priced, limit=limit, most=4 * CHECKED, cuts=self._local_cuts(model, duals)
+            )
+            missing += found.missed
+            added = 0
+            taken: dict[int, int] = {}
+            for rank, walk in enumerate(found.walks):
+                if rank >= CHECKED:
+                    missing.append((walk.reduced, walk.weight))
+                    continue
+                column = self._walk_column(model, walk)
+                reduced = walk.reduced
+                if walk.elementary:
+                    out = tuple(int(model.members[d]) for d in walk.out)
+                    back = tuple(int(model.members[d]) for d in walk.back)
+                    exact = self.builder.line(walk.switch, model.grade, out, back)
+                    if exact is None:
+                        continue
+                    reduced += exact.cost - walk.cost
+                    column = self.setup.master_column(exact, walk.port)
+                    self.exact.setdefault(column, exact)
+                missing.append((reduced, walk.weight))
+                # A round's columns should differ: no device in too many of them.
+                if reduced < 0 and added < ADDED and all(
+                    taken.get(d, 0) < 12 for d, _ in column.visits
+                ):
+                    columns.append(column)
+                    added += 1
+                    for d, _ in column.visits:
+                        taken[d] = taken.get(d, 0) + 1
+        return columns, missing
+
+    def _local_cuts(self, model: LineModel, duals: WholeDuals) -> list[SubsetCut]:
+        cuts = []
+        for price, (a, b, c) in zip(duals.cut, self.master.cuts, strict=True):
+            if price <= 0:
+                continue
+            ids = [model.local.get(d, -1) for d in (a, b, c)]
+            if min(ids) >= 0:
+                cuts.append(SubsetCut((ids[0], ids[1], ids[2]), float(price)))
+        return cuts
+
+
+def lower_bound(
+    builder: ColumnBuilder,
+    seeds: Sequence[Column] = (),
+    *,
+    remaining: Callable[[], float],
+    constant: int = 0,
+    on_bound: Callable[[int, str], None] | None = None,
+    target: Callable[[], int | None] | None = None,
+    trace: Callable[[str], None] | None = None,
+) -> BoundResult:
+    """Prove a lower bound on the cost of every layout.
+
+    Parameters
+    ----------
+    builder
+        Exact columns of the problem.
+    seeds
+        Columns known already; they save rounds.
+    remaining
+        Seconds left, read often.
+    constant
+        Objective money that every layout pays whatever its segments: required switches and
+        backbone.
+    on_bound
+        Told each better bound and where it comes from.
+    target
+        Gives the cost of the best layout known; the run ends when the bound meets it.
+    trace
+        Told one line per phase.
+    """
+    run = ColumnGeneration(
+        builder, seeds, remaining=remaining, constant=constant, on_bound=on_bound
+    )
+    say = trace or (lambda _: None)
+    converged = False
+    try:
+        converged = _phases(run, say)
+    except LpFailed:
+        say("the linear solver failed; the best bound so far stands")
+    return BoundResult(
+        run.value, run.best_duals, _orders(run), run.source, converged, run.rounds, run.log
+    )
+
+
+def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
+    say(f"start: {len(run.master.columns)} columns")
+    run._generate(run.price_walks, "relaxed walks", close_enough=2e-4)
+    say(f"walks: bound {run.value}, relaxation {run.lp_value:.0f}, {run.rounds} rounds")
+    short = all(m.counts_devices and m.capacity <= SHORT_LINE for m in run.setup.models)
+    if not short:
+        return False
+    searches = [LabelSearch(m) for m in run.setup.models]
+    exact = run.exact
+    run.master.keep_columns(
+        [
+            c in exact or len(c.visits) == 1 and c.visits[0][1] == 1
+            for c in run.master.columns
+        ]
+    )
+    for limit in (500, 4_000, 40_000):
+        done = run._generate(
+            lambda d, limit=limit: run.price_labels(d, searches, limit),
+            "elementary lines",
+            close_enough=1e-4,
+        )
+        say(
+            f"elementary, {limit}: bound {run.value}, relaxation {run.lp_value:.0f}, "
+            f"{run.rounds} rounds, {len(run.master.columns)} columns"
+        )
+    return done
+
+
+def _orders(
+    run: ColumnGeneration,
+) -> list[tuple[int, int, tuple[int, ...], tuple[int, ...]]]:
+    inst = run.instance
+    known = dict.fromkeys(
+        (c.switch, c.grade, c.out, c.back) for c in run.exact.values()
+    )
+    assert inst is not None
+    return list(known)

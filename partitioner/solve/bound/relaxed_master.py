@@ -1,0 +1,231 @@
+"""The linear relaxation over the columns known so far, solved by GLOP.
+
+Rows: every device is covered; ports suffice at every switch (candidate switches open in part);
+there are at least so many lines as the device count forces; and subset cuts. Its dual values steer
+the pricing. Nothing here is trusted for the bound: any duals of the right sign give a valid one,
+see :mod:`partitioner.solve.bound.lagrangian`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from ortools.linear_solver import pywraplp
+
+from partitioner.solve.instance import Instance
+from partitioner.units import MONEY_STEPS
+
+
+@dataclass(frozen=True, slots=True)
+class LineCount:
+    """At least ``least`` segments hang on ``switches``; point-to-point links count if said."""
+
+    switches: frozenset[int]
+    least: int
+    links_too: bool
+
+
+@dataclass(frozen=True, slots=True)
+class MasterColumn:
+    """A segment in the relaxation. ``visits`` maps devices to how often they come.
+
+    ``cost`` is objective money without the port.
+    """
+
+    visits: tuple[tuple[int, int], ...]
+    port: int
+    cost: int
+    switch: int
+    is_line: bool
+
+
+@dataclass(slots=True)
+class RawDuals:
+    """Dual values in objective money, of the sign the Lagrangian needs."""
+
+    device: np.ndarray
+    row: np.ndarray
+    count: np.ndarray
+    cut: np.ndarray
+
+    def mixed(self, other: RawDuals, share: float) -> RawDuals:
+        """Mix: ``share`` of ``other`` and the rest of this one."""
+        cut = np.zeros(max(len(self.cut), len(other.cut)))
+        cut[: len(self.cut)] += (1 - share) * self.cut
+        cut[: len(other.cut)] += share * other.cut
+        return RawDuals(
+            (1 - share) * self.device + share * other.device,
+            (1 - share) * self.row + share * other.row,
+            (1 - share) * self.count + share * other.count,
+            cut,
+        )
+
+
+class LpFailed(Exception):
+    """GLOP gave no optimal basis, even from scratch."""
+
+
+class RelaxedMaster:
+    """Restricted master program.
+
+    Parameters
+    ----------
+    instance
+        The compiled problem.
+    counts
+        Least numbers of segments.
+    dear
+        float (n,): cost of leaving a device out; above what any plan pays for it.
+    """
+
+    def __init__(self, instance: Instance, counts: Sequence[LineCount], dear: np.ndarray):
+        self.instance = instance
+        self.counts = list(counts)
+        self.columns: list[MasterColumn] = []
+        self._known: set[MasterColumn] = set()
+        self.cuts: list[tuple[int, int, int]] = []
+        keys = sorted({(p.switch, p.group) for p in instance.port_classes})
+        self.row_keys = keys
+        self.row_of_key = {k: r for r, k in enumerate(keys)}
+        self.row_of_port = np.array(
+            [self.row_of_key[p.switch, p.group] for p in instance.port_classes], dtype=np.int64
+        )
+        self.row_count = np.zeros(len(keys), dtype=np.int64)
+        for p in instance.port_classes:
+            self.row_count[self.row_of_key[p.switch, p.group]] = p.count
+        self.open_value = switch_values(instance)
+        self._dear = dear
+        self._variables: list = []
+        self._build()
+
+    def _build(self) -> None:
+        solver = pywraplp.Solver.CreateSolver("GLOP")
+        inf = solver.infinity()
+        self._solver = solver
+        objective = solver.Objective()
+        objective.SetMinimization()
+        self._cover = [solver.Constraint(1.0, inf) for _ in range(self.instance.n)]
+        for i, row in enumerate(self._cover):
+            out = solver.NumVar(0, inf, "")
+            row.SetCoefficient(out, 1.0)
+            objective.SetCoefficient(out, float(self._dear[i]) / MONEY_STEPS)
+        self._rows = []
+        opened = {}
+        for s, value in self.open_value.items():
+            opened[s] = solver.NumVar(0, 1, "")
+            objective.SetCoefficient(opened[s], value / MONEY_STEPS)
+        for r, (s, _) in enumerate(self.row_keys):
+            if s in opened:
+                row = solver.Constraint(-inf, 0.0)
+                row.SetCoefficient(opened[s], -float(self.row_count[r]))
+            else:
+                row = solver.Constraint(-inf, float(self.row_count[r]))
+            self._rows.append(row)
+        self._counts = [solver.Constraint(float(c.least), inf) for c in self.counts]
+        for row in self._counts:
+            out = solver.NumVar(0, inf, "")
+            row.SetCoefficient(out, 1.0)
+            objective.SetCoefficient(out, float(self._dear.max(initial=0.0)) / MONEY_STEPS)
+        self._cut_rows: list = []
+        self._variables = []
+        for column in self.columns:
+            self._put(column)
+        for cut in self.cuts:
+            self._put_cut(cut)
+
+    # -- columns and cuts ---------------------------------------------------------------------
+
+    def add(self, column: MasterColumn) -> bool:
+        """Put a column in; False if it is there already."""
+        if column in self._known:
+            return False
+        self._known.add(column)
+        self.columns.append(column)
+        self._put(column)
+        return True
+
+    def _put(self, column: MasterColumn) -> None:
+        solver = self._solver
+        variable = solver.NumVar(0, solver.infinity(), "")
+        value = column.cost + self.instance.port_classes[column.port].value
+        solver.Objective().SetCoefficient(variable, value / MONEY_STEPS)
+        for device, times in column.visits:
+            self._cover[device].SetCoefficient(variable, float(times))
+        self._rows[int(self.row_of_port[column.port])].SetCoefficient(variable, 1.0)
+        for row, count in zip(self._counts, self.counts, strict=True):
+            if column.switch in count.switches and (column.is_line or count.links_too):
+                row.SetCoefficient(variable, 1.0)
+        if self._cut_rows:
+            held = {d for d, _ in column.visits}
+            for row, cut in zip(self._cut_rows, self.cuts, strict=True):
+                if column.is_line and sum(d in held for d in cut) >= 2:
+                    row.SetCoefficient(variable, 1.0)
+        self._variables.append(variable)
+
+    def add_cut(self, devices: tuple[int, int, int]) -> None:
+        """Allow at most one line that holds two or more of three devices."""
+        self.cuts.append(devices)
+        self._put_cut(devices)
+
+    def _put_cut(self, devices: tuple[int, int, int]) -> None:
+        row = self._solver.Constraint(-self._solver.infinity(), 1.0)
+        for column, variable in zip(self.columns, self._variables, strict=True):
+            if column.is_line and sum(d in devices for d, _ in column.visits) >= 2:
+                row.SetCoefficient(variable, 1.0)
+        self._cut_rows.append(row)
+
+    def drop_cuts(self, keep: Sequence[bool]) -> None:
+        """Forget the cuts not marked."""
+        self.cuts = [c for c, k in zip(self.cuts, keep, strict=True) if k]
+        self._build()
+
+    def keep_columns(self, keep: Sequence[bool]) -> None:
+        """Forget the columns not marked."""
+        self.columns = [c for c, k in zip(self.columns, keep, strict=True) if k]
+        self._known = set(self.columns)
+        self._build()
+
+    # -- solving ------------------------------------------------------------------------------
+
+    def solve(self) -> tuple[float, RawDuals]:
+        """Optimise; objective money and duals.
+
+        Raises
+        ------
+        LpFailed
+            If GLOP ends without an optimal basis twice, the second time from scratch.
+        """
+        if self._solver.Solve() != pywraplp.Solver.OPTIMAL:
+            self._build()
+            if self._solver.Solve() != pywraplp.Solver.OPTIMAL:
+                raise LpFailed
+        scale = float(MONEY_STEPS)
+        duals = RawDuals(
+            np.array([c.dual_value() for c in self._cover]) * scale,
+            np.minimum(np.array([r.dual_value() for r in self._rows]) * scale, 0.0),
+            np.maximum(np.array([r.dual_value() for r in self._counts]) * scale, 0.0),
+            np.maximum(np.array([-r.dual_value() for r in self._cut_rows]) * scale, 0.0),
+        )
+        return self._solver.Objective().Value() * scale, duals
+
+    def values(self) -> np.ndarray:
+        """Value of every column in the last solution."""
+        return np.array([v.solution_value() for v in self._variables])
+
+    def reduced_costs(self) -> np.ndarray:
+        """Reduced cost of every column in the last solution, objective money."""
+        return np.array([v.reduced_cost() for v in self._variables]) * MONEY_STEPS
+
+
+def switch_values(instance: Instance) -> dict[int, int]:
+    """Objective money of opening each candidate switch."""
+    from partitioner.units import mass_value_money
+
+    price = instance.problem.objective.mass_price_per_kg_money
+    return {
+        s: switch.price_money + mass_value_money(switch.mass_mg, price)
+        for s, switch in enumerate(instance.problem.switches.values())
+        if not switch.required
+    }

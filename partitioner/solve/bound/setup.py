@@ -1,0 +1,193 @@
+"""What the bound needs of a problem: line models, links, least numbers of segments."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+import numpy as np
+
+from partitioner.solve.bound.lagrangian import WholeDuals
+from partitioner.solve.bound.line_model import FAR, LineModel
+from partitioner.solve.bound.relaxed_master import LineCount, MasterColumn
+from partitioner.solve.bound.walks import Priced
+from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.units import ceil_div
+
+
+class Setup:
+    """Line models by grade and set of switches, all links, and counting rows.
+
+    Attributes
+    ----------
+    models
+        One :class:`LineModel` for each line grade and each set of switches that allow the same
+        devices.
+    links
+        Master columns of all point-to-point links.
+    counts
+        Least numbers of segments that the counts of devices and unit loads force.
+    weight
+        int (n,): the weight that repairs are shared out by.
+    """
+
+    def __init__(self, builder: ColumnBuilder):
+        self.builder = builder
+        inst = self.instance = builder.instance
+        self.models: list[LineModel] = []
+        for grade in inst.line_grades:
+            groups: dict[bytes, list[int]] = defaultdict(list)
+            for s in range(inst.switch_count):
+                if (s, grade) in inst.ports_of:
+                    allowed = inst.may_hang[:, s] & inst.can[:, grade]
+                    groups[allowed.tobytes()].append(s)
+            for switches in groups.values():
+                allowed = inst.may_hang[:, switches[0]] & inst.can[:, grade]
+                members = np.nonzero(allowed)[0]
+                if len(members) and inst.grades[grade].max_devices >= 1:
+                    self.models.append(LineModel(builder, grade, switches, members))
+        self._common_weights()
+        self.links, self.link_arrays = self._links()
+        self.counts = self._counts()
+        self.dear = self._dear()
+
+    def _common_weights(self) -> None:
+        """Make all models count the same thing, so that one repair serves them all."""
+        inst = self.instance
+        self.weight = np.ones(inst.n, dtype=np.int64)
+        if len({m.grade for m in self.models}) > 1:
+            for model in self.models:
+                model.count_devices()
+        by_step = [m for m in self.models if not m.counts_devices]
+        if by_step and len(by_step) != len(self.models):
+            for model in self.models:
+                model.count_devices()
+        elif by_step:
+            seen: dict[int, int] = {}
+            for model in by_step:
+                for i, w in zip(model.members, model.weight, strict=True):
+                    if seen.setdefault(int(i), int(w)) != int(w):
+                        for every in self.models:
+                            every.count_devices()
+                        return
+            for i, w in seen.items():
+                self.weight[i] = w
+
+    def _links(self) -> tuple[list[MasterColumn], tuple[np.ndarray, np.ndarray, np.ndarray]]:
+        inst = self.instance
+        columns = []
+        for p, port in enumerate(inst.port_classes):
+            if inst.grades[port.grade].is_line:
+                continue
+            for i in range(inst.n):
+                column = self.builder.link(port.switch, port.grade, i)
+                if column is not None:
+                    columns.append(MasterColumn(((i, 1),), p, column.cost, port.switch, False))
+        device = np.array([c.visits[0][0] for c in columns], dtype=np.int64)
+        ports = np.array([c.port for c in columns], dtype=np.int64)
+        value = np.array(
+            [c.cost + inst.port_classes[c.port].value for c in columns], dtype=np.int64
+        )
+        return columns, (device, ports, value)
+
+    def _counts(self) -> list[LineCount]:
+        """Rows 'at least so many segments': for all devices and for each pinned set of them."""
+        inst = self.instance
+        every = frozenset(range(inst.switch_count))
+        linkable = np.zeros(inst.n, dtype=bool)
+        linkable[self.link_arrays[0]] = True
+        largest = max((m.data.max_devices for m in self.models), default=1)
+        cap = max((int(m.data.unit_cap_mul) for m in self.models), default=0)
+        allowed = [
+            frozenset(int(s) for s in np.nonzero(inst.may_hang[i])[0]) for i in range(inst.n)
+        ]
+        rows: dict[tuple[frozenset[int], bool], int] = {}
+        for switches in dict.fromkeys([every, *allowed]):
+            inside = [i for i in range(inst.n) if allowed[i] <= switches]
+            only_lines = [i for i in inside if not linkable[i]]
+            for members, links_too in ((only_lines, False), (inside, True)):
+                if not members:
+                    continue
+                least = ceil_div(len(members), max(1, largest))
+                if cap:
+                    # A link may carry a device that no line could; it counts as one segment.
+                    unit = np.minimum(inst.unit_mul[members], cap)
+                    least = max(least, ceil_div(int(unit.sum()), cap))
+                rows[switches, links_too] = least
+        out = []
+        for (switches, links_too), least in rows.items():
+            # A row over links too says no more than the one without them if all are line-only.
+            if links_too and rows.get((switches, False), 0) >= least:
+                continue
+            out.append(LineCount(switches, least, links_too))
+        return out
+
+    def _dear(self) -> np.ndarray:
+        """Cost of leaving a device out: twice its dearest way of being alone on a segment."""
+        inst = self.instance
+        alone = np.zeros(inst.n)
+        for column in [*self.links, *self.singles()]:
+            i = column.visits[0][0]
+            alone[i] = max(alone[i], column.cost + inst.port_classes[column.port].value)
+        fallback = float(alone.max(initial=0.0)) or 1e6
+        return 2.0 * np.where(alone > 0, alone, fallback) + 1.0
+
+    def singles(self) -> list[MasterColumn]:
+        """Lines of one device each, at each switch."""
+        inst = self.instance
+        out = []
+        for model in self.models:
+            for s in model.switches:
+                ports = inst.ports_of[int(s), model.grade]
+                for i in model.members:
+                    column = self.builder.line(int(s), model.grade, (int(i),))
+                    if column is not None:
+                        out.extend(self.master_column(column, p) for p in ports)
+        return out
+
+    def master_column(self, column: Column, port: int) -> MasterColumn:
+        """Put an exact column into the relaxation's form."""
+        visits = tuple((i, 1) for i in sorted(column.devices))
+        is_line = self.instance.grades[column.grade].is_line
+        return MasterColumn(visits, port, column.cost, column.switch, is_line)
+
+    def cheapest_port(self, column: Column) -> int:
+        """Port class of least value that serves a column."""
+        inst = self.instance
+        ports = inst.ports_of[column.switch, column.grade]
+        return min(ports, key=lambda p: (inst.port_classes[p].value, p))
+
+    # -- duals --------------------------------------------------------------------------------
+
+    def line_fees(self, duals: WholeDuals, row_of_port: np.ndarray) -> np.ndarray:
+        """Float (P,): value of each port class less the duals a segment there earns."""
+        inst = self.instance
+        fee = np.zeros(len(inst.port_classes))
+        for p, port in enumerate(inst.port_classes):
+            is_line = inst.grades[port.grade].is_line
+            fee[p] = port.value - duals.row[row_of_port[p]]
+            for value, count in zip(duals.count, self.counts, strict=True):
+                if port.switch in count.switches and (is_line or count.links_too):
+                    fee[p] -= value
+        return fee
+
+    def priced(self, model: LineModel, device: np.ndarray, fee: np.ndarray) -> Priced:
+        """Node costs and fees of one line model."""
+        inst = self.instance
+        node = model.base - device[model.members][model.device]
+        fees = np.full(len(model.switches), FAR)
+        ports = np.full(len(model.switches), -1, dtype=np.int64)
+        for a, s in enumerate(model.switches):
+            for p in inst.ports_of[int(s), model.grade]:
+                if fee[p] < fees[a]:
+                    fees[a], ports[a] = fee[p], p
+        return Priced(node, fees, ports)
+
+    def least_link(self, device: np.ndarray, fee: np.ndarray) -> list[tuple[float, int]]:
+        """Reduced costs below 0 among the links, each with the weight of its device."""
+        ids, ports, _ = self.link_arrays
+        if not len(ids):
+            return []
+        cost = np.array([c.cost for c in self.links], dtype=float)
+        reduced = cost + fee[ports] - device[ids]
+        below = np.nonzero(reduced < 0)[0]
+        return [(float(reduced[k]), int(self.weight[ids[k]])) for k in below]
