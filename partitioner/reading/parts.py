@@ -81,6 +81,10 @@ class Parts:
             )
         return self._names[sections]
 
+    def everyone(self) -> list[Item[Any]]:
+        """Devices, and those that may come later."""
+        return [*self.devices, *self.forecast]
+
     def ids(self, section: str) -> dict[str, Item[Any]]:
         """First item with each id of a list section."""
         found: dict[str, Item[Any]] = {}

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+import re
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -128,7 +129,7 @@ def _read_parts(path: Path, files: _Files, findings: Findings) -> Parts | None:
         return None
     files.contents.append((path.name, content))
     document = load(text, name)
-    findings.found += document.findings
+    findings.found += [name_items(f, document.data) for f in document.findings]
     raw = document.data
     root = YamlOrigin(document, (), "")
     if raw is None and document.findings:
@@ -141,6 +142,24 @@ def _read_parts(path: Path, files: _Files, findings: Findings) -> Parts | None:
     if not check_format(raw, root, findings):
         return None
     return _Reader(raw, document, path.parent, files, findings).parts()
+
+
+_NUMBERED = re.compile(r"(\w+)\[(\d+)\]")
+
+
+def name_items(finding: Finding, data: Any) -> Finding:
+    """Put the id of an item in place of its number, once the whole file is read."""
+    match = _NUMBERED.match(finding.where)
+    if match is None or not isinstance(data, dict):
+        return finding
+    section, index = data.get(match[1]), int(match[2])
+    if not isinstance(section, list) or index >= len(section):
+        return finding
+    item = section[index]
+    name = item.get("id") if isinstance(item, dict) else None
+    if not isinstance(name, str) or not name:
+        return finding
+    return replace(finding, where=f"{match[1]}[{name}]{finding.where[match.end() :]}")
 
 
 def check_format(raw: dict, root: YamlOrigin, findings: Findings) -> bool:
@@ -178,18 +197,13 @@ class _Reader:
             name=top.table.name,
             currency=top.table.currency,
             note=top.table.note,
-            **{
-                section: self._mapping(section)
-                for section in (
-                    "routing",
-                    "backbone",
-                    "line",
-                    "plca",
-                    "sharing",
-                    "change_prices",
-                    "objective",
-                )
-            },
+            routing=self._mapping("routing"),
+            backbone=self._mapping("backbone"),
+            line=self._mapping("line"),
+            plca=self._mapping("plca"),
+            sharing=self._mapping("sharing"),
+            change_prices=self._mapping("change_prices"),
+            objective=self._mapping("objective"),
         )
         for section in _LISTS:
             setattr(parts, section, self._list(section))

@@ -71,13 +71,18 @@ def read_table(model: type[T], raw: Any, origin: Origin, findings: Findings) -> 
     """
     if not isinstance(raw, dict):
         findings.add(origin, "wrong-kind", f"expected a mapping, got {got(raw)}")
-        return Item(_with_holes(model, {}, set()), origin, whole=False)
+        return Item(_with_holes(model, {}, []), origin, whole=False)
     try:
         return Item(model.model_validate(raw), origin, whole=True, raw=raw)
     except ValidationError as error:
-        details = error.errors(include_url=False)
+        # pydantic counts only the entries that are right; the wrong ones are told already.
+        details = [
+            detail
+            for detail in error.errors(include_url=False)
+            if not (detail["type"] == "too_short" and detail["input"])
+        ]
     guessed = _report(model, raw, origin, details, findings)
-    wrong = {str(detail["loc"][0]) for detail in details if detail["loc"]}
+    wrong = [detail["loc"] for detail in details]
     return Item(_with_holes(model, raw, wrong), origin, whole=False, raw=raw, guessed=guessed)
 
 
@@ -131,8 +136,8 @@ def _likeness(a: str, b: str) -> float:
 def _describe(table: type[Table], name: str) -> str:
     for field_name, info in table.model_fields.items():
         if (info.alias or field_name) == name:
-            text = (info.description or "").rstrip(".")
-            return f"{name}: {text[0].lower()}{text[1:]}" if text else ""
+            text = (info.description or "").split(". ")[0].rstrip(".").replace("`", "")
+            return text[0].lower() + text[1:] if text else ""
     return ""
 
 
@@ -216,13 +221,28 @@ def _reader_of(model: type[Table], name: str) -> TypeAdapter:
     return TypeAdapter(kind)
 
 
-def _with_holes(model: type[T], raw: dict, wrong: set[str]) -> T:
-    """Make a table of the keys that are right; None stands for the others."""
+def _with_holes(model: type[T], raw: dict, wrong: list[tuple[int | str, ...]]) -> T:
+    """Make a table of the keys that are right; None stands for the others.
+
+    ``wrong`` holds the locations of all faults. Lists of tables keep their entries, each with
+    holes of its own.
+    """
     values: dict[str, Any] = {}
     for name, info in model.model_fields.items():
         key = info.alias or name
-        if key in raw and key not in wrong:
+        below = [where[1:] for where in wrong if where and where[0] == key]
+        inner = tables_inside(info.annotation)
+        if key in raw and not below:
             values[name] = _reader_of(model, name).validate_python(raw[key])
+        elif inner and isinstance(raw.get(key), list) and all(below):
+            values[name] = tuple(
+                _with_holes(
+                    inner[0],
+                    entry if isinstance(entry, dict) else {},
+                    [w[1:] for w in below if w[0] == index],
+                )
+                for index, entry in enumerate(raw[key])
+            )
         elif key in raw or info.default is PydanticUndefined:
             values[name] = None
         else:

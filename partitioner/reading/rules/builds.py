@@ -40,18 +40,18 @@ def check_builds(parts: Parts, findings: Findings) -> None:
             steps=("share",),
         )
         return
-    for item in parts.options:
-        if not item.whole:
+    for option in parts.options:
+        if not option.whole:
             continue
         share = sum(
-            (b.table.share for b in builds if item.id in (b.table.options or ())), Decimal(0)
+            (b.table.share for b in builds if option.id in (b.table.options or ())), Decimal(0)
         )
-        if share != item.table.take_rate:
+        if share != option.table.take_rate:
             findings.add(
-                item.origin,
+                option.origin,
                 "not-allowed-together",
                 f"the builds with it make {plain_number(share)}, not "
-                f"{plain_number(item.table.take_rate)}; the builds count",
+                f"{plain_number(option.table.take_rate)}; the builds count",
                 steps=("take_rate",),
                 severity="warning",
             )
@@ -59,7 +59,7 @@ def check_builds(parts: Parts, findings: Findings) -> None:
 
 def check_options(parts: Parts, findings: Findings) -> None:
     """Options bring devices; a rule about them needs some."""
-    everyone = [*parts.devices, *parts.forecast]
+    everyone = parts.everyone()
     used = {d.table.option for d in everyone}
     if not parts.unsure & {"devices", "forecast"} and all(d.whole for d in everyone):
         for item in parts.options:

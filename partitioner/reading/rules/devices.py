@@ -29,7 +29,7 @@ def check_devices(parts: Parts, findings: Findings) -> None:
     """Every device stands somewhere, its names exist, and some port it may use fits it."""
     offered = offered_grades(parts)
     zones = {s.table.zone for s in parts.switches if s.table.zone is not None}
-    for item in [*parts.devices, *parts.forecast]:
+    for item in parts.everyone():
         check_position(item, parts, findings)
         grades = grades_of(item)
         by_name = isinstance(item.raw.get("grades"), dict)
@@ -267,7 +267,7 @@ def _check_one_segment(
 
 def check_sharing(parts: Parts, findings: Findings) -> None:
     """Domains and levels named for sharing are those of some device."""
-    everyone = [*parts.devices, *parts.forecast]
+    everyone = parts.everyone()
     domains = {d.table.security_domain for d in everyone if d.table.security_domain is not None}
     if parts.unsure & {"devices", "forecast"} or not all(d.whole for d in everyone):
         return

@@ -58,7 +58,7 @@ def offered_grades(parts: Parts) -> dict[str, set[str]] | None:
     """Grades that the ports of each switch serve; None when a switch could not be read whole."""
     offered: dict[str, set[str]] = {}
     for item in parts.switches:
-        if item.id is None or item.table.ports is None:
+        if item.id is None or not item.whole:
             return None
         offered[item.id] = {grade for port in item.table.ports for grade in port.grades}
     return offered if not parts.unsure & {"switches"} else None

@@ -150,7 +150,7 @@ def _check_reserve(name: str, item: Item[LimitTable], parts: Parts, findings: Fi
 def _check_used(parts: Parts, findings: Findings) -> None:
     """Limits of a grade that nothing can use have no effect."""
     offered = offered_grades(parts)
-    everyone = [*parts.devices, *parts.forecast]
+    everyone = parts.everyone()
     if offered is None or not all(d.table.grades for d in everyone) or not parts.backbone.whole:
         return
     ports: set[str] = set().union(*offered.values())

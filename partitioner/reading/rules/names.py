@@ -83,6 +83,6 @@ def refer(
             "unknown-name",
             f"no such {what} '{name}'",
             steps=steps,
-            hint=did_you_mean(name, list(known)),
+            hint=did_you_mean(name, list(known)) if known else f"the file lists no {sections[0]}",
         )
     return False

@@ -103,7 +103,7 @@ def check_connected(parts: Parts, findings: Findings) -> None:
     sites = [i for s in ("switches", "devices", "forecast") for i in parts.items(s)]
     used = {i.table.place for i in sites}
     for name, item in places.items():
-        if name not in graph and name not in used:
+        if name not in graph and name not in used and item.whole:
             findings.add(
                 item.origin,
                 "disconnected",
@@ -207,10 +207,12 @@ def check_backbone(parts: Parts, findings: Findings) -> None:
     broken = not backbone.whole or bool(parts.unsure & {"switches"})
     for index, link in enumerate(links):
         steps = ("links", index)
-        for end, name in enumerate(link.between):
+        for end, name in enumerate(link.between or ()):
             at = (*steps, "between", end)
             broken |= not refer(parts, findings, backbone, ("switches",), "switch", name, at)
         check_grade_names(backbone, parts, link.grades, (*steps, "grades"), findings, link=True)
+        if link.between is None:
+            continue
         ends = frozenset(link.between)
         line = backbone.origin.at(steps).line
         if ends in first:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from partitioner.model.problem import Encapsulation
-from partitioner.reading.origin import Findings
+from partitioner.reading.origin import Findings, Steps
 from partitioner.reading.parts import Parts
 from partitioner.reading.rules.names import refer
 from partitioner.reading.tables import Item
@@ -25,8 +25,9 @@ carries one CAN frame of at most 64 bytes (CAN FD)."""
 def check_traffic(parts: Parts, findings: Findings) -> None:
     """Streams and transfers join different devices or required switches."""
     candidates = {s.id for s in parts.switches if s.id is not None and s.table.required is False}
-    for item in [*parts.streams, *parts.transfers]:
-        _check_ends(item, parts, candidates, findings)
+    both: list[Item[Any]] = [*parts.streams, *parts.transfers]
+    for each in both:
+        _check_ends(each, parts, candidates, findings)
     for item in parts.streams:
         stream = item.table
         if stream.encapsulation is None or stream.payload_bytes is None:
@@ -45,11 +46,11 @@ def check_traffic(parts: Parts, findings: Findings) -> None:
 def _check_ends(item: Item[Any], parts: Parts, candidates: set[str], findings: Findings) -> None:
     sections = ("devices", "switches")
     sender = item.table.from_
-    ends: list[tuple[str, tuple[str | int, ...]]] = []
+    ends: list[tuple[str, Steps]] = []
     if refer(parts, findings, item, sections, "device or switch", sender, ("from",)):
         ends.append((sender, ("from",)))
     for index, name in enumerate(item.table.to or ()):
-        steps = ("to", index)
+        steps: Steps = ("to", index)
         if name == sender:
             findings.add(
                 item.origin,
@@ -59,12 +60,12 @@ def _check_ends(item: Item[Any], parts: Parts, candidates: set[str], findings: F
             )
         elif refer(parts, findings, item, sections, "device or switch", name, steps):
             ends.append((name, steps))
-    for name, steps in ends:
-        if name in candidates:
+    for end, place in ends:
+        if end in candidates:
             findings.add(
                 item.origin,
                 "not-allowed-together",
-                f"'{name}' is a candidate that may be left out; no stream can rely on it",
-                steps=steps,
+                f"'{end}' is a candidate that may be left out; no stream can rely on it",
+                steps=place,
                 hint="set required: true for the switch",
             )
