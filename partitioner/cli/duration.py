@@ -21,7 +21,7 @@ class Duration(click.ParamType):
         """Give the seconds; anything else is a wrong command line."""
         if isinstance(value, int | float):
             return float(value)
-        match = re.fullmatch(r"(\d+(?:\.\d+)?)\s*(s|m|min|h)?", value.strip())
+        match = re.fullmatch(r"([0-9]+(?:\.[0-9]+)?)\s*(s|m|min|h)?", value.strip())
         seconds = float(match[1]) * _SECONDS[match[2] or ""] if match else 0.0
         if seconds <= 0:
             self.fail(

@@ -73,6 +73,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
             obj=session,
         )
         return int(result) if isinstance(result, int) else int(ExitCode.OK)
+    except SystemExit as end:
+        # The shell completion of click ends this way.
+        return end.code if isinstance(end.code, int) else int(ExitCode.FAULT)
     except click.ClickException as error:
         voice.clear_line()
         error.show()

@@ -1,0 +1,48 @@
+from __future__ import annotations
+
+import pytest
+
+from partitioner.cli.main import run
+from partitioner.cli.output import write_one
+from partitioner.cli.session import Session
+from partitioner.errors import ExitCode
+
+
+def test_failed_write_leaves_the_earlier_file(tmp_path, monkeypatch) -> None:
+    target = tmp_path / "a.txt"
+    target.write_text("old")
+
+    def fail(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("pathlib.Path.replace", fail)
+    with pytest.raises(OSError, match="No space"):
+        write_one(str(target), "new", Session())
+    assert target.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
+
+
+def test_new_writes_an_example_and_does_not_overwrite(tmp_path, capsys) -> None:
+    target = tmp_path / "problem.yaml"
+    assert run(["new", str(target)]) == ExitCode.OK
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "wrote" in err
+    text = target.read_text(encoding="utf-8")
+    assert text.lstrip().startswith("#")
+    target.write_text("mine")
+    assert run(["new", str(target)]) == ExitCode.USAGE
+    assert target.read_text() == "mine"
+    assert run(["new", str(target), "--force"]) == ExitCode.OK
+    assert target.read_text(encoding="utf-8") == text
+
+
+def test_new_and_schema_to_stdout(capsys) -> None:
+    import json
+
+    assert run(["new", "-"]) == ExitCode.OK
+    assert capsys.readouterr().out.lstrip().startswith("#")
+    assert run(["schema"]) == ExitCode.OK
+    out, err = capsys.readouterr()
+    assert json.loads(out)["type"] == "object"
+    assert err == ""
