@@ -34,7 +34,6 @@ from partitioner.units import (
 
 LONGEST_ID = 64
 _ID = re.compile(r"\w[\w.+-]*\Z")
-_SEGMENT_ID = re.compile(r"\w[\w.:/+-]*\Z")
 _FINEST_EXPONENT = -12
 _LARGEST_EXPONENT = 13
 
@@ -78,6 +77,18 @@ def did_you_mean(name: str, known: Sequence[str], *, list_known: bool = True) ->
     if list_known and known and len(known) <= 8:
         return "known: " + ", ".join(known)
     return ""
+
+
+def plural(name: str) -> str:
+    """Several of something.
+
+    Examples
+    --------
+    >>> plural("device or switch")
+    'devices or switches'
+    """
+    words = [w + ("es" if w.endswith("ch") else "s") for w in name.split(" or ")]
+    return " or ".join(words)
 
 
 def plain_number(value: Decimal | int) -> str:
@@ -319,10 +330,9 @@ class Text(Kind):
 
 @dataclass(frozen=True)
 class Name(Kind):
-    """The id of something; ``of`` says of what. ``segment`` allows ``:`` and ``/`` too."""
+    """The id of something; ``of`` says of what."""
 
     of: str = "id"
-    segment: bool = False
 
     def words(self) -> str:
         """Kind."""
@@ -342,11 +352,10 @@ class Name(Kind):
                 "out-of-range",
                 f"expected a name of at most {LONGEST_ID} characters, got {len(value)}",
             )
-        if not (_SEGMENT_ID if self.segment else _ID).match(value):
-            marks = "- _ . + : /" if self.segment else "- _ . +"
+        if not _ID.match(value):
             raise fault(
                 "wrong-kind",
-                f"expected a name of letters, digits and {marks}, got {got(value)}",
+                f"expected a name of letters, digits and - _ . +, got {got(value)}",
                 hint="start with a letter or a digit; no spaces"
                 if value
                 else "a name must not be empty",
@@ -355,12 +364,11 @@ class Name(Kind):
 
     def schema(self) -> dict[str, Any]:
         """JSON Schema."""
-        barred = "" if self.segment else ":/"
         return {
             "type": "string",
             "minLength": 1,
             "maxLength": LONGEST_ID,
-            "pattern": rf"^[^\s,;#'\"\[\]{{}}{barred}]+$",
+            "pattern": r"^[^\s,;#'\"\[\]{}:/]+$",
         }
 
 
@@ -471,7 +479,7 @@ class Names(Kind):
 
     def words(self) -> str:
         """Kind."""
-        return f"list of {self.of}s"
+        return f"list of {plural(self.of)}"
 
     def read(self, value: Any) -> tuple[str, ...]:
         """Accept a list of names."""
@@ -482,7 +490,7 @@ class Names(Kind):
             )
         if not self.least <= len(value) <= self.most:
             want = f"{self.least} or more" if self.most > 1_000 else f"{self.least}"
-            raise fault("out-of-range", f"expected {want} {self.of}s, got {len(value)}")
+            raise fault("out-of-range", f"expected {want} {plural(self.of)}, got {len(value)}")
         name = Name(self.of)
         made: dict[str, None] = {}
         for index, part in enumerate(value):
