@@ -75,13 +75,14 @@ def command(
 
     from partitioner import pipeline
     from partitioner.cli.interrupt import StopWish
+    from partitioner.cli.output import claim_folder
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
     from partitioner.model.outcome import Status
     from partitioner.model.problem import Problem
     from partitioner.report.text import verdict_text
-    from partitioner.report.writer import check_destination, write_set
+    from partitioner.report.writer import write_set
 
     voice = Voice(session)
     progress: list[Progress] = []
@@ -93,7 +94,7 @@ def command(
         if output is None:
             output = Path(f"out-{read.name}")
         # Before the search, so that nobody waits a minute to hear that the folder is taken.
-        check_destination(output, force)
+        claim_folder(output, force)
         progress.append(Progress(voice, time_limit, read.currency, time.monotonic))
 
     with StopWish(lambda: voice.note("stopping; the best layout so far will be kept")) as wish:

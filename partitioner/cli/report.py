@@ -32,16 +32,17 @@ def command(
     ends with exit code 6.
     """
     from partitioner import pipeline
+    from partitioner.cli.output import claim_folder
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
-    from partitioner.report.writer import check_destination, write_set
+    from partitioner.report.writer import write_set
 
     voice = Voice(session)
     result = pipeline.judge(problem, layout, is_strict=session.is_strict)
     for warning in result.problem.warnings:
         voice.note(warning)
     folder = output or Path(f"out-{result.problem.name}")
-    check_destination(folder, force)
+    claim_folder(folder, force)
     files = pipeline.report_files(result.problem, result.assessment, None)
     write_set(folder, files, force=force)
     voice.note(f"wrote {folder}/ (open report.html)")
