@@ -1,0 +1,270 @@
+"""One PLCA line, simulated event by event.
+
+Time advances over what happens on the line: a transmit opportunity (TO) that is used, the start of
+a frame's bits, its end, the end of a burst's hold. Runs of silent TOs and BEACONs are skipped by
+arithmetic, so an idle line costs nothing; the instants are still those of the bit times.
+
+Each node is a MAC with its PLCA reconciliation layer, as the state diagrams of IEEE Std 802.3
+Clause 148 describe them, in our own reduction:
+
+- A MAC takes a frame when it is free, waits until the carrier it sees has been off for the gap,
+  and starts. It sees no carrier while another node holds the line with COMMIT.
+- Its bits go into the delay line. If its TO comes while they are there, they go out at once.
+- If another node commits or sends first, or the delay line fills, a collision is reported to the
+  MAC: preamble and jam run out, and for the pending timer the node asks for nothing. Then it is
+  pending until its TO, commits, and the MAC sends after its gap.
+- With ``logical_collision`` off a node is pending from the arrival on, and commits in its TO.
+
+Nothing is shared with the analyses but the constants.
+"""
+
+from __future__ import annotations
+
+from heapq import heappop, heappush
+from random import Random
+
+from partitioner.model.problem import QueueOrder
+from partitioner.timing import constants as c
+from partitioner.timing.line import LineSettings
+
+NEVER = 1 << 62
+
+
+class SimulatedNode:
+    """MAC and queue of one sender. ``frame`` is the frame the MAC has taken."""
+
+    __slots__ = (
+        "attempt",
+        "burst_count",
+        "burst_left",
+        "frame",
+        "id",
+        "pcp_order",
+        "pending",
+        "plca_id",
+        "queue",
+        "ready",
+    )
+
+    def __init__(self, node_id: str, plca_id: int, order: QueueOrder, burst_count: int):
+        self.id = node_id
+        self.plca_id = plca_id
+        self.pcp_order = order is QueueOrder.PCP
+        self.burst_count = burst_count
+        self.burst_left = 0
+        self.queue: list[tuple[int, int, tuple]] = []
+        self.frame: tuple | None = None
+        self.ready = 0
+        self.attempt = 0
+        """When the MAC starts on its own, NEVER while it defers to a carrier."""
+        self.pending = NEVER
+        """After a collision: from when on the node is pending."""
+
+
+class SimulatedLine:
+    """A line; ``schedule(time, token)`` asks to be woken, ``deliver(time, node, frame)`` tells.
+
+    A frame is a tuple (length in bytes, PCP, payload of the caller's). ``vary`` draws each loop
+    delay between half of the longest and the longest.
+    """
+
+    def __init__(self, node_count, settings: LineSettings, schedule, deliver, vary: Random | None):
+        bit = settings.bit_ns
+        self.count = node_count
+        self.plain = settings.logical_collision
+        self.to = settings.to_timer_bt * bit
+        self.gap = c.IPG_BT * bit
+        self.preamble = c.PREAMBLE_SFD_BT * bit
+        self.byte = 8 * bit
+        self.esd = c.ESD_BT * bit
+        self.jam = c.JAM_BT * bit
+        self.backoff = c.PENDING_TIMER_BT * bit
+        self.delay_line = settings.delay_line_bt * bit
+        self.hold = settings.burst_timer_bt * bit
+        self.beacon = c.BEACON_BT * bit
+        self.loop = self.loop_most = settings.loop_delay_ns
+        self.after = settings.phy_ns + settings.propagation_ns
+        self.schedule = schedule
+        self.deliver = deliver
+        self.vary = vary
+        self.version = 0
+        self.sequence = 0
+        self.ref_time = self.beacon + self.loop
+        self.ref_id = 0
+        self.busy = False
+        self.sender: SimulatedNode | None = None
+        self.commit_start = 0
+        self.carrier_off = -NEVER
+        self.frame_end = 0
+        self.in_data = False
+        self.waiting: dict[int, SimulatedNode] = {}
+
+    # -- arrivals ---------------------------------------------------------------------------
+
+    def arrive(self, node: SimulatedNode, frame: tuple, now: int) -> None:
+        """Put a frame into a node's queue."""
+        self.sequence += 1
+        rank = -frame[1] if node.pcp_order else 0
+        heappush(node.queue, (rank, self.sequence, frame))
+        if node.frame is not None:
+            return
+        self._take(node, now)
+        if not self.busy:
+            self._plan(now)
+        elif node is self.sender:  # its last burst frame is out and it holds the line
+            self._burst_goes_on(node, now)
+
+    def _take(self, node: SimulatedNode, now: int) -> None:
+        """Let the MAC take the next frame, if there is one."""
+        if not node.queue:
+            node.frame = None
+            self.waiting.pop(node.plca_id, None)
+            return
+        node.frame = heappop(node.queue)[2]
+        node.ready = now
+        node.pending = NEVER
+        node.attempt = max(now, self.carrier_off + self.gap)
+        if self.in_data and node is not self.sender:
+            node.attempt = NEVER
+        self.waiting[node.plca_id] = node
+
+    # -- transmit opportunities -------------------------------------------------------------
+
+    def _own_start(self, plca_id: int, earliest: int) -> int:
+        """First start of a node's TO, at ``earliest`` or later, if the line stays silent."""
+        ahead = plca_id - self.ref_id
+        start = self.ref_time + ahead * self.to
+        cycle = self.count * self.to + self.beacon + self.loop
+        if ahead < 0:
+            start += cycle
+        if start < earliest:
+            start += -(-(earliest - start) // cycle) * cycle
+        return start
+
+    def _plan(self, now: int) -> None:
+        """Find the next TO that will be used if nothing else arrives."""
+        self.version += 1
+        best, chosen = NEVER, None
+        for node in self.waiting.values():
+            start = self._used_start(node, now)
+            if start < best:
+                best, chosen = start, node
+        if chosen is not None:
+            self.schedule(best, (self, self.version, "commit", chosen))
+
+    def _used_start(self, node: SimulatedNode, now: int) -> int:
+        if not self.plain:
+            return self._own_start(node.plca_id, max(node.ready, now))
+        if node.pending == NEVER:
+            start = self._own_start(node.plca_id, max(node.attempt, now))
+            full = node.attempt + self.delay_line
+            if start <= full:
+                return start
+            return self._own_start(node.plca_id, max(self._collided(node, full), now))
+        return self._own_start(node.plca_id, max(node.pending, now))
+
+    def _collided(self, node: SimulatedNode, instant: int) -> int:
+        """When a node that collides at ``instant`` is pending again."""
+        return max(node.attempt + self.preamble, instant) + self.jam + self.backoff
+
+    # -- events -----------------------------------------------------------------------------
+
+    def wake(self, now: int, token: tuple) -> None:
+        """Handle an event asked for earlier; outdated ones are ignored."""
+        if token[1] != self.version:
+            return
+        kind = token[2]
+        if kind == "commit":
+            self._commit(token[3], now)
+        elif kind == "data":
+            self._data(now)
+        elif kind == "end":
+            self._end(now)
+        else:
+            self._over(now)
+
+    def _commit(self, node: SimulatedNode, now: int) -> None:
+        self.busy = True
+        self.in_data = False
+        self.sender = node
+        node.burst_left = node.burst_count
+        self.commit_start = now
+        held_back = self.plain and node.pending == NEVER and now <= node.attempt + self.delay_line
+        self._start_data_at(now if held_back else now + self.gap, now)
+
+    def _start_data_at(self, start: int, now: int) -> None:
+        if start == now:
+            self._data(now)
+            return
+        self.version += 1
+        self.schedule(start, (self, self.version, "data"))
+
+    def _data(self, now: int) -> None:
+        """The frame's first bit is on the line; MACs that got in between have collided."""
+        node = self.sender
+        if self.plain:
+            self._collide_others(now)
+            for other in self.waiting.values():
+                if other is not node and other.pending == NEVER:
+                    other.attempt = NEVER
+        self.in_data = True
+        self.version += 1
+        end = now + self.preamble + node.frame[0] * self.byte + self.esd
+        self.schedule(end, (self, self.version, "end"))
+
+    def _collide_others(self, now: int) -> None:
+        """Nodes that started before ``now`` have met a COMMIT, or filled their delay line."""
+        for other in self.waiting.values():
+            if other is self.sender or other.pending != NEVER or other.attempt >= now:
+                continue
+            full = other.attempt + self.delay_line
+            met = max(other.attempt, self.commit_start)
+            other.pending = self._collided(other, min(full, met))
+
+    def _end(self, now: int) -> None:
+        node = self.sender
+        if self.vary is not None:
+            self.loop = self.vary.randint(self.loop_most // 2, self.loop_most)
+        self.in_data = False
+        self.frame_end = self.commit_start = now
+        self.carrier_off = now + self.loop
+        frame = node.frame
+        self._take(node, now)
+        node.attempt = now + self.gap
+        for other in self.waiting.values():
+            if other.attempt == NEVER:
+                other.attempt = self.carrier_off + self.gap
+        self.deliver(now + self.after, node, frame)
+        if not node.burst_left:
+            self._next_opportunity(now)
+            return
+        self.version += 1
+        self.schedule(now + self.hold, (self, self.version, "over"))
+        if node.frame is not None:
+            self._burst_goes_on(node, now)
+
+    def _burst_goes_on(self, node: SimulatedNode, now: int) -> None:
+        """Send one more frame in the same TO if the MAC is ready before the hold is over."""
+        start = max(now, self.frame_end + self.gap)
+        if start > self.frame_end + self.hold:
+            return
+        node.burst_left -= 1
+        self.version += 1
+        self.schedule(start, (self, self.version, "data"))
+
+    def _over(self, now: int) -> None:
+        """Give the TO up after the hold; who started during the COMMIT has collided."""
+        self.carrier_off = now + self.loop
+        if self.plain:
+            self._collide_others(now)
+        self._next_opportunity(now)
+
+    def _next_opportunity(self, now: int) -> None:
+        self.ref_time = now + self.loop
+        self.ref_id = self.sender.plca_id + 1
+        if self.ref_id == self.count:
+            self.ref_time += self.beacon + self.loop
+            self.ref_id = 0
+        self.busy = False
+        self.sender = None
+        self._plan(now)

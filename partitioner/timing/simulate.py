@@ -1,0 +1,312 @@
+"""Simulation of a whole layout: lines, links, switches, releases.
+
+Worst delays seen here must never exceed the bounds. Phases, jitter and gaps are drawn from a seed;
+an adversary (:func:`critical_search`) looks for releases that come close to the bound of one
+stream.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from enum import StrEnum
+from heapq import heappop, heappush
+from itertools import count
+from random import Random
+
+from partitioner.model.assessment import LegKind
+from partitioner.model.problem import QueueOrder
+from partitioner.timing.constants import BEACON_BT, IPG_BT, PREAMBLE_SFD_BT
+from partitioner.timing.layout_timing import (
+    Hop,
+    LineMedium,
+    LineSender,
+    LinkMedium,
+    NetworkTraffic,
+    Route,
+    StreamTraffic,
+)
+from partitioner.timing.line import LineNode, LineSettings
+from partitioner.timing.line_simulation import SimulatedLine, SimulatedNode
+
+HISTOGRAM_BINS = 40
+
+
+class Releases(StrEnum):
+    """How streams release their frames in a simulation."""
+
+    RANDOM = "random"
+    """Periodic with random phases and random jitter; sporadic ones with random longer gaps."""
+    DENSE = "dense"
+    """All as often as allowed, from random phases, first frame late by its whole jitter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """What one stream showed at one destination. ``histogram`` counts delays in 40 equal bins.
+
+    ``scale_ns`` is the delay at the end of the last bin; longer delays count in the last bin.
+    """
+
+    worst_ns: int
+    frames: int
+    scale_ns: int
+    histogram: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SimulationResult:
+    """Delays by (stream, destination); streams that delivered nothing are missing."""
+
+    seen: dict[tuple[str, str], Seen]
+    frames: int
+    simulated_ns: int
+
+
+@dataclass(slots=True)
+class _Record:
+    scale_ns: int
+    worst_ns: int = 0
+    frames: int = 0
+    bins: list[int] = field(default_factory=lambda: [0] * HISTOGRAM_BINS)
+
+
+@dataclass(slots=True)
+class _Send:
+    """One transmission of a stream in its tree: where, who hears it for good, what follows."""
+
+    medium: str
+    sender: str
+    delivered: list[tuple[str, int]] = field(default_factory=list)
+    """Destinations and the forwarding delay before they count as reached."""
+    onward: list[tuple[int, _Send]] = field(default_factory=list)
+    """Forwarding delay and the next transmission."""
+
+
+class _Link:
+    """One direction of a full-duplex link with its queue."""
+
+    __slots__ = ("after", "busy", "medium", "pcp_order", "queue", "schedule", "sequence")
+
+    def __init__(self, medium: LinkMedium, schedule) -> None:
+        self.medium = medium
+        self.pcp_order = medium.queue is QueueOrder.PCP
+        self.queue: list[tuple[int, int, tuple]] = []
+        self.busy = False
+        self.sequence = 0
+        self.after = medium.phy_ns + medium.propagation_ns
+        self.schedule = schedule
+
+    def arrive(self, frame: tuple, now: int) -> tuple[int, tuple] | None:
+        """Queue a frame; the delivery it causes at once, if any."""
+        self.sequence += 1
+        heappush(self.queue, (-frame[1] if self.pcp_order else 0, self.sequence, frame))
+        return None if self.busy else self.start(now)
+
+    def start(self, now: int) -> tuple[int, tuple] | None:
+        """Send the next frame: delivery time and frame; None if there is none."""
+        self.busy = bool(self.queue)
+        if not self.busy:
+            return None
+        frame = heappop(self.queue)[2]
+        rate = self.medium.rate_bps
+        bits = PREAMBLE_SFD_BT + 8 * frame[0]
+        self.schedule(now - (-(bits + IPG_BT) * 1_000_000_000 // rate), (self, 0, "free"))
+        return now - (-bits * 1_000_000_000 // rate) + self.after, frame
+
+
+def simulate(
+    traffic: NetworkTraffic,
+    duration_ns: int,
+    seed: int,
+    releases: Releases = Releases.RANDOM,
+    scales_ns: dict[tuple[str, str], int] | None = None,
+) -> SimulationResult:
+    """Run a layout for a while and report the delays seen.
+
+    Parameters
+    ----------
+    traffic
+        The layout as for the analysis.
+    duration_ns
+        Frames are released during this time; the run ends when all are delivered.
+    seed
+        Seed of all random draws; the same seed gives the same run.
+    releases
+        How frames are released.
+    scales_ns
+        End of the histogram of each (stream, destination); without it, the deadline.
+    """
+    rng = Random(seed)
+    plan = {
+        s.id: _release_times(s, duration_ns, Random(rng.getrandbits(64)), releases)
+        for s in traffic.streams
+    }
+    return run(traffic, plan, duration_ns, scales_ns or {}, Random(rng.getrandbits(64)))
+
+
+def _release_times(
+    stream: StreamTraffic, duration_ns: int, rng: Random, releases: Releases
+) -> Iterator[int]:
+    """Release times of a stream, in order, all below ``duration_ns``."""
+    period, jitter = stream.period_ns, stream.jitter_ns
+    nominal = rng.randrange(period)
+    dense = releases is Releases.DENSE
+    first = True
+    last = 0
+    while nominal < duration_ns:
+        late = jitter if dense and first else 0 if dense else rng.randint(0, jitter)
+        last = max(last, nominal + late)
+        yield last
+        first = False
+        nominal += period
+        if stream.sporadic and not dense:
+            nominal += rng.randrange(period) if rng.random() < 0.5 else 0
+
+
+def _tree(stream: StreamTraffic) -> tuple[list[tuple[int, _Send]], list[tuple[str, int]]]:
+    """First transmissions of a stream with the delay before each, and what needs none."""
+    first: list[tuple[int, _Send]] = []
+    at_once: list[tuple[str, int]] = []
+    known: dict[tuple[Hop, ...], _Send] = {}
+    for route in stream.routes:
+        delay, onward, delivered = 0, first, at_once
+        for index, hop in enumerate(route.hops):
+            if hop.kind is LegKind.SWITCH:
+                delay += hop.delay_ns
+                continue
+            key = route.hops[: index + 1]
+            send = known.get(key)
+            if send is None:
+                send = known[key] = _Send(hop.medium, hop.sender)
+                onward.append((delay, send))
+            delay, onward, delivered = 0, send.onward, send.delivered
+        delivered.append((route.destination, delay))
+    return first, at_once
+
+
+def run(
+    traffic: NetworkTraffic,
+    plan: dict[str, Iterator[int]],
+    duration_ns: int,
+    scales_ns: dict[tuple[str, str], int],
+    vary: Random | None,
+) -> SimulationResult:
+    """Run a layout with given release times per stream, which must come in order."""
+    events: list[tuple[int, int, tuple]] = []
+    order = count()
+
+    def schedule(time: int, token: tuple) -> None:
+        heappush(events, (time, next(order), token))
+
+    def heard(time: int, _node: SimulatedNode, frame: tuple) -> None:
+        heappush(events, (time, next(order), (None, frame[2], frame[3])))
+
+    lines, nodes, links = {}, {}, {}
+    for medium in traffic.lines:
+        line = SimulatedLine(medium.node_count, medium.settings, schedule, heard, vary)
+        lines[medium.id] = line
+        for s in medium.senders:
+            nodes[medium.id, s.id] = (line, SimulatedNode(s.id, s.plca_id, s.queue, s.burst_count))
+    for link in traffic.links:
+        links[link.id] = _Link(link, schedule)
+    records = {
+        (s.id, r.destination): _Record(
+            scales_ns.get((s.id, r.destination), s.deadline_ns) or s.deadline_ns
+        )
+        for s in traffic.streams
+        for r in s.routes
+    }
+    streams = {s.id: s for s in traffic.streams}
+    trees = {s.id: _tree(s) for s in traffic.streams}
+    for s in traffic.streams:
+        time = next(plan[s.id], None)
+        if time is not None:
+            schedule(time, ("release", s.id))
+    frames = 0
+
+    def send(step: _Send, stream: StreamTraffic, released: int, now: int) -> None:
+        frame = (stream.frame_bytes, stream.pcp, step, (stream.id, released))
+        link = links.get(step.medium)
+        if link is not None:
+            sent = link.arrive(frame, now)
+            if sent is not None:
+                heard(sent[0], None, sent[1])
+        else:
+            line, node = nodes[step.medium, step.sender]
+            line.arrive(node, frame, now)
+
+    def note(stream: str, destination: str, delay: int) -> None:
+        record = records[stream, destination]
+        record.frames += 1
+        record.worst_ns = max(record.worst_ns, delay)
+        record.bins[min(HISTOGRAM_BINS - 1, delay * HISTOGRAM_BINS // record.scale_ns)] += 1
+
+    now = 0
+    while events:
+        now, _, token = heappop(events)
+        source = token[0]
+        if source == "release":
+            stream = streams[token[1]]
+            frames += 1
+            first, at_once = trees[stream.id]
+            for destination, delay in at_once:
+                note(stream.id, destination, delay)
+            for delay, step in first:
+                schedule(now + delay, ("send", step, stream, now))
+            time = next(plan[stream.id], None)
+            if time is not None:
+                schedule(time, ("release", stream.id))
+        elif source == "send":
+            send(token[1], token[2], token[3], now)
+        elif source is None:
+            step, (stream_id, released) = token[1], token[2]
+            for destination, delay in step.delivered:
+                note(stream_id, destination, now + delay - released)
+            for delay, following in step.onward:
+                schedule(now + delay, ("send", following, streams[stream_id], released))
+        elif token[2] == "free":
+            sent = source.start(now)
+            if sent is not None:
+                heard(sent[0], None, sent[1])
+        else:
+            source.wake(now, token)
+    seen = {
+        key: Seen(r.worst_ns, r.frames, r.scale_ns, tuple(r.bins))
+        for key, r in records.items()
+        if r.frames
+    }
+    return SimulationResult(seen, frames, max(now, duration_ns))
+
+
+def line_traffic(
+    nodes: tuple[LineNode, ...], node_count: int, settings: LineSettings
+) -> NetworkTraffic:
+    """One line alone as a layout: every flow is a stream of one hop to a listener.
+
+    PLCA IDs follow the order of ``nodes``. The flows' windows become deadlines, and what arrivals
+    inherit is added to the jitter.
+    """
+    senders = tuple(LineSender(n.id, i, n.queue, n.burst_count) for i, n in enumerate(nodes))
+    streams = tuple(
+        StreamTraffic(
+            f.id,
+            f.frame_bytes,
+            f.period_ns,
+            f.jitter_ns + f.inherited_ns,
+            f.window_ns,
+            f.pcp,
+            (Route("listener", (Hop(LegKind.LINE, "line", "line", n.id),)),),
+        )
+        for n in nodes
+        for f in n.flows
+    )
+    medium = LineMedium("line", senders, node_count, settings, settings)
+    return NetworkTraffic((medium,), (), streams)
+
+
+def own_opportunity_ns(plca_id: int, cycles: int, node_count: int, settings: LineSettings) -> int:
+    """Start of a node's TO on a line that has been silent from the first BEACON on."""
+    to = settings.to_timer_bt * settings.bit_ns
+    head = BEACON_BT * settings.bit_ns + settings.loop_delay_ns
+    return head + plca_id * to + cycles * (head + node_count * to)
