@@ -305,4 +305,4 @@ def _overload(traffic: NetworkTraffic, text: str) -> Overload:
     ids = [*(m.id for m in traffic.lines), *(m.id for m in traffic.links)]
     media = [id_ for id_ in ids if text.startswith(id_)]
     sentence = text if text.endswith(".") else f"{text}."
-    return Overload((max(media, key=len),) if media else (), sentence[:1].upper() + sentence[1:])
+    return Overload((max(media, key=len),) if media else (), sentence)

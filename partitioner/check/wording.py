@@ -22,12 +22,12 @@ def metres(length_um: int) -> str:
 
 
 def duration(time_ns: int) -> str:
-    """A time in µs below 10 ms, else in ms, exact.
+    """A time in µs below 1 ms, else in ms, exact.
 
     >>> duration(560_040), duration(12_500_000)
     ('560.04 µs', '12.5 ms')
     """
-    if abs(time_ns) < 10 * NS_PER_MS:
+    if abs(time_ns) < NS_PER_MS:
         return f"{_plain(from_base(time_ns, NS_PER_US))} µs"
     return f"{_plain(from_base(time_ns, NS_PER_MS))} ms"
 
@@ -53,6 +53,15 @@ def count(number: int, noun: str, plural: str = "") -> str:
     ('1 port', '2 switches')
     """
     return f"{number} {noun if number == 1 else plural or noun + 's'}"
+
+
+def agree(number: int, one: str, many: str) -> str:
+    """The form of a verb that goes with a number.
+
+    >>> agree(1, "hangs", "hang")
+    'hangs'
+    """
+    return one if number == 1 else many
 
 
 def listed(names: Iterable[str]) -> str:

@@ -14,7 +14,7 @@ from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
-from itertools import combinations, permutations, product
+from itertools import combinations, pairwise, permutations, product
 
 from partitioner.model.catalogue import Grade, Medium
 from partitioner.model.layout import BuiltLink, Layout, Segment
@@ -520,7 +520,7 @@ class _Search:
                 if way is None:
                     return False
                 routes.append((stream, source, way, sink))
-                for hop in zip(way, way[1:], strict=False):
+                for hop in pairwise(way):
                     crossing.setdefault(hop, set()).add(stream.id)
         hops: dict[tuple[tuple[str, str], str], int] = {}
         for link, grade_id in zip(net.links, link_grades, strict=True):
@@ -538,7 +538,7 @@ class _Search:
                     hops[hop, flow] = leg.total_ns
         for stream, source, way, sink in routes:
             total = sum(problem.switches[s].forwarding_delay_ns for s in way)
-            total += sum(hops[hop, stream.id] for hop in zip(way, way[1:], strict=False))
+            total += sum(hops[hop, stream.id] for hop in pairwise(way))
             if source is not None:
                 total += source.up[stream.id]
             if sink is not None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from partitioner.check.facts import Facts
 from partitioner.check.rules.placement import Breach
 from partitioner.check.rules.rule import Rule
-from partitioner.check.wording import count, listed, metres, percent, unit_loads
+from partitioner.check.wording import agree, count, listed, metres, percent, unit_loads
 
 
 def _nodes(facts: Facts) -> Iterator[Breach]:
@@ -131,8 +131,9 @@ def _pathway_capacity(facts: Facts) -> Iterator[Breach]:
         if over > 0:
             yield (
                 (pathway.id, *dict.fromkeys(cables)),
-                f"{count(len(cables), 'cable')} ({listed(cables)}) run through {pathway.id}: "
-                f"{over} above the {pathway.max_lines} that fit.",
+                f"{count(len(cables), 'cable')} ({listed(cables)}) "
+                f"{agree(len(cables), 'runs', 'run')} through {pathway.id}: {over} above the "
+                f"{pathway.max_lines} that fit.",
             )
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
 from partitioner.check.rules.rule import Rule
-from partitioner.check.wording import count, listed
+from partitioner.check.wording import agree, count, listed
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import GroupKind, SwitchPosition
 
@@ -245,8 +245,9 @@ def _option_tail(facts: Facts) -> Iterator[Breach]:
                     yield (
                         (laid.segment.id, *early, piece.owner),
                         f"On {laid.segment.id} {count(len(early), 'option device')} "
-                        f"({listed(early)}) come before {piece.owner}, which is always fitted; "
-                        f"option devices belong at the far end.",
+                        f"({listed(early)}) {agree(len(early), 'comes', 'come')} before "
+                        f"{piece.owner}, which is always fitted; option devices belong at the far "
+                        f"end.",
                     )
                     break
 

@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from partitioner.check.facts import Facts
 from partitioner.check.rules.placement import Breach
 from partitioner.check.rules.rule import Rule
-from partitioner.check.wording import count, listed, metres, percent
+from partitioner.check.wording import agree, count, listed, metres, percent
 from partitioner.model.problem import BackboneLink, BackboneShape
 from partitioner.network.routes import backbone_length_um, link_key, ways_from
 
@@ -23,7 +23,8 @@ def _switch_open(facts: Facts) -> Iterator[Breach]:
         if id_ not in is_open and not facts.problem.switches[id_].required:
             yield (
                 (id_,),
-                f"{count(segments, 'segment')} hang on {id_}, which is not open.",
+                f"{count(segments, 'segment')} {agree(segments, 'hangs', 'hang')} on {id_}, which "
+                f"is not open.",
             )
     for link in facts.layout.backbone:
         for end in link.ends:
