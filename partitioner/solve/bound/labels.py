@@ -512,6 +512,8 @@ class LabelSearch:
             return []
         cost, out, back, at, size = (np.concatenate(c) for c in zip(*rows, strict=True))
         order = np.lexsort((at, size, cost))
+        order = order[self._first_of_each_set(labels, out[order], back[order],
+                                              at[order] if every_switch else None)]
         if len(order) > most:
             # Whatever is left out is no better than the first of it, at any weight.
             dropped = order[most:]
@@ -535,6 +537,27 @@ class LabelSearch:
                 )
             )
         return walks
+
+    def _first_of_each_set(
+        self, labels: _Labels, out: np.ndarray, back: np.ndarray, at: np.ndarray | None
+    ) -> np.ndarray:
+        """Indices of the first walk of each set of devices (and switch), in order.
+
+        With a partial memory different walks may remember the same; all of them are kept then.
+        """
+        if not self.full:
+            return np.arange(len(out))
+        words = labels.words[out]
+        two = back >= 0
+        words[two] |= labels.words[back[two]]
+        keys = [words[:, w] for w in range(self.word_count)]
+        if at is not None:
+            keys.append(at)
+        order = np.lexsort((np.arange(len(out)), *keys))
+        new = np.ones(len(order), dtype=bool)
+        changed = [k[order][1:] != k[order][:-1] for k in keys]
+        new[1:] = np.logical_or.reduce(changed)
+        return np.sort(order[new])
 
     def _walk_cost(self, s: int, out: tuple[int, ...], back: tuple[int, ...]) -> float:
         """Least objective money of a walk without its port."""

@@ -7,6 +7,7 @@ proven bound on its own; the best one counts.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -35,8 +36,14 @@ SHORT_LINE = 12
 """Lines of at most so many devices are priced without any repetition."""
 CHECKED = 1_500
 """Most walks of one pricing that are built and checked exactly."""
+CHOSEN = 600
+"""Most walks of one pricing looked at when none of them can break a rule."""
 ADDED = 250
 """Most columns a model adds in one round."""
+SAME_DEVICE = 12
+"""Most columns of one round that share a device."""
+Order = tuple[int, int, tuple[int, ...], tuple[int, ...]]
+"""(switch, grade, out, back): an exact line, both arms outward from the switch."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +80,7 @@ class BoundResult:
 
     value: int
     duals: BoundDuals
-    orders: list[tuple[int, int, tuple[int, ...], tuple[int, ...]]]
+    orders: list[Order]
     source: str
     converged: bool
     rounds: int
@@ -99,7 +106,7 @@ class ColumnGeneration:
         self.on_bound = on_bound
         self.setup = Setup(builder)
         self.master = RelaxedMaster(self.instance, self.setup.counts, self.setup.dear)
-        self.exact: dict[MasterColumn, Column] = {}
+        self.exact: dict[MasterColumn, Order] = {}
         for link in self.setup.links:
             self.master.add(link)
         for single in self.setup.singles():
@@ -121,7 +128,7 @@ class ColumnGeneration:
 
     def _add_exact(self, column: Column, port: int) -> bool:
         made = self.setup.master_column(column, port)
-        self.exact[made] = column
+        self.exact[made] = (column.switch, column.grade, column.out, column.back)
         return self.master.add(made)
 
     # -- one round ----------------------------------------------------------------------------
@@ -241,6 +248,18 @@ class ColumnGeneration:
              for k, c in zip(keep, self.master.columns, strict=True)]
         )
 
+    def drop_idle_cuts(self) -> None:
+        """Forget cuts whose price is 0 now and in the best duals."""
+        _, raw = self.master.solve()
+        best = np.zeros(len(raw.cut))
+        best[: len(self.center.cut)] = self.center.cut
+        keep = (raw.cut > 0.5) | (best > 0.5)
+        if keep.all():
+            return
+        self.center.cut = best[keep]
+        self.master.drop_cuts([bool(k) for k in keep])
+        self.master.solve()
+
     # -- pricings -----------------------------------------------------------------------------
 
     def price_walks(
@@ -271,36 +290,48 @@ class ColumnGeneration:
             model = search.model
             priced = self.setup.priced(model, duals.device, fee)
             found = search.run(
-                priced, limit=limit, most=4 * CHECKED, cuts=self._local_cuts(model, duals)
+                priced,
+                limit=limit,
+                most=CHECKED if self.setup.must_check else CHOSEN,
+                cuts=self._local_cuts(model, duals),
             )
             missing += found.missed
             added = 0
             taken: dict[int, int] = {}
-            for rank, walk in enumerate(found.walks):
-                if rank >= CHECKED:
-                    missing.append((walk.reduced, walk.weight))
-                    continue
-                column = self._walk_column(model, walk)
-                reduced = walk.reduced
-                if walk.elementary:
-                    out = tuple(int(model.members[d]) for d in walk.out)
-                    back = tuple(int(model.members[d]) for d in walk.back)
-                    exact = self.builder.line(walk.switch, model.grade, out, back)
-                    if exact is None:
-                        continue
-                    reduced += exact.cost - walk.cost
-                    column = self.setup.master_column(exact, walk.port)
-                    self.exact.setdefault(column, exact)
-                missing.append((reduced, walk.weight))
+            for walk in found.walks:
+                times = Counter(int(model.members[d]) for d in walk.out + walk.back)
                 # A round's columns should differ: no device in too many of them.
-                if reduced < 0 and added < ADDED and all(
-                    taken.get(d, 0) < 12 for d, _ in column.visits
-                ):
+                fresh = added < ADDED and all(taken.get(d, 0) < SAME_DEVICE for d in times)
+                reduced = walk.reduced
+                column: MasterColumn | None = None
+                if walk.elementary and (fresh or self.setup.must_check):
+                    column = self._exact_column(model, walk)
+                    if column is None:
+                        continue
+                    reduced += column.cost - walk.cost
+                elif fresh:
+                    column = self._walk_column(model, walk)
+                missing.append((reduced, walk.weight))
+                if column is not None and fresh and reduced < 0:
                     columns.append(column)
                     added += 1
-                    for d, _ in column.visits:
+                    for d in times:
                         taken[d] = taken.get(d, 0) + 1
         return columns, missing
+
+    def _exact_column(self, model: LineModel, walk: Walk) -> MasterColumn | None:
+        """Build the column of a walk without repetition; None if it breaks a rule."""
+        out = tuple(int(model.members[d]) for d in walk.out)
+        back = tuple(int(model.members[d]) for d in walk.back)
+        if self.setup.plain_costs:
+            column = self._walk_column(model, walk)
+        else:
+            exact = self.builder.line(walk.switch, model.grade, out, back)
+            if exact is None:
+                return None
+            column = self.setup.master_column(exact, walk.port)
+        self.exact.setdefault(column, (walk.switch, model.grade, out, back))
+        return column
 
     def _local_cuts(self, model: LineModel, duals: WholeDuals) -> list[SubsetCut]:
         cuts = []
@@ -382,15 +413,59 @@ def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
             f"elementary, {limit}: bound {run.value}, relaxation {run.lp_value:.0f}, "
             f"{run.rounds} rounds, {len(run.master.columns)} columns"
         )
-    return done
+    if not done:
+        return False
+    return _cut_rounds(run, searches, say)
 
 
-def _orders(
-    run: ColumnGeneration,
-) -> list[tuple[int, int, tuple[int, ...], tuple[int, ...]]]:
-    inst = run.instance
-    known = dict.fromkeys(
-        (c.switch, c.grade, c.out, c.back) for c in run.exact.values()
-    )
-    assert inst is not None
+CUTS_A_ROUND = 40
+CUTS_A_DEVICE = 5
+SLACK_ROUNDS = 3
+"""Rounds of cuts with hardly any gain after which cutting stops."""
+
+
+def _cut_rounds(
+    run: ColumnGeneration, searches: Sequence[LabelSearch], say: Callable[[str], None]
+) -> bool:
+    """Add subset cuts round by round; True if nothing is left to cut."""
+    slack = 0
+    while run.remaining() > 0 and slack < SLACK_ROUNDS:
+        before = run.value
+        cuts = violated_triples(
+            run.master.columns,
+            run.master.values(),
+            set(run.master.cuts),
+            most=CUTS_A_ROUND,
+            per_device=CUTS_A_DEVICE,
+        )
+        if not cuts:
+            return True
+        for cut in cuts:
+            run.master.add_cut(cut)
+        done = False
+        for limit in (4_000, 40_000):
+            done = run._generate(
+                lambda d, limit=limit: run.price_labels(d, searches, limit),
+                "elementary lines with subset cuts",
+                close_enough=1e-4,
+            )
+        say(
+            f"cuts {len(run.master.cuts)}: bound {run.value}, relaxation {run.lp_value:.0f}, "
+            f"{run.rounds} rounds, {len(run.master.columns)} columns"
+        )
+        if not done:
+            return False
+        slack = slack + 1 if run.value - before < 2e-4 * run.value else 0
+        run.drop_idle_cuts()
+    return False
+
+
+def _orders(run: ColumnGeneration) -> list[Order]:
+    """Exact lines of the relaxation, those of least reduced cost first."""
+    known: dict[Order, None] = {}
+    reduced = run.master.reduced_costs()
+    for k in np.argsort(reduced, kind="stable"):
+        order = run.exact.get(run.master.columns[k])
+        if order is not None:
+            known[order] = None
     return list(known)
