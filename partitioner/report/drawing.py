@@ -25,7 +25,7 @@ from partitioner.report.svg import Canvas, text_width
 XY = tuple[float, float]
 
 WIDTH = 1160.0
-MARGIN = 78.0
+MARGIN = 64.0
 PITCH = 4.6
 """Distance of neighbouring lanes in px where there is room."""
 BUNDLE = 46.0
@@ -218,14 +218,15 @@ class _Drawing:
         for i, segment in enumerate(self.data.segments):
             if segment.id in self.shown.focus:
                 self.sheet.add_strokes(self.tracks[segment.id].pieces, i)
-        lines = self.canvas.group()
+        # Groups in the order in which they cover each other; they are filled in the order in
+        # which their contents claim room.
+        lines, spurs, switches, tags, marks, names = (self.canvas.group() for _ in range(6))
         for segment in sorted(self.focused, key=lambda s: s.is_shared):
             self._draw_segment(lines, segment)
-        over = self.canvas.group()
-        self._draw_switches(over)
-        self._draw_port_tags(over)
-        self._draw_devices(over)
-        self._draw_names(over)
+        self._draw_switches(switches)
+        self._draw_port_tags(tags)
+        self._draw_devices(spurs, marks)
+        self._draw_names(names)
         bottom = self._draw_scale(self.view.height)
         height = draw_legend(
             self.canvas, self.data, self.focused, self.strokes, self.link_grades, bottom
@@ -363,6 +364,7 @@ class _Drawing:
                 cls=f"run {stroke.css_class}",
                 stroke_width=2.4,
             )
+            self.sheet.add_rect((x - 4, y - 4, x + 4, y + 4))
 
     def _switch_half(self, switch: str) -> float:
         """Half the size of a switch's box: as wide as the bundle that ends there."""
@@ -426,7 +428,13 @@ class _Drawing:
                         candidates.append(track.point_along(along)[0])
                 if candidates:
                     wishes.append(
-                        Wish(candidates[0], 2 * radius, 2 * radius, tuple(candidates), self._own(segment))
+                        Wish(
+                            candidates[0],
+                            2 * radius,
+                            2 * radius,
+                            tuple(candidates),
+                            self._own(segment),
+                        )
                     )
                     break
             for x, y in self.sheet.place(wishes, own_cost=0.0, stroke_cost=2.0):
@@ -459,7 +467,7 @@ class _Drawing:
     def _own(self, segment: DrawnSegment) -> int:
         return next(i for i, s in enumerate(self.data.segments) if s.id == segment.id)
 
-    def _draw_devices(self, parent: ET.Element) -> None:
+    def _draw_devices(self, spurs: ET.Element, parent: ET.Element) -> None:
         segments = {s.id: s for s in self.focused}
         devices = [d for d in self.data.devices if d.segment in segments]
         wishes = []
@@ -468,23 +476,20 @@ class _Drawing:
             stop = self.stop_of[device.segment][device.stop]
             anchor = track.at[stop] if track.at else self.view.xy(device.at_um)
             size = 2 * MARK_RADIUS + 3
+            radii: tuple[float, ...] = (10.0, 15.0, 21.0, 28.0, 36.0, 46.0)
+            if device.id not in self.shown.numbers:
+                size += 2.5
+                radii = (*radii, 58.0)
             wishes.append(
-                Wish(
-                    anchor,
-                    size,
-                    size,
-                    ring(anchor, (10.0, 15.0, 21.0, 28.0, 36.0)),
-                    self._own(segments[device.segment]),
-                )
+                Wish(anchor, size, size, ring(anchor, radii), self._own(segments[device.segment]))
             )
         places = self.sheet.place(wishes, stroke_cost=3.0, own_cost=0.4, distance_cost=0.5)
-        group = self.canvas.group(parent)
         for device, wish, (x, y) in zip(devices, wishes, places, strict=True):
             stroke = self.strokes[device.segment]
             if math.dist(wish.anchor, (x, y)) > 1:
                 self.canvas.add(
                     "line",
-                    group,
+                    spurs,
                     x1=wish.anchor[0],
                     y1=wish.anchor[1],
                     x2=x,
@@ -510,7 +515,7 @@ class _Drawing:
         wishes: list[Wish] = []
         words: list[tuple[str, float, str, str]] = []
         for (x, y), name, half in self._switch_labels:
-            w = text_width(name, 11.5) + 4
+            w = text_width(name, 11.5, bold=True) + 4
             wishes.append(Wish((x, y), w, 13, around((x, y), w, 13, half + 3)))
             words.append((name, 11.5, "700", ""))
         placed = self.sheet.place(wishes, distance_cost=0.4)
@@ -544,11 +549,24 @@ class _Drawing:
             if not track.path or track.length < 40:
                 continue
             size = 9.5 if segment.is_shared else 8.5
-            w, h = text_width(segment.id, size) + 7, size + 3.5
-            shares = (0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82, 0.9)
-            candidates = tuple(track.point_along(track.length * s)[0] for s in shares)
-            wish = Wish(candidates[0], w, h, candidates, self._own(segment))
-            ((x, y),) = self.sheet.place([wish], own_cost=0.0, stroke_cost=2.5, distance_cost=0.01)
+            w, h = text_width(segment.id, size, bold=True) + 7, size + 3.5
+            spots = self._label_spots(segment, track, w, h)
+            wish = Wish(spots[0][0], w, h, tuple(s for s, _ in spots), self._own(segment))
+            (chosen,) = self.sheet.place([wish], own_cost=0.0, stroke_cost=3.0, distance_cost=0.02)
+            (x, y), foot = next(s for s in spots if s[0] == chosen)
+            if foot is not None:
+                end = (
+                    min(max(foot[0], x - w / 2 + 4), x + w / 2 - 4),
+                    min(max(foot[1], y - h / 2), y + h / 2),
+                )
+                self.canvas.add(
+                    "line", parent, x1=foot[0], y1=foot[1], x2=end[0], y2=end[1],
+                    cls=stroke.css_class, stroke_width=1,
+                )  # fmt: skip
+                self.canvas.add(
+                    "circle", parent, cx=foot[0], cy=foot[1], r=2.4,
+                    cls=f"tag {stroke.css_class}", stroke_width=1,
+                )  # fmt: skip
             self.canvas.add(
                 "rect",
                 parent,
@@ -563,6 +581,24 @@ class _Drawing:
             self.canvas.text(
                 x, y + size * 0.35, segment.id, parent, size=size, anchor="middle", weight="700"
             )
+
+    def _label_spots(
+        self, segment: DrawnSegment, track: Track, w: float, h: float
+    ) -> list[tuple[XY, XY | None]]:
+        """Where a segment's label may sit: on its cable, or beside the bundle with a foot on it."""
+        spots: list[tuple[XY, XY | None]] = []
+        steps = max(8, min(40, int(track.length / 18)))
+        order = sorted(range(1, steps), key=lambda k: (abs(k - steps / 2), k))
+        for k in order:
+            at, _ = track.point_along(track.length * k / steps)
+            spots.append((at, None))
+        for k in order[::2]:
+            at, (ux, uy) = track.point_along(track.length * k / steps)
+            for reach in (26.0, 40.0):
+                gap_x, gap_y = reach - 8 + w / 2 * abs(uy), reach - 8 + h / 2 * abs(ux)
+                for side in (1, -1):
+                    spots.append(((at[0] - uy * side * gap_x, at[1] + ux * side * gap_y), at))
+        return spots
 
     def _write(
         self,
@@ -636,9 +672,15 @@ class _Drawing:
                 stroke_width=1.2,
             )
             self.canvas.text(
-                x + dx + ux * 8, base + dy + uy * 8 + 3, name, group, size=10, anchor="middle", cls="muted"
+                x + dx + ux * 8,
+                base + dy + uy * 8 + 3,
+                name,
+                group,
+                size=10,
+                anchor="middle",
+                cls="muted",
             )
-        x += 60 + unit * per_m
+        x += 22 + unit * max(abs(right) for _, right, _ in self.view.axes())
         self.canvas.text(x, y + 10, f"each arrow: {unit:g} m", group, size=10, cls="muted")
         return top + 42.0
 

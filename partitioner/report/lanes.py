@@ -78,7 +78,7 @@ def _compare(
     routes: Sequence[Sequence[int]],
     xy: Sequence[XY],
 ) -> int:
-    """Above 0 when ``p`` belongs to the right of ``q``, looking from the first node to the second."""
+    """Above 0 when ``p`` belongs to the right of ``q``, looking from first node to second."""
     ahead, where_ahead = _part(p, q, stretch[0], stretch[1], routes, xy)
     behind, where_behind = _part(p, q, stretch[1], stretch[0], routes, xy)
     behind = -behind
@@ -114,9 +114,7 @@ def _part(
     return 0.0, at
 
 
-def _walk(
-    passage: _Passage, towards: int, routes: Sequence[Sequence[int]]
-) -> list[int | None]:
+def _walk(passage: _Passage, towards: int, routes: Sequence[Sequence[int]]) -> list[int | None]:
     """Nodes the route meets after ``towards``, leaving the passage there; None at its end."""
     route = routes[passage.route]
     k = passage.step

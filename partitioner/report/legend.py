@@ -45,10 +45,20 @@ def _signs(
         )
 
     def box(cls: str, dash: str) -> Callable[[float, float], None]:
-        return lambda x, y: canvas.add(
-            "rect", None, x=x + 6, y=y - 6, width=12, height=12, rx=2.5,
-            cls=cls, stroke_width=1.5, stroke_dasharray=dash,
-        ) and None  # fmt: skip
+        def draw(x: float, y: float) -> None:
+            canvas.add(
+                "rect",
+                x=x + 6,
+                y=y - 6,
+                width=12,
+                height=12,
+                rx=2.5,
+                cls=cls,
+                stroke_width=1.5,
+                stroke_dasharray=dash,
+            )
+
+        return draw
 
     def terminator(x: float, y: float) -> None:
         canvas.add("line", x1=x + 2, y1=y, x2=x + 20, y2=y, cls="hk", stroke_width=2.4)
@@ -108,15 +118,11 @@ def _lines(
     """Every line with its stroke and its main facts, in columns."""
     texts = [
         f"{s.switch} port {s.port}, "
-        + (
-            count_text(len(s.devices), "device")
-            if s.is_shared or not s.devices
-            else s.devices[0]
-        )
+        + (count_text(len(s.devices), "device") if s.is_shared or not s.devices else s.devices[0])
         + f", {length_text(s.length_um, 1)}"
         for s in segments
     ]
-    names = max((text_width(s.id, SIZE) for s in segments), default=0.0) * 1.1 + 8
+    names = max((text_width(s.id, SIZE, bold=True) for s in segments), default=0.0) + 10
     column = 44 + names + max((text_width(t, SIZE) for t in texts), default=0.0) + 14
     columns = max(1, int((canvas.width - 24) // column))
     rows = -(-len(segments) // columns)

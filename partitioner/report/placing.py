@@ -90,9 +90,10 @@ class Sheet:
             cost += self._outside(rects)
             if len(fixed):
                 cost += 2.0 * _overlap(rects, fixed).sum(axis=1)
-            if len(pieces):
-                covered = _covered(rects, pieces)
-                own = owners == wish.own
+            near = _near(rects, pieces)
+            if near.any():
+                covered = _covered(rects, pieces[near])
+                own = owners[near] == wish.own
                 cost += stroke_cost * covered[:, ~own].sum(axis=1)
                 cost += own_cost * covered[:, own].sum(axis=1)
             if leader_cost and len(fixed):
@@ -105,7 +106,7 @@ class Sheet:
         chosen = np.full((len(wishes), 4), np.nan)
         picks = [0] * len(wishes)
         # Those with the fewest good places choose first.
-        order = sorted(range(len(wishes)), key=lambda i: (-float(np.partition(base[i], min(3, len(base[i]) - 1))[min(3, len(base[i]) - 1)]), i))
+        order = sorted(range(len(wishes)), key=lambda i: (-_fourth_best(base[i]), i))
         for turn in range(rounds):
             moved = False
             for i in order:
@@ -134,6 +135,23 @@ class Sheet:
             + np.clip(rects[:, 3] - bottom, 0, None)
         )
         return 1000.0 * over
+
+
+def _fourth_best(cost: np.ndarray) -> float:
+    return float(np.sort(cost)[min(3, len(cost) - 1)])
+
+
+def _near(rects: np.ndarray, pieces: np.ndarray) -> np.ndarray:
+    """Which pieces come near any of the boxes at all: a cheap first look."""
+    left, top = rects[:, :2].min(axis=0)
+    right, bottom = rects[:, 2:].max(axis=0)
+    x, y = pieces[:, 0::2], pieces[:, 1::2]
+    return (
+        (x.max(axis=1, initial=-np.inf) >= left)
+        & (x.min(axis=1, initial=np.inf) <= right)
+        & (y.max(axis=1, initial=-np.inf) >= top)
+        & (y.min(axis=1, initial=np.inf) <= bottom)
+    )
 
 
 def _overlap(rects: np.ndarray, others: np.ndarray) -> np.ndarray:
@@ -203,5 +221,7 @@ def ring(anchor: XY, radii: Sequence[float], spokes: int = 16) -> tuple[XY, ...]
     for radius in radii:
         for k in range(spokes):
             angle = 2 * math.pi * k / spokes - math.pi / 2
-            found.append((anchor[0] + radius * math.cos(angle), anchor[1] + radius * math.sin(angle)))
+            found.append(
+                (anchor[0] + radius * math.cos(angle), anchor[1] + radius * math.sin(angle))
+            )
     return tuple(found)

@@ -80,7 +80,9 @@ def choose_views(points: Sequence[Point], width: float, margin: float) -> tuple[
     if not tall_only:
         name = "Plan"
         note = f"seen from above: {'xyz'[level]} to the right, {'xyz'[other]} up"
-        views.append(_fit(name, note, points, {level: (1.0, 0.0), other: (0.0, -1.0)}, width, margin))
+        views.append(
+            _fit(name, note, points, {level: (1.0, 0.0), other: (0.0, -1.0)}, width, margin)
+        )
     if not flat or tall_only:
         rows = {level: (1.0, 0.0), 2: (0.0, -1.0)}
         if spans[other] >= MATERIAL_HEIGHT * longest:

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
@@ -42,14 +43,16 @@ class Kind(StrEnum):
     """As PERCENT, with a small bar behind it."""
     STATE = "state"
     """A :class:`State`."""
+    TRUST = "trust"
+    """A trust mark; invented figures and those from memory are flagged."""
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
     """One column: ``key`` names it in the CSV file, ``title`` and ``unit`` on the page.
 
-    ``digits`` None writes whole numbers and texts as they are. ``link_to_first`` makes the cell
-    the heading of its row for screen readers.
+    ``digits`` None writes whole numbers and texts as they are. ``heads_row`` makes the cell the
+    heading of its row for screen readers.
     """
 
     key: str
@@ -68,6 +71,8 @@ class Column:
         """Cell text for the page."""
         if value is None or value == "":
             return NONE if self.is_numeric else ""
+        if isinstance(value, float) and not math.isfinite(value):
+            return "∞"
         if self.kind is Kind.STATE:
             return str(State(value))
         if self.kind in (Kind.PERCENT, Kind.BAR):
@@ -144,13 +149,6 @@ class Section:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class RunFacts:
-    """What the page says about the run besides the outcome: command, versions, file names."""
-
-    facts: Sequence[tuple[str, str]] = field(default_factory=tuple)
-
-
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     """CSV text with a header; None becomes an empty field."""
     out = io.StringIO()
@@ -159,6 +157,10 @@ def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     for row in rows:
         writer.writerow(["" if v is None else v for v in row])
     return out.getvalue()
+
+
+FLAGGED_TRUST = frozenset({"memory", "invented"})
+"""Trust marks that a reader must be warned of."""
 
 
 def csv_twins(sections: Sequence[Section]) -> Mapping[str, str]:

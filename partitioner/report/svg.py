@@ -33,9 +33,7 @@ svg .inkfill{fill:var(--ink)}
 svg .ok{fill:var(--ok)} svg .warn{fill:var(--warn)} svg .bad{fill:var(--bad)}
 svg .okline{stroke:var(--ok);fill:none} svg .badline{stroke:var(--bad);fill:none}
 svg .hollow{fill:var(--page)}
-""" + "".join(
-    f"svg .h{i}{{stroke:var(--h{i})}} svg .f{i}{{fill:var(--h{i})}}\n" for i in range(6)
-)
+""" + "".join(f"svg .h{i}{{stroke:var(--h{i})}} svg .f{i}{{fill:var(--h{i})}}\n" for i in range(6))
 
 
 def num(value: float) -> str:
@@ -152,7 +150,7 @@ _NARROW = set("iljtfrI.,:;|!'()[]-·")
 _WIDE = set("mwMW@%→")
 
 
-def text_width(words: str, size: float) -> float:
+def text_width(words: str, size: float, *, bold: bool = False) -> float:
     """Estimate of the width of text in px for common sans-serif fonts, on the generous side."""
     total = 0.0
     for c in words:
@@ -164,4 +162,4 @@ def text_width(words: str, size: float) -> float:
             total += 0.7
         else:
             total += 0.57
-    return total * size
+    return total * size * (1.16 if bold else 1.04)

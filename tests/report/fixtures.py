@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 from partitioner.model.assessment import (
@@ -91,7 +92,9 @@ def many_text(devices: int = 180, switches: int = 6) -> str:
                 if i:
                     name = f"{level}{side}"
                     ways.append(f"  - {{id: w-{name}{i}, from: {name}{i - 1}, to: {name}{i}}}")
-        ways += [f"  - {{id: x-{level}{i}, from: {level}l{i}, to: {level}r{i}}}" for i in (2, 12, 21)]
+        ways += [
+            f"  - {{id: x-{level}{i}, from: {level}l{i}, to: {level}r{i}}}" for i in (2, 12, 21)
+        ]
     ways += [f"  - {{id: z-{s}{i}, from: f{s}{i}, to: r{s}{i}}}" for s in "lr" for i in (1, 11, 22)]
     spots = [f"{level}{side}{i}" for i in range(columns) for level in "fr" for side in "lr"]
     lines = []
@@ -99,7 +102,8 @@ def many_text(devices: int = 180, switches: int = 6) -> str:
         grade = "100BASE-T1" if n % 15 == 7 else "10BASE-T1S-multidrop"
         option = ", option: climate" if n % 11 == 5 else ""
         lines.append(
-            f"  - {{id: node-{n:03d}, place: {spots[n * 7 % len(spots)]}, grades: [{grade}]{option}}}"
+            f"  - {{id: node-{n:03d}, place: {spots[n * 7 % len(spots)]}, "
+            f"grades: [{grade}]{option}}}"
         )
     hubs = [
         f"  - {{id: zone-{k + 1}, place: fl{2 + 4 * k}, price: 60, mass_g: 300, "
@@ -108,7 +112,8 @@ def many_text(devices: int = 180, switches: int = 6) -> str:
         for k in range(switches)
     ]
     links = ", ".join(
-        f"{{between: [zone-{k + 1}, zone-{k + 2}], grades: [1000BASE-T1]}}" for k in range(switches - 1)
+        f"{{between: [zone-{k + 1}, zone-{k + 2}], grades: [1000BASE-T1]}}"
+        for k in range(switches - 1)
     )
     streams = [
         f"  - {{id: s{n:03d}, from: node-{n:03d}, to: [zone-1], payload_bytes: 16, "
@@ -228,14 +233,16 @@ def assessment_of(problem: Problem, layout: Layout) -> Assessment:
         visits.insert(segment.switch_index, segment.switch)
         route: list[str] = []
         at, positions = 0, []
-        for a, b in zip(visits, visits[1:], strict=False):
+        for a, b in pairwise(visits):
             way = list(network.way(a, b))
             route += way if not route or route[-1] != way[0] else way[1:]
             size = network.length_um(a, b)
             at += size
             positions.append(at)
             wires.append(
-                WirePiece(f"{segment.id}/{len(positions)}", segment.id, grade.cable, a, b, size, 10**6)
+                WirePiece(
+                    f"{segment.id}/{len(positions)}", segment.id, grade.cable, a, b, size, 10**6
+                )
             )
         segments.append(
             SegmentFigures(
@@ -343,9 +350,7 @@ def _legs(source, destination, home, by_segment, number) -> list[Leg]:
         legs.append(
             Leg(kind, segment.segment.id, queue, access, wire, collision, total + 80_000, total)
         )
-        legs.append(
-            Leg(LegKind.SWITCH, segment.segment.switch, 0, 0, 5_000, 0, 5_000, 5_000)
-        )
+        legs.append(Leg(LegKind.SWITCH, segment.segment.switch, 0, 0, 5_000, 0, 5_000, 5_000))
     if destination in home:
         segment = by_segment[home[destination].id]
         kind = LegKind.LINE_DOWN if segment.cycle_ns else LegKind.LINK_DOWN

@@ -1,0 +1,316 @@
+"""Charts as plain SVG: lines over time, points of a front, shares as stacked bars, histograms.
+
+All take numbers in the units they are labelled with and know nothing of what they mean.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from xml.etree import ElementTree as ET
+
+from partitioner.report.sections import Figure
+from partitioner.report.svg import Canvas, num, text_width
+
+WIDTH = 760.0
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Points of one curve. ``is_stepped``: the value holds until the next point.
+
+    ``shows_points`` marks each point; ``labels`` are words beside the points, parallel to them.
+    """
+
+    name: str
+    points: Sequence[tuple[float, float]]
+    is_stepped: bool = False
+    is_joined: bool = True
+    shows_points: bool = False
+    labels: Sequence[str] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Bar:
+    """One row of a stacked bar chart: parts in the order of the chart's part names."""
+
+    name: str
+    parts: Sequence[float]
+    note: str = ""
+    is_bad: bool = False
+
+
+_DASHES = ("", "7 3", "2.5 2.5", "9 3 2.5 3")
+_HUES = (0, 1, 2, 3, 5, 4)
+
+
+def ticks(low: float, high: float, most: int = 6) -> list[float]:
+    """Round numbers from at most ``low`` to at least ``high``, about ``most`` of them.
+
+    Examples
+    --------
+    >>> ticks(0, 9.3, 5)
+    [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]
+    """
+    span = high - low if high > low else abs(high) or 1.0
+    raw = span / max(most - 1, 1)
+    power = 10.0 ** math.floor(math.log10(raw))
+    step = next(s * power for s in (1, 2, 2.5, 5, 10) if s * power >= raw * 0.999)
+    first = math.floor(low / step + 1e-9)
+    last = math.ceil(high / step - 1e-9)
+    return [round(k * step, 12) for k in range(first, max(last, first + 1) + 1)]
+
+
+def xy_figure(
+    id: str,
+    title: str,
+    desc: str,
+    series: Sequence[Series],
+    x_title: str,
+    y_title: str,
+    *,
+    caption: str = "",
+    from_zero: bool = False,
+    height: float = 330.0,
+) -> Figure:
+    """Draw curves or points over a common pair of axes.
+
+    Parameters
+    ----------
+    id, title, desc
+        Id on the page, what the chart is, what it shows.
+    series
+        At least one, with at least one point in all.
+    x_title, y_title
+        What the axes measure, with the unit.
+    from_zero
+        Start the upright axis at zero.
+
+    Raises
+    ------
+    ValueError
+        When there is no point to draw.
+    """
+    points = [p for s in series for p in s.points]
+    if not points:
+        raise ValueError("a chart needs at least one point")
+    canvas = Canvas(id, title, desc, WIDTH)
+    xs, ys = [p[0] for p in points], [p[1] for p in points]
+    x_ticks = ticks(min(xs), max(xs))
+    y_ticks = ticks(0.0 if from_zero else min(ys), max(ys))
+    y_words = [_number(t) for t in y_ticks]
+    left = 22 + max(text_width(w, 11) for w in y_words)
+    right = WIDTH - 16 - max(text_width(s.name, 11, bold=True) for s in series)
+    top, bottom = 30.0, height - 40.0
+
+    def at(x: float, y: float) -> tuple[float, float]:
+        return (
+            left + (x - x_ticks[0]) / (x_ticks[-1] - x_ticks[0]) * (right - left),
+            bottom - (y - y_ticks[0]) / (y_ticks[-1] - y_ticks[0]) * (bottom - top),
+        )
+
+    for value, words in zip(y_ticks, y_words, strict=True):
+        _, y = at(x_ticks[0], value)
+        canvas.add("line", x1=left, y1=y, x2=right, y2=y, cls="thin", stroke_width=1)
+        canvas.text(left - 8, y + 4, words, size=11, anchor="end", cls="muted")
+    for value in x_ticks:
+        x, _ = at(value, y_ticks[0])
+        canvas.add("line", x1=x, y1=bottom, x2=x, y2=bottom + 4, cls="axis", stroke_width=1)
+        canvas.text(x, bottom + 17, _number(value), size=11, anchor="middle", cls="muted")
+    canvas.add("line", x1=left, y1=bottom, x2=right, y2=bottom, cls="axis", stroke_width=1)
+    canvas.text(left - 8, 14, y_title, size=11)
+    canvas.text(right, bottom + 34, x_title, size=11, anchor="end")
+    ends: list[float] = []
+    for i, one in enumerate(series):
+        hue, dash = _HUES[i % len(_HUES)], _DASHES[i % len(_DASHES)]
+        spots = [at(*p) for p in one.points]
+        if one.is_joined and len(spots) > 1:
+            canvas.add(
+                "path",
+                d=_path(spots, one.is_stepped),
+                cls=f"run h{hue}",
+                stroke_width=2.2,
+                stroke_dasharray=dash,
+            )
+        if one.shows_points or len(spots) == 1 or not one.is_joined:
+            for k, (x, y) in enumerate(spots):
+                words = one.labels[k] if k < len(one.labels) else ""
+                _point(canvas, i, hue, x, y, title=words or one.name)
+                if words:
+                    canvas.text(x + 8, y - 6, words, size=10)
+        if spots:
+            x, y = spots[-1]
+            while any(abs(y - other) < 13 for other in ends):
+                y += 13
+            ends.append(y)
+            canvas.text(
+                min(x + 8, right + 8), y + 4, one.name, size=11, weight="600", cls=f"f{hue}"
+            )
+    return Figure(id, caption or title, canvas.finish(height))
+
+
+def _path(spots: Sequence[tuple[float, float]], is_stepped: bool) -> str:
+    parts = [f"M{num(spots[0][0])} {num(spots[0][1])}"]
+    for x, y in spots[1:]:
+        parts.append(f"H{num(x)}V{num(y)}" if is_stepped else f"L{num(x)} {num(y)}")
+    return "".join(parts)
+
+
+def _point(canvas: Canvas, kind: int, hue: int, x: float, y: float, title: str) -> None:
+    if kind % 3 == 0:
+        canvas.add("circle", title=title, cx=x, cy=y, r=4, cls=f"f{hue}")
+    elif kind % 3 == 1:
+        canvas.add("rect", title=title, x=x - 3.6, y=y - 3.6, width=7.2, height=7.2, cls=f"f{hue}")
+    else:
+        points = f"{num(x)},{num(y - 5)} {num(x + 5)},{num(y + 4)} {num(x - 5)},{num(y + 4)}"
+        canvas.add("polygon", title=title, points=points, cls=f"f{hue}")
+
+
+def stacked_figure(
+    id: str,
+    title: str,
+    desc: str,
+    part_names: Sequence[str],
+    bars: Sequence[Bar],
+    *,
+    limit: float | None = None,
+    limit_name: str = "",
+    caption: str = "",
+    scale_name: str = "",
+) -> Figure:
+    """Draw rows of stacked parts, told apart by hue and pattern, against a common limit.
+
+    ``limit`` draws an upright line (the deadline, say) in the units of the parts.
+    """
+    canvas = Canvas(id, title, desc, WIDTH + 160)
+    names = max((text_width(b.name, 11) for b in bars), default=0.0) + 16
+    notes = max((text_width(b.note, 11) for b in bars), default=0.0) + 14
+    left, right = names, canvas.width - notes
+    top = 44.0
+    row = 19.0
+    largest = max([sum(b.parts) for b in bars] + ([limit] if limit else []), default=1.0) or 1.0
+    per = (right - left) / largest
+    fills = _patterns(canvas, len(part_names))
+    x = left
+    for i, name in enumerate(part_names):
+        canvas.add("rect", x=x, y=8, width=14, height=11, style=fills[i], cls=f"h{_HUES[i]}")
+        canvas.text(x + 19, 17.5, name, size=11)
+        x += 19 + text_width(name, 11) + 20
+    if scale_name:
+        canvas.text(canvas.width - 4, 17.5, scale_name, size=11, anchor="end", cls="muted")
+    for k, bar in enumerate(bars):
+        y = top + k * row
+        canvas.text(left - 8, y + 10.5, bar.name, size=11, anchor="end")
+        x = left
+        for i, part in enumerate(bar.parts):
+            if part <= 0:
+                continue
+            canvas.add(
+                "rect",
+                title=f"{part_names[i]}: {part:.3g}",
+                x=x,
+                y=y,
+                width=part * per,
+                height=13,
+                style=fills[i],
+                cls=f"h{_HUES[i]}",
+                stroke_width=0.8,
+            )
+            x += part * per
+        cls = "bad" if bar.is_bad else "muted"
+        canvas.text(right + 8, y + 10.5, bar.note, size=11, cls=cls)
+    bottom = top + len(bars) * row
+    if limit:
+        x = left + limit * per
+        canvas.add("line", x1=x, y1=top - 8, x2=x, y2=bottom, cls="back", stroke_width=1.4)
+        canvas.text(x - 4, top - 8, limit_name, size=11, anchor="end")
+    return Figure(id, caption or title, canvas.finish(bottom + 6), wide=True)
+
+
+def _patterns(canvas: Canvas, count: int) -> list[str]:
+    """Fill of each part: solid, hatched one way or the other, dotted, open, crossed."""
+    defs = canvas.add("defs")
+    fills = []
+    for i in range(count):
+        hue = f"var(--h{_HUES[i % len(_HUES)]})"
+        if i == 0:
+            fills.append(f"fill:{hue}")
+            continue
+        name = f"{canvas.id}-fill{i}"
+        pattern = canvas.add(
+            "pattern", defs, id=name, width=6, height=6, patternUnits="userSpaceOnUse"
+        )
+        canvas.add("rect", pattern, width=6, height=6, style="fill:var(--page)")
+        _pattern_mark(canvas, pattern, i, hue)
+        fills.append(f"fill:url(#{name})")
+    return fills
+
+
+def _pattern_mark(canvas: Canvas, pattern: ET.Element, kind: int, hue: str) -> None:
+    style = f"stroke:{hue};fill:none;stroke-width:1.8"
+    rising, falling = "M-1 7L7 -1M-1 1L1 -1M5 7L7 5", "M-1 -1L7 7M-1 5L1 7M5 -1L7 1"
+    shapes = {1: rising, 2: falling, 4: "M0 3H6", 5: rising + falling}
+    if kind % 6 == 3:
+        canvas.add("circle", pattern, cx=3, cy=3, r=1.6, style=f"fill:{hue}")
+    elif kind % 6 in shapes:
+        canvas.add("path", pattern, d=shapes[kind % 6], style=style)
+
+
+def histogram_figure(
+    id: str,
+    title: str,
+    desc: str,
+    edges: Sequence[float],
+    counts: Sequence[int],
+    x_title: str,
+    *,
+    limit: float | None = None,
+    limit_name: str = "",
+    caption: str = "",
+    height: float = 240.0,
+) -> Figure:
+    """Draw counts between edges (one edge more than counts), with an upright limit line.
+
+    Raises ValueError when the numbers of edges and counts don't fit.
+    """
+    if len(edges) != len(counts) + 1:
+        raise ValueError("a histogram needs one edge more than counts")
+    canvas = Canvas(id, title, desc, WIDTH)
+    high = max([edges[-1]] + ([limit] if limit is not None else []))
+    x_ticks = ticks(min(0.0, edges[0]), high)
+    y_ticks = ticks(0.0, float(max(counts, default=1) or 1), 4)
+    left, right, top, bottom = 64.0, WIDTH - 24.0, 26.0, height - 38.0
+
+    def px(value: float) -> float:
+        return left + (value - x_ticks[0]) / (x_ticks[-1] - x_ticks[0]) * (right - left)
+
+    for value in y_ticks:
+        y = bottom - value / y_ticks[-1] * (bottom - top)
+        canvas.add("line", x1=left, y1=y, x2=right, y2=y, cls="thin", stroke_width=1)
+        canvas.text(left - 8, y + 4, _number(value), size=11, anchor="end", cls="muted")
+    for i, count in enumerate(counts):
+        tall = count / y_ticks[-1] * (bottom - top)
+        canvas.add(
+            "rect",
+            title=f"{_number(edges[i])} to {_number(edges[i + 1])}: {count}",
+            x=px(edges[i]) + 0.5,
+            y=bottom - tall,
+            width=max(px(edges[i + 1]) - px(edges[i]) - 1, 0.5),
+            height=tall,
+            cls="f0",
+        )
+    canvas.add("line", x1=left, y1=bottom, x2=right, y2=bottom, cls="axis", stroke_width=1)
+    for value in x_ticks:
+        canvas.text(px(value), bottom + 16, _number(value), size=11, anchor="middle", cls="muted")
+    canvas.text(right, bottom + 32, x_title, size=11, anchor="end")
+    if limit is not None:
+        x = px(limit)
+        canvas.add("line", x1=x, y1=top - 8, x2=x, y2=bottom, cls="badline", stroke_width=1.6)
+        canvas.text(x - 5, top, limit_name, size=11, anchor="end", weight="600")
+    return Figure(id, caption or title, canvas.finish(height))
+
+
+def _number(value: float) -> str:
+    text = f"{value:,.6g}" if abs(value) < 1e6 else f"{value:,.0f}"
+    return text.replace(",", "\u202f").replace("-", "\u2212")

@@ -1,0 +1,117 @@
+"""``outcome.json``: a plan and what follows from it as data, with stable keys."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from partitioner.model.assessment import Assessment
+from partitioner.model.outcome import Outcome, Sample
+from partitioner.model.problem import Problem
+from partitioner.report.tables import all_frames, rows_of
+from partitioner.report.verdict import verdict
+from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US
+
+FORMAT = 1
+
+
+def outcome_data(
+    problem: Problem, assessment: Assessment, outcome: Outcome | None
+) -> dict[str, Any]:
+    """Everything in ``outcome.json`` as plain data.
+
+    Parameters
+    ----------
+    problem, assessment
+        The problem and what follows from the layout.
+    outcome
+        How the run ended; None when the layout was only judged. ``status``, ``bound`` and ``gap``
+        are then null (``status`` says ``checked`` or ``broken``).
+
+    Returns
+    -------
+    dict
+        Money in currency units, times in µs, masses in g, shares as fractions of 1. What differs
+        from run to run with the same answer (seconds, versions) is under ``run`` alone. The keys
+        are described in ``docs/reference/report.md``.
+    """
+    judged = verdict(problem, assessment, outcome)
+    cost = assessment.cost
+    if assessment.findings:
+        status = "broken"
+    else:
+        status = "checked" if outcome is None else outcome.status.value
+    return {
+        "format": FORMAT,
+        "status": status,
+        "verdict": judged.sentence,
+        "problem": {
+            "name": problem.name,
+            "digest": problem.digest,
+            "currency": problem.currency,
+            "devices": len(problem.devices),
+            "switches": len(problem.switches),
+            "streams": len(problem.streams),
+        },
+        "cost": {
+            "money": cost.money / MONEY_STEPS,
+            "mass_g": cost.mass_mg / MG_PER_G,
+            "latency_us": cost.latency_ns / NS_PER_US,
+            "objective": cost.objective_money / MONEY_STEPS,
+            "by_kind": {kind: money / MONEY_STEPS for kind, money in cost.by_kind_money},
+        },
+        "bound": None if outcome is None else outcome.bound_money / MONEY_STEPS,
+        "bound_source": None if outcome is None else outcome.bound_source,
+        "gap": None if outcome is None else round(outcome.gap, 6),
+        "findings": [
+            {"rule": f.rule, "subjects": list(f.subjects), "sentence": f.sentence}
+            for f in assessment.findings
+        ],
+        "warnings": list(problem.warnings),
+        "open_switches": list(assessment.layout.open_switches),
+        "tables": {
+            name: [dict(zip(frame.columns, row, strict=True)) for row in rows_of(frame)]
+            for name, frame in all_frames(problem, assessment).items()
+        },
+        "run": None if outcome is None else _run(outcome),
+    }
+
+
+def _run(outcome: Outcome) -> dict[str, Any]:
+    return {
+        "seed": outcome.seed,
+        "workers": outcome.workers,
+        "stopped_by": outcome.stopped_by,
+        "seconds": round(outcome.seconds, 3),
+        "seconds_to_best": round(outcome.seconds_to_best, 3),
+        "columns": outcome.columns,
+        "versions": dict(outcome.versions),
+        "timeline": [_sample(s) for s in outcome.timeline],
+    }
+
+
+def _sample(sample: Sample) -> dict[str, float | None]:
+    return {
+        "seconds": round(sample.seconds, 3),
+        "cost": None if sample.cost_money is None else sample.cost_money / MONEY_STEPS,
+        "bound": None if sample.bound_money is None else sample.bound_money / MONEY_STEPS,
+    }
+
+
+def outcome_text(problem: Problem, assessment: Assessment, outcome: Outcome | None) -> str:
+    """``outcome.json`` as text: indented, UTF-8 letters as they are, keys in a fixed order.
+
+    A share of a limit of zero is infinite; JSON has no word for that, so it becomes null.
+    """
+    data = _finite(outcome_data(problem, assessment, outcome))
+    return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def _finite(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _finite(v) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_finite(v) for v in value]
+    if isinstance(value, float) and value in (float("inf"), float("-inf")):
+        return None
+    return value

@@ -1,0 +1,163 @@
+"""Lines drawn straight, one under the other, all at one scale: what a harness is cut from.
+
+Each row shows the cable from end to end with the switch, the drops in their order, their
+distance from the first end and their PLCA IDs. Labels never cover one another.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from partitioner.report.amounts import count_text, length_text, number_text
+from partitioner.report.drawing import segment_strokes
+from partitioner.report.drawing_input import DrawingInput, DrawnSegment
+from partitioner.report.marks import draw_mark, link_grades
+from partitioner.report.projection import nice_length_m
+from partitioner.report.sections import Figure
+from partitioner.report.strokes import Stroke
+from partitioner.report.svg import Canvas, text_width
+from partitioner.units import UM_PER_M
+
+WIDTH = 1160.0
+LEFT = 26.0
+RIGHT = 170.0
+LEVEL = 12.5
+SIZE = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class StripLabel:
+    """A label beside a strip: its words, where its tick is, on which side and how far out."""
+
+    words: str
+    x: float
+    is_above: bool
+    level: int
+
+
+def stack_labels(spots: Sequence[tuple[float, str]]) -> list[StripLabel]:
+    """Give labels that start at their tick a side and a level so that none covers another.
+
+    Parameters
+    ----------
+    spots
+        Position in px and words, in rising order of position.
+
+    Returns
+    -------
+    list[StripLabel]
+        In the same order. On each side a label lies further out than every label whose tick
+        stands under it, so that no tick crosses a label either.
+    """
+    done: list[StripLabel] = []
+    for x, words in reversed(spots):
+        reach = x + text_width(words, SIZE) + 6
+        level = {True: 0, False: 0}
+        for other in done:
+            if other.x <= reach:
+                level[other.is_above] = max(level[other.is_above], other.level + 1)
+        # Nearer side first; when equal, the side that the neighbour to the right does not use.
+        last_above = done[-1].is_above if done else False
+        side = min((True, False), key=lambda s: (level[s], s == last_above))
+        done.append(StripLabel(words, x, side, level[side]))
+    return done[::-1]
+
+
+def strip_figures(data: DrawingInput, id: str = "strips") -> tuple[Figure, ...]:
+    """Draw every shared line straight; empty when there is none."""
+    lines = [s for s in data.segments if s.is_shared and s.devices]
+    if not lines:
+        return ()
+    canvas = Canvas(
+        id,
+        f"Lines of {data.name}, drawn straight",
+        f"{count_text(len(lines), 'shared line')} at one scale, with the drops in order. "
+        "The table of drops holds the same facts.",
+        WIDTH,
+    )
+    longest = max(s.length_um for s in lines) / UM_PER_M or 1.0
+    per_m = (WIDTH - LEFT - RIGHT) / longest
+    strokes = segment_strokes(data)
+    y = 30.0
+    _scale(canvas, per_m)
+    for segment in lines:
+        y = _strip(canvas, data, segment, strokes[segment.id], per_m, y)
+    caption = (
+        "Every shared line drawn straight, at one scale. Numbers before the names are PLCA IDs "
+        "(0 is the switch port), figures after them metres from the first end."
+    )
+    return (Figure(id, caption, canvas.finish(y + 4), wide=True),)
+
+
+def _scale(canvas: Canvas, per_m: float) -> None:
+    length = nice_length_m(180 / per_m)
+    canvas.add("rect", x=LEFT, y=8, width=length * per_m, height=4, cls="inkfill")
+    canvas.text(LEFT + length * per_m + 6, 13, f"{length:g} m", size=SIZE, cls="muted")
+
+
+def _strip(
+    canvas: Canvas,
+    data: DrawingInput,
+    segment: DrawnSegment,
+    stroke: Stroke,
+    per_m: float,
+    top: float,
+) -> float:
+    def px(along_um: int) -> float:
+        return LEFT + along_um / UM_PER_M * per_m
+
+    devices = [data.device(d) for d in segment.devices]
+    spots = [
+        (
+            px(d.along_um),
+            f"{d.plca_id if d.plca_id is not None else ''} {d.id} "
+            f"{number_text(d.along_um / UM_PER_M, 2)}".strip(),
+        )
+        for d in devices
+    ]
+    spots.append(
+        (
+            px(segment.switch_along_um),
+            f"0 {segment.switch} port {segment.port} "
+            f"{number_text(segment.switch_along_um / UM_PER_M, 2)}",
+        )
+    )
+    order = sorted(range(len(spots)), key=lambda i: (spots[i][0], i))
+    labels = stack_labels([spots[i] for i in order])
+    above = max((x.level + 1 for x in labels if x.is_above), default=0)
+    below = max((x.level + 1 for x in labels if not x.is_above), default=0)
+    canvas.text(LEFT, top + 12, segment.id, size=11.5, weight="700")
+    canvas.text(
+        LEFT + text_width(segment.id, 11.5, bold=True) + 8,
+        top + 12,
+        f"{count_text(len(devices), 'device')}, {length_text(segment.length_um)}",
+        size=SIZE,
+        cls="muted",
+    )
+    y = top + 24 + above * LEVEL + 6
+    start, end = px(0), px(segment.length_um)
+    for label in labels:
+        tip = y - 8 - label.level * LEVEL if label.is_above else y + 8 + label.level * LEVEL
+        canvas.add("line", x1=label.x, y1=y, x2=label.x, y2=tip, cls="leader", stroke_width=0.7)
+        edge = tip - 1 if label.is_above else tip + 9
+        weight = "600" if label.words.startswith("0 ") else ""
+        canvas.text(label.x + 2, edge, label.words, size=SIZE, weight=weight)
+    canvas.add(
+        "line", x1=start, y1=y, x2=end, y2=y, cls=f"run {stroke.css_class}",
+        stroke_width=3, stroke_dasharray=stroke.dash,
+    )  # fmt: skip
+    for x in (start, end):
+        canvas.add(
+            "line", x1=x, y1=y - 6, x2=x, y2=y + 6, cls=f"run {stroke.css_class}", stroke_width=2.4
+        )
+    x = px(segment.switch_along_um)
+    canvas.add("rect", x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch", stroke_width=1)
+    grades = link_grades(data)
+    for device in devices:
+        draw_mark(
+            canvas, None, (px(device.along_um), y), grade=device.grade, stroke=stroke,
+            is_option=device.option is not None, grades=grades,
+            title=f"{device.id}, stub {length_text(device.stub_um)}",
+        )  # fmt: skip
+    return y + 16 + below * LEVEL
