@@ -66,7 +66,9 @@ class BuiltLinkTable(Table):
 class LayoutTable(Table):
     """A layout: decisions only."""
 
-    format: Annotated[int, Whole(1, 1_000_000)] = key("Format of the file; this page tells of 1.")
+    format: Annotated[int, Whole(1, 1_000_000)] = key(
+        "Format of the file; the one described here is 1."
+    )
     problem: Annotated[str, Text(longest=200)] = key("Name of the problem it belongs to.", "")
     problem_digest: Annotated[str, Text(longest=200)] = key(
         "Digest of the problem's files when the layout was made.", ""

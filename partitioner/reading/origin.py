@@ -93,13 +93,15 @@ class Findings:
         """Add one finding about a part of the item at ``origin``."""
         way = tuple(steps)
         at = origin.at(way, on_key=on_key)
+        # A position is one key in YAML and three columns in CSV.
+        shown = (at.column_name,) if at.column_name and at.column_name != way[0] else way
         self.found.append(
             Finding(
                 file=at.file,
                 line=at.line,
                 column=at.column,
                 code=code,
-                where=join_label(origin.label, way),
+                where=join_label(origin.label, shown),
                 message=message,
                 hint=hint,
                 source_line=at.source_line,

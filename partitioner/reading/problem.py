@@ -80,6 +80,12 @@ def read_problem_with_findings(path: Path) -> tuple[Problem | None, list[Finding
     parts = _read_parts(path, files, findings)
     if parts is not None:
         check_parts(parts, findings)
+        holes = parts.origin.document.holes
+        findings.found = [
+            f
+            for f in findings.found
+            if f.file != str(path) or f.code == "yaml-syntax" or (f.line, f.column) not in holes
+        ]
     found = sorted(findings.found)
     if parts is None or findings.errors():
         return None, found
@@ -231,6 +237,8 @@ class _Reader:
                 # else the wrong kind stays, to be told
                 elif not isinstance(value, kind):
                     self._unsure.add(section)
+        if not self._raw.get("switches"):
+            self._unsure.add("switches")
         return read_table(ProblemTable, shallow, self._root, self._findings)
 
     def _mapping(self, section: str) -> Item[Any]:

@@ -140,12 +140,12 @@ def problem_page() -> str:
         "",
         "## CSV files",
         "",
-        "The first line names the columns, in any order; each further line is one device or stream. "
-        "The separator is a comma, a semicolon or a tab, whichever the first line has. Empty cells "
-        "and empty lines are left out. Lists are separated by spaces. A device's position stands in "
-        "`x_m`, `y_m` and `z_m` (`z_m` may be left out: 0). Prices of PHYs are written after the "
-        "grade: `10BASE-T1S-multidrop=2.5`. Numbers have a decimal point. Files are UTF-8. Findings "
-        "give the line and the name of the column.",
+        "The first line names the columns, in any order; each further line is one device or "
+        "stream. The separator is a comma, a semicolon or a tab, whichever the first line has. "
+        "Empty cells and empty lines are left out. Lists are separated by spaces. A device's "
+        "position stands in `x_m`, `y_m` and `z_m` (`z_m` may be left out: 0). Prices of PHYs are "
+        "written after the grade: `10BASE-T1S-multidrop=2.5`. Numbers have a decimal point. Files "
+        "are UTF-8. Findings give the line and the name of the column.",
         "",
         f"Columns of `devices_csv`: {devices}.",
         "",
@@ -163,12 +163,12 @@ def layout_page() -> str:
         "",
         _MADE,
         "A layout holds the decisions of a plan and nothing that follows from them. `plan` writes "
-        "one; one written or changed by hand is read the same way and may leave devices out. Whether "
-        "it keeps the rules of its problem is told by `check`.",
+        "one; one written or changed by hand is read the same way and may leave devices out. "
+        "Whether it keeps the rules of its problem is told by `check`.",
         "",
-        "The devices of a line stand in the order in which its cable meets them. `switch_index` says "
-        "how many of them come before the switch: `0` puts the switch at the start of the line, the "
-        "number of devices puts it at the end, anything between along the line.",
+        "The devices of a line stand in the order in which its cable meets them. `switch_index` "
+        "says how many of them come before the switch: `0` puts the switch at the start of the "
+        "line, the number of devices puts it at the end, anything between along the line.",
         "",
         "## The file",
         "",
@@ -224,14 +224,16 @@ def catalogue_page() -> str:
         "# Shipped catalogue",
         "",
         _MADE,
-        "Rates, reach and delays come from the sources named. **Prices, masses and attenuations are "
-        "invented**: round numbers that only keep their order. Replace them in the problem file "
-        "under `catalogue`, key by key; an entry you change is marked as yours in every report.",
+        "Rates, reach and delays come from the sources named. **Prices, masses and attenuations "
+        "are invented**: round numbers that only keep their order. Replace them in the problem "
+        "file under `catalogue`, key by key; an entry you change is marked as yours in every "
+        "report.",
         "",
-        "Trust marks: *clause*: the standard's clause or a clause-by-clause model of it; *restated*: "
-        "a text that restates the standard; *derived*: arithmetic on such figures; *common "
-        "practice*: a fact of the trade without source; *memory*: no text was read, read the clause "
-        "before relying on it; *invented*: made up. An entry has the weakest mark of its figures.",
+        "Trust marks: *clause*: the standard's clause or a clause-by-clause model of it; "
+        "*restated*: a text that restates the standard; *derived*: arithmetic on such figures; "
+        "*common practice*: a fact of the trade without source; *memory*: no text was read, read "
+        "the clause before relying on it; *invented*: made up. An entry has the weakest mark of "
+        "its figures.",
         "",
         *_grade_rows(catalogue),
         *_cable_rows(catalogue),
@@ -257,8 +259,8 @@ def _grade_rows(catalogue: Catalogue) -> list[str]:
     text = [
         "## Grades",
         "",
-        "| grade | segment | Mbit/s | duplex | length m | nodes | stub m | PHY to wire ns | wire to "
-        "PHY ns | loop delay ns | trust |",
+        "| grade | segment | Mbit/s | duplex | length m | nodes | stub m | PHY to wire ns | wire "
+        "to PHY ns | loop delay ns | trust |",
         "|---|---|---|---|---|---|---|---|---|---|---|",
     ]
     for g in catalogue.grades.values():

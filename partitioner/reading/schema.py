@@ -457,7 +457,9 @@ class CatalogueTable(Table):
 class ProblemTable(Table):
     """A problem: what has to be connected, by what rules, at what prices."""
 
-    format: Annotated[int, Whole(1, 1_000_000)] = key("Format of the file; this page tells of 1.")
+    format: Annotated[int, Whole(1, 1_000_000)] = key(
+        "Format of the file; the one described here is 1."
+    )
     name: Annotated[str, Text(longest=200, shortest=1)] = key("Name of the problem.")
     currency: Annotated[str, Text(longest=10, shortest=1)] = key("Currency of all prices.", "EUR")
     note: Sentence = key("Anything a reader of the report should know.", "")

@@ -55,6 +55,8 @@ class Document:
     root: Spot
     lines: tuple[str, ...]
     findings: tuple[Finding, ...]
+    holes: frozenset[tuple[int, int]] = frozenset()
+    """Positions whose value could not be read and was told; nothing more is to be said there."""
 
     def spot(self, path: tuple[str | int, ...], *, on_key: bool = False) -> tuple[int, int]:
         """Line and column of the value at ``path``, or of its key.
@@ -116,7 +118,9 @@ class _Builder:
         self.findings: list[Finding] = []
         loader = getattr(yaml, "CLoader", yaml.Loader)
         self._events = iter(yaml.parse(text, Loader=loader))
+        self.holes: set[tuple[int, int]] = set()
         self._anchored: dict[str, Any] = {}
+        self._refused: set[str] = set()
         self._ahead: yaml.Event | None = None
 
     def note(self, mark: Any, code: str, message: str, hint: str = "", where: str = "") -> None:
@@ -161,7 +165,8 @@ class _Builder:
         if isinstance(event, yaml.AliasEvent):
             if event.anchor in self._anchored:
                 return self._anchored[event.anchor], spot
-            if event.anchor not in self._refused():
+            self.holes.add((spot.line, spot.column))
+            if event.anchor not in self._refused:
                 self.note(
                     mark,
                     "yaml-syntax",
@@ -174,7 +179,8 @@ class _Builder:
             raise _Stop
         if event.anchor is not None:
             kind = "mapping" if isinstance(event, yaml.MappingStartEvent) else "list"
-            self._anchored[event.anchor] = None
+            self._anchored.pop(event.anchor, None)
+            self._refused.add(event.anchor)
             self.note(
                 mark,
                 "yaml-syntax",
@@ -186,9 +192,6 @@ class _Builder:
         if isinstance(event, yaml.SequenceStartEvent):
             return self._list(spot, path, depth), spot
         return self._mapping(spot, path, depth), spot
-
-    def _refused(self) -> set[str]:
-        return {a for a, v in self._anchored.items() if v is None}
 
     def _refuse_tag(self, event: Any, path: tuple[str | int, ...]) -> bool:
         if event.tag is None or event.tag == "!":
@@ -207,8 +210,11 @@ class _Builder:
         tagged = self._refuse_tag(event, path)
         plain = event.style in (None, "") and not tagged and event.implicit[0]
         value = plain_value(event.value) if plain else event.value
+        if tagged:
+            self.holes.add((event.start_mark.line + 1, event.start_mark.column + 1))
         if event.anchor is not None:
             self._anchored[event.anchor] = value
+            self._refused.discard(event.anchor)
         return value
 
     def _list(self, spot: Spot, path: tuple[str | int, ...], depth: int) -> list:
@@ -252,7 +258,8 @@ class _Builder:
                     else "",
                     where=path_text(path),
                 )
-                key = str(got)
+                self._value(self._next(), path, depth + 1)
+                continue
             value, inner = self._value(self._next(), (*path, key), depth + 1)
             if key in entries:
                 first = spot.keys[key][0]
@@ -310,7 +317,7 @@ def load(text: str, file: str) -> Document:
     except yaml.YAMLError as error:
         builder.findings.append(_reader_finding(file, text, error))
     lines = tuple(line.rstrip("\r") for line in builder.lines)
-    return Document(file, data, root, lines, tuple(builder.findings))
+    return Document(file, data, root, lines, tuple(builder.findings), frozenset(builder.holes))
 
 
 def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> None:
@@ -331,7 +338,7 @@ def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> N
         hint = "indent with spaces; YAML knows no tabs there"
     elif "mapping values are not allowed" in problem:
         hint = "put quotes round a text that has ': ' in it; check the indentation"
-    message = f"expected YAML, but {problem}" + (f" ({context})" if context else "")
+    message = f"this is no YAML: {problem}" + (f" ({context})" if context else "")
     if mark is None:
         builder.findings.append(Finding(builder.file, 0, 0, "yaml-syntax", "", message))
     else:

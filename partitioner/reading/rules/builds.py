@@ -29,7 +29,9 @@ def check_builds(parts: Parts, findings: Findings) -> None:
                 steps=("options",),
             )
         first.setdefault(options, (item.id, item.origin.at(("id",)).line))
-    if not builds or not all(item.whole for item in builds):
+    named = {name for item in builds for name in item.table.options or ()}
+    told = len(first) < len(builds) or not named <= set(parts.names(("options",)))
+    if not builds or told or not all(item.whole for item in builds):
         return
     total = sum((item.table.share for item in builds), Decimal(0))
     if total != 1:
@@ -61,7 +63,9 @@ def check_options(parts: Parts, findings: Findings) -> None:
     """Options bring devices; a rule about them needs some."""
     everyone = parts.everyone()
     used = {d.table.option for d in everyone}
-    if not parts.unsure & {"devices", "forecast"} and all(d.whole for d in everyone):
+    known = {None, *parts.names(("options",))}
+    sure = not parts.unsure & {"devices", "forecast"} and used <= known
+    if sure and all(d.whole for d in everyone):
         for item in parts.options:
             if item.id is not None and item.id not in used:
                 findings.add(

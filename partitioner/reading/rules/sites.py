@@ -96,10 +96,12 @@ def check_connected(parts: Parts, findings: Findings) -> None:
     if not ways or any(w.from_ is None or w.to is None for w in ways) or parts.unsure & {"places"}:
         return
     places = parts.ids("places")
+    if any(w.from_ not in places or w.to not in places or w.from_ == w.to for w in ways):
+        return  # told by check_pathways; more would only follow from it
     ends = {end for way in ways for end in (way.from_, way.to)}
     graph = nx.Graph()
     graph.add_nodes_from(n for n in places if n in ends)
-    graph.add_edges_from((w.from_, w.to) for w in ways if w.from_ in places and w.to in places)
+    graph.add_edges_from((w.from_, w.to) for w in ways)
     sites = [i for s in ("switches", "devices", "forecast") for i in parts.items(s)]
     used = {i.table.place for i in sites}
     for name, item in places.items():
