@@ -51,11 +51,15 @@ class BoundDuals:
     """Duals of the best bound, repaired so that every column's reduced cost is at least 0.
 
     ``device`` float (n,), ``port`` float (P,): a column's reduced cost is its cost plus the value
-    of its port, less ``port`` of that class and less ``device`` of each of its devices.
+    of its port, less ``port`` of that class and less ``device`` of each of its devices, plus for a
+    line the price of every cut of which it holds two devices or more. A layout that costs at most
+    ``value + gap`` has only columns of reduced cost up to ``gap``; leaving the cut prices out
+    keeps all of those and more.
     """
 
     device: np.ndarray
     port: np.ndarray
+    cuts: tuple[tuple[tuple[int, int, int], int], ...] = ()
 
 
 @dataclass(slots=True)
@@ -162,7 +166,12 @@ class ColumnGeneration:
             device -= rate * self.setup.weight
         else:
             port += lowest
-        self.best_duals = BoundDuals(device, port)
+        cuts = tuple(
+            (cut, int(price))
+            for cut, price in zip(self.master.cuts, duals.cut, strict=True)
+            if price > 0
+        )
+        self.best_duals = BoundDuals(device, port, cuts)
         if self.on_bound is not None:
             self.on_bound(value, source)
         return True

@@ -15,7 +15,7 @@ import numpy as np
 from ortools.linear_solver import pywraplp
 
 from partitioner.solve.instance import Instance
-from partitioner.units import MONEY_STEPS
+from partitioner.units import MONEY_STEPS, mass_value_money
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +98,8 @@ class RelaxedMaster:
         self.open_value = switch_values(instance)
         self._dear = dear
         self._variables: list = []
+        self._last_values = np.zeros(0)
+        self._last_reduced = np.zeros(0)
         self._build()
 
     def _build(self) -> None:
@@ -183,6 +185,9 @@ class RelaxedMaster:
 
     def keep_columns(self, keep: Sequence[bool]) -> None:
         """Forget the columns not marked."""
+        kept = np.asarray(keep, dtype=bool)
+        self._last_values = self.values()[kept]
+        self._last_reduced = self.reduced_costs()[kept]
         self.columns = [c for c, k in zip(self.columns, keep, strict=True) if k]
         self._known = set(self.columns)
         self._build()
@@ -202,6 +207,8 @@ class RelaxedMaster:
             if self._solver.Solve() != pywraplp.Solver.OPTIMAL:
                 raise LpFailed
         scale = float(MONEY_STEPS)
+        self._last_values = np.array([v.solution_value() for v in self._variables])
+        self._last_reduced = np.array([v.reduced_cost() for v in self._variables]) * scale
         duals = RawDuals(
             np.array([c.dual_value() for c in self._cover]) * scale,
             np.minimum(np.array([r.dual_value() for r in self._rows]) * scale, 0.0),
@@ -211,18 +218,20 @@ class RelaxedMaster:
         return self._solver.Objective().Value() * scale, duals
 
     def values(self) -> np.ndarray:
-        """Value of every column in the last solution."""
-        return np.array([v.solution_value() for v in self._variables])
+        """Value of every column in the last solution (0 for those added since)."""
+        return self._padded(self._last_values, 0.0)
 
     def reduced_costs(self) -> np.ndarray:
-        """Reduced cost of every column in the last solution, objective money."""
-        return np.array([v.reduced_cost() for v in self._variables]) * MONEY_STEPS
+        """Reduced cost of every column in the last solution, objective money (0 if added since)."""
+        return self._padded(self._last_reduced, 0.0)
+
+    def _padded(self, known: np.ndarray, filling: float) -> np.ndarray:
+        missing = len(self.columns) - len(known)
+        return np.concatenate([known, np.full(missing, filling)])
 
 
 def switch_values(instance: Instance) -> dict[int, int]:
     """Objective money of opening each candidate switch."""
-    from partitioner.units import mass_value_money
-
     price = instance.problem.objective.mass_price_per_kg_money
     return {
         s: switch.price_money + mass_value_money(switch.mass_mg, price)
