@@ -10,12 +10,17 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from partitioner.errors import InternalFault, WrongFile
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
+
+if TYPE_CHECKING:
+    from partitioner.report.sections import Section
+    from partitioner.study.simulation import Simulation
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +30,7 @@ class PlanResult:
     problem: Problem
     outcome: Outcome
     assessment: Assessment
-    files: Mapping[str, str | bytes]
+    files: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +45,14 @@ class JudgeResult:
 class RejectedPlan(InternalFault):
     """The solver's own layout breaks rules: a fault of the program.
 
-    ``files`` are the layout and the findings, to be kept for a report of the fault.
+    ``files`` are the layout and the findings, to be kept for a report of the fault; ``kept_in`` is
+    the folder that whoever writes them has put them in.
     """
 
-    def __init__(self, message: str, details: list[str], files: Mapping[str, str | bytes]):
+    def __init__(self, message: str, details: list[str], files: Mapping[str, str]):
         super().__init__(message, details)
         self.files = files
+        self.kept_in: Path | None = None
 
 
 def _silent(_: str) -> None:
@@ -160,14 +167,60 @@ def assess_layout(problem: Problem, layout: Layout) -> Assessment:
     return assess(problem, layout)
 
 
+def simulate(problem: Problem, layout: Layout, seconds: float, seed: int = 0) -> Simulation:
+    """Simulate a layout for so many seconds of its own time.
+
+    Raises
+    ------
+    InternalFault
+        A delay was above its bound; the analysis is wrong then.
+    """
+    from partitioner.study.simulation import simulate_layout
+
+    simulation = simulate_layout(problem, layout, round(seconds * 1e9), seed)
+    if simulation.above_bound:
+        raise InternalFault(
+            "simulated delays are above their bounds",
+            [
+                f"{o.stream} to {o.destination}: {o.longest_ns} ns seen, bound {o.bound_ns} ns"
+                for o in simulation.above_bound
+            ],
+        )
+    return simulation
+
+
 def report_files(
     problem: Problem,
     assessment: Assessment,
     outcome: Outcome | None,
-    sections: Sequence[object] = (),
-) -> dict[str, str | bytes]:
-    """Every file of a report, by name. ``outcome`` None: the layout was not planned here."""
-    raise NotImplementedError
+    sections: Sequence[Section] = (),
+) -> dict[str, str]:
+    """Every file of a report, by name.
+
+    Parameters
+    ----------
+    problem, assessment
+        What to report.
+    outcome
+        How the search ended; None when the layout was not planned here.
+    sections
+        Further sections of the page, from studies; their tables become CSV files too.
+    """
+    from partitioner.reading.layout_file import layout_text
+    from partitioner.report.outcome_json import outcome_text
+    from partitioner.report.page import render
+    from partitioner.report.sections import csv_twins
+    from partitioner.report.tables import all_frames, frames_csv, plca_commands
+
+    frames = all_frames(problem, assessment)
+    return {
+        "layout.yaml": layout_text(assessment.layout, problem),
+        "report.html": render(problem, assessment, outcome, sections),
+        "outcome.json": outcome_text(problem, assessment, outcome),
+        "plca-ethtool.sh": plca_commands(frames["plca"]),
+        **frames_csv(frames),
+        **csv_twins(sections),
+    }
 
 
 def _must_agree(problem: Problem, outcome: Outcome, assessment: Assessment) -> None:

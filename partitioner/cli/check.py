@@ -6,27 +6,41 @@ from pathlib import Path
 
 import click
 
+from partitioner.cli.duration import Duration
 from partitioner.cli.session import Session, json_option, manner_options, strict_option
 
 
 @click.command(
     short_help="Judge a layout against its problem.",
-    epilog="Example: partitioner check problem.yaml out/layout.yaml",
+    epilog="Example: partitioner check problem.yaml out/layout.yaml --simulate 10s",
 )
 @click.argument("problem", type=click.Path(path_type=Path), help="The problem file.")
 @click.argument("layout", type=click.Path(path_type=Path), help="The layout file.")
+@click.option(
+    "--simulate", type=Duration(), default=None,
+    help="Also simulate so much time of the network, and show the worst delays seen.",
+)  # fmt: skip
+@click.option(
+    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
+    help="Seed of the simulation.",
+)  # fmt: skip
 @strict_option
 @json_option
 @manner_options
 @click.pass_obj
-def command(session: Session, problem: Path, layout: Path) -> None:
+def command(
+    session: Session, problem: Path, layout: Path, simulate: float | None, seed: int
+) -> None:
     """Judge LAYOUT against PROBLEM: every rule, every deadline, what it costs.
 
     Ends with exit code 6 and one sentence per broken rule. The solver takes no part in it.
     """
+    import json
+
     from partitioner import pipeline
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
+    from partitioner.report.outcome_json import outcome_text
     from partitioner.report.text import assessment_text
 
     voice = Voice(session)
@@ -35,4 +49,16 @@ def command(session: Session, problem: Path, layout: Path) -> None:
         voice.note(warning)
     if result.assessment.findings:
         raise BrokenRules(list(result.assessment.findings))
-    voice.answer(assessment_text(result.problem, result.assessment))
+    if not session.is_json:
+        voice.answer(assessment_text(result.problem, result.assessment))
+    data = json.loads(outcome_text(result.problem, result.assessment, None))
+    if simulate is not None:
+        from partitioner.study.simulation import simulation_data, simulation_text
+
+        voice.step(f"simulating {simulate:g} s")
+        simulation = pipeline.simulate(result.problem, result.layout, simulate, seed)
+        data["simulation"] = simulation_data(simulation)
+        if not session.is_json:
+            voice.answer("\n" + simulation_text(simulation))
+    if session.is_json:
+        voice.answer_json(data)

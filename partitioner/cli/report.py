@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from partitioner.cli.duration import Duration
 from partitioner.cli.session import Session, manner_options, strict_option
 
 
@@ -19,12 +20,26 @@ from partitioner.cli.session import Session, manner_options, strict_option
     "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
     help="Folder for the report and its tables  [default: out-NAME, by the problem's name]",
 )  # fmt: skip
+@click.option(
+    "--simulate", type=Duration(), default=None,
+    help="Also simulate so much time of the network; the report gets a section on it.",
+)  # fmt: skip
+@click.option(
+    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
+    help="Seed of the simulation.",
+)  # fmt: skip
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
 @strict_option
 @manner_options
 @click.pass_obj
 def command(
-    session: Session, problem: Path, layout: Path, output: Path | None, force: bool
+    session: Session,
+    problem: Path,
+    layout: Path,
+    output: Path | None,
+    simulate: float | None,
+    seed: int,
+    force: bool,
 ) -> None:
     """Write the report of LAYOUT: the same files as plan, nothing is solved.
 
@@ -43,7 +58,14 @@ def command(
         voice.note(warning)
     folder = output or Path(f"out-{result.problem.name}")
     claim_folder(folder, force)
-    files = pipeline.report_files(result.problem, result.assessment, None)
+    sections = []
+    if simulate is not None:
+        from partitioner.study.simulation import simulation_section
+
+        voice.step(f"simulating {simulate:g} s")
+        simulation = pipeline.simulate(result.problem, result.layout, simulate, seed)
+        sections.append(simulation_section(simulation))
+    files = pipeline.report_files(result.problem, result.assessment, None, sections)
     write_set(folder, files, force=force)
     voice.note(f"wrote {folder}/ (open report.html)")
     if result.assessment.findings:
