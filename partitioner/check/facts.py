@@ -13,10 +13,11 @@ from dataclasses import dataclass, replace
 from partitioner.check.geometry import segment_geometry
 from partitioner.check.laid import LaidSegment
 from partitioner.check.traffic import LayoutTiming, Method, layout_timing
-from partitioner.model.layout import Layout, Segment
+from partitioner.model.catalogue import Medium
+from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.network.routes import StreamWay, stream_ways
+from partitioner.network.routes import StreamWay, link_key, stream_ways
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +67,8 @@ def gather_facts(
         grade = problem.catalogue.grades.get(written.grade)
         if grade is None or written.switch not in problem.switches:
             continue
-        segment = _sensible(written, problem, seen)
+        most = 1 if grade.medium is Medium.LINK else len(written.devices)
+        segment = _sensible(written, problem, seen, most)
         if segment.id in ids:
             # Two segments of one name would be taken for one by everything keyed by it.
             segment = replace(segment, id=f"{segment.id} (no. {number})")
@@ -93,6 +95,7 @@ def gather_facts(
                 ]
             )
         ),
+        backbone=_sensible_backbone(problem, layout),
         segments=tuple(s.segment for s in laid),
     )
     ways = stream_ways(problem, sound, network)
@@ -100,14 +103,25 @@ def gather_facts(
     return Facts(problem, layout, network, sound, tuple(laid), ways, timing)
 
 
-def _sensible(written: Segment, problem: Problem, seen: set[str]) -> Segment:
-    """Drop unknown and repeated devices; remember the ones taken in ``seen``."""
+def _sensible_backbone(problem: Problem, layout: Layout) -> tuple[BuiltLink, ...]:
+    """Backbone links between known switches, of known grades, each once."""
+    links: dict[tuple[str, str], BuiltLink] = {}
+    for link in layout.backbone:
+        a, b = link.ends
+        known = a in problem.switches and b in problem.switches and a != b
+        if known and link.grade in problem.catalogue.grades:
+            links.setdefault(link_key(a, b), link)
+    return tuple(links.values())
+
+
+def _sensible(written: Segment, problem: Problem, seen: set[str], most: int) -> Segment:
+    """Drop unknown, repeated and surplus devices; remember the ones taken in ``seen``."""
     kept: list[str] = []
     ids: list[int] = []
     before = 0
     plain_ids = len(written.plca_ids) == len(written.devices)
     for place, device in enumerate(written.devices):
-        if device not in problem.devices or device in seen:
+        if device not in problem.devices or device in seen or len(kept) == most:
             continue
         seen.add(device)
         kept.append(device)

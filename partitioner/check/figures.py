@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
 from partitioner.check.laid import LaidSegment
-from partitioner.check.rules.limits import cables_through_pathways
+from partitioner.check.rules.limits import segments_through_pathways
 from partitioner.check.rules.switches import reach_um
 from partitioner.check.wording import duration, metres, percent, unit_loads
 from partitioner.model.assessment import RuleMargin, SegmentFigures
@@ -182,7 +182,7 @@ def _service_margins(facts: Facts) -> Iterator[RuleMargin]:
 
 def _network_margins(facts: Facts) -> Iterator[RuleMargin]:
     problem = facts.problem
-    through = cables_through_pathways(facts)
+    through = segments_through_pathways(facts)
     for pathway in problem.pathways:
         if pathway.max_lines is not None:
             used = len(through[pathway.id])
@@ -191,15 +191,11 @@ def _network_margins(facts: Facts) -> Iterator[RuleMargin]:
                 "pathway-capacity",
                 pathway.id,
                 _share(used, pathway.max_lines),
-                f"{used} of {pathway.max_lines} cables, {_left(left, str(abs(left)))}",
+                f"{used} of {pathway.max_lines} segments, {_left(left, str(abs(left)))}",
                 FILE,
                 Trust.USER.value,
             )
     for link in facts.sound.backbone:
-        if link.grade not in problem.catalogue.grades:
-            continue
-        if any(end not in problem.switches for end in link.ends):
-            continue
         length_um = backbone_length_um(problem, facts.network, link.ends)
         limit_um = reach_um(facts, link.grade)
         grade = problem.catalogue.grades[link.grade]

@@ -83,9 +83,9 @@ class SegmentGeometry:
             _append(nodes, network.way(piece.inner, piece.owner))
         return tuple(nodes)
 
-    def pathways(self, network: CableNetwork) -> tuple[str, ...]:
-        """Ids of the pathways that the cable runs through, once per pass."""
-        return tuple(
+    def pathways(self, network: CableNetwork) -> frozenset[str]:
+        """Ids of the pathways that the cable runs through."""
+        return frozenset(
             pathway
             for piece in self.pieces
             for pathway in network.pathways_on(piece.inner, piece.owner)

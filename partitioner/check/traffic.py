@@ -92,8 +92,8 @@ def network_traffic(
     """Describe a layout the way the timing analysis takes it.
 
     ``sound`` names known switches, devices and grades only. Devices queue as the problem says;
-    every switch port queues by PCP. PLCA bursts belong to shared lines; a half-duplex link, a
-    line of two nodes to the analysis, sends one frame per turn.
+    every switch port queues by PCP. A half-duplex link is a line of two nodes to the analysis, with
+    the PLCA settings of the problem.
     """
     lines: list[LineMedium] = []
     links: list[LinkMedium] = []
@@ -105,9 +105,7 @@ def network_traffic(
         else:
             links += _both_directions(problem, segment)
     for link in sound.backbone:
-        grade = problem.catalogue.grades.get(link.grade)
-        if grade is None or any(end not in problem.switches for end in link.ends):
-            continue
+        grade = problem.catalogue.grades[link.grade]
         along_ns = propagation_ns(
             problem, grade.id, backbone_length_um(problem, network, link.ends)
         )
@@ -120,14 +118,13 @@ def network_traffic(
     streams = tuple(
         _stream(problem, id_, rows, is_line, half_duplex) for id_, rows in by_stream.items()
     )
-    unique = {medium.id: medium for medium in links}
-    return NetworkTraffic(tuple(lines), tuple(unique.values()), streams)
+    return NetworkTraffic(tuple(lines), tuple(links), streams)
 
 
 def _line(problem: Problem, laid: LaidSegment) -> LineMedium:
     segment, grade = laid.segment, laid.grade
-    burst = dict(segment.burst_counts) if laid.is_line else {}
-    usual = problem.plca.burst_count if laid.is_line else 0
+    burst = dict(segment.burst_counts)
+    usual = problem.plca.burst_count
     ids = _plca_ids(laid)
     senders = [LineSender(segment.switch, 0, QueueOrder.PCP, burst.get(segment.switch, usual))]
     for device in segment.devices:

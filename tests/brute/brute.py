@@ -48,7 +48,7 @@ class Arm:
     devices: tuple[str, ...]
     cost: int
     length_um: int
-    passes: tuple[tuple[str, int], ...]
+    passes: frozenset[str]
 
 
 @dataclass(frozen=True)
@@ -61,7 +61,7 @@ class Candidate:
     order: tuple[str, ...]
     index: int
     cost: int
-    passes: tuple[tuple[str, int], ...]
+    passes: frozenset[str]
     up: dict[str, int]
     down: dict[str, int]
 
@@ -124,7 +124,7 @@ class _Search:
         problem = self.problem
         grade = problem.catalogue.grades[grade_id]
         line = problem.line
-        cost, length, passes = 0, 0, Counter()
+        cost, length, passes = 0, 0, set()
         is_line = grade.medium is Medium.MIXING
         for k in range(len(devices)):
             inner = devices[k - 1] if k > 0 else switch
@@ -136,9 +136,9 @@ class _Search:
             cost += self.cable(grade, way, share) + self.cable(grade, line.drop_slack_um, share)
             length += way + line.drop_slack_um
             if self.caps:
-                passes.update(
+                passes |= {
                     p for p in self.network.pathways_on(inner, devices[k]) if p in self.caps
-                )
+                }
             if is_line and line.option_tail and problem.devices[devices[k]].option is not None:
                 for later in beyond:
                     if problem.devices[later].option is None:
@@ -147,7 +147,7 @@ class _Search:
             whole = problem.fitted_share_ppm(devices)
             cost += self.cable(grade, line.end_slack_um, whole)
             length += line.end_slack_um
-        return Arm(devices, cost, length, tuple(sorted(passes.items())))
+        return Arm(devices, cost, length, frozenset(passes))
 
     def set_allowed(self, devices: tuple[str, ...], grade: Grade) -> bool:
         """Rules of a segment that order and switch do not change."""
@@ -187,7 +187,7 @@ class _Search:
         limits = problem.limits[grade.id]
         streams = problem.streams.values()
         is_line = grade.medium is Medium.MIXING
-        burst = problem.plca.burst_count if is_line else 0
+        burst = problem.plca.burst_count
         senders = [
             LineNode(
                 d,
@@ -317,20 +317,12 @@ class _Search:
                     cost, length = cost + end_cost, length + end_um
                 if length + limits.reserve.length_um > limits.length_um:
                     continue
-                passes = Counter(dict(after.passes)) + Counter(dict(before.passes))
-                if any(
-                    other_cost <= cost and all(passes[p] >= n for p, n in other.items())
-                    for _, _, other_cost, other in kept
-                ):
+                passes = after.passes | before.passes
+                if any(row[2] <= cost and row[3] <= passes for row in kept):
                     continue
-                kept = [
-                    row
-                    for row in kept
-                    if not (cost <= row[2] and all(row[3][p] >= n for p, n in passes.items()))
-                ]
+                kept = [row for row in kept if not (cost <= row[2] and passes <= row[3])]
                 kept.append((order, index, cost, passes))
-        for order, index, cost, passes in kept:
-            yield order, index, cost, tuple(sorted(passes.items()))
+        yield from kept
 
     # -- the whole ----------------------------------------------------------------------------
 
@@ -432,11 +424,7 @@ class _Search:
             for s in net.switches
             for k, group in enumerate(problem.switches[s].port_groups)
         }
-        used = Counter()
-        for link in net.links:
-            used.update(p for p in self.network.pathways_on(*link.ends) if p in self.caps)
-        if all(used[p] <= cap for p, cap in self.caps.items()):
-            self.extend(net, grades, list(devices), [], base, free, used)
+        self.extend(net, grades, list(devices), [], base, free, Counter())
 
     def ports(self, candidate: Candidate) -> list[tuple[int, int]]:
         """(value, port group) of the ports that serve a segment."""
@@ -461,7 +449,7 @@ class _Search:
                 continue
             if not self.fits_groups(candidate, chosen):
                 continue
-            more = used + Counter(dict(candidate.passes)) if self.caps else used
+            more = used + Counter(candidate.passes) if self.caps else used
             if any(more[p] > cap for p, cap in self.caps.items()):
                 continue
             for value, group in self.ports(candidate):

@@ -60,18 +60,12 @@ def with_streams(problem: Problem, **changed) -> Problem:
     return replace(problem, streams=streams)
 
 
-def add_streams(problem: Problem, *streams) -> Problem:
-    return replace(problem, streams={**problem.streams, **{s.id: s for s in streams}})
-
-
 def three_open(problem: Problem, layout: Layout, shape: BackboneShape, *links) -> tuple:
     """All three switches open under another backbone shape; ``links`` as pairs of names."""
     return (
         replace(
             problem,
             backbone=replace(problem.backbone, shape=shape),
-            # The three-switch backbone takes more room in the narrow pathway.
-            pathways=tuple(replace(p, max_lines=None) for p in problem.pathways),
         ),
         replace(
             layout,
@@ -262,9 +256,10 @@ CASES: dict[str, tuple[str, Change, str]] = {
     ),
     "backbone link built twice": (
         "backbone-link",
-        lambda p, lay: (
-            replace(p, pathways=tuple(replace(w, max_lines=None) for w in p.pathways)),
-            replace(lay, backbone=(BuiltLink(FR, LINK1000), BuiltLink(FR[::-1], LINK1000))),
+        layout_only(
+            lambda lay: replace(
+                lay, backbone=(BuiltLink(FR, LINK1000), BuiltLink(FR[::-1], LINK1000))
+            )
         ),
         "The backbone link front-rear is built 2 times.",
     ),
@@ -416,13 +411,13 @@ CASES: dict[str, tuple[str, Change, str]] = {
     "line too busy": (
         "load",
         # 64-byte frames: 96 + 64 + 512 + 8 = 680 bit times of 100 ns and a loop delay of 1.56 µs
-        # plus 12 m at 5 ns/m = 69.62 µs. drive every 10 ms, speed every 20 ms: 1.0443 %.
+        # plus 1.6 m at 5 ns/m = 69.568 µs. drive every 10 ms, speed every 20 ms: 1.04352 %.
         problem_only(
             lambda p: with_limits(
                 p, LINE, load_share_ppm=30_000, reserve=Reserve(1, 2 * M, 20_000)
             )
         ),
-        "line-rear is 1.0443 % loaded and keeps 2 % free: 0.0443 % of the time above the limit "
+        "line-rear is 1.0436 % loaded and keeps 2 % free: 0.0436 % of the time above the limit "
         "of 3 % for 10BASE-T1S-multidrop.",
     ),
     "too many unit loads": (
@@ -434,27 +429,27 @@ CASES: dict[str, tuple[str, Change, str]] = {
     ),
     "pathway full": (
         "pathway-capacity",
-        # line-front reaches heater through w23, and so does the backbone.
-        problem_only(
-            lambda p: replace(p, pathways=tuple(replace(w, max_lines=1) for w in p.pathways[2:3])
-                              + tuple(w for k, w in enumerate(p.pathways) if k != 2))
-        ),
-        "2 cables (line-front and backbone front-rear) run through w23: 1 above the 1 that fit.",
+        # camera's link from the front goes through w23 like line-front, which reaches heater.
+        layout_only(lambda lay: with_segment(lay, "link-camera", switch="front", port=4)),
+        "2 segments (line-front and link-camera) run through w23: 1 above the 1 that fit.",
     ),
     # -- service ------------------------------------------------------------------------------
     "too much for a line": (
         "overload",
-        # A lone device's 1500-byte frame lasts over 1.2 ms; it comes every 1 ms.
-        lambda p, lay: (
-            with_limits(
-                add_streams(
+        # A 1500-byte frame lasts over 1.2 ms; it comes every 1 ms.
+        problem_only(
+            lambda p: with_limits(
+                replace(
                     p,
-                    stream("flood", "motor-1", ("motor-2",), payload_bytes=1_500, period_ns=MS),
+                    streams={
+                        "flood": stream(
+                            "flood", "motor-1", ("motor-2",), payload_bytes=1_500, period_ns=MS
+                        )
+                    },
                 ),
                 LINE,
                 load_share_ppm=2_000_000,
-            ),
-            lay,
+            )
         ),
         "line-rear: ",
     ),

@@ -105,34 +105,30 @@ def _unit_loads(facts: Facts) -> Iterator[Breach]:
             )
 
 
-def cables_through_pathways(facts: Facts) -> dict[str, list[str]]:
-    """Names of the cables in each pathway: segments, then backbone links.
+def segments_through_pathways(facts: Facts) -> dict[str, list[str]]:
+    """Ids of the segments that run through each pathway, in the order of the layout.
 
-    A cable that runs through a pathway there and back takes its room twice and is named twice.
+    A segment that runs through a pathway there and back counts once.
     """
     through: dict[str, list[str]] = {pathway.id: [] for pathway in facts.problem.pathways}
     for laid in facts.laid:
         for pathway in laid.geometry.pathways(facts.network):
             through[pathway].append(laid.segment.id)
-    for link in facts.sound.backbone:
-        if all(end in facts.problem.switches for end in link.ends):
-            for pathway in facts.network.pathways_on(*link.ends):
-                through[pathway].append(f"backbone {'-'.join(link.ends)}")
     return through
 
 
 def _pathway_capacity(facts: Facts) -> Iterator[Breach]:
-    through = cables_through_pathways(facts)
+    through = segments_through_pathways(facts)
     for pathway in facts.problem.pathways:
         if pathway.max_lines is None:
             continue
-        cables = through[pathway.id]
-        over = len(cables) - pathway.max_lines
+        segments = through[pathway.id]
+        over = len(segments) - pathway.max_lines
         if over > 0:
             yield (
-                (pathway.id, *dict.fromkeys(cables)),
-                f"{count(len(cables), 'cable')} ({listed(cables)}) "
-                f"{agree(len(cables), 'runs', 'run')} through {pathway.id}: {over} above the "
+                (pathway.id, *segments),
+                f"{count(len(segments), 'segment')} ({listed(segments)}) "
+                f"{agree(len(segments), 'runs', 'run')} through {pathway.id}: {over} above the "
                 f"{pathway.max_lines} that fit.",
             )
 
@@ -162,8 +158,8 @@ RULES = (
     Rule("unit-loads", "The unit loads of a line are within the limit.", _unit_loads),
     Rule(
         "pathway-capacity",
-        "No more cables of segments and backbone run through a pathway than fit; one there and "
-        "back counts twice.",
+        "No more segments run through a pathway than fit; one that runs there and back counts "
+        "once.",
         _pathway_capacity,
     ),
 )
