@@ -190,6 +190,16 @@ class ColumnGeneration:
                 value += price
         return float(value)
 
+    def _reduced(self, column: MasterColumn, duals: WholeDuals, fee: np.ndarray) -> float:
+        """Reduced cost of a column under whole duals, cut prices included."""
+        value = column.cost + fee[column.port]
+        value -= sum(duals.device[i] * times for i, times in column.visits)
+        held = {i for i, _ in column.visits}
+        for price, cut in zip(duals.cut, self.master.cuts, strict=True):
+            if price and sum(d in held for d in cut) >= 2:
+                value += price
+        return float(value)
+
     def _walk_column(self, model: LineModel, walk: Walk) -> MasterColumn:
         times: dict[int, int] = {}
         for d in walk.out + walk.back:
@@ -317,7 +327,8 @@ class ColumnGeneration:
                     column = self._exact_column(model, walk)
                     if column is None:
                         continue
-                    reduced += column.cost - walk.cost
+                    # The walk's own cost leaves out what only the built column knows.
+                    reduced = self._reduced(column, duals, fee)
                 elif fresh:
                     column = self._walk_column(model, walk)
                 missing.append((reduced, walk.weight))
