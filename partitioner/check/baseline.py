@@ -41,7 +41,10 @@ def star_baseline(problem: Problem, layout: Layout, network: CableNetwork) -> St
     is what sharing lines saves. Quantities leave out take rates; money and mass weigh with them.
     """
     opened = [s for s in layout.open_switches if s in problem.switches] or list(problem.switches)
-    links = [_best_link(problem, network, d, opened) for d in problem.devices.values()]
+    flows = _flows_by_device(problem)
+    links = [
+        _best_link(problem, network, d, opened, *flows[d.id]) for d in problem.devices.values()
+    ]
     shared_items = switch_items(problem, layout) + backbone_items(problem, layout, network)
     items = [*shared_items, *(item for link in links for item in link.items)]
     misfits = sum(not link.fits for link in links)
@@ -69,8 +72,37 @@ def _number(items: list[BillItem], *kinds: str) -> int:
     return sum(item.quantity for item in items if item.kind in kinds)
 
 
+Flows = tuple[LineFlow, ...]
+
+
+def _flows_by_device(problem: Problem) -> dict[str, tuple[Flows, Flows]]:
+    """What each device sends and what it receives."""
+    sent: dict[str, list[LineFlow]] = {d: [] for d in problem.devices}
+    received: dict[str, list[LineFlow]] = {d: [] for d in problem.devices}
+    for stream in problem.streams.values():
+        flow = LineFlow(
+            stream.id,
+            stream_frame_bytes(stream),
+            stream.period_ns,
+            stream.jitter_ns,
+            stream.deadline_ns,
+            stream.pcp,
+        )
+        if stream.source in sent:
+            sent[stream.source].append(flow)
+        for destination in stream.destinations:
+            if destination in received:
+                received[destination].append(flow)
+    return {d: (tuple(sent[d]), tuple(received[d])) for d in problem.devices}
+
+
 def _best_link(
-    problem: Problem, network: CableNetwork, device: Device, opened: list[str]
+    problem: Problem,
+    network: CableNetwork,
+    device: Device,
+    opened: list[str],
+    sent: Flows,
+    received: Flows,
 ) -> _StarLink:
     allowed = [
         s for s in opened if device.pinned_switches is None or s in device.pinned_switches
@@ -81,7 +113,7 @@ def _best_link(
     grades = [
         g for _, g in sorted(problem.catalogue.grades.items()) if g.medium is Medium.LINK
     ]
-    fitting = [g for g in grades if _fits(problem, device, g, length_um)]
+    fitting = [g for g in grades if _fits(problem, g, length_um, sent, received)]
     if fitting:
         choices = (_link(problem, device, g, way_um, fits=True) for g in fitting)
         return min(choices, key=lambda link: link.money)
@@ -96,35 +128,25 @@ def _reach_um(problem: Problem, grade: Grade) -> int:
     return grade.guaranteed_length_um if limits is None else limits.length_um
 
 
-def _fits(problem: Problem, device: Device, grade: Grade, length_um: int) -> bool:
+def _fits(
+    problem: Problem, grade: Grade, length_um: int, sent: Flows, received: Flows
+) -> bool:
     if length_um > _reach_um(problem, grade):
         return False
     limits = problem.limits.get(grade.id)
     most_ppm = PPM if limits is None else limits.load_share_ppm
-    return _load_ppm(problem, device, grade, length_um) <= most_ppm
+    return _load_ppm(problem, grade, length_um, sent, received) <= most_ppm
 
 
-def _load_ppm(problem: Problem, device: Device, grade: Grade, length_um: int) -> int:
-    """Load of the device's own link: the busier direction, or both together on half duplex."""
-    sent, received = [], []
-    for stream in problem.streams.values():
-        flow = LineFlow(
-            stream.id,
-            stream_frame_bytes(stream),
-            stream.period_ns,
-            stream.jitter_ns,
-            stream.deadline_ns,
-            stream.pcp,
-        )
-        if stream.source == device.id:
-            sent.append(flow)
-        elif device.id in stream.destinations:
-            received.append(flow)
+def _load_ppm(
+    problem: Problem, grade: Grade, length_um: int, sent: Flows, received: Flows
+) -> int:
+    """Load of a device's own link: the busier direction, or both together on half duplex."""
     if not grade.full_duplex:
-        nodes = (LineNode("device", tuple(sent)), LineNode("port", tuple(received)))
+        nodes = (LineNode("device", sent), LineNode("port", received))
         return load_ppm(nodes, line_settings(problem, grade.id, length_um))
     return max(
-        link_load_ppm(LinkQueue("star", tuple(flows), grade.rate_bps, QueueOrder.PCP))
+        link_load_ppm(LinkQueue(STAR, flows, grade.rate_bps, QueueOrder.PCP))
         for flows in (sent, received)
     )
 

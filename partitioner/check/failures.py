@@ -7,13 +7,12 @@ After a failure the streams take the shortest way that is left.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Set
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from partitioner.check.facts import Facts
-from partitioner.model.layout import Layout
-from partitioner.network.routes import StreamWay, link_key, stream_ways
+from partitioner.network.routes import StreamWay, link_key, switch_ways
 
 
 class FailureKind(StrEnum):
@@ -60,23 +59,31 @@ class Failure:
 def single_failures(facts: Facts) -> tuple[Failure, ...]:
     """Every single failure of a layout: segments, then switches, then backbone links."""
     sound = facts.sound
-    found = []
-    for segment in sound.segments:
-        rest = replace(sound, segments=tuple(s for s in sound.segments if s.id != segment.id))
-        found.append(
-            _failure(facts, FailureKind.SEGMENT, (segment.id,), segment.devices, rest, ())
-        )
+    on_segment: dict[str, list[StreamWay]] = {s.id: [] for s in sound.segments}
+    for way in facts.ways:
+        for segment in (way.up_segment, way.down_segment):
+            if segment is not None:
+                on_segment[segment].append(way)
+    found = [
+        # No other way is touched, so whoever still has a partner that runs still reaches it.
+        Failure(FailureKind.SEGMENT, (s.id,), s.devices, (), _pairs(on_segment[s.id]))
+        for s in sound.segments
+    ]
     for switch in sound.open_switches:
         down = tuple(d for s in sound.segments if s.switch == switch for d in s.devices)
         rest = replace(
-            sound,
-            open_switches=tuple(s for s in sound.open_switches if s != switch),
-            segments=tuple(s for s in sound.segments if s.switch != switch),
+            sound, open_switches=tuple(s for s in sound.open_switches if s != switch)
         )
-        found.append(_failure(facts, FailureKind.SWITCH, (switch,), down, rest, (), {switch}))
+        left = switch_ways(facts.problem, rest, facts.network)
+        found.append(_failure(facts, FailureKind.SWITCH, (switch,), down, left, {switch, *down}))
     for key in dict.fromkeys(link_key(*link.ends) for link in sound.backbone):
-        found.append(_failure(facts, FailureKind.BACKBONE_LINK, key, (), sound, (key,)))
+        left = switch_ways(facts.problem, sound, facts.network, without=(key,))
+        found.append(_failure(facts, FailureKind.BACKBONE_LINK, key, (), left, set()))
     return tuple(found)
+
+
+def _pairs(ways: Iterable[StreamWay]) -> tuple[tuple[str, str], ...]:
+    return tuple((way.stream, way.destination) for way in ways)
 
 
 def _failure(
@@ -84,34 +91,23 @@ def _failure(
     kind: FailureKind,
     where: tuple[str, ...],
     down: tuple[str, ...],
-    rest: Layout,
-    without: Iterable[tuple[str, str]],
-    down_switches: Iterable[str] = (),
+    left: Mapping[tuple[str, str], tuple[str, ...]],
+    gone: Set[str],
 ) -> Failure:
-    left = stream_ways(facts.problem, rest, facts.network, without=without)
-    works = {(way.stream, way.destination) for way in left}
-    lost = tuple(
-        (way.stream, way.destination)
-        for way in facts.ways
-        if (way.stream, way.destination) not in works
-    )
-    gone = frozenset(down) | frozenset(down_switches)
-    return Failure(kind, where, down, _cut_off(facts, facts.ways, works, gone), lost)
+    """What is lost when ``left`` are the ways between switches that still work.
 
-
-def _cut_off(
-    facts: Facts,
-    before: Iterable[StreamWay],
-    works: set[tuple[str, str]],
-    gone: frozenset[str],
-) -> tuple[str, ...]:
-    """Devices that run and had partners that run, but reach none of them any more."""
+    ``gone`` names the devices and switches that are down.
+    """
+    lost: list[StreamWay] = []
     reaches: dict[str, bool] = {}
-    for way in before:
+    for way in facts.ways:
         source = facts.problem.streams[way.stream].source
-        if source in gone or way.destination in gone:
-            continue
-        for end in (source, way.destination):
-            got_through = (way.stream, way.destination) in works
-            reaches[end] = reaches.get(end, False) or got_through
-    return tuple(d for d in facts.problem.devices if reaches.get(d) is False)
+        ends_run = source not in gone and way.destination not in gone
+        joined = not way.switches or (way.switches[0], way.switches[-1]) in left
+        if not (ends_run and joined):
+            lost.append(way)
+        if ends_run:
+            for end in (source, way.destination):
+                reaches[end] = reaches.get(end, False) or joined
+    cut_off = tuple(d for d in facts.problem.devices if reaches.get(d) is False)
+    return Failure(kind, where, down, cut_off, _pairs(lost))
