@@ -10,9 +10,9 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
-from partitioner.errors import InternalFault, WrongFile
+from partitioner.errors import Finding, InternalFault, WrongFile
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample
@@ -21,6 +21,8 @@ from partitioner.model.problem import Problem
 if TYPE_CHECKING:
     from partitioner.report.sections import Section
     from partitioner.study.simulation import Simulation
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,11 +37,15 @@ class PlanResult:
 
 @dataclass(frozen=True, slots=True)
 class JudgeResult:
-    """A layout somebody wrote, and what follows from it."""
+    """A layout somebody wrote, and what follows from it.
+
+    ``warnings`` are what was noticed in the two files without stopping, ready to be shown.
+    """
 
     problem: Problem
     layout: Layout
     assessment: Assessment
+    warnings: tuple[str, ...] = ()
 
 
 class RejectedPlan(InternalFault):
@@ -109,12 +115,13 @@ def plan(
     RejectedPlan
         The check does not accept what the solver made; the program is at fault.
     """
-    from partitioner.solve.planner import PlanSettings, plan_layout
-
     on_step(f"reading {problem_path}")
     problem = read(problem_path, is_strict=is_strict)
     if on_problem is not None:
         on_problem(problem)
+    # Only now: loading the solver takes a second, and a wrong file needs none.
+    from partitioner.solve.planner import PlanSettings, plan_layout
+
     on_step(f"planning {len(problem.devices)} devices on {len(problem.switches)} switches")
     settings = PlanSettings(
         time_limit_s=time_limit_s, seed=seed, workers=workers, work_limit=work_limit
@@ -138,9 +145,14 @@ def read(problem_path: Path, *, is_strict: bool = False) -> Problem:
     from partitioner.reading.problem import read_problem_with_findings
 
     problem, findings = read_problem_with_findings(problem_path)
-    if problem is None or (is_strict and findings):
+    return _unless_wrong(problem, findings, is_strict)
+
+
+def _unless_wrong(read: T | None, findings: list[Finding], is_strict: bool) -> T:
+    """Give what was read, unless a finding stands against it."""
+    if read is None or (is_strict and findings):
         raise WrongFile([replace(f, severity="error") for f in findings] if is_strict else findings)
-    return problem
+    return read
 
 
 def judge(problem_path: Path, layout_path: Path, *, is_strict: bool = False) -> JudgeResult:
@@ -153,11 +165,14 @@ def judge(problem_path: Path, layout_path: Path, *, is_strict: bool = False) -> 
     WrongFile
         With every finding in either file.
     """
-    from partitioner.reading.layout_file import read_layout
+    from partitioner.reading.layout_file import read_layout_with_findings
+    from partitioner.reading.render import format_finding
 
     problem = read(problem_path, is_strict=is_strict)
-    layout = read_layout(layout_path, problem)
-    return JudgeResult(problem, layout, assess_layout(problem, layout))
+    layout, findings = read_layout_with_findings(layout_path, problem)
+    layout = _unless_wrong(layout, findings, is_strict)
+    noticed = tuple(format_finding(f, source=False) for f in findings)
+    return JudgeResult(problem, layout, assess_layout(problem, layout), problem.warnings + noticed)
 
 
 def assess_layout(problem: Problem, layout: Layout) -> Assessment:

@@ -45,7 +45,7 @@ def command(
 
     voice = Voice(session)
     result = pipeline.judge(problem, layout, is_strict=session.is_strict)
-    for warning in result.problem.warnings:
+    for warning in result.warnings:
         voice.note(warning)
     if result.assessment.findings:
         raise BrokenRules(list(result.assessment.findings))

@@ -54,7 +54,7 @@ def command(
 
     voice = Voice(session)
     result = pipeline.judge(problem, layout, is_strict=session.is_strict)
-    for warning in result.problem.warnings:
+    for warning in result.warnings:
         voice.note(warning)
     folder = output or Path(f"out-{result.problem.name}")
     claim_folder(folder, force)
