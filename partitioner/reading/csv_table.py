@@ -121,8 +121,8 @@ def _cell(text: str, kind: Kind) -> Any:
 
 def read_csv(
     model: type[Table], text: str, file: str, section: str, findings: Findings
-) -> list[Item[Any]]:
-    """Read the rows of a CSV text.
+) -> tuple[list[Item[Any]], bool]:
+    """Read the rows of a CSV text; tell whether all rows could be told apart.
 
     Parameters
     ----------
@@ -145,7 +145,7 @@ def read_csv(
         findings.add(
             top, "unreadable-file", "expected a header line with column names, got an empty file"
         )
-        return []
+        return [], False
     separator = _separator(lines[first])
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     kinds = _column_kinds(model)
@@ -175,8 +175,9 @@ def read_csv(
             items.append(_read_row(model, header, row, kinds, origin, findings))
     except csv.Error as error:
         origin = CsvOrigin(file, lines, reader.line_num, (), separator, section)
-        findings.add(origin, "unreadable-file", f"expected CSV, but {error}")
-    return items
+        findings.add(origin, "unreadable-file", f"this is no CSV: {error}")
+        return items, False
+    return items, True
 
 
 def _separator(header: str) -> str:

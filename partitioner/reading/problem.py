@@ -285,7 +285,10 @@ class _Reader:
                     )
             return []
         self._files.contents.append((name, content))
-        return read_csv(model, text, str(path), section, self._findings)
+        items, whole = read_csv(model, text, str(path), section, self._findings)
+        if not whole:
+            self._unsure.add(section)
+        return items
 
     def _limits(self, parts: Parts) -> None:
         raw = self._raw.get("limits", {})

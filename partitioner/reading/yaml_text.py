@@ -314,8 +314,8 @@ def load(text: str, file: str) -> Document:
         pass
     except yaml.MarkedYAMLError as error:
         _note_syntax(builder, text, error)
-    except yaml.YAMLError as error:
-        builder.findings.append(_reader_finding(file, text, error))
+    except yaml.YAMLError:
+        builder.findings.append(_reader_finding(file, text))
     lines = tuple(line.rstrip("\r") for line in builder.lines)
     return Document(file, data, root, lines, tuple(builder.findings), frozenset(builder.holes))
 
@@ -345,22 +345,18 @@ def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> N
         builder.note(mark, "yaml-syntax", message, hint)
 
 
-def _reader_finding(file: str, text: str, error: yaml.YAMLError) -> Finding:
-    """Point at a character YAML doesn't allow."""
-    position = getattr(error, "position", None)
-    if position is None:
+def _reader_finding(file: str, text: str) -> Finding:
+    """Point at the first character YAML doesn't allow."""
+    # The fast parser counts bytes where the slow one counts characters, so its position won't do.
+    match = yaml.reader.Reader.NON_PRINTABLE.search(text)
+    if match is None:
         return Finding(file, 0, 0, "yaml-syntax", "", "a character that YAML does not allow")
+    position = match.start()
     before = text[:position]
     line = before.count("\n") + 1
     column = position - (before.rfind("\n") + 1) + 1
-    return Finding(
-        file,
-        line,
-        column,
-        "yaml-syntax",
-        "",
-        f"character {text[position]!r} is not allowed in YAML",
-    )
+    message = f"character {text[position]!r} is not allowed in YAML"
+    return Finding(file, line, column, "yaml-syntax", "", message)
 
 
 # --- writing ------------------------------------------------------------------------------------

@@ -1,0 +1,127 @@
+"""Lists in CSV files mean the same as lists in the problem file."""
+
+from __future__ import annotations
+
+import pytest
+
+from partitioner.model.problem import GradeChoice
+
+HEAD = """\
+format: 1
+name: csv
+switches:
+  - id: s1
+    position_m: [0, 0, 0]
+    zone: z
+    ports: [{grades: [10BASE-T1S-multidrop, 10BASE-T1S-link], count: 9}]
+"""
+DEVICES = """\
+devices:
+  - {id: a, position_m: [1, 2, 3.5], grades: [10BASE-T1S-multidrop], stub_m: 0.05, queue: pcp}
+  - {id: "12", position_m: [1, 2, 0], grades: [10BASE-T1S-multidrop, 10BASE-T1S-link], zone: z}
+  - id: c
+    position_m: [1, 2, 0]
+    grades: {10BASE-T1S-multidrop: 1.5, 10BASE-T1S-link: null}
+    switches: [s1]
+"""
+STREAMS = """\
+streams:
+  - {id: s, from: a, to: ["12", s1], payload_bytes: 8, tagged: false, period_us: 10.5}
+"""
+DEVICE_ROWS = """\
+id,x_m,y_m,z_m,grades,stub_m,queue,zone,switches
+a,1,2,3.5,10BASE-T1S-multidrop,0.05,pcp,,
+
+12,1,2,,10BASE-T1S-multidrop 10BASE-T1S-link,,,z,
+"c",1,2,,10BASE-T1S-multidrop=1.5 10BASE-T1S-link,,,,s1
+"""
+STREAM_ROWS = "id,from,to,payload_bytes,tagged,period_us\ns,a,12 s1,8,false,10.5\n"
+BOTH = HEAD + "devices_csv: d.csv\nstreams_csv: s.csv\n"
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+@pytest.mark.parametrize("mark", ["", "\ufeff"])
+def test_csv_and_yaml_give_the_same_problem(read, separator, line_end, mark) -> None:
+    inline, findings = read(HEAD + DEVICES + STREAMS)
+    assert findings == []
+    rows = (DEVICE_ROWS.replace(",", separator), STREAM_ROWS.replace(",", separator))
+    beside, findings = read(
+        BOTH,
+        d=mark + rows[0].replace("\n", line_end),
+        s=mark + rows[1].replace("\n", line_end),
+    )
+    assert findings == []
+    assert beside.devices == inline.devices
+    assert beside.streams == inline.streams
+    assert beside.devices["c"].grades[0] == GradeChoice("10BASE-T1S-multidrop", 15_000)
+    assert list(beside.devices) == ["a", "12", "c"]
+
+
+def test_both_sources_are_read(read) -> None:
+    problem, findings = read(
+        HEAD + DEVICES + STREAMS + "devices_csv: d.csv\n",
+        d="id,x_m,y_m,grades\ne,1,1,10BASE-T1S-link\n",
+    )
+    assert findings == []
+    assert list(problem.devices) == ["a", "12", "c", "e"]
+
+
+def test_findings_have_line_and_column_name(read) -> None:
+    rows = 'id,x_m,y_m,grades,stub_m\n\n"a, b",1,1,10BASE-T1S-link,0.1\nc,1,1,10BASE-T1S-link,5cm\n'
+    problem, findings = read(HEAD + "devices_csv: d.csv\n", d=rows)
+    assert problem is None
+    first, second = (f for f in findings if f.severity == "error")
+    assert (first.line, first.column, first.column_name) == (3, 1, "id")
+    assert (second.line, second.column, second.column_name) == (4, 23, "stub_m")
+    assert second.where == "devices[c].stub_m"
+    assert second.source_line == "c,1,1,10BASE-T1S-link,5cm"
+    assert second.source_line[second.column - 1 :] == "5cm"
+
+
+def test_position_fault_names_its_own_column(read) -> None:
+    rows = "id,x_m,y_m,grades\na,1,left,10BASE-T1S-link\nb,1,,10BASE-T1S-link\n"
+    _, findings = read(HEAD + "devices_csv: d.csv\n", d=rows)
+    assert [(f.line, f.column_name, f.where) for f in findings] == [
+        (2, "y_m", "devices[a].y_m"),
+        (3, "y_m", "devices[b].y_m"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rows", "code", "line"),
+    [
+        ("", "unreadable-file", 1),
+        ('id,x_m,y_m,grades\n"a,1\n', "unreadable-file", 2),
+        ("id,x_m,y_m,grades,id\na,1,1,10BASE-T1S-link,b\n", "duplicate-key", 1),
+        ("id,x_m,y_m,grades,\na,1,1,10BASE-T1S-link,\n", "unknown-key", 1),
+        ("id,x_m,y_m,grdes\na,1,1,10BASE-T1S-link\n", "unknown-key", 1),
+        ("id,x_m,y_m\na,1,1\n", "missing-key", 1),
+        ("x_m,y_m,grades\n1,1,10BASE-T1S-link\n", "missing-key", 1),
+        ("id,x_m,y_m,grades\na,1,1,\n", "missing-key", 2),
+        ("id,x_m,y_m,grades\na,1,1\n", "missing-key", 2),
+        ("id,grades\na,10BASE-T1S-link\n", "missing-key", 2),
+        ("id,x_m,y_m,grades\na,1,1,10BASE-T1S-link,3,4\n", "wrong-kind", 2),
+        ("id,x_m,y_m,grades\na,1,1,10BASE-T1S-link=cheap\n", "wrong-kind", 2),
+        ("id,x_m,y_m,grades\na,1,1,10BASE-T1S-lnk\n", "unknown-name", 2),
+    ],
+)
+def test_faults_of_a_list(read, rows, code, line) -> None:
+    problem, findings = read(HEAD + "devices_csv: d.csv\n", d=rows)
+    assert problem is None
+    assert (findings[0].code, findings[0].line) == (code, line), findings
+    assert findings[0].file.endswith("d.csv")
+
+
+def test_a_missing_column_is_told_once(read) -> None:
+    rows = "id,x_m,y_m\n" + "".join(f"d{n},1,1\n" for n in range(50))
+    _, findings = read(HEAD + "devices_csv: d.csv\n", d=rows)
+    assert [(f.code, f.message) for f in findings] == [
+        ("missing-key", "expected the column 'grades', got none")
+    ]
+
+
+def test_quoted_cells_may_hold_the_separator(read) -> None:
+    rows = 'id,x_m,y_m,grades,function\n"a","1","1","10BASE-T1S-link","light"\n'
+    problem, _ = read(HEAD + "devices_csv: d.csv\n", d=rows)
+    assert problem.devices["a"].function == "light"
