@@ -4,12 +4,13 @@ A frame that waits in a node is served in one of the node's transmit opportuniti
 ``1 + burst_count`` frames per cycle. With at most ``Q`` frames of the node to serve, the frame
 itself included, its delay to the last receiver is at most::
 
-    rounds * (C + K) + partial + miss + phy + propagation
+    rounds * (C + K) + deferral + partial + miss + phy + propagation
     rounds = ceil(Q / (1 + burst_count))
 
 - ``C`` (:func:`cycle_ns`): the longest cycle. BEACON, one loop delay, and for every node ID its
   longest TO.
-- ``K`` (:func:`collision_ns`): what one logical collision of a plain half-duplex MAC can cost; 0
+- ``K`` (:func:`collision_ns`): what a logical collision of a plain half-duplex MAC can cost each
+  frame; ``deferral`` (:func:`deferral_ns`): what it can cost the first one besides. Both are 0
   when switched off.
 - ``partial`` (:func:`partial_ns`): own frames at the end of a burst under way; 0 without bursts.
 - ``miss`` (:func:`miss_ns`): the frame came just after its own TO was given up and pays that
@@ -205,39 +206,60 @@ def cycle_ns(slots_ns: Iterable[int], node_count: int, settings: LineSettings) -
 
 
 def hold_ns(node_count: int, settings: LineSettings) -> int:
-    """Longest time a frame can sit in the delay line without meeting its own TO or a collision.
+    """Longest time a frame sits in the delay line and its own TO has not come.
 
     Whichever ends first: the delay line is full, or a silent cycle has brought the own TO.
     """
-    cycle = start_ns(settings) + (node_count - 1) * silent_ns(settings)
+    cycle = start_ns(settings) + node_count * silent_ns(settings)
     return min(settings.delay_line_bt * settings.bit_ns, cycle)
 
 
-def collision_idle_ns(node_count: int, settings: LineSettings) -> int:
-    """Longest time without frames on the line that a logical collision takes (0: switched off).
+def hold_again_ns(node_count: int, settings: LineSettings) -> int:
+    """Like :func:`hold_ns`, for a frame that follows another one of its node.
 
-    The MAC waits its gap, fills the delay line, meets a collision there, sends the rest of the
-    preamble and the jam, and the node stays not-pending for the pending timer. One TO of its own
-    may pass during that, the last part of which still has to run out.
+    Its MAC starts one gap after the own TO, so the next own TO is a silent cycle less that gap
+    away; where the cycle is shorter than the gap, at most another cycle.
+    """
+    rest = start_ns(settings) + (node_count - 1) * silent_ns(settings)
+    gap = IPG_BT * settings.bit_ns
+    away = max(rest - gap, min(rest + silent_ns(settings), gap + silent_ns(settings)))
+    return min(settings.delay_line_bt * settings.bit_ns, away)
+
+
+def not_pending_ns(held_ns: int, settings: LineSettings) -> int:
+    """From a free line to being pending again when a logical collision comes in between.
+
+    The MAC waits its gap, fills the delay line for ``held_ns``, collides, sends the rest of its
+    preamble and the jam, and asks for nothing during the pending timer.
+    """
+    sent = max(PREAMBLE_SFD_BT * settings.bit_ns, held_ns)
+    bits = IPG_BT + JAM_BT + PENDING_TIMER_BT
+    return sent + bits * settings.bit_ns + TIMER_TOLERANCE_NS
+
+
+def collision_ns(node_count: int, settings: LineSettings) -> int:
+    """Most that a logical collision can cost each frame of a node, in ns (0: switched off).
+
+    The own TO may pass at any time until the node is pending again; the last one that passes
+    still has to run out. What the first frame can suffer beyond: :func:`deferral_ns`. Derivation:
+    ``docs/explanation/timing.md``; it is ours, not published.
     """
     if not settings.logical_collision:
         return 0
-    held = hold_ns(node_count, settings)
-    jam = JAM_BT * settings.bit_ns
-    sent = max(PREAMBLE_SFD_BT * settings.bit_ns, held) + jam
-    idle = (IPG_BT + PENDING_TIMER_BT) * settings.bit_ns + TIMER_TOLERANCE_NS + sent
-    return idle + silent_ns(settings)
+    return not_pending_ns(hold_again_ns(node_count, settings), settings) + silent_ns(settings)
 
 
-def collision_ns(largest_slot_ns: int, node_count: int, settings: LineSettings) -> int:
-    """Most that one logical collision can delay a frame, in ns (0: switched off).
+def deferral_ns(largest_slot_ns: int, node_count: int, settings: LineSettings) -> int:
+    """What only the first frame of a queue can suffer besides (0: no logical collision).
 
-    ``largest_slot_ns`` is the longest TO with one frame on the line: the MAC may first have to
-    defer to it. Derivation: ``docs/explanation/timing.md``; it is ours, not published.
+    Its MAC may have to let a frame of another node pass before it starts, which takes at most
+    ``largest_slot_ns``, the longest TO with one frame; and it may wait longer in the delay line.
     """
     if not settings.logical_collision:
         return 0
-    return largest_slot_ns + collision_idle_ns(node_count, settings)
+    longer = hold_ns(node_count, settings), hold_again_ns(node_count, settings)
+    first, again = (not_pending_ns(held, settings) for held in longer)
+    return largest_slot_ns + first - again
 
 
 def miss_ns(settings: LineSettings) -> int:
@@ -267,12 +289,15 @@ def partial_ns(frames: int, burst_count: int, slot_one_ns: int, settings: LineSe
 
 
 def leg_ns(
-    rounds_needed: int, cycle: int, collision: int, settings: LineSettings, partial: int = 0
+    rounds_needed: int, cycle: int, collision: int, settings: LineSettings, extra: int = 0
 ) -> int:
-    """Linear bound of a leg: ``rounds * (C + K) + partial + miss + phy + propagation``."""
+    """Linear bound of a leg: ``rounds * (C + K) + extra + miss + phy + propagation``.
+
+    ``extra`` is :func:`deferral_ns` plus :func:`partial_ns`.
+    """
     return (
         rounds_needed * (cycle + collision)
-        + partial
+        + extra
         + miss_ns(settings)
         + settings.phy_ns
         + settings.propagation_ns
@@ -285,7 +310,7 @@ def waiting_frames(flow: LineFlow) -> int:
 
 
 def frames_ahead(
-    node: LineNode, flow: LineFlow, service_ns: int, settings: LineSettings
+    node: LineNode, flow: LineFlow, service_ns: int, settings: LineSettings, deferral: int = 0
 ) -> int | None:
     """Frames a node sends until a frame of ``flow`` is out, that frame included.
 
@@ -303,7 +328,7 @@ def frames_ahead(
     slot_one = slot_ns(max(f.frame_bytes for f in node.flows), settings)
     for _ in range(FIXED_POINT_STEPS):
         wait = rounds(frames, node.burst_count, settings) * service_ns + miss_ns(settings)
-        wait += partial_ns(frames, node.burst_count, slot_one, settings)
+        wait += deferral + partial_ns(frames, node.burst_count, slot_one, settings)
         if wait > LONGEST_WAIT_NS:
             return None
         more = sum(ceil_div(wait + f.window_ns + f.jitter_ns, f.period_ns) for f in higher)
@@ -372,14 +397,14 @@ def linear_bound(
     load = load_ppm(senders, settings)
     if load >= PPM:
         return LineBound(cycle, load, overload_sentence(senders, load, settings), {})
-    collision = 0
-    if senders:
-        collision = collision_ns(slot_ns(max(largest.values()), settings), node_count, settings)
+    collision = collision_ns(node_count, settings)
+    longest = slot_ns(max(largest.values(), default=0), settings)
+    deferral = deferral_ns(longest, node_count, settings)
     legs: dict[tuple[str, str], LegDelay] = {}
     overload = None
     for node in senders:
         for flow in node.flows:
-            frames = frames_ahead(node, flow, cycle + collision, settings)
+            frames = frames_ahead(node, flow, cycle + collision, settings, deferral)
             if frames is None:
                 overload = (
                     f"node {node.id} never catches up with the streams ahead of {flow.id}"
@@ -393,9 +418,9 @@ def linear_bound(
             )
             slot_one = slot_ns(largest[node.id], settings)
             partial = partial_ns(frames, node.burst_count, slot_one, settings)
-            total = leg_ns(needed, cycle, collision, settings, partial)
+            total = leg_ns(needed, cycle, collision, settings, deferral + partial)
             queue = (needed - 1) * cycle + partial
-            collisions = needed * collision
+            collisions = needed * collision + deferral
             access = total - queue - collisions - wire
             legs[node.id, flow.id] = LegDelay(queue, access, wire, collisions, total)
     return LineBound(cycle, load, overload, legs)

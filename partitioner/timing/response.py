@@ -31,9 +31,12 @@ from partitioner.timing.line import (
     LineBound,
     LineNode,
     LineSettings,
-    collision_idle_ns,
+    collision_ns,
+    deferral_ns,
+    hold_ns,
     linear_bound,
     miss_ns,
+    not_pending_ns,
     silent_ns,
     slot_ns,
     start_ns,
@@ -151,8 +154,12 @@ class _Line:
     wider: int
     burst_hold: int
     bursts: bool
-    idle: int
-    largest: int
+    collision: int
+    """What a logical collision costs each frame at most (0: none)."""
+    first_time: int
+    """What it costs the first frame besides, in time."""
+    first_idle: int
+    """The same without the frames of others."""
     node_largest: Ints
     """Longest TO with one frame, by node, wider gap of a burst included."""
     miss: int
@@ -193,6 +200,9 @@ def _arrays(
         np.array(v, dtype=np.int64)
         for v in (node, slot, period, jitter, life, born, pcp, wire, starts, last, per_round)
     ]
+    collision = collision_ns(node_count, settings)
+    first = not_pending_ns(hold_ns(node_count, settings), settings)
+    largest = slot_ns(max(f.frame_bytes for n in senders for f in n.flows), settings)
     return _Line(
         keys,
         *as_ints,
@@ -202,8 +212,9 @@ def _arrays(
         wider=wider,
         burst_hold=hold,
         bursts=max(per_round) > 1,
-        idle=collision_idle_ns(node_count, settings),
-        largest=slot_ns(max(f.frame_bytes for n in senders for f in n.flows), settings),
+        collision=collision,
+        first_time=deferral_ns(largest, node_count, settings),
+        first_idle=first + silent - IPG_BT * settings.bit_ns - collision,
         node_largest=np.array([slot[s] for s in dict.fromkeys(starts)]) + wider,
         miss=miss_ns(settings),
         phy=settings.phy_ns + settings.propagation_ns,
@@ -315,11 +326,12 @@ def _others(line: _Line, node: Ints, window: Ints, rounds: Ints) -> tuple[Ints, 
         cost += (((by_node - used) * line.wider + partly * line.burst_hold) * bursty).sum(axis=1)
     else:
         cost = sent @ (line.slot - line.silent)
-    if not line.idle:
+    if not line.collision:
         return cost, np.zeros_like(cost), least
     burst_extra = line.burst_hold * (line.per_round[line.node] > 1)
-    beyond = (count - sent) @ (line.slot + burst_extra) + rounds * (line.idle + 2 * line.silent)
-    return cost, np.minimum(rounds * (line.idle + line.largest), beyond), least
+    beyond = line.first_idle + (count - sent) @ (line.slot + burst_extra)
+    beyond = rounds * line.collision + np.minimum(line.first_time, beyond)
+    return cost, beyond, least
 
 
 def _solve(line: _Line, rows: _Rows) -> tuple[Ints, Ints, Ints, bool]:

@@ -1,0 +1,160 @@
+"""Search for releases that bring one stream close to its bound.
+
+The first guess is the critical instant of the analysis: everything is released at once, just after
+the node of the stream has let its transmit opportunity pass, and every stream comes as often as
+its jitter allows from then on. With logical collisions the other nodes are also tried some silent
+cycles later, and with a shorter delay line, since its length is the implementer's choice: the frame
+collides alone, and finds the line full when it is pending again. From there single releases are
+moved at random; a move that delays the stream more is kept. What is found is a delay that can
+happen, so a lower bound of the worst case; how near it comes to the upper bound says how tight
+that is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+from random import Random
+
+from partitioner.timing.layout_timing import NetworkTraffic, StreamTraffic
+from partitioner.timing.simulate import own_opportunity_ns, run
+
+COLLISION_CYCLES = 3
+SHORT_DELAY_LINES_BT = (0, 64, 396)
+
+
+def critical_search(
+    traffic: NetworkTraffic,
+    stream: str,
+    destination: str,
+    *,
+    seed: int,
+    tries: int = 100,
+    span_ns: int | None = None,
+) -> int:
+    """Find a long delay of one stream to one destination, in ns.
+
+    Parameters
+    ----------
+    traffic
+        The layout.
+    stream, destination
+        Whose delay is to grow.
+    seed
+        Seed of the moves.
+    tries
+        Simulations to spend.
+    span_ns
+        How far releases are moved at most, and how long a run is watched; the bound of the
+        stream is a good choice. Without it, its deadline.
+
+    Returns
+    -------
+    int
+        The longest delay found; 0 if no frame was delivered.
+    """
+    rng = Random(seed)
+    target = next(s for s in traffic.streams if s.id == stream)
+    span = span_ns or target.deadline_ns
+    instant, cycle = _just_missed(traffic, target)
+    guesses = [({s.id: _first_guess(s, target) for s in traffic.streams}, traffic)]
+    if any(m.settings.logical_collision for m in traffic.lines):
+        own = _own_streams(traffic, target)
+        for later in range(1, 1 + COLLISION_CYCLES):
+            for delay_line_bt in SHORT_DELAY_LINES_BT:
+                offsets = {
+                    s.id: _first_guess(s, target) + (0 if s.id in own else later * cycle)
+                    for s in traffic.streams
+                }
+                guesses.append((offsets, _with_delay_line(traffic, delay_line_bt)))
+    movable = [s.id for s in traffic.streams]
+    best, kept = -1, guesses[0]
+    for attempt in range(tries):
+        if attempt < len(guesses):
+            trial = guesses[attempt]
+        else:
+            trial = (dict(kept[0]), kept[1])
+            for _ in range(1 + (rng.random() < 0.4)):
+                trial[0][rng.choice(movable)] = _moved(rng, span, attempt)
+        seen = _worst(trial[1], trial[0], instant, span, stream, destination)
+        if seen >= best:
+            best, kept = seen, trial
+    return max(best, 0)
+
+
+def _own_streams(traffic: NetworkTraffic, target: StreamTraffic) -> set[str]:
+    """Streams that leave the same node as the target at its first hop."""
+    first = {(r.hops[0].medium, r.hops[0].sender) for r in target.routes if r.hops}
+    return {
+        s.id
+        for s in traffic.streams
+        if any(r.hops and (r.hops[0].medium, r.hops[0].sender) in first for r in s.routes)
+    }
+
+
+def _with_delay_line(traffic: NetworkTraffic, most_bt: int) -> NetworkTraffic:
+    """Give all nodes of all lines a delay line of at most ``most_bt``."""
+    lines = tuple(
+        replace(
+            m,
+            settings=replace(
+                m.settings, delay_line_bt=min(most_bt, m.settings.delay_line_bt)
+            ),
+        )
+        for m in traffic.lines
+    )
+    return replace(traffic, lines=lines)
+
+
+def _first_guess(stream: StreamTraffic, target: StreamTraffic) -> int:
+    """Lower priorities first, then everybody, the stream itself last; 1 ns apart."""
+    if stream.id == target.id:
+        return 2
+    return 0 if stream.pcp < target.pcp else 1
+
+
+def _moved(rng: Random, span: int, attempt: int) -> int:
+    """Draw a release relative to the critical instant: near or far, rather before than after."""
+    scale = span * rng.random() ** (1 + attempt % 4)
+    return int(rng.uniform(-1.0, 0.5) * scale)
+
+
+def _just_missed(traffic: NetworkTraffic, target: StreamTraffic) -> tuple[int, int]:
+    """An instant just after the stream's first node has let its own TO pass; a silent cycle."""
+    after = max(s.jitter_ns for s in traffic.streams) + 2 * target.deadline_ns
+    for route in target.routes:
+        for hop in route.hops:
+            for line in traffic.lines:
+                if line.id == hop.medium:
+                    plca_id = next(s.plca_id for s in line.senders if s.id == hop.sender)
+                    first = own_opportunity_ns(plca_id, 0, line.node_count, line.settings)
+                    second = own_opportunity_ns(plca_id, 1, line.node_count, line.settings)
+                    cycles = -(-after // (second - first))
+                    return first + cycles * (second - first), second - first
+    return after, 0
+
+
+def _releases(stream: StreamTraffic, first: int, until: int) -> Iterator[int]:
+    """Release times: the first late by its whole jitter, the next ones not late at all."""
+    nominal, last = first - stream.jitter_ns, first
+    while last <= until:
+        yield last
+        nominal += stream.period_ns
+        last = max(last, nominal)
+
+
+def _worst(
+    traffic: NetworkTraffic,
+    offsets: dict[str, int],
+    instant: int,
+    span: int,
+    stream: str,
+    destination: str,
+) -> int:
+    until = instant + span
+    plan = {
+        s.id: _releases(s, max(0, instant + 1 + offsets[s.id]), until) for s in traffic.streams
+    }
+    result = run(traffic, plan, until, {}, None)
+    seen = result.seen.get((stream, destination))
+    return 0 if seen is None else seen.worst_ns
