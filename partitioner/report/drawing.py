@@ -176,6 +176,7 @@ class _Drawing:
         self.link_grades = link_grades(data)
         self.strokes = segment_strokes(data)
         self.focused = [s for s in data.segments if s.id in shown.focus]
+        self.is_detail = len(self.focused) < len(data.segments)
         self.bounds = (4.0, 4.0, view.width - 4.0, view.height - 4.0)
         self._nodes = _Nodes(view)
         self._lay_tracks()
@@ -229,7 +230,13 @@ class _Drawing:
         self._draw_names(names)
         bottom = self._draw_scale(self.view.height)
         height = draw_legend(
-            self.canvas, self.data, self.focused, self.strokes, self.link_grades, bottom
+            self.canvas,
+            self.data,
+            self.focused,
+            self.strokes,
+            self.link_grades,
+            bottom,
+            has_backbone=not self.is_detail,
         )
         return self.canvas.finish(height)
 
@@ -297,6 +304,9 @@ class _Drawing:
             cy = (y0 + y1) / 2 + (x1 - x0) / size * bulge * 2
             path = f"M{x0:.1f} {y0:.1f}Q{cx:.1f} {cy:.1f} {x1:.1f} {y1:.1f}"
             name = f"backbone link {link.ends[0]} to {link.ends[1]}, {link.grade}"
+            if self.is_detail:
+                self.canvas.add("path", parent, title=name, d=path, cls="dim", stroke_width=1.4)
+                continue
             self.canvas.add("path", parent, title=name, d=path, cls="back", stroke_width=4.4)
             self.canvas.add("path", parent, d=path, cls="halo", stroke_width=2)
             middle = ((x0 + x1) / 4 + cx / 2, (y0 + y1) / 4 + cy / 2)
@@ -642,7 +652,10 @@ class _Drawing:
         group = self.canvas.group()
         per_m = max(abs(a) for a in self.view.across)
         length = nice_length_m(200 / per_m)
-        x, y = 16.0, top + 16.0
+        unit = nice_length_m(max(26 / per_m, min(length / 2, 60 / per_m)))
+        # The arrows that point up need room, so that they don't reach into the view.
+        up = max([-down * unit for _, _, down in self.view.axes()] + [0.0])
+        x, y = 16.0, top + max(8.0, up - 26.0)
         half = length * per_m / 2
         self.canvas.add("rect", group, x=x, y=y, width=half, height=5, cls="inkfill")
         self.canvas.add(
@@ -653,7 +666,6 @@ class _Drawing:
             x + 2 * half, y + 17, f"{length:g} m", group, size=10, anchor="middle", cls="muted"
         )
         x += 2 * half + 46
-        unit = nice_length_m(max(26 / per_m, min(length / 2, 60 / per_m)))
         base = y + 14
         for name, right, down in self.view.axes():
             dx, dy = right * unit, down * unit
@@ -682,7 +694,7 @@ class _Drawing:
             )
         x += 22 + unit * max(abs(right) for _, right, _ in self.view.axes())
         self.canvas.text(x, y + 10, f"each arrow: {unit:g} m", group, size=10, cls="muted")
-        return top + 42.0
+        return y + 26.0
 
 
 def segment_strokes(data: DrawingInput) -> dict[str, Stroke]:

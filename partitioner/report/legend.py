@@ -21,9 +21,11 @@ def draw_legend(
     strokes: Mapping[str, Stroke],
     grades: Sequence[str],
     top: float,
+    *,
+    has_backbone: bool = True,
 ) -> float:
     """Draw the legend from ``top`` down; returns where it ends."""
-    y = _signs(canvas, data, segments, grades, top + 14)
+    y = _signs(canvas, data, segments, grades, top + 14, has_backbone)
     return _lines(canvas, segments, strokes, y + 6)
 
 
@@ -33,6 +35,7 @@ def _signs(
     segments: Sequence[DrawnSegment],
     grades: Sequence[str],
     top: float,
+    has_backbone: bool,
 ) -> float:
     ink = Stroke(None, "", 1.4)
     entries: list[tuple[str, Callable[[float, float], None]]] = []
@@ -99,7 +102,7 @@ def _signs(
         entries.append(("pathway, as wide as its cables", channel))
     if any(p.most_lines is not None for p in data.pathways):
         entries.append(("pathway that holds few cables", gate))
-    if data.backbone:
+    if data.backbone and has_backbone:
         entries.append(("backbone link (drawn direct)", backbone))
     x, y = 16.0, top
     for words, sign in entries:

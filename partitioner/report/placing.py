@@ -88,19 +88,20 @@ class Sheet:
             cost = distance_cost * np.hypot(*(centres - np.array(wish.anchor)).T)
             cost = cost + 1e-4 * np.arange(len(centres))
             cost += self._outside(rects)
-            if len(fixed):
-                cost += 2.0 * _overlap(rects, fixed).sum(axis=1)
+            close = fixed[_near(rects, fixed)]
+            if len(close):
+                cost += 2.0 * _overlap(rects, close).sum(axis=1)
             near = _near(rects, pieces)
             if near.any():
                 covered = _covered(rects, pieces[near])
                 own = owners[near] == wish.own
                 cost += stroke_cost * covered[:, ~own].sum(axis=1)
                 cost += own_cost * covered[:, own].sum(axis=1)
-            if leader_cost and len(fixed):
+            if leader_cost and len(close):
                 leaders = np.hstack(
                     [np.broadcast_to(np.array(wish.anchor), centres.shape), centres]
                 )
-                cost += leader_cost * _crossings(leaders, fixed, wish.anchor)
+                cost += leader_cost * _crossings(leaders, close, wish.anchor)
             base.append(cost)
             boxes.append(rects)
         chosen = np.full((len(wishes), 4), np.nan)
@@ -111,7 +112,8 @@ class Sheet:
             moved = False
             for i in order:
                 others = np.delete(chosen, i, axis=0)
-                others = others[~np.isnan(others[:, 0])]
+                # Boxes not placed yet are NaN, which is near nothing.
+                others = others[_near(boxes[i], others)]
                 cost = base[i]
                 if len(others):
                     cost = cost + 3.0 * _overlap(boxes[i], others).sum(axis=1)
@@ -142,7 +144,7 @@ def _fourth_best(cost: np.ndarray) -> float:
 
 
 def _near(rects: np.ndarray, pieces: np.ndarray) -> np.ndarray:
-    """Which pieces come near any of the boxes at all: a cheap first look."""
+    """Which pieces (or boxes) come near any of the boxes at all: a cheap first look."""
     left, top = rects[:, :2].min(axis=0)
     right, bottom = rects[:, 2:].max(axis=0)
     x, y = pieces[:, 0::2], pieces[:, 1::2]

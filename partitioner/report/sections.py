@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from partitioner.report.amounts import MINUS, NBSP, NONE, number_text
+from partitioner.report.amounts import NBSP, NONE, number_text
 
 
 class State(StrEnum):
@@ -36,7 +36,11 @@ class Kind(StrEnum):
     TEXT = "text"
     ID = "id"
     """A name from the problem file; kept on one line."""
+    NAMES = "names"
+    """Several names with spaces between; each is kept on one line."""
     NUMBER = "number"
+    PAIR = "pair"
+    """A figure and its limit, written already."""
     PERCENT = "percent"
     """A ratio (1 is the whole) written as a percentage."""
     BAR = "bar"
@@ -51,8 +55,9 @@ class Kind(StrEnum):
 class Column:
     """One column: ``key`` names it in the CSV file, ``title`` and ``unit`` on the page.
 
-    ``digits`` None writes whole numbers and texts as they are. ``heads_row`` makes the cell the
-    heading of its row for screen readers.
+    ``digits`` are the decimals of fractions; whole numbers (``int``) are shown whole. ``heads_row``
+    makes the cell the heading of its row for screen readers. ``state_words`` are the words for
+    ok, warn and bad; the CSV file keeps those three.
     """
 
     key: str
@@ -61,11 +66,12 @@ class Column:
     unit: str = ""
     digits: int | None = None
     heads_row: bool = False
+    state_words: tuple[str, str, str] = ("ok", "warn", "bad")
 
     @property
     def is_numeric(self) -> bool:
         """True when cells stand right-aligned."""
-        return self.kind in (Kind.NUMBER, Kind.PERCENT, Kind.BAR)
+        return self.kind in (Kind.NUMBER, Kind.PAIR, Kind.PERCENT, Kind.BAR)
 
     def text(self, value: Any) -> str:
         """Cell text for the page."""
@@ -74,13 +80,13 @@ class Column:
         if isinstance(value, float) and not math.isfinite(value):
             return "∞"
         if self.kind is Kind.STATE:
-            return str(State(value))
+            return self.state_words[list(State).index(State(value))]
         if self.kind in (Kind.PERCENT, Kind.BAR):
             return f"{number_text(100 * value, self.digits if self.digits else 0)}{NBSP}%"
         if self.kind is Kind.NUMBER:
-            if self.digits is not None:
-                return number_text(value, self.digits)
-            return str(value).replace("-", MINUS)
+            if isinstance(value, int):
+                return number_text(value, 0)
+            return number_text(value, 2 if self.digits is None else self.digits)
         return str(value)
 
 
@@ -88,8 +94,8 @@ class Column:
 class Table:
     """A table with its caption. ``rows`` hold plain values in the order of ``columns``.
 
-    ``folded`` tables are shown closed (open on paper). ``csv_name`` is the file that holds the
-    same rows; empty means ``id`` + ``.csv``.
+    ``notes`` are numbered below the table. ``folded`` tables are shown closed (open on paper).
+    ``csv_name`` is the file that holds the same rows; empty means ``id`` + ``.csv``.
     """
 
     id: str
@@ -99,6 +105,7 @@ class Table:
     note: str = ""
     folded: bool = False
     csv_name: str = ""
+    notes: Sequence[str] = ()
 
     @property
     def file_name(self) -> str:

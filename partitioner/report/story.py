@@ -35,6 +35,8 @@ from partitioner.units import MONEY_STEPS, PPM
 GUARANTEED_NODES = 8
 GUARANTEED_LENGTH_UM = 25_000_000
 """What any compliant mixing segment carries (IEEE Std 802.3 Clause 147)."""
+SHORT_SOURCE = 36
+"""Letters up to which a source stands in the table itself."""
 WORST_STREAMS = 24
 """Streams in the chart of delays."""
 
@@ -46,11 +48,61 @@ def shown(
     columns: Sequence[Column],
     *,
     note: str = "",
+    notes: Sequence[str] = (),
     folded: bool = False,
 ) -> Table:
     """Show some columns of a frame; the CSV file of the same name holds all of them."""
     rows = rows_of(frame[[c.key for c in columns]])
-    return Table(id, caption, columns, rows, note=note, folded=folded)
+    return Table(id, caption, columns, rows, note=note, notes=notes, folded=folded)
+
+
+def _with_source_notes(
+    frame: pd.DataFrame, sources: Sequence[str]
+) -> tuple[pd.DataFrame, list[str]]:
+    """Replace long source texts by the number of a note below the table."""
+    notes = [s for s in dict.fromkeys(sources) if len(s) > SHORT_SOURCE]
+    shown_frame = frame.copy()
+    shown_frame["source"] = [f"note {notes.index(s) + 1}" if s in notes else s for s in sources]
+    return shown_frame, notes
+
+
+def _segments_table(frame: pd.DataFrame) -> Table:
+    """Segments with each figure and its limit in one cell, so that the order has room."""
+    shown_frame = frame.copy()
+
+    def of(key: str, limit: str, digits: int, per: int = 1) -> list[str | None]:
+        return [
+            None
+            if most == 0
+            else f"{number_text(used * per, digits if isinstance(used, float) else 0)} / "
+            f"{number_text(most * per, 0 if most * per == int(most * per) else 2)}"
+            for used, most in zip(frame[key], frame[limit], strict=True)
+        ]
+
+    shown_frame["nodes"] = of("nodes", "nodes_limit", 0)
+    shown_frame["length_m"] = of("length_m", "length_limit_m", 2)
+    shown_frame["longest_stub_m"] = of("longest_stub_m", "stub_limit_m", 2)
+    shown_frame["load_share"] = of("load_share", "load_limit_share", 1, 100)
+    pair = Kind.PAIR
+    return shown(
+        shown_frame,
+        "segments",
+        "Segments",
+        [
+            Column("segment", "Segment", Kind.ID, heads_row=True),
+            Column("switch", "Switch", Kind.ID),
+            Column("port", "Port", Kind.NUMBER),
+            Column("grade", "Grade", Kind.ID),
+            Column("nodes", "Nodes", pair),
+            Column("length_m", "Length", pair, "m"),
+            Column("longest_stub_m", "Stub", pair, "m"),
+            Column("load_share", "Load", pair, "%"),
+            Column("longest_cycle_us", "Cycle", Kind.NUMBER, "µs", 1),
+            Column("devices", "Devices in order", Kind.NAMES),
+        ],
+        note="Each figure stands before its limit, the limit before reserve. The switch port "
+        "counts as a node. Stub and cycle are the longest ones.",
+    )
 
 
 def what_to_build(
@@ -73,30 +125,10 @@ def what_to_build(
     ]
     if left_out:
         intro.append(f"Candidate switches left out: {listed(left_out)}.")
-    text, id_ = Kind.TEXT, Kind.ID
+    id_ = Kind.ID
     number = Kind.NUMBER
     tables = [
-        shown(
-            frames["segments"],
-            "segments",
-            "Segments",
-            [
-                Column("segment", "Segment", id_, heads_row=True),
-                Column("switch", "Switch", id_),
-                Column("port", "Port", number),
-                Column("grade", "Grade", id_),
-                Column("nodes", "Nodes", number),
-                Column("nodes_limit", "Most nodes", number),
-                Column("length_m", "Length", number, "m", 2),
-                Column("length_limit_m", "Most length", number, "m", 2),
-                Column("longest_stub_m", "Longest stub", number, "m", 2),
-                Column("load_share", "Load", Kind.PERCENT, "", 1),
-                Column("load_limit_share", "Most load", Kind.PERCENT, "", 0),
-                Column("longest_cycle_us", "Longest cycle", number, "µs", 1),
-                Column("devices", "Devices in order", text),
-            ],
-            note="The switch port counts as a node. Limits are stated before reserve.",
-        ),
+        _segments_table(frames["segments"]),
         shown(
             frames["drops"],
             "drops",
@@ -121,7 +153,7 @@ def what_to_build(
             [
                 Column("switch", "Switch", id_),
                 Column("port", "Port", number, heads_row=True),
-                Column("grades", "Serves"),
+                Column("grades", "Serves", Kind.NAMES),
                 Column("segment", "Segment", id_),
                 Column("grade", "Grade in use", id_),
                 Column("device_count", "Devices", number),
@@ -221,9 +253,12 @@ def good_enough(
             "No rule is broken. How near each one is to breaking at its tightest place, worst "
             "first; a rule at 100 % is kept with nothing to spare."
         )
+    margins, notes = _with_source_notes(
+        frames["margins"], [str(s) for s in frames["margins"]["source"]]
+    )
     columns = [
         Column("rule", "Rule", Kind.ID, heads_row=True),
-        Column("state", "State", Kind.STATE),
+        Column("state", "State", Kind.STATE, state_words=("kept", "at its limit", "broken")),
         Column("used_share", "Of the limit", Kind.BAR, "", 0),
         Column("figures", "Figures"),
         Column("where", "Where", Kind.ID),
@@ -233,7 +268,7 @@ def good_enough(
     return Section(
         "Is it good enough",
         intro,
-        (shown(frames["margins"], "margins", "Margin of every rule", columns),),
+        (shown(margins, "margins", "Margin of every rule", columns, notes=notes),),
         id="margins",
         points=[f"{f.rule}: {f.sentence}" for f in assessment.findings],
     )
@@ -268,7 +303,7 @@ def deadlines(
         Column("deadline_us", "Deadline", number, "µs", 0),
         Column("margin_us", "Left", number, "µs", 1),
         Column("margin_share", "Left of deadline", Kind.PERCENT, "", 0),
-        Column("state", "State", Kind.STATE),
+        Column("state", "State", Kind.STATE, state_words=("kept", "tight", "late")),
     ]
     legs = [
         Column("stream", "Stream", Kind.ID, heads_row=True),
@@ -348,6 +383,7 @@ def costs(
             f"{money_text(cost.objective_money, currency)}."
         )
     number = Kind.NUMBER
+    parts, notes = _with_source_notes(frames["parts"], [str(s) for s in frames["parts"]["source"]])
     by_kind = Table(
         "cost-by-kind",
         "Cost by kind",
@@ -378,7 +414,7 @@ def costs(
         ),
         by_kind,
         shown(
-            frames["parts"],
+            parts,
             "parts",
             "Parts",
             [
@@ -394,6 +430,7 @@ def costs(
             ],
             note="Quantities count a unit with every option; price and mass are weighted with "
             "the share of units that carry the part.",
+            notes=notes,
         ),
     )
     figures = _timeline(problem, outcome)
@@ -448,8 +485,8 @@ def options(problem: Problem, assessment: Assessment) -> Section | None:
                 Column("name", "Name"),
                 Column("take_rate", "Take rate", Kind.PERCENT, "", 0),
                 Column("device_count", "Devices", Kind.NUMBER),
-                Column("devices", "Which"),
-                Column("segments", "On segments"),
+                Column("devices", "Which", Kind.NAMES),
+                Column("segments", "On segments", Kind.NAMES),
             ],
             rows,
         )
@@ -461,7 +498,7 @@ def options(problem: Problem, assessment: Assessment) -> Section | None:
                 "Builds",
                 [
                     Column("build", "Build", Kind.ID, heads_row=True),
-                    Column("options", "Options"),
+                    Column("options", "Options", Kind.NAMES),
                     Column("share", "Share of units", Kind.PERCENT, "", 0),
                 ],
                 [(b.id, " ".join(sorted(b.options)) or "none", b.share_ppm / PPM)
