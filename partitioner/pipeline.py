@@ -155,6 +155,17 @@ def _unless_wrong(read: T | None, findings: list[Finding], is_strict: bool) -> T
     return read
 
 
+def problem_files(problem_path: Path) -> dict[str, bytes]:
+    """Give the problem file and the lists it names as they are, by file name."""
+    from partitioner.reading.yaml_text import load
+
+    content = problem_path.read_bytes()
+    data = load(content.decode("utf-8-sig"), str(problem_path)).data
+    names = [data.get(key) for key in ("devices_csv", "streams_csv")] if data else []
+    beside = [problem_path.parent / name for name in names if isinstance(name, str)]
+    return {problem_path.name: content} | {p.name: p.read_bytes() for p in beside}
+
+
 def judge(problem_path: Path, layout_path: Path, *, is_strict: bool = False) -> JudgeResult:
     """Read a problem and a layout of it, and say what follows from the layout.
 

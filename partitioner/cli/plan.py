@@ -113,7 +113,7 @@ def command(
             )
         except pipeline.RejectedPlan as error:
             assert output is not None
-            write_set(output, {**error.files, problem.name: problem.read_bytes()}, force=True)
+            write_set(output, {**error.files, **pipeline.problem_files(problem)}, force=True)
             error.kept_in = output
             raise
         finally:

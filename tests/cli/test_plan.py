@@ -1,0 +1,250 @@
+"""``plan`` for real, on small problems and on the demos."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from partitioner import pipeline
+from partitioner.cli.main import run
+from partitioner.errors import ExitCode, WrongFile
+
+PROGRAM = [sys.executable, "-c", "from partitioner.cli.main import main; main()"]
+QUICK = ["--time-limit", "30s", "--workers", "1"]
+
+WRITTEN = {
+    "layout.yaml", "report.html", "outcome.json", "plca-ethtool.sh", "segments.csv", "drops.csv",
+    "ports.csv", "streams.csv", "parts.csv", "wires.csv", "plca.csv",
+}  # fmt: skip
+
+
+def change(path: Path, old: str, new: str) -> None:
+    text = path.read_text(encoding="utf-8")
+    assert text.count(old) >= 1, f"{old!r} is not in the example any more"
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def test_example_is_planned_to_the_optimum(example, tmp_path, capsys) -> None:
+    out_folder = tmp_path / "out"
+    assert run(["plan", str(example), "-o", str(out_folder), *QUICK]) == ExitCode.OK
+    out, err = capsys.readouterr()
+    assert out.startswith("small-sprayer: optimal.")
+    assert "Proved: no cheaper layout keeps all rules." in out
+    assert f"wrote {out_folder}" in err
+    assert {p.name for p in out_folder.iterdir()} >= WRITTEN
+    assert run(["check", str(example), str(out_folder / "layout.yaml")]) == ExitCode.OK
+
+
+def test_planned_is_no_dearer_than_by_hand(example, by_hand) -> None:
+    planned = pipeline.plan(example, time_limit_s=30)
+    judged = pipeline.judge(example, by_hand)
+    assert judged.assessment.findings == ()
+    assert planned.outcome.cost_money <= judged.assessment.cost.objective_money
+
+
+def test_json_is_one_object_and_the_file(example, tmp_path, capsys) -> None:
+    folder = tmp_path / "out"
+    assert run(["plan", str(example), "-o", str(folder), "--json", *QUICK]) == ExitCode.OK
+    out = capsys.readouterr().out
+    assert json.loads(out) == json.loads((folder / "outcome.json").read_text(encoding="utf-8"))
+
+
+def test_quiet_says_nothing_on_stderr(example, tmp_path, capsys) -> None:
+    assert run(["plan", str(example), "-o", str(tmp_path / "o"), "-q", *QUICK]) == ExitCode.OK
+    out, err = capsys.readouterr()
+    assert out
+    assert err == ""
+
+
+def test_steps_with_v(example, tmp_path, capsys) -> None:
+    assert run(["-v", "plan", str(example), "-o", str(tmp_path / "o"), *QUICK]) == ExitCode.OK
+    err = capsys.readouterr().err
+    steps = ["reading", "planning 11 devices on 2 switches", "checking", "writing the report"]
+    places = [err.index(step) for step in steps]
+    assert places == sorted(places)
+
+
+def test_folder_of_something_else_is_left_alone(example, tmp_path, monkeypatch, capsys) -> None:
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "thesis.txt").write_text("years of work")
+    started = time.monotonic()
+    assert run(["plan", str(example), "-o", str(other), *QUICK]) == ExitCode.USAGE
+    assert time.monotonic() - started < 5, "told before the search, not after"
+    assert "--force" in capsys.readouterr().err
+    assert [p.name for p in other.iterdir()] == ["thesis.txt"]
+
+
+def test_default_folder_has_the_problem_name(example, tmp_path, monkeypatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert run(["plan", str(example), *QUICK]) == ExitCode.OK
+    assert (tmp_path / "out-small-sprayer" / "layout.yaml").is_file()
+
+
+def test_wrong_file_writes_nothing(example, tmp_path, capsys) -> None:
+    change(example, "currency: EUR", "curency: EUR")
+    folder = tmp_path / "out"
+    assert run(["plan", str(example), "-o", str(folder), *QUICK]) == ExitCode.WRONG_FILE
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "error[unknown-key] curency" in err
+    assert "did you mean 'currency'?" in err
+    assert not folder.exists()
+
+
+NO_LAYOUT = {
+    "no port": (
+        "      - {grades: [10BASE-T1S-multidrop, 10BASE-T1S-link], count: 4}",
+        "      - {grades: [100BASE-T1], count: 1}",
+        ("  - id: zone-front", "count: 3}", "count: 1}"),
+    ),
+    "deadline under one frame time": (
+        "{id: valve-left-set, from: pump, to: [valve-left], payload_bytes: 8, period_us: 10000, "
+        "deadline_us: 10000",
+        "{id: valve-left-set, from: pump, to: [valve-left], payload_bytes: 8, period_us: 10000, "
+        "deadline_us: 50",
+        None,
+    ),
+    "device out of reach": (
+        "{from: front, to: mast}",
+        "{from: front, to: mast, length_m: 60}",
+        None,
+    ),
+}
+
+
+@pytest.mark.parametrize("case", NO_LAYOUT)
+def test_too_small_a_problem_ends_with_proof(case, example, tmp_path, capsys) -> None:
+    old, new, more = NO_LAYOUT[case]
+    change(example, old, new)
+    if more:
+        change(example, more[1], more[2])
+    folder = tmp_path / "out"
+    assert run(["plan", str(example), "-o", str(folder), *QUICK]) == ExitCode.NO_LAYOUT
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "this is proved" in err
+    assert "  [" in err, "a rule is named"
+    assert not folder.exists()
+
+
+def test_rejected_plan_keeps_the_evidence(example, tmp_path, monkeypatch, capsys) -> None:
+    from partitioner.model.assessment import RuleFinding
+
+    real = pipeline.assess_layout
+
+    def find_something(problem, layout):
+        from dataclasses import replace
+
+        assessment = real(problem, layout)
+        return replace(assessment, findings=(RuleFinding("length", ("line-1",), "too long"),))
+
+    monkeypatch.setattr(pipeline, "assess_layout", find_something)
+    folder = tmp_path / "out"
+    assert run(["plan", str(example), "-o", str(folder), *QUICK]) == ExitCode.FAULT
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "[length] too long" in err
+    assert "Please report it" in err
+    names = {p.name for p in folder.iterdir()}
+    assert names == {"problem.yaml", "rejected-layout.yaml", "rejected-why.txt"}
+    assert (folder / "problem.yaml").read_bytes() == example.read_bytes()
+
+
+def test_require_optimal(example, tmp_path, monkeypatch, capsys) -> None:
+    from dataclasses import replace
+
+    from partitioner.model.outcome import Status
+
+    words = ["plan", str(example), "-o", str(tmp_path / "o"), "--require-optimal", *QUICK]
+    assert run(words) == ExitCode.OK
+    real = pipeline.plan
+
+    def not_proved(*given, **more):
+        result = real(*given, **more)
+        outcome = replace(result.outcome, status=Status.FEASIBLE)
+        return replace(result, outcome=outcome)
+
+    monkeypatch.setattr(pipeline, "plan", not_proved)
+    assert run(words) == ExitCode.NO_ANSWER
+    assert "not proved optimal" in capsys.readouterr().err
+    assert (tmp_path / "o" / "layout.yaml").is_file()
+
+
+def test_pipeline_raises_what_it_promises(example) -> None:
+    change(example, "currency: EUR", "curency: EUR")
+    with pytest.raises(WrongFile):
+        pipeline.plan(example)
+
+
+def test_same_bytes_whatever_the_hash_seed(example, tmp_path) -> None:
+    texts = set()
+    for seed in ("0", "1", "2"):
+        folder = tmp_path / f"out-{seed}"
+        words = ["plan", str(example), "-o", str(folder), "-q", *QUICK]
+        environment = {**os.environ, "PYTHONHASHSEED": seed}
+        subprocess.run([*PROGRAM, *words], check=True, capture_output=True, env=environment)
+        texts.add((folder / "layout.yaml").read_bytes())
+    assert len(texts) == 1
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.name == "nt", reason="signals are sent differently there")
+def test_ctrl_c_keeps_the_best_layout(problems, tmp_path) -> None:
+    folder = tmp_path / "out"
+    words = ["plan", str(problems / "city-bus" / "problem.yaml"), "-o", str(folder), "-vv"]
+    child = subprocess.Popen(
+        [*PROGRAM, *words, "--time-limit", "10min"], stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    assert child.stderr is not None
+    seen = []
+    for line in child.stderr:
+        seen.append(line)
+        if line.startswith("best "):
+            break
+    time.sleep(2)
+    child.send_signal(signal.SIGINT)
+    pressed = time.monotonic()
+    out, err = child.communicate(timeout=90)
+    assert child.returncode == ExitCode.OK, "".join(seen) + err
+    assert time.monotonic() - pressed < 60
+    assert "stopping" in err
+    assert "feasible" in out
+    data = json.loads((folder / "outcome.json").read_text(encoding="utf-8"))
+    assert data["run"]["stopped_by"] == "user"
+    layout = str(folder / "layout.yaml")
+    assert run(["check", words[1], layout]) == ExitCode.OK
+
+
+@pytest.mark.slow
+def test_one_second_is_honest(problems, tmp_path, capsys) -> None:
+    folder = tmp_path / "out"
+    problem = str(problems / "city-bus" / "problem.yaml")
+    code = run(["plan", problem, "-o", str(folder), "--time-limit", "1s"])
+    out, err = capsys.readouterr()
+    if code == ExitCode.OK:
+        assert "above the cheapest possible" in out
+    else:
+        assert code == ExitCode.NO_ANSWER
+        assert "Nothing is claimed" in err
+        assert not folder.exists()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["street-sweeper", "glasshouse", "city-bus"])
+def test_demo_is_planned_and_accepted(name, problems, tmp_path, capsys) -> None:
+    folder = tmp_path / "out"
+    problem = str(problems / name / "problem.yaml")
+    assert run(["plan", problem, "-o", str(folder), "--time-limit", "30s"]) == ExitCode.OK
+    data = json.loads((folder / "outcome.json").read_text(encoding="utf-8"))
+    assert 0 <= data["gap"] < 0.1
+    assert data["bound"] <= data["cost"]["objective"]
+    assert run(["check", problem, str(folder / "layout.yaml")]) == ExitCode.OK
