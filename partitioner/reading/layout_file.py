@@ -1,8 +1,8 @@
 """Layout files, format 1: the decisions of a plan, written and read back.
 
-A layout may be written by hand and may leave devices out; whether it keeps the rules of its
-problem is for ``check`` to judge. What is told here: unknown keys and names, wrong kinds, a device
-or a port given twice, PLCA settings that contradict themselves.
+A layout may be written by hand and may leave devices out. What is told here is what keeps it from
+being understood: unknown keys and names, wrong kinds, settings without a meaning. Whether it keeps
+the rules of its problem (a port used twice, two devices with one PLCA ID) is for ``check`` to judge.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from partitioner.reading.tables import Item, read_table
 from partitioner.reading.yaml_text import Flow, dump, load
 
 SegmentId = Annotated[str, Text(longest=200, shortest=1)]
-PlcaId = Annotated[int, Whole(1, 254)]
+PlcaId = Annotated[int, Whole(0, 255)]
 BurstCount = Annotated[int, Whole(0, 255)]
 
 
@@ -45,7 +45,7 @@ class SegmentTable(Table):
         "after it, then along the part before it. Lines only.",
         None,
     )
-    node_count: Annotated[int, Whole(2, 255)] | None = key(
+    node_count: Annotated[int, Whole(1, 255)] | None = key(
         "PLCA node count set at the switch port; default: highest ID + 1 + reserve. Lines only.",
         None,
     )
@@ -160,7 +160,7 @@ def layout_from_text(text: str, file: str, problem: Problem) -> tuple[Layout | N
         _check_segment(segment, problem, findings)
     for link in links:
         _check_link(link, problem, findings)
-    _check_twice(segments, links, findings)
+    _check_ids(segments, findings)
     if findings.errors():
         return None, sorted(findings.found)
     layout = _build(top, segments, links if raw.get("backbone") is not None else None, problem)
@@ -234,15 +234,6 @@ def _check_segment(item: Item[SegmentTable], problem: Problem, findings: Finding
     known = list(problem.devices)
     if table.switch is not None and table.switch not in problem.switches:
         _unknown(findings, origin, "switch", table.switch, list(problem.switches), ("switch",))
-    elif table.switch is not None and table.port is not None:
-        count = problem.switches[table.switch].port_count
-        if table.port > count:
-            findings.add(
-                origin,
-                "out-of-range",
-                f"expected a port of {table.switch}, 1 to {count}, got {table.port}",
-                steps=("port",),
-            )
     for index, name in enumerate(table.devices or ()):
         if name not in problem.devices:
             _unknown(findings, origin, "device", name, known, ("devices", index))
@@ -264,13 +255,6 @@ def _check_segment(item: Item[SegmentTable], problem: Problem, findings: Finding
                     hint="remove the key",
                     on_key=True,
                 )
-        if table.devices is not None and len(table.devices) != 1:
-            findings.add(
-                origin,
-                "not-allowed-together",
-                f"{table.grade} is a link and has 1 device, got {len(table.devices)}",
-                steps=("devices",),
-            )
         return
     _check_plca(item, findings)
 
@@ -290,10 +274,8 @@ def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
     table, origin = item.table, item.origin
     if table.devices is None:
         return
-    highest = len(table.devices)
     if table.plca is not None:
-        first: dict[int, str] = {}
-        for name, number in table.plca.items():
+        for name in table.plca:
             steps = ("plca", name)
             if name not in table.devices:
                 findings.add(
@@ -304,14 +286,6 @@ def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
                     hint=did_you_mean(name, list(table.devices)),
                     on_key=True,
                 )
-            if number in first:
-                findings.add(
-                    origin,
-                    "duplicate-name",
-                    f"PLCA ID {number} given twice; first to {first[number]}",
-                    steps=steps,
-                )
-            first.setdefault(number, name)
         absent = [d for d in table.devices if d not in table.plca]
         if absent:
             findings.add(
@@ -321,15 +295,6 @@ def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
                 steps=("plca",),
                 hint="leave `plca` out to have all IDs given by order",
             )
-        highest = max(first, default=highest)
-    if table.node_count is not None and table.node_count < highest + 1:
-        findings.add(
-            origin,
-            "out-of-range",
-            f"expected at least the highest PLCA ID + 1 = {highest + 1}, got {table.node_count}",
-            steps=("node_count",),
-            hint="a device with a higher ID would never get a transmit opportunity",
-        )
     for name in table.burst_counts or ():
         if name not in table.devices and name != table.switch:
             findings.add(
@@ -344,73 +309,29 @@ def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
 
 def _check_link(item: Item[BuiltLinkTable], problem: Problem, findings: Findings) -> None:
     table, origin = item.table, item.origin
-    unknown = False
     for index, name in enumerate(table.between or ()):
         if name not in problem.switches:
-            unknown = True
             _unknown(findings, origin, "switch", name, list(problem.switches), ("between", index))
-    if table.between is None or unknown or table.grade is None:
-        return
-    possible = [link for link in problem.backbone.links if set(link.ends) == set(table.between)]
-    if not possible:
-        findings.add(
-            origin,
-            "unknown-name",
-            f"the problem has no backbone link between {' and '.join(table.between)}",
-            steps=("between",),
-        )
-    elif not any(table.grade in link.grades for link in possible):
-        grades = [g for link in possible for g in link.grades]
-        findings.add(
-            origin,
-            "unknown-name",
-            f"the problem's link has no grade '{table.grade}'",
-            steps=("grade",),
-            hint=did_you_mean(table.grade, grades),
-        )
+    grades = problem.catalogue.grades
+    if table.grade is not None and table.grade not in grades:
+        _unknown(findings, origin, "grade", table.grade, list(grades), ("grade",))
 
 
-def _check_twice(
-    segments: list[Item[SegmentTable]], links: list[Item[BuiltLinkTable]], findings: Findings
-) -> None:
-    seen: dict[tuple[str, Any], int] = {}
-
-    def note(
-        item: Item[Any], what: tuple[str, Any], steps: tuple[str | int, ...], says: str
-    ) -> None:
-        line = item.origin.at(steps).line
-        if what in seen:
+def _check_ids(segments: list[Item[SegmentTable]], findings: Findings) -> None:
+    seen: dict[str, int] = {}
+    for item in segments:
+        name = item.table.id
+        if name is None:
+            continue
+        line = item.origin.at(("id",)).line
+        if name in seen:
             findings.add(
                 item.origin,
                 "duplicate-name",
-                f"{says} given twice; first on line {seen[what]}",
-                steps=steps,
+                f"segment '{name}' given twice; first on line {seen[name]}",
+                steps=("id",),
             )
-        seen.setdefault(what, line)
-
-    for item in segments:
-        table = item.table
-        name = segment_id(table)
-        if table.id is not None:
-            note(item, ("segment", name), ("id",), f"segment '{name}'")
-        if table.switch is not None and table.port is not None:
-            note(
-                item,
-                ("port", (table.switch, table.port)),
-                ("port",),
-                f"port {table.port} of {table.switch}",
-            )
-        for index, device in enumerate(table.devices or ()):
-            note(item, ("device", device), ("devices", index), f"device '{device}'")
-    for link in links:
-        ends = link.table.between
-        if ends is not None:
-            note(
-                link,
-                ("link", frozenset(ends)),
-                ("between",),
-                f"link between {' and '.join(sorted(ends))}",
-            )
+        seen.setdefault(name, line)
 
 
 def segment_id(table: SegmentTable) -> str:

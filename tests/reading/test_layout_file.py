@@ -41,7 +41,15 @@ FULL = Layout(
     segments=(
         Segment("north side: 1", "zone-front", 2, LINE, ("fan", "lamp", "horn"), 1, (7, 2, 3), 9),
         Segment(
-            "zone-rear:1", "zone-rear", 1, LINE, ("pump",), 1, (1,), 4, (("pump", 2), ("zone-rear", 1))
+            "zone-rear:1",
+            "zone-rear",
+            1,
+            LINE,
+            ("pump",),
+            1,
+            (1,),
+            4,
+            (("pump", 2), ("zone-rear", 1)),
         ),
         Segment("p2p", "zone-front", 1, "10BASE-T1S-link", ("valve",), 0, (), 0),
     ),
@@ -129,6 +137,35 @@ def test_message_is_exact(name: str, problem, monkeypatch) -> None:
     if os.environ.get("PARTITIONER_ACCEPT"):
         expected.write_text(told, encoding="utf-8")
     assert told == expected.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("port: 1,", "port: 99,"),
+        ("port: 1,", "port: 2,"),  # used by the other
+        ("[fan, lamp]", "[fan, pump]"),  # pump is on the other
+        ("{fan: 1, lamp: 2}", "{fan: 1, lamp: 1}"),
+        ("{fan: 1, lamp: 2}", "{fan: 0, lamp: 255}"),
+        ("node_count: 4", "node_count: 1"),
+        ("[valve]", "[valve, horn]"),
+        ("grade: 100BASE-T1", "grade: 10BASE-T1L"),
+    ],
+)
+def test_broken_rules_are_left_to_check(problem, old: str, new: str) -> None:
+    text = f"""\
+format: 1
+backbone: [{{between: [zone-front, zone-rear], grade: 100BASE-T1}}]
+segments:
+  - {{switch: zone-front, port: 1, grade: {LINE}, devices: [fan, lamp], plca: {{fan: 1, lamp: 2}},
+     node_count: 4}}
+  - {{switch: zone-front, port: 2, grade: {LINE}, devices: [pump]}}
+  - {{switch: zone-rear, port: 1, grade: 10BASE-T1S-link, devices: [valve]}}
+"""
+    assert old in text
+    layout, findings = layout_from_text(text.replace(old, new), "f", problem)
+    assert findings == []
+    assert layout is not None
 
 
 def test_wrong_file_is_raised(problem, tmp_path) -> None:
