@@ -85,8 +85,8 @@ def best_layout(problem: Problem) -> tuple[int, Layout] | None:
 
 class _Search:
     def __init__(self, problem: Problem):
-        if problem.transfers or problem.failure_rules:
-            raise NotImplementedError("transfers and failure rules are not tried here")
+        if problem.transfers:
+            raise NotImplementedError("transfers are not tried here")
         self.problem = problem
         self.network = CableNetwork(problem)
         self.caps = {p.id: p.max_lines for p in problem.pathways if p.max_lines is not None}
@@ -478,6 +478,8 @@ class _Search:
 
     def finish(self, net, grades, chosen, cost) -> None:
         """Choose the grades of the backbone for a complete set of segments."""
+        if not self.failures_allowed(net, [c for c, _ in chosen]):
+            return
         without_links = cost - sum(rows[0][0] for rows in grades)
         for choice in sorted(product(*grades), key=lambda c: sum(v for v, _ in c)):
             total = without_links + sum(value for value, _ in choice)
@@ -486,6 +488,49 @@ class _Search:
             if self.in_time(net, [g for _, g in choice], [c for c, _ in chosen]):
                 self.best = total, self.layout(net, [g for _, g in choice], chosen)
                 return
+
+    def failures_allowed(self, net: Net, segments: list[Candidate]) -> bool:
+        """Whether no single failure loses too many devices of a watched set."""
+        problem = self.problem
+        if not problem.failure_rules:
+            return True
+        links = [link.ends for link in net.links]
+        home = {d: c.switch for c in segments for d in c.devices}
+        losses = [set(c.devices) for c in segments]
+        for switch in net.switches:
+            down = {d for d, s in home.items() if s == switch}
+            rest = [ends for ends in links if switch not in ends]
+            losses.append(down | self.cut_off(home, down | {switch}, rest))
+        for gone in links:
+            rest = [ends for ends in links if ends != gone]
+            losses.append(self.cut_off(home, set(), rest))
+        for rule in problem.failure_rules:
+            watched = {d.id for d in problem.devices.values() if d.function == rule.function}
+            for group in problem.groups:
+                if group.id == rule.group:
+                    watched = set(group.devices)
+            if any(len(watched & lost) > rule.most_lost for lost in losses):
+                return False
+        return True
+
+    def cut_off(self, home: dict[str, str], down: set[str], links) -> set[str]:
+        """Devices that run but reach no partner that runs."""
+        talks: dict[str, set[str]] = {}
+        for stream in self.problem.streams.values():
+            for target in stream.destinations:
+                if stream.source not in down and target not in down:
+                    talks.setdefault(stream.source, set()).add(target)
+                    talks.setdefault(target, set()).add(stream.source)
+        lost = set()
+        for device, partners in talks.items():
+            if device not in home:
+                continue
+            reached = {home[device]}
+            for _ in links:
+                reached |= {e for ends in links if reached & set(ends) for e in ends}
+            if all(home.get(p, p) not in reached for p in partners):
+                lost.add(device)
+        return lost
 
     def in_time(self, net: Net, link_grades: list[str], segments: list[Candidate]) -> bool:
         problem = self.problem

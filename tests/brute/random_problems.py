@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from itertools import combinations
 
 from partitioner.model.problem import (
@@ -10,9 +11,11 @@ from partitioner.model.problem import (
     BackboneLink,
     BackboneShape,
     Basis,
+    Build,
     ChangePrices,
     Device,
     Encapsulation,
+    FailureRule,
     GradeChoice,
     Group,
     GroupKind,
@@ -66,6 +69,8 @@ def random_problem(
     spacing: bool = False,
     nodes: int = 5,
     queue_pcp: bool = False,
+    failures: bool = False,
+    builds: bool = False,
 ) -> Problem:
     """Make a random problem; the same arguments make the same problem.
 
@@ -96,6 +101,12 @@ def random_problem(
         Whether lines keep a reserve and a least spacing.
     nodes
         Node limit of a line, the switch port included.
+    queue_pcp
+        Some devices send by PCP instead of first come, first served.
+    failures
+        A rule on what a single failure may take down.
+    builds
+        Stated builds in place of independent take rates (with ``options``).
     """
     rng = random.Random(f"{seed}/{devices}/{switches}")
     places, ways = _grid(rng, capacities) if pathways else ({}, ())
@@ -112,6 +123,12 @@ def random_problem(
             for k in range(devices)
         )
     }
+    rules: tuple[FailureRule, ...] = ()
+    if failures:
+        watched = rng.sample(list(device_map), min(len(device_map), 3))
+        for id_ in watched:
+            device_map[id_] = replace(device_map[id_], function="watched")
+        rules = (FailureRule("r0", None, "watched", rng.choice([1, 2])),)
     net = Backbone()
     if backbone is not None and switches > 1:
         net = _backbone(rng, list(switch_map), backbone)
@@ -144,9 +161,9 @@ def random_problem(
         if sharing
         else Sharing(),
         options=option_map,
-        builds=(),
+        builds=_builds(rng, list(option_map)) if builds else (),
         forecast=(),
-        failure_rules=(),
+        failure_rules=rules,
         change_prices=ChangePrices(),
         objective=Objective(
             mass_price_per_kg_money=rng.choice([30_011, 150_007]) if mass else 0,
@@ -302,6 +319,16 @@ def _backbone(rng: random.Random, switches: list[str], shape: BackboneShape) -> 
             for k, pair in enumerate(pairs)
         ),
         load_share_ppm=750_000,
+    )
+
+
+def _builds(rng: random.Random, options: list[str]) -> tuple[Build, ...]:
+    """Up to three combinations whose shares add up to one."""
+    mixes = [frozenset(rng.sample(options, rng.randint(0, len(options)))) for _ in "abc"]
+    first, second = rng.choice([200_000, 333_333]), rng.choice([100_001, 500_000])
+    shares = [first, second, 1_000_000 - first - second]
+    return tuple(
+        Build(f"b{k}", c, s) for k, (c, s) in enumerate(zip(mixes, shares, strict=True))
     )
 
 

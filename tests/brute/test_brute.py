@@ -38,6 +38,9 @@ KINDS: dict[str, dict] = {
     "ring": {"switches": 3, "backbone": BackboneShape.RING, "links": True},
     "weights": {"backbone": BackboneShape.FIXED, "mass": True, "latency": True},
     "tight": {"backbone": BackboneShape.FIXED, "deadlines": "mixed", "queue_pcp": True},
+    "builds": {"options": 3, "builds": True, "anywhere": True},
+    "failures": {"failures": True, "switches": 3, "backbone": BackboneShape.TREE},
+    "failures on a ring": {"failures": True, "switches": 3, "backbone": BackboneShape.RING},
     "all": {
         "backbone": BackboneShape.TREE,
         "candidates": True,
