@@ -36,7 +36,7 @@ class ArmLevel:
     ``mask`` uint64 (L, words) over local device numbers; ``last`` the innermost device (local);
     ``cost`` objective money without the innermost way; ``length_um`` likewise; ``share_ppm`` the
     share of units that carry the innermost piece; ``reduced`` cost less duals; ``parent`` index
-    into the level before (-1 at the first).
+    into the level before (-1 at the first). ``passes`` bits of the capped pathways run through.
     """
 
     mask: np.ndarray
@@ -51,6 +51,7 @@ class ArmLevel:
     budget: np.ndarray
     reduced: np.ndarray
     parent: np.ndarray
+    passes: np.ndarray
 
     def __len__(self) -> int:
         return len(self.last)
@@ -126,6 +127,37 @@ class ArmSpace:
         self.arc_value = instance.cable_values(grade, self.way_um)
         self.drop_value = instance.cable_value(grade, self.drop_um)
         self._share_of_option: dict[int, int] = {}
+        self._build_passes()
+
+    def _build_passes(self) -> None:
+        """Bits of the pathways with a cap that each way runs through (0 where nothing is capped).
+
+        Arms that differ in these are both kept, since a pathway may be full. Only the tightest
+        64 caps are told apart.
+        """
+        problem = self.instance.problem
+        capped = sorted(
+            (p for p in problem.pathways if p.max_lines is not None),
+            key=lambda p: (p.max_lines, p.id),
+        )[:WORD]
+        self.has_caps = bool(capped)
+        self.capped_ids = [p.id for p in capped]
+        if not capped:
+            return
+        bit = {p.id: np.uint64(1 << k) for k, p in enumerate(capped)}
+        network = self.instance.network
+        ids = [self.instance.device_ids[i] for i in self.members]
+
+        def bits(a: str, b: str) -> np.uint64:
+            total = np.uint64(0)
+            for pathway in network.pathways_on(a, b):
+                total |= bit.get(pathway, np.uint64(0))
+            return total
+
+        self.way_passes = np.zeros((self.m, self.m), dtype=np.uint64)
+        for i, a in enumerate(ids):
+            for j in range(i):
+                self.way_passes[i, j] = self.way_passes[j, i] = bits(a, ids[j])
 
     def _bit_rows(self, table: np.ndarray) -> np.ndarray:
         rows = np.zeros((self.m, self.words), dtype=np.uint64)
@@ -183,6 +215,7 @@ class ArmSpace:
             budget=self.budget.copy(),
             reduced=cost - duals,
             parent=np.full(m, -1, dtype=np.int64),
+            passes=np.zeros(m, dtype=np.uint64),
         )
         slack = self.end_um * (1 if self.instance.line_may_pass_through else 2)
         keep = (
@@ -271,12 +304,16 @@ class ArmSpace:
             option = level.option[old]
             share = level.share_ppm[old]
             drop = self.drop_value
+        keep: np.ndarray | slice = slice(None)
         step = way + self.device_value[j] + drop
         reduced = level.reduced[old] + step - duals[j]
         if bound is not None:
             keep = reduced + bound[j] < threshold
             i, j, old, option, share = i[keep], j[keep], old[keep], option[keep], share[keep]
             step, reduced = step[keep], reduced[keep]
+        passes = level.passes[old]
+        if self.has_caps:
+            passes = passes | self.way_passes[prev[keep], j]
         return ArmLevel(
             mask=level.mask[old] | self.own_bit[j],
             last=j.astype(np.int32),
@@ -290,16 +327,21 @@ class ArmSpace:
             budget=budget[i, j],
             reduced=reduced,
             parent=old.astype(np.int64),
+            passes=passes,
         )
 
     def undominated(self, level: ArmLevel) -> np.ndarray:
         """Indices of arms that no other with the same devices and innermost device beats."""
-        order = np.lexsort(
-            (level.length_um, level.cost, level.last, *(level.mask[:, w] for w in range(self.words)))
-        )
-        last, mask = level.last[order], level.mask[order]
+        words = [level.mask[:, w] for w in range(self.words)]
+        if self.has_caps:
+            words.append(level.passes)
+        order = np.lexsort((level.length_um, level.cost, level.last, *words))
+        last = level.last[order]
         new = np.ones(len(order), dtype=bool)
-        new[1:] = (last[1:] != last[:-1]) | (mask[1:] != mask[:-1]).any(axis=1)
+        new[1:] = last[1:] != last[:-1]
+        for word in words:
+            ranked = word[order]
+            new[1:] |= ranked[1:] != ranked[:-1]
         if not self.instance.has_options:
             return order[new]
         # With options a dearer arm may be shorter: keep each new least length of its group.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -12,7 +11,8 @@ from ortools.sat.python import cp_model
 from partitioner.model.problem import BackboneShape
 from partitioner.solve.columns import Column
 from partitioner.solve.instance import Instance
-from partitioner.timing.link import least_hop_ns
+from partitioner.timing.frames import wire_ns
+from partitioner.timing.line import propagation_ns
 from partitioner.units import (
     length_mass_mg,
     mass_value_money,
@@ -47,18 +47,21 @@ class BackboneData:
                 if link.length_um is not None
                 else instance.network.length_um(a, b)
             )
-            grades = tuple(
-                g
-                for g in link.grades
-                if length <= problem.catalogue.grades[g].guaranteed_length_um
-            )
+            grades = tuple(g for g in link.grades if length <= self._reach_um(g))
             ends = (instance.switch_index[a], instance.switch_index[b])
             self.links.append(PossibleLink(ends, grades, length, link.required))
-        self._passes: dict[Column, dict[str, int]] = {}
+        self._passes: dict[Column, frozenset[str]] = {}
         self.pathway_caps = {
             p.id: p.max_lines for p in problem.pathways if p.max_lines is not None
         }
         self._hops: dict[tuple[int, bool], dict[tuple[int, int], int]] = {}
+
+    def _reach_um(self, grade_id: str) -> int:
+        """Longest link of a grade: the problem's limit, else what the grade promises."""
+        limits = self.instance.problem.limits.get(grade_id)
+        if limits is not None:
+            return limits.length_um
+        return self.instance.problem.catalogue.grades[grade_id].guaranteed_length_um
 
     # -- values -------------------------------------------------------------------------------
 
@@ -83,28 +86,23 @@ class BackboneData:
 
     # -- pathways -----------------------------------------------------------------------------
 
-    def passes(self, column: Column) -> dict[str, int]:
-        """How often the cable of a segment runs through each pathway that has a cap."""
+    def passes(self, column: Column) -> frozenset[str]:
+        """Pathways with a cap that the cable of a segment runs through.
+
+        A segment that runs there and back through a pathway counts once.
+        """
         known = self._passes.get(column)
         if known is None:
             inst = self.instance
-            counts: Counter[str] = Counter()
+            through: set[str] = set()
             for arm in (column.out, column.back):
                 ids = [inst.switch_ids[column.switch], *(inst.device_ids[i] for i in arm)]
                 for a, b in zip(ids, ids[1:], strict=False):
-                    counts.update(
+                    through.update(
                         p for p in inst.network.pathways_on(a, b) if p in self.pathway_caps
                     )
-            known = self._passes[column] = dict(counts)
+            known = self._passes[column] = frozenset(through)
         return known
-
-    def link_passes(self, index: int) -> dict[str, int]:
-        """How often a backbone link runs through each pathway that has a cap."""
-        inst = self.instance
-        a, b = (inst.switch_ids[e] for e in self.links[index].ends)
-        return dict(
-            Counter(p for p in inst.network.pathways_on(a, b) if p in self.pathway_caps)
-        )
 
     # -- hop times ----------------------------------------------------------------------------
 
@@ -132,7 +130,7 @@ class BackboneData:
             if not link.grades:
                 continue
             hop = min(
-                least_hop_ns(frame_bytes, problem.catalogue, g, link.length_um)
+                self._bare_hop_ns(frame_bytes, g, link.length_um)
                 for g in link.grades
             )
             a, b = link.ends
@@ -146,6 +144,16 @@ class BackboneData:
             for t, weight in reached.items():
                 table[s, t] = (weight + forward[s] + forward[t]) // 2
         return table
+
+    def _bare_hop_ns(self, frame_bytes: int, grade_id: str, length_um: int) -> int:
+        problem = self.instance.problem
+        grade = problem.catalogue.grades[grade_id]
+        return (
+            wire_ns(frame_bytes, grade.rate_bps)
+            + grade.phy_tx_ns
+            + grade.phy_rx_ns
+            + propagation_ns(problem, grade_id, length_um)
+        )
 
     # -- shape --------------------------------------------------------------------------------
 

@@ -129,6 +129,10 @@ class ColumnBuilder:
             legs.up, legs.down,
         )
 
+    def slack_alone_um(self) -> int:
+        """Slack of a segment with one device: a drop and two ends."""
+        return self._drop_um + 2 * self._end_um
+
     def cable_of_link(self, grade: int, way_um: int, share: int) -> int:
         """Objective money of a link's cable: way, drop slack and two end slacks."""
         inst = self.instance

@@ -16,13 +16,14 @@ from partitioner.timing.line import (
     leg_ns,
     line_settings,
     linear_bound,
+    propagation_ns,
     rounds,
     silent_ns,
     slot_ns,
     start_ns,
     waiting_frames,
 )
-from partitioner.timing.link import link_bound_of_device
+from partitioner.timing.link import LinkQueue, linear_link_bound
 from partitioner.units import PPM
 
 PORT = "port"
@@ -140,24 +141,70 @@ class SegmentLatency:
 
     def _link(self, grade: int, device: int) -> SegmentLegs | None:
         inst = self.instance
-        incoming = self.incoming(frozenset({device}))
-        if not incoming and not inst.sent_by[device]:
-            return SegmentLegs((), (), ())
-        bound = link_bound_of_device(
-            inst.problem,
-            inst.grades[grade].id,
-            self._nodes[device],
-            LineNode(PORT, tuple(self._flows[j] for j in incoming), QueueOrder.PCP),
-        )
-        if bound is None or bound.load_ppm > inst.grades[grade].load_cap_ppm:
+        legs = self.alone(grade, device)
+        if legs is None or any(ns > inst.streams[j].deadline_ns for j, ns in legs):
             return None
-        up, by_stream = [], []
-        for (node, flow), leg in bound.legs.items():
-            j = self._number[flow]
-            if leg.total_ns > inst.streams[j].deadline_ns:
-                return None
-            (by_stream if node == PORT else up).append((j, leg.total_ns))
+        up = [(j, ns) for j, ns in legs if inst.streams[j].source_device == device]
+        by_stream = [(j, ns) for j, ns in legs if inst.streams[j].source_device != device]
         return _legs(inst, frozenset({device}), up, by_stream)
+
+    def _link_queue(
+        self, grade: int, flows: tuple[LineFlow, ...], order: QueueOrder
+    ) -> LinkQueue:
+        problem = self.instance.problem
+        grade_id = self.instance.grades[grade].id
+        row = problem.catalogue.grades[grade_id]
+        return LinkQueue(
+            id=grade_id,
+            flows=flows,
+            rate_bps=row.rate_bps,
+            queue=order,
+            phy_ns=row.phy_tx_ns + row.phy_rx_ns,
+            propagation_ns=propagation_ns(problem, grade_id, problem.limits[grade_id].length_um),
+        )
+
+    def alone(self, grade: int, device: int) -> list[tuple[int, int]] | None:
+        """Legs (stream, ns) of a segment with this device only, whatever the deadlines say.
+
+        None if the segment is overloaded or over its load limit.
+        """
+        inst = self.instance
+        data = inst.grades[grade]
+        port_flows = tuple(self._flows[j] for j in self.incoming(frozenset({device})))
+        node = self._nodes[device]
+        if not node.flows and not port_flows:
+            return []
+        if data.is_line or not inst.problem.catalogue.grades[data.id].full_duplex:
+            port = LineNode(PORT, port_flows, QueueOrder.PCP, inst.problem.plca.burst_count)
+            spare = data.spare_ids if data.is_line else 0
+            line = linear_bound((port, node), 2 + spare, self.settings(grade))
+            if line.overload is not None or line.load_ppm > data.load_cap_ppm:
+                return None
+            return [(self._number[f], leg.total_ns) for (_, f), leg in line.legs.items()]
+        legs: list[tuple[int, int]] = []
+        for flows, order in ((node.flows, node.queue), (port_flows, QueueOrder.PCP)):
+            if flows:
+                bound = linear_link_bound(self._link_queue(grade, flows, order))
+                if bound.overload is not None or bound.load_ppm > data.load_cap_ppm:
+                    return None
+                legs += [(self._number[f], leg.total_ns) for f, leg in bound.legs.items()]
+        return legs
+
+    def late_alone(self, grade: int, device: int) -> tuple[str, int, int] | None:
+        """Stream that is late even with the device alone: (id, bound ns, deadline ns), the worst."""
+        late = [
+            (ns - self.instance.streams[j].deadline_ns, j, ns)
+            for j, ns in self.alone(grade, device) or ()
+            if ns > self.instance.streams[j].deadline_ns
+        ]
+        if not late:
+            return None
+        _, j, ns = max(late)
+        return self.instance.streams[j].id, ns, self.instance.streams[j].deadline_ns
+
+    def fits_alone(self, grade: int, device: int) -> bool:
+        """Whether the device's own streams leave a segment of the grade within its load limit."""
+        return self.alone(grade, device) is not None
 
     # -- relaxations for the enumeration ------------------------------------------------------
 
@@ -210,7 +257,7 @@ class SegmentLatency:
         """Longest cycle under which a flow with at least so many frames to serve can be in time."""
         settings = self.settings(grade)
         needed = rounds(frames, self.instance.problem.plca.burst_count, settings)
-        collision = collision_ns(slot_ns(flow.frame_bytes, settings), 2, settings)
+        collision = collision_ns(2, settings)
         rest = flow.window_ns - leg_ns(needed, 0, collision, settings)
         return max(0, rest) // needed if rest >= 0 else 0
 

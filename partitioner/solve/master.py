@@ -7,7 +7,7 @@ kept by :class:`~partitioner.solve.columns.ColumnBuilder` and do not appear here
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from ortools.sat.python import cp_model
@@ -37,6 +37,9 @@ class Selection:
     backbone: tuple[tuple[int, str], ...]
     """(index of the listed link, grade)."""
     cost: int
+    """Objective money, without any penalty for devices left out."""
+    left_out: tuple[int, ...] = ()
+    """Devices on no segment: not yet a layout, but something to mend."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +62,11 @@ class Master:
         Segments that are chosen already (large-neighbourhood search keeps them as they are).
     cover
         Devices that must be covered by ``columns``; all others are covered by ``fixed``.
+    penalty
+        If given, a device may be left out at this price: the way to a first layout.
+    hop_extra
+        Delay between switches beyond the least, learned from layouts that were late, by
+        (stream, s, t).
     """
 
     def __init__(
@@ -68,12 +76,16 @@ class Master:
         columns: Sequence[Column],
         fixed: Sequence[Choice] = (),
         cover: Iterable[int] | None = None,
+        penalty: int | None = None,
+        hop_extra: Mapping[tuple[int, int, int], int] | None = None,
     ):
         self.instance = instance
         self.backbone = backbone
         self.columns = list(columns)
         self.fixed = list(fixed)
         self.cover = list(range(instance.n)) if cover is None else sorted(cover)
+        self.penalty = penalty
+        self.hop_extra = hop_extra or {}
         self.model = cp_model.CpModel()
         self._port_used: dict[int, list] = defaultdict(list)
         self.cost_terms: list = []
@@ -136,7 +148,12 @@ class Master:
         for k, column in enumerate(self.columns):
             for i in column.devices:
                 on[i].extend(self.pick[k].values())
+        self.left_out: dict[int, cp_model.IntVar] = {}
         for i in self.cover:
+            if self.penalty is not None:
+                self.left_out[i] = self.model.new_bool_var(f"out[{i}]")
+                self._pay(self.left_out[i], self.penalty)
+                on[i].append(self.left_out[i])
             self.model.add_exactly_one(on[i])
 
     def _ports_suffice(self) -> None:
@@ -184,27 +201,21 @@ class Master:
             self.model.add(Expr.weighted_sum(variables, weights) <= cap - fixed)
 
     def _pathways_hold_the_lines(self) -> None:
-        """No more cables run through a pathway than fit."""
+        """No more segments run through a pathway than fit."""
         caps = self.backbone.pathway_caps
         if not caps:
             return
-        terms: dict[str, tuple[list, list[int]]] = {p: ([], []) for p in caps}
+        through: dict[str, list] = {p: [] for p in caps}
         fixed: dict[str, int] = defaultdict(int)
         for k, column in enumerate(self.columns):
-            for pathway, passes in self.backbone.passes(column).items():
-                terms[pathway][0].append(self._pick_any[k])
-                terms[pathway][1].append(passes)
+            for pathway in self.backbone.passes(column):
+                through[pathway].append(self._pick_any[k])
         for choice in self.fixed:
-            for pathway, passes in self.backbone.passes(choice.column).items():
-                fixed[pathway] += passes
-        for (index, _), built in self.link_built.items():
-            for pathway, passes in self.backbone.link_passes(index).items():
-                terms[pathway][0].append(built)
-                terms[pathway][1].append(passes)
+            for pathway in self.backbone.passes(choice.column):
+                fixed[pathway] += 1
         for pathway, cap in caps.items():
-            variables, weights = terms[pathway]
-            if sum(weights) + fixed[pathway] > cap:
-                self.model.add(Expr.weighted_sum(variables, weights) <= cap - fixed[pathway])
+            if len(through[pathway]) + fixed[pathway] > cap:
+                self.model.add(Expr.sum(through[pathway]) <= cap - fixed[pathway])
 
     def _backbone_has_its_shape(self) -> None:
         """The links between open switches form the shape asked for, each of one grade."""
@@ -218,10 +229,11 @@ class Master:
         out.
         """
         pairs = self.instance_pairs()
-        for source_terms, target_terms, hop_ns, deadline_ns in pairs:
+        for stream, source_terms, target_terms, hop_ns, deadline_ns in pairs:
             for s, ups in source_terms.items():
                 for t, downs in target_terms.items():
-                    room = deadline_ns - hop_ns(s, t)
+                    extra = self.hop_extra.get((stream, s, t), 0)
+                    room = deadline_ns - hop_ns(s, t) - extra
                     self._pair_row(ups, downs, room)
 
     def _pair_row(self, ups: list, downs: list, room: int) -> None:
@@ -248,7 +260,7 @@ class Master:
     def instance_pairs(self):
         """Give per (stream, destination) the legs its two ends may have, by switch.
 
-        Yields (source terms, target terms, hop function, deadline): terms map a switch to a list
+        Yields (stream, source terms, target terms, hop function, deadline): terms map a switch to a list
         of (picked variable, ns); None in place of the variable stands for what is certain.
         """
         up: dict[int, dict[int, list]] = defaultdict(lambda: defaultdict(list))
@@ -278,7 +290,7 @@ class Master:
                     else down.get((stream, target.device))
                 )
                 if ups and downs:
-                    yield ups, downs, self.backbone.hop_function(stream), data.deadline_ns
+                    yield stream, ups, downs, self.backbone.hop_function(stream), data.deadline_ns
 
     # -- solving ------------------------------------------------------------------------------
 
@@ -307,6 +319,8 @@ class Master:
         built = set(selection.backbone)
         for key, var in self.link_built.items():
             self.model.add_hint(var, int(key in built))
+        for i, var in self.left_out.items():
+            self.model.add_hint(var, int(i in selection.left_out))
 
     def solve(
         self,
@@ -325,6 +339,7 @@ class Master:
         watched = [v for picks in self.pick for v in picks.values()]
         watched += self.opened
         watched += list(self.link_built.values())
+        watched += list(self.left_out.values())
         result = run(
             self.model,
             watched,
@@ -350,10 +365,9 @@ class Master:
                     choices.append(Choice(self.columns[k], p))
         opened = tuple(s for s in range(len(self.opened)) if next(values))
         built = tuple(key for key in self.link_built if next(values))
-        return Selection(
-            tuple(choices), opened, built, selection_cost(self.instance, self.backbone, choices,
-                                                          opened, built)
-        )
+        left_out = tuple(i for i in self.left_out if next(values))
+        cost = selection_cost(self.instance, self.backbone, choices, opened, built)
+        return Selection(tuple(choices), opened, built, cost, left_out)
 
 
 def selection_cost(

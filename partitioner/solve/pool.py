@@ -15,16 +15,35 @@ import numpy as np
 from partitioner.solve.arms import ArmLevel, ArmSpace, TooManyArms
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.completion import FAR, Completion
+from partitioner.solve.instance import Instance
 
 PAIR_CELLS = 4_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Duals:
-    """Dual values in objective money: per device (n,), per port class (P,; at most 0)."""
+    """Dual values in objective money: per device (n,), per port class (P,), subset cuts.
+
+    A cut is three devices and a price that a line pays if it holds two or more of them.
+    """
 
     device: np.ndarray
     port: np.ndarray
+    cuts: tuple[tuple[tuple[int, int, int], int], ...] = ()
+
+    def reduced(self, instance: Instance, column: Column, port: int | None = None) -> float:
+        """Reduced cost of a column on a port class (the cheapest one if not given)."""
+        ports = instance.ports_of[column.switch, column.grade] if port is None else [port]
+        value = min(instance.port_classes[p].value - float(self.port[p]) for p in ports)
+        value += column.cost - sum(float(self.device[i]) for i in column.devices)
+        return value + self.cut_price(column.devices)
+
+    def cut_price(self, devices: Sequence[int]) -> float:
+        """What a line over the devices pays for subset cuts."""
+        if len(devices) < 2 or not self.cuts:
+            return 0.0
+        inside = set(devices)
+        return float(sum(p for cut, p in self.cuts if len(inside.intersection(cut)) >= 2))
 
     @classmethod
     def zero(cls, builder: ColumnBuilder) -> Duals:
@@ -95,6 +114,12 @@ def columns_below(
         columns += _lines_below(
             builder, grade, members, duals, threshold, arm_limit, column_limit - len(columns)
         )
+    if duals.cuts:
+        columns = [
+            (value, column)
+            for reduced, column in columns
+            if (value := reduced + duals.cut_price(column.devices)) < threshold
+        ]
     columns.sort(key=lambda pair: (pair[0], pair[1].switch, pair[1].devices))
     return list(dict.fromkeys(c for _, c in columns))
 
@@ -162,9 +187,9 @@ def _single_arms(
             pick = np.nonzero((reduced < threshold) & (length <= space.data.max_length_um))[0]
             if len(pick) > 8 * column_limit:
                 raise TooManyArms
-            seen: set[bytes] = set()
+            seen: set[tuple] = set()
             for k in pick[np.argsort(reduced[pick], kind="stable")]:
-                key = level.mask[k].tobytes()
+                key = (level.mask[k].tobytes(), _passes(space, level, int(k), s))
                 if key in seen:
                     continue
                 column = builder.line(s, space.grade, space.order(levels, size, int(k)))
@@ -174,6 +199,25 @@ def _single_arms(
             if len(found) > column_limit:
                 raise TooManyArms
     return found
+
+
+def _passes(space: ArmSpace, level: ArmLevel, index: int, switch: int) -> frozenset[str]:
+    """Capped pathways an arm hung on a switch runs through; empty where nothing is capped.
+
+    The bits of the arm stand for themselves here: equal bits mean equal pathways.
+    """
+    if not space.has_caps:
+        return frozenset()
+    inst = space.instance
+    capped = space.capped_ids
+    inside = int(level.passes[index])
+    names = {p for k, p in enumerate(capped) if inside >> k & 1}
+    last = inst.device_ids[int(space.members[level.last[index]])]
+    known = set(capped)
+    names.update(
+        p for p in inst.network.pathways_on(inst.switch_ids[switch], last) if p in known
+    )
+    return frozenset(names)
 
 
 def _line_values(builder: ColumnBuilder, space: ArmSpace, at_end: bool):
@@ -220,14 +264,15 @@ def _two_arms(
     for s in range(inst.switch_count):
         if fees[s] > FAR / 2:
             continue
-        best: dict[bytes, tuple[float, tuple, tuple]] = {}
+        best: dict[tuple, tuple[float, tuple, tuple]] = {}
         rows = []
         for size, level in enumerate(levels, start=1):
             reduced, length = _arm_totals(space, level, s)
             room = threshold - fees[s] - cheapest_line
             other = completion.arm[s, top - size] if size < top else FAR
             for k in np.nonzero(reduced + other < room)[0]:
-                rows.append((float(reduced[k]), size, int(k), int(length[k])))
+                through = _passes(space, level, int(k), s)
+                rows.append((float(reduced[k]), size, int(k), int(length[k]), through))
         rows.sort()
         if not rows:
             continue
@@ -260,7 +305,7 @@ def _two_arms(
             if pairs > 20 * column_limit:
                 raise TooManyArms
             for value, k in zip(total[keep], b[keep], strict=True):
-                key = (mask[a] | mask[k]).tobytes()
+                key = ((mask[a] | mask[k]).tobytes(), rows[a][4] | rows[k][4])
                 if key not in best or best[key][0] > value:
                     out = space.order(levels, rows[a][1], rows[a][2])
                     back = space.order(levels, rows[k][1], rows[k][2])

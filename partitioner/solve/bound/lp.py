@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -38,6 +38,8 @@ CHECKED = 1_500
 """Most walks of one pricing that are built and checked exactly."""
 CHOSEN = 600
 """Most walks of one pricing looked at when none of them can break a rule."""
+ENOUGH = 60
+"""So many real lines of negative reduced cost end the judging of one model's walks."""
 ADDED = 250
 """Most columns a model adds in one round."""
 SAME_DEVICE = 12
@@ -115,6 +117,8 @@ class ColumnGeneration:
             self.master.add(link)
         for single in self.setup.singles():
             self.master.add(single)
+        for column, port in self.setup.group_lines():
+            self._add_exact(column, port)
         for column in seeds:
             if self.instance.grades[column.grade].is_line:
                 self._add_exact(column, self.setup.cheapest_port(column))
@@ -200,14 +204,6 @@ class ColumnGeneration:
                 value += price
         return float(value)
 
-    def _walk_column(self, model: LineModel, walk: Walk) -> MasterColumn:
-        times: dict[int, int] = {}
-        for d in walk.out + walk.back:
-            i = int(model.members[d])
-            times[i] = times.get(i, 0) + 1
-        visits = tuple(sorted(times.items()))
-        return MasterColumn(visits, walk.port, walk.cost, walk.switch, True)
-
     def _generate(
         self,
         price: Callable[[WholeDuals], tuple[list[MasterColumn], list[tuple[float, int]]]],
@@ -292,7 +288,10 @@ class ColumnGeneration:
             priced = self.setup.priced(model, duals.device, fee)
             walks, least = best_walks(model, priced, ArmWalks(model, priced), ADDED)
             missing += [(float(r), q) for q, r in enumerate(least) if r < 0]
-            columns += [self._walk_column(model, w) for w in walks]
+            for walk in walks:
+                times = Counter(int(model.members[d]) for d in walk.out + walk.back)
+                visits = tuple(sorted(times.items()))
+                columns.append(MasterColumn(visits, walk.port, walk.cost, walk.switch, True))
         return columns, missing
 
     def price_labels(
@@ -315,43 +314,76 @@ class ColumnGeneration:
                 cuts=self._local_cuts(model, duals),
             )
             missing += found.missed
-            added = 0
-            taken: dict[int, int] = {}
-            for walk in found.walks:
-                times = Counter(int(model.members[d]) for d in walk.out + walk.back)
-                # A round's columns should differ: no device in too many of them.
-                fresh = added < ADDED and all(taken.get(d, 0) < SAME_DEVICE for d in times)
-                reduced = walk.reduced
-                column: MasterColumn | None = None
-                if walk.elementary and (fresh or self.setup.must_check):
-                    column = self._exact_column(model, walk)
-                    if column is None:
-                        continue
-                    # The walk's own cost leaves out what only the built column knows.
-                    reduced = self._reduced(column, duals, fee)
-                elif fresh:
-                    column = self._walk_column(model, walk)
-                missing.append((reduced, walk.weight))
-                if column is not None and fresh and reduced < 0:
-                    columns.append(column)
-                    added += 1
-                    for d in times:
-                        taken[d] = taken.get(d, 0) + 1
+            columns += self._take(model, found.walks, missing, duals, fee)
         return columns, missing
 
-    def _exact_column(self, model: LineModel, walk: Walk) -> MasterColumn | None:
-        """Build the column of a walk without repetition; None if it breaks a rule."""
+    def _take(
+        self,
+        model: LineModel,
+        walks: Sequence[Walk],
+        missing: list[tuple[float, int]],
+        duals: WholeDuals,
+        fee: np.ndarray,
+    ) -> list[MasterColumn]:
+        """Choose columns for the relaxation among walks sorted by reduced cost.
+
+        Appends to ``missing`` what the walks say about reduced costs. Walks that break a rule of
+        their set are left out; judging them takes time, so that ends when enough were found.
+        """
+        columns: list[MasterColumn] = []
+        taken: Counter[int] = Counter()
+        good = 0
+        for walk in walks:
+            times = Counter(int(model.members[d]) for d in walk.out + walk.back)
+            # A round's columns should differ: no device in too many of them.
+            fresh = len(columns) < ADDED and all(taken[d] < SAME_DEVICE for d in times)
+            judge = self.setup.must_check and walk.elementary and good < ENOUGH
+            column: MasterColumn | None = None
+            reduced = walk.reduced
+            if judge or fresh:
+                column, exact = self._column_of(model, walk, times, duals, fee)
+                if column is None:
+                    continue
+                if exact:
+                    reduced = self._reduced(column, duals, fee)
+                good += reduced < 0
+            missing.append((reduced, walk.weight))
+            if column is not None and fresh and reduced < 0:
+                columns.append(column)
+                taken.update(times.keys())
+        return columns
+
+    def _column_of(
+        self,
+        model: LineModel,
+        walk: Walk,
+        times: Counter[int],
+        duals: WholeDuals,
+        fee: np.ndarray,
+    ) -> tuple[MasterColumn | None, bool]:
+        """Column of a walk and whether it is a real line; None if it breaks a rule of its set.
+
+        Walks with a device twice, or with a part of a group that must be together, are no lines
+        but stay in the relaxation at the cost they were priced with.
+        """
+        real = walk.elementary and all(
+            sum(i in times for i in group) in (0, len(group)) for group in self.instance.together
+        )
         out = tuple(int(model.members[d]) for d in walk.out)
         back = tuple(int(model.members[d]) for d in walk.back)
-        if self.setup.plain_costs:
-            column = self._walk_column(model, walk)
+        if real and not self.setup.plain_costs:
+            built = self.builder.line(walk.switch, model.grade, out, back)
+            if built is None:
+                return None, True
+            column = self.setup.master_column(built, walk.port)
         else:
-            exact = self.builder.line(walk.switch, model.grade, out, back)
-            if exact is None:
-                return None
-            column = self.setup.master_column(exact, walk.port)
-        self.exact.setdefault(column, (walk.switch, model.grade, out, back))
-        return column
+            visits = tuple(sorted(times.items()))
+            blank = MasterColumn(visits, walk.port, 0, walk.switch, True)
+            cost = walk.reduced - self._reduced(blank, duals, fee)
+            column = replace(blank, cost=int(cost))
+        if real:
+            self.exact.setdefault(column, (walk.switch, model.grade, out, back))
+        return column, real
 
     def _local_cuts(self, model: LineModel, duals: WholeDuals) -> list[SubsetCut]:
         cuts = []

@@ -154,6 +154,23 @@ class Setup:
                         out.extend(self.master_column(column, p) for p in ports)
         return out
 
+    def group_lines(self) -> list[tuple[Column, int]]:
+        """Lines of just one group that must be together, with each port class that serves them."""
+        inst = self.instance
+        out = []
+        for group in inst.together:
+            for model in self.models:
+                if not all(i in model.local for i in group):
+                    continue
+                for s in model.switches:
+                    # Outward by distance; the order hardly matters for a first column.
+                    arm = sorted(group, key=lambda i: (int(inst.switch_um[s, i]), i))
+                    column = self.builder.line(int(s), model.grade, arm)
+                    if column is not None:
+                        ports = inst.ports_of[int(s), model.grade]
+                        out.extend((column, p) for p in ports)
+        return out
+
     def master_column(self, column: Column, port: int) -> MasterColumn:
         """Put an exact column into the relaxation's form."""
         visits = tuple((i, 1) for i in sorted(column.devices))

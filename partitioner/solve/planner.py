@@ -1,0 +1,449 @@
+"""One planning run: seeds, bound, master, improvement, proof, until the time or the gap is used up.
+
+The parts run in this order, each stoppable at any time:
+
+1. a routing heuristic proposes lines by geometry alone (in a process of its own if there is a
+   second worker) and a first master run makes them a layout under all rules;
+2. column generation proves a lower bound and leaves duals and good columns behind;
+3. the master chooses among all good columns;
+4. regions of neighbouring segments are solved again, with every column that the duals allow;
+5. when few enough columns are left that a better layout could use, the master over all of them
+   proves the best layout optimal.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from importlib.metadata import version
+
+from partitioner.errors import Conflict, NoAnswer, NoLayout
+from partitioner.model.outcome import Outcome, Sample, Status
+from partitioner.model.problem import Problem
+from partitioner.solve.arms import TooManyArms
+from partitioner.solve.backbone import BackboneData, fixed_value
+from partitioner.solve.bound.lp import lower_bound
+from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.instance import Instance
+from partitioner.solve.layout_out import to_layout
+from partitioner.solve.master import Selection
+from partitioner.solve.pool import Duals, columns_below
+from partitioner.solve.precheck import hopeless
+from partitioner.solve.search import Limits, Search
+from partitioner.solve.seeds import LineSeeder, SeedProcess
+
+POOL_RUN = 2_500
+"""Most columns of one master run over the pool; more slow it down more than they help."""
+PROOF_COLUMNS = 30_000
+"""Most columns of a proving master run."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanSettings:
+    """How long and how a run may work.
+
+    ``work_limit``: rounds of work in place of the clock; with one worker the same problem, seed
+    and limit then give the same layout every time.
+    """
+
+    time_limit_s: float = 60.0
+    seed: int = 0
+    workers: int = 1
+    work_limit: int | None = None
+
+
+class _Run:
+    def __init__(
+        self,
+        problem: Problem,
+        settings: PlanSettings,
+        clock: Callable[[], float],
+        on_progress: Callable[[Sample, str], None] | None,
+        should_stop: Callable[[], bool],
+        start_from: Sequence[Column] = (),
+    ):
+        self.settings = settings
+        self.clock = clock
+        self.begun = clock()
+        self.on_progress = on_progress
+        self.deterministic = settings.work_limit is not None
+        self._ticks = 0
+        self._stop = should_stop
+        self.stopped_by_user = False
+        self.instance = Instance(problem)
+        self.builder = ColumnBuilder(self.instance)
+        self.backbone = BackboneData(self.instance)
+        self.limits = Limits(
+            self.seconds_left, settings.workers, settings.seed, self.should_stop,
+            self.deterministic,
+        )
+        self.search = Search(
+            self.instance, self.builder, self.backbone, self.limits, self._on_better
+        )
+        self.bound = 0
+        self.bound_source = "none yet"
+        self.timeline: list[Sample] = []
+        self.seconds_to_best = 0.0
+        self.proved = False
+        self.seeders: list[tuple[LineSeeder, SeedProcess | None]] = []
+        self._last_poll = 0.0
+        self._step = "starting"
+        self.search.pool.add(start_from)
+
+    # -- time, progress -----------------------------------------------------------------------
+
+    def seconds(self) -> float:
+        """Seconds since the run began."""
+        return self.clock() - self.begun
+
+    def seconds_left(self) -> float:
+        """Seconds left; endless where work is counted instead."""
+        if self.deterministic:
+            return 1e6
+        return self.settings.time_limit_s - self.seconds()
+
+    def should_stop(self) -> bool:
+        """Whether the user asked to stop."""
+        if not self.stopped_by_user and self._stop():
+            self.stopped_by_user = True
+        return self.stopped_by_user
+
+    def _on_better(self, selection: Selection) -> None:
+        self.seconds_to_best = self.seconds()
+        self._sample()
+
+    def _on_bound(self, value: int, source: str) -> None:
+        if value > self.bound:
+            self.bound, self.bound_source = value, source
+            self._sample()
+
+    def _sample(self) -> None:
+        best = self.search.best
+        cost = best.cost if best is not None and not best.left_out else None
+        sample = Sample(round(self.seconds(), 3), cost, self.bound or None)
+        self.timeline.append(sample)
+        if self.on_progress is not None:
+            self.on_progress(sample, self._step)
+
+    def step(self, name: str) -> None:
+        """Begin a part of the run."""
+        self._step = name
+        self._sample()
+
+    @property
+    def cost(self) -> int | None:
+        """Cost of the best whole layout so far."""
+        best = self.search.best
+        return None if best is None or best.left_out else best.cost
+
+    def settled(self) -> bool:
+        """Whether the best layout meets the bound."""
+        cost = self.cost
+        return cost is not None and cost <= self.bound
+
+    def over(self) -> bool:
+        """Whether to end: settled, out of time, or asked to."""
+        return self.settled() or self.limits.over()
+
+    # -- seeds --------------------------------------------------------------------------------
+
+    def start_seeds(self) -> None:
+        """Start the heuristic on the lines of each line grade."""
+        inst = self.instance
+        ports = {p: c.count for p, c in enumerate(inst.port_classes)}
+        for grade in inst.line_grades:
+            members = [i for i in range(inst.n) if inst.can[i, grade]]
+            if not members:
+                continue
+            seeder = LineSeeder(self.builder, grade, members, ports)
+            if not seeder.usable:
+                continue
+            beside = self.settings.workers > 1 and not self.deterministic
+            seconds = self.seconds_left() * (0.75 if beside else 0.25)
+            iterations = None
+            if self.deterministic:
+                assert self.settings.work_limit is not None
+                iterations = 40 * self.settings.work_limit
+            task = seeder.task(
+                seconds=max(0.2, seconds), iterations=iterations, seed=self.settings.seed + 1
+            )
+            if beside:
+                self.seeders.append((seeder, SeedProcess(task)))
+            else:
+                self.seeders.append((seeder, None))
+                for routes in seeder.run_here(task)[-8:]:
+                    self.search.from_lines(seeder.lines(routes), grade)
+
+    def poll_seeds(self, wait_s: float = 0.0) -> bool:
+        """Take in what the heuristic has found; true if there was anything."""
+        new = 0
+        for seeder, process in self.seeders:
+            if process is None:
+                continue
+            for routes in process.poll(wait_s):
+                before = len(self.search.pool)
+                self.search.from_lines(seeder.lines(routes), seeder.grade)
+                new += len(self.search.pool) - before
+        return new > 0
+
+    def close(self) -> None:
+        """End the processes."""
+        for _, process in self.seeders:
+            if process is not None:
+                process.close()
+
+    # -- parts --------------------------------------------------------------------------------
+
+    def first_layout(self) -> None:
+        """Make the first proposals a layout, or as much of one as they allow."""
+        self._add_basics()
+        if any(p is not None for _, p in self.seeders):
+            while not self.poll_seeds(0.1) and not self.limits.over():
+                if not any(p is not None and p.running for _, p in self.seeders):
+                    break
+        self._quick_master(2.0)
+
+    def _add_basics(self) -> None:
+        """Put every link and every line of one device into the pool."""
+        inst = self.instance
+        for i in range(inst.n):
+            for port in inst.port_classes:
+                column = (
+                    self.builder.line(port.switch, port.grade, (i,))
+                    if inst.grades[port.grade].is_line
+                    else self.builder.link(port.switch, port.grade, i)
+                )
+                if column is not None:
+                    self.search.pool.add([column])
+        for group in inst.together:
+            for port in inst.port_classes:
+                if inst.grades[port.grade].is_line and len(group) > 1:
+                    column = self.builder.line(port.switch, port.grade, group)
+                    if column is not None:
+                        self.search.pool.add([column])
+
+    def _quick_master(self, seconds: float) -> None:
+        columns = self._good_columns(POOL_RUN)
+        self.search.master_over_pool(columns, min(seconds, self.seconds_left()), soft=True)
+
+    def _good_columns(self, most: int) -> list[Column]:
+        """Columns of least reduced cost in the pool, the present layout's among them."""
+        columns = list(self.search.pool.columns)
+        best = self.search.best
+        kept = [c.column for c in best.choices] if best is not None else []
+        if len(columns) > most:
+            duals = self.search.duals or Duals.zero(self.builder)
+            score = [(duals.reduced(self.instance, c), k) for k, c in enumerate(columns)]
+            score.sort()
+            columns = [columns[k] for _, k in score[:most]]
+        return list(dict.fromkeys(kept + columns))
+
+    def prove_bound(self, share: float) -> None:
+        """Run column generation, taking in proposals of the heuristic on the way."""
+        stop_at = self.seconds() + share * self.seconds_left()
+
+        def remaining() -> float:
+            if self.deterministic:
+                self._ticks += 1
+                assert self.settings.work_limit is not None
+                return 0.0 if self.should_stop() else float(
+                    4 * self.settings.work_limit - self._ticks
+                )
+            now = self.seconds()
+            if now - self._last_poll > 1.0:
+                self._last_poll = now
+                if self.poll_seeds():
+                    self._quick_master(0.5)
+                    self._last_poll = self.seconds()
+            return 0.0 if self.should_stop() else stop_at - now
+
+        result = lower_bound(
+            self.builder,
+            list(self.search.pool.columns)[-2_000:],
+            remaining=remaining,
+            constant=fixed_value(self.instance, self.backbone),
+            on_bound=self._on_bound,
+            target=lambda: self.cost,
+        )
+        self._on_bound(result.value, result.source)
+        self.search.duals = Duals(
+            result.duals.device, result.duals.port, tuple(result.duals.cuts)
+        )
+        made = (self.builder.line(*order) for order in result.orders)
+        self.search.pool.add(c for c in made if c is not None)
+
+    def choose_among_pool(self, seconds: float) -> None:
+        """Let the master choose among the good columns of the pool."""
+        columns = self._good_columns(POOL_RUN)
+        best = self.search.best
+        soft = best is None or bool(best.left_out)
+        self.search.master_over_pool(columns, min(seconds, self.seconds_left()), soft=soft)
+
+    def prove_by_enumeration(self) -> None:
+        """Collect every column a better layout could use; the master over them settles it."""
+        cost = self.cost
+        if self.search.duals is None or (cost is None and self.instance.n > 16):
+            return
+        room = 2.0**60 if cost is None else float(cost - self.bound)
+        try:
+            columns = columns_below(
+                self.builder, range(self.instance.n), self.search.duals, room,
+                arm_limit=400_000, column_limit=PROOF_COLUMNS,
+            )
+        except TooManyArms:
+            return
+        if len(columns) > PROOF_COLUMNS:
+            return
+        best = self.search.best
+        kept = [c.column for c in best.choices] if best is not None else []
+        columns = list(dict.fromkeys(kept + columns))
+        extra = dict(self.search.hop_extra)
+        result = self.search.master_over_pool(columns, self.seconds_left(), soft=False)
+        if extra != self.search.hop_extra or extra:
+            # Hop times learned from one layout need not hold for all: no proof from this run.
+            return
+        if result.proved and result.selection is None and cost is None:
+            raise NoLayout(
+                [
+                    Conflict(
+                        "combination",
+                        (),
+                        "Every device fits on some segment, but no choice of segments keeps all "
+                        "rules at once.",
+                    )
+                ]
+            )
+        if result.proved and result.selection is not None:
+            self.proved = True
+            value = self.cost
+            if value is not None and value > self.bound:
+                self._on_bound(value, f"{self.bound_source}, then all columns within the gap")
+        elif result.bound is not None and result.bound > self.bound:
+            self._on_bound(
+                min(result.bound, self.cost or result.bound),
+                f"{self.bound_source}, then all columns within the gap",
+            )
+
+    # -- whole --------------------------------------------------------------------------------
+
+    def go(self) -> Outcome:
+        """Run all parts and give the outcome."""
+        conflicts = hopeless(self.builder)
+        if conflicts:
+            raise NoLayout(conflicts)
+        self.step("first layout")
+        self.start_seeds()
+        self.first_layout()
+        self.step("proving a bound")
+        if not self.over():
+            self.prove_bound(0.5)
+        if not self.over():
+            self.step("choosing among columns")
+            self.choose_among_pool(0.25 * self.settings.time_limit_s)
+        best = self.search.best
+        if best is None or best.left_out:
+            self.step("finding a home for every device")
+            if best is not None:
+                self.search.mend(14)
+        if not self.over():
+            self.step("proving the layout")
+            self.prove_by_enumeration()
+        self.improve()
+        return self._outcome()
+
+    def improve(self) -> None:
+        """Solve regions again, larger ones each time nothing is gained, until time is up."""
+        self.step("improving regions")
+        size, rounds = 16, 0
+        while not self.over() and not self.proved and self.search.best is not None:
+            rounds += 1
+            if self.deterministic and rounds > (self.settings.work_limit or 0) // 10:
+                break
+            gained = self.search.sweep(size)
+            if self.poll_seeds():
+                self._quick_master(3.0)
+            if gained:
+                self.prove_by_enumeration()
+                continue
+            size = int(size * 1.35)
+            if size > 2 * self.instance.n + 16:
+                if not any(p is not None and p.running for _, p in self.seeders):
+                    break
+                if self.poll_seeds(0.5):
+                    self._quick_master(3.0)
+
+    def _outcome(self) -> Outcome:
+        best = self.search.best
+        if best is None or best.left_out:
+            missing = "" if best is None else f"; {len(best.left_out)} devices had no home yet"
+            raise NoAnswer(
+                f"no layout found within {self.seconds():.1f} s{missing}; whether one exists is "
+                f"not known",
+                seconds=self.seconds(),
+                bound_money=self.bound or None,
+            )
+        bound = min(self.bound, best.cost)
+        optimal = bound >= best.cost
+        if optimal:
+            stopped = "proof"
+        elif self.stopped_by_user:
+            stopped = "user"
+        elif self.deterministic:
+            stopped = "work limit"
+        elif self.seconds_left() <= 0:
+            stopped = "time limit"
+        else:
+            stopped = "nothing left to try"
+        self._sample()
+        return Outcome(
+            status=Status.OPTIMAL if optimal else Status.FEASIBLE,
+            layout=to_layout(self.instance, self.backbone, best),
+            cost_money=best.cost,
+            bound_money=bound,
+            seconds=self.seconds(),
+            seconds_to_best=self.seconds_to_best,
+            seed=self.settings.seed,
+            workers=self.settings.workers,
+            stopped_by=stopped,
+            bound_source=self.bound_source,
+            timeline=tuple(self.timeline),
+            versions=tuple((p, version(p)) for p in ("ortools", "pyvrp", "networkx", "numpy")),
+            columns=len(self.search.pool),
+        )
+
+
+def plan_layout(
+    problem: Problem,
+    settings: PlanSettings,
+    clock: Callable[[], float] = time.monotonic,
+    on_progress: Callable[[Sample, str], None] | None = None,
+    should_stop: Callable[[], bool] = lambda: False,
+) -> Outcome:
+    """Plan a layout at least cost and say how far from optimal it can be.
+
+    Parameters
+    ----------
+    problem
+        What to plan.
+    settings
+        Time, seed, workers.
+    clock
+        Seconds, increasing.
+    on_progress
+        Told each better cost or bound with the part of the run it came from.
+    should_stop
+        Asked often; true ends the run with the best layout so far.
+
+    Raises
+    ------
+    NoLayout
+        Proved that no layout keeps all rules.
+    NoAnswer
+        None found within the limit.
+    """
+    run = _Run(problem, settings, clock, on_progress, should_stop)
+    try:
+        return run.go()
+    finally:
+        run.close()

@@ -1,0 +1,205 @@
+"""Arithmetic that settles hopeless problems before any search, with the numbers in words."""
+
+from __future__ import annotations
+
+from partitioner.errors import Conflict
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.units import UM_PER_M
+
+
+def _m(length_um: int) -> str:
+    return f"{length_um / UM_PER_M:.2f} m"
+
+
+def hopeless(builder: ColumnBuilder) -> list[Conflict]:
+    """Conflicts that any layout would run into; empty if none is found this way.
+
+    Each is a proof by itself: a device that no segment can take even alone, or more devices
+    than the ports that could take them have room for.
+    """
+    found = [c for i in range(builder.instance.n) if (c := _homeless(builder, i)) is not None]
+    if not found:
+        found = _too_few_ports(builder)
+    if not found:
+        found = _too_few_switches(builder)
+    return found
+
+
+def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
+    """Why a device fits on no segment, if so: the rule that stops its nearest chance."""
+    inst = builder.instance
+    ident = inst.device_ids[device]
+    group = next((g for g in inst.together if device in g and len(g) > 1), None)
+    reasons: list[tuple[int, Conflict]] = []
+    for port in inst.port_classes:
+        data = inst.grades[port.grade]
+        switch = inst.switch_ids[port.switch]
+        if not inst.may_hang[device, port.switch]:
+            continue
+        has_grade = any(
+            c.grade == data.id for c in inst.problem.devices[ident].grades
+        )
+        if not has_grade:
+            continue
+        if group is not None and data.is_line:
+            # Alone it may not be; whether the whole group fits is left to the search.
+            return None
+        if not inst.can[device, port.grade]:
+            reasons.append((1, _own_limits(builder, device, port.grade)))
+            continue
+        column = (
+            builder.line(port.switch, port.grade, (device,))
+            if data.is_line
+            else builder.link(port.switch, port.grade, device)
+        )
+        if column is not None:
+            return None
+        length = int(inst.switch_um[port.switch, device]) + builder.slack_alone_um()
+        over = length - data.max_length_um
+        if over > 0:
+            reasons.append(
+                (
+                    2,
+                    Conflict(
+                        "length",
+                        (ident, switch),
+                        f"{ident} is {_m(length)} of cable away from {switch}: {_m(over)} more "
+                        f"than a segment of {data.id} may have ({_m(data.max_length_um)}, "
+                        f"reserve taken off).",
+                        f"raise the length limit of {data.id} by {_m(over)} or place a switch "
+                        f"nearer",
+                    ),
+                )
+            )
+            continue
+        reasons.append((3, _latency_conflict(builder, device, port.switch, port.grade)))
+    if not reasons:
+        grades = ", ".join(c.grade for c in inst.problem.devices[ident].grades)
+        return Conflict(
+            "port-grade",
+            (ident,),
+            f"No switch that {ident} may hang on has a port for {grades}.",
+            f"give a switch a port for one of {grades}",
+        )
+    return max(reasons, key=lambda r: r[0])[1]
+
+
+def _own_limits(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
+    inst = builder.instance
+    data = inst.grades[grade]
+    ident = inst.device_ids[device]
+    stub = int(inst.stub_um[device])
+    if stub > data.max_stub_um:
+        return Conflict(
+            "stub",
+            (ident,),
+            f"The stub of {ident} is {_m(stub)}, the limit for {data.id} is {_m(data.max_stub_um)}.",
+            f"shorten the stub of {ident} to {_m(data.max_stub_um)}",
+        )
+    if data.max_devices < 1:
+        return Conflict(
+            "nodes",
+            (ident,),
+            f"The node limit of {data.id} less the reserve leaves no room for any device.",
+            f"raise the node limit of {data.id} or lower its reserve",
+        )
+    return Conflict(
+        "unit-loads",
+        (ident,),
+        f"{ident} alone has more unit loads than a line of {data.id} may carry.",
+        f"raise the unit-load limit of {data.id}",
+    )
+
+
+def _latency_conflict(builder: ColumnBuilder, device: int, switch: int, grade: int) -> Conflict:
+    inst = builder.instance
+    ident = inst.device_ids[device]
+    data = inst.grades[grade]
+    late = builder.latency.late_alone(grade, device)
+    if late is not None:
+        stream, bound_ns, deadline_ns = late
+        return Conflict(
+            "deadline",
+            (stream, ident),
+            f"Stream {stream} needs at least {bound_ns / 1000:.2f} µs on a segment of {data.id} "
+            f"with {ident} alone on it; its deadline is {deadline_ns / 1000:.2f} µs.",
+            f"relax the deadline of {stream} to {-(-bound_ns // 1000)} µs",
+        )
+    if not builder.latency.fits_alone(grade, device):
+        return Conflict(
+            "load",
+            (ident,),
+            f"The streams of {ident} alone load a segment of {data.id} beyond its limit.",
+            f"raise the load share of {data.id} or give {ident} a faster grade",
+        )
+    return Conflict(
+        "segment",
+        (ident, inst.switch_ids[switch]),
+        f"{ident} cannot hang on {inst.switch_ids[switch]} by {data.id} under the rules of lines.",
+    )
+
+
+def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
+    inst = builder.instance
+    lines_only = [
+        i
+        for i in range(inst.n)
+        if not any(inst.can[i, g] for g in range(len(inst.grades)) if not inst.grades[g].is_line)
+    ]
+    links_only = [
+        i for i in range(inst.n) if not any(inst.can[i, g] for g in inst.line_grades)
+    ]
+    out = []
+    groups: dict[tuple[int, int], int] = {}
+    for port in inst.port_classes:
+        data = inst.grades[port.grade]
+        room = data.max_devices if data.is_line else 0
+        key = (port.switch, port.group)
+        groups[key] = max(groups.get(key, 0), room * port.count)
+    room = sum(groups.values())
+    if len(lines_only) > room:
+        out.append(
+            Conflict(
+                "ports",
+                tuple(inst.switch_ids),
+                f"{len(lines_only)} devices need a shared line, and all line ports together "
+                f"have room for {room}.",
+                f"add a line port for every {_line_room(builder)} devices more",
+            )
+        )
+    for g, data in enumerate(inst.grades):
+        if data.is_line:
+            continue
+        only = [i for i in links_only if inst.can[i, g] and inst.can[i].sum() == 1]
+        ports = sum(p.count for p in inst.port_classes if p.grade == g)
+        if len(only) > ports:
+            out.append(
+                Conflict(
+                    "ports",
+                    tuple(inst.switch_ids),
+                    f"{len(only)} devices need a port of {data.id} each, and the switches have "
+                    f"{ports}.",
+                    f"add {len(only) - ports} port(s) of {data.id}",
+                )
+            )
+    return out
+
+
+def _line_room(builder: ColumnBuilder) -> int:
+    inst = builder.instance
+    return max((inst.grades[g].max_devices for g in inst.line_grades), default=0)
+
+
+def _too_few_switches(builder: ColumnBuilder) -> list[Conflict]:
+    inst = builder.instance
+    return [
+        Conflict(
+            "apart-switch",
+            tuple(inst.device_ids[i] for i in members),
+            f"{len(members)} devices must hang on different switches, and there are "
+            f"{inst.switch_count}.",
+            f"add {len(members) - inst.switch_count} switch(es)",
+        )
+        for members in inst.apart_switch
+        if len(members) > inst.switch_count
+    ]

@@ -1,0 +1,321 @@
+"""The search: keeps the best selection and improves it region by region through the master."""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from partitioner.solve.arms import TooManyArms
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.instance import Instance
+from partitioner.solve.master import Choice, Master, Selection, selection_cost
+from partitioner.solve.pool import Duals, columns_below
+from partitioner.solve.verify import verify
+
+
+@dataclass(slots=True)
+class Limits:
+    """What a run may use; ``work_limit`` replaces the clock where answers must repeat."""
+
+    seconds_left: Callable[[], float]
+    workers: int
+    seed: int
+    should_stop: Callable[[], bool]
+    deterministic: bool
+
+    def over(self) -> bool:
+        """Whether to stop now."""
+        return self.should_stop() or self.seconds_left() <= 0
+
+
+@dataclass(slots=True)
+class Pool:
+    """Columns seen so far, without repeats, in the order they came."""
+
+    columns: dict[Column, None] = field(default_factory=dict)
+
+    def add(self, columns: Iterable[Column]) -> int:
+        """Take columns in; returns how many were new."""
+        before = len(self.columns)
+        for column in columns:
+            self.columns.setdefault(column)
+        return len(self.columns) - before
+
+    def __len__(self) -> int:
+        return len(self.columns)
+
+
+class Search:
+    """State of a run: pool, best selection so far, duals that guide it.
+
+    Parameters
+    ----------
+    on_better
+        Called with each better selection.
+    """
+
+    def __init__(
+        self,
+        instance: Instance,
+        builder: ColumnBuilder,
+        backbone: BackboneData,
+        limits: Limits,
+        on_better: Callable[[Selection], None],
+    ):
+        self.instance = instance
+        self.builder = builder
+        self.backbone = backbone
+        self.limits = limits
+        self.pool = Pool()
+        self.best: Selection | None = None
+        self.best_value = 2**62
+        self.duals: Duals | None = None
+        self.hop_extra: dict[tuple[int, int, int], int] = {}
+        self._on_better = on_better
+        self._random = random.Random(limits.seed)
+        self._exhausted: set[tuple[frozenset[Choice], int]] = set()
+        self._near: np.ndarray | None = None
+        self.penalty = self._penalty()
+
+    def _penalty(self) -> int:
+        """Price of leaving a device out: above anything that covering it could cost."""
+        inst = self.instance
+        worst = max((p.value for p in inst.port_classes), default=0)
+        worst += max((self.backbone.switch_value(s) for s in range(inst.switch_count)), default=0)
+        for grade in range(len(inst.grades)):
+            reach = int(inst.switch_um.max(initial=0))
+            worst = max(
+                worst,
+                worst
+                + inst.cable_value(grade, 2 * reach)
+                + int(inst.phy_value[:, grade].max(initial=0)),
+            )
+        return 4 * worst + 10_000
+
+    # -- incumbents ---------------------------------------------------------------------------
+
+    def offer(self, selection: Selection | None) -> bool:
+        """Take a selection as the best if it is better and holds; learn from it if it is late."""
+        if selection is None:
+            return False
+        value = selection.cost + self.penalty * len(selection.left_out)
+        if value >= self.best_value:
+            return False
+        verdict = verify(self.instance, self.backbone, selection)
+        if verdict.late or verdict.overloaded_links:
+            for key, extra in verdict.extra.items():
+                self.hop_extra[key] = max(self.hop_extra.get(key, 0), extra)
+            return False
+        self.best, self.best_value = selection, value
+        self._on_better(selection)
+        return True
+
+    # -- master runs --------------------------------------------------------------------------
+
+    def master_over_pool(
+        self, columns: Sequence[Column], seconds: float, *, soft: bool, hint: bool = True
+    ):
+        """Run the master over columns for the whole problem."""
+        master = Master(
+            self.instance,
+            self.backbone,
+            columns,
+            penalty=self.penalty if soft else None,
+            hop_extra=self.hop_extra,
+        )
+        if hint and self.best is not None:
+            master.hint(self.best)
+        result = master.solve(
+            seconds=seconds,
+            workers=self.limits.workers,
+            seed=self.limits.seed,
+            should_stop=self.limits.over,
+            work_limit=seconds if self.limits.deterministic else None,
+        )
+        self.offer(result.selection)
+        return result
+
+    # -- regions ------------------------------------------------------------------------------
+
+    def distance_between(self, a: Sequence[int], b: Sequence[int]) -> int:
+        """Least cable way between two sets of devices."""
+        return int(self.instance.way_um(list(a), list(b)).min())
+
+    def reduced(self, choice: Choice) -> float:
+        """Reduced cost of a chosen segment under the present duals."""
+        duals = self.duals or Duals.zero(self.builder)
+        return duals.reduced(self.instance, choice.column, choice.port)
+
+    def region_around(self, seed_devices: Sequence[int], most_devices: int) -> list[int]:
+        """Segments (numbers) nearest to some devices, until they hold ``most_devices``."""
+        assert self.best is not None
+        choices = self.best.choices
+        distance = sorted(
+            (self.distance_between(seed_devices, c.column.devices), k)
+            for k, c in enumerate(choices)
+        )
+        picked: list[int] = []
+        count = 0
+        for _, k in distance:
+            size = len(choices[k].column.devices)
+            if picked and count + size > most_devices:
+                if size > 1:
+                    break
+                continue
+            picked.append(k)
+            count += size
+        return picked
+
+    def improve_region(self, picked: Sequence[int], extra: Sequence[int], limit: int) -> bool:
+        """Solve one region again, everything else as it is; true if it got better.
+
+        ``extra`` are devices left out so far that belong to the region. The columns tried are
+        all those that could take part in an improvement, as far as the duals are those of a
+        valid bound; else those cheap under them.
+        """
+        assert self.best is not None
+        choices = self.best.choices
+        chosen = frozenset(choices[k] for k in picked)
+        key = (chosen, len(extra))
+        if key in self._exhausted:
+            return False
+        members = sorted(
+            {i for k in picked for i in choices[k].column.devices} | set(extra)
+        )
+        duals = self.duals or Duals.zero(self.builder)
+        room = sum(self.reduced(choices[k]) for k in picked)
+        room += sum(self.penalty - float(duals.device[i]) for i in extra)
+        current = [choices[k].column for k in picked]
+        threshold = max(1.0, room)
+        if extra:
+            # Leaving a device out is so dear that nearly every column could take part in mending
+            # it; cheap ones are tried first.
+            typical = sum(c.cost for c in current) / max(1, len(current))
+            threshold = min(threshold, 0.5 * typical + 1.0)
+        columns: list[Column] = []
+        for _ in range(6):
+            try:
+                columns = columns_below(
+                    self.builder, members, duals, threshold, arm_limit=limit,
+                    column_limit=max(2_000, limit // 10),
+                )
+                break
+            except TooManyArms:
+                threshold *= 0.5
+        inside = set(members)
+        columns += [
+            c for c in self.pool.columns if inside.issuperset(c.devices)
+        ]
+        columns = list(dict.fromkeys(columns + current))
+        self.pool.add(columns[:500])
+        rest = [c for k, c in enumerate(choices) if k not in set(picked)]
+        master = Master(
+            self.instance,
+            self.backbone,
+            columns,
+            fixed=rest,
+            cover=members,
+            penalty=self.penalty if extra else None,
+            hop_extra=self.hop_extra,
+        )
+        master.hint(self.best)
+        seconds = min(max(0.1, self.limits.seconds_left()), 8.0)
+        result = master.solve(
+            seconds=seconds,
+            workers=self.limits.workers,
+            seed=self.limits.seed,
+            should_stop=self.limits.over,
+            work_limit=4.0 if self.limits.deterministic else None,
+        )
+        better = self.offer(result.selection)
+        if not better and (result.proved or result.selection is not None):
+            self._exhausted.add(key)
+        return better
+
+    def sweep(self, most_devices: int, limit: int = 60_000) -> int:
+        """Go once over all segments, dearest under the duals first; counts improvements."""
+        gained = 0
+        if self.best is None:
+            return 0
+        order = sorted(
+            self.best.choices, key=lambda c: (-self.reduced(c), c.column.devices)
+        )
+        for choice in order:
+            if self.limits.over():
+                break
+            assert self.best is not None
+            if choice not in self.best.choices:
+                continue
+            picked = self.region_around(choice.column.devices, most_devices)
+            while self.improve_region(picked, (), limit):
+                gained += 1
+                if self.limits.over():
+                    break
+                alive = [d for d in choice.column.devices]
+                picked = self.region_around(alive, most_devices)
+        return gained
+
+    def mend(self, most_devices: int, limit: int = 60_000) -> None:
+        """Find homes for devices left out, region by region, growing the regions."""
+        while self.best is not None and self.best.left_out and not self.limits.over():
+            before = self.best_value
+            for device in self.best.left_out:
+                if self.limits.over() or device not in self.best.left_out:
+                    continue
+                picked = self.region_around([device], most_devices)
+                members = {
+                    i for k in picked for i in self.best.choices[k].column.devices
+                }
+                near = [
+                    other
+                    for other in self.best.left_out
+                    if other == device
+                    or (members and self.distance_between([other], sorted(members)) == 0)
+                ]
+                self.improve_region(picked, near, limit)
+            if self.best_value >= before:
+                most_devices = int(most_devices * 1.4) + 1
+                if most_devices > 3 * self.instance.n + 10:
+                    return
+
+    def from_lines(self, lines: Sequence[tuple[int, int, tuple[int, ...]]], grade: int) -> None:
+        """Turn lines proposed by the heuristic into columns of the pool.
+
+        A line that breaks a rule the heuristic does not know is cut into allowed pieces.
+        """
+        for switch, _, devices in lines:
+            column = self.builder.line(switch, grade, devices)
+            if column is not None:
+                self.pool.add([column])
+                continue
+            self.pool.add(self._allowed_pieces(switch, grade, devices))
+
+    def _allowed_pieces(
+        self, switch: int, grade: int, devices: tuple[int, ...]
+    ) -> list[Column]:
+        pieces: list[Column] = []
+        start = 0
+        while start < len(devices):
+            for stop in range(len(devices), start, -1):
+                column = self.builder.line(switch, grade, devices[start:stop])
+                if column is not None:
+                    pieces.append(column)
+                    start = stop
+                    break
+            else:
+                start += 1
+        return pieces
+
+    def shuffled(self, items: Sequence[int]) -> list[int]:
+        """Give the items in an order drawn from the seed."""
+        out = list(items)
+        self._random.shuffle(out)
+        return out
+
+    def cost_of(self, choices: Sequence[Choice], opened: Sequence[int], built) -> int:
+        """Objective money of a selection given by its parts."""
+        return selection_cost(self.instance, self.backbone, choices, opened, built)
