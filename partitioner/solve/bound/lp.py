@@ -122,6 +122,7 @@ class ColumnGeneration:
         for column in seeds:
             if self.instance.grades[column.grade].is_line:
                 self._add_exact(column, self.setup.cheapest_port(column))
+        self.paths: dict[MasterColumn, tuple[tuple[int, ...], tuple[int, ...]]] = {}
         self.most = most_segments(self.instance)
         n = self.instance.n
         rows, counts = len(self.master.row_keys), len(self.setup.counts)
@@ -275,6 +276,70 @@ class ColumnGeneration:
         self.master.drop_cuts([bool(k) for k in keep])
         self.master.solve()
 
+    # -- memories -----------------------------------------------------------------------------
+
+    def _repetitions(
+        self, column: MasterColumn
+    ) -> list[tuple[int, list[int]]]:
+        """(device, devices passed between two of its visits) along a walk of the relaxation."""
+        if all(times == 1 for _, times in column.visits):
+            return []
+        found = []
+        for arm in self.paths.get(column, ()):
+            last: dict[int, int] = {}
+            for place, device in enumerate(arm):
+                if device in last:
+                    found.append((device, list(arm[last[device] + 1 : place])))
+                last[device] = place
+        return found
+
+    def forbid_repetitions(self, memories: Sequence[np.ndarray]) -> int:
+        """Grow memories so that repetitions in use are remembered; how many entries were added."""
+        grown = 0
+        values = self.master.values()
+        for column, value in zip(self.master.columns, values, strict=True):
+            if value < CYCLE_VALUE:
+                continue
+            for device, between in self._repetitions(column):
+                for model, memory in zip(self.setup.models, memories, strict=True):
+                    at = [model.local.get(d, -1) for d in between]
+                    d = model.local.get(device, -1)
+                    if d < 0 or min(at) < 0 or column.switch not in model.switches:
+                        continue
+                    new = [a for a in at if not memory[a, d]]
+                    if any(memory[a].sum() > MOST_MEMORY for a in new):
+                        continue
+                    for a in new:
+                        memory[a, d] = True
+                        grown += 1
+        return grown
+
+    def forget_walks(self, memories: Sequence[np.ndarray]) -> None:
+        """Drop the columns that the memories forbid."""
+        keep = []
+        for column in self.master.columns:
+            allowed = True
+            if any(times > 1 for _, times in column.visits):
+                allowed = column in self.paths and not any(
+                    self._remembered(column, memories, device, between)
+                    for device, between in self._repetitions(column)
+                )
+            keep.append(allowed)
+        if not all(keep):
+            self.master.keep_columns(keep)
+
+    def _remembered(
+        self,
+        column: MasterColumn,
+        memories: Sequence[np.ndarray],
+        device: int,
+        between: list[int],
+    ) -> bool:
+        for model, memory in zip(self.setup.models, memories, strict=True):
+            if column.switch in model.switches and device in model.local:
+                return all(memory[model.local[d], model.local[device]] for d in between)
+        return False
+
     # -- pricings -----------------------------------------------------------------------------
 
     def price_walks(
@@ -381,6 +446,7 @@ class ColumnGeneration:
             blank = MasterColumn(visits, walk.port, 0, walk.switch, True)
             cost = walk.reduced - self._reduced(blank, duals, fee)
             column = replace(blank, cost=int(cost))
+        self.paths.setdefault(column, (out, back))
         if real:
             self.exact.setdefault(column, (walk.switch, model.grade, out, back))
         return column, real
@@ -446,7 +512,7 @@ def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
     say(f"walks: bound {run.value}, relaxation {run.lp_value:.0f}, {run.rounds} rounds")
     short = all(m.counts_devices and m.capacity <= SHORT_LINE for m in run.setup.models)
     if not short:
-        return False
+        return _neighbourhoods(run, say)
     searches = [LabelSearch(m) for m in run.setup.models]
     exact = run.exact
     run.master.keep_columns(
@@ -468,6 +534,51 @@ def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
     if not done:
         return False
     return _cut_rounds(run, searches, say)
+
+
+FIRST_MEMORY = 6
+"""Devices a walk along a long line remembers at first, besides the one it is at."""
+MOST_MEMORY = 14
+"""Devices it remembers at most."""
+CYCLE_VALUE = 0.02
+"""Walks with at least this share in the relaxation have their repetitions forbidden."""
+
+
+def _neighbourhoods(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
+    """Long lines: walks that remember their neighbourhood, which grows where they repeat."""
+    memories = [_nearest(m, FIRST_MEMORY) for m in run.setup.models]
+    source = "lines without near repetitions"
+    while run.remaining() > 0:
+        run.forget_walks(memories)
+        searches = [
+            LabelSearch(m, memory) for m, memory in zip(run.setup.models, memories, strict=True)
+        ]
+        done = False
+        for limit in (300, 3_000, 30_000):
+            done = run._generate(
+                lambda d, limit=limit, searches=searches: run.price_labels(d, searches, limit),
+                source,
+                close_enough=1e-4,
+            )
+        grown = run.forbid_repetitions(memories)
+        say(
+            f"memory +{grown}: bound {run.value}, relaxation {run.lp_value:.0f}, "
+            f"{run.rounds} rounds, {len(run.master.columns)} columns"
+        )
+        if not done:
+            return False
+        if not grown:
+            return True
+    return False
+
+
+def _nearest(model: LineModel, size: int) -> np.ndarray:
+    """Memory of the ``size`` nearest devices of each, bool (k, k), row: where the walk is."""
+    memory = np.eye(model.k, dtype=bool)
+    for row in range(model.k):
+        order = np.argsort(model.way_um[row], kind="stable")
+        memory[row, order[: size + 1]] = True
+    return memory
 
 
 CUTS_A_ROUND = 40
