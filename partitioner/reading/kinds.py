@@ -529,6 +529,7 @@ Share = Annotated[Decimal, Number("", PPM, high=Decimal(1))]
 LoadShare = Annotated[Decimal, Number("", PPM, high=Decimal(1), above=True)]
 Money = Annotated[Decimal, Number("currency units", MONEY_STEPS)]
 Grams = Annotated[Decimal, Number("g", MG_PER_G)]
+GramsPerMetre = Annotated[Decimal, Number("g/m", MG_PER_G)]
 Microseconds = Annotated[Decimal, Number("us", NS_PER_US)]
 LongMicroseconds = Annotated[Decimal, Number("us", NS_PER_US, above=True)]
 LongSeconds = Annotated[

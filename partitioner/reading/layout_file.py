@@ -2,7 +2,7 @@
 
 A layout may be written by hand and may leave devices out. What is told here is what keeps it from
 being understood: unknown keys and names, wrong kinds, settings without a meaning. Whether it keeps
-the rules of its problem (a port used twice, two devices with one PLCA ID) is for ``check`` to judge.
+the rules of its problem (a port used twice, a PLCA ID given twice) is for ``check`` to judge.
 """
 
 from __future__ import annotations

@@ -28,6 +28,7 @@ from partitioner.reading.kinds import (
     Factor,
     Grades,
     Grams,
+    GramsPerMetre,
     LoadShare,
     LongMetres,
     LongMicroseconds,
@@ -408,7 +409,7 @@ class CableEntry(Table):
     """A cable; keys left out keep the shipped figure. A new cable needs all but the last."""
 
     price_per_m: Money | None = key("Price of a metre.", None)
-    mass_g_per_m: Grams | None = key("Mass of a metre.", None)
+    mass_g_per_m: GramsPerMetre | None = key("Mass of a metre.", None)
     propagation_ns_per_m: Annotated[Decimal, Number("ns/m", 1_000, above=True)] | None = key(
         "Delay of a metre.", None
     )

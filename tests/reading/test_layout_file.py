@@ -144,7 +144,7 @@ def test_message_is_exact(name: str, problem, monkeypatch) -> None:
     [
         ("port: 1,", "port: 99,"),
         ("port: 1,", "port: 2,"),  # used by the other
-        ("[fan, lamp]", "[fan, pump]"),  # pump is on the other
+        ("lamp], plca: {fan: 1, lamp: 2}", "pump], plca: {fan: 1, pump: 2}"),  # on both
         ("{fan: 1, lamp: 2}", "{fan: 1, lamp: 1}"),
         ("{fan: 1, lamp: 2}", "{fan: 0, lamp: 255}"),
         ("node_count: 4", "node_count: 1"),
