@@ -102,7 +102,7 @@ def device_numbers(data: DrawingInput) -> dict[str, int]:
 
 def _details(data: DrawingInput, id: str) -> list[Figure]:
     figures = []
-    for switch in data.switches:
+    for number, switch in enumerate(data.switches, 1):
         own = [s for s in data.segments if s.switch == switch.id]
         if not own:
             continue
@@ -112,7 +112,7 @@ def _details(data: DrawingInput, id: str) -> list[Figure]:
         points.append(switch.at_um)
         view = _clearest(choose_views(points, WIDTH, MARGIN + 14), points)
         shown = Shown(
-            f"{id}-at-{switch.id}",
+            f"{id}-at-{number}",
             f"{view.name} of the lines at {switch.id}",
             f"{count_text(len(devices), 'device')} on {count_text(len(own), 'segment')} of "
             f"switch {switch.id}; {view.note}. Segments of other switches are only hinted at.",

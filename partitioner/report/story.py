@@ -408,7 +408,7 @@ def costs(
                 Column("plan", "This layout", number, "", 2),
                 Column("star", "Switched star", number, "", 2),
                 Column("difference", "Difference", number, "", 2),
-                Column("difference_share", "Difference", Kind.PERCENT, "", 0),
+                Column("difference_share", "In per cent", Kind.PERCENT, "", 0),
             ],
             note=star.note,
         ),

@@ -65,29 +65,35 @@ def stack_labels(spots: Sequence[tuple[float, str]]) -> list[StripLabel]:
 
 
 def strip_figures(data: DrawingInput, id: str = "strips") -> tuple[Figure, ...]:
-    """Draw every shared line straight; empty when there is none."""
+    """Draw every shared line straight, one figure per switch, all at one scale."""
     lines = [s for s in data.segments if s.is_shared and s.devices]
-    if not lines:
-        return ()
-    canvas = Canvas(
-        id,
-        f"Lines of {data.name}, drawn straight",
-        f"{count_text(len(lines), 'shared line')} at one scale, with the drops in order. "
-        "The table of drops holds the same facts.",
-        WIDTH,
-    )
-    longest = max(s.length_um for s in lines) / UM_PER_M or 1.0
+    longest = max((s.length_um for s in lines), default=0) / UM_PER_M or 1.0
     per_m = (WIDTH - LEFT - RIGHT) / longest
     strokes = segment_strokes(data)
-    y = 30.0
-    _scale(canvas, per_m)
-    for segment in lines:
-        y = _strip(canvas, data, segment, strokes[segment.id], per_m, y)
-    caption = (
-        "Every shared line drawn straight, at one scale. Numbers before the names are PLCA IDs "
-        "(0 is the switch port), figures after them metres from the first end."
-    )
-    return (Figure(id, caption, canvas.finish(y + 4), wide=True),)
+    figures: list[Figure] = []
+    for number, switch in enumerate(data.switches, 1):
+        own = [s for s in lines if s.switch == switch.id]
+        if not own:
+            continue
+        canvas = Canvas(
+            f"{id}-{number}",
+            f"Lines at {switch.id}, drawn straight",
+            f"{count_text(len(own), 'shared line')} at one scale, with the drops in order. "
+            "The table of drops holds the same facts.",
+            WIDTH,
+        )
+        _scale(canvas, per_m)
+        y = 30.0
+        for segment in own:
+            y = _strip(canvas, data, segment, strokes[segment.id], per_m, y)
+        caption = f"Shared lines at {switch.id}, drawn straight."
+        if not figures:
+            caption += (
+                " All lines of the layout are drawn at one scale. Numbers before the names are "
+                "PLCA IDs (0 is the switch port), figures after them metres from the first end."
+            )
+        figures.append(Figure(canvas.id, caption, canvas.finish(y + 4), wide=True))
+    return tuple(figures)
 
 
 def _scale(canvas: Canvas, per_m: float) -> None:

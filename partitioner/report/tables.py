@@ -355,7 +355,7 @@ def baseline_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
     counted = plan_counts(problem, assessment)
     cost = assessment.cost
     rows: list[tuple[Any, ...]] = [
-        ("phys", "pieces", counted["phys"], star.phys),
+        ("PHYs", "pieces", counted["phys"], star.phys),
         ("ports", "pieces", counted["ports"], star.ports),
         ("connectors", "pieces", counted["connectors"], star.connectors),
         ("cable", "m", counted["cable_um"] / UM_PER_M, star.cable_um / UM_PER_M),
