@@ -35,7 +35,7 @@ def report_files(
     Returns
     -------
     dict
-        ``layout.yaml``, ``report.html``, ``outcome.json``, ``plca.sh`` and one CSV file per
+        ``layout.yaml``, ``report.html``, ``outcome.json``, ``plca-ethtool.sh`` and one CSV file per
         table.
     """
     frames = all_frames(problem, assessment)
@@ -44,7 +44,7 @@ def report_files(
         "layout.yaml": layout_text(assessment.layout, problem),
         "report.html": render_plan(problem, assessment, outcome, page),
         "outcome.json": outcome_text(problem, assessment, outcome),
-        "plca.sh": plca_commands(frames["plca"]),
+        "plca-ethtool.sh": plca_commands(frames["plca"]),
     }
     # Tables that show a frame in part have the whole frame in their file.
     files.update(csv_twins(page))

@@ -33,11 +33,11 @@ def own_sections(
     data = drawing if drawing is not None else drawing_input(problem, assessment)
     made = (
         story.what_to_build(problem, assessment, frames, data),
-        story.drawings(data),
+        story.drawings(frames, data),
         story.good_enough(problem, assessment, frames),
         story.deadlines(problem, assessment, frames),
         story.costs(problem, assessment, frames, outcome),
-        story.options(problem, assessment),
+        story.options(problem, frames),
         *sections,
         story.cautions(problem, assessment, frames),
         story.run_block(problem, outcome, facts),

@@ -95,7 +95,8 @@ class Table:
     """A table with its caption. ``rows`` hold plain values in the order of ``columns``.
 
     ``notes`` are numbered below the table. ``folded`` tables are shown closed (open on paper).
-    ``csv_name`` is the file that holds the same rows; empty means ``id`` + ``.csv``.
+    ``csv_name`` is the file that holds the same rows; empty means ``id`` + ``.csv``. A table
+    without ``has_csv`` has no such file.
     """
 
     id: str
@@ -106,6 +107,7 @@ class Table:
     folded: bool = False
     csv_name: str = ""
     notes: Sequence[str] = ()
+    has_csv: bool = True
 
     @property
     def file_name(self) -> str:
@@ -178,6 +180,8 @@ def csv_twins(sections: Sequence[Section]) -> Mapping[str, str]:
     files: dict[str, str] = {}
     for section in sections:
         for table in section.tables:
+            if not table.has_csv:
+                continue
             text = table.csv_text()
             if files.setdefault(table.file_name, text) != text:
                 raise ValueError(f"two tables are called {table.file_name}")

@@ -191,7 +191,7 @@ def what_to_build(
                 Column("burst_tmr", "Burst timer", number, "BT"),
             ],
             folded=True,
-            note="The node count is set at node 0, the coordinator. plca.sh holds the same as "
+            note="The node count is set at node 0, the coordinator. plca-ethtool.sh holds the same as "
             "commands, to be adapted.",
         ),
     ]
@@ -213,18 +213,18 @@ def what_to_build(
     return Section("What to build", intro, tables, strip_figures(data), id="build")
 
 
-def drawings(data: DrawingInput) -> Section:
+def drawings(frames: Mapping[str, pd.DataFrame], data: DrawingInput) -> Section:
     """The layout on its pathways."""
     intro = (
         "Cables that share a pathway are drawn side by side, one stroke for each passage. Each "
-        "line has a colour and a dash of its own and carries its name; links are thin and black "
-        "or, on a dark page, white."
+        "line has a colour and a dash of its own and carries its name; links are thin and in the "
+        "colour of the text."
     )
-    numbers = device_numbers(data)
     tables: tuple[Table, ...] = ()
-    if numbers:
+    if device_numbers(data):
         tables = (
-            Table(
+            shown(
+                frames["device-numbers"],
                 "device-numbers",
                 "Device numbers in the drawings",
                 [
@@ -232,7 +232,6 @@ def drawings(data: DrawingInput) -> Section:
                     Column("device", "Device", Kind.ID, heads_row=True),
                     Column("segment", "Segment", Kind.ID),
                 ],
-                [(numbers[d.id], d.id, d.segment) for d in data.devices],
                 folded=True,
             ),
         )
@@ -384,17 +383,14 @@ def costs(
         )
     number = Kind.NUMBER
     parts, notes = _with_source_notes(frames["parts"], [str(s) for s in frames["parts"]["source"]])
-    by_kind = Table(
+    by_kind = shown(
+        frames["cost-by-kind"],
         "cost-by-kind",
         "Cost by kind",
         [
             Column("kind", "Kind", heads_row=True),
             Column("money", "Money", number, currency, 2),
             Column("share", "Share", Kind.BAR, "", 0),
-        ],
-        [
-            (kind, money / MONEY_STEPS, money / cost.money if cost.money else 0.0)
-            for kind, money in sorted(cost.by_kind_money, key=lambda k: (-k[1], k[0]))
         ],
     )
     tables = (
@@ -463,21 +459,13 @@ def _timeline(problem: Problem, outcome: Outcome | None) -> tuple[Figure, ...]:
     )
 
 
-def options(problem: Problem, assessment: Assessment) -> Section | None:
+def options(problem: Problem, frames: Mapping[str, pd.DataFrame]) -> Section | None:
     """Equipment options and builds; None when the problem has none."""
     if not problem.options:
         return None
-    home = assessment.layout.segment_of()
-    rows = []
-    for option in problem.options.values():
-        devices = [d.id for d in problem.devices.values() if d.option == option.id]
-        segments = sorted({home[d].id for d in devices if d in home})
-        rows.append(
-            (option.id, option.name, option.take_rate_ppm / PPM, len(devices), " ".join(devices),
-             " ".join(segments))
-        )  # fmt: skip
     tables = [
-        Table(
+        shown(
+            frames["options"],
             "options",
             "Equipment options",
             [
@@ -488,12 +476,12 @@ def options(problem: Problem, assessment: Assessment) -> Section | None:
                 Column("devices", "Which", Kind.NAMES),
                 Column("segments", "On segments", Kind.NAMES),
             ],
-            rows,
         )
     ]
     if problem.builds:
         tables.append(
-            Table(
+            shown(
+                frames["builds"],
                 "builds",
                 "Builds",
                 [
@@ -501,17 +489,16 @@ def options(problem: Problem, assessment: Assessment) -> Section | None:
                     Column("options", "Options", Kind.NAMES),
                     Column("share", "Share of units", Kind.PERCENT, "", 0),
                 ],
-                [(b.id, " ".join(sorted(b.options)) or "none", b.share_ppm / PPM)
-                 for b in problem.builds],
             )
-        )  # fmt: skip
-    intro = (
+        )
+    intro = [
         "Switch hardware is the same in every unit. A line is built up to the last drop that a "
         "unit carries, so cable, PHYs and connectors count with the share of units that carry "
-        "them. "
-        + ("Shares follow from the builds stated." if problem.builds
-           else "Options are taken independently of each other.")
-    )  # fmt: skip
+        "them.",
+        "Shares follow from the builds stated."
+        if problem.builds
+        else "Options are taken independently of each other.",
+    ]
     return Section("Options and builds", intro, tables, id="options")
 
 
@@ -605,5 +592,6 @@ def run_block(
         "Run",
         [Column("fact", "Fact", heads_row=True), Column("value", "Value")],
         rows,
+        has_csv=False,
     )
     return Section("Run", "", (table,), id="run")

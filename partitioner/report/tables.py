@@ -35,6 +35,10 @@ def all_frames(problem: Problem, assessment: Assessment) -> dict[str, pd.DataFra
         "wires": wires_frame(assessment),
         "plca": plca_frame(problem, assessment),
         "baseline": baseline_frame(problem, assessment),
+        "cost-by-kind": cost_by_kind_frame(assessment),
+        "options": options_frame(problem, assessment),
+        "builds": builds_frame(problem),
+        "device-numbers": device_numbers_frame(assessment),
     }
 
 
@@ -367,6 +371,44 @@ def baseline_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
         for row in rows
     ]
     return _frame(("quantity", "unit", "plan", "star", "difference", "difference_share"), rows)
+
+
+def cost_by_kind_frame(assessment: Assessment) -> pd.DataFrame:
+    """Money by kind of part, dearest first."""
+    cost = assessment.cost
+    kinds = sorted(cost.by_kind_money, key=lambda k: (-k[1], k[0]))
+    rows = [
+        (kind, money / MONEY_STEPS, round(money / cost.money, 6) if cost.money else 0.0)
+        for kind, money in kinds
+    ]
+    return _frame(("kind", "money", "share"), rows)
+
+
+def options_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
+    """One row per equipment option with its devices and where they hang."""
+    home = assessment.layout.segment_of()
+    rows = []
+    for option in problem.options.values():
+        devices = [d.id for d in problem.devices.values() if d.option == option.id]
+        segments = sorted({home[d].id for d in devices if d in home})
+        share = option.take_rate_ppm / PPM
+        rows.append(
+            (option.id, option.name, share, len(devices), " ".join(devices), " ".join(segments))
+        )
+    return _frame(("option", "name", "take_rate", "device_count", "devices", "segments"), rows)
+
+
+def builds_frame(problem: Problem) -> pd.DataFrame:
+    """One row per stated build."""
+    rows = [(b.id, " ".join(sorted(b.options)), b.share_ppm / PPM) for b in problem.builds]
+    return _frame(("build", "options", "share"), rows)
+
+
+def device_numbers_frame(assessment: Assessment) -> pd.DataFrame:
+    """Numbers of the devices, along the segments in their order, for crowded drawings."""
+    devices = [(d, s.id) for s in assessment.layout.segments for d in s.devices]
+    rows = [(number, device, segment) for number, (device, segment) in enumerate(devices, 1)]
+    return _frame(("number", "device", "segment"), rows)
 
 
 def plan_counts(problem: Problem, assessment: Assessment) -> dict[str, int]:
