@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import networkx as nx
 from ortools.sat.python import cp_model
@@ -97,7 +98,7 @@ class BackboneData:
             through: set[str] = set()
             for arm in (column.out, column.back):
                 ids = [inst.switch_ids[column.switch], *(inst.device_ids[i] for i in arm)]
-                for a, b in zip(ids, ids[1:], strict=False):
+                for a, b in pairwise(ids):
                     through.update(
                         p for p in inst.network.pathways_on(a, b) if p in self.pathway_caps
                     )

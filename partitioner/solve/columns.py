@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from partitioner.solve.instance import Instance
 from partitioner.solve.latency import SegmentLatency
@@ -42,6 +43,8 @@ class ColumnBuilder:
     def __init__(self, instance: Instance):
         self.instance = instance
         self.latency = SegmentLatency(instance)
+        self._cable_cache: dict[tuple[int, int, int], int] = {}
+        self._device_value: dict[tuple[int, int], int] = {}
         self._line_cache: dict[tuple, Column | None] = {}
         self._set_cache: dict[tuple[int, frozenset[int]], object] = {}
         inst = instance
@@ -63,15 +66,19 @@ class ColumnBuilder:
         cost = length = 0
         shares = self.piece_shares(arm)
         before = int(inst.switch_um[switch, arm[0]])
-        ways = [before] + [
-            int(inst.way_um([a], [b])[0, 0]) for a, b in zip(arm, arm[1:], strict=False)
-        ]
+        ways = [before, *(inst.way_between_um(a, b) for a, b in pairwise(arm))]
         for way, share in zip(ways, shares, strict=True):
-            cost += inst.cable_value(grade, way, share)
-            cost += inst.cable_value(grade, self._drop_um, share)
+            cost += self._cable(grade, way, share) + self._cable(grade, self._drop_um, share)
             length += way + self._drop_um
-        cost += inst.cable_value(grade, self._end_um, shares[0])
+        cost += self._cable(grade, self._end_um, shares[0])
         return cost, length + self._end_um
+
+    def _cable(self, grade: int, length_um: int, share: int) -> int:
+        key = (grade, length_um, share)
+        known = self._cable_cache.get(key)
+        if known is None:
+            known = self._cable_cache[key] = self.instance.cable_value(grade, length_um, share)
+        return known
 
     def piece_shares(self, arm: Sequence[int]) -> list[int]:
         """Share of units that carry each device's piece: those with a device at or beyond it."""
@@ -82,6 +89,12 @@ class ColumnBuilder:
 
     def device_value(self, grade: int, device: int) -> int:
         """Objective money that a device itself brings to a segment of the grade."""
+        known = self._device_value.get((grade, device))
+        if known is None:
+            known = self._device_value[grade, device] = self._value_of_device(grade, device)
+        return known
+
+    def _value_of_device(self, grade: int, device: int) -> int:
         inst = self.instance
         data = inst.grades[grade]
         share = self._share[device]
@@ -192,8 +205,8 @@ class ColumnBuilder:
         for arm in (out, back):
             if arm and int(inst.switch_um[switch, arm[0]]) + self._drop_um < least_um:
                 return False
-            for a, b in zip(arm, arm[1:], strict=False):
-                if int(inst.way_um([a], [b])[0, 0]) + self._drop_um < least_um:
+            for a, b in pairwise(arm):
+                if inst.way_between_um(a, b) + self._drop_um < least_um:
                     return False
         return True
 

@@ -7,13 +7,15 @@ bill of its segment to the last money step.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+import networkx as nx
 import numpy as np
 
 from partitioner.model.catalogue import Medium
-from partitioner.model.problem import GroupKind, Problem, SwitchPosition
+from partitioner.model.problem import Device, GroupKind, Problem, SwitchPosition
 from partitioner.network.cable import CableNetwork
 from partitioner.timing.frames import stream_frame_bytes
 from partitioner.units import (
@@ -101,6 +103,8 @@ class Instance:
         Every (switch, port group, grade) triple.
     conflict
         bool (n, n): the two may not share a line.
+    line_classes
+        Largest sets (bool (n,)) of devices that may mix by safety level and security domain.
     option_bit
         int64 (n,): bit of the device's option, 0 if always fitted.
     unit_mul, stub_um
@@ -283,6 +287,7 @@ class Instance:
                  for d in devices]
             )
             self.conflict |= table[np.ix_(dom, dom)]
+        self._build_line_classes(devices)
         self.together: list[tuple[int, ...]] = []
         self.apart_switch: list[tuple[int, ...]] = []
         for group in self.problem.groups:
@@ -312,6 +317,25 @@ class Instance:
                         if a != b:
                             self.conflict[a, b] = True
         np.fill_diagonal(self.conflict, False)
+
+    def _build_line_classes(self, devices: list[Device]) -> None:
+        """Largest sets of devices that safety levels and security domains let mix.
+
+        Every line lies inside one of them, so lines can be looked for in each set on its own.
+        """
+        kinds = sorted({(d.safety_level, d.security_domain) for d in devices}, key=repr)
+        kind_of = {kind: k for k, kind in enumerate(kinds)}
+        kind = np.array(
+            [kind_of[d.safety_level, d.security_domain] for d in devices], dtype=np.int64
+        )
+        graph = nx.Graph()
+        graph.add_nodes_from(range(len(kinds)))
+        first = {int(k): i for i, k in reversed(list(enumerate(kind)))}
+        for a, b in itertools.combinations(range(len(kinds)), 2):
+            if not self.conflict[first[a], first[b]]:
+                graph.add_edge(a, b)
+        cliques = sorted(sorted(c) for c in nx.find_cliques(graph)) if kinds else []
+        self.line_classes = [np.isin(kind, clique) for clique in cliques]
 
     def domains_mix(self, devices: Iterable[int]) -> bool:
         """Whether all security domains of the devices may share one line."""
@@ -361,6 +385,12 @@ class Instance:
         return self.network.matrix_um(
             [self.device_ids[i] for i in rows], [self.device_ids[j] for j in columns]
         )
+
+    def way_between_um(self, a: int, b: int) -> int:
+        """Cable way between two devices in µm, no slack."""
+        if self._distances is not None:
+            return int(self._distances[a, b])
+        return self.network.length_um(self.device_ids[a], self.device_ids[b])
 
     @property
     def line_may_pass_through(self) -> bool:

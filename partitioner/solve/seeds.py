@@ -65,28 +65,34 @@ class LineSeeder:
         vehicles = []
         self.kinds: list[tuple[int, int]] = []
         fee = builder.line_value(grade, [self.members[0]] if m else [], True)
+        mixing = [c[space.members] for c in inst.line_classes]
+        mixing = [c for c in mixing if c.any()]
         for p, port in enumerate(inst.port_classes):
             if port.grade != grade or ports.get(p, 0) <= 0:
                 continue
-            banned = ~space.may_hang[port.switch]
-            key = banned.tobytes()
-            if key not in profile_of:
-                matrix = cost.copy()
-                # A device that may not hang here cannot be entered by these lines.
-                matrix[:, first:][:, banned] = FORBIDDEN
-                profile_of[key] = len(profiles)
-                profiles.append(matrix)
-            vehicles.append(
-                SeedVehicle(
-                    start=port.switch,
-                    profile=profile_of[key],
-                    count=min(ports[p], max(1, m)),
-                    fee=port.value + fee,
-                    capacity=(data.max_devices, data.unit_cap_mul, data.load_cap_ppm),
-                    length_um=max(0, data.max_length_um),
+            # Devices that may not mix get lines of their own kind. Each kind may use all ports;
+            # that they share them is left to the master.
+            for fits in mixing:
+                banned = ~(space.may_hang[port.switch] & fits)
+                key = banned.tobytes()
+                if key not in profile_of:
+                    matrix = cost.copy()
+                    # A device that may not hang here cannot be entered by these lines.
+                    matrix[:, first:][:, banned] = FORBIDDEN
+                    np.fill_diagonal(matrix, 0)
+                    profile_of[key] = len(profiles)
+                    profiles.append(matrix)
+                vehicles.append(
+                    SeedVehicle(
+                        start=port.switch,
+                        profile=profile_of[key],
+                        count=min(ports[p], max(1, m)),
+                        fee=port.value + fee,
+                        capacity=(data.max_devices, data.unit_cap_mul, data.load_cap_ppm),
+                        length_um=max(0, data.max_length_um),
+                    )
                 )
-            )
-            self.kinds.append((port.switch, p))
+                self.kinds.append((port.switch, p))
         self.cost = np.array(profiles) if profiles else np.zeros((0, size, size), dtype=np.int64)
         self.length = np.array([length] * len(profiles))
         self.vehicles = tuple(vehicles)

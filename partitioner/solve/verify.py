@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 from partitioner.model.layout import BuiltLink, Layout
 from partitioner.network.routes import switch_ways
@@ -63,7 +64,7 @@ def verify(instance: Instance, backbone: BackboneData, selection: Selection) -> 
                 continue
             way = tuple(instance.switch_index[x] for x in names)
             routes.append((j, target.device, way))
-            for a, b in zip(way, way[1:], strict=False):
+            for a, b in pairwise(way):
                 crossing.setdefault((a, b), set()).add(j)
     hop, overloaded = _link_delays(instance, backbone, selection, crossing)
     late = lost
@@ -74,7 +75,7 @@ def verify(instance: Instance, backbone: BackboneData, selection: Selection) -> 
         total = up.get(j, 0) + (down.get((j, device), 0) if device is not None and way else 0)
         if way:
             between = sum(forward[s] for s in way)
-            for pair in zip(way, way[1:], strict=False):
+            for pair in pairwise(way):
                 between += hop.get((pair, j), 2**40)
             total += between
             if total > stream.deadline_ns:

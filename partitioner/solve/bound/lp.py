@@ -104,12 +104,14 @@ class ColumnGeneration:
         remaining: Callable[[], float],
         constant: int,
         on_bound: Callable[[int, str], None] | None,
+        target: Callable[[], int | None] | None,
     ):
         self.builder = builder
         self.instance = builder.instance
         self.remaining = remaining
         self.constant = constant
         self.on_bound = on_bound
+        self.target = target
         self.setup = Setup(builder)
         self.master = RelaxedMaster(self.instance, self.setup.counts, self.setup.dear)
         self.exact: dict[MasterColumn, Order] = {}
@@ -205,6 +207,13 @@ class ColumnGeneration:
                 value += price
         return float(value)
 
+    def over(self) -> bool:
+        """Whether time is up or the bound meets the best layout known."""
+        if self.remaining() <= 0:
+            return True
+        cost = self.target() if self.target is not None else None
+        return cost is not None and self.value >= cost
+
     def _generate(
         self,
         price: Callable[[WholeDuals], tuple[list[MasterColumn], list[tuple[float, int]]]],
@@ -217,7 +226,7 @@ class ColumnGeneration:
         smoothing = 0.5
         stalled = 0
         for _ in range(rounds):
-            if self.remaining() <= 0:
+            if self.over():
                 return False
             self.lp_value, raw = self.master.solve()
             gap = self.lp_value + self.constant - self.value
@@ -353,10 +362,15 @@ class ColumnGeneration:
             priced = self.setup.priced(model, duals.device, fee)
             walks, least = best_walks(model, priced, ArmWalks(model, priced), ADDED)
             missing += [(float(r), q) for q, r in enumerate(least) if r < 0]
+            taken: Counter[int] = Counter()
             for walk in walks:
                 times = Counter(int(model.members[d]) for d in walk.out + walk.back)
-                visits = tuple(sorted(times.items()))
-                columns.append(MasterColumn(visits, walk.port, walk.cost, walk.switch, True))
+                if all(taken[d] < SAME_DEVICE for d in times):
+                    taken.update(times.keys())
+                    visits = tuple(sorted(times.items()))
+                    columns.append(
+                        MasterColumn(visits, walk.port, walk.cost, walk.switch, True)
+                    )
         return columns, missing
 
     def price_labels(
@@ -493,7 +507,12 @@ def lower_bound(
         Told one line per phase.
     """
     run = ColumnGeneration(
-        builder, seeds, remaining=remaining, constant=constant, on_bound=on_bound
+        builder,
+        seeds,
+        remaining=remaining,
+        constant=constant,
+        on_bound=on_bound,
+        target=target,
     )
     say = trace or (lambda _: None)
     converged = False
@@ -540,6 +559,8 @@ FIRST_MEMORY = 6
 """Devices a walk along a long line remembers at first, besides the one it is at."""
 MOST_MEMORY = 14
 """Devices it remembers at most."""
+LABEL_BUDGETS = (20_000, 100_000, 500_000)
+"""Labels of one search of long lines, over all layers."""
 CYCLE_VALUE = 0.02
 """Walks with at least this share in the relaxation have their repetitions forbidden."""
 
@@ -548,13 +569,14 @@ def _neighbourhoods(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
     """Long lines: walks that remember their neighbourhood, which grows where they repeat."""
     memories = [_nearest(m, FIRST_MEMORY) for m in run.setup.models]
     source = "lines without near repetitions"
-    while run.remaining() > 0:
+    while not run.over():
         run.forget_walks(memories)
         searches = [
             LabelSearch(m, memory) for m, memory in zip(run.setup.models, memories, strict=True)
         ]
         done = False
-        for limit in (300, 3_000, 30_000):
+        for budget in LABEL_BUDGETS:
+            limit = max(50, budget // max(m.capacity for m in run.setup.models))
             done = run._generate(
                 lambda d, limit=limit, searches=searches: run.price_labels(d, searches, limit),
                 source,
@@ -592,7 +614,7 @@ def _cut_rounds(
 ) -> bool:
     """Add subset cuts round by round; True if nothing is left to cut."""
     slack = 0
-    while run.remaining() > 0 and slack < SLACK_ROUNDS:
+    while not run.over() and slack < SLACK_ROUNDS:
         before = run.value
         cuts = violated_triples(
             run.master.columns,

@@ -24,8 +24,8 @@ class Setup:
     Attributes
     ----------
     models
-        One :class:`LineModel` for each line grade and each set of switches that allow the same
-        devices.
+        One :class:`LineModel` for each line grade, each set of switches that allow the same
+        devices, and each largest set of devices that may mix.
     links
         Master columns of all point-to-point links.
     counts
@@ -46,9 +46,10 @@ class Setup:
                     groups[allowed.tobytes()].append(s)
             for switches in groups.values():
                 allowed = inst.may_hang[:, switches[0]] & inst.can[:, grade]
-                members = np.nonzero(allowed)[0]
-                if len(members) and inst.grades[grade].max_devices >= 1:
-                    self.models.append(LineModel(builder, grade, switches, members))
+                for mixing in inst.line_classes:
+                    members = np.nonzero(allowed & mixing)[0]
+                    if len(members) and inst.grades[grade].max_devices >= 1:
+                        self.models.append(LineModel(builder, grade, switches, members))
         self._common_weights()
         self.links, self.link_arrays = self._links()
         self.counts = self._counts()
