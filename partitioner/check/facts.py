@@ -18,6 +18,7 @@ from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import StreamWay, link_key, stream_ways
+from partitioner.network.transfers import carried_streams
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +99,11 @@ def gather_facts(
         backbone=_sensible_backbone(problem, layout),
         segments=tuple(s.segment for s in laid),
     )
-    ways = stream_ways(problem, sound, network)
-    timing = layout_timing(problem, sound, tuple(laid), ways, network, method)
+    carried = stream_ways(
+        problem, sound, network, streams=carried_streams(problem).values()
+    )
+    timing = layout_timing(problem, sound, tuple(laid), carried, network, method)
+    ways = tuple(way for way in carried if way.stream in problem.streams)
     return Facts(problem, layout, network, sound, tuple(laid), ways, timing)
 
 

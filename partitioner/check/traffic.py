@@ -10,9 +10,10 @@ from partitioner.check.laid import LaidSegment
 from partitioner.model.assessment import Leg, LegKind, StreamFigures
 from partitioner.model.catalogue import Grade
 from partitioner.model.layout import Layout
-from partitioner.model.problem import Problem, QueueOrder
+from partitioner.model.problem import Problem, QueueOrder, ReleaseKind, Stream
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import StreamWay, backbone_length_um
+from partitioner.network.transfers import carried_streams
 from partitioner.timing.frames import stream_frame_bytes
 from partitioner.timing.layout_timing import (
     Hop,
@@ -54,11 +55,13 @@ class LayoutTiming:
     ``load_ppm`` and ``cycle_ns`` by segment id (a full-duplex link's load is that of its busier
     direction; the cycle of a link is 0). ``link_load_ppm`` by backbone link and direction
     (from, to), links without traffic included. ``streams`` in the order of the problem, without
-    those that the layout gives no way.
+    those that the layout gives no way; ``transfers`` the same for the streams that stand for bulk
+    transfers. All bounds and loads hold while the transfers run.
     """
 
     traffic: NetworkTraffic
     streams: tuple[StreamFigures, ...]
+    transfers: tuple[StreamFigures, ...]
     load_ppm: Mapping[str, int]
     cycle_ns: Mapping[str, int]
     link_load_ppm: Mapping[tuple[str, str], int]
@@ -91,9 +94,9 @@ def network_traffic(
 ) -> NetworkTraffic:
     """Describe a layout the way the timing analysis takes it.
 
-    ``sound`` names known switches, devices and grades only. Devices queue as the problem says;
-    every switch port queues by PCP. A half-duplex link is a line of two nodes to the analysis, with
-    the PLCA settings of the problem.
+    ``ways`` may be those of streams and of transfers. ``sound`` names known switches, devices and
+    grades only. Devices queue as the problem says; every switch port queues by PCP. A half-duplex
+    link is a line of two nodes to the analysis, with the PLCA settings of the problem.
     """
     lines: list[LineMedium] = []
     links: list[LinkMedium] = []
@@ -115,8 +118,10 @@ def network_traffic(
     for way in ways:
         by_stream.setdefault(way.stream, []).append(way)
     is_line = {s.segment.id: s.is_line for s in laid}
+    carried = carried_streams(problem)
     streams = tuple(
-        _stream(problem, id_, rows, is_line, half_duplex) for id_, rows in by_stream.items()
+        _stream(problem, carried[id_], rows, is_line, half_duplex)
+        for id_, rows in by_stream.items()
     )
     return NetworkTraffic(tuple(lines), tuple(links), streams)
 
@@ -187,12 +192,11 @@ def _direction(
 
 def _stream(
     problem: Problem,
-    id_: str,
+    stream: Stream,
     ways: list[StreamWay],
     is_line: Mapping[str, bool],
     half_duplex: set[str],
 ) -> StreamTraffic:
-    stream = problem.streams[id_]
     routes = []
     for way in ways:
         hops: list[Hop] = []
@@ -240,7 +244,7 @@ def _stream(
         deadline_ns=stream.deadline_ns,
         pcp=stream.pcp,
         routes=tuple(routes),
-        sporadic=stream.kind == "sporadic",
+        sporadic=stream.kind is ReleaseKind.SPORADIC,
     )
 
 
@@ -268,9 +272,14 @@ def layout_timing(
         for a, b in (link.ends, link.ends[::-1]):
             if _between(a, b) in bounds.media:
                 link_load_ppm[a, b] = bounds.media[_between(a, b)].load_ppm
+    carried = carried_streams(problem)
+    figures_of = [
+        (way.stream, _figures(carried[way.stream].deadline_ns, way, bounds, method)) for way in ways
+    ]
     return LayoutTiming(
         traffic=traffic,
-        streams=tuple(_figures(problem, way, bounds, method) for way in ways),
+        streams=tuple(f for id_, f in figures_of if id_ in problem.streams),
+        transfers=tuple(f for id_, f in figures_of if id_ not in problem.streams),
         load_ppm=load_ppm,
         cycle_ns=cycle_ns,
         link_load_ppm=link_load_ppm,
@@ -279,7 +288,7 @@ def layout_timing(
 
 
 def _figures(
-    problem: Problem, way: StreamWay, bounds: NetworkBounds, method: Method
+    deadline_ns: int, way: StreamWay, bounds: NetworkBounds, method: Method
 ) -> StreamFigures:
     bound = bounds.bounds[way.stream, way.destination]
     legs: tuple[Leg, ...] = bound.legs
@@ -293,7 +302,7 @@ def _figures(
         legs=legs,
         linear_ns=bound.linear_ns,
         response_ns=response_ns,
-        deadline_ns=problem.streams[way.stream].deadline_ns,
+        deadline_ns=deadline_ns,
     )
 
 

@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from partitioner.model.layout import Layout
-from partitioner.model.problem import Problem
+from partitioner.model.problem import Problem, Stream
 from partitioner.network.cable import CableNetwork
 
 
@@ -151,16 +151,18 @@ def stream_ways(
     network: CableNetwork,
     *,
     without: Iterable[tuple[str, str]] = (),
+    streams: Iterable[Stream] | None = None,
 ) -> tuple[StreamWay, ...]:
     """Way of every stream to every destination, in the order of the problem.
 
     Pairs that the layout does not join (a device not placed, a switch not open, no backbone way)
-    are left out; ``without`` as in :func:`switch_ways`.
+    are left out; ``without`` as in :func:`switch_ways`. ``streams`` are those of the problem if
+    not given.
     """
     between = switch_ways(problem, layout, network, without=without)
     segment_of = layout.segment_of()
     ways = []
-    for stream in problem.streams.values():
+    for stream in problem.streams.values() if streams is None else streams:
         for destination in stream.destinations:
             way = _way(stream.id, stream.source, destination, problem, segment_of, between)
             if way is not None:

@@ -21,9 +21,12 @@ from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import (
     BackboneLink,
     BackboneShape,
+    Encapsulation,
     GroupKind,
     Problem,
     QueueOrder,
+    ReleaseKind,
+    Stream,
     SwitchPosition,
 )
 from partitioner.network.cable import CableNetwork
@@ -85,19 +88,40 @@ def best_layout(problem: Problem) -> tuple[int, Layout] | None:
 
 class _Search:
     def __init__(self, problem: Problem):
-        if problem.transfers:
-            raise NotImplementedError("transfers are not tried here")
         self.problem = problem
         self.network = CableNetwork(problem)
         self.caps = {p.id: p.max_lines for p in problem.pathways if p.max_lines is not None}
+        self.streams = {**problem.streams, **self.transfers()}
         self.flows = {
             s.id: LineFlow(
                 s.id, stream_frame_bytes(s), s.period_ns, s.jitter_ns, s.deadline_ns, s.pcp
             )
-            for s in problem.streams.values()
+            for s in self.streams.values()
         }
         self.arm = cache(self._arm)
         self.best: tuple[int, Layout] | None = None
+
+    def transfers(self) -> dict[str, Stream]:
+        """Transfers with a longest time as streams, their frames spread evenly over that time."""
+        found = {}
+        for transfer in self.problem.transfers.values():
+            if transfer.longest_ns is not None:
+                frames = -(-transfer.size_bytes // transfer.frame_payload_bytes)
+                pace = transfer.longest_ns // frames
+                found[f"bulk/{transfer.id}"] = Stream(
+                    id=f"bulk/{transfer.id}",
+                    source=transfer.source,
+                    destinations=transfer.destinations,
+                    payload_bytes=transfer.frame_payload_bytes,
+                    encapsulation=Encapsulation.RAW,
+                    tagged=True,
+                    kind=ReleaseKind.SPORADIC,
+                    period_ns=pace,
+                    jitter_ns=0,
+                    deadline_ns=pace,
+                    pcp=0,
+                )
+        return found
 
     # -- what a thing counts in the objective -------------------------------------------------
 
@@ -185,7 +209,7 @@ class _Search:
         """Linear bounds of the legs on a segment: sent by devices, sent by the switch port."""
         problem = self.problem
         limits = problem.limits[grade.id]
-        streams = problem.streams.values()
+        streams = self.streams.values()
         is_line = grade.medium is Medium.MIXING
         burst = problem.plca.burst_count
         senders = [
@@ -220,7 +244,7 @@ class _Search:
         if load + limits.reserve.load_share_ppm > limits.load_share_ppm:
             return None
         for leg in (up, down):
-            if any(ns > problem.streams[s].deadline_ns for s, ns in leg.items()):
+            if any(ns > self.streams[s].deadline_ns for s, ns in leg.items()):
                 return None
         return up, down
 
@@ -263,7 +287,10 @@ class _Search:
             up, down = legs
             price = problem.objective.latency_price_per_ms_money
             fixed = sum(
-                ceil_div(ns * price, 1_000_000) for leg in (up, down) for ns in leg.values()
+                ceil_div(ns * price, 1_000_000)
+                for leg in (up, down)
+                for stream, ns in leg.items()
+                if stream in problem.streams
             )
             fixed += self.once_and_per_device(devices, grade)
             for switch in problem.switches.values():
@@ -346,7 +373,7 @@ class _Search:
         optional = [s.id for s in problem.switches.values() if not s.required]
         ends = {
             e
-            for s in problem.streams.values()
+            for s in self.streams.values()
             for e in (s.source, *s.destinations)
             if e in problem.switches
         }
@@ -541,7 +568,7 @@ class _Search:
         )
         crossing: dict[tuple[str, str], set[str]] = {}
         routes = []
-        for stream in problem.streams.values():
+        for stream in self.streams.values():
             source = home.get(stream.source)
             start = stream.source if source is None else source.switch
             for target in stream.destinations:
@@ -559,7 +586,7 @@ class _Search:
         for link, grade_id in zip(net.links, link_grades, strict=True):
             grade = problem.catalogue.grades[grade_id]
             for hop in (link.ends, link.ends[::-1]):
-                flows = [self.flows[s] for s in problem.streams if s in crossing.get(hop, ())]
+                flows = [self.flows[s] for s in self.streams if s in crossing.get(hop, ())]
                 if not flows:
                     continue
                 bound = linear_link_bound(

@@ -37,6 +37,7 @@ from partitioner.model.problem import (
     Stream,
     Switch,
     SwitchPosition,
+    Transfer,
 )
 from tests.brute.parts import LINE, LINK10, LINK100, LINK1000, small_catalogue
 
@@ -71,6 +72,7 @@ def random_problem(
     queue_pcp: bool = False,
     failures: bool = False,
     builds: bool = False,
+    transfers: bool = False,
 ) -> Problem:
     """Make a random problem; the same arguments make the same problem.
 
@@ -107,6 +109,8 @@ def random_problem(
         A rule on what a single failure may take down.
     builds
         Stated builds in place of independent take rates (with ``options``).
+    transfers
+        A bulk transfer or two with longest times.
     """
     rng = random.Random(f"{seed}/{devices}/{switches}")
     places, ways = _grid(rng, capacities) if pathways else ({}, ())
@@ -146,7 +150,7 @@ def random_problem(
         devices=device_map,
         groups=_groups(rng, list(device_map)) if groups else (),
         streams=_streams(rng, list(device_map), list(switch_map), deadlines) if streams else {},
-        transfers={},
+        transfers=_transfers(rng, list(device_map), list(switch_map)) if transfers else {},
         limits=_limits(rng, nodes, reserve, spacing),
         line=LineRules(
             switch_position=SwitchPosition.ANYWHERE if anywhere else SwitchPosition.END,
@@ -330,6 +334,23 @@ def _builds(rng: random.Random, options: list[str]) -> tuple[Build, ...]:
     return tuple(
         Build(f"b{k}", c, s) for k, (c, s) in enumerate(zip(mixes, shares, strict=True))
     )
+
+
+def _transfers(
+    rng: random.Random, devices: list[str], switches: list[str]
+) -> dict[str, Transfer]:
+    found = {}
+    for k in range(rng.choice([1, 2])):
+        ends = rng.sample([*devices, switches[0]], min(len(devices) + 1, 3))
+        found[f"t{k}"] = Transfer(
+            id=f"t{k}",
+            source=ends[0],
+            destinations=tuple(sorted(ends[1 : rng.choice([2, 3])])),
+            size_bytes=rng.choice([20_000, 100_001]),
+            longest_ns=rng.choice([1_000 * MS, 2_000 * MS, 10_000 * MS, None]),
+            frame_payload_bytes=rng.choice([200, 1_400]),
+        )
+    return found
 
 
 def _streams(

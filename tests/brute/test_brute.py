@@ -39,6 +39,7 @@ KINDS: dict[str, dict] = {
     "weights": {"backbone": BackboneShape.FIXED, "mass": True, "latency": True},
     "tight": {"backbone": BackboneShape.FIXED, "deadlines": "mixed", "queue_pcp": True},
     "builds": {"options": 3, "builds": True, "anywhere": True},
+    "transfers": {"transfers": True, "backbone": BackboneShape.FIXED, "latency": True},
     "failures": {"failures": True, "switches": 3, "backbone": BackboneShape.TREE},
     "failures on a ring": {"failures": True, "switches": 3, "backbone": BackboneShape.RING},
     "all": {
@@ -135,7 +136,7 @@ def test_no_layout_is_none():
 
 
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(4))
 def test_the_check_accepts_the_best_layout_at_the_same_cost(kind, seed):
     problem = random_problem(seed, 5, **KINDS[kind])
     found = best_layout(problem)
@@ -152,7 +153,7 @@ def test_most_random_problems_have_a_layout():
     found = [
         best_layout(random_problem(seed, 5, **kind)) is not None
         for kind in KINDS.values()
-        for seed in range(8)
+        for seed in range(4)
     ]
     assert sum(found) > 0.75 * len(found)
 
@@ -217,11 +218,11 @@ def random_layout(problem: Problem, rng: random.Random) -> Layout:
 @pytest.mark.parametrize("kind", KINDS)
 def test_no_random_layout_that_the_check_accepts_is_cheaper(kind):
     accepted = 0
-    for seed in range(3):
+    for seed in range(4):
         problem = random_problem(seed, 4, **KINDS[kind])
         found = best_layout(problem)
         rng = random.Random(seed)
-        for _ in range(60):
+        for _ in range(30):
             layout = random_layout(problem, rng)
             assessment = assess(problem, layout, "linear")
             if assessment.findings:

@@ -23,6 +23,7 @@ from partitioner.model.problem import (
     GroupKind,
     Problem,
     Reserve,
+    Transfer,
 )
 from tests.brute.parts import LINE, LINK100, LINK1000
 from tests.check.ground import (
@@ -457,6 +458,20 @@ CASES: dict[str, tuple[str, Change, str]] = {
         "deadline",
         problem_only(lambda p: with_streams(p, heat={"deadline_ns": 100_000})),
         "Stream heat may take",
+    ),
+    "slow transfer": (
+        "transfer",
+        # 1000 frames in 250 ms: one every 250 µs. A frame may take longer than that to lamp-1, so
+        # the last one comes after the end.
+        problem_only(
+            lambda p: replace(
+                p,
+                transfers={
+                    "update": Transfer("update", "brain", ("lamp-1",), 46_000, 250 * MS, 46)
+                },
+            )
+        ),
+        "Transfer update may take",
     ),
     "single failure loses too many": (
         "failure",

@@ -9,6 +9,7 @@ from partitioner.check.failures import single_failures
 from partitioner.check.rules.placement import Breach
 from partitioner.check.rules.rule import Rule
 from partitioner.check.wording import count, duration, listed
+from partitioner.network.transfers import PREFIX, frame_count, pace_ns
 
 
 def _overload(facts: Facts) -> Iterator[Breach]:
@@ -25,6 +26,29 @@ def _deadline(facts: Facts) -> Iterator[Breach]:
                 f"{figures.destination}: {duration(figures.bound_ns - figures.deadline_ns)} past "
                 f"its deadline of {duration(figures.deadline_ns)}.",
             )
+
+
+def _transfer(facts: Facts) -> Iterator[Breach]:
+    late = {}
+    for figures in facts.timing.transfers:
+        if figures.bound_ns is not None and figures.bound_ns > figures.deadline_ns:
+            late[figures.stream, figures.destination] = figures.bound_ns
+    for transfer in facts.problem.transfers.values():
+        pace = pace_ns(transfer)
+        if pace is None or transfer.longest_ns is None:
+            continue
+        for destination in transfer.destinations:
+            bound_ns = late.get((f"{PREFIX}{transfer.id}", destination))
+            if bound_ns is not None:
+                total_ns = (frame_count(transfer) - 1) * pace + bound_ns
+                yield (
+                    (transfer.id, destination),
+                    f"Transfer {transfer.id} may take {duration(total_ns)} to {destination}: "
+                    f"{duration(total_ns - transfer.longest_ns)} longer than the "
+                    f"{duration(transfer.longest_ns)} allowed; one of its "
+                    f"{count(frame_count(transfer), 'frame')}, one every {duration(pace)}, may "
+                    f"take {duration(bound_ns)}.",
+                )
 
 
 def _failure(facts: Facts) -> Iterator[Breach]:
@@ -63,6 +87,11 @@ RULES = (
         "deadline",
         "Every stream's bound from release to its last destination is within its deadline.",
         _deadline,
+    ),
+    Rule(
+        "transfer",
+        "Every bulk transfer ends within its longest time, beside all streams.",
+        _transfer,
     ),
     Rule(
         "failure",
