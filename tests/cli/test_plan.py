@@ -15,6 +15,8 @@ import pytest
 from partitioner import pipeline
 from partitioner.cli.main import run
 from partitioner.errors import ExitCode, WrongFile
+from partitioner.reading.example import example_text
+from partitioner.solve import planner
 
 PROGRAM = [sys.executable, "-c", "from partitioner.cli.main import main; main()"]
 QUICK = ["--time-limit", "30s", "--workers", "1"]
@@ -31,6 +33,20 @@ def change(path: Path, old: str, new: str) -> None:
     path.write_text(text.replace(old, new, 1), encoding="utf-8")
 
 
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> pipeline.PlanResult:
+    """The example planned once, for real."""
+    path = tmp_path_factory.mktemp("example") / "problem.yaml"
+    path.write_text(example_text(), encoding="utf-8")
+    return pipeline.plan(path, time_limit_s=30)
+
+
+@pytest.fixture
+def known_outcome(planned: pipeline.PlanResult, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The search answers at once with what it found before; all else is done for real."""
+    monkeypatch.setattr(planner, "plan_layout", lambda *_, **__: planned.outcome)
+
+
 def test_example_is_planned_to_the_optimum(example, tmp_path, capsys) -> None:
     out_folder = tmp_path / "out"
     assert run(["plan", str(example), "-o", str(out_folder), *QUICK]) == ExitCode.OK
@@ -42,28 +58,27 @@ def test_example_is_planned_to_the_optimum(example, tmp_path, capsys) -> None:
     assert run(["check", str(example), str(out_folder / "layout.yaml")]) == ExitCode.OK
 
 
-def test_planned_is_no_dearer_than_by_hand(example, by_hand) -> None:
-    planned = pipeline.plan(example, time_limit_s=30)
+def test_planned_is_no_dearer_than_by_hand(planned, example, by_hand) -> None:
     judged = pipeline.judge(example, by_hand)
     assert judged.assessment.findings == ()
     assert planned.outcome.cost_money <= judged.assessment.cost.objective_money
 
 
-def test_json_is_one_object_and_the_file(example, tmp_path, capsys) -> None:
+def test_json_is_one_object_and_the_file(known_outcome, example, tmp_path, capsys) -> None:
     folder = tmp_path / "out"
     assert run(["plan", str(example), "-o", str(folder), "--json", *QUICK]) == ExitCode.OK
     out = capsys.readouterr().out
     assert json.loads(out) == json.loads((folder / "outcome.json").read_text(encoding="utf-8"))
 
 
-def test_quiet_says_nothing_on_stderr(example, tmp_path, capsys) -> None:
+def test_quiet_says_nothing_on_stderr(known_outcome, example, tmp_path, capsys) -> None:
     assert run(["plan", str(example), "-o", str(tmp_path / "o"), "-q", *QUICK]) == ExitCode.OK
     out, err = capsys.readouterr()
     assert out
     assert err == ""
 
 
-def test_steps_with_v(example, tmp_path, capsys) -> None:
+def test_steps_with_v(known_outcome, example, tmp_path, capsys) -> None:
     assert run(["-v", "plan", str(example), "-o", str(tmp_path / "o"), *QUICK]) == ExitCode.OK
     err = capsys.readouterr().err
     steps = ["reading", "planning 11 devices on 2 switches", "checking", "writing the report"]
@@ -82,7 +97,7 @@ def test_folder_of_something_else_is_left_alone(example, tmp_path, monkeypatch, 
     assert [p.name for p in other.iterdir()] == ["thesis.txt"]
 
 
-def test_default_folder_has_the_problem_name(example, tmp_path, monkeypatch) -> None:
+def test_default_folder_has_the_problem_name(known_outcome, example, tmp_path, monkeypatch) -> None:
     monkeypatch.chdir(tmp_path)
     assert run(["plan", str(example), *QUICK]) == ExitCode.OK
     assert (tmp_path / "out-small-sprayer" / "layout.yaml").is_file()
@@ -135,7 +150,9 @@ def test_too_small_a_problem_ends_with_proof(case, example, tmp_path, capsys) ->
     assert not folder.exists()
 
 
-def test_rejected_plan_keeps_the_evidence(example, tmp_path, monkeypatch, capsys) -> None:
+def test_rejected_plan_keeps_the_evidence(
+    known_outcome, example, tmp_path, monkeypatch, capsys
+) -> None:
     from partitioner.model.assessment import RuleFinding
 
     real = pipeline.assess_layout
@@ -158,7 +175,7 @@ def test_rejected_plan_keeps_the_evidence(example, tmp_path, monkeypatch, capsys
     assert (folder / "problem.yaml").read_bytes() == example.read_bytes()
 
 
-def test_require_optimal(example, tmp_path, monkeypatch, capsys) -> None:
+def test_require_optimal(known_outcome, example, tmp_path, monkeypatch, capsys) -> None:
     from dataclasses import replace
 
     from partitioner.model.outcome import Status
@@ -184,6 +201,7 @@ def test_pipeline_raises_what_it_promises(example) -> None:
         pipeline.plan(example)
 
 
+@pytest.mark.slow
 def test_same_bytes_whatever_the_hash_seed(example, tmp_path) -> None:
     texts = set()
     for seed in ("0", "1", "2"):
