@@ -51,7 +51,7 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
     Examples
     --------
     >>> ticks(0, 9.3, 5)
-    [0.0, 2.0, 4.0, 6.0, 8.0, 10.0]
+    [0.0, 2.5, 5.0, 7.5, 10.0]
     """
     span = high - low if high > low else abs(high) or 1.0
     raw = span / max(most - 1, 1)

@@ -358,7 +358,7 @@ class _Drawing:
             else:
                 (x, y), (ux, uy) = track.point_along(0.0, backwards)
                 x0, y0 = x, y
-                x, y = x - ux * 9.0, y - uy * 9.0
+                x, y = x - ux * 12.5, y - uy * 12.5
                 self.canvas.add(
                     "line", parent, x1=x0, y1=y0, x2=x, y2=y,
                     cls=f"run {stroke.css_class}", stroke_width=1.6,
@@ -493,7 +493,7 @@ class _Drawing:
             wishes.append(
                 Wish(anchor, size, size, ring(anchor, radii), self._own(segments[device.segment]))
             )
-        places = self.sheet.place(wishes, stroke_cost=3.0, own_cost=0.4, distance_cost=0.5)
+        places = self.sheet.place(wishes, stroke_cost=3.0, own_cost=0.1, distance_cost=0.5)
         for device, wish, (x, y) in zip(devices, wishes, places, strict=True):
             stroke = self.strokes[device.segment]
             if math.dist(wish.anchor, (x, y)) > 1:

@@ -191,8 +191,8 @@ def what_to_build(
                 Column("burst_tmr", "Burst timer", number, "BT"),
             ],
             folded=True,
-            note="The node count is set at node 0, the coordinator. plca-ethtool.sh holds the same as "
-            "commands, to be adapted.",
+            note="The node count is set at node 0, the coordinator. plca-ethtool.sh holds the "
+            "same as commands, to be adapted.",
         ),
     ]
     if len(frames["backbone"]):

@@ -1,0 +1,31 @@
+"""Problems and assessments that the report's tests share."""
+
+from __future__ import annotations
+
+import pytest
+
+from partitioner.model.assessment import Assessment
+from partitioner.model.problem import Problem
+from tests.report.fixtures import (
+    assessment_of,
+    greedy_layout,
+    many_text,
+    problem_from,
+    twelve_text,
+)
+
+Case = tuple[Problem, Assessment]
+
+
+@pytest.fixture(scope="session")
+def twelve(tmp_path_factory: pytest.TempPathFactory) -> Case:
+    """A row of twelve devices at two switches."""
+    problem = problem_from(twelve_text(), tmp_path_factory.mktemp("twelve"))
+    return problem, assessment_of(problem, greedy_layout(problem))
+
+
+@pytest.fixture(scope="session")
+def many(tmp_path_factory: pytest.TempPathFactory) -> Case:
+    """A long frame with 180 devices at six switches, engineered limits, two levels."""
+    problem = problem_from(many_text(), tmp_path_factory.mktemp("many"))
+    return problem, assessment_of(problem, greedy_layout(problem))

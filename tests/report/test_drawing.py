@@ -1,0 +1,208 @@
+"""The layout drawing: everything on it, nothing covered, and the same every time."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import pytest
+
+from partitioner.report.drawing import device_numbers, layout_figures, segment_strokes
+from partitioner.report.drawing_input import (
+    DrawingInput,
+    DrawnBackbone,
+    DrawnDevice,
+    DrawnPathway,
+    DrawnSegment,
+    DrawnSwitch,
+    drawing_input,
+)
+from partitioner.report.strips import stack_labels, strip_figures
+from partitioner.report.strokes import line_stroke
+from partitioner.report.svg import standalone, text_width
+from partitioner.report.tables import device_numbers_frame
+
+GOLD = Path(__file__).parent / "gold"
+M = 1_000_000
+
+
+def _texts(markup: str) -> list[str]:
+    return [t.text or "" for t in ET.fromstring(markup).iter("text")]
+
+
+def _tiny() -> DrawingInput:
+    """One line of two devices and one link at one of two switches, on an L of pathways."""
+    a, b, c = (0, 0, 0), (2 * M, 0, 0), (2 * M, M, 0)
+    return DrawingInput(
+        name="tiny",
+        places=(("a", a), ("b", b), ("c", c)),
+        pathways=(
+            DrawnPathway("ab", ("a", "b"), a, b),
+            DrawnPathway("bc", ("b", "c"), b, c, most_lines=2),
+        ),
+        switches=(DrawnSwitch("hub", a, True, 4), DrawnSwitch("spare", c, False, 4)),
+        devices=(
+            DrawnDevice("lamp", b, "L1", "10BASE-T1S-multidrop", 1, 1, None, 50_000, 2_100_000),
+            DrawnDevice("fan", c, "L1", "10BASE-T1S-multidrop", 2, 2, "winter", 0, 3_200_000),
+            DrawnDevice("camera", c, "K1", "100BASE-T1", 2),
+        ),
+        segments=(
+            DrawnSegment(
+                "L1", "hub", 1, "10BASE-T1S-multidrop", True,
+                (("a", a), ("b", b), ("c", c)), 0, ("lamp", "fan"), 3_400_000,
+            ),
+            DrawnSegment(
+                "K1", "hub", 3, "100BASE-T1", False,
+                (("a", a), ("b", b), ("c", c)), 0, ("camera",), 3_200_000,
+            ),
+        ),
+        backbone=(DrawnBackbone(("hub", "spare"), "1000BASE-T1"),),
+    )  # fmt: skip
+
+
+def test_golden_drawing() -> None:
+    """The tiny drawing byte for byte; renew it with RENEW_GOLD=1 after looking at it."""
+    (figure,) = layout_figures(_tiny())
+    got = standalone(figure.svg)
+    path = GOLD / "tiny-plan.svg"
+    if os.environ.get("RENEW_GOLD"):
+        path.write_text(got, encoding="utf-8")
+    assert got == path.read_text(encoding="utf-8")
+
+
+def test_everything_is_named_in_the_drawing(twelve) -> None:
+    data = drawing_input(*twelve)
+    (figure,) = layout_figures(data)
+    texts = _texts(figure.svg)
+    for thing in (*data.devices, *data.switches):
+        assert thing.id in texts
+    for segment in data.segments:
+        assert segment.id in texts
+        assert str(segment.port) in texts
+    assert "1 m" in texts  # the scale bar
+    assert "x" in texts
+    assert "y" in texts
+
+
+def test_every_line_has_a_stroke_of_its_own(many) -> None:
+    data = drawing_input(*many)
+    strokes = segment_strokes(data)
+    shared = [strokes[s.id] for s in data.segments if s.is_shared]
+    looks = {(s.css_class, s.dash) for s in shared}
+    assert len(looks) == len(shared) > 18
+
+
+def test_strokes_repeat_only_after_36_lines() -> None:
+    looks = [(line_stroke(i).hue, line_stroke(i).dash) for i in range(37)]
+    assert len(set(looks[:36])) == 36
+    assert looks[36] == looks[0]
+
+
+def test_each_shared_line_has_two_terminators(twelve) -> None:
+    data = drawing_input(*twelve)
+    (figure,) = layout_figures(data)
+    titles = [t.text for t in ET.fromstring(figure.svg).iter("title")]
+    for segment in data.segments:
+        found = titles.count(f"terminator of {segment.id}")
+        assert found == (2 if segment.is_shared else 0)
+
+
+def test_dense_layouts_are_numbered_and_detailed_per_switch(many) -> None:
+    problem, assessment = many
+    data = drawing_input(problem, assessment)
+    figures = layout_figures(data)
+    assert [f.id for f in figures[:2]] == ["layout-plan", "layout-side"]
+    numbers = device_numbers(data)
+    assert sorted(numbers.values()) == list(range(1, 181))
+    assert set(map(str, numbers.values())) <= set(_texts(figures[0].svg))
+    named = [t for f in figures[2:] for t in _texts(f.svg)]
+    assert {d.id for d in data.devices} <= set(named)
+
+
+def test_numbers_in_drawing_and_table_agree(many) -> None:
+    problem, assessment = many
+    frame = device_numbers_frame(assessment)
+    table = dict(zip(frame["device"], frame["number"], strict=True))
+    assert table == device_numbers(drawing_input(problem, assessment))
+
+
+def test_device_stops_lie_on_their_line(many) -> None:
+    data = drawing_input(*many)
+    route = {s.id: s.route for s in data.segments}
+    for device in data.devices:
+        assert route[device.segment][device.stop][1] == device.at_um
+
+
+def _boxes(markup: str, words: set[str]) -> list[tuple[float, float, float, float]]:
+    found = []
+    for text in ET.fromstring(markup).iter("text"):
+        if text.text not in words or text.get("text-anchor") != "middle":
+            continue
+        x, y, size = (float(text.get(k, "0")) for k in ("x", "y", "font-size"))
+        half = text_width(text.text or "", size) / 2
+        found.append((x - half, y - size * 0.8, x + half, y + size * 0.2))
+    return found
+
+
+@pytest.mark.parametrize("case", ["twelve", "many"])
+def test_device_labels_hardly_cover_each_other(case: str, request) -> None:
+    data = drawing_input(*request.getfixturevalue(case))
+    names = {d.id for d in data.devices} | set(map(str, device_numbers(data).values()))
+    for figure in layout_figures(data):
+        boxes = _boxes(figure.svg, names)
+        covered = 0.0
+        for i, a in enumerate(boxes):
+            for b in boxes[:i]:
+                w = min(a[2], b[2]) - max(a[0], b[0])
+                h = min(a[3], b[3]) - max(a[1], b[1])
+                covered += max(w, 0.0) * max(h, 0.0)
+        area = sum((b[2] - b[0]) * (b[3] - b[1]) for b in boxes)
+        assert covered <= 0.01 * area, figure.id
+
+
+def test_drawing_is_deterministic(many) -> None:
+    data = drawing_input(*many)
+    assert [f.svg for f in layout_figures(data)] == [f.svg for f in layout_figures(data)]
+
+
+def test_no_segments_no_drawing() -> None:
+    assert layout_figures(DrawingInput("none", (), (), (), (), ())) == ()
+    assert strip_figures(DrawingInput("none", (), (), (), (), ())) == ()
+
+
+def test_names_with_markup_are_escaped() -> None:
+    from dataclasses import replace
+
+    data = _tiny()
+    nasty = replace(data, switches=(replace(data.switches[0], id="hub"), data.switches[1]),
+                    devices=(replace(data.devices[0], id="<b>&"), *data.devices[1:]))  # fmt: skip
+    (figure,) = layout_figures(nasty)
+    assert "<b>" not in figure.svg
+    assert "<b>&" in _texts(figure.svg)
+
+
+def test_strips_show_every_drop_once(twelve) -> None:
+    data = drawing_input(*twelve)
+    figures = strip_figures(data)
+    assert len(figures) == 2
+    texts = " | ".join(t for f in figures for t in _texts(f.svg))
+    for segment in data.segments:
+        for device in segment.devices:
+            assert texts.count(f" {device} ") == (1 if segment.is_shared else 0)
+
+
+def test_strip_labels_cover_neither_labels_nor_ticks() -> None:
+    import random
+
+    rng = random.Random(11)
+    for _ in range(200):
+        count = rng.randrange(1, 16)
+        xs = sorted(rng.uniform(0, 900) for _ in range(count))
+        labels = stack_labels([(x, f"{i} name-{'x' * rng.randrange(9)}") for i, x in enumerate(xs)])
+        for i, a in enumerate(labels):
+            reach = a.x + text_width(a.words, 10.0)
+            for b in labels[i + 1 :]:
+                if a.is_above == b.is_above and b.x <= reach:
+                    # b's tick stands under a's words: a must lie further out than b.
+                    assert a.level > b.level

@@ -1,0 +1,154 @@
+"""Tables against the assessment they come from, and the ethtool lines against the manual."""
+
+import csv
+import io
+import json
+import re
+
+import pytest
+
+from partitioner.model.assessment import Leg, LegKind, StreamFigures
+from partitioner.report.outcome_json import outcome_data, outcome_text
+from partitioner.report.sections import State
+from partitioner.report.tables import (
+    all_frames,
+    delay_parts_ns,
+    frames_csv,
+    margin_state,
+    plca_commands,
+    stream_state,
+    worst_first,
+)
+from tests.report.fixtures import outcome_of, with_finding
+
+
+def test_every_device_has_one_drop_in_cable_order(twelve) -> None:
+    problem, assessment = twelve
+    drops = all_frames(problem, assessment)["drops"]
+    devices = drops[drops["role"] == "device"]
+    assert sorted(devices["node"]) == sorted(problem.devices)
+    for _, rows in drops.groupby("segment"):
+        assert list(rows["order"]) == list(range(1, len(rows) + 1))
+        assert list(rows["position_m"]) == sorted(rows["position_m"])
+        assert list(rows["role"]).count("switch port") == 1
+
+
+def test_all_ports_of_open_switches_are_listed_free_ones_too(twelve) -> None:
+    problem, assessment = twelve
+    ports = all_frames(problem, assessment)["ports"]
+    assert len(ports) == sum(s.port_count for s in problem.switches.values())
+    used = ports[ports["segment"] != ""]
+    assert sorted(used["segment"]) == sorted(s.id for s in assessment.layout.segments)
+
+
+def test_parts_keep_the_total(twelve) -> None:
+    problem, assessment = twelve
+    parts = all_frames(problem, assessment)["parts"]
+    assert sum(parts["price"]) == pytest.approx(assessment.cost.money / 10_000)
+    metres = sum(r.quantity for r in parts.itertuples() if r.unit == "m")
+    assert metres == pytest.approx(sum(s.length_um for s in assessment.segments) / 1e6)
+
+
+def test_baseline_stands_beside_the_plan(twelve) -> None:
+    problem, assessment = twelve
+    rows = {r.quantity: r for r in all_frames(problem, assessment)["baseline"].itertuples()}
+    assert rows["ports"].plan == len(assessment.layout.segments) + 2
+    assert rows["ports"].star == 12
+    # One PHY at each device and one at each port in the parts list of the fixture.
+    assert rows["PHYs"].plan == len(problem.devices) + len(assessment.layout.segments)
+    assert rows["money"].difference == pytest.approx(rows["money"].plan - rows["money"].star)
+
+
+def test_delay_parts_sum_to_the_bound(twelve) -> None:
+    _, assessment = twelve
+    for figures in assessment.streams:
+        assert sum(delay_parts_ns(figures.legs)) == figures.response_ns
+
+
+def _figures(name: str, bound: int | None, deadline: int) -> StreamFigures:
+    leg = Leg(LegKind.LINE, "L1", 0, 0, bound or 0, 0, bound or 0, bound or 0)
+    return StreamFigures(name, "x", (leg,), bound, bound, deadline)
+
+
+def test_worst_stream_stands_first_and_overload_before_all() -> None:
+    streams = [_figures("a", 50, 100), _figures("b", 99, 100), _figures("c", None, 100)]
+    streams.append(_figures("d", 120, 100))
+    assert [s.stream for s in worst_first(streams)] == ["c", "d", "b", "a"]
+    states = [stream_state(s) for s in worst_first(streams)]
+    assert states == [State.BAD, State.BAD, State.WARN, State.OK]
+
+
+@pytest.mark.parametrize(
+    ("used", "state"),
+    [(0.2, State.OK), (0.96, State.WARN), (1.0, State.WARN), (1.0001, State.BAD)],
+)
+def test_margin_states(used: float, state: State) -> None:
+    assert margin_state(used) is state
+
+
+def test_csv_has_units_in_its_names_and_whole_numbers_stay_whole(twelve) -> None:
+    problem, assessment = twelve
+    files = frames_csv(all_frames(problem, assessment))
+    rows = list(csv.DictReader(io.StringIO(files["drops.csv"])))
+    assert {"position_m", "stub_m"} <= set(rows[0])
+    on_link = [r for r in rows if r["plca_id"] == ""]
+    on_line = [r for r in rows if r["plca_id"] != ""]
+    assert len(on_link) == 4  # two links of one device and one port each
+    assert all(re.fullmatch(r"\d+", r["plca_id"]) for r in on_line)
+
+
+def test_ethtool_lines(twelve) -> None:
+    """Option names and ranges as in ethtool(8), --set-plca-cfg, and Linux net/ethtool/plca.c."""
+    problem, assessment = twelve
+    text = plca_commands(all_frames(problem, assessment)["plca"])
+    lines = [x for x in text.splitlines() if x.startswith("ethtool")]
+    pattern = re.compile(
+        r"ethtool --set-plca-cfg IFACE_\w+ enable on node-id (\d+)( node-cnt (\d+))? "
+        r"to-tmr (\d+) burst-cnt (\d+) burst-tmr (\d+)  # .+"
+    )
+    found = [pattern.fullmatch(x) for x in lines]
+    assert all(found)
+    # One coordinator a line, and the node count at the coordinator alone.
+    coordinators = [m for m in found if m and m[1] == "0"]
+    assert len(coordinators) == 2
+    assert all((m[2] is not None) == (m[1] == "0") for m in found if m)
+    assert {m[3] for m in coordinators} == {"5", "7"}
+    assert all(1 <= int(m[4]) <= 255 and int(m[1]) <= 254 for m in found if m)
+    assert len(found) == 10 + 2
+    assert "adapted" in text
+
+
+def test_outcome_json_round_trips_and_keeps_its_keys(twelve) -> None:
+    problem, assessment = twelve
+    outcome = outcome_of(assessment)
+    data = json.loads(outcome_text(problem, assessment, outcome))
+    assert list(data) == [
+        "format", "status", "verdict", "problem", "cost", "bound", "bound_source", "gap",
+        "findings", "warnings", "open_switches", "tables", "run",
+    ]  # fmt: skip
+    assert data["status"] == "feasible"
+    assert data["gap"] == pytest.approx(0.03, abs=1e-4)
+    assert data["cost"]["money"] == assessment.cost.money / 10_000
+    assert set(data["tables"]) == set(all_frames(problem, assessment))
+    assert data["run"]["timeline"][0]["bound"] is None
+
+
+def test_outcome_json_of_a_judged_layout_claims_no_bound(twelve) -> None:
+    problem, assessment = twelve
+    data = outcome_data(problem, assessment, None)
+    assert data["status"] == "checked"
+    assert data["bound"] is None
+    assert data["gap"] is None
+    assert data["run"] is None
+    broken = outcome_data(problem, with_finding(assessment), None)
+    assert broken["status"] == "broken"
+    assert broken["findings"][0]["rule"] == "length"
+
+
+def test_infinite_shares_become_null_in_json(twelve) -> None:
+    from dataclasses import replace
+
+    problem, assessment = twelve
+    margin = replace(assessment.margins[0], used=float("inf"))
+    text = outcome_text(problem, replace(assessment, margins=(margin,)), None)
+    assert json.loads(text)["tables"]["margins"][0]["used_share"] is None

@@ -1,0 +1,59 @@
+from dataclasses import replace
+
+from partitioner.model.outcome import Status
+from partitioner.report.text import assessment_text, table, verdict_text
+from partitioner.report.verdict import verdict
+from tests.report.fixtures import outcome_of, with_finding
+
+
+def test_verdict_says_gap_and_bound_when_not_proved(twelve) -> None:
+    problem, assessment = twelve
+    text = verdict_text(problem, assessment, outcome_of(assessment))
+    assert text.startswith("bench-row: feasible. Every rule is kept: 12 devices on 2 shared lines")
+    assert "Proven gap 3.00 %" in text
+    assert not text.endswith("\n")
+
+
+def test_an_optimal_plan_is_called_proved(twelve) -> None:
+    problem, assessment = twelve
+    outcome = replace(
+        outcome_of(assessment), status=Status.OPTIMAL, bound_money=assessment.cost.objective_money
+    )
+    judged = verdict(problem, assessment, outcome)
+    assert judged.word == "optimal"
+    assert judged.proof == "Proved: no cheaper layout keeps all rules."
+
+
+def test_a_judged_layout_claims_nothing_on_cost(twelve) -> None:
+    problem, assessment = twelve
+    text = assessment_text(problem, assessment)
+    assert "is not known" in text
+    assert "gap" not in text
+
+
+def test_broken_rules_come_first_and_no_gap_is_claimed(twelve) -> None:
+    problem, assessment = twelve
+    text = verdict_text(problem, with_finding(assessment), outcome_of(assessment))
+    assert text.startswith("bench-row: not acceptable. This layout breaks 1 rule in 1 place")
+    assert "[length] The first line is 1.20 m too long." in text
+    assert "gap" not in text
+
+
+def test_late_and_overloaded_streams_are_named(twelve) -> None:
+    problem, assessment = twelve
+    first = assessment.streams[0]
+    late = replace(assessment, streams=(replace(first, response_ns=first.deadline_ns + 5_000),))
+    assert "is late" in verdict(problem, late, None).tightest
+    over = replace(assessment, streams=(replace(first, response_ns=None),))
+    assert "has no bound" in verdict(problem, over, None).tightest
+    assert "overload" in verdict_text(problem, over, None)
+
+
+def test_text_is_plain(twelve) -> None:
+    text = verdict_text(*twelve, None)
+    assert not set(text) & {"\u00a0", "\u202f", "\u2212", "\x1b"}
+
+
+def test_columns_line_up() -> None:
+    lines = table(("id", "n"), [("a", "1"), ("bbb", "22")], right=(1,)).splitlines()
+    assert lines == ["id    n", "a     1", "bbb  22"]
