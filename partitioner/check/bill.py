@@ -177,7 +177,7 @@ def backbone_items(problem: Problem, layout: Layout, network: CableNetwork) -> l
 
 def parts_list(items: Iterable[BillItem]) -> tuple[PartLine, ...]:
     """Items gathered by part, kind and unit price; the backbone apart from the segments."""
-    lines: dict[tuple, list[int]] = {}
+    lines: dict[tuple[str, str, int, str, str, str], list[int]] = {}
     for item in items:
         where = BACKBONE if item.where == BACKBONE else ""
         key = (

@@ -7,11 +7,12 @@ After a failure the streams take the shortest way that is left.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Set
+from collections.abc import Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from partitioner.check.facts import Facts
+from partitioner.model.problem import FailureRule
 from partitioner.network.routes import StreamWay, link_key, switch_ways
 
 
@@ -111,3 +112,19 @@ def _failure(
                 reaches[end] = reaches.get(end, False) or joined
     cut_off = tuple(d for d in facts.problem.devices if reaches.get(d) is False)
     return Failure(kind, where, down, cut_off, _pairs(lost))
+
+
+def losses(facts: Facts) -> Iterator[tuple[FailureRule, Failure, tuple[str, ...]]]:
+    """For every failure rule and single failure, the watched devices that it loses."""
+    if not facts.problem.failure_rules:
+        return
+    failures = single_failures(facts)
+    groups = {group.id: group.devices for group in facts.problem.groups}
+    for rule in facts.problem.failure_rules:
+        if rule.group is not None:
+            watched = groups[rule.group]
+        else:
+            devices = facts.problem.devices.values()
+            watched = tuple(d.id for d in devices if d.function == rule.function)
+        for failure in failures:
+            yield rule, failure, tuple(d for d in watched if d in failure.lost_devices)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
+from partitioner.check.failures import losses
 from partitioner.check.laid import LaidSegment
 from partitioner.check.rules.limits import segments_through_pathways
 from partitioner.check.rules.switches import reach_um
@@ -13,6 +14,7 @@ from partitioner.model.assessment import RuleMargin, SegmentFigures
 from partitioner.model.catalogue import Trust
 from partitioner.model.problem import Basis
 from partitioner.network.routes import backbone_length_um
+from partitioner.network.transfers import PREFIX
 from partitioner.units import PPM
 
 FILE = "problem file"
@@ -175,6 +177,29 @@ def _service_margins(facts: Facts) -> Iterator[RuleMargin]:
             _share(figures.bound_ns, figures.deadline_ns),
             f"{duration(figures.bound_ns)} of {duration(figures.deadline_ns)}, "
             f"{_left(figures.margin_ns, duration(abs(figures.margin_ns)))}",
+            FILE,
+            Trust.USER.value,
+        )
+    for figures in facts.timing.transfers:
+        if figures.bound_ns is None or figures.margin_ns is None:
+            continue
+        yield RuleMargin(
+            "transfer",
+            f"{figures.stream.removeprefix(PREFIX)} to {figures.destination}",
+            _share(figures.bound_ns, figures.deadline_ns),
+            f"{duration(figures.bound_ns)} for a frame of a pace of "
+            f"{duration(figures.deadline_ns)}, "
+            f"{_left(figures.margin_ns, duration(abs(figures.margin_ns)))}",
+            FILE,
+            Trust.USER.value,
+        )
+    for rule, failure, lost in losses(facts):
+        left = rule.most_lost - len(lost)
+        yield RuleMargin(
+            "failure",
+            f"rule {rule.id}, {failure.kind.value} {'-'.join(failure.where)}",
+            _share(len(lost), rule.most_lost),
+            f"{len(lost)} of {rule.most_lost} devices, {_left(left, str(abs(left)))}",
             FILE,
             Trust.USER.value,
         )

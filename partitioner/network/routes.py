@@ -8,10 +8,10 @@ the ways from one switch form a tree, so a stream to several destinations crosse
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from partitioner.model.layout import Layout
+from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem, Stream
 from partitioner.network.cable import CableNetwork
 
@@ -170,7 +170,14 @@ def stream_ways(
     return tuple(ways)
 
 
-def _way(stream, source, destination, problem, segment_of, between) -> StreamWay | None:
+def _way(
+    stream: str,
+    source: str,
+    destination: str,
+    problem: Problem,
+    segment_of: Mapping[str, Segment],
+    between: Mapping[tuple[str, str], tuple[str, ...]],
+) -> StreamWay | None:
     up = down = None
     start, end = source, destination
     if source not in problem.switches:

@@ -9,10 +9,11 @@ from dataclasses import replace
 import pytest
 
 from partitioner.check.judge import assess
+from partitioner.check.rules.registry import RULES
 from partitioner.model.assessment import LegKind
 from partitioner.model.catalogue import Trust
 from partitioner.model.layout import Layout
-from partitioner.model.problem import Basis, GradeChoice
+from partitioner.model.problem import Basis, GradeChoice, Transfer
 from tests.brute.parts import LINE, LINK100
 from tests.check.ground import (
     MS,
@@ -101,8 +102,24 @@ def test_margins_name_the_tightest_place_of_each_rule():
     assert margins["pathway-capacity"].text == "1 of 1 segments, 0 left"
     assert margins["unit-loads"].text == "3 unit loads of 5 unit loads, 2 unit loads left"
     assert margins["stub"].where == "lamp-1 on line-front"
+    assert set(margins) <= set(RULES)
     used = [m.used for m in assess(ground_problem(), ground_layout()).margins]
     assert used == sorted(used, reverse=True)
+
+
+def test_margins_of_transfers_and_failures():
+    problem = replace(
+        ground_problem(),
+        transfers={"update": Transfer("update", "brain", ("lamp-1",), 100_000, 1_000 * MS, 1_000)},
+    )
+    margins = {m.rule: m for m in assess(problem, ground_layout()).margins}
+    # 100 frames in a second: one every 10 ms.
+    assert margins["transfer"].where == "update to lamp-1"
+    assert "for a frame of a pace of 10 ms" in margins["transfer"].text
+    assert 0 < margins["transfer"].used < 1
+    # Both motors hang on one line, and two may be lost.
+    assert margins["failure"].text == "2 of 2 devices, 0 left"
+    assert margins["failure"].where == "rule keep-driving, segment line-rear"
 
 
 def test_a_broken_rule_uses_more_than_its_limit():

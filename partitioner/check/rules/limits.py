@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
-from partitioner.check.rules.placement import Breach
-from partitioner.check.rules.rule import Rule
+from partitioner.check.rules.rule import Breach, Rule
 from partitioner.check.wording import agree, count, listed, metres, percent, unit_loads
 
 

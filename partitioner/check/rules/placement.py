@@ -6,12 +6,10 @@ from collections import Counter
 from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
-from partitioner.check.rules.rule import Rule
+from partitioner.check.rules.rule import Breach, Rule
 from partitioner.check.wording import agree, count, listed
 from partitioner.model.catalogue import Medium
-from partitioner.model.problem import GroupKind, SwitchPosition
-
-Breach = tuple[tuple[str, ...], str]
+from partitioner.model.problem import Group, GroupKind, SwitchPosition
 
 
 def _known_names(facts: Facts) -> Iterator[Breach]:
@@ -149,7 +147,10 @@ def _pin(facts: Facts) -> Iterator[Breach]:
             )
 
 
-def _groups(facts: Facts, kind: GroupKind, home: dict[str, str]) -> Iterator[tuple]:
+def _groups(
+    facts: Facts, kind: GroupKind, home: dict[str, str]
+) -> Iterator[tuple[Group, dict[str, list[str]]]]:
+    """Groups of one kind with their placed members by home."""
     for group in facts.problem.groups:
         if group.kind is kind:
             members: dict[str, list[str]] = {}

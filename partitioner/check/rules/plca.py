@@ -6,8 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
-from partitioner.check.rules.placement import Breach
-from partitioner.check.rules.rule import Rule
+from partitioner.check.rules.rule import Breach, Rule
 from partitioner.check.wording import count, listed
 from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Segment

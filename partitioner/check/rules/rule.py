@@ -8,6 +8,9 @@ from dataclasses import dataclass
 from partitioner.check.facts import Facts
 from partitioner.model.assessment import RuleFinding
 
+Breach = tuple[tuple[str, ...], str]
+"""Subjects and sentence of one breach of a rule."""
+
 
 @dataclass(frozen=True, slots=True)
 class Rule:
@@ -18,7 +21,7 @@ class Rule:
 
     name: str
     meaning: str
-    broken: Callable[[Facts], Iterable[tuple[tuple[str, ...], str]]]
+    broken: Callable[[Facts], Iterable[Breach]]
 
     def findings(self, facts: Facts) -> list[RuleFinding]:
         """Every breach of the rule."""

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
-from partitioner.check.failures import single_failures
-from partitioner.check.rules.placement import Breach
-from partitioner.check.rules.rule import Rule
+from partitioner.check.failures import losses
+from partitioner.check.rules.rule import Breach, Rule
 from partitioner.check.wording import count, duration, listed
 from partitioner.network.transfers import PREFIX, frame_count, pace_ns
 
@@ -52,29 +51,20 @@ def _transfer(facts: Facts) -> Iterator[Breach]:
 
 
 def _failure(facts: Facts) -> Iterator[Breach]:
-    if not facts.problem.failure_rules:
-        return
-    failures = single_failures(facts)
-    groups = {group.id: group.devices for group in facts.problem.groups}
-    for rule in facts.problem.failure_rules:
-        if rule.group is not None:
-            watched = groups[rule.group]
-            what = f"of group {rule.group}"
-        else:
-            watched = tuple(
-                d.id for d in facts.problem.devices.values() if d.function == rule.function
+    for rule, failure, lost in losses(facts):
+        over = len(lost) - rule.most_lost
+        if over > 0:
+            what = (
+                f"of group {rule.group}"
+                if rule.group is not None
+                else f"of function {rule.function}"
             )
-            what = f"of function {rule.function}"
-        for failure in failures:
-            lost = [d for d in watched if d in failure.lost_devices]
-            over = len(lost) - rule.most_lost
-            if over > 0:
-                yield (
-                    (rule.id, *failure.where, *lost),
-                    f"{failure.sentence} loses {count(len(lost), 'device')} {what} "
-                    f"({listed(lost)}): {over} more than the {rule.most_lost} that rule "
-                    f"{rule.id} allows.",
-                )
+            yield (
+                (rule.id, *failure.where, *lost),
+                f"{failure.sentence} loses {count(len(lost), 'device')} {what} "
+                f"({listed(lost)}): {over} more than the {rule.most_lost} that rule {rule.id} "
+                f"allows.",
+            )
 
 
 RULES = (

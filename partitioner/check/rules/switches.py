@@ -6,8 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
-from partitioner.check.rules.placement import Breach
-from partitioner.check.rules.rule import Rule
+from partitioner.check.rules.rule import Breach, Rule
 from partitioner.check.wording import agree, count, listed, metres, percent
 from partitioner.model.problem import BackboneLink, BackboneShape
 from partitioner.network.routes import backbone_length_um, link_key, ways_from
