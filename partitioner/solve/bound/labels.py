@@ -31,6 +31,8 @@ from partitioner.solve.bound.walks import (
 from partitioner.units import PPM
 
 WORD = 64
+STEPS_PER_LABEL = 8
+"""Most steps looked at in one layer, per label it may keep."""
 PAIR_LIMIT = 3_000_000
 """Most pairs of arms at one switch looked at in one search."""
 _MIX = np.array(
@@ -245,7 +247,10 @@ class LabelSearch:
                 labels = labels.take(np.sort(order[:limit]))
             done.append(labels)
             weights.append(np.full(len(labels), q))
-            self._extend(pending, labels, total, q, priced, rest, threshold, cut_of)
+            self._extend(
+                pending, labels, total, q, priced, rest, threshold, cut_of, missed,
+                STEPS_PER_LABEL * limit,
+            )
             total += len(labels)
         if not done:
             return Found([], missed, not missed, 0)
@@ -309,7 +314,10 @@ class LabelSearch:
         rest: Completions,
         threshold: float,
         cut_of: dict[int, list[tuple[int, int, float]]],
+        missed: list[tuple[float, int]],
+        most: int,
     ) -> None:
+        """Put the labels' extensions by one device where their weight puts them."""
         model = self.model
         device = model.device
         weight = model.weight[device]
@@ -329,6 +337,21 @@ class LabelSearch:
         ranked = np.take_along_axis(value, order, axis=1)
         count = _count_below(ranked, labels.state, threshold - labels.cost)
         total = int(count.sum())
+        if total > most:
+            # Only the most promising steps: the threshold moves down until they are few enough.
+            low = float((labels.cost + ranked[labels.state, 0]).min())
+            high = threshold
+            for _ in range(12):
+                middle = 0.5 * (low + high)
+                count = _count_below(ranked, labels.state, middle - labels.cost)
+                if int(count.sum()) > most:
+                    high = middle
+                else:
+                    low = middle
+            threshold = low
+            count = _count_below(ranked, labels.state, threshold - labels.cost)
+            total = int(count.sum())
+            missed.append((threshold, q + 1))
         if not total:
             return
         source = np.repeat(np.arange(len(labels)), count)
@@ -441,23 +464,24 @@ class LabelSearch:
                 mixed = labels.words[:, w] * _MIX[w % 3] + np.uint64(w)
                 mixed ^= mixed >> np.uint64(29)
                 key = (key ^ mixed) * _MIX[0]
-        length = labels.add[:, self.LENGTH]
-        if not self.lengths_matter:
-            order = np.lexsort((labels.cost, key))
-        else:
-            order = np.lexsort((length, labels.cost, key))
+        order = np.argsort(key)
         state, words = labels.state[order], labels.words[order]
+        # Labels are one group only if they really agree, whatever their keys say.
         new = np.ones(len(order), dtype=bool)
         new[1:] = (state[1:] != state[:-1]) | (words[1:] != words[:-1]).any(axis=1)
+        start = np.nonzero(new)[0]
+        group = np.cumsum(new) - 1
+        cost = labels.cost[order]
+        least = np.minimum.reduceat(cost, start)
+        cheapest = cost == least[group]
         if not self.lengths_matter:
-            return order[new]
-        # One running minimum that starts afresh in each group, since groups are shifted apart.
-        group = np.cumsum(new)
-        shifted = length[order] - group * np.int64(2**42)
-        lowest = np.minimum.accumulate(shifted)
-        keep = new.copy()
-        keep[1:] |= lowest[1:] < lowest[:-1]
-        return order[keep]
+            return np.sort(order[_first_of_each(group, cheapest)])
+        # Of the cheapest the shortest; and everything dearer that is shorter still.
+        length = labels.add[:, self.LENGTH][order]
+        shortest = np.minimum.reduceat(np.where(cheapest, length, np.int64(2**60)), start)
+        keep = length < shortest[group]
+        keep |= _first_of_each(group, cheapest & (length == shortest[group]))
+        return np.sort(order[keep])
 
     # -- finishing ----------------------------------------------------------------------------
 
@@ -660,6 +684,16 @@ class LabelSearch:
             has = (labels.words[:, d // WORD] >> self.bit[d]) & one == one
             words[has] |= self.block[d]
         return words
+
+
+def _first_of_each(group: np.ndarray, marked: np.ndarray) -> np.ndarray:
+    """Mark only the first marked entry of each run of equal group numbers."""
+    at = np.nonzero(marked)[0]
+    first = np.ones(len(at), dtype=bool)
+    first[1:] = group[at[1:]] != group[at[:-1]]
+    out = np.zeros(len(marked), dtype=bool)
+    out[at[first]] = True
+    return out
 
 
 def _count_below(ranked: np.ndarray, row: np.ndarray, limit: np.ndarray) -> np.ndarray:

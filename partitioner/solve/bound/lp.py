@@ -136,6 +136,7 @@ class ColumnGeneration:
         self.rounds = 0
         self.log: list[tuple[str, int, float]] = []
         self.lp_value = 0.0
+        self.smoothing = 0.5
 
     def _add_exact(self, column: Column, port: int) -> bool:
         made = self.setup.master_column(column, port)
@@ -223,7 +224,7 @@ class ColumnGeneration:
         rounds: int = 10_000,
     ) -> bool:
         """Column generation with smoothed duals; True if converged."""
-        smoothing = 0.5
+        smoothing = self.smoothing
         stalled = 0
         for _ in range(rounds):
             if self.over():
@@ -263,7 +264,7 @@ class ColumnGeneration:
         most = 4_000 + 20 * self.instance.n
         if len(self.master.columns) <= most:
             return
-        self.master.solve()
+        self.master.solve(details=True)
         reduced = self.master.reduced_costs()
         order = np.argsort(reduced, kind="stable")
         keep = np.zeros(len(reduced), dtype=bool)
@@ -283,7 +284,6 @@ class ColumnGeneration:
             return
         self.center.cut = best[keep]
         self.master.drop_cuts([bool(k) for k in keep])
-        self.master.solve()
 
     # -- memories -----------------------------------------------------------------------------
 
@@ -305,6 +305,7 @@ class ColumnGeneration:
     def forbid_repetitions(self, memories: Sequence[np.ndarray]) -> int:
         """Grow memories so that repetitions in use are remembered; how many entries were added."""
         grown = 0
+        self.master.solve(details=True)
         values = self.master.values()
         for column, value in zip(self.master.columns, values, strict=True):
             if value < CYCLE_VALUE:
@@ -368,9 +369,9 @@ class ColumnGeneration:
                 if all(taken[d] < SAME_DEVICE for d in times):
                     taken.update(times.keys())
                     visits = tuple(sorted(times.items()))
-                    columns.append(
-                        MasterColumn(visits, walk.port, walk.cost, walk.switch, True)
-                    )
+                    column = MasterColumn(visits, walk.port, walk.cost, walk.switch, True)
+                    self.paths.setdefault(column, self._path(model, walk))
+                    columns.append(column)
         return columns, missing
 
     def price_labels(
@@ -432,6 +433,36 @@ class ColumnGeneration:
                 taken.update(times.keys())
         return columns
 
+    @staticmethod
+    def _path(model: LineModel, walk: Walk) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Both arms of a walk as device indices."""
+        return (
+            tuple(int(model.members[d]) for d in walk.out),
+            tuple(int(model.members[d]) for d in walk.back),
+        )
+
+    def without_repetitions(self) -> None:
+        """Replace walks of the relaxation by the real lines along them, for a good start."""
+        inst = self.instance
+        for column in list(self.master.columns):
+            if column not in self.paths or column in self.exact:
+                continue
+            seen: set[int] = set()
+            arms = []
+            for arm in self.paths[column]:
+                kept = [d for d in dict.fromkeys(arm) if d not in seen]
+                seen.update(kept)
+                arms.append(kept)
+            grade = inst.port_classes[column.port].grade
+            built = self.builder.line(column.switch, grade, arms[0], arms[1])
+            if built is not None:
+                self._add_exact(built, column.port)
+        exact = self.exact
+        self.master.keep_columns(
+            [c in exact or (len(c.visits) == 1 and c.visits[0][1] == 1)
+             for c in self.master.columns]
+        )
+
     def _column_of(
         self,
         model: LineModel,
@@ -448,8 +479,7 @@ class ColumnGeneration:
         real = walk.elementary and all(
             sum(i in times for i in group) in (0, len(group)) for group in self.instance.together
         )
-        out = tuple(int(model.members[d]) for d in walk.out)
-        back = tuple(int(model.members[d]) for d in walk.back)
+        out, back = self._path(model, walk)
         if real and not self.setup.plain_costs:
             built = self.builder.line(walk.switch, model.grade, out, back)
             if built is None:
@@ -533,13 +563,8 @@ def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
     if not short:
         return _neighbourhoods(run, say)
     searches = [LabelSearch(m) for m in run.setup.models]
-    exact = run.exact
-    run.master.keep_columns(
-        [
-            c in exact or len(c.visits) == 1 and c.visits[0][1] == 1
-            for c in run.master.columns
-        ]
-    )
+    run.without_repetitions()
+    run.smoothing = 0.8
     for limit in (500, 4_000, 40_000):
         done = run._generate(
             lambda d, limit=limit: run.price_labels(d, searches, limit),
@@ -616,6 +641,7 @@ def _cut_rounds(
     slack = 0
     while not run.over() and slack < SLACK_ROUNDS:
         before = run.value
+        run.master.solve(details=True)
         cuts = violated_triples(
             run.master.columns,
             run.master.values(),
@@ -648,6 +674,10 @@ def _cut_rounds(
 def _orders(run: ColumnGeneration) -> list[Order]:
     """Exact lines of the relaxation, those of least reduced cost first."""
     known: dict[Order, None] = {}
+    try:
+        run.master.solve(details=True)
+    except LpFailed:
+        return list(dict.fromkeys(run.exact.values()))
     reduced = run.master.reduced_costs()
     for k in np.argsort(reduced, kind="stable"):
         order = run.exact.get(run.master.columns[k])

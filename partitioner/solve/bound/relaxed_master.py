@@ -102,9 +102,12 @@ class RelaxedMaster:
         self._last_reduced = np.zeros(0)
         self._build()
 
-    def _build(self) -> None:
+    def _build(self, presolve: bool = False) -> None:
         solver = pywraplp.Solver.CreateSolver("GLOP")
         inf = solver.infinity()
+        # Presolve would make GLOP forget its basis between rounds; it is only for a second try.
+        if not presolve:
+            solver.SetSolverSpecificParametersAsString("use_preprocessing: false")
         self._solver = solver
         objective = solver.Objective()
         objective.SetMinimization()
@@ -194,8 +197,8 @@ class RelaxedMaster:
 
     # -- solving ------------------------------------------------------------------------------
 
-    def solve(self) -> tuple[float, RawDuals]:
-        """Optimise; objective money and duals.
+    def solve(self, details: bool = False) -> tuple[float, RawDuals]:
+        """Optimise; objective money and duals. ``details``: values and reduced costs are kept.
 
         Raises
         ------
@@ -203,12 +206,13 @@ class RelaxedMaster:
             If GLOP ends without an optimal basis twice, the second time from scratch.
         """
         if self._solver.Solve() != pywraplp.Solver.OPTIMAL:
-            self._build()
+            self._build(presolve=True)
             if self._solver.Solve() != pywraplp.Solver.OPTIMAL:
                 raise LpFailed
         scale = float(MONEY_STEPS)
-        self._last_values = np.array([v.solution_value() for v in self._variables])
-        self._last_reduced = np.array([v.reduced_cost() for v in self._variables]) * scale
+        if details:
+            self._last_values = np.array([v.solution_value() for v in self._variables])
+            self._last_reduced = np.array([v.reduced_cost() for v in self._variables]) * scale
         duals = RawDuals(
             np.array([c.dual_value() for c in self._cover]) * scale,
             np.minimum(np.array([r.dual_value() for r in self._rows]) * scale, 0.0),
@@ -218,11 +222,11 @@ class RelaxedMaster:
         return self._solver.Objective().Value() * scale, duals
 
     def values(self) -> np.ndarray:
-        """Value of every column in the last solution (0 for those added since)."""
+        """Value of every column in the last solution with details (0 for those added since)."""
         return self._padded(self._last_values, 0.0)
 
     def reduced_costs(self) -> np.ndarray:
-        """Reduced cost of every column in the last solution, objective money (0 if added since)."""
+        """Reduced costs (objective money) in the last solution with details; 0 if added since."""
         return self._padded(self._last_reduced, 0.0)
 
     def _padded(self, known: np.ndarray, filling: float) -> np.ndarray:
