@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from partitioner.model.catalogue import Catalogue
+from partitioner.reading.kinds import did_you_mean
 from partitioner.reading.origin import YamlOrigin
 from partitioner.reading.schema import (
     BackboneTable,
@@ -30,6 +31,8 @@ from partitioner.reading.schema import (
     TransferTable,
 )
 from partitioner.reading.tables import Item
+
+_FEW_NAMES = 500
 
 
 @dataclass(slots=True)
@@ -68,10 +71,25 @@ class Parts:
     catalogue_grades: tuple[str, ...] = ()
     unsure: set[str] = field(default_factory=set)
     _names: dict[tuple[str, ...], dict[str, None]] = field(default_factory=dict)
+    _long_lookups: int = 40
 
     def items(self, section: str) -> list[Item[Any]]:
         """Items of a list section by its key."""
         return getattr(self, section)
+
+    def hint(self, name: str, known: Mapping[str, None], empty: str) -> str:
+        """Hint at the name that was probably meant.
+
+        Looking for near names takes long among thousands; after a number of such look-ups the
+        reader of the findings has seen the pattern and no more are made.
+        """
+        if not known:
+            return empty
+        if len(known) > _FEW_NAMES:
+            if self._long_lookups == 0:
+                return ""
+            self._long_lookups -= 1
+        return did_you_mean(name, list(known))
 
     def names(self, sections: tuple[str, ...]) -> Mapping[str, None]:
         """Ids of all items of some list sections, in the order of the file."""

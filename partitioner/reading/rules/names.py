@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from typing import Any
 
 from partitioner.reading.build import pathway_id
-from partitioner.reading.kinds import did_you_mean
 from partitioner.reading.origin import Findings, Steps
 from partitioner.reading.parts import Parts
 from partitioner.reading.tables import Item
@@ -83,6 +82,6 @@ def refer(
             "unknown-name",
             f"no such {what} '{name}'",
             steps=steps,
-            hint=did_you_mean(name, list(known)) if known else f"the file lists no {sections[0]}",
+            hint=parts.hint(name, known, f"the file lists no {sections[0]}"),
         )
     return False
