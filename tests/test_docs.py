@@ -117,6 +117,7 @@ def test_commands_shown_are_understood(where: str, words: list[str], tmp_path: P
 RUN_PAGES = ["tutorial/first-plan.md"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", RUN_PAGES)
 def test_console_blocks_run(name: str, tmp_path: Path) -> None:
     """Blocks marked ``console`` are run in order in one empty folder.
@@ -139,8 +140,10 @@ def test_console_blocks_run(name: str, tmp_path: Path) -> None:
                 command, shell=True, cwd=tmp_path, env=environment, text=True,
                 stdout=subprocess.PIPE, stderr=subprocess.STDOUT, timeout=120, check=False,
             )  # fmt: skip
+            # A slow machine writes lines of progress in between.
+            got = re.sub(r"^(best|no layout yet).* s left.*\n", "", done.stdout, flags=re.M)
             if expected:
-                assert matches(expected, done.stdout), f"$ {command}\n{done.stdout}"
+                assert matches(expected, got), f"$ {command}\n{got}"
 
 
 def split_console(block: str) -> list[tuple[str, str]]:
