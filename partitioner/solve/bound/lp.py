@@ -184,29 +184,11 @@ class ColumnGeneration:
             self.on_bound(value, source)
         return True
 
-    def _true_reduced(self, column: MasterColumn, duals: RawDuals) -> float:
-        """Reduced cost of a column, cut prices left out."""
-        inst = self.instance
-        port = inst.port_classes[column.port]
-        value = column.cost + port.value - duals.row[self.master.row_of_port[column.port]]
-        value -= sum(duals.device[i] * times for i, times in column.visits)
-        for dual, count in zip(duals.count, self.setup.counts, strict=True):
-            if column.switch in count.switches and (column.is_line or count.links_too):
-                value -= dual
-        for price, cut in zip(duals.cut, self.master.cuts, strict=True):
-            if column.is_line and sum(d in cut for d, _ in column.visits) >= 2:
-                value += price
-        return float(value)
-
     def _reduced(self, column: MasterColumn, duals: WholeDuals, fee: np.ndarray) -> float:
         """Reduced cost of a column under whole duals, cut prices included."""
         value = column.cost + fee[column.port]
         value -= sum(duals.device[i] * times for i, times in column.visits)
-        held = {i for i, _ in column.visits}
-        for price, cut in zip(duals.cut, self.master.cuts, strict=True):
-            if price and sum(d in held for d in cut) >= 2:
-                value += price
-        return float(value)
+        return float(value) + sum(duals.cut[c] for c in self.master.cuts_met(column))
 
     def over(self) -> bool:
         """Whether time is up or the bound meets the best layout known."""
@@ -243,8 +225,10 @@ class ColumnGeneration:
             if better:
                 self.center = duals
             new = 0
+            unsmoothed = WholeDuals.of(raw)
+            fee = self.setup.line_fees(unsmoothed, self.master.row_of_port)
             for column in columns:
-                if self._true_reduced(column, raw) < -0.5 and self.master.add(column):
+                if self._reduced(column, unsmoothed, fee) < -0.5 and self.master.add(column):
                     new += 1
             if better:
                 smoothing = min(0.9, smoothing + 0.05)
@@ -280,7 +264,8 @@ class ColumnGeneration:
         best = np.zeros(len(raw.cut))
         best[: len(self.center.cut)] = self.center.cut
         keep = (raw.cut > 0.5) | (best > 0.5)
-        if keep.all():
+        if keep.mean() > 0.7:
+            # Leaving rows out means starting the linear program afresh.
             return
         self.center.cut = best[keep]
         self.master.drop_cuts([bool(k) for k in keep])
@@ -646,7 +631,7 @@ def _cut_rounds(
             run.master.columns,
             run.master.values(),
             set(run.master.cuts),
-            most=CUTS_A_ROUND,
+            most=CUTS_A_ROUND + run.instance.n // 4,
             per_device=CUTS_A_DEVICE,
         )
         if not cuts:

@@ -8,6 +8,7 @@ see :mod:`partitioner.solve.bound.lagrangian`.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -135,6 +136,8 @@ class RelaxedMaster:
             objective.SetCoefficient(out, float(self._dear.max(initial=0.0)) / MONEY_STEPS)
         self._cut_rows: list = []
         self._variables = []
+        self._lines_with: list[list[int]] = [[] for _ in range(self.instance.n)]
+        self._cuts_with: list[list[int]] = [[] for _ in range(self.instance.n)]
         for column in self.columns:
             self._put(column)
         for cut in self.cuts:
@@ -162,12 +165,19 @@ class RelaxedMaster:
         for row, count in zip(self._counts, self.counts, strict=True):
             if column.switch in count.switches and (column.is_line or count.links_too):
                 row.SetCoefficient(variable, 1.0)
-        if self._cut_rows:
-            held = {d for d, _ in column.visits}
-            for row, cut in zip(self._cut_rows, self.cuts, strict=True):
-                if column.is_line and sum(d in held for d in cut) >= 2:
-                    row.SetCoefficient(variable, 1.0)
+        if column.is_line:
+            for cut in self.cuts_met(column):
+                self._cut_rows[cut].SetCoefficient(variable, 1.0)
+            for d, _ in column.visits:
+                self._lines_with[d].append(len(self._variables))
         self._variables.append(variable)
+
+    def cuts_met(self, column: MasterColumn) -> list[int]:
+        """Numbers of the cuts of which a column holds two devices or more."""
+        if not column.is_line:
+            return []
+        met = Counter(c for d, _ in column.visits for c in self._cuts_with[d])
+        return [cut for cut, devices in met.items() if devices >= 2]
 
     def add_cut(self, devices: tuple[int, int, int]) -> None:
         """Allow at most one line that holds two or more of three devices."""
@@ -176,9 +186,12 @@ class RelaxedMaster:
 
     def _put_cut(self, devices: tuple[int, int, int]) -> None:
         row = self._solver.Constraint(-self._solver.infinity(), 1.0)
-        for column, variable in zip(self.columns, self._variables, strict=True):
-            if column.is_line and sum(d in devices for d, _ in column.visits) >= 2:
-                row.SetCoefficient(variable, 1.0)
+        met = Counter(k for d in devices for k in self._lines_with[d])
+        for k, times in met.items():
+            if times >= 2:
+                row.SetCoefficient(self._variables[k], 1.0)
+        for d in devices:
+            self._cuts_with[d].append(len(self._cut_rows))
         self._cut_rows.append(row)
 
     def drop_cuts(self, keep: Sequence[bool]) -> None:
