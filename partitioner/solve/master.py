@@ -64,6 +64,8 @@ class Master:
         Devices that must be covered by ``columns``; all others are covered by ``fixed``.
     penalty
         If given, a device may be left out at this price: the way to a first layout.
+    still_out
+        Devices that stay left out whatever is chosen here.
     hop_extra
         Delay between switches beyond the least, learned from layouts that were late, by
         (stream, s, t).
@@ -78,6 +80,7 @@ class Master:
         cover: Iterable[int] | None = None,
         penalty: int | None = None,
         hop_extra: Mapping[tuple[int, int, int], int] | None = None,
+        still_out: Iterable[int] = (),
     ):
         self.instance = instance
         self.backbone = backbone
@@ -86,6 +89,7 @@ class Master:
         self.cover = list(range(instance.n)) if cover is None else sorted(cover)
         self.penalty = penalty
         self.hop_extra = hop_extra or {}
+        self.still_out = tuple(still_out)
         self.model = cp_model.CpModel()
         self._port_used: dict[int, list] = defaultdict(list)
         self.cost_terms: list = []
@@ -365,7 +369,7 @@ class Master:
                     choices.append(Choice(self.columns[k], p))
         opened = tuple(s for s in range(len(self.opened)) if next(values))
         built = tuple(key for key in self.link_built if next(values))
-        left_out = tuple(i for i in self.left_out if next(values))
+        left_out = self.still_out + tuple(i for i in self.left_out if next(values))
         cost = selection_cost(self.instance, self.backbone, choices, opened, built)
         return Selection(tuple(choices), opened, built, cost, left_out)
 

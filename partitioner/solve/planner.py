@@ -89,6 +89,7 @@ class _Run:
         self.seeders: list[tuple[LineSeeder, SeedProcess | None]] = []
         self._last_poll = 0.0
         self._step = "starting"
+        self.basics: list[Column] = []
         self.search.pool.add(start_from)
 
     # -- time, progress -----------------------------------------------------------------------
@@ -203,6 +204,18 @@ class _Run:
                 if not any(p is not None and p.running for _, p in self.seeders):
                     break
         self._quick_master(2.0)
+        # Tight problems: the first proposals may not fit together under all rules; later, better
+        # ones mostly do.
+        wait_until = self.seconds() + 0.2 * self.seconds_left()
+        while (
+            self.cost is None
+            and not self.deterministic
+            and self.seconds() < wait_until
+            and not self.limits.over()
+            and any(p is not None and p.running for _, p in self.seeders)
+        ):
+            if self.poll_seeds(0.5):
+                self._quick_master(5.0)
 
     def _add_basics(self) -> None:
         """Put every link and every line of one device into the pool."""
@@ -215,16 +228,20 @@ class _Run:
                     else self.builder.link(port.switch, port.grade, i)
                 )
                 if column is not None:
-                    self.search.pool.add([column])
+                    self.basics.append(column)
         for group in inst.together:
             for port in inst.port_classes:
                 if inst.grades[port.grade].is_line and len(group) > 1:
                     column = self.builder.line(port.switch, port.grade, group)
                     if column is not None:
-                        self.search.pool.add([column])
+                        self.basics.append(column)
+        self.search.pool.add(self.basics)
 
     def _quick_master(self, seconds: float) -> None:
-        columns = self._good_columns(POOL_RUN)
+        """Run the master over what is sure to be needed and what was proposed last."""
+        best = self.search.best
+        kept = [c.column for c in best.choices] if best is not None else []
+        columns = list(dict.fromkeys(kept + self.basics + self._proposed(400)))
         self.search.master_over_pool(columns, min(seconds, self.seconds_left()), soft=True)
 
     def _good_columns(self, most: int) -> list[Column]:
@@ -232,12 +249,16 @@ class _Run:
         columns = list(self.search.pool.columns)
         best = self.search.best
         kept = [c.column for c in best.choices] if best is not None else []
+        kept += self.basics + self._proposed(400)
         if len(columns) > most:
             duals = self.search.duals or Duals.zero(self.builder)
             score = [(duals.reduced(self.instance, c), k) for k, c in enumerate(columns)]
             score.sort()
             columns = [columns[k] for _, k in score[:most]]
         return list(dict.fromkeys(kept + columns))
+
+    def _proposed(self, most: int) -> list[Column]:
+        return list(self.search.proposed)[-most:]
 
     def prove_bound(self, share: float) -> None:
         """Run column generation, taking in proposals of the heuristic on the way."""
@@ -254,7 +275,7 @@ class _Run:
             if now - self._last_poll > 1.0:
                 self._last_poll = now
                 if self.poll_seeds():
-                    self._quick_master(0.5)
+                    self._quick_master(0.7 if self.cost is not None else 3.0)
                     self._last_poll = self.seconds()
             return 0.0 if self.should_stop() else stop_at - now
 

@@ -75,6 +75,8 @@ class Search:
         self.best_value = 2**62
         self.duals: Duals | None = None
         self.hop_extra: dict[tuple[int, int, int], int] = {}
+        self.proposed: dict[Column, None] = {}
+        """Lines the heuristic proposed, the latest last."""
         self._on_better = on_better
         self._random = random.Random(limits.seed)
         self._exhausted: set[tuple[frozenset[Choice], int]] = set()
@@ -119,25 +121,31 @@ class Search:
     def master_over_pool(
         self, columns: Sequence[Column], seconds: float, *, soft: bool, hint: bool = True
     ):
-        """Run the master over columns for the whole problem."""
-        master = Master(
-            self.instance,
-            self.backbone,
-            columns,
-            penalty=self.penalty if soft else None,
-            hop_extra=self.hop_extra,
-        )
-        if hint and self.best is not None:
-            master.hint(self.best)
-        result = master.solve(
-            seconds=seconds,
-            workers=self.limits.workers,
-            seed=self.limits.seed,
-            should_stop=self.limits.over,
-            work_limit=seconds if self.limits.deterministic else None,
-        )
-        self.offer(result.selection)
-        return result
+        """Run the master over columns for the whole problem.
+
+        If what it chose turns out late on the backbone, it is run again with what that taught.
+        """
+        while True:
+            master = Master(
+                self.instance,
+                self.backbone,
+                columns,
+                penalty=self.penalty if soft else None,
+                hop_extra=self.hop_extra,
+            )
+            if hint and self.best is not None:
+                master.hint(self.best)
+            result = master.solve(
+                seconds=seconds,
+                workers=self.limits.workers,
+                seed=self.limits.seed,
+                should_stop=self.limits.over,
+                work_limit=seconds if self.limits.deterministic else None,
+            )
+            learned = dict(self.hop_extra)
+            self.offer(result.selection)
+            if learned == self.hop_extra or self.limits.over():
+                return result
 
     # -- regions ------------------------------------------------------------------------------
 
@@ -221,6 +229,7 @@ class Search:
             cover=members,
             penalty=self.penalty if extra else None,
             hop_extra=self.hop_extra,
+            still_out=[i for i in self.best.left_out if i not in inside],
         )
         master.hint(self.best)
         seconds = min(max(0.1, self.limits.seconds_left()), 8.0)
@@ -289,10 +298,15 @@ class Search:
         """
         for switch, _, devices in lines:
             column = self.builder.line(switch, grade, devices)
-            if column is not None:
-                self.pool.add([column])
-                continue
-            self.pool.add(self._allowed_pieces(switch, grade, devices))
+            made = (
+                [column]
+                if column is not None
+                else self._allowed_pieces(switch, grade, devices)
+            )
+            self.pool.add(made)
+            for proposed in made:
+                self.proposed.pop(proposed, None)
+                self.proposed[proposed] = None
 
     def _allowed_pieces(
         self, switch: int, grade: int, devices: tuple[int, ...]
