@@ -138,9 +138,9 @@ class Number(Kind):
         """Kind and unit."""
         return f"number in {self.unit}" if self.unit else "number"
 
-    def bounds(self) -> str:
-        """Bounds in words with their unit; empty when there are none but the largest number."""
-        unit = f" {self.unit}" if self.unit else ""
+    def bounds(self, *, with_unit: bool = True) -> str:
+        """Bounds in words; empty when there are none but the largest number."""
+        unit = f" {self.unit}" if self.unit and with_unit else ""
         low = None if self.low is None else plain_number(self.low)
         if self.high is not None:
             start = "above " if self.above else ""
@@ -336,7 +336,7 @@ class Name(Kind):
 
     def words(self) -> str:
         """Kind."""
-        return self.of
+        return "name" if self.of == "name" else f"{self.of} name"
 
     def read(self, value: Any) -> str:
         """Accept a text without spaces that starts with a letter or a digit."""

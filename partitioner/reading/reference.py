@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import types
 import typing
 from collections.abc import Mapping
@@ -29,13 +30,18 @@ from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M, from_base
 _MADE = "<!-- Made from the program's own models; change those, not this page. -->\n"
 
 
+_TOLD_DEFAULT = re.compile(r"[;.] [Dd]efault: ([^.]+(?:\.(?=\S)[^.]+)*)\.?")
+
+
 def _kind(annotation: Any, metadata: tuple[Any, ...] | list[Any] = ()) -> str:
     """Say in words what a key accepts."""
     for extra in metadata:
         if isinstance(extra, Kind):
-            bounds = extra.bounds() if isinstance(extra, (Number, Whole)) else ""
-            if isinstance(extra, Number) and extra.unit:
-                bounds = bounds.replace(f" {extra.unit}", "")
+            bounds = ""
+            if isinstance(extra, Number):
+                bounds = extra.bounds(with_unit=False)
+            elif isinstance(extra, Whole):
+                bounds = extra.bounds()
             return extra.words() + (f", {bounds}" if bounds else "")
     origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
     if origin is Annotated:
@@ -64,7 +70,7 @@ def _default(value: Any) -> str:
     if value is PydanticUndefined:
         return "required"
     if value is None:
-        return "see text"
+        return "none"
     if isinstance(value, bool):
         return f"`{str(value).lower()}`"
     if isinstance(value, Enum):
@@ -82,10 +88,14 @@ def _rows(model: type[Table]) -> list[str]:
     rows = ["| key | kind | default | meaning |", "|---|---|---|---|"]
     for name, info in model.model_fields.items():
         kind = _kind(info.annotation, info.metadata)
+        meaning = info.description or ""
         default = _default(info.default)
-        if default == "see text":
-            default = "see text" if "efault" in (info.description or "") else "none"
-        rows.append(f"| `{info.alias or name}` | {kind} | {default} | {info.description} |")
+        told = _TOLD_DEFAULT.search(meaning)
+        if told is not None:
+            # A default that is no value is told in words; it has a column of its own here.
+            default = told[1]
+            meaning = meaning[: told.start()] + "." + meaning[told.end() :]
+        rows.append(f"| `{info.alias or name}` | {kind} | {default} | {meaning} |")
     return rows
 
 

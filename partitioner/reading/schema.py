@@ -236,7 +236,9 @@ class StreamTable(Table):
     deadline_us: LongMicroseconds | None = key(
         "Longest time from release to the last bit at the last receiver; default: the period.", None
     )
-    pcp: Annotated[int, Whole(0, 7)] = key("802.1Q priority code point, 7 is most urgent.", 0)
+    pcp: Annotated[int, Whole(0, 7)] = key(
+        "802.1Q priority code point, compared as a number: 7 is most urgent.", 0
+    )
 
 
 class TransferTable(Table):
@@ -290,7 +292,8 @@ class LineTable(Table):
     drop_slack_m: Metres = key("Cable added at each drop.", Decimal(0))
     end_slack_m: Metres = key("Cable added at each end of a line or link.", Decimal(0))
     option_tail: Yes = key(
-        "Option devices only beyond the last always-fitted device, or on a line alone.", False
+        "Option devices only beyond the last always-fitted device of their arm, or on a line alone.",
+        False,
     )
 
 
