@@ -6,6 +6,9 @@ import pytest
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
+from partitioner.report.drawing import layout_figures
+from partitioner.report.drawing_input import drawing_input
+from partitioner.report.sections import Figure
 from tests.report.fixtures import (
     assessment_of,
     greedy_layout,
@@ -29,3 +32,9 @@ def many(tmp_path_factory: pytest.TempPathFactory) -> Case:
     """A long frame with 180 devices at six switches, engineered limits, two levels."""
     problem = problem_from(many_text(), tmp_path_factory.mktemp("many"))
     return problem, assessment_of(problem, greedy_layout(problem))
+
+
+@pytest.fixture(scope="session")
+def many_figures(many: Case) -> tuple[Figure, ...]:
+    """The drawings of the long frame; they take a second or two to make."""
+    return layout_figures(drawing_input(*many))

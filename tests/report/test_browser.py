@@ -1,0 +1,165 @@
+"""The page in a real browser: widths, dark, print, and nothing in the console."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from partitioner.report.page import render
+from partitioner.report.strokes import TOKENS_DARK, TOKENS_LIGHT
+from tests.report.fixtures import outcome_of
+
+pytestmark = pytest.mark.browser
+
+CHROMIUM = Path("/usr/bin/chromium")
+FLAGS = (
+    "--headless=new",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-dev-shm-usage",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--hide-scrollbars",
+    "--window-size=1280,900",
+)
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator:
+    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
+    driver_path = shutil.which("chromedriver")
+    if not CHROMIUM.exists() or driver_path is None:
+        pytest.skip("needs /usr/bin/chromium and chromedriver (Debian: chromium, chromium-driver)")
+    options = webdriver.ChromeOptions()
+    options.binary_location = str(CHROMIUM)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
+        options.add_argument(flag)
+    driver = webdriver.Chrome(
+        options=options, service=webdriver.ChromeService(executable_path=driver_path)
+    )
+    try:
+        yield driver
+    finally:
+        with contextlib.suppress(Exception):
+            driver.quit()
+
+
+@pytest.fixture(scope="module", params=["twelve", "many"])
+def address(request, tmp_path_factory: pytest.TempPathFactory) -> str:
+    problem, assessment = request.getfixturevalue(request.param)
+    path = tmp_path_factory.mktemp("page") / "report.html"
+    path.write_text(render(problem, assessment, outcome_of(assessment)), encoding="utf-8")
+    return path.as_uri()
+
+
+def _show(browser, address: str, width: int, *, dark: bool = False, media: str = "screen") -> None:
+    scheme = {"name": "prefers-color-scheme", "value": "dark" if dark else "light"}
+    browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": media, "features": [scheme]})
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False},
+    )
+    browser.get(address)
+
+
+@pytest.mark.parametrize("width", [1280, 390])
+def test_page_never_scrolls_sideways(browser, address: str, width: int) -> None:
+    _show(browser, address, width)
+    # Also with everything unfolded.
+    browser.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
+    wide, inner = browser.execute_script(
+        "return [document.documentElement.scrollWidth, window.innerWidth]"
+    )
+    assert inner == width
+    assert wide <= width
+
+
+def test_console_stays_empty_and_nothing_is_loaded(browser, address: str) -> None:
+    _show(browser, address, 1280)
+    assert browser.get_log("browser") == []
+    loaded = browser.execute_script("return performance.getEntriesByType('resource').length")
+    assert loaded == 0
+
+
+def _rgb(colour: str) -> str:
+    return "rgb({}, {}, {})".format(*(int(colour[i : i + 2], 16) for i in (1, 3, 5)))
+
+
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_page_and_drawings_follow_the_colour_scheme(browser, address: str, dark: bool) -> None:
+    _show(browser, address, 1280, dark=dark)
+    tokens = TOKENS_DARK if dark else TOKENS_LIGHT
+    page, ink, label, line = browser.execute_script(
+        "const of = (s, p) => getComputedStyle(document.querySelector(s))[p];"
+        "return [of('html', 'backgroundColor'), of('body', 'color'),"
+        " of('#layout-plan text', 'fill'), of('#layout-plan path.h0', 'stroke')]"
+    )
+    assert page == _rgb(tokens["--page"])
+    assert ink == label == _rgb(tokens["--ink"])
+    assert line == _rgb(tokens["--h0"])
+
+
+def test_paper_is_light_and_shows_folded_tables(browser, address: str) -> None:
+    _show(browser, address, 1000, dark=True, media="print")
+    page, tall, nav = browser.execute_script(
+        "return [getComputedStyle(document.documentElement).backgroundColor,"
+        " document.querySelector('details table').getBoundingClientRect().height,"
+        " getComputedStyle(document.querySelector('nav')).display]"
+    )
+    assert page == _rgb(TOKENS_LIGHT["--page"])
+    assert tall > 40
+    assert nav == "none"
+
+
+def test_texts_of_drawings_stay_inside_them(browser, address: str) -> None:
+    _show(browser, address, 1280)
+    outside = browser.execute_script(
+        """
+        const bad = [];
+        for (const svg of document.querySelectorAll('svg.drawing')) {
+          const box = svg.getBoundingClientRect();
+          for (const text of svg.querySelectorAll('text')) {
+            const r = text.getBoundingClientRect();
+            if (r.left < box.left - 2 || r.right > box.right + 2 ||
+                r.top < box.top - 2 || r.bottom > box.bottom + 2)
+              bad.push(svg.id + ': ' + text.textContent);
+          }
+        }
+        return bad;
+        """
+    )
+    assert outside == []
+
+
+def test_device_labels_are_readable_in_the_overview(browser, address: str) -> None:
+    """Real text boxes, not estimates: at most one label in a hundred is half covered."""
+    _show(browser, address, 1280)
+    labels, covered = browser.execute_script(
+        """
+        const names = new Set([...document.querySelectorAll('#layout-plan text')]
+          .filter(t => t.getAttribute('text-anchor') === 'middle' && t.hasAttribute('style')));
+        const boxes = [...names].map(t => t.getBoundingClientRect());
+        let covered = 0;
+        boxes.forEach((a, i) => {
+          let area = 0;
+          boxes.forEach((b, j) => {
+            if (i === j) return;
+            const w = Math.min(a.right, b.right) - Math.max(a.left, b.left);
+            const h = Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top);
+            if (w > 0 && h > 0) area += w * h;
+          });
+          if (area > 0.5 * a.width * a.height) covered += 1;
+        });
+        return [boxes.length, covered];
+        """
+    )
+    assert labels >= 14
+    assert covered <= labels / 100

@@ -1,0 +1,33 @@
+"""The reference page names every file, column and key, and no others."""
+
+import re
+
+from partitioner.report.files import report_files
+from partitioner.report.outcome_json import outcome_data
+from partitioner.report.tables import all_frames
+from tests.report.fixtures import outcome_of
+
+
+def test_tables_and_their_columns(root, twelve) -> None:
+    text = (root / "docs/reference/report.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| `([\w-]+)\.csv` \|[^|]*\| `([^`]*)` \|$", text, re.MULTILINE)
+    documented = {name: columns.split() for name, columns in rows}
+    actual = {name: list(frame.columns) for name, frame in all_frames(*twelve).items()}
+    assert documented == actual
+
+
+def test_files(root, twelve) -> None:
+    text = (root / "docs/reference/report.md").read_text(encoding="utf-8")
+    problem, assessment = twelve
+    for name in report_files(problem, assessment, outcome_of(assessment)):
+        assert f"`{name}`" in text
+
+
+def test_keys_of_outcome_json(root, twelve) -> None:
+    text = (root / "docs/reference/report.md").read_text(encoding="utf-8")
+    part = text[text.index("## outcome.json") : text.index("## The drawing")]
+    problem, assessment = twelve
+    data = outcome_data(problem, assessment, outcome_of(assessment))
+    assert re.findall(r"^\| `(\w+)` \|", part, re.MULTILINE) == list(data)
+    for key in (*data["problem"], *data["cost"], *data["run"]):
+        assert f"`{key}`" in part

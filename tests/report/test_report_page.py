@@ -1,0 +1,313 @@
+"""The page: one file, well formed, readable, and honest in what it flags."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from itertools import pairwise
+
+import pytest
+
+from partitioner.report.charts import Series, xy_figure
+from partitioner.report.files import report_files
+from partitioner.report.page import render, render_sections
+from partitioner.report.sections import Column, Kind, Section, State, Table
+from partitioner.report.strokes import DARK_HUES, LIGHT_HUES, TOKENS_DARK, TOKENS_LIGHT
+from tests.report.fixtures import outcome_of, with_finding
+
+VOID = {"meta", "br", "hr", "img", "input", "link"}
+
+
+class Page(HTMLParser):
+    """What the tests ask of a page, gathered in one pass; open tags must close in order."""
+
+    def __init__(self, html: str):
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.stack: list[str] = []
+        self.headings: list[int] = []
+        self.svg_children: list[list[str]] = []
+        self.text: list[str] = []
+        self.feed(html)
+        self.close()
+        assert self.stack == []
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if self.stack and self.stack[-1] == "svg":
+            self.svg_children[-1].append(tag)
+        if tag == "svg":
+            self.svg_children.append([])
+        if re.fullmatch(r"h[1-6]", tag):
+            self.headings.append(int(tag[1]))
+        if tag not in VOID:
+            self.stack.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        if self.stack and self.stack[-1] == "svg":
+            self.svg_children[-1].append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.stack, f"</{tag}> closes nothing"
+        assert self.stack.pop() == tag
+
+    def handle_data(self, data):
+        if self.stack and self.stack[-1] not in ("style",):
+            self.text.append(data)
+
+    @property
+    def words(self) -> str:
+        return " ".join(" ".join(self.text).replace("\u00a0", " ").split())
+
+    def all(self, tag: str) -> list[dict[str, str | None]]:
+        return [a for t, a in self.tags if t == tag]
+
+
+@pytest.fixture(scope="module", params=["twelve", "many"])
+def html(request) -> str:
+    problem, assessment = request.getfixturevalue(request.param)
+    return render(problem, assessment, outcome_of(assessment))
+
+
+@pytest.fixture(scope="module")
+def page(html: str) -> Page:
+    return Page(html)
+
+
+def test_nothing_is_fetched(html: str, page: Page) -> None:
+    assert "http:" not in html
+    assert "https:" not in html
+    assert "src=" not in html
+    assert "@import" not in html
+    assert page.all("script") == page.all("link") == []
+    # References within styles stay on the page.
+    assert all(u.startswith("#") for u in re.findall(r"url\(([^)]*)\)", html))
+
+
+def test_ids_are_unique_and_references_resolve(page: Page) -> None:
+    ids = [a["id"] for _, a in page.tags if a.get("id")]
+    assert len(ids) == len(set(ids))
+    for _, attributes in page.tags:
+        for name in ("aria-labelledby", "aria-describedby"):
+            assert set((attributes.get(name) or "").split()) <= set(ids)
+        href = attributes.get("href") or ""
+        assert not href.startswith("#") or href[1:] in ids
+        clip = re.fullmatch(r"url\(#(.+)\)", attributes.get("clip-path") or "")
+        assert clip is None or clip[1] in ids
+
+
+def test_every_drawing_has_title_description_and_view_box(page: Page) -> None:
+    drawings = page.all("svg")
+    assert len(drawings) >= 4
+    for attributes, children in zip(drawings, page.svg_children, strict=True):
+        assert children[:2] == ["title", "desc"]
+        assert attributes["role"] == "img"
+        assert attributes["viewbox"]
+        assert attributes["aria-labelledby"]
+
+
+def test_headings_run_in_order_under_one_h1(page: Page) -> None:
+    assert page.headings.count(1) == 1
+    assert page.headings[0] == 1
+    assert all(b <= a + 1 for a, b in pairwise(page.headings))
+
+
+def test_landmarks_language_captions_and_scopes(page: Page) -> None:
+    assert page.all("html")[0]["lang"] == "en"
+    for landmark in ("header", "nav", "main", "footer"):
+        assert len(page.all(landmark)) == 1
+    assert len(page.all("caption")) == len(page.all("table")) >= 8
+    assert all(a.get("scope") in ("col", "row") for a in page.all("th"))
+
+
+def test_the_verdict_comes_first(page: Page) -> None:
+    words = page.words
+    order = [
+        "Every rule is kept",
+        "What to build",
+        "Drawings",
+        "Is it good enough",
+        "Deadlines",
+        "Costs",
+        "Assumptions and cautions",
+    ]
+    body = words[words.index("Layout of") :]
+    places = [body.index(w) for w in order]
+    assert places == sorted(places)
+
+
+def test_cautions_and_flags(twelve, many) -> None:
+    few = Page(render(*twelve, None)).words
+    assert "Invented prices and masses" in few
+    assert "functional-safety case" in few
+    assert "limit of stub" in few  # a limit that the fixture marks as from memory
+    assert "engineered" not in few
+    lots = Page(render(*many, None)).words
+    assert "limits of 10BASE-T1S-multidrop are engineered ones (10 nodes, 40.00 m)" in lots
+    assert "qualified electrically" in lots
+
+
+def test_reader_warnings_are_repeated(twelve) -> None:
+    problem, assessment = twelve
+    warned = replace(problem, warnings=("lamp-1 stands 12 m from the nearest place",))
+    assert "lamp-1 stands 12 m" in Page(render(warned, assessment, None)).words
+
+
+def test_broken_rules_are_told_first(twelve) -> None:
+    problem, assessment = twelve
+    words = Page(render(problem, with_finding(assessment), None)).words
+    assert "■ not acceptable This layout breaks 1 rule in 1 place" in words
+    assert "length: The first line is 1.20 m too long." in words
+
+
+def test_names_with_markup_are_escaped(twelve) -> None:
+    problem, assessment = twelve
+    nasty = replace(problem, name="<script>alert(1)</script>", note="a <b> & c")
+    html = render(nasty, assessment, None)
+    assert "<script" not in html
+    assert "&lt;script&gt;" in html
+    Page(html)
+
+
+def _extra() -> Section:
+    table = Table(
+        "histories",
+        "What was seen",
+        [
+            Column("stream", "Stream", Kind.ID, heads_row=True),
+            Column("seen_us", "Seen", Kind.NUMBER, "µs", 1),
+            Column("state", "State", Kind.STATE),
+            Column("trust", "Trust", Kind.TRUST),
+            Column("used_share", "Used", Kind.BAR),
+        ],
+        [("s1", 12.34, "ok", "memory", 0.25), ("s2", None, "bad", "clause", 1.5)],
+        note="Seen, not proved.",
+    )
+    chart = xy_figure("seen", "Seen", "Rises.", [Series("seen", [(0, 1), (1, 2)])], "s", "µs")
+    return Section("Simulation", ("One.", "Two."), (table,), (chart,), points=("a point",))
+
+
+def test_other_parts_add_sections_without_touching_templates(twelve) -> None:
+    problem, assessment = twelve
+    page = Page(render(problem, assessment, outcome_of(assessment), [_extra()]))
+    words = page.words
+    assert words.rindex("Simulation") > words.rindex("Costs")
+    assert words.rindex("Simulation") < words.rindex("Assumptions and cautions")
+    for said in (
+        "One.",
+        "Two.",
+        "a point",
+        "12.3",
+        "▲ memory",
+        "■ bad",
+        "25 %",
+        "Seen, not proved.",
+    ):
+        assert said in words
+    assert {"simulation", "table-histories", "seen"} <= {a.get("id") for _, a in page.tags}
+
+
+def test_ids_used_twice_are_refused(twelve) -> None:
+    problem, assessment = twelve
+    with pytest.raises(ValueError, match="simulation"):
+        render(problem, assessment, None, [_extra(), _extra()])
+
+
+def test_sections_can_stand_on_a_page_of_their_own() -> None:
+    html = render_sections("Front", State.OK, "done", ("Six points.",), [_extra()])
+    assert "● done Six points." in Page(html).words
+
+
+def test_every_table_has_its_csv_twin_with_the_same_numbers(many) -> None:
+    problem, assessment = many
+    files = report_files(problem, assessment, outcome_of(assessment), [_extra()])
+    page = Page(str(files["report.html"]))
+    named = {a["href"] for a in page.all("a") if (a.get("href") or "").endswith(".csv")}
+    assert "histories.csv" in named
+    assert named <= set(files)
+    assert str(files["histories.csv"]).splitlines()[0] == "stream,seen_us,state,trust,used_share"
+    asked = {"layout.yaml", "report.html", "outcome.json", "plca-ethtool.sh"}
+    asked |= {
+        f"{n}.csv" for n in ("segments", "drops", "ports", "streams", "parts", "wires", "plca")
+    }
+    assert asked <= set(files)
+
+
+def test_page_is_the_same_every_time(twelve) -> None:
+    problem, assessment = twelve
+    outcome = outcome_of(assessment)
+    assert render(problem, assessment, outcome) == render(problem, assessment, outcome)
+
+
+def _luminance(colour: str) -> float:
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def _contrast(a: str, b: str) -> float:
+    """Contrast ratio of WCAG 2.1, success criterion 1.4.3."""
+    low, high = sorted((_luminance(a), _luminance(b)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("tokens", [TOKENS_LIGHT, TOKENS_DARK], ids=["light", "dark"])
+def test_contrast_of_texts_and_strokes(tokens: dict[str, str]) -> None:
+    for name in ("--ink", "--muted", "--ok", "--warn", "--bad"):
+        assert _contrast(tokens[name], tokens["--page"]) >= 4.5, name
+    assert _contrast(tokens["--ink"], tokens["--bar"]) >= 4.5
+    for hue in range(6):
+        # Strokes are graphics: 3:1 (WCAG 2.1, 1.4.11), on the page.
+        assert _contrast(tokens[f"--h{hue}"], tokens["--page"]) >= 3.0, hue
+
+
+def _lab(linear: list[float]) -> tuple[float, float, float]:
+    r, g, b = (min(max(c, 0.0), 1.0) for c in linear)
+    xyz = (
+        (0.4124 * r + 0.3576 * g + 0.1805 * b) / 0.9505,
+        0.2126 * r + 0.7152 * g + 0.0722 * b,
+        (0.0193 * r + 0.1192 * g + 0.9505 * b) / 1.089,
+    )
+    x, y, z = (c ** (1 / 3) if c > 0.008856 else 7.787 * c + 16 / 116 for c in xyz)
+    return 116 * y - 16, 500 * (x - y), 200 * (y - z)
+
+
+# Simulation of complete dichromacy in linear RGB: Machado, Oliveira and Fernandes, IEEE
+# Transactions on Visualization and Computer Graphics 15(6), 2009, severity 1.0.
+VISION = {
+    "normal": ((1, 0, 0), (0, 1, 0), (0, 0, 1)),
+    "protan": (
+        (0.152286, 1.052583, -0.204868),
+        (0.114503, 0.786281, 0.099216),
+        (-0.003882, -0.048116, 1.051998),
+    ),
+    "deutan": (
+        (0.367322, 0.860646, -0.227968),
+        (0.280085, 0.672501, 0.047413),
+        (-0.011820, 0.042940, 0.968881),
+    ),
+    "tritan": (
+        (1.255528, -0.076749, -0.178779),
+        (-0.078411, 0.930809, 0.147602),
+        (0.004733, 0.691367, 0.303900),
+    ),
+}
+
+
+@pytest.mark.parametrize("vision", VISION)
+@pytest.mark.parametrize("hues", [LIGHT_HUES, DARK_HUES], ids=["light", "dark"])
+def test_hues_stay_apart_for_everyone(hues: tuple[str, ...], vision: str) -> None:
+    seen = []
+    for colour in hues:
+        parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        rows = VISION[vision]
+        seen.append(_lab([sum(m * c for m, c in zip(r, linear, strict=True)) for r in rows]))
+    nearest = min(
+        sum((p - q) ** 2 for p, q in zip(a, b, strict=True)) ** 0.5
+        for i, a in enumerate(seen)
+        for b in seen[:i]
+    )
+    assert nearest >= 13.0
