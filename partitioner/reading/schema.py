@@ -292,7 +292,8 @@ class LineTable(Table):
     drop_slack_m: Metres = key("Cable added at each drop.", Decimal(0))
     end_slack_m: Metres = key("Cable added at each end of a line or link.", Decimal(0))
     option_tail: Yes = key(
-        "Option devices only beyond the last always-fitted device of their arm, or on a line alone.",
+        "Option devices only beyond the last device of their arm that is always fitted, or on a "
+        "line of their own.",
         False,
     )
 
