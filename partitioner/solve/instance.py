@@ -8,14 +8,14 @@ bill of its segment to the last money step.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import networkx as nx
 import numpy as np
 
 from partitioner.model.catalogue import Medium
-from partitioner.model.problem import Device, GroupKind, Problem, SwitchPosition
+from partitioner.model.problem import Device, GroupKind, Problem, Stream, SwitchPosition
 from partitioner.network.cable import CableNetwork
 from partitioner.timing.frames import stream_frame_bytes
 from partitioner.units import (
@@ -67,6 +67,8 @@ class StreamData:
     period_ns: int
     jitter_ns: int
     deadline_ns: int
+    limit_ns: int
+    """What its bound must keep: the deadline, or less where a study asks for more speed."""
     pcp: int
 
 
@@ -88,6 +90,14 @@ class GradeData:
 
 class Instance:
     """Arrays over devices (index i), switches (s) and grades (g) of one problem.
+
+    Parameters
+    ----------
+    problem
+        The problem.
+    latency_limit
+        Longest bound a stream may have, in ns, where a study asks for less than the deadline.
+        Windows of the analysis stay those of the deadlines, so bounds do not change with it.
 
     Attributes
     ----------
@@ -111,8 +121,11 @@ class Instance:
         int64 (n,).
     """
 
-    def __init__(self, problem: Problem):
+    def __init__(
+        self, problem: Problem, latency_limit: Callable[[Stream], int] | None = None
+    ):
         self.problem = problem
+        self._latency_limit = latency_limit
         self.network = CableNetwork(problem)
         self.device_ids = list(problem.devices)
         self.switch_ids = list(problem.switches)
@@ -364,6 +377,11 @@ class Instance:
                     period_ns=stream.period_ns,
                     jitter_ns=stream.jitter_ns,
                     deadline_ns=stream.deadline_ns,
+                    limit_ns=(
+                        stream.deadline_ns
+                        if self._latency_limit is None
+                        else min(stream.deadline_ns, self._latency_limit(stream))
+                    ),
                     pcp=stream.pcp,
                 )
             )

@@ -127,7 +127,7 @@ class SegmentLatency:
         up, by_stream = [], []
         for (node, flow), leg in bound.legs.items():
             j = self._number[flow]
-            if leg.total_ns > inst.streams[j].deadline_ns:
+            if leg.total_ns > inst.streams[j].limit_ns:
                 return None
             (by_stream if node == PORT else up).append((j, leg.total_ns))
         return _legs(inst, devices, up, by_stream)
@@ -142,7 +142,7 @@ class SegmentLatency:
     def _link(self, grade: int, device: int) -> SegmentLegs | None:
         inst = self.instance
         legs = self.alone(grade, device)
-        if legs is None or any(ns > inst.streams[j].deadline_ns for j, ns in legs):
+        if legs is None or any(ns > inst.streams[j].limit_ns for j, ns in legs):
             return None
         up = [(j, ns) for j, ns in legs if inst.streams[j].source_device == device]
         by_stream = [(j, ns) for j, ns in legs if inst.streams[j].source_device != device]
@@ -191,16 +191,16 @@ class SegmentLatency:
         return legs
 
     def late_alone(self, grade: int, device: int) -> tuple[str, int, int] | None:
-        """Stream that is late even with the device alone: (id, bound ns, deadline ns), the worst."""
+        """Worst stream that is late even with the device alone: (id, bound ns, limit ns)."""
         late = [
-            (ns - self.instance.streams[j].deadline_ns, j, ns)
+            (ns - self.instance.streams[j].limit_ns, j, ns)
             for j, ns in self.alone(grade, device) or ()
-            if ns > self.instance.streams[j].deadline_ns
+            if ns > self.instance.streams[j].limit_ns
         ]
         if not late:
             return None
         _, j, ns = max(late)
-        return self.instance.streams[j].id, ns, self.instance.streams[j].deadline_ns
+        return self.instance.streams[j].id, ns, self.instance.streams[j].limit_ns
 
     def fits_alone(self, grade: int, device: int) -> bool:
         """Whether the device's own streams leave a segment of the grade within its load limit."""
@@ -258,7 +258,8 @@ class SegmentLatency:
         settings = self.settings(grade)
         needed = rounds(frames, self.instance.problem.plca.burst_count, settings)
         collision = collision_ns(2, settings)
-        rest = flow.window_ns - leg_ns(needed, 0, collision, settings)
+        limit = self.instance.streams[self._number[flow.id]].limit_ns
+        rest = limit - leg_ns(needed, 0, collision, settings)
         return max(0, rest) // needed if rest >= 0 else 0
 
 

@@ -66,6 +66,8 @@ class Master:
         If given, a device may be left out at this price: the way to a first layout.
     still_out
         Devices that stay left out whatever is chosen here.
+    extend
+        Called with the finished master to add rows or costs of a study (:meth:`pay`).
     hop_extra
         Delay between switches beyond the least, learned from layouts that were late, by
         (stream, s, t).
@@ -81,6 +83,7 @@ class Master:
         penalty: int | None = None,
         hop_extra: Mapping[tuple[int, int, int], int] | None = None,
         still_out: Iterable[int] = (),
+        extend: Callable[[Master], None] | None = None,
     ):
         self.instance = instance
         self.backbone = backbone
@@ -107,6 +110,8 @@ class Master:
         self._pathways_hold_the_lines()
         self._backbone_has_its_shape()
         self._deadlines_hold_end_to_end()
+        if extend is not None:
+            extend(self)
 
     # -- variables ----------------------------------------------------------------------------
 
@@ -117,14 +122,14 @@ class Master:
             if switch.required or any(c.column.switch == s for c in self.fixed):
                 model.add(opened == 1)
             self.opened.append(opened)
-            self._pay(opened, self.backbone.switch_value(s))
+            self.pay(opened, self.backbone.switch_value(s))
         for k, column in enumerate(self.columns):
             ports = inst.ports_of.get((column.switch, column.grade), [])
             picks = {p: model.new_bool_var(f"seg[{k},{p}]") for p in ports}
             self.pick.append(picks)
             for p, var in picks.items():
                 self._port_used[p].append(var)
-                self._pay(var, column.cost + inst.port_classes[p].value)
+                self.pay(var, column.cost + inst.port_classes[p].value)
             self._pick_any.append(
                 next(iter(picks.values())) if len(picks) == 1 else Expr.sum(list(picks.values()))
             )
@@ -134,9 +139,10 @@ class Master:
             for grade in link.grades:
                 built = model.new_bool_var(f"link[{index},{grade}]")
                 self.link_built[index, grade] = built
-                self._pay(built, self.backbone.link_value(index, grade))
+                self.pay(built, self.backbone.link_value(index, grade))
 
-    def _pay(self, var: cp_model.IntVar, amount: int) -> None:
+    def pay(self, var: cp_model.IntVar, amount: int) -> None:
+        """Make a variable cost ``amount`` of objective money a unit."""
         self.cost_terms.append(var)
         self.cost_weights.append(amount)
 
@@ -156,7 +162,7 @@ class Master:
         for i in self.cover:
             if self.penalty is not None:
                 self.left_out[i] = self.model.new_bool_var(f"out[{i}]")
-                self._pay(self.left_out[i], self.penalty)
+                self.pay(self.left_out[i], self.penalty)
                 on[i].append(self.left_out[i])
             self.model.add_exactly_one(on[i])
 
@@ -264,8 +270,8 @@ class Master:
     def instance_pairs(self):
         """Give per (stream, destination) the legs its two ends may have, by switch.
 
-        Yields (stream, source terms, target terms, hop function, deadline): terms map a switch to a list
-        of (picked variable, ns); None in place of the variable stands for what is certain.
+        Yields (stream, source terms, target terms, hop function, limit): terms map a switch to a
+        list of (picked variable, ns); None in place of a variable stands for what is certain.
         """
         up: dict[int, dict[int, list]] = defaultdict(lambda: defaultdict(list))
         down: dict[tuple[int, int], dict[int, list]] = defaultdict(lambda: defaultdict(list))
@@ -294,7 +300,7 @@ class Master:
                     else down.get((stream, target.device))
                 )
                 if ups and downs:
-                    yield stream, ups, downs, self.backbone.hop_function(stream), data.deadline_ns
+                    yield stream, ups, downs, self.backbone.hop_function(stream), data.limit_ns
 
     # -- solving ------------------------------------------------------------------------------
 

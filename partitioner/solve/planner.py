@@ -14,11 +14,12 @@ The parts run in this order, each stoppable at any time:
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from importlib.metadata import version
 
 from partitioner.errors import Conflict, NoAnswer, NoLayout
+from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.solve.arms import TooManyArms
@@ -26,11 +27,12 @@ from partitioner.solve.backbone import BackboneData, fixed_value
 from partitioner.solve.bound.lp import lower_bound
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
+from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
 from partitioner.solve.pool import Duals, columns_below
 from partitioner.solve.precheck import hopeless
-from partitioner.solve.search import Limits, Search
+from partitioner.solve.search import Limits, Search, Study
 from partitioner.solve.seeds import LineSeeder, SeedProcess
 
 POOL_RUN = 2_500
@@ -61,7 +63,8 @@ class _Run:
         clock: Callable[[], float],
         on_progress: Callable[[Sample, str], None] | None,
         should_stop: Callable[[], bool],
-        start_from: Sequence[Column] = (),
+        study: Study | None = None,
+        start_from: Iterable[Layout] = (),
     ):
         self.settings = settings
         self.clock = clock
@@ -71,7 +74,8 @@ class _Run:
         self._ticks = 0
         self._stop = should_stop
         self.stopped_by_user = False
-        self.instance = Instance(problem)
+        self.study = study or Study()
+        self.instance = Instance(problem, self.study.latency_limit)
         self.builder = ColumnBuilder(self.instance)
         self.backbone = BackboneData(self.instance)
         self.limits = Limits(
@@ -79,7 +83,7 @@ class _Run:
             self.deterministic,
         )
         self.search = Search(
-            self.instance, self.builder, self.backbone, self.limits, self._on_better
+            self.instance, self.builder, self.backbone, self.limits, self._on_better, self.study
         )
         self.bound = 0
         self.bound_source = "none yet"
@@ -90,7 +94,9 @@ class _Run:
         self._last_poll = 0.0
         self._step = "starting"
         self.basics: list[Column] = []
-        self.search.pool.add(start_from)
+        self.given: list[Column] = []
+        for layout in start_from:
+            self.given += columns_of(self.builder, layout)
 
     # -- time, progress -----------------------------------------------------------------------
 
@@ -120,8 +126,7 @@ class _Run:
             self._sample()
 
     def _sample(self) -> None:
-        best = self.search.best
-        cost = best.cost if best is not None and not best.left_out else None
+        cost = self.cost
         sample = Sample(round(self.seconds(), 3), cost, self.bound or None)
         self.timeline.append(sample)
         if self.on_progress is not None:
@@ -136,12 +141,12 @@ class _Run:
     def cost(self) -> int | None:
         """Cost of the best whole layout so far."""
         best = self.search.best
-        return None if best is None or best.left_out else best.cost
+        return None if best is None or best.left_out else self.study.value(best)
 
     def settled(self) -> bool:
-        """Whether the best layout meets the bound."""
+        """Whether the best layout meets the bound, or is all that was asked for."""
         cost = self.cost
-        return cost is not None and cost <= self.bound
+        return cost is not None and (cost <= self.bound or self.study.first_only)
 
     def over(self) -> bool:
         """Whether to end: settled, out of time, or asked to."""
@@ -235,6 +240,7 @@ class _Run:
                     column = self.builder.line(port.switch, port.grade, group)
                     if column is not None:
                         self.basics.append(column)
+        self.basics += self.given
         self.search.pool.add(self.basics)
 
     def _quick_master(self, seconds: float) -> None:
@@ -404,8 +410,9 @@ class _Run:
                 seconds=self.seconds(),
                 bound_money=self.bound or None,
             )
-        bound = min(self.bound, best.cost)
-        optimal = bound >= best.cost
+        cost = self.study.value(best)
+        bound = min(self.bound, cost)
+        optimal = bound >= cost
         if optimal:
             stopped = "proof"
         elif self.stopped_by_user:
@@ -420,7 +427,7 @@ class _Run:
         return Outcome(
             status=Status.OPTIMAL if optimal else Status.FEASIBLE,
             layout=to_layout(self.instance, self.backbone, best),
-            cost_money=best.cost,
+            cost_money=cost,
             bound_money=bound,
             seconds=self.seconds(),
             seconds_to_best=self.seconds_to_best,
@@ -440,6 +447,9 @@ def plan_layout(
     clock: Callable[[], float] = time.monotonic,
     on_progress: Callable[[Sample, str], None] | None = None,
     should_stop: Callable[[], bool] = lambda: False,
+    *,
+    study: Study | None = None,
+    start_from: Iterable[Layout] = (),
 ) -> Outcome:
     """Plan a layout at least cost and say how far from optimal it can be.
 
@@ -455,6 +465,10 @@ def plan_layout(
         Told each better cost or bound with the part of the run it came from.
     should_stop
         Asked often; true ends the run with the best layout so far.
+    study
+        Rows and costs that a study adds; the costs count in the outcome.
+    start_from
+        Layouts, whole or in part, whose segments are known to the search from the start.
 
     Raises
     ------
@@ -463,7 +477,7 @@ def plan_layout(
     NoAnswer
         None found within the limit.
     """
-    run = _Run(problem, settings, clock, on_progress, should_stop)
+    run = _Run(problem, settings, clock, on_progress, should_stop, study, start_from)
     try:
         return run.go()
     finally:

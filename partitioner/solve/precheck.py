@@ -93,7 +93,8 @@ def _own_limits(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
         return Conflict(
             "stub",
             (ident,),
-            f"The stub of {ident} is {_m(stub)}, the limit for {data.id} is {_m(data.max_stub_um)}.",
+            f"The stub of {ident} is {_m(stub)}, the limit for {data.id} is "
+            f"{_m(data.max_stub_um)}.",
             f"shorten the stub of {ident} to {_m(data.max_stub_um)}",
         )
     if data.max_devices < 1:

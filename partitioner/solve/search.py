@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from partitioner.model.problem import Stream
 from partitioner.solve.arms import TooManyArms
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
@@ -49,6 +50,32 @@ class Pool:
         return len(self.columns)
 
 
+@dataclass(frozen=True, slots=True)
+class Study:
+    """What a study adds to a plain plan.
+
+    Attributes
+    ----------
+    extend
+        Adds rows or costs to every master run.
+    charge
+        What the added costs come to for a selection, in objective money, at least 0.
+    first_only
+        End at the first layout.
+    latency_limit
+        See :class:`~partitioner.solve.instance.Instance`.
+    """
+
+    extend: Callable[[Master], None] | None = None
+    charge: Callable[[Selection], int] | None = None
+    first_only: bool = False
+    latency_limit: Callable[[Stream], int] | None = None
+
+    def value(self, selection: Selection) -> int:
+        """Plan cost and added costs of a selection."""
+        return selection.cost + (self.charge(selection) if self.charge is not None else 0)
+
+
 class Search:
     """State of a run: pool, best selection so far, duals that guide it.
 
@@ -65,11 +92,13 @@ class Search:
         backbone: BackboneData,
         limits: Limits,
         on_better: Callable[[Selection], None],
+        study: Study | None = None,
     ):
         self.instance = instance
         self.builder = builder
         self.backbone = backbone
         self.limits = limits
+        self.study = study or Study()
         self.pool = Pool()
         self.best: Selection | None = None
         self.best_value = 2**62
@@ -104,7 +133,7 @@ class Search:
         """Take a selection as the best if it is better and holds; learn from it if it is late."""
         if selection is None:
             return False
-        value = selection.cost + self.penalty * len(selection.left_out)
+        value = self.study.value(selection) + self.penalty * len(selection.left_out)
         if value >= self.best_value:
             return False
         verdict = verify(self.instance, self.backbone, selection)
@@ -132,6 +161,7 @@ class Search:
                 columns,
                 penalty=self.penalty if soft else None,
                 hop_extra=self.hop_extra,
+                extend=self.study.extend,
             )
             if hint and self.best is not None:
                 master.hint(self.best)
@@ -230,6 +260,7 @@ class Search:
             penalty=self.penalty if extra else None,
             hop_extra=self.hop_extra,
             still_out=[i for i in self.best.left_out if i not in inside],
+            extend=self.study.extend,
         )
         master.hint(self.best)
         seconds = min(max(0.1, self.limits.seconds_left()), 8.0)
@@ -264,7 +295,7 @@ class Search:
                 gained += 1
                 if self.limits.over():
                     break
-                alive = [d for d in choice.column.devices]
+                alive = list(choice.column.devices)
                 picked = self.region_around(alive, most_devices)
         return gained
 

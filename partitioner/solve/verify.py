@@ -78,11 +78,11 @@ def verify(instance: Instance, backbone: BackboneData, selection: Selection) -> 
             for pair in pairwise(way):
                 between += hop.get((pair, j), 2**40)
             total += between
-            if total > stream.deadline_ns:
+            if total > stream.limit_ns:
                 late = True
                 least = backbone.hop_function(j)(way[0], way[-1])
                 extra[j, way[0], way[-1]] = max(1, between - least)
-        elif total > stream.deadline_ns:
+        elif total > stream.limit_ns:
             late = True
     return Verdict(late, tuple(overloaded), extra)
 

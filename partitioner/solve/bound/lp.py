@@ -21,7 +21,7 @@ from partitioner.solve.bound.lagrangian import (
     repair_rate,
     right_hand_side,
 )
-from partitioner.solve.bound.line_model import FAR, LineModel
+from partitioner.solve.bound.line_model import LineModel
 from partitioner.solve.bound.relaxed_master import (
     LpFailed,
     MasterColumn,
