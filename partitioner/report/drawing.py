@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
 from partitioner.report.amounts import count_text
@@ -560,7 +560,7 @@ class _Drawing:
                 continue
             size = 9.5 if segment.is_shared else 8.5
             w, h = text_width(segment.id, size, bold=True) + 7, size + 3.5
-            spots = self._label_spots(segment, track, w, h)
+            spots = self._label_spots(track, w, h)
             wish = Wish(spots[0][0], w, h, tuple(s for s, _ in spots), self._own(segment))
             (chosen,) = self.sheet.place([wish], own_cost=0.0, stroke_cost=3.0, distance_cost=0.02)
             (x, y), foot = next(s for s in spots if s[0] == chosen)
@@ -592,9 +592,7 @@ class _Drawing:
                 x, y + size * 0.35, segment.id, parent, size=size, anchor="middle", weight="700"
             )
 
-    def _label_spots(
-        self, segment: DrawnSegment, track: Track, w: float, h: float
-    ) -> list[tuple[XY, XY | None]]:
+    def _label_spots(self, track: Track, w: float, h: float) -> list[tuple[XY, XY | None]]:
         """Where a segment's label may sit: on its cable, or beside the bundle with a foot on it."""
         spots: list[tuple[XY, XY | None]] = []
         steps = max(8, min(40, int(track.length / 18)))
@@ -604,6 +602,8 @@ class _Drawing:
             spots.append((at, None))
         for k in order[::2]:
             at, (ux, uy) = track.point_along(track.length * k / steps)
+            if any(math.dist(at, mark) < 2.5 * MARK_RADIUS for mark in self.device_xy.values()):
+                continue  # The foot would hide the mark of a device.
             for reach in (26.0, 40.0):
                 gap_x, gap_y = reach - 8 + w / 2 * abs(uy), reach - 8 + h / 2 * abs(ux)
                 for side in (1, -1):
@@ -720,9 +720,35 @@ def _device_title(device: DrawnDevice) -> str:
     return ", ".join(parts)
 
 
-def small_figure(data: DrawingInput, id: str, title: str, focus: frozenset[str]) -> Figure:
-    """One plan in which only the segments in ``focus`` stand out, for rows of small pictures."""
-    view = choose_views(_all_points(data), WIDTH, MARGIN)[0]
-    numbers = device_numbers(data)
-    shown = Shown(id, title, f"{title}: {view.note}.", focus, numbers)
-    return Figure(id, f"{title}; {view.note}.", draw_view(replace(data), view, shown), wide=True)
+def overview_figure(
+    data: DrawingInput,
+    id: str,
+    title: str,
+    focus: frozenset[str] | None = None,
+    note: str = "",
+) -> Figure:
+    """Draw one view, the clearest one, in which only some segments stand out.
+
+    For a build (see :func:`partitioner.report.drawing_input.fitted_input`), for what a change or a
+    failure touches, or for one side of a comparison.
+
+    Parameters
+    ----------
+    data
+        What to draw.
+    id, title
+        Id of the figure, unique on the page, and what it shows.
+    focus
+        Segments drawn in full; None for all. The others are only hinted at.
+    note
+        A further sentence for the caption.
+    """
+    shown_segments = frozenset(s.id for s in data.segments) if focus is None else focus
+    devices = [d for d in data.devices if d.segment in shown_segments]
+    numbers = device_numbers(data) if len(devices) > NAMES_UP_TO else {}
+    points = _all_points(data)
+    view = _clearest(choose_views(points, WIDTH, MARGIN), points)
+    desc = f"{title}. {view.name}, {view.note}. {note}".strip()
+    shown = Shown(id, title, desc, shown_segments, numbers)
+    caption = f"{title}: {view.name.lower()}, {view.note}. {note}".strip()
+    return Figure(id, caption, draw_view(data, view, shown), wide=True)

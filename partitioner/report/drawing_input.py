@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 
 from partitioner.model.assessment import Assessment, SegmentFigures
 from partitioner.model.catalogue import Medium
@@ -149,6 +149,54 @@ def drawing_input(problem: Problem, assessment: Assessment) -> DrawingInput:
         segments=tuple(segments),
         backbone=tuple(DrawnBackbone(b.ends, b.grade) for b in layout.backbone),
     )
+
+
+def fitted_input(data: DrawingInput, fitted: Collection[str]) -> DrawingInput:
+    """Cut a drawing down to a unit that carries only some devices.
+
+    Parameters
+    ----------
+    data
+        The drawing with every device.
+    fitted
+        Ids of the devices that the unit carries.
+
+    Returns
+    -------
+    DrawingInput
+        Every segment is built from its switch up to its last fitted device on either side; one
+        without a fitted device is gone. A segment that is cut back counts its length without the slack at
+        its new end.
+    """
+    devices = {d.id: d for d in data.devices if d.id in fitted}
+    kept_devices: list[DrawnDevice] = []
+    segments: list[DrawnSegment] = []
+    for segment in data.segments:
+        own = [devices[d] for d in segment.devices if d in devices]
+        if not own:
+            continue
+        if len(own) == len(segment.devices):
+            segments.append(segment)
+            kept_devices += own
+            continue
+        stops = [d.stop for d in own] + [segment.switch_stop]
+        along = [d.along_um for d in own] + [segment.switch_along_um]
+        first_stop, first_um = min(stops), min(along)
+        segments.append(
+            replace(
+                segment,
+                route=segment.route[first_stop : max(stops) + 1],
+                switch_stop=segment.switch_stop - first_stop,
+                devices=tuple(d.id for d in own),
+                length_um=max(along) - first_um,
+                switch_along_um=segment.switch_along_um - first_um,
+                switch_index=sum(d in devices for d in segment.devices[: segment.switch_index]),
+            )
+        )
+        kept_devices += [
+            replace(d, stop=d.stop - first_stop, along_um=d.along_um - first_um) for d in own
+        ]
+    return replace(data, devices=tuple(kept_devices), segments=tuple(segments))
 
 
 def _devices(

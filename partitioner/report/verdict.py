@@ -69,10 +69,14 @@ def proof_text(problem: Problem, assessment: Assessment, outcome: Outcome | None
         return "The layout was judged, not planned: how far it is from the cheapest is not known."
     if outcome.status is Status.OPTIMAL:
         return "Proved: no cheaper layout keeps all rules."
-    weighed = "" if assessment.cost.objective_money == assessment.cost.money else "weighted "
+    gap = f"Proven gap {ratio_text(outcome.gap, 2)}: "
+    bound = money_text(outcome.bound_money, problem.currency)
+    if assessment.cost.objective_money == assessment.cost.money:
+        return f"{gap}no layout that keeps all rules can cost less than {bound}."
+    weighed = money_text(assessment.cost.objective_money, problem.currency)
     return (
-        f"Proven gap {ratio_text(outcome.gap, 2)}: no layout that keeps all rules can have a "
-        f"{weighed}cost below {money_text(outcome.bound_money, problem.currency)}."
+        f"{gap}with mass and latency weighed in it costs {weighed}, and no layout that keeps all "
+        f"rules can be below {bound}."
     )
 
 

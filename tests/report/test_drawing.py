@@ -8,7 +8,12 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from partitioner.report.drawing import device_numbers, layout_figures, segment_strokes
+from partitioner.report.drawing import (
+    device_numbers,
+    layout_figures,
+    overview_figure,
+    segment_strokes,
+)
 from partitioner.report.drawing_input import (
     DrawingInput,
     DrawnBackbone,
@@ -17,6 +22,7 @@ from partitioner.report.drawing_input import (
     DrawnSegment,
     DrawnSwitch,
     drawing_input,
+    fitted_input,
 )
 from partitioner.report.strips import stack_labels, strip_figures
 from partitioner.report.strokes import line_stroke
@@ -206,3 +212,39 @@ def test_strip_labels_cover_neither_labels_nor_ticks() -> None:
                 if a.is_above == b.is_above and b.x <= reach:
                     # b's tick stands under a's words: a must lie further out than b.
                     assert a.level > b.level
+
+
+def test_a_unit_without_options_is_cut_back_to_its_last_fitted_device() -> None:
+    data = _tiny()
+    base = fitted_input(data, {"lamp", "camera"})
+    line, link = base.segments
+    assert line.devices == ("lamp",)
+    assert [name for name, _ in line.route] == ["a", "b"]
+    assert line.length_um == 2_100_000
+    assert link == data.segments[1]
+    (figure,) = layout_figures(base)
+    assert "fan" not in _texts(figure.svg)
+    assert fitted_input(data, {"camera"}).segments == (data.segments[1],)
+    assert fitted_input(data, {"lamp", "fan", "camera"}).devices == data.devices
+
+
+def test_a_switch_along_the_line_keeps_its_place_in_a_smaller_unit() -> None:
+    from dataclasses import replace
+
+    data = _tiny()
+    line = replace(data.segments[0], switch="spare", switch_stop=1, switch_index=1,
+                   switch_along_um=2_150_000)  # fmt: skip
+    cut = fitted_input(replace(data, segments=(line,)), {"fan"}).segments[0]
+    assert cut.switch_index == 0
+    assert cut.switch_stop == 0
+    assert cut.switch_along_um == 0
+    assert [name for name, _ in cut.route] == ["b", "c"]
+
+
+def test_an_overview_can_put_some_segments_in_front(twelve) -> None:
+    data = drawing_input(*twelve)
+    figure = overview_figure(data, "changed", "What changes", frozenset({"east.1"}), "One line.")
+    texts = _texts(figure.svg)
+    own = {d.id for d in data.devices if d.segment == "east.1"}
+    assert {d.id for d in data.devices} & set(texts) == own
+    assert figure.caption.endswith("One line.")
