@@ -219,7 +219,8 @@ class ColumnBuilder:
             return 0
         return sum(
             ceil_div(ns * self._latency_price, 1_000_000)
-            for _, ns in (*legs.up, *legs.down_by_stream)
+            for j, ns in (*legs.up, *legs.down_by_stream)
+            if not self.instance.streams[j].is_transfer
         )
 
     def set_allowed(self, grade: int, devices: frozenset[int]) -> bool:

@@ -17,6 +17,7 @@ import numpy as np
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Device, GroupKind, Problem, Stream, SwitchPosition
 from partitioner.network.cable import CableNetwork
+from partitioner.network.transfers import carried_streams
 from partitioner.timing.frames import stream_frame_bytes
 from partitioner.units import (
     PPM,
@@ -70,6 +71,8 @@ class StreamData:
     limit_ns: int
     """What its bound must keep: the deadline, or less where a study asks for more speed."""
     pcp: int
+    is_transfer: bool = False
+    """Stands for a bulk transfer: its latency has no price."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,9 +254,12 @@ class Instance:
                     continue
                 data = self.grades[g]
                 self.can[i, g] = (
-                    device.stub_um <= data.max_stub_um
-                    and data.max_devices >= 1
-                    and (not data.is_line or device.unit_load_mul <= data.unit_cap_mul)
+                    not data.is_line
+                    or (
+                        device.stub_um <= data.max_stub_um
+                        and data.max_devices >= 1
+                        and device.unit_load_mul <= data.unit_cap_mul
+                    )
                 )
                 part = self.problem.catalogue.parts[self._catalogue_grade(g).device_phy]
                 price = (
@@ -361,7 +367,7 @@ class Instance:
 
     def _build_streams(self) -> None:
         self.streams: list[StreamData] = []
-        for stream in self.problem.streams.values():
+        for stream in carried_streams(self.problem).values():
             targets = tuple(
                 Target(self.index[d], -1) if d in self.index else Target(None, self.switch_index[d])
                 for d in stream.destinations
@@ -383,6 +389,7 @@ class Instance:
                         else min(stream.deadline_ns, self._latency_limit(stream))
                     ),
                     pcp=stream.pcp,
+                    is_transfer=stream.id not in self.problem.streams,
                 )
             )
         self.sent_by: list[list[int]] = [[] for _ in range(self.n)]

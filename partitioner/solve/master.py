@@ -29,6 +29,14 @@ class Choice:
 
 
 @dataclass(frozen=True, slots=True)
+class Refused:
+    """Devices at switches, with backbone links built, that break a rule when all come together."""
+
+    homes: tuple[tuple[int, int], ...]
+    links: tuple[tuple[int, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Selection:
     """What a master run chose: segments with their port classes, open switches, backbone."""
 
@@ -66,6 +74,8 @@ class Master:
         If given, a device may be left out at this price: the way to a first layout.
     still_out
         Devices that stay left out whatever is chosen here.
+    refused
+        Placements that must not come together.
     extend
         Called with the finished master to add rows or costs of a study (:meth:`pay`).
     hop_extra
@@ -83,6 +93,7 @@ class Master:
         penalty: int | None = None,
         hop_extra: Mapping[tuple[int, int, int], int] | None = None,
         still_out: Iterable[int] = (),
+        refused: Iterable[Refused] = (),
         extend: Callable[[Master], None] | None = None,
     ):
         self.instance = instance
@@ -110,6 +121,7 @@ class Master:
         self._pathways_hold_the_lines()
         self._backbone_has_its_shape()
         self._deadlines_hold_end_to_end()
+        self._refused_placements_do_not_return(refused)
         if extend is not None:
             extend(self)
 
@@ -245,6 +257,29 @@ class Master:
                     extra = self.hop_extra.get((stream, s, t), 0)
                     room = deadline_ns - hop_ns(s, t) - extra
                     self._pair_row(ups, downs, room)
+
+    def _refused_placements_do_not_return(self, refused: Iterable[Refused]) -> None:
+        """Placements found to overload a link or to lose too much in a failure stay away."""
+        refused = list(refused)
+        if not refused:
+            return
+        at: dict[tuple[int, int], list] = defaultdict(list)
+        for k, column in enumerate(self.columns):
+            for i in column.devices:
+                at[i, column.switch].append(self._pick_any[k])
+        sure = {(i, c.column.switch) for c in self.fixed for i in c.column.devices}
+        for bad in refused:
+            terms: list = []
+            possible = True
+            for pair in bad.homes:
+                if pair in sure:
+                    continue
+                possible = possible and pair in at
+                terms += at.get(pair, [])
+            free = sum(pair not in sure for pair in bad.homes)
+            links = [self.link_built[key] for key in bad.links]
+            if possible:
+                self.model.add(Expr.sum(terms + links) <= free + len(links) - 1)
 
     def _pair_row(self, ups: list, downs: list, room: int) -> None:
         """If both ends are at these switches, their two legs together take at most ``room``."""

@@ -325,11 +325,10 @@ class _Run:
         best = self.search.best
         kept = [c.column for c in best.choices] if best is not None else []
         columns = list(dict.fromkeys(kept + columns))
-        extra = dict(self.search.hop_extra)
-        result = self.search.master_over_pool(columns, self.seconds_left(), soft=False)
-        if extra != self.search.hop_extra or extra:
-            # Hop times learned from one layout need not hold for all: no proof from this run.
-            return
+        # Hop times learned from one layout need not hold for all, so a proof does without them.
+        result = self.search.master_over_pool(
+            columns, self.seconds_left(), soft=False, learned_hops=False
+        )
         if result.proved and result.selection is None and cost is None:
             raise NoLayout(
                 [
@@ -341,16 +340,12 @@ class _Run:
                     )
                 ]
             )
-        if result.proved and result.selection is not None:
-            self.proved = True
-            value = self.cost
-            if value is not None and value > self.bound:
-                self._on_bound(value, f"{self.bound_source}, then all columns within the gap")
-        elif result.bound is not None and result.bound > self.bound:
+        if result.bound is not None:
             self._on_bound(
                 min(result.bound, self.cost or result.bound),
                 f"{self.bound_source}, then all columns within the gap",
             )
+        self.proved = self.settled()
 
     # -- whole --------------------------------------------------------------------------------
 

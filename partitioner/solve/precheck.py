@@ -89,7 +89,7 @@ def _own_limits(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
     data = inst.grades[grade]
     ident = inst.device_ids[device]
     stub = int(inst.stub_um[device])
-    if stub > data.max_stub_um:
+    if data.is_line and stub > data.max_stub_um:
         return Conflict(
             "stub",
             (ident,),

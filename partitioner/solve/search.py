@@ -13,7 +13,14 @@ from partitioner.solve.arms import TooManyArms
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
-from partitioner.solve.master import Choice, Master, Selection, selection_cost
+from partitioner.solve.master import (
+    Choice,
+    Master,
+    MasterResult,
+    Refused,
+    Selection,
+    selection_cost,
+)
 from partitioner.solve.pool import Duals, columns_below
 from partitioner.solve.verify import verify
 
@@ -104,6 +111,7 @@ class Search:
         self.best_value = 2**62
         self.duals: Duals | None = None
         self.hop_extra: dict[tuple[int, int, int], int] = {}
+        self.refused: dict[Refused, None] = {}
         self.proposed: dict[Column, None] = {}
         """Lines the heuristic proposed, the latest last."""
         self._on_better = on_better
@@ -137,7 +145,8 @@ class Search:
         if value >= self.best_value:
             return False
         verdict = verify(self.instance, self.backbone, selection)
-        if verdict.late or verdict.overloaded_links:
+        if not verdict.holds:
+            self.refused.update(dict.fromkeys(verdict.refused))
             for key, extra in verdict.extra.items():
                 self.hop_extra[key] = max(self.hop_extra.get(key, 0), extra)
             return False
@@ -148,10 +157,18 @@ class Search:
     # -- master runs --------------------------------------------------------------------------
 
     def master_over_pool(
-        self, columns: Sequence[Column], seconds: float, *, soft: bool, hint: bool = True
-    ):
+        self,
+        columns: Sequence[Column],
+        seconds: float,
+        *,
+        soft: bool,
+        hint: bool = True,
+        learned_hops: bool = True,
+    ) -> MasterResult:
         """Run the master over columns for the whole problem.
 
+        Without ``learned_hops`` the delays between switches are the least possible ones, so that
+        what is proved holds for every layout.
         If what it chose turns out late on the backbone, it is run again with what that taught.
         """
         while True:
@@ -160,7 +177,8 @@ class Search:
                 self.backbone,
                 columns,
                 penalty=self.penalty if soft else None,
-                hop_extra=self.hop_extra,
+                hop_extra=self.hop_extra if learned_hops else {},
+                refused=self.refused,
                 extend=self.study.extend,
             )
             if hint and self.best is not None:
@@ -172,9 +190,12 @@ class Search:
                 should_stop=self.limits.over,
                 work_limit=seconds if self.limits.deterministic else None,
             )
-            learned = dict(self.hop_extra)
+            learned = dict(self.hop_extra), len(self.refused)
             self.offer(result.selection)
-            if learned == self.hop_extra or self.limits.over():
+            now = dict(self.hop_extra), len(self.refused)
+            if not learned_hops:
+                learned, now = learned[1:], now[1:]
+            if learned == now or self.limits.over():
                 return result
 
     # -- regions ------------------------------------------------------------------------------
@@ -259,6 +280,7 @@ class Search:
             cover=members,
             penalty=self.penalty if extra else None,
             hop_extra=self.hop_extra,
+            refused=self.refused,
             still_out=[i for i in self.best.left_out if i not in inside],
             extend=self.study.extend,
         )

@@ -2,28 +2,36 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from partitioner.model.layout import BuiltLink, Layout
-from partitioner.network.routes import switch_ways
+from partitioner.network.routes import link_key, switch_ways
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.instance import Instance
-from partitioner.solve.master import Selection
+from partitioner.solve.master import Refused, Selection
 from partitioner.timing.line import LineFlow, propagation_ns
 from partitioner.timing.link import LinkQueue, linear_link_bound
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """Hops of a selection that need more than the master allowed, or links over their load.
+    """What of a selection the master could not see.
 
-    ``extra``: by (stream, s, t) the delay between the switches beyond the least.
+    ``late``: some stream is late or has no way. ``extra``: by (stream, s, t) the delay between the
+    switches beyond the least, for streams that are late. ``refused``: placements that must not
+    come together again.
     """
 
     late: bool
-    overloaded_links: tuple[int, ...]
     extra: dict[tuple[int, int, int], int]
+    refused: tuple[Refused, ...]
+
+    @property
+    def holds(self) -> bool:
+        """Whether the selection keeps all rules."""
+        return not self.late and not self.refused
 
 
 def verify(instance: Instance, backbone: BackboneData, selection: Selection) -> Verdict:
@@ -67,6 +75,11 @@ def verify(instance: Instance, backbone: BackboneData, selection: Selection) -> 
             for a, b in pairwise(way):
                 crossing.setdefault((a, b), set()).add(j)
     hop, overloaded = _link_delays(instance, backbone, selection, crossing)
+    refused = [
+        _placement(instance, selection, home, {j for p in pairs for j in crossing[p]})
+        for pairs in overloaded
+    ]
+    refused += _failure_losses(instance, backbone, selection, home)
     late = lost
     extra: dict[tuple[int, int, int], int] = {}
     forward = [s.forwarding_delay_ns for s in instance.problem.switches.values()]
@@ -84,7 +97,101 @@ def verify(instance: Instance, backbone: BackboneData, selection: Selection) -> 
                 extra[j, way[0], way[-1]] = max(1, between - least)
         elif total > stream.limit_ns:
             late = True
-    return Verdict(late, tuple(overloaded), extra)
+    return Verdict(late, extra, tuple(refused))
+
+
+def _placement(
+    instance: Instance,
+    selection: Selection,
+    home: dict[int, tuple[int, int]],
+    streams: Iterable[int],
+) -> Refused:
+    """Where the ends of some streams are, with the backbone that was built."""
+    ends: set[int] = set()
+    for j in streams:
+        stream = instance.streams[j]
+        if stream.source_device is not None:
+            ends.add(stream.source_device)
+        ends.update(t.device for t in stream.targets if t.device is not None)
+    homes = tuple((i, home[i][0]) for i in sorted(ends) if i in home)
+    return Refused(homes, tuple(sorted(selection.backbone)))
+
+
+def _failure_losses(
+    instance: Instance,
+    backbone: BackboneData,
+    selection: Selection,
+    home: dict[int, tuple[int, int]],
+) -> list[Refused]:
+    """Placements in which one switch or backbone link takes down too many watched devices.
+
+    A device is lost if it hangs on what failed, or if it had partners that still run and reaches
+    none of them any more.
+    """
+    if not instance.loss_caps:
+        return []
+    shell = _shell(instance, backbone, selection)
+    before = switch_ways(instance.problem, shell, instance.network)
+    refused = []
+    for down_switch, cut in _failures(instance, shell):
+        opened = tuple(s for s in shell.open_switches if s != down_switch)
+        left = switch_ways(
+            instance.problem, replace(shell, open_switches=opened), instance.network, without=cut
+        )
+        gone = {
+            i for i, (s, _) in home.items() if instance.switch_ids[s] == down_switch
+        }
+        lost = gone | _cut_off(instance, home, before, left, gone, down_switch)
+        for members, cap in instance.loss_caps:
+            hit = [i for i in members if i in lost]
+            if len(hit) > cap:
+                streams = {
+                    j for i in hit for j in (*instance.sent_by[i], *instance.received_by[i])
+                }
+                placed = _placement(instance, selection, home, streams)
+                homes = dict(placed.homes) | {i: home[i][0] for i in hit}
+                refused.append(Refused(tuple(sorted(homes.items())), placed.links))
+    return refused
+
+
+def _failures(instance: Instance, shell: Layout) -> list[tuple[str | None, tuple]]:
+    found: list[tuple[str | None, tuple]] = [(s, ()) for s in shell.open_switches]
+    return found + [(None, (link_key(*link.ends),)) for link in shell.backbone]
+
+
+def _cut_off(
+    instance: Instance,
+    home: dict[int, tuple[int, int]],
+    before: dict,
+    left: dict,
+    gone: set[int],
+    down_switch: str | None,
+) -> set[int]:
+    """Devices that run and had partners that run, but reach none of them any more."""
+    reaches: dict[int, bool] = {}
+    names = instance.switch_ids
+    for stream in instance.streams:
+        source = stream.source_device
+        if source is not None and (source in gone or source not in home):
+            continue
+        start, segment = home[source] if source is not None else (stream.source_switch, -1)
+        if names[start] == down_switch:
+            continue
+        for target in stream.targets:
+            device = target.device
+            if device is not None and (device in gone or device not in home):
+                continue
+            end, other = home[device] if device is not None else (target.switch, -2)
+            if names[end] == down_switch:
+                continue
+            pair = (names[start], names[end])
+            if segment != other and pair not in before:
+                continue
+            through = segment == other or pair in left
+            for i in (source, device):
+                if i is not None:
+                    reaches[i] = reaches.get(i, False) or through
+    return {i for i, got in reaches.items() if not got}
 
 
 def _shell(instance: Instance, backbone: BackboneData, selection: Selection) -> Layout:
@@ -102,10 +209,10 @@ def _link_delays(
     backbone: BackboneData,
     selection: Selection,
     crossing: dict[tuple[int, int], set[int]],
-) -> tuple[dict[tuple[tuple[int, int], int], int], list[int]]:
+) -> tuple[dict[tuple[tuple[int, int], int], int], list[tuple[tuple[int, int], ...]]]:
     problem = instance.problem
     delays: dict[tuple[tuple[int, int], int], int] = {}
-    overloaded = []
+    overloaded: list[tuple[tuple[int, int], ...]] = []
     for index, grade_id in selection.backbone:
         link = backbone.links[index]
         row = problem.catalogue.grades[grade_id]
@@ -129,7 +236,7 @@ def _link_delays(
             )
             bound = linear_link_bound(queue)
             if bound.overload is not None or bound.load_ppm > problem.backbone.load_share_ppm:
-                overloaded.append(index)
+                overloaded.append((pair,))
             for j in streams:
                 leg = bound.legs.get(instance.streams[j].id)
                 delays[pair, j] = leg.total_ns if leg else 2**40
