@@ -53,7 +53,7 @@ def test_ports_are_enough_but_not_plenty(demo) -> None:
         any(choice.grade == LINE for choice in device.grades) for device in problem.devices.values()
     )
     # The glasshouse is bound by length, so its lines do not fill up with nodes.
-    most = 2.6 if limits.nodes > 8 else 1.35
+    most = 2.6 if limits.nodes > 8 else 1.4
     assert 1.15 <= room / devices <= most
 
 
