@@ -11,6 +11,10 @@ IPG_BT = 96
 """Gap before a frame; IEEE Std 802.3 Clause 4.4.2 (12 bytes). With PLCA the owner of a transmit
 opportunity holds the line with COMMIT while its MAC waits this gap (Clause 148)."""
 
+IPG_DEAF_BT = 32
+"""Last third of the gap, in which a MAC no longer defers to a carrier that comes on; IEEE Std
+802.3 Clause 4.2.3.2.2 (first part at most two thirds)."""
+
 PREAMBLE_SFD_BT = 64
 """Preamble and start delimiter, 7 + 1 bytes; IEEE Std 802.3 Clause 3.1.1. The PHY replaces the
 first 16 bit times by SYNC and SSD, which adds no time (Clause 147)."""

@@ -340,12 +340,14 @@ def frames_ahead(
 
 def load_ppm(nodes: Iterable[LineNode], settings: LineSettings) -> int:
     """Share of time a line carries frames, gaps and loop delays included; rounded up."""
-    parts = [
-        ceil_div(slot_ns(f.frame_bytes, settings) * PPM * 1_000, f.period_ns)
-        for node in nodes
-        for f in node.flows
-    ]
-    return ceil_div(sum(parts), 1_000)
+    one = settings.bit_ns
+    fixed = slot_ns(0, settings)
+    scale = PPM * 1_000
+    parts = 0
+    for node in nodes:
+        for f in node.flows:
+            parts -= -(fixed + 8 * f.frame_bytes * one) * scale // f.period_ns
+    return ceil_div(parts, 1_000)
 
 
 def heaviest(nodes: Iterable[LineNode], settings: LineSettings) -> tuple[str, str]:
@@ -402,25 +404,34 @@ def linear_bound(
     deferral = deferral_ns(longest, node_count, settings)
     legs: dict[tuple[str, str], LegDelay] = {}
     overload = None
+    beside_frame = (PREAMBLE_SFD_BT + ESD_BT) * settings.bit_ns
+    beside_frame += settings.phy_ns + settings.propagation_ns
     for node in senders:
-        for flow in node.flows:
-            frames = frames_ahead(node, flow, cycle + collision, settings, deferral)
+        slot_one = slot_ns(largest[node.id], settings)
+        for alike in _alike(node):
+            frames = frames_ahead(node, alike[0], cycle + collision, settings, deferral)
             if frames is None:
                 overload = (
-                    f"node {node.id} never catches up with the streams ahead of {flow.id}"
+                    f"node {node.id} never catches up with the streams ahead of {alike[0].id}"
                 )
                 continue
             needed = rounds(frames, node.burst_count, settings)
-            wire = (
-                (PREAMBLE_SFD_BT + 8 * flow.frame_bytes + ESD_BT) * settings.bit_ns
-                + settings.phy_ns
-                + settings.propagation_ns
-            )
-            slot_one = slot_ns(largest[node.id], settings)
             partial = partial_ns(frames, node.burst_count, slot_one, settings)
             total = leg_ns(needed, cycle, collision, settings, deferral + partial)
             queue = (needed - 1) * cycle + partial
             collisions = needed * collision + deferral
-            access = total - queue - collisions - wire
-            legs[node.id, flow.id] = LegDelay(queue, access, wire, collisions, total)
+            for flow in alike:
+                wire = beside_frame + 8 * flow.frame_bytes * settings.bit_ns
+                access = total - queue - collisions - wire
+                legs[node.id, flow.id] = LegDelay(queue, access, wire, collisions, total)
     return LineBound(cycle, load, overload, legs)
+
+
+def _alike(node: LineNode) -> list[list[LineFlow]]:
+    """Flows of a node with the same frames ahead: all in a FIFO, else by priority."""
+    if node.queue is QueueOrder.FIFO:
+        return [list(node.flows)]
+    classes: dict[int, list[LineFlow]] = {}
+    for flow in node.flows:
+        classes.setdefault(flow.pcp, []).append(flow)
+    return list(classes.values())

@@ -8,7 +8,8 @@ Each node is a MAC with its PLCA reconciliation layer, as the state diagrams of 
 Clause 148 describe them, in our own reduction:
 
 - A MAC takes a frame when it is free, waits until the carrier it sees has been off for the gap,
-  and starts. It sees no carrier while another node holds the line with COMMIT.
+  and starts. It sees no carrier while another node holds the line with COMMIT, and does not look
+  in the last third of its gap.
 - Its bits go into the delay line. If its TO comes while they are there, they go out at once.
 - If another node commits or sends first, or the delay line fills, a collision is reported to the
   MAC: preamble and jam run out, and for the pending timer the node asks for nothing. Then it is
@@ -74,6 +75,7 @@ class SimulatedLine:
         self.plain = settings.logical_collision
         self.to = settings.to_timer_bt * bit
         self.gap = c.IPG_BT * bit
+        self.deaf = c.IPG_DEAF_BT * bit
         self.preamble = c.PREAMBLE_SFD_BT * bit
         self.byte = 8 * bit
         self.esd = c.ESD_BT * bit
@@ -95,6 +97,7 @@ class SimulatedLine:
         self.sender: SimulatedNode | None = None
         self.commit_start = 0
         self.carrier_off = -NEVER
+        self.data_start = -NEVER
         self.frame_end = 0
         self.in_data = False
         self.waiting: dict[int, SimulatedNode] = {}
@@ -125,7 +128,11 @@ class SimulatedLine:
         node.pending = NEVER
         node.attempt = max(now, self.carrier_off + self.gap)
         if self.in_data and node is not self.sender:
-            node.attempt = NEVER
+            in_gap = now < self.carrier_off + self.gap <= self.data_start + self.deaf
+            if self.plain and in_gap:
+                node.pending = self._collided(node, node.attempt)
+            else:
+                node.attempt = NEVER
         self.waiting[node.plca_id] = node
 
     # -- transmit opportunities -------------------------------------------------------------
@@ -203,19 +210,20 @@ class SimulatedLine:
         """The frame's first bit is on the line; MACs that got in between have collided."""
         node = self.sender
         if self.plain:
-            self._collide_others(now)
+            self._collide_others(now + self.deaf)
             for other in self.waiting.values():
                 if other is not node and other.pending == NEVER:
                     other.attempt = NEVER
+        self.data_start = now
         self.in_data = True
         self.version += 1
         end = now + self.preamble + node.frame[0] * self.byte + self.esd
         self.schedule(end, (self, self.version, "end"))
 
-    def _collide_others(self, now: int) -> None:
-        """Nodes that started before ``now`` have met a COMMIT, or filled their delay line."""
+    def _collide_others(self, until: int) -> None:
+        """Nodes that start before ``until`` meet a COMMIT or a frame, or fill their delay line."""
         for other in self.waiting.values():
-            if other is self.sender or other.pending != NEVER or other.attempt >= now:
+            if other is self.sender or other.pending != NEVER or other.attempt >= until:
                 continue
             full = other.attempt + self.delay_line
             met = max(other.attempt, self.commit_start)
@@ -232,7 +240,7 @@ class SimulatedLine:
         self._take(node, now)
         node.attempt = now + self.gap
         for other in self.waiting.values():
-            if other.attempt == NEVER:
+            if other.attempt == NEVER:  # it deferred to the frame
                 other.attempt = self.carrier_off + self.gap
         self.deliver(now + self.after, node, frame)
         if not node.burst_left:

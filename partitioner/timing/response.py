@@ -3,14 +3,14 @@
 For every node (and, with PCP order, every priority class of it) take the busy window that starts
 when the node's queue was last empty. A frame that arrives ``x`` after that start is sent after the
 frames of its own node that came before it, in as many transmit opportunities (TO) as they need.
-What the other nodes send meanwhile is bounded twice, and the smaller count is used: by the number
-of rounds (each TO carries at most ``1 + burst_count`` frames), and by what can have arrived for
-them. The window and the counts depend on each other: the least fixed point is the bound, and its
+What the other nodes send meanwhile is bounded twice, and the smaller amount is used: by the number
+of rounds (each TO carries at most ``1 + burst_count`` frames), and by what can be around for them.
+The window and the amounts depend on each other: the least fixed point is the bound, and its
 largest value over all arrivals ``x`` inside the busy window counts.
 
-The frames another node still holds when the window opens are counted through how long they can
-live there. That bound is first the stream's window (the assumption all deadlines rest on), then
-the result of this analysis itself, repeated; each pass starts from a sound bound and gives one.
+What another node still holds when the window opens is counted through how long a frame can live
+there, which is again a result of this analysis. The lives start at nothing and grow until they
+agree with the results; from then on "no frame lives longer" is proved by induction over time.
 
 The proof sketch with every assumption is in ``docs/explanation/timing.md``. No code is shared
 with the simulation, and with the linear bound only what a single TO costs.
@@ -19,9 +19,6 @@ with the simulation, and with the linear bound only what a single TO costs.
 from __future__ import annotations
 
 from dataclasses import dataclass
-
-import numpy as np
-from numpy.typing import NDArray
 
 from partitioner.model.problem import QueueOrder
 from partitioner.timing.constants import ESD_BT, IPG_BT, PREAMBLE_SFD_BT
@@ -43,13 +40,13 @@ from partitioner.timing.line import (
     wider_gap_ns,
 )
 
-Ints = NDArray[np.int64]
-REPETITIONS = 4
-"""How often the results are fed back as lifetimes of frames; each pass is sound on its own."""
-OFFSETS_FIRST = 1
-OFFSETS_MOST = 512
+PASSES_MOST = 40
+"""Rounds in which the lives may grow; after that the lives are the linear bound or the windows."""
+OFFSETS_MOST = 100
 """Arrivals looked at in one busy window; beyond, the window counts as open (no own bound)."""
-STEPS_MOST = 2_000
+STEPS_MOST = 500
+GRAIN_NS = 16_384
+"""What is left of an oldest frame is rounded up to this, so that fixed points settle soon."""
 
 
 def response_bound(
@@ -79,349 +76,366 @@ def response_bound(
         If there are more nodes than ``node_count``.
     """
     linear = linear_bound(nodes, node_count, settings)
-    if not linear.legs:
+    if linear.overload and not linear.legs:
         return linear
     own = busy_window_bound(nodes, node_count, settings, linear.legs)
-    legs = {}
-    for key, delay in linear.legs.items():
-        found = own.get(key)
-        legs[key] = found if found is not None and found.total_ns < delay.total_ns else delay
+    legs = dict(linear.legs)
     for key, found in own.items():
-        legs.setdefault(key, found)
+        if key not in legs or found.total_ns < legs[key].total_ns:
+            legs[key] = found
     complete = len(legs) == sum(len(n.flows) for n in nodes)
-    return LineBound(
-        linear.cycle_ns, linear.load_ppm, None if complete else linear.overload, legs
-    )
+    return LineBound(linear.cycle_ns, linear.load_ppm, None if complete else linear.overload, legs)
 
 
 def busy_window_bound(
     nodes: tuple[LineNode, ...],
     node_count: int,
     settings: LineSettings,
-    lives: dict[tuple[str, str], LegDelay] | None = None,
+    ceilings: dict[tuple[str, str], LegDelay] | None = None,
 ) -> dict[tuple[str, str], LegDelay]:
-    """Busy-window bound of the legs alone, without the linear bound as a ceiling.
+    """Busy-window bound of the legs alone.
 
-    ``lives`` are sound bounds of legs to start the repetition from (None: the flows' windows).
-    Legs whose busy window does not close are missing.
+    ``ceilings`` are other sound bounds of legs, by (node id, flow id): no life needs to be taken
+    longer than they say. Legs whose busy window does not close are missing.
     """
-    line = _arrays(nodes, node_count, settings)
-    if line is None:
-        return {}
-    if lives:
-        for index, key in enumerate(line.keys):
-            if key in lives:
-                line.life[index] = min(line.life[index], lives[key].total_ns)
-    legs: dict[tuple[str, str], LegDelay] = {}
-    before: Ints | None = None
-    for _ in range(REPETITIONS):
-        legs, least = _one_pass(line)
-        for index, key in enumerate(line.keys):
-            if key in legs:
-                line.life[index] = min(line.life[index], legs[key].total_ns)
-        if least or (before is not None and np.array_equal(before, line.life)):
-            break
-        before = line.life.copy()
-    return legs
-
-
-@dataclass(slots=True)
-class _Line:
-    """A line as arrays. Flows are sorted by node, within a node by length, longest first."""
-
-    keys: list[tuple[str, str]]
-    node: Ints
-    slot: Ints
-    """One frame in a TO of its own, hold of a burst timer that is too short included."""
-    period: Ints
-    arrival_jitter: Ints
-    life: Ints
-    """Longest time a frame stays in the node, until delivery."""
-    born: Ints
-    """Life from release plus release jitter: another bound on what is around."""
-    pcp: Ints
-    wire: Ints
-    node_start: Ints
-    """Index of the first flow of each flow's node."""
-    node_last: Ints
-    """Index of the last flow, by node."""
-    per_round: Ints
-    """Frames in one TO at most, by node."""
-    fifo: list[bool]
-    silent: int
-    round_rest: int
-    """Silent cycle without the own TO."""
-    wider: int
-    burst_hold: int
-    bursts: bool
-    collision: int
-    """What a logical collision costs each frame at most (0: none)."""
-    first_time: int
-    """What it costs the first frame besides, in time."""
-    first_idle: int
-    """The same without the frames of others."""
-    node_largest: Ints
-    """Longest TO with one frame, by node, wider gap of a burst included."""
-    miss: int
-    phy: int
-    """PHYs and propagation."""
-    loop: int
-
-
-def _arrays(
-    nodes: tuple[LineNode, ...], node_count: int, settings: LineSettings
-) -> _Line | None:
     senders = [n for n in nodes if n.flows]
     if not senders:
-        return None
-    lone = settings.burst_timer_bt <= IPG_BT
-    hold = settings.burst_timer_bt * settings.bit_ns
-    silent = silent_ns(settings)
-    wider = wider_gap_ns(settings)
-    keys, node, slot, period, jitter, life, born, pcp, wire = [], [], [], [], [], [], [], [], []
-    starts, last, per_round = [], [], []
-    for index, sender in enumerate(senders):
-        start = len(keys)
-        extra = hold if lone and sender.burst_count else 0
-        for f in sorted(sender.flows, key=lambda f: -f.frame_bytes):
-            keys.append((sender.id, f.id))
-            node.append(index)
-            starts.append(start)
-            slot.append(slot_ns(f.frame_bytes, settings) + extra)
-            period.append(f.period_ns)
-            jitter.append(f.jitter_ns + min(f.inherited_ns, f.window_ns))
-            life.append(f.window_ns)
-            born.append(f.window_ns + f.jitter_ns)
-            pcp.append(f.pcp)
-            wire.append((PREAMBLE_SFD_BT + 8 * f.frame_bytes + ESD_BT) * settings.bit_ns)
-        last.append(len(keys) - 1)
-        per_round.append(1 if lone else 1 + sender.burst_count)
-    as_ints = [
-        np.array(v, dtype=np.int64)
-        for v in (node, slot, period, jitter, life, born, pcp, wire, starts, last, per_round)
-    ]
-    collision = collision_ns(node_count, settings)
-    first = not_pending_ns(hold_ns(node_count, settings), settings)
-    largest = slot_ns(max(f.frame_bytes for n in senders for f in n.flows), settings)
-    return _Line(
-        keys,
-        *as_ints,
-        fifo=[n.queue is QueueOrder.FIFO for n in senders],
-        silent=silent,
-        round_rest=start_ns(settings) + (node_count - 1) * silent,
-        wider=wider,
-        burst_hold=hold,
-        bursts=max(per_round) > 1,
-        collision=collision,
-        first_time=deferral_ns(largest, node_count, settings),
-        first_idle=first + silent - IPG_BT * settings.bit_ns - collision,
-        node_largest=np.array([slot[s] for s in dict.fromkeys(starts)]) + wider,
-        miss=miss_ns(settings),
-        phy=settings.phy_ns + settings.propagation_ns,
-        loop=settings.loop_delay_ns,
-    )
+        return {}
+    line = _Line(senders, node_count, settings)
+    most = [f.window_ns for f in line.flows]
+    for index, key in enumerate(line.keys):
+        if ceilings and key in ceilings:
+            most[index] = min(most[index], ceilings[key].total_ns)
+    groups = [g for node in range(len(senders)) for g in _groups(line, node)]
+    waits: list[_Wait | None] = [None] * len(groups)
+    for attempt in range(PASSES_MOST + 1):
+        for index, group in enumerate(groups):
+            known = waits[index]
+            if attempt and (known is None or line.all_alone(group.node, known.widest_ns)):
+                continue  # nothing it rests on has changed
+            waits[index] = _longest_wait(line, group, known)
+        lives = list(most)
+        if attempt < PASSES_MOST - 1:
+            for group, wait in zip(groups, waits, strict=True):
+                if wait is not None:
+                    total = line.total(group, wait)
+                    for flow in group.same:
+                        lives[flow] = min(total, most[flow])
+        if not line.lengthen(lives):
+            break
+    legs: dict[tuple[str, str], LegDelay] = {}
+    for group, wait in zip(groups, waits, strict=True):
+        if wait is not None:
+            for flow in group.same:
+                legs[line.keys[flow]] = line.leg(flow, group, wait)
+    return legs
 
 
 @dataclass(frozen=True, slots=True)
 class _Group:
-    """A node's queue (FIFO) or one priority class of it."""
+    """A node's queue (FIFO) or one priority class of it; flows by index.
+
+    ``low_ns`` is the longest TO of a lower frame that may be in the MAC already (0: none),
+    ``last_ns`` the shortest TO of the class: the last frame's own.
+    """
 
     node: int
-    same: list[int]
-    higher: list[int]
+    same: tuple[int, ...]
+    higher: tuple[int, ...]
     low_ns: int
-    """Longest TO of a lower frame that may be in the MAC already (0: none)."""
     last_ns: int
 
 
-@dataclass(slots=True)
-class _Rows:
-    """Busy windows to solve at once: one per group and arrival offset.
+@dataclass(frozen=True, slots=True)
+class _Wait:
+    """Longest time from a frame's arrival to the start of its TO, and what it is made of."""
 
-    ``same``: frames of the own class up to the offset; ``low``: 1 if a lower frame may be in the
-    MAC. ``higher``: flows of higher classes, by row. ``until_end``: higher frames count until
-    the last one is sent (length of the busy window) instead of until it is taken by the MAC.
-    """
-
-    node: Ints
-    offset: Ints
-    own: Ints
-    own_ns: Ints
-    last_ns: Ints
-    higher: Ints | None
-    until_end: Ints
+    wait_ns: int
+    collision_ns: int
+    ahead_ns: int
+    first_start_ns: int
+    """Start for the first arrival of the window: the next search may begin there."""
+    widest_ns: int
+    """Longest window in which others were counted."""
 
 
-def _groups(line: _Line) -> list[_Group]:
+def _groups(line: _Line, node: int) -> list[_Group]:
+    flows = range(line.first[node], line.first[node + 1])
+    if line.senders[node].queue is QueueOrder.FIFO:
+        return [_Group(node, tuple(flows), (), 0, min(line.slot[j] for j in flows))]
     groups = []
-    for node, last in enumerate(line.node_last):
-        flows = list(range(int(line.node_start[last]), int(last) + 1))
-        if line.fifo[node]:
-            groups.append(_Group(node, flows, [], 0, int(line.slot[flows].min())))
-            continue
-        for pcp in sorted({int(line.pcp[j]) for j in flows}):
-            same = [j for j in flows if line.pcp[j] == pcp]
-            low = max((int(line.slot[j]) for j in flows if line.pcp[j] < pcp), default=0)
-            higher = [j for j in flows if line.pcp[j] > pcp]
-            groups.append(_Group(node, same, higher, low, int(line.slot[same].min())))
+    for pcp in sorted({line.flows[j].pcp for j in flows}, reverse=True):
+        same = tuple(j for j in flows if line.flows[j].pcp == pcp)
+        higher = tuple(j for j in flows if line.flows[j].pcp > pcp)
+        low = max((line.slot[j] for j in flows if line.flows[j].pcp < pcp), default=0)
+        groups.append(_Group(node, same, higher, low, min(line.slot[j] for j in same)))
     return groups
 
 
-def _offsets(line: _Line, group: _Group, count: int) -> list[int]:
-    """First ``count`` arrivals (from the start of the busy window) that change a count."""
-    found = {0}
-    for j in group.same:
-        period, jitter = int(line.period[j]), int(line.arrival_jitter[j])
-        first = (jitter // period + 1) * period - jitter
-        found.update(range(first, first + count * period, period))
-    return sorted(found)[:count]
+class _Line:
+    """A line with its flows sorted by node, within a node by length, longest first."""
+
+    def __init__(self, senders: list[LineNode], node_count: int, settings: LineSettings):
+        self.senders = senders
+        lone = settings.burst_timer_bt <= IPG_BT
+        timer = settings.burst_timer_bt * settings.bit_ns
+        self.silent = silent_ns(settings)
+        self.wider = wider_gap_ns(settings)
+        self.burst_hold = timer
+        self.round_rest = start_ns(settings) + (node_count - 1) * self.silent
+        self.miss = miss_ns(settings)
+        self.loop = settings.loop_delay_ns
+        self.phy = settings.phy_ns + settings.propagation_ns
+        self.late = max(0, self.loop - self.phy)  # a TO may end after the delivery
+        self.bit = settings.bit_ns
+        self.flows, self.keys, self.first, self.slot = [], [], [0], []
+        self.bits: list[int] = []
+        self.hold: list[int] = []
+        self.per_round: list[int] = []
+        for sender in senders:
+            extra = timer if lone and sender.burst_count else 0
+            hold = timer if sender.burst_count and not lone else 0
+            for f in sorted(sender.flows, key=lambda f: -f.frame_bytes):
+                self.flows.append(f)
+                self.keys.append((sender.id, f.id))
+                self.slot.append(slot_ns(f.frame_bytes, settings) + extra)
+                self.bits.append((PREAMBLE_SFD_BT + 8 * f.frame_bytes + ESD_BT) * self.bit)
+                self.hold.append(hold)
+            self.first.append(len(self.flows))
+            self.per_round.append(1 if lone else 1 + sender.burst_count)
+        self.period = [f.period_ns for f in self.flows]
+        self.arrival_jitter = [f.jitter_ns + min(f.inherited_ns, f.window_ns) for f in self.flows]
+        self.born = [f.window_ns + f.jitter_ns + self.late for f in self.flows]
+        self.life = [0] * len(self.flows)
+        self.around = [0] * len(self.flows)
+        self.alone_until = [0] * len(senders)
+        self.alone_cost: dict[int, list[tuple[int, int]]] = {}
+        self.lengthen([s + self.phy for s in self.slot])
+        self.collision = collision_ns(node_count, settings)
+        first = not_pending_ns(hold_ns(node_count, settings), settings)
+        largest = slot_ns(max(f.frame_bytes for f in self.flows), settings)
+        self.first_time = deferral_ns(largest, node_count, settings)
+        self.first_idle = first + self.silent - IPG_BT * self.bit - self.collision
+
+    # -- lives ------------------------------------------------------------------------------
+
+    def lengthen(self, lives: list[int]) -> bool:
+        """Let frames live longer in their nodes, to the delivery; False if they do already."""
+        if all(new <= old for new, old in zip(lives, self.life, strict=True)):
+            return False
+        self.life = [max(new, old) for new, old in zip(lives, self.life, strict=True)]
+        # What is sent before an instant has arrived at least its own bits before that instant.
+        self.around = [
+            min(life + self.late + jitter, born) - bits
+            for life, jitter, born, bits in zip(
+                self.life, self.arrival_jitter, self.born, self.bits, strict=True
+            )
+        ]
+        # Up to these windows no flow of the node can have a second frame around.
+        gaps = [t - around for t, around in zip(self.period, self.around, strict=True)]
+        self.alone_until = [
+            min(gaps[a:b]) for a, b in zip(self.first, self.first[1:], strict=False)
+        ]
+        return True
+
+    def all_alone(self, node: int, window: int) -> bool:
+        """Whether no other node can have a second frame of a flow around in a window."""
+        return all(window <= u for k, u in enumerate(self.alone_until) if k != node)
+
+    # -- what others send -------------------------------------------------------------------
+
+    def others(self, node: int, window: int, rounds: int) -> tuple[int, int]:
+        """Time other nodes take in a window, and how much of it goes beyond the rounds.
+
+        The silent TOs that their frames replace are taken off. Two bounds per node, the smaller
+        one counts: whole frames, as many as the rounds allow and as can be around; and the time
+        the frames that can be around take inside the window, where the oldest may be nearly done.
+        """
+        alone = self.alone_cost.get(rounds)
+        if alone is None:
+            alone = self.alone_cost[rounds] = [
+                self._node_alone(k, rounds) for k in range(len(self.senders))
+            ]
+        cost = beyond = 0
+        for k, until in enumerate(self.alone_until):
+            if k == node:
+                continue
+            inside, all_of_it = alone[k] if window <= until else self._node(k, window, rounds)
+            cost += inside
+            beyond += all_of_it - inside
+        return cost, beyond
+
+    def _node_alone(self, node: int, rounds: int) -> tuple[int, int]:
+        """One frame of each flow: inside the rounds, and in all."""
+        slots = self.slot[self.first[node] : self.first[node + 1]]
+        limit = rounds * self.per_round[node]
+        sent = slots[:limit]
+        inside = sum(sent) - len(sent) * self.silent
+        everything = sum(slots) - len(slots) * self.silent
+        if self.per_round[node] > 1:
+            inside += self._burst_extra(node, len(sent), rounds)
+            everything += len(slots) * self.burst_hold
+        return inside, max(inside, everything)
+
+    def _node(self, node: int, window: int, rounds: int) -> tuple[int, int]:
+        room = rounds * self.per_round[node]
+        limit = room
+        whole = taken = 0
+        for j in range(self.first[node], self.first[node + 1]):
+            around, period = window + self.around[j], self.period[j]
+            slot, hold = self.slot[j], self.hold[j]
+            count = max(0, -(-around // period))
+            sent = min(count, room)
+            room -= sent
+            whole += sent * (slot - self.silent)
+            slot += hold
+            around += hold
+            full = max(0, -((slot - around) // period))
+            oldest = -(-(around - full * period) // GRAIN_NS) * GRAIN_NS
+            oldest = min(max(oldest, 0), slot)
+            taken += full * (slot - self.silent) + max(0, oldest - self.silent)
+        if self.per_round[node] > 1:
+            whole += self._burst_extra(node, limit - room, rounds)
+        return min(whole, taken), taken
+
+    def _burst_extra(self, node: int, frames: int, rounds: int) -> int:
+        """Wider gaps, holds of bursts that end early, and silent TOs that bursts do not replace."""
+        size = self.per_round[node]
+        used = -(-frames // size)
+        partly = min(frames, rounds, size * rounds - frames)
+        return (frames - used) * (self.wider + self.silent) + partly * self.burst_hold
+
+    # -- one busy window ---------------------------------------------------------------------
+
+    def start(
+        self, group: _Group, own: int, ahead: int, window: int
+    ) -> tuple[int, int, int]:
+        """Start of the TO of the last of ``own`` frames if others send for ``window``.
+
+        Gives the start, the part of logical collisions, and the own frames' part.
+        """
+        size = self.per_round[group.node]
+        if size > 1:
+            largest = self.slot[self.first[group.node]] + self.wider
+            ahead += (own - 1) * self.wider + min(own, size) * largest - largest
+        rounds = -(-own // size)
+        cost, beyond = self.others(group.node, window, rounds)
+        collided = 0
+        if self.collision:
+            collided = rounds * self.collision + min(self.first_time, self.first_idle + beyond)
+        return self.miss + rounds * self.round_rest + cost + collided + ahead, collided, ahead
+
+    def total(self, group: _Group, wait: _Wait) -> int:
+        """Delay from the arrival to the last bit received."""
+        return wait.wait_ns + group.last_ns - self.loop + self.phy
+
+    def leg(self, flow: int, group: _Group, wait: _Wait) -> LegDelay:
+        """Parts of the delay of one flow."""
+        total = self.total(group, wait)
+        wire = self.bits[flow] + self.phy
+        collided = min(wait.collision_ns, total - wire)
+        queue = min(wait.ahead_ns, total - wire - collided)
+        return LegDelay(queue, total - wire - collided - queue, wire, collided, total)
 
 
-def _rows(line: _Line, groups: list[_Group], offsets: list[list[int]]) -> _Rows:
-    """One row per offset; with higher classes a second one for the length of the window."""
-    node, offset, own, own_ns, last, until_end = [], [], [], [], [], []
-    higher: list[list[int]] = []
-    for group, given in zip(groups, offsets, strict=True):
-        period, jitter = line.period[group.same], line.arrival_jitter[group.same]
-        slot = line.slot[group.same]
-        for ends in (0, 1) if group.higher else (0,):
-            for x in given:
-                count = (x + jitter) // period + 1
-                node.append(group.node)
-                offset.append(x)
-                own.append(int(count.sum()) + (group.low_ns > 0))
-                own_ns.append(int(count @ slot) + group.low_ns)
-                last.append(group.last_ns)
-                until_end.append(ends)
-                higher.append(group.higher)
-    mask = None
-    if any(higher):
-        mask = np.zeros((len(node), len(line.keys)), dtype=np.int64)
-        for row, flows in enumerate(higher):
-            mask[row, flows] = 1
-    as_ints = [np.array(v, dtype=np.int64) for v in (node, offset, own, own_ns, last)]
-    return _Rows(*as_ints, mask, np.array(until_end, dtype=np.int64))
+def _longest_wait(line: _Line, group: _Group, known: _Wait | None) -> _Wait | None:
+    """Longest wait of a group over all arrivals in its busy window; None if it stays open."""
+    start = first_start = known.first_start_ns if known else 0
+    offset = widest = 0
+    best: tuple[int, int, int] | None = None
+    for number in range(OFFSETS_MOST):
+        own, own_ns = int(group.low_ns > 0), group.low_ns
+        following = LONGEST_WAIT_NS
+        for j in group.same:
+            arrived = (offset + line.arrival_jitter[j]) // line.period[j] + 1
+            own += arrived
+            own_ns += arrived * line.slot[j]
+            following = min(following, arrived * line.period[j] - line.arrival_jitter[j])
+        found = _settle(line, group, own, own_ns, start)
+        if found is None:
+            return None
+        start, collided, ahead, end = found
+        widest = max(widest, start, end if group.higher else 0)
+        if number == 0:
+            first_start = start
+        if best is None or start - offset > best[0]:
+            best = start - offset, collided, ahead
+        if end <= following:
+            return _Wait(*best, first_start, widest)
+        offset = following
+    return None
 
 
-def _others(line: _Line, node: Ints, window: Ints, rounds: Ints) -> tuple[Ints, Ints, bool]:
-    """What the other nodes send: inside the rounds, beyond them, and whether counts are least."""
-    foreign = line.node[None, :] != node[:, None]
-    lived = np.minimum(line.life + line.arrival_jitter, line.born)
-    count = -(-(window[:, None] + lived) // line.period) * foreign
-    least = bool((count <= 1).all())
-    total = np.cumsum(count, axis=1)
-    before = total - count
-    base = before[:, line.node_start]
-    limit = rounds[:, None] * line.per_round[line.node]
-    inside = np.minimum(total - base, limit)
-    sent = inside - np.minimum(before - base, limit)
-    if line.bursts:
-        by_node = inside[:, line.node_last]
-        used = -(-by_node // line.per_round)
-        partly = np.minimum(
-            np.minimum(by_node, rounds[:, None]), line.per_round * rounds[:, None] - by_node
-        )
-        bursty = line.per_round > 1
-        cost = sent @ line.slot - line.silent * used.sum(axis=1)
-        cost += (((by_node - used) * line.wider + partly * line.burst_hold) * bursty).sum(axis=1)
-    else:
-        cost = sent @ (line.slot - line.silent)
-    if not line.collision:
-        return cost, np.zeros_like(cost), least
-    burst_extra = line.burst_hold * (line.per_round[line.node] > 1)
-    beyond = line.first_idle + (count - sent) @ (line.slot + burst_extra)
-    beyond = rounds * line.collision + np.minimum(line.first_time, beyond)
-    return cost, beyond, least
+def _settle(
+    line: _Line, group: _Group, own: int, own_ns: int, start: int
+) -> tuple[int, int, int, int] | None:
+    """Least fixed point for ``own`` frames: start, collisions, own part, end of the window.
 
-
-def _solve(line: _Line, rows: _Rows) -> tuple[Ints, Ints, Ints, bool]:
-    """Least fixed points: start of the last frame's TO, collisions in it, own frames in it.
-
-    Rows that do not settle have a start of -1. The last value says whether every count of other
-    nodes' frames was the least possible.
+    The search begins at ``start``, which must not be above the fixed point.
     """
-    per_round = line.per_round[rows.node]
-    wider = line.wider * (per_round > 1)
-    one_more = line.node_largest[rows.node]
-    start = np.zeros(len(rows.node), dtype=np.int64)
-    taken = start.copy()
-    again = start
-    own, own_ns = rows.own, rows.own_ns
+    if group.higher:
+        return _settle_with_higher(line, group, own, own_ns, start)
+    ahead_ns = own_ns - group.last_ns
     for _ in range(STEPS_MOST):
-        if rows.higher is not None:
-            more = ((taken[:, None] + line.arrival_jitter) // line.period + 1) * rows.higher
-            own = rows.own + more.sum(axis=1)
-            own_ns = rows.own_ns + more @ line.slot
-        rounds = -(-own // per_round)
-        ahead = own_ns - rows.last_ns + (own - 1) * wider
-        ahead += np.minimum(own - 1, per_round - 1) * one_more
-        cost, collided, least = _others(line, rows.node, start, rounds)
-        again = line.miss + rounds * line.round_rest + cost + collided + ahead
-        quiet = True
-        if rows.higher is not None:
-            # The MAC takes the last frame when the one before it is out.
-            fewer = -(-(own - 1) // per_round)
-            cost_1, collided_1, _ = _others(line, rows.node, taken, fewer)
-            now = line.miss + fewer * line.round_rest + cost_1 + collided_1 + ahead
-            now = np.where(own > 1, now, 0)
-            now = np.where(rows.until_end > 0, again + rows.last_ns, now)
-            now = np.maximum(now, taken)
-            quiet = np.array_equal(now, taken)
-            taken = now
-        if quiet and np.array_equal(again, start):
-            return start, collided, ahead, least
-        start = np.maximum(again, start)
-        if start.max() > LONGEST_WAIT_NS:
+        again, collided, ahead = line.start(group, own, ahead_ns, start)
+        if again <= start:
+            return start, collided, ahead, start + group.last_ns
+        start = again
+        if start > LONGEST_WAIT_NS:
             break
-    return np.full_like(start, -1), collided, ahead, False
+    return None
 
 
-def _one_pass(line: _Line) -> tuple[dict[tuple[str, str], LegDelay], bool]:
-    """Bound all legs once; True when every count was already the least possible."""
-    legs: dict[tuple[str, str], LegDelay] = {}
-    left = _groups(line)
-    least_all = True
-    wanted = OFFSETS_FIRST
-    while left and wanted <= OFFSETS_MOST:
-        offsets = [_offsets(line, g, wanted + 1) for g in left]
-        rows = _rows(line, left, [o[:-1] for o in offsets])
-        start, collided, ahead, least = _solve(line, rows)
-        least_all &= least
-        still, row = [], 0
-        for group, given in zip(left, offsets, strict=True):
-            span = slice(row, row + len(given) - 1)
-            row += (len(given) - 1) * (2 if group.higher else 1)
-            length = slice(row - len(given) + 1, row)
-            ends = start[length] + group.last_ns
-            closed = np.flatnonzero(ends <= np.array(given[1:]))
-            if start[span].min() < 0:
-                continue
-            if not len(closed):
-                still.append(group)
-                continue
-            inside = slice(span.start, span.start + int(closed[0]) + 1)
-            waits = start[inside] - rows.offset[inside]
-            worst = span.start + int(waits.argmax())
-            _add_legs(legs, line, group, int(waits.max()), int(collided[worst]), int(ahead[worst]))
-        left = still
-        wanted *= 8
-    return legs, least_all and not left
+def _settle_with_higher(
+    line: _Line, group: _Group, own: int, own_ns: int, start: int
+) -> tuple[int, int, int, int] | None:
+    """Like :func:`_settle`; higher frames come until the MAC takes the last frame.
+
+    It takes it when the frame before is out. The window itself lasts until no frame of the class
+    or above is left.
+    """
+    taken = 0
+    for _ in range(STEPS_MOST):
+        more, more_ns = _higher(line, group, taken)
+        count, ahead_ns = own + more, own_ns + more_ns - group.last_ns
+        again = 0
+        if count > 1:
+            # Up to the end of the frame before: one frame, and its own time ahead, less.
+            again = line.start(group, count - 1, ahead_ns, taken)[0]
+        if again <= taken:
+            break
+        taken = again
+        if taken > LONGEST_WAIT_NS:
+            return None
+    else:
+        return None
+    for _ in range(STEPS_MOST):
+        again, collided, ahead = line.start(group, count, ahead_ns, start)
+        if again <= start:
+            break
+        start = again
+        if start > LONGEST_WAIT_NS:
+            return None
+    else:
+        return None
+    end = start + group.last_ns
+    for _ in range(STEPS_MOST):
+        more, more_ns = _higher(line, group, end)
+        ahead_ns = own_ns + more_ns - group.last_ns
+        again = line.start(group, own + more, ahead_ns, end)[0] + group.last_ns
+        if again <= end:
+            return start, collided, ahead, end
+        end = again
+        if end > LONGEST_WAIT_NS:
+            return None
+    return None
 
 
-def _add_legs(
-    legs: dict[tuple[str, str], LegDelay],
-    line: _Line,
-    group: _Group,
-    wait: int,
-    collided: int,
-    ahead: int,
-) -> None:
-    """Turn the worst wait of a group into the legs of its streams."""
-    total = wait + group.last_ns - line.loop + line.phy
-    for index in group.same:
-        wire = int(line.wire[index]) + line.phy
-        collision = min(collided, total - wire)
-        queue = min(ahead, total - wire - collision)
-        legs[line.keys[index]] = LegDelay(
-            queue, total - wire - collision - queue, wire, collision, total
-        )
+def _higher(line: _Line, group: _Group, window: int) -> tuple[int, int]:
+    """Frames of higher classes that can have arrived by ``window``, and their TOs' time."""
+    count = time = 0
+    for j in group.higher:
+        arrived = (window + line.arrival_jitter[j]) // line.period[j] + 1
+        count += arrived
+        time += arrived * line.slot[j]
+    return count, time
