@@ -72,6 +72,10 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
                 )
             )
             continue
+        if data.is_line and _may_hear_directly(builder, device, port.grade):
+            # On one line with a sender, its stream does not come through the port: a line of
+            # this device alone is then no proof.
+            return None
         reasons.append((3, _latency_conflict(builder, device, port.switch, port.grade)))
     if not reasons:
         grades = ", ".join(c.grade for c in inst.problem.devices[ident].grades)
@@ -82,6 +86,17 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
             f"give a switch a port for one of {grades}",
         )
     return max(reasons, key=lambda r: r[0])[1]
+
+
+def _may_hear_directly(builder: ColumnBuilder, device: int, grade: int) -> bool:
+    """Whether some stream to the device starts at one that could share its line."""
+    inst = builder.instance
+    return any(
+        (source := inst.streams[j].source_device) is not None
+        and bool(inst.can[source, grade])
+        and not inst.conflict[source, device]
+        for j in inst.received_by[device]
+    )
 
 
 def _own_limits(builder: ColumnBuilder, device: int, grade: int) -> Conflict:

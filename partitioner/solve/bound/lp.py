@@ -426,8 +426,8 @@ class ColumnGeneration:
             tuple(int(model.members[d]) for d in walk.back),
         )
 
-    def without_repetitions(self) -> None:
-        """Replace walks of the relaxation by the real lines along them, for a good start."""
+    def add_real_lines(self) -> None:
+        """Put in the real lines along the walks of the relaxation, for a good start."""
         inst = self.instance
         for column in list(self.master.columns):
             if column not in self.paths or column in self.exact:
@@ -442,6 +442,9 @@ class ColumnGeneration:
             built = self.builder.line(column.switch, grade, arms[0], arms[1])
             if built is not None:
                 self._add_exact(built, column.port)
+
+    def keep_real_lines(self) -> None:
+        """Drop the walks that are no lines."""
         exact = self.exact
         self.master.keep_columns(
             [c in exact or (len(c.visits) == 1 and c.visits[0][1] == 1)
@@ -548,7 +551,8 @@ def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
     if not short:
         return _neighbourhoods(run, say)
     searches = [LabelSearch(m) for m in run.setup.models]
-    run.without_repetitions()
+    run.add_real_lines()
+    run.keep_real_lines()
     run.smoothing = 0.8
     for limit in (500, 4_000, 40_000):
         done = run._generate(
@@ -579,6 +583,8 @@ def _neighbourhoods(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
     """Long lines: walks that remember their neighbourhood, which grows where they repeat."""
     memories = [_nearest(m, FIRST_MEMORY) for m in run.setup.models]
     source = "lines without near repetitions"
+    run.add_real_lines()
+    run.smoothing = 0.8
     while not run.over():
         run.forget_walks(memories)
         searches = [

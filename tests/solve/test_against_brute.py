@@ -1,0 +1,41 @@
+"""The planner against trying everything: optimum equal to the money step, check agrees."""
+
+import pytest
+
+from partitioner.check.judge import assess
+from partitioner.errors import NoLayout
+from partitioner.model.outcome import Status
+from partitioner.solve.planner import PlanSettings, plan_layout
+from tests.brute.brute import best_layout
+from tests.brute.random_problems import random_problem
+from tests.brute.test_brute import KINDS
+
+
+def compare(problem):
+    """Plan with counted work and compare cost, proof and findings with the brute force."""
+    best = best_layout(problem)
+    settings = PlanSettings(time_limit_s=60, seed=0, workers=1, work_limit=60)
+    if best is None:
+        with pytest.raises(NoLayout):
+            plan_layout(problem, settings)
+        return
+    outcome = plan_layout(problem, settings)
+    assessment = assess(problem, outcome.layout)
+    assert [f.sentence for f in assessment.findings] == []
+    assert assessment.cost.objective_money == outcome.cost_money
+    assert outcome.bound_money <= best[0], "the bound is above the optimum"
+    assert outcome.cost_money == best[0]
+    assert outcome.status is Status.OPTIMAL
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("seed", [11, 12])
+def test_optimum_equals_brute_force(kind, seed):
+    compare(random_problem(seed, 5, **KINDS[kind]))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("seed", range(20, 24))
+def test_optimum_equals_brute_force_with_seven_devices(kind, seed):
+    compare(random_problem(seed, 7, **KINDS[kind]))
