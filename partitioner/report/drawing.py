@@ -561,7 +561,13 @@ class _Drawing:
             size = 9.5 if segment.is_shared else 8.5
             w, h = text_width(segment.id, size, bold=True) + 7, size + 3.5
             spots = self._label_spots(track, w, h)
-            wish = Wish(spots[0][0], w, h, tuple(s for s, _ in spots), self._own(segment))
+            own = self._own(segment)
+            penalties = tuple(
+                0.0 if foot is None else 8.0 * self.sheet.strokes_crossed(foot, spot, own)
+                for spot, foot in spots
+            )
+            candidates = tuple(spot for spot, _ in spots)
+            wish = Wish(candidates[0], w, h, candidates, own, penalties)
             (chosen,) = self.sheet.place([wish], own_cost=0.0, stroke_cost=3.0, distance_cost=0.02)
             (x, y), foot = next(s for s in spots if s[0] == chosen)
             if foot is not None:

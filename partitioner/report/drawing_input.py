@@ -165,8 +165,8 @@ def fitted_input(data: DrawingInput, fitted: Collection[str]) -> DrawingInput:
     -------
     DrawingInput
         Every segment is built from its switch up to its last fitted device on either side; one
-        without a fitted device is gone. A segment that is cut back counts its length without the slack at
-        its new end.
+        without a fitted device is gone. A segment that is cut back counts its length without
+        the slack at its new end.
     """
     devices = {d.id: d for d in data.devices if d.id in fitted}
     kept_devices: list[DrawnDevice] = []

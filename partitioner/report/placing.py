@@ -22,6 +22,7 @@ class Wish:
     """A box that wants to sit near ``anchor``: candidates are its possible centres, best first.
 
     ``own`` names the stroke it belongs to (-1: none); covering that one costs little.
+    ``penalties`` are costs of the candidates known beforehand, parallel to them; empty: none.
     """
 
     anchor: XY
@@ -29,6 +30,7 @@ class Wish:
     height: float
     candidates: tuple[XY, ...]
     own: int = -1
+    penalties: tuple[float, ...] = ()
 
 
 class Sheet:
@@ -45,15 +47,41 @@ class Sheet:
         self._pieces: list[tuple[float, float, float, float]] = []
         self._owners: list[int] = []
         self._rects: list[Rect] = []
+        self._arrays: tuple[np.ndarray, np.ndarray] | None = None
 
     def add_strokes(self, pieces: Sequence[tuple[float, float, float, float]], owner: int) -> None:
         """Add pieces of a stroke."""
+        self._arrays = None
         self._pieces.extend(pieces)
         self._owners.extend([owner] * len(pieces))
 
     def add_rect(self, rect: Rect) -> None:
         """Add a box that nothing should cover."""
         self._rects.append(rect)
+
+    def _strokes(self) -> tuple[np.ndarray, np.ndarray]:
+        """All pieces of strokes, and whose they are."""
+        if self._arrays is None:
+            self._arrays = (
+                np.array(self._pieces, dtype=float).reshape(-1, 4),
+                np.array(self._owners, dtype=int),
+            )
+        return self._arrays
+
+    def strokes_crossed(self, start: XY, end: XY, owner: int) -> int:
+        """How many pieces of strokes other than ``owner``'s a straight line crosses."""
+        pieces, owners = self._strokes()
+        a, b = np.array(start), np.array(end)
+        box = np.array([[*np.minimum(a, b), *np.maximum(a, b)]])
+        pieces = pieces[_near(box, pieces) & (owners != owner)]
+        c, d = pieces[:, :2], pieces[:, 2:]
+
+        def side(p: np.ndarray, q: np.ndarray, r: np.ndarray) -> np.ndarray:
+            u, v = q - p, r - p
+            return np.sign(u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0])
+
+        apart = side(a, b, c) * side(a, b, d) < 0
+        return int((apart & (side(c, d, a) * side(c, d, b) < 0)).sum())
 
     def place(
         self,
@@ -77,8 +105,7 @@ class Sheet:
             Penalty for each box that the straight line back to the anchor crosses.
         """
         fixed = np.array(self._rects, dtype=float).reshape(-1, 4)
-        pieces = np.array(self._pieces, dtype=float).reshape(-1, 4)
-        owners = np.array(self._owners, dtype=int)
+        pieces, owners = self._strokes()
         base: list[np.ndarray] = []
         boxes: list[np.ndarray] = []
         for wish in wishes:
@@ -88,6 +115,8 @@ class Sheet:
             cost = distance_cost * np.hypot(*(centres - np.array(wish.anchor)).T)
             cost = cost + 1e-4 * np.arange(len(centres))
             cost += self._outside(rects)
+            if wish.penalties:
+                cost += np.array(wish.penalties)
             close = fixed[_near(rects, fixed)]
             if len(close):
                 cost += 2.0 * _overlap(rects, close).sum(axis=1)
@@ -147,12 +176,12 @@ def _near(rects: np.ndarray, pieces: np.ndarray) -> np.ndarray:
     """Which pieces (or boxes) come near any of the boxes at all: a cheap first look."""
     left, top = rects[:, :2].min(axis=0)
     right, bottom = rects[:, 2:].max(axis=0)
-    x, y = pieces[:, 0::2], pieces[:, 1::2]
+    x0, y0, x1, y1 = pieces.T
     return (
-        (x.max(axis=1, initial=-np.inf) >= left)
-        & (x.min(axis=1, initial=np.inf) <= right)
-        & (y.max(axis=1, initial=-np.inf) >= top)
-        & (y.min(axis=1, initial=np.inf) <= bottom)
+        (np.maximum(x0, x1) >= left)
+        & (np.minimum(x0, x1) <= right)
+        & (np.maximum(y0, y1) >= top)
+        & (np.minimum(y0, y1) <= bottom)
     )
 
 

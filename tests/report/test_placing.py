@@ -70,3 +70,19 @@ def test_placing_is_deterministic() -> None:
     spots = [(50.0 + 9 * i, 60.0 + 5 * (i % 3)) for i in range(12)]
     once = Sheet((0, 0, 300, 300)).place(_wishes(spots))
     assert once == Sheet((0, 0, 300, 300)).place(_wishes(spots))
+
+
+def test_crossed_strokes_are_counted_but_not_ones_own() -> None:
+    sheet = Sheet((0, 0, 100, 100))
+    sheet.add_strokes([(0, 10, 100, 10), (0, 20, 100, 20)], owner=1)
+    sheet.add_strokes([(0, 30, 100, 30)], owner=2)
+    assert sheet.strokes_crossed((50, 0), (50, 50), owner=2) == 2
+    assert sheet.strokes_crossed((50, 0), (50, 50), owner=1) == 1
+    assert sheet.strokes_crossed((50, 0), (50, 5), owner=9) == 0
+
+
+def test_penalties_decide_between_equal_places() -> None:
+    spots = ((20.0, 50.0), (80.0, 50.0))
+    for penalties, expected in (((9.0, 0.0), spots[1]), ((0.0, 9.0), spots[0])):
+        wish = Wish((50.0, 50.0), 10, 10, spots, penalties=penalties)
+        assert Sheet((0, 0, 100, 100)).place([wish]) == [expected]
