@@ -1,0 +1,95 @@
+"""How long a bulk transfer takes beside the other traffic.
+
+The sender paces the transfer: one frame per ``pace_ns``. To the analysis it is a periodic stream,
+so its frames have a bound and all other streams have theirs in its presence. The transfer is
+complete at the latest ``(frames - 1) * pace + bound`` after its first frame is released. The fastest
+pace is found by bisection; every pace reported has been analysed and is sound as it stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from partitioner.timing.layout_timing import NetworkBounds, NetworkTraffic, StreamTraffic, analyse
+from partitioner.units import ceil_div
+
+BISECTIONS = 24
+PACE_STEP_SHARE = 256
+"""The search ends when the pace is known to one part in so many."""
+
+
+@dataclass(frozen=True, slots=True)
+class TransferTime:
+    """A pace at which everything is in time, and when the transfer is then complete."""
+
+    frames: int
+    pace_ns: int
+    frame_bound_ns: int
+    total_ns: int
+
+
+def frames_needed(size_bytes: int, frame_payload_bytes: int) -> int:
+    """Frames that carry ``size_bytes``; at least one."""
+    return max(1, ceil_div(size_bytes, frame_payload_bytes))
+
+
+def paced_transfer(
+    traffic: NetworkTraffic, transfer: StreamTraffic, frames: int, pace_ns: int
+) -> TransferTime | None:
+    """Bound a transfer at a given pace; None if a stream is late or something is overloaded.
+
+    Parameters
+    ----------
+    traffic
+        The layout without the transfer.
+    transfer
+        The transfer as a stream; its period is replaced by the pace, its deadline by what it
+        takes. Give it a low priority.
+    frames
+        How many frames it sends.
+    pace_ns
+        Time between two of its frames, above 0.
+    """
+    paced = replace(transfer, period_ns=pace_ns, jitter_ns=0, sporadic=False)
+    bounds = analyse(replace(traffic, streams=(*traffic.streams, paced)))
+    if bounds.overloads or _late(traffic, bounds):
+        return None
+    own = [b.response_ns for (s, _), b in bounds.bounds.items() if s == transfer.id]
+    if any(ns is None for ns in own):
+        return None
+    longest = max(ns for ns in own if ns is not None)
+    return TransferTime(frames, pace_ns, longest, (frames - 1) * pace_ns + longest)
+
+
+def fastest_transfer(
+    traffic: NetworkTraffic, transfer: StreamTraffic, frames: int, slowest_pace_ns: int
+) -> TransferTime | None:
+    """Find the shortest transfer under which every other stream keeps its deadline.
+
+    ``slowest_pace_ns`` is the slowest pace of interest; None if even that disturbs a stream.
+    The result is the best pace looked at: between it and the next faster one that failed lies
+    less than one part in 256 of the pace.
+    """
+    best = paced_transfer(traffic, transfer, frames, slowest_pace_ns)
+    if best is None:
+        return None
+    failed = 0
+    for _ in range(BISECTIONS):
+        if best.pace_ns - failed <= max(1, best.pace_ns // PACE_STEP_SHARE):
+            break
+        pace = max(1, (failed + best.pace_ns) // 2)
+        found = paced_transfer(traffic, transfer, frames, pace)
+        if found is None:
+            failed = pace
+        else:
+            best = found
+    return best
+
+
+def _late(traffic: NetworkTraffic, bounds: NetworkBounds) -> bool:
+    deadlines = {s.id: s.deadline_ns for s in traffic.streams}
+    return any(
+        b.response_ns is None or b.response_ns > deadlines[stream]
+        for (stream, _), b in bounds.bounds.items()
+        if stream in deadlines
+    )
