@@ -32,6 +32,10 @@ BUNDLE = 46.0
 """Widest bundle in px; fuller pathways get narrower lanes."""
 NAMES_UP_TO = 56
 """With more devices than this in one view they are numbered and listed beside it."""
+DETAIL_NAMES_UP_TO = 90
+"""As above for the detail drawing of one switch, which has more room."""
+NUMBERS_UP_TO = 400
+"""With more devices than this in one view not even numbers can be read; only marks are drawn."""
 LABEL_SIZE = 10.5
 NUMBER_SIZE = 9.0
 
@@ -82,7 +86,9 @@ def layout_figures(data: DrawingInput, id: str = "layout") -> tuple[Figure, ...]
             numbers,
         )
         caption = f"{view.name}, {view.note}."
-        if numbers:
+        if len(data.devices) > NUMBERS_UP_TO:
+            caption += " Devices are marked only; the drawing of each switch tells which is which."
+        elif numbers:
             caption += " Devices are numbered; the list of device numbers gives their names."
         figures.append(Figure(shown.id, caption, draw_view(data, view, shown), wide=True))
     if numbers:
@@ -117,7 +123,7 @@ def _details(data: DrawingInput, id: str) -> list[Figure]:
             f"{count_text(len(devices), 'device')} on {count_text(len(own), 'segment')} of "
             f"switch {switch.id}; {view.note}. Segments of other switches are only hinted at.",
             focus,
-            {},
+            device_numbers(data) if len(devices) > DETAIL_NAMES_UP_TO else {},
         )
         caption = f"{switch.id}: {view.name.lower()}, {view.note}."
         figures.append(Figure(shown.id, caption, draw_view(data, view, shown), wide=True))
@@ -537,6 +543,8 @@ class _Drawing:
             wishes.append(Wish(middle, w, 11, (middle, *around(middle, w, 11, 3))))
             words.append((grade, 9, "", "muted"))
         self._write(parent, wishes, words, self.sheet.place(wishes), leaders_beyond=1e9, back=True)
+        if len(self.device_xy) > NUMBERS_UP_TO:
+            return
         wishes, words = [], []
         for device in self.data.devices:
             if device.id not in self.device_xy:

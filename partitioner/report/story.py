@@ -35,6 +35,8 @@ from partitioner.units import MONEY_STEPS, PPM
 GUARANTEED_NODES = 8
 GUARANTEED_LENGTH_UM = 25_000_000
 """What any compliant mixing segment carries (IEEE Std 802.3 Clause 147)."""
+MOST_ROWS = 2000
+"""Rows of a table on the page; its CSV file has all."""
 SHORT_SOURCE = 36
 """Letters up to which a source stands in the table itself."""
 WORST_STREAMS = 24
@@ -53,6 +55,10 @@ def shown(
 ) -> Table:
     """Show some columns of a frame; the CSV file of the same name holds all of them."""
     rows = rows_of(frame[[c.key for c in columns]])
+    if len(rows) > MOST_ROWS:
+        cut = f"The first {MOST_ROWS} of {len(rows)} rows; {id}.csv has all of them."
+        note = f"{cut} {note}".strip()
+        rows = rows[:MOST_ROWS]
     return Table(id, caption, columns, rows, note=note, notes=notes, folded=folded)
 
 

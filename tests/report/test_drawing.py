@@ -248,3 +248,13 @@ def test_an_overview_can_put_some_segments_in_front(twelve) -> None:
     own = {d.id for d in data.devices if d.segment == "east.1"}
     assert {d.id for d in data.devices} & set(texts) == own
     assert figure.caption.endswith("One line.")
+
+
+def test_very_many_devices_are_only_marked_in_the_overview(many, monkeypatch) -> None:
+    monkeypatch.setattr("partitioner.report.drawing.NUMBERS_UP_TO", 100)
+    data = drawing_input(*many)
+    plan = layout_figures(data)[0]
+    assert "marked only" in plan.caption
+    assert "180" not in _texts(plan.svg)
+    marks = [t.text or "" for t in ET.fromstring(plan.svg).iter("title")]
+    assert sum(m.startswith("node-") for m in marks) == 180

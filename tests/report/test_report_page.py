@@ -311,3 +311,12 @@ def test_hues_stay_apart_for_everyone(hues: tuple[str, ...], vision: str) -> Non
         for b in seen[:i]
     )
     assert nearest >= 13.0
+
+
+def test_long_tables_are_cut_on_the_page_and_whole_in_their_file(twelve, monkeypatch) -> None:
+    monkeypatch.setattr("partitioner.report.story.MOST_ROWS", 5)
+    problem, assessment = twelve
+    files = report_files(problem, assessment, None)
+    words = Page(str(files["report.html"])).words
+    assert "The first 5 of 16 rows; drops.csv has all of them." in words
+    assert len(str(files["drops.csv"]).splitlines()) == 17
