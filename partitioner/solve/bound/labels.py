@@ -28,7 +28,7 @@ from partitioner.solve.bound.walks import (
     arm_cost,
     cheapest_other_arm,
 )
-from partitioner.units import PPM
+from partitioner.units import PPM, UM_PER_M
 
 WORD = 64
 STEPS_PER_LABEL = 8
@@ -89,6 +89,46 @@ def _joined(parts: Sequence[_Labels]) -> _Labels:
     return _Labels(*(np.concatenate([getattr(p, n) for p in parts]) for n in _Labels.__slots__))
 
 
+def _least_walk(model: LineModel, priced: Priced, rest: Completions) -> float:
+    """Least reduced cost of any walk, by its far end."""
+    device = np.arange(model.k)
+    left = model.capacity - model.weight
+    fits = left >= 0
+    value = priced.node[: model.k][fits] + rest.first[left[fits], device[fits]]
+    return float(value.min(initial=FAR))
+
+
+class _PricedLength:
+    """Completion bounds with a price on length: a walk within the limit pays at most its price."""
+
+    def __init__(self, model: LineModel, priced: Priced, price: float):
+        self.model, self.price = model, price
+        dearer = model.with_length_price(price)
+        arms = ArmWalks(dearer, priced) if model.through else None
+        self.other = None if arms is None else cheapest_other_arm(dearer, arms)
+        self.rest = Completions(dearer, priced, self.other)
+        self.least = _least_walk(dearer, priced, self.rest) - self._allowed(
+            np.zeros(1, dtype=np.int64)
+        )[0]
+
+    def _allowed(self, length_um: np.ndarray) -> np.ndarray:
+        """Most that what is still to come may pay for its length; one step up to be safe."""
+        return np.floor((self.model.max_length_um - length_um) * self.price) + 1.0
+
+    def promise(self, labels: _Labels, left: int) -> np.ndarray:
+        """Bound on the reduced cost that each label can end with."""
+        rest = self.rest.first[left][labels.state]
+        return labels.cost + rest - self._allowed(labels.add[:, 0])
+
+    def with_partner(
+        self, arm: np.ndarray, length_um: np.ndarray, left: np.ndarray, s: int
+    ) -> np.ndarray:
+        """Bound on an arm at switch s and its cheapest partner, what a line pays once left out."""
+        assert self.other is not None
+        partner = np.where(left > 0, self.other[s][np.maximum(left, 0)], FAR)
+        return arm + partner - self._allowed(length_um)
+
+
 class LabelSearch:
     """Search of one line model.
 
@@ -133,6 +173,9 @@ class LabelSearch:
         # length (kept by dominance) may cut labels off there.
         self.cycle_matters = self.full and bool((self.budget < 2**49).any())
         self.lengths_matter = self._lengths_matter()
+        cable = model.instance.cable_value(model.grade, UM_PER_M) / UM_PER_M
+        self.length_price = max(cable, 1e-3)
+        self._rest_rounds = 0
         self._share: dict[int, int] = {-1: PPM}
         self._value: dict[tuple[int, bool], int] = {}
 
@@ -228,6 +271,7 @@ class LabelSearch:
         arms = ArmWalks(model, priced) if model.through else None
         other = cheapest_other_arm(model, arms) if arms is not None else None
         rest = Completions(model, priced, other)
+        priced_lengths = self._priced_lengths(priced, rest)
         pending: list[list[_Labels]] = [[] for _ in range(model.capacity + 1)]
         self._start(pending, priced, rest, threshold)
         done: list[_Labels] = []
@@ -240,6 +284,12 @@ class LabelSearch:
             labels = _joined(pending[q])
             pending[q] = []
             labels = labels.take(self._undominated(labels))
+            for price in priced_lengths:
+                ok = price.promise(labels, model.capacity - q) < threshold
+                if not ok.all():
+                    labels = labels.take(np.nonzero(ok)[0])
+            if not len(labels):
+                continue
             if len(labels) > limit:
                 promise = labels.cost + rest.first[model.capacity - q][labels.state]
                 order = np.argpartition(promise, limit)
@@ -257,8 +307,29 @@ class LabelSearch:
         labels = _joined(done)
         weight = np.concatenate(weights)
         walks = self._finish(labels, weight, priced, other, threshold, most, missed, cuts,
-                             every_switch)
+                             every_switch, priced_lengths)
         return Found(walks, missed, not missed, total)
+
+    def _priced_lengths(self, priced: Priced, rest: Completions) -> list[_PricedLength]:
+        """Completion bounds that feel the length limit, at prices around the best one so far."""
+        if not self.lengths_matter:
+            return []
+        if self._rest_rounds > 0:
+            self._rest_rounds -= 1
+            return []
+        model = self.model
+        tables = [
+            _PricedLength(model, priced, self.length_price * factor) for factor in (0.5, 1.0, 2.0)
+        ]
+        worth = [t.least for t in tables]
+        best = int(np.argmax(worth))
+        self.length_price = tables[best].price
+        if max(worth) <= _least_walk(model, priced, rest):
+            # The limit does not bind now: look again later, from a lower price.
+            self._rest_rounds = 4
+            self.length_price *= 0.5
+            return []
+        return tables
 
     def _start(
         self,
@@ -512,6 +583,7 @@ class LabelSearch:
         missed: list[tuple[float, int]],
         cuts: Sequence[SubsetCut],
         every_switch: bool,
+        priced_lengths: Sequence[_PricedLength],
     ) -> list[Walk]:
         model = self.model
         values = self._line_values(labels.option, True)
@@ -531,7 +603,11 @@ class LabelSearch:
                          weight[pick]))
             if model.through:
                 assert other is not None
-                rows.append(self._pairs(labels, weight, priced, other, s, threshold, missed, cuts))
+                rows.append(
+                    self._pairs(
+                        labels, weight, priced, other, s, threshold, missed, cuts, priced_lengths
+                    )
+                )
         if not rows:
             return []
         cost, out, back, at, size = (np.concatenate(c) for c in zip(*rows, strict=True))
@@ -610,6 +686,7 @@ class LabelSearch:
         threshold: float,
         missed: list[tuple[float, int]],
         cuts: Sequence[SubsetCut],
+        priced_lengths: Sequence[_PricedLength],
     ) -> tuple[np.ndarray, ...]:
         """Lines through switch s: pairs of arms without a device in common."""
         model = self.model
@@ -617,7 +694,10 @@ class LabelSearch:
         low = float(model.line_through.min()) + float(priced.fee[s])
         partner = other[s][np.maximum(model.capacity - weight, 0)]
         partner = np.where(model.capacity - weight > 0, partner, FAR)
-        pick = np.nonzero(arm + partner + low < threshold)[0]
+        ok = arm + partner + low < threshold
+        for price in priced_lengths:
+            ok &= price.with_partner(arm, length, model.capacity - weight, s) + low < threshold
+        pick = np.nonzero(ok)[0]
         none = np.zeros(0, dtype=np.int64)
         nothing = (np.zeros(0), none, none, none, none)
         if len(pick) < 2:
