@@ -7,8 +7,8 @@ for each view, so a detail drawing is not a blown-up overview but a drawing in i
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from xml.etree import ElementTree as ET
 
 from partitioner.report.amounts import count_text
@@ -36,6 +36,8 @@ DETAIL_NAMES_UP_TO = 90
 """As above for the detail drawing of one switch, which has more room."""
 NUMBERS_UP_TO = 400
 """With more devices than this in one view not even numbers can be read; only marks are drawn."""
+HINTS_UP_TO = 150
+"""With more segments than this, details no longer hint at those of other switches."""
 LABEL_SIZE = 10.5
 NUMBER_SIZE = 9.0
 
@@ -53,6 +55,7 @@ class Shown:
     desc: str
     focus: frozenset[str]
     numbers: dict[str, int]
+    is_detail: bool = False
 
 
 def layout_figures(data: DrawingInput, id: str = "layout") -> tuple[Figure, ...]:
@@ -108,6 +111,9 @@ def device_numbers(data: DrawingInput) -> dict[str, int]:
 
 def _details(data: DrawingInput, id: str) -> list[Figure]:
     figures = []
+    looks = Looks.of(data)
+    hints = len(data.segments) <= HINTS_UP_TO
+    numbers = device_numbers(data)
     for number, switch in enumerate(data.switches, 1):
         own = [s for s in data.segments if s.switch == switch.id]
         if not own:
@@ -121,12 +127,15 @@ def _details(data: DrawingInput, id: str) -> list[Figure]:
             f"{id}-at-{number}",
             f"{view.name} of the lines at {switch.id}",
             f"{count_text(len(devices), 'device')} on {count_text(len(own), 'segment')} of "
-            f"switch {switch.id}; {view.note}. Segments of other switches are only hinted at.",
+            f"switch {switch.id}; {view.note}. Segments of other switches are "
+            f"{'only hinted at' if hints else 'left out'}.",
             focus,
-            device_numbers(data) if len(devices) > DETAIL_NAMES_UP_TO else {},
+            numbers if len(devices) > DETAIL_NAMES_UP_TO else {},
+            is_detail=True,
         )
+        drawn = data if hints else replace(data, segments=tuple(own), devices=tuple(devices))
         caption = f"{switch.id}: {view.name.lower()}, {view.note}."
-        figures.append(Figure(shown.id, caption, draw_view(data, view, shown), wide=True))
+        figures.append(Figure(shown.id, caption, draw_view(drawn, view, shown, looks), wide=True))
     return figures
 
 
@@ -144,6 +153,19 @@ def _all_points(data: DrawingInput) -> list[Point]:
     points += [s.at_um for s in data.switches] + [d.at_um for d in data.devices]
     points += [p for s in data.segments for _, p in s.route]
     return points
+
+
+@dataclass(frozen=True, slots=True)
+class Looks:
+    """Strokes of segments and the grades that device shapes stand for, alike in every view."""
+
+    strokes: Mapping[str, Stroke]
+    link_grades: tuple[str, ...]
+
+    @classmethod
+    def of(cls, data: DrawingInput) -> Looks:
+        """Looks of a whole layout."""
+        return cls(segment_strokes(data), link_grades(data))
 
 
 class _Nodes:
@@ -168,21 +190,25 @@ class _Nodes:
         return self._cell[cell]
 
 
-def draw_view(data: DrawingInput, view: View, shown: Shown) -> str:
-    """Draw one view; returns the svg markup."""
-    return _Drawing(data, view, shown).markup()
+def draw_view(data: DrawingInput, view: View, shown: Shown, looks: Looks | None = None) -> str:
+    """Draw one view; returns the svg markup.
+
+    ``looks`` are those of the whole layout when ``data`` is a part of it; None: ``data`` is whole.
+    """
+    return _Drawing(data, view, shown, looks or Looks.of(data)).markup()
 
 
 class _Drawing:
     """One view under construction; the steps are in :meth:`markup`, back to front."""
 
-    def __init__(self, data: DrawingInput, view: View, shown: Shown):
+    def __init__(self, data: DrawingInput, view: View, shown: Shown, looks: Looks):
         self.data, self.view, self.shown = data, view, shown
         self.canvas = Canvas(shown.id, shown.title, shown.desc, view.width)
-        self.link_grades = link_grades(data)
-        self.strokes = segment_strokes(data)
+        self.link_grades = looks.link_grades
+        self.strokes = looks.strokes
+        self._index = {s.id: i for i, s in enumerate(data.segments)}
         self.focused = [s for s in data.segments if s.id in shown.focus]
-        self.is_detail = len(self.focused) < len(data.segments)
+        self.is_detail = shown.is_detail
         self.bounds = (4.0, 4.0, view.width - 4.0, view.height - 4.0)
         self._nodes = _Nodes(view)
         self._lay_tracks()
@@ -481,7 +507,7 @@ class _Drawing:
         return at
 
     def _own(self, segment: DrawnSegment) -> int:
-        return next(i for i, s in enumerate(self.data.segments) if s.id == segment.id)
+        return self._index[segment.id]
 
     def _draw_devices(self, spurs: ET.Element, parent: ET.Element) -> None:
         segments = {s.id: s for s in self.focused}
@@ -554,7 +580,7 @@ class _Drawing:
             size = LABEL_SIZE if number is None else NUMBER_SIZE
             w, h = text_width(name, size) + 3, size + 1.5
             spot = self.device_xy[device.id]
-            own = next(i for i, s in enumerate(self.data.segments) if s.id == device.segment)
+            own = self._index[device.segment]
             wishes.append(Wish(spot, w, h, around(spot, w, h, MARK_RADIUS + 1.5), own))
             words.append((name, size, "", ""))
         placed = self.sheet.place(wishes, distance_cost=0.55, leader_cost=14.0, stroke_cost=4.0)
@@ -609,7 +635,7 @@ class _Drawing:
     def _label_spots(self, track: Track, w: float, h: float) -> list[tuple[XY, XY | None]]:
         """Where a segment's label may sit: on its cable, or beside the bundle with a foot on it."""
         spots: list[tuple[XY, XY | None]] = []
-        steps = max(8, min(40, int(track.length / 18)))
+        steps = max(8, min(24, int(track.length / 24)))
         order = sorted(range(1, steps), key=lambda k: (abs(k - steps / 2), k))
         for k in order:
             at, _ = track.point_along(track.length * k / steps)
@@ -763,6 +789,7 @@ def overview_figure(
     points = _all_points(data)
     view = _clearest(choose_views(points, WIDTH, MARGIN), points)
     desc = f"{title}. {view.name}, {view.note}. {note}".strip()
-    shown = Shown(id, title, desc, shown_segments, numbers)
+    is_detail = len(shown_segments) < len(data.segments)
+    shown = Shown(id, title, desc, shown_segments, numbers, is_detail)
     caption = f"{title}: {view.name.lower()}, {view.note}. {note}".strip()
     return Figure(id, caption, draw_view(data, view, shown), wide=True)

@@ -94,13 +94,6 @@ class DrawingInput:
     segments: tuple[DrawnSegment, ...]
     backbone: tuple[DrawnBackbone, ...] = ()
 
-    def device(self, id_: str) -> DrawnDevice:
-        """Look a device up by its id; KeyError when unknown."""
-        for device in self.devices:
-            if device.id == id_:
-                return device
-        raise KeyError(id_)
-
 
 def drawing_input(problem: Problem, assessment: Assessment) -> DrawingInput:
     """Collect the drawing's data from a problem and what was worked out about its layout."""

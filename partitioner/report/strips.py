@@ -6,12 +6,12 @@ distance from the first end and their PLCA IDs. Labels never cover one another.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from partitioner.report.amounts import count_text, length_text, number_text
 from partitioner.report.drawing import segment_strokes
-from partitioner.report.drawing_input import DrawingInput, DrawnSegment
+from partitioner.report.drawing_input import DrawingInput, DrawnDevice, DrawnSegment
 from partitioner.report.marks import draw_mark, link_grades
 from partitioner.report.projection import nice_length_m
 from partitioner.report.sections import Figure
@@ -70,6 +70,8 @@ def strip_figures(data: DrawingInput, id: str = "strips") -> tuple[Figure, ...]:
     longest = max((s.length_um for s in lines), default=0) / UM_PER_M or 1.0
     per_m = (WIDTH - LEFT - RIGHT) / longest
     strokes = segment_strokes(data)
+    by_id = {d.id: d for d in data.devices}
+    grades = link_grades(data)
     figures: list[Figure] = []
     for number, switch in enumerate(data.switches, 1):
         own = [s for s in lines if s.switch == switch.id]
@@ -85,7 +87,7 @@ def strip_figures(data: DrawingInput, id: str = "strips") -> tuple[Figure, ...]:
         _scale(canvas, per_m)
         y = 30.0
         for segment in own:
-            y = _strip(canvas, data, segment, strokes[segment.id], per_m, y)
+            y = _strip(canvas, by_id, grades, segment, strokes[segment.id], per_m, y)
         caption = f"Shared lines at {switch.id}, drawn straight."
         if not figures:
             caption += (
@@ -104,7 +106,8 @@ def _scale(canvas: Canvas, per_m: float) -> None:
 
 def _strip(
     canvas: Canvas,
-    data: DrawingInput,
+    by_id: Mapping[str, DrawnDevice],
+    grades: Sequence[str],
     segment: DrawnSegment,
     stroke: Stroke,
     per_m: float,
@@ -113,7 +116,7 @@ def _strip(
     def px(along_um: int) -> float:
         return LEFT + along_um / UM_PER_M * per_m
 
-    devices = [data.device(d) for d in segment.devices]
+    devices = [by_id[d] for d in segment.devices]
     spots = [
         (
             px(d.along_um),
@@ -159,7 +162,6 @@ def _strip(
         )
     x = px(segment.switch_along_um)
     canvas.add("rect", x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch", stroke_width=1)
-    grades = link_grades(data)
     for device in devices:
         draw_mark(
             canvas, None, (px(device.along_um), y), grade=device.grade, stroke=stroke,

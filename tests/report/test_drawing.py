@@ -258,3 +258,25 @@ def test_very_many_devices_are_only_marked_in_the_overview(many, monkeypatch) ->
     assert "180" not in _texts(plan.svg)
     marks = [t.text or "" for t in ET.fromstring(plan.svg).iter("title")]
     assert sum(m.startswith("node-") for m in marks) == 180
+
+
+def test_details_of_huge_layouts_keep_looks_without_the_rest(
+    many, many_figures, monkeypatch
+) -> None:
+    monkeypatch.setattr("partitioner.report.drawing.HINTS_UP_TO", 10)
+    alone = layout_figures(drawing_input(*many))[-1]
+    among = many_figures[-1]
+    assert "left out" in alone.svg
+
+    def hints(markup: str) -> int:
+        paths = ET.fromstring(markup).iter("path")
+        return sum(p.get("class") == "dim" and p.get("stroke-width") == "1" for p in paths)
+
+    assert hints(alone.svg) == 0
+    assert hints(among.svg) > 0
+
+    def looks(markup: str) -> set[tuple[str | None, str | None]]:
+        runs = [p for p in ET.fromstring(markup).iter("path") if "run" in (p.get("class") or "")]
+        return {(p.get("class"), p.get("stroke-dasharray")) for p in runs}
+
+    assert looks(alone.svg) == looks(among.svg) != set()
