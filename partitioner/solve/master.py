@@ -76,6 +76,8 @@ class Master:
         Devices that stay left out whatever is chosen here.
     refused
         Placements that must not come together.
+    full_pathways
+        Whether pathways may be too full to take a segment; without, the master is a relaxation.
     extend
         Called with the finished master to add rows or costs of a study (:meth:`pay`).
     hop_extra
@@ -94,6 +96,7 @@ class Master:
         hop_extra: Mapping[tuple[int, int, int], int] | None = None,
         still_out: Iterable[int] = (),
         refused: Iterable[Refused] = (),
+        full_pathways: bool = True,
         extend: Callable[[Master], None] | None = None,
     ):
         self.instance = instance
@@ -118,7 +121,8 @@ class Master:
         self._ports_suffice()
         self._apart_groups_keep_switches_apart()
         self._no_switch_carries_too_many_of_a_failure_group()
-        self._pathways_hold_the_lines()
+        if full_pathways:
+            self._pathways_hold_the_lines()
         self._backbone_has_its_shape()
         self._deadlines_hold_end_to_end()
         self._refused_placements_do_not_return(refused)

@@ -25,6 +25,7 @@ from partitioner.model.problem import Problem
 from partitioner.solve.arms import TooManyArms
 from partitioner.solve.backbone import BackboneData, fixed_value
 from partitioner.solve.bound.lp import lower_bound
+from partitioner.solve.bound.setup import Setup
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of
@@ -34,6 +35,7 @@ from partitioner.solve.pool import Duals, columns_below
 from partitioner.solve.precheck import hopeless
 from partitioner.solve.search import Limits, Search, Study
 from partitioner.solve.seeds import LineSeeder, SeedProcess
+from partitioner.solve.within import columns_within
 
 POOL_RUN = 2_500
 """Most columns of one master run over the pool; more slow it down more than they help."""
@@ -85,6 +87,7 @@ class _Run:
         self.search = Search(
             self.instance, self.builder, self.backbone, self.limits, self._on_better, self.study
         )
+        self.setup = Setup(self.builder)
         self.bound = 0
         self.bound_source = "none yet"
         self.timeline: list[Sample] = []
@@ -313,21 +316,45 @@ class _Run:
         if self.search.duals is None or (cost is None and self.instance.n > 16):
             return
         room = 2.0**60 if cost is None else float(cost - self.bound)
+        # Without capped pathways the labels of the bound find all that matters, and quicker.
+        ways = (False, True) if self.backbone.pathway_caps and cost is not None else (False,)
+        if cost is None:
+            ways = (True,)
+        for every_pathway in ways:
+            if self.over():
+                return
+            self._prove_over(room, every_pathway)
+            if self.proved:
+                return
+
+    def _prove_over(self, room: float, every_pathway: bool) -> None:
+        """Run the master over all columns within ``room``; it may prove what they come to.
+
+        With ``every_pathway`` columns that only a full pathway would make worth it are there too,
+        and the caps count; without, both are left out, which can only make it cheaper.
+        """
+        cost = self.cost
+        assert self.search.duals is not None
         try:
-            columns = columns_below(
-                self.builder, range(self.instance.n), self.search.duals, room,
-                arm_limit=400_000, column_limit=PROOF_COLUMNS,
-            )
+            if every_pathway:
+                columns = columns_below(
+                    self.builder, range(self.instance.n), self.search.duals, room,
+                    arm_limit=400_000, column_limit=PROOF_COLUMNS,
+                )
+            else:
+                columns = columns_within(
+                    self.builder, self.setup, self.search.duals, room,
+                    column_limit=PROOF_COLUMNS,
+                )
         except TooManyArms:
-            return
-        if len(columns) > PROOF_COLUMNS:
             return
         best = self.search.best
         kept = [c.column for c in best.choices] if best is not None else []
         columns = list(dict.fromkeys(kept + columns))
         # Hop times learned from one layout need not hold for all, so a proof does without them.
         result = self.search.master_over_pool(
-            columns, self.seconds_left(), soft=False, learned_hops=False
+            columns, self.seconds_left(), soft=False, learned_hops=False,
+            full_pathways=every_pathway,
         )
         if result.proved and result.selection is None and cost is None:
             raise NoLayout(
@@ -359,7 +386,7 @@ class _Run:
         self.first_layout()
         self.step("proving a bound")
         if not self.over():
-            self.prove_bound(0.5)
+            self.prove_bound(0.7)
         if not self.over():
             self.step("choosing among columns")
             self.choose_among_pool(0.25 * self.settings.time_limit_s)

@@ -164,11 +164,12 @@ class Search:
         soft: bool,
         hint: bool = True,
         learned_hops: bool = True,
+        full_pathways: bool = True,
     ) -> MasterResult:
         """Run the master over columns for the whole problem.
 
         Without ``learned_hops`` the delays between switches are the least possible ones, so that
-        what is proved holds for every layout.
+        what is proved holds for every layout; likewise without ``full_pathways``.
         If what it chose turns out late on the backbone, it is run again with what that taught.
         """
         while True:
@@ -179,6 +180,7 @@ class Search:
                 penalty=self.penalty if soft else None,
                 hop_extra=self.hop_extra if learned_hops else {},
                 refused=self.refused,
+                full_pathways=full_pathways,
                 extend=self.study.extend,
             )
             if hint and self.best is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -25,13 +26,15 @@ class Verdict:
     """
 
     late: bool
+    crowded: bool
+    """More segments run through some pathway than fit."""
     extra: dict[tuple[int, int, int], int]
     refused: tuple[Refused, ...]
 
     @property
     def holds(self) -> bool:
         """Whether the selection keeps all rules."""
-        return not self.late and not self.refused
+        return not (self.late or self.crowded or self.refused)
 
 
 def verify(instance: Instance, backbone: BackboneData, selection: Selection) -> Verdict:
@@ -97,7 +100,14 @@ def verify(instance: Instance, backbone: BackboneData, selection: Selection) -> 
                 extra[j, way[0], way[-1]] = max(1, between - least)
         elif total > stream.limit_ns:
             late = True
-    return Verdict(late, extra, tuple(refused))
+    return Verdict(late, _crowded(backbone, selection), extra, tuple(refused))
+
+
+def _crowded(backbone: BackboneData, selection: Selection) -> bool:
+    if not backbone.pathway_caps:
+        return False
+    through = Counter(p for c in selection.choices for p in backbone.passes(c.column))
+    return any(through[p] > cap for p, cap in backbone.pathway_caps.items())
 
 
 def _placement(
