@@ -19,10 +19,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from partitioner.solve.bound.completions import Completions, NearLists
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.walks import (
     ArmWalks,
-    Completions,
     Priced,
     Walk,
     arm_cost,
@@ -89,35 +89,24 @@ def _joined(parts: Sequence[_Labels]) -> _Labels:
     return _Labels(*(np.concatenate([getattr(p, n) for p in parts]) for n in _Labels.__slots__))
 
 
-def _least_walk(model: LineModel, priced: Priced, rest: Completions) -> float:
-    """Least reduced cost of any walk, by its far end."""
-    device = np.arange(model.k)
-    left = model.capacity - model.weight
-    fits = left >= 0
-    value = priced.node[: model.k][fits] + rest.first[left[fits], device[fits]]
-    return float(value.min(initial=FAR))
-
-
 class _PricedLength:
     """Completion bounds with a price on length: a walk within the limit pays at most its price."""
 
-    def __init__(self, model: LineModel, priced: Priced, price: float):
+    def __init__(self, model: LineModel, priced: Priced, near: NearLists, price: float):
         self.model, self.price = model, price
         dearer = model.with_length_price(price)
         arms = ArmWalks(dearer, priced) if model.through else None
         self.other = None if arms is None else cheapest_other_arm(dearer, arms)
-        self.rest = Completions(dearer, priced, self.other)
-        self.least = _least_walk(dearer, priced, self.rest) - self._allowed(
-            np.zeros(1, dtype=np.int64)
-        )[0]
+        self.rest = Completions(dearer, priced, near, self.other)
+        self.least = self.rest.least() - float(self._allowed(np.zeros(1, dtype=np.int64))[0])
 
     def _allowed(self, length_um: np.ndarray) -> np.ndarray:
         """Most that what is still to come may pay for its length; one step up to be safe."""
         return np.floor((self.model.max_length_um - length_um) * self.price) + 1.0
 
-    def promise(self, labels: _Labels, left: int) -> np.ndarray:
+    def promise(self, labels: _Labels, mask: np.ndarray, left: int) -> np.ndarray:
         """Bound on the reduced cost that each label can end with."""
-        rest = self.rest.first[left][labels.state]
+        rest = self.rest.of(left, labels.state, mask)
         return labels.cost + rest - self._allowed(labels.add[:, 0])
 
     def with_partner(
@@ -146,6 +135,7 @@ class LabelSearch:
         self.model = model
         self.full = memory is None
         k = model.k
+        self.near = NearLists(model, memory)
         self.word_count = max(1, -(-k // WORD))
         self.word = np.arange(k) // WORD
         self.bit = (np.arange(k) % WORD).astype(np.uint64)
@@ -270,7 +260,7 @@ class LabelSearch:
             return Found([], missed, True, 0)
         arms = ArmWalks(model, priced) if model.through else None
         other = cheapest_other_arm(model, arms) if arms is not None else None
-        rest = Completions(model, priced, other)
+        rest = Completions(model, priced, self.near, other)
         priced_lengths = self._priced_lengths(priced, rest)
         pending: list[list[_Labels]] = [[] for _ in range(model.capacity + 1)]
         self._start(pending, priced, rest, threshold)
@@ -284,14 +274,15 @@ class LabelSearch:
             labels = _joined(pending[q])
             pending[q] = []
             labels = labels.take(self._undominated(labels))
+            mask = self.near.mask_of(labels.words, model.device[labels.state])
+            promise = labels.cost + rest.of(model.capacity - q, labels.state, mask)
+            ok = promise < threshold
             for price in priced_lengths:
-                ok = price.promise(labels, model.capacity - q) < threshold
-                if not ok.all():
-                    labels = labels.take(np.nonzero(ok)[0])
+                ok &= price.promise(labels, mask, model.capacity - q) < threshold
+            labels, promise = labels.take(np.nonzero(ok)[0]), promise[ok]
             if not len(labels):
                 continue
             if len(labels) > limit:
-                promise = labels.cost + rest.first[model.capacity - q][labels.state]
                 order = np.argpartition(promise, limit)
                 missed.append((float(promise[order[limit:]].min()), q))
                 labels = labels.take(np.sort(order[:limit]))
@@ -319,12 +310,12 @@ class LabelSearch:
             return []
         model = self.model
         tables = [
-            _PricedLength(model, priced, self.length_price * factor) for factor in (0.5, 1.0, 2.0)
+            _PricedLength(model, priced, self.near, self.length_price * factor) for factor in (0.5, 1.0, 2.0)
         ]
         worth = [t.least for t in tables]
         best = int(np.argmax(worth))
         self.length_price = tables[best].price
-        if max(worth) <= _least_walk(model, priced, rest):
+        if max(worth) <= rest.least():
             # The limit does not bind now: look again later, from a lower price.
             self._rest_rounds = 4
             self.length_price *= 0.5
@@ -345,7 +336,8 @@ class LabelSearch:
         left = model.capacity - weight
         ok = left >= 0
         promise = np.full(model.k, FAR)
-        promise[ok] = priced.node[: model.k][ok] + rest.first[left[ok], device[ok]]
+        none = np.zeros(int(ok.sum()), dtype=np.int64)
+        promise[ok] = priced.node[: model.k][ok] + rest.of(left[ok], device[ok], none)
         ok &= promise < threshold
         add = self.gain.copy()
         ok &= self._within(add, self.budget, device)
@@ -396,14 +388,9 @@ class LabelSearch:
         fits = left >= 0
         if not fits.any() or not len(labels):
             return
-        columns = np.arange(model.states)
-        row = np.maximum(left, 0)
-        first = rest.first[row, columns]
-        back = rest.next_device[row, columns][None, :] == device[:, None]
-        after = np.where(back, rest.second[row, columns][None, :], first[None, :])
+        after = rest.after_step(left)
         step = model.piece + priced.node[None, :]
         value = step + after
-        value[:, ~fits] = FAR
         order = np.argsort(value, axis=1)
         ranked = np.take_along_axis(value, order, axis=1)
         count = _count_below(ranked, labels.state, threshold - labels.cost)
