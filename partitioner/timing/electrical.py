@@ -11,6 +11,7 @@ has to be measured.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from itertools import pairwise
 from math import log10, pi
 
 from partitioner.model.assessment import RuleMargin
@@ -48,7 +49,7 @@ def interpolated(points: Sequence[tuple[float, float]], mhz: float) -> float:
     rows = sorted(points)
     if mhz <= rows[0][0]:
         return rows[0][1]
-    for (low, first), (high, second) in zip(rows, rows[1:], strict=False):
+    for (low, first), (high, second) in pairwise(rows):
         if mhz <= high:
             return first + (second - first) * (mhz - low) / (high - low)
     return rows[-1][1]

@@ -136,11 +136,23 @@ def linear_link_bound(link: LinkQueue) -> LinkBound:
 
 
 def response_link_bound(link: LinkQueue) -> LinkBound:
-    """Response-time bound of every leg over one direction of a link.
+    """Response-time bound of every leg over one direction of a link, never above the linear one.
 
     Counted from the arrival in the queue to the last bit at the receiver. Arrivals come with
     their release jitter and the variation they inherit from earlier legs.
     """
+    linear = linear_link_bound(link)
+    own = busy_period_link_bound(link)
+    legs = dict(linear.legs)
+    for key, found in own.legs.items():
+        if key not in legs or found.total_ns < legs[key].total_ns:
+            legs[key] = found
+    overload = None if len(legs) == len(link.flows) else own.overload or linear.overload
+    return LinkBound(linear.load_ppm, overload, legs)
+
+
+def busy_period_link_bound(link: LinkQueue) -> LinkBound:
+    """Response-time bound alone, without the linear bound as a ceiling."""
     load = link_load_ppm(link)
     overload = _overload(link, load)
     if overload:

@@ -19,6 +19,8 @@ with the simulation, and with the linear bound only what a single TO costs.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
+from operator import attrgetter
 
 from partitioner.model.problem import QueueOrder
 from partitioner.timing.constants import ESD_BT, IPG_BT, PREAMBLE_SFD_BT
@@ -120,7 +122,8 @@ def busy_window_bound(
                 if wait is not None:
                     total = line.total(group, wait)
                     for flow in group.same:
-                        lives[flow] = min(total, most[flow])
+                        if total < most[flow]:
+                            lives[flow] = total
         if not line.lengthen(lives):
             break
     legs: dict[tuple[str, str], LegDelay] = {}
@@ -192,14 +195,16 @@ class _Line:
         self.bits: list[int] = []
         self.hold: list[int] = []
         self.per_round: list[int] = []
+        empty_slot = slot_ns(0, settings)
+        empty_bits = PREAMBLE_SFD_BT + ESD_BT
         for sender in senders:
             extra = timer if lone and sender.burst_count else 0
             hold = timer if sender.burst_count and not lone else 0
-            for f in sorted(sender.flows, key=lambda f: -f.frame_bytes):
+            for f in sorted(sender.flows, key=attrgetter("frame_bytes"), reverse=True):
                 self.flows.append(f)
                 self.keys.append((sender.id, f.id))
-                self.slot.append(slot_ns(f.frame_bytes, settings) + extra)
-                self.bits.append((PREAMBLE_SFD_BT + 8 * f.frame_bytes + ESD_BT) * self.bit)
+                self.slot.append(empty_slot + 8 * f.frame_bytes * self.bit + extra)
+                self.bits.append((empty_bits + 8 * f.frame_bytes) * self.bit)
                 self.hold.append(hold)
             self.first.append(len(self.flows))
             self.per_round.append(1 if lone else 1 + sender.burst_count)
@@ -209,11 +214,13 @@ class _Line:
         self.life = [0] * len(self.flows)
         self.around = [0] * len(self.flows)
         self.alone_until = [0] * len(senders)
+        self.least_until = (0, 0)
+        self.next_until = 0
         self.alone_cost: dict[int, list[tuple[int, int]]] = {}
         self.lengthen([s + self.phy for s in self.slot])
         self.collision = collision_ns(node_count, settings)
         first = not_pending_ns(hold_ns(node_count, settings), settings)
-        largest = slot_ns(max(f.frame_bytes for f in self.flows), settings)
+        largest = empty_slot + 8 * max(f.frame_bytes for f in self.flows) * self.bit
         self.first_time = deferral_ns(largest, node_count, settings)
         self.first_idle = first + self.silent - IPG_BT * self.bit - self.collision
 
@@ -233,14 +240,15 @@ class _Line:
         ]
         # Up to these windows no flow of the node can have a second frame around.
         gaps = [t - around for t, around in zip(self.period, self.around, strict=True)]
-        self.alone_until = [
-            min(gaps[a:b]) for a, b in zip(self.first, self.first[1:], strict=False)
-        ]
+        self.alone_until = [min(gaps[a:b]) for a, b in pairwise(self.first)]
+        self.least_until, *rest = sorted((u, k) for k, u in enumerate(self.alone_until))
+        self.next_until = rest[0][0] if rest else LONGEST_WAIT_NS
         return True
 
     def all_alone(self, node: int, window: int) -> bool:
         """Whether no other node can have a second frame of a flow around in a window."""
-        return all(window <= u for k, u in enumerate(self.alone_until) if k != node)
+        until, where = self.least_until
+        return window <= (self.next_until if where == node else until)
 
     # -- what others send -------------------------------------------------------------------
 
@@ -253,16 +261,21 @@ class _Line:
         """
         alone = self.alone_cost.get(rounds)
         if alone is None:
-            alone = self.alone_cost[rounds] = [
-                self._node_alone(k, rounds) for k in range(len(self.senders))
-            ]
+            rows = [self._node_alone(k, rounds) for k in range(len(self.senders))]
+            sums = sum(r[0] for r in rows), sum(r[1] for r in rows)
+            alone = self.alone_cost[rounds] = [*rows, sums]
+        if self.all_alone(node, window):
+            inside, everything = alone[-1]
+            own_inside, own_everything = alone[node]
+            cost = inside - own_inside
+            return cost, everything - own_everything - cost
         cost = beyond = 0
         for k, until in enumerate(self.alone_until):
             if k == node:
                 continue
-            inside, all_of_it = alone[k] if window <= until else self._node(k, window, rounds)
+            inside, everything = alone[k] if window <= until else self._node(k, window, rounds)
             cost += inside
-            beyond += all_of_it - inside
+            beyond += everything - inside
         return cost, beyond
 
     def _node_alone(self, node: int, rounds: int) -> tuple[int, int]:

@@ -1,9 +1,9 @@
 """How long a bulk transfer takes beside the other traffic.
 
-The sender paces the transfer: one frame per ``pace_ns``. To the analysis it is a periodic stream,
-so its frames have a bound and all other streams have theirs in its presence. The transfer is
-complete at the latest ``(frames - 1) * pace + bound`` after its first frame is released. The fastest
-pace is found by bisection; every pace reported has been analysed and is sound as it stands.
+The sender paces the transfer: one frame per ``pace_ns``. To the analysis it is a periodic
+stream, so its frames have a bound and all other streams have theirs in its presence. The transfer
+is complete at the latest ``(frames - 1) * pace + bound`` after its first frame is released. The
+fastest pace is found by bisection; every pace reported has been analysed and is sound as it stands.
 """
 
 from __future__ import annotations

@@ -1,0 +1,174 @@
+"""Egress analysis against published non-preemptive fixed-priority examples and by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from partitioner.model.problem import QueueOrder
+from partitioner.timing.legacy import can_frame_ns
+from partitioner.timing.line import LineFlow
+from partitioner.timing.link import (
+    LinkQueue,
+    QueueJob,
+    linear_link_bound,
+    link_load_ppm,
+    non_preemptive_wait,
+    response_link_bound,
+)
+
+US = 1_000
+MS = 1_000_000
+
+
+def responses(rows: list[tuple[int, int, int]]) -> list[int]:
+    """Worst responses of (time, period, rank) in ns: wait and own time."""
+    jobs = [
+        QueueJob(str(i), busy, busy, period, 0, rank) for i, (busy, period, rank) in enumerate(rows)
+    ]
+    waits = [non_preemptive_wait(job, jobs) for job in jobs]
+    return [wait[0] + job.busy_ns for wait, job in zip(waits, jobs, strict=True)]
+
+
+def test_three_messages():
+    """Davis, Burns, Bril, Lukkien, Real-Time Systems 35 (2007), the three-message example.
+
+    All 1 ms long, periods 2.5, 3.5, 3.5 ms, priorities A > B > C: 2.0, 3.0, 3.5 ms. The worst of C
+    is that of its second instance.
+    """
+    busy = can_frame_ns(8, 135_000)
+    assert busy == MS
+    rows = [(busy, 2_500_000, 3), (busy, 3_500_000, 2), (busy, 3_500_000, 1)]
+    assert responses(rows) == [2_000_000, 3_000_000, 3_500_000]
+
+
+def test_three_messages_as_ethernet_streams():
+    """The same example with frames of 1 ms on a link of 1 Mb/s: 125 bytes with preamble and gap."""
+    flows = tuple(
+        LineFlow(name, 105, period, 0, 10 * MS, pcp)
+        for name, period, pcp in (("a", 2_500_000, 7), ("b", 3_500_000, 6), ("c", 3_500_000, 5))
+    )
+    link = LinkQueue("link", flows, rate_bps=1_000_000)
+    legs = response_link_bound(link).legs
+    gap = 96_000  # the last bit is out one gap before the link is free
+    assert [legs[n].total_ns + gap for n in "abc"] == [2_000_000, 3_000_000, 3_500_000]
+
+
+SAE_CLASS_C = [
+    # data bytes, period ms, published worst response ms; highest priority first
+    (1, 1_000, 1.416),
+    (2, 5, 2.016),
+    (1, 5, 2.536),
+    (2, 5, 3.136),
+    (1, 5, 3.656),
+    (2, 5, 4.256),
+    (6, 10, 5.016),
+    (1, 10, 8.376),
+    (2, 10, 8.976),
+    (2, 10, 9.576),
+    (1, 100, 10.096),
+    (4, 100, 19.096),
+    (1, 100, 19.616),
+    (1, 100, 20.136),
+    (3, 1_000, 28.976),
+    (1, 1_000, 29.496),
+    (1, 1_000, 29.520),
+]
+
+
+def test_sae_class_c_messages():
+    """SAE class C set of 17 messages at 125 kb/s, as printed by Nolte, Hansson, Norstrom.
+
+    The published responses end before the 3-bit gap (24 us); the last row does not recompute
+    (it has no lower frame to wait for, and comes out 0.024 ms lower).
+    """
+    rows = [
+        (can_frame_ns(data, 125_000), period * MS, -rank)
+        for rank, (data, period, _) in enumerate(SAE_CLASS_C)
+    ]
+    found = [(r - 24 * US) / MS for r in responses(rows)]
+    published = [r for _, _, r in SAE_CLASS_C]
+    assert found[:-1] == pytest.approx(published[:-1], abs=0.001)
+    assert found[-1] == pytest.approx(29.496, abs=0.001)
+
+
+def flow(name: str, length: int = 64, **changes) -> LineFlow:
+    row = {
+        "id": name,
+        "frame_bytes": length,
+        "period_ns": MS,
+        "jitter_ns": 0,
+        "window_ns": MS,
+        "pcp": 0,
+    }
+    return LineFlow(**{**row, **changes})
+
+
+def test_fifo_adds_up_by_hand():
+    """100 Mb/s: 64 bytes take 5.76 us and a gap of 0.96 us; 1518 bytes keep the link 123.04 us."""
+    queue = LinkQueue(
+        "link",
+        (flow("small"), flow("large", 1_518, pcp=7)),
+        100_000_000,
+        QueueOrder.FIFO,
+        phy_ns=1_320,
+        propagation_ns=75,
+    )
+    legs = response_link_bound(queue).legs
+    assert legs["small"].total_ns == 123_040 + 5_760 + 1_320 + 75
+    assert legs["large"].total_ns == 6_720 + 122_080 + 1_320 + 75
+    assert legs["small"].access_ns == 0
+    assert link_load_ppm(queue) == 129_760  # 129.76 us of 1 ms
+
+
+def test_one_lower_frame_blocks():
+    queue = LinkQueue("link", (flow("low", 1_518), flow("high", pcp=7)), 100_000_000)
+    legs = response_link_bound(queue).legs
+    assert (legs["high"].access_ns, legs["high"].queue_ns) == (123_040, 0)
+    assert legs["high"].total_ns == 123_040 + 5_760
+    # Low waits for the high frame that came at the same time.
+    assert legs["low"].total_ns == 6_720 + 122_080
+
+
+def test_inherited_jitter_counts_twice_in_a_window():
+    """With jitter of a period and a bit, two high frames can come at once."""
+    high = flow("high", pcp=7, jitter_ns=100, inherited_ns=MS)
+    queue = LinkQueue("link", (high, flow("low")), 100_000_000)
+    legs = response_link_bound(queue).legs
+    assert legs["low"].total_ns == 2 * 6_720 + 5_760
+
+
+def test_linear_counts_what_the_window_allows():
+    """Window and jitter 1.5 periods: two frames of the class wait at once."""
+    late = flow("late", window_ns=MS, jitter_ns=MS // 2)
+    queue = LinkQueue("link", (late, flow("other")), 100_000_000)
+    legs = linear_link_bound(queue).legs
+    assert legs["other"].total_ns == 2 * 6_720 + 5_760
+    assert legs["late"].total_ns == 2 * 6_720 + 5_760
+
+
+def test_linear_is_never_below_response():
+    flows = tuple(
+        flow(f"f{i}", 64 + 97 * i, pcp=i % 3, jitter_ns=i * MS // 7, inherited_ns=i * MS // 9)
+        for i in range(7)
+    )
+    for order in QueueOrder:
+        queue = LinkQueue("link", flows, 100_000_000, order)
+        linear, response = linear_link_bound(queue).legs, response_link_bound(queue).legs
+        assert all(response[f.id].total_ns <= linear[f.id].total_ns for f in flows)
+
+
+def test_overloaded_link():
+    queue = LinkQueue("link", (flow("a", 1_518), flow("b")), 10_000_000)
+    for bound in (linear_link_bound(queue), response_link_bound(queue)):
+        assert bound.legs == {}
+        assert bound.overload.startswith("the link is asked to carry 129.8 % of its rate")
+        assert "stream a" in bound.overload
+
+
+def test_overload_starts_at_full_rate():
+    almost = LinkQueue("link", (flow("a", period_ns=6_721),), 100_000_000)
+    assert response_link_bound(almost).overload is None
+    full = replace(almost, flows=(flow("a", period_ns=6_720),))
+    assert response_link_bound(full).overload is not None
