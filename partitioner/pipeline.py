@@ -239,6 +239,7 @@ def report_files(
     from partitioner.report.tables import all_frames, frames_csv, plca_commands
 
     frames = all_frames(problem, assessment)
+    sections = [*standing_sections(problem, assessment), *sections]
     return {
         "layout.yaml": layout_text(assessment.layout, problem),
         "report.html": render(problem, assessment, outcome, sections),
@@ -247,6 +248,14 @@ def report_files(
         **frames_csv(frames),
         **csv_twins(sections),
     }
+
+
+def standing_sections(problem: Problem, assessment: Assessment) -> list[Section]:
+    """Sections that every report has, besides those of the page itself."""
+    from partitioner.study.line_settings import line_section
+
+    made = [line_section(problem, assessment)]
+    return [section for section in made if section is not None]
 
 
 def _must_agree(problem: Problem, outcome: Outcome, assessment: Assessment) -> None:
