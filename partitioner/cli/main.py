@@ -18,6 +18,7 @@ COMMANDS = {
     "plan": "partitioner.cli.plan",
     "check": "partitioner.cli.check",
     "report": "partitioner.cli.report",
+    "tradeoff": "partitioner.cli.tradeoff",
     "schema": "partitioner.cli.schema",
 }
 

@@ -1,0 +1,172 @@
+"""``partitioner tradeoff``: cost against latency, or another axis, as a front of layouts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from partitioner.cli.duration import Duration
+from partitioner.cli.plan import all_cores
+from partitioner.cli.session import Session, json_option, manner_options, strict_option
+
+if TYPE_CHECKING:
+    from partitioner.model.problem import Problem
+    from partitioner.study.tradeoff import TradeOff
+
+
+class PointCount(click.ParamType):
+    """A number of points, or the word ``all``."""
+
+    name = "points"
+
+    def convert(
+        self, value: object, param: click.Parameter | None, ctx: click.Context | None
+    ) -> int | None:
+        """Give the number, None for all; anything else is a wrong command line."""
+        if value == "all" or value is None:
+            return None
+        if isinstance(value, int) or (isinstance(value, str) and value.strip().isdecimal()):
+            number = int(value)
+            if number >= 2:
+                return number
+        self.fail(f"{value!r} is no number of points: write 2 or more, or all", param, ctx)
+
+
+@click.command(
+    short_help="Show what a faster (lighter, smaller) layout costs.",
+    epilog="Example: partitioner tradeoff problem.yaml -o front --time-limit 5min",
+)
+@click.argument("problem", type=click.Path(path_type=Path), help="The problem file.")
+@click.option(
+    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the front, its layouts and the report  [default: out-NAME-AXIS, by the "
+    "problem's name]",
+)  # fmt: skip
+@click.option(
+    "--axis", type=click.Choice(["latency", "margin", "mass", "ports", "lines"]),
+    default="latency", show_default=True,
+    help="What to weigh against cost.",
+)  # fmt: skip
+@click.option(
+    "--points", metavar="N|all", type=PointCount(), default="8", show_default=True,
+    help="How many points, spread between the ends; all: the whole front, one after the other.",
+)  # fmt: skip
+@click.option(
+    "--gap", metavar="SHARE", type=click.FloatRange(0.0, 0.5), default=0.0, show_default=True,
+    help="Leave a point as soon as its proven gap is at most this share of its cost (0.01: 1 %).",
+)  # fmt: skip
+@click.option(
+    "--time-limit", type=Duration(), default="5min", show_default=True,
+    help="How long to search at most, for all points together: 90, 90s, 2min, 1h.",
+)  # fmt: skip
+@click.option(
+    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
+    help="Seed of the search.",
+)  # fmt: skip
+@click.option(
+    "--workers", metavar="N", type=click.IntRange(1, 256), default=None,
+    help="Processor cores to use  [default: all there are]",
+)  # fmt: skip
+@click.option("--afresh", is_flag=True, help="Forget what an earlier call left in the folder.")
+@click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
+@strict_option
+@json_option
+@manner_options
+@click.pass_obj
+def command(
+    session: Session,
+    problem: Path,
+    output: Path | None,
+    axis: str,
+    points: int | None,
+    gap: float,
+    time_limit: float,
+    seed: int,
+    workers: int | None,
+    afresh: bool,
+    force: bool,
+) -> None:
+    """Find layouts of PROBLEM that trade cost against worst latency, or another axis.
+
+    Every point is a whole, checked layout with its proven gap. After each point the folder is
+    brought up to date, so that Ctrl-C loses nothing; called again with the same problem and
+    folder, the search goes on where it ended.
+    """
+    import time
+
+    from partitioner import pipeline
+    from partitioner.cli.interrupt import StopWish
+    from partitioner.cli.output import claim_folder
+    from partitioner.cli.progress import Progress
+    from partitioner.cli.voice import Voice
+    from partitioner.study.axes import AXES
+    from partitioner.study.runs import Budget
+    from partitioner.study.tradeoff import TradeOffSettings, begin, trade_off
+    from partitioner.study.tradeoff_section import front_text
+    from partitioner.study.tradeoff_state import STATE, read_state, state_data
+
+    voice = Voice(session)
+    voice.step(f"reading {problem}")
+    read = pipeline.read(problem, is_strict=session.is_strict)
+    for warning in read.warnings:
+        voice.note(warning)
+    folder = output or Path(f"out-{read.name}-{axis}")
+    is_ours = (folder / STATE).is_file()
+    claim_folder(folder, force or is_ours)
+    state = None if afresh else read_state(folder, read, AXES[axis])
+    if state is not None:
+        voice.note(f"going on from {len(state.front.points)} points in {folder}/")
+    else:
+        state = begin(read, AXES[axis])
+    progress = Progress(voice, time_limit, read.currency, time.monotonic)
+
+    def keep(now: TradeOff) -> None:
+        if now.front.points:
+            _write(folder, read, now)
+            voice.step(f"{len(now.front.points)} points so far")
+
+    with StopWish(lambda: voice.note("stopping; the points so far will be kept")) as wish:
+        budget = Budget(
+            time.monotonic,
+            time.monotonic() + time_limit,
+            seed=seed,
+            workers=workers or all_cores(),
+            should_stop=wish,
+            on_progress=progress,
+        )
+        try:
+            trade_off(read, state, budget, TradeOffSettings(points, gap), keep)
+        finally:
+            voice.clear_line()
+    _write(folder, read, state)
+    if session.is_json:
+        voice.answer_json(state_data(read, state))
+    else:
+        voice.answer(front_text(read, state))
+        if not state.is_finished:
+            voice.note("the time was up before all points were found; call again to go on")
+        voice.note(f"wrote {folder}/ (open report.html)")
+
+
+def _write(folder: Path, problem: Problem, state: TradeOff) -> None:
+    """Bring the folder up to date; point files of an earlier, longer front go."""
+    from partitioner.report.page import render_sections
+    from partitioner.report.writer import write_set
+    from partitioner.study.tradeoff_section import tradeoff_section, verdict_of
+    from partitioner.study.tradeoff_state import point_file, state_files
+
+    judged, word, lead = verdict_of(problem, state)
+    page = render_sections(
+        title=f"Trade-off of {problem.name}",
+        state=judged,
+        word=word,
+        lead=[*lead, problem.note],
+        sections=[tradeoff_section(problem, state)],
+    )
+    write_set(folder, {**state_files(problem, state), "report.html": page}, force=True)
+    number = len(state.front.points) + 1
+    while (stale := folder / point_file(number)).is_file():
+        stale.unlink()
+        number += 1

@@ -1,0 +1,298 @@
+"""What can be weighed against cost: latency, margin, mass, ports, lines.
+
+An axis gives every layout a whole number, less being better, and tells a planning run to stay at
+or below a limit. Values come from the check; limits go to the solver by a road of their own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from partitioner.model.assessment import Assessment
+from partitioner.model.catalogue import Catalogue
+from partitioner.model.problem import Objective, Problem, Stream
+from partitioner.report.amounts import count_text, mass_text, ratio_text, time_text
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.instance import Instance
+from partitioner.solve.master import Master
+from partitioner.solve.search import Study
+from partitioner.units import MG_PER_G, NS_PER_MS, PPM, ceil_div
+
+OVERLOAD = 2**40
+"""Value of a layout with a stream that has no bound."""
+
+
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """One thing to weigh against cost.
+
+    Attributes
+    ----------
+    id, name
+        For the command line; for sentences ("worst latency").
+    title, unit, scale
+        Axis title of the chart, unit of the CSV column, and how many of ``value``'s units make
+        one of it.
+    value
+        Of a layout that was judged; a whole number, less is better.
+    limit
+        Study that keeps every layout of a run at or below a value.
+    floor
+        A value no layout can be below.
+    text
+        A value, or a difference of two, in words.
+    better
+        How a difference for the better is called ("faster").
+    proviso
+        What every proof on this axis takes for granted; empty if nothing.
+    """
+
+    id: str
+    name: str
+    title: str
+    unit: str
+    scale: int
+    value: Callable[[Problem, Assessment], int]
+    limit: Callable[[Problem, int], Study]
+    floor: Callable[[Problem], int]
+    text: Callable[[int], str]
+    better: str
+    proviso: str = ""
+
+    def shown(self, value: int) -> float:
+        """A value in the unit of the chart; the margin is counted upward there."""
+        return (PPM - value) / self.scale if self.id == "margin" else value / self.scale
+
+
+# -- worst latency, least margin --------------------------------------------------------------
+
+
+def worst_latency_ns(problem: Problem, assessment: Assessment) -> int:
+    """Largest linear bound of any stream, end to end, in ns."""
+    return max(
+        (
+            OVERLOAD if f.linear_ns is None else f.linear_ns
+            for f in assessment.streams
+            if f.stream in problem.streams
+        ),
+        default=0,
+    )
+
+
+def worst_use_ppm(problem: Problem, assessment: Assessment) -> int:
+    """Largest share of its deadline that the linear bound of a stream uses, in ppm, rounded up."""
+    return max(
+        (
+            OVERLOAD if f.linear_ns is None else ceil_div(f.linear_ns * PPM, f.deadline_ns)
+            for f in assessment.streams
+            if f.stream in problem.streams
+        ),
+        default=0,
+    )
+
+
+def _no_later_than(problem: Problem, limit_ns: int) -> Study:
+    return Study(latency_limit=lambda stream: limit_ns)
+
+
+def _no_tighter_than(problem: Problem, limit_ppm: int) -> Study:
+    def limit(stream: Stream) -> int:
+        return stream.deadline_ns * limit_ppm // PPM
+
+    return Study(latency_limit=limit)
+
+
+def least_delays_ns(problem: Problem) -> dict[str, int]:
+    """For each stream a time that its linear bound cannot go below in any layout.
+
+    Each end is taken alone on its best segment, the switches are crossed without waiting, and
+    where the ends could share a line that one leg is enough: sound, since a further device on a
+    line never lowers a leg.
+    """
+    instance = Instance(problem)
+    builder = ColumnBuilder(instance)
+    forward = [s.forwarding_delay_ns for s in problem.switches.values()]
+    least_hop = min(forward, default=0)
+    alone: dict[tuple[int, int], tuple[int, int]] = {}
+    for i in range(instance.n):
+        for grade in sorted({p.grade for p in instance.port_classes if instance.can[i, p.grade]}):
+            line = int(instance.grades[grade].is_line)
+            for j, ns in builder.latency.alone(grade, i) or ():
+                known = alone.get((i, j), (2**40, 2**40))
+                best = (min(known[0], ns), min(known[1], ns) if line else known[1])
+                alone[i, j] = best
+    found = {}
+    for j, stream in enumerate(instance.streams):
+        worst = 0
+        for target in stream.targets:
+            source = stream.source_device
+            up = (0, 2**40) if source is None else alone.get((source, j), (0, 2**40))
+            down = 0 if target.device is None else alone.get((target.device, j), (0, 0))[0]
+            ways = [up[0] + least_hop + down]
+            if source is not None and target.device is not None:
+                ways.append(up[1])
+            worst = max(worst, min(ways))
+        found[stream.id] = worst
+    return found
+
+
+def _least_latency_ns(problem: Problem) -> int:
+    return max(least_delays_ns(problem).values(), default=0)
+
+
+def _least_use_ppm(problem: Problem) -> int:
+    least = least_delays_ns(problem)
+    return max(
+        (ceil_div(least[s.id] * PPM, s.deadline_ns) for s in problem.streams.values()), default=0
+    )
+
+
+# -- ports, lines -----------------------------------------------------------------------------
+
+
+def _segment_cap(counts: Callable[[Master, Column], bool]) -> Callable[[Problem, int], Study]:
+    """A study that caps how many segments of a kind are chosen."""
+
+    def study(problem: Problem, limit: int) -> Study:
+        def extend(master: Master) -> None:
+            fixed = sum(counts(master, c.column) for c in master.fixed)
+            wanted = [k for k, c in enumerate(master.columns) if counts(master, c)]
+            master.model.add(master.chosen(wanted) <= limit - fixed)
+
+        return Study(extend=extend)
+
+    return study
+
+
+def _is_line(master: Master, column: Column) -> bool:
+    return master.instance.grades[column.grade].is_line
+
+
+def line_count(problem: Problem, assessment: Assessment) -> int:
+    """Shared lines of a layout."""
+    shared = set(problem.catalogue.mixing_grades())
+    return sum(s.grade in shared for s in assessment.layout.segments)
+
+
+def port_count(problem: Problem, assessment: Assessment) -> int:
+    """Switch ports in use by segments (those of the backbone are not counted)."""
+    return len(assessment.layout.segments)
+
+
+# -- mass -------------------------------------------------------------------------------------
+
+
+def weighed_only(problem: Problem) -> Problem:
+    """The same problem with everything free but mass, one money step a milligram, and no traffic.
+
+    A segment's cost in it is its mass in mg, exactly.
+    """
+    free = problem.catalogue
+    catalogue = Catalogue(
+        grades=free.grades,
+        cables={k: replace(c, price_per_m_money=0) for k, c in free.cables.items()},
+        parts={k: replace(p, price_money=0) for k, p in free.parts.items()},
+        limit_curves=free.limit_curves,
+    )
+    return replace(
+        problem,
+        catalogue=catalogue,
+        objective=Objective(mass_price_per_kg_money=1_000_000),
+        streams={},
+        transfers={},
+        switches={
+            k: replace(
+                s,
+                price_money=0,
+                port_groups=tuple(replace(g, price_money=0) for g in s.port_groups),
+            )
+            for k, s in problem.switches.items()
+        },
+        devices={
+            k: replace(
+                d,
+                grades=tuple(
+                    c if c.phy_price_money is None else replace(c, phy_price_money=0)
+                    for c in d.grades
+                ),
+            )
+            for k, d in problem.devices.items()
+        },
+    )
+
+
+def _no_heavier_than(problem: Problem, limit_mg: int) -> Study:
+    twin = Instance(weighed_only(problem))
+    builder, backbone = ColumnBuilder(twin), BackboneData(twin)
+    masses: dict[Column, int] = {}
+
+    def mass_of(column: Column) -> int:
+        known = masses.get(column)
+        if known is None:
+            made = (
+                builder.line(column.switch, column.grade, column.out, column.back)
+                if twin.grades[column.grade].is_line
+                else builder.link(column.switch, column.grade, column.devices[0])
+            )
+            assert made is not None, "the same rules hold for the twin"
+            known = masses[column] = made.cost
+        return known
+
+    def extend(master: Master) -> None:
+        terms, weights, fixed = [], [], 0
+        for k, column in enumerate(master.columns):
+            for p, var in master.pick[k].items():
+                terms.append(var)
+                weights.append(mass_of(column) + twin.port_classes[p].value)
+        for choice in master.fixed:
+            fixed += mass_of(choice.column) + twin.port_classes[choice.port].value
+        for s, var in enumerate(master.opened):
+            terms.append(var)
+            weights.append(backbone.switch_value(s))
+        for (index, grade), var in master.link_built.items():
+            terms.append(var)
+            weights.append(backbone.link_value(index, grade))
+        total = sum(w * v for v, w in zip(terms, weights, strict=True))
+        master.model.add(total <= limit_mg - fixed)
+
+    return Study(extend=extend)
+
+
+def mass_mg(problem: Problem, assessment: Assessment) -> int:
+    """Mass of a layout in mg, parts weighted with the share of units that carry them."""
+    return assessment.cost.mass_mg
+
+
+AXES: dict[str, Axis] = {
+    axis.id: axis
+    for axis in (
+        Axis(
+            "latency", "worst latency", "worst latency in ms", "ms", NS_PER_MS,
+            worst_latency_ns, _no_later_than, _least_latency_ns, time_text, "faster",
+        ),
+        Axis(
+            "margin", "least margin", "least margin, % of a deadline", "%", PPM // 100,
+            worst_use_ppm, _no_tighter_than, _least_use_ppm,
+            lambda ppm: ratio_text(ppm / PPM, 1), "more margin",
+        ),
+        Axis(
+            "mass", "mass", "mass in g", "g", MG_PER_G,
+            mass_mg, _no_heavier_than, lambda problem: 0, mass_text, "lighter",
+            "Lines are taken in their cheapest order each, which is the lightest one but for "
+            "rounding.",
+        ),
+        Axis(
+            "ports", "ports in use", "ports in use", "ports", 1,
+            port_count, _segment_cap(lambda master, column: True), lambda problem: 1,
+            lambda n: count_text(n, "port"), "fewer",
+        ),
+        Axis(
+            "lines", "shared lines", "shared lines", "lines", 1,
+            line_count, _segment_cap(_is_line), lambda problem: 0,
+            lambda n: count_text(n, "line"), "fewer",
+        ),
+    )
+}  # fmt: skip
+"""Every axis by its id; the first one is the default."""

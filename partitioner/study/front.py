@@ -1,0 +1,183 @@
+"""A front of cost against another axis, put together from runs: its points and what is proved.
+
+Pure arithmetic on what the runs said; no run is made here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from partitioner.model.layout import Layout
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """What one run told about the layouts whose axis value is at most ``limit``.
+
+    Attributes
+    ----------
+    limit
+        Largest axis value allowed; None: no limit.
+    bound_money
+        Proved: no such layout costs less. None: proved that there is no such layout at all.
+    layout, cost_money, value
+        The layout found with its cost and its axis value (at most ``limit``); None without one.
+    """
+
+    limit: int | None
+    bound_money: int | None
+    layout: Layout | None = None
+    cost_money: int | None = None
+    value: int | None = None
+
+    def covers(self, limit: int | None) -> bool:
+        """Whether what is proved here holds for every layout within ``limit`` too."""
+        return self.limit is None or (limit is not None and limit <= self.limit)
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """A layout that nothing known beats on both axes.
+
+    ``bound_money`` is proved for every layout whose axis value is at most ``value``.
+    ``is_next_proved`` says that no layout between this point and the next faster one is known to
+    be missing: every layout of a smaller value costs at least what the next point costs.
+    """
+
+    layout: Layout
+    cost_money: int
+    value: int
+    bound_money: int
+    is_next_proved: bool
+
+    @property
+    def is_proved(self) -> bool:
+        """Whether no layout of this axis value or less is cheaper."""
+        return self.bound_money >= self.cost_money
+
+    @property
+    def gap(self) -> float:
+        """Share of the cost by which the cheapest layout of this value may be below it."""
+        if self.cost_money <= 0:
+            return 0.0
+        return max(0.0, (self.cost_money - self.bound_money) / self.cost_money)
+
+
+@dataclass(frozen=True, slots=True)
+class Front:
+    """Points from cheap to dear, that is from large to small axis values.
+
+    ``floor`` is proved: no layout has a smaller axis value.
+    """
+
+    points: tuple[Point, ...]
+    floor: int
+
+    @property
+    def is_exact(self) -> bool:
+        """Whether it is proved to be the whole front: no point missing, none too dear."""
+        return bool(self.points) and all(p.is_proved and p.is_next_proved for p in self.points)
+
+    @property
+    def is_end_proved(self) -> bool:
+        """Whether no layout has a smaller axis value than the last point."""
+        return bool(self.points) and self.points[-1].value <= self.floor
+
+
+def bound_within(steps: Iterable[Step], limit: int | None) -> int | None:
+    """Best bound proved for all layouts within a limit; None if there are none."""
+    best = 0
+    for step in steps:
+        if step.covers(limit):
+            if step.bound_money is None:
+                return None
+            best = max(best, step.bound_money)
+    return best
+
+
+def front_of(steps: Sequence[Step], floor: int) -> Front:
+    """Put a front together from all steps made so far.
+
+    Parameters
+    ----------
+    steps
+        In any order. A layout found under a tight limit counts under every looser one.
+    floor
+        Proved by arithmetic: no layout has a smaller axis value.
+    """
+    floor = proved_floor(steps, floor)
+    found = sorted(
+        (s.value, s.cost_money, number)
+        for number, s in enumerate(steps)
+        if s.layout is not None and s.value is not None and s.cost_money is not None
+    )
+    kept: list[tuple[int, int, int]] = []
+    for value, cost, number in found:
+        # From small values up: a point stays if it is cheaper than everything before it.
+        if not kept or cost < kept[-1][1]:
+            kept.append((value, cost, number))
+    kept.reverse()
+    points = []
+    for place, (value, cost, number) in enumerate(kept):
+        below = bound_within(steps, value - 1)
+        if place + 1 < len(kept):
+            next_proved = below is not None and below >= kept[place + 1][1]
+        else:
+            next_proved = below is None or value - 1 < floor
+        layout = steps[number].layout
+        assert layout is not None
+        own = bound_within(steps, value)
+        points.append(Point(layout, cost, value, min(cost, own or 0), next_proved))
+    return Front(tuple(points), floor)
+
+
+def proved_floor(steps: Iterable[Step], floor: int) -> int:
+    """Smallest axis value not ruled out by the arithmetic or by a run without a layout."""
+    empty = [s.limit for s in steps if s.bound_money is None and s.limit is not None]
+    return max([floor, *(limit + 1 for limit in empty)])
+
+
+def knees(front: Front, ratio: float = 2.0) -> list[int]:
+    """Numbers of the points past which the same gain costs at least ``ratio`` times as much.
+
+    The ends have no two sides and are no knees.
+    """
+    found = []
+    for place in range(1, len(front.points) - 1):
+        before, here, after = front.points[place - 1 : place + 2]
+        earlier = (here.cost_money - before.cost_money) / (before.value - here.value)
+        later = (after.cost_money - here.cost_money) / (here.value - after.value)
+        if later >= ratio * earlier:
+            found.append(place)
+    return found
+
+
+def widest_gap(front: Front, tried: Iterable[int]) -> int | None:
+    """Limit for the next run where a spread of points is wanted; None if nothing is open.
+
+    The middle of the stretch between two points, or between the last one and the floor, that is
+    widest on both axes taken together. ``tried`` are limits that gave nothing; their part of a
+    stretch is left out.
+    """
+    points = front.points
+    if not points:
+        return None
+    span = max(1, points[0].value - front.floor)
+    money = max(1, points[-1].cost_money - points[0].cost_money)
+    failed = sorted(tried)
+    options: list[tuple[float, int]] = []
+    for a, b in pairwise(points):
+        if a.is_next_proved or a.value - b.value < 2:
+            continue
+        low = max([b.value, *(t for t in failed if b.value <= t < a.value)])
+        size = (a.value - 1 - low) / span * (b.cost_money - a.cost_money) / money
+        if a.value - 1 > low:
+            options.append((size, (low + a.value) // 2))
+    last = points[-1]
+    low = max([front.floor - 1, *(t for t in failed if t < last.value)])
+    if last.value - 1 > low and not last.is_next_proved:
+        # What lies there costs an unknown amount more: taken as half of what is spanned so far.
+        options.append(((last.value - 1 - low) / span * 0.5, (low + last.value) // 2))
+    return max(options)[1] if options else None

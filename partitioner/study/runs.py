@@ -1,0 +1,150 @@
+"""Planning runs that a study makes one after the other, within one budget of time."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from partitioner.check.judge import assess
+from partitioner.errors import Conflict, InternalFault, NoAnswer, NoLayout
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout
+from partitioner.model.outcome import Outcome, Sample, Status
+from partitioner.model.problem import Problem
+from partitioner.solve.planner import PlanSettings, plan_layout
+from partitioner.solve.search import Study
+
+SMALL = 16
+"""Up to this many devices a run is limited by work, since it ends in proof long before the clock;
+it is also up to here that the search alone can prove that no layout exists."""
+SMALL_WORK = 24
+"""Rounds of work of such a run."""
+
+
+class Answer(StrEnum):
+    """What a run said."""
+
+    FOUND = "found"
+    """A layout, accepted by the check."""
+    NONE = "none"
+    """Proved that there is none."""
+    UNKNOWN = "unknown"
+    """Neither within the time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """How one run ended. ``bound_money`` holds for every layout the run could have given."""
+
+    answer: Answer
+    outcome: Outcome | None = None
+    assessment: Assessment | None = None
+    conflicts: tuple[Conflict, ...] = ()
+    bound_money: int = 0
+
+    @property
+    def is_proved(self) -> bool:
+        """Whether nothing is open: no layout exists, or the one found is the cheapest."""
+        if self.answer is Answer.NONE:
+            return True
+        return self.outcome is not None and self.outcome.status is Status.OPTIMAL
+
+
+@dataclass(slots=True)
+class Budget:
+    """Time, seed and cores of all runs of a study.
+
+    Parameters
+    ----------
+    clock
+        Seconds, increasing.
+    ends_at
+        Time of the clock at which the last run has to be over.
+    should_stop
+        Whether the user wants to stop.
+    on_progress
+        Told each better cost or bound of the run under way.
+    """
+
+    clock: Callable[[], float]
+    ends_at: float
+    seed: int = 0
+    workers: int = 1
+    should_stop: Callable[[], bool] = lambda: False
+    on_progress: Callable[[Sample, str], None] | None = None
+    runs: int = field(default=0, init=False)
+
+    @property
+    def left_s(self) -> float:
+        """Seconds left for all runs to come."""
+        return self.ends_at - self.clock()
+
+    @property
+    def is_over(self) -> bool:
+        """Whether no further run may begin."""
+        return self.left_s <= 0.05 or self.should_stop()
+
+    def run(
+        self,
+        problem: Problem,
+        seconds: float,
+        *,
+        study: Study | None = None,
+        start_from: Iterable[Layout] = (),
+        gap: float = 0.0,
+    ) -> Result:
+        """Plan one problem and have the check judge what comes out.
+
+        Parameters
+        ----------
+        seconds
+            Most this run may take; what is left of the whole budget may be less.
+        study
+            What the study adds to the plan.
+        start_from
+            Layouts whose segments are known from the start.
+        gap
+            End as soon as the proven gap is at most this share of the cost.
+
+        Raises
+        ------
+        InternalFault
+            If the check does not accept the layout: the program is at fault.
+        """
+        self.runs += 1
+        until = min(self.clock() + seconds, self.ends_at)
+        is_near = False
+
+        def watch(sample: Sample, step: str) -> None:
+            nonlocal is_near
+            if gap > 0 and sample.cost_money and sample.bound_money is not None:
+                is_near = sample.cost_money - sample.bound_money <= gap * sample.cost_money
+            if self.on_progress is not None:
+                self.on_progress(sample, step)
+
+        def stop() -> bool:
+            return is_near or self.should_stop() or self.clock() >= until
+
+        is_small = len(problem.devices) <= SMALL
+        settings = PlanSettings(
+            time_limit_s=max(0.05, until - self.clock()),
+            seed=self.seed,
+            workers=1 if is_small else self.workers,
+            work_limit=SMALL_WORK if is_small else None,
+        )
+        try:
+            outcome = plan_layout(
+                problem, settings, self.clock, watch, stop, study=study, start_from=start_from
+            )
+        except NoLayout as proof:
+            return Result(Answer.NONE, conflicts=tuple(proof.conflicts))
+        except NoAnswer as end:
+            return Result(Answer.UNKNOWN, bound_money=end.bound_money or 0)
+        assessment = assess(problem, outcome.layout)
+        if assessment.findings:
+            raise InternalFault(
+                "the check does not accept a layout of the study",
+                [f"[{f.rule}] {f.sentence}" for f in assessment.findings],
+            )
+        return Result(Answer.FOUND, outcome, assessment, bound_money=outcome.bound_money)

@@ -1,0 +1,326 @@
+"""Cost against latency, or another axis: the front, run by run, as far as the time goes.
+
+Each run asks for the cheapest layout whose axis value is at most a limit (epsilon constraint).
+The whole front takes the limit just below the last point each time, so that nothing between two
+points can be missed; a spread of so many points halves the widest stretch instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from partitioner.check.judge import assess
+from partitioner.errors import InternalFault, NoAnswer, NoLayout
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.columns import Column
+from partitioner.solve.instance import Instance
+from partitioner.solve.layout_out import to_layout
+from partitioner.solve.master import Master
+from partitioner.solve.search import Study
+from partitioner.study.axes import Axis
+from partitioner.study.front import Front, Step, front_of, widest_gap
+from partitioner.study.runs import Answer, Budget, Result
+
+
+@dataclass(frozen=True, slots=True)
+class TradeOffSettings:
+    """How far to go.
+
+    Attributes
+    ----------
+    points
+        Most points of the front; None: all of them.
+    gap
+        A point is good enough, and its run ends, at this proven gap (share of the cost).
+    """
+
+    points: int | None = None
+    gap: float = 0.0
+
+
+@dataclass(slots=True)
+class TradeOff:
+    """A trade-off as far as it has come; :func:`trade_off` goes on from any state of it.
+
+    Attributes
+    ----------
+    steps
+        What the runs told, in their order.
+    tried
+        Limits under which nothing new was found.
+    is_finished
+        Nothing is left to do for what was asked.
+    """
+
+    axis: Axis
+    floor: int
+    steps: list[Step] = field(default_factory=list)
+    tried: list[int] = field(default_factory=list)
+    is_finished: bool = False
+
+    @property
+    def front(self) -> Front:
+        """The front known so far."""
+        return front_of(self.steps, self.floor)
+
+
+def begin(problem: Problem, axis: Axis) -> TradeOff:
+    """Give a trade-off with nothing done yet."""
+    return TradeOff(axis, axis.floor(problem))
+
+
+def trade_off(
+    problem: Problem,
+    state: TradeOff,
+    budget: Budget,
+    settings: TradeOffSettings,
+    on_front: Callable[[TradeOff], None] | None = None,
+) -> TradeOff:
+    """Find the front, or go on finding it, until it is whole or the budget is used up.
+
+    Parameters
+    ----------
+    problem
+        What to lay out.
+    state
+        From :func:`begin`, or read back from an earlier call; it is changed in place.
+    budget
+        Time for all runs. The first run may take a fifth of it, the others share what is left.
+    settings
+        How many points, how well proved.
+    on_front
+        Called after each run with the state so far, to be kept.
+
+    Raises
+    ------
+    NoLayout
+        The problem has no layout at all.
+    NoAnswer
+        No layout was found at all within the time.
+    InternalFault
+        The check does not accept a layout, or finds its axis value above the limit.
+    """
+    # What an earlier call had too little time for may be tried again.
+    empty = {s.limit for s in state.steps if s.bound_money is None}
+    state.tried = [limit for limit in state.tried if limit in empty]
+    again: set[int | None] = set()
+    state.is_finished = False
+    while not budget.is_over:
+        limit = _next_limit(state, settings, again)
+        if limit is _DONE:
+            state.is_finished = True
+            break
+        assert limit is None or isinstance(limit, int)
+        seconds = budget.left_s / (_runs_left(state, settings) + 1)
+        _step(problem, state, budget, settings, limit, seconds)
+        if not budget.is_over:
+            again.add(limit)
+        if on_front is not None:
+            on_front(state)
+    else:
+        state.is_finished = _next_limit(state, settings, again) is _DONE
+    if not state.front.points:
+        raise NoAnswer("no layout found within the time", bound_money=_bound(state, None))
+    return state
+
+
+_DONE = object()
+
+
+def _next_limit(state: TradeOff, settings: TradeOffSettings, again: set[int | None]) -> object:
+    """Axis limit of the next run (None: no limit), or that there is none.
+
+    ``again`` are the limits run in this call already.
+    """
+    front = state.front
+    if not any(s.limit is None for s in state.steps):
+        return None
+    if settings.points is not None:
+        if len(front.points) < settings.points:
+            limit = widest_gap(front, state.tried)
+            if limit is not None:
+                return limit
+    else:
+        # The whole front: from the cheap end on, wherever the next point is not proved to be next.
+        for point in front.points:
+            below = point.value - 1
+            if not point.is_next_proved and below >= front.floor and below not in state.tried:
+                return below
+    return _least_proved(state, settings, again)
+
+
+def _least_proved(state: TradeOff, settings: TradeOffSettings, again: set[int | None]) -> object:
+    """Limit of the point with the widest gap that is not good enough and may be run again."""
+    front = state.front
+    open_points: list[tuple[float, int | None]] = []
+    for number, point in enumerate(front.points):
+        # Nothing is cheaper than the first point at any value: its run needs no limit.
+        limit = None if number == 0 else point.value
+        if point.gap > settings.gap and limit not in again:
+            open_points.append((point.gap, limit))
+    return max(open_points, key=lambda p: p[0])[1] if open_points else _DONE
+
+
+def _runs_left(state: TradeOff, settings: TradeOffSettings) -> int:
+    if settings.points is None:
+        return 4
+    return max(2, settings.points - len(state.front.points))
+
+
+def _bound(state: TradeOff, limit: int | None) -> int:
+    """Best bound proved so far for all layouts within a limit."""
+    return max((s.bound_money or 0 for s in state.steps if s.covers(limit)), default=0)
+
+
+def _step(
+    problem: Problem,
+    state: TradeOff,
+    budget: Budget,
+    settings: TradeOffSettings,
+    limit: int | None,
+    seconds: float,
+) -> None:
+    """Run once under a limit and take in what it tells."""
+    axis = state.axis
+    asked = Study() if limit is None else axis.limit(problem, limit)
+    seen = _SeenColumns(asked)
+    known = [s.layout for s in state.steps if s.layout is not None]
+    result = budget.run(
+        problem, seconds, study=seen.study, start_from=known, gap=settings.gap
+    )
+    if result.answer is Answer.NONE:
+        if limit is None:
+            raise NoLayout(list(result.conflicts))
+        state.steps.append(Step(limit, None))
+        state.tried.append(limit)
+        return
+    bound = max(result.bound_money, _bound(state, limit))
+    if result.answer is Answer.UNKNOWN:
+        state.steps.append(Step(limit, bound))
+        if limit is not None:
+            state.tried.append(limit)
+        return
+    layout, cost, value = _judged(problem, axis, result, limit)
+    better = _at_less(problem, axis, seen, layout, cost, value, budget, seconds)
+    state.steps.append(Step(limit, min(bound, cost), *better))
+    if limit is not None and (better[2] in {s.value for s in state.steps[:-1]}):
+        state.tried.append(limit)
+
+
+def _judged(
+    problem: Problem, axis: Axis, result: Result, limit: int | None
+) -> tuple[Layout, int, int]:
+    """Layout, cost and axis value of a run, as the check has them."""
+    assert result.outcome is not None
+    assert result.assessment is not None
+    layout = result.outcome.layout
+    cost = result.assessment.cost.objective_money
+    value = axis.value(problem, result.assessment)
+    if cost != result.outcome.cost_money or (limit is not None and value > limit):
+        raise InternalFault(
+            "solver and check disagree on a layout of the trade-off",
+            [
+                f"cost {result.outcome.cost_money} by the solver, {cost} by the check",
+                f"{axis.name} {value} by the check, asked for at most {limit}",
+            ],
+        )
+    return layout, cost, value
+
+
+class _SeenColumns:
+    """A study that also remembers the segments of the last run over the whole problem."""
+
+    def __init__(self, asked: Study):
+        self._asked = asked
+        self.columns: list[Column] = []
+        self.hop_extra: dict[tuple[int, int, int], int] = {}
+        self.study = Study(
+            extend=self._extend,
+            charge=asked.charge,
+            first_only=asked.first_only,
+            latency_limit=asked.latency_limit,
+        )
+
+    def _extend(self, master: Master) -> None:
+        if not master.fixed:
+            self.columns = master.columns
+            self.hop_extra = dict(master.hop_extra)
+        if self._asked.extend is not None:
+            self._asked.extend(master)
+
+
+def _at_less(
+    problem: Problem,
+    axis: Axis,
+    seen: _SeenColumns,
+    layout: Layout,
+    cost: int,
+    value: int,
+    budget: Budget,
+    seconds: float,
+) -> tuple[Layout, int, int]:
+    """Lower the axis value at no more cost, among the segments the run looked at last.
+
+    The second step of a lexicographic search. It makes points better, never proved: that nothing
+    of this cost has a smaller value is proved by the next run of the whole front, if at all.
+    """
+    until = budget.clock() + max(0.5, 0.1 * seconds)
+    while value > 0 and budget.clock() < until and not budget.is_over:
+        found = _cheaper_value(problem, axis, seen, value - 1, cost, budget, until)
+        if found is None:
+            break
+        assessment = assess(problem, found)
+        new_cost, new_value = assessment.cost.objective_money, axis.value(problem, assessment)
+        if assessment.findings or new_cost > cost or new_value >= value:
+            break
+        layout, cost, value = found, new_cost, new_value
+    return layout, cost, value
+
+
+def _cheaper_value(
+    problem: Problem,
+    axis: Axis,
+    seen: _SeenColumns,
+    limit: int,
+    cost: int,
+    budget: Budget,
+    until: float,
+) -> Layout | None:
+    """A layout of at most this cost within a tighter limit, from the segments seen; or nothing."""
+    study = axis.limit(problem, limit)
+    instance = Instance(problem, study.latency_limit)
+    master = Master(
+        instance,
+        BackboneData(instance),
+        [c for c in seen.columns if _is_within(instance, c)],
+        hop_extra=seen.hop_extra,
+        extend=study.extend,
+    )
+    if not _covers_all(master, instance.n):
+        return None
+    master.model.add(master.cost_expression() + master.cost_constant <= cost)
+    result = master.solve(
+        seconds=max(0.05, until - budget.clock()),
+        workers=1,
+        seed=budget.seed,
+        should_stop=budget.should_stop,
+    )
+    if result.selection is None:
+        return None
+    return to_layout(instance, master.backbone, result.selection)
+
+
+def _is_within(instance: Instance, column: Column) -> bool:
+    """Whether each leg of a segment alone keeps the limits of its stream."""
+    streams = instance.streams
+    legs = [*column.up, *((key[0], ns) for key, ns in column.down)]  # type: ignore[index]
+    return all(ns <= streams[j].limit_ns for j, ns in legs)
+
+
+def _covers_all(master: Master, devices: int) -> bool:
+    return len({i for c in master.columns for i in c.devices}) == devices
+
+

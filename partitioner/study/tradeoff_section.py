@@ -1,0 +1,236 @@
+"""A trade-off in words, as a chart and as a table."""
+
+from __future__ import annotations
+
+from partitioner.model.problem import Problem
+from partitioner.report.amounts import count_text, money_text, ratio_text
+from partitioner.report.charts import Series, xy_figure
+from partitioner.report.sections import Column, Figure, Kind, Section, State, Table
+from partitioner.report.text import table
+from partitioner.study.front import knees
+from partitioner.study.tradeoff import TradeOff
+from partitioner.units import MONEY_STEPS
+
+
+def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]]:
+    """Judgement of a front for the head of the page: state, word, paragraphs."""
+    front, axis = state.front, state.axis
+    first, last = front.points[0], front.points[-1]
+    lead = [
+        f"{count_text(len(front.points), 'layout')} between "
+        f"{money_text(first.cost_money, problem.currency)} and "
+        f"{money_text(last.cost_money, problem.currency)}, {axis.name} "
+        f"{_value(state, first.value)} to {_value(state, last.value)}.",
+        how_sure(state),
+        *([axis.proviso] if axis.proviso else []),
+    ]
+    if front.is_exact:
+        return State.OK, "exact", lead
+    worst = max(p.gap for p in front.points)
+    if worst <= 0.01:
+        return State.OK, "within 1 %" if worst else "proved points", lead
+    return State.WARN, "not proved", lead
+
+
+def how_sure(state: TradeOff) -> str:
+    """What of a front is proved, in a sentence or two."""
+    front, axis = state.front, state.axis
+    if front.is_exact:
+        return (
+            "This is the whole front, proved: every point is the cheapest layout of its "
+            f"{axis.name}, and no point is missing."
+        )
+    worst = max(p.gap for p in front.points)
+    proved = sum(p.is_proved for p in front.points)
+    if worst == 0:
+        sure = "Every point is proved to be the cheapest layout of its value"
+    elif proved:
+        sure = (
+            f"{proved} of {len(front.points)} points are proved to be the cheapest of their "
+            f"value; the others cost at most {ratio_text(worst, 2)} more than the cheapest can"
+        )
+    else:
+        sure = f"No point costs more than {ratio_text(worst, 2)} above what is possible"
+    holes = sum(not p.is_next_proved for p in front.points[:-1])
+    more = "; further points may lie between them" if holes else "; none is missing between them"
+    text = f"{sure}{more}."
+    if not front.points[-1].is_next_proved:
+        text += (
+            f" No layout can have a {axis.name} {_beyond(state)} "
+            f"{_value(state, front.floor)}; whether one lies between that and the last point is "
+            "open."
+        )
+    return text
+
+
+def _beyond(state: TradeOff) -> str:
+    return "above" if state.axis.id == "margin" else "below"
+
+
+def _value(state: TradeOff, value: int) -> str:
+    """An axis value in words; the margin is what is left."""
+    if state.axis.id == "margin":
+        return state.axis.text(1_000_000 - value)
+    return state.axis.text(value)
+
+
+def steps_text(problem: Problem, state: TradeOff) -> list[str]:
+    """A sentence on each knee: what a gain costs there, and what the next one would cost.
+
+    Without a knee the two ends are compared.
+    """
+    front = state.front
+    found = knees(front)
+    if not found:
+        if len(front.points) < 2:
+            return []
+        return [f"Over the whole front, {_gain(problem, state, 0, len(front.points) - 1)}."]
+    sentences = []
+    for place in found:
+        sentences.append(
+            f"Knee at point {place + 1}: {_gain(problem, state, place - 1, place)}; from there "
+            f"{_gain(problem, state, place, place + 1)}."
+        )
+    return sentences
+
+
+def _gain(problem: Problem, state: TradeOff, start: int, end: int) -> str:
+    a, b = state.front.points[start], state.front.points[end]
+    gain = state.axis.text(a.value - b.value)
+    return (
+        f"{gain} {state.axis.better} costs "
+        f"{money_text(b.cost_money - a.cost_money, problem.currency)} more"
+    )
+
+
+def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
+    """The section of the report: chart, sentences on knees, table of the points."""
+    front = state.front
+    return Section(
+        title=f"Cost against {state.axis.name}",
+        intro=[
+            "Each point is a whole layout that keeps every rule, in a file of its own. Left of a "
+            "step nothing cheaper is known; below the dashed line nothing is possible."
+            if any(not p.is_proved for p in front.points)
+            else "Each point is a whole layout that keeps every rule, in a file of its own.",
+            *(_semantics(state),),
+        ],
+        points=steps_text(problem, state),
+        figures=[_chart(problem, state)],
+        tables=[_table(problem, state)],
+        id="trade-off",
+    )
+
+
+def _semantics(state: TradeOff) -> str:
+    if state.axis.id in ("latency", "margin"):
+        return (
+            "Latency here is the linear bound of a stream, end to end, the largest of all "
+            "streams; the response-time bounds that deadlines are judged by are never larger. "
+            "Deadlines stay in force, and the windows of the analysis stay those of the deadlines."
+        )
+    return f"What is counted: {state.axis.title}."
+
+
+def _chart(problem: Problem, state: TradeOff) -> Figure:
+    axis, front = state.axis, state.front
+    spots = sorted(
+        (axis.shown(p.value), p.cost_money / MONEY_STEPS, number)
+        for number, p in enumerate(front.points, start=1)
+    )
+    series = [
+        Series(
+            "layouts",
+            [(x, y) for x, y, _ in spots],
+            is_stepped=axis.id != "margin",
+            shows_points=True,
+            labels=[str(n) for _, _, n in spots],
+        )
+    ]
+    if any(not p.is_proved for p in front.points):
+        bounds = sorted(
+            (axis.shown(p.value), p.bound_money / MONEY_STEPS) for p in front.points
+        )
+        series.append(Series("proved bound", bounds, is_stepped=axis.id != "margin"))
+    first, last = front.points[0], front.points[-1]
+    return xy_figure(
+        "trade-off-chart",
+        f"Cost against {axis.name}",
+        f"{len(front.points)} points from {_value(state, first.value)} at "
+        f"{money_text(first.cost_money, problem.currency)} to {_value(state, last.value)} at "
+        f"{money_text(last.cost_money, problem.currency)}; numbers are those of the table.",
+        series,
+        axis.title,
+        f"cost, {problem.currency}",
+        height=400.0,
+    )
+
+
+def _table(problem: Problem, state: TradeOff) -> Table:
+    axis, front = state.axis, state.front
+    rows = []
+    for number, p in enumerate(front.points, start=1):
+        before = front.points[number - 2] if number > 1 else None
+        shared = set(problem.catalogue.mixing_grades())
+        lines = sum(s.grade in shared for s in p.layout.segments)
+        rows.append(
+            (
+                number,
+                p.cost_money / MONEY_STEPS,
+                axis.shown(p.value),
+                None if before is None else (p.cost_money - before.cost_money) / MONEY_STEPS,
+                None if before is None else (before.value - p.value) / axis.scale,
+                p.bound_money / MONEY_STEPS,
+                p.gap,
+                State.OK if p.is_proved else State.WARN,
+                lines,
+                len(p.layout.segments) - lines,
+                len(p.layout.open_switches),
+                f"point-{number:02d}.yaml",
+            )
+        )
+    return Table(
+        id="trade-off",
+        caption=f"Points of the front, cheapest first ({problem.currency})",
+        columns=[
+            Column("point", "point", Kind.NUMBER, heads_row=True),
+            Column("cost", "cost", Kind.NUMBER, digits=2),
+            Column(f"value_{axis.unit}", axis.name, Kind.NUMBER, axis.unit, 3),
+            Column("more_cost", "dearer by", Kind.NUMBER, digits=2),
+            Column("gain", axis.better, Kind.NUMBER, axis.unit, 3),
+            Column("bound", "bound", Kind.NUMBER, digits=2),
+            Column("gap_share", "gap", Kind.PERCENT, digits=2),
+            Column("state", "state", Kind.STATE, state_words=("proved", "within gap", "")),
+            Column("lines", "lines", Kind.NUMBER),
+            Column("links", "links", Kind.NUMBER),
+            Column("switches", "switches", Kind.NUMBER),
+            Column("layout", "layout", Kind.ID),
+        ],
+        rows=rows,
+        note="“Dearer by” and the gain are against the point above. The bound holds for every "
+        "layout of this value or better.",
+        has_csv=False,
+    )
+
+
+def front_text(problem: Problem, state: TradeOff) -> str:
+    """The front as a short plain table with what is proved and its knees, for stdout."""
+    front = state.front
+    rows = []
+    for number, p in enumerate(front.points, start=1):
+        rows.append(
+            (
+                str(number),
+                money_text(p.cost_money, problem.currency),
+                _value(state, p.value),
+                "proved" if p.is_proved else ratio_text(p.gap, 2),
+                f"point-{number:02d}.yaml",
+            )
+        )
+    header = ("point", "cost", state.axis.name, "gap", "layout")
+    _, word, lead = verdict_of(problem, state)
+    head = f"{problem.name}: {word}. " + "\n".join(lead)
+    blocks = [head, table(header, rows, right=(0, 1, 2, 3)), "\n".join(steps_text(problem, state))]
+    return "\n\n".join(b for b in blocks if b).replace("\u00a0", " ").replace("\u202f", " ")
+
+
