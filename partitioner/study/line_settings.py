@@ -232,12 +232,12 @@ def _margin_table(margins: list[RuleMargin]) -> Table:
         id="electrical",
         caption="Electrical estimate, tightest first",
         columns=[
-            Column("segment", "line", Kind.ID, heads_row=True),
-            Column("figure", "figure"),
-            Column("used", "of the limit", Kind.BAR),
-            Column("text", "value"),
-            Column("state", "state", Kind.STATE),
-            Column("trust", "trust", Kind.TRUST),
+            Column("segment", "Line", Kind.ID, heads_row=True),
+            Column("figure", "Figure"),
+            Column("used", "Of the limit", Kind.BAR),
+            Column("text", "Value"),
+            Column("state", "State", Kind.STATE),
+            Column("trust", "Trust", Kind.TRUST),
         ],
         rows=[
             (
@@ -250,9 +250,14 @@ def _margin_table(margins: list[RuleMargin]) -> Table:
             )
             for m in margins
         ],
-        note="Sources: " + " · ".join(dict.fromkeys(m.source for m in margins)) + ".",
+        note=f"Sources: {'; '.join(_sources(margins))}.",
         folded=len(margins) > 20,
     )
+
+
+def _sources(margins: list[RuleMargin]) -> list[str]:
+    """The pieces that the sources of the margins name, each once."""
+    return list(dict.fromkeys(piece for m in margins for piece in m.source.split("; ")))
 
 
 def _timer_table(fits: list[TimerFit]) -> Table:
@@ -260,12 +265,12 @@ def _timer_table(fits: list[TimerFit]) -> Table:
         id="plca-timer",
         caption="Transmit opportunity timer against PHY delays and length",
         columns=[
-            Column("segment", "line", Kind.ID, heads_row=True),
-            Column("node_cnt", "node count", Kind.NUMBER),
-            Column("to_tmr", "timer", Kind.NUMBER, "BT"),
-            Column("least_to_tmr", "least timer", Kind.NUMBER, "BT"),
-            Column("state", "state", Kind.STATE),
-            Column("faults", "faults"),
+            Column("segment", "Line", Kind.ID, heads_row=True),
+            Column("node_cnt", "Node count", Kind.NUMBER),
+            Column("to_tmr", "Timer", Kind.NUMBER, "BT"),
+            Column("least_to_tmr", "Least timer", Kind.NUMBER, "BT"),
+            Column("state", "State", Kind.STATE),
+            Column("faults", "Faults"),
         ],
         rows=[
             (f.segment, f.node_count, f.timer_bt, f.least_bt, f.state.value, "; ".join(f.faults))
@@ -282,14 +287,14 @@ def _burst_table(proposals: list[BurstProposal]) -> Table:
         id="bursts",
         caption="Burst counts that would shorten the tightest streams",
         columns=[
-            Column("segment", "line", Kind.ID, heads_row=True),
-            Column("node", "node", Kind.ID),
-            Column("burst_cnt", "burst count", Kind.NUMBER),
-            Column("stream", "stream", Kind.ID),
-            Column("bound", "bound now"),
-            Column("bound_then", "bound then"),
-            Column("loser", "most delayed other", Kind.ID),
-            Column("loss", "by"),
+            Column("segment", "Line", Kind.ID, heads_row=True),
+            Column("node", "Node", Kind.ID),
+            Column("burst_cnt", "Burst count", Kind.NUMBER),
+            Column("stream", "Stream", Kind.ID),
+            Column("bound", "Bound now"),
+            Column("bound_then", "Bound then"),
+            Column("loser", "Most delayed other", Kind.ID),
+            Column("loss", "By"),
         ],
         rows=[
             (

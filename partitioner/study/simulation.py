@@ -14,7 +14,7 @@ from partitioner.check.traffic import Method
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.report.amounts import share_text, time_text
+from partitioner.report.amounts import number_text, share_text, time_text
 from partitioner.report.charts import histogram_figure
 from partitioner.report.sections import Column, Kind, Section, Table
 from partitioner.report.text import table
@@ -167,7 +167,7 @@ def simulation_section(simulation: Simulation) -> Section:
     )
     intro = (
         f"{verdict} Simulated bit by bit: {seconds:g} s with random releases and {seconds:g} s "
-        f"with releases as dense as allowed, {simulation.frames} frames, seed {simulation.seed}; "
+        f"with releases as dense as allowed, {number_text(simulation.frames, 0)} frames, seed {simulation.seed}; "
         f"then a search for bad moments of the {SEARCHED_STREAMS} streams with the least of "
         "their deadline left. A simulation proves nothing; it shows how near the bound real "
         "moments come."
@@ -201,14 +201,14 @@ def _table(observed: list[Observed]) -> Table:
         id="simulation",
         caption="Worst delay seen beside the bound, nearest first",
         columns=[
-            Column("stream", "stream", Kind.ID, heads_row=True),
-            Column("destination", "to", Kind.ID),
-            Column("frames", "frames", Kind.NUMBER),
-            Column("worst_us", "worst, at random", Kind.NUMBER, "µs", 1),
-            Column("searched_us", "worst, searched", Kind.NUMBER, "µs", 1),
-            Column("bound_us", "bound", Kind.NUMBER, "µs", 1),
-            Column("deadline_us", "deadline", Kind.NUMBER, "µs", 1),
-            Column("share", "of the bound", Kind.BAR),
+            Column("stream", "Stream", Kind.ID, heads_row=True),
+            Column("destination", "To", Kind.ID),
+            Column("frames", "Frames", Kind.NUMBER),
+            Column("worst_us", "Worst, at random", Kind.NUMBER, "µs", 1),
+            Column("searched_us", "Worst, searched", Kind.NUMBER, "µs", 1),
+            Column("bound_us", "Bound", Kind.NUMBER, "µs", 1),
+            Column("deadline_us", "Deadline", Kind.NUMBER, "µs", 1),
+            Column("share", "Of the bound", Kind.BAR),
         ],
         rows=[
             (
