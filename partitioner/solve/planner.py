@@ -33,14 +33,21 @@ from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
 from partitioner.solve.pool import Duals, columns_below
 from partitioner.solve.precheck import hopeless
+from partitioner.solve.regions import Region, cut, near_ports
 from partitioner.solve.search import Limits, Search, Study
-from partitioner.solve.seeds import LineSeeder, SeedProcess
+from partitioner.solve.seeds import LineSeeder, SeedProcess, SeedTask
 from partitioner.solve.within import columns_within
 
 POOL_RUN = 2_500
 """Most columns of one master run over the pool; more slow it down more than they help."""
 PROOF_COLUMNS = 30_000
 """Most columns of a proving master run."""
+ONE_REGION = 1_500
+"""Up to this many devices the heuristic takes all lines at once."""
+REGION = 300
+"""Devices of a region above that."""
+MOST_SWITCHES = 8
+"""Nearest switches a device is tried at alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +100,14 @@ class _Run:
         self.timeline: list[Sample] = []
         self.seconds_to_best = 0.0
         self.proved = False
-        self.seeders: list[tuple[LineSeeder, SeedProcess | None]] = []
+        self.waiting_seeds: list[tuple[int, Region, float]] = []
+        self.seeding: tuple[LineSeeder, SeedProcess] | None = None
+        self.regions_done = 0
+        self.whole_round = 0
         self._last_poll = 0.0
         self._step = "starting"
         self.basics: list[Column] = []
+        self.proposals = 400 + self.instance.n
         self.given: list[Column] = []
         for layout in start_from:
             self.given += columns_of(self.builder, layout)
@@ -158,69 +169,99 @@ class _Run:
     # -- seeds --------------------------------------------------------------------------------
 
     def start_seeds(self) -> None:
-        """Start the heuristic on the lines of each line grade."""
+        """Start the heuristic on the lines of each line grade; many devices go region by region."""
         inst = self.instance
-        ports = {p: c.count for p, c in enumerate(inst.port_classes)}
+        beside = self.settings.workers > 1 and not self.deterministic
         for grade in inst.line_grades:
             members = [i for i in range(inst.n) if inst.can[i, grade]]
-            if not members:
-                continue
-            seeder = LineSeeder(self.builder, grade, members, ports)
-            if not seeder.usable:
-                continue
-            beside = self.settings.workers > 1 and not self.deterministic
-            seconds = self.seconds_left() * (0.75 if beside else 0.25)
-            iterations = None
-            if self.deterministic:
-                assert self.settings.work_limit is not None
-                iterations = 40 * self.settings.work_limit
-            task = seeder.task(
-                seconds=max(0.2, seconds), iterations=iterations, seed=self.settings.seed + 1
-            )
-            if beside:
-                self.seeders.append((seeder, SeedProcess(task)))
+            if len(members) <= ONE_REGION:
+                ports = {p: c.count for p, c in enumerate(inst.port_classes)}
+                rounds = [[Region(tuple(members), ports)]]
             else:
-                self.seeders.append((seeder, None))
+                rounds = [cut(inst, grade, members, REGION, shift) for shift in (0.0, 0.6)]
+            for number, regions in enumerate(rounds):
+                for region in regions:
+                    share = (0.75 if beside else 0.25) * (0.35, 0.65)[number] / len(regions)
+                    if len(rounds) == 1:
+                        share = 0.75 if beside else 0.25
+                    self.waiting_seeds.append((grade, region, share * self.seconds_left()))
+        self.whole_round = len(self.waiting_seeds) // (1 if inst.n <= ONE_REGION else 2)
+        if beside:
+            self._next_seed()
+            return
+        while self.waiting_seeds and not self.limits.over():
+            seeder, task = self._seed_task()
+            if seeder is not None and task is not None:
                 for routes in seeder.run_here(task)[-8:]:
-                    self.search.from_lines(seeder.lines(routes), grade)
+                    self.search.from_lines(seeder.lines(routes), seeder.grade)
+
+    def _seed_task(self) -> tuple[LineSeeder | None, SeedTask | None]:
+        grade, region, seconds = self.waiting_seeds.pop(0)
+        seeder = LineSeeder(self.builder, grade, region.members, region.ports)
+        if not seeder.usable:
+            return None, None
+        iterations = None
+        if self.deterministic:
+            assert self.settings.work_limit is not None
+            iterations = 40 * self.settings.work_limit
+        task = seeder.task(
+            seconds=max(0.2, seconds), iterations=iterations, seed=self.settings.seed + 1
+        )
+        return seeder, task
+
+    def _next_seed(self) -> None:
+        while self.waiting_seeds:
+            seeder, task = self._seed_task()
+            if seeder is not None and task is not None:
+                self.seeding = (seeder, SeedProcess(task))
+                return
+
+    @property
+    def seeds_running(self) -> bool:
+        """Whether the heuristic is still at work beside."""
+        return self.seeding is not None
 
     def poll_seeds(self, wait_s: float = 0.0) -> bool:
         """Take in what the heuristic has found; true if there was anything."""
-        new = 0
-        for seeder, process in self.seeders:
-            if process is None:
-                continue
-            for routes in process.poll(wait_s):
-                before = len(self.search.pool)
-                self.search.from_lines(seeder.lines(routes), seeder.grade)
-                new += len(self.search.pool) - before
-        return new > 0
+        if self.seeding is None:
+            return False
+        seeder, process = self.seeding
+        before = len(self.search.pool)
+        found = process.poll(wait_s)
+        # Of a region among many only the last word counts.
+        for routes in found if self.instance.n <= ONE_REGION else found[-1:]:
+            self.search.from_lines(seeder.lines(routes), seeder.grade)
+        if not process.running:
+            process.close()
+            self.seeding = None
+            self.regions_done += 1
+            self._next_seed()
+        return len(self.search.pool) > before
 
     def close(self) -> None:
-        """End the processes."""
-        for _, process in self.seeders:
-            if process is not None:
-                process.close()
+        """End the process beside."""
+        if self.seeding is not None:
+            self.seeding[1].close()
 
     # -- parts --------------------------------------------------------------------------------
 
     def first_layout(self) -> None:
         """Make the first proposals a layout, or as much of one as they allow."""
         self._add_basics()
-        if any(p is not None for _, p in self.seeders):
-            while not self.poll_seeds(0.1) and not self.limits.over():
-                if not any(p is not None and p.running for _, p in self.seeders):
-                    break
-        self._quick_master(2.0)
+        many = self.instance.n > ONE_REGION
+        while self.seeds_running and not self.limits.over():
+            found = self.poll_seeds(0.1)
+            if (found and not many) or (many and self.regions_done >= self.whole_round):
+                break
+        self._quick_master(2.0 + 0.002 * self.instance.n)
         # Tight problems: the first proposals may not fit together under all rules; later, better
         # ones mostly do.
         wait_until = self.seconds() + 0.2 * self.seconds_left()
         while (
             self.cost is None
-            and not self.deterministic
             and self.seconds() < wait_until
             and not self.limits.over()
-            and any(p is not None and p.running for _, p in self.seeders)
+            and self.seeds_running
         ):
             if self.poll_seeds(0.5):
                 self._quick_master(5.0)
@@ -229,11 +270,11 @@ class _Run:
         """Put every link and every line of one device into the pool."""
         inst = self.instance
         for i in range(inst.n):
-            for port in inst.port_classes:
+            for s, grade in near_ports(inst, i, MOST_SWITCHES if inst.n <= ONE_REGION else 2):
                 column = (
-                    self.builder.line(port.switch, port.grade, (i,))
-                    if inst.grades[port.grade].is_line
-                    else self.builder.link(port.switch, port.grade, i)
+                    self.builder.line(s, grade, (i,))
+                    if inst.grades[grade].is_line
+                    else self.builder.link(s, grade, i)
                 )
                 if column is not None:
                     self.basics.append(column)
@@ -250,7 +291,7 @@ class _Run:
         """Run the master over what is sure to be needed and what was proposed last."""
         best = self.search.best
         kept = [c.column for c in best.choices] if best is not None else []
-        columns = list(dict.fromkeys(kept + self.basics + self._proposed(400)))
+        columns = list(dict.fromkeys(kept + self.basics + self._proposed(self.proposals)))
         self.search.master_over_pool(columns, min(seconds, self.seconds_left()), soft=True)
 
     def _good_columns(self, most: int) -> list[Column]:
@@ -258,7 +299,7 @@ class _Run:
         columns = list(self.search.pool.columns)
         best = self.search.best
         kept = [c.column for c in best.choices] if best is not None else []
-        kept += self.basics + self._proposed(400)
+        kept += self.basics + self._proposed(self.proposals)
         if len(columns) > most:
             duals = self.search.duals or Duals.zero(self.builder)
             score = [(duals.reduced(self.instance, c), k) for k, c in enumerate(columns)]
@@ -417,7 +458,7 @@ class _Run:
                 continue
             size = int(size * 1.35)
             if size > 2 * self.instance.n + 16:
-                if not any(p is not None and p.running for _, p in self.seeders):
+                if not self.seeds_running:
                     break
                 if self.poll_seeds(0.5):
                     self._quick_master(3.0)
