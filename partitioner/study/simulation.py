@@ -165,13 +165,13 @@ def simulation_section(simulation: Simulation) -> Section:
         if not above
         else f"{above} streams were seen above their bound: the program is at fault."
     )
-    intro = (
+    intro = [
         f"{verdict} Simulated bit by bit: {seconds:g} s with random releases and {seconds:g} s "
-        f"with releases as dense as allowed, {number_text(simulation.frames, 0)} frames, seed {simulation.seed}; "
-        f"then a search for bad moments of the {SEARCHED_STREAMS} streams with the least of "
-        "their deadline left. A simulation proves nothing; it shows how near the bound real "
-        "moments come."
-    )
+        f"with releases as dense as allowed, {number_text(simulation.frames, 0)} frames, seed "
+        f"{simulation.seed}; then a search for bad moments of the {SEARCHED_STREAMS} streams "
+        "with the least of their deadline left.",
+        "A simulation proves nothing; it shows how near the bound real moments come.",
+    ]
     figures = [
         histogram_figure(
             f"delays-{number}",
