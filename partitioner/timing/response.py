@@ -19,7 +19,7 @@ with the simulation, and with the linear bound only what a single TO costs.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from operator import attrgetter
 
 from partitioner.model.problem import QueueOrder
@@ -213,9 +213,13 @@ class _Line:
         self.born = [f.window_ns + f.jitter_ns + self.late for f in self.flows]
         self.life = [0] * len(self.flows)
         self.around = [0] * len(self.flows)
-        self.alone_until = [0] * len(senders)
-        self.least_until = (0, 0)
-        self.next_until = 0
+        rows = list(zip(self.period, self.slot, self.hold, strict=True))
+        self.node_rows = [rows[a:b] for a, b in pairwise(self.first)]
+        self.node_around = [self.around[a:b] for a, b in pairwise(self.first)]
+        self.sums = [[0, *accumulate(slot - self.silent for _, slot, _ in r)] for r in self.node_rows]
+        """By node: what its longest flows take with one frame each, by their number."""
+        self.until: list[tuple[int, int]] = []
+        """By node: up to which window none of its flows can have a second frame around."""
         self.alone_cost: dict[int, list[tuple[int, int]]] = {}
         self.lengthen([s + self.phy for s in self.slot])
         self.collision = collision_ns(node_count, settings)
@@ -239,16 +243,17 @@ class _Line:
             )
         ]
         # Up to these windows no flow of the node can have a second frame around.
+        self.node_around = [self.around[a:b] for a, b in pairwise(self.first)]
         gaps = [t - around for t, around in zip(self.period, self.around, strict=True)]
-        self.alone_until = [min(gaps[a:b]) for a, b in pairwise(self.first)]
-        self.least_until, *rest = sorted((u, k) for k, u in enumerate(self.alone_until))
-        self.next_until = rest[0][0] if rest else LONGEST_WAIT_NS
+        self.until = sorted((min(gaps[a:b]), k) for k, (a, b) in enumerate(pairwise(self.first)))
         return True
 
     def all_alone(self, node: int, window: int) -> bool:
         """Whether no other node can have a second frame of a flow around in a window."""
-        until, where = self.least_until
-        return window <= (self.next_until if where == node else until)
+        until, where = self.until[0]
+        if where != node:
+            return window <= until
+        return len(self.until) == 1 or window <= self.until[1][0]
 
     # -- what others send -------------------------------------------------------------------
 
@@ -264,49 +269,59 @@ class _Line:
             rows = [self._node_alone(k, rounds) for k in range(len(self.senders))]
             sums = sum(r[0] for r in rows), sum(r[1] for r in rows)
             alone = self.alone_cost[rounds] = [*rows, sums]
-        if self.all_alone(node, window):
-            inside, everything = alone[-1]
-            own_inside, own_everything = alone[node]
-            cost = inside - own_inside
-            return cost, everything - own_everything - cost
-        cost = beyond = 0
-        for k, until in enumerate(self.alone_until):
-            if k == node:
-                continue
-            inside, everything = alone[k] if window <= until else self._node(k, window, rounds)
-            cost += inside
-            beyond += everything - inside
-        return cost, beyond
+        inside, everything = alone[-1]
+        own_inside, own_everything = alone[node]
+        inside -= own_inside
+        everything -= own_everything
+        for until, k in self.until:
+            if window <= until:
+                break
+            if k != node:
+                more_inside, more = self._node(k, window, rounds)
+                inside += more_inside - alone[k][0]
+                everything += more - alone[k][1]
+        return inside, everything - inside
 
     def _node_alone(self, node: int, rounds: int) -> tuple[int, int]:
         """One frame of each flow: inside the rounds, and in all."""
-        slots = self.slot[self.first[node] : self.first[node + 1]]
-        limit = rounds * self.per_round[node]
-        sent = slots[:limit]
-        inside = sum(sent) - len(sent) * self.silent
-        everything = sum(slots) - len(slots) * self.silent
-        if self.per_round[node] > 1:
-            inside += self._burst_extra(node, len(sent), rounds)
-            everything += len(slots) * self.burst_hold
-        return inside, max(inside, everything)
+        sums = self.sums[node]
+        flows = len(sums) - 1
+        sent = min(rounds * self.per_round[node], flows)
+        if self.per_round[node] == 1:
+            return sums[sent], sums[flows]
+        inside = sums[sent] + self._burst_extra(node, sent, rounds)
+        return inside, max(inside, sums[flows] + flows * self.burst_hold)
 
     def _node(self, node: int, window: int, rounds: int) -> tuple[int, int]:
-        room = rounds * self.per_round[node]
-        limit = room
+        room = limit = rounds * self.per_round[node]
+        silent = self.silent
         whole = taken = 0
-        for j in range(self.first[node], self.first[node + 1]):
-            around, period = window + self.around[j], self.period[j]
-            slot, hold = self.slot[j], self.hold[j]
-            count = max(0, -(-around // period))
-            sent = min(count, room)
+        for around, (period, slot, hold) in zip(
+            self.node_around[node], self.node_rows[node], strict=True
+        ):
+            span = window + around
+            if span <= 0:
+                continue
+            if span <= period and not hold:
+                # One frame, whole unless it must be nearly done.
+                cost = slot - silent
+                if room:
+                    room -= 1
+                    whole += cost
+                if span < slot:
+                    oldest = -(-span // GRAIN_NS) * GRAIN_NS
+                    cost = max(0, min(max(oldest, 0), slot) - silent)
+                taken += cost
+                continue
+            sent = min(max(0, -(-span // period)), room)
             room -= sent
-            whole += sent * (slot - self.silent)
+            whole += sent * (slot - silent)
             slot += hold
-            around += hold
-            full = max(0, -((slot - around) // period))
-            oldest = -(-(around - full * period) // GRAIN_NS) * GRAIN_NS
+            span += hold
+            full = max(0, -((slot - span) // period))
+            oldest = -(-(span - full * period) // GRAIN_NS) * GRAIN_NS
             oldest = min(max(oldest, 0), slot)
-            taken += full * (slot - self.silent) + max(0, oldest - self.silent)
+            taken += full * (slot - silent) + max(0, oldest - silent)
         if self.per_round[node] > 1:
             whole += self._burst_extra(node, limit - room, rounds)
         return min(whole, taken), taken
@@ -391,7 +406,9 @@ def _settle(
     ahead_ns = own_ns - group.last_ns
     for _ in range(STEPS_MOST):
         again, collided, ahead = line.start(group, own, ahead_ns, start)
-        if again <= start:
+        if again <= start or line.all_alone(group.node, again):
+            # In a window in which all are alone the result does not depend on its length.
+            start = max(start, again)
             return start, collided, ahead, start + group.last_ns
         start = again
         if start > LONGEST_WAIT_NS:

@@ -7,6 +7,7 @@ simulation by runs worked out by hand.
 from __future__ import annotations
 
 from collections.abc import Callable
+from itertools import pairwise
 
 import pytest
 
@@ -74,8 +75,8 @@ def response_without_frames_in_progress(patch: pytest.MonkeyPatch) -> None:
         known(self, lives)
         rows = zip(self.arrival_jitter, self.bits, strict=True)
         self.around = [jitter - bits for jitter, bits in rows]
-        self.alone_until = [-1] * len(self.senders)
-        self.least_until, self.next_until = (-1, 0), -1
+        self.node_around = [self.around[a:b] for a, b in pairwise(self.first)]
+        self.until = [(-1, k) for k in range(len(self.senders))]
         return False
 
     patch.setattr(response._Line, "lengthen", lengthen)
