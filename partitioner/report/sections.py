@@ -108,6 +108,8 @@ class Table:
     csv_name: str = ""
     notes: Sequence[str] = ()
     has_csv: bool = True
+    csv_rows: Sequence[Sequence[Any]] | None = None
+    """Rows of the file where they are more than the page shows."""
 
     @property
     def file_name(self) -> str:
@@ -116,7 +118,8 @@ class Table:
 
     def csv_text(self) -> str:
         """The rows as CSV (RFC 4180 quoting, LF line ends), columns named by their keys."""
-        return csv_text([c.key for c in self.columns], self.rows)
+        rows = self.rows if self.csv_rows is None else self.csv_rows
+        return csv_text([c.key for c in self.columns], rows)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,272 @@
+"""Small multiples: one layout several times over, each time with other parts present or lost.
+
+The panels are for telling at a glance, so they carry no names; hovering and the tables give them.
+What is lost is crossed out, what is absent is hollow: shape tells, colour only helps.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from xml.etree import ElementTree as ET
+
+from partitioner.report.drawing_input import DrawingInput, DrawnSegment, Point, fitted_input
+from partitioner.report.lanes import assign_lanes, draw_track
+from partitioner.report.projection import View, choose_views
+from partitioner.report.sections import Figure
+from partitioner.report.strokes import Stroke, line_stroke, link_stroke
+from partitioner.report.svg import Canvas, num
+
+XY = tuple[float, float]
+
+WIDTH = 1160.0
+COLUMNS = 3
+GAP = 22.0
+MARGIN = 15.0
+HEAD = 40.0
+"""Room above each panel for its title and note, in px."""
+DOT = 2.3
+CROSS = 3.4
+PITCH = 2.2
+BUNDLE = 14.0
+"""Distance of neighbouring cables in px, and the widest bundle."""
+ROW = 6
+"""Devices side by side where several stand at one point."""
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """One of the small drawings.
+
+    ``carried`` are the devices present (None: all); the others are hollow, and cables end at the
+    last device present. The rest says what is crossed out; a link between switches is named by
+    its ends in either order.
+    """
+
+    title: str
+    note: str = ""
+    carried: frozenset[str] | None = None
+    lost_devices: frozenset[str] = frozenset()
+    lost_segments: frozenset[str] = frozenset()
+    lost_switches: frozenset[str] = frozenset()
+    lost_links: frozenset[tuple[str, str]] = frozenset()
+
+
+def panels_figure(
+    data: DrawingInput, id: str, title: str, desc: str, panels: Sequence[Panel], caption: str
+) -> Figure:
+    """Draw all panels side by side, in one picture.
+
+    Parameters
+    ----------
+    data
+        The whole layout; every panel shows it from the same side at the same scale.
+    id, title, desc, caption
+        As of any figure.
+    panels
+        What each panel shows.
+    """
+    columns = max(1, min(COLUMNS, len(panels)))
+    width = (WIDTH - GAP * (COLUMNS - 1)) / COLUMNS
+    points = [p for _, p in data.places] + [s.at_um for s in data.switches]
+    points += [d.at_um for d in data.devices] + [p for s in data.segments for _, p in s.route]
+    view = max(choose_views(points, width, MARGIN), key=lambda v: _distinct(v, points))
+    canvas = Canvas(id, title, desc, width * columns + GAP * (columns - 1))
+    looks = _looks(data)
+    for number, panel in enumerate(panels):
+        left = (number % columns) * (width + GAP)
+        top = (number // columns) * (view.height + HEAD + GAP)
+        place = canvas.group(transform=f"translate({num(left)} {num(top)})")
+        canvas.text(2, 15, panel.title, place, size=12.5, weight="700")
+        if panel.note:
+            canvas.text(2, 31, panel.note, place, size=10.5, cls="muted")
+        inside = canvas.group(place, transform=f"translate(0 {num(HEAD)})")
+        _Panel(canvas, inside, data, panel, view, looks).draw()
+    rows = math.ceil(len(panels) / columns)
+    bottom = rows * (view.height + HEAD + GAP)
+    _legend(canvas, bottom, panels)
+    return Figure(id, f"{caption} {view.name}, {view.note}.", canvas.finish(bottom + 24), wide=True)
+
+
+def _distinct(view: View, points: Sequence[Point]) -> int:
+    return len({(round(x / 5), round(y / 5)) for x, y in map(view.xy, points)})
+
+
+def _looks(data: DrawingInput) -> dict[str, Stroke]:
+    """Colour and dash of each segment, as on the large drawing of the whole layout."""
+    grades = sorted({s.grade for s in data.segments if not s.is_shared})
+    found: dict[str, Stroke] = {}
+    lines = 0
+    for segment in data.segments:
+        if segment.is_shared:
+            found[segment.id] = line_stroke(lines)
+            lines += 1
+        else:
+            found[segment.id] = link_stroke(grades.index(segment.grade))
+    return found
+
+
+class _Panel:
+    """One panel under construction, back to front."""
+
+    def __init__(
+        self,
+        canvas: Canvas,
+        parent: ET.Element,
+        data: DrawingInput,
+        panel: Panel,
+        view: View,
+        looks: dict[str, Stroke],
+    ):
+        self.canvas, self.parent, self.whole = canvas, parent, data
+        self.panel, self.view, self.looks = panel, view, looks
+        carried = panel.carried
+        self.data = data if carried is None else fitted_input(data, carried)
+
+    def draw(self) -> None:
+        self.canvas.add(
+            "rect", self.parent, x=0.5, y=0.5, width=self.view.width - 1,
+            height=self.view.height - 1, rx=3, cls="thin", stroke_width=1,
+        )  # fmt: skip
+        self._pathways()
+        self._backbone()
+        self._cables()
+        self._devices()
+        self._switches()
+
+    def _line(self, a: XY, b: XY, cls: str, width: float, title: str = "") -> None:
+        self.canvas.add(
+            "line", self.parent, title=title, x1=a[0], y1=a[1], x2=b[0], y2=b[1], cls=cls,
+            stroke_width=width,
+        )  # fmt: skip
+
+    def _cross(self, at: XY, size: float, title: str) -> None:
+        x, y = at
+        path = (
+            f"M{num(x - size)} {num(y - size)}L{num(x + size)} {num(y + size)}"
+            f"M{num(x - size)} {num(y + size)}L{num(x + size)} {num(y - size)}"
+        )
+        for cls, width in (("halo", 4.0), ("badline", 1.7)):
+            self.canvas.add("path", self.parent, title=title, d=path, cls=cls, stroke_width=width)
+
+    def _pathways(self) -> None:
+        for pathway in self.whole.pathways:
+            a, b = self.view.xy(pathway.start_um), self.view.xy(pathway.end_um)
+            self._line(a, b, "channel", 3.0)
+
+    def _backbone(self) -> None:
+        at = {s.id: self.view.xy(s.at_um) for s in self.whole.switches}
+        lost = {frozenset(ends) for ends in self.panel.lost_links}
+        for link in self.data.backbone:
+            a, b = at[link.ends[0]], at[link.ends[1]]
+            name = f"backbone link {'-'.join(link.ends)}"
+            self._line(a, b, "back", 2.6, name)
+            self._line(a, b, "halo", 1.2)
+            if frozenset(link.ends) in lost:
+                self._cross(((a[0] + b[0]) / 2, (a[1] + b[1]) / 2), 5.0, f"{name} lost")
+
+    def _cables(self) -> None:
+        xy: list[XY] = []
+        known: dict[tuple[int, int], int] = {}
+        routes = [self._route(s, xy, known) for s in self.data.segments]
+        lanes = assign_lanes(routes, xy)
+        pitch = min(PITCH, BUNDLE / max(lanes.widest, 1))
+        for segment, route, offsets in zip(self.data.segments, routes, lanes.offset, strict=True):
+            path = draw_track(route, offsets, xy, pitch).path
+            if not path:
+                continue
+            look = self.looks[segment.id]
+            is_lost = segment.id in self.panel.lost_segments
+            self.canvas.add(
+                "path",
+                self.parent,
+                title=f"{segment.id}, lost" if is_lost else segment.id,
+                d=path,
+                cls="badline" if is_lost else f"run {look.css_class}",
+                stroke_width=1.6 if segment.is_shared else 1.0,
+                stroke_dasharray="2 3" if is_lost else look.dash,
+            )
+
+    def _route(
+        self, segment: DrawnSegment, xy: list[XY], known: dict[tuple[int, int], int]
+    ) -> list[int]:
+        nodes: list[int] = []
+        for _, at_um in segment.route:
+            x, y = self.view.xy(at_um)
+            cell = (round(x), round(y))
+            if cell not in known:
+                known[cell] = len(xy)
+                xy.append((x, y))
+            if not nodes or nodes[-1] != known[cell]:
+                nodes.append(known[cell])
+        return nodes
+
+    def _devices(self) -> None:
+        carried = self.panel.carried
+        at_one_point: dict[tuple[int, int], list[str]] = {}
+        for device in self.whole.devices:
+            x, y = self.view.xy(device.at_um)
+            at_one_point.setdefault((round(x / 3), round(y / 3)), []).append(device.id)
+        where = {d.id: d for d in self.whole.devices}
+        for ids in at_one_point.values():
+            # Several at one point stand in rows, so that each can be seen.
+            x0, y0 = self.view.xy(where[ids[0]].at_um)
+            pitch = 2 * DOT + 1.4
+            rows = math.ceil(len(ids) / ROW)
+            for k, id_ in enumerate(ids):
+                in_row = min(ROW, len(ids) - k // ROW * ROW)
+                x = x0 + (k % ROW - (in_row - 1) / 2) * pitch
+                y = y0 + (k // ROW - (rows - 1) / 2) * pitch
+                device = where[id_]
+                look = self.looks[device.segment]
+                if carried is not None and id_ not in carried:
+                    self.canvas.add(
+                        "circle", self.parent, title=f"{id_}, not in this build", cx=x, cy=y,
+                        r=DOT - 0.4, cls="closed", stroke_width=0.9,
+                    )  # fmt: skip
+                    continue
+                hue = "fk" if look.hue is None else f"f{look.hue}"
+                self.canvas.add(
+                    "circle", self.parent, title=id_, cx=x, cy=y, r=DOT, cls=hue
+                )
+                if id_ in self.panel.lost_devices:
+                    self._cross((x, y), CROSS, f"{id_}, lost")
+
+    def _switches(self) -> None:
+        for switch in self.whole.switches:
+            x, y = self.view.xy(switch.at_um)
+            self.canvas.add(
+                "rect", self.parent, title=f"switch {switch.id}", x=x - 4.5, y=y - 4.5, width=9,
+                height=9, rx=1.5, cls="switch" if switch.is_open else "closed", stroke_width=1,
+                stroke_dasharray="" if switch.is_open else "2 1.5",
+            )  # fmt: skip
+            if switch.id in self.panel.lost_switches:
+                self._cross((x, y), 6.5, f"switch {switch.id}, lost")
+
+
+def _legend(canvas: Canvas, top: float, panels: Sequence[Panel]) -> None:
+    x, y = 8.0, top + 4.0
+    canvas.add("circle", cx=x, cy=y, r=DOT + 0.7, cls="fk")
+    canvas.text(x + 9, y + 4, "device", size=11)
+    x += 62
+    canvas.add("rect", x=x - 4.5, y=y - 4.5, width=9, height=9, rx=1.5, cls="switch")
+    canvas.text(x + 10, y + 4, "switch", size=11)
+    x += 66
+    if any(p.carried is not None for p in panels):
+        canvas.add("circle", cx=x, cy=y, r=DOT + 0.3, cls="closed", stroke_width=0.9)
+        canvas.text(x + 9, y + 4, "device not in this build", size=11)
+        x += 150
+    is_loss = any(
+        p.lost_devices or p.lost_segments or p.lost_switches or p.lost_links for p in panels
+    )
+    if is_loss:
+        path = f"M{num(x - 4)} {num(y - 4)}l8 8M{num(x - 4)} {num(y + 4)}l8 -8"
+        canvas.add("path", d=path, cls="badline", stroke_width=1.7)
+        canvas.text(x + 9, y + 4, "lost", size=11)
+        x += 50
+        canvas.add(
+            "line", x1=x - 4, y1=y, x2=x + 22, y2=y, cls="badline", stroke_width=1.6,
+            stroke_dasharray="2 3",
+        )  # fmt: skip
+        canvas.text(x + 28, y + 4, "lost cable", size=11)

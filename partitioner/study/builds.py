@@ -1,0 +1,232 @@
+"""Every build of a layout: its limits and deadlines checked, its parts, mass and money.
+
+A build is a combination of equipment options. Where no combinations are stated, options are
+independent: all combinations are looked at as long as there are no more than :data:`MOST_BUILDS`,
+else the unit without options, the one with all, each option alone, each left out of the full unit,
+and each pair. Leaving devices out never makes a cable longer, a line fuller or a queue longer, so
+the unit with everything is the hardest one; each build is checked all the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import combinations
+
+from partitioner.check.bill import (
+    BillItem,
+    backbone_items,
+    cost_sum,
+    parts_list,
+    segment_items,
+    switch_items,
+)
+from partitioner.check.facts import Facts
+from partitioner.check.figures import rule_margins
+from partitioner.check.rules.registry import ALL_RULES
+from partitioner.model.assessment import PartLine, RuleFinding, StreamFigures
+from partitioner.model.problem import Problem
+from partitioner.study.one_build import build_facts, fitted_devices, priced_for
+from partitioner.units import PPM
+
+MOST_BUILDS = 256
+"""Up to so many combinations of independent options, all are looked at."""
+
+
+@dataclass(frozen=True, slots=True)
+class Combination:
+    """Options of one build.
+
+    ``name`` is the id of a stated build, else the options joined by ``+``, or ``base`` without
+    any. ``share`` is the exact share of units built that way.
+    """
+
+    name: str
+    options: frozenset[str]
+    share: Fraction
+
+
+@dataclass(frozen=True, slots=True)
+class Combinations:
+    """The combinations looked at; ``is_whole`` if no other one can be built."""
+
+    rows: tuple[Combination, ...]
+    is_whole: bool
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedBuild:
+    """One build and what was found of it.
+
+    ``findings`` is empty when every rule holds; ``tightest`` is the stream delivery with the least
+    share of its deadline left. ``longest_um`` is the longest line. ``money`` and ``mass_mg`` are
+    those of one such unit, with all ports.
+    """
+
+    combination: Combination
+    fitted: frozenset[str]
+    lines: int
+    links: int
+    cable_um: int
+    longest_um: int
+    money: int
+    mass_mg: int
+    nearest_rule: str
+    nearest_used: float
+    tightest: StreamFigures | None
+    findings: tuple[RuleFinding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Builds:
+    """All builds looked at. ``unchecked`` counts those left out because somebody asked to stop."""
+
+    rows: tuple[JudgedBuild, ...]
+    is_whole: bool
+    unchecked: int = 0
+
+    @property
+    def broken(self) -> tuple[JudgedBuild, ...]:
+        """Builds that break a rule."""
+        return tuple(row for row in self.rows if row.findings)
+
+    @property
+    def expected_money(self) -> Fraction | None:
+        """Money of the average unit, exact; None unless every build that is sold is here.
+
+        The cost of the plan is this sum with each of its items rounded up once, and shares of
+        independent options rounded up to a part per million.
+        """
+        if not self.is_whole or self.unchecked:
+            return None
+        return sum((row.combination.share * row.money for row in self.rows), Fraction(0))
+
+
+def combinations_of(problem: Problem) -> Combinations:
+    """Combinations of options to look at, the emptiest first; stated ones in the file's order.
+
+    Options without a device change nothing and are left out where options are independent.
+    """
+    if problem.builds:
+        stated = (Combination(b.id, b.options, Fraction(b.share_ppm, PPM)) for b in problem.builds)
+        return Combinations(tuple(stated), True)
+    used = {d.option for d in problem.devices.values()}
+    options = [o for o in problem.options if o in used]
+    whole = 2 ** len(options) <= MOST_BUILDS
+    sizes = range(len(options) + 1) if whole else (0, 1, 2, len(options) - 1, len(options))
+    sets = [frozenset(c) for size in sizes for c in combinations(options, size)]
+    return Combinations(tuple(_independent(problem, options, s) for s in sets), whole)
+
+
+def _independent(
+    problem: Problem, options: Sequence[str], chosen: frozenset[str]
+) -> Combination:
+    share = Fraction(1)
+    for option in options:
+        taken = Fraction(problem.options[option].take_rate_ppm, PPM)
+        share *= taken if option in chosen else 1 - taken
+    name = "+".join(o for o in options if o in chosen) or "base"
+    return Combination(name, chosen, share)
+
+
+def judge_builds(facts: Facts, should_stop: Callable[[], bool] = lambda: False) -> Builds:
+    """Check every build of a layout and price one unit of it.
+
+    Parameters
+    ----------
+    facts
+        Of the whole layout, with every option.
+    should_stop
+        Asked before each build; True leaves the rest out.
+    """
+    wanted = combinations_of(facts.problem)
+    rows: list[JudgedBuild] = []
+    for combination in wanted.rows:
+        if should_stop():
+            break
+        rows.append(_judge(facts, combination))
+    return Builds(tuple(rows), wanted.is_whole, len(wanted.rows) - len(rows))
+
+
+def _judge(facts: Facts, combination: Combination) -> JudgedBuild:
+    built = build_facts(facts, combination.options)
+    items = unit_items(facts, combination.options)
+    margins = rule_margins(built)
+    bounded = [f for f in built.timing.streams if f.margin_ns is not None]
+    return JudgedBuild(
+        combination=combination,
+        fitted=fitted_devices(facts.problem, combination.options),
+        lines=len(built.lines),
+        links=len(built.laid) - len(built.lines),
+        cable_um=sum(item.quantity for item in items if item.kind == "cable"),
+        longest_um=max((s.geometry.length_um for s in built.lines), default=0),
+        money=sum(item.money for item in items),
+        mass_mg=sum(item.mass_mg for item in items),
+        nearest_rule=margins[0].rule if margins else "",
+        nearest_used=margins[0].used if margins else 0.0,
+        tightest=min(bounded, key=_left, default=None),
+        findings=tuple(finding for rule in ALL_RULES for finding in rule.findings(built)),
+    )
+
+
+def _left(figures: StreamFigures) -> tuple[float, str, str]:
+    assert figures.margin_ns is not None
+    return figures.margin_ns / figures.deadline_ns, figures.stream, figures.destination
+
+
+def unit_items(facts: Facts, options: Collection[str]) -> list[BillItem]:
+    """What one unit with these options is made of.
+
+    The bill of the whole layout is drawn up as if every unit were built that way; what no such
+    unit carries drops out. Nothing is rounded, since every share is 0 or 1.
+    """
+    problem = priced_for(facts.problem, options)
+    items = [
+        *(
+            item
+            for laid in facts.laid
+            for item in segment_items(problem, laid.segment, laid.grade, laid.geometry)
+        ),
+        *switch_items(problem, facts.layout),
+        *backbone_items(problem, facts.layout, facts.network),
+    ]
+    return [item for item in items if item.share_ppm]
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """What an option adds to a unit: pieces (or µm of cable) by part, money and mass."""
+
+    option: str
+    parts: tuple[PartLine, ...]
+    money: int
+    mass_mg: int
+
+
+def added_by(facts: Facts, option: str, to: Iterable[str] = ()) -> Added:
+    """What an option adds in parts to a unit that has the options ``to`` without it."""
+    before = frozenset(to) - {option}
+    less, more = unit_items(facts, before), unit_items(facts, before | {option})
+    had = {_key(p): p for p in parts_list(less)}
+    grown = []
+    for part in parts_list(more):
+        old = had.get(_key(part))
+        quantity = part.quantity - (old.quantity if old else 0)
+        if quantity:
+            price = part.price_money - (old.price_money if old else 0)
+            mass = part.mass_mg - (old.mass_mg if old else 0)
+            grown.append(
+                PartLine(
+                    part.part, part.kind, quantity, part.unit_price_money, price, mass,
+                    part.source, part.trust, part.where,
+                )
+            )  # fmt: skip
+    sums = [cost_sum(facts.problem, items, ()) for items in (less, more)]
+    return Added(
+        option, tuple(grown), sums[1].money - sums[0].money, sums[1].mass_mg - sums[0].mass_mg
+    )
+
+
+def _key(part: PartLine) -> tuple[str, str, int, str]:
+    return part.kind, part.part, part.unit_price_money, part.where
