@@ -35,7 +35,7 @@ NAMES_UP_TO = 56
 DETAIL_NAMES_UP_TO = 90
 """As above for the detail drawing of one switch, which has more room."""
 NUMBERS_UP_TO = 400
-"""With more devices than this in one view not even numbers can be read; only marks are drawn."""
+"""With more devices than this in one view no label can be read; marks and strokes are drawn."""
 HINTS_UP_TO = 150
 """With more segments than this, details no longer hint at those of other switches."""
 LABEL_SIZE = 10.5
@@ -90,7 +90,7 @@ def layout_figures(data: DrawingInput, id: str = "layout") -> tuple[Figure, ...]
         )
         caption = f"{view.name}, {view.note}."
         if len(data.devices) > NUMBERS_UP_TO:
-            caption += " Devices are marked only; the drawing of each switch tells which is which."
+            caption += " Devices and lines are marked only; each switch's own drawing names them."
         elif numbers:
             caption += " Devices are numbered; the list of device numbers gives their names."
         figures.append(Figure(shown.id, caption, draw_view(data, view, shown), wide=True))
@@ -209,6 +209,8 @@ class _Drawing:
         self._index = {s.id: i for i, s in enumerate(data.segments)}
         self.focused = [s for s in data.segments if s.id in shown.focus]
         self.is_detail = shown.is_detail
+        shown_devices = sum(d.segment in shown.focus for d in data.devices)
+        self.is_crowded = shown_devices > NUMBERS_UP_TO
         self.bounds = (4.0, 4.0, view.width - 4.0, view.height - 4.0)
         self._nodes = _Nodes(view)
         self._lay_tracks()
@@ -257,7 +259,8 @@ class _Drawing:
         for segment in sorted(self.focused, key=lambda s: s.is_shared):
             self._draw_segment(lines, segment)
         self._draw_switches(switches)
-        self._draw_port_tags(tags)
+        if not self.is_crowded:
+            self._draw_port_tags(tags)
         self._draw_devices(spurs, marks)
         self._draw_names(names)
         bottom = self._draw_scale(self.view.height)
@@ -525,7 +528,10 @@ class _Drawing:
             wishes.append(
                 Wish(anchor, size, size, ring(anchor, radii), self._own(segments[device.segment]))
             )
-        places = self.sheet.place(wishes, stroke_cost=3.0, own_cost=0.1, distance_cost=0.5)
+        if self.is_crowded:
+            places = [wish.anchor for wish in wishes]
+        else:
+            places = self.sheet.place(wishes, stroke_cost=3.0, own_cost=0.1, distance_cost=0.5)
         for device, wish, (x, y) in zip(devices, wishes, places, strict=True):
             stroke = self.strokes[device.segment]
             if math.dist(wish.anchor, (x, y)) > 1:
@@ -562,6 +568,8 @@ class _Drawing:
             words.append((name, 11.5, "700", ""))
         placed = self.sheet.place(wishes, distance_cost=0.4)
         self._write(parent, wishes, words, placed, leaders_beyond=60.0)
+        if self.is_crowded:
+            return
         self._line_labels(parent)
         wishes, words = [], []
         for middle, grade in self._backbone_labels:
@@ -569,8 +577,6 @@ class _Drawing:
             wishes.append(Wish(middle, w, 11, (middle, *around(middle, w, 11, 3))))
             words.append((grade, 9, "", "muted"))
         self._write(parent, wishes, words, self.sheet.place(wishes), leaders_beyond=1e9, back=True)
-        if len(self.device_xy) > NUMBERS_UP_TO:
-            return
         wishes, words = [], []
         for device in self.data.devices:
             if device.id not in self.device_xy:
