@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
+from typing import Any
 
 
 class ExitCode(IntEnum):
@@ -102,7 +103,7 @@ class BrokenRules(PartitionerError):
 
     exit_code = ExitCode.BROKEN_RULES
 
-    def __init__(self, findings: list):
+    def __init__(self, findings: list[Any]):
         self.findings = findings
         super().__init__(f"{len(findings)} broken rule(s)")
 
