@@ -2,59 +2,67 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import count
+
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.solve.backbone import BackboneData
+from partitioner.solve.change import ChangeModel, plca_ids
 from partitioner.solve.instance import Instance
 from partitioner.solve.master import Choice, Selection
 
 
-def to_layout(instance: Instance, backbone: BackboneData, selection: Selection) -> Layout:
+def to_layout(
+    instance: Instance,
+    backbone: BackboneData,
+    selection: Selection,
+    change: ChangeModel | None = None,
+) -> Layout:
     """Number ports, segments and PLCA IDs of a selection.
 
     On each switch segments take the ports of their group in order of their first device in the
-    file; PLCA IDs count outward from the switch, the arm after it first.
+    file; PLCA IDs count outward from the switch, the arm after it first. Where an earlier layout
+    is given (by ``change``), a segment that carries on one of its segments keeps the name and, on
+    the same port group, the port; devices keep their PLCA IDs as far as they can.
     """
     problem = instance.problem
+    carried = _carried(change, selection)
+    taken_names = set() if change is None else {s.id for s in change.layout.segments}
     per_group: dict[tuple[int, int], list[Choice]] = {}
     for choice in selection.choices:
         port = instance.port_classes[choice.port]
         per_group.setdefault((port.switch, port.group), []).append(choice)
     segments: list[Segment] = []
-    lines = links = 0
+    line_names, link_names = _names("line", taken_names), _names("link", taken_names)
     for (s, group), choices in sorted(per_group.items()):
         switch = problem.switches[instance.switch_ids[s]]
         first = 1 + sum(g.count for g in switch.port_groups[:group])
-        choices.sort(key=lambda c: min(c.column.devices))
-        for offset, choice in enumerate(choices):
+        ports = _ports(first, switch.id, choices, carried, change)
+        choices.sort(key=lambda c: (ports[c], min(c.column.devices)))
+        for choice in choices:
             column = choice.column
             data = instance.grades[column.grade]
-            if data.is_line:
-                lines += 1
-                outward = column.out + column.back
-                ids = {i: k for k, i in enumerate(outward, start=1)}
-                segments.append(
-                    Segment(
-                        id=f"line-{lines:02d}",
-                        switch=switch.id,
-                        port=first + offset,
-                        grade=data.id,
-                        devices=tuple(instance.device_ids[i] for i in column.devices),
-                        switch_index=len(column.back),
-                        plca_ids=tuple(ids[i] for i in column.devices),
-                        node_count=len(outward) + 1 + data.spare_ids,
-                    )
+            old = carried.get(choice)
+            names = line_names if data.is_line else link_names
+            outward = tuple(instance.device_ids[i] for i in column.out + column.back)
+            stayed, known = _old_ids(choice, old, change)
+            ids = plca_ids(outward, len(outward) + data.spare_ids, stayed, known)
+            devices = tuple(instance.device_ids[i] for i in column.devices)
+            switch_index = len(column.back)
+            if old is not None and _is_turned(devices, switch_index, old):
+                devices, switch_index = devices[::-1], len(devices) - switch_index
+            segments.append(
+                Segment(
+                    id=next(names) if old is None else old.id,
+                    switch=switch.id,
+                    port=ports[choice],
+                    grade=data.id,
+                    devices=devices,
+                    switch_index=switch_index if data.is_line else 0,
+                    plca_ids=tuple(ids[d] for d in devices) if data.is_line else (),
+                    node_count=len(outward) + 1 + data.spare_ids if data.is_line else 0,
                 )
-            else:
-                links += 1
-                segments.append(
-                    Segment(
-                        id=f"link-{links:02d}",
-                        switch=switch.id,
-                        port=first + offset,
-                        grade=data.id,
-                        devices=(instance.device_ids[column.devices[0]],),
-                    )
-                )
+            )
     built = []
     for index, grade in sorted(selection.backbone):
         ends = tuple(instance.switch_ids[e] for e in backbone.links[index].ends)
@@ -66,3 +74,62 @@ def to_layout(instance: Instance, backbone: BackboneData, selection: Selection) 
         backbone=tuple(built),
         segments=tuple(segments),
     )
+
+
+def _carried(change: ChangeModel | None, selection: Selection) -> dict[Choice, Segment]:
+    """The old segment that each choice carries on."""
+    if change is None:
+        return {}
+    found, _ = change.carried_on(selection.choices)
+    return {
+        choice: change.olds[o].segment
+        for choice, o in zip(selection.choices, found, strict=True)
+        if o is not None
+    }
+
+
+def _names(kind: str, taken: set[str]) -> Iterator[str]:
+    return (name for n in count(1) if (name := f"{kind}-{n:02d}") not in taken)
+
+
+def _ports(
+    first: int,
+    switch: str,
+    choices: Sequence[Choice],
+    carried: Mapping[Choice, Segment],
+    change: ChangeModel | None,
+) -> dict[Choice, int]:
+    """Port numbers of the segments of one port group, whose first port is given."""
+    ports: dict[Choice, int] = {}
+    if change is not None:
+        number = {id(old.segment): o for o, old in enumerate(change.olds)}
+        for choice in choices:
+            old = carried.get(choice)
+            if old is not None and change.keeps_port(choice.column, choice.port, number[id(old)]):
+                ports[choice] = old.port
+    used = set(ports.values())
+    free = (p for p in count(first) if p not in used)
+    for choice in sorted(choices, key=lambda c: min(c.column.devices)):
+        if choice not in ports:
+            ports[choice] = next(free)
+    return ports
+
+
+def _old_ids(
+    choice: Choice, old: Segment | None, change: ChangeModel | None
+) -> tuple[dict[str, int], dict[str, int]]:
+    """PLCA IDs that devices of a line had on the segment it carries on, and that others had."""
+    if change is None:
+        return {}, {}
+    names = change.instance.device_ids
+    known = {names[i]: change.old_id[i] for i in choice.column.devices if i in change.old_id}
+    inside = set() if old is None else set(old.devices)
+    return {d: id_ for d, id_ in known.items() if d in inside}, known
+
+
+def _is_turned(devices: Sequence[str], switch_index: int, old: Segment) -> bool:
+    """Whether a line reads more like the old one from its other end."""
+    rank = {d: (k, k >= old.switch_index) for k, d in enumerate(old.devices)}
+    same = sum(rank[d][1] == (k >= switch_index) for k, d in enumerate(devices) if d in rank)
+    other = sum(d in rank for d in devices) - same
+    return other > same

@@ -1,0 +1,404 @@
+"""Segments that a rerun tries: the old ones, their relatives, and, where few enough, all.
+
+A relative of an old segment keeps its order: devices are left out, put in at a place along the
+cable, or the whole is hung on another port.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import combinations, permutations
+from math import factorial
+
+from partitioner.solve.change import ChangeModel
+from partitioner.solve.columns import Column, ColumnBuilder
+
+SWITCH = -1
+"""Stands for the switch in a cable read from end to end."""
+BEAM = 40
+"""Relatives of one segment that go on to the next device put in."""
+NEAR = 10
+"""Nearest foreign devices that a segment tries to take over."""
+
+
+class TooMany(Exception):
+    """More segments than there is room for."""
+
+
+Cable = tuple[int, ...]
+"""Devices and the switch in the order in which the cable meets them."""
+
+
+def cable_of(out: Sequence[int], back: Sequence[int]) -> Cable:
+    """A cable from its arms, each outward from the switch."""
+    return (*reversed(back), SWITCH, *out)
+
+
+def column_of(builder: ColumnBuilder, switch: int, grade: int, cable: Cable) -> Column | None:
+    """The segment with that cable, or nothing if it breaks a rule."""
+    if builder.instance.grades[grade].is_line:
+        at = cable.index(SWITCH)
+        return builder.line(switch, grade, cable[at + 1 :], cable[:at][::-1])
+    devices = [i for i in cable if i != SWITCH]
+    return builder.link(switch, grade, devices[0]) if len(devices) == 1 else None
+
+
+def gaps(builder: ColumnBuilder, cable: Cable) -> Iterator[int]:
+    """Places of a cable where a device may be put in."""
+    if builder.instance.line_may_pass_through:
+        yield from range(len(cable) + 1)
+    elif cable[-1] == SWITCH:
+        yield from range(len(cable))
+    else:
+        yield from range(cable.index(SWITCH) + 1, len(cable) + 1)
+
+
+def put_in(cable: Cable, gap: int, device: int) -> Cable:
+    """A cable with one more device."""
+    return (*cable[:gap], device, *cable[gap:])
+
+
+class Relatives:
+    """Segments near to given ones.
+
+    Parameters
+    ----------
+    builder, change
+        Of the changed problem.
+    """
+
+    def __init__(self, builder: ColumnBuilder, change: ChangeModel):
+        self.builder = builder
+        self.change = change
+        self.instance = builder.instance
+        self._together = {i for group in self.instance.together for i in group}
+
+    def old_cables(self) -> list[tuple[int, int, Cable]]:
+        """(switch, grade, cable) of every old segment that still has devices."""
+        return [
+            (old.switch, old.grade, cable_of(old.out, old.back))
+            for old in self.change.olds
+            if old.switch is not None and old.grade is not None and old.devices
+        ]
+
+    def cables_of(self, columns: Iterable[Column]) -> list[tuple[int, int, Cable]]:
+        """(switch, grade, cable) of columns."""
+        return [(c.switch, c.grade, cable_of(c.out, c.back)) for c in columns]
+
+    def single(self) -> list[Column]:
+        """Every link and every line of one device."""
+        inst, builder = self.instance, self.builder
+        made = (
+            builder.line(p.switch, p.grade, (i,))
+            if inst.grades[p.grade].is_line
+            else builder.link(p.switch, p.grade, i)
+            for i in range(inst.n)
+            for p in inst.port_classes
+        )
+        return list(dict.fromkeys(c for c in made if c is not None))
+
+    def among(self, devices: Sequence[int], most: int = 4) -> list[Column]:
+        """Lines of a few devices alone, in every order, nearest switches first."""
+        inst = self.instance
+        found = []
+        for grade in inst.line_grades:
+            top = min(most, inst.grades[grade].max_devices)
+            for size in range(2, top + 1):
+                for group in combinations(devices, size):
+                    if not self.builder.set_allowed(grade, frozenset(group)):
+                        continue
+                    switches = sorted(
+                        range(inst.switch_count),
+                        key=lambda s: int(inst.switch_um[s, list(group)].min()),
+                    )
+                    for s in switches[:2]:
+                        made = [self.builder.line(s, grade, o) for o in permutations(group)]
+                        allowed = [c for c in made if c is not None]
+                        if allowed:
+                            found.append(min(allowed, key=lambda c: c.cost))
+        return found
+
+    def near(
+        self, cables: Sequence[tuple[int, int, Cable]], wanted: Sequence[int], *, is_wide: bool
+    ) -> list[Column]:
+        """Segments with the given cables and their relatives.
+
+        Parameters
+        ----------
+        wanted
+            Devices to be put in, one or several at a time.
+        is_wide
+            Also devices left out, taken over from neighbours, and other switches.
+        """
+        found: dict[Column, None] = {}
+        for switch, grade, cable in cables:
+            starts = [cable]
+            if is_wide and len(cable) > 2:
+                starts += [
+                    tuple(j for j in cable if j != i) for i in cable if i != SWITCH
+                ]
+            for number, start in enumerate(starts):
+                self._grow(found, switch, grade, start, wanted, 3 if number == 0 else 1)
+            if is_wide:
+                self._take_over(found, switch, grade, starts)
+                for s in range(self.instance.switch_count):
+                    self._keep(found, s, grade, cable)
+        return list(found)
+
+    def _keep(
+        self, found: dict[Column, None], switch: int, grade: int, cable: Cable
+    ) -> Column | None:
+        column = column_of(self.builder, switch, grade, cable)
+        if column is not None:
+            found.setdefault(column)
+        return column
+
+    def _grow(
+        self,
+        found: dict[Column, None],
+        switch: int,
+        grade: int,
+        start: Cable,
+        wanted: Sequence[int],
+        most: int,
+    ) -> None:
+        """Put up to ``most`` of the wanted devices in, the best few going on."""
+        self._keep(found, switch, grade, start)
+        if not self.instance.grades[grade].is_line:
+            return
+        layer: list[tuple[int, Cable, int]] = [(0, start, -1)]
+        for _ in range(most):
+            grown: dict[Cable, tuple[int, Cable, int]] = {}
+            for _, cable, last in layer:
+                for rank, device in enumerate(wanted):
+                    if rank <= last or device in cable:
+                        continue
+                    for gap in gaps(self.builder, cable):
+                        longer = put_in(cable, gap, device)
+                        column = self._keep(found, switch, grade, longer)
+                        if column is not None:
+                            value = column.cost + self.change.base_money(column)
+                            grown[longer] = (value, longer, rank)
+                        elif device in self._together:
+                            # Not allowed yet, but with the rest of its group it may be.
+                            grown[longer] = (2**60, longer, rank)
+            layer = sorted(grown.values())[:BEAM]
+
+    def _take_over(
+        self, found: dict[Column, None], switch: int, grade: int, starts: Sequence[Cable]
+    ) -> None:
+        """Put in each near device of another segment, at its cheapest place and at the tail."""
+        inst = self.instance
+        if not inst.grades[grade].is_line:
+            return
+        inside = [i for i in starts[0] if i != SWITCH]
+        if not inside:
+            return
+        outside = [i for i in range(inst.n) if i not in set(inside) and inst.can[i, grade]]
+        if not outside:
+            return
+        distance = inst.way_um(inside, outside).min(axis=0)
+        for k in sorted(range(len(outside)), key=lambda k: (int(distance[k]), k))[:NEAR]:
+            device = outside[k]
+            for start in starts:
+                best: tuple[int, Cable] | None = None
+                for gap in gaps(self.builder, start):
+                    cable = put_in(start, gap, device)
+                    column = column_of(self.builder, switch, grade, cable)
+                    if column is None:
+                        continue
+                    value = column.cost + self.change.base_money(column)
+                    if best is None or value < best[0]:
+                        best = (value, cable)
+                if best is not None:
+                    self._keep(found, switch, grade, best[1])
+
+
+def order_count(builder: ColumnBuilder, most: int) -> int:
+    """How many cables there can be over all sets of devices, at most ``most`` + 1."""
+    inst = builder.instance
+    total = 0
+    for port in inst.port_classes:
+        data = inst.grades[port.grade]
+        size = int(inst.can[:, port.grade].sum())
+        top = min(size, data.max_devices)
+        ways = 1
+        for k in range(1, top + 1):
+            ways = ways * (size - k + 1) // k
+            splits = k // 2 + 1 if data.is_line and inst.line_may_pass_through else 1
+            total += ways * factorial(k) * splits
+            if total > most:
+                return most + 1
+    return total
+
+
+def every_column(builder: ColumnBuilder, change: ChangeModel) -> list[Column]:
+    """All segments that any layout could use, but those that another one makes needless.
+
+    A segment is needless when another one over the same devices at the same switch and grade,
+    through the same pathways of limited room, costs no more and changes no more, whichever old
+    segment is carried on.
+    """
+    inst = builder.instance
+    capped = {p.id for p in inst.problem.pathways if p.max_lines is not None}
+    kept: dict[tuple, list[tuple[tuple[int, ...], Column]]] = {}
+
+    def offer(column: Column | None) -> None:
+        if column is None:
+            return
+        forms = inst.ports_of[column.switch, column.grade]
+        figures = (
+            column.cost,
+            change.base_money(column),
+            *(
+                change.base_money(column) - saving
+                for _, saving in change.ties(column)
+            ),
+        )
+        allowed = tuple(change.allowed(column, p) for p in forms)
+        if not any(allowed):
+            return
+        key = (
+            column.switch, column.grade, frozenset(column.devices),
+            _through(builder, column, capped), allowed,
+        )
+        rows = kept.setdefault(key, [])
+        if any(all(a <= b for a, b in zip(r, figures, strict=True)) for r, _ in rows):
+            return
+        rows[:] = [
+            (r, c) for r, c in rows if not all(a <= b for a, b in zip(figures, r, strict=True))
+        ]
+        rows.append((figures, column))
+
+    pairs = dict.fromkeys((p.switch, p.grade) for p in inst.port_classes)
+    for switch, grade in pairs:
+        data = inst.grades[grade]
+        usable = [i for i in range(inst.n) if inst.can[i, grade] and inst.may_hang[i, switch]]
+        if not data.is_line:
+            for i in usable:
+                offer(builder.link(switch, grade, i))
+            continue
+        for size in range(1, min(len(usable), data.max_devices) + 1):
+            for group in combinations(usable, size):
+                if not builder.set_allowed(grade, frozenset(group)):
+                    continue
+                for order in permutations(group):
+                    splits = size // 2 + 1 if inst.line_may_pass_through else 1
+                    for split in range(splits):
+                        offer(builder.line(switch, grade, order[split:], order[:split][::-1]))
+    return [c for rows in kept.values() for _, c in rows]
+
+
+def _through(builder: ColumnBuilder, column: Column, capped: set[str]) -> frozenset[str]:
+    if not capped:
+        return frozenset()
+    inst = builder.instance
+    found: set[str] = set()
+    for arm in (column.out, column.back):
+        inner = inst.switch_ids[column.switch]
+        for i in arm:
+            found.update(inst.network.pathways_on(inner, inst.device_ids[i]))
+            inner = inst.device_ids[i]
+    return frozenset(found & capped)
+
+
+def columns_within(
+    builder: ColumnBuilder, change: ChangeModel, budget_money: int, most: int = 60_000
+) -> list[Column]:
+    """All segments of layouts whose whole change costs at most ``budget_money``.
+
+    Raises
+    ------
+    TooMany
+        If prices are too low against the budget for that to be few.
+    """
+    inst, prices = builder.instance, change.prices
+
+    def times(price: int) -> int:
+        return budget_money // price if price else 10**9
+
+    moves, turns = times(prices.device_segment_money), times(prices.device_order_money)
+    found: dict[Column, None] = {}
+    tried = 0
+
+    def keep(switch: int, grade: int, cable: Cable) -> None:
+        nonlocal tried
+        tried += 1
+        if tried > most:
+            raise TooMany
+        column = column_of(builder, switch, grade, cable)
+        if column is None or column in found:
+            return
+        least = change.base_money(column) - max(
+            (saving for _, saving in change.ties(column)), default=0
+        )
+        if min(least, change.base_money(column)) <= budget_money:
+            found[column] = None
+
+    news = change.new_devices
+    if moves > 2 or turns > 2:
+        raise TooMany
+    for i in range(inst.n):
+        if i in change.old_of and not moves:
+            continue
+        for p in inst.port_classes:
+            if not inst.grades[p.grade].is_line:
+                keep(p.switch, p.grade, (SWITCH, i))
+    movable = list(change.old_of) if moves else []
+    arrivals = [*news, *movable]
+    # Lines that carry on none.
+    if prices.new_line_money <= budget_money:
+        for grade in inst.line_grades:
+            for size in range(1, inst.grades[grade].max_devices + 1):
+                for group in combinations(arrivals, size):
+                    if sum(i in change.old_of for i in group) > moves:
+                        continue
+                    if not builder.set_allowed(grade, frozenset(group)):
+                        continue
+                    for order in permutations(group):
+                        for s in range(inst.switch_count):
+                            for at in range(size + 1) if inst.line_may_pass_through else (0,):
+                                keep(s, grade, put_in(order, at, SWITCH))
+    # Lines that carry on an old one: some leave, some are put elsewhere, some come.
+    for old in change.olds:
+        if old.grade is None or not old.devices:
+            continue
+        cable = cable_of(old.out, old.back)
+        switches: Iterable[int] = range(inst.switch_count)
+        if prices.port_money > budget_money:
+            switches = [] if old.switch is None else [old.switch]
+        if not inst.grades[old.grade].is_line:
+            for s in switches:
+                keep(s, old.grade, cable)
+            continue
+        top = inst.grades[old.grade].max_devices
+        for gone in range(min(moves, len(old.devices)) + 1):
+            for leaving in combinations(old.devices, gone):
+                rest = tuple(j for j in cable if j not in leaving)
+                staying = [j for j in rest if j != SWITCH]
+                for turned in range(min(turns, len(staying)) + 1):
+                    for moved in combinations(staying, turned):
+                        base = tuple(j for j in rest if j not in moved)
+                        foreign = [
+                            i for i in arrivals if i not in old.devices and inst.can[i, old.grade]
+                        ]
+                        for number in range(top - len(staying) + 1):
+                            for group in combinations(foreign, number):
+                                if sum(i in change.old_of for i in group) > moves:
+                                    continue
+                                whole = frozenset((*staying, *group))
+                                if not builder.set_allowed(old.grade, whole):
+                                    continue
+                                for longer in _spread(builder, base, (*moved, *group)):
+                                    for s in switches:
+                                        keep(s, old.grade, longer)
+    return list(found)
+
+
+def _spread(builder: ColumnBuilder, cable: Cable, devices: Sequence[int]) -> Iterator[Cable]:
+    """Every way of putting devices into a cable."""
+    if not devices:
+        yield cable
+        return
+    for gap in gaps(builder, cable):
+        yield from _spread(builder, put_in(cable, gap, devices[0]), devices[1:])

@@ -1,0 +1,600 @@
+"""The search of a rerun: plan cost against change cost over one set of segments.
+
+1. The plan is made afresh, which proves a bound on the plan cost and leaves good segments behind.
+2. To them come the old segments and their relatives; where few enough, all segments there are.
+3. The master chooses for each aim: least change, least sum of both, least plan, and between.
+4. The least change is proved over all segments that a layout with no more change could use.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+
+from partitioner.errors import NoAnswer, NoLayout
+from partitioner.model.layout import Layout, Segment
+from partitioner.model.outcome import Outcome, Sample
+from partitioner.model.problem import Problem
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.change import Aim, ChangeModel, Held
+from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.instance import Instance
+from partitioner.solve.layout_in import columns_of
+from partitioner.solve.layout_out import to_layout
+from partitioner.solve.master import Master, Selection
+from partitioner.solve.planner import PlanSettings, plan_layout
+from partitioner.solve.search import Limits, Search, Study
+from partitioner.study.rerun_columns import (
+    Relatives,
+    TooMany,
+    columns_within,
+    every_column,
+    order_count,
+)
+
+ALL_UP_TO = 30_000
+"""Up to this many orders of devices every segment is tried."""
+HARVEST = 1_200
+"""Most segments taken over from planning afresh."""
+BOUND_STEP = "proving a bound"
+
+
+@dataclass(frozen=True, slots=True)
+class RerunSettings:
+    """How long and how a rerun may work.
+
+    ``points``: how many layouts to show between touching nothing and planning afresh, both ends
+    among them; 0: the cheapest sum only.
+    """
+
+    time_limit_s: float = 60.0
+    seed: int = 0
+    workers: int = 1
+    points: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A layout of a rerun: its two costs in money steps, and what is proved.
+
+    ``is_proved``: no better one is possible for its aim. ``is_best_offered``: none better can be
+    put together from the segments that were tried.
+    """
+
+    plan_money: int
+    change_money: int
+    selection: Selection
+    layout: Layout
+    is_proved: bool
+    is_best_offered: bool
+
+    @property
+    def total_money(self) -> int:
+        """Plan cost and change cost."""
+        return self.plan_money + self.change_money
+
+
+@dataclass(frozen=True, slots=True)
+class Searched:
+    """What a rerun found.
+
+    ``plan_bound_money`` is a proved bound on the plan cost of any layout, ``least_change_money``
+    a proved bound on the change cost of any layout (0 where nothing is proved).
+    """
+
+    best: Found
+    total_bound_money: int
+    plan_bound_money: int
+    least_change_money: int
+    front: tuple[Found, ...]
+    is_front_whole: bool
+    columns: int
+    tried_all: bool
+    fresh: Outcome | None
+    seconds: float
+    stopped_by: str
+    timeline: tuple[Sample, ...]
+
+
+@dataclass(slots=True)
+class _Choice:
+    """A selection with what is known about it."""
+
+    selection: Selection
+    proved: bool
+
+
+@dataclass(slots=True)
+class RerunSearch:
+    """One rerun.
+
+    Parameters
+    ----------
+    problem, layout
+        The changed problem and the earlier layout.
+    old_cuts_um
+        Cut lengths of the earlier layout by device.
+    held
+        What must not be touched.
+    clock, on_progress, should_stop
+        As for a plan.
+    """
+
+    problem: Problem
+    layout: Layout
+    old_cuts_um: dict[str, int]
+    held: Held
+    settings: RerunSettings
+    clock: Callable[[], float] = time.monotonic
+    on_progress: Callable[[Sample, str], None] | None = None
+    should_stop: Callable[[], bool] = lambda: False
+    instance: Instance = field(init=False)
+    builder: ColumnBuilder = field(init=False)
+    backbone: BackboneData = field(init=False)
+    change: ChangeModel = field(init=False)
+    _begun: float = field(init=False)
+    _columns: list[Column] = field(init=False, default_factory=list)
+    _hops: dict[tuple[int, int, int], int] = field(init=False, default_factory=dict)
+    _tried_all: bool = field(init=False, default=False)
+    _bound: int = field(init=False, default=0)
+    _best_total: int | None = field(init=False, default=None)
+    _timeline: list[Sample] = field(init=False, default_factory=list)
+
+    def __post_init__(self) -> None:
+        """Compile the problem."""
+        self._begun = self.clock()
+        self.instance = Instance(self.problem)
+        self.builder = ColumnBuilder(self.instance)
+        self.backbone = BackboneData(self.instance)
+        self.change = ChangeModel(
+            self.instance, self.layout, self.problem.change_prices, self.old_cuts_um, self.held
+        )
+
+    # -- time and progress --------------------------------------------------------------------
+
+    def seconds(self) -> float:
+        """Seconds since the rerun began."""
+        return self.clock() - self._begun
+
+    def seconds_left(self) -> float:
+        """Seconds left."""
+        return self.settings.time_limit_s - self.seconds()
+
+    def _over(self) -> bool:
+        return self.should_stop() or self.seconds_left() <= 0
+
+    def _tell(self, word: str) -> None:
+        sample = Sample(round(self.seconds(), 3), self._best_total, self._bound or None)
+        self._timeline.append(sample)
+        if self.on_progress is not None:
+            self.on_progress(sample, word)
+
+    # -- the run ------------------------------------------------------------------------------
+
+    def run(self) -> Searched:
+        """Search.
+
+        Raises
+        ------
+        NoLayout
+            Proved that no layout keeps all rules and what is held.
+        NoAnswer
+            None found within the limit.
+        """
+        self._tried_all = order_count(self.builder, ALL_UP_TO) <= ALL_UP_TO
+        fresh: Outcome | None = None
+        starts: list[Selection] = []
+        if self._tried_all:
+            self._columns = every_column(self.builder, self.change)
+        else:
+            fresh = self._plan_afresh()
+            self._tell("old segments and their relatives")
+            starts = self._gather(fresh)
+        least = self._least_change(starts)
+        starts += [] if least is None else [least.selection]
+        self._tell("cheapest plan and change")
+        best = self._solve(Aim(), starts, 0.25)
+        if best is None:
+            self._give_up(least)
+        assert best is not None
+        if not self._tried_all:
+            best = self._improve(best)
+        least, proved_change = self._prove_least_change(least)
+        plain = self._front_end([*starts, best.selection])
+        if self._tried_all and plain is not None and plain.proved:
+            self._bound = max(self._bound, plain.selection.cost)
+        ends = [c for c in (least, best, plain) if c is not None]
+        whole = False
+        if self.settings.points:
+            ends, whole = self._front(ends, proved_change)
+        return self._result(best, ends, whole, proved_change, fresh)
+
+    def _give_up(self, least: _Choice | None) -> None:
+        if self._tried_all and not self._hops and not self._over():
+            from partitioner.errors import Conflict
+
+            raise NoLayout(
+                [
+                    Conflict(
+                        "combination",
+                        (),
+                        "No choice of segments keeps all rules"
+                        + (" and leaves what is held untouched." if self._holds() else "."),
+                    )
+                ]
+            )
+        raise NoAnswer(
+            f"no layout found within {self.seconds():.1f} s; whether one exists is not known",
+            seconds=self.seconds(),
+            bound_money=self._bound or None,
+        )
+
+    def _holds(self) -> bool:
+        held = self.held
+        return bool(held.devices or held.placed or held.segments or held.switches)
+
+    def _plan_afresh(self) -> Outcome | None:
+        """Plan without change costs; keeps the bound and the segments it worked with."""
+        seen: dict[Column, None] = {}
+
+        def extend(master: Master) -> None:
+            for column in master.columns:
+                seen.pop(column, None)
+                seen[column] = None
+            if self._holds():
+                for column, picks in zip(master.columns, master.pick, strict=True):
+                    for port, var in picks.items():
+                        if not self.change.allowed(column, port):
+                            master.model.add(var == 0)
+
+        def tell(sample: Sample, word: str) -> None:
+            # What is held binds orders too; only the bound over relaxed lines holds then.
+            valid = not self._holds() or word == BOUND_STEP
+            if sample.bound_money is not None and valid:
+                self._bound = max(self._bound, sample.bound_money)
+            self._tell(f"planning afresh: {word}")
+
+        share = 0.45 * self.settings.time_limit_s
+        try:
+            outcome = plan_layout(
+                self.problem,
+                PlanSettings(
+                    time_limit_s=share, seed=self.settings.seed, workers=self.settings.workers
+                ),
+                clock=self.clock,
+                on_progress=tell,
+                should_stop=self.should_stop,
+                study=Study(extend=extend),
+                start_from=[self.layout],
+            )
+        except NoLayout:
+            if self._holds():
+                outcome = None
+            else:
+                raise
+        except NoAnswer:
+            outcome = None
+        self._columns = list(seen)[-HARVEST:]
+        return outcome
+
+    def _gather(self, fresh: Outcome | None) -> list[Selection]:
+        relatives = Relatives(self.builder, self.change)
+        news = self.change.new_devices
+        found = dict.fromkeys(
+            relatives.near(relatives.old_cables(), news, is_wide=True)
+        )
+        found |= dict.fromkeys(relatives.single())
+        found |= dict.fromkeys(relatives.among(news))
+        starts = []
+        if fresh is not None:
+            afresh = columns_of(self.builder, fresh.layout)
+            found |= dict.fromkeys(afresh)
+            found |= dict.fromkeys(
+                relatives.near(relatives.cables_of(afresh), news, is_wide=False)
+            )
+            only = self._solve_over(Aim(1, 0), afresh, [], self.seconds_left())
+            if only is not None:
+                starts.append(only.selection)
+        self._columns = list(found | dict.fromkeys(self._columns))
+        return starts
+
+    # -- aims ---------------------------------------------------------------------------------
+
+    def _solve(self, aim: Aim, starts: Iterable[Selection], share: float) -> _Choice | None:
+        seconds = max(1.0, share * self.seconds_left())
+        return self._solve_over(aim, self._columns, starts, seconds)
+
+    def _solve_over(
+        self, aim: Aim, columns: Sequence[Column], starts: Iterable[Selection], seconds: float
+    ) -> _Choice | None:
+        """Choose among segments for an aim, beginning with the best of given selections."""
+        change = self.change
+        study = Study(
+            extend=lambda master: change.extend(master, aim),
+            charge=lambda selection: change.value(selection, aim) - selection.cost,
+        )
+        limits = Limits(
+            self.seconds_left, self.settings.workers, self.settings.seed, self.should_stop, False
+        )
+        search = Search(
+            self.instance, self.builder, self.backbone, limits, lambda _: None, study
+        )
+        search.hop_extra = self._hops
+        for start in starts:
+            if self._keeps(start, aim):
+                search.offer(start)
+        if self._over():
+            return None if search.best is None else _Choice(search.best, False)
+        known = dict.fromkeys(columns)
+        if search.best is not None:
+            known |= dict.fromkeys(c.column for c in search.best.choices)
+        usable = [
+            c
+            for c in known
+            if any(
+                change.allowed(c, p)
+                for p in self.instance.ports_of.get((c.switch, c.grade), ())
+            )
+        ]
+        result = search.master_over_pool(usable, seconds, soft=False)
+        if search.best is None:
+            return None
+        return _Choice(search.best, result.proved and not self._hops)
+
+    def _keeps(self, selection: Selection, aim: Aim) -> bool:
+        if selection.left_out or self.change.touches_held(selection.choices):
+            return False
+        if aim.most_plan_money is not None and selection.cost > aim.most_plan_money:
+            return False
+        return (
+            aim.most_change_money is None
+            or self.change.change_money(selection) <= aim.most_change_money
+        )
+
+    def _least_change(self, starts: Sequence[Selection]) -> _Choice | None:
+        """Least change, and the cheapest plan with no more change."""
+        self._tell("least change")
+        least = self._solve(Aim(0, 1), starts, 0.15)
+        if least is None:
+            return None
+        return self._then_plan(least, self._columns)
+
+    def _then_plan(self, least: _Choice, columns: Sequence[Column]) -> _Choice:
+        money = self.change.change_money(least.selection)
+        second = self._solve_over(
+            Aim(1, 0, most_change_money=money),
+            columns,
+            [least.selection],
+            max(1.0, 0.1 * self.seconds_left()),
+        )
+        if second is None:
+            return _Choice(least.selection, False)
+        return _Choice(second.selection, least.proved and second.proved)
+
+    def _prove_least_change(self, least: _Choice | None) -> tuple[_Choice | None, int]:
+        """Least change over every segment that a layout with no more change could use.
+
+        Returns the choice and the change cost that no layout can stay below.
+        """
+        if least is None:
+            return None, 0
+        budget = self.change.change_money(least.selection)
+        if self._tried_all:
+            return least, budget if least.proved else 0
+        least.proved = False
+        if self._over():
+            return least, 0
+        self._tell("proving the least change")
+        try:
+            columns = columns_within(self.builder, self.change, budget)
+        except TooMany:
+            return least, 0
+        found = self._solve_over(
+            Aim(0, 1), columns, [least.selection], max(1.0, 0.2 * self.seconds_left())
+        )
+        if found is None or not found.proved:
+            return least, 0
+        proved = self.change.change_money(found.selection)
+        return self._then_plan(found, columns), proved
+
+    def _front_end(self, starts: Sequence[Selection]) -> _Choice | None:
+        """Cheapest plan, and the least change at no more cost."""
+        self._tell("cheapest plan at least change")
+        plain = self._solve(Aim(1, 0), starts, 0.15)
+        if plain is None:
+            return None
+        return self._then_change(plain)
+
+    def _then_change(self, plan: _Choice) -> _Choice:
+        second = self._solve(
+            Aim(0, 1, most_plan_money=plan.selection.cost), [plan.selection], 0.15
+        )
+        if second is None:
+            return _Choice(plan.selection, False)
+        return _Choice(second.selection, plan.proved and second.proved)
+
+    def _improve(self, best: _Choice) -> _Choice:
+        """Try relatives of the best segments until nothing is gained."""
+        relatives = Relatives(self.builder, self.change)
+        for _ in range(4):
+            self._best_total = self.change.value(best.selection, Aim())
+            if self.seconds_left() < 0.25 * self.settings.time_limit_s or self._over():
+                break
+            self._tell("relatives of the best segments")
+            cables = relatives.cables_of(c.column for c in best.selection.choices)
+            near = relatives.near(cables, self.change.new_devices, is_wide=True)
+            before = len(self._columns)
+            self._columns = list(dict.fromkeys(self._columns) | dict.fromkeys(near))
+            if len(self._columns) == before:
+                break
+            again = self._solve(Aim(), [best.selection], 0.2)
+            if again is None:
+                break
+            gained = self.change.value(again.selection, Aim()) < self._best_total
+            best = again
+            if not gained:
+                break
+        return best
+
+    # -- the front ----------------------------------------------------------------------------
+
+    def _figures(self, choice: _Choice) -> tuple[int, int]:
+        return self.change.change_money(choice.selection), choice.selection.cost
+
+    def _front(self, ends: list[_Choice], least_change: int) -> tuple[list[_Choice], bool]:
+        """Fill in layouts between the ends; the whole front where every segment is tried."""
+        if self._tried_all:
+            return self._whole_front(ends)
+        kept = self._undominated(ends)
+        barren: set[tuple[int, int]] = set()
+        while len(kept) < self.settings.points and not self._over():
+            self._tell(f"front: {len(kept)} layouts")
+            gaps = [
+                (hi[0] - lo[0], lo, hi)
+                for a, b in pairwise(kept)
+                for lo, hi in [(self._figures(a), self._figures(b))]
+                if (lo[0], hi[0]) not in barren and hi[0] - lo[0] > 1
+            ]
+            if not gaps:
+                break
+            _, lo, hi = max(gaps, key=lambda g: (g[0] * (g[1][1] - g[2][1]), g[0]))
+            room = (lo[0] + hi[0]) // 2
+            starts = [c.selection for c in kept]
+            found = self._solve(Aim(1, 0, most_change_money=room), starts, 0.2)
+            if found is None:
+                break
+            if self._figures(found)[0] == lo[0] or found.selection.cost >= lo[1]:
+                # Nothing better below the middle: look just below the upper one next.
+                found = self._solve(Aim(1, 0, most_change_money=hi[0] - 1), starts, 0.2)
+                barren.add((lo[0], hi[0]))
+                if found is None or found.selection.cost >= lo[1]:
+                    continue
+            kept = self._undominated([*kept, self._then_change(found)])
+        return kept, False
+
+    def _whole_front(self, ends: list[_Choice]) -> tuple[list[_Choice], bool]:
+        found: list[_Choice] = []
+        room: int | None = None
+        whole = True
+        starts = [c.selection for c in ends]
+        while not self._over():
+            point = self._solve(Aim(1, 0, most_change_money=room), starts, 0.5)
+            if point is None:
+                break
+            point = self._then_change(point)
+            whole = whole and point.proved
+            found.append(point)
+            room = self.change.change_money(point.selection) - 1
+            if room < 0:
+                break
+        else:
+            whole = False
+        return self._undominated(found or ends), whole and bool(found) and not self._hops
+
+    def _undominated(self, choices: Iterable[_Choice]) -> list[_Choice]:
+        """Choices none of which another one beats, by rising change cost."""
+        kept: list[_Choice] = []
+        for choice in sorted(choices, key=lambda c: (*self._figures(c), not c.proved)):
+            if not kept or choice.selection.cost < kept[-1].selection.cost:
+                kept.append(choice)
+        return kept
+
+    # -- the end ------------------------------------------------------------------------------
+
+    def _result(
+        self,
+        best: _Choice,
+        ends: list[_Choice],
+        whole: bool,
+        least_change: int,
+        fresh: Outcome | None,
+    ) -> Searched:
+        # A choice made for another aim may still be the best sum.
+        for other in self._undominated(ends):
+            if self.change.value(other.selection, Aim()) < self.change.value(
+                best.selection, Aim()
+            ):
+                best = _Choice(other.selection, False)
+        found = self._found(best, self._tried_all and best.proved)
+        bound = self._bound + least_change
+        if found.is_proved:
+            bound = found.total_money
+        proved = found.is_proved or bound >= found.total_money
+        found = replace(found, is_proved=proved)
+        self._best_total = found.total_money
+        self._tell("done")
+        front = tuple(
+            self._found(c, self._tried_all and c.proved) for c in self._undominated([*ends, best])
+        )
+        if front and least_change and front[0].change_money == least_change:
+            front = (replace(front[0], is_proved=front[0].is_best_offered), *front[1:])
+        stopped = "proof" if proved else "nothing left to try"
+        if self.should_stop():
+            stopped = "user"
+        elif self.seconds_left() <= 0 and not proved:
+            stopped = "time limit"
+        return Searched(
+            best=found,
+            total_bound_money=min(bound, found.total_money),
+            plan_bound_money=min(self._bound, *(f.plan_money for f in (found, *front))),
+            least_change_money=least_change,
+            front=front,
+            is_front_whole=whole,
+            columns=len(self._columns),
+            tried_all=self._tried_all,
+            fresh=fresh,
+            seconds=self.seconds(),
+            stopped_by=stopped,
+            timeline=tuple(self._timeline),
+        )
+
+    def _found(self, choice: _Choice, proved: bool) -> Found:
+        layout = to_layout(self.instance, self.backbone, choice.selection, self.change)
+        return Found(
+            plan_money=choice.selection.cost,
+            change_money=self.change.change_money(choice.selection),
+            selection=choice.selection,
+            layout=layout,
+            is_proved=proved,
+            is_best_offered=choice.proved,
+        )
+
+
+def without_gone(layout: Layout, problem: Problem) -> Layout:
+    """What of a layout the problem still knows: devices and switches gone are left out."""
+    segments = []
+    for segment in layout.segments:
+        if segment.switch not in problem.switches:
+            continue
+        if segment.grade not in problem.catalogue.grades:
+            continue
+        stays = [d in problem.devices for d in segment.devices]
+        if not any(stays):
+            continue
+        segments.append(_only(segment, stays))
+    return replace(
+        layout,
+        open_switches=tuple(s for s in layout.open_switches if s in problem.switches),
+        backbone=tuple(
+            b
+            for b in layout.backbone
+            if all(e in problem.switches for e in b.ends) and b.grade in problem.catalogue.grades
+        ),
+        segments=tuple(segments),
+    )
+
+
+def _only(segment: Segment, stays: Sequence[bool]) -> Segment:
+    pairs = list(zip(segment.devices, stays, strict=True))
+    return replace(
+        segment,
+        devices=tuple(d for d, s in pairs if s),
+        switch_index=sum(s for k, (_, s) in enumerate(pairs) if k < segment.switch_index),
+        plca_ids=tuple(i for i, s in zip(segment.plca_ids, stays, strict=False) if s),
+        burst_counts=tuple(
+            (n, c) for n, c in segment.burst_counts
+            if n == segment.switch or n in {d for d, s in pairs if s}
+        ),
+    )
