@@ -64,7 +64,8 @@ def run(
     Parameters
     ----------
     seconds
-        Wall time limit; with ``work_limit`` (deterministic seconds) only a safety net.
+        Wall time limit; not used with ``work_limit`` (deterministic seconds), which then has a
+        wide wall time limit of its own as a safety net.
     should_stop
         Polled about twenty times a second; when true the solver stops with what it has.
 
@@ -80,6 +81,7 @@ def run(
     solver.parameters.max_time_in_seconds = max(0.01, seconds)
     if work_limit is not None:
         solver.parameters.max_deterministic_time = work_limit
+        solver.parameters.max_time_in_seconds = 60.0 + 60.0 * work_limit
     if log is not None:
         solver.parameters.log_search_progress = True
         solver.parameters.log_to_stdout = False

@@ -89,7 +89,7 @@ class _Run:
         self.backbone = BackboneData(self.instance)
         self.limits = Limits(
             self.seconds_left, settings.workers, settings.seed, self.should_stop,
-            self.deterministic,
+            settings.work_limit,
         )
         self.search = Search(
             self.instance, self.builder, self.backbone, self.limits, self._on_better, self.study

@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import random
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
-
-import numpy as np
 
 from partitioner.model.problem import Stream
 from partitioner.solve.arms import TooManyArms
@@ -19,7 +16,6 @@ from partitioner.solve.master import (
     MasterResult,
     Refused,
     Selection,
-    selection_cost,
 )
 from partitioner.solve.pool import Duals, columns_below
 from partitioner.solve.verify import verify
@@ -33,7 +29,11 @@ class Limits:
     workers: int
     seed: int
     should_stop: Callable[[], bool]
-    deterministic: bool
+    work_limit: int | None
+
+    def work(self, seconds: float) -> float | None:
+        """Deterministic seconds of one solver run in place of ``seconds`` by the clock."""
+        return None if self.work_limit is None else min(seconds, 0.1 * self.work_limit)
 
     def over(self) -> bool:
         """Whether to stop now."""
@@ -115,9 +115,7 @@ class Search:
         self.proposed: dict[Column, None] = {}
         """Lines the heuristic proposed, the latest last."""
         self._on_better = on_better
-        self._random = random.Random(limits.seed)
         self._exhausted: set[tuple[frozenset[Choice], int]] = set()
-        self._near: np.ndarray | None = None
         self.penalty = self._penalty()
 
     def _penalty(self) -> int:
@@ -190,7 +188,7 @@ class Search:
                 workers=self.limits.workers,
                 seed=self.limits.seed,
                 should_stop=self.limits.over,
-                work_limit=seconds if self.limits.deterministic else None,
+                work_limit=self.limits.work(seconds),
             )
             learned = dict(self.hop_extra), len(self.refused)
             self.offer(result.selection)
@@ -293,7 +291,7 @@ class Search:
             workers=self.limits.workers,
             seed=self.limits.seed,
             should_stop=self.limits.over,
-            work_limit=4.0 if self.limits.deterministic else None,
+            work_limit=self.limits.work(4.0),
         )
         better = self.offer(result.selection)
         if not better and (result.proved or result.selection is not None):
@@ -378,13 +376,3 @@ class Search:
             else:
                 start += 1
         return pieces
-
-    def shuffled(self, items: Sequence[int]) -> list[int]:
-        """Give the items in an order drawn from the seed."""
-        out = list(items)
-        self._random.shuffle(out)
-        return out
-
-    def cost_of(self, choices: Sequence[Choice], opened: Sequence[int], built) -> int:
-        """Objective money of a selection given by its parts."""
-        return selection_cost(self.instance, self.backbone, choices, opened, built)
