@@ -216,7 +216,10 @@ class _Line:
         rows = list(zip(self.period, self.slot, self.hold, strict=True))
         self.node_rows = [rows[a:b] for a, b in pairwise(self.first)]
         self.node_around = [self.around[a:b] for a, b in pairwise(self.first)]
-        self.sums = [[0, *accumulate(slot - self.silent for _, slot, _ in r)] for r in self.node_rows]
+        self.sums = [
+            [0, *accumulate(slot - self.silent for _, slot, _ in flows)]
+            for flows in self.node_rows
+        ]
         """By node: what its longest flows take with one frame each, by their number."""
         self.until: list[tuple[int, int]] = []
         """By node: up to which window none of its flows can have a second frame around."""

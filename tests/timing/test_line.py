@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from partitioner.model.problem import QueueOrder
+from partitioner.reading.catalogue import shipped_catalogue
 from partitioner.timing.constants import SETTING_MOST, STATUS_TIMER_BT
 from partitioner.timing.line import (
     LineFlow,
@@ -16,10 +17,13 @@ from partitioner.timing.line import (
     cycle_ns,
     deferral_ns,
     frames_ahead,
+    line_settings,
     linear_bound,
+    propagation_ns,
     slot_ns,
     waiting_frames,
 )
+from tests.check.ground import ground_problem
 
 BARE = LineSettings(logical_collision=False, loop_delay_ns=0, phy_ns=0)
 """No PHY delays, no logical collisions: the pure formulas."""
@@ -228,3 +232,19 @@ def test_collision_term_covers_the_two_simple_cases(nodes, length):
     ours = collision_ns(nodes, settings) + deferral_ns(largest, nodes, settings)
     assert ours >= 100_450
     assert ours >= largest + 70_450
+
+
+def test_settings_of_a_problem():
+    """Shipped 10BASE-T1S: 440 ns and 4.0 us of PHY, loop delay 1.56 us, 5 ns a metre of cable.
+
+    IEEE Std 802.3 Clause 147, delay table; the carrier goes off one propagation later at the far
+    end.
+    """
+    problem = replace(ground_problem(), catalogue=shipped_catalogue())
+    settings = line_settings(problem, "10BASE-T1S-multidrop", 25_000_000)
+    assert settings.propagation_ns == 125
+    assert settings.loop_delay_ns == 1_560 + 125
+    assert settings.phy_ns == 4_440
+    assert settings.bit_ns == 100
+    assert settings.to_timer_bt == problem.plca.to_timer_bt
+    assert propagation_ns(problem, "10BASE-T1S-multidrop", 1) == 1  # rounded up

@@ -35,7 +35,7 @@ def test_two_thousand_random_segments(start):
         segment = random_segment(seed)
         judged += is_judged(segment)
         assert broken_order(segment, seed) == []
-    assert judged > 40
+    assert judged >= 25
 
 
 @pytest.mark.slow
