@@ -172,12 +172,17 @@ class _Panel:
         routes = [self._route(s, xy, known) for s in self.data.segments]
         lanes = assign_lanes(routes, xy)
         pitch = min(PITCH, BUNDLE / max(lanes.widest, 1))
-        for segment, route, offsets in zip(self.data.segments, routes, lanes.offset, strict=True):
+        lost = self.panel.lost_segments
+        # Lost cables last, so that none hides below another.
+        for segment, route, offsets in sorted(
+            zip(self.data.segments, routes, lanes.offset, strict=True),
+            key=lambda drawn: drawn[0].id in lost,
+        ):
             path = draw_track(route, offsets, xy, pitch).path
             if not path:
                 continue
             look = self.looks[segment.id]
-            is_lost = segment.id in self.panel.lost_segments
+            is_lost = segment.id in lost
             self.canvas.add(
                 "path",
                 self.parent,
