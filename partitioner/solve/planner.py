@@ -42,6 +42,9 @@ POOL_RUN = 2_500
 """Most columns of one master run over the pool; more slow it down more than they help."""
 PROOF_COLUMNS = 30_000
 """Most columns of a proving master run."""
+WIDEST_PROOF = 0.012
+"""Largest gap, as a share of the cost, at which a proof over all columns is worth a try with
+many devices: the columns within a wider gap are far too many."""
 ONE_REGION = 1_500
 """Up to this many devices the heuristic takes all lines at once."""
 REGION = 300
@@ -357,6 +360,8 @@ class _Run:
         if self.search.duals is None or (cost is None and self.instance.n > 16):
             return
         room = 2.0**60 if cost is None else float(cost - self.bound)
+        if self.instance.n > 60 and cost is not None and room > WIDEST_PROOF * cost:
+            return
         # Without capped pathways the labels of the bound find all that matters, and quicker.
         ways = (False, True) if self.backbone.pathway_caps and cost is not None else (False,)
         if cost is None:
@@ -385,7 +390,8 @@ class _Run:
             else:
                 columns = columns_within(
                     self.builder, self.setup, self.search.duals, room,
-                    column_limit=PROOF_COLUMNS,
+                    label_limit=max(20_000, 12_000_000 // max(60, self.instance.n)),
+                    column_limit=PROOF_COLUMNS, should_stop=self.limits.over,
                 )
         except TooManyArms:
             return

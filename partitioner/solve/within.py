@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from partitioner.solve.arms import TooManyArms
@@ -19,6 +21,7 @@ def columns_within(
     *,
     label_limit: int = 200_000,
     column_limit: int = 30_000,
+    should_stop: Callable[[], bool] = lambda: False,
 ) -> list[Column]:
     """Columns of reduced cost up to ``room``, the cheapest order of each set of devices.
 
@@ -40,7 +43,7 @@ def columns_within(
     Raises
     ------
     TooManyArms
-        If the limits do not suffice; nothing is said then.
+        If the limits do not suffice, or the search was stopped; nothing is said then.
     """
     inst = builder.instance
     fee = np.array([p.value for p in inst.port_classes], dtype=float) - duals.port
@@ -65,10 +68,13 @@ def columns_within(
             most=2 * column_limit,
             cuts=cuts,
             every_switch=True,
+            should_stop=should_stop,
         )
         if not result.complete:
             raise TooManyArms
-        for walk in result.walks:
+        for rank, walk in enumerate(result.walks):
+            if rank % 200 == 0 and should_stop():
+                raise TooManyArms
             out = tuple(int(model.members[d]) for d in walk.out)
             back = tuple(int(model.members[d]) for d in walk.back)
             line = builder.line(walk.switch, model.grade, out, back)
