@@ -97,9 +97,7 @@ def _with_delay_line(traffic: NetworkTraffic, most_bt: int) -> NetworkTraffic:
     lines = tuple(
         replace(
             m,
-            settings=replace(
-                m.settings, delay_line_bt=min(most_bt, m.settings.delay_line_bt)
-            ),
+            settings=replace(m.settings, delay_line_bt=min(most_bt, m.settings.delay_line_bt)),
         )
         for m in traffic.lines
     )
@@ -152,9 +150,7 @@ def _worst(
     destination: str,
 ) -> int:
     until = instant + span
-    plan = {
-        s.id: _releases(s, max(0, instant + 1 + offsets[s.id]), until) for s in traffic.streams
-    }
+    plan = {s.id: _releases(s, max(0, instant + 1 + offsets[s.id]), until) for s in traffic.streams}
     result = run(traffic, plan, until, {}, None)
     seen = result.seen.get((stream, destination))
     return 0 if seen is None else seen.worst_ns

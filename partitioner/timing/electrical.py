@@ -73,9 +73,7 @@ def cable_capacitance_pf(cable: Cable, length_um: int) -> float:
     return delay_ns * 1_000 / LINE_IMPEDANCE_OHM
 
 
-def node_capacitances_pf(
-    problem: Problem, grade: str, devices: Iterable[str]
-) -> tuple[float, ...]:
+def node_capacitances_pf(problem: Problem, grade: str, devices: Iterable[str]) -> tuple[float, ...]:
     """Capacitance each node hangs on the line in pF: the switch port first, then the devices.
 
     A device counts with its own figure or else the most the grade's curve allows a node, and with

@@ -330,9 +330,7 @@ class _Network:
                 break
         return legs
 
-    def _inherited(
-        self, place: Place, stream: str, windows: dict[str, int], legs: Legs
-    ) -> int:
+    def _inherited(self, place: Place, stream: str, windows: dict[str, int], legs: Legs) -> int:
         """By how much the way to a queue can vary, at most the window."""
         latest, earliest = 0, UNBOUNDED_NS
         for hops in self.ways[(*place, stream)]:
@@ -401,9 +399,7 @@ class _Network:
                 self.sentences[medium] = found.overload
             else:
                 self.sentences.pop(medium, None)
-        legs.update(
-            (key, leg) for key, leg in new.items() if leg.total_ns <= LONGEST_WAIT_NS
-        )
+        legs.update((key, leg) for key, leg in new.items() if leg.total_ns <= LONGEST_WAIT_NS)
 
     def overloads(self) -> tuple[str, ...]:
         """Sentences about the media without a bound."""

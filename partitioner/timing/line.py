@@ -370,9 +370,7 @@ def overload_sentence(nodes: Iterable[LineNode], load: int, settings: LineSettin
     )
 
 
-def linear_bound(
-    nodes: tuple[LineNode, ...], node_count: int, settings: LineSettings
-) -> LineBound:
+def linear_bound(nodes: tuple[LineNode, ...], node_count: int, settings: LineSettings) -> LineBound:
     """Linear bound of every leg on a line.
 
     Parameters

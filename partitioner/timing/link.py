@@ -221,9 +221,7 @@ def _arrivals_in_busy_period(
     jobs = same + higher
     length = lower + sum(j.busy_ns for j in jobs)
     for _ in range(FIXED_POINT_STEPS):
-        again = lower + sum(
-            ceil_div(length + j.jitter_ns, j.period_ns) * j.busy_ns for j in jobs
-        )
+        again = lower + sum(ceil_div(length + j.jitter_ns, j.period_ns) * j.busy_ns for j in jobs)
         if again == length:
             break
         length = again

@@ -193,19 +193,16 @@ class _Line:
         self.bit = settings.bit_ns
         self.flows, self.keys, self.first, self.slot = [], [], [0], []
         self.bits: list[int] = []
-        self.hold: list[int] = []
         self.per_round: list[int] = []
         empty_slot = slot_ns(0, settings)
         empty_bits = PREAMBLE_SFD_BT + ESD_BT
         for sender in senders:
             extra = timer if lone and sender.burst_count else 0
-            hold = timer if sender.burst_count and not lone else 0
             for f in sorted(sender.flows, key=attrgetter("frame_bytes"), reverse=True):
                 self.flows.append(f)
                 self.keys.append((sender.id, f.id))
                 self.slot.append(empty_slot + 8 * f.frame_bytes * self.bit + extra)
                 self.bits.append((empty_bits + 8 * f.frame_bytes) * self.bit)
-                self.hold.append(hold)
             self.first.append(len(self.flows))
             self.per_round.append(1 if lone else 1 + sender.burst_count)
         self.period = [f.period_ns for f in self.flows]
@@ -213,13 +210,11 @@ class _Line:
         self.born = [f.window_ns + f.jitter_ns + self.late for f in self.flows]
         self.life = [0] * len(self.flows)
         self.around = [0] * len(self.flows)
-        rows = list(zip(self.period, self.slot, self.hold, strict=True))
+        costs = [slot - self.silent for slot in self.slot]
+        rows = list(zip(self.period, self.slot, costs, strict=True))
         self.node_rows = [rows[a:b] for a, b in pairwise(self.first)]
         self.node_around = [self.around[a:b] for a, b in pairwise(self.first)]
-        self.sums = [
-            [0, *accumulate(slot - self.silent for _, slot, _ in flows)]
-            for flows in self.node_rows
-        ]
+        self.sums = [[0, *accumulate(cost for _, _, cost in flows)] for flows in self.node_rows]
         """By node: what its longest flows take with one frame each, by their number."""
         self.until: list[tuple[int, int]] = []
         """By node: up to which window none of its flows can have a second frame around."""
@@ -296,37 +291,53 @@ class _Line:
         return inside, max(inside, sums[flows] + flows * self.burst_hold)
 
     def _node(self, node: int, window: int, rounds: int) -> tuple[int, int]:
-        room = limit = rounds * self.per_round[node]
-        silent = self.silent
+        """What one node takes in a window: inside the rounds, and in all."""
+        if self.per_round[node] > 1:
+            return self._node_with_bursts(node, window, rounds)
+        room, silent = rounds, self.silent
         whole = taken = 0
-        for around, (period, slot, hold) in zip(
+        for around, (period, slot, cost) in zip(
             self.node_around[node], self.node_rows[node], strict=True
         ):
             span = window + around
             if span <= 0:
                 continue
-            if span <= period and not hold:
-                # One frame, whole unless it must be nearly done.
-                cost = slot - silent
-                if room:
-                    room -= 1
-                    whole += cost
-                if span < slot:
-                    oldest = -(-span // GRAIN_NS) * GRAIN_NS
-                    cost = max(0, min(max(oldest, 0), slot) - silent)
-                taken += cost
+            count = -(-span // period)
+            if count <= room:
+                room -= count
+                whole += count * cost
+            elif room:
+                whole += room * cost
+                room = 0
+            left = span - (count - 1) * period  # of the oldest one's life
+            if left >= slot:
+                taken += count * cost
                 continue
+            taken += (count - 1) * cost
+            part = -(-left // GRAIN_NS) * GRAIN_NS - silent
+            if part > 0:
+                taken += part if part < cost else cost
+        return (whole if whole < taken else taken), taken
+
+    def _node_with_bursts(self, node: int, window: int, rounds: int) -> tuple[int, int]:
+        """The same with more than one frame a TO: a frame may bring a hold after it."""
+        room = limit = rounds * self.per_round[node]
+        whole = taken = 0
+        hold = self.burst_hold
+        for around, (period, slot, cost) in zip(
+            self.node_around[node], self.node_rows[node], strict=True
+        ):
+            span = window + around
             sent = min(max(0, -(-span // period)), room)
             room -= sent
-            whole += sent * (slot - silent)
-            slot += hold
+            whole += sent * cost
             span += hold
-            full = max(0, -((slot - span) // period))
-            oldest = -(-(span - full * period) // GRAIN_NS) * GRAIN_NS
-            oldest = min(max(oldest, 0), slot)
-            taken += full * (slot - silent) + max(0, oldest - silent)
-        if self.per_round[node] > 1:
-            whole += self._burst_extra(node, limit - room, rounds)
+            count = max(0, -(-span // period))
+            left = -(-(span - (count - 1) * period) // GRAIN_NS) * GRAIN_NS
+            oldest = min(left, slot + hold) - self.silent
+            if count:
+                taken += (count - 1) * (cost + hold) + max(0, oldest)
+        whole += self._burst_extra(node, limit - room, rounds)
         return min(whole, taken), taken
 
     def _burst_extra(self, node: int, frames: int, rounds: int) -> int:
@@ -338,9 +349,7 @@ class _Line:
 
     # -- one busy window ---------------------------------------------------------------------
 
-    def start(
-        self, group: _Group, own: int, ahead: int, window: int
-    ) -> tuple[int, int, int]:
+    def start(self, group: _Group, own: int, ahead: int, window: int) -> tuple[int, int, int]:
         """Start of the TO of the last of ``own`` frames if others send for ``window``.
 
         Gives the start, the part of logical collisions, and the own frames' part.

@@ -82,9 +82,7 @@ def random_network(seed: int) -> NetworkTraffic:
     for s in range(switches - 1):
         rate = rng.choice((100_000_000, 10_000_000))
         for a, b in ((s, s + 1), (s + 1, s)):
-            links.append(
-                LinkMedium(f"sw{a}>sw{b}", f"sw{a}", rate, QueueOrder.PCP, 2_000, 20, 20)
-            )
+            links.append(LinkMedium(f"sw{a}>sw{b}", f"sw{a}", rate, QueueOrder.PCP, 2_000, 20, 20))
     streams = [_random_stream(rng, f"s{k}", homes) for k in range(rng.randint(3, 20))]
     return NetworkTraffic(tuple(lines), tuple(links), tuple(s for s in streams if s.routes))
 
@@ -107,9 +105,7 @@ def _add_line(
         order = rng.choice(list(QueueOrder))
         senders.append(LineSender(device, i + 1, order, rng.choice((0, 0, 1))))
     spare = rng.choice((0, 2))
-    lines.append(
-        LineMedium(line_id, tuple(senders), len(senders) + spare, settings, settings)
-    )
+    lines.append(LineMedium(line_id, tuple(senders), len(senders) + spare, settings, settings))
 
 
 def _random_stream(

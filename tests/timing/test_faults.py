@@ -135,9 +135,7 @@ HAND_CHECKS_OF_LINES: tuple[Callable[[], None], ...] = (
 )
 
 
-@pytest.mark.parametrize(
-    "fault", [without_gap, *LINEAR_FAULTS], ids=lambda f: f.__name__
-)
+@pytest.mark.parametrize("fault", [without_gap, *LINEAR_FAULTS], ids=lambda f: f.__name__)
 def test_hand_checks_notice_a_fault_of_the_linear_bound(fault, monkeypatch):
     do_all(HAND_CHECKS_OF_LINES)
     fault(monkeypatch)

@@ -30,8 +30,10 @@ BEACON = 2_000
 
 def line(line_id: str, *devices: str, switch: str = "sw") -> LineMedium:
     names = (switch, *devices)
-    senders = tuple(LineSender(n, i, QueueOrder.PCP if n == switch else QueueOrder.FIFO)
-                    for i, n in enumerate(names))
+    senders = tuple(
+        LineSender(n, i, QueueOrder.PCP if n == switch else QueueOrder.FIFO)
+        for i, n in enumerate(names)
+    )
     far = replace(SETTINGS, propagation_ns=125)
     near = replace(SETTINGS, propagation_ns=50)
     return LineMedium(line_id, senders, len(names), far, near)

@@ -47,9 +47,7 @@ def test_time_at_a_given_pace_by_hand():
     found = paced_transfer(layout(), UPDATE, 100, 20 * MS)
     slot = 68_000 + 1_560
     # Missed TO, two rounds (b's own stream may be ahead), the others once each, both own frames.
-    expected = (
-        3_200 + 2 * (2_000 + 1_560 + 3 * 3_200) + 2 * (slot - 3_200) + slot + LONG_SLOT_NS
-    )
+    expected = 3_200 + 2 * (2_000 + 1_560 + 3 * 3_200) + 2 * (slot - 3_200) + slot + LONG_SLOT_NS
     assert found.frame_bound_ns == expected - 1_560 + 4_440
     assert found.total_ns == 99 * 20 * MS + found.frame_bound_ns
 
