@@ -89,7 +89,8 @@ def transfer_times(
     quiet, streams = _traffic(facts)
     rows = []
     searched = 0
-    if facts.timing.overloads or any(f.margin_ns is None or f.margin_ns < 0 for f in facts.timing.streams):
+    margins_ns = [f.margin_ns for f in facts.timing.streams]
+    if facts.timing.overloads or any(ns is None or ns < 0 for ns in margins_ns):
         # No pace keeps deadlines that are missed already.
         most = 0
     for transfer in facts.problem.transfers.values():

@@ -1,0 +1,337 @@
+"""Room for later devices: what every line has left, and which forecast devices find a place.
+
+A forecast device is put on a line that exists, at a port that exists; what the limits keep in
+reserve may be used up by it. It takes the lowest PLCA ID that is free. Where the node count holds
+a spare ID, no cycle gets longer by it. The file gives no streams for it, so its traffic is none.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from itertools import count as numbers
+
+from partitioner.check.bill import segment_items
+from partitioner.check.facts import Facts
+from partitioner.check.geometry import segment_geometry
+from partitioner.check.laid import LaidSegment
+from partitioner.check.rules.registry import ALL_RULES
+from partitioner.check.traffic import Method, layout_timing
+from partitioner.model.layout import Segment
+from partitioner.model.problem import Device, Forecast, Problem, Reserve, SwitchPosition
+from partitioner.network.routes import stream_ways
+from partitioner.network.transfers import carried_streams
+from partitioner.units import PPM
+
+NEEDS_TIMING = frozenset({"load", "backbone-load", "overload", "deadline", "transfer"})
+"""Rules that can be judged only after the timing was worked out anew."""
+PLACES_TRIED = 4
+"""Places along a line that are tried for a device, the shortest detours first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What a line has left up to its limits, the reserve included.
+
+    ``spare_ids`` are PLCA IDs below the node count that no device has. ``unit_load_left_mul`` is
+    None without such a limit.
+    """
+
+    line: str
+    nodes_left: int
+    length_left_um: int
+    load_left_ppm: int
+    unit_load_left_mul: int | None
+    spare_ids: int
+    reserve: Reserve
+
+
+@dataclass(frozen=True, slots=True)
+class Guest:
+    """A forecast device and where it can go.
+
+    ``fits_alone`` names every line that could take it if no other forecast device came;
+    ``line`` is the one it gets when all come, None if none has room then. ``added_um`` and
+    ``added_money`` are what it adds there in cable and in the cost of the layout.
+    """
+
+    forecast: Forecast
+    fits_alone: tuple[str, ...]
+    line: str | None
+    added_um: int = 0
+    added_money: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Growth:
+    """Room on all lines, and every forecast device.
+
+    ``together`` gives for each line the forecast devices that fit on it at the same time, were
+    they all to go there. ``is_judged`` is False for a layout that breaks rules as it is: nothing
+    was placed then.
+    """
+
+    rooms: tuple[Room, ...]
+    guests: tuple[Guest, ...]
+    together: dict[str, tuple[str, ...]]
+    is_judged: bool
+
+    @property
+    def expected_ppm(self) -> int:
+        """Expected number of forecast devices that come, in millionths."""
+        return sum(g.forecast.probability_ppm for g in self.guests)
+
+    @property
+    def placed_ppm(self) -> int:
+        """Expected number of those that find room on the lines there are, in millionths.
+
+        They fit even if all of them come, so each subset fits too.
+        """
+        return sum(g.forecast.probability_ppm for g in self.guests if g.line is not None)
+
+
+def rooms_of(facts: Facts) -> tuple[Room, ...]:
+    """What every line with limits has left."""
+    found = []
+    for laid in facts.lines:
+        limits = laid.limits
+        if limits is None:
+            continue
+        devices = [facts.problem.devices[d] for d in laid.segment.devices]
+        left_mul = None
+        if limits.unit_loads_mul is not None:
+            left_mul = limits.unit_loads_mul - sum(d.unit_load_mul for d in devices)
+        found.append(
+            Room(
+                line=laid.segment.id,
+                nodes_left=limits.nodes - len(devices) - 1,
+                length_left_um=limits.length_um - laid.geometry.length_um,
+                load_left_ppm=limits.load_share_ppm - facts.timing.load_ppm[laid.segment.id],
+                unit_load_left_mul=left_mul,
+                spare_ids=max(0, laid.segment.node_count - len(devices) - 1),
+                reserve=limits.reserve,
+            )
+        )
+    return tuple(found)
+
+
+def growth_of(facts: Facts, should_stop: Callable[[], bool] = lambda: False) -> Growth:
+    """Find room for the forecast devices of a layout.
+
+    Parameters
+    ----------
+    facts
+        Of the layout.
+    should_stop
+        Asked before each device; True leaves the rest without a place.
+    """
+    rooms = rooms_of(facts)
+    likely = sorted(facts.problem.forecast, key=lambda f: -f.probability_ppm)
+    start = _Grown.begin(facts)
+    if not likely or start.breaks():
+        guests = tuple(Guest(f, (), None) for f in facts.problem.forecast)
+        return Growth(rooms, guests, {}, not start.breaks())
+    together: dict[str, tuple[str, ...]] = {}
+    alone: dict[str, list[str]] = {f.device.id: [] for f in likely}
+    for laid in facts.lines:
+        line = laid.segment.id
+        if should_stop():
+            break
+        devices = [f.device for f in likely]
+        full = start.filled(line, devices)
+        together[line] = tuple(d.id for d in devices if d.id in full.facts.problem.devices)
+        for device_id in start.single(line, devices, full):
+            alone[device_id].append(line)
+    guests = _settle(start, likely, alone, should_stop)
+    in_order = tuple(guests[f.device.id] for f in facts.problem.forecast)
+    return Growth(rooms, in_order, together, True)
+
+
+def _settle(
+    start: _Grown,
+    likely: list[Forecast],
+    alone: dict[str, list[str]],
+    should_stop: Callable[[], bool],
+) -> dict[str, Guest]:
+    """Give every device a line, the likeliest first, each where it adds least cable."""
+    grown = start
+    guests: dict[str, Guest] = {}
+    for forecast in likely:
+        device = forecast.device
+        lines = tuple(alone[device.id])
+        guests[device.id] = Guest(forecast, lines, None)
+        if should_stop():
+            continue
+        options = [
+            (grown.length_with_um(line, device) - grown.length_um(line), line) for line in lines
+        ]
+        for added_um, line in sorted(options):
+            larger = grown.with_device(line, device)
+            if larger is not None:
+                added = larger.money(line) - grown.money(line)
+                guests[device.id] = Guest(forecast, lines, line, added_um, added)
+                grown = larger
+                break
+    return guests
+
+
+@dataclass(frozen=True, slots=True)
+class _Grown:
+    """A layout with some forecast devices on its lines; nothing is kept in reserve."""
+
+    facts: Facts
+
+    @staticmethod
+    def begin(facts: Facts) -> _Grown:
+        """The layout as it is, its reserves free to be used."""
+        limits = {
+            grade: replace(one, reserve=Reserve()) for grade, one in facts.problem.limits.items()
+        }
+        problem = replace(facts.problem, limits=limits, forecast=())
+        laid = tuple(replace(s, limits=limits.get(s.grade.id)) for s in facts.laid)
+        return _Grown(replace(facts, problem=problem, laid=laid))
+
+    def breaks(self) -> bool:
+        """Whether any rule is broken."""
+        return any(True for rule in ALL_RULES for _ in rule.findings(self.facts))
+
+    def laid(self, line: str) -> LaidSegment:
+        """A line with its cable."""
+        return next(s for s in self.facts.laid if s.segment.id == line)
+
+    def length_um(self, line: str) -> int:
+        """Length of a line."""
+        return self.laid(line).geometry.length_um
+
+    def money(self, line: str) -> int:
+        """Cost of a line's items."""
+        laid = self.laid(line)
+        items = segment_items(self.facts.problem, laid.segment, laid.grade, laid.geometry)
+        return sum(item.money for item in items)
+
+    def length_with_um(self, line: str, device: Device) -> int:
+        """Length of a line with one more device at its best place."""
+        return min(s.geometry.length_um for s in self._lines_with(line, device))
+
+    def _lines_with(self, line: str, device: Device) -> list[LaidSegment]:
+        laid = self.laid(line)
+        rules = self.facts.problem.line
+        found = []
+        for segment in _places(laid.segment, device.id, rules.switch_position):
+            geometry = segment_geometry(segment, self.facts.network, rules)
+            found.append(replace(laid, written=segment, segment=segment, geometry=geometry))
+        return sorted(found, key=lambda s: s.geometry.length_um)
+
+    def with_device(self, line: str, device: Device, *, is_timed: bool = True) -> _Grown | None:
+        """The layout with one more device on a line; None if a rule would be broken."""
+        if not self._may_hold(line, device):
+            return None
+        for laid in self._lines_with(line, device)[:PLACES_TRIED]:
+            grown = self._replaced(laid, device)
+            if any(
+                True
+                for rule in ALL_RULES
+                if rule.name not in NEEDS_TIMING
+                for _ in rule.findings(grown.facts)
+            ):
+                continue
+            if not is_timed:
+                return grown
+            # Where along the line it sits hardly matters for the delays, so one place will do.
+            return grown.timed()
+        return None
+
+    def _may_hold(self, line: str, device: Device) -> bool:
+        """Whether limits that are quickly looked up allow it."""
+        laid = self.laid(line)
+        limits = laid.limits
+        if limits is None or laid.grade.id not in {c.grade for c in device.grades}:
+            return False
+        pinned = device.pinned_switches
+        if pinned is not None and laid.segment.switch not in pinned:
+            return False
+        return len(laid.segment.devices) + 2 <= limits.nodes
+
+    def _replaced(self, laid: LaidSegment, device: Device) -> _Grown:
+        facts = self.facts
+        problem: Problem = replace(
+            facts.problem, devices={**facts.problem.devices, device.id: device}
+        )
+        all_laid = tuple(laid if s.segment.id == laid.segment.id else s for s in facts.laid)
+        sound = replace(facts.sound, segments=tuple(s.segment for s in all_laid))
+        return _Grown(
+            replace(facts, problem=problem, layout=sound, sound=sound, laid=all_laid)
+        )
+
+    def timed(self) -> _Grown | None:
+        """The same with delays worked out; None if a rule about them is broken."""
+        facts = self.facts
+        problem, sound = facts.problem, facts.sound
+        carried = stream_ways(
+            problem, sound, facts.network, streams=carried_streams(problem).values()
+        )
+        timing = layout_timing(
+            problem, sound, facts.laid, carried, facts.network, Method.RESPONSE
+        )
+        timed = _Grown(replace(facts, timing=timing))
+        return None if timed.breaks() else timed
+
+    def filled(self, line: str, devices: list[Device]) -> _Grown:
+        """The layout with as many devices on a line as fit together, in the order given."""
+        steps = [self]
+        for device in devices:
+            larger = steps[-1].with_device(line, device, is_timed=False)
+            if larger is not None:
+                steps.append(larger)
+        while len(steps) > 1:
+            timed = steps[-1].timed()
+            if timed is not None:
+                return timed
+            steps.pop()
+        return self
+
+    def single(self, line: str, devices: list[Device], full: _Grown) -> list[str]:
+        """Devices that fit on a line each alone; ``full`` is known to keep all rules.
+
+        Devices without streams differ to the delays only by the length of the line, so when one
+        has been looked at, those that make it no longer need no further look.
+        """
+        found = []
+        allowed = [
+            (grown.length_um(line), device.id, grown)
+            for device in devices
+            if (grown := self.with_device(line, device, is_timed=False)) is not None
+        ]
+        kept_um = full.length_um(line) if full is not self else -1
+        for length_um, id_, grown in sorted(allowed, key=lambda a: (-a[0], a[1])):
+            if length_um > kept_um and grown.timed() is not None:
+                kept_um = length_um
+            if length_um <= kept_um:
+                found.append(id_)
+        return found
+
+
+def _places(segment: Segment, device: str, position: SwitchPosition) -> Iterator[Segment]:
+    """The line with one more device, at every place along it that the line rules allow."""
+    number, index = len(segment.devices), segment.switch_index
+    used = set(segment.plca_ids)
+    free = next(id_ for id_ in numbers(1) if id_ not in used)
+    for at in range(number + 1):
+        devices = (*segment.devices[:at], device, *segment.devices[at:])
+        ids = (*segment.plca_ids[:at], free, *segment.plca_ids[at:])
+        # Right at the switch it may go to either side.
+        for new_index in sorted({index + (at < index), index + (at <= index)}):
+            if position is SwitchPosition.END and 0 < new_index < number + 1:
+                continue
+            yield replace(
+                segment,
+                devices=devices,
+                plca_ids=ids,
+                switch_index=new_index,
+                node_count=max(segment.node_count, free + 1),
+            )
+
+
+def expected_on(growth: Growth, line: str) -> float:
+    """Expected number of forecast devices on a line, each where it goes if all come."""
+    return sum(g.forecast.probability_ppm for g in growth.guests if g.line == line) / PPM
