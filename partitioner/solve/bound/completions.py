@@ -1,9 +1,12 @@
 """Lower bounds on what finishing a line still costs, for walks that remember near devices.
 
 Each device has a few near ones. A bound depends on the innermost device, on which of its near
-devices the walk has passed, and on the weight left. Stepping inward, a walk remembers what is near
+devices the walk has passed, and on the weight left. Stepping on, a walk remembers what is near
 both to the device it leaves and to the one it enters, and that it was at the former. Whoever
 remembers at least that much can never finish cheaper.
+
+A walk goes inward along its first arm. Where lines may pass through their switch it may go on
+outward along a second arm of at most the first one's weight.
 """
 
 from __future__ import annotations
@@ -13,7 +16,7 @@ import numpy as np
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.walks import Priced
 
-CELLS = 12_000_000
+CELLS = 30_000_000
 """Table cells times layers that one set of bounds may take; near lists are cut to fit."""
 MOST_NEAR = 7
 
@@ -27,12 +30,19 @@ class NearLists:
         The lines.
     memory
         bool (k, k) or None: only devices in a row may be near to that row's device.
+
+    Attributes
+    ----------
+    inward, across, outward
+        int32 (from, memory, to): position in the table of bounds after a step along the first
+        arm, through the switch, along the second arm. Blocked steps lead to a last position that
+        holds FAR. ``across`` and ``outward`` are None if lines end at their switch.
     """
 
     def __init__(self, model: LineModel, memory: np.ndarray | None):
         self.model = model
         k, states = model.k, model.states
-        layers = max(1, model.capacity)
+        layers = max(1, model.capacity) * (3 if model.through else 1)
         size = 0
         while (
             size < min(MOST_NEAR, k - 1)
@@ -41,12 +51,9 @@ class NearLists:
             size += 1
         self.size = size
         self.masks = 1 << size
-        usable = np.zeros((k, k), dtype=bool)
-        ok = model.piece < FAR / 2
-        np.logical_or.at(usable, (model.device[:, None], model.device[None, :]), ok | ok.T)
+        usable = model.may_follow | model.may_follow.T
         if memory is not None:
             usable &= memory
-        np.fill_diagonal(usable, False)
         way = np.where(usable, model.way_um, np.int64(2**60))
         order = np.argsort(way, axis=1, kind="stable")[:, :size]
         self.near = np.where(np.take_along_axis(usable, order, axis=1), order, -1)
@@ -54,32 +61,37 @@ class NearLists:
         for p in range(size):
             there = np.nonzero(self.near[:, p] >= 0)[0]
             self.place[there, self.near[there, p]] = p
-        self._build_steps()
-
-    def _build_steps(self) -> None:
-        """Flat table positions after each step, by outer state, memory and inner state."""
-        model = self.model
+        carried = self._carry()
         device = model.device
-        states, masks = model.states, self.masks
-        outer, inner = device[:, None], device[None, :]
-        mask = np.arange(masks)
-        # [outer, mask, inner]
-        after = np.zeros((states, masks, states), dtype=np.int32)
+        self.inward = self._positions(carried[device][:, :, device], states)
+        self.across: np.ndarray | None = None
+        self.outward: np.ndarray | None = None
+        if model.through:
+            self.across = self._positions(carried[device], k)
+            self.outward = self._positions(carried, k)
+
+    def _carry(self) -> np.ndarray:
+        """int16 (k, masks, k): memory after each step, -1 where the device is remembered."""
+        k = self.model.k
+        mask = np.arange(self.masks)
+        after = np.zeros((k, self.masks, k), dtype=np.int16)
+        outer = np.arange(k)
         for p in range(self.size):
-            third = self.near[inner[0], p]
-            known = np.where(third >= 0, self.place[outer, np.maximum(third, 0)[None, :]], -1)
-            itself = (third[None, :] == outer) & (third >= 0)[None, :]
-            carried = (mask[None, :, None] >> np.maximum(known, 0)[:, None, :]) & 1
-            carried = np.where(known[:, None, :] >= 0, carried, 0)
-            after |= ((carried | itself[:, None, :]) << p).astype(np.int32)
-        after += (np.arange(states) * masks).astype(np.int32)[None, None, :]
-        seat = self.place[outer, inner]
-        passed = (mask[None, :, None] >> np.maximum(seat, 0)[:, None, :]) & 1
-        blocked = (seat[:, None, :] >= 0) & (passed == 1)
-        # One seat beyond the table holds FAR: steps to a device that is remembered.
-        after[blocked] = states * masks
-        self.after = after
-        self.first_after = after[:, 0, :]
+            third = self.near[:, p]
+            known = np.where(third[None, :] >= 0, self.place[:, np.maximum(third, 0)], -1)
+            itself = third[None, :] == outer[:, None]
+            bit = (mask[None, :, None] >> np.maximum(known, 0)[:, None, :]) & 1
+            bit = np.where(known[:, None, :] >= 0, bit, 0) | itself[:, None, :]
+            after |= (bit << p).astype(np.int16)
+        passed = (mask[None, :, None] >> np.maximum(self.place, 0)[:, None, :]) & 1
+        after[(self.place[:, None, :] >= 0) & (passed == 1)] = -1
+        return after
+
+    def _positions(self, carried: np.ndarray, targets: int) -> np.ndarray:
+        position = carried.astype(np.int32)
+        position += (np.arange(targets) * self.masks).astype(np.int32)[None, None, :]
+        position[carried < 0] = targets * self.masks
+        return position
 
     def mask_of(self, words: np.ndarray, device: np.ndarray) -> np.ndarray:
         """Which near devices of ``device`` are in each row of bit words."""
@@ -94,61 +106,97 @@ class NearLists:
 
 
 class Completions:
-    """Bounds by weight left, innermost state and its near memory, own piece included.
+    """Bounds by weight left, innermost state and its near memory.
 
-    ``table`` float (capacity + 1, states x masks + 1).
+    ``inner`` float (capacity + 1, states x masks + 1): on the first arm, the innermost device's
+    own piece included. ``outer`` float (capacity + 1, k x masks + 1): on the second arm.
     """
 
-    def __init__(
-        self,
-        model: LineModel,
-        priced: Priced,
-        near: NearLists,
-        other_arm: np.ndarray | None = None,
-    ):
+    def __init__(self, model: LineModel, priced: Priced, near: NearLists):
         self.model, self.priced, self.near = model, priced, near
-        cap, states, masks = model.capacity, model.states, near.masks
-        width = states * masks + 1
-        self.table = np.full((cap + 1, width), FAR)
+        cap, masks = model.capacity, near.masks
         weight = model.weight[model.device]
-        step = (model.piece + priced.node[None, :])[:, None, :]
-        flat = self.table.reshape(-1)
+        self.end = (model.close + priced.fee[:, None]).min(axis=0) + model.line_end
+        self.step = model.piece + priced.node[None, :]
+        self.outer: np.ndarray | None = None
+        if model.through:
+            self.out_step = model.out_piece + priced.node[None, : model.k]
+            self.cross = self._cross()
+            self.outer = np.full((cap + 1, model.k * masks + 1), FAR)
+            assert near.outward is not None
+            for left in range(cap + 1):
+                best = np.zeros(model.k * masks)
+                total = self._stepped(self.outer, near.outward, self.out_step, left, model.weight)
+                self.outer[left, :-1] = best if total is None else np.minimum(best, total)
+        self.inner = np.full((cap + 1, model.states * masks + 1), FAR)
         for left in range(cap + 1):
-            attach = self._attach(left, other_arm)
-            best = np.repeat(attach, masks)
-            if left >= int(weight.min()):
-                if model.counts_devices:
-                    total = self.table[left - 1][near.after]
-                else:
-                    row = left - weight
-                    position = near.after + (np.maximum(row, 0) * width)[None, None, :]
-                    total = flat[position]
-                    total[:, :, row < 0] = FAR
-                total += step
-                best = np.minimum(best, total.min(axis=2).reshape(-1))
-            self.table[left, : width - 1] = np.minimum(best, FAR)
+            best = np.repeat(self.end, masks)
+            total = self._stepped(self.inner, near.inward, self.step, left, weight)
+            if total is not None:
+                best = np.minimum(best, total)
+            if model.through:
+                assert near.across is not None
+                assert self.outer is not None
+                # The second arm weighs at most what the first one does.
+                room = min(left, cap - left)
+                total = self._stepped(self.outer, near.across, self.cross, room, model.weight)
+                if total is not None:
+                    best = np.minimum(best, total)
+            self.inner[left, :-1] = np.minimum(best, FAR)
 
-    def _attach(self, left: int, other_arm: np.ndarray | None) -> np.ndarray:
-        """Least cost of ending each state's arm at a switch with weight ``left`` to spare."""
+    def _cross(self) -> np.ndarray:
+        """Float (E, k): least cost of passing through a switch to a first device beyond it."""
         model = self.model
-        total = model.close + self.priced.fee[:, None]
-        value = total.min(axis=0) + model.line_end
-        if other_arm is not None and left > 0:
-            both = (total + other_arm[:, left][:, None]).min(axis=0)
-            value = np.minimum(value, both + float(model.line_through.min()))
+        k = model.k
+        once = model.close + self.priced.fee[:, None]
+        value = np.full((model.states, k), FAR)
+        for s in range(len(model.switches)):
+            value = np.minimum(value, once[s][:, None] + model.close[s][None, :k])
+        value += self.priced.node[None, :k] + float(model.line_through.min())
+        value[~model.may_share[model.device]] = FAR
         return value
 
-    def of(self, left: np.ndarray | int, state: np.ndarray, mask: np.ndarray) -> np.ndarray:
-        """Bounds of walks with weight left, innermost state and near memory."""
-        return self.table[left, state * self.near.masks + mask]
+    def _stepped(
+        self,
+        table: np.ndarray,
+        position: np.ndarray,
+        step: np.ndarray,
+        left: int,
+        weight: np.ndarray,
+    ) -> np.ndarray | None:
+        """Best by one step more, flat over (from, memory); None if no weight is left for one."""
+        if left < int(weight.min()):
+            return None
+        if self.model.counts_devices:
+            total = table[left - 1][position]
+        else:
+            row = left - weight
+            total = table.reshape(-1)[
+                position + (np.maximum(row, 0) * table.shape[1])[None, None, :]
+            ]
+            total[:, :, row < 0] = FAR
+        total += step[:, None, :]
+        return total.min(axis=2).reshape(-1)
 
-    def after_step(self, left: np.ndarray) -> np.ndarray:
-        """Float (outer, inner): bounds after each step when only the outer device is known.
+    def on_first(self, left: np.ndarray | int, state: np.ndarray, mask: np.ndarray) -> np.ndarray:
+        """Bounds of walks on their first arm."""
+        return self.inner[left, state * self.near.masks + mask]
 
-        ``left`` int (states,): weight left after each inner state.
+    def on_second(
+        self, left: np.ndarray | int, device: np.ndarray, mask: np.ndarray
+    ) -> np.ndarray:
+        """Bounds of walks on their second arm, which may gain at most ``left``."""
+        assert self.outer is not None
+        return self.outer[left, device * self.near.masks + mask]
+
+    def after_step(
+        self, table: np.ndarray, position: np.ndarray, left: np.ndarray
+    ) -> np.ndarray:
+        """Float (from, to): bounds after each step when only the device left is known.
+
+        ``left`` int (to,): weight left after each device.
         """
-        row = np.maximum(left, 0)
-        value = self.table[row[None, :], self.near.first_after]
+        value = table[np.maximum(left, 0)[None, :], position[:, 0, :]]
         value[:, left < 0] = FAR
         return value
 
@@ -158,12 +206,5 @@ class Completions:
         device = np.arange(model.k)
         left = model.capacity - model.weight
         fits = left >= 0
-        value = priced_start(self.priced, model)[fits] + self.of(
-            left[fits], device[fits], np.zeros(int(fits.sum()), dtype=np.int64)
-        )
-        return float(value.min(initial=FAR))
-
-
-def priced_start(priced: Priced, model: LineModel) -> np.ndarray:
-    """Node costs of the states a walk can start in: each device at a far end."""
-    return priced.node[: model.k]
+        rest = self.on_first(left[fits], device[fits], np.zeros(int(fits.sum()), dtype=np.int64))
+        return float((self.priced.node[: model.k][fits] + rest).min(initial=FAR))

@@ -1,7 +1,8 @@
 """Lines without repeated devices, found layer by layer as labels in numpy arrays.
 
-A label is an arm seen from its far end: its innermost state, the devices it remembers, its cost
-and length. Two labels with the same memory and innermost state differ only in cost and length, so
+A label is the part of a line walked so far, from the far end of its first arm inward and, where
+the switch may sit along the line, through the switch and outward: its last state, the devices it
+remembers, its cost and length. Two labels with the same memory and innermost state differ only in cost and length, so
 only the undominated are kept; a label that cannot end below the threshold, by the completion
 bounds of the relaxed walks, is dropped. When there are still too many, the least promising go,
 and the best they could have become is kept in the result: whatever is cut off, the search says
@@ -14,27 +15,19 @@ is a relaxation still, and far cheaper for long lines.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from partitioner.solve.bound.completions import Completions, NearLists
 from partitioner.solve.bound.line_model import FAR, LineModel
-from partitioner.solve.bound.walks import (
-    ArmWalks,
-    Priced,
-    Walk,
-    arm_cost,
-    cheapest_other_arm,
-)
+from partitioner.solve.bound.walks import Priced, Walk, arm_cost
 from partitioner.units import PPM, UM_PER_M
 
 WORD = 64
 STEPS_PER_LABEL = 8
 """Most steps looked at in one layer, per label it may keep."""
-PAIR_LIMIT = 3_000_000
-"""Most pairs of arms at one switch looked at in one search."""
 _MIX = np.array(
     [0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0xD6E8FEB86659FD93],
     dtype=np.uint64,
@@ -64,12 +57,50 @@ class Found:
     labels: int
 
 
+_INWARD, _ACROSS, _OUTWARD = range(3)
+"""Kinds of steps: along the first arm, through the switch, along the second arm."""
+
+
+@dataclass(slots=True)
+class _Step:
+    """What extending the labels of one weight needs."""
+
+    q: int
+    offset: int
+    priced: Priced
+    rest: Completions
+    threshold: float
+    cut_of: dict[int, list[tuple[int, int, float]]]
+    missed: list[tuple[float, int]]
+    most: int
+
+
+@dataclass(slots=True)
+class _Made:
+    """New labels before they are judged: parallel arrays, and the switch passed (-1: none)."""
+
+    source: np.ndarray
+    to: np.ndarray
+    target: np.ndarray
+    cost: np.ndarray
+    add: np.ndarray
+    option: np.ndarray
+    switch: int
+
+
 @dataclass(slots=True)
 class _Labels:
-    """Parallel arrays of labels. ``add`` holds the additive resources, length first."""
+    """Parallel arrays of labels. ``add`` holds the additive resources, length first.
+
+    ``state`` is a state of the model on the first arm; on the second arm it is the number of
+    states plus the local device, ``switch`` is the switch passed and ``first`` the weight of the
+    first arm (-1 and 0 before).
+    """
 
     cost: np.ndarray
     state: np.ndarray
+    switch: np.ndarray
+    first: np.ndarray
     words: np.ndarray
     add: np.ndarray
     option: np.ndarray
@@ -94,28 +125,12 @@ class _PricedLength:
 
     def __init__(self, model: LineModel, priced: Priced, near: NearLists, price: float):
         self.model, self.price = model, price
-        dearer = model.with_length_price(price)
-        arms = ArmWalks(dearer, priced) if model.through else None
-        self.other = None if arms is None else cheapest_other_arm(dearer, arms)
-        self.rest = Completions(dearer, priced, near, self.other)
-        self.least = self.rest.least() - float(self._allowed(np.zeros(1, dtype=np.int64))[0])
+        self.rest = Completions(model.with_length_price(price), priced, near)
+        self.least = self.rest.least() - float(self.allowed(np.zeros(1, dtype=np.int64))[0])
 
-    def _allowed(self, length_um: np.ndarray) -> np.ndarray:
+    def allowed(self, length_um: np.ndarray) -> np.ndarray:
         """Most that what is still to come may pay for its length; one step up to be safe."""
         return np.floor((self.model.max_length_um - length_um) * self.price) + 1.0
-
-    def promise(self, labels: _Labels, mask: np.ndarray, left: int) -> np.ndarray:
-        """Bound on the reduced cost that each label can end with."""
-        rest = self.rest.of(left, labels.state, mask)
-        return labels.cost + rest - self._allowed(labels.add[:, 0])
-
-    def with_partner(
-        self, arm: np.ndarray, length_um: np.ndarray, left: np.ndarray, s: int
-    ) -> np.ndarray:
-        """Bound on an arm at switch s and its cheapest partner, what a line pays once left out."""
-        assert self.other is not None
-        partner = np.where(left > 0, self.other[s][np.maximum(left, 0)], FAR)
-        return arm + partner - self._allowed(length_um)
 
 
 class LabelSearch:
@@ -238,6 +253,7 @@ class LabelSearch:
         most: int = 400,
         cuts: Sequence[SubsetCut] = (),
         every_switch: bool = False,
+        should_stop: Callable[[], bool] | None = None,
     ) -> Found:
         """Find lines of reduced cost below ``threshold``.
 
@@ -253,14 +269,14 @@ class LabelSearch:
             Subset cuts with their prices; only with full memory.
         every_switch
             Give each line at every switch below the threshold, not only at its cheapest.
+        should_stop
+            Asked once per layer; when true the search ends with nothing found, incomplete.
         """
         model = self.model
         missed: list[tuple[float, int]] = []
         if not model.states or not model.capacity:
             return Found([], missed, True, 0)
-        arms = ArmWalks(model, priced) if model.through else None
-        other = cheapest_other_arm(model, arms) if arms is not None else None
-        rest = Completions(model, priced, self.near, other)
+        rest = Completions(model, priced, self.near)
         priced_lengths = self._priced_lengths(priced, rest)
         pending: list[list[_Labels]] = [[] for _ in range(model.capacity + 1)]
         self._start(pending, priced, rest, threshold)
@@ -271,14 +287,17 @@ class LabelSearch:
         for q in range(1, model.capacity + 1):
             if not pending[q]:
                 continue
+            if should_stop is not None and should_stop():
+                return Found([], [(-FAR, 1)], False, total)
             labels = _joined(pending[q])
             pending[q] = []
             labels = labels.take(self._undominated(labels))
-            mask = self.near.mask_of(labels.words, model.device[labels.state])
-            promise = labels.cost + rest.of(model.capacity - q, labels.state, mask)
+            mask = self.near.mask_of(labels.words, self._device(labels))
+            promise = labels.cost + self._rest(rest, labels, mask, q)
             ok = promise < threshold
             for price in priced_lengths:
-                ok &= price.promise(labels, mask, model.capacity - q) < threshold
+                bound = labels.cost + self._rest(price.rest, labels, mask, q)
+                ok &= bound - price.allowed(labels.add[:, self.LENGTH]) < threshold
             labels, promise = labels.take(np.nonzero(ok)[0]), promise[ok]
             if not len(labels):
                 continue
@@ -288,18 +307,41 @@ class LabelSearch:
                 labels = labels.take(np.sort(order[:limit]))
             done.append(labels)
             weights.append(np.full(len(labels), q))
-            self._extend(
-                pending, labels, total, q, priced, rest, threshold, cut_of, missed,
-                STEPS_PER_LABEL * limit,
-            )
+            step = _Step(q, total, priced, rest, threshold, cut_of, missed, STEPS_PER_LABEL * limit)
+            self._extend(pending, labels, step)
             total += len(labels)
         if not done:
             return Found([], missed, not missed, 0)
         labels = _joined(done)
         weight = np.concatenate(weights)
-        walks = self._finish(labels, weight, priced, other, threshold, most, missed, cuts,
-                             every_switch, priced_lengths)
+        walks = self._finish(labels, weight, priced, threshold, most, missed, every_switch)
         return Found(walks, missed, not missed, total)
+
+    def _device(self, labels: _Labels) -> np.ndarray:
+        """Local device of each label's last state."""
+        model = self.model
+        second = labels.state >= model.states
+        return np.where(
+            second,
+            labels.state - model.states,
+            model.device[np.minimum(labels.state, model.states - 1)],
+        )
+
+    def _rest(
+        self, rest: Completions, labels: _Labels, mask: np.ndarray, q: int
+    ) -> np.ndarray:
+        """Bounds on what finishing each label of weight q adds."""
+        model = self.model
+        left = model.capacity - q
+        second = labels.state >= model.states
+        if not second.any():
+            return rest.on_first(left, labels.state, mask)
+        out = np.empty(len(labels))
+        first = ~second
+        out[first] = rest.on_first(left, labels.state[first], mask[first])
+        room = np.minimum(left, 2 * labels.first[second] - q)
+        out[second] = rest.on_second(room, labels.state[second] - model.states, mask[second])
+        return out
 
     def _priced_lengths(self, priced: Priced, rest: Completions) -> list[_PricedLength]:
         """Completion bounds that feel the length limit, at prices around the best one so far."""
@@ -337,7 +379,7 @@ class LabelSearch:
         ok = left >= 0
         promise = np.full(model.k, FAR)
         none = np.zeros(int(ok.sum()), dtype=np.int64)
-        promise[ok] = priced.node[: model.k][ok] + rest.of(left[ok], device[ok], none)
+        promise[ok] = priced.node[: model.k][ok] + rest.on_first(left[ok], device[ok], none)
         ok &= promise < threshold
         add = self.gain.copy()
         ok &= self._within(add, self.budget, device)
@@ -347,6 +389,8 @@ class LabelSearch:
                 _Labels(
                     cost=priced.node[pick].copy(),
                     state=pick.astype(np.int32),
+                    switch=np.full(len(pick), -1, dtype=np.int16),
+                    first=np.zeros(len(pick), dtype=np.int32),
                     words=self.own[pick],
                     add=add[pick],
                     option=option[pick].astype(np.int64),
@@ -355,11 +399,16 @@ class LabelSearch:
                 )
             )
 
-    def _within(self, add: np.ndarray, budget: np.ndarray, device: np.ndarray) -> np.ndarray:
-        """Whether arms with these resources can be finished at all."""
+    def _within(
+        self, add: np.ndarray, budget: np.ndarray, device: np.ndarray, second: bool = False
+    ) -> np.ndarray:
+        """Whether lines with these resources can be finished at all."""
         model = self.model
-        # Every line has a second end slack, at the switch or at the far end of its other arm.
-        ok = add[:, self.LENGTH] + model.nearest_um[device] + model.end_um <= model.max_length_um
+        length = add[:, self.LENGTH]
+        if not second:
+            # A first arm still has to reach a switch, and every line has a second end slack.
+            length = length + model.nearest_um[device] + model.end_um
+        ok = length <= model.max_length_um
         if self.full:
             ok &= add[:, self.UNIT] <= self.caps[1]
             ok &= add[:, self.LOAD] <= self.caps[2]
@@ -367,101 +416,166 @@ class LabelSearch:
                 ok &= self.base_cycle_ns + add[:, self.SLOT] <= budget
         return ok
 
-    def _extend(
+    def _extend(self, pending: list[list[_Labels]], labels: _Labels, step: _Step) -> None:
+        """Put the labels' extensions by one device where their weight puts them."""
+        model = self.model
+        left = model.capacity - step.q - model.weight
+        on_first = np.nonzero(labels.state < model.states)[0]
+        rest, near = step.rest, self.near
+        if len(on_first):
+            part = labels.take(on_first)
+            after = rest.after_step(rest.inner, near.inward, left[model.device])
+            value = rest.step + after
+            self._grow(pending, part, on_first, value, after, step, _INWARD)
+            if model.through:
+                assert rest.outer is not None
+                assert near.across is not None
+                room = np.minimum(left, step.q - model.weight)
+                after = rest.after_step(rest.outer, near.across, room)
+                self._grow(pending, part, on_first, rest.cross + after, after, step, _ACROSS)
+        if model.through:
+            on_second = np.nonzero(labels.state >= model.states)[0]
+            if len(on_second):
+                assert rest.outer is not None
+                assert near.outward is not None
+                part = labels.take(on_second)
+                # How much the second arm may still gain differs from label to label.
+                for first in np.unique(part.first):
+                    pick = np.nonzero(part.first == first)[0]
+                    room = np.minimum(left, 2 * int(first) - step.q - model.weight)
+                    after = rest.after_step(rest.outer, near.outward, room)
+                    self._grow(
+                        pending, part.take(pick), on_second[pick], rest.out_step + after, after,
+                        step, _OUTWARD,
+                    )
+
+    def _grow(
         self,
         pending: list[list[_Labels]],
         labels: _Labels,
-        offset: int,
-        q: int,
-        priced: Priced,
-        rest: Completions,
-        threshold: float,
-        cut_of: dict[int, list[tuple[int, int, float]]],
-        missed: list[tuple[float, int]],
-        most: int,
+        number: np.ndarray,
+        value: np.ndarray,
+        after: np.ndarray,
+        step: _Step,
+        kind: int,
     ) -> None:
-        """Put the labels' extensions by one device where their weight puts them."""
+        """Extend labels of one kind; ``value`` (from, to) bounds each step and all after it."""
         model = self.model
         device = model.device
-        weight = model.weight[device]
-        left = model.capacity - q - weight
-        fits = left >= 0
-        if not fits.any() or not len(labels):
-            return
-        after = rest.after_step(left)
-        step = model.piece + priced.node[None, :]
-        value = step + after
+        row = labels.state - (model.states if kind == _OUTWARD else 0)
         order = np.argsort(value, axis=1)
         ranked = np.take_along_axis(value, order, axis=1)
-        count = _count_below(ranked, labels.state, threshold - labels.cost)
+        threshold = step.threshold
+        count = _count_below(ranked, row, threshold - labels.cost)
         total = int(count.sum())
-        if total > most:
+        if total > step.most:
             # Only the most promising steps: the threshold moves down until they are few enough.
-            low = float((labels.cost + ranked[labels.state, 0]).min())
+            low = float((labels.cost + ranked[row, 0]).min())
             high = threshold
             for _ in range(12):
                 middle = 0.5 * (low + high)
-                count = _count_below(ranked, labels.state, middle - labels.cost)
-                if int(count.sum()) > most:
+                count = _count_below(ranked, row, middle - labels.cost)
+                if int(count.sum()) > step.most:
                     high = middle
                 else:
                     low = middle
             threshold = low
-            count = _count_below(ranked, labels.state, threshold - labels.cost)
+            count = _count_below(ranked, row, threshold - labels.cost)
             total = int(count.sum())
-            missed.append((threshold, q + 1))
+            step.missed.append((threshold, step.q + 1))
         if not total:
             return
         source = np.repeat(np.arange(len(labels)), count)
         place = np.arange(total) - np.repeat(np.cumsum(count) - count, count)
-        inner = order[labels.state[source], place]
-        target = device[inner]
+        to = order[row[source], place]
+        target = device[to] if kind == _INWARD else to
         free = self._free(labels, source, target)
-        source, inner, target = source[free], inner[free], target[free]
-        outer = labels.state[source]
-        if model.instance.has_options:
-            way = model.way_um[device[outer], target]
-            piece = self._cable(way, labels.option[source])
-            piece += self._cable(np.full(len(way), model.drop_um), labels.option[source])
-            cost = labels.cost[source] + piece + priced.node[inner]
-            option = np.where(
-                (labels.option[source] == -1) | model.fitted[target],
-                -1,
-                labels.option[source] | model.instance.option_bit[model.members[target]],
-            )
-        else:
-            cost = labels.cost[source] + step[outer, inner]
-            option = labels.option[source]
-        if cut_of:
-            cost = cost + self._penalties(labels, source, target, cut_of)
+        source, to, target = source[free], to[free], target[free]
+        if not len(source):
+            return
+        outer = row[source]
         add = labels.add[source] + self.gain[target]
-        add[:, self.LENGTH] += model.arc_um[device[outer], target]
+        option = labels.option[source]
+        if model.instance.has_options:
+            option = np.where(
+                (option == -1) | model.fitted[target],
+                -1,
+                option | model.instance.option_bit[model.members[target]],
+            )
+        if kind == _ACROSS:
+            for s in range(len(model.switches)):
+                if step.priced.fee[s] < FAR / 2:
+                    cost, near_um = self._arm_ends(labels, s)
+                    cost = cost[source] + model.close[s][: model.k][target]
+                    cost += step.priced.node[target] + float(model.line_through.min())
+                    cost += step.priced.fee[s]
+                    reach = add.copy()
+                    reach[:, self.LENGTH] = near_um[source] + model.close_um[s][target]
+                    reach_of = _Made(source, to, target, cost, reach, option, s)
+                    self._put(pending, labels, number, reach_of, after[outer, to], step, kind)
+            return
+        from_device = device[outer] if kind == _INWARD else outer
+        add[:, self.LENGTH] += model.arc_um[from_device, target]
+        if kind == _INWARD and model.instance.has_options:
+            way = model.way_um[from_device, target]
+            cost = labels.cost[source] + step.priced.node[to]
+            cost += self._cable(way, labels.option[source])
+            cost += self._cable(np.full(len(way), model.drop_um), labels.option[source])
+        else:
+            grown = step.rest.step if kind == _INWARD else step.rest.out_step
+            cost = labels.cost[source] + grown[outer, to]
+        made = _Made(source, to, target, cost, add, option, -1)
+        self._put(pending, labels, number, made, after[outer, to], step, kind)
+
+    def _put(
+        self,
+        pending: list[list[_Labels]],
+        labels: _Labels,
+        number: np.ndarray,
+        made: _Made,
+        after: np.ndarray,
+        step: _Step,
+        kind: int,
+    ) -> None:
+        """Keep those new labels that can still end below the threshold."""
+        model = self.model
+        source, target, cost = made.source, made.target, made.cost
+        if step.cut_of:
+            cost = cost + self._penalties(labels, source, target, step.cut_of)
         budget = np.minimum(labels.budget[source], self.budget[target])
-        ok = cost + after[outer, inner] < threshold
-        ok &= self._within(add, budget, target)
-        if not ok.all():
-            source, inner, target = source[ok], inner[ok], target[ok]
-            cost, add, budget, option = cost[ok], add[ok], budget[ok], option[ok]
+        ok = cost + after < step.threshold
+        ok &= self._within(made.add, budget, target, kind != _INWARD)
+        pick = np.nonzero(ok)[0]
+        if not len(pick):
+            return
+        source, target = source[pick], target[pick]
         words = labels.words[source]
         if self.keep is not None:
             words = words & self.keep[target]
         words = words | self.own[target]
-        made = _Labels(
-            cost=cost,
-            state=inner.astype(np.int32),
+        state = made.to[pick] + (0 if kind == _INWARD else model.states)
+        if kind == _ACROSS:
+            switch = np.full(len(pick), made.switch, dtype=np.int16)
+            first = np.full(len(pick), step.q, dtype=np.int32)
+        else:
+            switch, first = labels.switch[source], labels.first[source]
+        new = _Labels(
+            cost=cost[pick],
+            state=state.astype(np.int32),
+            switch=switch,
+            first=first,
             words=words,
-            add=add,
-            option=option,
-            budget=budget,
-            parent=source + offset,
+            add=made.add[pick],
+            option=made.option[pick],
+            budget=budget[pick],
+            parent=number[source] + step.offset,
         )
         if model.counts_devices:
-            if len(made):
-                pending[q + 1].append(made)
+            pending[step.q + 1].append(new)
             return
-        reached = q + weight[inner]
+        reached = step.q + model.weight[target]
         for r in np.unique(reached):
-            pending[int(r)].append(made.take(np.nonzero(reached == r)[0]))
+            pending[int(r)].append(new.take(np.nonzero(reached == r)[0]))
 
     def _free(self, labels: _Labels, source: np.ndarray, target: np.ndarray) -> np.ndarray:
         """Whether the label does not remember the device, nor one in conflict with it."""
@@ -517,16 +631,17 @@ class LabelSearch:
     def _undominated(self, labels: _Labels) -> np.ndarray:
         """Indices of labels that no other of the same memory and innermost state beats."""
         with np.errstate(over="ignore"):
-            key = (labels.state.astype(np.uint64) + np.uint64(1)) * _MIX[3]
+            place = labels.state.astype(np.uint64) + (labels.first.astype(np.uint64) << np.uint64(32))
+            key = (place + np.uint64(1)) * _MIX[3]
             for w in range(self.word_count):
                 mixed = labels.words[:, w] * _MIX[w % 3] + np.uint64(w)
                 mixed ^= mixed >> np.uint64(29)
                 key = (key ^ mixed) * _MIX[0]
         order = np.argsort(key)
-        state, words = labels.state[order], labels.words[order]
+        place, words = place[order], labels.words[order]
         # Labels are one group only if they really agree, whatever their keys say.
         new = np.ones(len(order), dtype=bool)
-        new[1:] = (state[1:] != state[:-1]) | (words[1:] != words[:-1]).any(axis=1)
+        new[1:] = (place[1:] != place[:-1]) | (words[1:] != words[:-1]).any(axis=1)
         start = np.nonzero(new)[0]
         group = np.cumsum(new) - 1
         cost = labels.cost[order]
@@ -564,43 +679,35 @@ class LabelSearch:
         labels: _Labels,
         weight: np.ndarray,
         priced: Priced,
-        other: np.ndarray | None,
         threshold: float,
         most: int,
         missed: list[tuple[float, int]],
-        cuts: Sequence[SubsetCut],
         every_switch: bool,
-        priced_lengths: Sequence[_PricedLength],
     ) -> list[Walk]:
         model = self.model
-        values = self._line_values(labels.option, True)
         rows: list[tuple[np.ndarray, ...]] = []
-        best = np.full(len(labels), FAR)
+        first = np.nonzero(labels.state < model.states)[0]
+        ending = labels.take(first)
+        values = self._line_values(ending.option, True)
+        best = np.full(len(first), FAR)
         for s in range(len(model.switches)):
             if priced.fee[s] > FAR / 2:
                 continue
-            cost, length = self._arm_ends(labels, s)
+            cost, length = self._arm_ends(ending, s)
             cost = cost + values + priced.fee[s]
             ok = (cost < threshold) & (length + model.end_um <= model.max_length_um)
             if not every_switch:
                 ok &= cost < best
             pick = np.nonzero(ok)[0]
             best[pick] = np.minimum(best[pick], cost[pick])
-            rows.append((cost[pick], pick, np.full(len(pick), -1), np.full(len(pick), s),
-                         weight[pick]))
-            if model.through:
-                assert other is not None
-                rows.append(
-                    self._pairs(
-                        labels, weight, priced, other, s, threshold, missed, cuts, priced_lengths
-                    )
-                )
-        if not rows:
-            return []
-        cost, out, back, at, size = (np.concatenate(c) for c in zip(*rows, strict=True))
+            rows.append((cost[pick], first[pick], np.full(len(pick), s), weight[first[pick]]))
+        second = np.nonzero((labels.state >= model.states) & (labels.cost < threshold))[0]
+        rows.append((labels.cost[second], second, labels.switch[second], weight[second]))
+        cost, index, at, size = (np.concatenate(c) for c in zip(*rows, strict=True))
         order = np.lexsort((at, size, cost))
-        order = order[self._first_of_each_set(labels, out[order], back[order],
-                                              at[order] if every_switch else None)]
+        order = order[
+            self._first_of_each_set(labels, index[order], at[order] if every_switch else None)
+        ]
         if len(order) > most:
             # Whatever is left out is no better than the first of it, at any weight.
             dropped = order[most:]
@@ -609,41 +716,39 @@ class LabelSearch:
             order = order[:most]
         walks = []
         for r in order:
-            arm_out = self._arm(labels, int(out[r]))
-            arm_back = self._arm(labels, int(back[r])) if back[r] >= 0 else ()
+            out, back = self._arms(labels, int(index[r]))
             s = int(at[r])
             walks.append(
                 Walk(
                     int(model.switches[s]),
                     int(priced.port[s]),
-                    arm_out,
-                    arm_back,
+                    out,
+                    back,
                     float(cost[r]),
                     int(size[r]),
-                    int(self._walk_cost(s, arm_out, arm_back)),
+                    int(self._walk_cost(s, out, back)),
                 )
             )
         return walks
 
     def _first_of_each_set(
-        self, labels: _Labels, out: np.ndarray, back: np.ndarray, at: np.ndarray | None
+        self, labels: _Labels, index: np.ndarray, at: np.ndarray | None
     ) -> np.ndarray:
-        """Indices of the first walk of each set of devices (and switch), in order.
+        """Places of the first walk of each set of devices (and switch), in order.
 
-        With a partial memory different walks may remember the same; all of them are kept then.
+        All walks are kept where different ones may remember the same (partial memory), and where
+        the reduced costs of second arms are lower bounds only, so that the first of a set need
+        not be its best (options).
         """
-        if not self.full:
-            return np.arange(len(out))
-        words = labels.words[out]
-        two = back >= 0
-        words[two] |= labels.words[back[two]]
+        if not self.full or (self.model.through and self.model.instance.has_options):
+            return np.arange(len(index))
+        words = labels.words[index]
         keys = [words[:, w] for w in range(self.word_count)]
         if at is not None:
             keys.append(at)
-        order = np.lexsort((np.arange(len(out)), *keys))
+        order = np.lexsort((np.arange(len(index)), *keys))
         new = np.ones(len(order), dtype=bool)
-        changed = [k[order][1:] != k[order][:-1] for k in keys]
-        new[1:] = np.logical_or.reduce(changed)
+        new[1:] = np.logical_or.reduce([k[order][1:] != k[order][:-1] for k in keys])
         return np.sort(order[new])
 
     def _walk_cost(self, s: int, out: tuple[int, ...], back: tuple[int, ...]) -> float:
@@ -656,101 +761,21 @@ class LabelSearch:
             return cost + values[fitted[0]]
         return cost + max(values[d] for d in out + back)
 
-    def _arm(self, labels: _Labels, index: int) -> tuple[int, ...]:
-        out = []
-        while index >= 0:
-            out.append(int(self.model.device[labels.state[index]]))
-            index = int(labels.parent[index])
-        return tuple(out)
-
-    def _pairs(
-        self,
-        labels: _Labels,
-        weight: np.ndarray,
-        priced: Priced,
-        other: np.ndarray,
-        s: int,
-        threshold: float,
-        missed: list[tuple[float, int]],
-        cuts: Sequence[SubsetCut],
-        priced_lengths: Sequence[_PricedLength],
-    ) -> tuple[np.ndarray, ...]:
-        """Lines through switch s: pairs of arms without a device in common."""
+    def _arms(
+        self, labels: _Labels, index: int
+    ) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Local devices of a walk's two arms, each outward from the switch."""
         model = self.model
-        arm, length = self._arm_ends(labels, s)
-        low = float(model.line_through.min()) + float(priced.fee[s])
-        partner = other[s][np.maximum(model.capacity - weight, 0)]
-        partner = np.where(model.capacity - weight > 0, partner, FAR)
-        ok = arm + partner + low < threshold
-        for price in priced_lengths:
-            ok &= price.with_partner(arm, length, model.capacity - weight, s) + low < threshold
-        pick = np.nonzero(ok)[0]
-        none = np.zeros(0, dtype=np.int64)
-        nothing = (np.zeros(0), none, none, none, none)
-        if len(pick) < 2:
-            return nothing
-        pick = pick[np.argsort(arm[pick], kind="stable")]
-        value = arm[pick]
-        stop = np.searchsorted(value, threshold - low - value)
-        count = np.maximum(stop - np.arange(1, len(pick) + 1), 0)
-        full = int(count.sum())
-        if full > PAIR_LIMIT:
-            # Keep the pairs of the best arms; the first pair left out bounds all of them.
-            kept = int(np.searchsorted(np.cumsum(count), PAIR_LIMIT))
-            rest = np.nonzero(count[kept:])[0] + kept
-            lowest = float((value[rest] + value[np.minimum(rest + 1, len(value) - 1)]).min())
-            missed.append((lowest + low, 2 * int(weight[pick].min())))
-            count[kept:] = 0
-        total = int(count.sum())
-        if not total:
-            return nothing
-        a = np.repeat(np.arange(len(pick)), count)
-        b = a + 1 + np.arange(total) - np.repeat(np.cumsum(count) - count, count)
-        out, back = pick[a], pick[b]
-        ok = weight[out] + weight[back] <= model.capacity
-        ok &= length[out] + length[back] <= model.max_length_um
-        out, back = out[ok], back[ok]
-        if self.full:
-            blocked = labels.words if self.block is None else self._blocked(labels)
-            clash = np.zeros(len(out), dtype=bool)
-            for w in range(self.word_count):
-                clash |= (blocked[out, w] & labels.words[back, w]) != 0
-            both = labels.add[out] + labels.add[back]
-            ok = ~clash & (both[:, self.UNIT] <= self.caps[1])
-            ok &= both[:, self.LOAD] <= self.caps[2]
-            if self.cycle_matters:
-                budget = np.minimum(labels.budget[out], labels.budget[back])
-                ok &= self.base_cycle_ns + both[:, self.SLOT] <= budget
-        else:
-            ok = model.device[labels.state[out]] != model.device[labels.state[back]]
-        out, back = out[ok], back[ok]
-        one, two = labels.option[out], labels.option[back]
-        option = np.where((one == -1) | (two == -1), -1, one | two)
-        cost = arm[out] + arm[back] + float(priced.fee[s])
-        if len(out):
-            cost = cost + self._line_values(option, False)
-        for cut in cuts:
-            x, y, z = cut.devices
-            held = [
-                ((labels.words[side, d // WORD] >> self.bit[d]) & np.uint64(1)).astype(np.int64)
-                for side in (out, back)
-                for d in (x, y, z)
-            ]
-            first, second = sum(held[:3]), sum(held[3:])
-            cost = cost + np.where((first == 1) & (second == 1), cut.price, 0.0)
-        keep = cost < threshold
-        out, back, cost = out[keep], back[keep], cost[keep]
-        return cost, out, back, np.full(len(out), s), weight[out] + weight[back]
-
-    def _blocked(self, labels: _Labels) -> np.ndarray:
-        """Devices each label holds, with all that conflict with one of them."""
-        assert self.block is not None
-        words = labels.words.copy()
-        one = np.uint64(1)
-        for d in range(self.model.k):
-            has = (labels.words[:, d // WORD] >> self.bit[d]) & one == one
-            words[has] |= self.block[d]
-        return words
+        first: list[int] = []
+        second: list[int] = []
+        while index >= 0:
+            state = int(labels.state[index])
+            if state >= model.states:
+                second.append(state - model.states)
+            else:
+                first.append(int(model.device[state]))
+            index = int(labels.parent[index])
+        return tuple(first), tuple(reversed(second))
 
 
 def _first_of_each(group: np.ndarray, marked: np.ndarray) -> np.ndarray:

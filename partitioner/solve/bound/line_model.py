@@ -50,6 +50,11 @@ class LineModel:
     piece
         float (E, E): ``piece[outer, inner]`` is the least cost of the outer state's piece of
         cable when the next state inward is ``inner``; FAR if that step is not allowed.
+    out_piece
+        float (k, k): the same for walks outward, [nearer, farther device]: least cost of the
+        farther device's piece, by its own share of units.
+    may_share, may_follow
+        bool (k, k): may be on one line; [outer, inner]: may be neighbours that way round.
     close
         float (S, E): least cost of the innermost piece and the end slack of the arm.
     line_end, line_through
@@ -91,6 +96,7 @@ class LineModel:
 
     def _build_costs(self) -> None:
         inst, builder, grade = self.instance, self.builder, self.grade
+        k = self.k
         ids = self.members[self.device]
         own = np.array([inst.share_of((int(i),)) for i in self.members], dtype=np.int64)
         share = np.where(self.whole, PPM, own[self.device])
@@ -102,6 +108,9 @@ class LineModel:
         drop = inst.cable_values(grade, np.full(self.states, self.drop_um), share)
         allowed = self._steps_allowed()
         self.piece = np.where(allowed, (cost + drop[:, None]).astype(float), FAR)
+        own_cost = inst.cable_values(grade, way.T, own[None, :])
+        own_cost = own_cost + inst.cable_values(grade, np.full(k, self.drop_um), own)[None, :]
+        self.out_piece = np.where(self.may_follow.T, own_cost.astype(float), FAR)
         reach = inst.switch_um[self.switches][:, ids]
         near = inst.cable_values(grade, reach, share[None, :]) + drop[None, :]
         end = inst.cable_values(grade, np.full(self.states, self.end_um), share)
@@ -125,15 +134,19 @@ class LineModel:
         self.line_end, self.line_through = by_state[:, 0].copy(), by_state[:, 1].copy()
 
     def _steps_allowed(self) -> np.ndarray:
-        outer, inner = self.device[:, None], self.device[None, :]
-        allowed = outer != inner
-        allowed &= ~self.instance.conflict[np.ix_(self.members, self.members)][outer, inner]
-        allowed &= (self.whole[:, None] | self.fitted[inner]) == self.whole[None, :]
-        if self.instance.problem.line.option_tail:
-            allowed &= ~(self.whole[:, None] & ~self.fitted[inner])
         least = self.data.spacing_min_um
+        tail = self.instance.problem.line.option_tail
+        clash = self.instance.conflict[np.ix_(self.members, self.members)]
+        self.may_share = ~clash & ~np.eye(self.k, dtype=bool)
+        # [outer, inner]: which device may come next inward.
+        self.may_follow = self.may_share.copy()
         if least:
-            allowed &= self.way_um[outer, inner] + self.drop_um >= least
+            self.may_follow &= self.way_um + self.drop_um >= least
+        if tail:
+            self.may_follow &= ~(self.fitted[:, None] & ~self.fitted[None, :])
+        outer, inner = self.device[:, None], self.device[None, :]
+        allowed = self.may_follow[outer, inner]
+        allowed &= (self.whole[:, None] | self.fitted[inner]) == self.whole[None, :]
         return allowed
 
     def _build_lengths(self) -> None:
@@ -179,6 +192,7 @@ class LineModel:
             return np.floor(length_um * money_per_um)
 
         other.piece = np.minimum(self.piece + extra(self.arc_um)[device][:, device], FAR)
+        other.out_piece = np.minimum(self.out_piece + extra(self.arc_um), FAR)
         other.close = self.close + extra(self.close_um)[:, device]
         other.line_end = self.line_end + math.floor(self.end_um * money_per_um)
         return other

@@ -38,6 +38,8 @@ CHECKED = 1_500
 """Most walks of one pricing that are built and checked exactly."""
 CHOSEN = 600
 """Most walks of one pricing looked at when none of them can break a rule."""
+SHRINKS = (0.001, 0.002, 0.004, 0.008, 0.016)
+"""Shares of the relaxation's value given up, one after the other, to complete a search."""
 ENOUGH = 60
 """So many real lines of negative reduced cost end the judging of one model's walks."""
 ADDED = 250
@@ -203,9 +205,14 @@ class ColumnGeneration:
         source: str,
         *,
         close_enough: float,
+        shrink: bool = False,
         rounds: int = 10_000,
     ) -> bool:
-        """Column generation with smoothed duals; True if converged."""
+        """Column generation with smoothed duals; True if converged.
+
+        ``shrink``: when nothing is found any more but searches were cut off, prove what slightly
+        lower duals are worth.
+        """
         smoothing = self.smoothing
         stalled = 0
         for _ in range(rounds):
@@ -238,9 +245,39 @@ class ColumnGeneration:
                     smoothing = max(0.1, smoothing - 0.1)
             elif alpha:
                 stalled = 1
-            else:
+            elif not shrink or not self._prove_shrunk(price, raw, source):
                 return True
             self._trim()
+        return False
+
+    def _prove_shrunk(
+        self,
+        price: Callable[[WholeDuals], tuple[list[MasterColumn], list[tuple[float, int]]]],
+        raw: RawDuals,
+        source: str,
+    ) -> bool:
+        """Lower the duals until a search is complete; True if new columns turned up on the way.
+
+        Lower duals make fewer lines attractive, so a search that was cut off need not be again;
+        and what is given away is known.
+        """
+        for loss in SHRINKS:
+            rate = np.ceil(loss * self.lp_value / max(1, int(self.setup.weight.sum())))
+            promised = self.lp_value * (1 - loss) + self.constant
+            if promised <= self.value or self.over():
+                return False
+            lower = replace(raw, device=raw.device - rate * self.setup.weight)
+            duals = WholeDuals.of(lower)
+            columns, missing = price(duals)
+            self.rounds += 1
+            if self._evaluate(duals, missing, source):
+                self.center = duals
+            self.log.append((source, self.value, self.lp_value))
+            added = [self.master.add(c) for c in columns]
+            if any(added):
+                return True
+            if self.value >= promised - 1e-4 * self.lp_value:
+                return False
         return False
 
     def _trim(self) -> None:
@@ -559,6 +596,7 @@ def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
             lambda d, limit=limit: run.price_labels(d, searches, limit),
             "elementary lines",
             close_enough=1e-4,
+            shrink=limit > 500,
         )
         say(
             f"elementary, {limit}: bound {run.value}, relaxation {run.lp_value:.0f}, "
@@ -597,6 +635,7 @@ def _neighbourhoods(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
                 lambda d, limit=limit, searches=searches: run.price_labels(d, searches, limit),
                 source,
                 close_enough=1e-4,
+                shrink=budget > 20_000,
             )
         grown = run.forbid_repetitions(memories)
         say(
@@ -650,6 +689,7 @@ def _cut_rounds(
                 lambda d, limit=limit: run.price_labels(d, searches, limit),
                 "elementary lines with subset cuts",
                 close_enough=1e-4,
+                shrink=limit > 4_000,
             )
         say(
             f"cuts {len(run.master.cuts)}: bound {run.value}, relaxation {run.lp_value:.0f}, "

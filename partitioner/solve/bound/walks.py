@@ -252,13 +252,3 @@ def _two_armed(
                     )
     found.sort(key=lambda w: w.reduced)
     return found[:most], least
-
-
-def cheapest_other_arm(model: LineModel, walks: ArmWalks) -> np.ndarray:
-    """Float (S, capacity + 1): least reduced cost of a second arm of at most that weight."""
-    cap = model.capacity
-    out = np.full((len(model.switches), cap + 1), FAR)
-    for s in range(len(model.switches)):
-        arm = (walks.best + model.close[s][None, :]).min(axis=1)
-        out[s] = np.minimum.accumulate(arm)
-    return out
