@@ -18,7 +18,9 @@ COMMANDS = {
     "plan": "partitioner.cli.plan",
     "check": "partitioner.cli.check",
     "report": "partitioner.cli.report",
+    "replan": "partitioner.cli.replan",
     "tradeoff": "partitioner.cli.tradeoff",
+    "explain": "partitioner.cli.explain",
     "schema": "partitioner.cli.schema",
 }
 

@@ -1,0 +1,122 @@
+"""``partitioner explain``: why there is no layout, what a rule costs, why a device is there."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from partitioner.cli.duration import Duration
+from partitioner.cli.plan import all_cores
+from partitioner.cli.session import Session, json_option, manner_options, strict_option
+
+
+@click.command(
+    short_help="Say why there is no layout, or what each rule costs.",
+    epilog="Example: partitioner explain problem.yaml --device lamp-1",
+)
+@click.argument("problem", type=click.Path(path_type=Path), help="The problem file.")
+@click.option(
+    "--device", metavar="ID", default=None,
+    help="Say why this device is where it is: what it would cost elsewhere.",
+)  # fmt: skip
+@click.option(
+    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
+    help="Also write the explanation as a page and as JSON into this folder.",
+)  # fmt: skip
+@click.option(
+    "--time-limit", type=Duration(), default="2min", show_default=True,
+    help="How long to search at most, for all plans together: 90, 90s, 2min, 1h.",
+)  # fmt: skip
+@click.option(
+    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
+    help="Seed of the search.",
+)  # fmt: skip
+@click.option(
+    "--workers", metavar="N", type=click.IntRange(1, 256), default=None,
+    help="Processor cores to use  [default: all there are]",
+)  # fmt: skip
+@click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
+@strict_option
+@json_option
+@manner_options
+@click.pass_obj
+def command(
+    session: Session,
+    problem: Path,
+    device: str | None,
+    output: Path | None,
+    time_limit: float,
+    seed: int,
+    workers: int | None,
+    force: bool,
+) -> None:
+    """Explain PROBLEM.
+
+    Without a layout: the smallest set of rules in conflict, with the lines they stand at, and the
+    cheapest ways out, each tried. With one: what each rule costs, found by planning without it.
+    Exit code 0 in both cases: the explanation is the answer.
+    """
+    import json
+    import time
+
+    from partitioner import pipeline
+    from partitioner.cli.interrupt import StopWish
+    from partitioner.cli.output import claim_folder
+    from partitioner.cli.progress import Progress
+    from partitioner.cli.voice import Voice
+    from partitioner.report.page import render_sections
+    from partitioner.report.sections import csv_twins
+    from partitioner.report.writer import write_set
+    from partitioner.study.explain import (
+        explain,
+        explained_data,
+        explained_sections,
+        explained_text,
+    )
+    from partitioner.study.runs import Budget
+    from partitioner.study.whereabouts import locator
+
+    voice = Voice(session)
+    voice.step(f"reading {problem}")
+    read = pipeline.read(problem, is_strict=session.is_strict)
+    for warning in read.warnings:
+        voice.note(warning)
+    if device is not None and device not in read.devices:
+        from difflib import get_close_matches
+
+        near = get_close_matches(device, read.devices, n=1)
+        hint = f"; did you mean '{near[0]}'?" if near else ""
+        raise click.UsageError(f"the problem has no device '{device}'{hint}")
+    if output is not None:
+        claim_folder(output, force or (output / "explain.json").is_file())
+    progress = Progress(voice, time_limit, read.currency, time.monotonic)
+    with StopWish(lambda: voice.note("stopping; what is known so far will be told")) as wish:
+        budget = Budget(
+            time.monotonic,
+            time.monotonic() + time_limit,
+            seed=seed,
+            workers=workers or all_cores(),
+            should_stop=wish,
+            on_progress=progress,
+        )
+        try:
+            explained = explain(read, budget, device, voice.step)
+        finally:
+            voice.clear_line()
+    locate = locator(problem)
+    data = explained_data(read, explained, locate)
+    if session.is_json:
+        voice.answer_json(data)
+    else:
+        voice.answer(explained_text(read, explained, locate))
+    if output is not None:
+        state, word, lead, sections = explained_sections(read, explained, locate)
+        page = render_sections(
+            title=f"Explanation of {read.name}", state=state, word=word,
+            lead=[*lead, read.note], sections=sections,
+        )  # fmt: skip
+        text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
+        files = {"report.html": page, "explain.json": text, **csv_twins(sections)}
+        write_set(output, files, force=True)
+        voice.note(f"wrote {output}/ (open report.html)")
