@@ -19,7 +19,10 @@ from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
+    from partitioner.check.facts import Facts
     from partitioner.report.sections import Section
+    from partitioner.study.builds import Builds
+    from partitioner.study.layout_sections import LayoutStudies
     from partitioner.study.simulation import Simulation
 
 T = TypeVar("T")
@@ -27,12 +30,16 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class PlanResult:
-    """A checked plan and the files that tell of it, by name."""
+    """A checked plan and the files that tell of it, by name.
+
+    ``remarks`` are what somebody has to know who reads none of the files.
+    """
 
     problem: Problem
     outcome: Outcome
     assessment: Assessment
     files: Mapping[str, str]
+    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,12 +47,15 @@ class JudgeResult:
     """A layout somebody wrote, and what follows from it.
 
     ``warnings`` are what was noticed in the two files without stopping, ready to be shown.
+    ``builds`` are judged where the problem has options and the whole layout keeps every rule;
+    rules that a build breaks are among the findings.
     """
 
     problem: Problem
     layout: Layout
     assessment: Assessment
     warnings: tuple[str, ...] = ()
+    builds: Builds | None = None
 
 
 class RejectedPlan(InternalFault):
@@ -78,6 +88,7 @@ def plan(
     on_step: Callable[[str], None] = _silent,
     stop: Callable[[], bool] = lambda: False,
     is_strict: bool = False,
+    with_zones: bool = False,
 ) -> PlanResult:
     """Plan a layout for the problem in a file.
 
@@ -103,6 +114,9 @@ def plan(
         Asked often; True ends the search with the best layout so far.
     is_strict
         Take warnings in the files for errors.
+    with_zones
+        Plan again for each candidate switch, open ones closed and closed ones open, and report
+        what it costs; every such run may take as long as the plan itself.
 
     Raises
     ------
@@ -130,8 +144,24 @@ def plan(
     on_step("checking the layout")
     assessment = assess_layout(problem, outcome.layout)
     _must_agree(problem, outcome, assessment)
+    studies = layout_studies(
+        problem, outcome.layout, assessment, should_stop=stop, on_step=on_step
+    )
+    sections = list(studies.sections)
+    if with_zones:
+        from partitioner.study.runs import Budget
+        from partitioner.study.zones import turn_candidates
+        from partitioner.study.zones_section import zones_section
+
+        on_step("planning with each candidate switch the other way round")
+        candidates = sum(not s.required for s in problem.switches.values())
+        budget = Budget(
+            clock, clock() + candidates * time_limit_s, seed, workers, stop, on_progress
+        )
+        sections.append(zones_section(problem, turn_candidates(problem, outcome, budget)))
     on_step("writing the report")
-    return PlanResult(problem, outcome, assessment, report_files(problem, assessment, outcome))
+    files = report_files(problem, assessment, outcome, sections)
+    return PlanResult(problem, outcome, assessment, files, studies.remarks)
 
 
 def read(problem_path: Path, *, is_strict: bool = False) -> Problem:
@@ -183,7 +213,14 @@ def judge(problem_path: Path, layout_path: Path, *, is_strict: bool = False) -> 
     layout, findings = read_layout_with_findings(layout_path, problem)
     layout = _unless_wrong(layout, findings, is_strict)
     noticed = tuple(format_finding(f, source=False) for f in findings)
-    return JudgeResult(problem, layout, assess_layout(problem, layout), problem.warnings + noticed)
+    assessment = assess_layout(problem, layout)
+    builds = None
+    if problem.options and not assessment.findings:
+        from partitioner.study.builds import findings_of, judge_builds
+
+        builds = judge_builds(_facts(problem, layout))
+        assessment = replace(assessment, findings=findings_of(builds))
+    return JudgeResult(problem, layout, assessment, problem.warnings + noticed, builds)
 
 
 def assess_layout(problem: Problem, layout: Layout) -> Assessment:
@@ -191,6 +228,42 @@ def assess_layout(problem: Problem, layout: Layout) -> Assessment:
     from partitioner.check.judge import assess
 
     return assess(problem, layout)
+
+
+def _facts(problem: Problem, layout: Layout) -> Facts:
+    from partitioner.check.facts import gather_facts
+    from partitioner.network.cable import CableNetwork
+
+    return gather_facts(problem, layout, CableNetwork(problem))
+
+
+def layout_studies(
+    problem: Problem,
+    layout: Layout,
+    assessment: Assessment,
+    *,
+    should_stop: Callable[[], bool] = lambda: False,
+    on_step: Callable[[str], None] = _silent,
+    simulate_s: float | None = None,
+    seed: int = 0,
+    builds: Builds | None = None,
+) -> LayoutStudies:
+    """Look at a layout from further sides: builds, growth, bulk transfers, single failures.
+
+    ``simulate_s``: also simulate the transfers for so many seconds each. ``builds``: those judged
+    already. The rest as in :func:`plan`.
+    """
+    from partitioner.study.layout_sections import study_layout
+
+    return study_layout(
+        _facts(problem, layout),
+        assessment,
+        should_stop=should_stop,
+        on_step=on_step,
+        simulate_ns=None if simulate_s is None else round(simulate_s * 1e9),
+        seed=seed,
+        builds=builds,
+    )
 
 
 def simulate(problem: Problem, layout: Layout, seconds: float, seed: int = 0) -> Simulation:

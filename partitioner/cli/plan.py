@@ -50,6 +50,10 @@ def all_cores() -> int:
     "--require-optimal", is_flag=True,
     help="End with exit code 5 when the layout is not proved optimal; it is written all the same.",
 )  # fmt: skip
+@click.option(
+    "--zones", is_flag=True,
+    help="Also plan with each candidate switch the other way round; takes a run for each.",
+)  # fmt: skip
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
 @strict_option
 @json_option
@@ -64,6 +68,7 @@ def command(
     workers: int | None,
     work_limit: int | None,
     require_optimal: bool,
+    zones: bool,
     force: bool,
 ) -> None:
     """Plan the cheapest layout for PROBLEM that keeps all its rules.
@@ -110,6 +115,7 @@ def command(
                 on_step=voice.step,
                 stop=wish,
                 is_strict=session.is_strict,
+                with_zones=zones,
             )
         except pipeline.RejectedPlan as error:
             assert output is not None
@@ -120,6 +126,8 @@ def command(
             voice.clear_line()
     assert output is not None
     write_set(output, result.files, force=force)
+    for remark in result.remarks:
+        voice.note(remark)
     if session.is_json:
         voice.answer(result.files["outcome.json"].rstrip("\n"))
     else:

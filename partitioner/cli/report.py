@@ -58,7 +58,16 @@ def command(
         voice.note(warning)
     folder = output or Path(f"out-{result.problem.name}")
     claim_folder(folder, force)
-    sections = []
+    studies = pipeline.layout_studies(
+        result.problem,
+        result.layout,
+        result.assessment,
+        on_step=voice.step,
+        simulate_s=simulate,
+        seed=seed,
+        builds=result.builds,
+    )
+    sections = list(studies.sections)
     if simulate is not None:
         from partitioner.study.simulation import simulation_section
 

@@ -149,6 +149,15 @@ def judge_builds(facts: Facts, should_stop: Callable[[], bool] = lambda: False) 
     return Builds(tuple(rows), wanted.is_whole, len(wanted.rows) - len(rows))
 
 
+def findings_of(builds: Builds) -> tuple[RuleFinding, ...]:
+    """Rules that builds break, each sentence with the build it is about."""
+    return tuple(
+        RuleFinding(f.rule, f.subjects, f"In build {row.combination.name}: {f.sentence}")
+        for row in builds.broken
+        for f in row.findings
+    )
+
+
 def _judge(facts: Facts, combination: Combination) -> JudgedBuild:
     built = build_facts(facts, combination.options)
     items = unit_items(facts, combination.options)

@@ -26,8 +26,11 @@ def builds_section(facts: Facts, assessment: Assessment, builds: Builds) -> Sect
         What was found of its builds.
     """
     problem = facts.problem
-    if not problem.options or not builds.rows:
+    if not problem.options:
         return None
+    if not builds.rows:
+        none = "No build was checked: stopped before."
+        return Section("Every build", none, id="every-build")
     return Section(
         "Every build",
         _intro(facts, assessment, builds),

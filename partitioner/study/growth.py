@@ -142,8 +142,8 @@ def growth_of(facts: Facts, should_stop: Callable[[], bool] = lambda: False) -> 
         together[line] = tuple(d.id for d in devices if d.id in full.facts.problem.devices)
         for device_id in start.single(line, devices, full):
             alone[device_id].append(line)
-    guests = _settle(start, likely, alone, should_stop)
-    in_order = tuple(guests[f.device.id] for f in facts.problem.forecast)
+    settled = _settle(start, likely, alone, should_stop)
+    in_order = tuple(settled[f.device.id] for f in facts.problem.forecast)
     return Growth(rooms, in_order, together, True)
 
 
