@@ -34,6 +34,8 @@ from partitioner.solve.master import Choice, Master, Selection
 Expr = cp_model.LinearExpr
 TIE_SCALE = 2**20
 """Money weighs so much more than what settles ties: devices and port in common."""
+HIGHEST_ID = 254
+"""Highest PLCA node ID that can be set (ethtool(8); IEEE Std 802.3 30.16.1.1.4)."""
 FORCED = 2**80
 """Worth of carrying on a segment that must be carried on: above every price."""
 
@@ -141,22 +143,34 @@ def order_changes(
 
 
 def plca_ids(
-    devices: Sequence[str], count: int, stayed: Mapping[str, int], known: Mapping[str, int]
+    devices: Sequence[str],
+    count: int,
+    stayed: Mapping[str, int],
+    known: Mapping[str, int],
+    highest: int = HIGHEST_ID,
 ) -> dict[str, int]:
-    """PLCA IDs 1 to ``count`` for devices given in order outward from the switch.
+    """PLCA IDs for devices given in order outward from the switch.
 
-    Who stayed on the line keeps its ID, then who comes from elsewhere if its ID is free; all
-    others get the least free ones in order.
+    Who stayed on the line keeps its ID up to ``highest``; then who comes from elsewhere, if its
+    ID is free and lies among the first ``count`` or below one that stayed; all others get the
+    least free ones in order.
+
+    Examples
+    --------
+    >>> plca_ids(("new", "b", "c"), 3, {"b": 2, "c": 3}, {})
+    {'new': 1, 'b': 2, 'c': 3}
     """
     taken: dict[str, int] = {}
     used: set[int] = set()
+    top = highest
     for wanted in (stayed, known):
         for device in devices:
             id_ = wanted.get(device)
-            if device not in taken and id_ is not None and 1 <= id_ <= count and id_ not in used:
+            if device not in taken and id_ is not None and 1 <= id_ <= top and id_ not in used:
                 taken[device] = id_
                 used.add(id_)
-    free = (id_ for id_ in range(1, count + 1) if id_ not in used)
+        top = max(count, *used, 0)
+    free = (id_ for id_ in range(1, HIGHEST_ID + 1) if id_ not in used)
     return {d: taken[d] if d in taken else next(free) for d in devices}
 
 
@@ -257,22 +271,42 @@ class ChangeModel:
         total = prices.device_segment_money * len(kept)
         if is_line:
             total += prices.new_line_money
-            total += prices.plca_id_money * self._lost_ids(column, kept)
+            total += prices.plca_id_money * self._lost_ids(column, None)
         if prices.cut_length_money:
             names, new = self.instance.device_ids, self.pieces_um(column)
             changed = sum(new[i] != self.old_cuts_um.get(names[i]) for i in kept)
             total += prices.cut_length_money * changed
         return total
 
-    def _lost_ids(self, column: Column, kept: Sequence[int]) -> int:
-        """Old devices of a line that cannot keep their PLCA ID."""
-        count = self.id_count(column)
-        had = [self.old_id[i] for i in kept if i in self.old_id]
-        return len(had) - len({id_ for id_ in had if 1 <= id_ <= count})
+    def _lost_ids(self, column: Column, old: int | None) -> int:
+        """Old devices of a line that cannot keep their PLCA ID when it carries on ``old``."""
+        names = self.instance.device_ids
+        known = {names[i]: self.old_id[i] for i in column.devices if i in self.old_id}
+        stayed = {
+            names[i]: self.old_id[i]
+            for i in column.devices
+            if i in self.old_id and self.old_of[i] == old
+        }
+        ids = plca_ids(
+            [names[i] for i in column.out + column.back], self.id_count(column), stayed, known,
+            self.highest_id(column),
+        )
+        return sum(ids[name] != id_ for name, id_ in known.items())
 
     def id_count(self, column: Column) -> int:
-        """Highest PLCA ID a line may use: its devices and the spare IDs of the reserve."""
+        """PLCA IDs a line has room for: its devices and the spare IDs of the reserve."""
         return len(column.devices) + self.instance.grades[column.grade].spare_ids
+
+    def highest_id(self, column: Column) -> int:
+        """Highest PLCA ID that a device may keep on the line it stays on.
+
+        IDs without a device lengthen the cycle by a silent turn each. Where latency has a price
+        that would make a line dearer than the master thinks, so none beyond the spare ones is
+        left then; else the check decides.
+        """
+        if self.instance.problem.objective.latency_price_per_ms_money:
+            return self.id_count(column)
+        return HIGHEST_ID
 
     def pieces_um(self, column: Column) -> dict[int, int]:
         """Cut length of each device's piece of a segment."""
@@ -313,6 +347,9 @@ class ChangeModel:
                 saving += prices.new_line_money
                 moves = order_changes((old.out, old.back), (column.out, column.back))
                 saving -= prices.device_order_money * moves
+                if prices.plca_id_money:
+                    lost = self._lost_ids(column, None) - self._lost_ids(column, o)
+                    saving += prices.plca_id_money * lost
             yield o, saving
 
     def keeps_port(self, column: Column, port: int, old: int) -> bool:
@@ -358,8 +395,8 @@ class ChangeModel:
         old = self.olds[number]
         if old.grade != column.grade or not self.keeps_port(column, port, number):
             return False
-        count = self.id_count(column)
-        if any(self.old_id.get(i, 1) > count for i in held_here):
+        highest = self.highest_id(column)
+        if any(self.old_id.get(i, 1) > highest for i in held_here):
             return False
         inner = {
             i: arm[k - 1] if k else -1
@@ -387,7 +424,7 @@ class ChangeModel:
         old = self.olds[o]
         if old.grade != column.grade or not self.keeps_port(column, port, o):
             return False
-        if any(self.old_id.get(i, 1) > self.id_count(column) for i in column.devices):
+        if any(self.old_id.get(i, 1) > self.highest_id(column) for i in column.devices):
             return False
         return (column.out, column.back) in (
             (old.out, old.back), (old.back, old.out),
@@ -403,8 +440,14 @@ class ChangeModel:
 
     # -- the master ---------------------------------------------------------------------------
 
-    def extend(self, master: Master, aim: Aim) -> None:
-        """Add who carries on whom, the change cost and what is held to a master."""
+    def extend(self, master: Master, aim: Aim) -> list[tuple[Choice, int, cp_model.IntVar]]:
+        """Add who carries on whom, the change cost and what is held to a master.
+
+        Returns
+        -------
+        list
+            Every choice with an old segment it may carry on and the variable that says it does.
+        """
         model = master.model
         plan_terms, plan_weights = list(master.cost_terms), list(master.cost_weights)
         plan_constant = master.cost_constant
@@ -412,6 +455,7 @@ class ChangeModel:
         weights: list[int] = []
         constant = 0
         heirs: dict[int, list] = defaultdict(list)
+        made: list[tuple[Choice, int, cp_model.IntVar]] = []
         rows: list[tuple[Choice, cp_model.IntVar | None]] = [
             (Choice(column, p), var)
             for column, picks in zip(master.columns, master.pick, strict=True)
@@ -436,6 +480,7 @@ class ChangeModel:
                     continue
                 tie = model.new_bool_var(f"heir[{number},{o}]")
                 carried.append(tie)
+                made.append((choice, o, tie))
                 heirs[o].append(tie)
                 terms.append(tie)
                 weights.append(-worth)
@@ -466,6 +511,19 @@ class ChangeModel:
             for var, weight in zip(terms, weights, strict=True):
                 master.pay(var, aim.change_weight * weight)
             master.cost_constant += aim.change_weight * constant
+        return made
+
+    def hint(
+        self,
+        master: Master,
+        ties: Iterable[tuple[Choice, int, cp_model.IntVar]],
+        selection: Selection,
+    ) -> None:
+        """Suggest who carries on whom in a selection, besides :meth:`Master.hint`."""
+        found, _ = self.carried_on(selection.choices)
+        heir = dict(zip(selection.choices, found, strict=True))
+        for choice, o, tie in ties:
+            master.model.add_hint(tie, int(heir.get(choice) == o))
 
     # -- a selection --------------------------------------------------------------------------
 

@@ -46,7 +46,9 @@ def to_layout(
             names = line_names if data.is_line else link_names
             outward = tuple(instance.device_ids[i] for i in column.out + column.back)
             stayed, known = _old_ids(choice, old, change)
-            ids = plca_ids(outward, len(outward) + data.spare_ids, stayed, known)
+            room = len(outward) + data.spare_ids
+            highest = room if change is None else change.highest_id(column)
+            ids = plca_ids(outward, room, stayed, known, highest)
             devices = tuple(instance.device_ids[i] for i in column.devices)
             switch_index = len(column.back)
             if old is not None and _is_turned(devices, switch_index, old):
@@ -60,7 +62,7 @@ def to_layout(
                     devices=devices,
                     switch_index=switch_index if data.is_line else 0,
                     plca_ids=tuple(ids[d] for d in devices) if data.is_line else (),
-                    node_count=len(outward) + 1 + data.spare_ids if data.is_line else 0,
+                    node_count=1 + max(room, *ids.values()) if data.is_line else 0,
                 )
             )
     built = []

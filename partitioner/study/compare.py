@@ -97,11 +97,11 @@ def _longest_common(a: Sequence[str], b: Sequence[str]) -> tuple[str, ...]:
     rows: list[list[tuple[str, ...]]] = [[()] * (len(b) + 1) for _ in range(len(a) + 1)]
     for i, x in enumerate(a):
         for j, y in enumerate(b):
-            rows[i + 1][j + 1] = (
-                (*rows[i][j], x)
-                if x == y
-                else max((rows[i][j + 1], rows[i + 1][j]), key=len)
-            )
+            above, beside = rows[i][j + 1], rows[i + 1][j]
+            if x == y:
+                rows[i + 1][j + 1] = (*rows[i][j], x)
+            else:
+                rows[i + 1][j + 1] = above if len(above) >= len(beside) else beside
     return rows[-1][-1]
 
 
@@ -338,7 +338,7 @@ def compare(
         lengths before are worked out from ``problem``, and pieces that touch something gone count
         as changed.
     same
-        Names of segments that carry on themselves whatever that costs (they are held).
+        Names of segments that carry on themselves whatever that costs.
     """
     counter = _Counter(
         problem, before, after, problem.change_prices if prices is None else prices,

@@ -19,6 +19,7 @@ from partitioner.study.rerun_search import (
     RerunSearch,
     RerunSettings,
     Searched,
+    only,
     without_gone,
 )
 
@@ -211,16 +212,15 @@ def _point(
     held: Held,
     problem_before: Problem | None,
 ) -> RerunPoint:
-    layout, assessment = _with_old_settings(problem, before, found)
-    same = frozenset(
-        s.id
-        for s in before.segments
-        if s.id in held.segments
-        or s.switch in held.switches
-        or not held.devices.isdisjoint(s.devices)
-        or not held.placed.isdisjoint(s.devices)
-    )
+    layout, assessment = _accepted(problem, before, found)
+    # Names tell who carries on: a segment has an old name only if it does.
+    same = frozenset(s.id for s in before.segments)
     comparison = compare(problem, before, layout, problem_before=problem_before, same=same)
+    if layout.segments != found.layout.segments and comparison.total_money > found.change_money:
+        # IDs had to be closed up after all: a dearer change than was reckoned with.
+        found = replace(
+            found, change_money=comparison.total_money, is_proved=False, is_best_offered=False
+        )
     details = [f"[{f.rule}] {f.sentence}" for f in assessment.findings]
     if assessment.cost.objective_money != found.plan_money:
         details.append(
@@ -238,21 +238,35 @@ def _point(
     return RerunPoint(found, layout, assessment, comparison)
 
 
-def _with_old_settings(
-    problem: Problem, before: Layout, found: Found
-) -> tuple[Layout, Assessment]:
-    """Leave node and burst counts of carried-on lines as they were where the check allows it."""
+def _accepted(problem: Problem, before: Layout, found: Found) -> tuple[Layout, Assessment]:
+    """The layout with as many old settings as the check allows.
+
+    Tried in turn: node and burst counts as they were; node counts as they must be for all old
+    PLCA IDs; IDs closed up, so that no turn is lost to an ID without a device.
+    """
     olds = {s.id: s for s in before.segments}
-    restored = tuple(_restored(s, olds.get(s.id)) for s in found.layout.segments)
-    if restored != found.layout.segments:
-        layout = replace(found.layout, segments=restored)
+    settings = tuple(_restored(s, olds.get(s.id)) for s in found.layout.segments)
+    closed = tuple(_closed_up(s, problem) for s in found.layout.segments)
+    tried: tuple[Layout, Assessment] | None = None
+    for segments in dict.fromkeys((settings, found.layout.segments, closed)):
+        layout = replace(found.layout, segments=segments)
         assessment = assess(problem, layout)
-        if (
-            not assessment.findings
-            and assessment.cost.objective_money == found.plan_money
-        ):
+        if not assessment.findings and assessment.cost.objective_money == found.plan_money:
             return layout, assessment
-    return found.layout, assess(problem, found.layout)
+        if segments == found.layout.segments:
+            tried = layout, assessment
+    assert tried is not None
+    return tried
+
+
+def _closed_up(segment: Segment, problem: Problem) -> Segment:
+    """A line whose PLCA IDs lie within its devices and the spare IDs of the reserve."""
+    if not segment.plca_ids:
+        return segment
+    room = len(segment.devices) + problem.limits[segment.grade].reserve.nodes
+    free = iter(sorted(set(range(1, room + 1)) - set(segment.plca_ids)))
+    ids = tuple(i if i <= room else next(free) for i in segment.plca_ids)
+    return replace(segment, plca_ids=ids, node_count=room + 1)
 
 
 def _restored(segment: Segment, old: Segment | None) -> Segment:
@@ -274,7 +288,9 @@ def touched(before: Layout, after: Layout, held: Held) -> list[str]:
     """
     wrong = []
     later = {s.id: s for s in after.segments}
-    for old in before.segments:
+    still = {d for s in after.segments for d in s.devices}
+    for whole in before.segments:
+        old = only(whole, [d in still for d in whole.devices])
         new = later.get(old.id)
         if old.id in held.segments or old.switch in held.switches:
             if new is None or _wiring(new) != _wiring(old):

@@ -36,6 +36,8 @@ def cable_of(out: Sequence[int], back: Sequence[int]) -> Cable:
 
 def column_of(builder: ColumnBuilder, switch: int, grade: int, cable: Cable) -> Column | None:
     """The segment with that cable, or nothing if it breaks a rule."""
+    if (switch, grade) not in builder.instance.ports_of:
+        return None
     if builder.instance.grades[grade].is_line:
         at = cable.index(SWITCH)
         return builder.line(switch, grade, cable[at + 1 :], cable[:at][::-1])
@@ -112,7 +114,10 @@ class Relatives:
                         key=lambda s: int(inst.switch_um[s, list(group)].min()),
                     )
                     for s in switches[:2]:
-                        made = [self.builder.line(s, grade, o) for o in permutations(group)]
+                        made = [
+                            column_of(self.builder, s, grade, (SWITCH, *o))
+                            for o in permutations(group)
+                        ]
                         allowed = [c for c in made if c is not None]
                         if allowed:
                             found.append(min(allowed, key=lambda c: c.cost))

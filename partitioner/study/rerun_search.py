@@ -23,7 +23,7 @@ from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
-from partitioner.solve.master import Master, Selection
+from partitioner.solve.master import Master, MasterResult, Refused, Selection
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.solve.search import Limits, Search, Study
 from partitioner.study.rerun_columns import (
@@ -38,6 +38,8 @@ ALL_UP_TO = 30_000
 """Up to this many orders of devices every segment is tried."""
 HARVEST = 1_200
 """Most segments taken over from planning afresh."""
+POOL = 2_400
+"""Most segments of one choice; more slow the master down more than they help."""
 BOUND_STEP = "proving a bound"
 
 
@@ -136,7 +138,9 @@ class RerunSearch:
     change: ChangeModel = field(init=False)
     _begun: float = field(init=False)
     _columns: list[Column] = field(init=False, default_factory=list)
+    _near: list[Column] = field(init=False, default_factory=list)
     _hops: dict[tuple[int, int, int], int] = field(init=False, default_factory=dict)
+    _refused: dict[Refused, None] = field(init=False, default_factory=dict)
     _tried_all: bool = field(init=False, default=False)
     _bound: int = field(init=False, default=0)
     _best_total: int | None = field(init=False, default=None)
@@ -188,11 +192,17 @@ class RerunSearch:
         starts: list[Selection] = []
         if self._tried_all:
             self._columns = every_column(self.builder, self.change)
+            least = self._least_change(starts)
         else:
+            least = self._near_old()
+            if least is not None:
+                starts.append(least.selection)
+                self._best_total = self.change.value(least.selection, Aim())
             fresh = self._plan_afresh()
             self._tell("old segments and their relatives")
-            starts = self._gather(fresh)
-        least = self._least_change(starts)
+            starts += self._gather(fresh, starts)
+            if least is None:
+                least = self._least_change(starts)
         starts += [] if least is None else [least.selection]
         self._tell("cheapest plan and change")
         best = self._solve(Aim(), starts, 0.25)
@@ -256,7 +266,7 @@ class RerunSearch:
                 self._bound = max(self._bound, sample.bound_money)
             self._tell(f"planning afresh: {word}")
 
-        share = 0.45 * self.settings.time_limit_s
+        share = min(0.4 * self.settings.time_limit_s, max(1.0, 0.5 * self.seconds_left()))
         try:
             outcome = plan_layout(
                 self.problem,
@@ -279,26 +289,72 @@ class RerunSearch:
         self._columns = list(seen)[-HARVEST:]
         return outcome
 
-    def _gather(self, fresh: Outcome | None) -> list[Selection]:
+    def _near_old(self) -> _Choice | None:
+        """Least change among the old segments with new devices put in, and nothing else."""
         relatives = Relatives(self.builder, self.change)
         news = self.change.new_devices
-        found = dict.fromkeys(
-            relatives.near(relatives.old_cables(), news, is_wide=True)
-        )
+        found = dict.fromkeys(relatives.near(relatives.old_cables(), news, is_wide=False))
         found |= dict.fromkeys(relatives.single())
-        found |= dict.fromkeys(relatives.among(news))
-        starts = []
+        self._near = list(found | dict.fromkeys(relatives.among(news)))
+        self._columns = self._near
+        return self._least_change([])
+
+    def _gather(self, fresh: Outcome | None, starts: Sequence[Selection]) -> list[Selection]:
+        """Segments to choose from; those of planning afresh as a selection, if it has one."""
+        relatives = Relatives(self.builder, self.change)
+        news = self.change.new_devices
+        kept = dict.fromkeys(self._near)
+        more: list[Selection] = []
         if fresh is not None:
             afresh = columns_of(self.builder, fresh.layout)
-            found |= dict.fromkeys(afresh)
-            found |= dict.fromkeys(
-                relatives.near(relatives.cables_of(afresh), news, is_wide=False)
-            )
+            kept |= dict.fromkeys(afresh)
             only = self._solve_over(Aim(1, 0), afresh, [], self.seconds_left())
             if only is not None:
-                starts.append(only.selection)
-        self._columns = list(found | dict.fromkeys(self._columns))
-        return starts
+                more.append(only.selection)
+        wide = dict.fromkeys(relatives.near(relatives.old_cables(), news, is_wide=True))
+        wide |= dict.fromkeys(self._columns)
+        self._columns = self._promising(kept, wide, [*starts, *more])
+        return more
+
+    def _promising(
+        self,
+        kept: Iterable[Column],
+        wide: Iterable[Column],
+        selections: Sequence[Selection],
+    ) -> list[Column]:
+        """All of ``kept`` and the best of ``wide``, measured by what devices cost by now.
+
+        A device is priced by its share of the segment it has in the best selection; what a
+        segment costs beyond the prices of its devices tells how little it promises.
+        """
+        out = dict.fromkeys(kept)
+        rest = [c for c in wide if c not in out]
+        room = max(POOL - len(out), POOL // 3)
+        if len(rest) <= room or not selections:
+            return list(out | dict.fromkeys(rest))
+        best = min(selections, key=lambda s: self.change.value(s, Aim()))
+        price = [0.0] * self.instance.n
+        for choice in best.choices:
+            each = self._sum_of(choice.column) / len(choice.column.devices)
+            for i in choice.column.devices:
+                price[i] = each
+        beyond = [
+            (self._sum_of(c) - sum(price[i] for i in c.devices), k) for k, c in enumerate(rest)
+        ]
+        beyond.sort()
+        return list(out | dict.fromkeys(rest[k] for _, k in beyond[:room]))
+
+    def _sum_of(self, column: Column) -> int:
+        """Cost of a segment with its cheapest port and its least change."""
+        inst = self.instance
+        ports = inst.ports_of[column.switch, column.grade]
+        saving = max((s for _, s in self.change.ties(column)), default=0)
+        return (
+            column.cost
+            + min(inst.port_classes[p].value for p in ports)
+            + self.change.base_money(column)
+            - max(0, saving)
+        )
 
     # -- aims ---------------------------------------------------------------------------------
 
@@ -312,16 +368,16 @@ class RerunSearch:
         """Choose among segments for an aim, beginning with the best of given selections."""
         change = self.change
         study = Study(
-            extend=lambda master: change.extend(master, aim),
             charge=lambda selection: change.value(selection, aim) - selection.cost,
         )
         limits = Limits(
-            self.seconds_left, self.settings.workers, self.settings.seed, self.should_stop, False
+            self.seconds_left, self.settings.workers, self.settings.seed, self.should_stop, None
         )
         search = Search(
             self.instance, self.builder, self.backbone, limits, lambda _: None, study
         )
         search.hop_extra = self._hops
+        search.refused = self._refused
         for start in starts:
             if self._keeps(start, aim):
                 search.offer(start)
@@ -338,10 +394,39 @@ class RerunSearch:
                 for p in self.instance.ports_of.get((c.switch, c.grade), ())
             )
         ]
-        result = search.master_over_pool(usable, seconds, soft=False)
+        result = self._master(search, usable, aim, seconds)
         if search.best is None:
             return None
-        return _Choice(search.best, result.proved and not self._hops)
+        # What the master chose last may have been late on the backbone and refused.
+        is_its = result.selection is not None and (
+            change.value(result.selection, aim) == change.value(search.best, aim)
+        )
+        return _Choice(search.best, result.proved and is_its and not self._hops)
+
+    def _master(
+        self, search: Search, columns: Sequence[Column], aim: Aim, seconds: float
+    ) -> MasterResult:
+        """Run the master; again, as long as what it chose teaches something about hops."""
+        until = self.seconds() + seconds
+        while True:
+            master = Master(
+                self.instance, self.backbone, columns,
+                hop_extra=self._hops, refused=self._refused,
+            )
+            ties = self.change.extend(master, aim)
+            if search.best is not None:
+                master.hint(search.best)
+                self.change.hint(master, ties, search.best)
+            result = master.solve(
+                seconds=max(0.2, until - self.seconds()),
+                workers=self.settings.workers,
+                seed=self.settings.seed,
+                should_stop=self._over,
+            )
+            learned = dict(self._hops), len(self._refused)
+            search.offer(result.selection)
+            if learned == (self._hops, len(self._refused)) or self._over():
+                return result
 
     def _keeps(self, selection: Selection, aim: Aim) -> bool:
         if selection.left_out or self.change.touches_held(selection.choices):
@@ -425,10 +510,11 @@ class RerunSearch:
             self._tell("relatives of the best segments")
             cables = relatives.cables_of(c.column for c in best.selection.choices)
             near = relatives.near(cables, self.change.new_devices, is_wide=True)
-            before = len(self._columns)
-            self._columns = list(dict.fromkeys(self._columns) | dict.fromkeys(near))
-            if len(self._columns) == before:
-                break
+            self._columns = self._promising(
+                dict.fromkeys([*self._near, *(c.column for c in best.selection.choices)]),
+                dict.fromkeys([*near, *self._columns]),
+                [best.selection],
+            )
             again = self._solve(Aim(), [best.selection], 0.2)
             if again is None:
                 break
@@ -573,7 +659,7 @@ def without_gone(layout: Layout, problem: Problem) -> Layout:
         stays = [d in problem.devices for d in segment.devices]
         if not any(stays):
             continue
-        segments.append(_only(segment, stays))
+        segments.append(only(segment, stays))
     return replace(
         layout,
         open_switches=tuple(s for s in layout.open_switches if s in problem.switches),
@@ -586,7 +672,8 @@ def without_gone(layout: Layout, problem: Problem) -> Layout:
     )
 
 
-def _only(segment: Segment, stays: Sequence[bool]) -> Segment:
+def only(segment: Segment, stays: Sequence[bool]) -> Segment:
+    """A segment with those of its devices only that stay, in their order."""
     pairs = list(zip(segment.devices, stays, strict=True))
     return replace(
         segment,

@@ -14,16 +14,19 @@ from partitioner.model.problem import Problem, SwitchPosition
 from partitioner.network.cable import CableNetwork
 from tests.brute.brute import Candidate, _Search
 
+Must = tuple[str, str] | None
+
 
 class _EveryOrder(_Search):
     """All layouts with their plan cost and change cost."""
 
-    def __init__(self, problem: Problem, before: Layout, allowed=lambda segments: True):
+    def __init__(self, problem: Problem, before: Layout, allowed, must: Must):
         super().__init__(problem)
         self.before = before
         self.pairs: set[tuple[int, int]] = set()
         self.old_cuts = old_cuts(problem, before)
         self.allowed = allowed
+        self.must = must
 
     def orders(self, devices, switch, grade):
         problem = self.problem
@@ -53,7 +56,9 @@ class _EveryOrder(_Search):
         for choice in sorted(product(*grades), key=lambda c: sum(v for v, _ in c)):
             if self.in_time(net, [g for _, g in choice], [c for c, _ in chosen]):
                 if change is None:
-                    change = change_of(self.problem, self.before, chosen, self.old_cuts)
+                    change = change_of(
+                        self.problem, self.before, chosen, self.old_cuts, self.must
+                    )
                 self.pairs.add((without + sum(value for value, _ in choice), change))
                 return
 
@@ -80,29 +85,23 @@ def old_cuts(problem: Problem, before: Layout) -> dict[str, int]:
     return found
 
 
-def change_of(problem: Problem, before: Layout, chosen, cuts: dict[str, int]) -> int:
-    """Least change cost of a set of segments with their port groups."""
+def change_of(
+    problem: Problem, before: Layout, chosen, cuts: dict[str, int], must: Must
+) -> int:
+    """Least change cost of a set of segments with their port groups.
+
+    ``must`` is an old segment and the device whose segment has to carry it on.
+    """
     prices = problem.change_prices
     home = {d: s for s in before.segments for d in s.devices if d in problem.devices}
-    ids = {d: i for s in before.segments for d, i in zip(s.devices, s.plca_ids, strict=False)}
     fixed = 0
-    for candidate, group in chosen:
+    for candidate, _ in chosen:
         segment = Segment("x", candidate.switch, 1, candidate.grade, candidate.order,
                           candidate.index)
         new = old_cuts(problem, Layout("", "", (), (), (segment,)))
         fixed += prices.cut_length_money * sum(
             new[d] != cuts.get(d) for d in candidate.devices if d in home
         )
-        if problem.catalogue.grades[candidate.grade].medium is Medium.MIXING:
-            count = len(candidate.order) + problem.limits[candidate.grade].reserve.nodes
-            had = [d for d in candidate.devices if d in home and d in ids]
-            most = max(
-                size
-                for size in range(len(had) + 1)
-                for some in combinations(had, size)
-                if len({ids[d] for d in some}) == size and all(1 <= ids[d] <= count for d in some)
-            )
-            fixed += prices.plca_id_money * (len(had) - most)
     choices = []
     for candidate, group in chosen:
         row = [(None, pair_price(problem, home, None, candidate, group))]
@@ -116,6 +115,11 @@ def change_of(problem: Problem, before: Layout, chosen, cuts: dict[str, int]) ->
         sum(price for _, price in way)
         for way in product(*choices)
         if len({o for o, _ in way if o}) == sum(o is not None for o, _ in way)
+        and all(
+            o == must[0]
+            for (o, _), (candidate, _) in zip(way, chosen, strict=True)
+            if must is not None and must[1] in candidate.devices
+        )
     )
     return fixed + best
 
@@ -126,6 +130,8 @@ def pair_price(problem: Problem, home, old: Segment | None, new: Candidate, grou
     is_line = problem.catalogue.grades[new.grade].medium is Medium.MIXING
     moved = sum(d in home and home[d] is not old for d in new.devices)
     total = prices.device_segment_money * moved
+    if is_line:
+        total += prices.plca_id_money * lost_ids(problem, home, old, new)
     if old is None:
         return total + prices.new_line_money * is_line
     if (old.switch, problem.switches[old.switch].group_of_port(old.port)) != (new.switch, group):
@@ -143,6 +149,23 @@ def pair_price(problem: Problem, home, old: Segment | None, new: Candidate, grou
     return total
 
 
+def lost_ids(problem: Problem, home, old: Segment | None, new: Candidate) -> int:
+    """Fewest devices with another PLCA ID; who stays on its line keeps its own."""
+    had = {d: dict(zip(home[d].devices, home[d].plca_ids, strict=True))[d]
+           for d in new.devices if d in home and home[d].plca_ids}
+    stay = [d for d in had if home[d] is old]
+    top = max([len(new.order) + problem.limits[new.grade].reserve.nodes, *(had[d] for d in stay)])
+    keep = max(
+        size
+        for size in range(len(had) + 1)
+        for some in combinations(had, size)
+        if set(stay) <= set(some)
+        and len({had[d] for d in some}) == size
+        and all(had[d] <= top for d in some)
+    )
+    return len(had) - keep
+
+
 def cable(devices, index: int, some) -> list[str]:
     """The cable with some of its devices only, the switch among them."""
     nodes = list(devices)
@@ -150,9 +173,11 @@ def cable(devices, index: int, some) -> list[str]:
     return [n for n in nodes if n in some or n == "the switch"]
 
 
-def all_pairs(problem: Problem, before: Layout, allowed=lambda chosen: True) -> set:
+def all_pairs(
+    problem: Problem, before: Layout, allowed=lambda chosen: True, must: Must = None
+) -> set:
     """(plan cost, change cost) of every layout that keeps the rules."""
-    search = _EveryOrder(problem, before, allowed)
+    search = _EveryOrder(problem, before, allowed, must)
     search.run()
     return search.pairs
 

@@ -1,0 +1,159 @@
+"""``partitioner replan``: plan on from a layout that exists, at least plan and change cost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from partitioner.cli.duration import Duration
+from partitioner.cli.plan import all_cores
+from partitioner.cli.session import Session, json_option, manner_options, strict_option
+
+
+@click.command(
+    short_help="Plan on from a layout that exists, with few changes.",
+    epilog="Example: partitioner replan problem.yaml --keep ordered/layout.yaml -o out --front",
+)
+@click.argument("problem", type=click.Path(path_type=Path), help="The changed problem file.")
+@click.option(
+    "--keep", metavar="LAYOUT", type=click.Path(path_type=Path), required=True,
+    help="The earlier layout; it may name devices that are gone, or leave devices out.",
+)  # fmt: skip
+@click.option(
+    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the layout, the report and its tables  [default: out-NAME-replan, by the "
+    "problem's name]",
+)  # fmt: skip
+@click.option(
+    "--freeze", metavar="ID", multiple=True,
+    help="Leave this device, segment or switch untouched; may be given several times.",
+)  # fmt: skip
+@click.option(
+    "--complete", is_flag=True,
+    help="Hold every device that the layout places, and find homes for the others.",
+)  # fmt: skip
+@click.option(
+    "--front", is_flag=True,
+    help="Also show layouts between touching nothing and planning afresh.",
+)  # fmt: skip
+@click.option(
+    "--points", metavar="N", type=click.IntRange(2, 40), default=6, show_default=True,
+    help="How many layouts --front shows, where there are so many.",
+)  # fmt: skip
+@click.option(
+    "--use-reserve", is_flag=True,
+    help="Let this change use up the reserve that the limits keep free for growth.",
+)  # fmt: skip
+@click.option(
+    "--was", metavar="PROBLEM", type=click.Path(path_type=Path),
+    help="The problem file before the change, for exact cut lengths where something was moved or "
+    "is gone.",
+)  # fmt: skip
+@click.option(
+    "--time-limit", type=Duration(), default="60s", show_default=True,
+    help="How long to search at most: 90, 90s, 2min, 1h.",
+)  # fmt: skip
+@click.option(
+    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
+    help="Seed of the search.",
+)  # fmt: skip
+@click.option(
+    "--workers", metavar="N", type=click.IntRange(1, 256), default=None,
+    help="Processor cores to use  [default: all there are]",
+)  # fmt: skip
+@click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
+@strict_option
+@json_option
+@manner_options
+@click.pass_obj
+def command(
+    session: Session,
+    problem: Path,
+    keep: Path,
+    output: Path | None,
+    freeze: tuple[str, ...],
+    complete: bool,
+    front: bool,
+    points: int,
+    use_reserve: bool,
+    was: Path | None,
+    time_limit: float,
+    seed: int,
+    workers: int | None,
+    force: bool,
+) -> None:
+    """Find the layout for PROBLEM whose plan and changes together cost least.
+
+    What a change costs is stated under change_prices in the problem. Names, ports and PLCA IDs of
+    what stays are kept. Writes the same files as plan, with the list of changes, and prints it.
+    """
+    import time
+
+    from partitioner import pipeline
+    from partitioner.cli.interrupt import StopWish
+    from partitioner.cli.output import claim_folder
+    from partitioner.cli.progress import Progress
+    from partitioner.cli.voice import Voice
+    from partitioner.report.writer import write_set
+    from partitioner.study.rerun_reading import read_earlier_layout
+
+    voice = Voice(session)
+    voice.step(f"reading {problem}")
+    changed = pipeline.read(problem, is_strict=session.is_strict)
+    for warning in changed.warnings:
+        voice.note(warning)
+    earlier = None if was is None else pipeline.read(was, is_strict=session.is_strict)
+    layout, noticed = read_earlier_layout(keep, changed)
+    for sentence in noticed:
+        voice.note(sentence)
+    if not any(_prices(changed)):
+        voice.note("all change_prices are 0: changes cost nothing, so anything may change")
+    folder = output or Path(f"out-{changed.name}-replan")
+    claim_folder(folder, force)
+
+    # Only now: loading the solver takes a second, and a wrong file needs none.
+    from partitioner.study.rerun import CannotHold, held_by, release_reserve, rerun
+    from partitioner.study.rerun_files import rerun_files
+    from partitioner.study.rerun_search import RerunSettings
+    from partitioner.study.rerun_section import rerun_data, rerun_text
+
+    try:
+        held = held_by(changed, layout, freeze, complete=complete)
+    except CannotHold as error:
+        raise click.UsageError(f"--freeze: {error}") from error
+    if use_reserve:
+        changed = release_reserve(changed)
+    settings = RerunSettings(
+        time_limit_s=time_limit,
+        seed=seed,
+        workers=workers or all_cores(),
+        points=points if front else 0,
+    )
+    progress = Progress(voice, time_limit, changed.currency, time.monotonic)
+    with StopWish(lambda: voice.note("stopping; the best layout so far will be kept")) as wish:
+        try:
+            result = rerun(
+                changed, layout, settings, held=held, problem_before=earlier,
+                clock=time.monotonic, on_progress=progress, should_stop=wish,
+            )
+        finally:
+            voice.clear_line()
+    voice.step("writing the report")
+    write_set(folder, rerun_files(result, settings), force=force)
+    if use_reserve:
+        voice.note("reserve was used: lower it in the problem file before `partitioner check`")
+    if session.is_json:
+        voice.answer_json(rerun_data(result))
+    else:
+        voice.answer(rerun_text(result))
+        voice.note(f"wrote {folder}/ (open report.html)")
+
+
+def _prices(problem: object) -> tuple[int, ...]:
+    from dataclasses import astuple
+
+    from partitioner.model.problem import Problem
+
+    assert isinstance(problem, Problem)
+    return tuple(astuple(problem.change_prices))

@@ -1,0 +1,112 @@
+"""Read an earlier layout with a problem that has changed since: what is gone is no mistake here."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from partitioner.errors import Finding, WrongFile
+from partitioner.model.catalogue import Medium
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Device, Problem, Switch
+from partitioner.reading.layout_file import layout_from_text
+from partitioner.reading.yaml_text import load
+
+
+def read_earlier_layout(path: Path, problem: Problem) -> tuple[Layout, tuple[str, ...]]:
+    """Read a layout made for an earlier state of a problem.
+
+    Parameters
+    ----------
+    path
+        The layout file.
+    problem
+        The changed problem.
+
+    Returns
+    -------
+    Layout
+        As written, with devices and switches that the problem no longer has.
+    tuple of str
+        Sentences on what is gone, for the user to see that nothing was mistyped.
+
+    Raises
+    ------
+    WrongFile
+        With every other finding.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        # The reader tells what is wrong with the file itself.
+        from partitioner.reading.layout_file import read_layout
+
+        return read_layout(path, problem), ()
+    raw = load(text, str(path)).data
+    devices, switches = _names(raw, problem)
+    wide = replace(
+        problem,
+        devices={**problem.devices, **{d: _device(d) for d in devices}},
+        switches={**problem.switches, **{s: _switch(s) for s in switches}},
+    )
+    layout, findings = layout_from_text(text, str(path), wide)
+    errors = [f for f in findings if f.severity == "error"]
+    if layout is None or errors:
+        raise WrongFile(errors or [Finding(str(path), 0, 0, "wrong-kind", "", "no layout")])
+    noticed = [f"{d} of the earlier layout is no longer in the problem" for d in devices]
+    noticed += [f"switch {s} of the earlier layout is no longer in the problem" for s in switches]
+    noticed += [
+        f"{f.file}:{f.line}: {f.message}"
+        for f in findings
+        if f.severity != "error" and "have changed since" not in f.message
+    ]
+    return layout, tuple(noticed)
+
+
+def _names(raw: Any, problem: Problem) -> tuple[list[str], list[str]]:
+    """Devices and switches that a layout names and the problem does not have, in order."""
+    devices: dict[str, None] = {}
+    switches: dict[str, None] = {}
+    if not isinstance(raw, dict):
+        return [], []
+    segments = raw.get("segments")
+    for segment in segments if isinstance(segments, list) else []:
+        if not isinstance(segment, dict):
+            continue
+        named = segment.get("devices")
+        for name in named if isinstance(named, list) else []:
+            if isinstance(name, str) and name not in problem.devices:
+                devices.setdefault(name)
+        name = segment.get("switch")
+        if isinstance(name, str) and name not in problem.switches:
+            switches.setdefault(name)
+    opened = raw.get("open_switches")
+    for name in opened if isinstance(opened, list) else []:
+        if isinstance(name, str) and name not in problem.switches:
+            switches.setdefault(name)
+    links = raw.get("backbone")
+    for link in links if isinstance(links, list) else []:
+        ends = link.get("between") if isinstance(link, dict) else None
+        for name in ends if isinstance(ends, list) else []:
+            if isinstance(name, str) and name not in problem.switches:
+                switches.setdefault(name)
+    return list(devices), list(switches)
+
+
+def _device(name: str) -> Device:
+    """A stand-in that only lends its name."""
+    return Device(name, None, (0, 0, 0), ())
+
+
+def _switch(name: str) -> Switch:
+    """A stand-in that only lends its name."""
+    return Switch(name, None, (0, 0, 0), (), 0, 0, False, 0)
+
+
+def lines_of(problem: Problem, layout: Layout) -> int:
+    """How many shared lines a layout has."""
+    grades = problem.catalogue.grades
+    return sum(
+        s.grade in grades and grades[s.grade].medium is Medium.MIXING for s in layout.segments
+    )
