@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from partitioner.cli.completion import complete_devices
 from partitioner.cli.duration import Duration
 from partitioner.cli.plan import all_cores
 from partitioner.cli.session import Session, json_option, manner_options, strict_option
@@ -17,7 +18,7 @@ from partitioner.cli.session import Session, json_option, manner_options, strict
 )
 @click.argument("problem", type=click.Path(path_type=Path), help="The problem file.")
 @click.option(
-    "--device", metavar="ID", default=None,
+    "--device", metavar="ID", default=None, shell_complete=complete_devices,
     help="Say why this device is where it is: what it would cost elsewhere.",
 )  # fmt: skip
 @click.option(

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from partitioner.cli.completion import complete_parts
 from partitioner.cli.duration import Duration
 from partitioner.cli.plan import all_cores
 from partitioner.cli.session import Session, json_option, manner_options, strict_option
@@ -26,7 +27,7 @@ from partitioner.cli.session import Session, json_option, manner_options, strict
     "problem's name]",
 )  # fmt: skip
 @click.option(
-    "--freeze", metavar="ID", multiple=True,
+    "--freeze", metavar="ID", multiple=True, shell_complete=complete_parts,
     help="Leave this device, segment or switch untouched; may be given several times.",
 )  # fmt: skip
 @click.option(
