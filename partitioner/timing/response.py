@@ -3,9 +3,9 @@
 For every node (and, with PCP order, every priority class of it) take the busy window that starts
 when the node's queue was last empty. A frame that arrives ``x`` after that start is sent after the
 frames of its own node that came before it, in as many transmit opportunities (TO) as they need.
-What the other nodes send meanwhile is bounded twice, and the smaller amount is used: by the number
+What the other nodes send meanwhile is bounded twice, and the smaller count is used: by the number
 of rounds (each TO carries at most ``1 + burst_count`` frames), and by what can be around for them.
-The window and the amounts depend on each other: the least fixed point is the bound, and its
+The window and the counts depend on each other: the least fixed point is the bound, and its
 largest value over all arrivals ``x`` inside the busy window counts.
 
 What another node still holds when the window opens is counted through how long a frame can live
@@ -47,8 +47,6 @@ PASSES_MOST = 40
 OFFSETS_MOST = 100
 """Arrivals looked at in one busy window; beyond, the window counts as open (no own bound)."""
 STEPS_MOST = 500
-GRAIN_NS = 16_384
-"""What is left of an oldest frame is rounded up to this, so that fixed points settle soon."""
 
 
 def response_bound(
@@ -211,10 +209,10 @@ class _Line:
         self.life = [0] * len(self.flows)
         self.around = [0] * len(self.flows)
         costs = [slot - self.silent for slot in self.slot]
-        rows = list(zip(self.period, self.slot, costs, strict=True))
+        rows = list(zip(self.period, costs, strict=True))
         self.node_rows = [rows[a:b] for a, b in pairwise(self.first)]
         self.node_around = [self.around[a:b] for a, b in pairwise(self.first)]
-        self.sums = [[0, *accumulate(cost for _, _, cost in flows)] for flows in self.node_rows]
+        self.sums = [[0, *accumulate(cost for _, cost in flows)] for flows in self.node_rows]
         """By node: what its longest flows take with one frame each, by their number."""
         self.until: list[tuple[int, int]] = []
         """By node: up to which window none of its flows can have a second frame around."""
@@ -258,9 +256,8 @@ class _Line:
     def others(self, node: int, window: int, rounds: int) -> tuple[int, int]:
         """Time other nodes take in a window, and how much of it goes beyond the rounds.
 
-        The silent TOs that their frames replace are taken off. Two bounds per node, the smaller
-        one counts: whole frames, as many as the rounds allow and as can be around; and the time
-        the frames that can be around take inside the window, where the oldest may be nearly done.
+        The silent TOs that their frames replace are taken off. As many frames count as can be
+        around, inside the rounds no more than the rounds allow, the longest first.
         """
         alone = self.alone_cost.get(rounds)
         if alone is None:
@@ -292,53 +289,28 @@ class _Line:
 
     def _node(self, node: int, window: int, rounds: int) -> tuple[int, int]:
         """What one node takes in a window: inside the rounds, and in all."""
-        if self.per_round[node] > 1:
-            return self._node_with_bursts(node, window, rounds)
-        room, silent = rounds, self.silent
-        whole = taken = 0
-        for around, (period, slot, cost) in zip(
+        size = self.per_round[node]
+        room = limit = rounds * size
+        inside = everything = frames = 0
+        for around, (period, cost) in zip(
             self.node_around[node], self.node_rows[node], strict=True
         ):
-            span = window + around
-            if span <= 0:
+            count = -(-(window + around) // period)
+            if count <= 0:
                 continue
-            count = -(-span // period)
+            frames += count
+            everything += count * cost
             if count <= room:
                 room -= count
-                whole += count * cost
+                inside += count * cost
             elif room:
-                whole += room * cost
+                inside += room * cost
                 room = 0
-            left = span - (count - 1) * period  # of the oldest one's life
-            if left >= slot:
-                taken += count * cost
-                continue
-            taken += (count - 1) * cost
-            part = -(-left // GRAIN_NS) * GRAIN_NS - silent
-            if part > 0:
-                taken += part if part < cost else cost
-        return (whole if whole < taken else taken), taken
-
-    def _node_with_bursts(self, node: int, window: int, rounds: int) -> tuple[int, int]:
-        """The same with more than one frame a TO: a frame may bring a hold after it."""
-        room = limit = rounds * self.per_round[node]
-        whole = taken = 0
-        hold = self.burst_hold
-        for around, (period, slot, cost) in zip(
-            self.node_around[node], self.node_rows[node], strict=True
-        ):
-            span = window + around
-            sent = min(max(0, -(-span // period)), room)
-            room -= sent
-            whole += sent * cost
-            span += hold
-            count = max(0, -(-span // period))
-            left = -(-(span - (count - 1) * period) // GRAIN_NS) * GRAIN_NS
-            oldest = min(left, slot + hold) - self.silent
-            if count:
-                taken += (count - 1) * (cost + hold) + max(0, oldest)
-        whole += self._burst_extra(node, limit - room, rounds)
-        return min(whole, taken), taken
+        if size > 1:
+            inside += self._burst_extra(node, limit - room, rounds)
+            everything += frames * self.burst_hold
+            inside = min(inside, everything)
+        return inside, everything
 
     def _burst_extra(self, node: int, frames: int, rounds: int) -> int:
         """Wider gaps, holds of bursts that end early, and silent TOs that bursts do not replace."""

@@ -52,12 +52,12 @@ def typical_segment(seed: int, *, collision: bool, load: float = 0.5) -> Segment
 
 
 def best_ms(action: Callable[[], object], repeats: int = 7) -> float:
-    """Shortest of some repeats: what the machine can do when nothing else runs."""
+    """Shortest processor time of some repeats, so that other work on the machine counts little."""
     times = []
     for _ in range(repeats):
-        start = time.perf_counter()
+        start = time.process_time()
         action()
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     return min(times) * 1_000
 
 
