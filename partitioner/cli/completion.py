@@ -23,7 +23,8 @@ def complete_parts(
 
 def _ids(context: click.Context, *, with_switches: bool) -> list[str]:
     """Ids in the order of the file; none when the file is not there or is wrong."""
-    path = context.params.get("problem")
+    # With the option's value still missing the arguments have not been given their names yet.
+    path = context.params.get("problem") or next((a for a in context.args if a[:1] != "-"), None)
     if path is None:
         return []
     from partitioner import pipeline

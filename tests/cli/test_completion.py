@@ -36,3 +36,11 @@ def test_commands_are_completed(monkeypatch, capsys) -> None:
     monkeypatch.setenv("COMP_CWORD", "1")
     run([])
     assert capsys.readouterr().out.split() == ["plain,plan"]
+
+
+def test_ids_are_completed_on_a_real_line(example, monkeypatch, capsys) -> None:
+    monkeypatch.setenv("_PARTITIONER_COMPLETE", "bash_complete")
+    monkeypatch.setenv("COMP_WORDS", f"partitioner explain {example} --device valve")
+    monkeypatch.setenv("COMP_CWORD", "4")
+    run([])
+    assert capsys.readouterr().out.split() == ["plain,valve-left", "plain,valve-right"]
