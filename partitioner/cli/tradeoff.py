@@ -54,8 +54,8 @@ class PointCount(click.ParamType):
     help="How many points, spread between the ends; all: the whole front, one after the other.",
 )  # fmt: skip
 @click.option(
-    "--gap", metavar="SHARE", type=click.FloatRange(0.0, 0.5), default=0.0, show_default=True,
-    help="Leave a point as soon as its proven gap is at most this share of its cost (0.01: 1 %).",
+    "--gap", metavar="SHARE", type=click.FloatRange(0.0, 1.0), default=0.01, show_default=True,
+    help="Proven gap that a point must reach (0.01: 1 %); other layouts found are listed apart.",
 )  # fmt: skip
 @click.option(
     "--time-limit", type=Duration(), default="5min", show_default=True,
@@ -125,7 +125,7 @@ def command(
     def keep(now: TradeOff) -> None:
         if now.front.points:
             _write(folder, read, now)
-            voice.step(f"{len(now.front.points)} points so far")
+            voice.step(f"{len(now.front.within(now.goal))} points so far")
 
     with StopWish(lambda: voice.note("stopping; the points so far will be kept")) as wish:
         budget = Budget(
@@ -155,7 +155,7 @@ def _write(folder: Path, problem: Problem, state: TradeOff) -> None:
     from partitioner.report.page import render_sections
     from partitioner.report.writer import write_set
     from partitioner.study.tradeoff_section import tradeoff_section, verdict_of
-    from partitioner.study.tradeoff_state import point_file, state_files
+    from partitioner.study.tradeoff_state import further_file, point_file, state_files
 
     judged, word, lead = verdict_of(problem, state)
     page = render_sections(
@@ -165,8 +165,13 @@ def _write(folder: Path, problem: Problem, state: TradeOff) -> None:
         lead=[*lead, problem.note],
         sections=[tradeoff_section(problem, state)],
     )
-    write_set(folder, {**state_files(problem, state), "report.html": page}, force=True)
-    number = len(state.front.points) + 1
-    while (stale := folder / point_file(number)).is_file():
-        stale.unlink()
-        number += 1
+    files = {**state_files(problem, state), "report.html": page}
+    write_set(folder, files, force=True)
+    for name in (point_file, further_file):
+        number = 1
+        while (folder / name(number)).is_file():
+            if name(number) not in files:
+                (folder / name(number)).unlink()
+            number += 1
+    if "further.csv" not in files:
+        (folder / "further.csv").unlink(missing_ok=True)

@@ -110,7 +110,7 @@ def reordered(before: Segment, after: Segment) -> tuple[str, ...]:
     (a, b), (c, d) = arms_of(before), arms_of(after)
     straight = (*_longest_common(a, c), *_longest_common(b, d))
     turned = (*_longest_common(a, d), *_longest_common(b, c))
-    still = set(max(straight, turned, key=len))
+    still = set(straight if len(straight) >= len(turned) else turned)
     return tuple(x for x in after.devices if x in before.devices and x not in still)
 
 

@@ -80,6 +80,14 @@ class Front:
         """Whether it is proved to be the whole front: no point missing, none too dear."""
         return bool(self.points) and all(p.is_proved and p.is_next_proved for p in self.points)
 
+    def within(self, goal: float) -> tuple[Point, ...]:
+        """Points whose proven gap is at most ``goal``."""
+        return tuple(p for p in self.points if p.gap <= goal)
+
+    def beyond(self, goal: float) -> tuple[Point, ...]:
+        """Points that may be dearer than need be by more than ``goal``."""
+        return tuple(p for p in self.points if p.gap > goal)
+
     @property
     def is_end_proved(self) -> bool:
         """Whether no layout has a smaller axis value than the last point."""
@@ -139,14 +147,14 @@ def proved_floor(steps: Iterable[Step], floor: int) -> int:
     return max([floor, *(limit + 1 for limit in empty)])
 
 
-def knees(front: Front, ratio: float = 2.0) -> list[int]:
+def knees(points: Sequence[Point], ratio: float = 2.0) -> list[int]:
     """Numbers of the points past which the same gain costs at least ``ratio`` times as much.
 
     The ends have no two sides and are no knees.
     """
     found = []
-    for place in range(1, len(front.points) - 1):
-        before, here, after = front.points[place - 1 : place + 2]
+    for place in range(1, len(points) - 1):
+        before, here, after = points[place - 1 : place + 2]
         earlier = (here.cost_money - before.cost_money) / (before.value - here.value)
         later = (after.cost_money - here.cost_money) / (here.value - after.value)
         if later >= ratio * earlier:
@@ -154,12 +162,20 @@ def knees(front: Front, ratio: float = 2.0) -> list[int]:
     return found
 
 
-def widest_gap(front: Front, tried: Iterable[int]) -> int | None:
+def widest_gap(front: Front, tried: Iterable[int], goal: float = 1.0) -> int | None:
     """Limit for the next run where a spread of points is wanted; None if nothing is open.
 
     The middle of the stretch between two points, or between the last one and the floor, that is
-    widest on both axes taken together. ``tried`` are limits that gave nothing; their part of a
-    stretch is left out.
+    widest on both axes taken together.
+
+    Parameters
+    ----------
+    front
+        What is known.
+    tried
+        Limits that gave nothing; their part of a stretch is left out.
+    goal
+        Gap that a point must reach. A stretch between two points that both miss it is left alone.
     """
     points = front.points
     if not points:
@@ -169,15 +185,15 @@ def widest_gap(front: Front, tried: Iterable[int]) -> int | None:
     failed = sorted(tried)
     options: list[tuple[float, int]] = []
     for a, b in pairwise(points):
-        if a.is_next_proved or a.value - b.value < 2:
+        if a.is_next_proved or min(a.gap, b.gap) > goal:
             continue
         low = max([b.value, *(t for t in failed if b.value <= t < a.value)])
-        size = (a.value - 1 - low) / span * (b.cost_money - a.cost_money) / money
+        share = (b.cost_money - a.cost_money) / money if b.gap <= goal else 0.5
         if a.value - 1 > low:
-            options.append((size, (low + a.value) // 2))
+            options.append(((a.value - 1 - low) / span * share, (low + a.value) // 2))
     last = points[-1]
     low = max([front.floor - 1, *(t for t in failed if t < last.value)])
-    if last.value - 1 > low and not last.is_next_proved:
+    if last.value - 1 > low and not last.is_next_proved and last.gap <= goal:
         # What lies there costs an unknown amount more: taken as half of what is spanned so far.
         options.append(((last.value - 1 - low) / span * 0.5, (low + last.value) // 2))
     return max(options)[1] if options else None

@@ -162,14 +162,16 @@ def _settle(
         guests[device.id] = Guest(forecast, lines, None)
         if should_stop():
             continue
-        options = [
-            (grown.length_with_um(line, device) - grown.length_um(line), line) for line in lines
-        ]
-        for added_um, line in sorted(options):
+        allowed = {
+            line: larger.length_um(line) - grown.length_um(line)
+            for line in lines
+            if (larger := grown.with_device(line, device, is_timed=False)) is not None
+        }
+        for line in sorted(allowed, key=lambda name: (allowed[name], name)):
             larger = grown.with_device(line, device)
             if larger is not None:
                 added = larger.money(line) - grown.money(line)
-                guests[device.id] = Guest(forecast, lines, line, added_um, added)
+                guests[device.id] = Guest(forecast, lines, line, allowed[line], added)
                 grown = larger
                 break
     return guests
@@ -208,10 +210,6 @@ class _Grown:
         laid = self.laid(line)
         items = segment_items(self.facts.problem, laid.segment, laid.grade, laid.geometry)
         return sum(item.money for item in items)
-
-    def length_with_um(self, line: str, device: Device) -> int:
-        """Length of a line with one more device at its best place."""
-        return min(s.geometry.length_um for s in self._lines_with(line, device))
 
     def _lines_with(self, line: str, device: Device) -> list[LaidSegment]:
         laid = self.laid(line)

@@ -87,17 +87,26 @@ class Relatives:
         """(switch, grade, cable) of columns."""
         return [(c.switch, c.grade, cable_of(c.out, c.back)) for c in columns]
 
-    def single(self) -> list[Column]:
-        """Every link and every line of one device."""
+    def single(self, nearest: int) -> list[Column]:
+        """Links and lines of one device: of new devices everywhere, of others at near switches."""
         inst, builder = self.instance, self.builder
-        made = (
-            builder.line(p.switch, p.grade, (i,))
-            if inst.grades[p.grade].is_line
-            else builder.link(p.switch, p.grade, i)
-            for i in range(inst.n)
-            for p in inst.port_classes
-        )
-        return list(dict.fromkeys(c for c in made if c is not None))
+        found: dict[Column, None] = {}
+        for i in range(inst.n):
+            allowed = [s for s in range(inst.switch_count) if inst.may_hang[i, s]]
+            allowed.sort(key=lambda s: int(inst.switch_um[s, i]))
+            if i in self.change.old_of:
+                allowed = allowed[:nearest]
+            for p in inst.port_classes:
+                if p.switch not in allowed:
+                    continue
+                column = (
+                    builder.line(p.switch, p.grade, (i,))
+                    if inst.grades[p.grade].is_line
+                    else builder.link(p.switch, p.grade, i)
+                )
+                if column is not None:
+                    found.setdefault(column)
+        return list(found)
 
     def among(self, devices: Sequence[int], most: int = 4) -> list[Column]:
         """Lines of a few devices alone, in every order, nearest switches first."""
@@ -326,11 +335,14 @@ def columns_within(
     found: dict[Column, None] = {}
     tried = 0
 
-    def keep(switch: int, grade: int, cable: Cable) -> None:
+    def count() -> None:
         nonlocal tried
         tried += 1
         if tried > most:
             raise TooMany
+
+    def keep(switch: int, grade: int, cable: Cable) -> None:
+        count()
         column = column_of(builder, switch, grade, cable)
         if column is None or column in found:
             return
@@ -356,6 +368,7 @@ def columns_within(
         for grade in inst.line_grades:
             for size in range(1, inst.grades[grade].max_devices + 1):
                 for group in combinations(arrivals, size):
+                    count()
                     if sum(i in change.old_of for i in group) > moves:
                         continue
                     if not builder.set_allowed(grade, frozenset(group)):
@@ -389,6 +402,7 @@ def columns_within(
                         ]
                         for number in range(top - len(staying) + 1):
                             for group in combinations(foreign, number):
+                                count()
                                 if sum(i in change.old_of for i in group) > moves:
                                     continue
                                 whole = frozenset((*staying, *group))

@@ -193,8 +193,9 @@ class RerunSearch:
         if self._tried_all:
             self._columns = every_column(self.builder, self.change)
             least = self._least_change(starts)
+            least, proved_change = self._prove_least_change(least)
         else:
-            least = self._near_old()
+            least, proved_change = self._prove_least_change(self._near_old())
             if least is not None:
                 starts.append(least.selection)
                 self._best_total = self.change.value(least.selection, Aim())
@@ -205,23 +206,22 @@ class RerunSearch:
                 least = self._least_change(starts)
         starts += [] if least is None else [least.selection]
         self._tell("cheapest plan and change")
-        best = self._solve(Aim(), starts, 0.25)
+        best = self._solve(Aim(), starts, 0.35)
         if best is None:
-            self._give_up(least)
+            self._give_up()
         assert best is not None
         if not self._tried_all:
             best = self._improve(best)
-        least, proved_change = self._prove_least_change(least)
         plain = self._front_end([*starts, best.selection])
         if self._tried_all and plain is not None and plain.proved:
             self._bound = max(self._bound, plain.selection.cost)
         ends = [c for c in (least, best, plain) if c is not None]
         whole = False
         if self.settings.points:
-            ends, whole = self._front(ends, proved_change)
+            ends, whole = self._front(ends)
         return self._result(best, ends, whole, proved_change, fresh)
 
-    def _give_up(self, least: _Choice | None) -> None:
+    def _give_up(self) -> None:
         if self._tried_all and not self._hops and not self._over():
             from partitioner.errors import Conflict
 
@@ -266,7 +266,7 @@ class RerunSearch:
                 self._bound = max(self._bound, sample.bound_money)
             self._tell(f"planning afresh: {word}")
 
-        share = min(0.4 * self.settings.time_limit_s, max(1.0, 0.5 * self.seconds_left()))
+        share = min(0.35 * self.settings.time_limit_s, max(1.0, 0.5 * self.seconds_left()))
         try:
             outcome = plan_layout(
                 self.problem,
@@ -294,7 +294,7 @@ class RerunSearch:
         relatives = Relatives(self.builder, self.change)
         news = self.change.new_devices
         found = dict.fromkeys(relatives.near(relatives.old_cables(), news, is_wide=False))
-        found |= dict.fromkeys(relatives.single())
+        found |= dict.fromkeys(relatives.single(3))
         self._near = list(found | dict.fromkeys(relatives.among(news)))
         self._columns = self._near
         return self._least_change([])
@@ -505,7 +505,7 @@ class RerunSearch:
         relatives = Relatives(self.builder, self.change)
         for _ in range(4):
             self._best_total = self.change.value(best.selection, Aim())
-            if self.seconds_left() < 0.25 * self.settings.time_limit_s or self._over():
+            if self.seconds_left() < 0.4 * self.settings.time_limit_s or self._over():
                 break
             self._tell("relatives of the best segments")
             cables = relatives.cables_of(c.column for c in best.selection.choices)
@@ -529,7 +529,7 @@ class RerunSearch:
     def _figures(self, choice: _Choice) -> tuple[int, int]:
         return self.change.change_money(choice.selection), choice.selection.cost
 
-    def _front(self, ends: list[_Choice], least_change: int) -> tuple[list[_Choice], bool]:
+    def _front(self, ends: list[_Choice]) -> tuple[list[_Choice], bool]:
         """Fill in layouts between the ends; the whole front where every segment is tried."""
         if self._tried_all:
             return self._whole_front(ends)

@@ -92,7 +92,6 @@ class Budget:
         *,
         study: Study | None = None,
         start_from: Iterable[Layout] = (),
-        gap: float = 0.0,
     ) -> Result:
         """Plan one problem and have the check judge what comes out.
 
@@ -104,8 +103,6 @@ class Budget:
             What the study adds to the plan.
         start_from
             Layouts whose segments are known from the start.
-        gap
-            End as soon as the proven gap is at most this share of the cost.
 
         Raises
         ------
@@ -114,17 +111,9 @@ class Budget:
         """
         self.runs += 1
         until = min(self.clock() + seconds, self.ends_at)
-        is_near = False
-
-        def watch(sample: Sample, step: str) -> None:
-            nonlocal is_near
-            if gap > 0 and sample.cost_money and sample.bound_money is not None:
-                is_near = sample.cost_money - sample.bound_money <= gap * sample.cost_money
-            if self.on_progress is not None:
-                self.on_progress(sample, step)
 
         def stop() -> bool:
-            return is_near or self.should_stop() or self.clock() >= until
+            return self.should_stop() or self.clock() >= until
 
         is_small = len(problem.devices) <= SMALL
         settings = PlanSettings(
@@ -135,8 +124,9 @@ class Budget:
         )
         try:
             outcome = plan_layout(
-                problem, settings, self.clock, watch, stop, study=study, start_from=start_from
-            )
+                problem, settings, self.clock, self.on_progress, stop,
+                study=study, start_from=start_from,
+            )  # fmt: skip
         except NoLayout as proof:
             return Result(Answer.NONE, conflicts=tuple(proof.conflicts))
         except NoAnswer as end:

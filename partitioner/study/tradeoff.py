@@ -32,13 +32,13 @@ class TradeOffSettings:
     Attributes
     ----------
     points
-        Most points of the front; None: all of them.
+        So many points of the front; None: all of them.
     gap
-        A point is good enough, and its run ends, at this proven gap (share of the cost).
+        Proven gap (share of the cost) that a point must reach to be counted.
     """
 
     points: int | None = None
-    gap: float = 0.0
+    gap: float = 0.01
 
 
 @dataclass(slots=True)
@@ -53,6 +53,8 @@ class TradeOff:
         Limits under which nothing new was found.
     is_finished
         Nothing is left to do for what was asked.
+    goal
+        Proven gap that a point must reach, as asked for last.
     """
 
     axis: Axis
@@ -60,6 +62,7 @@ class TradeOff:
     steps: list[Step] = field(default_factory=list)
     tried: list[int] = field(default_factory=list)
     is_finished: bool = False
+    goal: float = 0.01
 
     @property
     def front(self) -> Front:
@@ -107,6 +110,7 @@ def trade_off(
     empty = {s.limit for s in state.steps if s.bound_money is None}
     state.tried = [limit for limit in state.tried if limit in empty]
     again: set[int | None] = set()
+    state.goal = settings.gap
     state.is_finished = False
     while not budget.is_over:
         limit = _next_limit(state, settings, again)
@@ -115,7 +119,7 @@ def trade_off(
             break
         assert limit is None or isinstance(limit, int)
         seconds = budget.left_s / (_runs_left(state, settings) + 1)
-        _step(problem, state, budget, settings, limit, seconds)
+        _step(problem, state, budget, limit, seconds)
         if not budget.is_over:
             again.add(limit)
         if on_front is not None:
@@ -139,8 +143,8 @@ def _next_limit(state: TradeOff, settings: TradeOffSettings, again: set[int | No
     if not any(s.limit is None for s in state.steps):
         return None
     if settings.points is not None:
-        if len(front.points) < settings.points:
-            limit = widest_gap(front, state.tried)
+        if len(front.within(settings.gap)) < settings.points:
+            limit = widest_gap(front, state.tried, settings.gap)
             if limit is not None:
                 return limit
     else:
@@ -155,11 +159,13 @@ def _next_limit(state: TradeOff, settings: TradeOffSettings, again: set[int | No
 def _least_proved(state: TradeOff, settings: TradeOffSettings, again: set[int | None]) -> object:
     """Limit of the point with the widest gap that is not good enough and may be run again."""
     front = state.front
+    # A whole front is to be proved; for a spread the gap asked for is enough.
+    goal = 0.0 if settings.points is None else settings.gap
     open_points: list[tuple[float, int | None]] = []
     for number, point in enumerate(front.points):
         # Nothing is cheaper than the first point at any value: its run needs no limit.
         limit = None if number == 0 else point.value
-        if point.gap > settings.gap and limit not in again:
+        if point.gap > goal and limit not in again:
             open_points.append((point.gap, limit))
     return max(open_points, key=lambda p: p[0])[1] if open_points else _DONE
 
@@ -167,7 +173,7 @@ def _least_proved(state: TradeOff, settings: TradeOffSettings, again: set[int | 
 def _runs_left(state: TradeOff, settings: TradeOffSettings) -> int:
     if settings.points is None:
         return 4
-    return max(2, settings.points - len(state.front.points))
+    return max(2, settings.points - len(state.front.within(settings.gap)))
 
 
 def _bound(state: TradeOff, limit: int | None) -> int:
@@ -179,7 +185,6 @@ def _step(
     problem: Problem,
     state: TradeOff,
     budget: Budget,
-    settings: TradeOffSettings,
     limit: int | None,
     seconds: float,
 ) -> None:
@@ -188,9 +193,7 @@ def _step(
     asked = Study() if limit is None else axis.limit(problem, limit)
     seen = _SeenColumns(asked)
     known = [s.layout for s in state.steps if s.layout is not None]
-    result = budget.run(
-        problem, seconds, study=seen.study, start_from=known, gap=settings.gap
-    )
+    result = budget.run(problem, seconds, study=seen.study, start_from=known)
     if result.answer is Answer.NONE:
         if limit is None:
             raise NoLayout(list(result.conflicts))

@@ -2,65 +2,84 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, money_text, ratio_text
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.sections import Column, Figure, Kind, Section, State, Table
 from partitioner.report.text import table
-from partitioner.study.front import knees
+from partitioner.study.front import Point, knees
 from partitioner.study.tradeoff import TradeOff
+from partitioner.study.tradeoff_state import named_points
 from partitioner.units import MONEY_STEPS
 
 
 def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]]:
     """Judgement of a front for the head of the page: state, word, paragraphs."""
     front, axis = state.front, state.axis
-    first, last = front.points[0], front.points[-1]
+    good = front.within(state.goal)
+    if not good:
+        return State.WARN, "not proved", [
+            f"{count_text(len(front.points), 'layout')}, none proved to be within "
+            f"{ratio_text(state.goal)} of the cheapest possible."
+        ]  # fmt: skip
+    first, last = good[0], good[-1]
     lead = [
-        f"{count_text(len(front.points), 'layout')} between "
+        f"{count_text(len(good), 'layout')} between "
         f"{money_text(first.cost_money, problem.currency)} and "
         f"{money_text(last.cost_money, problem.currency)}, {axis.name} "
         f"{_value(state, first.value)} to {_value(state, last.value)}.",
-        how_sure(state),
+        *how_sure(state),
         *([axis.proviso] if axis.proviso else []),
     ]
     if front.is_exact:
         return State.OK, "exact", lead
-    worst = max(p.gap for p in front.points)
-    if worst <= 0.01:
-        return State.OK, "within 1 %" if worst else "proved points", lead
-    return State.WARN, "not proved", lead
+    if all(p.is_proved for p in good):
+        return State.OK, "points proved", lead
+    return State.OK, f"within {ratio_text(state.goal)}", lead
 
 
-def how_sure(state: TradeOff) -> str:
-    """What of a front is proved, in a sentence or two."""
+def how_sure(state: TradeOff) -> list[str]:
+    """What of a front is proved, a sentence or two for each thing."""
     front, axis = state.front, state.axis
     if front.is_exact:
-        return (
+        return [
             "This is the whole front, proved: every point is the cheapest layout of its "
             f"{axis.name}, and no point is missing."
-        )
-    worst = max(p.gap for p in front.points)
-    proved = sum(p.is_proved for p in front.points)
-    if worst == 0:
-        sure = "Every point is proved to be the cheapest layout of its value"
+        ]
+    good, further = front.within(state.goal), front.beyond(state.goal)
+    proved = sum(p.is_proved for p in good)
+    worst = max(p.gap for p in good)
+    if proved == len(good):
+        sure = "Every point is proved to be the cheapest of its value"
     elif proved:
         sure = (
-            f"{proved} of {len(front.points)} points are proved to be the cheapest of their "
-            f"value; the others cost at most {ratio_text(worst, 2)} more than the cheapest can"
+            f"{proved} of {len(good)} points are proved to be the cheapest of their value; the "
+            f"others cost at most {ratio_text(worst, 2)} more than the cheapest can"
         )
     else:
         sure = f"No point costs more than {ratio_text(worst, 2)} above what is possible"
-    holes = sum(not p.is_next_proved for p in front.points[:-1])
-    more = "; further points may lie between them" if holes else "; none is missing between them"
-    text = f"{sure}{more}."
-    if not front.points[-1].is_next_proved:
-        text += (
-            f" No layout can have a {axis.name} {_beyond(state)} "
-            f"{_value(state, front.floor)}; whether one lies between that and the last point is "
-            "open."
+    holes = any(not p.is_next_proved for p in front.points[:-1])
+    said = [f"{sure}; {'more may lie' if holes else 'none is missing'} between them."]
+    if further:
+        said.append(
+            f"{count_text(len(further), 'layout')} further on, down to "
+            f"{_value(state, further[-1].value)}, "
+            f"{'is' if len(further) == 1 else 'are'} known too, but not proved to be within "
+            f"{ratio_text(state.goal)} of the cheapest."
+            if axis.id != "margin"
+            else f"{count_text(len(further), 'layout')} with up to "
+            f"{_value(state, further[-1].value)} "
+            f"{'is' if len(further) == 1 else 'are'} known too, but not proved to be within "
+            f"{ratio_text(state.goal)} of the cheapest."
         )
-    return text
+    if not front.points[-1].is_next_proved:
+        said.append(
+            f"No layout can have a {axis.name} {_beyond(state)} {_value(state, front.floor)}; "
+            "whether one lies between that and the last layout known is open."
+        )
+    return said
 
 
 def _beyond(state: TradeOff) -> str:
@@ -79,12 +98,12 @@ def steps_text(problem: Problem, state: TradeOff) -> list[str]:
 
     Without a knee the two ends are compared.
     """
-    front = state.front
-    found = knees(front)
+    points = state.front.within(state.goal)
+    found = knees(points)
     if not found:
-        if len(front.points) < 2:
+        if len(points) < 2:
             return []
-        return [f"Over the whole front, {_gain(problem, state, 0, len(front.points) - 1)}."]
+        return [f"From the first point to the last, {_gain(problem, state, 0, len(points) - 1)}."]
     sentences = []
     for place in found:
         sentences.append(
@@ -95,7 +114,8 @@ def steps_text(problem: Problem, state: TradeOff) -> list[str]:
 
 
 def _gain(problem: Problem, state: TradeOff, start: int, end: int) -> str:
-    a, b = state.front.points[start], state.front.points[end]
+    points = state.front.within(state.goal)
+    a, b = points[start], points[end]
     gain = state.axis.text(a.value - b.value)
     return (
         f"{gain} {state.axis.better} costs "
@@ -104,20 +124,25 @@ def _gain(problem: Problem, state: TradeOff, start: int, end: int) -> str:
 
 
 def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
-    """The section of the report: chart, sentences on knees, table of the points."""
-    front = state.front
+    """The section of the report: chart, sentences on knees, tables of the points."""
+    good, further = state.front.within(state.goal), state.front.beyond(state.goal)
+    tables = [_table(problem, state, good, "trade-off", "Points of the front, cheapest first")]
+    if further:
+        tables.append(
+            _table(
+                problem, state, further, "further",
+                f"Further layouts, not proved within {ratio_text(state.goal)}",
+            )
+        )  # fmt: skip
     return Section(
         title=f"Cost against {state.axis.name}",
         intro=[
-            "Each point is a whole layout that keeps every rule, in a file of its own. Left of a "
-            "step nothing cheaper is known; below the dashed line nothing is possible."
-            if any(not p.is_proved for p in front.points)
-            else "Each point is a whole layout that keeps every rule, in a file of its own.",
-            *(_semantics(state),),
+            "Each point is a whole layout that keeps every rule, in a file of its own.",
+            _semantics(state),
         ],
         points=steps_text(problem, state),
         figures=[_chart(problem, state)],
-        tables=[_table(problem, state)],
+        tables=tables,
         id="trade-off",
     )
 
@@ -134,23 +159,26 @@ def _semantics(state: TradeOff) -> str:
 
 def _chart(problem: Problem, state: TradeOff) -> Figure:
     axis, front = state.axis, state.front
-    spots = sorted(
-        (axis.shown(p.value), p.cost_money / MONEY_STEPS, number)
-        for number, p in enumerate(front.points, start=1)
-    )
-    series = [
-        Series(
-            "layouts",
-            [(x, y) for x, y, _ in spots],
-            is_stepped=axis.id != "margin",
-            shows_points=True,
-            labels=[str(n) for _, _, n in spots],
+    good, further = front.within(state.goal), front.beyond(state.goal)
+    series = []
+    for name, points, mark in (("layouts", good, ""), ("further layouts", further, "f")):
+        spots = sorted(
+            (axis.shown(p.value), p.cost_money / MONEY_STEPS, f"{mark}{n}")
+            for n, p in enumerate(points, start=1)
         )
-    ]
+        if spots:
+            series.append(
+                Series(
+                    name,
+                    [(x, y) for x, y, _ in spots],
+                    is_stepped=axis.id != "margin",
+                    is_joined=not mark,
+                    shows_points=True,
+                    labels=[n for _, _, n in spots],
+                )
+            )
     if any(not p.is_proved for p in front.points):
-        bounds = sorted(
-            (axis.shown(p.value), p.bound_money / MONEY_STEPS) for p in front.points
-        )
+        bounds = sorted((axis.shown(p.value), p.bound_money / MONEY_STEPS) for p in front.points)
         series.append(Series("proved bound", bounds, is_stepped=axis.id != "margin"))
     first, last = front.points[0], front.points[-1]
     return xy_figure(
@@ -158,7 +186,7 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
         f"Cost against {axis.name}",
         f"{len(front.points)} points from {_value(state, first.value)} at "
         f"{money_text(first.cost_money, problem.currency)} to {_value(state, last.value)} at "
-        f"{money_text(last.cost_money, problem.currency)}; numbers are those of the table.",
+        f"{money_text(last.cost_money, problem.currency)}; numbers are those of the tables.",
         series,
         axis.title,
         f"cost, {problem.currency}",
@@ -166,12 +194,15 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
     )
 
 
-def _table(problem: Problem, state: TradeOff) -> Table:
-    axis, front = state.axis, state.front
+def _table(
+    problem: Problem, state: TradeOff, points: Sequence[Point], id: str, caption: str
+) -> Table:
+    axis = state.axis
+    shared = set(problem.catalogue.mixing_grades())
+    names = {p.layout: name for name, _, p in named_points(state)}
     rows = []
-    for number, p in enumerate(front.points, start=1):
-        before = front.points[number - 2] if number > 1 else None
-        shared = set(problem.catalogue.mixing_grades())
+    for number, p in enumerate(points, start=1):
+        before = points[number - 2] if number > 1 else None
         lines = sum(s.grade in shared for s in p.layout.segments)
         rows.append(
             (
@@ -186,16 +217,16 @@ def _table(problem: Problem, state: TradeOff) -> Table:
                 lines,
                 len(p.layout.segments) - lines,
                 len(p.layout.open_switches),
-                f"point-{number:02d}.yaml",
+                names[p.layout],
             )
         )
     return Table(
-        id="trade-off",
-        caption=f"Points of the front, cheapest first ({problem.currency})",
+        id=id,
+        caption=f"{caption} ({problem.currency})",
         columns=[
             Column("point", "point", Kind.NUMBER, heads_row=True),
             Column("cost", "cost", Kind.NUMBER, digits=2),
-            Column(f"value_{axis.unit}", axis.name, Kind.NUMBER, axis.unit, 3),
+            Column("value", axis.name, Kind.NUMBER, axis.unit, 3),
             Column("more_cost", "dearer by", Kind.NUMBER, digits=2),
             Column("gain", axis.better, Kind.NUMBER, axis.unit, 3),
             Column("bound", "bound", Kind.NUMBER, digits=2),
@@ -207,7 +238,7 @@ def _table(problem: Problem, state: TradeOff) -> Table:
             Column("layout", "layout", Kind.ID),
         ],
         rows=rows,
-        note="“Dearer by” and the gain are against the point above. The bound holds for every "
+        note="“Dearer by” and the gain are against the row above. The bound holds for every "
         "layout of this value or better.",
         has_csv=False,
     )
@@ -215,16 +246,15 @@ def _table(problem: Problem, state: TradeOff) -> Table:
 
 def front_text(problem: Problem, state: TradeOff) -> str:
     """The front as a short plain table with what is proved and its knees, for stdout."""
-    front = state.front
     rows = []
-    for number, p in enumerate(front.points, start=1):
+    for name, number, p in named_points(state):
         rows.append(
             (
                 str(number),
                 money_text(p.cost_money, problem.currency),
                 _value(state, p.value),
                 "proved" if p.is_proved else ratio_text(p.gap, 2),
-                f"point-{number:02d}.yaml",
+                name,
             )
         )
     header = ("point", "cost", state.axis.name, "gap", "layout")
@@ -232,5 +262,3 @@ def front_text(problem: Problem, state: TradeOff) -> str:
     head = f"{problem.name}: {word}. " + "\n".join(lead)
     blocks = [head, table(header, rows, right=(0, 1, 2, 3)), "\n".join(steps_text(problem, state))]
     return "\n\n".join(b for b in blocks if b).replace("\u00a0", " ").replace("\u202f", " ")
-
-

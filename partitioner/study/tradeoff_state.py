@@ -11,7 +11,7 @@ from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import layout_text, read_layout
 from partitioner.report.sections import csv_text
 from partitioner.study.axes import AXES, Axis
-from partitioner.study.front import Step
+from partitioner.study.front import Point, Step
 from partitioner.study.tradeoff import TradeOff, begin
 from partitioner.units import MONEY_STEPS
 
@@ -26,20 +26,26 @@ def point_file(number: int) -> str:
     return f"point-{number:02d}.yaml"
 
 
+def further_file(number: int) -> str:
+    """Name of the layout file of a layout that missed the gap asked for, counted from 1."""
+    return f"further-{number:02d}.yaml"
+
+
+def named_points(state: TradeOff) -> list[tuple[str, int, Point]]:
+    """Points with file name and number: those within the gap asked for, then the others."""
+    front, goal = state.front, state.goal
+    good = [(point_file(n), n, p) for n, p in enumerate(front.within(goal), start=1)]
+    return good + [(further_file(n), n, p) for n, p in enumerate(front.beyond(goal), start=1)]
+
+
 def state_files(problem: Problem, state: TradeOff) -> dict[str, str]:
     """Files that hold a trade-off: state, front as CSV, a layout a point."""
-    front = state.front
-    files = {
-        point_file(n): layout_text(p.layout, problem) for n, p in enumerate(front.points, start=1)
-    }
-    rows = [
-        (
-            row["point"], row["cost"], row["value"], row["unit"], row["bound"], row["gap"],
-            "yes" if row["proved"] else "no", row["layout"],
-        )
-        for row in _points(state)
-    ]  # fmt: skip
-    files["front.csv"] = csv_text(FRONT_KEYS, rows)
+    files = {name: layout_text(p.layout, problem) for name, _, p in named_points(state)}
+    for table, rows in (("front", _points(state)), ("further", _further(state))):
+        if rows or table == "front":
+            files[f"{table}.csv"] = csv_text(
+                FRONT_KEYS, [[_cell(row[key]) for key in FRONT_KEYS] for row in rows]
+            )
     files[STATE] = json.dumps(state_data(problem, state), indent=1, ensure_ascii=False) + "\n"
     return files
 
@@ -47,7 +53,7 @@ def state_files(problem: Problem, state: TradeOff) -> dict[str, str]:
 def state_data(problem: Problem, state: TradeOff) -> dict[str, Any]:
     """The front as data, and the steps that a later call goes on from."""
     front = state.front
-    file_of = {id(p.layout): point_file(n) for n, p in enumerate(front.points, start=1)}
+    file_of = {id(p.layout): name for name, _, p in named_points(state)}
     steps = []
     for step in state.steps:
         name = file_of.get(id(step.layout))
@@ -67,26 +73,37 @@ def state_data(problem: Problem, state: TradeOff) -> dict[str, Any]:
         "is_exact": front.is_exact,
         "is_finished": state.is_finished,
         "floor": state.axis.shown(front.floor),
+        "gap_goal": state.goal,
         "points": _points(state),
+        "further": _further(state),
         "steps": steps,
         "tried": state.tried,
     }
 
 
 def _points(state: TradeOff) -> list[dict[str, Any]]:
-    return [
-        {
-            "point": n,
-            "cost": p.cost_money / MONEY_STEPS,
-            "value": state.axis.shown(p.value),
-            "unit": state.axis.unit,
-            "bound": p.bound_money / MONEY_STEPS,
-            "gap": round(p.gap, 6),
-            "proved": p.is_proved,
-            "layout": point_file(n),
-        }
-        for n, p in enumerate(state.front.points, start=1)
-    ]
+    return [_row(state, *n) for n in named_points(state) if n[2].gap <= state.goal]
+
+
+def _further(state: TradeOff) -> list[dict[str, Any]]:
+    return [_row(state, *n) for n in named_points(state) if n[2].gap > state.goal]
+
+
+def _row(state: TradeOff, name: str, number: int, point: Point) -> dict[str, Any]:
+    return {
+        "point": number,
+        "cost": point.cost_money / MONEY_STEPS,
+        "value": state.axis.shown(point.value),
+        "unit": state.axis.unit,
+        "bound": point.bound_money / MONEY_STEPS,
+        "gap_share": round(point.gap, 6),
+        "proved": point.is_proved,
+        "layout": name,
+    }
+
+
+def _cell(value: Any) -> Any:
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
 
 
 def read_state(folder: Path, problem: Problem, axis: Axis) -> TradeOff | None:

@@ -126,9 +126,6 @@ def _needed(problem: Problem, switch: str) -> str:
     for device in problem.devices.values():
         if device.pinned_switches is not None and set(device.pinned_switches) <= {switch}:
             return f"{device.id} may hang on {switch} only."
-    for link in problem.backbone.links:
-        if link.required and switch in link.ends:
-            return f"The backbone link {'-'.join(link.ends)} belongs in every layout."
     return ""
 
 
