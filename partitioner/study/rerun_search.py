@@ -38,8 +38,9 @@ ALL_UP_TO = 30_000
 """Up to this many orders of devices every segment is tried."""
 HARVEST = 1_200
 """Most segments taken over from planning afresh."""
-POOL = 2_400
-"""Most segments of one choice; more slow the master down more than they help."""
+FEW, MANY = 700, 1_800
+"""Segments besides the nearest ones that a first and a later choice may have; more of them slow
+the master down more than they help."""
 BOUND_STEP = "proving a bound"
 
 
@@ -139,6 +140,7 @@ class RerunSearch:
     _begun: float = field(init=False)
     _columns: list[Column] = field(init=False, default_factory=list)
     _near: list[Column] = field(init=False, default_factory=list)
+    _wide: list[Column] = field(init=False, default_factory=list)
     _hops: dict[tuple[int, int, int], int] = field(init=False, default_factory=dict)
     _refused: dict[Refused, None] = field(init=False, default_factory=dict)
     _tried_all: bool = field(init=False, default=False)
@@ -313,7 +315,8 @@ class RerunSearch:
                 more.append(only.selection)
         wide = dict.fromkeys(relatives.near(relatives.old_cables(), news, is_wide=True))
         wide |= dict.fromkeys(self._columns)
-        self._columns = self._promising(kept, wide, [*starts, *more])
+        self._columns = self._promising(kept, wide, [*starts, *more], FEW)
+        self._wide = list(wide)
         return more
 
     def _promising(
@@ -321,6 +324,7 @@ class RerunSearch:
         kept: Iterable[Column],
         wide: Iterable[Column],
         selections: Sequence[Selection],
+        room: int,
     ) -> list[Column]:
         """All of ``kept`` and the best of ``wide``, measured by what devices cost by now.
 
@@ -329,7 +333,6 @@ class RerunSearch:
         """
         out = dict.fromkeys(kept)
         rest = [c for c in wide if c not in out]
-        room = max(POOL - len(out), POOL // 3)
         if len(rest) <= room or not selections:
             return list(out | dict.fromkeys(rest))
         best = min(selections, key=lambda s: self.change.value(s, Aim()))
@@ -512,8 +515,9 @@ class RerunSearch:
             near = relatives.near(cables, self.change.new_devices, is_wide=True)
             self._columns = self._promising(
                 dict.fromkeys([*self._near, *(c.column for c in best.selection.choices)]),
-                dict.fromkeys([*near, *self._columns]),
+                dict.fromkeys([*near, *self._wide]),
                 [best.selection],
+                MANY,
             )
             again = self._solve(Aim(), [best.selection], 0.2)
             if again is None:
@@ -546,19 +550,25 @@ class RerunSearch:
             if not gaps:
                 break
             _, lo, hi = max(gaps, key=lambda g: (g[0] * (g[1][1] - g[2][1]), g[0]))
-            room = (lo[0] + hi[0]) // 2
-            starts = [c.selection for c in kept]
-            found = self._solve(Aim(1, 0, most_change_money=room), starts, 0.2)
-            if found is None:
-                break
-            if self._figures(found)[0] == lo[0] or found.selection.cost >= lo[1]:
+            found = self._between(kept, (lo[0] + hi[0]) // 2)
+            if found is None or found.selection.cost >= lo[1]:
                 # Nothing better below the middle: look just below the upper one next.
-                found = self._solve(Aim(1, 0, most_change_money=hi[0] - 1), starts, 0.2)
+                found = self._between(kept, hi[0] - 1)
                 barren.add((lo[0], hi[0]))
                 if found is None or found.selection.cost >= lo[1]:
                     continue
             kept = self._undominated([*kept, self._then_change(found)])
         return kept, False
+
+    def _between(self, kept: Sequence[_Choice], most_change: int) -> _Choice | None:
+        """Cheapest plan with at most so much change, first of the segments chosen so far."""
+        aim = Aim(1, 0, most_change_money=most_change)
+        starts = [c.selection for c in kept]
+        chosen = dict.fromkeys(c.column for s in starts for c in s.choices)
+        first = self._solve_over(aim, list(chosen), starts, max(1.0, 0.1 * self.seconds_left()))
+        if first is not None:
+            starts.append(first.selection)
+        return self._solve(aim, starts, 0.15) or first
 
     def _whole_front(self, ends: list[_Choice]) -> tuple[list[_Choice], bool]:
         found: list[_Choice] = []

@@ -174,6 +174,8 @@ def proof_sentence(result: Rerun) -> str:
     if found.is_proved:
         return "Proved: no layout has a lower sum of plan and change cost."
     parts = []
+    if found.change_money == searched.least_change_money:
+        parts.append("Proved: no layout that keeps all rules gets by with less change.")
     if found.is_best_offered:
         parts.append(
             f"Proved over the {searched.columns} segments that were tried: no choice of them has "
