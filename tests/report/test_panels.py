@@ -1,0 +1,80 @@
+"""Small multiples: every panel shows what it should, and shape tells what colour tells."""
+
+from __future__ import annotations
+
+from xml.etree import ElementTree as ET
+
+import pytest
+
+from partitioner.report.drawing_input import drawing_input
+from partitioner.report.panels import Panel, panels_figure
+
+
+@pytest.fixture(scope="module")
+def data(twelve):
+    return drawing_input(*twelve)
+
+
+def drawn(data, *panels: Panel) -> ET.Element:
+    figure = panels_figure(data, "small", "Title", "What it shows.", panels, "Caption.")
+    return ET.fromstring(figure.svg)
+
+
+def titles(root: ET.Element) -> list[str]:
+    return [e.text or "" for e in root.iter("title")]
+
+
+def test_one_panel_each_at_the_same_scale(data) -> None:
+    root = drawn(data, *(Panel(f"number {k}", f"note {k}") for k in range(4)))
+    texts = [e.text for e in root.iter("text")]
+    assert [t for t in texts if t and t.startswith("number")] == [f"number {k}" for k in range(4)]
+    frames = [e for e in root.iter("rect") if e.get("class") == "thin"]
+    assert len({(f.get("width"), f.get("height")) for f in frames}) == 1
+    assert len(frames) == 4
+    # Three columns, so the fourth starts a second row.
+    places = [g.get("transform") for g in root.findall("g")]
+    assert places[3].startswith("translate(0 ")
+    assert places[3] != places[0]
+    assert root.get("role") == "img"
+    assert root.find("title").text == "Title"
+
+
+def test_absent_devices_are_hollow_and_their_cable_is_not_there(data) -> None:
+    every = frozenset(d.id for d in data.devices)
+    segment = next(s for s in data.segments if len(s.devices) == 1)
+    absent = frozenset(segment.devices)
+    root = drawn(data, Panel("all", carried=every), Panel("less", carried=every - absent))
+    named = titles(root)
+    for device in absent:
+        assert named.count(device) == 1
+        assert named.count(f"{device}, not in this build") == 1
+    assert named.count(segment.id) == 1
+    other = next(s for s in data.segments if s.id != segment.id)
+    assert named.count(other.id) == 2
+
+
+def test_lost_parts_are_crossed_and_said(data) -> None:
+    segment, link = data.segments[0], data.backbone[0]
+    root = drawn(
+        data,
+        Panel(
+            "bad",
+            lost_devices=frozenset(segment.devices),
+            lost_segments=frozenset({segment.id}),
+            lost_switches=frozenset({segment.switch}),
+            lost_links=frozenset({link.ends[::-1]}),
+        ),
+    )
+    named = titles(root)
+    for device in segment.devices:
+        assert f"{device}, lost" in named
+    assert f"switch {segment.switch}, lost" in named
+    assert f"{segment.id}, lost" in named
+    assert f"backbone link {'-'.join(link.ends)} lost" in named
+    assert "lost cable" in [e.text for e in root.iter("text")]
+
+
+def test_nothing_lost_no_word_of_loss(data) -> None:
+    root = drawn(data, Panel("good"))
+    assert not [t for t in titles(root) if "lost" in t]
+    assert "lost" not in [e.text for e in root.iter("text")]
