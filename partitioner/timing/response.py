@@ -108,12 +108,14 @@ def busy_window_bound(
             most[index] = min(most[index], ceilings[key].total_ns)
     groups = [g for node in range(len(senders)) for g in _groups(line, node)]
     waits: list[_Wait | None] = [None] * len(groups)
+    slacks = [-1] * len(groups)
     for attempt in range(PASSES_MOST + 1):
         for index, group in enumerate(groups):
             known = waits[index]
-            if attempt and (known is None or line.all_alone(group.node, known.widest_ns)):
-                continue  # nothing it rests on has changed
-            waits[index] = _longest_wait(line, group, known)
+            if attempt and (known is None or slacks[index] >= 0):
+                continue  # no count it rests on has changed
+            waits[index] = found = _longest_wait(line, group, known)
+            slacks[index] = -1 if found is None else found.slack_ns
         lives = list(most)
         if attempt < PASSES_MOST - 1:
             for group, wait in zip(groups, waits, strict=True):
@@ -122,8 +124,10 @@ def busy_window_bound(
                     for flow in group.same:
                         if total < most[flow]:
                             lives[flow] = total
-        if not line.lengthen(lives):
+        grown = line.lengthen(lives)
+        if not grown:
             break
+        slacks = [slack - grown for slack in slacks]
     legs: dict[tuple[str, str], LegDelay] = {}
     for group, wait in zip(groups, waits, strict=True):
         if wait is not None:
@@ -156,8 +160,8 @@ class _Wait:
     ahead_ns: int
     first_start_ns: int
     """Start for the first arrival of the window: the next search may begin there."""
-    widest_ns: int
-    """Longest window in which others were counted."""
+    slack_ns: int
+    """While lives grow by no more than this, no count changes."""
 
 
 def _groups(line: _Line, node: int) -> list[_Group]:
@@ -226,11 +230,10 @@ class _Line:
 
     # -- lives ------------------------------------------------------------------------------
 
-    def lengthen(self, lives: list[int]) -> bool:
-        """Let frames live longer in their nodes, to the delivery; False if they do already."""
-        if all(new <= old for new, old in zip(lives, self.life, strict=True)):
-            return False
+    def lengthen(self, lives: list[int]) -> int:
+        """Let frames live longer in their nodes, to the delivery; by how much that matters."""
         self.life = [max(new, old) for new, old in zip(lives, self.life, strict=True)]
+        before = self.around
         # What is sent before an instant has arrived at least its own bits before that instant.
         self.around = [
             min(life + self.late + jitter, born) - bits
@@ -242,22 +245,16 @@ class _Line:
         self.node_around = [self.around[a:b] for a, b in pairwise(self.first)]
         gaps = [t - around for t, around in zip(self.period, self.around, strict=True)]
         self.until = sorted((min(gaps[a:b]), k) for k, (a, b) in enumerate(pairwise(self.first)))
-        return True
-
-    def all_alone(self, node: int, window: int) -> bool:
-        """Whether no other node can have a second frame of a flow around in a window."""
-        until, where = self.until[0]
-        if where != node:
-            return window <= until
-        return len(self.until) == 1 or window <= self.until[1][0]
+        return max(new - old for new, old in zip(self.around, before, strict=True))
 
     # -- what others send -------------------------------------------------------------------
 
-    def others(self, node: int, window: int, rounds: int) -> tuple[int, int]:
-        """Time other nodes take in a window, and how much of it goes beyond the rounds.
+    def others(self, node: int, window: int, rounds: int) -> tuple[int, int, int]:
+        """Time other nodes take in a window, and how much they can take beyond the rounds.
 
-        The silent TOs that their frames replace are taken off. As many frames count as can be
-        around, inside the rounds no more than the rounds allow, the longest first.
+        The third value is a window, not shorter, up to which both stay the same. The silent TOs
+        that the frames replace are taken off. As many frames count as can be around, inside the
+        rounds no more than the rounds allow, the longest first.
         """
         alone = self.alone_cost.get(rounds)
         if alone is None:
@@ -268,14 +265,18 @@ class _Line:
         own_inside, own_everything = alone[node]
         inside -= own_inside
         everything -= own_everything
+        same_for = LONGEST_WAIT_NS
         for until, k in self.until:
             if window <= until:
+                same_for = min(same_for, until - window)
                 break
             if k != node:
-                more_inside, more = self._node(k, window, rounds)
+                more_inside, more, rest = self._node(k, window, rounds)
                 inside += more_inside - alone[k][0]
                 everything += more - alone[k][1]
-        return inside, everything - inside
+                if rest < same_for:
+                    same_for = rest
+        return inside, everything - inside, window + same_for
 
     def _node_alone(self, node: int, rounds: int) -> tuple[int, int]:
         """One frame of each flow: inside the rounds, and in all."""
@@ -287,15 +288,20 @@ class _Line:
         inside = sums[sent] + self._burst_extra(node, sent, rounds)
         return inside, max(inside, sums[flows] + flows * self.burst_hold)
 
-    def _node(self, node: int, window: int, rounds: int) -> tuple[int, int]:
-        """What one node takes in a window: inside the rounds, and in all."""
+    def _node(self, node: int, window: int, rounds: int) -> tuple[int, int, int]:
+        """What one node takes in a window: inside the rounds, in all, and until what growth."""
         size = self.per_round[node]
         room = limit = rounds * size
         inside = everything = frames = 0
+        same_for = LONGEST_WAIT_NS
         for around, (period, cost) in zip(
             self.node_around[node], self.node_rows[node], strict=True
         ):
-            count = -(-(window + around) // period)
+            span = window + around
+            count = -(-span // period)
+            rest = count * period - span
+            if rest < same_for:
+                same_for = rest
             if count <= 0:
                 continue
             frames += count
@@ -310,7 +316,7 @@ class _Line:
             inside += self._burst_extra(node, limit - room, rounds)
             everything += frames * self.burst_hold
             inside = min(inside, everything)
-        return inside, everything
+        return inside, everything, same_for
 
     def _burst_extra(self, node: int, frames: int, rounds: int) -> int:
         """Wider gaps, holds of bursts that end early, and silent TOs that bursts do not replace."""
@@ -321,21 +327,23 @@ class _Line:
 
     # -- one busy window ---------------------------------------------------------------------
 
-    def start(self, group: _Group, own: int, ahead: int, window: int) -> tuple[int, int, int]:
+    def start(self, group: _Group, own: int, ahead: int, window: int) -> tuple[int, int, int, int]:
         """Start of the TO of the last of ``own`` frames if others send for ``window``.
 
-        Gives the start, the part of logical collisions, and the own frames' part.
+        Gives the start, the part of logical collisions, the own frames' part, and up to which
+        window they stay the same.
         """
         size = self.per_round[group.node]
         if size > 1:
             largest = self.slot[self.first[group.node]] + self.wider
             ahead += (own - 1) * self.wider + min(own, size) * largest - largest
         rounds = -(-own // size)
-        cost, beyond = self.others(group.node, window, rounds)
+        cost, beyond, until = self.others(group.node, window, rounds)
         collided = 0
         if self.collision:
             collided = rounds * self.collision + min(self.first_time, self.first_idle + beyond)
-        return self.miss + rounds * self.round_rest + cost + collided + ahead, collided, ahead
+        begin = self.miss + rounds * self.round_rest + cost + collided + ahead
+        return begin, collided, ahead, until
 
     def total(self, group: _Group, wait: _Wait) -> int:
         """Delay from the arrival to the last bit received."""
@@ -353,7 +361,7 @@ class _Line:
 def _longest_wait(line: _Line, group: _Group, known: _Wait | None) -> _Wait | None:
     """Longest wait of a group over all arrivals in its busy window; None if it stays open."""
     start = first_start = known.first_start_ns if known else 0
-    offset = widest = 0
+    offset, slack = 0, LONGEST_WAIT_NS
     best: tuple[int, int, int] | None = None
     for number in range(OFFSETS_MOST):
         own, own_ns = int(group.low_ns > 0), group.low_ns
@@ -366,34 +374,34 @@ def _longest_wait(line: _Line, group: _Group, known: _Wait | None) -> _Wait | No
         found = _settle(line, group, own, own_ns, start)
         if found is None:
             return None
-        start, collided, ahead, end = found
-        widest = max(widest, start, end if group.higher else 0)
+        start, collided, ahead, end, spare = found
+        slack = min(slack, spare)
         if number == 0:
             first_start = start
         if best is None or start - offset > best[0]:
             best = start - offset, collided, ahead
         if end <= following:
-            return _Wait(*best, first_start, widest)
+            return _Wait(*best, first_start, slack)
         offset = following
     return None
 
 
 def _settle(
     line: _Line, group: _Group, own: int, own_ns: int, start: int
-) -> tuple[int, int, int, int] | None:
-    """Least fixed point for ``own`` frames: start, collisions, own part, end of the window.
+) -> tuple[int, int, int, int, int] | None:
+    """Least fixed point for ``own`` frames.
 
-    The search begins at ``start``, which must not be above the fixed point.
+    Gives start, collisions, own part, end of the window, and by how much lives may grow without
+    changing anything. The search begins at ``start``, which must not be above the fixed point.
     """
     if group.higher:
         return _settle_with_higher(line, group, own, own_ns, start)
     ahead_ns = own_ns - group.last_ns
     for _ in range(STEPS_MOST):
-        again, collided, ahead = line.start(group, own, ahead_ns, start)
-        if again <= start or line.all_alone(group.node, again):
-            # In a window in which all are alone the result does not depend on its length.
+        again, collided, ahead, until = line.start(group, own, ahead_ns, start)
+        if again <= until:  # nothing changes between the two
             start = max(start, again)
-            return start, collided, ahead, start + group.last_ns
+            return start, collided, ahead, start + group.last_ns, until - start
         start = again
         if start > LONGEST_WAIT_NS:
             break
@@ -402,21 +410,22 @@ def _settle(
 
 def _settle_with_higher(
     line: _Line, group: _Group, own: int, own_ns: int, start: int
-) -> tuple[int, int, int, int] | None:
+) -> tuple[int, int, int, int, int] | None:
     """Like :func:`_settle`; higher frames come until the MAC takes the last frame.
 
     It takes it when the frame before is out. The window itself lasts until no frame of the class
     or above is left.
     """
-    taken = 0
+    taken, slack = 0, LONGEST_WAIT_NS
     for _ in range(STEPS_MOST):
         more, more_ns = _higher(line, group, taken)
         count, ahead_ns = own + more, own_ns + more_ns - group.last_ns
-        again = 0
+        again, until = 0, LONGEST_WAIT_NS
         if count > 1:
             # Up to the end of the frame before: one frame, and its own time ahead, less.
-            again = line.start(group, count - 1, ahead_ns, taken)[0]
+            again, _, _, until = line.start(group, count - 1, ahead_ns, taken)
         if again <= taken:
+            slack = min(slack, until - taken)
             break
         taken = again
         if taken > LONGEST_WAIT_NS:
@@ -424,8 +433,10 @@ def _settle_with_higher(
     else:
         return None
     for _ in range(STEPS_MOST):
-        again, collided, ahead = line.start(group, count, ahead_ns, start)
-        if again <= start:
+        again, collided, ahead, until = line.start(group, count, ahead_ns, start)
+        if again <= until:
+            start = max(start, again)
+            slack = min(slack, until - start)
             break
         start = again
         if start > LONGEST_WAIT_NS:
@@ -436,9 +447,10 @@ def _settle_with_higher(
     for _ in range(STEPS_MOST):
         more, more_ns = _higher(line, group, end)
         ahead_ns = own_ns + more_ns - group.last_ns
-        again = line.start(group, own + more, ahead_ns, end)[0] + group.last_ns
+        again, _, _, until = line.start(group, own + more, ahead_ns, end)
+        again += group.last_ns
         if again <= end:
-            return start, collided, ahead, end
+            return start, collided, ahead, end, min(slack, until - end)
         end = again
         if end > LONGEST_WAIT_NS:
             return None

@@ -77,7 +77,7 @@ def response_without_frames_in_progress(patch: pytest.MonkeyPatch) -> None:
         self.around = [jitter - bits for jitter, bits in rows]
         self.node_around = [self.around[a:b] for a, b in pairwise(self.first)]
         self.until = [(-1, k) for k in range(len(self.senders))]
-        return False
+        return 0
 
     patch.setattr(response._Line, "lengthen", lengthen)
 
