@@ -16,6 +16,7 @@ import numpy as np
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.walks import Priced
 
+QUICK_CELLS = 3_000_000
 CELLS = 30_000_000
 """Table cells times layers that one set of bounds may take; near lists are cut to fit."""
 MOST_NEAR = 7
@@ -30,6 +31,8 @@ class NearLists:
         The lines.
     memory
         bool (k, k) or None: only devices in a row may be near to that row's device.
+    cells
+        Most table cells times layers.
 
     Attributes
     ----------
@@ -39,14 +42,14 @@ class NearLists:
         holds FAR. ``across`` and ``outward`` are None if lines end at their switch.
     """
 
-    def __init__(self, model: LineModel, memory: np.ndarray | None):
+    def __init__(self, model: LineModel, memory: np.ndarray | None, cells: int):
         self.model = model
         k, states = model.k, model.states
         layers = max(1, model.capacity) * (3 if model.through else 1)
         size = 0
         while (
             size < min(MOST_NEAR, k - 1)
-            and states * states * layers * 2 ** (size + 1) <= CELLS
+            and states * states * layers * 2 ** (size + 1) <= cells
         ):
             size += 1
         self.size = size
@@ -168,7 +171,7 @@ class Completions:
         if left < int(weight.min()):
             return None
         if self.model.counts_devices:
-            total = table[left - 1][position]
+            total = np.take(table[left - 1], position, mode="clip")
         else:
             row = left - weight
             total = table.reshape(-1)[

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from partitioner.solve.bound.completions import Completions, NearLists
+from partitioner.solve.bound.completions import QUICK_CELLS, Completions, NearLists
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.walks import Priced, Walk, arm_cost
 from partitioner.units import PPM, UM_PER_M
@@ -36,9 +36,12 @@ _MIX = np.array(
 
 @dataclass(frozen=True, slots=True)
 class SubsetCut:
-    """At most one line may hold two or more of three devices (local numbers); ``price`` >= 0."""
+    """At most one line may hold two or more of some devices; ``price`` at least 0.
 
-    devices: tuple[int, int, int]
+    ``devices`` are local numbers, three of them or the two that belong to the model.
+    """
+
+    devices: tuple[int, ...]
     price: float
 
 
@@ -142,15 +145,19 @@ class LabelSearch:
         The lines.
     memory
         bool (k, k): row i marks what a walk at device i remembers; None remembers everything.
+    cells
+        Size of the completion bounds; larger ones take longer and leave fewer labels.
     """
 
     LENGTH, UNIT, LOAD, SLOT = range(4)
 
-    def __init__(self, model: LineModel, memory: np.ndarray | None = None):
+    def __init__(
+        self, model: LineModel, memory: np.ndarray | None = None, cells: int = QUICK_CELLS
+    ):
         self.model = model
         self.full = memory is None
         k = model.k
-        self.near = NearLists(model, memory)
+        self.near = NearLists(model, memory, cells)
         self.word_count = max(1, -(-k // WORD))
         self.word = np.arange(k) // WORD
         self.bit = (np.arange(k) % WORD).astype(np.uint64)
@@ -595,9 +602,9 @@ class LabelSearch:
             raise ValueError("subset cuts need a full memory")
         by_device: dict[int, list[tuple[int, int, float]]] = {}
         for cut in cuts:
-            a, b, c = cut.devices
-            for j, x, y in ((a, b, c), (b, a, c), (c, a, b)):
-                by_device.setdefault(j, []).append((x, y, cut.price))
+            for j in cut.devices:
+                others = [d for d in cut.devices if d != j]
+                by_device.setdefault(j, []).append((others[0], others[-1], cut.price))
         return by_device
 
     def _penalties(
@@ -620,8 +627,9 @@ class LabelSearch:
             words = labels.words[source[at]]
             price = np.zeros(hi - lo)
             for x, y, value in rows:
+                # The second device of a cut pays its price; the third pays nothing more.
                 held_x = (words[:, x // WORD] >> self.bit[x]) & one
-                held_y = (words[:, y // WORD] >> self.bit[y]) & one
+                held_y = (words[:, y // WORD] >> self.bit[y]) & one if y != x else one - one
                 price += np.where(held_x != held_y, value, 0.0)
             out[at] = price
         return out

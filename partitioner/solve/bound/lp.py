@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from partitioner.solve.bound.completions import CELLS
 from partitioner.solve.bound.cuts import violated_triples
 from partitioner.solve.bound.labels import LabelSearch, SubsetCut
 from partitioner.solve.bound.lagrangian import (
@@ -198,6 +199,11 @@ class ColumnGeneration:
             return True
         cost = self.target() if self.target is not None else None
         return cost is not None and self.value >= cost
+
+    def close(self) -> bool:
+        """Whether the bound is about what the relaxation can give."""
+        gap = self.lp_value + self.constant - self.value
+        return gap <= 1e-4 * max(1.0, self.lp_value)
 
     def _generate(
         self,
@@ -522,12 +528,10 @@ class ColumnGeneration:
 
     def _local_cuts(self, model: LineModel, duals: WholeDuals) -> list[SubsetCut]:
         cuts = []
-        for price, (a, b, c) in zip(duals.cut, self.master.cuts, strict=True):
-            if price <= 0:
-                continue
-            ids = [model.local.get(d, -1) for d in (a, b, c)]
-            if min(ids) >= 0:
-                cuts.append(SubsetCut((ids[0], ids[1], ids[2]), float(price)))
+        for price, devices in zip(duals.cut, self.master.cuts, strict=True):
+            ids = tuple(model.local[d] for d in devices if d in model.local)
+            if price > 0 and len(ids) >= 2:
+                cuts.append(SubsetCut(ids, float(price)))
         return cuts
 
 
@@ -587,16 +591,19 @@ def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
     short = all(m.counts_devices and m.capacity <= SHORT_LINE for m in run.setup.models)
     if not short:
         return _neighbourhoods(run, say)
-    searches = [LabelSearch(m) for m in run.setup.models]
+    quick = [LabelSearch(m) for m in run.setup.models]
     run.add_real_lines()
     run.keep_real_lines()
     run.smoothing = 0.8
-    for limit in (500, 4_000, 40_000):
+    searches = quick
+    for limit in SHORT_LIMITS:
+        if limit == SHORT_LIMITS[-1] and not run.close():
+            searches = [LabelSearch(m, cells=CELLS) for m in run.setup.models]
         done = run._generate(
-            lambda d, limit=limit: run.price_labels(d, searches, limit),
+            lambda d, limit=limit, searches=searches: run.price_labels(d, searches, limit),
             "elementary lines",
             close_enough=1e-4,
-            shrink=limit > 500,
+            shrink=limit > SHORT_LIMITS[0],
         )
         say(
             f"elementary, {limit}: bound {run.value}, relaxation {run.lp_value:.0f}, "
@@ -607,6 +614,8 @@ def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
     return _cut_rounds(run, searches, say)
 
 
+SHORT_LIMITS = (1_000, 15_000, 150_000)
+"""Labels kept in a layer, one after the other, for short lines."""
 FIRST_MEMORY = 6
 """Devices a walk along a long line remembers at first, besides the one it is at."""
 MOST_MEMORY = 14
@@ -684,12 +693,12 @@ def _cut_rounds(
         for cut in cuts:
             run.master.add_cut(cut)
         done = False
-        for limit in (4_000, 40_000):
+        for limit in SHORT_LIMITS[1:]:
             done = run._generate(
                 lambda d, limit=limit: run.price_labels(d, searches, limit),
                 "elementary lines with subset cuts",
                 close_enough=1e-4,
-                shrink=limit > 4_000,
+                shrink=limit > SHORT_LIMITS[1],
             )
         say(
             f"cuts {len(run.master.cuts)}: bound {run.value}, relaxation {run.lp_value:.0f}, "
