@@ -152,12 +152,27 @@ class Relatives:
                     tuple(j for j in cable if j != i) for i in cable if i != SWITCH
                 ]
             for number, start in enumerate(starts):
-                self._grow(found, switch, grade, start, wanted, 3 if number == 0 else 1)
+                near = self._nearest(start, switch, wanted)
+                most = 1 if number else (3 if len(wanted) <= NEAR else len(near))
+                self._grow(found, switch, grade, start, near, most)
             if is_wide:
                 self._take_over(found, switch, grade, starts)
                 for s in range(self.instance.switch_count):
                     self._keep(found, s, grade, cable)
         return list(found)
+
+    def _nearest(self, cable: Cable, switch: int, wanted: Sequence[int]) -> list[int]:
+        """The wanted devices, or the nearest to a cable where they are many."""
+        if len(wanted) <= NEAR:
+            return list(wanted)
+        inst = self.instance
+        inside = [i for i in cable if i != SWITCH]
+        way = inst.switch_um[switch, list(wanted)]
+        if inside:
+            way = inst.way_um(inside, list(wanted)).min(axis=0)
+        return [wanted[k] for k in sorted(range(len(wanted)), key=lambda k: (int(way[k]), k))][
+            :NEAR
+        ]
 
     def _keep(
         self, found: dict[Column, None], switch: int, grade: int, cable: Cable

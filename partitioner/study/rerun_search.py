@@ -208,7 +208,10 @@ class RerunSearch:
                 least = self._least_change(starts)
         starts += [] if least is None else [least.selection]
         self._tell("cheapest plan and change")
-        best = self._solve(Aim(), starts, 0.35)
+        best = self._mixed(Aim(), starts)
+        if best is not None:
+            starts.append(best.selection)
+        best = self._solve(Aim(), starts, 0.35) or best
         if best is None:
             self._give_up()
         assert best is not None
@@ -221,6 +224,9 @@ class RerunSearch:
         whole = False
         if self.settings.points:
             ends, whole = self._front(ends)
+            if not self._tried_all:
+                again = self._mixed(Aim(), [c.selection for c in ends])
+                ends += [] if again is None else [_Choice(again.selection, False)]
         return self._result(best, ends, whole, proved_change, fresh)
 
     def _give_up(self) -> None:
@@ -564,11 +570,17 @@ class RerunSearch:
         """Cheapest plan with at most so much change, first of the segments chosen so far."""
         aim = Aim(1, 0, most_change_money=most_change)
         starts = [c.selection for c in kept]
-        chosen = dict.fromkeys(c.column for s in starts for c in s.choices)
-        first = self._solve_over(aim, list(chosen), starts, max(1.0, 0.1 * self.seconds_left()))
+        first = self._mixed(aim, starts)
         if first is not None:
             starts.append(first.selection)
         return self._solve(aim, starts, 0.15) or first
+
+    def _mixed(self, aim: Aim, starts: Sequence[Selection]) -> _Choice | None:
+        """The best that can be put together from the segments of some selections alone."""
+        if not starts:
+            return None
+        chosen = dict.fromkeys(c.column for s in starts for c in s.choices)
+        return self._solve_over(aim, list(chosen), starts, max(1.0, 0.1 * self.seconds_left()))
 
     def _whole_front(self, ends: list[_Choice]) -> tuple[list[_Choice], bool]:
         found: list[_Choice] = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from partitioner.model.assessment import Assessment
@@ -381,7 +382,10 @@ def drawing_section(result: Rerun) -> Section:
         if not ids:
             continue
         data = _only(drawing_input(problem, assessment), ids, f"{problem.name}, {word}")
-        figures += layout_figures(data, f"rerun-{word}")
+        figures += [
+            replace(f, caption=f"{word.capitalize()}. {f.caption}")
+            for f in layout_figures(data, f"rerun-{word}")
+        ]
     intro = "Only segments that are not the same in both are drawn."
     if not figures:
         intro = "No segment is other than before."
@@ -390,8 +394,6 @@ def drawing_section(result: Rerun) -> Section:
 
 def _only(data: DrawingInput, ids: set[str], name: str) -> DrawingInput:
     """A drawing of some segments and their devices."""
-    from dataclasses import replace
-
     return replace(
         data,
         name=name,

@@ -130,7 +130,7 @@ def inner(layout: Layout, device: str) -> str:
     return home.devices[at - 1] if at > home.switch_index else home.switch
 
 
-def test_a_layout_begun_by_hand_is_completed():
+def test_a_layout_begun_by_hand_is_completed(searched):
     begun = replace(BEFORE, segments=(replace(BEFORE.segments[0], devices=("d4",), plca_ids=(1,)),))
     result = rerun(PROBLEM, begun, QUICK, held=held_by(PROBLEM, begun, complete=True))
     assert set(result.best.layout.segment_of()) == set(PROBLEM.devices)
