@@ -202,8 +202,9 @@ def elsewhere(
         if choice.grade != segment.grade and _is_offered(problem, choice):
             only = replace(row, grades=(choice,))
             todo.append((f"by {choice.grade}", _with_device(problem, device, only)))
-    if problem.catalogue.grades[segment.grade].medium is Medium.MIXING and mates:
-        others = [d for d in problem.devices if d != device]
+    others = [d for d in problem.devices if d != device]
+    is_line = problem.catalogue.grades[segment.grade].medium is Medium.MIXING
+    if is_line and mates and len(mates) < len(others):
         todo.append(
             (
                 "on a segment of its own",
@@ -220,7 +221,8 @@ def elsewhere(
                 where,
                 surcharge(base, result),
                 None if result.outcome is None else result.outcome.layout,
-                tuple(c.sentence for c in result.conflicts),
+                # That no choice of segments keeps all rules is no more than "not possible".
+                tuple(c.sentence for c in result.conflicts if c.rule != "combination"),
             )
         )
     return found

@@ -25,11 +25,20 @@ def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]
             f"{ratio_text(state.goal)} of the cheapest possible."
         ]  # fmt: skip
     first, last = good[0], good[-1]
+    if len(good) == 1:
+        what = (
+            f"One layout: {money_text(first.cost_money, problem.currency)}, {axis.name} "
+            f"{_value(state, first.value)}."
+        )
+    else:
+        what = (
+            f"{count_text(len(good), 'layout')} between "
+            f"{money_text(first.cost_money, problem.currency)} and "
+            f"{money_text(last.cost_money, problem.currency)}, {axis.name} "
+            f"{_value(state, first.value)} to {_value(state, last.value)}."
+        )
     lead = [
-        f"{count_text(len(good), 'layout')} between "
-        f"{money_text(first.cost_money, problem.currency)} and "
-        f"{money_text(last.cost_money, problem.currency)}, {axis.name} "
-        f"{_value(state, first.value)} to {_value(state, last.value)}.",
+        what,
         *how_sure(state),
         *([axis.proviso] if axis.proviso else []),
     ]
@@ -43,6 +52,8 @@ def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]
 def how_sure(state: TradeOff) -> list[str]:
     """What of a front is proved, a sentence or two for each thing."""
     front, axis = state.front, state.axis
+    if front.is_exact and len(front.points) == 1:
+        return ["It is proved that no other layout is better on either count."]
     if front.is_exact:
         return [
             "This is the whole front, proved: every point is the cheapest layout of its "
@@ -213,7 +224,7 @@ def _table(
                 None if before is None else (before.value - p.value) / axis.scale,
                 p.bound_money / MONEY_STEPS,
                 p.gap,
-                State.OK if p.is_proved else State.WARN,
+                _sureness(state, p),
                 lines,
                 len(p.layout.segments) - lines,
                 len(p.layout.open_switches),
@@ -231,7 +242,9 @@ def _table(
             Column("gain", axis.better, Kind.NUMBER, axis.unit, 3),
             Column("bound", "bound", Kind.NUMBER, digits=2),
             Column("gap_share", "gap", Kind.PERCENT, digits=2),
-            Column("state", "state", Kind.STATE, state_words=("proved", "within gap", "")),
+            Column(
+                "state", "state", Kind.STATE, state_words=("proved", "within gap", "beyond gap")
+            ),
             Column("lines", "lines", Kind.NUMBER),
             Column("links", "links", Kind.NUMBER),
             Column("switches", "switches", Kind.NUMBER),
@@ -242,6 +255,12 @@ def _table(
         "layout of this value or better.",
         has_csv=False,
     )
+
+
+def _sureness(state: TradeOff, point: Point) -> State:
+    if point.is_proved:
+        return State.OK
+    return State.WARN if point.gap <= state.goal else State.BAD
 
 
 def front_text(problem: Problem, state: TradeOff) -> str:

@@ -1,0 +1,151 @@
+"""``explain`` and ``tradeoff`` from the command line: answers, files, going on, wrong uses."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from partitioner.check.judge import assess
+from partitioner.cli.main import run
+from partitioner.errors import ExitCode
+from partitioner.reading.layout_file import read_layout
+from partitioner.reading.problem import read_problem
+
+PUMPS = Path(__file__).parent / "data" / "pumps.yaml"
+
+
+@pytest.fixture
+def roomy(tmp_path: Path) -> Path:
+    """The pumps with ports enough and longer lines: it has several layouts."""
+    text = PUMPS.read_text(encoding="utf-8")
+    path = tmp_path / "roomy.yaml"
+    path.write_text(
+        text.replace("count: 1", "count: 3").replace("nodes: 4", "nodes: 6"), encoding="utf-8"
+    )
+    return path
+
+
+def test_explain_names_rules_lines_and_ways(capsys) -> None:
+    assert run(["-q", "explain", str(PUMPS)]) == ExitCode.OK
+    out, err = capsys.readouterr()
+    assert err == ""
+    lines = PUMPS.read_text(encoding="utf-8").splitlines()
+    ports, nodes = 12, 26
+    assert "count: 1" in lines[ports - 1]
+    assert "nodes: 4" in lines[nodes - 1]
+    assert out == (
+        "pumps: no layout keeps all rules; this is proved.\n"
+        "\n"
+        "These 2 rules cannot be kept together; without any one of them the others can:\n"
+        f"  {PUMPS}:{ports}: [ports] zone-1 has 1 port for 10BASE-T1S-multidrop.\n"
+        f"  {PUMPS}:{nodes}: [nodes] A line of 10BASE-T1S-multidrop has at most 4 nodes, its "
+        "switch port included.\n"
+        "  because: 5 devices need a shared line, and all line ports together have room for 3.\n"
+        "\n"
+        "Ways out, each planned and checked:\n"
+        "  1. raise the node limit of 10BASE-T1S-multidrop from 4 to 6; the layout then costs "
+        "47.10 EUR\n"
+        "  2. give zone-1 2 ports for 10BASE-T1S-multidrop in place of 1; the layout then costs "
+        "51.40 EUR\n"
+    )
+
+
+def test_the_way_out_told_works_in_the_file(tmp_path, capsys) -> None:
+    text = PUMPS.read_text(encoding="utf-8").replace("nodes: 4", "nodes: 6")
+    path = tmp_path / "mended.yaml"
+    path.write_text(text, encoding="utf-8")
+    assert run(["-q", "plan", str(path), "-o", str(tmp_path / "out"), "--work-limit", "10",
+                "--workers", "1", "--json"]) == ExitCode.OK  # fmt: skip
+    cost = json.loads(capsys.readouterr().out)["cost"]["objective"]
+    assert cost == pytest.approx(47.10, abs=5e-3)
+
+
+def test_explain_prices_rules_and_writes_a_page(roomy, tmp_path, capsys) -> None:
+    out = tmp_path / "why"
+    assert run(["-q", "explain", str(roomy), "-o", str(out), "--json"]) == ExitCode.OK
+    data = json.loads(capsys.readouterr().out)
+    assert data["status"] == "optimal"
+    assert {r["key"] for p in data["prices"] for r in p["rules"]} >= {
+        "switch-at-end",
+        "load:10BASE-T1S-multidrop",
+    }
+    assert all(p["costs_at_least"] <= p["costs_at_most"] for p in data["prices"])
+    assert json.loads((out / "explain.json").read_text(encoding="utf-8")) == data
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert "What each rule costs" in page
+    assert (out / "rule-prices.csv").is_file()
+
+
+def test_explain_says_why_a_device_is_there(roomy, capsys) -> None:
+    assert run(["-q", "explain", str(roomy), "--device", "pump-5", "--json"]) == ExitCode.OK
+    data = json.loads(capsys.readouterr().out)
+    away = {o["where"]: o for o in data["elsewhere"]}
+    # A line of its own: 5 m of cable, a port, its PHY and ends, for 1 m saved on the other line.
+    own = away["away from all of pump-1, pump-2, pump-3, pump-4"]
+    assert own["is_possible"]
+    assert own["costs_at_least"] == own["costs_at_most"] > 0
+
+
+def test_explain_unknown_device_is_a_wrong_command_line(roomy, capsys) -> None:
+    assert run(["explain", str(roomy), "--device", "pump-9"]) == ExitCode.USAGE
+    assert "did you mean 'pump-" in capsys.readouterr().err
+
+
+def test_tradeoff_writes_layouts_that_check_and_goes_on(roomy, tmp_path, capsys) -> None:
+    out = tmp_path / "front"
+    words = ["-q", "tradeoff", str(roomy), "-o", str(out), "--points", "all", "--json"]
+    assert run(words) == ExitCode.OK
+    data = json.loads(capsys.readouterr().out)
+    assert data["is_exact"]
+    assert data["is_finished"]
+    assert len(data["points"]) > 1
+    problem = read_problem(roomy)
+    for row in data["points"]:
+        assessment = assess(problem, read_layout(out / row["layout"], problem))
+        assert assessment.findings == ()
+        assert assessment.cost.objective_money / 10_000 == row["cost"]
+        worst = max(f.linear_ns for f in assessment.streams)
+        assert worst / 1e6 == row["value"]
+    header, *rows = (out / "front.csv").read_text(encoding="utf-8").splitlines()
+    assert header == "point,cost,value,unit,bound,gap_share,proved,layout"
+    assert len(rows) == len(data["points"])
+    assert "<svg" in (out / "report.html").read_text(encoding="utf-8")
+    # A second call finds everything done, in no time, and says the same.
+    assert run([*words, "--time-limit", "1s"]) == ExitCode.OK
+    assert json.loads(capsys.readouterr().out)["points"] == data["points"]
+
+
+def test_tradeoff_of_a_changed_problem_starts_again(roomy, tmp_path, capsys) -> None:
+    out = tmp_path / "front"
+    words = ["-q", "tradeoff", str(roomy), "-o", str(out), "--axis", "ports", "--points", "all"]
+    assert run([*words, "--json"]) == ExitCode.OK
+    before = json.loads(capsys.readouterr().out)
+    dearer = roomy.read_text(encoding="utf-8").replace("price: 30", "price: 40")
+    roomy.write_text(dearer, encoding="utf-8")
+    assert run([*words, "--json"]) == ExitCode.OK
+    after = json.loads(capsys.readouterr().out)
+    assert [p["cost"] - 10 for p in after["points"]] == pytest.approx(
+        [p["cost"] for p in before["points"]]
+    )
+
+
+@pytest.mark.parametrize("text", ["{", "[]", '{"format": 1, "axis": "ports"}'])
+def test_tradeoff_tells_a_spoilt_state(text, roomy, tmp_path, capsys) -> None:
+    out = tmp_path / "front"
+    out.mkdir()
+    (out / "tradeoff.json").write_text(text, encoding="utf-8")
+    assert run(["tradeoff", str(roomy), "-o", str(out)]) == ExitCode.WRONG_FILE
+    assert "expected the state of a trade-off" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("points", ["1", "none", "2.5", "-3"])
+def test_tradeoff_points_are_two_or_more_or_all(points, roomy, tmp_path, capsys) -> None:
+    assert run(["tradeoff", str(roomy), "--points", points]) == ExitCode.USAGE
+    assert "write 2 or more, or all" in capsys.readouterr().err
+
+
+def test_tradeoff_without_a_layout_ends_as_plan_does(tmp_path, capsys) -> None:
+    assert run(["tradeoff", str(PUMPS), "-o", str(tmp_path / "f")]) == ExitCode.NO_LAYOUT
+    assert not (tmp_path / "f").exists()
