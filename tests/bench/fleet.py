@@ -143,7 +143,11 @@ def fleet_of(problem: Problem) -> Fleet:
         if data.is_line and catalogue.terminator is not None:
             fee += 2 * inst.part_value(catalogue.terminator)
         most = min(data.max_devices, n)
-        useful = min(port.count, ceil_div(n, most) + SPARE_VEHICLES, int(allowed.sum()))
+        full = ceil_div(n, most)
+        if data.is_line:
+            full = max(full, ceil_div(int(inst.unit_mul.sum()), data.unit_cap_mul))
+            full = max(full, ceil_div(int(load_ppm.sum()), max(1, data.load_cap_ppm)))
+        useful = min(port.count, full + SPARE_VEHICLES, int(allowed.sum()))
         if useful:
             kinds.append(
                 Kind(
@@ -221,7 +225,9 @@ def dropped_rules(problem: Problem) -> dict[str, tuple[str, ...]]:
         "losses by a single failure": bool(problem.failure_rules),
         "switch along its line": problem.line.switch_position is SwitchPosition.ANYWHERE,
     }
-    dropped = {rule: ALL_RIVALS for rule, is_there in present.items() if is_there}
+    dropped: dict[str, tuple[str, ...]] = {
+        rule: ALL_RIVALS for rule, is_there in present.items() if is_there
+    }
     if shares_ports:
         dropped["ports shared by several grades"] = (ROUTING, PYVRP)
     return dropped

@@ -18,10 +18,11 @@ from partitioner.units import MONEY_STEPS, ceil_div
 from tests.bench import partition
 from tests.bench.fleet import Fleet, Routes, dropped_rules, fleet_of, layout_of
 from tests.bench.instances import GRADE, geometry_problem, open_vrp_problem, open_vrp_rows
-from tests.bench.measure import OURS, Row, Task, measure, rivals, seconds_to_gap
+from tests.bench.measure import OURS, Row, Task, measure, must_hold, rivals, seconds_to_gap
 from tests.bench.scale_chart import scale_chart
 from tests.bench.table import (
     BelowPublished,
+    BoundTooHigh,
     filled,
     latest,
     percent,
@@ -125,6 +126,11 @@ def test_routes_beyond_the_ports_are_found_out(small_fleet: Fleet) -> None:
     assert sum(f.rule == "port-exists" for f in findings) == fleet.n - row.max_routes
 
 
+def test_rivals_have_every_port_where_ports_are_scarce() -> None:
+    for row in open_vrp_rows():
+        assert [k.count for k in fleet_of(open_vrp_problem(row)).kinds] == [row.max_routes]
+
+
 def test_only_problems_without_further_rules_count_as_exact(small: Problem) -> None:
     assert dropped_rules(small) == {}
     city = dropped_rules(read_problem(DEMOS / "city-bus" / "problem.yaml"))
@@ -183,11 +189,38 @@ def test_geometry_table_has_costs_ratios_and_gap() -> None:
 def test_a_cost_below_the_published_one_fails() -> None:
     entry = next(r for r in open_vrp_rows() if r.instance == "E-n22-k4")
     good = math.ceil(entry.best_known * MONEY_STEPS)
-    row = made_row("openvrp", entry.instance, OURS, good, bound_money=good, status="optimal")
+    row = made_row("openvrp", entry.instance, OURS, good, bound_money=good - 9, status="feasible")
     assert "+0.000 %" in table("openvrp", [row])
     row["cost_money"] = good - 2
     with pytest.raises(BelowPublished):
         table("openvrp", [row])
+
+
+def test_a_bound_above_what_a_rival_found_fails(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ours = made_row("geometry", "60-0", OURS, 1_000_000, bound_money=999_000, status="feasible")
+    other = made_row("geometry", "60-0", "pyvrp", 998_999)
+    with pytest.raises(BoundTooHigh):
+        table("geometry", [ours, other])
+    other["findings"] = {"length": 1}
+    assert "99.8999" in table("geometry", [ours, other])
+    other["findings"] = {}
+    results = tmp_path / "rows.jsonl"
+    partition.add_row(results, ours)
+    partition.add_row(results, other)
+    assert partition.main(["--tables", "--results", str(results)]) == 1
+    assert "bound 999000 above the cost 998999" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "wrong", [{"findings": {"length": 1}}, {"claimed_money": 99}, {"bound_money": 101}]
+)
+def test_a_plan_of_ours_that_is_not_what_it_claims_fails(wrong: Row) -> None:
+    right: Row = {"findings": {}, "claimed_money": 100, "cost_money": 100, "bound_money": 100}
+    must_hold(right)
+    with pytest.raises(RuntimeError):
+        must_hold({**right, **wrong})
 
 
 def test_slope_is_the_exponent() -> None:
