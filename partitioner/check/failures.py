@@ -8,12 +8,12 @@ After a failure the streams take the shortest way that is left.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Set
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 from partitioner.check.facts import Facts
 from partitioner.model.problem import FailureRule
-from partitioner.network.routes import StreamWay, link_key, switch_ways
+from partitioner.network.routes import StreamWay, link_key
 
 
 class FailureKind(StrEnum):
@@ -70,17 +70,34 @@ def single_failures(facts: Facts) -> tuple[Failure, ...]:
         Failure(FailureKind.SEGMENT, (s.id,), s.devices, (), _pairs(on_segment[s.id]))
         for s in sound.segments
     ]
+    links = tuple(dict.fromkeys(link_key(*link.ends) for link in sound.backbone))
     for switch in sound.open_switches:
         down = tuple(d for s in sound.segments if s.switch == switch for d in s.devices)
-        rest = replace(
-            sound, open_switches=tuple(s for s in sound.open_switches if s != switch)
-        )
-        left = switch_ways(facts.problem, rest, facts.network)
-        found.append(_failure(facts, FailureKind.SWITCH, (switch,), down, left, {switch, *down}))
-    for key in dict.fromkeys(link_key(*link.ends) for link in sound.backbone):
-        left = switch_ways(facts.problem, sound, facts.network, without=(key,))
-        found.append(_failure(facts, FailureKind.BACKBONE_LINK, key, (), left, set()))
+        rest = [s for s in sound.open_switches if s != switch]
+        part = _parts(rest, links)
+        found.append(_failure(facts, FailureKind.SWITCH, (switch,), down, part, {switch, *down}))
+    for key in links:
+        part = _parts(sound.open_switches, [other for other in links if other != key])
+        found.append(_failure(facts, FailureKind.BACKBONE_LINK, key, (), part, set()))
     return tuple(found)
+
+
+def _parts(switches: Iterable[str], links: Iterable[tuple[str, str]]) -> dict[str, int]:
+    """Number of the part of the backbone that each switch is in; links to others do not count."""
+    neighbours: dict[str, list[str]] = {switch: [] for switch in switches}
+    for a, b in links:
+        if a in neighbours and b in neighbours:
+            neighbours[a].append(b)
+            neighbours[b].append(a)
+    part: dict[str, int] = {}
+    for number, start in enumerate(neighbours):
+        reached = [start] if start not in part else []
+        while reached:
+            switch = reached.pop()
+            if switch not in part:
+                part[switch] = number
+                reached += neighbours[switch]
+    return part
 
 
 def _pairs(ways: Iterable[StreamWay]) -> tuple[tuple[str, str], ...]:
@@ -92,10 +109,10 @@ def _failure(
     kind: FailureKind,
     where: tuple[str, ...],
     down: tuple[str, ...],
-    left: Mapping[tuple[str, str], tuple[str, ...]],
+    part: Mapping[str, int],
     gone: Set[str],
 ) -> Failure:
-    """What is lost when ``left`` are the ways between switches that still work.
+    """What is lost when ``part`` says which switches the backbone still joins.
 
     ``gone`` names the devices and switches that are down.
     """
@@ -104,7 +121,7 @@ def _failure(
     for way in facts.ways:
         source = facts.problem.streams[way.stream].source
         ends_run = source not in gone and way.destination not in gone
-        joined = not way.switches or (way.switches[0], way.switches[-1]) in left
+        joined = _is_joined(way, part)
         if not (ends_run and joined):
             lost.append(way)
         if ends_run:
@@ -112,6 +129,14 @@ def _failure(
                 reaches[end] = reaches.get(end, False) or joined
     cut_off = tuple(d for d in facts.problem.devices if reaches.get(d) is False)
     return Failure(kind, where, down, cut_off, _pairs(lost))
+
+
+def _is_joined(way: StreamWay, part: Mapping[str, int]) -> bool:
+    """Whether the switches at both ends of a way are still in one part."""
+    if not way.switches:
+        return True
+    first, last = part.get(way.switches[0]), part.get(way.switches[-1])
+    return first is not None and first == last
 
 
 def losses(facts: Facts) -> Iterator[tuple[FailureRule, Failure, tuple[str, ...]]]:
