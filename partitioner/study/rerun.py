@@ -55,8 +55,13 @@ class Rerun:
     searched: Searched
     held: Held
 
-    def outcome(self, settings: RerunSettings) -> Outcome:
-        """The run as the report of a plan tells it: plan cost and its bound alone."""
+    def outcome(self, settings: RerunSettings) -> Outcome | None:
+        """The run as the report of a plan tells it: plan cost and its bound alone.
+
+        None where something was held: the bound then says nothing on layouts that touch it.
+        """
+        if self.held != Held():
+            return None
         searched = self.searched
         cost = self.best.found.plan_money
         bound = min(searched.plan_bound_money, cost)

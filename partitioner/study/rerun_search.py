@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
-from partitioner.errors import NoAnswer, NoLayout
+from partitioner.errors import Conflict, NoAnswer, NoLayout
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
@@ -23,8 +23,9 @@ from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
-from partitioner.solve.master import Master, MasterResult, Refused, Selection
+from partitioner.solve.master import Choice, Master, MasterResult, Refused, Selection
 from partitioner.solve.planner import PlanSettings, plan_layout
+from partitioner.solve.precheck import hopeless
 from partitioner.solve.search import Limits, Search, Study
 from partitioner.study.rerun_columns import (
     Relatives,
@@ -41,7 +42,10 @@ HARVEST = 1_200
 FEW, MANY = 700, 1_800
 """Segments besides the nearest ones that a first and a later choice may have; more of them slow
 the master down more than they help."""
-BOUND_STEP = "proving a bound"
+REGION = 22
+"""Devices of a region that is solved again on its own."""
+SWEPT_FROM = 400
+"""With more segments than this regions are solved before the whole."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +145,8 @@ class RerunSearch:
     _columns: list[Column] = field(init=False, default_factory=list)
     _near: list[Column] = field(init=False, default_factory=list)
     _wide: list[Column] = field(init=False, default_factory=list)
+    _met: list[Selection] = field(init=False, default_factory=list)
+    """Every selection that was the best for some aim for a while."""
     _hops: dict[tuple[int, int, int], int] = field(init=False, default_factory=dict)
     _refused: dict[Refused, None] = field(init=False, default_factory=dict)
     _tried_all: bool = field(init=False, default=False)
@@ -189,6 +195,9 @@ class RerunSearch:
         NoAnswer
             None found within the limit.
         """
+        conflicts = hopeless(self.builder)
+        if conflicts:
+            raise NoLayout(conflicts)
         self._tried_all = order_count(self.builder, ALL_UP_TO) <= ALL_UP_TO
         fresh: Outcome | None = None
         starts: list[Selection] = []
@@ -201,7 +210,7 @@ class RerunSearch:
             if least is not None:
                 starts.append(least.selection)
                 self._best_total = self.change.value(least.selection, Aim())
-            fresh = self._plan_afresh()
+            fresh = self._plan_afresh(least)
             self._tell("old segments and their relatives")
             starts += self._gather(fresh, starts)
             if least is None:
@@ -211,7 +220,7 @@ class RerunSearch:
         best = self._mixed(Aim(), starts)
         if best is not None:
             starts.append(best.selection)
-        best = self._solve(Aim(), starts, 0.35) or best
+        best = self._solve(Aim(), starts, 0.4) or best
         if best is None:
             self._give_up()
         assert best is not None
@@ -231,8 +240,6 @@ class RerunSearch:
 
     def _give_up(self) -> None:
         if self._tried_all and not self._hops and not self._over():
-            from partitioner.errors import Conflict
-
             raise NoLayout(
                 [
                     Conflict(
@@ -253,7 +260,7 @@ class RerunSearch:
         held = self.held
         return bool(held.devices or held.placed or held.segments or held.switches)
 
-    def _plan_afresh(self) -> Outcome | None:
+    def _plan_afresh(self, least: _Choice | None) -> Outcome | None:
         """Plan without change costs; keeps the bound and the segments it worked with."""
         seen: dict[Column, None] = {}
 
@@ -261,21 +268,18 @@ class RerunSearch:
             for column in master.columns:
                 seen.pop(column, None)
                 seen[column] = None
-            if self._holds():
-                for column, picks in zip(master.columns, master.pick, strict=True):
-                    for port, var in picks.items():
-                        if not self.change.allowed(column, port):
-                            master.model.add(var == 0)
 
         def tell(sample: Sample, word: str) -> None:
-            # What is held binds orders too; only the bound over relaxed lines holds then.
-            valid = not self._holds() or word == BOUND_STEP
-            if sample.bound_money is not None and valid:
+            if sample.bound_money is not None:
                 self._bound = max(self._bound, sample.bound_money)
             self._tell(f"planning afresh: {word}")
 
-        share = min(0.35 * self.settings.time_limit_s, max(1.0, 0.5 * self.seconds_left()))
+        share = min(0.3 * self.settings.time_limit_s, max(1.0, 0.5 * self.seconds_left()))
+        known = [self.layout]
+        if least is not None:
+            known.append(to_layout(self.instance, self.backbone, least.selection))
         try:
+            # What is held is left aside here: the bound holds all the more with it.
             outcome = plan_layout(
                 self.problem,
                 PlanSettings(
@@ -285,13 +289,8 @@ class RerunSearch:
                 on_progress=tell,
                 should_stop=self.should_stop,
                 study=Study(extend=extend),
-                start_from=[self.layout],
+                start_from=known,
             )
-        except NoLayout:
-            if self._holds():
-                outcome = None
-            else:
-                raise
         except NoAnswer:
             outcome = None
         self._columns = list(seen)[-HARVEST:]
@@ -383,7 +382,7 @@ class RerunSearch:
             self.seconds_left, self.settings.workers, self.settings.seed, self.should_stop, None
         )
         search = Search(
-            self.instance, self.builder, self.backbone, limits, lambda _: None, study
+            self.instance, self.builder, self.backbone, limits, self._met.append, study
         )
         search.hop_extra = self._hops
         search.refused = self._refused
@@ -403,6 +402,13 @@ class RerunSearch:
                 for p in self.instance.ports_of.get((c.switch, c.grade), ())
             )
         ]
+        if search.best is not None and not self._tried_all and len(usable) > SWEPT_FROM:
+            until = self.seconds() + 0.6 * seconds
+            self._sweep(search, dict.fromkeys([*usable, *self._wide]), aim, until)
+            usable = list(
+                dict.fromkeys(usable) | dict.fromkeys(c.column for c in search.best.choices)
+            )
+            seconds *= 0.4
         result = self._master(search, usable, aim, seconds)
         if search.best is None:
             return None
@@ -411,6 +417,64 @@ class RerunSearch:
             change.value(result.selection, aim) == change.value(search.best, aim)
         )
         return _Choice(search.best, result.proved and is_its and not self._hops)
+
+    def _sweep(
+        self, search: Search, columns: Iterable[Column], aim: Aim, until: float
+    ) -> None:
+        """Solve one neighbourhood after the other again until nothing is gained or time is up."""
+        assert search.best is not None
+        pool = [(frozenset(c.devices), c) for c in columns]
+        settled: set[frozenset[Choice]] = set()
+        gained = True
+        while gained:
+            gained = False
+            for choice in search.best.choices:
+                if self._over() or self.seconds() >= until:
+                    return
+                if choice not in search.best.choices:
+                    continue
+                picked = search.region_around(choice.column.devices, REGION)
+                chosen = [search.best.choices[k] for k in picked]
+                if frozenset(chosen) in settled:
+                    continue
+                settled.add(frozenset(chosen))
+                before = search.best_value
+                self._solve_region(search, pool, chosen, aim, until)
+                gained = gained or search.best_value < before
+
+    def _solve_region(
+        self,
+        search: Search,
+        pool: Sequence[tuple[frozenset[int], Column]],
+        chosen: Sequence[Choice],
+        aim: Aim,
+        until: float,
+    ) -> None:
+        """Choose again for the devices of some segments, all others as they are."""
+        assert search.best is not None
+        members = {i for c in chosen for i in c.column.devices}
+        columns = dict.fromkeys(c.column for c in chosen)
+        columns |= dict.fromkeys(c for devices, c in pool if devices <= members)
+        inside = set(chosen)
+        master = Master(
+            self.instance,
+            self.backbone,
+            list(columns),
+            fixed=[c for c in search.best.choices if c not in inside],
+            cover=members,
+            hop_extra=self._hops,
+            refused=self._refused,
+        )
+        ties = self.change.extend(master, aim)
+        master.hint(search.best)
+        self.change.hint(master, ties, search.best)
+        result = master.solve(
+            seconds=min(4.0, max(0.2, until - self.seconds())),
+            workers=self.settings.workers,
+            seed=self.settings.seed,
+            should_stop=self._over,
+        )
+        search.offer(result.selection)
 
     def _master(
         self, search: Search, columns: Sequence[Column], aim: Aim, seconds: float
@@ -543,7 +607,12 @@ class RerunSearch:
         """Fill in layouts between the ends; the whole front where every segment is tried."""
         if self._tried_all:
             return self._whole_front(ends)
-        kept = self._undominated(ends)
+        # Layouts met on the way to one end are often good ones between.
+        met = [
+            _Choice(c, False) for c in dict.fromkeys(self._met)
+            if not c.left_out and not self.change.touches_held(c.choices)
+        ]
+        kept = self._undominated([*ends, *met])
         barren: set[tuple[int, int]] = set()
         while len(kept) < self.settings.points and not self._over():
             self._tell(f"front: {len(kept)} layouts")
@@ -564,7 +633,29 @@ class RerunSearch:
                 if found is None or found.selection.cost >= lo[1]:
                     continue
             kept = self._undominated([*kept, self._then_change(found)])
-        return kept, False
+        return self._spread(kept), False
+
+    def _spread(self, kept: list[_Choice]) -> list[_Choice]:
+        """As many layouts as were asked for: the ends, the least sum, the rest far apart."""
+        most = max(3, self.settings.points)
+        if len(kept) <= most:
+            return kept
+        figures = [self._figures(c) for c in kept]
+        wide = max(1, figures[-1][0] - figures[0][0])
+        high = max(1, figures[0][1] - figures[-1][1])
+        sums = [a + b for a, b in figures]
+        picked = {0, len(kept) - 1, sums.index(min(sums))}
+
+        def apart(k: int) -> float:
+            return min(
+                abs(figures[k][0] - figures[j][0]) / wide
+                + abs(figures[k][1] - figures[j][1]) / high
+                for j in picked
+            )
+
+        while len(picked) < most:
+            picked.add(max((k for k in range(len(kept)) if k not in picked), key=apart))
+        return [kept[k] for k in sorted(picked)]
 
     def _between(self, kept: Sequence[_Choice], most_change: int) -> _Choice | None:
         """Cheapest plan with at most so much change, first of the segments chosen so far."""
@@ -573,7 +664,7 @@ class RerunSearch:
         first = self._mixed(aim, starts)
         if first is not None:
             starts.append(first.selection)
-        return self._solve(aim, starts, 0.15) or first
+        return self._solve(aim, starts, 0.25) or first
 
     def _mixed(self, aim: Aim, starts: Sequence[Selection]) -> _Choice | None:
         """The best that can be put together from the segments of some selections alone."""

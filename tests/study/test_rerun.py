@@ -186,3 +186,31 @@ def test_an_id_without_room_is_closed_up():
 
 def test_nothing_held_is_nothing_forbidden():
     assert held_by(PROBLEM, BEFORE) == Held()
+
+
+def test_stopped_at_once_nothing_is_claimed(searched):
+    with pytest.raises(NoAnswer):
+        rerun(PROBLEM, BEFORE, QUICK, should_stop=lambda: True)
+
+
+def test_stopped_later_the_best_so_far_is_kept():
+    asked = iter(range(10**9))
+    result = rerun(PROBLEM, BEFORE, QUICK, should_stop=lambda: next(asked) > 20)
+    assert set(result.best.layout.segment_of()) == set(PROBLEM.devices)
+    assert result.searched.stopped_by in ("user", "proof")
+
+
+def test_what_cannot_be_is_told_as_the_planner_tells_it():
+    far = with_device(PROBLEM, "far-off", 30)
+    with pytest.raises(NoLayout) as told:
+        rerun(far, BEFORE, QUICK)
+    assert any("far-off" in c.subjects for c in told.value.conflicts)
+
+
+def test_an_outcome_is_claimed_only_where_nothing_is_held():
+    free = rerun(PROBLEM, BEFORE, QUICK)
+    outcome = free.outcome(QUICK)
+    assert outcome is not None
+    assert outcome.bound_money <= outcome.cost_money
+    held = rerun(PROBLEM, BEFORE, QUICK, held=held_by(PROBLEM, BEFORE, ["near"]))
+    assert held.outcome(QUICK) is None
