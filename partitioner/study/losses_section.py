@@ -16,6 +16,8 @@ from partitioner.study.losses import Loss, every_loss, lost_hardware, to_draw
 MOST_DRAWN = 6
 MOST_ROWS = 1_000
 """Rows on the page; the files have all."""
+MOST_KEPT = 100_000
+"""Rows of the file of losses; on a large backbone every failure loses thousands."""
 LARGEST_DRAWN = 2_000
 """With more devices than this the small drawings show nothing."""
 WHAT = {
@@ -119,10 +121,19 @@ def _table(found: Sequence[Loss]) -> Table:
 def _details(found: Sequence[Loss]) -> Table:
     rows: list[tuple[str, str, str, str]] = []
     for loss in found:
+        if len(rows) > MOST_KEPT:
+            break
         failure = loss.failure
         rows += [(loss.name, "device down", d, "") for d in failure.down_devices]
         rows += [(loss.name, "device cut off", d, "") for d in failure.cut_off_devices]
         rows += [(loss.name, "delivery", s, d) for s, d in failure.lost_streams]
+    note = _more(len(rows), "failure-losses.csv").strip()
+    if len(rows) > MOST_KEPT:
+        rows = rows[:MOST_KEPT]
+        note = (
+            f"The first {MOST_ROWS} rows; failure-losses.csv has the first {MOST_KEPT}, those of "
+            "the worst failures."
+        )
     return Table(
         "failure-losses",
         "What is lost with each failure",
@@ -133,7 +144,7 @@ def _details(found: Sequence[Loss]) -> Table:
             Column("destination", "To", Kind.ID),
         ],
         rows[:MOST_ROWS],
-        note=_more(len(rows), "failure-losses.csv").strip(),
+        note=note,
         folded=True,
         csv_rows=rows,
     )
