@@ -11,9 +11,12 @@ from dataclasses import dataclass, field
 
 from partitioner.errors import Conflict
 from partitioner.model.problem import Problem
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.instance import Instance
+from partitioner.solve.precheck import hopeless
 from partitioner.solve.search import Study
 from partitioner.study.handles import Handle, handles_of, without
-from partitioner.study.runs import Answer, Budget, Result
+from partitioner.study.runs import SMALL, Answer, Budget, Result
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,30 +58,59 @@ class Asker:
     on_question: Callable[[str], None] | None = None
     handles: list[Handle] = field(init=False)
     _known: dict[frozenset[str], Result] = field(default_factory=dict, init=False)
+    _slowest_s: float = field(default=0.0, init=False)
 
     def __post_init__(self) -> None:
         self.handles = handles_of(self.problem)
 
-    def with_only(self, kept: Iterable[Handle]) -> Result:
+    @property
+    def is_large(self) -> bool:
+        """Whether only arithmetic can prove that a problem of this size has no layout."""
+        return len(self.problem.devices) > SMALL
+
+    def with_only(self, kept: Iterable[Handle], *, is_quick: bool = False) -> Result:
         """Whether a layout exists when only these rules are kept."""
         keys = {h.key for h in kept}
-        return self.without([h for h in self.handles if h.key not in keys])
+        return self.without([h for h in self.handles if h.key not in keys], is_quick=is_quick)
 
-    def without(self, dropped: Sequence[Handle]) -> Result:
-        """Whether a layout exists when these rules are taken off."""
+    def without(self, dropped: Sequence[Handle], *, is_quick: bool = False) -> Result:
+        """Whether a layout exists when these rules are taken off.
+
+        A quick question to a large problem is left open unless arithmetic answers it.
+        """
         key = frozenset(h.key for h in dropped)
         known = self._known.get(key)
-        if known is None:
-            if self.on_question is not None:
-                self.on_question(f"is there a layout without {len(dropped)} rules?")
-            known = self._known[key] = self.ask(without(self.problem, dropped))
+        if known is not None:
+            return known
+        if self.on_question is not None:
+            self.on_question(f"is there a layout without {len(dropped)} rules?")
+        changed = without(self.problem, dropped)
+        if is_quick and self.is_large:
+            reasons = hopeless(ColumnBuilder(Instance(changed)))
+            if not reasons:
+                return Result(Answer.UNKNOWN)
+            known = Result(Answer.NONE, conflicts=tuple(reasons))
+        else:
+            known = self.ask(changed)
+        self._known[key] = known
         return known
 
-    def ask(self, problem: Problem) -> Result:
-        """Whether a problem has a layout at all."""
+    def ask(self, problem: Problem, *, is_alike: bool = False) -> Result:
+        """Whether a problem has a layout at all.
+
+        ``is_alike``: it differs little from one that had a layout, so it gets a few times as long
+        as those did.
+        """
         if self.budget.is_over:
             return Result(Answer.UNKNOWN)
-        return self.budget.run(problem, self.seconds, study=Study(first_only=True))
+        seconds = self.seconds
+        if is_alike and self._slowest_s:
+            seconds = min(seconds, 1.0 + 3.0 * self._slowest_s)
+        begun = self.budget.clock()
+        result = self.budget.run(problem, seconds, study=Study(first_only=True))
+        if result.answer is Answer.FOUND:
+            self._slowest_s = max(self._slowest_s, self.budget.clock() - begun)
+        return result
 
 
 def minimal_conflict(asker: Asker, dropped: Sequence[Handle] = ()) -> ConflictSet | None:
@@ -94,10 +126,10 @@ def minimal_conflict(asker: Asker, dropped: Sequence[Handle] = ()) -> ConflictSe
     """
     gone = {h.key for h in dropped}
     candidates = [h for h in asker.handles if h.key not in gone]
-    first = asker.without([h for h in asker.handles if h.key in gone])
+    first = asker.without([h for h in asker.handles if h.key in gone], is_quick=bool(gone))
     if first.answer is not Answer.NONE:
         return None
-    if asker.with_only(()).answer is Answer.NONE:
+    if asker.with_only((), is_quick=True).answer is Answer.NONE:
         # Not a matter of any rule with a handle.
         return ConflictSet((), True, first.conflicts)
     kept = _explain(asker, [], False, candidates)
@@ -111,7 +143,7 @@ def _explain(
     asker: Asker, base: list[Handle], has_grown: bool, candidates: list[Handle]
 ) -> list[Handle]:
     """The part of ``candidates`` that makes a conflict with ``base``; both together are one."""
-    if has_grown and asker.with_only(base).answer is Answer.NONE:
+    if has_grown and asker.with_only(base, is_quick=True).answer is Answer.NONE:
         return []
     if len(candidates) == 1:
         return candidates

@@ -123,11 +123,11 @@ def explain(
 def _explain_none(
     problem: Problem, budget: Budget, on_step: Callable[[str], None]
 ) -> NoLayoutExplained:
-    asker = Asker(problem, budget, seconds=max(1.0, budget.left_s / 30))
+    asker = Asker(problem, budget, seconds=max(1.0, budget.left_s / 5))
     on_step("looking for the rules in conflict")
     conflicts = conflicts_of(asker)
     on_step("trying ways out")
-    ways = ways_out(asker, seconds=max(1.0, budget.left_s / 20))
+    ways = ways_out(asker, seconds=max(1.0, budget.left_s / 8))
     return NoLayoutExplained(tuple(conflicts), tuple(ways), not budget.is_over)
 
 

@@ -10,19 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from partitioner.check.judge import assess
 from partitioner.errors import InternalFault, NoAnswer, NoLayout
-from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
-from partitioner.solve.backbone import BackboneData
-from partitioner.solve.columns import Column
-from partitioner.solve.instance import Instance
-from partitioner.solve.layout_out import to_layout
-from partitioner.solve.master import Master
 from partitioner.solve.search import Study
 from partitioner.study.axes import Axis
 from partitioner.study.front import Front, Step, front_of, widest_gap
 from partitioner.study.runs import Answer, Budget, Result
+from partitioner.study.seen_segments import Found, SeenSegments
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +104,7 @@ def trade_off(
     empty = {s.limit for s in state.steps if s.bound_money is None}
     state.tried = [limit for limit in state.tried if limit in empty]
     again: set[int | None] = set()
+    seen = SeenSegments(problem, state.axis)
     state.goal = settings.gap
     state.is_finished = False
     while not budget.is_over:
@@ -119,7 +114,9 @@ def trade_off(
             break
         assert limit is None or isinstance(limit, int)
         seconds = budget.left_s / (_runs_left(state, settings) + 1)
-        _step(problem, state, budget, limit, seconds)
+        _step(problem, state, seen, budget, limit, seconds)
+        if settings.points is not None:
+            _between(state, seen, budget, settings, seconds)
         if not budget.is_over:
             again.add(limit)
         if on_front is not None:
@@ -184,6 +181,7 @@ def _bound(state: TradeOff, limit: int | None) -> int:
 def _step(
     problem: Problem,
     state: TradeOff,
+    seen: SeenSegments,
     budget: Budget,
     limit: int | None,
     seconds: float,
@@ -191,9 +189,8 @@ def _step(
     """Run once under a limit and take in what it tells."""
     axis = state.axis
     asked = Study() if limit is None else axis.limit(problem, limit)
-    seen = _SeenColumns(asked)
     known = [s.layout for s in state.steps if s.layout is not None]
-    result = budget.run(problem, seconds, study=seen.study, start_from=known)
+    result = budget.run(problem, seconds, study=seen.watch(asked), start_from=known)
     if result.answer is Answer.NONE:
         if limit is None:
             raise NoLayout(list(result.conflicts))
@@ -206,16 +203,19 @@ def _step(
         if limit is not None:
             state.tried.append(limit)
         return
-    layout, cost, value = _judged(problem, axis, result, limit)
-    better = _at_less(problem, axis, seen, layout, cost, value, budget, seconds)
-    state.steps.append(Step(limit, min(bound, cost), *better))
-    if limit is not None and (better[2] in {s.value for s in state.steps[:-1]}):
+    found = _judged(problem, axis, result, limit)
+    best = _at_less(seen, found, budget, seconds)
+    is_old = best.value in {s.value for s in state.steps}
+    state.steps.append(
+        Step(limit, min(bound, found.cost_money), best.layout, best.cost_money, best.value)
+    )
+    if limit is not None and is_old:
         state.tried.append(limit)
 
 
 def _judged(
     problem: Problem, axis: Axis, result: Result, limit: int | None
-) -> tuple[Layout, int, int]:
+) -> Found:
     """Layout, cost and axis value of a run, as the check has them."""
     assert result.outcome is not None
     assert result.assessment is not None
@@ -230,100 +230,54 @@ def _judged(
                 f"{axis.name} {value} by the check, asked for at most {limit}",
             ],
         )
-    return layout, cost, value
-
-
-class _SeenColumns:
-    """A study that also remembers the segments of the last run over the whole problem."""
-
-    def __init__(self, asked: Study):
-        self._asked = asked
-        self.columns: list[Column] = []
-        self.hop_extra: dict[tuple[int, int, int], int] = {}
-        self.study = Study(
-            extend=self._extend,
-            charge=asked.charge,
-            first_only=asked.first_only,
-            latency_limit=asked.latency_limit,
-        )
-
-    def _extend(self, master: Master) -> None:
-        if not master.fixed:
-            self.columns = master.columns
-            self.hop_extra = dict(master.hop_extra)
-        if self._asked.extend is not None:
-            self._asked.extend(master)
+    return Found(layout, cost, value)
 
 
 def _at_less(
-    problem: Problem,
-    axis: Axis,
-    seen: _SeenColumns,
-    layout: Layout,
-    cost: int,
-    value: int,
-    budget: Budget,
-    seconds: float,
-) -> tuple[Layout, int, int]:
-    """Lower the axis value at no more cost, among the segments the run looked at last.
+    seen: SeenSegments, found: Found, budget: Budget, seconds: float
+) -> Found:
+    """Lower the axis value at no more cost, among the segments seen so far.
 
     The second step of a lexicographic search. It makes points better, never proved: that nothing
     of this cost has a smaller value is proved by the next run of the whole front, if at all.
     """
     until = budget.clock() + max(0.5, 0.1 * seconds)
-    while value > 0 and budget.clock() < until and not budget.is_over:
-        found = _cheaper_value(problem, axis, seen, value - 1, cost, budget, until)
-        if found is None:
+    while found.value > 0 and budget.clock() < until and not budget.is_over:
+        better = seen.cheapest(
+            found.value - 1, found.cost_money, budget, until - budget.clock()
+        )
+        if better is None or better.value >= found.value or better.cost_money > found.cost_money:
             break
-        assessment = assess(problem, found)
-        new_cost, new_value = assessment.cost.objective_money, axis.value(problem, assessment)
-        if assessment.findings or new_cost > cost or new_value >= value:
-            break
-        layout, cost, value = found, new_cost, new_value
-    return layout, cost, value
+        found = better
+    return found
 
 
-def _cheaper_value(
-    problem: Problem,
-    axis: Axis,
-    seen: _SeenColumns,
-    limit: int,
-    cost: int,
+def _between(
+    state: TradeOff,
+    seen: SeenSegments,
     budget: Budget,
-    until: float,
-) -> Layout | None:
-    """A layout of at most this cost within a tighter limit, from the segments seen; or nothing."""
-    study = axis.limit(problem, limit)
-    instance = Instance(problem, study.latency_limit)
-    master = Master(
-        instance,
-        BackboneData(instance),
-        [c for c in seen.columns if _is_within(instance, c)],
-        hop_extra=seen.hop_extra,
-        extend=study.extend,
-    )
-    if not _covers_all(master, instance.n):
-        return None
-    master.model.add(master.cost_expression() + master.cost_constant <= cost)
-    result = master.solve(
-        seconds=max(0.05, until - budget.clock()),
-        workers=1,
-        seed=budget.seed,
-        should_stop=budget.should_stop,
-    )
-    if result.selection is None:
-        return None
-    return to_layout(instance, master.backbone, result.selection)
+    settings: TradeOffSettings,
+    seconds: float,
+) -> None:
+    """Look for more points of a spread among the segments seen so far, widest stretch first.
 
-
-def _is_within(instance: Instance, column: Column) -> bool:
-    """Whether each leg of a segment alone keeps the limits of its stream."""
-    streams = instance.streams
-    legs = [*column.up, *((key[0], ns) for key, ns in column.down)]  # type: ignore[index]
-    return all(ns <= streams[j].limit_ns for j, ns in legs)
-
-
-def _covers_all(master: Master, devices: int) -> bool:
-    return len({i for c in master.columns for i in c.devices}) == devices
-
-
+    Their bounds are those proved for looser limits.
+    """
+    until = budget.clock() + 0.3 * seconds
+    asked: list[int] = []
+    while budget.clock() < until and not budget.is_over:
+        front = state.front
+        limit = widest_gap(front, [*state.tried, *asked], settings.gap)
+        if limit is None or len(front.within(settings.gap)) >= (settings.points or 0):
+            return
+        asked.append(limit)
+        dearer = [p.cost_money for p in front.points if p.value <= limit]
+        most = min(dearer, default=2 * front.points[-1].cost_money) - 1
+        found = seen.cheapest(limit, most, budget, until - budget.clock())
+        if found is not None:
+            found = _at_less(seen, found, budget, until - budget.clock())
+            bound = _bound(state, found.value)
+            state.steps.append(
+                Step(found.value, min(bound, found.cost_money), found.layout,
+                     found.cost_money, found.value)
+            )  # fmt: skip

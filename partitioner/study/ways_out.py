@@ -165,7 +165,7 @@ def _least(
             break
         middle = (low + high) // 2
         changed = scale.at(problem, amount(middle))
-        result = asker.ask(without(changed, rest))
+        result = asker.ask(without(changed, rest), is_alike=True)
         if result.answer is Answer.FOUND:
             high = middle
             assert result.assessment is not None
@@ -182,7 +182,7 @@ def _least(
 
 
 def _holds(asker: Asker, problem: Problem, rest: Sequence[Handle]) -> bool:
-    return asker.ask(without(problem, rest)).answer is Answer.FOUND
+    return asker.ask(without(problem, rest), is_alike=True).answer is Answer.FOUND
 
 
 def _planned(
