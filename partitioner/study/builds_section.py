@@ -13,6 +13,8 @@ from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M
 
 MOST_DRAWN = 12
 """Builds drawn; the ones built most often."""
+LARGEST_DRAWN = 2_000
+"""With more devices than this the small drawings show nothing."""
 
 
 def builds_section(facts: Facts, assessment: Assessment, builds: Builds) -> Section | None:
@@ -172,6 +174,8 @@ def _sums(added: Added, kind: str, part: str) -> tuple[int, int]:
 
 
 def _drawings(facts: Facts, assessment: Assessment, builds: Builds) -> tuple[Figure, ...]:
+    if len(facts.problem.devices) > LARGEST_DRAWN:
+        return ()
     often = sorted(builds.rows, key=lambda r: -r.combination.share)[:MOST_DRAWN]
     drawn = [row for row in builds.rows if row in often]
     panels = [

@@ -195,6 +195,31 @@ def test_cost_of_the_plan_is_the_average_unit_rounded_up(kind: str, seed: int) -
     assert mass <= cost.mass_mg <= mass + 2 * len(everything) + 1
 
 
+@pytest.mark.parametrize("kind", ["options", "builds", "all"])
+@pytest.mark.parametrize("seed", range(10, 14))
+def test_nothing_gets_harder_by_leaving_devices_out(kind: str, seed: int) -> None:
+    """The argument in the docs, watched: no line longer, no load and no bound larger."""
+    problem = random_problem(seed, 5, **KINDS[kind])
+    found = best_layout(problem)
+    if found is None:
+        return
+    facts = facts_of(problem, found[1])
+    full = build_facts(facts, problem.options)
+    bounds = {(f.stream, f.destination): f for f in full.timing.streams}
+    lengths_um = {s.segment.id: s.geometry.length_um for s in full.laid}
+    for combination in combinations_of(problem).rows:
+        built = build_facts(facts, combination.options)
+        for laid in built.laid:
+            id_ = laid.segment.id
+            assert laid.geometry.length_um <= lengths_um[id_]
+            assert built.timing.load_ppm[id_] <= full.timing.load_ppm[id_]
+            assert built.timing.cycle_ns[id_] <= full.timing.cycle_ns[id_]
+        for figures in built.timing.streams:
+            whole = bounds[figures.stream, figures.destination]
+            assert figures.response_ns <= whole.response_ns
+            assert figures.linear_ns <= whole.linear_ns
+
+
 def test_a_build_can_break_what_the_whole_layout_keeps() -> None:
     """Motors that still reach the fan are not lost; without the fan they reach nobody."""
     problem, layout = with_fan()
