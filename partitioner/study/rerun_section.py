@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import astuple, replace
 from typing import Any
 
 from partitioner.model.assessment import Assessment
@@ -137,16 +137,15 @@ def _wire_row(change: Change) -> tuple[Any, ...]:
 
 
 def summary_text(result: Rerun) -> str:
-    """What the rerun comes to, in two sentences."""
+    """What the rerun comes to, in a few sentences."""
     found, problem = result.best.found, result.problem
     comparison = result.best.comparison
-    priced = [c for c in comparison.changes if c.price_money]
     return (
         f"Plan {money_text(found.plan_money, problem.currency)} and changes "
         f"{money_text(found.change_money, problem.currency)} make "
         f"{money_text(found.total_money, problem.currency)}. "
-        f"{count_text(len(priced), 'change')} with a price: {_counted(comparison)}; "
-        f"{count_text(comparison.count(ChangeKind.ADDED), 'device')} added, "
+        f"Changed: {_counted(comparison)}. "
+        f"{count_text(comparison.count(ChangeKind.ADDED), 'device').capitalize()} added, "
         f"{count_text(comparison.count(ChangeKind.REMOVED), 'device')} removed."
     )
 
@@ -165,7 +164,7 @@ def _counted(comparison: Comparison) -> str:
         for kind, one, many in words
         if comparison.count(kind)
     ]
-    return ", ".join(parts) or "none"
+    return ", ".join(parts) or "nothing that is there already"
 
 
 def proof_sentence(result: Rerun) -> str:
@@ -175,7 +174,8 @@ def proof_sentence(result: Rerun) -> str:
     if found.is_proved:
         return "Proved: no layout has a lower sum of plan and change cost."
     parts = []
-    if found.change_money == searched.least_change_money:
+    is_priced = any(astuple(result.problem.change_prices))
+    if is_priced and found.change_money == searched.least_change_money:
         parts.append("Proved: no layout that keeps all rules gets by with less change.")
     if found.is_best_offered:
         parts.append(

@@ -28,7 +28,8 @@ def test_a_rerun_writes_its_files_and_prints_the_changes(example, by_hand, tmp_p
     folder = tmp_path / "next"
     code = run(
         ["replan", str(problem), "--keep", str(by_hand), "-o", str(folder), "--time-limit", "10",
-         "--workers", "1", "--front", "--freeze", "middle-line", "--freeze", "pump"]
+         "--workers", "1", "--front", "--freeze", "middle-line", "--freeze", "pump",
+         "--was", str(example)]
     )
     out, err = capsys.readouterr()
     assert code == ExitCode.OK, err

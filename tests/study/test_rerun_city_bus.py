@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from dataclasses import replace
 from pathlib import Path
 
@@ -47,14 +48,17 @@ def with_lamps(problem: Problem) -> Problem:
 @pytest.mark.slow
 def test_five_lamps_more_on_the_bus():
     problem = read_problem(BUS)
-    before = plan_layout(problem, PlanSettings(time_limit_s=40, workers=2)).layout
+    # Processor time in place of the clock: what else runs on the machine does not matter then.
+    settings = PlanSettings(time_limit_s=30, workers=1)
+    before = plan_layout(problem, settings, clock=time.process_time).layout
     changed = with_lamps(problem)
     frozen = before.segments[0].id
     held = held_by(changed, before, [frozen])
     result = rerun(
-        changed, before, RerunSettings(time_limit_s=60, workers=2, points=6), held=held
+        changed, before, RerunSettings(time_limit_s=60, workers=1, points=6), held=held,
+        clock=time.process_time,
     )
-    assert result.searched.seconds < 70
+    assert result.searched.seconds < 65
     # No layout gets by with less change than the first one of the front.
     least = result.front[0]
     assert least.found.change_money == result.searched.least_change_money
