@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable
 
 import networkx as nx
 import numpy as np
@@ -219,6 +220,27 @@ class Setup:
         reduced = cost + fee[ports] - device[ids]
         below = np.nonzero(reduced < 0)[0]
         return [(float(reduced[k]), int(self.weight[ids[k]])) for k in below]
+
+
+def member_groups(
+    instance: Instance, grade: int, among: Iterable[int] | None = None
+) -> list[tuple[list[int], np.ndarray]]:
+    """Switches with ports of a line grade, grouped by the devices they allow.
+
+    Returns (switches, bool (n,) of allowed devices); ``among`` limits the switches.
+    """
+    if instance.grades[grade].max_devices < 1:
+        return []
+    chosen = range(instance.switch_count) if among is None else sorted(among)
+    groups: dict[bytes, list[int]] = defaultdict(list)
+    for s in chosen:
+        if (s, grade) in instance.ports_of:
+            allowed = instance.may_hang[:, s] & instance.can[:, grade]
+            groups[allowed.tobytes()].append(s)
+    return [
+        (switches, instance.may_hang[:, switches[0]] & instance.can[:, grade])
+        for switches in groups.values()
+    ]
 
 
 def least_constant(instance: Instance) -> int:

@@ -1,0 +1,314 @@
+"""Duals of large problems, region by region.
+
+Devices are split into regions by position. Each region is priced with the devices around it (its
+halo): devices of regions done before keep their duals, the others are free and forgotten again.
+So a line across a border is accounted for when the last of its regions is done. What still lacks
+is measured over all devices at once and taken off the duals where it arises, which makes the sum
+of the duals a proven bound.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from ortools.linear_solver import pywraplp
+
+from partitioner.solve.bound.field import Field
+from partitioner.solve.bound.line_model import FAR, LineModel
+from partitioner.solve.bound.setup import member_groups
+from partitioner.solve.bound.walks import ArmWalks, Priced, Walk, best_walks
+from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.units import MONEY_STEPS
+
+LARGE = 500
+"""Above so many devices the bound goes region by region."""
+CORE = 70
+"""Most devices of a region."""
+HALO = 130
+"""Devices around a region that are priced with it."""
+NEAR_SWITCHES = 8
+"""Switches nearest to a region that its lines may hang on while it is priced."""
+ROUNDS = 60
+ENOUGH = 2e-4
+
+
+@dataclass(slots=True)
+class _Known:
+    """A walk found before: devices (with repetitions counted), cost with its port."""
+
+    visits: tuple[tuple[int, int], ...]
+    cost: int
+
+
+@dataclass(slots=True)
+class _Pool:
+    """Walks by device, so that a region can start with those inside it."""
+
+    walks: dict[tuple[tuple[int, int], ...], _Known] = field(default_factory=dict)
+    of_device: dict[int, list[_Known]] = field(default_factory=dict)
+
+    def add(self, visits: tuple[tuple[int, int], ...], cost: int) -> None:
+        known = self.walks.get(visits)
+        if known is not None:
+            known.cost = min(known.cost, cost)
+            return
+        made = _Known(visits, cost)
+        self.walks[visits] = made
+        self.of_device.setdefault(visits[0][0], []).append(made)
+
+
+def split(positions: np.ndarray, most: int) -> list[np.ndarray]:
+    """Split points into parts of at most ``most``, halving along the longest side each time."""
+    parts: list[np.ndarray] = []
+    waiting = [np.arange(len(positions))]
+    while waiting:
+        part = waiting.pop()
+        if len(part) <= most:
+            parts.append(part)
+            continue
+        points = positions[part]
+        axis = int(np.argmax(points.max(axis=0) - points.min(axis=0)))
+        order = part[np.argsort(points[:, axis], kind="stable")]
+        half = len(order) // 2
+        waiting += [order[half:], order[:half]]
+    return parts
+
+
+class RegionalBound:
+    """Duals of all devices by regions, and what they prove.
+
+    Parameters
+    ----------
+    builder
+        Exact columns.
+    seeds
+        Columns known already.
+    links
+        (device, cost with port) of every point-to-point link.
+    over
+        Whether time is up.
+    """
+
+    def __init__(
+        self,
+        builder: ColumnBuilder,
+        seeds: Sequence[Column],
+        links: tuple[np.ndarray, np.ndarray],
+        over: Callable[[], bool],
+    ):
+        self.builder = builder
+        inst = self.instance = builder.instance
+        self.over = over
+        self.positions = np.array(
+            [inst.network.position_um(d) for d in inst.device_ids], dtype=float
+        )
+        self.switch_positions = np.array(
+            [inst.network.position_um(s) for s in inst.switch_ids], dtype=float
+        )
+        self.fields = [Field(builder, g) for g in inst.line_grades]
+        self.link_cost = np.full(inst.n, FAR)
+        np.minimum.at(self.link_cost, links[0], links[1].astype(float))
+        self.dual = np.zeros(inst.n)
+        self.pool = _Pool()
+        for column in seeds:
+            if inst.grades[column.grade].is_line:
+                port = self._port_value(column.switch, column.grade)
+                visits = tuple((i, 1) for i in sorted(column.devices))
+                self.pool.add(visits, column.cost + int(port))
+
+    def _port_value(self, switch: int, grade: int) -> float:
+        inst = self.instance
+        ports = inst.ports_of.get((switch, grade), [])
+        return min((float(inst.port_classes[p].value) for p in ports), default=FAR)
+
+    # -- one region ---------------------------------------------------------------------------
+
+    def price_region(self, core: np.ndarray, free: np.ndarray, fixed: np.ndarray) -> None:
+        """Find the best duals of ``core``.
+
+        ``free`` devices have duals of their own meanwhile, ``fixed`` ones keep theirs.
+        """
+        inst = self.instance
+        members = np.sort(np.concatenate([core, free, fixed]))
+        models = self._models(members, core)
+        open_ = np.sort(np.concatenate([core, free]))
+        program = _Program(open_, self.dual)
+        for i in open_:
+            if self.link_cost[i] < FAR / 2:
+                program.add(((int(i), 1),), self.link_cost[i])
+        for model in models:
+            fee = np.array([self._port_value(int(s), model.grade) for s in model.switches])
+            alone = (model.close + fee[:, None]).min(axis=0) + model.base + model.line_end
+            for d, i in enumerate(model.members):
+                if program.holds(int(i)):
+                    program.add(((int(i), 1),), float(alone[d]))
+        inside = set(members.tolist())
+        for i in members:
+            for known in self.pool.of_device.get(int(i), ()):
+                if all(d in inside for d, _ in known.visits):
+                    program.add(known.visits, known.cost)
+        weight = np.zeros(inst.n)
+        weight[open_] = 1.0
+        best_value, center = -np.inf, None
+        smoothing = 0.5
+        for _ in range(ROUNDS):
+            if self.over():
+                break
+            value, raw = program.solve()
+            if raw is None:
+                break
+            if center is not None and value - best_value <= ENOUGH * max(1.0, value):
+                break
+            trial = self.dual.copy()
+            mixed = raw if center is None else smoothing * center + (1 - smoothing) * raw
+            trial[open_] = mixed
+            found, rate = self._price(models, trial)
+            new = 0
+            for visits, cost in found:
+                self.pool.add(visits, cost)
+                new += program.add(visits, cost)
+            # What the duals are worth once everything free is lowered by the worst lack.
+            worth = float(mixed.sum()) - rate * len(open_)
+            if worth > best_value:
+                best_value, center = worth, mixed
+                smoothing = min(0.9, smoothing + 0.1)
+            else:
+                smoothing = max(0.0, smoothing - 0.2)
+            if not new and smoothing == 0.0:
+                break
+        if center is not None:
+            picked = np.searchsorted(open_, core)
+            self.dual[core] = np.rint(center[picked])
+
+    def _models(self, members: np.ndarray, core: np.ndarray) -> list[LineModel]:
+        inst = self.instance
+        models = []
+        middle = self.positions[core].mean(axis=0)
+        gap = np.abs(self.switch_positions - middle).sum(axis=1)
+        near = set(np.argsort(gap, kind="stable")[:NEAR_SWITCHES].tolist())
+        for grade in inst.line_grades:
+            for switches, allowed in member_groups(inst, grade, near):
+                inside = members[allowed[members]]
+                if len(inside):
+                    models.append(LineModel(self.builder, grade, switches, inside))
+        for model in models:
+            model.count_devices()
+        return models
+
+    def _price(
+        self, models: Sequence[LineModel], dual: np.ndarray
+    ) -> tuple[list[tuple[tuple[tuple[int, int], ...], int]], float]:
+        """Walks of negative reduced cost, and the worst lack per device."""
+        found = []
+        rate = 0.0
+        for model in models:
+            fee = np.array([self._port_value(int(s), model.grade) for s in model.switches])
+            node = model.base - dual[model.members][model.device]
+            priced = Priced(node, fee, np.zeros(len(model.switches), dtype=np.int64))
+            walks, least = best_walks(model, priced, ArmWalks(model, priced), 120)
+            for q, reduced in enumerate(least):
+                if reduced < 0:
+                    rate = max(rate, -float(reduced) / max(1, q))
+            found += [self._visits(model, walk, fee) for walk in walks if walk.reduced < 0]
+        return found, rate
+
+    def _visits(
+        self, model: LineModel, walk: Walk, fee: np.ndarray
+    ) -> tuple[tuple[tuple[int, int], ...], int]:
+        times: dict[int, int] = {}
+        for d in walk.out + walk.back:
+            i = int(model.members[d])
+            times[i] = times.get(i, 0) + 1
+        at = int(np.nonzero(model.switches == walk.switch)[0][0])
+        return tuple(sorted(times.items())), int(walk.cost + fee[at])
+
+    # -- all regions --------------------------------------------------------------------------
+
+    def sweep(self, first: bool) -> bool:
+        """Price every region once; False if time ran out before the last.
+
+        In the first sweep devices not priced yet are free; later all others keep their duals.
+        """
+        n = self.instance.n
+        done = np.zeros(n, dtype=bool) if first else np.ones(n, dtype=bool)
+        for core in split(self.positions, CORE):
+            if self.over():
+                return False
+            low = self.positions[core].min(axis=0)
+            high = self.positions[core].max(axis=0)
+            gap = (np.maximum(low - self.positions, 0) + np.maximum(self.positions - high, 0)).sum(
+                axis=1
+            )
+            gap[core] = np.inf
+            size = min(HALO, n - len(core))
+            halo = np.argpartition(gap, size - 1)[:size] if size else np.zeros(0, dtype=int)
+            self.price_region(core, halo[~done[halo]], halo[done[halo]])
+            done[core] = True
+        return True
+
+    def prove(self) -> tuple[np.ndarray, int] | None:
+        """Lower the duals until every line is paid for.
+
+        Returns
+        -------
+        tuple or None
+            Duals under which no segment has a negative reduced cost, and their sum: a bound on
+            the cost of all segments of any layout. None if time ran out.
+        """
+        dual = np.minimum(np.rint(self.dual), self.link_cost)
+        lack = np.zeros(len(dual))
+        for field_ in self.fields:
+            grade = field_.grade
+            short = field_.shortfall(
+                dual, lambda s, grade=grade: self._port_value(s, grade), self.over
+            )
+            if short is None:
+                return None
+            lack = np.maximum(lack, short)
+        dual = dual - lack
+        return dual, int(dual.sum())
+
+
+class _Program:
+    """Linear program of one region: rows for the open devices only."""
+
+    def __init__(self, open_: np.ndarray, dual: np.ndarray):
+        self._solver = pywraplp.Solver.CreateSolver("GLOP")
+        self._solver.SetSolverSpecificParametersAsString("use_preprocessing: false")
+        self._solver.Objective().SetMinimization()
+        self._dual = dual.copy()
+        inf = self._solver.infinity()
+        self._row = {int(i): self._solver.Constraint(1.0, inf) for i in open_}
+        self._order = [self._row[int(i)] for i in open_]
+        self._cost: dict[tuple[tuple[int, int], ...], float] = {}
+
+    def holds(self, device: int) -> bool:
+        """Whether the device has a row."""
+        return device in self._row
+
+    def add(self, visits: tuple[tuple[int, int], ...], cost: float) -> int:
+        """Put a walk in; 1 if it is new or cheaper than before, else 0."""
+        if cost >= self._cost.get(visits, np.inf):
+            return 0
+        left = cost - sum(
+            self._dual[d] * times for d, times in visits if d not in self._row
+        )
+        inside = [(d, times) for d, times in visits if d in self._row]
+        if not inside:
+            return 0
+        self._cost[visits] = cost
+        variable = self._solver.NumVar(0, self._solver.infinity(), "")
+        # A walk whose fixed devices pay more than it costs would make the program unbounded.
+        self._solver.Objective().SetCoefficient(variable, max(0.0, left) / MONEY_STEPS)
+        for d, times in inside:
+            self._row[d].SetCoefficient(variable, float(times))
+        return 1
+
+    def solve(self) -> tuple[float, np.ndarray | None]:
+        """Objective money and the rows' duals, None if the solver failed."""
+        if self._solver.Solve() != pywraplp.Solver.OPTIMAL:
+            return 0.0, None
+        duals = np.array([row.dual_value() for row in self._order]) * MONEY_STEPS
+        return self._solver.Objective().Value() * MONEY_STEPS, duals
