@@ -316,7 +316,7 @@ def report_files(
     return {
         "layout.yaml": layout_text(assessment.layout, problem),
         "report.html": render(problem, assessment, outcome, sections),
-        "outcome.json": outcome_text(problem, assessment, outcome),
+        "outcome.json": outcome_text(problem, assessment, outcome, sections),
         "plca-ethtool.sh": plca_commands(frames["plca"]),
         **frames_csv(frames),
         **csv_twins(sections),

@@ -43,7 +43,7 @@ def report_files(
     files: dict[str, str | bytes] = {
         "layout.yaml": layout_text(assessment.layout, problem),
         "report.html": render_plan(problem, assessment, outcome, page),
-        "outcome.json": outcome_text(problem, assessment, outcome),
+        "outcome.json": outcome_text(problem, assessment, outcome, sections),
         "plca-ethtool.sh": plca_commands(frames["plca"]),
     }
     # Tables that show a frame in part have the whole frame in their file.

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
+from partitioner.report.sections import Section
 from partitioner.report.tables import all_frames, rows_of
 from partitioner.report.verdict import verdict
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US
@@ -16,7 +18,10 @@ FORMAT = 1
 
 
 def outcome_data(
-    problem: Problem, assessment: Assessment, outcome: Outcome | None
+    problem: Problem,
+    assessment: Assessment,
+    outcome: Outcome | None,
+    sections: Sequence[Section] = (),
 ) -> dict[str, Any]:
     """Everything in ``outcome.json`` as plain data.
 
@@ -27,6 +32,8 @@ def outcome_data(
     outcome
         How the run ended; None when the layout was only judged. ``status``, ``bound`` and ``gap``
         are then null (``status`` says ``checked`` or ``broken``).
+    sections
+        Further sections of the report; their tables stand beside the others.
 
     Returns
     -------
@@ -72,8 +79,22 @@ def outcome_data(
         "tables": {
             name: [dict(zip(frame.columns, row, strict=True)) for row in rows_of(frame)]
             for name, frame in all_frames(problem, assessment).items()
-        },
+        }
+        | _further_tables(sections),
         "run": None if outcome is None else _run(outcome),
+    }
+
+
+def _further_tables(sections: Sequence[Section]) -> dict[str, list[dict[str, Any]]]:
+    """Tables of further sections under the names of their files; the whole of a long one."""
+    return {
+        table.file_name.removesuffix(".csv"): [
+            dict(zip([c.key for c in table.columns], row, strict=True))
+            for row in (table.rows if table.csv_rows is None else table.csv_rows)
+        ]
+        for section in sections
+        for table in section.tables
+        if table.has_csv
     }
 
 
@@ -98,12 +119,17 @@ def _sample(sample: Sample) -> dict[str, float | None]:
     }
 
 
-def outcome_text(problem: Problem, assessment: Assessment, outcome: Outcome | None) -> str:
+def outcome_text(
+    problem: Problem,
+    assessment: Assessment,
+    outcome: Outcome | None,
+    sections: Sequence[Section] = (),
+) -> str:
     """``outcome.json`` as text: indented, UTF-8 letters as they are, keys in a fixed order.
 
     A share of a limit of zero is infinite; JSON has no word for that, so it becomes null.
     """
-    data = _finite(outcome_data(problem, assessment, outcome))
+    data = _finite(outcome_data(problem, assessment, outcome, sections))
     return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
 
 

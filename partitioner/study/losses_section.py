@@ -16,7 +16,7 @@ from partitioner.study.losses import Loss, every_loss, lost_hardware, to_draw
 MOST_DRAWN = 6
 MOST_ROWS = 1_000
 """Rows on the page; the files have all."""
-MOST_KEPT = 100_000
+MOST_KEPT = 20_000
 """Rows of the file of losses; on a large backbone every failure loses thousands."""
 LARGEST_DRAWN = 2_000
 """With more devices than this the small drawings show nothing."""

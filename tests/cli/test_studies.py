@@ -84,6 +84,9 @@ def test_without_asking_no_switch_is_turned(problem, tmp_path, capsys) -> None:
     (base, cool) = rows_of(out / "every-build.csv")
     assert (base["build"], cool["build"]) == ("base", "cool")
     assert float(base["money"]) < float(cool["money"])
+    tables = json.loads((out / "outcome.json").read_text(encoding="utf-8"))["tables"]
+    assert [row["build"] for row in tables["every-build"]] == ["base", "cool"]
+    assert len(tables["failures"]) == len(rows_of(out / "failures.csv"))
 
 
 def test_a_build_that_breaks_a_rule_is_told_by_plan_and_check(problem, tmp_path, capsys) -> None:
