@@ -108,6 +108,7 @@ class _Run:
         self.regions_done = 0
         self.whole_round = 0
         self._last_poll = 0.0
+        self._polls = 0
         self._step = "starting"
         self.basics: list[Column] = []
         self.proposals = 400 + self.instance.n
@@ -185,9 +186,12 @@ class _Run:
             for number, regions in enumerate(rounds):
                 for region in regions:
                     share = (0.75 if beside else 0.25) * (0.35, 0.65)[number] / len(regions)
-                    if len(rounds) == 1:
-                        share = 0.75 if beside else 0.25
-                    self.waiting_seeds.append((grade, region, share * self.seconds_left()))
+                    seconds = share * self.seconds_left()
+                    if len(rounds) == 1 and beside:
+                        seconds = min(0.75 * self.seconds_left() + 3.0, 0.93 * self.seconds_left())
+                    elif len(rounds) == 1:
+                        seconds = 0.25 * self.seconds_left()
+                    self.waiting_seeds.append((grade, region, seconds))
         self.whole_round = len(self.waiting_seeds) // (1 if inst.n <= ONE_REGION else 2)
         if beside:
             self._next_seed()
@@ -290,11 +294,17 @@ class _Run:
         self.basics += self.given
         self.search.pool.add(self.basics)
 
-    def _quick_master(self, seconds: float) -> None:
-        """Run the master over what is sure to be needed and what was proposed last."""
+    def _quick_master(self, seconds: float, *, newest_only: bool = False) -> None:
+        """Run the master over what is sure to be needed and what was proposed last.
+
+        With ``newest_only`` just the present layout and about as many new lines: a tiny model.
+        """
         best = self.search.best
         kept = [c.column for c in best.choices] if best is not None else []
-        columns = list(dict.fromkeys(kept + self.basics + self._proposed(self.proposals)))
+        if newest_only:
+            columns = list(dict.fromkeys(kept + self._proposed(len(kept) + 5)))
+        else:
+            columns = list(dict.fromkeys(kept + self.basics + self._proposed(self.proposals)))
         self.search.master_over_pool(columns, min(seconds, self.seconds_left()), soft=True)
 
     def _good_columns(self, most: int) -> list[Column]:
@@ -328,7 +338,11 @@ class _Run:
             if now - self._last_poll > 1.0:
                 self._last_poll = now
                 if self.poll_seeds():
-                    self._quick_master(0.7 if self.cost is not None else 3.0)
+                    self._polls += 1
+                    newest = self.cost is not None and self._polls % 8 != 0
+                    self._quick_master(
+                        0.7 if self.cost is not None else 3.0, newest_only=newest
+                    )
                     self._last_poll = self.seconds()
             return 0.0 if self.should_stop() else stop_at - now
 
