@@ -113,12 +113,17 @@ class Field:
             out.via[new] = np.where(best < FAR / 2, first, -1)
         return out
 
+    def try_step(self) -> None:
+        """Take one step with made-up figures, to see how long it takes."""
+        if self.k and self.capacity:
+            none = np.full(self.k, -1, dtype=np.int64)
+            self._stepped(_Layer(self.base, np.full(self.k, FAR), none), self.base, True)
+
     def shortfall(
         self,
         dual: np.ndarray,
         fee: Callable[[int], float],
-        over: Callable[[], bool],
-    ) -> np.ndarray | None:
+    ) -> np.ndarray:
         """How much each device's dual must fall so that no line has a negative reduced cost.
 
         Parameters
@@ -127,12 +132,10 @@ class Field:
             float (n,), whole money steps.
         fee
             Least value of a port less its duals, by switch.
-        over
-            Whether time is up; None is returned then.
 
         Returns
         -------
-        ndarray or None
+        ndarray
             float (n,), whole money steps. For every line the sum over its devices covers what
             its reduced cost lacks: each device lacks at least the line's lack per device.
         """
@@ -145,8 +148,6 @@ class Field:
             _Layer(node.copy(), np.full(self.k, FAR), np.full(self.k, -1, dtype=np.int64))
         ]
         for _ in range(1, self.capacity):
-            if over():
-                return None
             forward.append(self._stepped(forward[-1], node, True))
         once = self.close + fees[:, None]
         ends = [once.min(axis=0) + self.line_end]
@@ -157,8 +158,6 @@ class Field:
         lack = np.zeros(self.k)
         back = None
         for rest in range(self.capacity):
-            if over():
-                return None
             if back is None:
                 layer = _Layer(ends[0], np.full(self.k, FAR), np.full(self.k, -1, dtype=np.int64))
             else:

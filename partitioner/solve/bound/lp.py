@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -29,6 +29,8 @@ from partitioner.solve.bound.relaxed_master import (
     RawDuals,
     RelaxedMaster,
 )
+from partitioner.solve.bound.regions import LARGE, RegionalBound
+from partitioner.solve.bound.result import BoundDuals, BoundResult, Order
 from partitioner.solve.bound.setup import Setup
 from partitioner.solve.bound.walks import ArmWalks, Walk, best_walks
 from partitioner.solve.columns import Column, ColumnBuilder
@@ -39,6 +41,10 @@ CHECKED = 1_500
 """Most walks of one pricing that are built and checked exactly."""
 CHOSEN = 600
 """Most walks of one pricing looked at when none of them can break a rule."""
+SWEEP_GAIN = 1e-4
+"""Least gain of a sweep over the regions that is worth another."""
+IDLE_SWEEPS = 2
+"""So many sweeps without that gain end the run."""
 SHRINKS = (0.001, 0.002, 0.004, 0.008, 0.016)
 """Shares of the relaxation's value given up, one after the other, to complete a search."""
 ENOUGH = 60
@@ -47,53 +53,6 @@ ADDED = 250
 """Most columns a model adds in one round."""
 SAME_DEVICE = 12
 """Most columns of one round that share a device."""
-Order = tuple[int, int, tuple[int, ...], tuple[int, ...]]
-"""(switch, grade, out, back): an exact line, both arms outward from the switch."""
-
-
-@dataclass(frozen=True, slots=True)
-class BoundDuals:
-    """Duals of the best bound, repaired so that every column's reduced cost is at least 0.
-
-    ``device`` float (n,), ``port`` float (P,): a column's reduced cost is its cost plus the value
-    of its port, less ``port`` of that class and less ``device`` of each of its devices, plus for a
-    line the price of every cut of which it holds two devices or more. A layout that costs at most
-    ``value + gap`` has only columns of reduced cost up to ``gap``; leaving the cut prices out
-    keeps all of those and more.
-    """
-
-    device: np.ndarray
-    port: np.ndarray
-    cuts: tuple[tuple[tuple[int, int, int], int], ...] = ()
-
-
-@dataclass(slots=True)
-class BoundResult:
-    """What was proved.
-
-    Attributes
-    ----------
-    value
-        Objective money that no layout goes below.
-    duals
-        Duals that prove it.
-    orders
-        (switch, grade, out, back) of exact lines met on the way with small reduced cost.
-    source
-        Which relaxation gave the value.
-    converged
-        Whether more time would not have raised it in that relaxation.
-    rounds
-        Pricing rounds done.
-    """
-
-    value: int
-    duals: BoundDuals
-    orders: list[Order]
-    source: str
-    converged: bool
-    rounds: int
-    log: list[tuple[str, int, float]] = field(default_factory=list)
 
 
 class ColumnGeneration:
@@ -565,6 +524,8 @@ def lower_bound(
     trace
         Told one line per phase.
     """
+    if builder.instance.n > LARGE:
+        return _by_regions(builder, seeds, remaining, constant, on_bound, target, trace)
     run = ColumnGeneration(
         builder,
         seeds,
@@ -581,6 +542,50 @@ def lower_bound(
         say("the linear solver failed; the best bound so far stands")
     return BoundResult(
         run.value, run.best_duals, _orders(run), run.source, converged, run.rounds, run.log
+    )
+
+
+def _by_regions(
+    builder: ColumnBuilder,
+    seeds: Sequence[Column],
+    remaining: Callable[[], float],
+    constant: int,
+    on_bound: Callable[[int, str], None] | None,
+    target: Callable[[], int | None] | None,
+    trace: Callable[[str], None] | None,
+) -> BoundResult:
+    """Bound a large problem: sweeps over regions while they gain something."""
+    inst = builder.instance
+    value = constant
+    dual = np.zeros(inst.n)
+    log: list[tuple[str, int, float]] = []
+    source = "relaxed walks by region"
+    run = RegionalBound(builder, seeds, lambda: remaining() <= reserve)
+    # Proving comes after the last region, so time for it is kept back.
+    reserve = 0.0
+    reserve = run.proving_time(remaining)
+    whole, idle, sweeps = True, 0, 0
+    while whole and idle < IDLE_SWEEPS and remaining() > reserve:
+        cost = target() if target is not None else None
+        if cost is not None and value >= cost:
+            break
+        whole = run.sweep(first=sweeps == 0)
+        sweeps += 1
+        # A sweep that was cut short is worth proving too.
+        proof = run.prove()
+        idle = 0 if proof[1] + constant > value + SWEEP_GAIN * value else idle + 1
+        if proof[1] + constant > value:
+            dual, total = proof
+            value = total + constant
+            log.append((source, value, float(run.dual.sum())))
+            if on_bound is not None:
+                on_bound(value, source)
+        if trace is not None:
+            trace(f"sweep {sweeps}: bound {value}, duals {run.dual.sum():.0f}")
+        run.dual = proof[0].copy()
+    duals = BoundDuals(dual, np.zeros(len(inst.port_classes)))
+    return BoundResult(
+        value, duals, run.orders(dual, 10 * inst.n), source, whole and idle > 0, sweeps, log
     )
 
 

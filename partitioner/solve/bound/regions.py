@@ -9,6 +9,7 @@ of the duals a proven bound.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
@@ -17,6 +18,7 @@ from ortools.linear_solver import pywraplp
 
 from partitioner.solve.bound.field import Field
 from partitioner.solve.bound.line_model import FAR, LineModel
+from partitioner.solve.bound.result import Order
 from partitioner.solve.bound.setup import member_groups
 from partitioner.solve.bound.walks import ArmWalks, Priced, Walk, best_walks
 from partitioner.solve.columns import Column, ColumnBuilder
@@ -40,6 +42,8 @@ class _Known:
 
     visits: tuple[tuple[int, int], ...]
     cost: int
+    order: Order | None
+    """(switch, grade, out, back) if no device comes twice."""
 
 
 @dataclass(slots=True)
@@ -49,12 +53,13 @@ class _Pool:
     walks: dict[tuple[tuple[int, int], ...], _Known] = field(default_factory=dict)
     of_device: dict[int, list[_Known]] = field(default_factory=dict)
 
-    def add(self, visits: tuple[tuple[int, int], ...], cost: int) -> None:
+    def add(self, made: _Known) -> None:
+        visits = made.visits
         known = self.walks.get(visits)
         if known is not None:
-            known.cost = min(known.cost, cost)
+            if made.cost < known.cost:
+                known.cost, known.order = made.cost, made.order
             return
-        made = _Known(visits, cost)
         self.walks[visits] = made
         self.of_device.setdefault(visits[0][0], []).append(made)
 
@@ -85,20 +90,23 @@ class RegionalBound:
         Exact columns.
     seeds
         Columns known already.
-    links
-        (device, cost with port) of every point-to-point link.
     over
         Whether time is up.
+    core, halo
+        Most devices of a region, and devices around it that are priced with it.
     """
 
     def __init__(
         self,
         builder: ColumnBuilder,
         seeds: Sequence[Column],
-        links: tuple[np.ndarray, np.ndarray],
         over: Callable[[], bool],
+        *,
+        core: int = CORE,
+        halo: int = HALO,
     ):
         self.builder = builder
+        self.core, self.halo = core, halo
         inst = self.instance = builder.instance
         self.over = over
         self.positions = np.array(
@@ -108,15 +116,15 @@ class RegionalBound:
             [inst.network.position_um(s) for s in inst.switch_ids], dtype=float
         )
         self.fields = [Field(builder, g) for g in inst.line_grades]
-        self.link_cost = np.full(inst.n, FAR)
-        np.minimum.at(self.link_cost, links[0], links[1].astype(float))
+        self.link_cost = least_link_cost(builder)
         self.dual = np.zeros(inst.n)
         self.pool = _Pool()
         for column in seeds:
             if inst.grades[column.grade].is_line:
                 port = self._port_value(column.switch, column.grade)
                 visits = tuple((i, 1) for i in sorted(column.devices))
-                self.pool.add(visits, column.cost + int(port))
+                order = (column.switch, column.grade, column.out, column.back)
+                self.pool.add(_Known(visits, column.cost + int(port), order))
 
     def _port_value(self, switch: int, grade: int) -> float:
         inst = self.instance
@@ -166,9 +174,9 @@ class RegionalBound:
             trial[open_] = mixed
             found, rate = self._price(models, trial)
             new = 0
-            for visits, cost in found:
-                self.pool.add(visits, cost)
-                new += program.add(visits, cost)
+            for known in found:
+                self.pool.add(known)
+                new += program.add(known.visits, known.cost)
             # What the duals are worth once everything free is lowered by the worst lack.
             worth = float(mixed.sum()) - rate * len(open_)
             if worth > best_value:
@@ -199,7 +207,7 @@ class RegionalBound:
 
     def _price(
         self, models: Sequence[LineModel], dual: np.ndarray
-    ) -> tuple[list[tuple[tuple[tuple[int, int], ...], int]], float]:
+    ) -> tuple[list[_Known], float]:
         """Walks of negative reduced cost, and the worst lack per device."""
         found = []
         rate = 0.0
@@ -214,15 +222,14 @@ class RegionalBound:
             found += [self._visits(model, walk, fee) for walk in walks if walk.reduced < 0]
         return found, rate
 
-    def _visits(
-        self, model: LineModel, walk: Walk, fee: np.ndarray
-    ) -> tuple[tuple[tuple[int, int], ...], int]:
-        times: dict[int, int] = {}
-        for d in walk.out + walk.back:
-            i = int(model.members[d])
-            times[i] = times.get(i, 0) + 1
+    @staticmethod
+    def _visits(model: LineModel, walk: Walk, fee: np.ndarray) -> _Known:
+        out = tuple(int(model.members[d]) for d in walk.out)
+        back = tuple(int(model.members[d]) for d in walk.back)
+        times = Counter(out + back)
         at = int(np.nonzero(model.switches == walk.switch)[0][0])
-        return tuple(sorted(times.items())), int(walk.cost + fee[at])
+        order = (walk.switch, model.grade, out, back) if walk.elementary else None
+        return _Known(tuple(sorted(times.items())), int(walk.cost + fee[at]), order)
 
     # -- all regions --------------------------------------------------------------------------
 
@@ -233,7 +240,7 @@ class RegionalBound:
         """
         n = self.instance.n
         done = np.zeros(n, dtype=bool) if first else np.ones(n, dtype=bool)
-        for core in split(self.positions, CORE):
+        for core in split(self.positions, self.core):
             if self.over():
                 return False
             low = self.positions[core].min(axis=0)
@@ -242,33 +249,85 @@ class RegionalBound:
                 axis=1
             )
             gap[core] = np.inf
-            size = min(HALO, n - len(core))
+            size = min(self.halo, n - len(core))
             halo = np.argpartition(gap, size - 1)[:size] if size else np.zeros(0, dtype=int)
             self.price_region(core, halo[~done[halo]], halo[done[halo]])
             done[core] = True
         return True
 
-    def prove(self) -> tuple[np.ndarray, int] | None:
+    def proving_time(self, remaining: Callable[[], float]) -> float:
+        """About how much of the time left :meth:`prove` takes, from one of its steps."""
+        before = remaining()
+        steps = 0
+        for field_ in self.fields:
+            field_.try_step()
+            steps = max(steps, 2 * field_.capacity + 2)
+        return 1.5 * steps * max(0.0, before - remaining())
+
+    def prove(self) -> tuple[np.ndarray, int]:
         """Lower the duals until every line is paid for.
 
         Returns
         -------
-        tuple or None
+        tuple
             Duals under which no segment has a negative reduced cost, and their sum: a bound on
-            the cost of all segments of any layout. None if time ran out.
+            the cost of all segments of any layout.
         """
         dual = np.minimum(np.rint(self.dual), self.link_cost)
         lack = np.zeros(len(dual))
         for field_ in self.fields:
             grade = field_.grade
-            short = field_.shortfall(
-                dual, lambda s, grade=grade: self._port_value(s, grade), self.over
-            )
-            if short is None:
-                return None
+            short = field_.shortfall(dual, lambda s, grade=grade: self._port_value(s, grade))
             lack = np.maximum(lack, short)
         dual = dual - lack
         return dual, int(dual.sum())
+
+    def orders(self, dual: np.ndarray, most: int) -> list[Order]:
+        """Lines met on the way whose reduced cost is least, at most so many."""
+        rows = [
+            (known.cost - sum(dual[d] * times for d, times in known.visits), known.order)
+            for known in self.pool.walks.values()
+            if known.order is not None
+        ]
+        rows.sort(key=lambda row: (row[0], row[1]))
+        return [order for _, order in rows[:most] if order is not None]
+
+
+def least_link_cost(builder: ColumnBuilder) -> np.ndarray:
+    """Float (n,): least objective money of a point-to-point link, port included; FAR if none.
+
+    Length limits count; deadlines and the price of latency do not, so no real link is cheaper.
+    """
+    inst = builder.instance
+    line = inst.problem.line
+    slack = (line.drop_slack_um, line.end_slack_um, line.end_slack_um)
+    share = np.array([inst.share_of((i,)) for i in range(inst.n)], dtype=np.int64)
+    least = np.full(inst.n, FAR)
+    for grade, data in enumerate(inst.grades):
+        if data.is_line:
+            continue
+        usable = np.nonzero(inst.can[:, grade])[0]
+        if not len(usable):
+            continue
+        connector = inst.problem.catalogue.grades[data.id].connector
+        own = np.array(
+            [
+                builder.device_value(grade, int(i)) + inst.part_value(connector, int(share[i]))
+                for i in usable
+            ],
+            dtype=float,
+        )
+        for length in slack:
+            own += inst.cable_values(grade, np.full(len(usable), length), share[usable])
+        for port in inst.port_classes:
+            if port.grade != grade:
+                continue
+            way = inst.switch_um[port.switch, usable]
+            cost = own + port.value + inst.cable_values(grade, way, share[usable])
+            cost[(way + sum(slack) > data.max_length_um)] = FAR
+            cost[~inst.may_hang[usable, port.switch]] = FAR
+            least[usable] = np.minimum(least[usable], cost)
+    return least
 
 
 class _Program:

@@ -9,6 +9,7 @@ import pytest
 
 from partitioner.model.problem import BackboneShape, Problem
 from partitioner.solve.bound.lp import BoundResult, lower_bound
+from partitioner.solve.bound.regions import RegionalBound
 from partitioner.solve.bound.setup import least_constant
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
@@ -92,3 +93,34 @@ def test_never_above_the_optimum() -> None:
 def test_never_above_the_optimum_on_many(block: int) -> None:
     for seed in range(1_000 + 25 * block, 1_025 + 25 * block):
         check_below_optimum(seed)
+
+
+def check_regions_below_optimum(seed: int) -> float | None:
+    """Compare the bound by regions of two devices; its share of the optimum."""
+    problem = any_problem(seed)
+    best = best_layout(problem)
+    if best is None:
+        return None
+    builder = ColumnBuilder(Instance(problem))
+    run = RegionalBound(builder, [], lambda: False, core=2, halo=2)
+    constant = least_constant(builder.instance)
+    value = 0
+    for first in (True, False):
+        run.sweep(first=first)
+        run.dual, total = run.prove()
+        assert constant + total <= best[0]
+        value = max(value, constant + total)
+    return value / best[0]
+
+
+def test_regions_never_above_the_optimum() -> None:
+    shares = [s for s in map(check_regions_below_optimum, range(100, 160)) if s is not None]
+    assert len(shares) >= 30
+    assert sorted(shares)[len(shares) // 2] > 0.85
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("block", range(8))
+def test_regions_never_above_the_optimum_on_many(block: int) -> None:
+    for seed in range(3_000 + 25 * block, 3_025 + 25 * block):
+        check_regions_below_optimum(seed)

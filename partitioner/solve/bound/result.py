@@ -1,0 +1,55 @@
+"""What a run of the bound gives back."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+Order = tuple[int, int, tuple[int, ...], tuple[int, ...]]
+"""(switch, grade, out, back): an exact line, both arms outward from the switch."""
+
+
+@dataclass(frozen=True, slots=True)
+class BoundDuals:
+    """Duals of the best bound, repaired so that every column's reduced cost is at least 0.
+
+    ``device`` float (n,), ``port`` float (P,): a column's reduced cost is its cost plus the value
+    of its port, less ``port`` of that class and less ``device`` of each of its devices, plus for a
+    line the price of every cut of which it holds two devices or more. A layout that costs at most
+    ``value + gap`` has only columns of reduced cost up to ``gap``; leaving the cut prices out
+    keeps all of those and more.
+    """
+
+    device: np.ndarray
+    port: np.ndarray
+    cuts: tuple[tuple[tuple[int, int, int], int], ...] = ()
+
+
+@dataclass(slots=True)
+class BoundResult:
+    """What was proved.
+
+    Attributes
+    ----------
+    value
+        Objective money that no layout goes below.
+    duals
+        Duals that prove it.
+    orders
+        (switch, grade, out, back) of exact lines met on the way with small reduced cost.
+    source
+        Which relaxation gave the value.
+    converged
+        Whether more time would not have raised it in that relaxation.
+    rounds
+        Pricing rounds done.
+    """
+
+    value: int
+    duals: BoundDuals
+    orders: list[Order]
+    source: str
+    converged: bool
+    rounds: int
+    log: list[tuple[str, int, float]] = field(default_factory=list)
