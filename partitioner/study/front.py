@@ -195,5 +195,8 @@ def widest_gap(front: Front, tried: Iterable[int], goal: float = 1.0) -> int | N
     low = max([front.floor - 1, *(t for t in failed if t < last.value)])
     if last.value - 1 > low and not last.is_next_proved and last.gap <= goal:
         # What lies there costs an unknown amount more: taken as half of what is spanned so far.
-        options.append(((last.value - 1 - low) / span * 0.5, (low + last.value) // 2))
+        # Until proofs are known to come easily, a jump to the middle would mostly miss the goal.
+        part = 2 if last.is_proved and len(points) > 1 else 5
+        limit = max(low, last.value - 1 - (last.value - 1 - low) // part)
+        options.append(((last.value - 1 - low) / span * 0.5, limit))
     return max(options)[1] if options else None

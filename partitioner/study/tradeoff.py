@@ -85,7 +85,7 @@ def trade_off(
     state
         From :func:`begin`, or read back from an earlier call; it is changed in place.
     budget
-        Time for all runs. The first run may take a fifth of it, the others share what is left.
+        Time for all runs. The first run may take a quarter of it, the others share what is left.
     settings
         How many points, how well proved.
     on_front
@@ -113,7 +113,9 @@ def trade_off(
             state.is_finished = True
             break
         assert limit is None or isinstance(limit, int)
-        seconds = budget.left_s / (_runs_left(state, settings) + 1)
+        # The bound of the first run holds for every other one too, so it gets more time.
+        part = 4 if limit is None else _runs_left(state, settings) + 1
+        seconds = budget.left_s / part
         _step(problem, state, seen, budget, limit, seconds)
         if settings.points is not None:
             _between(state, seen, budget, settings, seconds)
@@ -267,7 +269,12 @@ def _between(
     asked: list[int] = []
     while budget.clock() < until and not budget.is_over:
         front = state.front
+        if not front.points:
+            return
         limit = widest_gap(front, [*state.tried, *asked], settings.gap)
+        if not asked and front.points[0].value > front.floor:
+            # Just below the cheapest: mostly the next point is not far, and well proved.
+            limit = front.points[0].value - 1
         if limit is None or len(front.within(settings.gap)) >= (settings.points or 0):
             return
         asked.append(limit)

@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import pytest
 
 from partitioner.check.judge import assess
-from partitioner.model.problem import Problem
+from partitioner.model.layout import Layout
+from partitioner.model.outcome import Outcome, Status
+from partitioner.model.problem import Group, GroupKind, Problem
 from partitioner.study.conflict import Asker
 from partitioner.study.explain import (
+    DeviceExplained,
+    LayoutExplained,
     NoLayoutExplained,
     explain,
     explained_data,
     explained_text,
 )
 from partitioner.study.handles import without
-from partitioner.study.runs import Budget
+from partitioner.study.rules_price import Price, price_between, surcharge
+from partitioner.study.runs import Answer, Budget, Result
 from tests.brute.brute import best_layout
+from tests.brute.random_problems import random_problem
 from tests.study.no_layout import ONE, TWO
 
 
@@ -82,6 +89,18 @@ def test_two_conflicts_at_once(kind, seed):
     assert all(len(w.changes) == 2 for w in found.ways)
 
 
+@pytest.mark.parametrize("seed", [4, 5, 9])
+def test_random_problems_without_a_layout(seed):
+    problem = random_problem(
+        seed, 5, groups=True, pins=True, sharing=True, reserve=True, links=True, nodes=4
+    )
+    assert best_layout(problem) is None
+    found = explained(problem)
+    assert found.conflicts[0].is_minimal
+    is_minimal_by_brute_force(problem, found.conflicts[0])
+    each_way_works(problem, found)
+
+
 def test_the_least_amount_is_the_least():
     make, _ = ONE["ports and nodes"]
     found = explained(make(1))
@@ -104,3 +123,63 @@ def test_words_name_rules_places_and_ways():
     data = explained_data(problem, found)
     assert data["conflicts"][0]["rules"][0]["key"] == "group:g0"
     assert data["ways_out"][0]["cost"] > 0
+
+
+def cost_of(problem: Problem) -> int | None:
+    best = best_layout(problem)
+    return None if best is None else best[0]
+
+
+@pytest.mark.parametrize("seed", [0, 6])
+def test_prices_of_rules_equal_brute_force(seed):
+    problem = random_problem(
+        seed, 5, groups=True, pins=True, sharing=True, reserve=True, links=True, nodes=4
+    )
+    base = cost_of(problem)
+    found = explain(problem, budget())
+    assert isinstance(found, LayoutExplained)
+    assert found.outcome.cost_money == base
+    assert len(found.prices) > 5
+    assert any(p.binds for p in found.prices)
+    for price in found.prices:
+        assert price.price.is_exact
+        loose = cost_of(without(problem, price.handles))
+        # A later deadline is no plain loosening: what it gains can be less than nothing.
+        assert price.price.least_money == max(0, base - loose)
+
+
+def test_prices_of_other_homes_equal_brute_force():
+    problem = random_problem(2, 5, links=True, anywhere=True)
+    base = cost_of(problem)
+    device = "d1"
+    found = explain(problem, budget(), device)
+    assert isinstance(found, DeviceExplained)
+    others = {o.where: o.surcharge for o in found.others}
+    row = problem.devices[device]
+    for switch in problem.switches:
+        if switch == found.segment.switch:
+            continue
+        pinned = replace(row, pinned_switches=(switch,))
+        best = cost_of(replace(problem, devices={**problem.devices, device: pinned}))
+        price = others[f"on {switch}"]
+        if best is None:
+            assert price.is_impossible
+        else:
+            assert (price.least_money, price.most_money) == (best - base, best - base)
+    mates = [d for d in found.segment.devices if d != device]
+    for mate in mates if len(mates) > 1 else ():
+        apart = Group("apart", GroupKind.APART_SEGMENT, (device, mate))
+        best = cost_of(replace(problem, groups=(*problem.groups, apart)))
+        assert others[f"away from {mate}"].least_money == best - base
+    assert any(w.startswith("away from") for w in others)
+
+
+def test_a_price_is_what_is_certain():
+    nothing = Layout("", "", (), (), ())
+    base = Outcome(Status.FEASIBLE, nothing, 120, 100, 0, 0, 0, 1, "", "", (), ())
+    looser = Result(Answer.FOUND, replace(base, cost_money=90, bound_money=70), None, (), 70)
+    assert price_between(base, looser) == Price(10, 50)
+    tighter = Result(Answer.FOUND, replace(base, cost_money=150, bound_money=130), None, (), 130)
+    assert surcharge(base, tighter) == Price(10, 50)
+    assert surcharge(base, Result(Answer.UNKNOWN, bound_money=125)) == Price(5, None)
+    assert surcharge(base, Result(Answer.NONE)).is_impossible

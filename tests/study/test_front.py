@@ -76,9 +76,11 @@ def test_the_next_limit_halves_the_widest_stretch():
 
 
 def test_the_open_end_is_looked_at_too():
-    front = front_of([step(None, 100, 90)], floor=10)
-    assert widest_gap(front, []) == 49
-    assert widest_gap(front, [49]) == 69
+    front = front_of([step(None, 100, 90), step(89, 110, 80)], floor=10)
+    assert widest_gap(front, []) == 44
+    assert widest_gap(front, [44]) == 62
+    # A first step is a small one.
+    assert widest_gap(front_of([step(None, 100, 90)], floor=10), []) == 73
     loose = front_of([step(None, 100, 90, bound=50)], floor=10)
     assert widest_gap(loose, [], goal=0.01) is None
 
