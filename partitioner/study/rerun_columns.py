@@ -6,7 +6,7 @@ cable, or the whole is hung on another port.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import combinations, permutations
 from math import factorial
 
@@ -332,14 +332,18 @@ def _through(builder: ColumnBuilder, column: Column, capped: set[str]) -> frozen
 
 
 def columns_within(
-    builder: ColumnBuilder, change: ChangeModel, budget_money: int, most: int = 60_000
+    builder: ColumnBuilder,
+    change: ChangeModel,
+    budget_money: int,
+    most: int = 60_000,
+    should_stop: Callable[[], bool] = lambda: False,
 ) -> list[Column]:
     """All segments of layouts whose whole change costs at most ``budget_money``.
 
     Raises
     ------
     TooMany
-        If prices are too low against the budget for that to be few.
+        If prices are too low against the budget for that to be few, or if asked to stop.
     """
     inst, prices = builder.instance, change.prices
 
@@ -353,7 +357,7 @@ def columns_within(
     def count() -> None:
         nonlocal tried
         tried += 1
-        if tried > most:
+        if tried > most or (tried % 256 == 0 and should_stop()):
             raise TooMany
 
     def keep(switch: int, grade: int, cable: Cable) -> None:

@@ -42,6 +42,8 @@ HARVEST = 1_200
 FEW, MANY = 700, 1_800
 """Segments besides the nearest ones that a first and a later choice may have; more of them slow
 the master down more than they help."""
+LADDER = (2, 5, 20)
+"""How many times its price plan cost weighs in layouts that lie between the ends of the front."""
 REGION = 22
 """Devices of a region that is solved again on its own."""
 SWEPT_FROM = 400
@@ -226,10 +228,12 @@ class RerunSearch:
         assert best is not None
         if not self._tried_all:
             best = self._improve(best)
-        plain = self._front_end([*starts, best.selection])
+        ladder = self._ladder(best) if self.settings.points and not self._tried_all else []
+        starts += [c.selection for c in (best, *ladder)]
+        plain = self._front_end(starts)
         if self._tried_all and plain is not None and plain.proved:
             self._bound = max(self._bound, plain.selection.cost)
-        ends = [c for c in (least, best, plain) if c is not None]
+        ends = [c for c in (least, best, *ladder, plain) if c is not None]
         whole = False
         if self.settings.points:
             ends, whole = self._front(ends)
@@ -274,7 +278,7 @@ class RerunSearch:
                 self._bound = max(self._bound, sample.bound_money)
             self._tell(f"planning afresh: {word}")
 
-        share = min(0.3 * self.settings.time_limit_s, max(1.0, 0.5 * self.seconds_left()))
+        share = min(0.25 * self.settings.time_limit_s, max(1.0, 0.5 * self.seconds_left()))
         known = [self.layout]
         if least is not None:
             known.append(to_layout(self.instance, self.backbone, least.selection))
@@ -525,7 +529,7 @@ class RerunSearch:
             Aim(1, 0, most_change_money=money),
             columns,
             [least.selection],
-            max(1.0, 0.1 * self.seconds_left()),
+            max(1.0, 0.05 * self.seconds_left()),
         )
         if second is None:
             return _Choice(least.selection, False)
@@ -546,7 +550,11 @@ class RerunSearch:
             return least, 0
         self._tell("proving the least change")
         try:
-            columns = columns_within(self.builder, self.change, budget)
+            until = self.seconds() + 0.1 * self.settings.time_limit_s
+            columns = columns_within(
+                self.builder, self.change, budget,
+                should_stop=lambda: self._over() or self.seconds() > until,
+            )
         except TooMany:
             return least, 0
         found = self._solve_over(
@@ -560,7 +568,7 @@ class RerunSearch:
     def _front_end(self, starts: Sequence[Selection]) -> _Choice | None:
         """Cheapest plan, and the least change at no more cost."""
         self._tell("cheapest plan at least change")
-        plain = self._solve(Aim(1, 0), starts, 0.15)
+        plain = self._solve(Aim(1, 0), starts, 0.25)
         if plain is None:
             return None
         return self._then_change(plain)
@@ -599,6 +607,21 @@ class RerunSearch:
         return best
 
     # -- the front ----------------------------------------------------------------------------
+
+    def _ladder(self, best: _Choice) -> list[_Choice]:
+        """Layouts for plan costs that weigh more and more, each from the one before."""
+        found: list[_Choice] = []
+        last = best
+        for weight in LADDER:
+            if self._over():
+                break
+            self._tell(f"front: plan cost {weight} times as weighty")
+            step = self._solve(Aim(weight, 1), [last.selection], 0.2)
+            if step is None:
+                break
+            found.append(_Choice(step.selection, False))
+            last = step
+        return found
 
     def _figures(self, choice: _Choice) -> tuple[int, int]:
         return self.change.change_money(choice.selection), choice.selection.cost
