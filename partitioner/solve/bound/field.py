@@ -71,7 +71,7 @@ class Field:
         self.through = inst.line_may_pass_through
 
     def _cost(self, outer: np.ndarray, inner: np.ndarray) -> np.ndarray:
-        """float (outer, inner): cost of the outer device's way to the inner one."""
+        """Float (outer, inner): cost of the outer device's way to the inner one."""
         inst = self.instance
         way = inst.way_um(self.members[outer], self.members[inner])
         share = PPM if self.own is None else self.own[outer][:, None]

@@ -2,9 +2,9 @@
 
 A label is the part of a line walked so far, from the far end of its first arm inward and, where
 the switch may sit along the line, through the switch and outward: its last state, the devices it
-remembers, its cost and length. Two labels with the same memory and innermost state differ only in cost and length, so
-only the undominated are kept; a label that cannot end below the threshold, by the completion
-bounds of the relaxed walks, is dropped. When there are still too many, the least promising go,
+remembers, its cost and length. Two labels with the same memory and last state differ only in cost
+and length, so only the undominated are kept; a label that cannot end below the threshold, by the
+completion bounds, is dropped. When there are still too many, the least promising go,
 and the best they could have become is kept in the result: whatever is cut off, the search says
 how low a reduced cost may exist.
 
@@ -359,7 +359,8 @@ class LabelSearch:
             return []
         model = self.model
         tables = [
-            _PricedLength(model, priced, self.near, self.length_price * factor) for factor in (0.5, 1.0, 2.0)
+            _PricedLength(model, priced, self.near, self.length_price * factor)
+            for factor in (0.5, 1.0, 2.0)
         ]
         worth = [t.least for t in tables]
         best = int(np.argmax(worth))
@@ -639,7 +640,8 @@ class LabelSearch:
     def _undominated(self, labels: _Labels) -> np.ndarray:
         """Indices of labels that no other of the same memory and innermost state beats."""
         with np.errstate(over="ignore"):
-            place = labels.state.astype(np.uint64) + (labels.first.astype(np.uint64) << np.uint64(32))
+            place = labels.first.astype(np.uint64) << np.uint64(32)
+            place += labels.state.astype(np.uint64)
             key = (place + np.uint64(1)) * _MIX[3]
             for w in range(self.word_count):
                 mixed = labels.words[:, w] * _MIX[w % 3] + np.uint64(w)

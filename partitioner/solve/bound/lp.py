@@ -23,13 +23,13 @@ from partitioner.solve.bound.lagrangian import (
     right_hand_side,
 )
 from partitioner.solve.bound.line_model import LineModel
+from partitioner.solve.bound.regions import LARGE, RegionalBound
 from partitioner.solve.bound.relaxed_master import (
     LpFailed,
     MasterColumn,
     RawDuals,
     RelaxedMaster,
 )
-from partitioner.solve.bound.regions import LARGE, RegionalBound
 from partitioner.solve.bound.result import BoundDuals, BoundResult, Order
 from partitioner.solve.bound.setup import Setup
 from partitioner.solve.bound.walks import ArmWalks, Walk, best_walks

@@ -70,10 +70,7 @@ class ArmWalks:
         for q in range(1, cap + 1):
             single = natural & (weight == q)
             if model.counts_devices:
-                if q > 1:
-                    total = inward + self._from_layer(q - 1)
-                else:
-                    total = None
+                total = inward + self._from_layer(q - 1) if q > 1 else None
             else:
                 before = q - weight
                 total = inward + self._from_layers(before)
