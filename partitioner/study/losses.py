@@ -34,6 +34,13 @@ class Loss:
         """What fails, as it is called in tables: ``line-3``, ``zone-front``, ``a-b``."""
         return "-".join(self.failure.where)
 
+    @property
+    def label(self) -> str:
+        """The same for sentences: a backbone link is told from a switch."""
+        if self.failure.kind is FailureKind.BACKBONE_LINK:
+            return f"link {' to '.join(self.failure.where)}"
+        return self.name
+
 
 def every_loss(facts: Facts) -> tuple[Loss, ...]:
     """All single failures: most lost groups first, then most devices, then most deliveries."""

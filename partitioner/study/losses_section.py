@@ -59,12 +59,12 @@ def _intro(facts: Facts, found: Sequence[Loss]) -> list[str]:
             f"No single failure takes down all of {count_text(len(apart), 'group')} kept apart."
         )
     for group in gone:
-        by = [loss.name for loss in found if group in loss.lost_groups]
+        by = [loss.label for loss in found if group in loss.lost_groups]
         lines.append(f"All of group {group} is lost with {listed(by)}.")
     if found:
         worst = max(found, key=lambda loss: len(loss.failure.lost_devices))
         lines.append(
-            f"Most devices are lost with {worst.name}: "
+            f"Most devices are lost with {worst.label}: "
             f"{len(worst.failure.lost_devices)} of {len(facts.problem.devices)}."
         )
     return lines
@@ -172,7 +172,7 @@ def _drawings(
             note += f", all of {listed(list(loss.lost_groups), 3)}"
         panels.append(
             Panel(
-                f"{loss.name} fails",
+                f"{loss.label} fails",
                 note,
                 lost_devices=failure.lost_devices,
                 lost_segments=segments,
