@@ -117,7 +117,8 @@ def trade_off(
         part = 4 if limit is None else _runs_left(state, settings) + 1
         seconds = budget.left_s / part
         _step(problem, state, seen, budget, limit, seconds)
-        if settings.points is not None:
+        if settings.points is not None and not _is_proved(state.steps[-1]):
+            # Proofs do not come easily here: points from the segments seen are worth having.
             _between(state, seen, budget, settings, seconds)
         if not budget.is_over:
             again.add(limit)
@@ -128,6 +129,11 @@ def trade_off(
     if not state.front.points:
         raise NoAnswer("no layout found within the time", bound_money=_bound(state, None))
     return state
+
+
+def _is_proved(step: Step) -> bool:
+    """Whether a run settled its question."""
+    return step.bound_money is None or step.bound_money == step.cost_money
 
 
 _DONE = object()
