@@ -1,6 +1,6 @@
 """The proven value of some duals, in whole money steps.
 
-For any duals (device free, port rows at most 0, line counts and cut prices at least 0) every
+For any duals (device free, port rows at most 0, line counts, cut and cap prices at least 0) every
 layout costs at least the sum of the duals' right-hand sides plus the reduced costs of its
 segments. So all that is needed is how far below zero a reduced cost can be. Two ways to pay for
 that are tried and the better one is taken:
@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from partitioner.solve.bound.relaxed_master import LineCount, RawDuals
+from partitioner.solve.bound.relaxed_master import LineCount, RawDuals, SwitchCap
 from partitioner.solve.instance import Instance
 
 
@@ -33,6 +33,7 @@ class WholeDuals:
     row: np.ndarray
     count: np.ndarray
     cut: np.ndarray
+    cap: np.ndarray
 
     @classmethod
     def of(cls, raw: RawDuals) -> WholeDuals:
@@ -42,11 +43,12 @@ class WholeDuals:
             np.minimum(np.rint(raw.row), 0.0),
             np.maximum(np.rint(raw.count), 0.0),
             np.maximum(np.rint(raw.cut), 0.0),
+            np.maximum(np.rint(raw.cap), 0.0),
         )
 
     def raw(self) -> RawDuals:
         """Give the same numbers as input of a mix."""
-        return RawDuals(self.device, self.row, self.count, self.cut)
+        return RawDuals(self.device, self.row, self.count, self.cut, self.cap)
 
 
 def right_hand_side(
@@ -55,6 +57,7 @@ def right_hand_side(
     row_count: np.ndarray,
     row_keys: Sequence[tuple[int, int]],
     open_value: dict[int, int],
+    caps: Sequence[SwitchCap],
 ) -> int:
     """Sum of duals times right-hand sides, candidate switches at their cheapest share."""
     value = int(duals.device.sum())
@@ -67,6 +70,12 @@ def right_hand_side(
             at_switch[s] += paid
         else:
             value += paid
+    # Duals older than a row value it at 0.
+    for price, cap in zip(duals.cap, caps, strict=False):
+        if cap.switch in at_switch:
+            at_switch[cap.switch] -= int(price) * cap.most
+        else:
+            value -= int(price) * cap.most
     return value + sum(min(0, v) for v in at_switch.values())
 
 

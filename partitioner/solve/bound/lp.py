@@ -29,9 +29,10 @@ from partitioner.solve.bound.relaxed_master import (
     MasterColumn,
     RawDuals,
     RelaxedMaster,
+    SwitchCap,
 )
 from partitioner.solve.bound.result import BoundDuals, BoundResult, Order
-from partitioner.solve.bound.setup import Setup
+from partitioner.solve.bound.setup import Setup, least_constant, opening_values
 from partitioner.solve.bound.walks import ArmWalks, Walk, best_walks
 from partitioner.solve.columns import Column, ColumnBuilder
 
@@ -43,6 +44,10 @@ CHOSEN = 600
 """Most walks of one pricing looked at when none of them can break a rule."""
 SWEEP_GAIN = 1e-4
 """Least gain of a sweep over the regions that is worth another."""
+LEAST_BROKEN = 0.02
+"""Least excess that makes a row per switch worth adding."""
+CAP_ROUNDS = 4
+"""Most times such rows are looked for in one relaxation."""
 IDLE_SWEEPS = 2
 """So many sweeps without that gain end the run."""
 SHRINKS = (0.001, 0.002, 0.004, 0.008, 0.016)
@@ -75,7 +80,9 @@ class ColumnGeneration:
         self.on_bound = on_bound
         self.target = target
         self.setup = Setup(builder)
-        self.master = RelaxedMaster(self.instance, self.setup.counts, self.setup.dear)
+        self.master = RelaxedMaster(
+            self.instance, self.setup.counts, self.setup.dear, opening_values(self.instance)
+        )
         self.exact: dict[MasterColumn, Order] = {}
         for link in self.setup.links:
             self.master.add(link)
@@ -90,7 +97,9 @@ class ColumnGeneration:
         self.most = most_segments(self.instance)
         n = self.instance.n
         rows, counts = len(self.master.row_keys), len(self.setup.counts)
-        zero = RawDuals(np.zeros(n), np.zeros(rows), np.zeros(counts), np.zeros(0))
+        zero = RawDuals(
+            np.zeros(n), np.zeros(rows), np.zeros(counts), np.zeros(0), np.zeros(0)
+        )
         self.center = WholeDuals.of(zero)
         self.value = 0
         self.best_duals = BoundDuals(np.zeros(n), np.zeros(len(self.instance.port_classes)))
@@ -112,13 +121,16 @@ class ColumnGeneration:
     ) -> bool:
         """Prove what these duals are worth; True if it is the best so far."""
         fee = self.setup.line_fees(duals, self.master.row_of_port)
-        missing = missing + self.setup.least_link(duals.device, fee)
+        missing = missing + self.setup.least_link(
+            duals.device, fee, self.master.cap_prices(duals.cap)
+        )
         base = right_hand_side(
             duals,
             self.setup.counts,
             self.master.row_count,
             self.master.row_keys,
             self.master.open_value,
+            self.master.caps,
         )
         rate = repair_rate(missing)
         by_weight = rate * int(self.setup.weight.sum())
@@ -141,15 +153,23 @@ class ColumnGeneration:
             for cut, price in zip(self.master.cuts, duals.cut, strict=True)
             if price > 0
         )
-        self.best_duals = BoundDuals(device, port, cuts)
+        caps = tuple(
+            (cap.switch, cap.devices, int(price))
+            for price, cap in zip(duals.cap, self.master.caps, strict=False)
+            if price > 0
+        )
+        self.best_duals = BoundDuals(device, port, cuts, caps)
         if self.on_bound is not None:
             self.on_bound(value, source)
         return True
 
     def _reduced(self, column: MasterColumn, duals: WholeDuals, fee: np.ndarray) -> float:
-        """Reduced cost of a column under whole duals, cut prices included."""
+        """Reduced cost of a column under whole duals, prices of cuts and caps included."""
         value = column.cost + fee[column.port]
         value -= sum(duals.device[i] * times for i, times in column.visits)
+        for price, cap in zip(duals.cap, self.master.caps, strict=False):
+            if price and cap.switch == column.switch:
+                value += price * sum(t for d, t in column.visits if d in cap.devices)
         return float(value) + sum(duals.cut[c] for c in self.master.cuts_met(column))
 
     def over(self) -> bool:
@@ -260,6 +280,39 @@ class ColumnGeneration:
              for k, c in zip(keep, self.master.columns, strict=True)]
         )
 
+    def add_broken_caps(self) -> int:
+        """Add rows per switch that the relaxation breaks; how many.
+
+        A closed switch carries nobody: each device at a candidate switch at most as far as the
+        switch is open. And a switch carries at most so many of a group as the rules allow.
+        """
+        inst = self.instance
+        groups = [(frozenset(g), 1) for g in inst.apart_switch]
+        groups += [(frozenset(g), most) for g, most in inst.loss_caps]
+        if not groups and not self.master.open_value:
+            return 0
+        self.master.solve(details=True)
+        at = np.zeros((inst.switch_count, inst.n))
+        for column, value in zip(self.master.columns, self.master.values(), strict=True):
+            if value > 1e-9:
+                for d, times in column.visits:
+                    at[column.switch, d] += value * times
+        opened = self.master.opened()
+        known = set(self.master.caps)
+        broken = []
+        for s in range(inst.switch_count):
+            share = opened.get(s, 1.0)
+            if s in opened:
+                over = np.nonzero(at[s] > share + LEAST_BROKEN)[0]
+                broken += [SwitchCap(s, frozenset({int(d)}), 1) for d in over]
+            for devices, most in groups:
+                if at[s, list(devices)].sum() > most * share + LEAST_BROKEN:
+                    broken.append(SwitchCap(s, devices, most))
+        new = [cap for cap in dict.fromkeys(broken) if cap not in known]
+        for cap in new:
+            self.master.add_cap(cap)
+        return len(new)
+
     def drop_idle_cuts(self) -> None:
         """Forget cuts whose price is 0 now and in the best duals."""
         _, raw = self.master.solve()
@@ -344,21 +397,22 @@ class ColumnGeneration:
     ) -> tuple[list[MasterColumn], list[tuple[float, int]]]:
         """Price with relaxed walks."""
         fee = self.setup.line_fees(duals, self.master.row_of_port)
+        cap_price = self.master.cap_prices(duals.cap)
         columns: list[MasterColumn] = []
         missing: list[tuple[float, int]] = []
         for model in self.setup.models:
-            priced = self.setup.priced(model, duals.device, fee)
-            walks, least = best_walks(model, priced, ArmWalks(model, priced), ADDED)
-            missing += [(float(r), q) for q, r in enumerate(least) if r < 0]
-            taken: Counter[int] = Counter()
-            for walk in walks:
-                times = Counter(int(model.members[d]) for d in walk.out + walk.back)
-                if all(taken[d] < SAME_DEVICE for d in times):
-                    taken.update(times.keys())
-                    visits = tuple(sorted(times.items()))
-                    column = MasterColumn(visits, walk.port, walk.cost, walk.switch, True)
-                    self.paths.setdefault(column, self._path(model, walk))
-                    columns.append(column)
+            for priced in self.setup.priced(model, duals.device, fee, cap_price):
+                walks, least = best_walks(model, priced, ArmWalks(model, priced), ADDED)
+                missing += [(float(r), q) for q, r in enumerate(least) if r < 0]
+                taken: Counter[int] = Counter()
+                for walk in walks:
+                    times = Counter(int(model.members[d]) for d in walk.out + walk.back)
+                    if all(taken[d] < SAME_DEVICE for d in times):
+                        taken.update(times.keys())
+                        visits = tuple(sorted(times.items()))
+                        column = MasterColumn(visits, walk.port, walk.cost, walk.switch, True)
+                        self.paths.setdefault(column, self._path(model, walk))
+                        columns.append(column)
         return columns, missing
 
     def price_labels(
@@ -369,19 +423,20 @@ class ColumnGeneration:
     ) -> tuple[list[MasterColumn], list[tuple[float, int]]]:
         """Price with labels; walks without repetition become exact columns."""
         fee = self.setup.line_fees(duals, self.master.row_of_port)
+        cap_price = self.master.cap_prices(duals.cap)
         columns: list[MasterColumn] = []
         missing: list[tuple[float, int]] = []
         for search in searches:
             model = search.model
-            priced = self.setup.priced(model, duals.device, fee)
-            found = search.run(
-                priced,
-                limit=limit,
-                most=CHECKED if self.setup.must_check else CHOSEN,
-                cuts=self._local_cuts(model, duals),
-            )
-            missing += found.missed
-            columns += self._take(model, found.walks, missing, duals, fee)
+            for priced in self.setup.priced(model, duals.device, fee, cap_price):
+                found = search.run(
+                    priced,
+                    limit=limit,
+                    most=CHECKED if self.setup.must_check else CHOSEN,
+                    cuts=self._local_cuts(model, duals),
+                )
+                missing += found.missed
+                columns += self._take(model, found.walks, missing, duals, fee)
         return columns, missing
 
     def _take(
@@ -515,8 +570,8 @@ def lower_bound(
     remaining
         Seconds left, read often.
     constant
-        Objective money that every layout pays whatever its segments: required switches and
-        backbone.
+        Objective money that every layout pays whatever its segments, if more of it is known than
+        :func:`least_constant` finds.
     on_bound
         Told each better bound and where it comes from.
     target
@@ -524,6 +579,7 @@ def lower_bound(
     trace
         Told one line per phase.
     """
+    constant = max(constant, least_constant(builder.instance))
     if builder.instance.n > LARGE:
         return _by_regions(builder, seeds, remaining, constant, on_bound, target, trace)
     run = ColumnGeneration(
@@ -585,13 +641,16 @@ def _by_regions(
         run.dual = proof[0].copy()
     duals = BoundDuals(dual, np.zeros(len(inst.port_classes)))
     return BoundResult(
-        value, duals, run.orders(dual, 10 * inst.n), source, whole and idle > 0, sweeps, log
+        value, duals, run.orders(dual, 4 * inst.n), source, whole and idle > 0, sweeps, log
     )
 
 
 def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
     say(f"start: {len(run.master.columns)} columns")
-    run._generate(run.price_walks, "relaxed walks", close_enough=2e-4)
+    for _ in range(CAP_ROUNDS):
+        done = run._generate(run.price_walks, "relaxed walks", close_enough=2e-4)
+        if not done or not run.add_broken_caps():
+            break
     say(f"walks: bound {run.value}, relaxation {run.lp_value:.0f}, {run.rounds} rounds")
     short = all(m.counts_devices and m.capacity <= SHORT_LINE for m in run.setup.models)
     if not short:
@@ -604,12 +663,15 @@ def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
     for limit in SHORT_LIMITS:
         if limit == SHORT_LIMITS[-1] and not run.close():
             searches = [LabelSearch(m, cells=CELLS) for m in run.setup.models]
-        done = run._generate(
-            lambda d, limit=limit, searches=searches: run.price_labels(d, searches, limit),
-            "elementary lines",
-            close_enough=1e-4,
-            shrink=limit > SHORT_LIMITS[0],
-        )
+        for _ in range(CAP_ROUNDS):
+            done = run._generate(
+                lambda d, limit=limit, searches=searches: run.price_labels(d, searches, limit),
+                "elementary lines",
+                close_enough=1e-4,
+                shrink=limit > SHORT_LIMITS[0],
+            )
+            if not done or not run.add_broken_caps():
+                break
         say(
             f"elementary, {limit}: bound {run.value}, relaxation {run.lp_value:.0f}, "
             f"{run.rounds} rounds, {len(run.master.columns)} columns"

@@ -16,7 +16,7 @@ import numpy as np
 from ortools.linear_solver import pywraplp
 
 from partitioner.solve.instance import Instance
-from partitioner.units import MONEY_STEPS, mass_value_money
+from partitioner.units import MONEY_STEPS
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +26,15 @@ class LineCount:
     switches: frozenset[int]
     least: int
     links_too: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchCap:
+    """A switch carries at most ``most`` of some devices, and none while it is closed."""
+
+    switch: int
+    devices: frozenset[int]
+    most: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,17 +59,24 @@ class RawDuals:
     row: np.ndarray
     count: np.ndarray
     cut: np.ndarray
+    cap: np.ndarray
 
     def mixed(self, other: RawDuals, share: float) -> RawDuals:
         """Mix: ``share`` of ``other`` and the rest of this one."""
-        cut = np.zeros(max(len(self.cut), len(other.cut)))
-        cut[: len(self.cut)] += (1 - share) * self.cut
-        cut[: len(other.cut)] += share * other.cut
+
+        def grown(mine: np.ndarray, theirs: np.ndarray) -> np.ndarray:
+            # Rows added since count as 0 in the older duals.
+            out = np.zeros(max(len(mine), len(theirs)))
+            out[: len(mine)] += (1 - share) * mine
+            out[: len(theirs)] += share * theirs
+            return out
+
         return RawDuals(
             (1 - share) * self.device + share * other.device,
             (1 - share) * self.row + share * other.row,
             (1 - share) * self.count + share * other.count,
-            cut,
+            grown(self.cut, other.cut),
+            grown(self.cap, other.cap),
         )
 
 
@@ -79,14 +95,23 @@ class RelaxedMaster:
         Least numbers of segments.
     dear
         float (n,): cost of leaving a device out; above what any plan pays for it.
+    open_value
+        Objective money of opening each candidate switch.
     """
 
-    def __init__(self, instance: Instance, counts: Sequence[LineCount], dear: np.ndarray):
+    def __init__(
+        self,
+        instance: Instance,
+        counts: Sequence[LineCount],
+        dear: np.ndarray,
+        open_value: dict[int, int],
+    ):
         self.instance = instance
         self.counts = list(counts)
         self.columns: list[MasterColumn] = []
         self._known: set[MasterColumn] = set()
         self.cuts: list[tuple[int, int, int]] = []
+        self.caps: list[SwitchCap] = []
         keys = sorted({(p.switch, p.group) for p in instance.port_classes})
         self.row_keys = keys
         self.row_of_key = {k: r for r, k in enumerate(keys)}
@@ -96,11 +121,12 @@ class RelaxedMaster:
         self.row_count = np.zeros(len(keys), dtype=np.int64)
         for p in instance.port_classes:
             self.row_count[self.row_of_key[p.switch, p.group]] = p.count
-        self.open_value = switch_values(instance)
+        self.open_value = open_value
         self._dear = dear
         self._variables: list = []
         self._last_values = np.zeros(0)
         self._last_reduced = np.zeros(0)
+        self._last_opened: dict[int, float] = {}
         self._build()
 
     def _build(self, presolve: bool = False) -> None:
@@ -118,7 +144,7 @@ class RelaxedMaster:
             row.SetCoefficient(out, 1.0)
             objective.SetCoefficient(out, float(self._dear[i]) / MONEY_STEPS)
         self._rows = []
-        opened = {}
+        opened = self._opened = {}
         for s, value in self.open_value.items():
             opened[s] = solver.NumVar(0, 1, "")
             objective.SetCoefficient(opened[s], value / MONEY_STEPS)
@@ -135,6 +161,8 @@ class RelaxedMaster:
             row.SetCoefficient(out, 1.0)
             objective.SetCoefficient(out, float(self._dear.max(initial=0.0)) / MONEY_STEPS)
         self._cut_rows: list = []
+        self._cap_rows: list = []
+        self._caps_at: dict[int, list[int]] = {}
         self._variables = []
         self._lines_with: list[list[int]] = [[] for _ in range(self.instance.n)]
         self._cuts_with: list[list[int]] = [[] for _ in range(self.instance.n)]
@@ -142,6 +170,8 @@ class RelaxedMaster:
             self._put(column)
         for cut in self.cuts:
             self._put_cut(cut)
+        for cap in self.caps:
+            self._put_cap(cap)
 
     # -- columns and cuts ---------------------------------------------------------------------
 
@@ -170,6 +200,10 @@ class RelaxedMaster:
                 self._cut_rows[cut].SetCoefficient(variable, 1.0)
             for d, _ in column.visits:
                 self._lines_with[d].append(len(self._variables))
+        for number in self._caps_at.get(column.switch, ()):
+            held = sum(times for d, times in column.visits if d in self.caps[number].devices)
+            if held:
+                self._cap_rows[number].SetCoefficient(variable, float(held))
         self._variables.append(variable)
 
     def cuts_met(self, column: MasterColumn) -> list[int]:
@@ -193,6 +227,39 @@ class RelaxedMaster:
         for d in devices:
             self._cuts_with[d].append(len(self._cut_rows))
         self._cut_rows.append(row)
+
+    def add_cap(self, cap: SwitchCap) -> None:
+        """Limit how many of some devices a switch carries."""
+        self.caps.append(cap)
+        self._put_cap(cap)
+
+    def _put_cap(self, cap: SwitchCap) -> None:
+        inf = self._solver.infinity()
+        if cap.switch in self._opened:
+            row = self._solver.Constraint(-inf, 0.0)
+            row.SetCoefficient(self._opened[cap.switch], -float(cap.most))
+        else:
+            row = self._solver.Constraint(-inf, float(cap.most))
+        for column, variable in zip(self.columns, self._variables, strict=True):
+            if column.switch == cap.switch:
+                held = sum(times for d, times in column.visits if d in cap.devices)
+                if held:
+                    row.SetCoefficient(variable, float(held))
+        self._caps_at.setdefault(cap.switch, []).append(len(self._cap_rows))
+        self._cap_rows.append(row)
+
+    def cap_prices(self, cap: np.ndarray) -> np.ndarray | None:
+        """Float (S, n): what each device pays at each switch for the caps; None without caps."""
+        if not self.caps:
+            return None
+        price = np.zeros((self.instance.switch_count, self.instance.n))
+        for value, row in zip(cap, self.caps, strict=False):
+            price[row.switch, list(row.devices)] += value
+        return price
+
+    def opened(self) -> dict[int, float]:
+        """How far each candidate switch is open in the last solution with details."""
+        return dict(self._last_opened)
 
     def drop_cuts(self, keep: Sequence[bool]) -> None:
         """Forget the cuts not marked."""
@@ -224,6 +291,7 @@ class RelaxedMaster:
                 raise LpFailed
         scale = float(MONEY_STEPS)
         if details:
+            self._last_opened = {s: v.solution_value() for s, v in self._opened.items()}
             self._last_values = np.array([v.solution_value() for v in self._variables])
             self._last_reduced = np.array([v.reduced_cost() for v in self._variables]) * scale
         duals = RawDuals(
@@ -231,6 +299,7 @@ class RelaxedMaster:
             np.minimum(np.array([r.dual_value() for r in self._rows]) * scale, 0.0),
             np.maximum(np.array([r.dual_value() for r in self._counts]) * scale, 0.0),
             np.maximum(np.array([-r.dual_value() for r in self._cut_rows]) * scale, 0.0),
+            np.maximum(np.array([-r.dual_value() for r in self._cap_rows]) * scale, 0.0),
         )
         return self._solver.Objective().Value() * scale, duals
 
@@ -245,13 +314,3 @@ class RelaxedMaster:
     def _padded(self, known: np.ndarray, filling: float) -> np.ndarray:
         missing = len(self.columns) - len(known)
         return np.concatenate([known, np.full(missing, filling)])
-
-
-def switch_values(instance: Instance) -> dict[int, int]:
-    """Objective money of opening each candidate switch."""
-    price = instance.problem.objective.mass_price_per_kg_money
-    return {
-        s: switch.price_money + mass_value_money(switch.mass_mg, price)
-        for s, switch in enumerate(instance.problem.switches.values())
-        if not switch.required
-    }

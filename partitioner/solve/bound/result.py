@@ -16,14 +16,16 @@ class BoundDuals:
 
     ``device`` float (n,), ``port`` float (P,): a column's reduced cost is its cost plus the value
     of its port, less ``port`` of that class and less ``device`` of each of its devices, plus for a
-    line the price of every cut of which it holds two devices or more. A layout that costs at most
-    ``value + gap`` has only columns of reduced cost up to ``gap``; leaving the cut prices out
-    keeps all of those and more.
+    line the price of every cut of which it holds two devices or more, plus for each (switch,
+    devices, price) of ``caps`` the price times how many of the devices it has at that switch. A
+    layout that costs at most ``value + gap`` has only columns of reduced cost up to ``gap``;
+    leaving the prices of cuts and caps out keeps all of those and more.
     """
 
     device: np.ndarray
     port: np.ndarray
     cuts: tuple[tuple[tuple[int, int, int], int], ...] = ()
+    caps: tuple[tuple[int, frozenset[int], int], ...] = ()
 
 
 @dataclass(slots=True)

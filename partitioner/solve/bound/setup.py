@@ -199,25 +199,49 @@ class Setup:
                     fee[p] -= value
         return fee
 
-    def priced(self, model: LineModel, device: np.ndarray, fee: np.ndarray) -> Priced:
-        """Node costs and fees of one line model."""
+    def priced(
+        self,
+        model: LineModel,
+        device: np.ndarray,
+        fee: np.ndarray,
+        cap_price: np.ndarray | None,
+    ) -> list[Priced]:
+        """Node costs and fees of one line model, for each set of switches with the same prices.
+
+        ``cap_price`` float (S, n): what devices pay for being at a switch, or None.
+        """
         inst = self.instance
-        node = model.base - device[model.members][model.device]
         fees = np.full(len(model.switches), FAR)
         ports = np.full(len(model.switches), -1, dtype=np.int64)
         for a, s in enumerate(model.switches):
             for p in inst.ports_of[int(s), model.grade]:
                 if fee[p] < fees[a]:
                     fees[a], ports[a] = fee[p], p
-        return Priced(node, fees, ports)
+        node = model.base - device[model.members][model.device]
+        if cap_price is None:
+            return [Priced(node, fees, ports)]
+        groups: dict[bytes, list[int]] = defaultdict(list)
+        for a, s in enumerate(model.switches):
+            groups[cap_price[s, model.members].tobytes()].append(a)
+        out = []
+        for group in groups.values():
+            extra = cap_price[model.switches[group[0]], model.members][model.device]
+            some = np.full(len(fees), FAR)
+            some[group] = fees[group]
+            out.append(Priced(node + extra, some, ports))
+        return out
 
-    def least_link(self, device: np.ndarray, fee: np.ndarray) -> list[tuple[float, int]]:
+    def least_link(
+        self, device: np.ndarray, fee: np.ndarray, cap_price: np.ndarray | None
+    ) -> list[tuple[float, int]]:
         """Reduced costs below 0 among the links, each with the weight of its device."""
         ids, ports, _ = self.link_arrays
         if not len(ids):
             return []
         cost = np.array([c.cost for c in self.links], dtype=float)
         reduced = cost + fee[ports] - device[ids]
+        if cap_price is not None:
+            reduced += cap_price[[c.switch for c in self.links], ids]
         below = np.nonzero(reduced < 0)[0]
         return [(float(reduced[k]), int(self.weight[ids[k]])) for k in below]
 
@@ -275,3 +299,33 @@ def least_constant(instance: Instance) -> int:
         return value + sum(data["value"] for _, _, data in tree)
     short = len(required) - 1 - len(must)
     return value + sum(v for v, _ in sorted(free)[: max(0, short)])
+
+
+def opening_values(instance: Instance) -> dict[int, int]:
+    """Objective money that opening each candidate switch adds at least.
+
+    Its own value, and of the backbone what it brings on top of :func:`least_constant`: in a fixed
+    one its links to required switches; in a tree or ring one more link, the cheapest there is.
+    """
+    backbone = BackboneData(instance)
+    required = {
+        s for s, switch in enumerate(instance.problem.switches.values()) if switch.required
+    }
+    value = {
+        s: backbone.switch_value(s) for s in range(instance.switch_count) if s not in required
+    }
+    spare = []
+    for index, link in enumerate(backbone.links):
+        if not link.grades:
+            continue
+        least = min(backbone.link_value(index, g) for g in link.grades)
+        outside = [s for s in link.ends if s not in required]
+        if backbone.shape is BackboneShape.FIXED:
+            if len(outside) == 1:
+                value[outside[0]] += least
+        elif outside or not link.required:
+            spare.append(least)
+    if backbone.shape is not BackboneShape.FIXED and required and spare:
+        for s in value:
+            value[s] += min(spare)
+    return value

@@ -25,7 +25,7 @@ def proven(problem: Problem, rounds: int | None = None) -> tuple[BoundResult, Co
     def remaining() -> float:
         return 1.0 if rounds is None or next(looks) < rounds else 0.0
 
-    result = lower_bound(builder, remaining=remaining, constant=least_constant(builder.instance))
+    result = lower_bound(builder, remaining=remaining)
     return result, builder
 
 
@@ -76,6 +76,11 @@ def check_below_optimum(seed: int) -> float | None:
             value -= result.duals.port[p] + result.duals.device[list(column.devices)].sum()
             inside = set(column.devices)
             value += sum(p for cut, p in result.duals.cuts if len(inside & set(cut)) >= 2)
+            value += sum(
+                price * len(inside & devices)
+                for switch, devices, price in result.duals.caps
+                if switch == column.switch
+            )
             assert value >= 0
     return result.value / best[0]
 
