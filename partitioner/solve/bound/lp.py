@@ -46,6 +46,8 @@ SWEEP_GAIN = 1e-4
 """Least gain of a sweep over the regions that is worth another."""
 LEAST_BROKEN = 0.02
 """Least excess that makes a row per switch worth adding."""
+DEARER = 6
+"""Most times that leaving devices out is made dearer."""
 CAP_ROUNDS = 4
 """Most times such rows are looked for in one relaxation."""
 IDLE_SWEEPS = 2
@@ -108,6 +110,7 @@ class ColumnGeneration:
         self.log: list[tuple[str, int, float]] = []
         self.lp_value = 0.0
         self.smoothing = 0.5
+        self.dearer = 0
 
     def _add_exact(self, column: Column, port: int) -> bool:
         made = self.setup.master_column(column, port)
@@ -206,6 +209,9 @@ class ColumnGeneration:
             self.lp_value, raw = self.master.solve()
             gap = self.lp_value + self.constant - self.value
             if gap <= close_enough * max(1.0, self.lp_value):
+                if self.dearer < DEARER and self.master.raise_dear(4.0):
+                    self.dearer += 1
+                    continue
                 return True
             alpha = 0.0 if stalled else smoothing
             center = self.center.raw()
@@ -230,6 +236,10 @@ class ColumnGeneration:
                     smoothing = max(0.1, smoothing - 0.1)
             elif alpha:
                 stalled = 1
+            elif self.dearer < DEARER and self.master.raise_dear(4.0):
+                # Some device is cheaper to leave out than to serve: that was priced too low.
+                self.dearer += 1
+                stalled = 0
             elif not shrink or not self._prove_shrunk(price, raw, source):
                 return True
             self._trim()

@@ -139,10 +139,12 @@ class RelaxedMaster:
         objective = solver.Objective()
         objective.SetMinimization()
         self._cover = [solver.Constraint(1.0, inf) for _ in range(self.instance.n)]
+        self._left_out = []
         for i, row in enumerate(self._cover):
             out = solver.NumVar(0, inf, "")
             row.SetCoefficient(out, 1.0)
             objective.SetCoefficient(out, float(self._dear[i]) / MONEY_STEPS)
+            self._left_out.append(out)
         self._rows = []
         opened = self._opened = {}
         for s, value in self.open_value.items():
@@ -302,6 +304,18 @@ class RelaxedMaster:
             np.maximum(np.array([-r.dual_value() for r in self._cap_rows]) * scale, 0.0),
         )
         return self._solver.Objective().Value() * scale, duals
+
+    def raise_dear(self, factor: float) -> bool:
+        """Make leaving devices out dearer if the last solution does; whether it did."""
+        self._solver.Solve()
+        out = np.array([v.solution_value() for v in self._left_out])
+        if not (out > 1e-6).any():
+            return False
+        self._dear = np.where(out > 1e-6, self._dear * factor, self._dear)
+        objective = self._solver.Objective()
+        for variable, value in zip(self._left_out, self._dear, strict=True):
+            objective.SetCoefficient(variable, float(value) / MONEY_STEPS)
+        return True
 
     def values(self) -> np.ndarray:
         """Value of every column in the last solution with details (0 for those added since)."""
