@@ -305,10 +305,15 @@ class RerunSearch:
         relatives = Relatives(self.builder, self.change)
         news = self.change.new_devices
         found = dict.fromkeys(relatives.near(relatives.old_cables(), news, is_wide=False))
-        found |= dict.fromkeys(relatives.single(3))
-        self._near = list(found | dict.fromkeys(relatives.among(news)))
+        found |= dict.fromkeys(relatives.among(news))
+        single = relatives.single(3)
+        lone = [c for c in single if c.devices[0] in news]
+        self._near = list(found | dict.fromkeys(single))
+        # Old devices alone are seldom needed, and many choices among them take long to settle.
+        self._columns = list(found | dict.fromkeys(lone))
+        least = self._least_change([])
         self._columns = self._near
-        return self._least_change([])
+        return self._least_change([]) if least is None else least
 
     def _gather(self, fresh: Outcome | None, starts: Sequence[Selection]) -> list[Selection]:
         """Segments to choose from; those of planning afresh as a selection, if it has one."""
@@ -550,7 +555,7 @@ class RerunSearch:
             return least, 0
         self._tell("proving the least change")
         try:
-            until = self.seconds() + 0.1 * self.settings.time_limit_s
+            until = self.seconds() + 0.2 * self.settings.time_limit_s
             columns = columns_within(
                 self.builder, self.change, budget,
                 should_stop=lambda: self._over() or self.seconds() > until,
