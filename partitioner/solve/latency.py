@@ -63,6 +63,11 @@ class SegmentLatency:
         self._links: dict[tuple[int, int], SegmentLegs | None] = {}
         self._least: dict[int, LeastFigures] = {}
         self._settings: dict[int, LineSettings] = {}
+        self._least_up: dict[int, int] = {}
+        self._least_down: dict[tuple[int, int], int] = {}
+        self._least_forward = min(
+            (s.forwarding_delay_ns for s in instance.problem.switches.values()), default=0
+        )
         self._flows = [
             LineFlow(
                 id=s.id,
@@ -126,11 +131,71 @@ class SegmentLatency:
             return None
         up, by_stream = [], []
         for (node, flow), leg in bound.legs.items():
-            j = self._number[flow]
-            if leg.total_ns > inst.streams[j].limit_ns:
-                return None
-            (by_stream if node == PORT else up).append((j, leg.total_ns))
+            (by_stream if node == PORT else up).append((self._number[flow], leg.total_ns))
+        if not self._in_time(devices, up, by_stream):
+            return None
         return _legs(inst, devices, up, by_stream)
+
+    def _in_time(
+        self,
+        devices: frozenset[int],
+        up: list[tuple[int, int]],
+        down: list[tuple[int, int]],
+    ) -> bool:
+        """Whether every leg leaves what the rest of its stream's way takes at the very least."""
+        streams = self.instance.streams
+        for j, ns in up:
+            stream = streams[j]
+            for target in stream.targets:
+                room = stream.limit_ns
+                if target.device is None or target.device not in devices:
+                    room -= self._least_forward + self.least_down(j, target.device)
+                if ns > room:
+                    return False
+        return all(
+            ns <= streams[j].limit_ns - self._least_forward - self.least_up(j) for j, ns in down
+        )
+
+    def least_up(self, stream: int) -> int:
+        """Least any layout makes of the leg a stream's sender sends, in ns (0: a switch)."""
+        if stream not in self._least_up:
+            source = self.instance.streams[stream].source_device
+            self._least_up[stream] = (
+                0 if source is None else self._least_leg(source, stream, down=False)
+            )
+        return self._least_up[stream]
+
+    def least_down(self, stream: int, device: int | None) -> int:
+        """Least any layout makes of the leg a switch port sends to a device, in ns."""
+        if device is None:
+            return 0
+        key = (stream, device)
+        if key not in self._least_down:
+            self._least_down[key] = self._least_leg(device, stream, down=True)
+        return self._least_down[key]
+
+    def _least_leg(self, device: int, stream: int, *, down: bool) -> int:
+        """Least leg over the grades the device can have, on a line with nobody else's traffic."""
+        inst = self.instance
+        flow = self._flows[stream]
+        least: list[int] = []
+        for grade, data in enumerate(inst.grades):
+            if not inst.can[device, grade]:
+                continue
+            if data.is_line:
+                # Only the stream itself comes through the port: others may be heard directly.
+                port = LineNode(PORT, (flow,) if down else (), QueueOrder.PCP,
+                                inst.problem.plca.burst_count)
+                bound = linear_bound(
+                    (port, self._nodes[device]), 2 + data.spare_ids, self.settings(grade)
+                )
+                sender = PORT if down else self._nodes[device].id
+                leg = bound.legs.get((sender, flow.id))
+                least.append(0 if leg is None else leg.total_ns)
+            else:
+                legs = dict(self.alone(grade, device) or ())
+                least.append(legs.get(stream, 0))
+        return min(least, default=0)
 
     def link(self, switch: int, grade: int, device: int) -> SegmentLegs | None:
         """Legs on a point-to-point link, or None if it cannot carry what the device needs."""
@@ -142,10 +207,12 @@ class SegmentLatency:
     def _link(self, grade: int, device: int) -> SegmentLegs | None:
         inst = self.instance
         legs = self.alone(grade, device)
-        if legs is None or any(ns > inst.streams[j].limit_ns for j, ns in legs):
+        if legs is None:
             return None
         up = [(j, ns) for j, ns in legs if inst.streams[j].source_device == device]
         by_stream = [(j, ns) for j, ns in legs if inst.streams[j].source_device != device]
+        if not self._in_time(frozenset({device}), up, by_stream):
+            return None
         return _legs(inst, frozenset({device}), up, by_stream)
 
     def _link_queue(

@@ -61,8 +61,10 @@ def columns_within(
             ids = [model.local.get(d, -1) for d in (a, b, c)]
             if min(ids) >= 0 and price > 0:
                 cuts.append(SubsetCut((ids[0], ids[1], ids[2]), float(price)))
+        # Prices per switch are left out: that keeps all that matters and more.
+        (priced,) = setup.priced(model, duals.device, fee, None)
         result = LabelSearch(model).run(
-            setup.priced(model, duals.device, fee),
+            priced,
             threshold=room + 1.0,
             limit=label_limit,
             most=2 * column_limit,
