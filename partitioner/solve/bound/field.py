@@ -1,22 +1,43 @@
-"""Walks over all devices of a large problem, a block of rows at a time.
+"""Walks over all devices of a large problem, block by block.
 
-No matrix over all pairs is kept: distances are made block by block, so memory grows with the
-number of devices only. Option devices are valued by their own share of units throughout, which
-never costs more than the share their cable really has.
+No matrix over all pairs is kept: devices stand in blocks of neighbours, distances are made for
+pairs of blocks when needed, and pairs that are too far apart to matter are passed over. So memory
+grows with the number of devices only. Option devices are valued by their own share of units
+throughout, which never costs more than the share their cable really has.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
+from partitioner.model.problem import Metric
 from partitioner.solve.bound.line_model import FAR
 from partitioner.solve.columns import ColumnBuilder
-from partitioner.units import PPM
+from partitioner.units import PPM, UM_PER_M
 
-BLOCK_CELLS = 4_000_000
+BLOCK = 60
+"""Most devices of a block."""
+
+
+def split(positions: np.ndarray, most: int) -> list[np.ndarray]:
+    """Split points into parts of at most ``most``, halving along the longest side each time."""
+    parts: list[np.ndarray] = []
+    waiting = [np.arange(len(positions))]
+    while waiting:
+        part = waiting.pop()
+        if len(part) <= most:
+            parts.append(part)
+            continue
+        points = positions[part]
+        axis = int(np.argmax(points.max(axis=0) - points.min(axis=0)))
+        order = part[np.argsort(points[:, axis], kind="stable")]
+        half = len(order) // 2
+        waiting += [order[half:], order[:half]]
+    return parts
 
 
 @dataclass(slots=True)
@@ -43,8 +64,19 @@ class Field:
         inst = self.instance = builder.instance
         self.grade = grade
         self.data = inst.grades[grade]
-        self.members = np.nonzero(inst.can[:, grade])[0]
-        k = self.k = len(self.members)
+        members = np.nonzero(inst.can[:, grade])[0]
+        k = self.k = len(members)
+        points = np.array(
+            [inst.network.position_um(inst.device_ids[i]) for i in members], dtype=float
+        ).reshape(-1, 3)
+        parts = split(points, BLOCK) if k else []
+        # Devices are renumbered so that each block is a range.
+        self.members = members = members[np.concatenate(parts)] if parts else members
+        ends = np.cumsum([0] + [len(part) for part in parts])
+        self.blocks = [np.arange(a, b) for a, b in itertools.pairwise(ends)]
+        self.points = points[np.concatenate(parts)] if parts else points
+        self.least_cost: np.ndarray | None = None
+        self.radius = 0.0
         unit = np.sort(inst.unit_mul[self.members])
         fits = int(np.searchsorted(np.cumsum(unit), int(self.data.unit_cap_mul), side="right"))
         self.capacity = min(self.data.max_devices, k, fits)
@@ -52,6 +84,13 @@ class Field:
         drop_um, end_um = line.drop_slack_um, line.end_slack_um
         own = np.array([inst.share_of((int(i),)) for i in self.members], dtype=np.int64)
         self.own = own if inst.has_options else None
+        # Objective money per micrometre of each device's way, not rounded.
+        grade_row = inst.problem.catalogue.grades[self.data.id]
+        cable = inst.problem.catalogue.cables[grade_row.cable]
+        mass_price = inst.problem.objective.mass_price_per_kg_money
+        per_um = (cable.price_per_m_money + cable.mass_mg_per_m * mass_price / 1e6) / UM_PER_M
+        self.rate = per_um * own / PPM
+        self.has_conflicts = bool(inst.conflict.any())
         value = np.array([builder.device_value(grade, int(i)) for i in self.members], dtype=float)
         drop = inst.cable_values(grade, np.full(k, drop_um), own)
         self.base = value + drop
@@ -71,36 +110,93 @@ class Field:
         self.through = inst.line_may_pass_through
 
     def _cost(self, outer: np.ndarray, inner: np.ndarray) -> np.ndarray:
-        """Float (outer, inner): cost of the outer device's way to the inner one."""
+        """Float (outer, inner): least cost of the outer device's way to the inner one."""
         inst = self.instance
-        way = inst.way_um(self.members[outer], self.members[inner])
-        share = PPM if self.own is None else self.own[outer][:, None]
-        cost = inst.cable_values(self.grade, way, share).astype(float)
-        cost[inst.conflict[np.ix_(self.members[outer], self.members[inner])]] = FAR
-        cost[outer[:, None] == inner[None, :]] = FAR
+        if inst.network.has_pathways:
+            length = inst.way_um(self.members[outer], self.members[inner]).astype(float)
+        else:
+            length = np.zeros((len(outer), len(inner)))
+            straight = inst.problem.routing.metric is Metric.STRAIGHT
+            for axis in range(3):
+                gap = self.points[outer, axis][:, None] - self.points[inner, axis][None, :]
+                length += gap * gap if straight else np.abs(gap)
+            if straight:
+                np.sqrt(length, out=length)
+            length *= inst.problem.routing.factor_ppm / PPM
+        # Every length is priced with each item rounded up: without rounding it is never dearer,
+        # and the last digits of the floats are given away too.
+        length *= self.rate[outer][:, None]
+        cost = np.maximum(np.floor(length - 1e-3), 0.0)
+        if self.has_conflicts:
+            cost[inst.conflict[np.ix_(self.members[outer], self.members[inner])]] = FAR
+        at = np.searchsorted(outer, inner) if len(outer) > len(inner) else None
+        if at is None:
+            at = np.minimum(np.searchsorted(inner, outer), len(inner) - 1)
+            same = np.nonzero(inner[at] == outer)[0]
+            cost[same, at[same]] = FAR
+        else:
+            at = np.minimum(at, len(outer) - 1)
+            same = np.nonzero(outer[at] == inner)[0]
+            cost[at[same], same] = FAR
         return cost
+
+    def _block_costs(self) -> np.ndarray:
+        """Float (blocks, blocks): least cost of a way from outer to inner block, or below it."""
+        if self.least_cost is None and not self.instance.network.has_pathways:
+            self.least_cost = self._costs_between_boxes()
+        if self.least_cost is None:
+            everyone = np.arange(self.k)
+            starts = [block[0] for block in self.blocks]
+            rows = [
+                np.minimum.reduceat(self._cost(block, everyone).min(axis=0), starts)
+                for block in self.blocks
+            ]
+            self.least_cost = np.array(rows)
+        return self.least_cost
+
+    def _costs_between_boxes(self) -> np.ndarray:
+        """Lower bounds by the boxes around the blocks, where distance is by metric."""
+        inst = self.instance
+        routing = inst.problem.routing
+        low = np.array([self.points[b].min(axis=0) for b in self.blocks])
+        high = np.array([self.points[b].max(axis=0) for b in self.blocks])
+        gap = np.maximum(low[:, None] - high[None, :], 0) + np.maximum(
+            low[None, :] - high[:, None], 0
+        )
+        if routing.metric is Metric.RECTILINEAR:
+            length = gap.sum(axis=2)
+        else:
+            length = np.sqrt((gap**2).sum(axis=2))
+        # A step of rounding is taken off, so that no way is shorter than its blocks are apart.
+        length_um = np.maximum(length * (routing.factor_ppm / PPM) - 1.0, 0.0).astype(np.int64)
+        share = PPM if self.own is None else int(self.own.min())
+        return inst.cable_values(self.grade, length_um, share).astype(float)
 
     def _stepped(self, before: _Layer, node: np.ndarray, forward: bool) -> _Layer:
         """One device more. Forward: the new device is inward of the old; else outward of it.
 
-        ``node`` is what the device stepped to brings.
+        ``node`` is what the device stepped to brings. Ways dearer than the radius are left out,
+        see :meth:`shortfall`.
         """
         k = self.k
         out = _Layer(np.full(k, FAR), np.full(k, FAR), np.full(k, -1, dtype=np.int64))
-        everyone = np.arange(k)
-        rows = max(1, BLOCK_CELLS // max(1, k))
-        for start in range(0, k, rows):
-            new = np.arange(start, min(start + rows, k))
+        costs = self._block_costs()
+        for number, new in enumerate(self.blocks):
+            least = costs[:, number] if forward else costs[number]
+            near = np.nonzero(least <= self.radius)[0]
+            if not len(near):
+                continue
+            old = np.concatenate([self.blocks[b] for b in near])
             if forward:
-                total = self._cost(everyone, new).T.copy()
-                total += before.best[None, :]
+                total = self._cost(old, new).T.copy()
+                total += before.best[old][None, :]
             else:
-                total = self._cost(new, everyone)
-                total += (before.best + node)[None, :]
+                total = self._cost(new, old)
+                total += (before.best + node)[old][None, :]
             # Stepping straight back takes the second best of the device in between.
-            old = np.nonzero((before.via >= new[0]) & (before.via <= new[-1]))[0]
-            rows_back = before.via[old] - new[0]
-            total[rows_back, old] += before.second[old] - before.best[old]
+            via = before.via[old]
+            back = np.nonzero((via >= new[0]) & (via <= new[-1]))[0]
+            total[via[back] - new[0], back] += (before.second - before.best)[old[back]]
             at = np.arange(len(new))
             first = total.argmin(axis=1)
             best = total[at, first]
@@ -110,13 +206,15 @@ class Field:
                 best, second = best + node[new], second + node[new]
             out.best[new] = np.minimum(best, FAR)
             out.second[new] = np.minimum(second, FAR)
-            out.via[new] = np.where(best < FAR / 2, first, -1)
+            out.via[new] = np.where(best < FAR / 2, old[first], -1)
         return out
 
     def try_step(self) -> None:
         """Take one step with made-up figures, to see how long it takes."""
         if self.k and self.capacity:
+            self._block_costs()
             none = np.full(self.k, -1, dtype=np.int64)
+            self.radius = float(np.quantile(self.least_cost, 0.25))
             self._stepped(_Layer(self.base, np.full(self.k, FAR), none), self.base, True)
 
     def shortfall(
@@ -138,12 +236,34 @@ class Field:
         ndarray
             float (n,), whole money steps. For every line the sum over its devices covers what
             its reduced cost lacks: each device lacks at least the line's lack per device.
+
+        Notes
+        -----
+        A line with ways dearer than the radius falls into pieces between them: one with the
+        switch, a line itself, and others that are parts of arms. Each such way costs more than
+        the radius, so once that is above what a part of an arm and a line can lack together, no
+        line with such a way lacks anything. The radius is widened until this holds.
         """
         inst = self.instance
+        out = np.zeros(inst.n)
         if not self.k or not self.capacity or not self.switches:
-            return np.zeros(inst.n)
+            return out
         node = self.base - dual[self.members]
         fees = np.array([fee(s) for s in self.switches])
+        if self.radius <= 0:
+            # Roughly what the best arms bring; widened below if that was too little.
+            self.radius = max(1.0, -0.7 * (self.capacity - 1) * float(np.quantile(node, 0.05)))
+        while True:
+            lack, arm, line = self._lack(node, fees)
+            needed = -min(arm, 0.0) - min(line, 0.0)
+            if self.radius >= needed:
+                break
+            self.radius = 1.1 * needed
+        out[self.members] = lack
+        return out
+
+    def _lack(self, node: np.ndarray, fees: np.ndarray) -> tuple[np.ndarray, float, float]:
+        """Lack per device over all walks within the radius; the least part of an arm and line."""
         forward = [
             _Layer(node.copy(), np.full(self.k, FAR), np.full(self.k, -1, dtype=np.int64))
         ]
@@ -156,6 +276,8 @@ class Field:
             for size in range(1, self.capacity):
                 ends.append((once + arms[size - 1][:, None]).min(axis=0) + self.line_through)
         lack = np.zeros(self.k)
+        least_line = FAR
+        least_arm = min(float(f.best.min()) for f in forward)
         back = None
         for rest in range(self.capacity):
             if back is None:
@@ -180,6 +302,5 @@ class Field:
                     arm.best + layer.best,
                 )
                 lack = np.maximum(lack, np.ceil(-np.minimum(both, 0.0) / (used + rest)))
-        out = np.zeros(inst.n)
-        out[self.members] = lack
-        return out
+                least_line = min(least_line, float(both.min()))
+        return lack, least_arm, least_line

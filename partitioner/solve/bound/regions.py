@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from ortools.linear_solver import pywraplp
 
-from partitioner.solve.bound.field import Field
+from partitioner.solve.bound.field import Field, split
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.result import Order
 from partitioner.solve.bound.setup import member_groups
@@ -62,23 +62,6 @@ class _Pool:
             return
         self.walks[visits] = made
         self.of_device.setdefault(visits[0][0], []).append(made)
-
-
-def split(positions: np.ndarray, most: int) -> list[np.ndarray]:
-    """Split points into parts of at most ``most``, halving along the longest side each time."""
-    parts: list[np.ndarray] = []
-    waiting = [np.arange(len(positions))]
-    while waiting:
-        part = waiting.pop()
-        if len(part) <= most:
-            parts.append(part)
-            continue
-        points = positions[part]
-        axis = int(np.argmax(points.max(axis=0) - points.min(axis=0)))
-        order = part[np.argsort(points[:, axis], kind="stable")]
-        half = len(order) // 2
-        waiting += [order[half:], order[:half]]
-    return parts
 
 
 class RegionalBound:
