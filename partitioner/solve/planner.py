@@ -312,7 +312,8 @@ class _Run:
         columns = list(self.search.pool.columns)
         best = self.search.best
         kept = [c.column for c in best.choices] if best is not None else []
-        kept += self.basics + self._proposed(self.proposals)
+        if self.cost is None:
+            kept += self.basics + self._proposed(self.proposals)
         if len(columns) > most:
             duals = self.search.duals or Duals.zero(self.builder)
             score = [(duals.reduced(self.instance, c), k) for k, c in enumerate(columns)]
@@ -362,11 +363,29 @@ class _Run:
         self.search.pool.add(c for c in made if c is not None)
 
     def choose_among_pool(self, seconds: float) -> None:
-        """Let the master choose among the good columns of the pool."""
-        columns = self._good_columns(POOL_RUN)
+        """Let the master choose among the best columns of the pool, then among more of them.
+
+        Few columns of small reduced cost are chosen among quickly and well; what they give then
+        guides the choice among more.
+        """
         best = self.search.best
         soft = best is None or bool(best.left_out)
-        self.search.master_over_pool(columns, min(seconds, self.seconds_left()), soft=soft)
+        stop_at = self.seconds() + seconds
+        most = POOL_RUN // 5
+        while not self.over():
+            columns = self._good_columns(min(POOL_RUN, most))
+            left = min(stop_at - self.seconds(), self.seconds_left())
+            if self.deterministic:
+                left = seconds
+            if left <= 0.2:
+                return
+            result = self.search.master_over_pool(
+                columns, left if most >= POOL_RUN else 0.4 * left, soft=soft
+            )
+            if most >= POOL_RUN or len(columns) < most or not result.proved and not soft:
+                return
+            soft = soft and self.cost is None
+            most *= 2
 
     def prove_by_enumeration(self) -> None:
         """Collect every column a better layout could use; the master over them settles it."""
@@ -447,7 +466,7 @@ class _Run:
         self.first_layout()
         self.step("proving a bound")
         if not self.over():
-            self.prove_bound(0.7)
+            self.prove_bound(0.7 if self.instance.n <= 100 else 0.5)
         if not self.over():
             self.step("choosing among columns")
             self.choose_among_pool(0.25 * self.settings.time_limit_s)
