@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
+from math import isqrt
 
 import networkx as nx
 import numpy as np
@@ -24,8 +26,6 @@ def metric_um(a: Sequence[int], b: Sequence[int], metric: Metric, factor_ppm: in
 
 
 def _isqrt_up(value: int) -> int:
-    from math import isqrt
-
     root = isqrt(value)
     return root if root * root == value else root + 1
 
@@ -216,6 +216,6 @@ class CableNetwork:
         nodes = self.way(a, b)
         return tuple(
             self.graph.edges[p, q]["id"]
-            for p, q in zip(nodes, nodes[1:], strict=False)
+            for p, q in pairwise(nodes)
             if self.graph.has_edge(p, q)
         )

@@ -382,7 +382,7 @@ class _Run:
             result = self.search.master_over_pool(
                 columns, left if most >= POOL_RUN else 0.4 * left, soft=soft
             )
-            if most >= POOL_RUN or len(columns) < most or not result.proved and not soft:
+            if most >= POOL_RUN or len(columns) < most or (not result.proved and not soft):
                 return
             soft = soft and self.cost is None
             most *= 2
