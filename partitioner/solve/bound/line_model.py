@@ -15,7 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from partitioner.solve.columns import ColumnBuilder
-from partitioner.units import PPM
+from partitioner.units import PPM, ceil_div
 
 FAR = 1e14
 """Cost of what is not allowed; far above every real cost, and sums of a few stay exact."""
@@ -101,6 +101,7 @@ class LineModel:
         own = np.array([inst.share_of((int(i),)) for i in self.members], dtype=np.int64)
         share = np.where(self.whole, PPM, own[self.device])
         value = np.array([builder.device_value(grade, int(i)) for i in self.members])
+        value = value + self._least_latency()
         self.base = value[self.device].astype(float)
         way = inst.way_um(self.members, self.members)
         self.way_um = way
@@ -132,6 +133,23 @@ class LineModel:
             always = ends.max(axis=0) if len(ends) else np.zeros(2)
         by_state = np.where(self.whole[:, None], always[None, :], ends[self.device])
         self.line_end, self.line_through = by_state[:, 0].copy(), by_state[:, 1].copy()
+
+    def _least_latency(self) -> np.ndarray:
+        """Objective money of the legs each device sends, alone on a line.
+
+        More devices on the line only make a leg longer, and every line carries these legs.
+        """
+        inst = self.instance
+        price = inst.problem.objective.latency_price_per_ms_money
+        value = np.zeros(self.k, dtype=np.int64)
+        if price and len(self.switches):
+            for d, i in enumerate(self.members):
+                legs = self.builder.latency.line(
+                    int(self.switches[0]), self.grade, frozenset({int(i)})
+                )
+                if legs is not None:
+                    value[d] = sum(ceil_div(ns * price, 1_000_000) for _, ns in legs.up)
+        return value
 
     def _steps_allowed(self) -> np.ndarray:
         least = self.data.spacing_min_um
