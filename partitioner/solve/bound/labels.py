@@ -260,6 +260,7 @@ class LabelSearch:
         most: int = 400,
         cuts: Sequence[SubsetCut] = (),
         every_switch: bool = False,
+        spent: Callable[[int], None] | None = None,
         should_stop: Callable[[], bool] | None = None,
     ) -> Found:
         """Find lines of reduced cost below ``threshold``.
@@ -276,6 +277,8 @@ class LabelSearch:
             Subset cuts with their prices; only with full memory.
         every_switch
             Give each line at every switch below the threshold, not only at its cheapest.
+        spent
+            Told the number of labels of each layer; may raise to end the search.
         should_stop
             Asked once per layer; when true the search ends with nothing found, incomplete.
         """
@@ -317,6 +320,8 @@ class LabelSearch:
             step = _Step(q, total, priced, rest, threshold, cut_of, missed, STEPS_PER_LABEL * limit)
             self._extend(pending, labels, step)
             total += len(labels)
+            if spent is not None:
+                spent(len(labels))
         if not done:
             return Found([], missed, not missed, 0)
         labels = _joined(done)

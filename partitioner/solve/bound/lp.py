@@ -46,6 +46,8 @@ SWEEP_GAIN = 1e-4
 """Least gain of a sweep over the regions that is worth another."""
 LEAST_BROKEN = 0.02
 """Least excess that makes a row per switch worth adding."""
+LABELS_A_LOOK = 100_000
+"""Labels after which the clock is looked at within a round."""
 DEARER = 6
 """Most times that leaving devices out is made dearer."""
 CAP_ROUNDS = 4
@@ -60,6 +62,10 @@ ADDED = 250
 """Most columns a model adds in one round."""
 SAME_DEVICE = 12
 """Most columns of one round that share a device."""
+
+
+class OutOfTime(Exception):
+    """Time ran out in the middle of a pricing; nothing is known from it."""
 
 
 class ColumnGeneration:
@@ -111,6 +117,7 @@ class ColumnGeneration:
         self.lp_value = 0.0
         self.smoothing = 0.5
         self.dearer = 0
+        self.labels = 0
 
     def _add_exact(self, column: Column, port: int) -> bool:
         made = self.setup.master_column(column, port)
@@ -444,10 +451,19 @@ class ColumnGeneration:
                     limit=limit,
                     most=CHECKED if self.setup.must_check else CHOSEN,
                     cuts=self._local_cuts(model, duals),
+                    spent=self._spent,
                 )
                 missing += found.missed
                 columns += self._take(model, found.walks, missing, duals, fee)
         return columns, missing
+
+    def _spent(self, labels: int) -> None:
+        """Look at the clock every so many labels, whatever round they belong to."""
+        self.labels += labels
+        if self.labels >= LABELS_A_LOOK:
+            self.labels = 0
+            if self.remaining() <= 0:
+                raise OutOfTime
 
     def _take(
         self,
@@ -606,6 +622,8 @@ def lower_bound(
         converged = _phases(run, say)
     except LpFailed:
         say("the linear solver failed; the best bound so far stands")
+    except OutOfTime:
+        say("out of time in the middle of a round")
     return BoundResult(
         run.value, run.best_duals, _orders(run), run.source, converged, run.rounds, run.log
     )
