@@ -24,19 +24,20 @@ BLOCK = 60
 
 
 def split(positions: np.ndarray, most: int) -> list[np.ndarray]:
-    """Split points into parts of at most ``most``, halving along the longest side each time."""
+    """Split points into parts of about equal size, at most ``most``, across the longest side."""
     parts: list[np.ndarray] = []
     waiting = [np.arange(len(positions))]
     while waiting:
         part = waiting.pop()
-        if len(part) <= most:
+        number = -(-len(part) // most)
+        if number <= 1:
             parts.append(part)
             continue
         points = positions[part]
         axis = int(np.argmax(points.max(axis=0) - points.min(axis=0)))
         order = part[np.argsort(points[:, axis], kind="stable")]
-        half = len(order) // 2
-        waiting += [order[half:], order[:half]]
+        cut = len(order) * (number // 2) // number
+        waiting += [order[cut:], order[:cut]]
     return parts
 
 

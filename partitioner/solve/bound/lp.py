@@ -657,6 +657,8 @@ def _by_regions(
         sweeps += 1
         # A sweep that was cut short is worth proving too.
         proof = run.prove()
+        if not run.priced.all():
+            proof = max(proof, run.prove(run.guess_the_rest()), key=lambda p: p[1])
         idle = 0 if proof[1] + constant > value + SWEEP_GAIN * value else idle + 1
         if proof[1] + constant > value:
             dual, total = proof

@@ -33,7 +33,11 @@ HALO = 130
 NEAR_SWITCHES = 8
 """Switches nearest to a region that its lines may hang on while it is priced."""
 ROUNDS = 60
-ENOUGH = 2e-4
+"""Most rounds of pricing in one region."""
+ENOUGH = 4e-4
+"""Relative distance of a region's program from what its duals are worth that ends its rounds."""
+GUESS = 0.85
+"""Share of the mean dual that devices get for which there was no time."""
 
 
 @dataclass(slots=True)
@@ -101,6 +105,7 @@ class RegionalBound:
         self.fields = [Field(builder, g) for g in inst.line_grades]
         self.link_cost = least_link_cost(builder)
         self.dual = np.zeros(inst.n)
+        self.priced = np.zeros(inst.n, dtype=bool)
         self.pool = _Pool()
         for column in seeds:
             if inst.grades[column.grade].is_line:
@@ -236,7 +241,16 @@ class RegionalBound:
             halo = np.argpartition(gap, size - 1)[:size] if size else np.zeros(0, dtype=int)
             self.price_region(core, halo[~done[halo]], halo[done[halo]])
             done[core] = True
+            if not self.over():
+                self.priced[core] = True
         return True
+
+    def guess_the_rest(self) -> np.ndarray:
+        """Duals in which devices not priced yet stand at most of the mean of those priced."""
+        guess = self.dual.copy()
+        if self.priced.any():
+            guess[~self.priced] = GUESS * self.dual[self.priced].mean()
+        return guess
 
     def proving_time(self, remaining: Callable[[], float]) -> float:
         """About how much of the time left :meth:`prove` takes, from one of its steps."""
@@ -247,8 +261,8 @@ class RegionalBound:
             steps = max(steps, 2 * field_.capacity + 2)
         return 1.5 * steps * max(0.0, before - remaining())
 
-    def prove(self) -> tuple[np.ndarray, int]:
-        """Lower the duals until every line is paid for.
+    def prove(self, dual: np.ndarray | None = None) -> tuple[np.ndarray, int]:
+        """Lower the duals (``dual`` or those found) until every line is paid for.
 
         Returns
         -------
@@ -256,7 +270,7 @@ class RegionalBound:
             Duals under which no segment has a negative reduced cost, and their sum: a bound on
             the cost of all segments of any layout.
         """
-        dual = np.minimum(np.rint(self.dual), self.link_cost)
+        dual = np.minimum(np.rint(self.dual if dual is None else dual), self.link_cost)
         lack = np.zeros(len(dual))
         for field_ in self.fields:
             grade = field_.grade
