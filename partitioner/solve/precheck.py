@@ -73,8 +73,8 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
             )
             continue
         if data.is_line and _may_hear_directly(builder, device, port.grade):
-            # On one line with a sender, its stream does not come through the port: a line of
-            # this device alone is then no proof.
+            # On one line with a partner a stream does not pass the port: a line of this device
+            # alone is then no proof.
             return None
         reasons.append((3, _latency_conflict(builder, device, port.switch, port.grade)))
     if not reasons:
@@ -89,13 +89,14 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
 
 
 def _may_hear_directly(builder: ColumnBuilder, device: int, grade: int) -> bool:
-    """Whether some stream to the device starts at one that could share its line."""
+    """Whether the device could share its line with a partner of one of its streams."""
     inst = builder.instance
+    partners = {inst.streams[j].source_device for j in inst.received_by[device]}
+    for j in inst.sent_by[device]:
+        partners.update(target.device for target in inst.streams[j].targets)
     return any(
-        (source := inst.streams[j].source_device) is not None
-        and bool(inst.can[source, grade])
-        and not inst.conflict[source, device]
-        for j in inst.received_by[device]
+        other is not None and bool(inst.can[other, grade]) and not inst.conflict[other, device]
+        for other in partners
     )
 
 
