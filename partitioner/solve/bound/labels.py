@@ -261,7 +261,6 @@ class LabelSearch:
         cuts: Sequence[SubsetCut] = (),
         every_switch: bool = False,
         spent: Callable[[int], None] | None = None,
-        should_stop: Callable[[], bool] | None = None,
     ) -> Found:
         """Find lines of reduced cost below ``threshold``.
 
@@ -279,8 +278,6 @@ class LabelSearch:
             Give each line at every switch below the threshold, not only at its cheapest.
         spent
             Told the number of labels of each layer; may raise to end the search.
-        should_stop
-            Asked once per layer; when true the search ends with nothing found, incomplete.
         """
         model = self.model
         missed: list[tuple[float, int]] = []
@@ -297,8 +294,6 @@ class LabelSearch:
         for q in range(1, model.capacity + 1):
             if not pending[q]:
                 continue
-            if should_stop is not None and should_stop():
-                return Found([], [(-FAR, 1)], False, total)
             labels = _joined(pending[q])
             pending[q] = []
             labels = labels.take(self._undominated(labels))
