@@ -45,6 +45,10 @@ def columns_within(
     TooManyArms
         If the limits do not suffice, or the search was stopped; nothing is said then.
     """
+    def end_if_asked(_: int) -> None:
+        if should_stop():
+            raise TooManyArms
+
     inst = builder.instance
     fee = np.array([p.value for p in inst.port_classes], dtype=float) - duals.port
     found: list[tuple[float, Column]] = []
@@ -70,7 +74,7 @@ def columns_within(
             most=2 * column_limit,
             cuts=cuts,
             every_switch=True,
-            should_stop=should_stop,
+            spent=end_if_asked,
         )
         if not result.complete:
             raise TooManyArms
