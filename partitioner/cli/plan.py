@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from partitioner.cli.duration import Duration
+from partitioner.cli.search_options import seed_option, workers_option
 from partitioner.cli.session import Session, json_option, manner_options, strict_option
 
 
@@ -34,14 +35,8 @@ def all_cores() -> int:
     "--time-limit", type=Duration(), default="60s", show_default=True,
     help="How long to search at most: 90, 90s, 2min, 1h.",
 )  # fmt: skip
-@click.option(
-    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
-    help="Seed of the search.",
-)  # fmt: skip
-@click.option(
-    "--workers", metavar="N", type=click.IntRange(1, 256), default=None,
-    help="Processor cores to use  [default: all there are]",
-)  # fmt: skip
+@seed_option
+@workers_option
 @click.option(
     "--work-limit", type=click.IntRange(1), default=None, metavar="ROUNDS",
     help="End after so many rounds of search; with --workers 1 the same layout every time.",

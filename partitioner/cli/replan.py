@@ -9,6 +9,7 @@ import click
 from partitioner.cli.completion import complete_parts
 from partitioner.cli.duration import Duration
 from partitioner.cli.plan import all_cores
+from partitioner.cli.search_options import seed_option, workers_option
 from partitioner.cli.session import Session, json_option, manner_options, strict_option
 
 
@@ -55,14 +56,8 @@ from partitioner.cli.session import Session, json_option, manner_options, strict
     "--time-limit", type=Duration(), default="60s", show_default=True,
     help="How long to search at most: 90, 90s, 2min, 1h.",
 )  # fmt: skip
-@click.option(
-    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
-    help="Seed of the search.",
-)  # fmt: skip
-@click.option(
-    "--workers", metavar="N", type=click.IntRange(1, 256), default=None,
-    help="Processor cores to use  [default: all there are]",
-)  # fmt: skip
+@seed_option
+@workers_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
 @strict_option
 @json_option

@@ -229,18 +229,3 @@ class BackboneData:
             model.add(any_grade[index] >= back)
             model.add(any_grade[index] <= there + back)
         model.add_circuit(arcs)
-
-
-def fixed_value(instance: Instance, backbone: BackboneData) -> int:
-    """Objective money every layout pays: required switches and, if fixed, their links."""
-    problem = instance.problem
-    required = [s.required for s in problem.switches.values()]
-    value = sum(backbone.switch_value(s) for s, needed in enumerate(required) if needed)
-    for index, link in enumerate(backbone.links):
-        a, b = link.ends
-        must = link.required or backbone.shape is BackboneShape.FIXED
-        if must and required[a] and required[b] and link.grades:
-            value += min(backbone.link_value(index, g) for g in link.grades)
-    return value
-
-

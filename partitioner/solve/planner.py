@@ -23,7 +23,7 @@ from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.solve.arms import TooManyArms
-from partitioner.solve.backbone import BackboneData, fixed_value
+from partitioner.solve.backbone import BackboneData
 from partitioner.solve.bound.lp import lower_bound
 from partitioner.solve.bound.setup import Setup
 from partitioner.solve.columns import Column, ColumnBuilder
@@ -351,7 +351,6 @@ class _Run:
             self.builder,
             list(self.search.pool.columns)[-2_000:],
             remaining=remaining,
-            constant=fixed_value(self.instance, self.backbone),
             on_bound=self._on_bound,
             target=lambda: self.cost,
         )

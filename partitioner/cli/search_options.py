@@ -1,0 +1,14 @@
+"""Options that every command with a search has, worded once."""
+
+from __future__ import annotations
+
+import click
+
+seed_option = click.option(
+    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
+    help="Seed of the search.",
+)  # fmt: skip
+workers_option = click.option(
+    "--workers", metavar="N", type=click.IntRange(1, 256), default=None,
+    help="Processor cores to use  [default: all there are]",
+)  # fmt: skip
