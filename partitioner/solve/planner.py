@@ -24,7 +24,7 @@ from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.solve.arms import TooManyArms
 from partitioner.solve.backbone import BackboneData
-from partitioner.solve.bound.lp import lower_bound
+from partitioner.solve.bound.lp import SHORT_LINE, lower_bound
 from partitioner.solve.bound.setup import Setup
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
@@ -95,7 +95,8 @@ class _Run:
             settings.work_limit,
         )
         self.search = Search(
-            self.instance, self.builder, self.backbone, self.limits, self._on_better, self.study
+            self.instance, self.builder, self.backbone, self.limits, self._on_better, self.study,
+            self._take_in_seeds,
         )
         self.setup = Setup(self.builder)
         self.bound = 0
@@ -188,7 +189,10 @@ class _Run:
                     share = (0.75 if beside else 0.25) * (0.35, 0.65)[number] / len(regions)
                     seconds = share * self.seconds_left()
                     if len(rounds) == 1 and beside:
-                        seconds = min(0.75 * self.seconds_left() + 3.0, 0.93 * self.seconds_left())
+                        # Regions of long lines are hardly improved any other way.
+                        most = 0.93 * self.seconds_left()
+                        long = inst.grades[grade].max_devices > SHORT_LINE
+                        seconds = most if long else min(0.75 * self.seconds_left() + 3.0, most)
                     elif len(rounds) == 1:
                         seconds = 0.25 * self.seconds_left()
                     self.waiting_seeds.append((grade, region, seconds))
@@ -244,6 +248,16 @@ class _Run:
             self.regions_done += 1
             self._next_seed()
         return len(self.search.pool) > before
+
+    def _take_in_seeds(self) -> bool:
+        """Take in what the heuristic has found, at most once a second; true if it was better."""
+        if self.seeding is None or self.seconds() - self._last_poll < 1.0:
+            return False
+        self._last_poll = self.seconds()
+        before = self.search.best_value
+        if self.poll_seeds():
+            self._quick_master(1.0, newest_only=self.cost is not None)
+        return self.search.best_value < before
 
     def close(self) -> None:
         """End the process beside."""
@@ -401,12 +415,23 @@ class _Run:
         for every_pathway in ways:
             if self.over():
                 return
-            self._prove_over(room, every_pathway)
+            while self._prove_over(room, every_pathway) and not self.over():
+                assert self.cost is not None
+                room = float(self.cost - self.bound)
             if self.proved:
                 return
 
-    def _prove_over(self, room: float, every_pathway: bool) -> None:
+    def _cheaper_came(self, cost: int | None) -> bool:
+        """Whether the heuristic has just found a layout for less than ``cost``."""
+        if not self._take_in_seeds():
+            return False
+        now = self.cost
+        return now is not None and (cost is None or now < cost)
+
+    def _prove_over(self, room: float, every_pathway: bool) -> bool:
         """Run the master over all columns within ``room``; it may prove what they come to.
+
+        Returns whether to try again, since the heuristic has narrowed the room meanwhile.
 
         With ``every_pathway`` columns that only a full pathway would make worth it are there too,
         and the caps count; without, both are left out, which can only make it cheaper.
@@ -426,14 +451,24 @@ class _Run:
                     column_limit=PROOF_COLUMNS, should_stop=self.limits.over,
                 )
         except TooManyArms:
-            return
+            return False
         best = self.search.best
         kept = [c.column for c in best.choices] if best is not None else []
         columns = list(dict.fromkeys(kept + columns))
         # Hop times learned from one layout need not hold for all, so a proof does without them.
+        seconds = self.seconds_left()
+        if not self.deterministic and (self.seeds_running or room > WIDEST_PROOF * (cost or 1)):
+            seconds *= 0.5
+        cheaper = False
+
+        def enough() -> bool:
+            nonlocal cheaper
+            cheaper = cheaper or self._cheaper_came(cost)
+            return cheaper
+
         result = self.search.master_over_pool(
-            columns, self.seconds_left(), soft=False, learned_hops=False,
-            full_pathways=every_pathway,
+            columns, seconds, soft=False, learned_hops=False, full_pathways=every_pathway,
+            enough=enough,
         )
         if result.proved and result.selection is None and cost is None:
             raise NoLayout(
@@ -452,6 +487,7 @@ class _Run:
                 f"{self.bound_source}, then all columns within the gap",
             )
         self.proved = self.settled()
+        return cheaper and not self.proved
 
     # -- whole --------------------------------------------------------------------------------
 
@@ -489,8 +525,7 @@ class _Run:
             if self.deterministic and rounds > (self.settings.work_limit or 0) // 10:
                 break
             gained = self.search.sweep(size)
-            if self.poll_seeds():
-                self._quick_master(3.0)
+            self._take_in_seeds()
             if gained:
                 self.prove_by_enumeration()
                 continue

@@ -90,6 +90,8 @@ class Search:
     ----------
     on_better
         Called with each better selection.
+    between_regions
+        Called before each region of a sweep; may add to the pool and offer selections.
     """
 
     def __init__(
@@ -100,6 +102,7 @@ class Search:
         limits: Limits,
         on_better: Callable[[Selection], None],
         study: Study | None = None,
+        between_regions: Callable[[], object] = lambda: None,
     ):
         self.instance = instance
         self.builder = builder
@@ -115,6 +118,7 @@ class Search:
         self.proposed: dict[Column, None] = {}
         """Lines the heuristic proposed, the latest last."""
         self._on_better = on_better
+        self._between_regions = between_regions
         self._exhausted: set[tuple[frozenset[Choice], int]] = set()
         self.penalty = self._penalty()
 
@@ -163,8 +167,9 @@ class Search:
         hint: bool = True,
         learned_hops: bool = True,
         full_pathways: bool = True,
+        enough: Callable[[], bool] = lambda: False,
     ) -> MasterResult:
-        """Run the master over columns for the whole problem.
+        """Run the master over columns for the whole problem, until it is done or ``enough``.
 
         Without ``learned_hops`` the delays between switches are the least possible ones, so that
         what is proved holds for every layout; likewise without ``full_pathways``.
@@ -187,7 +192,7 @@ class Search:
                 seconds=seconds,
                 workers=self.limits.workers,
                 seed=self.limits.seed,
-                should_stop=self.limits.over,
+                should_stop=lambda: self.limits.over() or enough(),
                 work_limit=self.limits.work(seconds),
             )
             learned = dict(self.hop_extra), len(self.refused)
@@ -195,7 +200,7 @@ class Search:
             now = dict(self.hop_extra), len(self.refused)
             if not learned_hops:
                 learned, now = learned[1:], now[1:]
-            if learned == now or self.limits.over():
+            if learned == now or self.limits.over() or enough():
                 return result
 
     # -- regions ------------------------------------------------------------------------------
@@ -307,6 +312,7 @@ class Search:
             self.best.choices, key=lambda c: (-self.reduced(c), c.column.devices)
         )
         for choice in order:
+            self._between_regions()
             if self.limits.over():
                 break
             assert self.best is not None

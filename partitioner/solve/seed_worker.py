@@ -8,6 +8,7 @@ that a fault of it cannot take the plan down.
 
 from __future__ import annotations
 
+import itertools
 import pickle
 import sys
 import time
@@ -17,6 +18,17 @@ from typing import Any
 import numpy as np
 
 FORBIDDEN = 2**40
+SEND_EVERY_S = 0.2
+"""Least time between two sets that are sent on."""
+LEAST_ROUND_S = 2.0
+ROUND_S_PER_DEVICE = 0.06
+"""Seconds of the first round; the next ones, each from scratch, are longer."""
+LONGER = 4
+"""How many times as long."""
+HISTORY = 300
+LONG_HISTORY = 2_000
+"""Iterations that the search looks back when it accepts a set: few find a good set soon, more
+find a better one later."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,33 +107,63 @@ def improve(task: SeedTask, emit) -> None:
         return out
 
     class Stream(IteratedLocalSearchCallbacks):
-        """Sends every new best set on, at most a few a second once it has begun."""
+        """Sends new best sets on, at most a few a second; the last one always gets through."""
 
         def __init__(self) -> None:
-            self.last = 0.0
+            self.sent = 0.0
+            self.waiting: Any = None
 
         def on_best(self, best: Any) -> None:
-            now = time.monotonic()
-            if best.is_feasible() and (task.iterations is not None or now - self.last > 0.2):
-                self.last = now
-                emit(routes(best))
+            if best.is_feasible():
+                self.waiting = best
 
-    params = SolveParams(ils=IteratedLocalSearchParams(callbacks=Stream()))
-    stop: Any
-    if task.iterations is not None:
-        stop = pyvrp.stop.MaxIterations(task.iterations)
-    else:
-        stop = pyvrp.stop.MaxRuntime(task.seconds)
+        def on_iteration(self, current: Any, candidate: Any, best: Any, cost: Any) -> None:
+            if self.waiting is not None and (
+                task.iterations is not None or time.monotonic() - self.sent > SEND_EVERY_S
+            ):
+                self.send()
+
+        def send(self) -> None:
+            if self.waiting is not None:
+                emit(routes(self.waiting))
+                self.waiting = None
+                self.sent = time.monotonic()
+
+    stream = Stream()
     initial = None
     if task.initial:
         initial = pyvrp.Solution(
             data, [pyvrp.Route(data, list(visits), kind) for kind, visits in task.initial]
         )
-    result = pyvrp.solve(
-        data, stop, seed=task.seed, collect_stats=False, params=params, initial_solution=initial
-    )
-    if result.best.is_feasible():
-        emit(routes(result.best))
+    ends = time.monotonic() + task.seconds
+    slice_s = max(LEAST_ROUND_S, count * ROUND_S_PER_DEVICE)
+    for number in itertools.count():
+        left = ends - time.monotonic()
+        stop: Any
+        if task.iterations is not None:
+            if number:
+                break
+            stop = pyvrp.stop.MaxIterations(task.iterations)
+        else:
+            # A rest too short for a round of its own belongs to the round before.
+            if number and left < 0.5 * slice_s:
+                break
+            stop = pyvrp.stop.MaxRuntime(left if left < 1.5 * slice_s else slice_s)
+        ils = IteratedLocalSearchParams(
+            callbacks=stream, history_length=HISTORY if number == 0 else LONG_HISTORY
+        )
+        result = pyvrp.solve(
+            data,
+            stop,
+            seed=task.seed + number,
+            collect_stats=False,
+            params=SolveParams(ils=ils),
+            initial_solution=initial if number == 0 else None,
+        )
+        if number == 0:
+            slice_s *= LONGER
+        stream.on_best(result.best)
+        stream.send()
 
 
 def main() -> None:
