@@ -276,12 +276,27 @@ class Search:
         ]
         columns = list(dict.fromkeys(columns + current))
         self.pool.add(columns[:500])
-        rest = [c for k, c in enumerate(choices) if k not in set(picked)]
+        seconds = min(max(0.1, self.limits.seconds_left()), 8.0)
+        result = self._choose_again(picked, extra, columns, seconds)
+        better = self.offer(result.selection)
+        if not better and (result.proved or result.selection is not None):
+            self._exhausted.add(key)
+        return better
+
+    def _choose_again(
+        self, picked: Sequence[int], extra: Sequence[int], columns: Sequence[Column], seconds: float
+    ) -> MasterResult:
+        """Choose anew for the picked segments and the devices left out, all else as it is."""
+        assert self.best is not None
+        choices = self.best.choices
+        free = set(picked)
+        members = sorted({i for k in picked for i in choices[k].column.devices} | set(extra))
+        inside = set(members)
         master = Master(
             self.instance,
             self.backbone,
             columns,
-            fixed=rest,
+            fixed=[c for k, c in enumerate(choices) if k not in free],
             cover=members,
             penalty=self.penalty if extra else None,
             hop_extra=self.hop_extra,
@@ -290,18 +305,32 @@ class Search:
             extend=self.study.extend,
         )
         master.hint(self.best)
-        seconds = min(max(0.1, self.limits.seconds_left()), 8.0)
-        result = master.solve(
+        return master.solve(
             seconds=seconds,
             workers=self.limits.workers,
             seed=self.limits.seed,
             should_stop=self.limits.over,
             work_limit=self.limits.work(4.0),
         )
-        better = self.offer(result.selection)
-        if not better and (result.proved or result.selection is not None):
-            self._exhausted.add(key)
-        return better
+
+    def take_part(self, devices: Sequence[int], columns: Sequence[Column]) -> bool:
+        """Try what was planned for some devices in place of what they have; true if better."""
+        assert self.best is not None
+        self.pool.add(columns)
+        inside = set(devices)
+        picked = [
+            k for k, c in enumerate(self.best.choices) if inside.issuperset(c.column.devices)
+        ]
+        out = inside.intersection(self.best.left_out)
+        current = [self.best.choices[k].column for k in picked]
+        covered = out.union(*(c.devices for c in current))
+        usable = [c for c in columns if covered.issuperset(c.devices)]
+        if not usable:
+            return False
+        result = self._choose_again(
+            picked, sorted(out), list(dict.fromkeys(current + usable)), 5.0
+        )
+        return self.offer(result.selection)
 
     def sweep(self, most_devices: int, limit: int = 60_000) -> int:
         """Go once over all segments, dearest under the duals first; counts improvements."""

@@ -1,21 +1,14 @@
-"""Seeds: good lines by geometry and counts alone, from a routing heuristic in its own process."""
+"""Seeds: good lines by geometry and counts alone, described to a routing heuristic."""
 
 from __future__ import annotations
 
-import pickle
-import queue
-import subprocess
-import sys
-import threading
 from collections.abc import Sequence
 
 import numpy as np
 
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.pool import arm_space
-from partitioner.solve.seed_worker import FORBIDDEN, SeedTask, SeedVehicle, improve
-
-Routes = list[tuple[int, tuple[int, ...]]]
+from partitioner.solve.seed_task import FORBIDDEN, Routes, SeedTask, SeedVehicle
 
 
 class LineSeeder:
@@ -148,62 +141,5 @@ class LineSeeder:
     def run_here(self, task: SeedTask) -> list[Routes]:
         """Run in this process and give every better set found, the best last."""
         found: list[Routes] = []
-        improve(task, found.append)
+        task.run(found.append)
         return found
-
-
-class SeedProcess:
-    """The heuristic running beside; :meth:`poll` gives what has come in since."""
-
-    def __init__(self, task: SeedTask):
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "partitioner.solve.seed_worker"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            start_new_session=True,
-        )
-        self._queue: queue.SimpleQueue[Routes | None] = queue.SimpleQueue()
-        self.running = True
-        self._thread = threading.Thread(target=self._read, args=(task,), daemon=True)
-        self._thread.start()
-
-    def _read(self, task: SeedTask) -> None:
-        stdin, stdout = self._process.stdin, self._process.stdout
-        assert stdin is not None
-        assert stdout is not None
-        try:
-            with stdin:
-                pickle.dump(task, stdin)
-            while True:
-                message = pickle.load(stdout)
-                self._queue.put(message)
-                if message is None:
-                    return
-        except (EOFError, BrokenPipeError, OSError, pickle.UnpicklingError):
-            self._queue.put(None)
-
-    def poll(self, wait_s: float = 0.0) -> list[Routes]:
-        """Every set of routes that came in; waits up to ``wait_s`` for a first one."""
-        out: list[Routes] = []
-        try:
-            message = self._queue.get(timeout=wait_s) if wait_s > 0 else self._queue.get_nowait()
-            while True:
-                if message is None:
-                    self.running = False
-                    break
-                out.append(message)
-                message = self._queue.get_nowait()
-        except queue.Empty:
-            pass
-        return out
-
-    def close(self) -> None:
-        """End the process and free what it held."""
-        self.running = False
-        if self._process.poll() is None:
-            self._process.kill()
-        self._process.wait()
-        self._thread.join(timeout=1.0)
-        if self._process.stdout is not None:
-            self._process.stdout.close()

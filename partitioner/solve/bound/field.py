@@ -17,28 +17,11 @@ import numpy as np
 from partitioner.model.problem import Metric
 from partitioner.solve.bound.line_model import FAR
 from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.split import split
 from partitioner.units import PPM, UM_PER_M
 
 BLOCK = 60
 """Most devices of a block."""
-
-
-def split(positions: np.ndarray, most: int) -> list[np.ndarray]:
-    """Split points into parts of about equal size, at most ``most``, across the longest side."""
-    parts: list[np.ndarray] = []
-    waiting = [np.arange(len(positions))]
-    while waiting:
-        part = waiting.pop()
-        number = -(-len(part) // most)
-        if number <= 1:
-            parts.append(part)
-            continue
-        points = positions[part]
-        axis = int(np.argmax(points.max(axis=0) - points.min(axis=0)))
-        order = part[np.argsort(points[:, axis], kind="stable")]
-        cut = len(order) * (number // 2) // number
-        waiting += [order[cut:], order[:cut]]
-    return parts
 
 
 @dataclass(slots=True)

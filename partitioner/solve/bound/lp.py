@@ -42,7 +42,7 @@ CHECKED = 1_500
 """Most walks of one pricing that are built and checked exactly."""
 CHOSEN = 600
 """Most walks of one pricing looked at when none of them can break a rule."""
-SWEEP_GAIN = 1e-4
+SWEEP_GAIN = 2e-3
 """Least gain of a sweep over the regions that is worth another."""
 LEAST_BROKEN = 0.02
 """Least excess that makes a row per switch worth adding."""
@@ -52,7 +52,7 @@ DEARER = 6
 """Most times that leaving devices out is made dearer."""
 CAP_ROUNDS = 4
 """Most times such rows are looked for in one relaxation."""
-IDLE_SWEEPS = 2
+IDLE_SWEEPS = 1
 """So many sweeps without that gain end the run."""
 SHRINKS = (0.001, 0.002, 0.004, 0.008, 0.016)
 """Shares of the relaxation's value given up, one after the other, to complete a search."""

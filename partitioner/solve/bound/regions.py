@@ -16,12 +16,13 @@ from dataclasses import dataclass, field
 import numpy as np
 from ortools.linear_solver import pywraplp
 
-from partitioner.solve.bound.field import Field, split
+from partitioner.solve.bound.field import Field
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.result import Order
 from partitioner.solve.bound.setup import member_groups
 from partitioner.solve.bound.walks import ArmWalks, Priced, Walk, best_walks
 from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.split import split
 from partitioner.units import MONEY_STEPS
 
 LARGE = 500
@@ -34,7 +35,7 @@ NEAR_SWITCHES = 8
 """Switches nearest to a region that its lines may hang on while it is priced."""
 ROUNDS = 60
 """Most rounds of pricing in one region."""
-ENOUGH = 4e-4
+ENOUGH = 1.5e-3
 """Relative distance of a region's program from what its duals are worth that ends its rounds."""
 GUESS = 0.85
 """Share of the mean dual that devices get for which there was no time."""

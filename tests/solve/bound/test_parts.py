@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from partitioner.solve.bound.cuts import violated_triples
-from partitioner.solve.bound.field import split
 from partitioner.solve.bound.lagrangian import repair_rate
 from partitioner.solve.bound.line_model import LineModel
 from partitioner.solve.bound.lp import lower_bound
@@ -14,6 +13,7 @@ from partitioner.solve.bound.regions import RegionalBound
 from partitioner.solve.bound.relaxed_master import MasterColumn
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
+from partitioner.solve.split import split
 from partitioner.units import MONEY_STEPS
 from tests.bench.instances import (
     OPEN_VRP,

@@ -1,0 +1,327 @@
+"""A run over many devices: parts are planned on their own, side by side, and put together.
+
+1. The routing heuristic proposes lines field by field: the first layout, and better ones.
+2. Beside it a bound is proved region by region.
+3. Small parts of the layout are planned as problems of their own, and again with the cuts
+   elsewhere, until the time is up. What is found is judged under all rules of the whole problem.
+"""
+
+from __future__ import annotations
+
+import itertools
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from partitioner.errors import NoLayout
+from partitioner.model.layout import Layout, Segment
+from partitioner.model.outcome import Outcome, Sample
+from partitioner.model.problem import Problem
+from partitioner.solve.beside import Beside, Task
+from partitioner.solve.bound.lp import lower_bound
+from partitioner.solve.columns import Column
+from partitioner.solve.layout_in import columns_of
+from partitioner.solve.part_task import PartTask
+from partitioner.solve.parts import (
+    Part,
+    near_ports,
+    part_problem,
+    parts_of_devices,
+    parts_of_layout,
+)
+from partitioner.solve.precheck import hopeless
+from partitioner.solve.run import PlanSettings, Run
+from partitioner.solve.search import Study
+from partitioner.solve.seed_task import Routes
+from partitioner.solve.seeds import LineSeeder
+
+MANY_DEVICES = 300
+"""Above so many devices a run goes part by part."""
+PART = 90
+"""Most devices of a part."""
+PART_S = 7.0
+"""Most seconds that planning a part is given: more gain little."""
+LEAST_PART_S = 2.0
+SHIFTS = (0.5, 0.25, 0.75, 0.0)
+"""How far each round moves the cuts, in shares of a part; the first layout had them at 0."""
+KNOWN = 1_200
+"""Most lines met while proving the bound that planning a part starts with."""
+FIELD = 1_000
+"""Most devices that the routing heuristic takes at once."""
+FIRST_S_PER_DEVICE = 0.002
+"""Seconds of the heuristic for the first layout, if there is time for that."""
+SEED_SHARE = 0.3
+"""Share of the time of all processes that the heuristic then has."""
+TAKE_EVERY_S = 1.0
+"""Least time between two takings from one task, each of which is a run of the master."""
+BOUND_SHARE = 0.6
+"""Share of the time that the bound may take at most."""
+MOST_SWITCHES = 2
+"""Nearest switches a device is tried at alone."""
+
+
+@dataclass(slots=True)
+class _Job:
+    """A task for a part and what is to be done with what it finds, the best last."""
+
+    task: Task
+    take: Callable[[Sequence[Any]], object]
+    taken: float = 0.0
+    """When something was last taken in."""
+
+
+class PartedRun(Run):
+    """A run over many devices, part by part.
+
+    Parameters
+    ----------
+    start_from
+        Layouts, whole or in part, whose segments are known to the search from the start.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        settings: PlanSettings,
+        clock: Callable[[], float] = time.monotonic,
+        on_progress: Callable[[Sample, str], None] | None = None,
+        should_stop: Callable[[], bool] = lambda: False,
+        study: Study | None = None,
+        start_from: Iterable[Layout] = (),
+    ):
+        super().__init__(problem, settings, clock, on_progress, should_stop, study)
+        self.given = [c for layout in start_from for c in columns_of(self.builder, layout)]
+        self.crew: list[Beside] = []
+        self.at_work: dict[int, _Job] = {}
+        self.waiting: deque[Callable[[], _Job | None]] = deque()
+        self.rounds = 0
+        self.fields: list[Part] = []
+        self._ticks = 0
+        self.cheap: list[Column] = []
+        """Lines met while proving the bound, cheapest under its duals first."""
+
+    # -- work beside --------------------------------------------------------------------------
+
+    def _hire(self, number: int) -> None:
+        """Have so many processes beside, if there may be any."""
+        if self.settings.workers > 1 and not self.deterministic:
+            while len(self.crew) < number:
+                self.crew.append(Beside())
+
+    def take_in(self, wait_s: float = 0.0) -> bool:
+        """Take in what came from beside and give those without work the next job."""
+        before = self.search.best_value
+        for k, beside in enumerate(self.crew):
+            if beside.running:
+                job = self.at_work[k]
+                if self.seconds() - job.taken > TAKE_EVERY_S or job.taken == 0.0:
+                    found = beside.poll(wait_s)
+                    if found:
+                        job.taken = self.seconds()
+                        job.take(found)
+                wait_s = 0.0
+            while not beside.running and self.waiting:
+                new = self.waiting.popleft()()
+                if new is not None:
+                    self.at_work[k] = new
+                    beside.give(new.task)
+        return self.search.best_value < before
+
+    def _busy(self) -> bool:
+        return any(b.running for b in self.crew)
+
+    def _finish(self, until_s: float) -> None:
+        """Work on all jobs that wait, beside or here, until done or so late."""
+        while (self.waiting or self._busy()) and not self.over() and self.seconds() < until_s:
+            if self.crew:
+                self.take_in(0.05)
+                continue
+            new = self.waiting.popleft()()
+            if new is not None:
+                found: list[Any] = []
+                new.task.run(found.append)
+                if found:
+                    new.take(found)
+
+    def close(self) -> None:
+        """End the processes beside."""
+        for beside in self.crew:
+            beside.close()
+
+    # -- first layout -------------------------------------------------------------------------
+
+    def first_layout(self) -> None:
+        """Let the heuristic propose lines, briefly, and put them together."""
+        self.fields = parts_of_devices(self.instance, FIELD)
+        self._hire(self.settings.workers)
+        side = max(1, len(self.crew))
+        seconds = 0.1 * self.seconds_left() * side / len(self.fields)
+        self._begin_seeds(min(FIRST_S_PER_DEVICE * FIELD, seconds), again=False)
+        self._finish(self.seconds() + 0.4 * self.seconds_left())
+        self.waiting.clear()
+        proposed = list(self.search.proposed)
+        covered = {i for c in proposed for i in c.devices}
+        basics = self._basics()
+        for rest in ([c for c in basics if covered.isdisjoint(c.devices)], basics):
+            columns = list(dict.fromkeys(proposed + self.given + rest))
+            self.search.master_over_pool(
+                columns, 5.0 + 0.002 * self.instance.n, soft=True, hint=False
+            )
+            if self.cost is not None:
+                break
+
+    def _begin_seeds(self, seconds: float, *, again: bool) -> None:
+        """Let the heuristic work on each field; ``again``: from the lines there are."""
+        for field in self.fields:
+            for grade in self.instance.line_grades:
+                self.waiting.append(
+                    lambda f=field, g=grade: self._seed_job(f, g, seconds, again=again)
+                )
+
+    def _seed_job(self, field: Part, grade: int, seconds: float, *, again: bool) -> _Job | None:
+        inst = self.instance
+        members = [i for i in field.devices if inst.can[i, grade]]
+        ports = {
+            p: field.ports.get((c.switch, c.group), 0) for p, c in enumerate(inst.port_classes)
+        }
+        seeder = LineSeeder(self.builder, grade, members, ports)
+        if not seeder.usable or seconds <= 0.0:
+            return None
+        iterations = None
+        if self.settings.work_limit is not None:
+            iterations = 20 * self.settings.work_limit
+        task = seeder.task(
+            seconds=seconds, iterations=iterations, seed=self.settings.seed + 1
+        )
+
+        def take(found: Sequence[Routes]) -> None:
+            # Each set replaces the one before.
+            lines = seeder.lines(found[-1])
+            self.search.from_lines(lines, grade)
+            if again:
+                columns = list(self.search.proposed)[-len(lines) :]
+                self.search.take_part(field.devices, columns)
+
+        return _Job(task, take)
+
+    def _basics(self) -> list[Column]:
+        """Every link and every line of one device at the switches next to it, every group."""
+        inst = self.instance
+        found = []
+        for i in range(inst.n):
+            for s, grade in near_ports(inst, i, MOST_SWITCHES):
+                is_line = inst.grades[grade].is_line
+                found.append(
+                    self.builder.line(s, grade, (i,))
+                    if is_line
+                    else self.builder.link(s, grade, i)
+                )
+        for group in inst.together:
+            for port in inst.port_classes:
+                if inst.grades[port.grade].is_line and len(group) > 1:
+                    found.append(self.builder.line(port.switch, port.grade, group))
+        return [c for c in found if c is not None]
+
+    # -- rounds over the parts ----------------------------------------------------------------
+
+    def begin_round(self) -> None:
+        """Cut the present layout into parts, each round elsewhere, and let them be planned."""
+        best = self.search.best
+        assert best is not None
+        shift = SHIFTS[self.rounds % len(SHIFTS)]
+        parts = parts_of_layout(self.instance, best, PART, shift)
+        side = max(1, self.settings.workers)
+        fair = 0.5 * self.seconds_left() * side / len(parts)
+        seconds = min(PART_S, max(LEAST_PART_S, fair))
+        self.rounds += 1
+        for part in parts:
+            self.waiting.append(lambda p=part: self._part_job(p, seconds))
+
+    def _part_job(self, part: Part, seconds: float) -> _Job | None:
+        left = self.seconds_left() - 0.5
+        if left < 0.5 * seconds:
+            return None
+        settings = replace(
+            self.settings,
+            time_limit_s=min(seconds, left),
+            seed=self.settings.seed + self.rounds,
+            workers=1,
+        )
+        task = PartTask(part_problem(self.builder, part), settings, self._known(part))
+
+        def take(found: Sequence[Layout]) -> None:
+            self.search.take_part(part.devices, columns_of(self.builder, found[-1]))
+
+        return _Job(task, take)
+
+    def _known(self, part: Part) -> Layout:
+        """Give the segments a part has at present, and cheap ones met on the way."""
+        inst, best = self.instance, self.search.best
+        assert best is not None
+        inside = set(part.devices)
+        present = [c.column for c in best.choices if inside.issuperset(c.column.devices)]
+        met = [c for c in self.cheap if inside.issuperset(c.devices)][:KNOWN]
+        segments = [
+            Segment(
+                id="",
+                switch=inst.switch_ids[column.switch],
+                port=0,
+                grade=inst.grades[column.grade].id,
+                devices=tuple(inst.device_ids[i] for i in column.devices),
+                switch_index=len(column.back),
+            )
+            for column in dict.fromkeys(present + met)
+        ]
+        return Layout("", "", (), (), tuple(segments))
+
+    # -- whole --------------------------------------------------------------------------------
+
+    def go(self) -> Outcome:
+        """Run all steps and give the outcome."""
+        conflicts = hopeless(self.builder)
+        if conflicts:
+            raise NoLayout(conflicts)
+        self.step("first layout")
+        self.first_layout()
+        side = max(1, len(self.crew))
+        self._begin_seeds(SEED_SHARE * self.seconds_left() * side / len(self.fields), again=True)
+        if not self.over():
+            self.step("proving a bound")
+            self.prove_bound()
+        self.step("planning parts")
+        self._hire(self.settings.workers)
+        for _ in itertools.count():
+            self._finish(2.0**40)
+            done = self.deterministic and self.rounds > (self.settings.work_limit or 0) // 10
+            if done or self.over() or self.search.best is None:
+                break
+            if self.seconds_left() < LEAST_PART_S:
+                break
+            self.begin_round()
+        return self.outcome()
+
+    def prove_bound(self) -> None:
+        """Run column generation, taking in what the parts have found on the way."""
+        stop_at = self.seconds() + BOUND_SHARE * self.seconds_left()
+
+        def remaining() -> float:
+            if self.deterministic:
+                self._ticks += 1
+                assert self.settings.work_limit is not None
+                left = float(4 * self.settings.work_limit - self._ticks)
+                return 0.0 if self.should_stop() else left
+            self.take_in()
+            return 0.0 if self.should_stop() else stop_at - self.seconds()
+
+        result = lower_bound(
+            self.builder,
+            list(self.search.pool.columns)[-2 * self.instance.n :],
+            remaining=remaining,
+            on_bound=self.on_bound,
+            target=lambda: self.cost,
+        )
+        self.on_bound(result.value, result.source)
+        made = (self.builder.line(*order) for order in result.orders)
+        self.cheap = [c for c in made if c is not None]

@@ -1,0 +1,191 @@
+"""What every planning run keeps: time, bound, best layout, progress, and the outcome of it all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib.metadata import version
+
+from partitioner.errors import NoAnswer
+from partitioner.model.outcome import Outcome, Sample, Status
+from partitioner.model.problem import Problem
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.instance import Instance
+from partitioner.solve.layout_out import to_layout
+from partitioner.solve.master import Selection
+from partitioner.solve.search import Limits, Search, Study
+
+
+@dataclass(frozen=True, slots=True)
+class PlanSettings:
+    """How long and how a run may work.
+
+    ``work_limit``: rounds of work in place of the clock; with one worker the same problem, seed
+    and limit then give the same layout every time.
+    """
+
+    time_limit_s: float = 60.0
+    seed: int = 0
+    workers: int = 1
+    work_limit: int | None = None
+
+
+class Run:
+    """State of one run over a problem.
+
+    Parameters
+    ----------
+    clock
+        Seconds, increasing.
+    on_progress
+        Told each better cost or bound with the part of the run it came from.
+    should_stop
+        Asked often; true ends the run with the best layout so far.
+    study
+        Rows and costs that a study adds.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        settings: PlanSettings,
+        clock: Callable[[], float],
+        on_progress: Callable[[Sample, str], None] | None,
+        should_stop: Callable[[], bool],
+        study: Study | None,
+    ):
+        self.settings = settings
+        self.clock = clock
+        self.begun = clock()
+        self.on_progress = on_progress
+        self.deterministic = settings.work_limit is not None
+        self._stop = should_stop
+        self.stopped_by_user = False
+        self.study = study or Study()
+        self.instance = Instance(problem, self.study.latency_limit)
+        self.builder = ColumnBuilder(self.instance)
+        self.backbone = BackboneData(self.instance)
+        self.limits = Limits(
+            self.seconds_left, settings.workers, settings.seed, self.should_stop,
+            settings.work_limit,
+        )
+        self.search = Search(
+            self.instance, self.builder, self.backbone, self.limits, self._on_better, self.study,
+            self.take_in,
+        )
+        self.bound = 0
+        self.bound_source = "none yet"
+        self.timeline: list[Sample] = []
+        self.seconds_to_best = 0.0
+        self.proved = False
+        self._step = "starting"
+
+    def go(self) -> Outcome:
+        """Run all parts and give the outcome."""
+        raise NotImplementedError
+
+    def take_in(self) -> bool:
+        """Take in what has been found beside; true if it made a better layout."""
+        return False
+
+    def close(self) -> None:
+        """End all that is at work beside."""
+
+    # -- time, progress -----------------------------------------------------------------------
+
+    def seconds(self) -> float:
+        """Seconds since the run began."""
+        return self.clock() - self.begun
+
+    def seconds_left(self) -> float:
+        """Seconds left; endless where work is counted instead."""
+        if self.deterministic:
+            return 1e6
+        return self.settings.time_limit_s - self.seconds()
+
+    def should_stop(self) -> bool:
+        """Whether the user asked to stop."""
+        if not self.stopped_by_user and self._stop():
+            self.stopped_by_user = True
+        return self.stopped_by_user
+
+    def _on_better(self, selection: Selection) -> None:
+        self.seconds_to_best = self.seconds()
+        self._sample()
+
+    def on_bound(self, value: int, source: str) -> None:
+        """Take note of a proved bound."""
+        if value > self.bound:
+            self.bound, self.bound_source = value, source
+            self._sample()
+
+    def _sample(self) -> None:
+        cost = self.cost
+        sample = Sample(round(self.seconds(), 3), cost, self.bound or None)
+        self.timeline.append(sample)
+        if self.on_progress is not None:
+            self.on_progress(sample, self._step)
+
+    def step(self, name: str) -> None:
+        """Begin a part of the run."""
+        self._step = name
+        self._sample()
+
+    @property
+    def cost(self) -> int | None:
+        """Cost of the best whole layout so far."""
+        best = self.search.best
+        return None if best is None or best.left_out else self.study.value(best)
+
+    def settled(self) -> bool:
+        """Whether the best layout meets the bound, or is all that was asked for."""
+        cost = self.cost
+        return cost is not None and (cost <= self.bound or self.study.first_only)
+
+    def over(self) -> bool:
+        """Whether to end: settled, out of time, or asked to."""
+        return self.settled() or self.limits.over()
+
+    # -- outcome ------------------------------------------------------------------------------
+
+    def outcome(self) -> Outcome:
+        """Put the best layout and all that is known of it together; NoAnswer if there is none."""
+        best = self.search.best
+        if best is None or best.left_out:
+            missing = "" if best is None else f"; {len(best.left_out)} devices had no home yet"
+            raise NoAnswer(
+                f"no layout found within {self.seconds():.1f} s{missing}; whether one exists is "
+                f"not known",
+                seconds=self.seconds(),
+                bound_money=self.bound or None,
+            )
+        cost = self.study.value(best)
+        bound = min(self.bound, cost)
+        optimal = bound >= cost
+        if optimal:
+            stopped = "proof"
+        elif self.stopped_by_user:
+            stopped = "user"
+        elif self.deterministic:
+            stopped = "work limit"
+        elif self.seconds_left() <= 0:
+            stopped = "time limit"
+        else:
+            stopped = "nothing left to try"
+        self._sample()
+        return Outcome(
+            status=Status.OPTIMAL if optimal else Status.FEASIBLE,
+            layout=to_layout(self.instance, self.backbone, best),
+            cost_money=cost,
+            bound_money=bound,
+            seconds=self.seconds(),
+            seconds_to_best=self.seconds_to_best,
+            seed=self.settings.seed,
+            workers=self.settings.workers,
+            stopped_by=stopped,
+            bound_source=self.bound_source,
+            timeline=tuple(self.timeline),
+            versions=tuple((p, version(p)) for p in ("ortools", "pyvrp", "networkx", "numpy")),
+            columns=len(self.search.pool),
+        )

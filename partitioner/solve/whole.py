@@ -1,0 +1,443 @@
+"""One planning run: seeds, bound, master, improvement, proof, until the time or the gap is used up.
+
+The parts run in this order, each stoppable at any time:
+
+1. a routing heuristic proposes lines by geometry alone (in a process of its own if there is a
+   second worker) and a first master run makes them a layout under all rules;
+2. column generation proves a lower bound and leaves duals and good columns behind;
+3. the master chooses among all good columns;
+4. regions of neighbouring segments are solved again, with every column that the duals allow;
+5. when few enough columns are left that a better layout could use, the master over all of them
+   proves the best layout optimal.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable
+
+from partitioner.errors import Conflict, NoLayout
+from partitioner.model.layout import Layout
+from partitioner.model.outcome import Outcome, Sample
+from partitioner.model.problem import Problem
+from partitioner.solve.arms import TooManyArms
+from partitioner.solve.beside import Beside
+from partitioner.solve.bound.lp import SHORT_LINE, lower_bound
+from partitioner.solve.bound.setup import Setup
+from partitioner.solve.columns import Column
+from partitioner.solve.layout_in import columns_of
+from partitioner.solve.parts import near_ports
+from partitioner.solve.pool import Duals, columns_below
+from partitioner.solve.precheck import hopeless
+from partitioner.solve.run import PlanSettings, Run
+from partitioner.solve.search import Study
+from partitioner.solve.seed_task import SeedTask
+from partitioner.solve.seeds import LineSeeder
+from partitioner.solve.within import columns_within
+
+POOL_RUN = 2_500
+"""Most columns of one master run over the pool; more slow it down more than they help."""
+PROOF_COLUMNS = 30_000
+"""Most columns of a proving master run."""
+WIDEST_PROOF = 0.012
+"""Largest gap, as a share of the cost, at which a proof over all columns is worth a try with
+many devices: the columns within a wider gap are far too many."""
+MOST_SWITCHES = 8
+"""Nearest switches a device is tried at alone."""
+
+
+class WholeRun(Run):
+    """A run over all devices at once.
+
+    Parameters
+    ----------
+    start_from
+        Layouts, whole or in part, whose segments are known to the search from the start.
+    """
+
+    def __init__(
+        self,
+        problem: Problem,
+        settings: PlanSettings,
+        clock: Callable[[], float] = time.monotonic,
+        on_progress: Callable[[Sample, str], None] | None = None,
+        should_stop: Callable[[], bool] = lambda: False,
+        study: Study | None = None,
+        start_from: Iterable[Layout] = (),
+    ):
+        super().__init__(problem, settings, clock, on_progress, should_stop, study)
+        self._ticks = 0
+        self.setup = Setup(self.builder)
+        self.waiting_seeds: list[tuple[int, float]] = []
+        self.seeding: tuple[LineSeeder, Beside] | None = None
+        self.newest = 0
+        self._last_poll = 0.0
+        self._polls = 0
+        self.basics: list[Column] = []
+        self.proposals = 400 + self.instance.n
+        self.given: list[Column] = []
+        for layout in start_from:
+            self.given += columns_of(self.builder, layout)
+
+    # -- seeds --------------------------------------------------------------------------------
+
+    def start_seeds(self) -> None:
+        """Start the heuristic on the lines of each line grade."""
+        inst = self.instance
+        beside = self.settings.workers > 1 and not self.deterministic
+        for grade in inst.line_grades:
+            if not inst.can[:, grade].any():
+                continue
+            seconds = (0.1 if self.given else 0.25) * self.seconds_left()
+            if beside:
+                # Regions of long lines are hardly improved any other way.
+                most = 0.93 * self.seconds_left()
+                long = inst.grades[grade].max_devices > SHORT_LINE
+                seconds = most if long else min(0.75 * self.seconds_left() + 3.0, most)
+            self.waiting_seeds.append((grade, seconds))
+        if beside:
+            self._next_seed()
+            return
+        while self.waiting_seeds and not self.limits.over():
+            seeder, task = self._seed_task()
+            if seeder is not None and task is not None:
+                for routes in seeder.run_here(task)[-8:]:
+                    self.search.from_lines(seeder.lines(routes), seeder.grade)
+                    self.newest = len(routes)
+
+    def _seed_task(self) -> tuple[LineSeeder | None, SeedTask | None]:
+        grade, seconds = self.waiting_seeds.pop(0)
+        members = [i for i in range(self.instance.n) if self.instance.can[i, grade]]
+        ports = {p: c.count for p, c in enumerate(self.instance.port_classes)}
+        seeder = LineSeeder(self.builder, grade, members, ports)
+        if not seeder.usable:
+            return None, None
+        iterations = None
+        if self.deterministic:
+            assert self.settings.work_limit is not None
+            iterations = 40 * self.settings.work_limit
+        task = seeder.task(
+            seconds=max(0.2, seconds), iterations=iterations, seed=self.settings.seed + 1
+        )
+        return seeder, task
+
+    def _next_seed(self) -> None:
+        while self.waiting_seeds:
+            seeder, task = self._seed_task()
+            if seeder is not None and task is not None:
+                self.seeding = (seeder, Beside(task))
+                return
+
+    @property
+    def seeds_running(self) -> bool:
+        """Whether the heuristic is still at work beside."""
+        return self.seeding is not None
+
+    def poll_seeds(self, wait_s: float = 0.0) -> bool:
+        """Take in what the heuristic has found; true if there was anything."""
+        if self.seeding is None:
+            return False
+        seeder, process = self.seeding
+        before = len(self.search.pool)
+        found = process.poll(wait_s)
+        for routes in found:
+            self.search.from_lines(seeder.lines(routes), seeder.grade)
+            self.newest = len(routes)
+        if not process.running:
+            process.close()
+            self.seeding = None
+            self._next_seed()
+        return len(self.search.pool) > before
+
+    def take_in(self) -> bool:
+        """Take in what the heuristic has found, at most once a second; true if it was better."""
+        if self.seeding is None or self.seconds() - self._last_poll < 1.0:
+            return False
+        self._last_poll = self.seconds()
+        before = self.search.best_value
+        if self.poll_seeds():
+            self._quick_master(1.0, newest_only=self.cost is not None)
+        return self.search.best_value < before
+
+    def close(self) -> None:
+        """End the process beside."""
+        if self.seeding is not None:
+            self.seeding[1].close()
+
+    # -- parts --------------------------------------------------------------------------------
+
+    def first_layout(self) -> None:
+        """Make the first proposals a layout, or as much of one as they allow."""
+        self._add_basics()
+        while self.seeds_running and not self.limits.over():
+            if self.poll_seeds(0.1):
+                break
+        # Proposals that fit together as they are make a layout at once.
+        self._quick_master(1.0, newest_only=True)
+        if self.cost is None:
+            self._quick_master(2.0 + 0.002 * self.instance.n)
+        # Tight problems: the first proposals may not fit together under all rules; later, better
+        # ones mostly do.
+        wait_until = self.seconds() + 0.2 * self.seconds_left()
+        while (
+            self.cost is None
+            and self.seconds() < wait_until
+            and not self.limits.over()
+            and self.seeds_running
+        ):
+            if self.poll_seeds(0.5):
+                self._quick_master(5.0)
+
+    def _add_basics(self) -> None:
+        """Put every link and every line of one device into the pool."""
+        inst = self.instance
+        for i in range(inst.n):
+            for s, grade in near_ports(inst, i, MOST_SWITCHES):
+                column = (
+                    self.builder.line(s, grade, (i,))
+                    if inst.grades[grade].is_line
+                    else self.builder.link(s, grade, i)
+                )
+                if column is not None:
+                    self.basics.append(column)
+        for group in inst.together:
+            for port in inst.port_classes:
+                if inst.grades[port.grade].is_line and len(group) > 1:
+                    column = self.builder.line(port.switch, port.grade, group)
+                    if column is not None:
+                        self.basics.append(column)
+        self.basics += self.given
+        self.search.pool.add(self.basics)
+
+    def _quick_master(self, seconds: float, *, newest_only: bool = False) -> None:
+        """Run the master over what is sure to be needed and what was proposed last.
+
+        With ``newest_only`` just the present layout and about as many new lines, besides what
+        devices on none of them need: a tiny model.
+        """
+        best = self.search.best
+        kept = [c.column for c in best.choices] if best is not None else []
+        if newest_only:
+            columns = kept + self._proposed(max(len(kept), self.newest) + 5)
+            covered = {i for c in columns for i in c.devices}
+            columns += [c for c in self.basics if covered.isdisjoint(c.devices)]
+            columns += self.given
+            columns = list(dict.fromkeys(columns))
+        else:
+            columns = list(dict.fromkeys(kept + self.basics + self._proposed(self.proposals)))
+        self.search.master_over_pool(columns, min(seconds, self.seconds_left()), soft=True)
+
+    def _good_columns(self, most: int) -> list[Column]:
+        """Columns of least reduced cost in the pool, the present layout's among them."""
+        columns = list(self.search.pool.columns)
+        best = self.search.best
+        kept = [c.column for c in best.choices] if best is not None else []
+        if self.cost is None:
+            kept += self.basics + self._proposed(self.proposals)
+        if len(columns) > most:
+            duals = self.search.duals or Duals.zero(self.builder)
+            score = [(duals.reduced(self.instance, c), k) for k, c in enumerate(columns)]
+            score.sort()
+            columns = [columns[k] for _, k in score[:most]]
+        return list(dict.fromkeys(kept + columns))
+
+    def _proposed(self, most: int) -> list[Column]:
+        return list(self.search.proposed)[-most:]
+
+    def prove_bound(self, share: float) -> None:
+        """Run column generation, taking in proposals of the heuristic on the way."""
+        stop_at = self.seconds() + share * self.seconds_left()
+
+        def remaining() -> float:
+            if self.deterministic:
+                self._ticks += 1
+                assert self.settings.work_limit is not None
+                return 0.0 if self.should_stop() else float(
+                    4 * self.settings.work_limit - self._ticks
+                )
+            now = self.seconds()
+            if now - self._last_poll > 1.0:
+                self._last_poll = now
+                if self.poll_seeds():
+                    self._polls += 1
+                    newest = self.cost is not None and self._polls % 8 != 0
+                    self._quick_master(
+                        0.7 if self.cost is not None else 3.0, newest_only=newest
+                    )
+                    self._last_poll = self.seconds()
+            return 0.0 if self.should_stop() else stop_at - now
+
+        result = lower_bound(
+            self.builder,
+            list(self.search.pool.columns)[-2_000:],
+            remaining=remaining,
+            on_bound=self.on_bound,
+            target=lambda: self.cost,
+        )
+        self.on_bound(result.value, result.source)
+        self.search.duals = Duals(
+            result.duals.device, result.duals.port, tuple(result.duals.cuts)
+        )
+        made = (self.builder.line(*order) for order in result.orders)
+        self.search.pool.add(c for c in made if c is not None)
+
+    def choose_among_pool(self, seconds: float) -> None:
+        """Let the master choose among the best columns of the pool, then among more of them.
+
+        Few columns of small reduced cost are chosen among quickly and well; what they give then
+        guides the choice among more.
+        """
+        best = self.search.best
+        soft = best is None or bool(best.left_out)
+        stop_at = self.seconds() + seconds
+        most = POOL_RUN // 5
+        while not self.over():
+            columns = self._good_columns(min(POOL_RUN, most))
+            left = min(stop_at - self.seconds(), self.seconds_left())
+            if self.deterministic:
+                left = seconds
+            if left <= 0.2:
+                return
+            result = self.search.master_over_pool(
+                columns, left if most >= POOL_RUN else 0.4 * left, soft=soft
+            )
+            if most >= POOL_RUN or len(columns) < most or (not result.proved and not soft):
+                return
+            soft = soft and self.cost is None
+            most *= 2
+
+    def prove_by_enumeration(self) -> None:
+        """Collect every column a better layout could use; the master over them settles it."""
+        cost = self.cost
+        if self.search.duals is None or (cost is None and self.instance.n > 16):
+            return
+        room = 2.0**60 if cost is None else float(cost - self.bound)
+        if self.instance.n > 60 and cost is not None and room > WIDEST_PROOF * cost:
+            return
+        # Without capped pathways the labels of the bound find all that matters, and quicker.
+        ways = (False, True) if self.backbone.pathway_caps and cost is not None else (False,)
+        if cost is None:
+            ways = (True,)
+        for every_pathway in ways:
+            if self.over():
+                return
+            while self._prove_over(room, every_pathway) and not self.over():
+                assert self.cost is not None
+                room = float(self.cost - self.bound)
+            if self.proved:
+                return
+
+    def _cheaper_came(self, cost: int | None) -> bool:
+        """Whether the heuristic has just found a layout for less than ``cost``."""
+        if not self.take_in():
+            return False
+        now = self.cost
+        return now is not None and (cost is None or now < cost)
+
+    def _prove_over(self, room: float, every_pathway: bool) -> bool:
+        """Run the master over all columns within ``room``; it may prove what they come to.
+
+        Returns whether to try again, since the heuristic has narrowed the room meanwhile.
+
+        With ``every_pathway`` columns that only a full pathway would make worth it are there too,
+        and the caps count; without, both are left out, which can only make it cheaper.
+        """
+        cost = self.cost
+        assert self.search.duals is not None
+        try:
+            if every_pathway:
+                columns = columns_below(
+                    self.builder, range(self.instance.n), self.search.duals, room,
+                    arm_limit=400_000, column_limit=PROOF_COLUMNS,
+                )
+            else:
+                columns = columns_within(
+                    self.builder, self.setup, self.search.duals, room,
+                    label_limit=max(20_000, 12_000_000 // max(60, self.instance.n)),
+                    column_limit=PROOF_COLUMNS, should_stop=self.limits.over,
+                )
+        except TooManyArms:
+            return False
+        best = self.search.best
+        kept = [c.column for c in best.choices] if best is not None else []
+        columns = list(dict.fromkeys(kept + columns))
+        # Hop times learned from one layout need not hold for all, so a proof does without them.
+        seconds = self.seconds_left()
+        if not self.deterministic and (self.seeds_running or room > WIDEST_PROOF * (cost or 1)):
+            seconds *= 0.5
+        cheaper = False
+
+        def enough() -> bool:
+            nonlocal cheaper
+            cheaper = cheaper or self._cheaper_came(cost)
+            return cheaper
+
+        result = self.search.master_over_pool(
+            columns, seconds, soft=False, learned_hops=False, full_pathways=every_pathway,
+            enough=enough,
+        )
+        if result.proved and result.selection is None and cost is None:
+            raise NoLayout(
+                [
+                    Conflict(
+                        "combination",
+                        (),
+                        "Every device fits on some segment, but no choice of segments keeps all "
+                        "rules at once.",
+                    )
+                ]
+            )
+        if result.bound is not None:
+            self.on_bound(
+                min(result.bound, self.cost or result.bound),
+                f"{self.bound_source}, then all columns within the gap",
+            )
+        self.proved = self.settled()
+        return cheaper and not self.proved
+
+    # -- whole --------------------------------------------------------------------------------
+
+    def go(self) -> Outcome:
+        """Run all parts and give the outcome."""
+        conflicts = hopeless(self.builder)
+        if conflicts:
+            raise NoLayout(conflicts)
+        self.step("first layout")
+        self.start_seeds()
+        self.first_layout()
+        self.step("proving a bound")
+        if not self.over():
+            self.prove_bound(0.7 if self.instance.n <= 100 else 0.5)
+        if not self.over():
+            self.step("choosing among columns")
+            self.choose_among_pool(0.25 * self.settings.time_limit_s)
+        best = self.search.best
+        if best is None or best.left_out:
+            self.step("finding a home for every device")
+            if best is not None:
+                self.search.mend(14)
+        if not self.over():
+            self.step("proving the layout")
+            self.prove_by_enumeration()
+        self.improve()
+        return self.outcome()
+
+    def improve(self) -> None:
+        """Solve regions again, larger ones each time nothing is gained, until time is up."""
+        self.step("improving regions")
+        size, rounds = 16, 0
+        while not self.over() and not self.proved and self.search.best is not None:
+            rounds += 1
+            if self.deterministic and rounds > (self.settings.work_limit or 0) // 10:
+                break
+            gained = self.search.sweep(size)
+            self.take_in()
+            if gained:
+                self.prove_by_enumeration()
+                continue
+            size = int(size * 1.35)
+            if size > 2 * self.instance.n + 16:
+                if not self.seeds_running:
+                    break
+                if self.poll_seeds(0.5):
+                    self._quick_master(3.0)
