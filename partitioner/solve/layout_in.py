@@ -9,15 +9,15 @@ from partitioner.solve.columns import Column, ColumnBuilder
 def columns_of(builder: ColumnBuilder, layout: Layout) -> list[Column]:
     """Columns of the segments that are still allowed.
 
-    Devices, switches or grades the problem does not know any more are passed over; a line keeps
-    its remaining devices in their order. Ports and PLCA IDs are not part of a column.
+    Devices, switches, grades and ports the problem does not have any more are passed over; a line
+    keeps its remaining devices in their order. Ports and PLCA IDs are not part of a column.
     """
     inst = builder.instance
     found = []
     for segment in layout.segments:
         s = inst.switch_index.get(segment.switch)
         g = inst.grade_index.get(segment.grade)
-        if s is None or g is None:
+        if s is None or g is None or (s, g) not in inst.ports_of:
             continue
         known = [(k, inst.index[d]) for k, d in enumerate(segment.devices) if d in inst.index]
         if not known:

@@ -31,6 +31,7 @@ from partitioner.solve.parts import (
     parts_of_devices,
     parts_of_layout,
 )
+from partitioner.solve.pool import Duals
 from partitioner.solve.precheck import hopeless
 from partitioner.solve.run import PlanSettings, Run
 from partitioner.solve.search import Study
@@ -56,6 +57,8 @@ SEED_SHARE = 0.3
 """Share of the time of all processes that the heuristic then has."""
 TAKE_EVERY_S = 1.0
 """Least time between two takings from one task, each of which is a run of the master."""
+HOUSING = 4_000
+"""Most lines met while proving the bound among which homes for all devices are looked for."""
 BOUND_SHARE = 0.6
 """Share of the time that the bound may take at most."""
 MOST_SWITCHES = 2
@@ -290,6 +293,10 @@ class PartedRun(Run):
         if not self.over():
             self.step("proving a bound")
             self.prove_bound()
+        best = self.search.best
+        if best is not None and best.left_out and not self.over():
+            self.step("finding a home for every device")
+            self._house_everyone()
         self.step("planning parts")
         self._hire(self.settings.workers)
         for _ in itertools.count():
@@ -301,6 +308,17 @@ class PartedRun(Run):
                 break
             self.begin_round()
         return self.outcome()
+
+    def _house_everyone(self) -> None:
+        """Choose again among the cheapest columns of all, then mend what is still left out."""
+        assert self.search.best is not None
+        kept = [c.column for c in self.search.best.choices]
+        near = self._basics() + list(self.search.proposed) + self.cheap[:HOUSING]
+        self.search.master_over_pool(
+            list(dict.fromkeys(kept + near)), 0.3 * self.seconds_left(), soft=True
+        )
+        if self.cost is None and not self.over():
+            self.search.mend(14)
 
     def prove_bound(self) -> None:
         """Run column generation, taking in what the parts have found on the way."""
@@ -323,5 +341,8 @@ class PartedRun(Run):
             target=lambda: self.cost,
         )
         self.on_bound(result.value, result.source)
+        self.search.duals = Duals(
+            result.duals.device, result.duals.port, tuple(result.duals.cuts)
+        )
         made = (self.builder.line(*order) for order in result.orders)
         self.cheap = [c for c in made if c is not None]

@@ -169,7 +169,8 @@ class Run:
             stopped = "user"
         elif self.deterministic:
             stopped = "work limit"
-        elif self.seconds_left() <= 0:
+        elif self.seconds_left() <= 0.05 * self.settings.time_limit_s:
+            # A rest too short to begin anything with counts as used up.
             stopped = "time limit"
         else:
             stopped = "nothing left to try"

@@ -1,0 +1,149 @@
+"""Large problems part by part: cutting, parts as problems, the processes beside, a whole run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from partitioner.check.judge import assess
+from partitioner.model.problem import Problem
+from partitioner.reading.problem import read_problem
+from partitioner.solve import parted
+from partitioner.solve.beside import Beside
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.instance import Instance
+from partitioner.solve.layout_in import columns_of
+from partitioner.solve.parted import PartedRun
+from partitioner.solve.parts import Part, part_problem, parts_of_devices
+from partitioner.solve.run import PlanSettings
+from partitioner.solve.whole import WholeRun
+from tests.bench.instances import large_problem
+
+PROBLEMS = Path(__file__).parents[2] / "problems"
+
+
+@pytest.fixture(scope="module")
+def bus() -> Problem:
+    return read_problem(PROBLEMS / "city-bus" / "problem.yaml")
+
+
+@pytest.fixture(scope="module")
+def sweeper() -> Problem:
+    return read_problem(PROBLEMS / "street-sweeper" / "problem.yaml")
+
+
+def test_every_device_is_in_one_part_and_groups_stay_whole(bus: Problem) -> None:
+    instance = Instance(bus)
+    parts = parts_of_devices(instance, 12)
+    assert len(parts) > 2
+    assert sorted(i for part in parts for i in part.devices) == list(range(instance.n))
+    for group in instance.together:
+        assert sum(not set(group).isdisjoint(part.devices) for part in parts) == 1
+
+
+def test_parts_of_lines_only_hold_whole_lines_but_for_the_last() -> None:
+    instance = Instance(large_problem(300))
+    sizes = [len(part.devices) for part in parts_of_devices(instance, 80)]
+    assert sum(sizes) == 300
+    assert sum(size % 7 != 0 for size in sizes) <= 1
+
+
+def test_a_stream_that_leaves_a_part_ends_at_a_switch_and_has_less_time(bus: Problem) -> None:
+    builder = ColumnBuilder(Instance(bus))
+    part = parts_of_devices(builder.instance, 12)[0]
+    small = part_problem(builder, part)
+    inside = {builder.instance.device_ids[i] for i in part.devices}
+    assert set(small.devices) == inside
+    leaving = 0
+    for id_, stream in small.streams.items():
+        whole = bus.streams[id_]
+        ends = {whole.source, *whole.destinations}
+        outside = {e for e in ends if e in bus.devices and e not in inside}
+        assert {stream.source, *stream.destinations} <= inside | set(bus.switches)
+        if outside:
+            leaving += 1
+            assert stream.deadline_ns < whole.deadline_ns
+        else:
+            assert stream == whole
+    assert leaving > 0
+    ends = {s.source for s in bus.streams.values()}.union(
+        *(s.destinations for s in bus.streams.values())
+    )
+    kept = {e for s in small.streams.values() for e in (s.source, *s.destinations)}
+    assert inside & ends == kept & inside
+
+
+def test_what_is_planned_for_a_part_holds_in_the_whole(sweeper: Problem) -> None:
+    builder = ColumnBuilder(Instance(sweeper))
+    part = max(parts_of_devices(builder.instance, 14), key=lambda p: len(p.devices))
+    run = WholeRun(part_problem(builder, part), PlanSettings(work_limit=5))
+    layout = run.go().layout
+    columns = columns_of(builder, layout)
+    assert len(columns) == len(layout.segments)
+    assert sorted(i for c in columns for i in c.devices) == sorted(part.devices)
+
+
+def test_a_part_without_enough_ports_is_told_so(sweeper: Problem) -> None:
+    builder = ColumnBuilder(Instance(sweeper))
+    devices = tuple(range(builder.instance.n))
+    small = part_problem(builder, Part(devices, {(0, 0): 1}))
+    assert sum(s.port_count for s in small.switches.values()) == 1
+
+
+class Echo:
+    """A task that sends back what it was given, or breaks."""
+
+    def __init__(self, what: int, breaks: bool = False):
+        self.what, self.breaks = what, breaks
+
+    def run(self, emit) -> None:
+        emit(self.what)
+        if self.breaks:
+            raise ValueError("meant to break")
+        emit(self.what + 1)
+
+
+def _until_done(beside: Beside) -> list[int]:
+    found: list[int] = []
+    while beside.running:
+        found += beside.poll(5.0)
+    return found
+
+
+def test_one_process_serves_tasks_one_after_the_other() -> None:
+    beside = Beside(Echo(1))
+    try:
+        assert _until_done(beside) == [1, 2]
+        beside.give(Echo(5))
+        assert _until_done(beside) == [5, 6]
+    finally:
+        beside.close()
+
+
+def test_a_task_that_breaks_ends_without_a_hang() -> None:
+    beside = Beside(Echo(1, breaks=True))
+    try:
+        assert _until_done(beside) == [1]
+        beside.give(Echo(3))
+        assert _until_done(beside) == []
+    finally:
+        beside.close()
+
+
+@pytest.mark.parametrize("settings", [PlanSettings(12.0, 0, 2), PlanSettings(work_limit=10)])
+def test_a_run_in_parts_keeps_all_rules_and_its_cost(
+    sweeper: Problem, settings: PlanSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(parted, "PART", 14)
+    monkeypatch.setattr(parted, "FIELD", 20)
+    monkeypatch.setattr(parted, "PART_S", 1.0)
+    run = PartedRun(sweeper, settings)
+    try:
+        outcome = run.go()
+    finally:
+        run.close()
+    assessment = assess(sweeper, outcome.layout)
+    assert not assessment.findings
+    assert assessment.cost.objective_money == outcome.cost_money
+    assert outcome.bound_money <= outcome.cost_money
