@@ -251,6 +251,8 @@ class PartedRun(Run):
             time_limit_s=min(seconds, left),
             seed=self.settings.seed + self.rounds,
             workers=1,
+            enough_gap=0.0,
+            known_bound_money=0,
         )
         task = PartTask(part_problem(self.builder, part), settings, self._known(part))
 
@@ -338,7 +340,7 @@ class PartedRun(Run):
             list(self.search.pool.columns)[-2 * self.instance.n :],
             remaining=remaining,
             on_bound=self.on_bound,
-            target=lambda: self.cost,
+            target=lambda: None if self.cost is None else self.enough_bound(),
         )
         self.on_bound(result.value, result.source)
         self.search.duals = Duals(

@@ -22,13 +22,16 @@ class PlanSettings:
     """How long and how a run may work.
 
     ``work_limit``: rounds of work in place of the clock; with one worker the same problem, seed
-    and limit then give the same layout every time.
+    and limit then give the same layout every time. ``enough_gap``: proven gap, as a share of the
+    cost, at which the run may end. ``known_bound_money``: a bound that is proved already.
     """
 
     time_limit_s: float = 60.0
     seed: int = 0
     workers: int = 1
     work_limit: int | None = None
+    enough_gap: float = 0.0
+    known_bound_money: int = 0
 
 
 class Run:
@@ -74,8 +77,8 @@ class Run:
             self.instance, self.builder, self.backbone, self.limits, self._on_better, self.study,
             self.take_in,
         )
-        self.bound = 0
-        self.bound_source = "none yet"
+        self.bound = settings.known_bound_money
+        self.bound_source = "known before" if self.bound else "none yet"
         self.timeline: list[Sample] = []
         self.seconds_to_best = 0.0
         self.proved = False
@@ -141,7 +144,13 @@ class Run:
     def settled(self) -> bool:
         """Whether the best layout meets the bound, or is all that was asked for."""
         cost = self.cost
-        return cost is not None and (cost <= self.bound or self.study.first_only)
+        return cost is not None and (self.enough_bound() <= self.bound or self.study.first_only)
+
+    def enough_bound(self) -> int:
+        """Bound that would settle the run with the best layout so far."""
+        cost = self.cost
+        assert cost is not None
+        return cost - int(self.settings.enough_gap * cost)
 
     def over(self) -> bool:
         """Whether to end: settled, out of time, or asked to."""
@@ -165,6 +174,8 @@ class Run:
         optimal = bound >= cost
         if optimal:
             stopped = "proof"
+        elif self.settled() and not self.study.first_only:
+            stopped = "gap reached"
         elif self.stopped_by_user:
             stopped = "user"
         elif self.deterministic:

@@ -67,6 +67,8 @@ class WholeRun(Run):
     ):
         super().__init__(problem, settings, clock, on_progress, should_stop, study)
         self._ticks = 0
+        self.dual_bound = 0
+        """What the duals of the search prove."""
         self.setup = Setup(self.builder)
         self.waiting_seeds: list[tuple[int, float]] = []
         self.seeding: tuple[LineSeeder, Beside] | None = None
@@ -272,9 +274,10 @@ class WholeRun(Run):
             list(self.search.pool.columns)[-2_000:],
             remaining=remaining,
             on_bound=self.on_bound,
-            target=lambda: self.cost,
+            target=lambda: None if self.cost is None else self.enough_bound(),
         )
         self.on_bound(result.value, result.source)
+        self.dual_bound = result.value
         self.search.duals = Duals(
             result.duals.device, result.duals.port, tuple(result.duals.cuts)
         )
@@ -311,7 +314,9 @@ class WholeRun(Run):
         cost = self.cost
         if self.search.duals is None or (cost is None and self.instance.n > 16):
             return
-        room = 2.0**60 if cost is None else float(cost - self.bound)
+        # What columns a better layout can use is told by the duals and what they prove; a bound
+        # known from elsewhere says nothing about reduced costs.
+        room = 2.0**60 if cost is None else float(cost - self.dual_bound)
         if self.instance.n > 60 and cost is not None and room > WIDEST_PROOF * cost:
             return
         # Without capped pathways the labels of the bound find all that matters, and quicker.
@@ -323,7 +328,7 @@ class WholeRun(Run):
                 return
             while self._prove_over(room, every_pathway) and not self.over():
                 assert self.cost is not None
-                room = float(self.cost - self.bound)
+                room = float(self.cost - self.dual_bound)
             if self.proved:
                 return
 

@@ -92,6 +92,8 @@ class Budget:
         *,
         study: Study | None = None,
         start_from: Iterable[Layout] = (),
+        enough_gap: float = 0.0,
+        known_bound_money: int = 0,
     ) -> Result:
         """Plan one problem and have the check judge what comes out.
 
@@ -103,6 +105,8 @@ class Budget:
             What the study adds to the plan.
         start_from
             Layouts whose segments are known from the start.
+        enough_gap, known_bound_money
+            See :class:`~partitioner.solve.run.PlanSettings`.
 
         Raises
         ------
@@ -121,6 +125,8 @@ class Budget:
             seed=self.seed,
             workers=1 if is_small else self.workers,
             work_limit=SMALL_WORK if is_small else None,
+            enough_gap=enough_gap,
+            known_bound_money=known_bound_money,
         )
         try:
             outcome = plan_layout(

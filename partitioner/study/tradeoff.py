@@ -15,8 +15,11 @@ from partitioner.model.problem import Problem
 from partitioner.solve.search import Study
 from partitioner.study.axes import Axis
 from partitioner.study.front import Front, Step, front_of, widest_gap
-from partitioner.study.runs import Answer, Budget, Result
+from partitioner.study.runs import SMALL, Answer, Budget, Result
 from partitioner.study.seen_segments import Found, SeenSegments
+
+FIRST_CARE = 0.25
+"""Share of the gap asked for that the first run of a spread goes down to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +119,11 @@ def trade_off(
         # The bound of the first run holds for every other one too, so it gets more time.
         part = 4 if limit is None else _runs_left(state, settings) + 1
         seconds = budget.left_s / part
-        _step(problem, state, seen, budget, limit, seconds)
+        enough = 0.0
+        if settings.points is not None and len(problem.devices) > SMALL:
+            # The bound of the first run serves all others, so it is worth more care.
+            enough = settings.gap * (FIRST_CARE if limit is None else 1.0)
+        _step(problem, state, seen, budget, limit, seconds, enough)
         if settings.points is not None and not _is_proved(state.steps[-1]):
             # Proofs do not come easily here: points from the segments seen are worth having.
             _between(state, seen, budget, settings, seconds)
@@ -193,12 +200,14 @@ def _step(
     budget: Budget,
     limit: int | None,
     seconds: float,
+    enough_gap: float,
 ) -> None:
     """Run once under a limit and take in what it tells."""
     axis = state.axis
     asked = Study() if limit is None else axis.limit(problem, limit)
     known = [s.layout for s in state.steps if s.layout is not None]
-    result = budget.run(problem, seconds, study=seen.watch(asked), start_from=known)
+    result = budget.run(problem, seconds, study=seen.watch(asked), start_from=known,
+                        enough_gap=enough_gap, known_bound_money=_bound(state, limit))
     if result.answer is Answer.NONE:
         if limit is None:
             raise NoLayout(list(result.conflicts))
