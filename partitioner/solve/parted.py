@@ -8,33 +8,25 @@
 
 from __future__ import annotations
 
-import itertools
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from partitioner.errors import NoLayout
 from partitioner.model.layout import Layout, Segment
-from partitioner.model.outcome import Outcome, Sample
-from partitioner.model.problem import Problem
+from partitioner.solve.basics import basic_columns
 from partitioner.solve.beside import Beside, Task
-from partitioner.solve.bound.lp import lower_bound
 from partitioner.solve.columns import Column
 from partitioner.solve.layout_in import columns_of
 from partitioner.solve.part_task import PartTask
 from partitioner.solve.parts import (
     Part,
-    near_ports,
     part_problem,
     parts_of_devices,
     parts_of_layout,
 )
-from partitioner.solve.pool import Duals
-from partitioner.solve.precheck import hopeless
-from partitioner.solve.run import PlanSettings, Run
-from partitioner.solve.search import Study
+from partitioner.solve.run import Run
 from partitioner.solve.seed_task import Routes
 from partitioner.solve.seeds import LineSeeder
 
@@ -51,10 +43,12 @@ KNOWN = 1_200
 """Most lines met while proving the bound that planning a part starts with."""
 FIELD = 1_000
 """Most devices that the routing heuristic takes at once."""
-FIRST_S_PER_DEVICE = 0.002
-"""Seconds of the heuristic for the first layout, if there is time for that."""
+FIRST_S = 2.0
+"""Seconds of the heuristic on a field for the first layout, if there is time for that."""
 SEED_SHARE = 0.3
 """Share of the time of all processes that the heuristic then has."""
+PAUSE_S = 0.03
+"""Between two looks at those beside while there is nothing else to do."""
 TAKE_EVERY_S = 1.0
 """Least time between two takings from one task, each of which is a run of the master."""
 HOUSING = 4_000
@@ -76,32 +70,15 @@ class _Job:
 
 
 class PartedRun(Run):
-    """A run over many devices, part by part.
+    """A run over many devices, part by part."""
 
-    Parameters
-    ----------
-    start_from
-        Layouts, whole or in part, whose segments are known to the search from the start.
-    """
-
-    def __init__(
-        self,
-        problem: Problem,
-        settings: PlanSettings,
-        clock: Callable[[], float] = time.monotonic,
-        on_progress: Callable[[Sample, str], None] | None = None,
-        should_stop: Callable[[], bool] = lambda: False,
-        study: Study | None = None,
-        start_from: Iterable[Layout] = (),
-    ):
-        super().__init__(problem, settings, clock, on_progress, should_stop, study)
-        self.given = [c for layout in start_from for c in columns_of(self.builder, layout)]
+    def _set_up(self) -> None:
         self.crew: list[Beside] = []
         self.at_work: dict[int, _Job] = {}
         self.waiting: deque[Callable[[], _Job | None]] = deque()
         self.rounds = 0
         self.fields: list[Part] = []
-        self._ticks = 0
+        self.basics: list[Column] = []
         self.cheap: list[Column] = []
         """Lines met while proving the bound, cheapest under its duals first."""
 
@@ -113,18 +90,17 @@ class PartedRun(Run):
             while len(self.crew) < number:
                 self.crew.append(Beside())
 
-    def take_in(self, wait_s: float = 0.0) -> bool:
+    def take_in(self) -> bool:
         """Take in what came from beside and give those without work the next job."""
         before = self.search.best_value
         for k, beside in enumerate(self.crew):
             if beside.running:
                 job = self.at_work[k]
                 if self.seconds() - job.taken > TAKE_EVERY_S or job.taken == 0.0:
-                    found = beside.poll(wait_s)
+                    found = beside.poll()
                     if found:
                         job.taken = self.seconds()
                         job.take(found)
-                wait_s = 0.0
             while not beside.running and self.waiting:
                 new = self.waiting.popleft()()
                 if new is not None:
@@ -139,7 +115,8 @@ class PartedRun(Run):
         """Work on all jobs that wait, beside or here, until done or so late."""
         while (self.waiting or self._busy()) and not self.over() and self.seconds() < until_s:
             if self.crew:
-                self.take_in(0.05)
+                self.take_in()
+                time.sleep(PAUSE_S)
                 continue
             new = self.waiting.popleft()()
             if new is not None:
@@ -161,13 +138,13 @@ class PartedRun(Run):
         self._hire(self.settings.workers)
         side = max(1, len(self.crew))
         seconds = 0.1 * self.seconds_left() * side / len(self.fields)
-        self._begin_seeds(min(FIRST_S_PER_DEVICE * FIELD, seconds), again=False)
+        self._begin_seeds(min(FIRST_S, seconds), again=False)
         self._finish(self.seconds() + 0.4 * self.seconds_left())
         self.waiting.clear()
         proposed = list(self.search.proposed)
         covered = {i for c in proposed for i in c.devices}
-        basics = self._basics()
-        for rest in ([c for c in basics if covered.isdisjoint(c.devices)], basics):
+        self.basics = basic_columns(self.builder, MOST_SWITCHES)
+        for rest in ([c for c in self.basics if covered.isdisjoint(c.devices)], self.basics):
             columns = list(dict.fromkeys(proposed + self.given + rest))
             self.search.master_over_pool(
                 columns, 5.0 + 0.002 * self.instance.n, soft=True, hint=False
@@ -176,7 +153,7 @@ class PartedRun(Run):
                 break
 
     def _begin_seeds(self, seconds: float, *, again: bool) -> None:
-        """Let the heuristic work on each field; ``again``: from the lines there are."""
+        """Let the heuristic work on each field; ``again``: what it finds goes into the layout."""
         for field in self.fields:
             for grade in self.instance.line_grades:
                 self.waiting.append(
@@ -208,24 +185,6 @@ class PartedRun(Run):
                 self.search.take_part(field.devices, columns)
 
         return _Job(task, take)
-
-    def _basics(self) -> list[Column]:
-        """Every link and every line of one device at the switches next to it, every group."""
-        inst = self.instance
-        found = []
-        for i in range(inst.n):
-            for s, grade in near_ports(inst, i, MOST_SWITCHES):
-                is_line = inst.grades[grade].is_line
-                found.append(
-                    self.builder.line(s, grade, (i,))
-                    if is_line
-                    else self.builder.link(s, grade, i)
-                )
-        for group in inst.together:
-            for port in inst.port_classes:
-                if inst.grades[port.grade].is_line and len(group) > 1:
-                    found.append(self.builder.line(port.switch, port.grade, group))
-        return [c for c in found if c is not None]
 
     # -- rounds over the parts ----------------------------------------------------------------
 
@@ -283,25 +242,23 @@ class PartedRun(Run):
 
     # -- whole --------------------------------------------------------------------------------
 
-    def go(self) -> Outcome:
-        """Run all steps and give the outcome."""
-        conflicts = hopeless(self.builder)
-        if conflicts:
-            raise NoLayout(conflicts)
+    def plan(self) -> None:
+        """Run all steps in order."""
         self.step("first layout")
         self.first_layout()
         side = max(1, len(self.crew))
         self._begin_seeds(SEED_SHARE * self.seconds_left() * side / len(self.fields), again=True)
         if not self.over():
             self.step("proving a bound")
-            self.prove_bound()
+            known = list(self.search.pool.columns)[-2 * self.instance.n :]
+            self.cheap = self.run_bound(BOUND_SHARE, known, self.take_in)
         best = self.search.best
         if best is not None and best.left_out and not self.over():
             self.step("finding a home for every device")
             self._house_everyone()
         self.step("planning parts")
         self._hire(self.settings.workers)
-        for _ in itertools.count():
+        while True:
             self._finish(2.0**40)
             done = self.deterministic and self.rounds > (self.settings.work_limit or 0) // 10
             if done or self.over() or self.search.best is None:
@@ -309,42 +266,14 @@ class PartedRun(Run):
             if self.seconds_left() < LEAST_PART_S:
                 break
             self.begin_round()
-        return self.outcome()
 
     def _house_everyone(self) -> None:
         """Choose again among the cheapest columns of all, then mend what is still left out."""
         assert self.search.best is not None
         kept = [c.column for c in self.search.best.choices]
-        near = self._basics() + list(self.search.proposed) + self.cheap[:HOUSING]
+        near = self.basics + list(self.search.proposed) + self.cheap[:HOUSING]
         self.search.master_over_pool(
             list(dict.fromkeys(kept + near)), 0.3 * self.seconds_left(), soft=True
         )
         if self.cost is None and not self.over():
             self.search.mend(14)
-
-    def prove_bound(self) -> None:
-        """Run column generation, taking in what the parts have found on the way."""
-        stop_at = self.seconds() + BOUND_SHARE * self.seconds_left()
-
-        def remaining() -> float:
-            if self.deterministic:
-                self._ticks += 1
-                assert self.settings.work_limit is not None
-                left = float(4 * self.settings.work_limit - self._ticks)
-                return 0.0 if self.should_stop() else left
-            self.take_in()
-            return 0.0 if self.should_stop() else stop_at - self.seconds()
-
-        result = lower_bound(
-            self.builder,
-            list(self.search.pool.columns)[-2 * self.instance.n :],
-            remaining=remaining,
-            on_bound=self.on_bound,
-            target=lambda: None if self.cost is None else self.enough_bound(),
-        )
-        self.on_bound(result.value, result.source)
-        self.search.duals = Duals(
-            result.duals.device, result.duals.port, tuple(result.duals.cuts)
-        )
-        made = (self.builder.line(*order) for order in result.orders)
-        self.cheap = [c for c in made if c is not None]

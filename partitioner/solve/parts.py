@@ -54,9 +54,7 @@ def parts_of_devices(instance: Instance, most: int) -> list[Part]:
     # A line half empty at the end of each part would cost a port each.
     block = max((instance.grades[g].max_devices for g in instance.line_grades), default=1)
     groups = _cut(instance, units, most, 0.0, block)
-    total: Counter[tuple[int, int]] = Counter()
-    for port in instance.port_classes:
-        total[port.switch, port.group] = port.count
+    total = _port_counts(instance)
     share = _votes(instance, [[i for u in g for i in units[u]] for g in groups])
     return [
         Part(
@@ -77,9 +75,7 @@ def parts_of_layout(
     choices = selection.choices
     units = [c.column.devices for c in choices] + [(i,) for i in selection.left_out]
     groups = _cut(instance, units, most, shift)
-    free: Counter[tuple[int, int]] = Counter()
-    for port in instance.port_classes:
-        free[port.switch, port.group] = port.count
+    free = _port_counts(instance)
     used: list[Counter[tuple[int, int]]] = []
     for group in groups:
         own: Counter[tuple[int, int]] = Counter()
@@ -101,6 +97,11 @@ def parts_of_layout(
         )
         for r, group in enumerate(groups)
     ]
+
+
+def _port_counts(instance: Instance) -> Counter[tuple[int, int]]:
+    """How many ports each (switch, port group) has."""
+    return Counter({(p.switch, p.group): p.count for p in instance.port_classes})
 
 
 def _cut(
@@ -142,20 +143,6 @@ def _votes(instance: Instance, parts: Sequence[Sequence[int]]) -> np.ndarray:
     return votes / np.maximum(votes.sum(axis=0, keepdims=True), 1e-9)
 
 
-def near_ports(instance: Instance, device: int, most: int) -> list[tuple[int, int]]:
-    """(switch, grade) pairs with a port the device can use, per grade at most ``most`` nearest."""
-    found = []
-    for grade in np.nonzero(instance.can[device])[0]:
-        serving = [
-            s
-            for s in range(instance.switch_count)
-            if instance.may_hang[device, s] and (s, int(grade)) in instance.ports_of
-        ]
-        serving.sort(key=lambda s: (int(instance.switch_um[s, device]), s))
-        found += [(s, int(grade)) for s in serving[:most]]
-    return found
-
-
 # -- a part as a problem ------------------------------------------------------------------------
 
 
@@ -171,8 +158,13 @@ def part_problem(builder: ColumnBuilder, part: Part) -> Problem:
     inside = {inst.device_ids[i] for i in part.devices}
     streams = _streams_inside(builder, part, inside)
     transfers = _transfers_inside(inst, inside)
-    named = {s for t in (*streams.values(), *transfers.values()) for s in (
-        t.source, *t.destinations) if s in problem.switches}
+    ends = {
+        end
+        for sent in (*streams.values(), *transfers.values())
+        for end in (sent.source, *sent.destinations)
+    }
+    sets = _groups_inside(problem, inside)
+    set_ids = {g.id for g in sets}
     switches = {}
     for s, (id_, switch) in enumerate(problem.switches.items()):
         groups = tuple(
@@ -180,7 +172,7 @@ def part_problem(builder: ColumnBuilder, part: Part) -> Problem:
             for k, g in enumerate(switch.port_groups)
             if part.ports.get((s, k), 0) > 0
         )
-        if groups or id_ in named or problem.backbone.links:
+        if groups or id_ in ends or problem.backbone.links:
             switches[id_] = _switch(switch, groups)
     return replace(
         problem,
@@ -195,14 +187,13 @@ def part_problem(builder: ColumnBuilder, part: Part) -> Problem:
             for d, device in problem.devices.items()
             if d in inside
         },
-        groups=tuple(_groups_inside(problem, inside)),
+        groups=tuple(sets),
         streams=streams,
         transfers=transfers,
         failure_rules=tuple(
             rule
             for rule in problem.failure_rules
-            if rule.group is None
-            or any(g.id == rule.group for g in _groups_inside(problem, inside))
+            if rule.group is None or rule.group in set_ids
         ),
         forecast=(),
     )

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 
-from partitioner.errors import NoAnswer
+from partitioner.errors import NoAnswer, NoLayout
+from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.solve.backbone import BackboneData
-from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.bound.lp import lower_bound
+from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
+from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
+from partitioner.solve.pool import Duals
+from partitioner.solve.precheck import hopeless
 from partitioner.solve.search import Limits, Search, Study
 
 
@@ -47,16 +53,19 @@ class Run:
         Asked often; true ends the run with the best layout so far.
     study
         Rows and costs that a study adds.
+    start_from
+        Layouts, whole or in part, whose segments are known to the search from the start.
     """
 
     def __init__(
         self,
         problem: Problem,
         settings: PlanSettings,
-        clock: Callable[[], float],
-        on_progress: Callable[[Sample, str], None] | None,
-        should_stop: Callable[[], bool],
-        study: Study | None,
+        clock: Callable[[], float] = time.monotonic,
+        on_progress: Callable[[Sample, str], None] | None = None,
+        should_stop: Callable[[], bool] = lambda: False,
+        study: Study | None = None,
+        start_from: Iterable[Layout] = (),
     ):
         self.settings = settings
         self.clock = clock
@@ -82,10 +91,26 @@ class Run:
         self.timeline: list[Sample] = []
         self.seconds_to_best = 0.0
         self.proved = False
+        self.given = [c for layout in start_from for c in columns_of(self.builder, layout)]
+        self.dual_bound = 0
+        """What the duals of the search prove."""
         self._step = "starting"
+        self._ticks = 0
+        self._set_up()
+
+    def _set_up(self) -> None:
+        """Begin with what a kind of run keeps besides."""
 
     def go(self) -> Outcome:
-        """Run all parts and give the outcome."""
+        """Plan and give the outcome; NoLayout at once where arithmetic rules every layout out."""
+        conflicts = hopeless(self.builder)
+        if conflicts:
+            raise NoLayout(conflicts)
+        self.plan()
+        return self.outcome()
+
+    def plan(self) -> None:
+        """Search until settled or out of time."""
         raise NotImplementedError
 
     def take_in(self) -> bool:
@@ -155,6 +180,48 @@ class Run:
     def over(self) -> bool:
         """Whether to end: settled, out of time, or asked to."""
         return self.settled() or self.limits.over()
+
+    # -- bound --------------------------------------------------------------------------------
+
+    def run_bound(
+        self, share: float, known: Sequence[Column], meanwhile: Callable[[], object]
+    ) -> list[Column]:
+        """Run column generation; gives lines met on the way, cheapest under its duals first.
+
+        Parameters
+        ----------
+        share
+            Share of the time left that it may take.
+        known
+            Columns it starts with.
+        meanwhile
+            Called often, to take in what is found beside; not where work is counted.
+        """
+        stop_at = self.seconds() + share * self.seconds_left()
+
+        def remaining() -> float:
+            if self.should_stop():
+                return 0.0
+            if self.settings.work_limit is not None:
+                self._ticks += 1
+                return float(4 * self.settings.work_limit - self._ticks)
+            meanwhile()
+            return stop_at - self.seconds()
+
+        result = lower_bound(
+            self.builder,
+            known,
+            remaining=remaining,
+            on_bound=self.on_bound,
+            target=lambda: None if self.cost is None else self.enough_bound(),
+        )
+        self.on_bound(result.value, result.source)
+        self.dual_bound = result.value
+        self.search.duals = Duals(
+            result.duals.device, result.duals.port, tuple(result.duals.cuts)
+        )
+        made = (self.builder.line(*order) for order in result.orders)
+        return [c for c in made if c is not None]
 
     # -- outcome ------------------------------------------------------------------------------
 

@@ -58,7 +58,7 @@ class SeedTask:
     """Lines to be built over ``demand.shape[0]`` devices.
 
     ``cost`` and ``length`` have shape (profiles, starts + 1 + devices, same): starts first, then
-    the free end of a line, then the devices. A device with ``prize`` above 0 may be left out.
+    the free end of a line, then the devices.
     """
 
     starts: int
@@ -66,11 +66,9 @@ class SeedTask:
     length: np.ndarray
     demand: np.ndarray
     vehicles: tuple[SeedVehicle, ...]
-    initial: tuple[tuple[int, tuple[int, ...]], ...]
     seconds: float
     iterations: int | None
     seed: int
-    prize: int = 0
 
     def run(self, emit: Callable[[Routes], None]) -> None:
         """Run the heuristic; ``emit`` gets every better set of lines, the best last."""
@@ -93,8 +91,6 @@ def _improve(task: SeedTask, emit: Callable[[Routes], None]) -> None:
         pyvrp.Client(
             location=first + i,
             delivery=[int(task.demand[i, k]) for k in binding],
-            required=task.prize == 0,
-            prize=task.prize,
         )
         for i in range(count)
     ]
@@ -114,7 +110,7 @@ def _improve(task: SeedTask, emit: Callable[[Routes], None]) -> None:
         locations, clients, depots, kinds, list(task.cost), list(task.length)
     )
 
-    def routes(solution: Any) -> list[tuple[int, tuple[int, ...]]]:
+    def routes(solution: Any) -> Routes:
         out = []
         for route in solution.routes():
             visits = tuple(a.idx for a in route if a.is_client())
@@ -146,11 +142,6 @@ def _improve(task: SeedTask, emit: Callable[[Routes], None]) -> None:
                 self.sent = time.monotonic()
 
     stream = Stream()
-    initial = None
-    if task.initial:
-        initial = pyvrp.Solution(
-            data, [pyvrp.Route(data, list(visits), kind) for kind, visits in task.initial]
-        )
     ends = time.monotonic() + task.seconds
     slice_s = max(LEAST_ROUND_S, count * ROUND_S_PER_DEVICE)
     for number in itertools.count():
@@ -175,7 +166,6 @@ def _improve(task: SeedTask, emit: Callable[[Routes], None]) -> None:
             seed=task.seed + number,
             collect_stats=False,
             params=SolveParams(ils=ils),
-            initial_solution=initial if number == 0 else None,
         )
         if number == 0:
             slice_s *= LONGER

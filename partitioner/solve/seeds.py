@@ -100,26 +100,14 @@ class LineSeeder:
         """Whether there is anything to do and a port to do it with."""
         return bool(self.members) and bool(self.vehicles)
 
-    def task(
-        self,
-        *,
-        seconds: float,
-        iterations: int | None,
-        seed: int,
-        initial: Sequence[tuple[int, tuple[int, ...]]] = (),
-    ) -> SeedTask:
-        """Give the task; ``initial`` as (port class, devices outward), whole devices covered."""
-        kind_of = {p: k for k, (_, p) in enumerate(self.kinds)}
-        routes = tuple(
-            (kind_of[p], tuple(self.local[d] for d in devices)) for p, devices in initial
-        )
+    def task(self, *, seconds: float, iterations: int | None, seed: int) -> SeedTask:
+        """Give the task; ``iterations`` in place of the clock where answers must repeat."""
         return SeedTask(
             starts=self.starts,
             cost=self.cost,
             length=self.length,
             demand=self.demand,
             vehicles=self.vehicles,
-            initial=routes,
             seconds=seconds,
             iterations=iterations,
             seed=seed % 2**31,

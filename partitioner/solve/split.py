@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 
-def split(points: np.ndarray, most: int, shift: float = 0.0, block: int = 1
+def split(
+    points: np.ndarray, most: int, shift: float = 0.0, block: int = 1
 ) -> list[np.ndarray]:
     """Split points (k, d) into parts of about even size, at most ``most``, across the longest side.
 

@@ -13,24 +13,15 @@ The parts run in this order, each stoppable at any time:
 
 from __future__ import annotations
 
-import time
-from collections.abc import Callable, Iterable
-
 from partitioner.errors import Conflict, NoLayout
-from partitioner.model.layout import Layout
-from partitioner.model.outcome import Outcome, Sample
-from partitioner.model.problem import Problem
 from partitioner.solve.arms import TooManyArms
+from partitioner.solve.basics import basic_columns
 from partitioner.solve.beside import Beside
-from partitioner.solve.bound.lp import SHORT_LINE, lower_bound
+from partitioner.solve.bound.lp import SHORT_LINE
 from partitioner.solve.bound.setup import Setup
 from partitioner.solve.columns import Column
-from partitioner.solve.layout_in import columns_of
-from partitioner.solve.parts import near_ports
 from partitioner.solve.pool import Duals, columns_below
-from partitioner.solve.precheck import hopeless
-from partitioner.solve.run import PlanSettings, Run
-from partitioner.solve.search import Study
+from partitioner.solve.run import Run
 from partitioner.solve.seed_task import SeedTask
 from partitioner.solve.seeds import LineSeeder
 from partitioner.solve.within import columns_within
@@ -47,28 +38,9 @@ MOST_SWITCHES = 8
 
 
 class WholeRun(Run):
-    """A run over all devices at once.
+    """A run over all devices at once."""
 
-    Parameters
-    ----------
-    start_from
-        Layouts, whole or in part, whose segments are known to the search from the start.
-    """
-
-    def __init__(
-        self,
-        problem: Problem,
-        settings: PlanSettings,
-        clock: Callable[[], float] = time.monotonic,
-        on_progress: Callable[[Sample, str], None] | None = None,
-        should_stop: Callable[[], bool] = lambda: False,
-        study: Study | None = None,
-        start_from: Iterable[Layout] = (),
-    ):
-        super().__init__(problem, settings, clock, on_progress, should_stop, study)
-        self._ticks = 0
-        self.dual_bound = 0
-        """What the duals of the search prove."""
+    def _set_up(self) -> None:
         self.setup = Setup(self.builder)
         self.waiting_seeds: list[tuple[int, float]] = []
         self.seeding: tuple[LineSeeder, Beside] | None = None
@@ -77,9 +49,6 @@ class WholeRun(Run):
         self._polls = 0
         self.basics: list[Column] = []
         self.proposals = 400 + self.instance.n
-        self.given: list[Column] = []
-        for layout in start_from:
-            self.given += columns_of(self.builder, layout)
 
     # -- seeds --------------------------------------------------------------------------------
 
@@ -170,7 +139,8 @@ class WholeRun(Run):
 
     def first_layout(self) -> None:
         """Make the first proposals a layout, or as much of one as they allow."""
-        self._add_basics()
+        self.basics = basic_columns(self.builder, MOST_SWITCHES) + self.given
+        self.search.pool.add(self.basics)
         while self.seeds_running and not self.limits.over():
             if self.poll_seeds(0.1):
                 break
@@ -189,27 +159,6 @@ class WholeRun(Run):
         ):
             if self.poll_seeds(0.5):
                 self._quick_master(5.0)
-
-    def _add_basics(self) -> None:
-        """Put every link and every line of one device into the pool."""
-        inst = self.instance
-        for i in range(inst.n):
-            for s, grade in near_ports(inst, i, MOST_SWITCHES):
-                column = (
-                    self.builder.line(s, grade, (i,))
-                    if inst.grades[grade].is_line
-                    else self.builder.link(s, grade, i)
-                )
-                if column is not None:
-                    self.basics.append(column)
-        for group in inst.together:
-            for port in inst.port_classes:
-                if inst.grades[port.grade].is_line and len(group) > 1:
-                    column = self.builder.line(port.switch, port.grade, group)
-                    if column is not None:
-                        self.basics.append(column)
-        self.basics += self.given
-        self.search.pool.add(self.basics)
 
     def _quick_master(self, seconds: float, *, newest_only: bool = False) -> None:
         """Run the master over what is sure to be needed and what was proposed last.
@@ -247,42 +196,21 @@ class WholeRun(Run):
         return list(self.search.proposed)[-most:]
 
     def prove_bound(self, share: float) -> None:
-        """Run column generation, taking in proposals of the heuristic on the way."""
-        stop_at = self.seconds() + share * self.seconds_left()
+        """Prove a bound, taking in proposals of the heuristic on the way."""
+        known = list(self.search.pool.columns)[-2_000:]
+        self.search.pool.add(self.run_bound(share, known, self._take_in_for_bound))
 
-        def remaining() -> float:
-            if self.deterministic:
-                self._ticks += 1
-                assert self.settings.work_limit is not None
-                return 0.0 if self.should_stop() else float(
-                    4 * self.settings.work_limit - self._ticks
-                )
-            now = self.seconds()
-            if now - self._last_poll > 1.0:
-                self._last_poll = now
-                if self.poll_seeds():
-                    self._polls += 1
-                    newest = self.cost is not None and self._polls % 8 != 0
-                    self._quick_master(
-                        0.7 if self.cost is not None else 3.0, newest_only=newest
-                    )
-                    self._last_poll = self.seconds()
-            return 0.0 if self.should_stop() else stop_at - now
-
-        result = lower_bound(
-            self.builder,
-            list(self.search.pool.columns)[-2_000:],
-            remaining=remaining,
-            on_bound=self.on_bound,
-            target=lambda: None if self.cost is None else self.enough_bound(),
-        )
-        self.on_bound(result.value, result.source)
-        self.dual_bound = result.value
-        self.search.duals = Duals(
-            result.duals.device, result.duals.port, tuple(result.duals.cuts)
-        )
-        made = (self.builder.line(*order) for order in result.orders)
-        self.search.pool.add(c for c in made if c is not None)
+    def _take_in_for_bound(self) -> None:
+        """Take in proposals, now and then with all those before them."""
+        now = self.seconds()
+        if now - self._last_poll <= 1.0:
+            return
+        self._last_poll = now
+        if self.poll_seeds():
+            self._polls += 1
+            newest = self.cost is not None and self._polls % 8 != 0
+            self._quick_master(0.7 if self.cost is not None else 3.0, newest_only=newest)
+            self._last_poll = self.seconds()
 
     def choose_among_pool(self, seconds: float) -> None:
         """Let the master choose among the best columns of the pool, then among more of them.
@@ -366,7 +294,6 @@ class WholeRun(Run):
         best = self.search.best
         kept = [c.column for c in best.choices] if best is not None else []
         columns = list(dict.fromkeys(kept + columns))
-        # Hop times learned from one layout need not hold for all, so a proof does without them.
         seconds = self.seconds_left()
         if not self.deterministic and (self.seeds_running or room > WIDEST_PROOF * (cost or 1)):
             seconds *= 0.5
@@ -377,6 +304,7 @@ class WholeRun(Run):
             cheaper = cheaper or self._cheaper_came(cost)
             return cheaper
 
+        # Hop times learned from one layout need not hold for all, so a proof does without them.
         result = self.search.master_over_pool(
             columns, seconds, soft=False, learned_hops=False, full_pathways=every_pathway,
             enough=enough,
@@ -402,11 +330,8 @@ class WholeRun(Run):
 
     # -- whole --------------------------------------------------------------------------------
 
-    def go(self) -> Outcome:
-        """Run all parts and give the outcome."""
-        conflicts = hopeless(self.builder)
-        if conflicts:
-            raise NoLayout(conflicts)
+    def plan(self) -> None:
+        """Run all parts in order."""
         self.step("first layout")
         self.start_seeds()
         self.first_layout()
@@ -425,7 +350,6 @@ class WholeRun(Run):
             self.step("proving the layout")
             self.prove_by_enumeration()
         self.improve()
-        return self.outcome()
 
     def improve(self) -> None:
         """Solve regions again, larger ones each time nothing is gained, until time is up."""

@@ -162,12 +162,6 @@ def knees(points: Sequence[Point], ratio: float = 2.0) -> list[int]:
     return found
 
 
-BETWEEN_GOOD = 3.0
-"""How much more a stretch between two points that reach the gap asked for counts."""
-LEAST_SHARE = 0.1
-"""Share of the cost axis that such a stretch counts for at least."""
-
-
 def widest_gap(front: Front, tried: Iterable[int], goal: float = 1.0) -> int | None:
     """Limit for the next run where a spread of points is wanted; None if nothing is open.
 
@@ -195,9 +189,6 @@ def widest_gap(front: Front, tried: Iterable[int], goal: float = 1.0) -> int | N
             continue
         low = max([b.value, *(t for t in failed if b.value <= t < a.value)])
         share = (b.cost_money - a.cost_money) / money if b.gap <= goal else 0.5
-        if goal < 1.0 and max(a.gap, b.gap) <= goal:
-            # What lies between two good points is mostly good as well.
-            share = max(BETWEEN_GOOD * share, LEAST_SHARE)
         if a.value - 1 > low:
             options.append(((a.value - 1 - low) / span * share, (low + a.value) // 2))
     last = points[-1]
