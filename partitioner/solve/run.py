@@ -43,18 +43,7 @@ class PlanSettings:
 class Run:
     """State of one run over a problem.
 
-    Parameters
-    ----------
-    clock
-        Seconds, increasing.
-    on_progress
-        Told each better cost or bound with the part of the run it came from.
-    should_stop
-        Asked often; true ends the run with the best layout so far.
-    study
-        Rows and costs that a study adds.
-    start_from
-        Layouts, whole or in part, whose segments are known to the search from the start.
+    The parameters are those of :func:`~partitioner.solve.planner.plan_layout`.
     """
 
     def __init__(
