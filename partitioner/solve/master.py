@@ -349,16 +349,15 @@ class Master:
 
     def hint(self, selection: Selection) -> None:
         """Suggest a selection; complete hints only, so nothing is done if a column is missing."""
-        position = {id(c): k for k, c in enumerate(self.columns)}
-        by_value = {c: k for k, c in enumerate(self.columns)}
+        number = {c: k for k, c in enumerate(self.columns)}
+        fixed = set(self.fixed)
         wanted: set[tuple[int, int]] = set()
         for choice in selection.choices:
-            k = position.get(id(choice.column), by_value.get(choice.column))
-            if k is None:
-                if choice in self.fixed:
-                    continue
+            k = number.get(choice.column)
+            if k is not None:
+                wanted.add((k, choice.port))
+            elif choice not in fixed:
                 return
-            wanted.add((k, choice.port))
         self.model.clear_hints()
         for k, picks in enumerate(self.pick):
             for p, var in picks.items():

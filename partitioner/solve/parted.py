@@ -9,7 +9,7 @@
 from __future__ import annotations
 
 import time
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -19,6 +19,7 @@ from partitioner.solve.basics import basic_columns
 from partitioner.solve.beside import Beside, Task
 from partitioner.solve.columns import Column
 from partitioner.solve.layout_in import columns_of
+from partitioner.solve.master import Choice
 from partitioner.solve.part_task import PartTask
 from partitioner.solve.parts import (
     Part,
@@ -79,6 +80,8 @@ class PartedRun(Run):
         self.rounds = 0
         self.fields: list[Part] = []
         self.basics: list[Column] = []
+        self.latest: dict[tuple[tuple[int, ...], int], list[Column]] = {}
+        """Lines proposed last for the first layout, by field and grade."""
         self.cheap: list[Column] = []
         """Lines met while proving the bound, cheapest under its duals first."""
 
@@ -142,15 +145,38 @@ class PartedRun(Run):
         self._finish(self.seconds() + 0.4 * self.seconds_left())
         self.waiting.clear()
         proposed = list(self.search.proposed)
-        covered = {i for c in proposed for i in c.devices}
         self.basics = basic_columns(self.builder, MOST_SWITCHES)
-        for rest in ([c for c in self.basics if covered.isdisjoint(c.devices)], self.basics):
-            columns = list(dict.fromkeys(proposed + self.given + rest))
-            self.search.master_over_pool(
-                columns, 5.0 + 0.002 * self.instance.n, soft=True, hint=False
-            )
-            if self.cost is not None:
-                break
+        kept = self._lines_on_ports()
+        covered = {i for c in kept for i in c.column.devices}
+        rest = [
+            c for c in dict.fromkeys(proposed + self.given + self.basics)
+            if covered.isdisjoint(c.devices)
+        ]
+        self.search.complete(kept, rest, self._first_master_s())
+        if self.cost is None:
+            columns = list(dict.fromkeys(proposed + self.given + self.basics))
+            self.search.master_over_pool(columns, self._first_master_s(), soft=True)
+
+    def _first_master_s(self) -> float:
+        return 5.0 + 0.002 * self.instance.n
+
+    def _lines_on_ports(self) -> list[Choice]:
+        """Give the last lines proposed for each field, as far as there are ports for all."""
+        free = Counter({(p.switch, p.group): p.count for p in self.instance.port_classes})
+        kept = []
+        covered: set[int] = set()
+        for column in (c for columns in self.latest.values() for c in columns):
+            if not covered.isdisjoint(column.devices):
+                # Lines of two grades were proposed for the same devices.
+                continue
+            for p in self.instance.ports_of.get((column.switch, column.grade), []):
+                port = self.instance.port_classes[p]
+                if free[port.switch, port.group] > 0:
+                    free[port.switch, port.group] -= 1
+                    kept.append(Choice(column, p))
+                    covered.update(column.devices)
+                    break
+        return kept
 
     def _begin_seeds(self, seconds: float, *, again: bool) -> None:
         """Let the heuristic work on each field; ``again``: what it finds goes into the layout."""
@@ -178,11 +204,11 @@ class PartedRun(Run):
 
         def take(found: Sequence[Routes]) -> None:
             # Each set replaces the one before.
-            lines = seeder.lines(found[-1])
-            self.search.from_lines(lines, grade)
+            columns = self.search.from_lines(seeder.lines(found[-1]), grade)
             if again:
-                columns = list(self.search.proposed)[-len(lines) :]
                 self.search.take_part(field.devices, columns)
+            else:
+                self.latest[field.devices, grade] = columns
 
         return _Job(task, take)
 

@@ -31,7 +31,8 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
     ident = inst.device_ids[device]
     group = next((g for g in inst.together if device in g and len(g) > 1), None)
     reasons: list[tuple[int, Conflict]] = []
-    for port in inst.port_classes:
+    near = sorted(inst.port_classes, key=lambda p: int(inst.switch_um[p.switch, device]))
+    for port in near:
         data = inst.grades[port.grade]
         switch = inst.switch_ids[port.switch]
         if not inst.may_hang[device, port.switch]:

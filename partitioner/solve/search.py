@@ -203,6 +203,24 @@ class Search:
             if learned == now or self.limits.over() or enough():
                 return result
 
+    def complete(
+        self, kept: Sequence[Choice], columns: Sequence[Column], seconds: float
+    ) -> bool:
+        """Choose for the devices that the kept segments leave out; true if better."""
+        covered = {i for c in kept for i in c.column.devices}
+        master = Master(
+            self.instance,
+            self.backbone,
+            columns,
+            fixed=kept,
+            cover=[i for i in range(self.instance.n) if i not in covered],
+            penalty=self.penalty,
+            hop_extra=self.hop_extra,
+            refused=self.refused,
+            extend=self.study.extend,
+        )
+        return self.offer(self._solved(master, seconds).selection)
+
     # -- regions ------------------------------------------------------------------------------
 
     def distance_between(self, a: Sequence[int], b: Sequence[int]) -> int:
@@ -305,6 +323,9 @@ class Search:
             extend=self.study.extend,
         )
         master.hint(self.best)
+        return self._solved(master, seconds)
+
+    def _solved(self, master: Master, seconds: float) -> MasterResult:
         return master.solve(
             seconds=seconds,
             workers=self.limits.workers,
@@ -379,11 +400,14 @@ class Search:
                 if most_devices > 3 * self.instance.n + 10:
                     return
 
-    def from_lines(self, lines: Sequence[tuple[int, int, tuple[int, ...]]], grade: int) -> None:
-        """Turn lines proposed by the heuristic into columns of the pool.
+    def from_lines(
+        self, lines: Sequence[tuple[int, int, tuple[int, ...]]], grade: int
+    ) -> list[Column]:
+        """Turn lines proposed by the heuristic into columns of the pool and give these.
 
         A line that breaks a rule the heuristic does not know is cut into allowed pieces.
         """
+        columns: list[Column] = []
         for switch, _, devices in lines:
             column = self.builder.line(switch, grade, devices)
             made = (
@@ -392,9 +416,11 @@ class Search:
                 else self._allowed_pieces(switch, grade, devices)
             )
             self.pool.add(made)
+            columns += made
             for proposed in made:
                 self.proposed.pop(proposed, None)
                 self.proposed[proposed] = None
+        return columns
 
     def _allowed_pieces(
         self, switch: int, grade: int, devices: tuple[int, ...]
