@@ -59,7 +59,7 @@ def arguments(argv: list[str] | None) -> argparse.Namespace:
     )  # fmt: skip
     parser.add_argument(
         "--seconds-a-device", type=float, default=SECONDS_A_DEVICE,
-        help="limit of large problems where more than the longest of --seconds (default %(default)s)",
+        help="limit of large problems, if above the longest of --seconds (default %(default)s)",
     )  # fmt: skip
     parser.add_argument("--devices", type=numbers, help="default 30,60,120,250; large: to 10000")
     parser.add_argument(
