@@ -291,6 +291,8 @@ class WholeRun(Run):
                 )
         except TooManyArms:
             return False
+        if self.over():
+            return False
         best = self.search.best
         kept = [c.column for c in best.choices] if best is not None else []
         columns = list(dict.fromkeys(kept + columns))
@@ -337,7 +339,7 @@ class WholeRun(Run):
         self.first_layout()
         self.step("proving a bound")
         if not self.over():
-            self.prove_bound(0.7 if self.instance.n <= 100 else 0.5)
+            self.prove_bound(0.7)
         if not self.over():
             self.step("choosing among columns")
             self.choose_among_pool(0.25 * self.settings.time_limit_s)

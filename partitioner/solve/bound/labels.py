@@ -277,7 +277,8 @@ class LabelSearch:
         every_switch
             Give each line at every switch below the threshold, not only at its cheapest.
         spent
-            Told the number of labels of each layer; may raise to end the search.
+            Told the number of labels of each layer, and 0 now and then while walks are made of
+            them; may raise to end the search.
         """
         model = self.model
         missed: list[tuple[float, int]] = []
@@ -321,7 +322,9 @@ class LabelSearch:
             return Found([], missed, not missed, 0)
         labels = _joined(done)
         weight = np.concatenate(weights)
-        walks = self._finish(labels, weight, priced, threshold, most, missed, every_switch)
+        walks = self._finish(
+            labels, weight, priced, threshold, most, missed, every_switch, spent
+        )
         return Found(walks, missed, not missed, total)
 
     def _device(self, labels: _Labels) -> np.ndarray:
@@ -693,6 +696,7 @@ class LabelSearch:
         most: int,
         missed: list[tuple[float, int]],
         every_switch: bool,
+        spent: Callable[[int], None] | None,
     ) -> list[Walk]:
         model = self.model
         rows: list[tuple[np.ndarray, ...]] = []
@@ -725,7 +729,9 @@ class LabelSearch:
                 missed.append((float(cost[dropped[size[dropped] == q]].min()), int(q)))
             order = order[:most]
         walks = []
-        for r in order:
+        for number, r in enumerate(order):
+            if spent is not None and number % 500 == 0:
+                spent(0)
             out, back = self._arms(labels, int(index[r]))
             s = int(at[r])
             walks.append(
