@@ -13,6 +13,9 @@ from dataclasses import dataclass
 from ortools.sat.python import cp_model
 
 POLL_S = 0.05
+MANY_VARIABLES = 4_000
+"""Above so many variables presolve probes, looks for symmetry and repeats itself for longer than
+the search then takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +82,11 @@ def run(
     solver.parameters.random_seed = seed % 2_000_000_000
     solver.parameters.catch_sigint_signal = False
     solver.parameters.max_time_in_seconds = max(0.01, seconds)
+    if len(watched) > MANY_VARIABLES:
+        solver.parameters.cp_model_probing_level = 0
+        solver.parameters.find_big_linear_overlap = False
+        solver.parameters.symmetry_level = 0
+        solver.parameters.max_presolve_iterations = 1
     if work_limit is not None:
         solver.parameters.max_deterministic_time = work_limit
         solver.parameters.max_time_in_seconds = 60.0 + 60.0 * work_limit

@@ -13,6 +13,8 @@ The parts run in this order, each stoppable at any time:
 
 from __future__ import annotations
 
+from enum import Enum
+
 from partitioner.errors import Conflict, NoLayout
 from partitioner.solve.arms import TooManyArms
 from partitioner.solve.basics import basic_columns
@@ -31,10 +33,22 @@ POOL_RUN = 2_500
 PROOF_COLUMNS = 30_000
 """Most columns of a proving master run."""
 WIDEST_PROOF = 0.012
-"""Largest gap, as a share of the cost, at which a proof over all columns is worth a try with
-many devices: the columns within a wider gap are far too many."""
+"""Largest room, as a share of the cost, in which all columns are worth collecting with many
+devices: those within a wider one are far too many."""
+LEAST_ROOM = 0.25
+"""Least share of that, or of the gap, that is tried where there are too many columns."""
 MOST_SWITCHES = 8
 """Nearest switches a device is tried at alone."""
+
+
+class _Proof(Enum):
+    """How a proof over all columns within some room ended."""
+
+    DONE = "done"
+    CHEAPER = "cheaper"
+    """Cut short by a cheaper layout, which narrows the room."""
+    TOO_MANY = "too many"
+    """There are more columns than it can work with."""
 
 
 class WholeRun(Run):
@@ -48,6 +62,8 @@ class WholeRun(Run):
         self._last_poll = 0.0
         self._polls = 0
         self.basics: list[Column] = []
+        self.hopeless_room = {False: 2.0**62, True: 2.0**62}
+        """Room with too many columns, without and with those for full pathways."""
         self.proposals = 400 + self.instance.n
 
     # -- seeds --------------------------------------------------------------------------------
@@ -238,27 +254,48 @@ class WholeRun(Run):
             most *= 2
 
     def prove_by_enumeration(self) -> None:
-        """Collect every column a better layout could use; the master over them settles it."""
+        """Collect every column that a layout below the bound sought could use, and choose.
+
+        That bound is the cost of the best layout, which settles the run, or what is enough of it;
+        where the columns are too many for that, one nearer to what the duals prove.
+        """
         cost = self.cost
         if self.search.duals is None or (cost is None and self.instance.n > 16):
-            return
-        # What columns a better layout can use is told by the duals and what they prove; a bound
-        # known from elsewhere says nothing about reduced costs.
-        room = 2.0**60 if cost is None else float(cost - self.dual_bound)
-        if self.instance.n > 60 and cost is not None and room > WIDEST_PROOF * cost:
             return
         # Without capped pathways the labels of the bound find all that matters, and quicker.
         ways = (False, True) if self.backbone.pathway_caps and cost is not None else (False,)
         if cost is None:
             ways = (True,)
         for every_pathway in ways:
-            if self.over():
-                return
-            while self._prove_over(room, every_pathway) and not self.over():
-                assert self.cost is not None
-                room = float(self.cost - self.dual_bound)
+            share = 1.0
+            while not self.over() and share >= LEAST_ROOM:
+                room = self._room(share)
+                if room <= self.bound - self.dual_bound:
+                    break
+                verdict = _Proof.TOO_MANY
+                if room < self.hopeless_room[every_pathway]:
+                    verdict = self._prove_over(room, every_pathway)
+                if verdict is _Proof.DONE:
+                    break
+                if verdict is _Proof.TOO_MANY:
+                    self.hopeless_room[every_pathway] = min(room, self.hopeless_room[every_pathway])
+                    share *= 0.5
             if self.proved:
                 return
+
+    def _room(self, share: float) -> float:
+        """How far above what the duals prove the bound sought is, or a share of that.
+
+        What columns a better layout can use is told by the duals and what they prove; a bound
+        known from elsewhere says nothing about reduced costs.
+        """
+        cost = self.cost
+        if cost is None:
+            return 2.0**60
+        room = float(self.enough_bound() - self.dual_bound)
+        if self.instance.n > 60:
+            room = min(room, WIDEST_PROOF * cost)
+        return share * room
 
     def _cheaper_came(self, cost: int | None) -> bool:
         """Whether the heuristic has just found a layout for less than ``cost``."""
@@ -267,10 +304,10 @@ class WholeRun(Run):
         now = self.cost
         return now is not None and (cost is None or now < cost)
 
-    def _prove_over(self, room: float, every_pathway: bool) -> bool:
+    def _prove_over(self, room: float, every_pathway: bool) -> _Proof:
         """Run the master over all columns within ``room``; it may prove what they come to.
 
-        Returns whether to try again, since the heuristic has narrowed the room meanwhile.
+        Whatever uses another column costs more than what the duals prove and the room together.
 
         With ``every_pathway`` columns that only a full pathway would make worth it are there too,
         and the caps count; without, both are left out, which can only make it cheaper.
@@ -290,9 +327,9 @@ class WholeRun(Run):
                     column_limit=PROOF_COLUMNS, should_stop=self.limits.over,
                 )
         except TooManyArms:
-            return False
+            return _Proof.DONE if self.over() else _Proof.TOO_MANY
         if self.over():
-            return False
+            return _Proof.DONE
         best = self.search.best
         kept = [c.column for c in best.choices] if best is not None else []
         columns = list(dict.fromkeys(kept + columns))
@@ -324,11 +361,11 @@ class WholeRun(Run):
             )
         if result.bound is not None:
             self.on_bound(
-                min(result.bound, self.cost or result.bound),
+                min(result.bound, self.cost or result.bound, self.dual_bound + int(room)),
                 f"{self.bound_source}, then all columns within the gap",
             )
         self.proved = self.settled()
-        return cheaper and not self.proved
+        return _Proof.CHEAPER if cheaper and not self.proved else _Proof.DONE
 
     # -- whole --------------------------------------------------------------------------------
 

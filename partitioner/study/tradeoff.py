@@ -18,9 +18,6 @@ from partitioner.study.front import Front, Step, front_of, widest_gap
 from partitioner.study.runs import SMALL, Answer, Budget, Result
 from partitioner.study.seen_segments import Found, SeenSegments
 
-FIRST_CARE = 0.25
-"""Share of the gap asked for that the first run of a spread goes down to."""
-
 
 @dataclass(frozen=True, slots=True)
 class TradeOffSettings:
@@ -120,9 +117,10 @@ def trade_off(
         part = 4 if limit is None else _runs_left(state, settings) + 1
         seconds = budget.left_s / part
         enough = 0.0
-        if settings.points is not None and len(problem.devices) > SMALL:
-            # The bound of the first run serves all others, so it is worth more care.
-            enough = settings.gap * (FIRST_CARE if limit is None else 1.0)
+        is_spread = settings.points is not None and len(problem.devices) > SMALL
+        if is_spread and limit is not None:
+            # The bound of the first run serves all others, so that one goes for a proof.
+            enough = settings.gap
         _step(problem, state, seen, budget, limit, seconds, enough)
         if settings.points is not None and not _is_proved(state.steps[-1]):
             # Proofs do not come easily here: points from the segments seen are worth having.
