@@ -75,9 +75,11 @@ class Column:
 
     def text(self, value: Any) -> str:
         """Cell text for the page."""
-        if value is None or value == "":
+        # A frame keeps "not a number" where a row has no figure of this kind.
+        missing = value is None or value == "" or (isinstance(value, float) and math.isnan(value))
+        if missing:
             return NONE if self.is_numeric else ""
-        if isinstance(value, float) and not math.isfinite(value):
+        if isinstance(value, float) and math.isinf(value):
             return "∞"
         if self.kind is Kind.STATE:
             return self.state_words[list(State).index(State(value))]

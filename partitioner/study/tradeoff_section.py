@@ -128,10 +128,12 @@ def _gain(problem: Problem, state: TradeOff, start: int, end: int) -> str:
     points = state.front.within(state.goal)
     a, b = points[start], points[end]
     gain = state.axis.text(a.value - b.value)
-    return (
-        f"{gain} {state.axis.better} costs "
-        f"{money_text(b.cost_money - a.cost_money, problem.currency)} more"
-    )
+    price = b.cost_money - a.cost_money
+    # Two points may differ by less than two decimals show.
+    cent = MONEY_STEPS // 100
+    shown = money_text(max(price, cent), problem.currency)
+    dearer = f"{shown} more" if price >= cent else f"less than {shown} more"
+    return f"{gain} {state.axis.better} costs {dearer}"
 
 
 def tradeoff_section(problem: Problem, state: TradeOff) -> Section:

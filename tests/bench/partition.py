@@ -35,7 +35,7 @@ from tests.bench.table import gap as gap_of
 PAGE = ROOT / "docs" / "explanation" / "optimiser.md"
 CHART = ROOT / "docs" / "figures" / "optimiser-scale.svg"
 RESULTS = ROOT / "tests" / "bench" / "results" / "partition.jsonl"
-DEMOS = ("street-sweeper", "glasshouse", "city-bus")
+DEMOS = ("street-sweeper", "glasshouse", "city-bus", "river-ferry")
 LARGE_DEVICES = (250, 1_000, 4_000, 10_000)
 SECONDS_A_DEVICE = 0.06
 """Large problems have so much time for each device, if that is more than the longest limit."""

@@ -257,7 +257,7 @@ def test_one_second_is_honest(problems, tmp_path, capsys) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", ["street-sweeper", "glasshouse", "city-bus"])
+@pytest.mark.parametrize("name", ["street-sweeper", "glasshouse", "city-bus", "river-ferry"])
 def test_demo_is_planned_and_accepted(name, problems, tmp_path, capsys) -> None:
     folder = tmp_path / "out"
     problem = str(problems / name / "problem.yaml")

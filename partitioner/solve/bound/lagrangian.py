@@ -21,6 +21,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from partitioner.solve.bound.openings import Openings
 from partitioner.solve.bound.relaxed_master import LineCount, RawDuals, SwitchCap
 from partitioner.solve.instance import Instance
 
@@ -56,14 +57,14 @@ def right_hand_side(
     counts: Sequence[LineCount],
     row_count: np.ndarray,
     row_keys: Sequence[tuple[int, int]],
-    open_value: dict[int, int],
+    openings: Openings,
     caps: Sequence[SwitchCap],
 ) -> int:
-    """Sum of duals times right-hand sides, candidate switches at their cheapest share."""
+    """Sum of duals times right-hand sides, the cheapest set of candidate switches open."""
     value = int(duals.device.sum())
     value += sum(int(d) * c.least for d, c in zip(duals.count, counts, strict=True))
     value -= int(duals.cut.sum())
-    at_switch: dict[int, int] = dict(open_value)
+    at_switch: dict[int, int] = dict.fromkeys(openings.own, 0)
     for r, (s, _) in enumerate(row_keys):
         paid = int(duals.row[r]) * int(row_count[r])
         if s in at_switch:
@@ -76,7 +77,7 @@ def right_hand_side(
             at_switch[cap.switch] -= int(price) * cap.most
         else:
             value -= int(price) * cap.most
-    return value + sum(min(0, v) for v in at_switch.values())
+    return value + openings.least(at_switch)
 
 
 def repair_rate(missing: Iterable[tuple[float, int]]) -> int:

@@ -23,6 +23,7 @@ from partitioner.solve.bound.lagrangian import (
     right_hand_side,
 )
 from partitioner.solve.bound.line_model import LineModel
+from partitioner.solve.bound.openings import Openings, openings_of
 from partitioner.solve.bound.regions import LARGE, RegionalBound
 from partitioner.solve.bound.relaxed_master import (
     LpFailed,
@@ -32,7 +33,7 @@ from partitioner.solve.bound.relaxed_master import (
     SwitchCap,
 )
 from partitioner.solve.bound.result import BoundDuals, BoundResult, Order
-from partitioner.solve.bound.setup import Setup, least_constant, opening_values
+from partitioner.solve.bound.setup import Setup
 from partitioner.solve.bound.walks import ArmWalks, Walk, best_walks
 from partitioner.solve.columns import Column, ColumnBuilder
 
@@ -77,19 +78,19 @@ class ColumnGeneration:
         seeds: Sequence[Column],
         *,
         remaining: Callable[[], float],
-        constant: int,
+        openings: Openings,
         on_bound: Callable[[int, str], None] | None,
         target: Callable[[], int | None] | None,
     ):
         self.builder = builder
         self.instance = builder.instance
         self.remaining = remaining
-        self.constant = constant
+        self.constant = openings.constant
         self.on_bound = on_bound
         self.target = target
         self.setup = Setup(builder)
         self.master = RelaxedMaster(
-            self.instance, self.setup.counts, self.setup.dear, opening_values(self.instance)
+            self.instance, self.setup.counts, self.setup.dear, openings
         )
         self.exact: dict[MasterColumn, Order] = {}
         for link in self.setup.links:
@@ -139,7 +140,7 @@ class ColumnGeneration:
             self.setup.counts,
             self.master.row_count,
             self.master.row_keys,
-            self.master.open_value,
+            self.master.openings,
             self.master.caps,
         )
         rate = repair_rate(missing)
@@ -306,7 +307,7 @@ class ColumnGeneration:
         inst = self.instance
         groups = [(frozenset(g), 1) for g in inst.apart_switch]
         groups += [(frozenset(g), most) for g, most in inst.loss_caps]
-        if not groups and not self.master.open_value:
+        if not groups and not self.master.openings.own:
             return 0
         self.master.solve(details=True)
         at = np.zeros((inst.switch_count, inst.n))
@@ -580,7 +581,6 @@ def lower_bound(
     seeds: Sequence[Column] = (),
     *,
     remaining: Callable[[], float],
-    constant: int = 0,
     on_bound: Callable[[int, str], None] | None = None,
     target: Callable[[], int | None] | None = None,
     trace: Callable[[str], None] | None = None,
@@ -595,9 +595,6 @@ def lower_bound(
         Columns known already; they save rounds.
     remaining
         Seconds left, read often.
-    constant
-        Objective money that every layout pays whatever its segments, if more of it is known than
-        :func:`least_constant` finds.
     on_bound
         Told each better bound and where it comes from.
     target
@@ -605,14 +602,14 @@ def lower_bound(
     trace
         Told one line per phase.
     """
-    constant = max(constant, least_constant(builder.instance))
+    openings = openings_of(builder.instance)
     if builder.instance.n > LARGE:
-        return _by_regions(builder, seeds, remaining, constant, on_bound, target, trace)
+        return _by_regions(builder, seeds, remaining, openings.constant, on_bound, target, trace)
     run = ColumnGeneration(
         builder,
         seeds,
         remaining=remaining,
-        constant=constant,
+        openings=openings,
         on_bound=on_bound,
         target=target,
     )

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from ortools.linear_solver import pywraplp
 
+from partitioner.solve.bound.openings import Openings
 from partitioner.solve.instance import Instance
 from partitioner.units import MONEY_STEPS
 
@@ -95,8 +96,8 @@ class RelaxedMaster:
         Least numbers of segments.
     dear
         float (n,): cost of leaving a device out; above what any plan pays for it.
-    open_value
-        Objective money of opening each candidate switch.
+    openings
+        What opening candidate switches costs.
     """
 
     def __init__(
@@ -104,7 +105,7 @@ class RelaxedMaster:
         instance: Instance,
         counts: Sequence[LineCount],
         dear: np.ndarray,
-        open_value: dict[int, int],
+        openings: Openings,
     ):
         self.instance = instance
         self.counts = list(counts)
@@ -121,7 +122,7 @@ class RelaxedMaster:
         self.row_count = np.zeros(len(keys), dtype=np.int64)
         for p in instance.port_classes:
             self.row_count[self.row_of_key[p.switch, p.group]] = p.count
-        self.open_value = open_value
+        self.openings = openings
         self._dear = dear
         self._variables: list = []
         self._last_values = np.zeros(0)
@@ -147,9 +148,11 @@ class RelaxedMaster:
             self._left_out.append(out)
         self._rows = []
         opened = self._opened = {}
-        for s, value in self.open_value.items():
+        for s, value in self.openings.own.items():
             opened[s] = solver.NumVar(0, 1, "")
             objective.SetCoefficient(opened[s], value / MONEY_STEPS)
+        if opened and self.openings.sets:
+            self._mix_sets_of_open_switches()
         for r, (s, _) in enumerate(self.row_keys):
             if s in opened:
                 row = solver.Constraint(-inf, 0.0)
@@ -229,6 +232,20 @@ class RelaxedMaster:
         for d in devices:
             self._cuts_with[d].append(len(self._cut_rows))
         self._cut_rows.append(row)
+
+    def _mix_sets_of_open_switches(self) -> None:
+        """Candidates are open as in a mix of the sets that can be open together."""
+        solver, inf = self._solver, self._solver.infinity()
+        whole = solver.Constraint(1.0, inf)
+        shares = {s: solver.Constraint(0.0, 0.0) for s in self._opened}
+        for s, row in shares.items():
+            row.SetCoefficient(self._opened[s], -1.0)
+        for inside, extra in self.openings.sets:
+            share = solver.NumVar(0, inf, "")
+            solver.Objective().SetCoefficient(share, extra / MONEY_STEPS)
+            whole.SetCoefficient(share, 1.0)
+            for s in inside:
+                shares[s].SetCoefficient(share, 1.0)
 
     def add_cap(self, cap: SwitchCap) -> None:
         """Limit how many of some devices a switch carries."""

@@ -5,11 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable
 
-import networkx as nx
 import numpy as np
 
-from partitioner.model.problem import BackboneShape
-from partitioner.solve.backbone import BackboneData
 from partitioner.solve.bound.lagrangian import WholeDuals
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.relaxed_master import LineCount, MasterColumn
@@ -265,67 +262,3 @@ def member_groups(
         (switches, instance.may_hang[:, switches[0]] & instance.can[:, grade])
         for switches in groups.values()
     ]
-
-
-def least_constant(instance: Instance) -> int:
-    """Objective money that every layout pays whatever its segments.
-
-    Required switches, and of the backbone what no layout can do without: the links that must be
-    built between required switches, and for a tree or ring the cheapest links that could join the
-    required switches (a least spanning tree if there are no candidates).
-    """
-    backbone = BackboneData(instance)
-    required = {
-        s for s, switch in enumerate(instance.problem.switches.values()) if switch.required
-    }
-    value = sum(backbone.switch_value(s) for s in required)
-    must: list[tuple[int, tuple[int, int]]] = []
-    free: list[tuple[int, tuple[int, int]]] = []
-    for index, link in enumerate(backbone.links):
-        if not link.grades:
-            continue
-        least = min(backbone.link_value(index, g) for g in link.grades)
-        forced = link.required or backbone.shape is BackboneShape.FIXED
-        (must if forced and set(link.ends) <= required else free).append((least, link.ends))
-    value += sum(v for v, _ in must)
-    if backbone.shape is BackboneShape.FIXED or len(required) < 2:
-        return value
-    if len(required) == instance.switch_count:
-        net = nx.Graph()
-        net.add_nodes_from(required)
-        net.add_edges_from((a, b, {"value": v}) for v, (a, b) in sorted(free, reverse=True))
-        net.add_edges_from((a, b, {"value": 0}) for _, (a, b) in must)
-        tree = nx.minimum_spanning_edges(net, weight="value", data=True)
-        return value + sum(data["value"] for _, _, data in tree)
-    short = len(required) - 1 - len(must)
-    return value + sum(v for v, _ in sorted(free)[: max(0, short)])
-
-
-def opening_values(instance: Instance) -> dict[int, int]:
-    """Objective money that opening each candidate switch adds at least.
-
-    Its own value, and of the backbone what it brings on top of :func:`least_constant`: in a fixed
-    one its links to required switches; in a tree or ring one more link, the cheapest there is.
-    """
-    backbone = BackboneData(instance)
-    required = {
-        s for s, switch in enumerate(instance.problem.switches.values()) if switch.required
-    }
-    value = {
-        s: backbone.switch_value(s) for s in range(instance.switch_count) if s not in required
-    }
-    spare = []
-    for index, link in enumerate(backbone.links):
-        if not link.grades:
-            continue
-        least = min(backbone.link_value(index, g) for g in link.grades)
-        outside = [s for s in link.ends if s not in required]
-        if backbone.shape is BackboneShape.FIXED:
-            if len(outside) == 1:
-                value[outside[0]] += least
-        elif outside or not link.required:
-            spare.append(least)
-    if backbone.shape is not BackboneShape.FIXED and required and spare:
-        for s in value:
-            value[s] += min(spare)
-    return value

@@ -9,8 +9,8 @@ import pytest
 
 from partitioner.model.problem import BackboneShape, Problem
 from partitioner.solve.bound.lp import BoundResult, lower_bound
+from partitioner.solve.bound.openings import openings_of
 from partitioner.solve.bound.regions import RegionalBound
-from partitioner.solve.bound.setup import least_constant
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
 from tests.brute.brute import best_layout
@@ -108,7 +108,7 @@ def check_regions_below_optimum(seed: int) -> float | None:
         return None
     builder = ColumnBuilder(Instance(problem))
     run = RegionalBound(builder, [], lambda: False, core=2, halo=2)
-    constant = least_constant(builder.instance)
+    constant = openings_of(builder.instance).constant
     value = 0
     for first in (True, False):
         run.sweep(first=first)
