@@ -71,7 +71,7 @@ class Master:
     cover
         Devices that must be covered by ``columns``; all others are covered by ``fixed``.
     penalty
-        If given, a device may be left out at this price: the way to a first layout.
+        By device: if given, it may be left out at this price, the way to a first layout.
     still_out
         Devices that stay left out whatever is chosen here.
     refused
@@ -92,7 +92,7 @@ class Master:
         columns: Sequence[Column],
         fixed: Sequence[Choice] = (),
         cover: Iterable[int] | None = None,
-        penalty: int | None = None,
+        penalty: Sequence[int] | None = None,
         hop_extra: Mapping[tuple[int, int, int], int] | None = None,
         still_out: Iterable[int] = (),
         refused: Iterable[Refused] = (),
@@ -178,7 +178,7 @@ class Master:
         for i in self.cover:
             if self.penalty is not None:
                 self.left_out[i] = self.model.new_bool_var(f"out[{i}]")
-                self.pay(self.left_out[i], self.penalty)
+                self.pay(self.left_out[i], self.penalty[i])
                 on[i].append(self.left_out[i])
             self.model.add_exactly_one(on[i])
 

@@ -40,6 +40,10 @@ class Limits:
         return self.should_stop() or self.seconds_left() <= 0
 
 
+HUB = 4
+"""Devices it talks to that make leaving a device out dearer, at most so many times."""
+
+
 @dataclass(slots=True)
 class Pool:
     """Columns seen so far, without repeats, in the order they came."""
@@ -120,10 +124,14 @@ class Search:
         self._on_better = on_better
         self._between_regions = between_regions
         self._exhausted: set[tuple[frozenset[Choice], int]] = set()
-        self.penalty = self._penalty()
+        self.penalty = self._penalties()
 
-    def _penalty(self) -> int:
-        """Price of leaving a device out: above anything that covering it could cost."""
+    def _penalties(self) -> list[int]:
+        """Price of leaving each device out: above anything that covering it could cost.
+
+        Leaving a device out takes the deadlines of its streams away, so it costs more with the
+        devices it talks to: the hub of many tight streams is not to be left out to save them.
+        """
         inst = self.instance
         worst = max((p.value for p in inst.port_classes), default=0)
         worst += max((self.backbone.switch_value(s) for s in range(inst.switch_count)), default=0)
@@ -135,7 +143,20 @@ class Search:
                 + inst.cable_value(grade, 2 * reach)
                 + int(inst.phy_value[:, grade].max(initial=0)),
             )
-        return 4 * worst + 10_000
+        partners = [
+            {
+                end
+                for j in (*inst.sent_by[i], *inst.received_by[i])
+                for end in (
+                    inst.streams[j].source_device, *(t.device for t in inst.streams[j].targets)
+                )
+            } - {i, None}
+            for i in range(inst.n)
+        ]
+        return [(4 * worst + 10_000) * min(max(1, len(p)), HUB) for p in partners]
+
+    def _out_penalty(self, left_out: Iterable[int]) -> int:
+        return sum(self.penalty[i] for i in left_out)
 
     # -- incumbents ---------------------------------------------------------------------------
 
@@ -143,7 +164,7 @@ class Search:
         """Take a selection as the best if it is better and holds; learn from it if it is late."""
         if selection is None:
             return False
-        value = self.study.value(selection) + self.penalty * len(selection.left_out)
+        value = self.study.value(selection) + self._out_penalty(selection.left_out)
         if value >= self.best_value:
             return False
         verdict = verify(self.instance, self.backbone, selection)
@@ -270,7 +291,7 @@ class Search:
         )
         duals = self.duals or Duals.zero(self.builder)
         room = sum(self.reduced(choices[k]) for k in picked)
-        room += sum(self.penalty - float(duals.device[i]) for i in extra)
+        room += sum(self.penalty[i] - float(duals.device[i]) for i in extra)
         current = [choices[k].column for k in picked]
         threshold = max(1.0, room)
         if extra:

@@ -37,6 +37,8 @@ WIDEST_PROOF = 0.012
 devices: those within a wider one are far too many."""
 LEAST_ROOM = 0.25
 """Least share of that, or of the gap, that is tried where there are too many columns."""
+FEW_LEFT_OUT = 8
+"""So many devices that the first proposals leave out are found a home for before the bound."""
 MOST_SWITCHES = 8
 """Nearest switches a device is tried at alone."""
 
@@ -175,6 +177,9 @@ class WholeRun(Run):
         ):
             if self.poll_seeds(0.5):
                 self._quick_master(5.0)
+        best = self.search.best
+        if best is not None and 0 < len(best.left_out) <= FEW_LEFT_OUT:
+            self.search.mend(14)
 
     def _quick_master(self, seconds: float, *, newest_only: bool = False) -> None:
         """Run the master over what is sure to be needed and what was proposed last.
