@@ -129,9 +129,13 @@ def run(
         case cp_model.INFEASIBLE:
             return CpResult(True, False, None, None, None)
         case cp_model.UNKNOWN:
+            # Stopped before it began, the solver says 0 whatever the objective is.
+            bound = None
+            if model.has_objective() and solver.best_objective_bound != 0:
+                bound = _floor_bound(solver.best_objective_bound)
             if keeper.values is not None:
-                return CpResult(False, True, keeper.values, keeper.objective, None)
-            return CpResult(False, False, None, None, None)
+                return CpResult(False, True, keeper.values, keeper.objective, bound)
+            return CpResult(False, False, None, None, bound)
         case _:
             raise RuntimeError(f"model refused by CP-SAT: {model.validate()}")
 

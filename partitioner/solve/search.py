@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from partitioner.model.problem import Stream
@@ -186,14 +186,15 @@ class Search:
         *,
         soft: bool,
         hint: bool = True,
-        learned_hops: bool = True,
+        hop_extra: Mapping[tuple[int, int, int], int] | None = None,
         full_pathways: bool = True,
         enough: Callable[[], bool] = lambda: False,
     ) -> MasterResult:
         """Run the master over columns for the whole problem, until it is done or ``enough``.
 
-        Without ``learned_hops`` the delays between switches are the least possible ones, so that
-        what is proved holds for every layout; likewise without ``full_pathways``.
+        With ``hop_extra`` the delays between switches are these above the least ones, in place of
+        what was learned, which need not hold for every layout; without ``full_pathways`` those
+        that hold too many lines are allowed. So what is proved can hold for all.
         If what it chose turns out late on the backbone, it is run again with what that taught.
         """
         while True:
@@ -202,7 +203,7 @@ class Search:
                 self.backbone,
                 columns,
                 penalty=self.penalty if soft else None,
-                hop_extra=self.hop_extra if learned_hops else {},
+                hop_extra=self.hop_extra if hop_extra is None else hop_extra,
                 refused=self.refused,
                 full_pathways=full_pathways,
                 extend=self.study.extend,
@@ -219,7 +220,7 @@ class Search:
             learned = dict(self.hop_extra), len(self.refused)
             self.offer(result.selection)
             now = dict(self.hop_extra), len(self.refused)
-            if not learned_hops:
+            if hop_extra is not None:
                 learned, now = learned[1:], now[1:]
             if learned == now or self.limits.over() or enough():
                 return result

@@ -48,7 +48,8 @@ def verify(instance: Instance, backbone: BackboneData, selection: Selection) -> 
             home[i] = (column.switch, number)
         up.update(column.up)
         down.update(column.down)
-    ways = switch_ways(instance.problem, _shell(instance, backbone, selection), instance.network)
+    shell = backbone_only(instance, backbone, selection)
+    ways = switch_ways(instance.problem, shell, instance.network)
     routes: list[tuple[int, int | None, tuple[int, ...]]] = []
     crossing: dict[tuple[int, int], set[int]] = {}
     lost = False
@@ -140,7 +141,7 @@ def _failure_losses(
     """
     if not instance.loss_caps:
         return []
-    shell = _shell(instance, backbone, selection)
+    shell = backbone_only(instance, backbone, selection)
     before = switch_ways(instance.problem, shell, instance.network)
     refused = []
     for down_switch, cut in _failures(instance, shell):
@@ -204,7 +205,7 @@ def _cut_off(
     return {i for i, got in reaches.items() if not got}
 
 
-def _shell(instance: Instance, backbone: BackboneData, selection: Selection) -> Layout:
+def backbone_only(instance: Instance, backbone: BackboneData, selection: Selection) -> Layout:
     """A layout with only its switches and backbone, which is all that ways depend on."""
     links = []
     for index, grade in selection.backbone:
@@ -225,25 +226,11 @@ def _link_delays(
     overloaded: list[tuple[tuple[int, int], ...]] = []
     for index, grade_id in selection.backbone:
         link = backbone.links[index]
-        row = problem.catalogue.grades[grade_id]
         for pair in (link.ends, link.ends[::-1]):
             streams = sorted(crossing.get(pair, ()))
             if not streams:
                 continue
-            flows = tuple(
-                LineFlow(
-                    s.id, s.frame_bytes, s.period_ns, s.jitter_ns, s.deadline_ns, s.pcp,
-                    s.deadline_ns,
-                )
-                for s in (instance.streams[j] for j in streams)
-            )
-            queue = LinkQueue(
-                id=f"{pair}",
-                flows=flows,
-                rate_bps=row.rate_bps,
-                phy_ns=row.phy_tx_ns + row.phy_rx_ns,
-                propagation_ns=propagation_ns(problem, grade_id, link.length_um),
-            )
+            queue = link_queue(instance, backbone, index, grade_id, pair, streams)
             bound = linear_link_bound(queue)
             if bound.overload is not None or bound.load_ppm > problem.backbone.load_share_ppm:
                 overloaded.append((pair,))
@@ -251,3 +238,29 @@ def _link_delays(
                 leg = bound.legs.get(instance.streams[j].id)
                 delays[pair, j] = leg.total_ns if leg else 2**40
     return delays, overloaded
+
+
+def link_queue(
+    instance: Instance,
+    backbone: BackboneData,
+    index: int,
+    grade_id: str,
+    pair: tuple[int, int],
+    streams: Iterable[int],
+) -> LinkQueue:
+    """Give one direction of a backbone link as the streams that cross it load it."""
+    problem = instance.problem
+    row = problem.catalogue.grades[grade_id]
+    flows = tuple(
+        LineFlow(
+            s.id, s.frame_bytes, s.period_ns, s.jitter_ns, s.deadline_ns, s.pcp, s.deadline_ns
+        )
+        for s in (instance.streams[j] for j in streams)
+    )
+    return LinkQueue(
+        id=f"{pair}",
+        flows=flows,
+        rate_bps=row.rate_bps,
+        phy_ns=row.phy_tx_ns + row.phy_rx_ns,
+        propagation_ns=propagation_ns(problem, grade_id, backbone.links[index].length_um),
+    )

@@ -26,6 +26,7 @@ from partitioner.solve.pool import Duals, columns_below
 from partitioner.solve.run import Run
 from partitioner.solve.seed_task import SeedTask
 from partitioner.solve.seeds import LineSeeder
+from partitioner.solve.waits import certain_waits
 from partitioner.solve.within import columns_within
 
 POOL_RUN = 2_500
@@ -35,8 +36,10 @@ PROOF_COLUMNS = 30_000
 WIDEST_PROOF = 0.012
 """Largest room, as a share of the cost, in which all columns are worth collecting with many
 devices: those within a wider one are far too many."""
-LEAST_ROOM = 0.25
-"""Least share of that, or of the gap, that is tried where there are too many columns."""
+ROOMS = (1.0, 0.5, 0.25)
+"""Shares of that, or of the gap, that are tried."""
+FEW_COLUMNS = 8_000
+"""Up to so many columns are proved over at once; with more, those within less room come first."""
 FEW_LEFT_OUT = 8
 """So many devices that the first proposals leave out are found a home for before the bound."""
 MOST_SWITCHES = 8
@@ -49,8 +52,8 @@ class _Proof(Enum):
     DONE = "done"
     CHEAPER = "cheaper"
     """Cut short by a cheaper layout, which narrows the room."""
-    TOO_MANY = "too many"
-    """There are more columns than it can work with."""
+    GIVEN_UP = "given up"
+    """Time is short, or the columns are too many."""
 
 
 class WholeRun(Run):
@@ -272,21 +275,52 @@ class WholeRun(Run):
         if cost is None:
             ways = (True,)
         for every_pathway in ways:
-            share = 1.0
-            while not self.over() and share >= LEAST_ROOM:
-                room = self._room(share)
-                if room <= self.bound - self.dual_bound:
-                    break
-                verdict = _Proof.TOO_MANY
-                if room < self.hopeless_room[every_pathway]:
-                    verdict = self._prove_over(room, every_pathway)
-                if verdict is _Proof.DONE:
-                    break
-                if verdict is _Proof.TOO_MANY:
-                    self.hopeless_room[every_pathway] = min(room, self.hopeless_room[every_pathway])
-                    share *= 0.5
-            if self.proved:
+            ending = _Proof.CHEAPER
+            while ending is _Proof.CHEAPER and not self.over():
+                ending = self._prove_from_below(every_pathway)
+            if self.proved or ending is not _Proof.DONE:
                 return
+
+    def _prove_from_below(self, every_pathway: bool) -> _Proof:
+        """Collect columns within less and less room until they are few, then prove upwards."""
+        collected: list[tuple[float, list[Column]]] = []
+        for share in ROOMS:
+            room = self._room(share)
+            if room <= self.bound - self.dual_bound:
+                # As much is proved already.
+                break
+            if room < self.hopeless_room[every_pathway]:
+                try:
+                    columns = self._columns_within(room, every_pathway)
+                except TooManyArms:
+                    if self.over():
+                        return _Proof.GIVEN_UP
+                    self.hopeless_room[every_pathway] = room
+                    continue
+                collected.append((room, columns))
+                if len(columns) <= FEW_COLUMNS:
+                    break
+        for room, columns in reversed(collected):
+            if self.over():
+                return _Proof.GIVEN_UP
+            ending = self._prove_over(room, columns, every_pathway)
+            if self.proved or ending is not _Proof.DONE:
+                return ending
+        return _Proof.DONE if collected else _Proof.GIVEN_UP
+
+    def _columns_within(self, room: float, every_pathway: bool) -> list[Column]:
+        """All columns of so little reduced cost that matter; TooManyArms if they are too many."""
+        assert self.search.duals is not None
+        if every_pathway:
+            return columns_below(
+                self.builder, range(self.instance.n), self.search.duals, room,
+                arm_limit=400_000, column_limit=PROOF_COLUMNS,
+            )
+        return columns_within(
+            self.builder, self.setup, self.search.duals, room,
+            label_limit=max(20_000, 12_000_000 // max(60, self.instance.n)),
+            column_limit=PROOF_COLUMNS, should_stop=self.limits.over,
+        )
 
     def _room(self, share: float) -> float:
         """How far above what the duals prove the bound sought is, or a share of that.
@@ -309,7 +343,7 @@ class WholeRun(Run):
         now = self.cost
         return now is not None and (cost is None or now < cost)
 
-    def _prove_over(self, room: float, every_pathway: bool) -> _Proof:
+    def _prove_over(self, room: float, columns: list[Column], every_pathway: bool) -> _Proof:
         """Run the master over all columns within ``room``; it may prove what they come to.
 
         Whatever uses another column costs more than what the duals prove and the room together.
@@ -318,26 +352,12 @@ class WholeRun(Run):
         and the caps count; without, both are left out, which can only make it cheaper.
         """
         cost = self.cost
-        assert self.search.duals is not None
-        try:
-            if every_pathway:
-                columns = columns_below(
-                    self.builder, range(self.instance.n), self.search.duals, room,
-                    arm_limit=400_000, column_limit=PROOF_COLUMNS,
-                )
-            else:
-                columns = columns_within(
-                    self.builder, self.setup, self.search.duals, room,
-                    label_limit=max(20_000, 12_000_000 // max(60, self.instance.n)),
-                    column_limit=PROOF_COLUMNS, should_stop=self.limits.over,
-                )
-        except TooManyArms:
-            return _Proof.DONE if self.over() else _Proof.TOO_MANY
-        if self.over():
-            return _Proof.DONE
-        best = self.search.best
-        kept = [c.column for c in best.choices] if best is not None else []
-        columns = list(dict.fromkeys(kept + columns))
+        if cost is not None and room >= cost - self.dual_bound:
+            # The best layout is one of those asked about: a start for the master. If less is
+            # asked, its columns would only hide what is certain about the others.
+            best = self.search.best
+            assert best is not None
+            columns = list(dict.fromkeys([c.column for c in best.choices] + columns))
         seconds = self.seconds_left()
         if not self.deterministic and (self.seeds_running or room > WIDEST_PROOF * (cost or 1)):
             seconds *= 0.5
@@ -348,10 +368,10 @@ class WholeRun(Run):
             cheaper = cheaper or self._cheaper_came(cost)
             return cheaper
 
-        # Hop times learned from one layout need not hold for all, so a proof does without them.
+        # Hop times learned from one layout need not hold for all; a proof takes only certain ones.
         result = self.search.master_over_pool(
-            columns, seconds, soft=False, learned_hops=False, full_pathways=every_pathway,
-            enough=enough,
+            columns, seconds, soft=False, full_pathways=every_pathway, enough=enough,
+            hop_extra=certain_waits(self.instance, self.backbone, columns),
         )
         if result.proved and result.selection is None and cost is None:
             raise NoLayout(
@@ -364,13 +384,19 @@ class WholeRun(Run):
                     )
                 ]
             )
-        if result.bound is not None:
+        bound = result.bound
+        if result.proved and result.selection is None:
+            # Every layout uses a column beyond the room.
+            bound = self.dual_bound + int(room)
+        if bound is not None:
             self.on_bound(
-                min(result.bound, self.cost or result.bound, self.dual_bound + int(room)),
+                min(bound, self.cost or bound, self.dual_bound + int(room)),
                 f"{self.bound_source}, then all columns within the gap",
             )
         self.proved = self.settled()
-        return _Proof.CHEAPER if cheaper and not self.proved else _Proof.DONE
+        if cheaper and not self.proved:
+            return _Proof.CHEAPER
+        return _Proof.DONE if result.proved else _Proof.GIVEN_UP
 
     # -- whole --------------------------------------------------------------------------------
 
