@@ -131,7 +131,7 @@ def test_a_task_that_breaks_ends_without_a_hang() -> None:
         beside.close()
 
 
-@pytest.mark.parametrize("settings", [PlanSettings(12.0, 0, 2), PlanSettings(work_limit=10)])
+@pytest.mark.parametrize("settings", [PlanSettings(20.0, 0, 2), PlanSettings(work_limit=10)])
 def test_a_run_in_parts_keeps_all_rules_and_its_cost(
     sweeper: Problem, settings: PlanSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
