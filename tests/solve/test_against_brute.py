@@ -5,6 +5,7 @@ import pytest
 from partitioner.check.judge import assess
 from partitioner.errors import NoLayout
 from partitioner.model.outcome import Status
+from partitioner.solve import whole
 from partitioner.solve.planner import PlanSettings, plan_layout
 from tests.brute.brute import best_layout
 from tests.brute.random_problems import random_problem
@@ -32,6 +33,26 @@ def compare(problem):
 @pytest.mark.parametrize("seed", [11, 12])
 def test_optimum_equals_brute_force(kind, seed):
     compare(random_problem(seed, 5, **KINDS[kind]))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_proofs_by_less_room_first_end_at_the_same_optimum(kind, monkeypatch):
+    monkeypatch.setattr(whole, "FEW_COLUMNS", 0)
+    compare(random_problem(13, 5, **KINDS[kind]))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("seed", [14, 15])
+def test_a_run_to_a_gap_claims_no_more_than_is_true(kind, seed, monkeypatch):
+    problem = random_problem(seed, 5, **KINDS[kind])
+    best = best_layout(problem)
+    if best is None:
+        pytest.skip("this problem has no layout")
+    monkeypatch.setattr(whole, "FEW_COLUMNS", 0)
+    settings = PlanSettings(time_limit_s=60, seed=0, workers=1, work_limit=60, enough_gap=0.1)
+    outcome = plan_layout(problem, settings)
+    assert outcome.bound_money <= best[0] <= outcome.cost_money
+    assert outcome.bound_money >= 0.9 * outcome.cost_money - 1
 
 
 @pytest.mark.slow
