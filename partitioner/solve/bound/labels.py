@@ -297,7 +297,7 @@ class LabelSearch:
                 continue
             labels = _joined(pending[q])
             pending[q] = []
-            labels = labels.take(self._undominated(labels))
+            labels = labels.take(self._undominated(labels, every_switch))
             mask = self.near.mask_of(labels.words, self._device(labels))
             promise = labels.cost + self._rest(rest, labels, mask, q)
             ok = promise < threshold
@@ -640,11 +640,16 @@ class LabelSearch:
 
     # -- dominance ----------------------------------------------------------------------------
 
-    def _undominated(self, labels: _Labels) -> np.ndarray:
-        """Indices of labels that no other of the same memory and innermost state beats."""
+    def _undominated(self, labels: _Labels, every_switch: bool) -> np.ndarray:
+        """Indices of labels that no other of the same memory and innermost state beats.
+
+        With ``every_switch`` labels that have passed one switch beat none that passed another.
+        """
         with np.errstate(over="ignore"):
             place = labels.first.astype(np.uint64) << np.uint64(32)
             place += labels.state.astype(np.uint64)
+            if every_switch:
+                place += (labels.switch + 1).astype(np.uint64) << np.uint64(48)
             key = (place + np.uint64(1)) * _MIX[3]
             for w in range(self.word_count):
                 mixed = labels.words[:, w] * _MIX[w % 3] + np.uint64(w)
