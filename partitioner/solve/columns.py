@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -35,6 +35,11 @@ class Column:
     def devices(self) -> tuple[int, ...]:
         """All devices in the order in which the cable meets them."""
         return self.back[::-1] + self.out
+
+    @property
+    def segment(self) -> tuple[int, int, frozenset[int]]:
+        """Switch, grade and devices, which is all that delays depend on."""
+        return self.switch, self.grade, frozenset(self.devices)
 
 
 class ColumnBuilder:
@@ -137,10 +142,8 @@ class ColumnBuilder:
         legs = self.latency.link(switch, grade, device)
         if legs is None:
             return None
-        return Column(
-            switch, grade, (device,), (), cost + self._latency_value(legs), length,
-            legs.up, legs.down,
-        )
+        cost += self.latency_value((*legs.up, *legs.down_by_stream))
+        return Column(switch, grade, (device,), (), cost, length, legs.up, legs.down)
 
     def slack_alone_um(self) -> int:
         """Slack of a segment with one device: a drop and two ends."""
@@ -195,7 +198,7 @@ class ColumnBuilder:
             return None
         cost = cost_out + cost_back + self.line_value(grade, devices, not back)
         cost += sum(self.device_value(grade, i) for i in devices)
-        cost += self._latency_value(legs)
+        cost += self.latency_value((*legs.up, *legs.down_by_stream))
         return Column(switch, grade, out, back, cost, length, legs.up, legs.down)
 
     def _spacing_ok(
@@ -214,12 +217,13 @@ class ColumnBuilder:
         optional = [bool(self.instance.option_bit[i]) for i in arm]
         return optional == sorted(optional)
 
-    def _latency_value(self, legs) -> int:
+    def latency_value(self, legs: Iterable[tuple[int, int]]) -> int:
+        """Objective money of legs given as (stream, ns); those of bulk transfers cost nothing."""
         if not self._latency_price:
             return 0
         return sum(
             ceil_div(ns * self._latency_price, 1_000_000)
-            for j, ns in (*legs.up, *legs.down_by_stream)
+            for j, ns in legs
             if not self.instance.streams[j].is_transfer
         )
 

@@ -30,10 +30,15 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """Devices at switches, with backbone links built, that break a rule when all come together."""
+    """What breaks a rule when all of it comes together.
+
+    ``homes``: devices at switches; ``links``: backbone links built; ``segments``: the switch, grade
+    and devices of segments, in whatever order the cable meets them.
+    """
 
     homes: tuple[tuple[int, int], ...]
     links: tuple[tuple[int, str], ...]
+    segments: tuple[tuple[int, int, frozenset[int]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,6 +277,11 @@ class Master:
             for i in column.devices:
                 at[i, column.switch].append(self._pick_any[k])
         sure = {(i, c.column.switch) for c in self.fixed for i in c.column.devices}
+        as_segment: dict[tuple, list] = defaultdict(list)
+        if any(bad.segments for bad in refused):
+            for k, column in enumerate(self.columns):
+                as_segment[column.segment].append(self._pick_any[k])
+        sure_segments = {c.column.segment for c in self.fixed}
         for bad in refused:
             terms: list = []
             possible = True
@@ -281,6 +291,12 @@ class Master:
                 possible = possible and pair in at
                 terms += at.get(pair, [])
             free = sum(pair not in sure for pair in bad.homes)
+            for segment in bad.segments:
+                if segment in sure_segments:
+                    continue
+                possible = possible and segment in as_segment
+                terms += as_segment.get(segment, [])
+                free += 1
             links = [self.link_built[key] for key in bad.links]
             if possible:
                 self.model.add(Expr.sum(terms + links) <= free + len(links) - 1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -40,8 +41,15 @@ class Limits:
         return self.should_stop() or self.seconds_left() <= 0
 
 
+MOST_LESSONS = 60
+"""Late choices that a proof rules out one after the other before it gives up."""
 HUB = 4
 """Devices it talks to that make leaving a device out dearer, at most so many times."""
+
+
+def _in_order(segment: tuple[int, int, frozenset[int]]) -> tuple:
+    switch, grade, devices = segment
+    return switch, grade, sorted(devices)
 
 
 @dataclass(slots=True)
@@ -119,6 +127,8 @@ class Search:
         self.duals: Duals | None = None
         self.hop_extra: dict[tuple[int, int, int], int] = {}
         self.refused: dict[Refused, None] = {}
+        self.late: dict[Refused, None] = {}
+        """Whole selections that were late."""
         self.proposed: dict[Column, None] = {}
         """Lines the heuristic proposed, the latest last."""
         self._on_better = on_better
@@ -170,6 +180,9 @@ class Search:
         verdict = verify(self.instance, self.backbone, selection)
         if not verdict.holds:
             self.refused.update(dict.fromkeys(verdict.refused))
+            if verdict.late:
+                segments = sorted((c.column.segment for c in selection.choices), key=_in_order)
+                self.late[Refused((), tuple(sorted(selection.backbone)), tuple(segments))] = None
             for key, extra in verdict.extra.items():
                 self.hop_extra[key] = max(self.hop_extra.get(key, 0), extra)
             return False
@@ -195,16 +208,21 @@ class Search:
         With ``hop_extra`` the delays between switches are these above the least ones, in place of
         what was learned, which need not hold for every layout; without ``full_pathways`` those
         that hold too many lines are allowed. So what is proved can hold for all.
-        If what it chose turns out late on the backbone, it is run again with what that taught.
+        If what it chose turns out late on the backbone, it is run again with what that taught;
+        with ``hop_extra`` that is no more than that this very choice is late.
         """
-        while True:
+        certain = hop_extra is not None
+        ends = self.limits.seconds_left() - seconds
+        for lesson in itertools.count(1):
+            if certain:
+                seconds = max(0.05, self.limits.seconds_left() - ends)
             master = Master(
                 self.instance,
                 self.backbone,
                 columns,
                 penalty=self.penalty if soft else None,
                 hop_extra=self.hop_extra if hop_extra is None else hop_extra,
-                refused=self.refused,
+                refused=[*self.refused, *(self.late if certain else ())],
                 full_pathways=full_pathways,
                 extend=self.study.extend,
             )
@@ -217,13 +235,16 @@ class Search:
                 should_stop=lambda: self.limits.over() or enough(),
                 work_limit=self.limits.work(seconds),
             )
-            learned = dict(self.hop_extra), len(self.refused)
+            before = self._learned(certain)
             self.offer(result.selection)
-            now = dict(self.hop_extra), len(self.refused)
-            if hop_extra is not None:
-                learned, now = learned[1:], now[1:]
-            if learned == now or self.limits.over() or enough():
+            done = self._learned(certain) == before or (certain and lesson >= MOST_LESSONS)
+            if done or self.limits.over() or enough():
                 return result
+        raise AssertionError
+
+    def _learned(self, certain: bool) -> tuple:
+        hops = len(self.late) if certain else dict(self.hop_extra)
+        return hops, len(self.refused)
 
     def complete(
         self, kept: Sequence[Choice], columns: Sequence[Column], seconds: float

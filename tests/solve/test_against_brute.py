@@ -35,6 +35,13 @@ def test_optimum_equals_brute_force(kind, seed):
     compare(random_problem(seed, 5, **KINDS[kind]))
 
 
+@pytest.mark.parametrize(
+    ("kind", "seed", "devices"), [("builds", 13, 5), ("transfers", 117, 5), ("tight", 200, 6)]
+)
+def test_problems_that_were_once_proved_wrongly_or_not_at_all(kind, seed, devices):
+    compare(random_problem(seed, devices, **KINDS[kind]))
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_proofs_by_less_room_first_end_at_the_same_optimum(kind, monkeypatch):
     monkeypatch.setattr(whole, "FEW_COLUMNS", 0)

@@ -15,7 +15,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from partitioner.solve.columns import ColumnBuilder
-from partitioner.units import PPM, ceil_div
+from partitioner.units import PPM
 
 FAR = 1e14
 """Cost of what is not allowed; far above every real cost, and sums of a few stay exact."""
@@ -140,15 +140,14 @@ class LineModel:
         More devices on the line only make a leg longer, and every line carries these legs.
         """
         inst = self.instance
-        price = inst.problem.objective.latency_price_per_ms_money
         value = np.zeros(self.k, dtype=np.int64)
-        if price and len(self.switches):
+        if inst.problem.objective.latency_price_per_ms_money and len(self.switches):
             for d, i in enumerate(self.members):
                 legs = self.builder.latency.line(
                     int(self.switches[0]), self.grade, frozenset({int(i)})
                 )
                 if legs is not None:
-                    value[d] = sum(ceil_div(ns * price, 1_000_000) for _, ns in legs.up)
+                    value[d] = self.builder.latency_value(legs.up)
         return value
 
     def _steps_allowed(self) -> np.ndarray:
