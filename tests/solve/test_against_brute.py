@@ -67,3 +67,12 @@ def test_a_run_to_a_gap_claims_no_more_than_is_true(kind, seed, monkeypatch):
 @pytest.mark.parametrize("seed", range(20, 24))
 def test_optimum_equals_brute_force_with_seven_devices(kind, seed):
     compare(random_problem(seed, 7, **KINDS[kind]))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("few", [0, 8_000])
+def test_optimum_equals_brute_force_on_many(kind, few, monkeypatch):
+    monkeypatch.setattr(whole, "FEW_COLUMNS", few)
+    for seed in range(100 + few, 140 + few):
+        compare(random_problem(seed, 5, **KINDS[kind]))
