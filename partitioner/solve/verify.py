@@ -155,14 +155,27 @@ def _failure_losses(
         lost = gone | _cut_off(instance, home, before, left, gone, down_switch)
         for members, cap in instance.loss_caps:
             hit = [i for i in members if i in lost]
-            if len(hit) > cap:
-                streams = {
-                    j for i in hit for j in (*instance.sent_by[i], *instance.received_by[i])
-                }
+            streams = {
+                j for i in hit for j in (*instance.sent_by[i], *instance.received_by[i])
+            }
+            if len(hit) > cap and _all_placed(instance, home, streams):
                 placed = _placement(instance, selection, home, streams)
                 homes = dict(placed.homes) | {i: home[i][0] for i in hit}
                 refused.append(Refused(tuple(sorted(homes.items())), placed.links))
     return refused
+
+
+def _all_placed(
+    instance: Instance, home: dict[int, tuple[int, int]], streams: Iterable[int]
+) -> bool:
+    """Whether no partner is left out, whom a device might reach once it is placed too."""
+    return all(
+        end is None or end in home
+        for j in streams
+        for end in (
+            instance.streams[j].source_device, *(t.device for t in instance.streams[j].targets)
+        )
+    )
 
 
 def _failures(instance: Instance, shell: Layout) -> list[tuple[str | None, tuple]]:
