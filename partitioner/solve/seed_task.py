@@ -25,6 +25,12 @@ ROUND_S_PER_DEVICE = 0.06
 """Seconds of the first round; the next ones, each from scratch, are longer."""
 LONGER = 4
 """How many times as long."""
+LONG_LINES = 15
+"""Devices on each line, if there are as few lines as can be, from which lines count as long: sets
+of few long lines soon come to rest, each elsewhere, and many starts are needed for a good one."""
+SHORT_ROUNDS_SHARE = 0.45
+"""Share of the time for short rounds where lines are long."""
+SHORT_ROUND_S_PER_DEVICE = 0.03
 SHORT_HISTORY = 30
 LONG_HISTORY = 4_000
 SHORT_S_PER_DEVICE = 0.05
@@ -39,6 +45,12 @@ def _history(seconds: float, devices: int) -> int:
     """
     pace = seconds / max(1, devices) / SHORT_S_PER_DEVICE
     return int(min(LONG_HISTORY, SHORT_HISTORY * max(1.0, pace) ** HISTORY_POWER))
+
+
+def _least_lines(task: SeedTask) -> int:
+    """How many lines the demands of all devices need at least."""
+    most = np.array([v.capacity for v in task.vehicles]).max(axis=0)
+    return int(np.ceil(task.demand.sum(axis=0) / np.maximum(most, 1)).max())
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,8 +154,13 @@ def _improve(task: SeedTask, emit: Callable[[Routes], None]) -> None:
                 self.sent = time.monotonic()
 
     stream = Stream()
-    ends = time.monotonic() + task.seconds
+    begun = time.monotonic()
+    ends = begun + task.seconds
     slice_s = max(LEAST_ROUND_S, count * ROUND_S_PER_DEVICE)
+    short_s = max(LEAST_ROUND_S, count * SHORT_ROUND_S_PER_DEVICE)
+    short_until = begun
+    if count >= LONG_LINES * _least_lines(task):
+        short_until += SHORT_ROUNDS_SHARE * task.seconds
     for number in itertools.count():
         left = ends - time.monotonic()
         stop: Any
@@ -156,7 +173,10 @@ def _improve(task: SeedTask, emit: Callable[[Routes], None]) -> None:
             # A rest too short for a round of its own belongs to the round before.
             if number and left < 0.5 * slice_s:
                 break
-            seconds = left if left < 1.5 * slice_s else slice_s
+            if number and time.monotonic() < short_until:
+                seconds = min(left, short_s)
+            else:
+                seconds = left if left < 1.5 * slice_s else slice_s
             stop = pyvrp.stop.MaxRuntime(seconds)
             history = _history(seconds, count)
         ils = IteratedLocalSearchParams(callbacks=stream, history_length=history)
