@@ -162,6 +162,11 @@ def knees(points: Sequence[Point], ratio: float = 2.0) -> list[int]:
     return found
 
 
+BEYOND_SHARE = 0.1
+"""Share of the money that a stretch counts with whose far end misses the goal: proofs are hard to
+come by there, while between two good points a run mostly ends at once."""
+
+
 def widest_gap(front: Front, tried: Iterable[int], goal: float = 1.0) -> int | None:
     """Limit for the next run where a spread of points is wanted; None if nothing is open.
 
@@ -188,7 +193,7 @@ def widest_gap(front: Front, tried: Iterable[int], goal: float = 1.0) -> int | N
         if a.is_next_proved or min(a.gap, b.gap) > goal:
             continue
         low = max([b.value, *(t for t in failed if b.value <= t < a.value)])
-        share = (b.cost_money - a.cost_money) / money if b.gap <= goal else 0.5
+        share = (b.cost_money - a.cost_money) / money if b.gap <= goal else BEYOND_SHARE
         if a.value - 1 > low:
             options.append(((a.value - 1 - low) / span * share, (low + a.value) // 2))
     last = points[-1]

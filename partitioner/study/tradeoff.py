@@ -18,9 +18,6 @@ from partitioner.study.front import Front, Step, front_of, widest_gap
 from partitioner.study.runs import SMALL, Answer, Budget, Result
 from partitioner.study.seen_segments import Found, SeenSegments
 
-START_SHARE = 0.1
-"""Share of the time of a run in which a start is looked for among the segments seen so far."""
-
 
 @dataclass(frozen=True, slots=True)
 class TradeOffSettings:
@@ -207,12 +204,6 @@ def _step(
     axis = state.axis
     asked = Study() if limit is None else axis.limit(problem, limit)
     known = [s.layout for s in state.steps if s.layout is not None]
-    if limit is not None and len(problem.devices) > SMALL:
-        # A layout within the limit from the start leaves more of the time for the proof.
-        dearest = max((s.cost_money for s in state.steps if s.cost_money is not None), default=0)
-        start = seen.cheapest(limit, 2 * dearest, budget, START_SHARE * seconds)
-        if start is not None:
-            known.append(start.layout)
     result = budget.run(problem, seconds, study=seen.watch(asked), start_from=known,
                         enough_gap=enough_gap, known_bound_money=_bound(state, limit))
     if result.answer is Answer.NONE:
