@@ -110,7 +110,7 @@ def command(
         state, word, lead, sections = explained_sections(read, explained, locate)
         page = render_sections(
             title=f"Explanation of {read.name}", state=state, word=word,
-            lead=[*lead, read.note], sections=sections,
+            lead=[*lead, read.note], sections=sections, data_file="explain.json",
         )  # fmt: skip
         text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
         files = {"report.html": page, "explain.json": text, **csv_twins(sections)}

@@ -159,6 +159,7 @@ def _write(folder: Path, problem: Problem, state: TradeOff) -> None:
         word=word,
         lead=[*lead, problem.note],
         sections=[tradeoff_section(problem, state)],
+        data_file="tradeoff.json",
     )
     files = {**state_files(problem, state), "report.html": page}
     write_set(folder, files, force=True)

@@ -97,11 +97,17 @@ def render_plan(
 
 
 def render_sections(
-    title: str, state: State, word: str, lead: Sequence[str], sections: Sequence[Section]
+    title: str,
+    state: State,
+    word: str,
+    lead: Sequence[str],
+    sections: Sequence[Section],
+    data_file: str = "outcome.json",
 ) -> str:
     """Lay out any sections as a page of the same looks.
 
-    ``lead`` holds the paragraphs of the verdict, the first one set large.
+    ``lead`` holds the paragraphs of the verdict, the first one set large; ``data_file`` is the file
+    beside the page with the same figures as data.
     """
     _check_ids(sections)
     template = _environment().get_template("page.html")
@@ -111,6 +117,7 @@ def render_sections(
         word=word,
         lead=[p for p in lead if p],
         sections=sections,
+        data_file=data_file,
         styles=Markup(tokens_css() + DRAWING_CSS),
     )
 

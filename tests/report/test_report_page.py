@@ -216,8 +216,12 @@ def test_ids_used_twice_are_refused(twelve) -> None:
 
 
 def test_sections_can_stand_on_a_page_of_their_own() -> None:
-    html = render_sections("Front", State.OK, "done", ("Six points.",), [_extra()])
+    html = render_sections(
+        "Front", State.OK, "done", ("Six points.",), [_extra()], data_file="front.json"
+    )
     assert "● done Six points." in Page(html).words
+    assert "front.json beside this page" in Page(html).words
+    assert "outcome.json" not in Page(html).words
 
 
 def test_every_table_has_its_csv_twin_with_the_same_numbers(many) -> None:
