@@ -74,6 +74,12 @@ class StreamData:
     is_transfer: bool = False
     """Stands for a bulk transfer: its latency has no price."""
 
+    @property
+    def devices(self) -> set[int]:
+        """Devices that send or receive it."""
+        ends = {self.source_device, *(t.device for t in self.targets)}
+        return {i for i in ends if i is not None}
+
 
 @dataclass(frozen=True, slots=True)
 class GradeData:

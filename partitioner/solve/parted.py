@@ -9,7 +9,7 @@
 from __future__ import annotations
 
 import time
-from collections import Counter, deque
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -26,6 +26,7 @@ from partitioner.solve.parts import (
     part_problem,
     parts_of_devices,
     parts_of_layout,
+    port_counts,
 )
 from partitioner.solve.run import Run
 from partitioner.solve.seed_task import Routes
@@ -148,13 +149,10 @@ class PartedRun(Run):
         self.basics = basic_columns(self.builder, MOST_SWITCHES)
         kept = self._lines_on_ports()
         covered = {i for c in kept for i in c.column.devices}
-        rest = [
-            c for c in dict.fromkeys(proposed + self.given + self.basics)
-            if covered.isdisjoint(c.devices)
-        ]
+        columns = list(dict.fromkeys(proposed + self.given + self.basics))
+        rest = [c for c in columns if covered.isdisjoint(c.devices)]
         self.search.complete(kept, rest, self._first_master_s())
         if self.cost is None:
-            columns = list(dict.fromkeys(proposed + self.given + self.basics))
             self.search.master_over_pool(columns, self._first_master_s(), soft=True)
 
     def _first_master_s(self) -> float:
@@ -162,7 +160,7 @@ class PartedRun(Run):
 
     def _lines_on_ports(self) -> list[Choice]:
         """Give the last lines proposed for each field, as far as there are ports for all."""
-        free = Counter({(p.switch, p.group): p.count for p in self.instance.port_classes})
+        free = port_counts(self.instance)
         kept = []
         covered: set[int] = set()
         for column in (c for columns in self.latest.values() for c in columns):

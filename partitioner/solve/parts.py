@@ -54,7 +54,7 @@ def parts_of_devices(instance: Instance, most: int) -> list[Part]:
     # A line half empty at the end of each part would cost a port each.
     block = max((instance.grades[g].max_devices for g in instance.line_grades), default=1)
     groups = _cut(instance, units, most, 0.0, block)
-    total = _port_counts(instance)
+    total = port_counts(instance)
     share = _votes(instance, [[i for u in g for i in units[u]] for g in groups])
     return [
         Part(
@@ -75,7 +75,7 @@ def parts_of_layout(
     choices = selection.choices
     units = [c.column.devices for c in choices] + [(i,) for i in selection.left_out]
     groups = _cut(instance, units, most, shift)
-    free = _port_counts(instance)
+    free = port_counts(instance)
     used: list[Counter[tuple[int, int]]] = []
     for group in groups:
         own: Counter[tuple[int, int]] = Counter()
@@ -99,7 +99,7 @@ def parts_of_layout(
     ]
 
 
-def _port_counts(instance: Instance) -> Counter[tuple[int, int]]:
+def port_counts(instance: Instance) -> Counter[tuple[int, int]]:
     """How many ports each (switch, port group) has."""
     return Counter({(p.switch, p.group): p.count for p in instance.port_classes})
 

@@ -157,10 +157,8 @@ class Search:
             {
                 end
                 for j in (*inst.sent_by[i], *inst.received_by[i])
-                for end in (
-                    inst.streams[j].source_device, *(t.device for t in inst.streams[j].targets)
-                )
-            } - {i, None}
+                for end in inst.streams[j].devices
+            } - {i}
             for i in range(inst.n)
         ]
         return [(4 * worst + 10_000) * min(max(1, len(p)), HUB) for p in partners]

@@ -120,10 +120,7 @@ def _placement(
     """Where the ends of some streams are, with the backbone that was built."""
     ends: set[int] = set()
     for j in streams:
-        stream = instance.streams[j]
-        if stream.source_device is not None:
-            ends.add(stream.source_device)
-        ends.update(t.device for t in stream.targets if t.device is not None)
+        ends |= instance.streams[j].devices
     homes = tuple((i, home[i][0]) for i in sorted(ends) if i in home)
     return Refused(homes, tuple(sorted(selection.backbone)))
 
@@ -169,13 +166,7 @@ def _all_placed(
     instance: Instance, home: dict[int, tuple[int, int]], streams: Iterable[int]
 ) -> bool:
     """Whether no partner is left out, whom a device might reach once it is placed too."""
-    return all(
-        end is None or end in home
-        for j in streams
-        for end in (
-            instance.streams[j].source_device, *(t.device for t in instance.streams[j].targets)
-        )
-    )
+    return all(instance.streams[j].devices <= home.keys() for j in streams)
 
 
 def _failures(instance: Instance, shell: Layout) -> list[tuple[str | None, tuple]]:
