@@ -11,6 +11,7 @@ period (Davis, Burns, Bril, Lukkien, Real-Time Systems 35, 2007), with FIFO insi
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 from partitioner.model.problem import QueueOrder
@@ -69,6 +70,39 @@ class QueueJob:
     rank: int
 
 
+@dataclass(frozen=True, slots=True)
+class _Class:
+    """A class of a queue as each of its jobs sees it.
+
+    ``same`` and ``higher`` are its own and the higher jobs as (period, jitter, busy) in ns, those
+    that come alike added up; ``lower_ns`` is the longest lower frame.
+    """
+
+    same: list[tuple[int, int, int]]
+    higher: list[tuple[int, int, int]]
+    lower_ns: int
+
+
+def _classes(jobs: list[QueueJob]) -> dict[int, _Class]:
+    """Every class of a queue, by rank."""
+    busy: dict[int, Counter[tuple[int, int]]] = {}
+    longest: dict[int, int] = {}
+    for job in jobs:
+        busy.setdefault(job.rank, Counter())[job.period_ns, job.jitter_ns] += job.busy_ns
+        longest[job.rank] = max(longest.get(job.rank, 0), job.busy_ns)
+    found: dict[int, _Class] = {}
+    above: Counter[tuple[int, int]] = Counter()
+    for rank in sorted(busy, reverse=True):
+        lower = max((ns for other, ns in longest.items() if other < rank), default=0)
+        found[rank] = _Class(_rows(busy[rank]), _rows(above), lower)
+        above += busy[rank]
+    return found
+
+
+def _rows(busy: Counter[tuple[int, int]]) -> list[tuple[int, int, int]]:
+    return [(period, jitter, ns) for (period, jitter), ns in busy.items()]
+
+
 def link_load_ppm(link: LinkQueue) -> int:
     """Share of time one direction of a link is busy, gaps included; rounded up."""
     parts = [
@@ -102,37 +136,83 @@ def linear_link_bound(link: LinkQueue) -> LinkBound:
     overload = _overload(link, load)
     if overload:
         return LinkBound(load, overload, {})
-    busy = {f.id: slot_on_link_ns(f.frame_bytes, link.rate_bps) for f in link.flows}
-    legs: dict[str, LegDelay] = {}
-    for flow in link.flows:
-        rank = _rank(flow, link.queue)
-        same = sum(
-            waiting_frames(f) * busy[f.id] for f in link.flows if _rank(f, link.queue) == rank
+    jobs = [
+        QueueJob(
+            f.id,
+            slot_on_link_ns(f.frame_bytes, link.rate_bps),
+            wire_ns(f.frame_bytes, link.rate_bps),
+            f.period_ns,
+            f.window_ns + f.jitter_ns,
+            _rank(f, link.queue),
         )
-        higher = [f for f in link.flows if _rank(f, link.queue) > rank]
-        lower = max((busy[f.id] for f in link.flows if _rank(f, link.queue) < rank), default=0)
-        first = same - busy[flow.id] + lower
-        wait: int | None = first
+        for f in link.flows
+    ]
+    same: Counter[int] = Counter()
+    for flow, job in zip(link.flows, jobs, strict=True):
+        same[job.rank] += waiting_frames(flow) * job.busy_ns
+    classes = _classes(jobs)
+    after = link.phy_ns + link.propagation_ns
+    legs: dict[str, LegDelay] = {}
+    waits = {
+        rank: _linear_waits(own, same[rank], {j.busy_ns for j in jobs if j.rank == rank})
+        for rank, own in classes.items()
+    }
+    for job in jobs:
+        wait = waits[job.rank][job.busy_ns]
+        if wait is None:
+            overload = f"the link never catches up with the streams ahead of {job.id}"
+            continue
+        lower = classes[job.rank].lower_ns
+        wire = job.sent_ns + after
+        legs[job.id] = LegDelay(wait - lower, lower, wire, 0, wait + wire)
+    return LinkBound(load, overload, legs)
+
+
+class _Higher:
+    """Time that the higher frames of one class take, by how long a frame waits."""
+
+    def __init__(self, own: _Class):
+        self._rows = own.higher
+        self._ns = 0
+        self._from = self._until = -1
+        """Waits over which it stays the same."""
+
+    def come_by(self, wait_ns: int) -> int:
+        """Time of the frames that have come when a frame has waited for so long."""
+        if not self._from <= wait_ns <= self._until:
+            self._ns, rest = 0, LONGEST_WAIT_NS
+            for period, jitter, busy in self._rows:
+                span = wait_ns + 1 + jitter
+                count = ceil_div(span, period)
+                self._ns += count * busy
+                rest = min(rest, count * period - span)
+            self._from, self._until = wait_ns, wait_ns + rest
+        return self._ns
+
+
+def _linear_waits(own: _Class, same_ns: int, busy_ns: set[int]) -> dict[int, int | None]:
+    """Waits of the class behind ``same_ns`` of its own, by how long a frame keeps the link.
+
+    None: the link never catches up with the higher frames.
+    """
+    higher = _Higher(own)
+    waits: dict[int, int | None] = {}
+    wait = first = 0
+    # The longest frame has the least ahead of it. Each further one waits for at least as much
+    # longer as there is more ahead of it.
+    for busy in sorted(busy_ns, reverse=True):
+        more = same_ns - busy + own.lower_ns - first
+        first, wait = first + more, wait + more
+        waits[busy] = None
         for _ in range(FIXED_POINT_STEPS):
-            assert wait is not None
-            again = first + sum(
-                ceil_div(wait + 1 + f.window_ns + f.jitter_ns, f.period_ns) * busy[f.id]
-                for f in higher
-            )
+            again = first + higher.come_by(wait)
             if again == wait:
+                waits[busy] = wait
                 break
             wait = again
             if wait > LONGEST_WAIT_NS:
-                wait = None
-                break
-        else:
-            wait = None
-        if wait is None:
-            overload = f"the link never catches up with the streams ahead of {flow.id}"
-            continue
-        wire = wire_ns(flow.frame_bytes, link.rate_bps) + link.phy_ns + link.propagation_ns
-        legs[flow.id] = LegDelay(wait - lower, lower, wire, 0, wait + wire)
-    return LinkBound(load, overload, legs)
+                return waits | dict.fromkeys(b for b in busy_ns if b < busy)
+    return waits
 
 
 def response_link_bound(link: LinkQueue) -> LinkBound:
@@ -168,14 +248,15 @@ def busy_period_link_bound(link: LinkQueue) -> LinkBound:
         )
         for f in link.flows
     ]
+    classes = _classes(jobs)
+    waits = {
+        rank: _longest_waits(own, {j.busy_ns for j in jobs if j.rank == rank})
+        for rank, own in classes.items()
+    }
     after = link.phy_ns + link.propagation_ns
     legs: dict[str, LegDelay] = {}
-    known: dict[tuple[int, int], tuple[int, int] | None] = {}
     for job in jobs:
-        alike = (job.rank, job.busy_ns)  # all that the wait depends on
-        if alike not in known:
-            known[alike] = non_preemptive_wait(job, jobs)
-        found = known[alike]
+        found = waits[job.rank][job.busy_ns]
         if found is None:
             overload = f"the link never catches up with the streams ahead of {job.id}"
             continue
@@ -192,36 +273,47 @@ def non_preemptive_wait(job: QueueJob, jobs: list[QueueJob]) -> tuple[int, int] 
     before it (FIFO), higher frames until it starts, one lower frame on the wire at the start.
     None when the busy period does not close. Times in any one unit.
     """
-    same = [j for j in jobs if j.rank == job.rank]
-    higher = [j for j in jobs if j.rank > job.rank]
-    lower = max((j.busy_ns for j in jobs if j.rank < job.rank), default=0)
-    offsets = _arrivals_in_busy_period(same, higher, lower)
-    if offsets is None:
-        return None
-    worst = wait = 0
-    for offset in offsets:
-        ahead = sum(((offset + j.jitter_ns) // j.period_ns + 1) * j.busy_ns for j in same)
-        first = lower + ahead - job.busy_ns
-        wait = max(wait, first)
-        while True:
-            again = first + sum(
-                ((wait + j.jitter_ns) // j.period_ns + 1) * j.busy_ns for j in higher
-            )
-            if again <= wait:
-                break
-            wait = again
-        worst = max(worst, wait - offset)
-    return worst, min(lower, worst)
+    return _longest_waits(_classes(jobs)[job.rank], {job.busy_ns})[job.busy_ns]
 
 
-def _arrivals_in_busy_period(
-    same: list[QueueJob], higher: list[QueueJob], lower: int
-) -> list[int] | None:
-    """Offsets at which a frame of the class can arrive in its busy period, sorted."""
-    jobs = same + higher
-    length = lower + sum(j.busy_ns for j in jobs)
+@dataclass(frozen=True, slots=True)
+class _Arrival:
+    """When a frame of the class may arrive in its busy period, and what came up to then."""
+
+    offset_ns: int
+    ahead_ns: int
+
+
+def _longest_waits(own: _Class, busy_ns: set[int]) -> dict[int, tuple[int, int] | None]:
+    """:func:`non_preemptive_wait` of jobs of a class, by how long they keep the link."""
+    arrivals = _arrivals_in_busy_period(own)
+    if arrivals is None:
+        return dict.fromkeys(busy_ns)
+    higher = _Higher(own)
+    descending = sorted(busy_ns, reverse=True)
+    worst = dict.fromkeys(descending, 0)
+    waits = dict.fromkeys(descending, 0)
+    for arrival in arrivals:
+        wait = 0
+        # The longest frame has the least ahead of it, and a later arrival waits no shorter.
+        for busy in descending:
+            first = own.lower_ns + arrival.ahead_ns - busy
+            wait = max(wait, waits[busy], first)
+            while (again := first + higher.come_by(wait)) > wait:
+                wait = again
+            waits[busy] = wait
+            worst[busy] = max(worst[busy], wait - arrival.offset_ns)
+    return {busy: (wait, min(own.lower_ns, wait)) for busy, wait in worst.items()}
+
+
+def _arrivals_in_busy_period(own: _Class) -> list[_Arrival] | None:
+    """Arrivals of the class in its busy period, by time; None when the period does not close."""
+    jobs = own.same + own.higher
+    length = own.lower_ns + sum(busy for _, _, busy in jobs)
     for _ in range(FIXED_POINT_STEPS):
-        again = lower + sum(ceil_div(length + j.jitter_ns, j.period_ns) * j.busy_ns for j in jobs)
+        again = own.lower_ns + sum(
+            ceil_div(length + jitter, period) * busy for period, jitter, busy in jobs
+        )
         if again == length:
             break
         length = again
@@ -229,11 +321,14 @@ def _arrivals_in_busy_period(
             return None
     else:
         return None
-    offsets = {0}
-    for j in same:
-        first = j.jitter_ns // j.period_ns + 1
-        offset = first * j.period_ns - j.jitter_ns
-        while offset < length:
-            offsets.add(offset)
-            offset += j.period_ns
-    return sorted(offsets)
+    more = Counter({0: 0})
+    ahead = 0
+    for period, jitter, busy in own.same:
+        ahead += (jitter // period + 1) * busy
+        for offset in range((jitter // period + 1) * period - jitter, length, period):
+            more[offset] += busy
+    found = []
+    for offset in sorted(more):
+        ahead += more[offset]
+        found.append(_Arrival(offset, ahead))
+    return found

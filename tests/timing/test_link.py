@@ -12,11 +12,13 @@ from partitioner.timing.line import LineFlow
 from partitioner.timing.link import (
     LinkQueue,
     QueueJob,
+    busy_period_link_bound,
     linear_link_bound,
     link_load_ppm,
     non_preemptive_wait,
     response_link_bound,
 )
+from tests.work import calls_in
 
 US = 1_000
 MS = 1_000_000
@@ -172,3 +174,27 @@ def test_overload_starts_at_full_rate():
     assert response_link_bound(almost).overload is None
     full = replace(almost, flows=(flow("a", period_ns=6_720),))
     assert response_link_bound(full).overload is not None
+
+
+def crowd(count: int) -> LinkQueue:
+    """Many different streams that load a fast link by about a fifth."""
+    flows = tuple(
+        flow(
+            f"f{i}",
+            64 + 89 * i % 1_400,
+            pcp=i % 8,
+            period_ns=count * (30_000 + 17 * i),
+            jitter_ns=i * US,
+            inherited_ns=13 * i * US,
+            window_ns=count * (30_000 + 17 * i),
+        )
+        for i in range(count)
+    )
+    return LinkQueue("link", flows, 1_000_000_000)
+
+
+@pytest.mark.parametrize("bound", [linear_link_bound, busy_period_link_bound])
+def test_work_grows_with_the_streams_not_with_their_pairs(bound):
+    few, many = crowd(300), crowd(1_200)
+    assert bound(many).overload is None
+    assert calls_in(lambda: bound(many)) < 6 * calls_in(lambda: bound(few))
