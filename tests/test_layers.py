@@ -11,7 +11,7 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "partitioner"
 
 ROWS = (
-    {"errors", "units"},
+    {"errors", "units", "visible"},
     {"model"},
     {"reading", "network"},
     {"timing"},
@@ -26,10 +26,14 @@ ROW_OF = {part: number for number, row in enumerate(ROWS) for part in row}
 # Where a part may see less than everything above it.
 SEES_ONLY = {
     "timing": {"errors", "units", "model"},
-    "report": {"errors", "units", "model", "reading"},
+    "report": {"errors", "units", "visible", "model", "reading"},
 }
 # Of reading, the report needs the writers of text only.
-REPORT_OF_READING = {"partitioner.reading.yaml_text", "partitioner.reading.layout_file"}
+REPORT_OF_READING = {
+    "partitioner.reading.csv_text",
+    "partitioner.reading.layout_file",
+    "partitioner.reading.yaml_text",
+}
 
 SOLVERS = {"ortools", "pyvrp"}
 

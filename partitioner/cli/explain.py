@@ -53,7 +53,6 @@ def command(
     cheapest ways out, each tried. With one: what each rule costs, found by planning without it.
     Exit code 0 in both cases: the explanation is the answer.
     """
-    import json
     import time
 
     from partitioner import pipeline
@@ -72,6 +71,7 @@ def command(
     )
     from partitioner.study.runs import Budget
     from partitioner.study.whereabouts import locator
+    from partitioner.visible import json_text
 
     voice = Voice(session)
     voice.step(f"reading {problem}")
@@ -112,7 +112,7 @@ def command(
             title=f"Explanation of {read.name}", state=state, word=word,
             lead=[*lead, read.note], sections=sections, data_file="explain.json",
         )  # fmt: skip
-        text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
+        text = json_text(data, indent=1) + "\n"
         files = {"report.html": page, "explain.json": text, **csv_twins(sections)}
         write_set(output, files, force=True)
         voice.note(f"wrote {output}/ (open report.html)")

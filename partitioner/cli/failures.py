@@ -15,6 +15,7 @@ from partitioner.errors import (
     WrongFile,
 )
 from partitioner.units import MONEY_STEPS
+from partitioner.visible import visible
 
 
 def tell_failure(error: BaseException, voice: Voice) -> ExitCode:
@@ -55,9 +56,9 @@ def _tell_wrong_file(error: WrongFile, voice: Voice) -> dict[str, Any]:
 def _tell_no_layout(error: NoLayout, voice: Voice) -> dict[str, Any]:
     voice.error("no layout keeps all rules; this is proved.")
     for conflict in error.conflicts:
-        voice.plain(f"  [{conflict.rule}] {conflict.sentence}")
+        voice.plain(f"  [{conflict.rule}] {visible(conflict.sentence)}")
         if conflict.way_out:
-            voice.plain(f"    way out: {conflict.way_out}")
+            voice.plain(f"    way out: {visible(conflict.way_out)}")
     return {
         "status": "no-layout",
         "conflicts": [
@@ -88,7 +89,7 @@ def _tell_broken_rules(error: BrokenRules, voice: Voice) -> dict[str, Any]:
     count = len(error.findings)
     voice.error(f"the layout breaks {count} rule{'s' if count != 1 else ''}.")
     for finding in error.findings:
-        voice.plain(f"  [{finding.rule}] {finding.sentence}")
+        voice.plain(f"  [{finding.rule}] {visible(finding.sentence)}")
     return {
         "status": "broken-rules",
         "findings": [
@@ -102,10 +103,10 @@ def _tell_fault(error: BaseException, voice: Voice) -> dict[str, Any]:
     what = str(error) or type(error).__name__
     voice.error(f"a fault of the program: {what}")
     for detail in getattr(error, "details", []):
-        voice.plain(f"  {detail}")
+        voice.plain(f"  {visible(detail)}")
     kept = getattr(error, "kept_in", None)
     if kept:
-        voice.plain(f"  The files that show it are in {kept}.")
+        voice.plain(f"  The files that show it are in {visible(kept)}.")
     if not voice.session.is_debug:
         voice.plain("  Please report it, with what --debug prints.")
     return {"status": "fault", "message": what, "details": list(getattr(error, "details", []))}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from collections.abc import Sequence
+from io import StringIO
 
 import click
 
@@ -12,6 +13,7 @@ from partitioner.cli.lazy import LazyGroup
 from partitioner.cli.session import Session, manner_options
 from partitioner.cli.voice import Voice
 from partitioner.errors import ExitCode
+from partitioner.visible import visible
 
 COMMANDS = {
     "new": "partitioner.cli.new",
@@ -58,6 +60,14 @@ def partitioner() -> None:
     """
 
 
+def _on_one_line(error: click.ClickException) -> click.ClickException:
+    """The same with a message in which nothing that was typed can forge a line of ours."""
+    message = visible(error.format_message())
+    if isinstance(error, click.UsageError):
+        return click.UsageError(message, error.ctx)
+    return click.ClickException(message)
+
+
 def run(arguments: Sequence[str] | None = None) -> int:
     """Run one command line and give its exit code.
 
@@ -80,8 +90,9 @@ def run(arguments: Sequence[str] | None = None) -> int:
         # The shell completion of click ends this way.
         return end.code if isinstance(end.code, int) else int(ExitCode.FAULT)
     except click.ClickException as error:
-        voice.clear_line()
-        error.show()
+        said = StringIO()
+        _on_one_line(error).show(said)
+        voice.plain(said.getvalue().rstrip("\n"))
         return int(error.exit_code)
     except (click.Abort, KeyboardInterrupt):
         voice.error("stopped by you before there was anything to keep")

@@ -8,6 +8,7 @@ from collections.abc import Callable
 from partitioner.cli.voice import Voice
 from partitioner.model.outcome import Sample
 from partitioner.units import MONEY_STEPS
+from partitioner.visible import visible
 
 _PLAIN_EVERY_S = 10.0
 _LINE_EVERY_S = 0.2
@@ -45,7 +46,7 @@ class Progress:
         if session.is_quiet:
             return
         if session.verbosity >= 2 and message:
-            self._voice.plain(f"{sample.seconds:8.1f} s  {message}")
+            self._voice.plain(f"{sample.seconds:8.1f} s  {visible(message)}")
         now = self._clock()
         if now < self._next_at:
             return
@@ -58,7 +59,7 @@ class Progress:
             is_first = self._next_at < 0
             self._next_at = now + _PLAIN_EVERY_S
             if not is_first:
-                self._voice.plain(text)
+                self._voice.plain(visible(text))
 
     def close(self) -> None:
         """Wipe the line."""

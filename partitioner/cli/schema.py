@@ -23,9 +23,8 @@ def command(session: Session, output: str) -> None:
 
     Editors use it to complete keys and to underline what does not fit.
     """
-    import json
-
     from partitioner.cli.output import write_one
     from partitioner.reading.json_schema import json_schema
+    from partitioner.visible import json_text
 
-    write_one(output, json.dumps(json_schema(), indent=2, ensure_ascii=False) + "\n", session)
+    write_one(output, json_text(json_schema()) + "\n", session)

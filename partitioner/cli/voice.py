@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import sys
 from typing import IO, Any
@@ -10,13 +9,15 @@ from typing import IO, Any
 import click
 
 from partitioner.cli.session import Session
+from partitioner.visible import json_text, visible, visible_lines
 
 
 class Voice:
     """Speaks for one session.
 
     A line of progress that is rewritten in place is cleared before anything else is written, so
-    the two never mix.
+    the two never mix. Whatever the texts hold, no control character but a line break of ours
+    reaches the terminal: methods that say one line show a line break as a code too.
     """
 
     def __init__(self, session: Session):
@@ -32,37 +33,38 @@ class Voice:
     def answer(self, text: str) -> None:
         """Write the answer to stdout."""
         self.clear_line()
-        click.echo(text, color=self.has_color(sys.stdout))
+        click.echo(visible_lines(text), color=self.has_color(sys.stdout))
 
     def answer_json(self, data: Any) -> None:
         """Write one JSON object to stdout."""
-        self.answer(json.dumps(data, indent=2, ensure_ascii=False))
+        self.answer(json_text(data))
 
     def note(self, text: str) -> None:
         """Say something worth knowing, unless quiet."""
         if not self.session.is_quiet:
-            self._write(text)
+            self._write(visible(text))
 
     def step(self, text: str) -> None:
         """Say which step is under way (``-v``)."""
         if self.session.verbosity >= 1 and not self.session.is_quiet:
-            self._write(text)
+            self._write(visible(text))
 
     def warn(self, text: str) -> None:
         """Warn, unless quiet."""
         if not self.session.is_quiet:
-            self._write(self._styled("warning", "yellow") + f": {text}")
+            self._write(self._styled("warning", "yellow") + f": {visible(text)}")
 
     def error(self, text: str) -> None:
         """Say what went wrong, always."""
-        self._write(self._styled("error", "red") + f": {text}")
+        self._write(self._styled("error", "red") + f": {visible(text)}")
 
     def plain(self, text: str) -> None:
-        """Write a ready text to stderr, always."""
-        self._write(text)
+        """Write a ready text of one or more lines to stderr, always."""
+        self._write(visible_lines(text))
 
     def rewrite_line(self, text: str) -> None:
         """Put ``text`` in place of the current line of progress (terminals only)."""
+        text = visible(text)
         padded = text.ljust(self._line_width)
         self._line_width = len(text)
         click.echo("\r" + padded, nl=False, err=True, color=self.has_color(sys.stderr))
@@ -77,5 +79,6 @@ class Voice:
         return click.style(word, fg=color, bold=True)
 
     def _write(self, text: str) -> None:
+        """Write what is safe to show; the colours in it are ours."""
         self.clear_line()
         click.echo(text, err=True, color=self.has_color(sys.stderr))

@@ -7,8 +7,10 @@ from functools import cache
 from importlib import resources
 from typing import Any
 
+from pydantic_core import PydanticCustomError
+
 from partitioner.model.catalogue import Cable, Catalogue, Grade, LimitCurve, Part, Trust
-from partitioner.reading.kinds import did_you_mean
+from partitioner.reading.kinds import Name, did_you_mean
 from partitioner.reading.origin import Findings, YamlOrigin
 from partitioner.reading.schema import (
     CableEntry,
@@ -29,6 +31,7 @@ SECTIONS: dict[str, type[Table]] = {
 }
 _OPTIONAL = {"terminator", "attenuation", "source", "trust"}
 _NOT_FOR_LINKS = {"terminator"}
+_ID = Name()
 OWN_SOURCE = "stated in the problem file"
 
 Entries = dict[str, dict[str, Item[Any]]]
@@ -51,6 +54,12 @@ def read_entries(raw: Mapping[str, Any], origin: YamlOrigin, findings: Findings)
             continue
         for name, value in content.items():
             part = origin.part(section, name, label=f"catalogue.{section}[{name}]")
+            try:
+                _ID.read(name)
+            except PydanticCustomError as error:
+                told = error.context or {}
+                findings.add(part, error.type, told["message"], hint=told["hint"], on_key=True)
+                continue
             entries[section][name] = read_table(model, value, part, findings)
     return entries
 

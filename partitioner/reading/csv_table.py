@@ -1,18 +1,17 @@
 """Reads a device or stream list from a CSV file, row by row, with line numbers.
 
-Python's ``csv`` module does the reading: it keeps the line number of each row, which a data frame
-does not. The comma, the semicolon and the tab are understood as separators; the header line says
-which one is used.
+The comma, the semicolon and the tab are understood as separators; the header line says which one
+is used.
 """
 
 from __future__ import annotations
 
-import csv
-import io
 import typing
 from dataclasses import dataclass
 from typing import Annotated, Any
 
+from partitioner.errors import Finding
+from partitioner.reading.csv_text import UnreadableCsv, csv_rows, lines_of
 from partitioner.reading.kinds import (
     Grades,
     Kind,
@@ -138,7 +137,7 @@ def read_csv(
     findings
         Gets one finding per fault.
     """
-    lines = tuple(text.splitlines())
+    lines = lines_of(text)
     first = next((n for n, line in enumerate(lines) if line.strip()), None)
     top = CsvOrigin(file, lines, (first or 0) + 1, (), ",", section)
     if first is None:
@@ -147,14 +146,11 @@ def read_csv(
         )
         return [], False
     separator = _separator(lines[first])
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     kinds = _column_kinds(model)
     header: tuple[str, ...] | None = None
     items: list[Item[Any]] = []
-    started = 1
     try:
-        for row in reader:
-            line, started = started, reader.line_num + 1
+        for line, row in csv_rows(text, separator):
             if not any(cell.strip() for cell in row):
                 continue
             if header is None:
@@ -173,9 +169,19 @@ def read_csv(
                 )
                 row = row[: len(header)]
             items.append(_read_row(model, header, row, kinds, origin, findings))
-    except csv.Error as error:
-        origin = CsvOrigin(file, lines, reader.line_num, (), separator, section)
-        findings.add(origin, "unreadable-file", f"this is no CSV: {error}")
+    except UnreadableCsv as error:
+        source = lines[error.line - 1] if error.line <= len(lines) else ""
+        findings.found.append(
+            Finding(
+                file,
+                error.line,
+                error.column,
+                "unreadable-file",
+                section,
+                str(error),
+                source_line=source,
+            )
+        )
         return items, False
     return items, True
 

@@ -34,6 +34,7 @@ from partitioner.units import (
 
 LONGEST_ID = 64
 _ID = re.compile(r"\w[\w.+-]*\Z")
+_NAME_AND_PORT = re.compile(r"(\w[\w.+-]*):[0-9]{1,6}\Z")
 _FINEST_EXPONENT = -12
 _LARGEST_EXPONENT = 13
 
@@ -370,6 +371,30 @@ class Name(Kind):
             "maxLength": LONGEST_ID,
             "pattern": r"^[^\s,;#'\"\[\]{}:/]+$",
         }
+
+
+@dataclass(frozen=True)
+class SegmentName(Name):
+    """The id of a segment: a name, also one of a switch with a colon and a port behind it."""
+
+    of: str = "segment"
+
+    def words(self) -> str:
+        """Kind."""
+        return "name, also with `:` and a port behind it"
+
+    def read(self, value: Any) -> str:
+        """Accept a name, with or without a port behind it."""
+        if isinstance(value, str) and (match := _NAME_AND_PORT.match(value)):
+            super().read(match[1])
+            return value
+        return super().read(value)
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema."""
+        made = super().schema()
+        pattern = made["pattern"].removesuffix("$") + r"(:[0-9]{1,6})?$"
+        return {**made, "maxLength": LONGEST_ID + len(":100000"), "pattern": pattern}
 
 
 @dataclass(frozen=True)

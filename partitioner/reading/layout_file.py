@@ -13,14 +13,14 @@ from typing import Annotated, Any
 from partitioner.errors import Finding, WrongFile
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import Problem
-from partitioner.reading.kinds import Names, Text, Whole, did_you_mean, got
+from partitioner.reading.kinds import Names, SegmentName, Text, Whole, did_you_mean, got
 from partitioner.reading.origin import Findings, YamlOrigin
 from partitioner.reading.problem import check_format, read_text
 from partitioner.reading.schema import FORMAT, DeviceId, GradeId, SwitchId, Table, key
 from partitioner.reading.tables import Item, read_table
 from partitioner.reading.yaml_text import Flow, dump, load
 
-SegmentId = Annotated[str, Text(longest=200, shortest=1)]
+SegmentId = Annotated[str, SegmentName()]
 PlcaId = Annotated[int, Whole(0, 255)]
 BurstCount = Annotated[int, Whole(0, 255)]
 

@@ -41,7 +41,8 @@ class _Files:
     def digest(self) -> str:
         made = hashlib.sha256()
         for name, content in self.contents:
-            made.update(f"{name}\0{len(content)}\0".encode())
+            # A name may hold bytes that are no UTF-8.
+            made.update(f"{name}\0{len(content)}\0".encode("utf-8", "surrogateescape"))
             made.update(content)
         return made.hexdigest()
 
@@ -114,6 +115,8 @@ def read_text(path: Path, name: str, findings: Findings) -> tuple[str | None, by
         return refuse("no such file", near)
     except OSError as error:
         return refuse(f"can't be read: {error.strerror or error}")
+    except ValueError:
+        return refuse("no file can have this name")
     try:
         return content.decode("utf-8-sig"), content
     except UnicodeDecodeError as error:

@@ -157,6 +157,9 @@ def problem_page() -> str:
         "written after the grade: `10BASE-T1S-multidrop=2.5`. Numbers have a decimal point. Files "
         "are UTF-8. Findings give the line and the name of the column.",
         "",
+        "An apostrophe at the start of a cell that guards a formula sign behind it (`'=`, `'+`, "
+        "`'-`, `'@`) is taken away: that is how this program [writes](report.md) such texts.",
+        "",
         f"Columns of `devices_csv`: {devices}.",
         "",
         f"Columns of `streams_csv`: {streams}.",
@@ -219,6 +222,13 @@ def messages_page(examples: Mapping[str, str]) -> str:
         "leads to the value by the ids of the things it is in. Warnings have the same form with "
         "`warning[code]`; they stop nothing and stand in the report too. With `--json` the same "
         "records come as a list.",
+        "",
+        "What comes from a file or is the name of one is shown as it is but for control "
+        "characters, line breaks, signs that turn the direction of writing and other signs "
+        "without a width: these are shown as their codes, such as `\\x1b`, `\\n` or `\\u202e`, "
+        "here and in everything the program prints. A quote that is never closed, or closes only lines "
+        "below, is told where it opens. In JSON the same signs are escaped and read back as "
+        "they were.",
     ]
     for code in CODES:
         text += ["", f"## {code.name}", "", code.meaning, "", code.remedy]

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from partitioner.errors import Finding
+from partitioner.visible import visible, visible_lines
 
 MOST_SHOWN = 20
 """Findings beyond this are counted only."""
@@ -32,22 +33,27 @@ def format_finding(finding: Finding, *, source: bool = True) -> str:
         |   ^
       hint: did you mean 'drop_slack_m'?
     """
-    where = f" {finding.where}:" if finding.where else ""
-    address = finding.file
+    where = f" {visible(finding.where)}:" if finding.where else ""
+    address = visible(finding.file)
     if finding.line:
         address += f":{finding.line}:{finding.column}"
-    text = f"{address}: {finding.severity}[{finding.code}]{where} {finding.message}"
+    text = f"{address}: {finding.severity}[{finding.code}]{where} {visible(finding.message)}"
     if not source:
-        return text + (f" ({finding.hint})" if finding.hint else "")
+        return text + (f" ({visible(finding.hint)})" if finding.hint else "")
     if finding.source_line.strip():
         shown, column = _window(finding.source_line, finding.column)
         number = str(finding.line)
-        text += f"\n  {number} | {shown}"
+        text += f"\n  {number} | {_source(shown)}"
         if column > 0:
-            text += f"\n  {' ' * len(number)} | {_blank(shown[: column - 1])}^"
+            text += f"\n  {' ' * len(number)} | {_blank(_source(shown[: column - 1]))}^"
     if finding.hint:
-        text += f"\n  hint: {finding.hint}"
+        text += f"\n  hint: {visible(finding.hint)}"
     return text
+
+
+def _source(line: str) -> str:
+    """A line of a file, shown with its tabs."""
+    return visible_lines(line.replace("\n", " "))
 
 
 def _blank(text: str) -> str:
@@ -78,7 +84,7 @@ def format_findings(findings: Sequence[Finding], *, most: int = MOST_SHOWN) -> s
     files = list(dict.fromkeys(f.file for f in findings if f.severity == "error"))
     if errors:
         what = "problem" if errors == 1 else "problems"
-        shown.append(f"{errors} {what} in {', '.join(files)}; nothing was solved.")
+        shown.append(f"{errors} {what} in {', '.join(map(visible, files))}; nothing was solved.")
     return "\n".join(shown)
 
 

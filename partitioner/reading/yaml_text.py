@@ -329,6 +329,11 @@ def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> N
         error = plain
     except yaml.YAMLError:
         pass
+    opened = _quote_left_open(text, error)
+    if opened is not None:
+        message = "this is no YAML: the quote that opens here " + opened[1]
+        builder.note(opened[0], "yaml-syntax", message, "close the quote on its own line")
+        return
     mark = error.problem_mark or error.context_mark
     problem = (error.problem or "something else").replace("<", "").replace(">", "")
     context = (error.context or "").strip()
@@ -343,6 +348,34 @@ def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> N
         builder.findings.append(Finding(builder.file, 0, 0, "yaml-syntax", "", message))
     else:
         builder.note(mark, "yaml-syntax", message, hint)
+
+
+_IN_QUOTES = "while scanning a quoted scalar"
+"""What PyYAML says of a text in quotes whose end it did not find."""
+
+
+def _quote_left_open(text: str, error: yaml.MarkedYAMLError) -> tuple[Any, str] | None:
+    """Where the quote opens that a syntax fault comes from, and where it closes.
+
+    A quote left open ends at the next one, lines below, and the fault shows only there.
+    """
+    if error.context == _IN_QUOTES and "unexpected" in (error.problem or ""):
+        return error.context_mark, "is never closed"
+    mark = error.problem_mark
+    if mark is None or not set("\"'").intersection(text.split("\n", mark.line + 1)[mark.line]):
+        return None
+    quoted = None
+    try:
+        for token in yaml.scan(text, Loader=yaml.Loader):
+            if token.start_mark.index > mark.index:
+                break
+            if isinstance(token, yaml.ScalarToken) and token.style in ('"', "'"):
+                quoted = token
+    except yaml.YAMLError:
+        pass  # what came before the fault is known
+    if quoted is None or not quoted.start_mark.line < quoted.end_mark.line == mark.line:
+        return None
+    return quoted.start_mark, f"closes only on line {quoted.end_mark.line + 1}"
 
 
 def _reader_finding(file: str, text: str) -> Finding:

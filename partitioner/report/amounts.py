@@ -8,6 +8,7 @@ from __future__ import annotations
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_MS, NS_PER_US, PPM, UM_PER_M
+from partitioner.visible import visible
 
 NBSP = "\u00a0"
 THIN = "\u202f"
@@ -32,7 +33,7 @@ def number_text(value: Decimal | float | int, digits: int, rounding: str = ROUND
 def money_text(amount_money: int, currency: str = "") -> str:
     """Money with two decimals and the problem's currency."""
     text = number_text(Decimal(amount_money) / MONEY_STEPS, 2)
-    return f"{text}{NBSP}{currency}" if currency else text
+    return f"{text}{NBSP}{visible(currency)}" if currency else text
 
 
 def length_text(length_um: int, digits: int = 2) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -13,6 +12,7 @@ from partitioner.report.sections import Section
 from partitioner.report.tables import all_frames, rows_of
 from partitioner.report.verdict import verdict
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US
+from partitioner.visible import json_text
 
 FORMAT = 1
 
@@ -130,7 +130,7 @@ def outcome_text(
     A share of a limit of zero is infinite; JSON has no word for that, so it becomes null.
     """
     data = _finite(outcome_data(problem, assessment, outcome, sections))
-    return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+    return json_text(data, indent=1) + "\n"
 
 
 def _finite(value: Any) -> Any:

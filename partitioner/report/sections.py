@@ -6,14 +6,13 @@ Every part of the program that has something to show (a plan, a simulation, a re
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
+from partitioner.reading.csv_text import csv_text
 from partitioner.report.amounts import NBSP, NONE, number_text
 
 
@@ -119,7 +118,7 @@ class Table:
         return self.csv_name or f"{self.id}.csv"
 
     def csv_text(self) -> str:
-        """The rows as CSV (RFC 4180 quoting, LF line ends), columns named by their keys."""
+        """The rows as CSV, columns named by their keys."""
         rows = self.rows if self.csv_rows is None else self.csv_rows
         return csv_text([c.key for c in self.columns], rows)
 
@@ -161,16 +160,6 @@ class Section:
         return self.id or "-".join(
             "".join(c if c.isalnum() else " " for c in self.title.lower()).split()
         )
-
-
-def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    """CSV text with a header; None becomes an empty field."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(header)
-    for row in rows:
-        writer.writerow(["" if v is None else v for v in row])
-    return out.getvalue()
 
 
 FLAGGED_TRUST = frozenset({"memory", "invented"})

@@ -6,6 +6,7 @@ Names in cells are ids of the problem file. Shares are fractions of 1.
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -14,8 +15,10 @@ import pandas as pd
 from partitioner.model.assessment import Assessment, Leg, LegKind, StreamFigures
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Problem
-from partitioner.report.sections import State, csv_text
+from partitioner.reading.csv_text import csv_text
+from partitioner.report.sections import State
 from partitioner.units import MG_PER_G, MONEY_STEPS, MUL_PER_UNIT_LOAD, NS_PER_US, PPM, UM_PER_M
+from partitioner.visible import visible
 
 WORST_SPARE = 0.1
 """A deadline with less than this share left is marked as tight."""
@@ -445,15 +448,20 @@ def plca_commands(frame: pd.DataFrame) -> str:
     for row in frame.itertuples(index=False):
         if row.segment != segment:
             segment = row.segment
-            lines += ["", f"# segment {segment}"]
+            lines += ["", _remark(f"segment {segment}")]
         role = f" {row.role}" if row.role != "device" else ""
         interface = "IFACE_" + "".join(
             c if c.isalnum() else "_" for c in f"{row.node}{role.replace('switch', '')}"
         ).replace("__", "_")
-        count = f" node-cnt {row.node_cnt}" if row.node_id == 0 else ""
-        lines.append(
-            f"ethtool --set-plca-cfg {interface} enable {row.enable} node-id {row.node_id}{count} "
-            f"to-tmr {row.to_tmr} burst-cnt {row.burst_cnt} burst-tmr {row.burst_tmr}"
-            f"  # {row.node}{role}"
-        )
+        words: list[Any] = ["ethtool", "--set-plca-cfg", interface, "enable", row.enable]
+        words += ["node-id", row.node_id]
+        words += ["node-cnt", row.node_cnt] if row.node_id == 0 else []
+        words += ["to-tmr", row.to_tmr, "burst-cnt", row.burst_cnt, "burst-tmr", row.burst_tmr]
+        # Quoted wherever a word comes from: a name must never be able to become a command.
+        lines.append(shlex.join(str(word) for word in words) + _remark(f"{row.node}{role}", 2))
     return "\n".join(lines) + "\n"
+
+
+def _remark(text: str, indent: int = 0) -> str:
+    """A comment of a shell script that nothing in ``text`` can end."""
+    return " " * indent + f"# {visible(text)}"

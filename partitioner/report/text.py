@@ -20,6 +20,7 @@ from partitioner.report.amounts import (
 )
 from partitioner.report.tables import plan_counts, stream_state, worst_first
 from partitioner.report.verdict import verdict
+from partitioner.visible import visible
 
 WORST_STREAMS = 5
 
@@ -27,10 +28,10 @@ WORST_STREAMS = 5
 def verdict_text(problem: Problem, assessment: Assessment, outcome: Outcome | None) -> str:
     """The verdict with segments, tightest streams and cost, for stdout. No final line end."""
     judged = verdict(problem, assessment, outcome)
-    blocks = [f"{problem.name}: {judged.word}. {judged.sentence}"]
+    blocks = [f"{visible(problem.name)}: {judged.word}. {judged.sentence}"]
     blocks[0] += "".join(f"\n{s}" for s in (judged.proof, judged.tightest) if s)
     if assessment.findings:
-        blocks.append("\n".join(f"[{f.rule}] {f.sentence}" for f in assessment.findings))
+        blocks.append("\n".join(f"[{f.rule}] {visible(f.sentence)}" for f in assessment.findings))
     blocks += [_segments(problem, assessment), _streams(assessment), _cost(problem, assessment)]
     return _plain("\n\n".join(b for b in blocks if b))
 
@@ -102,7 +103,7 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[
     x   10
     yy   9
     """
-    cells = [[_plain(c) for c in row] for row in (header, *rows)]
+    cells = [[_plain(visible(c)) for c in row] for row in (header, *rows)]
     widths = [max(len(row[i]) for row in cells) for i in range(len(header))]
     lines = []
     for row in cells:

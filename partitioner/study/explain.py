@@ -21,6 +21,7 @@ from partitioner.study.runs import Answer, Budget
 from partitioner.study.ways_out import WayOut, ways_out
 from partitioner.study.whereabouts import Locate
 from partitioner.units import MONEY_STEPS
+from partitioner.visible import visible
 
 PLAN_SHARE = 0.3
 """Share of the time that the first plan of the problem may take."""
@@ -172,7 +173,7 @@ def conflict_lead(conflict: ConflictSet) -> str:
 
 
 def _none_text(problem: Problem, explained: NoLayoutExplained, locate: Locate) -> str:
-    blocks = [f"{problem.name}: no layout keeps all rules; this is proved."]
+    blocks = [f"{visible(problem.name)}: no layout keeps all rules; this is proved."]
     for number, conflict in enumerate(explained.conflicts):
         lead = conflict_lead(conflict)
         if number:
@@ -230,9 +231,10 @@ def price_text(problem: Problem, price: Price) -> str:
 def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -> str:
     outcome = explained.outcome
     gap = "" if outcome.gap == 0 else f" at a gap of {ratio_text(outcome.gap, 2)}"
+    cost = money_text(outcome.cost_money, problem.currency)
     head = (
-        f"{problem.name}: the layout costs {money_text(outcome.cost_money, problem.currency)}"
-        f"{gap}. What each rule costs, by planning without it:"
+        f"{visible(problem.name)}: the layout costs {cost}{gap}. What each rule costs, by "
+        "planning without it:"
     )
     binding = [p for p in explained.prices if p.may_bind]
     free = len(explained.prices) - len(binding)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 
 from partitioner.reading.layout_file import layout_text
@@ -10,6 +9,7 @@ from partitioner.report.files import report_files
 from partitioner.study.rerun import Rerun
 from partitioner.study.rerun_search import RerunSettings
 from partitioner.study.rerun_section import front_file, rerun_data, rerun_sections
+from partitioner.visible import json_text
 
 
 def rerun_files(result: Rerun, settings: RerunSettings) -> Mapping[str, str | bytes]:
@@ -29,7 +29,7 @@ def rerun_files(result: Rerun, settings: RerunSettings) -> Mapping[str, str | by
         rerun_sections(result),
         facts,
     )
-    files["replan.json"] = json.dumps(rerun_data(result), indent=2, ensure_ascii=False) + "\n"
+    files["replan.json"] = json_text(rerun_data(result)) + "\n"
     if len(result.front) > 1:
         for number, point in enumerate(result.front, 1):
             files[front_file(number)] = layout_text(point.layout, result.problem)

@@ -28,6 +28,7 @@ from partitioner.study.compare import Kind as ChangeKind
 from partitioner.study.rerun import Rerun, RerunPoint
 from partitioner.study.rerun_reading import lines_of
 from partitioner.units import MONEY_STEPS, UM_PER_M
+from partitioner.visible import visible
 
 _DONE = {
     ChangeKind.SEGMENT: "moves to another segment",
@@ -408,7 +409,7 @@ def _only(data: DrawingInput, ids: set[str], name: str) -> DrawingInput:
 def rerun_text(result: Rerun) -> str:
     """The answer of a rerun for a terminal."""
     found = result.best.found
-    blocks = [f"{result.problem.name}: {summary_text(result)}\n{proof_sentence(result)}"]
+    blocks = [f"{visible(result.problem.name)}: {summary_text(result)}\n{proof_sentence(result)}"]
     rows = []
     for change in result.best.comparison.changes:
         if change.kind in (ChangeKind.NEW_PIECE, ChangeKind.PIECE_GONE, ChangeKind.NEW_ID):

@@ -13,6 +13,7 @@ from partitioner.study.front import Point, knees
 from partitioner.study.tradeoff import TradeOff
 from partitioner.study.tradeoff_state import named_points
 from partitioner.units import MONEY_STEPS
+from partitioner.visible import visible
 
 
 def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]]:
@@ -280,6 +281,6 @@ def front_text(problem: Problem, state: TradeOff) -> str:
         )
     header = ("point", "cost", state.axis.name, "gap", "layout")
     _, word, lead = verdict_of(problem, state)
-    head = f"{problem.name}: {word}. " + "\n".join(lead)
+    head = f"{visible(problem.name)}: {word}. " + "\n".join(lead)
     blocks = [head, table(header, rows, right=(0, 1, 2, 3)), "\n".join(steps_text(problem, state))]
     return "\n\n".join(b for b in blocks if b).replace("\u00a0", " ").replace("\u202f", " ")

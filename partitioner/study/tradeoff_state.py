@@ -8,12 +8,13 @@ from typing import Any
 
 from partitioner.errors import Finding, WrongFile
 from partitioner.model.problem import Problem
+from partitioner.reading.csv_text import csv_text
 from partitioner.reading.layout_file import layout_text, read_layout
-from partitioner.report.sections import csv_text
 from partitioner.study.axes import AXES, Axis
 from partitioner.study.front import Point, Step
 from partitioner.study.tradeoff import TradeOff, begin
 from partitioner.units import MONEY_STEPS
+from partitioner.visible import json_text
 
 STATE = "tradeoff.json"
 """File that a trade-off is read back from."""
@@ -46,7 +47,7 @@ def state_files(problem: Problem, state: TradeOff) -> dict[str, str]:
             files[f"{table}.csv"] = csv_text(
                 FRONT_KEYS, [[_cell(row[key]) for key in FRONT_KEYS] for row in rows]
             )
-    files[STATE] = json.dumps(state_data(problem, state), indent=1, ensure_ascii=False) + "\n"
+    files[STATE] = json_text(state_data(problem, state), indent=1) + "\n"
     return files
 
 

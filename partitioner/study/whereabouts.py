@@ -11,6 +11,7 @@ from partitioner.reading.origin import Findings, Origin, YamlOrigin
 from partitioner.reading.schema import DeviceTable, StreamTable, Table
 from partitioner.reading.yaml_text import load
 from partitioner.study.handles import Steps
+from partitioner.visible import visible
 
 Locate = Callable[[Steps], str]
 """Gives ``file:line`` of a statement, or an empty text where it stands nowhere."""
@@ -50,12 +51,12 @@ def locator(problem_path: Path) -> Locate:
         section = str(steps[0])
         if len(steps) > 1 and (row := rows.get((section, str(steps[1])))) is not None:
             at = row.at(steps[2:])
-            return f"{at.file}:{at.line}"
+            return visible(f"{at.file}:{at.line}")
         path = _yaml_path(data, steps)
         if not path:
             return ""
         at = YamlOrigin(document, path, "").at(on_key=True)
-        return f"{at.file}:{at.line}"
+        return visible(f"{at.file}:{at.line}")
 
     return locate
 

@@ -93,6 +93,7 @@ def test_position_fault_names_its_own_column(read) -> None:
     [
         ("", "unreadable-file", 1),
         ('id,x_m,y_m,grades\n"a,1\n', "unreadable-file", 2),
+        ('id,x_m,y_m,grades\na,1,1,"10BASE\nb,1,1,x\nc,1,1,x\n', "unreadable-file", 2),
         ("id,x_m,y_m,grades,id\na,1,1,10BASE-T1S-link,b\n", "duplicate-key", 1),
         ("id,x_m,y_m,grades,\na,1,1,10BASE-T1S-link,\n", "unknown-key", 1),
         ("id,x_m,y_m,grdes\na,1,1,10BASE-T1S-link\n", "unknown-key", 1),
@@ -125,3 +126,26 @@ def test_quoted_cells_may_hold_the_separator(read) -> None:
     rows = 'id,x_m,y_m,grades,function\n"a","1","1","10BASE-T1S-link","light"\n'
     problem, _ = read(HEAD + "devices_csv: d.csv\n", d=rows)
     assert problem.devices["a"].function == "light"
+
+
+@pytest.mark.parametrize(
+    ("rows", "line", "column", "words"),
+    [
+        ('a,1,1,"10BASE\nb,1,1,x\n', 2, 7, "is never closed"),
+        ('a,1,1,"x"\n"b,1,1,x\nc,1,1,"x"\n', 3, 1, "closes only on line 4"),
+        ('a,"1\r2",1,x\n"b"c,1,1,x\n', 4, 1, "this is no CSV"),
+    ],
+)
+def test_a_quote_left_open_is_told_where_it_opens(read, rows, line, column, words) -> None:
+    _, findings = read(HEAD + "devices_csv: d.csv\n", d="id,x_m,y_m,grades\n" + rows)
+    told = next(f for f in findings if f.code == "unreadable-file")
+    assert (told.line, told.column) == (line, column), findings
+    assert words in told.message
+    assert told.source_line[column - 1] == '"'
+
+
+def test_line_numbers_count_line_ends_only(read) -> None:
+    rows = "id,x_m,y_m,grades\na\x0bb\u2028,1,1,10BASE-T1S-link\nc,1,1,10BASE-T1S-lnk\n"
+    _, findings = read(HEAD + "devices_csv: d.csv\n", d=rows)
+    unknown = next(f for f in findings if f.code == "unknown-name")
+    assert (unknown.line, unknown.source_line) == (3, "c,1,1,10BASE-T1S-lnk")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -39,7 +40,7 @@ FULL = Layout(
     open_switches=("zone-rear", "zone-front"),
     backbone=(BuiltLink(("zone-front", "zone-rear"), "100BASE-T1"),),
     segments=(
-        Segment("north side: 1", "zone-front", 2, LINE, ("fan", "lamp", "horn"), 1, (7, 2, 3), 9),
+        Segment("north-side_1.a", "zone-front", 2, LINE, ("fan", "lamp", "horn"), 1, (7, 2, 3), 9),
         Segment(
             "zone-rear:1",
             "zone-rear",
@@ -172,3 +173,26 @@ def test_wrong_file_is_raised(problem, tmp_path) -> None:
     with pytest.raises(WrongFile) as caught:
         read_layout(tmp_path / "none.yaml", problem)
     assert caught.value.findings[0].code == "unreadable-file"
+
+
+@pytest.mark.parametrize(
+    "id_",
+    ["a\ntouch mark", "a b", "-a", "=a", "a;b", "$(a)", "a'b", "a\x1b", "", "a:", "a:b", "a:1:2",
+     "a:1\n", "a\n:1", "x" * 65, "x" * 65 + ":1", "a:1234567"],
+)  # fmt: skip
+def test_an_id_of_a_segment_obeys_the_grammar_of_names(problem, id_: str) -> None:
+    text = layout_text(replace(FULL, segments=(replace(FULL.segments[0], id=id_),)), problem)
+    read, findings = layout_from_text(text, "layout.yaml", problem)
+    assert read is None
+    assert [f.where.rpartition(".")[2] for f in findings] == ["id"]
+
+
+@pytest.mark.parametrize(
+    "id_", ["a", "line-1", "zone-rear:1", "1.2_3+4", "é", "x" * 64 + ":100000"]
+)
+def test_names_and_ports_are_ids_of_segments(problem, id_: str) -> None:
+    text = layout_text(replace(FULL, segments=(replace(FULL.segments[0], id=id_),)), problem)
+    read, findings = layout_from_text(text, "layout.yaml", problem)
+    assert findings == []
+    assert read is not None
+    assert read.segments[0].id == id_

@@ -330,3 +330,14 @@ def test_wrong_format_ends_the_reading(read, small) -> None:
     problem, findings = read(small.replace("format: 1", "format: 2") + "new_key: 1\n")
     assert problem is None
     assert [f.code for f in findings] == ["unsupported-version"]
+
+
+@pytest.mark.parametrize("section", ["grades", "cables", "parts", "limit_curves"])
+def test_a_new_entry_of_the_catalogue_needs_a_name(read, small, section) -> None:
+    text = small + f'catalogue:\n  {section}:\n    "=a\\nb": {{}}\n'
+    problem, findings = read(text)
+    assert problem is None
+    assert [(f.code, f.line, f.column) for f in findings] == [
+        ("wrong-kind", text.count("\n"), 5)
+    ], findings
+    assert "expected a name" in findings[0].message

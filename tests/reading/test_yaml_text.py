@@ -89,7 +89,12 @@ def test_first_of_a_repeated_key_counts_and_the_second_is_told() -> None:
         ("a: 1\n---\nb: 2\n", 2, 1),
         ("a: [1, 2\n", 2, 1),
         ("a: 1\n\tb: 2\n", 2, 1),
-        ("a: 'open\n", 2, 1),
+        ("a: 'open\n", 1, 4),
+        ('a: "open\nb: 1\n', 1, 4),
+        ('a: "open\n---\nb: 1\n', 1, 4),
+        ('a:\n  - {b: "open, c: 1}\n  - {b: "x", c: 2}\n', 2, 9),
+        ('a: "open\nb: "c"\n', 1, 4),
+        ('a: "two\n  lines"\nb: [1\n', 4, 1),
         ("a: \x00\n", 1, 4),
     ],
 )

@@ -4,18 +4,22 @@ import csv
 import io
 import json
 import re
+import shutil
+import subprocess
+from dataclasses import replace
 
 import pytest
 
 from partitioner.model.assessment import Leg, LegKind, StreamFigures
 from partitioner.report.outcome_json import outcome_data, outcome_text
-from partitioner.report.sections import State
+from partitioner.report.sections import Column, Section, State, Table, csv_twins
 from partitioner.report.tables import (
     all_frames,
     delay_parts_ns,
     frames_csv,
     margin_state,
     plca_commands,
+    plca_frame,
     stream_state,
     worst_first,
 )
@@ -152,3 +156,76 @@ def test_infinite_shares_become_null_in_json(twelve) -> None:
     margin = replace(assessment.margins[0], used=float("inf"))
     text = outcome_text(problem, replace(assessment, margins=(margin,)), None)
     assert json.loads(text)["tables"]["margins"][0]["used_share"] is None
+
+
+HOSTILE = (
+    "x\ntouch MARK",
+    "x\r\ntouch MARK\r\n",
+    "$(touch MARK)",
+    "`touch MARK`",
+    "x; touch MARK #",
+    "x' ; touch MARK ; '",
+    'x" && touch MARK && "',
+    "x\u2028touch MARK\x85touch MARK",
+    "-x | touch MARK",
+    "x & touch MARK > MARK",
+    "\\\ntouch MARK",
+)
+
+
+@pytest.mark.parametrize("shell", ["sh", "bash"])
+@pytest.mark.parametrize("id_", HOSTILE)
+def test_a_shell_runs_nothing_but_ethtool(twelve, tmp_path, id_: str, shell: str) -> None:
+    """The ids come by the model, so that no grammar of a file stands before the script."""
+    problem, assessment = twelve
+    if shutil.which(shell) is None:
+        pytest.skip(f"no {shell} here")
+    line = assessment.layout.segments[0]
+    devices = (id_, *line.devices[1:])
+    segment = replace(line, id=id_, switch=id_, devices=devices)
+    layout = replace(assessment.layout, segments=(segment, *assessment.layout.segments[1:]))
+    frame = plca_frame(problem, replace(assessment, layout=layout))
+    assert list(frame["node"]).count(id_) == 2
+    # A stray value in any other column is a word too.
+    frame.loc[frame.index[1], "enable"] = id_
+    frame.loc[frame.index[1], "to_tmr"] = id_
+
+    tools = tmp_path / "tools"
+    tools.mkdir()
+    for name in ("ethtool", "touch"):
+        tool = tools / name
+        tool.write_text(f'#!/bin/sh\necho "{name}:$1:$#" >> "{tmp_path}/ran"\n')
+        tool.chmod(0o755)
+    script = tmp_path / "plca-ethtool.sh"
+    script.write_text(plca_commands(frame), encoding="utf-8", newline="")
+    found = shutil.which(shell)
+    assert found is not None
+    ended = subprocess.run(
+        [found, str(script)], cwd=tmp_path, env={"PATH": str(tools)}, capture_output=True,
+        text=True, timeout=60,
+    )  # fmt: skip
+    assert (ended.returncode, ended.stderr) == (0, "")
+    ran = (tmp_path / "ran").read_text().splitlines()
+    assert len(ran) == len(frame)
+    assert all(re.fullmatch(r"ethtool:--set-plca-cfg:1[24]", one) for one in ran), ran
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["plca-ethtool.sh", "ran", "tools"]
+
+
+def test_a_formula_in_any_text_of_a_plan_is_defused(twelve) -> None:
+    problem, assessment = twelve
+    line = assessment.layout.segments[0]
+    bad = "=HYPERLINK(1)"
+    layout = replace(
+        assessment.layout, segments=(replace(line, id=bad), *assessment.layout.segments[1:])
+    )
+    hostile = replace(problem, currency="@x")
+    changed = replace(assessment, layout=layout)
+    files = frames_csv(all_frames(hostile, changed))
+    table = Table("t", "", [Column("+head", "h")], [[bad], ["\tx"], ["-5"]])
+    files.update(csv_twins([Section("s", tables=[table])]))
+    rows = [row for text in files.values() for row in csv.reader(io.StringIO(text))]
+    cells = [cell for row in rows for cell in row]
+    assert {"'" + bad, "'@x", "'+head", "'\tx"} <= set(cells)
+    for cell in cells:
+        assert cell[:1] not in set("=+@\t\r"), cell
+        assert cell[:1] != "-" or float(cell) < 0
