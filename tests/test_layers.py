@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -128,6 +129,36 @@ def test_only_the_command_line_prints() -> None:
             if is_call and node.func.id == "print":
                 printing.append(f"{path.relative_to(ROOT)}:{node.lineno}")
     assert printing == []
+
+
+def test_only_the_voice_writes_to_a_terminal() -> None:
+    """Everything else would have to remember to make foreign text safe."""
+    writing = []
+    for path in modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            called = ast.unparse(node.func) if isinstance(node, ast.Call) else ""
+            if re.fullmatch(r"print|click\.(echo|secho|confirm|prompt)|sys\.std\w+\.write", called):
+                writing.append(str(path.relative_to(PACKAGE)))
+    # The version is the program's own text.
+    writing.remove("cli/main.py")
+    assert set(writing) == {"cli/voice.py"}
+
+
+def test_only_one_module_writes_csv_and_one_json() -> None:
+    """Cells that run and texts that steer a terminal are made harmless there."""
+    calls = {"csv.writer": set(), "csv.DictWriter": set(), "to_csv": set(), "json.dumps": set()}
+    for path in modules():
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            called = ast.unparse(node.func) if isinstance(node, ast.Call) else ""
+            for name, places in calls.items():
+                if called == name or called.endswith(f".{name}"):
+                    places.add(str(path.relative_to(PACKAGE)))
+    assert calls == {
+        "csv.writer": {"reading/csv_text.py"},
+        "csv.DictWriter": set(),
+        "to_csv": set(),
+        "json.dumps": {"visible.py"},
+    }
 
 
 def test_no_import_knots() -> None:

@@ -226,8 +226,8 @@ def messages_page(examples: Mapping[str, str]) -> str:
         "What comes from a file or is the name of one is shown as it is but for control "
         "characters, line breaks, signs that turn the direction of writing and other signs "
         "without a width: these are shown as their codes, such as `\\x1b`, `\\n` or `\\u202e`, "
-        "here and in everything the program prints. A quote that is never closed, or closes only lines "
-        "below, is told where it opens. In JSON the same signs are escaped and read back as "
+        "here and in everything the program prints. A quote that is never closed, or closes only "
+        "lines below, is told where it opens. In JSON the same signs are escaped and read back as "
         "they were.",
     ]
     for code in CODES:

@@ -19,6 +19,8 @@ from partitioner.errors import Finding
 
 _WHOLE = re.compile(r"[-+]?(?:0|[1-9][0-9]*)\Z")
 _DECIMAL = re.compile(r"[-+]?(?:0|[1-9][0-9]*)\.[0-9]+\Z")
+_LINE_END = re.compile("\r\n|[\n\r\x85\u2028\u2029]")
+"""What YAML counts as the end of a line."""
 _LONGEST_WHOLE = 30
 """Longer whole numbers become decimals: Python limits the digits of ``int(text)``."""
 _DEEPEST = 40
@@ -114,7 +116,7 @@ class _Builder:
 
     def __init__(self, text: str, file: str):
         self.file = file
-        self.lines = tuple(text.split("\n"))
+        self.lines = tuple(_LINE_END.split(text))
         self.findings: list[Finding] = []
         loader = getattr(yaml, "CLoader", yaml.Loader)
         self._events = iter(yaml.parse(text, Loader=loader))
@@ -127,7 +129,7 @@ class _Builder:
         line, column = mark.line + 1, mark.column + 1
         source = self.lines[line - 1] if line <= len(self.lines) else ""
         self.findings.append(
-            Finding(self.file, line, column, code, where, message, hint, source.rstrip("\r"))
+            Finding(self.file, line, column, code, where, message, hint, source)
         )
 
     def _next(self) -> Any:
@@ -316,8 +318,8 @@ def load(text: str, file: str) -> Document:
         _note_syntax(builder, text, error)
     except yaml.YAMLError:
         builder.findings.append(_reader_finding(file, text))
-    lines = tuple(line.rstrip("\r") for line in builder.lines)
-    return Document(file, data, root, lines, tuple(builder.findings), frozenset(builder.holes))
+    told, holes = tuple(builder.findings), frozenset(builder.holes)
+    return Document(file, data, root, builder.lines, told, holes)
 
 
 def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> None:
@@ -329,7 +331,7 @@ def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> N
         error = plain
     except yaml.YAMLError:
         pass
-    opened = _quote_left_open(text, error)
+    opened = _quote_left_open(text, builder.lines, error)
     if opened is not None:
         message = "this is no YAML: the quote that opens here " + opened[1]
         builder.note(opened[0], "yaml-syntax", message, "close the quote on its own line")
@@ -354,7 +356,9 @@ _IN_QUOTES = "while scanning a quoted scalar"
 """What PyYAML says of a text in quotes whose end it did not find."""
 
 
-def _quote_left_open(text: str, error: yaml.MarkedYAMLError) -> tuple[Any, str] | None:
+def _quote_left_open(
+    text: str, lines: tuple[str, ...], error: yaml.MarkedYAMLError
+) -> tuple[Any, str] | None:
     """Where the quote opens that a syntax fault comes from, and where it closes.
 
     A quote left open ends at the next one, lines below, and the fault shows only there.
@@ -362,7 +366,7 @@ def _quote_left_open(text: str, error: yaml.MarkedYAMLError) -> tuple[Any, str] 
     if error.context == _IN_QUOTES and "unexpected" in (error.problem or ""):
         return error.context_mark, "is never closed"
     mark = error.problem_mark
-    if mark is None or not set("\"'").intersection(text.split("\n", mark.line + 1)[mark.line]):
+    if mark is None or mark.line >= len(lines) or not set("\"'").intersection(lines[mark.line]):
         return None
     quoted = None
     try:
