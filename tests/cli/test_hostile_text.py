@@ -13,14 +13,19 @@ from pathlib import Path
 import pytest
 
 from partitioner.cli.main import run
+from partitioner.cli.progress import progress_text
+from partitioner.cli.session import Session
+from partitioner.cli.voice import Voice
 from partitioner.errors import ExitCode
+from partitioner.model.outcome import Sample
 from partitioner.reading.layout_file import layout_text, read_layout
 from partitioner.reading.problem import read_problem
 
 STEERING = "\x1b[2J\x1b]0;t\x07\x7f\x9b31m\x00\u202e\u2066\u2028\u200f\ufeff"
 HOSTILE = STEERING + "\nerror: forged"
-# What a file name may hold on Linux: anything but NUL and the slash, bytes that are no UTF-8 too.
-NAME = HOSTILE.replace("\x00", "") + os.fsdecode(b"\xff")
+# What a file name may hold on Linux: anything but NUL and the slash.
+NAME = HOSTILE.replace("\x00", "")
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="no file can have such a name")
 FORGED = re.compile(r"^(error|warning): forged", re.MULTILINE)
 OUR_COLOURS = re.compile(r"\x1b\[(?:3[0-9]|[01])m")
 
@@ -87,7 +92,20 @@ def test_check(hostile, capsys, colour: str) -> None:
         r"n\x1b[2J\x1b]0;t\x07\x7f\x9b31m\x00\u202e\u2066\u2028\u200f\ufeff\nerror"
     )
     assert r"made for the problem 'x\x1b[2J" in err
-    assert r"\udcff" in err
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names are bytes on Linux only")
+def test_a_name_that_is_no_utf8(example, by_hand, folder, capsys) -> None:
+    name = "p" + os.fsdecode(b"\xff\x9b")
+    Path(name).write_bytes(example.read_bytes())
+    assert run(["-v", "explain", name, "--time-limit", "1s", "--device", "x"]) == ExitCode.USAGE
+    _, err = both(capsys)
+    assert r"reading p\udcff\udc9b" in err
+    assert run(["-v", "check", name, name, "--json"]) == ExitCode.WRONG_FILE
+    out, _ = both(capsys)
+    assert json.loads(out)["findings"][0]["file"] == name
+    assert run(["report", name, str(by_hand), "-o", name + "o", "--json"]) != ExitCode.FAULT
+    both(capsys)
 
 
 def test_json_is_equal_when_read(hostile, capsys) -> None:
@@ -119,7 +137,7 @@ def test_explain(example, folder, capsys) -> None:
     text = text.replace("name: pumps", f"name: {quoted('n' + HOSTILE)}")
     devices = re.findall(r"id: (pump-\d), position_m: \[(\d)", text)
     text = re.sub(r"(?ms)^devices:\n(  - .*?\n)+", "", text)
-    name = f"d{NAME.replace(os.fsdecode(bytes([255])), '')}.csv"
+    name = f"d{NAME}.csv"
     rows = "".join(f"{d},{x},0,10BASE-T1S-multidrop\n" for d, x in devices)
     Path(name).write_text("id,x_m,y_m,grades\n" + rows, encoding="utf-8")
     Path(f"p{NAME}").write_text(f"{text}\ndevices_csv: {quoted(name)}\n", encoding="utf-8")
@@ -247,3 +265,22 @@ def test_a_layout_keeps_hostile_texts(hostile) -> None:
     layout = read_layout(Path(hostile[1]), problem)
     assert layout.problem_name == "x" + HOSTILE
     assert quoted("x") in layout_text(layout, problem) or r"x\e[2J" in layout_text(layout, problem)
+
+
+@pytest.mark.parametrize(
+    "say", ["note", "step", "warn", "error", "plain", "answer", "rewrite_line"]
+)
+def test_whatever_is_said_is_harmless(capsys, say: str) -> None:
+    voice = Voice(Session(verbosity=2, color=True))
+    getattr(voice, say)(STEERING)
+    voice.clear_line()
+    out, err = capsys.readouterr()
+    shown = (out + err).replace("\r", "")
+    assert_harmless(shown)
+    assert r"\x1b[2J\x1b]0;t\x07\x7f\x9b31m\x00\u202e\u2066\u2028\u200f\ufeff" in shown
+
+
+def test_a_line_of_progress_stays_one_line(capsys) -> None:
+    voice = Voice(Session())
+    voice.rewrite_line(progress_text(Sample(1.0, 10_000, None), "", 9.0, "E\n\x1b["))
+    assert capsys.readouterr().err == "\rbest 1.00 E\\n\\x1b[, 8 s left"
