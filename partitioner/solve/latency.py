@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from operator import attrgetter
 
 import numpy as np
 
 from partitioner.model.problem import QueueOrder
 from partitioner.solve.instance import Instance
 from partitioner.timing.line import (
+    LineBound,
     LineFlow,
     LineNode,
     LineSettings,
@@ -16,6 +18,7 @@ from partitioner.timing.line import (
     leg_ns,
     line_settings,
     linear_bound,
+    load_ppm,
     propagation_ns,
     rounds,
     silent_ns,
@@ -65,6 +68,9 @@ class SegmentLatency:
         self._settings: dict[int, LineSettings] = {}
         self._least_up: dict[int, int] = {}
         self._least_down: dict[tuple[int, int], int] = {}
+        self._own_load: dict[tuple[int, int], int] = {}
+        self._up_alone: dict[tuple[int, int], dict[str, int]] = {}
+        self._alone: dict[tuple[int, int], dict[int, int]] = {}
         self._least_forward = min(
             (s.forwarding_delay_ns for s in instance.problem.switches.values()), default=0
         )
@@ -182,20 +188,46 @@ class SegmentLatency:
         for grade, data in enumerate(inst.grades):
             if not inst.can[device, grade]:
                 continue
-            if data.is_line:
+            if not data.is_line:
+                least.append(self._alone_by_stream(grade, device).get(stream, 0))
+            elif down:
                 # Only the stream itself comes through the port: others may be heard directly.
-                port = LineNode(PORT, (flow,) if down else (), QueueOrder.PCP,
-                                inst.problem.plca.burst_count)
-                bound = linear_bound(
-                    (port, self._nodes[device]), 2 + data.spare_ids, self.settings(grade)
-                )
-                sender = PORT if down else self._nodes[device].id
-                leg = bound.legs.get((sender, flow.id))
+                leg = self._with_port(grade, device, (flow,)).legs.get((PORT, flow.id))
                 least.append(0 if leg is None else leg.total_ns)
             else:
-                legs = dict(self.alone(grade, device) or ())
-                least.append(legs.get(stream, 0))
+                least.append(self._sent_alone(grade, device).get(flow.id, 0))
         return min(least, default=0)
+
+    def _with_port(
+        self, grade: int, device: int, through_port: tuple[LineFlow, ...]
+    ) -> LineBound:
+        """Bound of a line with one device, to which only some streams come through the port."""
+        data, settings = self.instance.grades[grade], self.settings(grade)
+        node, burst = self._nodes[device], self.instance.problem.plca.burst_count
+        port = LineNode(PORT, through_port, QueueOrder.PCP, burst)
+        if through_port and node.flows:
+            key = grade, device
+            if key not in self._own_load:
+                self._own_load[key] = load_ppm((node,), settings)
+            if self._own_load[key] + load_ppm((port,), settings) < PPM:
+                # With room for all, only its longest frame counts for the legs of the port.
+                longest = max(node.flows, key=attrgetter("frame_bytes"))
+                node = replace(node, flows=(longest,))
+        return linear_bound((port, node), 2 + data.spare_ids, settings)
+
+    def _sent_alone(self, grade: int, device: int) -> dict[str, int]:
+        """Legs a device sends on a line with nobody else's traffic, by stream id."""
+        key = grade, device
+        if key not in self._up_alone:
+            bound = self._with_port(grade, device, ())
+            self._up_alone[key] = {f: leg.total_ns for (_, f), leg in bound.legs.items()}
+        return self._up_alone[key]
+
+    def _alone_by_stream(self, grade: int, device: int) -> dict[int, int]:
+        key = grade, device
+        if key not in self._alone:
+            self._alone[key] = dict(self.alone(grade, device) or ())
+        return self._alone[key]
 
     def link(self, switch: int, grade: int, device: int) -> SegmentLegs | None:
         """Legs on a point-to-point link, or None if it cannot carry what the device needs."""
