@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import heapq
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from math import isqrt
 
@@ -37,20 +39,51 @@ def _metric_matrix_um(
     gaps = np.abs(rows[:, None, :] - columns[None, :, :])
     if metric is Metric.RECTILINEAR:
         return -((-gaps.sum(axis=2) * factor_ppm) // PPM)
-    # Floating point proposes, integers decide: the candidate is moved by at most a step or two
-    # until it is the smallest one that is not too short.
     factor = factor_ppm / PPM
-    guess = np.floor(np.sqrt((gaps.astype(float) ** 2).sum(axis=2)) * factor).astype(np.int64)
     if factor_ppm == PPM and gaps.max(initial=0) < 2**30:
+        # Floating point proposes, integers decide: the candidate is moved by at most a step or
+        # two until it is the smallest one that is not too short.
         square = (gaps * gaps).sum(axis=2)
-        guess = np.maximum(guess - 1, 0)
+        guess = np.maximum(np.floor(np.sqrt(square)).astype(np.int64) - 1, 0)
         for _ in range(3):
             guess = np.where(guess * guess < square, guess + 1, guess)
         return guess
-    exact = np.empty_like(guess)
-    for i, j in np.ndindex(guess.shape):
+    # Where floating point is sure between which two integers the distance lies, it decides.
+    wanted = np.sqrt((gaps.astype(float) ** 2).sum(axis=2)) * factor
+    exact = np.ceil(wanted).astype(np.int64)
+    for i, j in np.argwhere(np.abs(wanted - np.rint(wanted)) <= 1e-9 + 1e-14 * wanted):
         exact[i, j] = metric_um(rows[i].tolist(), columns[j].tolist(), metric, factor_ppm)
     return exact
+
+
+_BIG = 10_000
+"""Weighs a place passed far below a µm, so that of equal ways the one with fewer corners wins."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Tree:
+    """Shortest ways from one place: to every place the length (-1: none) and the place before."""
+
+    length_um: np.ndarray
+    before: np.ndarray
+
+
+def _tree(edges: list[list[tuple[int, int]]], start: int) -> _Tree:
+    """Find the shortest ways from ``start``, ties broken by the first place before (Dijkstra)."""
+    weights = [-1] * len(edges)
+    before = [-1] * len(edges)
+    queue = [(0, -1, start)]
+    while queue:
+        weight, via, place = heapq.heappop(queue)
+        # Of several ways of one weight the one by the first place comes out of the queue first.
+        if weights[place] >= 0:
+            continue
+        weights[place], before[place] = weight, via
+        for other, more in edges[place]:
+            if weights[other] < 0:
+                heapq.heappush(queue, (weight + more, place, other))
+    lengths = [-1 if weight < 0 else weight // _BIG for weight in weights]
+    return _Tree(np.array(lengths, dtype=np.int64), np.array(before, dtype=np.int32))
 
 
 class CableNetwork:
@@ -60,6 +93,13 @@ class CableNetwork:
     with pathways it follows the shortest way along them (ties broken by fewest places, then by
     place order in the file, so that a problem always gets the same ways).
 
+    Parameters
+    ----------
+    problem
+        The problem.
+    look
+        Called again and again while much is worked out; it may raise to end that.
+
     Attributes
     ----------
     graph
@@ -67,8 +107,9 @@ class CableNetwork:
         have ``length_um`` and ``id``. Empty without pathways.
     """
 
-    def __init__(self, problem: Problem):
+    def __init__(self, problem: Problem, look: Callable[[], object] = lambda: None):
         self._problem = problem
+        self._look = look
         self._metric = problem.routing.metric
         self._factor = problem.routing.factor_ppm
         self._sites: dict[str, tuple[str | None, tuple[int, int, int]]] = {}
@@ -99,25 +140,13 @@ class CableNetwork:
         self._place_xyz = np.array(
             [self.graph.nodes[p]["position_um"] for p in self._place_ids], dtype=np.int64
         )
-        # The second key (places passed) makes equal ways choose the one with fewer corners.
-        big = 10_000
-        weighted = nx.Graph()
-        weighted.add_nodes_from(self.graph.nodes)
+        self._edges: list[list[tuple[int, int]]] = [[] for _ in self._place_ids]
+        """By place: places next to it, with what the way there weighs."""
         for a, b, data in self.graph.edges(data=True):
-            weighted.add_edge(a, b, w=data["length_um"] * big + 1)
-        n = len(self._place_ids)
-        self._place_dist = np.full((n, n), -1, dtype=np.int64)
-        self._place_prev = np.full((n, n), -1, dtype=np.int32)
-        for source in self._place_ids:
-            row = self._place_index[source]
-            pred, dist = nx.dijkstra_predecessor_and_distance(weighted, source, weight="w")
-            for target, value in dist.items():
-                self._place_dist[row, self._place_index[target]] = value // big
-                before = pred[target]
-                if before:
-                    self._place_prev[row, self._place_index[target]] = min(
-                        self._place_index[p] for p in before
-                    )
+            weight = data["length_um"] * _BIG + 1
+            self._edges[self._place_index[a]].append((self._place_index[b], weight))
+            self._edges[self._place_index[b]].append((self._place_index[a], weight))
+        self._trees: dict[int, _Tree] = {}
         self._attach: dict[str, tuple[int, int]] = {}
         for id_, (place, position) in self._sites.items():
             if place is not None and place in self._place_index:
@@ -128,6 +157,13 @@ class CableNetwork:
             )[0]
             nearest = int(np.argmin(gaps))
             self._attach[id_] = (nearest, int(gaps[nearest]))
+
+    def _tree(self, place: int) -> _Tree:
+        """Ways from one place to all others; made when first asked for."""
+        if place not in self._trees:
+            self._look()
+            self._trees[place] = _tree(self._edges, place)
+        return self._trees[place]
 
     def position_um(self, id_: str) -> tuple[int, int, int]:
         """Where a device or switch stands."""
@@ -146,7 +182,7 @@ class CableNetwork:
         (pa, ga), (pb, gb) = self._attach[a], self._attach[b]
         if self._same_point(a, b):
             return 0
-        between = int(self._place_dist[pa, pb])
+        between = int(self._tree(pa).length_um[pb])
         if between < 0:
             raise ValueError(f"no pathway joins {a} and {b}")
         return ga + between + gb
@@ -162,7 +198,9 @@ class CableNetwork:
             return _metric_matrix_um(a, b, self._metric, self._factor)
         pa = np.array([self._attach[r] for r in rows], dtype=np.int64).reshape(-1, 2)
         pb = np.array([self._attach[c] for c in columns], dtype=np.int64).reshape(-1, 2)
-        between = self._place_dist[np.ix_(pa[:, 0], pb[:, 0])]
+        between = np.empty((len(pa), len(pb)), dtype=np.int64)
+        for place in np.unique(pa[:, 0]):
+            between[pa[:, 0] == place] = self._tree(int(place)).length_um[pb[:, 0]]
         if between.size and between.min() < 0:
             i, j = np.argwhere(between < 0)[0]
             raise ValueError(f"no pathway joins {rows[i]} and {columns[j]}")
@@ -188,9 +226,10 @@ class CableNetwork:
             node = self._node(a)
             return (node,)
         (pa, _), (pb, _) = self._attach[a], self._attach[b]
+        tree = self._tree(pa)
         steps = [pb]
         while steps[-1] != pa:
-            before = int(self._place_prev[pa, steps[-1]])
+            before = int(tree.before[steps[-1]])
             if before < 0:
                 raise ValueError(f"no pathway joins {a} and {b}")
             steps.append(before)

@@ -107,6 +107,8 @@ class Instance:
     latency_limit
         Longest bound a stream may have, in ns, where a study asks for less than the deadline.
         Windows of the analysis stay those of the deadlines, so bounds do not change with it.
+    look
+        Called again and again while the problem is compiled; it may raise to end that.
 
     Attributes
     ----------
@@ -131,11 +133,15 @@ class Instance:
     """
 
     def __init__(
-        self, problem: Problem, latency_limit: Callable[[Stream], int] | None = None
+        self,
+        problem: Problem,
+        latency_limit: Callable[[Stream], int] | None = None,
+        look: Callable[[], object] = lambda: None,
     ):
         self.problem = problem
+        self.look = look
         self._latency_limit = latency_limit
-        self.network = CableNetwork(problem)
+        self.network = CableNetwork(problem, look)
         self.device_ids = list(problem.devices)
         self.switch_ids = list(problem.switches)
         self.index = {d: i for i, d in enumerate(self.device_ids)}
@@ -248,6 +254,7 @@ class Instance:
         self.option_ids = list(self.problem.options)
         bit_of = {o: 1 << k for k, o in enumerate(self.option_ids)}
         for i, device in enumerate(self.problem.devices.values()):
+            self.look()
             share = self.share_of((i,))
             self.stub_um[i] = device.stub_um
             self.unit_mul[i] = device.unit_load_mul
@@ -320,10 +327,7 @@ class Instance:
             if group.kind is GroupKind.TOGETHER:
                 self.together.append(members)
                 continue
-            for a in members:
-                for b in members:
-                    if a != b:
-                        self.conflict[a, b] = True
+            self.conflict[np.ix_(members, members)] = True
             if group.kind is GroupKind.APART_SWITCH:
                 self.apart_switch.append(members)
         # A failure rule bounds how many of a set one line and one switch may carry.
@@ -337,10 +341,7 @@ class Instance:
             members = tuple(sorted(self.index[d] for d in ids))
             self.loss_caps.append((members, rule.most_lost))
             if rule.most_lost == 1:
-                for a in members:
-                    for b in members:
-                        if a != b:
-                            self.conflict[a, b] = True
+                self.conflict[np.ix_(members, members)] = True
         np.fill_diagonal(self.conflict, False)
 
     def _build_line_classes(self, devices: list[Device]) -> None:
@@ -359,7 +360,11 @@ class Instance:
         for a, b in itertools.combinations(range(len(kinds)), 2):
             if not self.conflict[first[a], first[b]]:
                 graph.add_edge(a, b)
-        cliques = sorted(sorted(c) for c in nx.find_cliques(graph)) if kinds else []
+        cliques = []
+        for clique in nx.find_cliques(graph) if kinds else ():
+            self.look()
+            cliques.append(sorted(clique))
+        cliques.sort()
         self.line_classes = [np.isin(kind, clique) for clique in cliques]
 
     def domains_mix(self, devices: Iterable[int]) -> bool:
@@ -374,6 +379,7 @@ class Instance:
     def _build_streams(self) -> None:
         self.streams: list[StreamData] = []
         for stream in carried_streams(self.problem).values():
+            self.look()
             targets = tuple(
                 Target(self.index[d], -1) if d in self.index else Target(None, self.switch_index[d])
                 for d in stream.destinations

@@ -50,7 +50,7 @@ def plan_layout(
     NoLayout
         Proved that no layout keeps all rules.
     NoAnswer
-        None found within the limit.
+        None found within the limit, or before the user asked to stop.
     """
     kind = PartedRun if len(problem.devices) > MANY_DEVICES else WholeRun
     run: Run = kind(problem, settings, clock, on_progress, should_stop, study, start_from)

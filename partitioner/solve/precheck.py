@@ -17,7 +17,12 @@ def hopeless(builder: ColumnBuilder) -> list[Conflict]:
     Each is a proof by itself: a device that no segment can take even alone, or more devices
     than the ports that could take them have room for.
     """
-    found = [c for i in range(builder.instance.n) if (c := _homeless(builder, i)) is not None]
+    found = []
+    for i in range(builder.instance.n):
+        builder.instance.look()
+        conflict = _homeless(builder, i)
+        if conflict is not None:
+            found.append(conflict)
     if not found:
         found = _too_few_ports(builder)
     if not found:

@@ -64,13 +64,14 @@ class Run:
         self._stop = should_stop
         self.stopped_by_user = False
         self.study = study or Study()
-        self.instance = Instance(problem, self.study.latency_limit)
-        self.builder = ColumnBuilder(self.instance)
-        self.backbone = BackboneData(self.instance)
         self.limits = Limits(
             self.seconds_left, settings.workers, settings.seed, self.should_stop,
             settings.work_limit,
         )
+        self._preparing = True
+        self.instance = Instance(problem, self.study.latency_limit, self._look)
+        self.builder = ColumnBuilder(self.instance)
+        self.backbone = BackboneData(self.instance)
         self.search = Search(
             self.instance, self.builder, self.backbone, self.limits, self._on_better, self.study,
             self.take_in,
@@ -95,6 +96,7 @@ class Run:
         conflicts = hopeless(self.builder)
         if conflicts:
             raise NoLayout(conflicts)
+        self._preparing = False
         self.plan()
         return self.outcome()
 
@@ -126,6 +128,15 @@ class Run:
         if not self.stopped_by_user and self._stop():
             self.stopped_by_user = True
         return self.stopped_by_user
+
+    def _look(self) -> None:
+        """End the run if it is to stop before it has begun to search."""
+        if self._preparing and self.limits.over():
+            raise NoAnswer(
+                f"no layout found within {self.seconds():.1f} s, which were over while the problem "
+                f"was still being prepared; whether one exists is not known",
+                seconds=self.seconds(),
+            )
 
     def _on_better(self, selection: Selection) -> None:
         self.seconds_to_best = self.seconds()

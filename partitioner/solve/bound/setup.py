@@ -46,6 +46,7 @@ class Setup:
                 allowed = inst.may_hang[:, switches[0]] & inst.can[:, grade]
                 for mixing in inst.line_classes:
                     members = np.nonzero(allowed & mixing)[0]
+                    inst.look()
                     if len(members) and inst.grades[grade].max_devices >= 1:
                         self.models.append(LineModel(builder, grade, switches, members))
         self._common_weights()
@@ -88,6 +89,7 @@ class Setup:
             if inst.grades[port.grade].is_line:
                 continue
             for i in range(inst.n):
+                inst.look()
                 column = self.builder.link(port.switch, port.grade, i)
                 if column is not None:
                     columns.append(MasterColumn(((i, 1),), p, column.cost, port.switch, False))
@@ -148,6 +150,7 @@ class Setup:
             for s in model.switches:
                 ports = inst.ports_of[int(s), model.grade]
                 for i in model.members:
+                    inst.look()
                     column = self.builder.line(int(s), model.grade, (int(i),))
                     if column is not None:
                         out.extend(self.master_column(column, p) for p in ports)
