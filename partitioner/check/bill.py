@@ -29,7 +29,7 @@ from partitioner.units import (
 BACKBONE = "backbone"
 """``where`` of the items that belong to links between switches."""
 SEGMENT_LEGS = frozenset({LegKind.LINE, LegKind.LINK, LegKind.LINE_DOWN, LegKind.LINK_DOWN})
-"""Legs that cross a segment; their linear bounds count in the latency aim."""
+"""Legs that cross a segment; their priced delays count in the latency aim."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -261,7 +261,7 @@ def cut_list(
 
 
 def latency_terms_ns(streams: Iterable[StreamFigures]) -> list[int]:
-    """Linear bound of every stream's leg on every segment, each once.
+    """Priced delay of every stream's leg on every segment, each once.
 
     A stream to several devices is sent once on a segment, so its legs there count once.
     """
@@ -270,7 +270,7 @@ def latency_terms_ns(streams: Iterable[StreamFigures]) -> list[int]:
         for leg in figures.legs:
             if leg.kind in SEGMENT_LEGS:
                 key = (figures.stream, leg.kind, leg.where)
-                seen[key] = max(seen.get(key, 0), leg.linear_ns)
+                seen[key] = max(seen.get(key, 0), leg.priced_ns)
     return list(seen.values())
 
 

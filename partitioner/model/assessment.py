@@ -35,7 +35,8 @@ class Leg:
     ``queue_ns`` is waiting behind frames of the same node, ``access_ns`` waiting for the medium
     (0 on links), ``wire_ns`` own transmission, PHYs and propagation, ``collision_ns`` the logical
     collision. ``linear_ns`` and ``response_ns`` are the two bounds of the leg's whole delay;
-    ``response_ns <= linear_ns``.
+    ``response_ns <= linear_ns``. ``priced_ns`` is what the price of latency counts of it
+    (:func:`partitioner.timing.line.priced_frames_ahead`); 0 where it has no price.
     """
 
     kind: LegKind
@@ -46,6 +47,7 @@ class Leg:
     collision_ns: int
     linear_ns: int
     response_ns: int
+    priced_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True)

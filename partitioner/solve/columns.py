@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, permutations
 
 from partitioner.solve.instance import Instance
-from partitioner.solve.latency import SegmentLatency
+from partitioner.solve.latency import SegmentLatency, SegmentLegs
 from partitioner.units import PPM, ceil_div
+
+MOST_ORDERED = 6
+"""Devices of a set up to which every order of it can be tried."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,8 +21,9 @@ class Column:
     ``out`` and ``back`` are the two arms, each outward from the switch: the cable runs from the
     far end of ``back`` through the switch to the far end of ``out``. ``cost`` is objective money
     without the port (which the master adds, since a grade may be served by several port groups).
-    ``up_ns[k]`` etc. are the linear bounds of the legs: ``up`` maps stream index to the leg sent
-    by a device on the segment, ``down`` (stream, device) to the leg sent by the switch port.
+    ``up`` and ``down`` are the least delays of the legs in any layout around the segment, in ns:
+    ``up`` by stream, sent by a device on the segment, ``down`` by (stream, device), sent by the
+    switch port.
     """
 
     switch: int
@@ -29,7 +33,7 @@ class Column:
     cost: int
     length_um: int
     up: tuple[tuple[int, int], ...]
-    down: tuple[tuple[int, int], ...]
+    down: tuple[tuple[tuple[int, int], int], ...]
 
     @property
     def devices(self) -> tuple[int, ...]:
@@ -38,7 +42,7 @@ class Column:
 
     @property
     def segment(self) -> tuple[int, int, frozenset[int]]:
-        """Switch, grade and devices, which is all that delays depend on."""
+        """Switch, grade and devices: all that delays depend on but the length of the cable."""
         return self.switch, self.grade, frozenset(self.devices)
 
 
@@ -139,10 +143,12 @@ class ColumnBuilder:
         cost = self.device_value(grade, device) + self.cable_of_link(grade, way, share)
         connector = inst.problem.catalogue.grades[data.id].connector
         cost += inst.part_value(connector, share)
-        legs = self.latency.link(switch, grade, device)
+        legs = self.latency.link(grade, device)
         if legs is None:
             return None
-        cost += self.latency_value((*legs.up, *legs.down_by_stream))
+        if self.latency.is_shared(grade) and not self._load_ok(grade, (device,), length, legs):
+            return None
+        cost += self.latency_value(legs.priced)
         return Column(switch, grade, (device,), (), cost, length, legs.up, legs.down)
 
     def slack_alone_um(self) -> int:
@@ -193,13 +199,42 @@ class ColumnBuilder:
             return None
         if data.spacing_min_um and not self._spacing_ok(switch, out, back, data.spacing_min_um):
             return None
-        legs = self.latency.line(switch, grade, frozenset(devices))
-        if legs is None:
+        legs = self.latency.line(grade, frozenset(devices))
+        if legs is None or not self._load_ok(grade, devices, length, legs):
             return None
         cost = cost_out + cost_back + self.line_value(grade, devices, not back)
         cost += sum(self.device_value(grade, i) for i in devices)
-        cost += self.latency_value((*legs.up, *legs.down_by_stream))
+        cost += self.latency_value(legs.priced)
         return Column(switch, grade, out, back, cost, length, legs.up, legs.down)
+
+    def _load_ok(
+        self, grade: int, devices: tuple[int, ...], length_um: int, legs: SegmentLegs
+    ) -> bool:
+        """Whether the load limit is kept at this length; a longer cable makes every TO longer."""
+        if legs.load_ppm <= self.instance.grades[grade].load_cap_ppm:
+            return True
+        return self.latency.load_fits(grade, frozenset(devices), length_um)
+
+    def orders(self, switch: int, grade: int, devices: Iterable[int]) -> list[Column] | None:
+        """Every way to lay a line over a set that no other beats in both cost and length.
+
+        None if the set is too large to try them all.
+        """
+        members = tuple(sorted(devices))
+        if len(members) > MOST_ORDERED:
+            return None
+        splits = range(len(members)) if self.instance.line_may_pass_through else (0,)
+        made = {
+            column
+            for order in permutations(members)
+            for k in splits
+            if (column := self.line(switch, grade, order[k:], order[:k][::-1])) is not None
+        }
+        kept: list[Column] = []
+        for column in sorted(made, key=lambda c: (c.cost, c.length_um, c.out, c.back)):
+            if not kept or column.length_um < kept[-1].length_um:
+                kept.append(column)
+        return kept
 
     def _spacing_ok(
         self, switch: int, out: tuple[int, ...], back: tuple[int, ...], least_um: int

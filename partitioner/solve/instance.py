@@ -69,7 +69,7 @@ class StreamData:
     jitter_ns: int
     deadline_ns: int
     limit_ns: int
-    """What its bound must keep: the deadline, or less where a study asks for more speed."""
+    """What its worst-case delay must keep: the deadline, or less where a study asks for it."""
     pcp: int
     is_transfer: bool = False
     """Stands for a bulk transfer: its latency has no price."""
@@ -105,8 +105,8 @@ class Instance:
     problem
         The problem.
     latency_limit
-        Longest bound a stream may have, in ns, where a study asks for less than the deadline.
-        Windows of the analysis stay those of the deadlines, so bounds do not change with it.
+        Longest worst-case delay a stream may have, in ns, where a study asks for less than the
+        deadline. Bulk transfers keep theirs.
     look
         Called again and again while the problem is compiled; it may raise to end that.
 
@@ -397,13 +397,20 @@ class Instance:
                     deadline_ns=stream.deadline_ns,
                     limit_ns=(
                         stream.deadline_ns
-                        if self._latency_limit is None
+                        if self._latency_limit is None or stream.id not in self.problem.streams
                         else min(stream.deadline_ns, self._latency_limit(stream))
                     ),
                     pcp=stream.pcp,
                     is_transfer=stream.id not in self.problem.streams,
                 )
             )
+        self.talking_switches = {
+            s
+            for data in self.streams
+            for s in (data.source_switch, *(t.switch for t in data.targets))
+            if s >= 0
+        }
+        """Switches that streams begin or end at."""
         self.sent_by: list[list[int]] = [[] for _ in range(self.n)]
         self.received_by: list[list[int]] = [[] for _ in range(self.n)]
         for j, data in enumerate(self.streams):

@@ -1,7 +1,16 @@
-"""Linear latency bounds of candidate segments, and what they imply before a segment is made."""
+"""Least delays of candidate segments, and what they imply before a segment is made.
+
+A layout is judged as a whole, since what other segments hold back comes in bursts. A segment by
+itself tells how long its legs take at the least, whatever is around it: the response-time analysis
+grows its delays from nothing (:func:`partitioner.timing.layout_timing.analyse`), so with only what
+is certain to come in, and no cable, it stays below what any layout with the segment is judged by.
+Here a segment is refused only if that least is too much already.
+"""
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from operator import attrgetter
 
@@ -9,42 +18,64 @@ import numpy as np
 
 from partitioner.model.problem import QueueOrder
 from partitioner.solve.instance import Instance
+from partitioner.timing.constants import IPG_BT, PREAMBLE_SFD_BT
+from partitioner.timing.frames import wire_ns
 from partitioner.timing.line import (
-    LineBound,
+    LegDelay,
     LineFlow,
     LineNode,
     LineSettings,
     collision_ns,
-    leg_ns,
+    deferral_ns,
+    hold_ns,
     line_settings,
     linear_bound,
     load_ppm,
+    miss_ns,
+    not_pending_ns,
     propagation_ns,
     rounds,
     silent_ns,
     slot_ns,
     start_ns,
-    waiting_frames,
 )
-from partitioner.timing.link import LinkQueue, linear_link_bound
-from partitioner.units import PPM
+from partitioner.timing.link import (
+    LinkQueue,
+    linear_link_bound,
+    link_load_ppm,
+    priced_link_delays,
+    response_link_bound,
+)
+from partitioner.timing.response import response_bound
+from partitioner.units import PPM, ceil_div
 
 PORT = "port"
 """Name of the switch port among the nodes of a line; device ids cannot clash with it, since
 nodes are looked up by (node, stream) and a stream has one sender on a segment."""
+EASY_SHARE = 0.3
+"""Share of its time within which a leg is taken to be far from late: a first step of the analysis
+does for it, which is all there is to it where no second frame of a stream comes meanwhile."""
+EASY_LOAD_PPM = 500_000
+STEPS = 3
+"""Rounds in which delays of a segment grow; each is below what the next one finds."""
+
+Legs = list[tuple[int, int]]
+"""Pairs of a stream and its delay in ns."""
 
 
 @dataclass(frozen=True, slots=True)
 class SegmentLegs:
-    """Linear bounds of the legs on one segment, in ns.
+    """Least delays of the legs on one segment, in ns, and what the price of latency counts.
 
     ``up``: (stream, ns) sent by a device; ``down``: ((stream, device), ns) sent by the switch
-    port; ``down_by_stream`` the same once per stream.
+    port. ``priced``: (stream, ns) of every leg, none where latency has no price. ``load_ppm`` is
+    the load with the longest cable allowed.
     """
 
     up: tuple[tuple[int, int], ...]
     down: tuple[tuple[tuple[int, int], int], ...]
-    down_by_stream: tuple[tuple[int, int], ...]
+    priced: tuple[tuple[int, int], ...]
+    load_ppm: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,48 +93,48 @@ class SegmentLatency:
 
     def __init__(self, instance: Instance):
         self.instance = instance
+        problem = instance.problem
         self._lines: dict[tuple[int, frozenset[int]], SegmentLegs | None] = {}
         self._links: dict[tuple[int, int], SegmentLegs | None] = {}
+        self._most: dict[tuple[int, frozenset[int]], dict[tuple[str, int], int] | None] = {}
         self._least: dict[int, LeastFigures] = {}
-        self._settings: dict[int, LineSettings] = {}
+        self._settings: dict[tuple[int, bool], LineSettings] = {}
         self._least_up: dict[int, int] = {}
         self._least_down: dict[tuple[int, int], int] = {}
-        self._own_load: dict[tuple[int, int], int] = {}
-        self._up_alone: dict[tuple[int, int], dict[str, int]] = {}
-        self._alone: dict[tuple[int, int], dict[int, int]] = {}
-        self._least_forward = min(
-            (s.forwarding_delay_ns for s in instance.problem.switches.values()), default=0
+        self._spread: dict[int, int] = {}
+        self._alone: dict[tuple[int, int], Legs | None] = {}
+        self._sent_alone: dict[tuple[int, int], dict[int, int]] = {}
+        self._incoming_flow: dict[int, LineFlow] = {}
+        self._burst = problem.plca.burst_count
+        self._has_price = bool(problem.objective.latency_price_per_ms_money)
+        self.least_forward_ns = min(
+            (s.forwarding_delay_ns for s in problem.switches.values()), default=0
         )
         self._flows = [
-            LineFlow(
-                id=s.id,
-                frame_bytes=s.frame_bytes,
-                period_ns=s.period_ns,
-                jitter_ns=s.jitter_ns,
-                window_ns=s.deadline_ns,
-                pcp=s.pcp,
-                inherited_ns=s.deadline_ns,
-            )
+            LineFlow(s.id, s.frame_bytes, s.period_ns, s.jitter_ns, 1, s.pcp)
             for s in instance.streams
         ]
         self._nodes = [
             LineNode(
                 id=device,
                 flows=tuple(self._flows[j] for j in instance.sent_by[i]),
-                queue=instance.problem.devices[device].queue,
-                burst_count=instance.problem.plca.burst_count,
+                queue=problem.devices[device].queue,
+                burst_count=self._burst,
             )
             for i, device in enumerate(instance.device_ids)
         ]
         self._number = {s.id: j for j, s in enumerate(instance.streams)}
 
-    def settings(self, grade: int) -> LineSettings:
-        """Settings of lines of the grade, propagation over the longest line allowed."""
-        if grade not in self._settings:
+    # -- what segments have in common ---------------------------------------------------------
+
+    def settings(self, grade: int, *, longest: bool = False) -> LineSettings:
+        """Settings of lines of the grade, without cable or with the longest one allowed."""
+        key = grade, longest
+        if key not in self._settings:
             grade_id = self.instance.grades[grade].id
-            limit = self.instance.problem.limits[grade_id].length_um
-            self._settings[grade] = line_settings(self.instance.problem, grade_id, limit)
-        return self._settings[grade]
+            length = self.instance.problem.limits[grade_id].length_um if longest else 0
+            self._settings[key] = line_settings(self.instance.problem, grade_id, length)
+        return self._settings[key]
 
     def incoming(self, devices: frozenset[int]) -> list[int]:
         """Streams the switch port sends to a segment: for a device on it, from outside it."""
@@ -111,8 +142,26 @@ class SegmentLatency:
         streams = {j for i in devices for j in inst.received_by[i]}
         return sorted(j for j in streams if inst.streams[j].source_device not in devices)
 
-    def line(self, switch: int, grade: int, devices: frozenset[int]) -> SegmentLegs | None:
-        """Legs on a line, or None if it is overloaded or a leg alone is over its deadline."""
+    def _port(self, streams: Iterable[int]) -> LineNode:
+        flows = tuple(self._flow_from_outside(j) for j in streams)
+        return LineNode(PORT, flows, QueueOrder.PCP, self._burst)
+
+    def _flow_from_outside(self, stream: int) -> LineFlow:
+        flow = self._incoming_flow.get(stream)
+        if flow is None:
+            flow = replace(self._flows[stream], inherited_ns=self.least_spread(stream))
+            self._incoming_flow[stream] = flow
+        return flow
+
+    def is_shared(self, grade: int) -> bool:
+        """Whether segments of the grade are analysed as PLCA lines: all that are half duplex."""
+        inst = self.instance
+        return not inst.problem.catalogue.grades[inst.grades[grade].id].full_duplex
+
+    # -- segments -----------------------------------------------------------------------------
+
+    def line(self, grade: int, devices: frozenset[int]) -> SegmentLegs | None:
+        """Legs on a line, or None if any layout with it breaks its load limit or a deadline."""
         key = (grade, devices)
         if key not in self._lines:
             self._lines[key] = self._line(grade, devices)
@@ -120,34 +169,87 @@ class SegmentLatency:
 
     def _line(self, grade: int, devices: frozenset[int]) -> SegmentLegs | None:
         inst = self.instance
-        data = inst.grades[grade]
-        incoming = self.incoming(devices)
-        if not incoming and not any(inst.sent_by[i] for i in devices):
-            return SegmentLegs((), (), ())
-        port = LineNode(
-            id=PORT,
-            flows=tuple(self._flows[j] for j in incoming),
-            queue=QueueOrder.PCP,
-            burst_count=inst.problem.plca.burst_count,
+        nodes = (
+            self._port(self.incoming(devices)),
+            *(self._nodes[i] for i in sorted(devices)),
         )
-        members = sorted(devices)
-        nodes = (port, *(self._nodes[i] for i in members))
-        bound = linear_bound(nodes, len(nodes) + data.spare_ids, self.settings(grade))
-        if bound.overload is not None or bound.load_ppm > data.load_cap_ppm:
+        if not any(n.flows for n in nodes):
+            return SegmentLegs((), (), (), 0)
+        if load_ppm(nodes, self.settings(grade)) > self._most_load(grade):
             return None
-        up, by_stream = [], []
-        for (node, flow), leg in bound.legs.items():
-            (by_stream if node == PORT else up).append((self._number[flow], leg.total_ns))
-        if not self._in_time(devices, up, by_stream):
+        count = len(nodes) + inst.grades[grade].spare_ids
+        up, down = self._legs(nodes, count, grade, devices)
+        if up is None or not self._in_time(devices, up, down):
             return None
-        return _legs(inst, devices, up, by_stream)
+        priced: Legs = []
+        if self._has_price:
+            found = linear_bound(nodes, count, self.settings(grade, longest=True), priced=True)
+            priced = [(self._number[f], leg.total_ns) for (_, f), leg in found.legs.items()]
+        load = load_ppm(nodes, self.settings(grade, longest=True))
+        return self._made(devices, up, down, priced, load)
 
-    def _in_time(
+    def dearest_leg_ns(self, grade: int) -> int:
+        """More than the price of latency counts for any leg on a line of the grade, in ns.
+
+        Every frame of every stream ahead, a whole cycle for each, all of them of the longest.
+        """
+        frames = sum(1 + ceil_div(f.jitter_ns, f.period_ns) for f in self._flows)
+        if not frames:
+            return 0
+        data, settings = self.instance.grades[grade], self.settings(grade, longest=True)
+        count = 1 + data.max_devices + data.spare_ids
+        longest = slot_ns(max(f.frame_bytes for f in self._flows), settings, self._burst)
+        cycle = start_ns(settings) + count * longest + collision_ns(count, settings)
+        return (frames + 1) * cycle + deferral_ns(longest, count, settings) + settings.phy_ns
+
+    def _most_load(self, grade: int) -> int:
+        return min(self.instance.grades[grade].load_cap_ppm, PPM - 1)
+
+    def load_fits(self, grade: int, devices: frozenset[int], length_um: int) -> bool:
+        """Whether a line keeps its load limit at its own length."""
+        inst = self.instance
+        nodes = (self._port(self.incoming(devices)), *(self._nodes[i] for i in devices))
+        settings = line_settings(inst.problem, inst.grades[grade].id, length_um)
+        return load_ppm(nodes, settings) <= self._most_load(grade)
+
+    def _legs(
         self,
+        nodes: tuple[LineNode, ...],
+        count: int,
+        grade: int,
         devices: frozenset[int],
-        up: list[tuple[int, int]],
-        down: list[tuple[int, int]],
-    ) -> bool:
+    ) -> tuple[Legs | None, Legs]:
+        """Least legs sent by devices and by the port; None for the first: there is no bound."""
+        settings = self.settings(grade)
+        found: dict[tuple[str, str], int] | None = first_legs(nodes, count, settings)
+        assert found is not None
+        easy = load_ppm(nodes, settings) <= EASY_LOAD_PPM and all(
+            ns <= EASY_SHARE * self.instance.streams[self._number[f]].limit_ns
+            for (_, f), ns in found.items()
+        )
+        if not easy:
+            found = grown_legs(nodes, count, settings, found)
+            if found is None:
+                return None, []
+        up: Legs = []
+        down: Legs = []
+        for (node, flow), ns in found.items():
+            (down if node == PORT else up).append((self._number[flow], ns))
+        return up, down
+
+    def _made(
+        self, devices: frozenset[int], up: Legs, down: Legs, priced: Legs, load: int
+    ) -> SegmentLegs:
+        streams = self.instance.streams
+        by_device = sorted(
+            ((j, target.device), ns)
+            for j, ns in down
+            for target in streams[j].targets
+            if target.device in devices
+        )
+        return SegmentLegs(tuple(sorted(up)), tuple(by_device), tuple(priced), load)
+
+    def _in_time(self, devices: frozenset[int], up: Legs, down: Legs) -> bool:
         """Whether every leg leaves what the rest of its stream's way takes at the very least."""
         streams = self.instance.streams
         for j, ns in up:
@@ -155,19 +257,173 @@ class SegmentLatency:
             for target in stream.targets:
                 room = stream.limit_ns
                 if target.device is None or target.device not in devices:
-                    room -= self._least_forward + self.least_down(j, target.device)
+                    room -= self.least_forward_ns + self.least_down(j, target.device)
                 if ns > room:
                     return False
         return all(
-            ns <= streams[j].limit_ns - self._least_forward - self.least_up(j) for j, ns in down
+            ns <= streams[j].limit_ns - self.least_forward_ns - self.least_up(j) for j, ns in down
         )
+
+    def link(self, grade: int, device: int) -> SegmentLegs | None:
+        """Legs on a point-to-point link, or None if it cannot carry what the device needs."""
+        key = (grade, device)
+        if key not in self._links:
+            self._links[key] = self._link(grade, device)
+        return self._links[key]
+
+    def _link(self, grade: int, device: int) -> SegmentLegs | None:
+        legs = self.alone(grade, device)
+        if legs is None:
+            return None
+        streams = self.instance.streams
+        up = [(j, ns) for j, ns in legs if streams[j].source_device == device]
+        down = [(j, ns) for j, ns in legs if streams[j].source_device != device]
+        devices = frozenset({device})
+        if not self._in_time(devices, up, down):
+            return None
+        priced = self._priced_link(grade, device) if self._has_price else []
+        load = 0
+        if self.is_shared(grade):
+            nodes = (self._port(self.incoming(devices)), self._nodes[device])
+            load = load_ppm(nodes, self.settings(grade, longest=True))
+        return self._made(devices, up, down, priced, load)
+
+    def _priced_link(self, grade: int, device: int) -> Legs:
+        node, port = self._nodes[device], self._port(self.incoming(frozenset({device})))
+        if self.is_shared(grade):
+            found = linear_bound((port, node), 2, self.settings(grade, longest=True), priced=True)
+            return [(self._number[f], leg.total_ns) for (_, f), leg in found.legs.items()]
+        return [
+            (self._number[f], ns)
+            for sender in (node, port)
+            for f, ns in priced_link_delays(self._link_queue(grade, sender, longest=True)).items()
+        ]
+
+    def _link_queue(self, grade: int, sender: LineNode, *, longest: bool = False) -> LinkQueue:
+        problem = self.instance.problem
+        grade_id = self.instance.grades[grade].id
+        row = problem.catalogue.grades[grade_id]
+        length = problem.limits[grade_id].length_um if longest else 0
+        return LinkQueue(
+            id=grade_id,
+            flows=sender.flows,
+            rate_bps=row.rate_bps,
+            queue=sender.queue,
+            phy_ns=row.phy_tx_ns + row.phy_rx_ns,
+            propagation_ns=propagation_ns(problem, grade_id, length),
+        )
+
+    def alone(self, grade: int, device: int) -> Legs | None:
+        """Least legs of a segment with this device only, whatever the deadlines say.
+
+        None if the segment is overloaded or over its load limit.
+        """
+        key = grade, device
+        if key not in self._alone:
+            self.instance.look()
+            port = self._port(self.incoming(frozenset({device})))
+            self._alone[key] = self._pair(grade, self._nodes[device], port)
+        return self._alone[key]
+
+    def _pair(self, grade: int, node: LineNode, port: LineNode) -> Legs | None:
+        """Least legs between one device and a port that sends it some streams."""
+        if not node.flows and not port.flows:
+            return []
+        if self.is_shared(grade):
+            data = self.instance.grades[grade]
+            settings = self.settings(grade)
+            count = 2 + (data.spare_ids if data.is_line else 0)
+            if load_ppm((port, node), settings) > self._most_load(grade):
+                return None
+            found = grown_legs((port, node), count, settings)
+            if found is None:
+                return None
+            return [(self._number[f], ns) for (_, f), ns in found.items()]
+        legs: Legs = []
+        for sender in (node, port):
+            if sender.flows:
+                queue = self._link_queue(grade, sender)
+                if link_load_ppm(queue) > self._most_load(grade):
+                    return None
+                sent = grown_link_legs(queue)
+                if sent is None:
+                    return None
+                legs += [(self._number[f], ns) for f, ns in sent.items()]
+        return legs
+
+    def most(self, column_grade: int, devices: frozenset[int]) -> dict[tuple[str, int], int] | None:
+        """Linear bound of each leg of a segment if every stream keeps its limit, in ns.
+
+        By (sender, stream), the port being :data:`PORT`; None where there is none. If all streams
+        of a layout keep their limits by these, the analysis has them in time as well.
+        """
+        key = column_grade, devices
+        if key not in self._most:
+            self._most[key] = self._most_legs(column_grade, devices)
+        return self._most[key]
+
+    def _most_legs(self, grade: int, devices: frozenset[int]) -> dict[tuple[str, int], int] | None:
+        port = self._port(self.incoming(devices))
+        nodes = [port, *(self._nodes[i] for i in sorted(devices))]
+        limits = self.instance.streams
+        nodes = [
+            replace(
+                n,
+                flows=tuple(
+                    replace(f, window_ns=limits[self._number[f.id]].limit_ns) for f in n.flows
+                ),
+            )
+            for n in nodes
+        ]
+        data = self.instance.grades[grade]
+        if self.is_shared(grade):
+            count = len(nodes) + (data.spare_ids if data.is_line else 0)
+            line = linear_bound(tuple(nodes), count, self.settings(grade, longest=True))
+            found = {key: leg.total_ns for key, leg in line.legs.items()}
+        else:
+            found = {}
+            for n in nodes:
+                queue = self._link_queue(grade, n, longest=True)
+                legs = linear_link_bound(queue).legs if n.flows else {}
+                found |= {(n.id, f): leg.total_ns for f, leg in legs.items()}
+        if len(found) < sum(len(n.flows) for n in nodes):
+            return None
+        return {(node, self._number[f]): ns for (node, f), ns in found.items()}
+
+    def late_alone(self, grade: int, device: int) -> tuple[str, int, int] | None:
+        """Worst stream that is late even with the device alone: (id, least ns, limit ns).
+
+        The least is that of the whole way: the leg, one switch and the leg at the other end.
+        """
+        streams = self.instance.streams
+        late = []
+        for j, ns in self.alone(grade, device) or ():
+            rest = self.least_forward_ns
+            if streams[j].source_device == device:
+                rest += max(self.least_down(j, target.device) for target in streams[j].targets)
+            else:
+                rest += self.least_up(j)
+            if ns + rest > streams[j].limit_ns:
+                late.append((ns + rest - streams[j].limit_ns, j, ns + rest))
+        if not late:
+            return None
+        _, j, ns = max(late)
+        return streams[j].id, ns, streams[j].limit_ns
+
+    def fits_alone(self, grade: int, device: int) -> bool:
+        """Whether the device's own streams leave a segment of the grade within its load limit."""
+        return self.alone(grade, device) is not None
+
+    # -- the least of one leg -----------------------------------------------------------------
 
     def least_up(self, stream: int) -> int:
         """Least any layout makes of the leg a stream's sender sends, in ns (0: a switch)."""
         if stream not in self._least_up:
             source = self.instance.streams[stream].source_device
             self._least_up[stream] = (
-                0 if source is None else self._least_leg(source, stream, down=False)
+                0
+                if source is None
+                else min((ns for _, ns in self._legs_by_grade(source, stream)), default=0)
             )
         return self._least_up[stream]
 
@@ -177,133 +433,61 @@ class SegmentLatency:
             return 0
         key = (stream, device)
         if key not in self._least_down:
-            self._least_down[key] = self._least_leg(device, stream, down=True)
+            rows = self._legs_by_grade(device, stream, down=True)
+            self._least_down[key] = min((ns for _, ns in rows), default=0)
         return self._least_down[key]
 
-    def _least_leg(self, device: int, stream: int, *, down: bool) -> int:
-        """Least leg over the grades the device can have, on a line with nobody else's traffic."""
-        inst = self.instance
-        flow = self._flows[stream]
-        least: list[int] = []
-        for grade, data in enumerate(inst.grades):
-            if not inst.can[device, grade]:
-                continue
-            if not data.is_line:
-                least.append(self._alone_by_stream(grade, device).get(stream, 0))
-            elif down:
-                # Only the stream itself comes through the port: others may be heard directly.
-                leg = self._with_port(grade, device, (flow,)).legs.get((PORT, flow.id))
-                least.append(0 if leg is None else leg.total_ns)
-            else:
-                least.append(self._sent_alone(grade, device).get(flow.id, 0))
-        return min(least, default=0)
+    def least_spread(self, stream: int) -> int:
+        """By how much the way of a stream varies at the least until a port sends it on, in ns."""
+        if stream not in self._spread:
+            source = self.instance.streams[stream].source_device
+            least = self.least_forward_ns
+            if source is not None:
+                rows = self._legs_by_grade(source, stream)
+                least += min((ns - self._bits_ns(stream, g) for g, ns in rows), default=0)
+            self._spread[stream] = max(0, least)
+        return self._spread[stream]
 
-    def _with_port(
-        self, grade: int, device: int, through_port: tuple[LineFlow, ...]
-    ) -> LineBound:
-        """Bound of a line with one device, to which only some streams come through the port."""
-        data, settings = self.instance.grades[grade], self.settings(grade)
-        node, burst = self._nodes[device], self.instance.problem.plca.burst_count
-        port = LineNode(PORT, through_port, QueueOrder.PCP, burst)
-        if through_port and node.flows:
-            key = grade, device
-            if key not in self._own_load:
-                self._own_load[key] = load_ppm((node,), settings)
-            if self._own_load[key] + load_ppm((port,), settings) < PPM:
-                # With room for all, only its longest frame counts for the legs of the port.
-                longest = max(node.flows, key=attrgetter("frame_bytes"))
-                node = replace(node, flows=(longest,))
-        return linear_bound((port, node), 2 + data.spare_ids, settings)
+    def _bits_ns(self, stream: int, grade: int) -> int:
+        """Least time of a leg: the bits of the frame, nothing else."""
+        length = self.instance.streams[stream].frame_bytes
+        if self.is_shared(grade):
+            return (PREAMBLE_SFD_BT + 8 * length) * self.settings(grade).bit_ns
+        row = self.instance.problem.catalogue.grades[self.instance.grades[grade].id]
+        return wire_ns(length, row.rate_bps) - 1
 
-    def _sent_alone(self, grade: int, device: int) -> dict[str, int]:
-        """Legs a device sends on a line with nobody else's traffic, by stream id."""
+    def _legs_by_grade(
+        self, device: int, stream: int, *, down: bool = False
+    ) -> list[tuple[int, int]]:
+        """Least leg in each grade the device can have, with nobody else's traffic."""
+        rows = []
+        for grade in range(len(self.instance.grades)):
+            if self.instance.can[device, grade]:
+                legs = self._hears(grade, device, stream) if down else self._sends(grade, device)
+                if stream in legs:
+                    rows.append((grade, legs[stream]))
+        return rows
+
+    def _sends(self, grade: int, device: int) -> dict[int, int]:
+        """Legs a device sends on a segment with nobody else's traffic, by stream."""
         key = grade, device
-        if key not in self._up_alone:
-            bound = self._with_port(grade, device, ())
-            self._up_alone[key] = {f: leg.total_ns for (_, f), leg in bound.legs.items()}
-        return self._up_alone[key]
+        if key not in self._sent_alone:
+            silent = LineNode(PORT, (), QueueOrder.PCP, self._burst)
+            found = self._pair(grade, self._nodes[device], silent)
+            self._sent_alone[key] = dict(found or ())
+        return self._sent_alone[key]
 
-    def _alone_by_stream(self, grade: int, device: int) -> dict[int, int]:
-        key = grade, device
-        if key not in self._alone:
-            self._alone[key] = dict(self.alone(grade, device) or ())
-        return self._alone[key]
+    def _hears(self, grade: int, device: int, stream: int) -> dict[int, int]:
+        """Leg of a stream that comes alone through the port of a device with a segment alone.
 
-    def link(self, switch: int, grade: int, device: int) -> SegmentLegs | None:
-        """Legs on a point-to-point link, or None if it cannot carry what the device needs."""
-        key = (grade, device)
-        if key not in self._links:
-            self._links[key] = self._link(grade, device)
-        return self._links[key]
-
-    def _link(self, grade: int, device: int) -> SegmentLegs | None:
-        inst = self.instance
-        legs = self.alone(grade, device)
-        if legs is None:
-            return None
-        up = [(j, ns) for j, ns in legs if inst.streams[j].source_device == device]
-        by_stream = [(j, ns) for j, ns in legs if inst.streams[j].source_device != device]
-        if not self._in_time(frozenset({device}), up, by_stream):
-            return None
-        return _legs(inst, frozenset({device}), up, by_stream)
-
-    def _link_queue(
-        self, grade: int, flows: tuple[LineFlow, ...], order: QueueOrder
-    ) -> LinkQueue:
-        problem = self.instance.problem
-        grade_id = self.instance.grades[grade].id
-        row = problem.catalogue.grades[grade_id]
-        return LinkQueue(
-            id=grade_id,
-            flows=flows,
-            rate_bps=row.rate_bps,
-            queue=order,
-            phy_ns=row.phy_tx_ns + row.phy_rx_ns,
-            propagation_ns=propagation_ns(problem, grade_id, problem.limits[grade_id].length_um),
-        )
-
-    def alone(self, grade: int, device: int) -> list[tuple[int, int]] | None:
-        """Legs (stream, ns) of a segment with this device only, whatever the deadlines say.
-
-        None if the segment is overloaded or over its load limit.
+        Others may be heard directly. What the stream inherits is left out, since that is worked
+        out from here; of what the device sends, the longest frame is enough for a least.
         """
-        inst = self.instance
-        data = inst.grades[grade]
-        port_flows = tuple(self._flows[j] for j in self.incoming(frozenset({device})))
+        port = LineNode(PORT, (self._flows[stream],), QueueOrder.PCP, self._burst)
         node = self._nodes[device]
-        if not node.flows and not port_flows:
-            return []
-        if data.is_line or not inst.problem.catalogue.grades[data.id].full_duplex:
-            port = LineNode(PORT, port_flows, QueueOrder.PCP, inst.problem.plca.burst_count)
-            spare = data.spare_ids if data.is_line else 0
-            line = linear_bound((port, node), 2 + spare, self.settings(grade))
-            if line.overload is not None or line.load_ppm > data.load_cap_ppm:
-                return None
-            return [(self._number[f], leg.total_ns) for (_, f), leg in line.legs.items()]
-        legs: list[tuple[int, int]] = []
-        for flows, order in ((node.flows, node.queue), (port_flows, QueueOrder.PCP)):
-            if flows:
-                bound = linear_link_bound(self._link_queue(grade, flows, order))
-                if bound.overload is not None or bound.load_ppm > data.load_cap_ppm:
-                    return None
-                legs += [(self._number[f], leg.total_ns) for f, leg in bound.legs.items()]
-        return legs
-
-    def late_alone(self, grade: int, device: int) -> tuple[str, int, int] | None:
-        """Worst stream that is late even with the device alone: (id, bound ns, limit ns)."""
-        late = [
-            (ns - self.instance.streams[j].limit_ns, j, ns)
-            for j, ns in self.alone(grade, device) or ()
-            if ns > self.instance.streams[j].limit_ns
-        ]
-        if not late:
-            return None
-        _, j, ns = max(late)
-        return self.instance.streams[j].id, ns, self.instance.streams[j].limit_ns
-
-    def fits_alone(self, grade: int, device: int) -> bool:
-        """Whether the device's own streams leave a segment of the grade within its load limit."""
-        return self.alone(grade, device) is not None
+        if node.flows:
+            node = replace(node, flows=(max(node.flows, key=attrgetter("frame_bytes")),))
+        return dict(self._pair(grade, node, port) or ())
 
     # -- relaxations for the enumeration ------------------------------------------------------
 
@@ -319,61 +503,176 @@ class SegmentLatency:
         settings = self.settings(grade)
         silent = silent_ns(settings)
         load = np.zeros(inst.n, dtype=np.int64)
-        slot = np.full(inst.n, silent, dtype=np.int64)
+        slot = np.array(
+            [self._least_slot_ns(node, settings) for node in self._nodes], dtype=np.int64
+        )
         budget = np.full(inst.n, 2**50, dtype=np.int64)
-        burst = inst.problem.plca.burst_count
+        count = 2 + data.spare_ids
+        each = collision_ns(count, settings)
+        round_rest = start_ns(settings) + (count - 1) * silent
+        # See first_legs: what a leg takes besides the cycle, with the fewest rounds there can be.
+        beside = miss_ns(settings) - settings.loop_delay_ns + settings.phy_ns + each
         for i in range(inst.n):
-            sent = [self._flows[j] for j in inst.sent_by[i]]
-            if sent:
-                slot[i] = slot_ns(max(f.frame_bytes for f in sent), settings, burst)
-            load[i] = sum(slot_ns(f.frame_bytes, settings) * PPM // f.period_ns for f in sent)
+            node = self._nodes[i]
+            load[i] = sum(slot_ns(f.frame_bytes, settings) * PPM // f.period_ns for f in node.flows)
+            for flow in node.flows:
+                own, own_ns = _frames_at_once(node, flow, settings)
+                more = rounds(own, self._burst, settings) - 1
+                rest = beside + own_ns + more * (round_rest + each)
+                room = self._room_up(self._number[flow.id], grade)
+                budget[i] = min(budget[i], room - rest + slot[i])
             for j in inst.received_by[i]:
                 flow = self._flows[j]
-                alone = len(inst.streams[j].targets) == 1
-                if alone and self._surely_outside(j):
+                source = inst.streams[j].source_device
+                outside = self._never_share(source, i, grade)
+                if outside and len(inst.streams[j].targets) == 1:
                     load[i] += slot_ns(flow.frame_bytes, settings) * PPM // flow.period_ns
-                budget[i] = min(budget[i], self._cycle_budget(flow, waiting_frames(flow), grade))
-            for flow in sent:
-                frames = self._least_frames(self._nodes[i], flow)
-                budget[i] = min(budget[i], self._cycle_budget(flow, frames, grade))
+                room = inst.streams[j].limit_ns
+                if outside:
+                    room -= self.least_forward_ns + self.least_up(j)
+                # The sender's own slot counts if it sits on this very line.
+                other = silent if outside or source is None else max(silent, int(slot[source]))
+                rest = beside + slot_ns(flow.frame_bytes, settings)
+                budget[i] = min(budget[i], room - rest + other)
         # The node count limit counts the port, whose silent TO is the least it costs.
         base = start_ns(settings) + (1 + data.spare_ids) * silent
         return LeastFigures(load, slot, budget, base)
 
-    def _surely_outside(self, stream: int) -> bool:
-        """Whether the sender can never be on a shared line."""
-        source = self.instance.streams[stream].source_device
+    def _least_slot_ns(self, node: LineNode, settings: LineSettings) -> int:
+        """What a node adds to the shortest cycle in which it sends what it may hold."""
+        silent = silent_ns(settings)
+        most = 1 if settings.burst_timer_bt <= IPG_BT else 1 + self._burst
+        slots = sorted((slot_ns(f.frame_bytes, settings) for f in node.flows), reverse=True)
+        return silent + sum(slot - silent for slot in slots[:most])
+
+    def _room_up(self, stream: int, grade: int) -> int:
+        """Most a leg of the sender may take on a line."""
+        data = self.instance.streams[stream]
+        rest = [
+            self.least_forward_ns + self.least_down(stream, target.device)
+            for target in data.targets
+            if self._never_share(data.source_device, target.device, grade)
+        ]
+        return data.limit_ns - max(rest, default=0)
+
+    def may_share_a_line(self, a: int | None, b: int | None) -> bool:
+        """Whether two ends of a stream may be on one line of some grade."""
+        return any(not self._never_share(a, b, g) for g in self.instance.line_grades)
+
+    def _never_share(self, a: int | None, b: int | None, grade: int) -> bool:
+        """Whether two ends of a stream can never be on one line of the grade."""
         inst = self.instance
-        return source is None or not any(inst.can[source, g] for g in inst.line_grades)
-
-    @staticmethod
-    def _least_frames(node: LineNode, flow: LineFlow) -> int:
-        if node.queue is QueueOrder.FIFO:
-            return sum(waiting_frames(f) for f in node.flows)
-        return sum(waiting_frames(f) for f in node.flows if f.pcp >= flow.pcp)
-
-    def _cycle_budget(self, flow: LineFlow, frames: int, grade: int) -> int:
-        """Longest cycle under which a flow with at least so many frames to serve can be in time."""
-        settings = self.settings(grade)
-        needed = rounds(frames, self.instance.problem.plca.burst_count, settings)
-        collision = collision_ns(2, settings)
-        limit = self.instance.streams[self._number[flow.id]].limit_ns
-        rest = limit - leg_ns(needed, 0, collision, settings)
-        return max(0, rest) // needed if rest >= 0 else 0
+        if a is None or b is None:
+            return True
+        return bool(inst.conflict[a, b]) or not (inst.can[a, grade] and inst.can[b, grade])
 
 
-def _legs(
-    inst: Instance,
-    devices: frozenset[int],
-    up: list[tuple[int, int]],
-    by_stream: list[tuple[int, int]],
-) -> SegmentLegs:
-    down = [
-        ((j, target.device), ns)
-        for j, ns in by_stream
-        for target in inst.streams[j].targets
-        if target.device in devices
+def _frames_at_once(node: LineNode, flow: LineFlow, settings: LineSettings) -> tuple[int, int]:
+    """Frames of a node that can be there together, up to one of ``flow``, and their TOs in ns."""
+    fifo = node.queue is QueueOrder.FIFO
+    count = time = 0
+    for f in node.flows:
+        if fifo or f.pcp >= flow.pcp:
+            frames = (f.jitter_ns + f.inherited_ns) // f.period_ns + 1
+            count += frames
+            time += frames * slot_ns(f.frame_bytes, settings)
+    lower = [f.frame_bytes for f in node.flows if not fifo and f.pcp < flow.pcp]
+    if lower:
+        count += 1
+        time += slot_ns(max(lower), settings)
+    return count, time
+
+
+def first_legs(
+    nodes: tuple[LineNode, ...], node_count: int, settings: LineSettings
+) -> dict[tuple[str, str], int]:
+    """Delay of every leg of a line, in ns, if no second frame of any stream comes meanwhile.
+
+    The first step of the response-time analysis and so never above what it ends with: the own
+    frames that can be there at once, and of every other node as many of its frames, one of each
+    stream, as the rounds for these allow.
+    """
+    silent = silent_ns(settings)
+    each = collision_ns(node_count, settings)
+    lone = settings.burst_timer_bt <= IPG_BT
+    senders = [n for n in nodes if n.flows]
+    costs = [
+        sorted((slot_ns(f.frame_bytes, settings) - silent for f in n.flows), reverse=True)
+        for n in senders
     ]
-    return SegmentLegs(tuple(sorted(up)), tuple(sorted(down)), tuple(sorted(by_stream)))
+    sums = [[0, *itertools.accumulate(row)] for row in costs]
+    largest = max((row[0] + silent for row in costs), default=0)
+    first = 0
+    if settings.logical_collision:
+        idle = not_pending_ns(hold_ns(node_count, settings), settings) + silent
+        idle -= IPG_BT * settings.bit_ns + each
+        first = min(deferral_ns(largest, node_count, settings), idle)
+    round_rest = start_ns(settings) + (node_count - 1) * silent
+    after = miss_ns(settings) + first - settings.loop_delay_ns
+    after += settings.phy_ns + settings.propagation_ns
+    legs: dict[tuple[str, str], int] = {}
+    for k, node in enumerate(senders):
+        known: dict[int, int] = {}
+        for flow in node.flows:
+            rank = 0 if node.queue is QueueOrder.FIFO else flow.pcp
+            if rank not in known:
+                own, own_ns = _frames_at_once(node, flow, settings)
+                turns = own if lone else ceil_div(own, 1 + node.burst_count)
+                total = after + own_ns + turns * (round_rest + each)
+                for other, row in enumerate(sums):
+                    if other != k:
+                        per_round = 1 if lone else 1 + senders[other].burst_count
+                        total += row[min(turns * per_round, len(row) - 1)]
+                known[rank] = total
+            legs[node.id, flow.id] = known[rank]
+    return legs
 
 
+def grown_legs(
+    nodes: tuple[LineNode, ...],
+    node_count: int,
+    settings: LineSettings,
+    least: dict[tuple[str, str], int] | None = None,
+) -> dict[tuple[str, str], int] | None:
+    """Least delay of every leg of a line, in ns, by the whole analysis; None if there is none.
+
+    ``least``: what no leg goes below, if known. Frames that come in carry ``inherited_ns``.
+    """
+    legs = first_legs(nodes, node_count, settings) if least is None else least
+    for _ in range(STEPS):
+        windows = tuple(
+            replace(
+                n, flows=tuple(replace(f, window_ns=legs[n.id, f.id] + f.inherited_ns) for f in n.flows)
+            )
+            for n in nodes
+        )
+        bound = response_bound(windows, node_count, settings)
+        found = _all_found(bound.legs, sum(len(n.flows) for n in nodes))
+        if found is None:
+            return None
+        grown = {key: max(ns, legs[key]) for key, ns in found.items()}
+        if grown == legs:
+            break
+        legs = grown
+    return legs
+
+
+def grown_link_legs(queue: LinkQueue) -> dict[str, int] | None:
+    """Least delay of every leg over a full-duplex link, in ns; None if there is no bound."""
+    legs = {f.id: 1 for f in queue.flows}
+    for _ in range(STEPS):
+        windows = tuple(replace(f, window_ns=legs[f.id] + f.inherited_ns) for f in queue.flows)
+        bound = response_link_bound(replace(queue, flows=windows))
+        found = _all_found(bound.legs, len(queue.flows))
+        if found is None:
+            return None
+        if found == legs:
+            break
+        legs = found
+    return legs
+
+
+def _all_found(legs: dict, count: int) -> dict | None:
+    if len(legs) < count:
+        return None
+    return {key: leg.total_ns if isinstance(leg, LegDelay) else leg for key, leg in legs.items()}

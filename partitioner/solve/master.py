@@ -7,7 +7,7 @@ kept by :class:`~partitioner.solve.columns.ColumnBuilder` and do not appear here
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from ortools.sat.python import cp_model
@@ -16,6 +16,7 @@ from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column
 from partitioner.solve.cpsat import CpResult, run
 from partitioner.solve.instance import Instance
+from partitioner.solve.nogood import NoGood, SegmentFamily
 
 Expr = cp_model.LinearExpr
 
@@ -26,19 +27,6 @@ class Choice:
 
     column: Column
     port: int
-
-
-@dataclass(frozen=True, slots=True)
-class Refused:
-    """What breaks a rule when all of it comes together.
-
-    ``homes``: devices at switches; ``links``: backbone links built; ``segments``: the switch, grade
-    and devices of segments, in whatever order the cable meets them.
-    """
-
-    homes: tuple[tuple[int, int], ...]
-    links: tuple[tuple[int, str], ...]
-    segments: tuple[tuple[int, int, frozenset[int]], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,14 +68,13 @@ class Master:
     still_out
         Devices that stay left out whatever is chosen here.
     refused
-        Placements that must not come together.
+        What must not come together.
+    node_count
+        PLCA node count that a line will have, where it is not the usual one.
     full_pathways
         Whether pathways may be too full to take a segment; without, the master is a relaxation.
     extend
         Called with the finished master to add rows or costs of a study (:meth:`pay`).
-    hop_extra
-        Delay between switches beyond the least, learned from layouts that were late, by
-        (stream, s, t).
     """
 
     def __init__(
@@ -98,9 +85,9 @@ class Master:
         fixed: Sequence[Choice] = (),
         cover: Iterable[int] | None = None,
         penalty: Sequence[int] | None = None,
-        hop_extra: Mapping[tuple[int, int, int], int] | None = None,
         still_out: Iterable[int] = (),
-        refused: Iterable[Refused] = (),
+        refused: Iterable[NoGood] = (),
+        node_count: Callable[[Column], int] | None = None,
         full_pathways: bool = True,
         extend: Callable[[Master], None] | None = None,
     ):
@@ -110,7 +97,7 @@ class Master:
         self.fixed = list(fixed)
         self.cover = list(range(instance.n)) if cover is None else sorted(cover)
         self.penalty = penalty
-        self.hop_extra = hop_extra or {}
+        self._node_count = node_count
         self.still_out = tuple(still_out)
         self.model = cp_model.CpModel()
         self._port_used: dict[int, list] = defaultdict(list)
@@ -130,7 +117,7 @@ class Master:
             self._pathways_hold_the_lines()
         self._backbone_has_its_shape()
         self._deadlines_hold_end_to_end()
-        self._refused_placements_do_not_return(refused)
+        self._what_was_refuted_does_not_return(refused)
         if extend is not None:
             extend(self)
 
@@ -140,7 +127,12 @@ class Master:
         inst, model = self.instance, self.model
         for s, switch in enumerate(inst.problem.switches.values()):
             opened = model.new_bool_var(f"open[{switch.id}]")
-            if switch.required or any(c.column.switch == s for c in self.fixed):
+            # A switch that is the end of a stream takes part whether segments hang on it or not.
+            if (
+                switch.required
+                or s in inst.talking_switches
+                or any(c.column.switch == s for c in self.fixed)
+            ):
                 model.add(opened == 1)
             self.opened.append(opened)
             self.pay(opened, self.backbone.switch_value(s))
@@ -263,43 +255,65 @@ class Master:
         for stream, source_terms, target_terms, hop_ns, deadline_ns in pairs:
             for s, ups in source_terms.items():
                 for t, downs in target_terms.items():
-                    extra = self.hop_extra.get((stream, s, t), 0)
-                    room = deadline_ns - hop_ns(s, t) - extra
-                    self._pair_row(ups, downs, room)
+                    self._pair_row(ups, downs, deadline_ns - hop_ns(s, t))
 
-    def _refused_placements_do_not_return(self, refused: Iterable[Refused]) -> None:
-        """Placements found to overload a link or to lose too much in a failure stay away."""
+    def _what_was_refuted_does_not_return(self, refused: Iterable[NoGood]) -> None:
+        """Choices that were shown to break a rule together do not come together again."""
         refused = list(refused)
         if not refused:
             return
         at: dict[tuple[int, int], list] = defaultdict(list)
+        over: dict[tuple[int, int, frozenset[int]], list[int]] = defaultdict(list)
         for k, column in enumerate(self.columns):
             for i in column.devices:
                 at[i, column.switch].append(self._pick_any[k])
+            over[column.segment].append(k)
         sure = {(i, c.column.switch) for c in self.fixed for i in c.column.devices}
-        as_segment: dict[tuple, list] = defaultdict(list)
-        if any(bad.segments for bad in refused):
-            for k, column in enumerate(self.columns):
-                as_segment[column.segment].append(self._pick_any[k])
-        sure_segments = {c.column.segment for c in self.fixed}
+        sure_over: dict[tuple[int, int, frozenset[int]], list[Column]] = defaultdict(list)
+        for choice in self.fixed:
+            sure_over[choice.column.segment].append(choice.column)
         for bad in refused:
-            terms: list = []
-            possible = True
-            for pair in bad.homes:
-                if pair in sure:
-                    continue
-                possible = possible and pair in at
-                terms += at.get(pair, [])
-            free = sum(pair not in sure for pair in bad.homes)
-            for segment in bad.segments:
-                if segment in sure_segments:
-                    continue
-                possible = possible and segment in as_segment
-                terms += as_segment.get(segment, [])
-                free += 1
-            links = [self.link_built[key] for key in bad.links]
-            if possible:
-                self.model.add(Expr.sum(terms + links) <= free + len(links) - 1)
+            self._not_together(bad, at, over, sure, sure_over)
+
+    def _not_together(
+        self,
+        bad: NoGood,
+        at: Mapping[tuple[int, int], list],
+        over: Mapping[tuple[int, int, frozenset[int]], list[int]],
+        sure: Collection[tuple[int, int]],
+        sure_over: Mapping[tuple[int, int, frozenset[int]], list[Column]],
+    ) -> None:
+        """At least one of the conditions of a no-good does not hold."""
+        conditions: list = []
+        for pair in bad.homes:
+            if pair in sure:
+                continue
+            if pair not in at:
+                return
+            conditions.append(Expr.sum(at[pair]))
+        for family in bad.segments:
+            key = family.switch, family.grade, family.devices
+            if any(self._belongs(c, family) for c in sure_over.get(key, ())):
+                continue
+            members = [
+                self._pick_any[k] for k in over.get(key, ())
+                if self._belongs(self.columns[k], family)
+            ]
+            if not members:
+                return
+            conditions.append(Expr.sum(members))
+        for index, grades in bad.built:
+            conditions.append(Expr.sum([self.link_built[index, g] for g in grades]))
+        for index in bad.absent:
+            grades = self.backbone.links[index].grades
+            if grades:
+                conditions.append(1 - Expr.sum([self.link_built[index, g] for g in grades]))
+        self.model.add(sum(conditions) <= len(conditions) - 1)
+
+    def _belongs(self, column: Column, family: SegmentFamily) -> bool:
+        """Whether a column over the devices of a family is at least as slow as it says."""
+        count = 0 if self._node_count is None else self._node_count(column)
+        return column.length_um >= family.least_um and count >= family.least_count
 
     def _pair_row(self, ups: list, downs: list, room: int) -> None:
         """If both ends are at these switches, their two legs together take at most ``room``."""

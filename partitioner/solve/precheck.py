@@ -78,7 +78,10 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
                 )
             )
             continue
-        if data.is_line and _may_hear_directly(builder, device, port.grade):
+        if data.is_line and (
+            data.spacing_min_um or _may_hear_directly(builder, device, port.grade)
+        ):
+            # Another device may stand between it and a switch that is too near.
             # On one line with a partner a stream does not pass the port: a line of this device
             # alone is then no proof.
             return None
@@ -144,9 +147,10 @@ def _latency_conflict(builder: ColumnBuilder, device: int, switch: int, grade: i
         return Conflict(
             "deadline",
             (stream, ident),
-            f"Stream {stream} needs at least {bound_ns / 1000:.2f} µs on a segment of {data.id} "
-            f"with {ident} alone on it; its deadline is {deadline_ns / 1000:.2f} µs.",
-            f"relax the deadline of {stream} to {-(-bound_ns // 1000)} µs",
+            f"Stream {stream} takes {bound_ns / 1000:.2f} µs at the least where {ident} has a "
+            f"segment of {data.id} to itself, with the PLCA settings of the problem; its deadline "
+            f"is {deadline_ns / 1000:.2f} µs.",
+            f"relax the deadline of {stream} to {-(-bound_ns // 1000)} µs at least",
         )
     if not builder.latency.fits_alone(grade, device):
         return Conflict(

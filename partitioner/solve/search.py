@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from partitioner.model.problem import Stream
@@ -11,15 +11,11 @@ from partitioner.solve.arms import TooManyArms
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
-from partitioner.solve.master import (
-    Choice,
-    Master,
-    MasterResult,
-    Refused,
-    Selection,
-)
+from partitioner.solve.master import Choice, Master, MasterResult, Selection
+from partitioner.solve.nogood import NoGood
 from partitioner.solve.pool import Duals, columns_below
-from partitioner.solve.verify import verify
+from partitioner.solve.verify import Judge
+from partitioner.units import ceil_div
 
 
 @dataclass(slots=True)
@@ -41,15 +37,10 @@ class Limits:
         return self.should_stop() or self.seconds_left() <= 0
 
 
-MOST_LESSONS = 60
-"""Late choices that a proof rules out one after the other before it gives up."""
+MOST_LESSONS = 8
+"""Choices of one neighbourhood that are refuted one after the other before it is left."""
 HUB = 4
 """Devices it talks to that make leaving a device out dearer, at most so many times."""
-
-
-def _in_order(segment: tuple[int, int, frozenset[int]]) -> tuple:
-    switch, grade, devices = segment
-    return switch, grade, sorted(devices)
 
 
 @dataclass(slots=True)
@@ -104,6 +95,8 @@ class Search:
         Called with each better selection.
     between_regions
         Called before each region of a sweep; may add to the pool and offer selections.
+    judge
+        Says what is wrong with a selection.
     """
 
     def __init__(
@@ -115,6 +108,7 @@ class Search:
         on_better: Callable[[Selection], None],
         study: Study | None = None,
         between_regions: Callable[[], object] = lambda: None,
+        judge: Judge | None = None,
     ):
         self.instance = instance
         self.builder = builder
@@ -125,10 +119,13 @@ class Search:
         self.best: Selection | None = None
         self.best_value = 2**62
         self.duals: Duals | None = None
-        self.hop_extra: dict[tuple[int, int, int], int] = {}
-        self.refused: dict[Refused, None] = {}
-        self.late: dict[Refused, None] = {}
-        """Whole selections that were late."""
+        self.judge = judge or Judge(builder, backbone)
+        self.refused: dict[NoGood, None] = {}
+        """No-good cuts learned, each true of every layout."""
+        self.other_orders: dict[Column, None] = {}
+        """Further orders of lines that were too long as they were, to choose from as well."""
+        self.unproved: set[NoGood] = set()
+        """Cuts that some order of a line not known might not be subject to."""
         self.proposed: dict[Column, None] = {}
         """Lines the heuristic proposed, the latest last."""
         self._on_better = on_better
@@ -139,10 +136,18 @@ class Search:
     def _penalties(self) -> list[int]:
         """Price of leaving each device out: above anything that covering it could cost.
 
-        Leaving a device out takes the deadlines of its streams away, so it costs more with the
-        devices it talks to: the hub of many tight streams is not to be left out to save them.
+        That is a segment of its own, every switch and link there is, and what its presence makes
+        others dearer by where latency has a price. Leaving a device out takes the deadlines of its
+        streams away, so it costs more with the devices it talks to: the hub of many tight streams
+        is not to be left out to save them.
         """
         inst = self.instance
+        around = sum(self.backbone.switch_value(s) for s in range(inst.switch_count))
+        around += sum(
+            max((self.backbone.link_value(k, g) for g in link.grades), default=0)
+            for k, link in enumerate(self.backbone.links)
+        )
+        around += self._dearest_latency()
         worst = max((p.value for p in inst.port_classes), default=0)
         worst += max((self.backbone.switch_value(s) for s in range(inst.switch_count)), default=0)
         for grade in range(len(inst.grades)):
@@ -161,7 +166,17 @@ class Search:
             } - {i}
             for i in range(inst.n)
         ]
-        return [(4 * worst + 10_000) * min(max(1, len(p)), HUB) for p in partners]
+        return [around + (4 * worst + 10_000) * min(max(1, len(p)), HUB) for p in partners]
+
+    def _dearest_latency(self) -> int:
+        """What the legs of all streams together can be priced at in any layout, or more."""
+        inst = self.instance
+        if not inst.problem.objective.latency_price_per_ms_money:
+            return 0
+        legs = sum(1 + len(s.targets) for s in inst.streams)
+        longest = max((self.builder.latency.dearest_leg_ns(g) for g in inst.line_grades), default=0)
+        price = inst.problem.objective.latency_price_per_ms_money
+        return legs * ceil_div(longest * price, 1_000_000)
 
     def _out_penalty(self, left_out: Iterable[int]) -> int:
         return sum(self.penalty[i] for i in left_out)
@@ -175,18 +190,30 @@ class Search:
         value = self.study.value(selection) + self._out_penalty(selection.left_out)
         if value >= self.best_value:
             return False
-        verdict = verify(self.instance, self.backbone, selection)
+        verdict = self.judge(selection)
         if not verdict.holds:
-            self.refused.update(dict.fromkeys(verdict.refused))
-            if verdict.late:
-                segments = sorted((c.column.segment for c in selection.choices), key=_in_order)
-                self.late[Refused((), tuple(sorted(selection.backbone)), tuple(segments))] = None
-            for key, extra in verdict.extra.items():
-                self.hop_extra[key] = max(self.hop_extra.get(key, 0), extra)
+            for cut in verdict.cuts:
+                self._learn(cut)
             return False
         self.best, self.best_value = selection, value
         self._on_better(selection)
         return True
+
+    def _learn(self, cut: NoGood) -> None:
+        """Keep a cut; where a shorter cable could escape it, make those cables known too."""
+        if cut in self.refused:
+            return
+        self.refused[cut] = None
+        if not cut.depends_on_length:
+            return
+        for family in cut.segments:
+            if not self.instance.grades[family.grade].is_line:
+                continue
+            orders = self.builder.orders(family.switch, family.grade, family.devices)
+            if orders is None:
+                self.unproved.add(cut)
+            else:
+                self.other_orders.update(dict.fromkeys(orders))
 
     # -- master runs --------------------------------------------------------------------------
 
@@ -197,70 +224,95 @@ class Search:
         *,
         soft: bool,
         hint: bool = True,
-        hop_extra: Mapping[tuple[int, int, int], int] | None = None,
+        certain: bool = False,
         full_pathways: bool = True,
         enough: Callable[[], bool] = lambda: False,
     ) -> MasterResult:
         """Run the master over columns for the whole problem, until it is done or ``enough``.
 
-        With ``hop_extra`` the delays between switches are these above the least ones, in place of
-        what was learned, which need not hold for every layout; without ``full_pathways`` those
-        that hold too many lines are allowed. So what is proved can hold for all.
-        If what it chose turns out late on the backbone, it is run again with what that taught;
-        with ``hop_extra`` that is no more than that this very choice is late.
+        What it chose and the judge refutes is cut off, and it is run again. If ``certain``, only
+        with cuts that hold for every order of the lines, so that what is proved holds for all
+        layouts; without ``full_pathways`` those that hold too many lines are allowed as well.
         """
-        certain = hop_extra is not None
         ends = self.limits.seconds_left() - seconds
-        for lesson in itertools.count(1):
-            if certain:
-                seconds = max(0.05, self.limits.seconds_left() - ends)
-            master = Master(
+
+        def made() -> Master:
+            cuts = self.refused if not certain else [
+                c for c in self.refused if c not in self.unproved
+            ]
+            return Master(
                 self.instance,
                 self.backbone,
-                columns,
+                list(dict.fromkeys([*columns, *self.other_orders])),
                 penalty=self.penalty if soft else None,
-                hop_extra=self.hop_extra if hop_extra is None else hop_extra,
-                refused=[*self.refused, *(self.late if certain else ())],
+                refused=cuts,
                 full_pathways=full_pathways,
                 extend=self.study.extend,
             )
-            if hint and self.best is not None:
-                master.hint(self.best)
-            result = master.solve(
-                seconds=seconds,
-                workers=self.limits.workers,
-                seed=self.limits.seed,
-                should_stop=lambda: self.limits.over() or enough(),
-                work_limit=self.limits.work(seconds),
-            )
-            before = self._learned(certain)
-            self.offer(result.selection)
-            done = self._learned(certain) == before or (certain and lesson >= MOST_LESSONS)
-            if done or self.limits.over() or enough():
-                return result
-        raise AssertionError
 
-    def _learned(self, certain: bool) -> tuple:
-        hops = len(self.late) if certain else dict(self.hop_extra)
-        return hops, len(self.refused)
+        return self._solved(
+            made,
+            lambda: max(0.05, self.limits.seconds_left() - ends),
+            work=seconds,
+            hint=hint,
+            enough=enough,
+            lessons=None if certain else 4 * MOST_LESSONS,
+        )
 
     def complete(
         self, kept: Sequence[Choice], columns: Sequence[Column], seconds: float
     ) -> bool:
         """Choose for the devices that the kept segments leave out; true if better."""
         covered = {i for c in kept for i in c.column.devices}
-        master = Master(
-            self.instance,
-            self.backbone,
-            columns,
-            fixed=kept,
-            cover=[i for i in range(self.instance.n) if i not in covered],
-            penalty=self.penalty,
-            hop_extra=self.hop_extra,
-            refused=self.refused,
-            extend=self.study.extend,
+        before = self.best_value
+        ends = self.limits.seconds_left() - seconds
+        self._solved(
+            lambda: Master(
+                self.instance,
+                self.backbone,
+                columns,
+                fixed=kept,
+                cover=[i for i in range(self.instance.n) if i not in covered],
+                penalty=self.penalty,
+                refused=self.refused,
+                extend=self.study.extend,
+            ),
+            lambda: self.limits.seconds_left() - ends,
+            hint=False,
         )
-        return self.offer(self._solved(master, seconds).selection)
+        return self.best_value < before
+
+    def _solved(
+        self,
+        made: Callable[[], Master],
+        seconds: Callable[[], float],
+        *,
+        work: float = 4.0,
+        hint: bool = True,
+        enough: Callable[[], bool] = lambda: False,
+        lessons: int | None = MOST_LESSONS,
+    ) -> MasterResult:
+        """Solve a master again and again while what it chooses is refuted; offers each choice.
+
+        ``made`` makes it anew with the cuts learned so far. ``lessons``: so many times at most.
+        """
+        for lesson in itertools.count(1):
+            master = made()
+            if hint and self.best is not None:
+                master.hint(self.best)
+            result = master.solve(
+                seconds=max(0.05, seconds()),
+                workers=self.limits.workers,
+                seed=self.limits.seed,
+                should_stop=lambda: self.limits.over() or enough(),
+                work_limit=self.limits.work(work),
+            )
+            before = len(self.refused)
+            self.offer(result.selection)
+            done = len(self.refused) == before or lesson == lessons
+            if done or self.limits.over() or enough() or seconds() <= 0:
+                return result
+        raise AssertionError
 
     # -- regions ------------------------------------------------------------------------------
 
@@ -336,9 +388,13 @@ class Search:
         columns = list(dict.fromkeys(columns + current))
         self.pool.add(columns[:500])
         seconds = min(max(0.1, self.limits.seconds_left()), 8.0)
+        refuted = len(self.refused)
+        value = self.best_value
         result = self._choose_again(picked, extra, columns, seconds)
-        better = self.offer(result.selection)
-        if not better and (result.proved or result.selection is not None):
+        better = self.best_value < value
+        if not better and len(self.refused) == refuted and (
+            result.proved or result.selection is not None
+        ):
             self._exhausted.add(key)
         return better
 
@@ -348,31 +404,24 @@ class Search:
         """Choose anew for the picked segments and the devices left out, all else as it is."""
         assert self.best is not None
         choices = self.best.choices
+        still_out = self.best.left_out
         free = set(picked)
         members = sorted({i for k in picked for i in choices[k].column.devices} | set(extra))
         inside = set(members)
-        master = Master(
-            self.instance,
-            self.backbone,
-            columns,
-            fixed=[c for k, c in enumerate(choices) if k not in free],
-            cover=members,
-            penalty=self.penalty if extra else None,
-            hop_extra=self.hop_extra,
-            refused=self.refused,
-            still_out=[i for i in self.best.left_out if i not in inside],
-            extend=self.study.extend,
-        )
-        master.hint(self.best)
-        return self._solved(master, seconds)
-
-    def _solved(self, master: Master, seconds: float) -> MasterResult:
-        return master.solve(
-            seconds=seconds,
-            workers=self.limits.workers,
-            seed=self.limits.seed,
-            should_stop=self.limits.over,
-            work_limit=self.limits.work(4.0),
+        ends = self.limits.seconds_left() - seconds
+        return self._solved(
+            lambda: Master(
+                self.instance,
+                self.backbone,
+                columns,
+                fixed=[c for k, c in enumerate(choices) if k not in free],
+                cover=members,
+                penalty=self.penalty if extra else None,
+                refused=self.refused,
+                still_out=[i for i in still_out if i not in inside],
+                extend=self.study.extend,
+            ),
+            lambda: self.limits.seconds_left() - ends,
         )
 
     def take_part(self, devices: Sequence[int], columns: Sequence[Column]) -> bool:
@@ -389,10 +438,9 @@ class Search:
         usable = [c for c in columns if covered.issuperset(c.devices)]
         if not usable:
             return False
-        result = self._choose_again(
-            picked, sorted(out), list(dict.fromkeys(current + usable)), 5.0
-        )
-        return self.offer(result.selection)
+        before = self.best_value
+        self._choose_again(picked, sorted(out), list(dict.fromkeys(current + usable)), 5.0)
+        return self.best_value < before
 
     def sweep(self, most_devices: int, limit: int = 60_000) -> int:
         """Go once over all segments, dearest under the duals first; counts improvements."""

@@ -1,215 +1,340 @@
-"""What a selection really needs between its switches, waiting on the backbone included."""
+"""What of a selection the master could not see, and which cuts keep it away.
+
+The master knows the least of every leg and of every hop. Here a selection is judged as a whole: by
+the linear bounds where they say yes, else by the analysis that the check goes by. What is refuted
+becomes a no-good cut over as few segments as it holds for.
+"""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 from partitioner.model.layout import BuiltLink, Layout
-from partitioner.network.routes import link_key, switch_ways
+from partitioner.network.routes import switch_ways
 from partitioner.solve.backbone import BackboneData
-from partitioner.solve.instance import Instance
-from partitioner.solve.master import Refused, Selection
+from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.delays import Delays, SelectionDelays, Ways
+from partitioner.solve.latency import PORT
+from partitioner.solve.losses import Losses
+from partitioner.solve.master import Selection
+from partitioner.solve.nogood import NoGood, SegmentFamily
 from partitioner.timing.line import LineFlow, propagation_ns
 from partitioner.timing.link import LinkQueue, linear_link_bound
+from partitioner.units import PPM
+
+MOST_LATE = 6
+"""Late streams of one selection that cuts are made for, the latest first."""
+MOST_TRIALS = 14
+"""Segments that are tried to be left out of one cut."""
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What of a selection the master could not see.
-
-    ``late``: some stream is late or has no way. ``extra``: by (stream, s, t) the delay between the
-    switches beyond the least, for streams that are late. ``refused``: placements that must not
-    come together again.
-    """
+    """What is wrong with a selection. ``cuts`` forbid it and all that fails for the same reason."""
 
     late: bool
+    """Some stream is late or has no way."""
     crowded: bool
     """More segments run through some pathway than fit."""
-    extra: dict[tuple[int, int, int], int]
-    refused: tuple[Refused, ...]
+    cuts: tuple[NoGood, ...]
 
     @property
     def holds(self) -> bool:
         """Whether the selection keeps all rules."""
-        return not (self.late or self.crowded or self.refused)
+        return not (self.late or self.crowded or self.cuts)
 
 
-def verify(instance: Instance, backbone: BackboneData, selection: Selection) -> Verdict:
-    """Add up legs and hops of every stream with the linear bounds and compare with deadlines."""
-    home: dict[int, tuple[int, int]] = {}
-    up: dict[int, int] = {}
-    down: dict[tuple[int, int], int] = {}
-    for number, choice in enumerate(selection.choices):
-        column = choice.column
-        for i in column.devices:
-            home[i] = (column.switch, number)
-        up.update(column.up)
-        down.update(column.down)
-    shell = backbone_only(instance, backbone, selection)
-    ways = switch_ways(instance.problem, shell, instance.network)
-    routes: list[tuple[int, int | None, tuple[int, ...]]] = []
-    crossing: dict[tuple[int, int], set[int]] = {}
-    lost = False
-    for j, stream in enumerate(instance.streams):
-        if stream.source_device is not None and stream.source_device not in home:
-            continue
-        start, segment = (
-            home[stream.source_device]
-            if stream.source_device is not None
-            else (stream.source_switch, -1)
-        )
-        for target in stream.targets:
-            if target.device is not None and target.device not in home:
-                continue
-            end, other = (
-                home[target.device] if target.device is not None else (target.switch, -2)
-            )
-            if segment == other:
-                routes.append((j, target.device, ()))
-                continue
-            names = ways.get((instance.switch_ids[start], instance.switch_ids[end]))
-            if names is None:
-                lost = True
-                continue
-            way = tuple(instance.switch_index[x] for x in names)
-            routes.append((j, target.device, way))
-            for a, b in pairwise(way):
-                crossing.setdefault((a, b), set()).add(j)
-    hop, overloaded = _link_delays(instance, backbone, selection, crossing)
-    refused = [
-        _placement(instance, selection, home, {j for p in pairs for j in crossing[p]})
-        for pairs in overloaded
-    ]
-    refused += _failure_losses(instance, backbone, selection, home)
-    late = lost
-    extra: dict[tuple[int, int, int], int] = {}
-    forward = [s.forwarding_delay_ns for s in instance.problem.switches.values()]
-    for j, device, way in routes:
-        stream = instance.streams[j]
-        total = up.get(j, 0) + (down.get((j, device), 0) if device is not None and way else 0)
-        if way:
-            between = sum(forward[s] for s in way)
-            for pair in pairwise(way):
-                between += hop.get((pair, j), 2**40)
-            total += between
-            if total > stream.limit_ns:
-                late = True
-                least = backbone.hop_function(j)(way[0], way[-1])
-                extra[j, way[0], way[-1]] = max(1, between - least)
-        elif total > stream.limit_ns:
-            late = True
-    return Verdict(late, _crowded(backbone, selection), extra, tuple(refused))
+class Judge:
+    """Judges selections of one instance.
 
-
-def _crowded(backbone: BackboneData, selection: Selection) -> bool:
-    if not backbone.pathway_caps:
-        return False
-    through = Counter(p for c in selection.choices for p in backbone.passes(c.column))
-    return any(through[p] > cap for p, cap in backbone.pathway_caps.items())
-
-
-def _placement(
-    instance: Instance,
-    selection: Selection,
-    home: dict[int, tuple[int, int]],
-    streams: Iterable[int],
-) -> Refused:
-    """Where the ends of some streams are, with the backbone that was built."""
-    ends: set[int] = set()
-    for j in streams:
-        ends |= instance.streams[j].devices
-    homes = tuple((i, home[i][0]) for i in sorted(ends) if i in home)
-    return Refused(homes, tuple(sorted(selection.backbone)))
-
-
-def _failure_losses(
-    instance: Instance,
-    backbone: BackboneData,
-    selection: Selection,
-    home: dict[int, tuple[int, int]],
-) -> list[Refused]:
-    """Placements in which one switch or backbone link takes down too many watched devices.
-
-    A device is lost if it hangs on what failed, or if it had partners that still run and reaches
-    none of them any more.
+    Parameters
+    ----------
+    node_count
+        PLCA node count that a line will have; see :class:`SelectionDelays`.
     """
-    if not instance.loss_caps:
-        return []
-    shell = backbone_only(instance, backbone, selection)
-    before = switch_ways(instance.problem, shell, instance.network)
-    refused = []
-    for down_switch, cut in _failures(instance, shell):
-        opened = tuple(s for s in shell.open_switches if s != down_switch)
-        left = switch_ways(
-            instance.problem, replace(shell, open_switches=opened), instance.network, without=cut
-        )
-        gone = {
-            i for i, (s, _) in home.items() if instance.switch_ids[s] == down_switch
+
+    def __init__(
+        self,
+        builder: ColumnBuilder,
+        backbone: BackboneData,
+        node_count: Callable[[Column], int] | None = None,
+    ):
+        self._builder, self._backbone = builder, backbone
+        self._instance = builder.instance
+        self._node_count = node_count
+        self._delays = SelectionDelays(builder, backbone, node_count)
+        self._losses = Losses(self._instance, backbone)
+
+    def __call__(self, selection: Selection) -> Verdict:
+        """Judge a selection; devices that are left out are no fault here."""
+        inst, backbone = self._instance, self._backbone
+        home = {
+            i: (c.column.switch, k) for k, c in enumerate(selection.choices) for i in c.column.devices
         }
-        lost = gone | _cut_off(instance, home, before, left, gone, down_switch)
-        for members, cap in instance.loss_caps:
-            hit = [i for i in members if i in lost]
-            streams = {
-                j for i in hit for j in (*instance.sent_by[i], *instance.received_by[i])
-            }
-            if len(hit) > cap and _all_placed(instance, home, streams):
-                placed = _placement(instance, selection, home, streams)
-                homes = dict(placed.homes) | {i: home[i][0] for i in hit}
-                refused.append(Refused(tuple(sorted(homes.items())), placed.links))
-    return refused
+        shell = backbone_only(inst, backbone, selection)
+        named = switch_ways(inst.problem, shell, inst.network)
+        number = inst.switch_index
+        ways: Ways = {
+            (number[a], number[b]): tuple(number[x] for x in way) for (a, b), way in named.items()
+        }
+        routes, lost = self._routes(home, ways)
+        built = sorted(selection.backbone)
+        absent = tuple(k for k in range(len(backbone.links)) if k not in dict(built))
+        cuts = [
+            NoGood(homes=homes, absent=absent) for homes in dict.fromkeys(lost)
+        ]
+        overloaded, link_delays = self._link_delays(built, absent, routes, home)
+        cuts += overloaded
+        cuts += self._losses.refused(home, selection.open_switches, (k for k, _ in built))
+        late = bool(lost)
+        if not cuts and not self._surely_in_time(selection, routes, link_delays):
+            columns = [c.column for c in selection.choices]
+            delays = self._delays.of(columns, ways, built)
+            latest = self._latest(delays)
+            late = bool(latest)
+            for j, key in latest[:MOST_LATE]:
+                cuts.append(self._cut_of_late(j, key, columns, home, ways, built, absent))
+        return Verdict(late, self._crowded(selection), tuple(dict.fromkeys(cuts)))
 
+    # -- ways and links -----------------------------------------------------------------------
 
-def _all_placed(
-    instance: Instance, home: dict[int, tuple[int, int]], streams: Iterable[int]
-) -> bool:
-    """Whether no partner is left out, whom a device might reach once it is placed too."""
-    return all(instance.streams[j].devices <= home.keys() for j in streams)
-
-
-def _failures(instance: Instance, shell: Layout) -> list[tuple[str | None, tuple]]:
-    found: list[tuple[str | None, tuple]] = [(s, ()) for s in shell.open_switches]
-    return found + [(None, (link_key(*link.ends),)) for link in shell.backbone]
-
-
-def _cut_off(
-    instance: Instance,
-    home: dict[int, tuple[int, int]],
-    before: dict,
-    left: dict,
-    gone: set[int],
-    down_switch: str | None,
-) -> set[int]:
-    """Devices that run and had partners that run, but reach none of them any more."""
-    reaches: dict[int, bool] = {}
-    names = instance.switch_ids
-    for stream in instance.streams:
-        source = stream.source_device
-        if source is not None and (source in gone or source not in home):
-            continue
-        start, segment = home[source] if source is not None else (stream.source_switch, -1)
-        if names[start] == down_switch:
-            continue
-        for target in stream.targets:
-            device = target.device
-            if device is not None and (device in gone or device not in home):
+    def _routes(
+        self, home: dict[int, tuple[int, int]], ways: Ways
+    ) -> tuple[list[tuple[int, tuple, tuple[int, ...]]], list[tuple[tuple[int, int], ...]]]:
+        """(stream, target, switches passed) of what is placed; homes of ends without a way."""
+        routes = []
+        lost = []
+        for j, stream in enumerate(self._instance.streams):
+            source = stream.source_device
+            if source is not None and source not in home:
                 continue
-            end, other = home[device] if device is not None else (target.switch, -2)
-            if names[end] == down_switch:
-                continue
-            pair = (names[start], names[end])
-            if segment != other and pair not in before:
-                continue
-            through = segment == other or pair in left
-            for i in (source, device):
-                if i is not None:
-                    reaches[i] = reaches.get(i, False) or through
-    return {i for i, got in reaches.items() if not got}
+            start, segment = home[source] if source is not None else (stream.source_switch, -1)
+            for target in stream.targets:
+                device = target.device
+                if device is not None and device not in home:
+                    continue
+                end, other = home[device] if device is not None else (target.switch, -2)
+                if segment == other:
+                    routes.append((j, target.key, ()))
+                elif (start, end) in ways:
+                    routes.append((j, target.key, tuple(ways[start, end])))
+                else:
+                    ends = [(i, home[i][0]) for i in (source, device) if i is not None]
+                    lost.append(tuple(sorted(ends)))
+        return routes, lost
+
+    def _link_delays(
+        self,
+        built: Sequence[tuple[int, str]],
+        absent: tuple[int, ...],
+        routes: Iterable[tuple[int, tuple, tuple[int, ...]]],
+        home: dict[int, tuple[int, int]],
+    ) -> tuple[list[NoGood], dict[tuple[tuple[int, int], int], int]]:
+        """Cuts of links with more load than they may have, and linear delays on all others."""
+        inst = self._instance
+        crossing: dict[tuple[int, int], set[int]] = {}
+        ends: dict[tuple[tuple[int, int], int], set[int]] = {}
+        for j, (device, _), way in routes:
+            for pair in pairwise(way):
+                crossing.setdefault(pair, set()).add(j)
+                both = {inst.streams[j].source_device, device} - {None}
+                ends.setdefault((pair, j), set()).update(both)  # type: ignore[arg-type]
+        most = min(inst.problem.backbone.load_share_ppm, PPM - 1)
+        cuts = []
+        delays: dict[tuple[tuple[int, int], int], int] = {}
+        for index, grade_id in built:
+            for pair in (
+                self._backbone.links[index].ends, self._backbone.links[index].ends[::-1]
+            ):
+                streams = sorted(crossing.get(pair, ()))
+                if not streams:
+                    continue
+                queue = self._link_queue(index, grade_id, pair, streams)
+                bound = linear_link_bound(queue)
+                if bound.load_ppm > most:
+                    enough = self._enough_load(index, grade_id, pair, streams, most)
+                    placed = {i for j in enough for i in ends[pair, j]}
+                    cuts.append(
+                        NoGood(
+                            homes=tuple(sorted((i, home[i][0]) for i in placed)),
+                            built=self._as_built(built, {index: self._no_faster(index, grade_id)}),
+                            absent=absent,
+                        )
+                    )
+                for j in streams:
+                    leg = bound.legs.get(inst.streams[j].id)
+                    delays[pair, j] = leg.total_ns if leg else 2**40
+        return cuts, delays
+
+    def _no_faster(self, index: int, grade_id: str) -> tuple[str, ...]:
+        """Grades of a link in which it carries no more than in the one given."""
+        grades = self._instance.problem.catalogue.grades
+        most = grades[grade_id].rate_bps
+        return tuple(g for g in self._backbone.links[index].grades if grades[g].rate_bps <= most)
+
+    def _as_built(
+        self, built: Sequence[tuple[int, str]], grades: dict[int, tuple[str, ...]]
+    ) -> tuple[tuple[int, tuple[str, ...]], ...]:
+        """The links built, each in the grades given, else in any."""
+        links = self._backbone.links
+        return tuple((k, grades.get(k, links[k].grades)) for k, _ in built)
+
+    def _enough_load(
+        self, index: int, grade_id: str, pair: tuple[int, int], streams: list[int], most: int
+    ) -> list[int]:
+        """Few of the streams, which load the link too much all the same."""
+        data = self._instance.streams
+        heavy = sorted(streams, key=lambda j: -data[j].frame_bytes / data[j].period_ns)
+        for count in range(1, len(heavy)):
+            queue = self._link_queue(index, grade_id, pair, heavy[:count])
+            if linear_link_bound(queue).load_ppm > most:
+                return heavy[:count]
+        return heavy
+
+    def _link_queue(
+        self, index: int, grade_id: str, pair: tuple[int, int], streams: Iterable[int]
+    ) -> LinkQueue:
+        """Give one direction of a backbone link as the streams that cross it load it."""
+        problem = self._instance.problem
+        row = problem.catalogue.grades[grade_id]
+        flows = tuple(
+            LineFlow(s.id, s.frame_bytes, s.period_ns, s.jitter_ns, s.limit_ns, s.pcp)
+            for s in (self._instance.streams[j] for j in streams)
+        )
+        return LinkQueue(
+            id=f"{pair}",
+            flows=flows,
+            rate_bps=row.rate_bps,
+            phy_ns=row.phy_tx_ns + row.phy_rx_ns,
+            propagation_ns=propagation_ns(problem, grade_id, self._backbone.links[index].length_um),
+        )
+
+    def _crowded(self, selection: Selection) -> bool:
+        caps = self._backbone.pathway_caps
+        if not caps:
+            return False
+        through = Counter(p for c in selection.choices for p in self._backbone.passes(c.column))
+        return any(through[p] > cap for p, cap in caps.items())
+
+    # -- deadlines ----------------------------------------------------------------------------
+
+    def _surely_in_time(
+        self,
+        selection: Selection,
+        routes: Iterable[tuple[int, tuple, tuple[int, ...]]],
+        link_delays: dict[tuple[tuple[int, int], int], int],
+    ) -> bool:
+        """Whether the linear bounds have every stream in time, all taken to keep their limits."""
+        if self._node_count is not None:
+            return False
+        inst = self._instance
+        up: dict[int, int] = {}
+        down: dict[tuple[int, int], int] = {}
+        for choice in selection.choices:
+            column = choice.column
+            most = self._builder.latency.most(column.grade, frozenset(column.devices))
+            if most is None:
+                return False
+            for (sender, j), ns in most.items():
+                if sender != PORT:
+                    up[j] = ns
+                    continue
+                for target in inst.streams[j].targets:
+                    if target.device in column.devices:
+                        down[j, target.device] = ns
+        forward = [s.forwarding_delay_ns for s in inst.problem.switches.values()]
+        for j, (device, _), way in routes:
+            total = up.get(j, 0) + sum(forward[s] for s in way)
+            if way and device is not None:
+                total += down[j, device]
+            total += sum(link_delays.get((pair, j), 2**40) for pair in pairwise(way))
+            if total > inst.streams[j].limit_ns:
+                return False
+        return True
+
+    def _latest(self, delays: Delays) -> list[tuple[int, tuple[int | None, int]]]:
+        """Streams past their limit, with the target, those furthest past it first."""
+        streams = self._instance.streams
+        late = [
+            (-(2**62 if ns is None else ns - streams[j].limit_ns), j, key)
+            for (j, key), ns in delays.items()
+            if ns is None or ns > streams[j].limit_ns
+        ]
+        late.sort(key=lambda row: (row[0], row[1], str(row[2])))
+        return [(j, key) for _, j, key in late]
+
+    def _cut_of_late(
+        self,
+        j: int,
+        key: tuple[int | None, int],
+        columns: Sequence[Column],
+        home: dict[int, tuple[int, int]],
+        ways: Ways,
+        built: Sequence[tuple[int, str]],
+        absent: tuple[int, ...],
+    ) -> NoGood:
+        """A cut over few segments that make a stream late whatever is around them."""
+        inst = self._instance
+        limit = inst.streams[j].limit_ns
+        source = inst.streams[j].source_device
+        ends = [home[i][1] for i in (source, key[0]) if i is not None]
+        near = sorted(set(ends))
+        wider = sorted({*near, *(k for e in near for k in self._talks_to(columns[e], home))})
+        groups = [near, wider, list(range(len(columns)))]
+
+        def is_late(picked: Sequence[int], real_ways: bool, with_cable: bool) -> bool:
+            found = self._delays.of(
+                [columns[k] for k in picked],
+                ways if real_ways else None,
+                built if real_ways else (),
+                with_cable=with_cable,
+                outside=True,
+            )
+            ns = found[j, key]
+            return ns is None or ns > limit
+
+        for picked in groups:
+            # Without cable the cut holds for every order, without the ways for every backbone.
+            for real_ways, with_cable in ((False, False), (False, True), (True, False), (True, True)):
+                if not is_late(picked, real_ways, with_cable):
+                    continue
+                kept = list(picked)
+                for k in [k for k in picked if k not in near][:MOST_TRIALS]:
+                    fewer = [other for other in kept if other != k]
+                    if is_late(fewer, real_ways, with_cable):
+                        kept = fewer
+                return NoGood(
+                    segments=tuple(self._family(columns[k], with_cable) for k in kept),
+                    built=tuple((index, (grade,)) for index, grade in built) if real_ways else (),
+                    absent=absent if real_ways else (),
+                )
+        raise AssertionError("a late selection is late as a whole")
+
+    def _talks_to(self, column: Column, home: dict[int, tuple[int, int]]) -> set[int]:
+        """Segments that streams to or from a segment begin or end on."""
+        inst = self._instance
+        partners = {
+            i
+            for d in column.devices
+            for j in (*inst.sent_by[d], *inst.received_by[d])
+            for i in inst.streams[j].devices
+        }
+        return {home[i][1] for i in partners if i in home}
+
+    def _family(self, column: Column, with_cable: bool) -> SegmentFamily:
+        return SegmentFamily(
+            column.switch,
+            column.grade,
+            frozenset(column.devices),
+            column.length_um if with_cable else 0,
+            0 if self._node_count is None else self._node_count(column),
+        )
 
 
-def backbone_only(instance: Instance, backbone: BackboneData, selection: Selection) -> Layout:
+def backbone_only(instance, backbone: BackboneData, selection: Selection) -> Layout:
     """A layout with only its switches and backbone, which is all that ways depend on."""
     links = []
     for index, grade in selection.backbone:
@@ -217,54 +342,3 @@ def backbone_only(instance: Instance, backbone: BackboneData, selection: Selecti
         links.append(BuiltLink((instance.switch_ids[a], instance.switch_ids[b]), grade))
     opened = tuple(instance.switch_ids[s] for s in selection.open_switches)
     return Layout(instance.problem.name, "", opened, tuple(links), ())
-
-
-def _link_delays(
-    instance: Instance,
-    backbone: BackboneData,
-    selection: Selection,
-    crossing: dict[tuple[int, int], set[int]],
-) -> tuple[dict[tuple[tuple[int, int], int], int], list[tuple[tuple[int, int], ...]]]:
-    problem = instance.problem
-    delays: dict[tuple[tuple[int, int], int], int] = {}
-    overloaded: list[tuple[tuple[int, int], ...]] = []
-    for index, grade_id in selection.backbone:
-        link = backbone.links[index]
-        for pair in (link.ends, link.ends[::-1]):
-            streams = sorted(crossing.get(pair, ()))
-            if not streams:
-                continue
-            queue = link_queue(instance, backbone, index, grade_id, pair, streams)
-            bound = linear_link_bound(queue)
-            if bound.overload is not None or bound.load_ppm > problem.backbone.load_share_ppm:
-                overloaded.append((pair,))
-            for j in streams:
-                leg = bound.legs.get(instance.streams[j].id)
-                delays[pair, j] = leg.total_ns if leg else 2**40
-    return delays, overloaded
-
-
-def link_queue(
-    instance: Instance,
-    backbone: BackboneData,
-    index: int,
-    grade_id: str,
-    pair: tuple[int, int],
-    streams: Iterable[int],
-) -> LinkQueue:
-    """Give one direction of a backbone link as the streams that cross it load it."""
-    problem = instance.problem
-    row = problem.catalogue.grades[grade_id]
-    flows = tuple(
-        LineFlow(
-            s.id, s.frame_bytes, s.period_ns, s.jitter_ns, s.deadline_ns, s.pcp, s.deadline_ns
-        )
-        for s in (instance.streams[j] for j in streams)
-    )
-    return LinkQueue(
-        id=f"{pair}",
-        flows=flows,
-        rate_bps=row.rate_bps,
-        phy_ns=row.phy_tx_ns + row.phy_rx_ns,
-        propagation_ns=propagation_ns(problem, grade_id, backbone.links[index].length_um),
-    )

@@ -26,7 +26,6 @@ from partitioner.solve.pool import Duals, columns_below
 from partitioner.solve.run import Run
 from partitioner.solve.seed_task import SeedTask
 from partitioner.solve.seeds import LineSeeder
-from partitioner.solve.waits import certain_waits
 from partitioner.solve.within import columns_within
 
 POOL_RUN = 2_500
@@ -368,12 +367,10 @@ class WholeRun(Run):
             cheaper = cheaper or self._cheaper_came(cost)
             return cheaper
 
-        # Hop times learned from one layout need not hold for all; a proof takes only certain ones.
         result = self.search.master_over_pool(
-            columns, seconds, soft=False, full_pathways=every_pathway, enough=enough,
-            hop_extra=certain_waits(self.instance, self.backbone, columns),
+            columns, seconds, soft=False, full_pathways=every_pathway, enough=enough, certain=True
         )
-        if result.proved and result.selection is None and cost is None:
+        if result.proved and result.selection is None and cost is None and self.cost is None:
             raise NoLayout(
                 [
                     Conflict(

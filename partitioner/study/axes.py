@@ -70,10 +70,10 @@ class Axis:
 
 
 def worst_latency_ns(problem: Problem, assessment: Assessment) -> int:
-    """Largest linear bound of any stream, end to end, in ns."""
+    """Largest worst-case delay of any stream, end to end, in ns."""
     return max(
         (
-            OVERLOAD if f.linear_ns is None else f.linear_ns
+            OVERLOAD if f.bound_ns is None else f.bound_ns
             for f in assessment.streams
             if f.stream in problem.streams
         ),
@@ -82,10 +82,10 @@ def worst_latency_ns(problem: Problem, assessment: Assessment) -> int:
 
 
 def worst_use_ppm(problem: Problem, assessment: Assessment) -> int:
-    """Largest share of its deadline that the linear bound of a stream uses, in ppm, rounded up."""
+    """Largest share of its deadline that a stream may use, in ppm, rounded up."""
     return max(
         (
-            OVERLOAD if f.linear_ns is None else ceil_div(f.linear_ns * PPM, f.deadline_ns)
+            OVERLOAD if f.bound_ns is None else ceil_div(f.bound_ns * PPM, f.deadline_ns)
             for f in assessment.streams
             if f.stream in problem.streams
         ),
@@ -105,36 +105,23 @@ def _no_tighter_than(problem: Problem, limit_ppm: int) -> Study:
 
 
 def least_delays_ns(problem: Problem) -> dict[str, int]:
-    """For each stream a time that its linear bound cannot go below in any layout.
+    """For each stream a time that its worst-case delay cannot go below in any layout.
 
-    Each end is taken alone on its best segment, the switches are crossed without waiting, and
-    where the ends could share a line that one leg is enough: sound, since a further device on a
-    line never lowers a leg.
+    Each end has its best segment with no traffic of others but the stream itself, the switches are
+    crossed without waiting, and where the ends could share a line the sender's leg is enough.
     """
     instance = Instance(problem)
-    builder = ColumnBuilder(instance)
-    forward = [s.forwarding_delay_ns for s in problem.switches.values()]
-    least_hop = min(forward, default=0)
-    alone: dict[tuple[int, int], tuple[int, int]] = {}
-    for i in range(instance.n):
-        for grade in sorted({p.grade for p in instance.port_classes if instance.can[i, p.grade]}):
-            line = int(instance.grades[grade].is_line)
-            for j, ns in builder.latency.alone(grade, i) or ():
-                known = alone.get((i, j), (2**40, 2**40))
-                best = (min(known[0], ns), min(known[1], ns) if line else known[1])
-                alone[i, j] = best
+    latency = ColumnBuilder(instance).latency
     found = {}
     for j, stream in enumerate(instance.streams):
-        worst = 0
-        for target in stream.targets:
-            source = stream.source_device
-            up = (0, 2**40) if source is None else alone.get((source, j), (0, 2**40))
-            down = 0 if target.device is None else alone.get((target.device, j), (0, 0))[0]
-            ways = [up[0] + least_hop + down]
-            if source is not None and target.device is not None:
-                ways.append(up[1])
-            worst = max(worst, min(ways))
-        found[stream.id] = worst
+        up = latency.least_up(j)
+        rest = [
+            0
+            if latency.may_share_a_line(stream.source_device, target.device)
+            else latency.least_forward_ns + latency.least_down(j, target.device)
+            for target in stream.targets
+        ]
+        found[stream.id] = up + max(rest, default=0)
     return found
 
 

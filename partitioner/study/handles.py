@@ -809,7 +809,7 @@ def _deadlines(problem: Problem) -> Iterator[Handle]:
                     f"relax the deadline of {s.id} from {_time(s.deadline_ns)} to {_time(ns)}"
                 ),
                 lambda p, a, id_=stream.id: max(  # type: ignore[misc]
-                    (f.linear_ns for f in a.streams if f.stream == id_ and f.linear_ns),
+                    (f.bound_ns for f in a.streams if f.stream == id_ and f.bound_ns),
                     default=None,
                 ),
             ),

@@ -23,10 +23,12 @@ from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
-from partitioner.solve.master import Choice, Master, MasterResult, Refused, Selection
+from partitioner.solve.master import Choice, Master, MasterResult, Selection
+from partitioner.solve.nogood import NoGood
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.solve.precheck import hopeless
 from partitioner.solve.search import Limits, Search, Study
+from partitioner.solve.verify import Judge
 from partitioner.study.rerun_columns import (
     Relatives,
     TooMany,
@@ -149,8 +151,8 @@ class RerunSearch:
     _wide: list[Column] = field(init=False, default_factory=list)
     _met: list[Selection] = field(init=False, default_factory=list)
     """Every selection that was the best for some aim for a while."""
-    _hops: dict[tuple[int, int, int], int] = field(init=False, default_factory=dict)
-    _refused: dict[Refused, None] = field(init=False, default_factory=dict)
+    _judge: Judge = field(init=False)
+    _refused: dict[NoGood, None] = field(init=False, default_factory=dict)
     _tried_all: bool = field(init=False, default=False)
     _bound: int = field(init=False, default=0)
     _best_total: int | None = field(init=False, default=None)
@@ -165,6 +167,7 @@ class RerunSearch:
         self.change = ChangeModel(
             self.instance, self.layout, self.problem.change_prices, self.old_cuts_um, self.held
         )
+        self._judge = Judge(self.builder, self.backbone)
 
     # -- time and progress --------------------------------------------------------------------
 
@@ -243,7 +246,7 @@ class RerunSearch:
         return self._result(best, ends, whole, proved_change, fresh)
 
     def _give_up(self) -> None:
-        if self._tried_all and not self._hops and not self._over():
+        if self._tried_all and not self._over():
             raise NoLayout(
                 [
                     Conflict(
@@ -391,9 +394,9 @@ class RerunSearch:
             self.seconds_left, self.settings.workers, self.settings.seed, self.should_stop, None
         )
         search = Search(
-            self.instance, self.builder, self.backbone, limits, self._met.append, study
+            self.instance, self.builder, self.backbone, limits, self._met.append, study,
+            judge=self._judge,
         )
-        search.hop_extra = self._hops
         search.refused = self._refused
         for start in starts:
             if self._keeps(start, aim):
@@ -425,7 +428,7 @@ class RerunSearch:
         is_its = result.selection is not None and (
             change.value(result.selection, aim) == change.value(search.best, aim)
         )
-        return _Choice(search.best, result.proved and is_its and not self._hops)
+        return _Choice(search.best, result.proved and is_its)
 
     def _sweep(
         self, search: Search, columns: Iterable[Column], aim: Aim, until: float
@@ -471,7 +474,6 @@ class RerunSearch:
             list(columns),
             fixed=[c for c in search.best.choices if c not in inside],
             cover=members,
-            hop_extra=self._hops,
             refused=self._refused,
         )
         ties = self.change.extend(master, aim)
@@ -493,7 +495,7 @@ class RerunSearch:
         while True:
             master = Master(
                 self.instance, self.backbone, columns,
-                hop_extra=self._hops, refused=self._refused,
+                refused=self._refused,
             )
             ties = self.change.extend(master, aim)
             if search.best is not None:
@@ -505,9 +507,9 @@ class RerunSearch:
                 seed=self.settings.seed,
                 should_stop=self._over,
             )
-            learned = dict(self._hops), len(self._refused)
+            learned = len(self._refused)
             search.offer(result.selection)
-            if learned == (self._hops, len(self._refused)) or self._over():
+            if learned == len(self._refused) or self._over():
                 return result
 
     def _keeps(self, selection: Selection, aim: Aim) -> bool:
@@ -718,7 +720,7 @@ class RerunSearch:
                 break
         else:
             whole = False
-        return self._undominated(found or ends), whole and bool(found) and not self._hops
+        return self._undominated(found or ends), whole and bool(found)
 
     def _undominated(self, choices: Iterable[_Choice]) -> list[_Choice]:
         """Choices none of which another one beats, by rising change cost."""

@@ -149,7 +149,7 @@ def rule_prices(
 def _tightest(handles: Sequence[Handle], assessment: Assessment) -> list[Handle]:
     """Deadlines with the least left first; the others as they come."""
     left = {
-        f.stream: (f.linear_ns or 2**40) / f.deadline_ns for f in assessment.streams
+        f.stream: (f.bound_ns or 2**40) / f.deadline_ns for f in assessment.streams
     }
     return sorted(handles, key=lambda h: -left.get(h.subjects[0] if h.subjects else "", 0.0))
 

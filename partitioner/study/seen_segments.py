@@ -41,7 +41,6 @@ class SeenSegments:
         self._problem = problem
         self._axis = axis
         self._columns: dict[Column, None] = {}
-        self._hop_extra: dict[tuple[int, int, int], int] = {}
 
     def watch(self, asked: Study) -> Study:
         """The same study, whose runs are remembered here."""
@@ -51,7 +50,6 @@ class SeenSegments:
                 for column in master.columns:
                     self._columns.pop(column, None)
                     self._columns[column] = None
-                self._hop_extra.update(master.hop_extra)
             if asked.extend is not None:
                 asked.extend(master)
 
@@ -79,7 +77,6 @@ class SeenSegments:
             instance,
             BackboneData(instance),
             columns,
-            hop_extra=self._hop_extra,
             extend=study.extend,
         )
         master.model.add(master.cost_expression() + master.cost_constant <= cost_money)

@@ -164,9 +164,8 @@ def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
 def _semantics(state: TradeOff) -> str:
     if state.axis.id in ("latency", "margin"):
         return (
-            "Latency here is the linear bound of a stream, end to end, the largest of all "
-            "streams; the response-time bounds that deadlines are judged by are never larger. "
-            "Deadlines stay in force, and the windows of the analysis stay those of the deadlines."
+            "Latency here is the worst-case delay of a stream, end to end, the largest of all "
+            "streams, by the analysis that deadlines are judged by. Deadlines stay in force."
         )
     return f"What is counted: {state.axis.title}."
 

@@ -19,7 +19,8 @@ How to describe a layout
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import itertools
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from partitioner.model.assessment import Leg, LegKind
@@ -29,19 +30,23 @@ from partitioner.timing.frames import wire_ns
 from partitioner.timing.line import (
     LONGEST_WAIT_NS,
     LegDelay,
+    LineBound,
     LineFlow,
     LineNode,
     LineSettings,
     linear_bound,
 )
-from partitioner.timing.link import LinkQueue, linear_link_bound, response_link_bound
+from partitioner.timing.link import (
+    LinkBound,
+    LinkQueue,
+    linear_link_bound,
+    priced_link_delays,
+    response_link_bound,
+)
 from partitioner.timing.response import response_bound
 
-WINDOW_STEPS_EXACT = 12
-WINDOW_STEPS_DOUBLED = 40
-WINDOW_STEPS = 200
-"""Rounds in which windows of late streams grow: exactly, then doubled, then without bound."""
-INHERIT_PASSES = 3
+PASSES_EXACT = 64
+"""Rounds in which delays may grow step by step; what still grows then is taken for unbounded."""
 UNBOUNDED_NS = 64 * LONGEST_WAIT_NS
 """Stands for a life without bound."""
 
@@ -61,7 +66,7 @@ class LineMedium:
     """A PLCA line (or half-duplex link).
 
     ``limit_settings`` has the propagation of the grade's limit length and serves the linear
-    bound; ``settings`` has that of the real length and serves the response-time bound and the
+    bound and the price of latency; ``settings`` has that of the real length and serves the response-time bound and the
     simulation.
     """
 
@@ -136,8 +141,8 @@ class NetworkTraffic:
 class DestinationBound:
     """Bounds of one stream to one destination.
 
-    ``linear_ns`` / ``response_ns``: sums of the legs, None on overload. When only the linear
-    bound is missing, the ``linear_ns`` of the legs are those of the assumed windows.
+    ``linear_ns`` / ``response_ns``: sums of the legs, None on overload. A leg with no linear bound
+    shows the other one in its place.
     """
 
     stream: str
@@ -167,13 +172,16 @@ class NetworkBounds:
     overloads: tuple[str, ...] = field(default=())
 
 
-def analyse(traffic: NetworkTraffic) -> NetworkBounds:
+def analyse(traffic: NetworkTraffic, *, linear: bool = True) -> NetworkBounds:
     """Bound every stream of a layout end to end, linear and by response-time analysis.
 
     Parameters
     ----------
     traffic
         The layout as plain data.
+    linear
+        Work out the linear bounds and what has a price too; without, the response-time bounds
+        stand in their place and no leg has a price.
 
     Returns
     -------
@@ -187,29 +195,32 @@ def analyse(traffic: NetworkTraffic) -> NetworkBounds:
 
     Notes
     -----
-    All legs are bounded under the assumption that no frame of stream j lives longer than a
-    window. The windows start at the deadlines; where a stream comes out later than its window,
-    the window grows to what came out and all is bounded again. Once every stream keeps its
-    window, the assumption is proved (consider the first frame that would outlive its window: up
-    to then all others kept theirs, so its bound holds, and it is not above the window). Cycles
-    between media need no care of their own, since no leg's bound rests on another leg's result.
+    A leg's bound rests on how long frames live and on how much the way to its queue varies, which
+    other legs decide. All delays start at the bits of the frames and grow until the bound of every
+    leg, taken with the present delays, is no longer than these. Then no delay is ever exceeded:
+    consider the first frame that would take longer on a leg than told; all that its bound rests on
+    lies before and keeps what is told. Every step grows with its inputs, so the delays found are
+    the least that agree with each other. Deadlines play no part in it.
     """
     network = _Network(traffic)
-    linear_windows, linear = network.settle(network.linear_legs, None)
-    _, response = network.settle(network.response_legs, linear_windows)
+    response = network.settle()
+    loose, priced = network.linear_legs() if linear else (response, {})
     bounds: dict[tuple[str, str], DestinationBound] = {}
     for stream in traffic.streams:
         for route in stream.routes:
             bounds[stream.id, route.destination] = network.put_together(
-                stream, route, linear, response
+                stream, route, loose, response, priced
             )
     return NetworkBounds(bounds, dict(sorted(network.figures.items())), network.overloads())
 
 
 Place = tuple[str, str]
 """Where frames queue: medium and sender."""
-Legs = dict[tuple[str, str, str], LegDelay]
-"""Bounds by medium, sender and stream."""
+Legs = dict[tuple[str, str, str], LegDelay | None]
+"""Bounds by medium, sender and stream; None: there is none."""
+
+
+NOTHING = LegDelay(0, 0, 0, 0, 0)
 
 
 class _Network:
@@ -236,6 +247,11 @@ class _Network:
                     ways.append(route.hops[:index])
                     depth[hop.medium] = max(depth[hop.medium], index)
         self.order = sorted(depth, key=lambda m: (depth[m], m))
+        self.places: dict[str, list[Place]] = {m: [] for m in self.order}
+        for place in self.sent:
+            self.places[place[0]].append(place)
+        self.windows = dict.fromkeys(self.streams, 1)
+        """Longest delay of each stream found so far."""
 
     def _know(self, hop: Hop) -> None:
         line = self.lines.get(hop.medium)
@@ -245,28 +261,31 @@ class _Network:
         elif hop.medium not in self.links or self.links[hop.medium].sender != hop.sender:
             raise ValueError(f"{hop.sender} does not send on {hop.medium}")
 
-    def settle(
-        self, bound: Callable[[dict[str, int]], Legs], ceiling: dict[str, int] | None
-    ) -> tuple[dict[str, int], Legs]:
-        """Grow the windows until every stream keeps its own; give them and the legs."""
-        windows = {s.id: s.deadline_ns for s in self.streams.values()}
-        for step in range(WINDOW_STEPS):
-            legs = bound(windows)
-            grown = False
+    def settle(self) -> Legs:
+        """Grow all delays from below until every leg keeps what is told of it; give the legs."""
+        legs: Legs = {}
+        known: dict[str, tuple[LineFlow, ...]] = {}
+        for step in itertools.count():
+            changed = False
+            for medium in self.order:
+                flows = {
+                    (place, s): self._flow(s, self._inherited(place, s, legs))
+                    for place in self.places[medium]
+                    for s in self.sent[place]
+                }
+                facts = tuple(flows.values())
+                if known.get(medium) != facts:
+                    known[medium] = facts
+                    changed = True
+                    self._bound(medium, flows, legs)
             for stream in self.streams.values():
-                total = self._longest(stream, legs)
-                if total > windows[stream.id]:
-                    # Growth that does not end is overload; doubling finds that out soon.
-                    wanted = total if step < WINDOW_STEPS_EXACT else 2 * total
-                    if step >= WINDOW_STEPS_DOUBLED or wanted > LONGEST_WAIT_NS:
-                        wanted = UNBOUNDED_NS
-                    if ceiling is not None:
-                        wanted = min(wanted, max(total, ceiling[stream.id]))
-                    grown |= wanted > windows[stream.id]
-                    windows[stream.id] = max(wanted, windows[stream.id])
-            if not grown:
-                return windows, legs
-        raise AssertionError("windows that are unbounded cannot grow")
+                longest = self._longest(stream, legs)
+                if longest > self.windows[stream.id]:
+                    changed = True
+                    self.windows[stream.id] = longest if step < PASSES_EXACT else UNBOUNDED_NS
+            if not changed:
+                return legs
+        raise AssertionError
 
     def _longest(self, stream: StreamTraffic, legs: Legs) -> int:
         totals = [self._total(stream.id, r.hops, legs) for r in stream.routes]
@@ -279,65 +298,35 @@ class _Network:
             if hop.kind is LegKind.SWITCH:
                 total += hop.delay_ns
                 continue
-            leg = legs.get((hop.medium, hop.sender, stream))
+            # A leg not looked at yet begins at nothing and grows.
+            leg = legs.get((hop.medium, hop.sender, stream), NOTHING)
             if leg is None:
                 return None
             total += leg.total_ns
         return total if total <= LONGEST_WAIT_NS else None
 
-    def _flow(self, stream: str, windows: dict[str, int], inherited_ns: int = 0) -> LineFlow:
+    def _flow(self, stream: str, inherited_ns: int = 0) -> LineFlow:
         s = self.streams[stream]
         return LineFlow(
-            s.id, s.frame_bytes, s.period_ns, s.jitter_ns, windows[s.id], s.pcp, inherited_ns
+            s.id,
+            s.frame_bytes,
+            s.period_ns,
+            s.jitter_ns,
+            self.windows[s.id],
+            s.pcp,
+            inherited_ns,
         )
 
-    def linear_legs(self, windows: dict[str, int]) -> Legs:
-        """Linear bound of every leg under the windows."""
-        legs: Legs = {}
-        for medium in self.order:
-            self._bound(medium, lambda p, s: self._flow(s, windows), legs, linear=True)
-        return legs
-
-    def response_legs(self, windows: dict[str, int]) -> Legs:
-        """Response-time bound of every leg under the windows.
-
-        Arrivals inherit the variation of the legs before, taken from the bounds found so far:
-        first the assumed windows themselves, then better and better ones.
-        """
-        legs: Legs = {}
-        known: dict[str, tuple[int, ...]] = {}
-        for _ in range(INHERIT_PASSES):
-            changed = False
-            for medium in self.order:
-                spread = {
-                    (place, s): self._inherited(place, s, windows, legs)
-                    for place, sent in self.sent.items()
-                    if place[0] == medium
-                    for s in sent
-                }
-                facts = tuple(spread.values())
-                if known.get(medium) == facts:
-                    continue
-                known[medium] = facts
-                changed = True
-                self._bound(
-                    medium,
-                    lambda p, s, spread=spread: self._flow(s, windows, spread[p, s]),
-                    legs,
-                    linear=False,
-                )
-            if not changed:
-                break
-        return legs
-
-    def _inherited(self, place: Place, stream: str, windows: dict[str, int], legs: Legs) -> int:
-        """By how much the way to a queue can vary, at most the window."""
+    def _inherited(self, place: Place, stream: str, legs: Legs) -> int:
+        """By how much the way to a queue can vary, in ns."""
+        if self.windows[stream] == UNBOUNDED_NS:
+            return UNBOUNDED_NS if any(self.ways[(*place, stream)]) else 0
         latest, earliest = 0, UNBOUNDED_NS
         for hops in self.ways[(*place, stream)]:
             most = self._total(stream, hops, legs)
-            latest = max(latest, windows[stream] if most is None else most)
+            latest = max(latest, UNBOUNDED_NS if most is None else most)
             earliest = min(earliest, sum(self._least(stream, hop) for hop in hops))
-        return min(max(0, latest - earliest), windows[stream])
+        return max(0, latest - earliest)
 
     def _least(self, stream: str, hop: Hop) -> int:
         """Least time of a hop: the bits of the frame, nothing else."""
@@ -349,64 +338,106 @@ class _Network:
             return bits * self.lines[hop.medium].settings.bit_ns
         return wire_ns(length, self.links[hop.medium].rate_bps) - 1
 
-    def _bound(
-        self,
-        medium: str,
-        flow: Callable[[Place, str], LineFlow],
-        legs: Legs,
-        *,
-        linear: bool,
-    ) -> None:
-        """Bound all legs of one medium and put them into ``legs``; old ones are replaced."""
-        line = self.lines.get(medium)
-        if line is not None:
-            nodes = tuple(
-                LineNode(
-                    s.id,
-                    tuple(flow((medium, s.id), j) for j in self.sent.get((medium, s.id), ())),
-                    s.queue,
-                    s.burst_count,
-                )
-                for s in line.senders
+    def _line_nodes(
+        self, line: LineMedium, flows: Mapping[tuple[Place, str], LineFlow]
+    ) -> tuple[LineNode, ...]:
+        return tuple(
+            LineNode(
+                s.id,
+                tuple(flows[(line.id, s.id), j] for j in self.sent.get((line.id, s.id), ())),
+                s.queue,
+                s.burst_count,
             )
-            if linear:
-                found = linear_bound(nodes, line.node_count, line.limit_settings)
-            else:
-                found = response_bound(nodes, line.node_count, line.settings)
+            for s in line.senders
+        )
+
+    def _link_queue(
+        self,
+        link: LinkMedium,
+        flows: Mapping[tuple[Place, str], LineFlow],
+        propagation_ns: int,
+    ) -> LinkQueue:
+        place = (link.id, link.sender)
+        return LinkQueue(
+            link.id,
+            tuple(flows[place, j] for j in self.sent.get(place, ())),
+            link.rate_bps,
+            link.queue,
+            link.phy_ns,
+            propagation_ns,
+        )
+
+    def _bound(
+        self, medium: str, flows: Mapping[tuple[Place, str], LineFlow], legs: Legs
+    ) -> None:
+        """Bound all legs of one medium by response-time analysis and put them into ``legs``."""
+        line = self.lines.get(medium)
+        found: LineBound | LinkBound
+        if line is not None:
+            nodes = self._line_nodes(line, flows)
+            found = response_bound(nodes, line.node_count, line.settings)
             self.figures[medium] = MediumFigures(found.load_ppm, found.cycle_ns)
             new = {(medium, *key): leg for key, leg in found.legs.items()}
         else:
             link = self.links[medium]
-            place = (medium, link.sender)
-            queue = LinkQueue(
-                medium,
-                tuple(flow(place, j) for j in self.sent.get(place, ())),
-                link.rate_bps,
-                link.queue,
-                link.phy_ns,
-                link.limit_propagation_ns if linear else link.propagation_ns,
-            )
-            found = linear_link_bound(queue) if linear else response_link_bound(queue)
+            found = response_link_bound(self._link_queue(link, flows, link.propagation_ns))
             self.figures[medium] = MediumFigures(found.load_ppm, 0)
-            new = {(*place, key): leg for key, leg in found.legs.items()}
-        if not linear:
-            # Every bound found under the same windows is sound, so the smaller one stays.
-            new = {
-                key: min(leg, legs[key], key=_total_of) if key in legs else leg
-                for key, leg in new.items()
-            }
-            if found.overload:
-                self.sentences[medium] = found.overload
+            new = {(medium, link.sender, key): leg for key, leg in found.legs.items()}
+        if found.overload:
+            self.sentences[medium] = found.overload
+        else:
+            self.sentences.pop(medium, None)
+        for place, stream in flows:
+            leg = new.get((*place, stream))
+            if leg is None or leg.total_ns > LONGEST_WAIT_NS:
+                legs[(*place, stream)] = None
             else:
-                self.sentences.pop(medium, None)
-        legs.update((key, leg) for key, leg in new.items() if leg.total_ns <= LONGEST_WAIT_NS)
+                legs[(*place, stream)] = leg
+
+    def linear_legs(self) -> tuple[Legs, dict[tuple[str, str, str], int]]:
+        """Linear bound of every leg under the delays found, and what the price counts of it.
+
+        Both with the propagation of the longest segment allowed. Call it after :meth:`settle`.
+        """
+        legs: Legs = {}
+        priced: dict[tuple[str, str, str], int] = {}
+        for medium in self.order:
+            flows = {
+                (place, s): self._flow(s) for place in self.places[medium] for s in self.sent[place]
+            }
+            line = self.lines.get(medium)
+            if line is not None:
+                nodes = self._line_nodes(line, flows)
+                for into, is_priced in ((legs, False), (None, True)):
+                    found = linear_bound(
+                        nodes, line.node_count, line.limit_settings, priced=is_priced
+                    )
+                    for key, leg in found.legs.items():
+                        if into is None:
+                            priced[(medium, *key)] = leg.total_ns
+                        elif leg.total_ns <= LONGEST_WAIT_NS:
+                            into[(medium, *key)] = leg
+            else:
+                link = self.links[medium]
+                queue = self._link_queue(link, flows, link.limit_propagation_ns)
+                for key, leg in linear_link_bound(queue).legs.items():
+                    if leg.total_ns <= LONGEST_WAIT_NS:
+                        legs[medium, link.sender, key] = leg
+                for key, ns in priced_link_delays(queue).items():
+                    priced[medium, link.sender, key] = ns
+        return legs, priced
 
     def overloads(self) -> tuple[str, ...]:
         """Sentences about the media without a bound."""
         return tuple(f"{medium}: {text}" for medium, text in sorted(self.sentences.items()))
 
     def put_together(
-        self, stream: StreamTraffic, route: Route, linear: Legs, response: Legs
+        self,
+        stream: StreamTraffic,
+        route: Route,
+        linear: Legs,
+        response: Legs,
+        priced: Mapping[tuple[str, str, str], int],
     ) -> DestinationBound:
         """Legs and sums of one route."""
         legs = []
@@ -430,16 +461,17 @@ class _Network:
                     tight.collision_ns,
                     (loose or tight).total_ns,
                     tight.total_ns,
+                    priced.get(key, 0),
                 )
             )
         return DestinationBound(
             stream.id,
             route.destination,
             tuple(legs),
-            self._total(stream.id, route.hops, linear),
+            self._sum(stream.id, route.hops, linear),
             self._total(stream.id, route.hops, response),
         )
 
-
-def _total_of(leg: LegDelay) -> int:
-    return leg.total_ns
+    def _sum(self, stream: str, hops: tuple[Hop, ...], linear: Legs) -> int | None:
+        keys = [(h.medium, h.sender, stream) for h in hops if h.kind is not LegKind.SWITCH]
+        return self._total(stream, hops, linear) if all(k in linear for k in keys) else None

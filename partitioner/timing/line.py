@@ -370,7 +370,27 @@ def overload_sentence(nodes: Iterable[LineNode], load: int, settings: LineSettin
     )
 
 
-def linear_bound(nodes: tuple[LineNode, ...], node_count: int, settings: LineSettings) -> LineBound:
+def priced_frames_ahead(node: LineNode, flow: LineFlow) -> int:
+    """Frames that the price of latency counts ahead of one of ``flow``, that frame included.
+
+    What the node releases within one period of each stream: one frame, and one more for every
+    begun period of jitter, of the own class and those above, and one lower frame. Unlike
+    :func:`frames_ahead` it depends on nothing but the streams of the node.
+    """
+    fifo = node.queue is QueueOrder.FIFO
+    frames = sum(
+        1 + ceil_div(f.jitter_ns, f.period_ns) for f in node.flows if fifo or f.pcp >= flow.pcp
+    )
+    return frames + (not fifo and any(f.pcp < flow.pcp for f in node.flows))
+
+
+def linear_bound(
+    nodes: tuple[LineNode, ...],
+    node_count: int,
+    settings: LineSettings,
+    *,
+    priced: bool = False,
+) -> LineBound:
     """Linear bound of every leg on a line.
 
     Parameters
@@ -381,6 +401,10 @@ def linear_bound(nodes: tuple[LineNode, ...], node_count: int, settings: LineSet
         PLCA node count set at the coordinator, at least ``len(nodes)``.
     settings
         Common settings; take the limit length for the propagation.
+    priced
+        Count the frames ahead by :func:`priced_frames_ahead`, whatever the windows are: then
+        ``total_ns`` is what the price of latency counts, a bound where nothing lives longer than
+        its period.
 
     Raises
     ------
@@ -407,7 +431,11 @@ def linear_bound(nodes: tuple[LineNode, ...], node_count: int, settings: LineSet
     for node in senders:
         slot_one = slot_ns(largest[node.id], settings)
         for alike in _alike(node):
-            frames = frames_ahead(node, alike[0], cycle + collision, settings, deferral)
+            frames = (
+                priced_frames_ahead(node, alike[0])
+                if priced
+                else frames_ahead(node, alike[0], cycle + collision, settings, deferral)
+            )
             if frames is None:
                 overload = (
                     f"node {node.id} never catches up with the streams ahead of {alike[0].id}"

@@ -215,6 +215,34 @@ def _linear_waits(own: _Class, same_ns: int, busy_ns: set[int]) -> dict[int, int
     return waits
 
 
+def priced_link_delays(link: LinkQueue) -> dict[str, int]:
+    """What the price of latency counts for each flow over one direction of a link, in ns.
+
+    The frames that are released within one period of each stream, jitter included, of the own
+    class and those above, one lower frame, and the own frame's way. It depends on nothing but the
+    streams of the queue, and is a bound where nothing lives longer than its period.
+    """
+    busy: dict[int, int] = {}
+    longest: dict[int, int] = {}
+    for f in link.flows:
+        slot, rank = slot_on_link_ns(f.frame_bytes, link.rate_bps), _rank(f, link.queue)
+        busy[rank] = busy.get(rank, 0) + (1 + ceil_div(f.jitter_ns, f.period_ns)) * slot
+        longest[rank] = max(longest.get(rank, 0), slot)
+    ahead = {
+        rank: sum(ns for other, ns in busy.items() if other >= rank)
+        + max((ns for other, ns in longest.items() if other < rank), default=0)
+        for rank in busy
+    }
+    after = link.phy_ns + link.propagation_ns
+    return {
+        f.id: ahead[_rank(f, link.queue)]
+        - slot_on_link_ns(f.frame_bytes, link.rate_bps)
+        + wire_ns(f.frame_bytes, link.rate_bps)
+        + after
+        for f in link.flows
+    }
+
+
 def response_link_bound(link: LinkQueue) -> LinkBound:
     """Response-time bound of every leg over one direction of a link, never above the linear one.
 

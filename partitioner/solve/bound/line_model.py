@@ -143,11 +143,12 @@ class LineModel:
         value = np.zeros(self.k, dtype=np.int64)
         if inst.problem.objective.latency_price_per_ms_money and len(self.switches):
             for d, i in enumerate(self.members):
-                legs = self.builder.latency.line(
-                    int(self.switches[0]), self.grade, frozenset({int(i)})
-                )
+                legs = self.builder.latency.line(self.grade, frozenset({int(i)}))
                 if legs is not None:
-                    value[d] = self.builder.latency_value(legs.up)
+                    sent = set(inst.sent_by[int(i)])
+                    value[d] = self.builder.latency_value(
+                        leg for leg in legs.priced if leg[0] in sent
+                    )
         return value
 
     def _steps_allowed(self) -> np.ndarray:

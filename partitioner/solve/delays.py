@@ -1,0 +1,259 @@
+"""Delays of a selection, whole or in part, by the analysis that judges layouts.
+
+Of a part only what is certain is described: the segments that are there, all that their devices
+send, and what is sure to come in. The analysis grows with all it is given, so what a part is judged
+by is never above what any layout that holds it is judged by.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from itertools import pairwise
+
+from partitioner.model.assessment import LegKind
+from partitioner.model.problem import QueueOrder
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.latency import PORT
+from partitioner.timing.layout_timing import (
+    Hop,
+    LineMedium,
+    LineSender,
+    LinkMedium,
+    NetworkTraffic,
+    Route,
+    StreamTraffic,
+    analyse,
+)
+from partitioner.timing.line import line_settings, propagation_ns
+
+Pair = tuple[int, int]
+Ways = Mapping[Pair, Sequence[int]]
+"""Switches passed, both ends included, by (from, to)."""
+Delays = dict[tuple[int, tuple[int | None, int]], int | None]
+"""Worst-case delay by (stream, target), in ns; None where there is no bound."""
+
+
+class SelectionDelays:
+    """Delays over segments of one instance.
+
+    Parameters
+    ----------
+    node_count
+        PLCA node count that a line will have.
+    """
+
+    def __init__(
+        self,
+        builder: ColumnBuilder,
+        backbone: BackboneData,
+        node_count: Callable[[Column], int] | None = None,
+    ):
+        self._builder, self._backbone = builder, backbone
+        self._instance = builder.instance
+        self._node_count = node_count or self._usual_count
+
+    def _usual_count(self, column: Column) -> int:
+        return 1 + len(column.devices) + self._instance.grades[column.grade].spare_ids
+
+    def of(
+        self,
+        columns: Sequence[Column],
+        ways: Ways | None = None,
+        built: Iterable[tuple[int, str]] = (),
+        *,
+        with_cable: bool = True,
+        outside: bool = False,
+    ) -> Delays:
+        """Delays of every stream that has its two ends on the columns.
+
+        Parameters
+        ----------
+        columns
+            Segments that are there.
+        ways, built
+            Ways between switches over the backbone links built. Without ways, streams cross the
+            backbone in the least time there is.
+        with_cable
+            Count the length of the cables; else they are taken to have none.
+        outside
+            Let in what is sure to come from devices on none of the columns. Their jitter is the
+            least there is.
+        """
+        inst = self._instance
+        home: dict[int, int] = {i: k for k, c in enumerate(columns) for i in c.devices}
+        lines: list[LineMedium] = []
+        links: list[LinkMedium] = []
+        for k, column in enumerate(columns):
+            self._describe(k, column, with_cable, lines, links)
+        if ways is not None:
+            links += self._backbone_links(built)
+        streams = []
+        complete: list[tuple[int, tuple[int | None, int], int]] = []
+        for j, stream in enumerate(inst.streams):
+            routes = []
+            for target in stream.targets:
+                made = self._route(j, target.device, target.switch, columns, home, ways, outside)
+                if made is not None:
+                    hops, besides_ns = made
+                    routes.append(Route(_name(target.key), hops))
+                    if besides_ns is not None:
+                        complete.append((j, target.key, besides_ns))
+            if routes:
+                streams.append(
+                    StreamTraffic(
+                        stream.id,
+                        stream.frame_bytes,
+                        stream.period_ns,
+                        stream.jitter_ns,
+                        stream.deadline_ns,
+                        stream.pcp,
+                        tuple(routes),
+                    )
+                )
+        found = analyse(NetworkTraffic(tuple(lines), tuple(links), tuple(streams)), linear=False)
+        delays: Delays = {}
+        for j, key, besides_ns in complete:
+            ns = found.bounds[inst.streams[j].id, _name(key)].response_ns
+            delays[j, key] = None if ns is None else ns + besides_ns
+        return delays
+
+    # -- media --------------------------------------------------------------------------------
+
+    def _describe(
+        self,
+        number: int,
+        column: Column,
+        with_cable: bool,
+        lines: list[LineMedium],
+        links: list[LinkMedium],
+    ) -> None:
+        inst = self._instance
+        problem = inst.problem
+        data = inst.grades[column.grade]
+        row = problem.catalogue.grades[data.id]
+        length = column.length_um if with_cable else 0
+        if row.full_duplex:
+            device = inst.device_ids[column.devices[0]]
+            along = propagation_ns(problem, data.id, length)
+            for way, sender, queue in (
+                ("up", device, problem.devices[device].queue),
+                ("down", PORT, QueueOrder.PCP),
+            ):
+                links.append(
+                    LinkMedium(
+                        _medium(number, way), sender, row.rate_bps, queue,
+                        row.phy_tx_ns + row.phy_rx_ns, along, along,
+                    )
+                )
+            return
+        burst = problem.plca.burst_count
+        senders = [LineSender(PORT, 0, QueueOrder.PCP, burst)]
+        for id_, i in enumerate(column.devices, 1):
+            device = inst.device_ids[i]
+            senders.append(LineSender(device, id_, problem.devices[device].queue, burst))
+        settings = line_settings(problem, data.id, length)
+        count = self._node_count(column) if data.is_line else 2
+        lines.append(
+            LineMedium(_medium(number, ""), tuple(senders), count, settings, settings)
+        )
+
+    def _backbone_links(self, built: Iterable[tuple[int, str]]) -> list[LinkMedium]:
+        problem = self._instance.problem
+        made = []
+        for index, grade_id in built:
+            link = self._backbone.links[index]
+            row = problem.catalogue.grades[grade_id]
+            along = propagation_ns(problem, grade_id, link.length_um)
+            for a, b in (link.ends, link.ends[::-1]):
+                made.append(
+                    LinkMedium(
+                        _between(a, b), PORT, row.rate_bps, QueueOrder.PCP,
+                        row.phy_tx_ns + row.phy_rx_ns, along, along,
+                    )
+                )
+        return made
+
+    # -- routes -------------------------------------------------------------------------------
+
+    def _route(
+        self,
+        j: int,
+        device: int | None,
+        switch: int,
+        columns: Sequence[Column],
+        home: Mapping[int, int],
+        ways: Ways | None,
+        outside: bool,
+    ) -> tuple[tuple[Hop, ...], int | None] | None:
+        """Hops of a stream to one target and what its way takes besides, in ns.
+
+        None for the second: the way is not there as a whole; for both: nothing of it is certain.
+        """
+        inst = self._instance
+        stream = inst.streams[j]
+        source = stream.source_device
+        hops: list[Hop] = []
+        start: int | None = stream.source_switch
+        up = None
+        if source is not None:
+            up = home.get(source)
+            start = None if up is None else columns[up].switch
+            if up is not None:
+                hops.append(self._hop(up, columns[up], inst.device_ids[source], down=False))
+        down = None if device is None else home.get(device)
+        end = switch if device is None else None if down is None else columns[down].switch
+        if up is not None and up == down:
+            return tuple(hops), 0
+        besides = 0
+        if start is None and (end is None or not outside or down is None):
+            return None
+        if end is None:
+            return (tuple(hops), None) if hops else None
+        if start is None:
+            # From somewhere: what its way varies by at the least stands for the way.
+            spread = self._builder.latency.least_spread(j)
+            hops.append(Hop(LegKind.SWITCH, "outside", delay_ns=spread))
+        elif ways is None:
+            # The bits on the links do not vary, so only the switches count for the jitter.
+            least = self._backbone.hop_function(j)(start, end)
+            forward = [s.forwarding_delay_ns for s in inst.problem.switches.values()]
+            inside = forward[start] + (forward[end] if end != start else 0)
+            hops.append(Hop(LegKind.SWITCH, "between", delay_ns=inside))
+            besides = least - inside
+        else:
+            way = ways.get((start, end))
+            if way is None:
+                return (tuple(hops), None) if hops else None
+            forward = [s.forwarding_delay_ns for s in inst.problem.switches.values()]
+            hops.append(Hop(LegKind.SWITCH, "", delay_ns=forward[way[0]]))
+            for a, b in pairwise(way):
+                hops.append(Hop(LegKind.BACKBONE, "", _between(a, b), PORT))
+                hops.append(Hop(LegKind.SWITCH, "", delay_ns=forward[b]))
+        if down is not None:
+            hops.append(self._hop(down, columns[down], PORT, down=True))
+        return tuple(hops), None if start is None else besides
+
+    def _hop(self, number: int, column: Column, sender: str, *, down: bool) -> Hop:
+        data = self._instance.grades[column.grade]
+        if self._builder.latency.is_shared(column.grade):
+            medium = _medium(number, "")
+        else:
+            medium = _medium(number, "down" if down else "up")
+        kinds = (
+            (LegKind.LINE, LegKind.LINE_DOWN) if data.is_line else (LegKind.LINK, LegKind.LINK_DOWN)
+        )
+        return Hop(kinds[down], medium, medium, sender)
+
+
+def _medium(number: int, way: str) -> str:
+    return f"segment {number} {way}"
+
+
+def _between(a: int, b: int) -> str:
+    return f"backbone {a} to {b}"
+
+
+def _name(key: tuple[int | None, int]) -> str:
+    device, switch = key
+    return f"switch {switch}" if device is None else f"device {device}"

@@ -1,0 +1,161 @@
+"""What single failures take down in a selection, in every build, as the check counts it.
+
+A device is lost if it hangs on what failed, or if it had partners that still run and reaches none
+of them any more. Bulk transfers make no partners.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from itertools import combinations
+
+import networkx as nx
+
+from partitioner.model.problem import Problem
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.instance import Instance
+from partitioner.solve.nogood import NoGood
+
+MOST_BUILDS = 256
+"""Up to so many combinations of independent options, all are looked at."""
+
+Home = Mapping[int, tuple[int, int]]
+"""Switch and segment (its number) of each placed device."""
+
+
+def option_sets(problem: Problem) -> list[frozenset[str]]:
+    """Options of each build that is looked at, the one with all of them first."""
+    used = {d.option for d in problem.devices.values()}
+    options = [o for o in problem.options if o in used]
+    found = [frozenset(options)]
+    if problem.builds:
+        found += [build.options for build in problem.builds]
+    else:
+        count = len(options)
+        sizes = range(count) if 2**count <= MOST_BUILDS else (0, 1, 2, count - 1)
+        found += [frozenset(c) for size in sizes for c in combinations(options, size)]
+    return list(dict.fromkeys(found))
+
+
+class Losses:
+    """Failure rules of one instance over all builds."""
+
+    def __init__(self, instance: Instance, backbone: BackboneData):
+        self._instance, self._backbone = instance, backbone
+        devices = list(instance.problem.devices.values())
+        self._builds = [
+            frozenset(i for i, d in enumerate(devices) if d.option is None or d.option in options)
+            for options in option_sets(instance.problem)
+        ] if instance.loss_caps else []
+        self._builds = list(dict.fromkeys(self._builds))
+
+    def refused(
+        self,
+        home: Home,
+        opened: Iterable[int],
+        built: Iterable[int],
+    ) -> list[NoGood]:
+        """Placements in which one failure loses too many watched devices.
+
+        Parameters
+        ----------
+        home
+            Where devices are; partners that are placed nowhere yet may still be reached.
+        opened
+            Open switches.
+        built
+            Numbers of the backbone links built.
+        """
+        if not self._builds:
+            return []
+        opened, built = set(opened), sorted(built)
+        links = self._backbone.links
+        whole = _parts(opened, [links[k].ends for k in built])
+        absent = tuple(k for k in range(len(links)) if k not in built)
+        found: dict[NoGood, None] = {}
+        failures: list[tuple[int | None, int | None]] = [(s, None) for s in sorted(opened)]
+        failures += [(None, k) for k in built]
+        for down, cut in failures:
+            left = _parts(opened - {down}, [links[k].ends for k in built if k != cut])
+            for fitted in self._builds:
+                gone = {i for i, (s, _) in home.items() if s == down and i in fitted}
+                lost = gone | self._cut_off(home, fitted, gone, down, whole, left)
+                for members, cap in self._instance.loss_caps:
+                    hit = [i for i in members if i in lost]
+                    if len(hit) > cap:
+                        made = self._refuse(home, hit, gone, fitted, absent)
+                        if made is not None:
+                            found[made] = None
+        return list(found)
+
+    def _cut_off(
+        self,
+        home: Home,
+        fitted: frozenset[int],
+        gone: set[int],
+        down: int | None,
+        whole: Mapping[int, int],
+        left: Mapping[int, int],
+    ) -> set[int]:
+        """Devices that run and had partners that run, but reach none of them any more."""
+        reaches: dict[int, bool] = {}
+
+        def is_there(device: int) -> bool:
+            return device in home and device in fitted and device not in gone
+
+        for stream in self._instance.streams:
+            source = stream.source_device
+            if stream.is_transfer or (source is not None and not is_there(source)):
+                continue
+            start, segment = home[source] if source is not None else (stream.source_switch, -1)
+            for target in stream.targets:
+                device = target.device
+                if device is not None and not is_there(device):
+                    continue
+                end, other = home[device] if device is not None else (target.switch, -2)
+                if down in (start, end):
+                    continue
+                if segment != other and whole.get(start, -1) != whole.get(end, -2):
+                    continue
+                through = segment == other or left.get(start, -1) == left.get(end, -2)
+                for i in (source, device):
+                    if i is not None:
+                        reaches[i] = reaches.get(i, False) or through
+        return {i for i, got in reaches.items() if not got}
+
+    def _refuse(
+        self,
+        home: Home,
+        hit: Iterable[int],
+        gone: set[int],
+        fitted: frozenset[int],
+        absent: tuple[int, ...],
+    ) -> NoGood | None:
+        """The placement of the devices lost and, for those cut off, of all their partners.
+
+        None while a partner is left out: it may still be reached once it is placed too. More
+        backbone may reach it as well, so that what is absent must stay so.
+        """
+        inst = self._instance
+        ends: set[int] = set()
+        cut_off = False
+        for i in hit:
+            ends.add(i)
+            if i in gone:
+                continue
+            cut_off = True
+            for j in (*inst.sent_by[i], *inst.received_by[i]):
+                if not inst.streams[j].is_transfer:
+                    ends |= inst.streams[j].devices & fitted
+        if not ends <= home.keys():
+            return None
+        homes = tuple((i, home[i][0]) for i in sorted(ends))
+        return NoGood(homes=homes, absent=absent if cut_off else ())
+
+
+def _parts(switches: Iterable[int], links: Iterable[tuple[int, int]]) -> dict[int, int]:
+    """Number of the part of the backbone that each switch is in."""
+    graph = nx.Graph()
+    graph.add_nodes_from(switches)
+    graph.add_edges_from(ends for ends in links if all(e in graph for e in ends))
+    return {s: k for k, part in enumerate(nx.connected_components(graph)) for s in part}
