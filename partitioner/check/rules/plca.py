@@ -73,6 +73,17 @@ def _plca_node_count(facts: Facts) -> Iterator[Breach]:
                 f"The PLCA node count of {segment.id} is {segment.node_count}, but IDs go up to "
                 f"{highest}: {count(silenced, 'device')} would never be given a turn.",
             )
+    for laid in facts.lines:
+        count_set, devices = laid.written.node_count, len(laid.segment.devices)
+        spare = 0 if laid.limits is None else laid.limits.reserve.nodes
+        wanted = min(1 + devices + spare, HIGHEST_COUNT)
+        if spare and devices < count_set < wanted:
+            yield (
+                (laid.segment.id,),
+                f"The PLCA node count of {laid.segment.id} is {count_set}; with the reserve of "
+                f"{count(spare, 'node')} it has to be {wanted}, so that delays still hold when "
+                f"they come.",
+            )
 
 
 def _plca_burst(facts: Facts) -> Iterator[Breach]:
@@ -99,7 +110,8 @@ RULES = (
     ),
     Rule(
         "plca-node-count",
-        "The PLCA node count of a line is above its highest ID and at most 255.",
+        "The PLCA node count of a line is above its highest ID and at most 255, and counts the "
+        "nodes kept in reserve.",
         _plca_node_count,
     ),
     Rule(

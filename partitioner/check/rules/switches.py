@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from partitioner.check.facts import Facts
 from partitioner.check.rules.rule import Breach, Rule
 from partitioner.check.wording import agree, count, listed, metres, percent
-from partitioner.model.problem import BackboneLink, BackboneShape
-from partitioner.network.routes import backbone_length_um, link_key, ways_from
+from partitioner.model.problem import BackboneLink, BackboneShape, Stream, Transfer
+from partitioner.network.routes import backbone_length_um, link_key, switch_ways, ways_from
 
 
 def _switch_open(facts: Facts) -> Iterator[Breach]:
@@ -33,14 +33,23 @@ def _switch_open(facts: Facts) -> Iterator[Breach]:
                     (end,),
                     f"The backbone link {'-'.join(link.ends)} ends at {end}, which is not open.",
                 )
-    for stream in facts.problem.streams.values():
+    for what, stream in _carried(facts):
         for end in (stream.source, *stream.destinations):
             known = facts.problem.switches.get(end)
             if known is not None and end not in is_open and not known.required:
                 yield (
                     (stream.id, end),
-                    f"Stream {stream.id} begins or ends at {end}, which is not open.",
+                    f"{what} {stream.id} begins or ends at {end}, which is not open.",
                 )
+
+
+def _carried(facts: Facts) -> Iterator[tuple[str, Stream | Transfer]]:
+    """Every stream and every bulk transfer that has to end in time."""
+    for stream in facts.problem.streams.values():
+        yield "Stream", stream
+    for transfer in facts.problem.transfers.values():
+        if transfer.longest_ns is not None:
+            yield "Transfer", transfer
 
 
 def _offered(facts: Facts) -> dict[tuple[str, str], BackboneLink]:
@@ -151,19 +160,24 @@ def _backbone_load(facts: Facts) -> Iterator[Breach]:
 
 
 def _stream_way(facts: Facts) -> Iterator[Breach]:
-    joined = {(way.stream, way.destination) for way in facts.ways}
-    placed = facts.switch_of
+    between = switch_ways(facts.problem, facts.sound, facts.network)
+    placed = facts.home_of
+    at = facts.switch_of
     is_open = set(facts.sound.open_switches)
-    for stream in facts.problem.streams.values():
-        start = placed.get(stream.source, stream.source)
+    for what, stream in _carried(facts):
+        source = stream.source
+        start = at.get(source, source)
         for destination in stream.destinations:
-            end = placed.get(destination, destination)
-            if (stream.id, destination) not in joined and start in is_open and end in is_open:
-                yield (
-                    (stream.id, destination),
-                    f"Stream {stream.id} has no way from {stream.source} to {destination}: no "
-                    f"backbone joins {start} and {end}.",
-                )
+            end = at.get(destination, destination)
+            if not is_open.issuperset((start, end)) or (start, end) in between:
+                continue
+            if source in placed and placed[source] == placed.get(destination):
+                continue
+            yield (
+                (stream.id, destination),
+                f"{what} {stream.id} has no way from {source} to {destination}: no backbone "
+                f"joins {start} and {end}.",
+            )
 
 
 RULES = (
@@ -192,7 +206,8 @@ RULES = (
     ),
     Rule(
         "stream-way",
-        "The backbone joins the switches of every stream's source and destinations.",
+        "The backbone joins the switches of every stream's source and destinations, and of every bulk "
+        "transfer's that has a longest time.",
         _stream_way,
     ),
 )
