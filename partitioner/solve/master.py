@@ -252,10 +252,14 @@ class Master:
         out.
         """
         pairs = self.instance_pairs()
-        for stream, source_terms, target_terms, hop_ns, deadline_ns in pairs:
+        for _, source_terms, target_terms, hop_ns, deadline_ns in pairs:
+            longest = {t: max(ns for _, ns in downs) for t, downs in target_terms.items()}
             for s, ups in source_terms.items():
-                for t, downs in target_terms.items():
-                    self._pair_row(ups, downs, deadline_ns - hop_ns(s, t))
+                high_up = max(ns for _, ns in ups)
+                for t, high_down in longest.items():
+                    room = deadline_ns - hop_ns(s, t)
+                    if high_up + high_down > room:
+                        self._pair_row(ups, high_up, target_terms[t], high_down, room)
 
     def _what_was_refuted_does_not_return(self, refused: Iterable[NoGood]) -> None:
         """Choices that were shown to break a rule together do not come together again."""
@@ -315,12 +319,13 @@ class Master:
         count = 0 if self._node_count is None else self._node_count(column)
         return column.length_um >= family.least_um and count >= family.least_count
 
-    def _pair_row(self, ups: list, downs: list, room: int) -> None:
-        """If both ends are at these switches, their two legs together take at most ``room``."""
-        high_up = max(ns for _, ns in ups)
-        high_down = max(ns for _, ns in downs)
-        if high_up + high_down <= room:
-            return
+    def _pair_row(
+        self, ups: list, high_up: int, downs: list, high_down: int, room: int
+    ) -> None:
+        """If both ends are at these switches, their two legs together take at most ``room``.
+
+        ``high_up``, ``high_down``: the longest leg of each end.
+        """
         # Each end alone must not make the row bind when the other end is elsewhere.
         free_up, free_down = max(0, high_down - room), max(0, high_up - room)
         variables, weights = [], []

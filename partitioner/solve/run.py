@@ -208,12 +208,17 @@ class Run:
             meanwhile()
             return stop_at - self.seconds()
 
+        def is_late() -> bool:
+            late = not self.deterministic and self.seconds() >= stop_at
+            return self.should_stop() or late
+
         result = lower_bound(
             self.builder,
             known,
             remaining=remaining,
             on_bound=self.on_bound,
             target=lambda: None if self.cost is None else self.enough_bound(),
+            should_stop=is_late,
         )
         self.on_bound(result.value, result.source)
         self.dual_bound = result.value

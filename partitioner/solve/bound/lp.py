@@ -81,10 +81,12 @@ class ColumnGeneration:
         openings: Openings,
         on_bound: Callable[[int, str], None] | None,
         target: Callable[[], int | None] | None,
+        should_stop: Callable[[], bool],
     ):
         self.builder = builder
         self.instance = builder.instance
         self.remaining = remaining
+        self.should_stop = should_stop
         self.constant = openings.constant
         self.on_bound = on_bound
         self.target = target
@@ -458,6 +460,11 @@ class ColumnGeneration:
                 columns += self._take(model, found.walks, missing, duals, fee)
         return columns, missing
 
+    def _look(self) -> None:
+        """End a long step that is no measure of work if it is to stop."""
+        if self.should_stop():
+            raise OutOfTime
+
     def _spent(self, labels: int) -> None:
         """Look at the clock every so many labels, whatever round they belong to."""
         self.labels += labels
@@ -490,6 +497,7 @@ class ColumnGeneration:
             column: MasterColumn | None = None
             reduced = walk.reduced
             if judge or fresh:
+                self._look()
                 column, exact = self._column_of(model, walk, times, duals, fee)
                 if column is None:
                     continue
@@ -516,6 +524,7 @@ class ColumnGeneration:
         for column in list(self.master.columns):
             if column not in self.paths or column in self.exact:
                 continue
+            self._look()
             seen: set[int] = set()
             arms = []
             for arm in self.paths[column]:
@@ -584,6 +593,7 @@ def lower_bound(
     on_bound: Callable[[int, str], None] | None = None,
     target: Callable[[], int | None] | None = None,
     trace: Callable[[str], None] | None = None,
+    should_stop: Callable[[], bool] = lambda: False,
 ) -> BoundResult:
     """Prove a lower bound on the cost of every layout.
 
@@ -601,6 +611,8 @@ def lower_bound(
         Gives the cost of the best layout known; the run ends when the bound meets it.
     trace
         Told one line per phase.
+    should_stop
+        Asked more often than ``remaining``, wherever much is done between two readings of that.
     """
     openings = openings_of(builder.instance)
     if builder.instance.n > LARGE:
@@ -612,6 +624,7 @@ def lower_bound(
         openings=openings,
         on_bound=on_bound,
         target=target,
+        should_stop=should_stop,
     )
     say = trace or (lambda _: None)
     converged = False
