@@ -51,7 +51,9 @@ def command(
         raise BrokenRules(list(result.assessment.findings))
     if not session.is_json:
         voice.answer(assessment_text(result.problem, result.assessment))
-    data = json.loads(outcome_text(result.problem, result.assessment, None))
+    data = {}
+    if session.is_json:
+        data = json.loads(outcome_text(result.problem, result.assessment, None))
     if simulate is not None:
         from partitioner.study.simulation import simulation_data, simulation_text
 
