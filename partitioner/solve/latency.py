@@ -65,7 +65,7 @@ Legs = list[tuple[int, int]]
 
 @dataclass(frozen=True, slots=True)
 class SegmentLegs:
-    """Least delays of the legs on one segment, in ns, and what the price of latency counts.
+    """Delays of the legs on one segment, in ns, and what the price of latency counts.
 
     ``up``: (stream, ns) sent by a device; ``down``: ((stream, device), ns) sent by the switch
     port. ``priced``: (stream, ns) of every leg, none where latency has no price. ``load_ppm`` is
@@ -96,7 +96,7 @@ class SegmentLatency:
         problem = instance.problem
         self._lines: dict[tuple[int, frozenset[int]], SegmentLegs | None] = {}
         self._links: dict[tuple[int, int], SegmentLegs | None] = {}
-        self._most: dict[tuple[int, frozenset[int]], dict[tuple[str, int], int] | None] = {}
+        self._most: dict[tuple[int, frozenset[int]], SegmentLegs] = {}
         self._least: dict[int, LeastFigures] = {}
         self._settings: dict[tuple[int, bool], LineSettings] = {}
         self._least_up: dict[int, int] = {}
@@ -351,18 +351,18 @@ class SegmentLatency:
                 legs += [(self._number[f], ns) for f, ns in sent.items()]
         return legs
 
-    def most(self, column_grade: int, devices: frozenset[int]) -> dict[tuple[str, int], int] | None:
-        """Linear bound of each leg of a segment if every stream keeps its limit, in ns.
+    def most(self, grade: int, devices: frozenset[int]) -> SegmentLegs:
+        """Linear bound of each leg of a segment if every stream keeps its limit.
 
-        By (sender, stream), the port being :data:`PORT`; None where there is none. If all streams
-        of a layout keep their limits by these, the analysis has them in time as well.
+        If all streams of a layout keep their limits by these, the analysis has them in time as
+        well. A leg that has no such bound takes longer than its limit.
         """
-        key = column_grade, devices
+        key = grade, devices
         if key not in self._most:
-            self._most[key] = self._most_legs(column_grade, devices)
+            self._most[key] = self._most_legs(grade, devices)
         return self._most[key]
 
-    def _most_legs(self, grade: int, devices: frozenset[int]) -> dict[tuple[str, int], int] | None:
+    def _most_legs(self, grade: int, devices: frozenset[int]) -> SegmentLegs:
         port = self._port(self.incoming(devices))
         nodes = [port, *(self._nodes[i] for i in sorted(devices))]
         limits = self.instance.streams
@@ -375,6 +375,7 @@ class SegmentLatency:
             )
             for n in nodes
         ]
+        port_node = nodes[0]
         data = self.instance.grades[grade]
         if self.is_shared(grade):
             count = len(nodes) + (data.spare_ids if data.is_line else 0)
@@ -386,9 +387,14 @@ class SegmentLatency:
                 queue = self._link_queue(grade, n, longest=True)
                 legs = linear_link_bound(queue).legs if n.flows else {}
                 found |= {(n.id, f): leg.total_ns for f, leg in legs.items()}
-        if len(found) < sum(len(n.flows) for n in nodes):
-            return None
-        return {(node, self._number[f]): ns for (node, f), ns in found.items()}
+        up: Legs = []
+        down: Legs = []
+        for n in nodes:
+            for f in n.flows:
+                j = self._number[f.id]
+                ns = found.get((n.id, f.id), limits[j].limit_ns + 1)
+                (down if n is port_node else up).append((j, ns))
+        return self._made(devices, up, down, [], 0)
 
     def late_alone(self, grade: int, device: int) -> tuple[str, int, int] | None:
         """Worst stream that is late even with the device alone: (id, least ns, limit ns).

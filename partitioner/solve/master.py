@@ -16,6 +16,7 @@ from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column
 from partitioner.solve.cpsat import CpResult, run
 from partitioner.solve.instance import Instance
+from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.nogood import NoGood, SegmentFamily
 
 Expr = cp_model.LinearExpr
@@ -71,6 +72,8 @@ class Master:
         What must not come together.
     node_count
         PLCA node count that a line will have, where it is not the usual one.
+    legs
+        Delays to plan with in place of the least ones, by column.
     full_pathways
         Whether pathways may be too full to take a segment; without, the master is a relaxation.
     extend
@@ -88,6 +91,7 @@ class Master:
         still_out: Iterable[int] = (),
         refused: Iterable[NoGood] = (),
         node_count: Callable[[Column], int] | None = None,
+        legs: Callable[[Column], SegmentLegs] | None = None,
         full_pathways: bool = True,
         extend: Callable[[Master], None] | None = None,
     ):
@@ -98,6 +102,7 @@ class Master:
         self.cover = list(range(instance.n)) if cover is None else sorted(cover)
         self.penalty = penalty
         self._node_count = node_count
+        self._legs = legs or (lambda column: column)
         self.still_out = tuple(still_out)
         self.model = cp_model.CpModel()
         self._port_used: dict[int, list] = defaultdict(list)
@@ -356,12 +361,13 @@ class Master:
         inst = self.instance
         for column, var in everything:
             members = set(column.devices)
-            for stream, ns in column.up:
+            legs = self._legs(column)
+            for stream, ns in legs.up:
                 for target in inst.streams[stream].targets:
                     if target.device is None or target.device not in members:
                         up_key = (stream, target.key)
                         up[up_key][column.switch].append((var, ns))  # type: ignore[index]
-            for (stream, device), ns in column.down:
+            for (stream, device), ns in legs.down:
                 down[stream, device][column.switch].append((var, ns))
         for stream, data in enumerate(inst.streams):
             for target in data.targets:

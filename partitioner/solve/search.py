@@ -11,6 +11,7 @@ from partitioner.solve.arms import TooManyArms
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
+from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.master import Choice, Master, MasterResult, Selection
 from partitioner.solve.nogood import NoGood
 from partitioner.solve.pool import Duals, columns_below
@@ -37,6 +38,8 @@ class Limits:
         return self.should_stop() or self.seconds_left() <= 0
 
 
+SMALL = 12
+"""Devices up to which every choice is judged by the whole analysis from the start."""
 MOST_LESSONS = 8
 """Choices of one neighbourhood that are refuted one after the other before it is left."""
 HUB = 4
@@ -122,6 +125,11 @@ class Search:
         self.judge = judge or Judge(builder, backbone)
         self.refused: dict[NoGood, None] = {}
         """No-good cuts learned, each true of every layout."""
+        self.guesses: dict[NoGood, None] = {}
+        """Cuts that are likely, to lead the search; forgotten where it comes to rest."""
+        self.plays_safe = self.instance.n > SMALL
+        """Whether columns are chosen by what their legs take at most, so that a choice is sure to
+        be in time; else by the least, and each choice is judged."""
         self.other_orders: dict[Column, None] = {}
         """Further orders of lines that were too long as they were, to choose from as well."""
         self.unproved: set[NoGood] = set()
@@ -194,6 +202,7 @@ class Search:
         if not verdict.holds:
             for cut in verdict.cuts:
                 self._learn(cut)
+            self.guesses.update(dict.fromkeys(verdict.guesses))
             return False
         self.best, self.best_value = selection, value
         self._on_better(selection)
@@ -237,15 +246,16 @@ class Search:
         ends = self.limits.seconds_left() - seconds
 
         def made() -> Master:
-            cuts = self.refused if not certain else [
-                c for c in self.refused if c not in self.unproved
-            ]
+            cuts = [*self.refused, *self.guesses]
+            if certain:
+                cuts = [c for c in self.refused if c not in self.unproved]
             return Master(
                 self.instance,
                 self.backbone,
                 list(dict.fromkeys([*columns, *self.other_orders])),
                 penalty=self.penalty if soft else None,
                 refused=cuts,
+                legs=None if certain else self._legs(),
                 full_pathways=full_pathways,
                 extend=self.study.extend,
             )
@@ -258,6 +268,18 @@ class Search:
             enough=enough,
             lessons=None if certain else 4 * MOST_LESSONS,
         )
+
+    def _legs(self) -> Callable[[Column], SegmentLegs] | None:
+        if not self.plays_safe:
+            return None
+        most = self.builder.latency.most
+        return lambda column: most(column.grade, frozenset(column.devices))
+
+    def be_bold(self) -> None:
+        """Choose by the least delays from now on, and look at everything again."""
+        self.plays_safe = False
+        self.guesses.clear()
+        self._exhausted.clear()
 
     def complete(
         self, kept: Sequence[Choice], columns: Sequence[Column], seconds: float
@@ -274,7 +296,8 @@ class Search:
                 fixed=kept,
                 cover=[i for i in range(self.instance.n) if i not in covered],
                 penalty=self.penalty,
-                refused=self.refused,
+                refused=[*self.refused, *self.guesses],
+                legs=self._legs(),
                 extend=self.study.extend,
             ),
             lambda: self.limits.seconds_left() - ends,
@@ -417,7 +440,8 @@ class Search:
                 fixed=[c for k, c in enumerate(choices) if k not in free],
                 cover=members,
                 penalty=self.penalty if extra else None,
-                refused=self.refused,
+                refused=[*self.refused, *self.guesses],
+                legs=self._legs(),
                 still_out=[i for i in still_out if i not in inside],
                 extend=self.study.extend,
             ),

@@ -10,14 +10,13 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import pairwise, product
 
 from partitioner.model.layout import BuiltLink, Layout
 from partitioner.network.routes import switch_ways
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.delays import Delays, SelectionDelays, Ways
-from partitioner.solve.latency import PORT
 from partitioner.solve.losses import Losses
 from partitioner.solve.master import Selection
 from partitioner.solve.nogood import NoGood, SegmentFamily
@@ -25,21 +24,28 @@ from partitioner.timing.line import LineFlow, propagation_ns
 from partitioner.timing.link import LinkQueue, linear_link_bound
 from partitioner.units import PPM
 
+FEW_SEGMENTS = 24
+"""Up to so many segments cuts are made as strong as they can be; the analysis is quick there."""
 MOST_LATE = 6
-"""Late streams of one selection that cuts are made for, the latest first."""
+"""Late streams of one selection that cuts are made for, the latest first; two of many segments."""
 MOST_TRIALS = 14
 """Segments that are tried to be left out of one cut."""
 
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What is wrong with a selection. ``cuts`` forbid it and all that fails for the same reason."""
+    """What is wrong with a selection.
+
+    ``cuts`` forbid it and all that fails for the same reason. ``guesses`` forbid what is likely to
+    fail too, without proof.
+    """
 
     late: bool
     """Some stream is late or has no way."""
     crowded: bool
     """More segments run through some pathway than fit."""
     cuts: tuple[NoGood, ...]
+    guesses: tuple[NoGood, ...] = ()
 
     @property
     def holds(self) -> bool:
@@ -90,14 +96,33 @@ class Judge:
         cuts += overloaded
         cuts += self._losses.refused(home, selection.open_switches, (k for k, _ in built))
         late = bool(lost)
+        guesses: list[NoGood] = []
         if not cuts and not self._surely_in_time(selection, routes, link_delays):
             columns = [c.column for c in selection.choices]
             delays = self._delays.of(columns, ways, built)
             latest = self._latest(delays)
             late = bool(latest)
-            for j, key in latest[:MOST_LATE]:
-                cuts.append(self._cut_of_late(j, key, columns, home, ways, built, absent))
-        return Verdict(late, self._crowded(selection), tuple(dict.fromkeys(cuts)))
+            is_large = len(columns) > FEW_SEGMENTS
+            for j, key in latest[: 2 if is_large else MOST_LATE]:
+                cut = self._cut_of_late(j, key, columns, home, ways, built, absent)
+                cuts.append(cut)
+                if is_large and len(cut.segments) == len(columns):
+                    guesses.append(self._guess(j, key, columns, home))
+        return Verdict(
+            late, self._crowded(selection), tuple(dict.fromkeys(cuts)), tuple(guesses)
+        )
+
+    def _guess(
+        self,
+        j: int,
+        key: tuple[int | None, int],
+        columns: Sequence[Column],
+        home: dict[int, tuple[int, int]],
+    ) -> NoGood:
+        """The segments a late stream begins and ends on, as if they alone made it late."""
+        ends = {home[i][1] for i in (self._instance.streams[j].source_device, key[0])
+                if i is not None}
+        return NoGood(segments=tuple(self._family(columns[k], False) for k in sorted(ends)))
 
     # -- ways and links -----------------------------------------------------------------------
 
@@ -236,15 +261,8 @@ class Judge:
         for choice in selection.choices:
             column = choice.column
             most = self._builder.latency.most(column.grade, frozenset(column.devices))
-            if most is None:
-                return False
-            for (sender, j), ns in most.items():
-                if sender != PORT:
-                    up[j] = ns
-                    continue
-                for target in inst.streams[j].targets:
-                    if target.device in column.devices:
-                        down[j, target.device] = ns
+            up.update(most.up)
+            down.update(most.down)
         forward = [s.forwarding_delay_ns for s in inst.problem.switches.values()]
         for j, (device, _), way in routes:
             total = up.get(j, 0) + sum(forward[s] for s in way)
@@ -283,7 +301,9 @@ class Judge:
         ends = [home[i][1] for i in (source, key[0]) if i is not None]
         near = sorted(set(ends))
         wider = sorted({*near, *(k for e in near for k in self._talks_to(columns[e], home))})
-        groups = [near, wider, list(range(len(columns)))]
+        everything = list(range(len(columns)))
+        is_large = len(columns) > FEW_SEGMENTS
+        groups = [near, everything] if is_large else [near, wider, everything]
 
         def is_late(picked: Sequence[int], real_ways: bool, with_cable: bool) -> bool:
             found = self._delays.of(
@@ -298,11 +318,15 @@ class Judge:
 
         for picked in groups:
             # Without cable the cut holds for every order, without the ways for every backbone.
-            for real_ways, with_cable in ((False, False), (False, True), (True, False), (True, True)):
-                if not is_late(picked, real_ways, with_cable):
+            whole = is_large and picked is everything
+            for real_ways, with_cable in product((False, True), repeat=2):
+                # The whole of many segments takes long to analyse and is late, as is known.
+                sure = real_ways and with_cable and picked is everything
+                if (whole and not sure) or not (sure or is_late(picked, real_ways, with_cable)):
                     continue
                 kept = list(picked)
-                for k in [k for k in picked if k not in near][:MOST_TRIALS]:
+                tried = [] if whole else [k for k in picked if k not in near][:MOST_TRIALS]
+                for k in tried:
                     fewer = [other for other in kept if other != k]
                     if is_late(fewer, real_ways, with_cable):
                         kept = fewer

@@ -413,6 +413,10 @@ class WholeRun(Run):
             self.step("finding a home for every device")
             if best is not None:
                 self.search.mend(14)
+            if self.cost is None and self.search.best is not None and not self.over():
+                self.search.be_bold()
+                self._quick_master(0.3 * self.seconds_left())
+                self.search.mend(14)
         if not self.over():
             self.step("proving the layout")
             self.prove_by_enumeration()
@@ -432,6 +436,9 @@ class WholeRun(Run):
                 self.prove_by_enumeration()
                 continue
             size = int(size * 1.35)
+            if size > self.instance.n + 16 and self.search.plays_safe:
+                self.search.be_bold()
+                size = 16
             if size > 2 * self.instance.n + 16:
                 if not self.seeds_running:
                     break
