@@ -396,8 +396,8 @@ class SegmentLatency:
                 (down if n is port_node else up).append((j, ns))
         return self._made(devices, up, down, [], 0)
 
-    def late_alone(self, grade: int, device: int) -> tuple[str, int, int] | None:
-        """Worst stream that is late even with the device alone: (id, least ns, limit ns).
+    def late_alone(self, grade: int, device: int) -> list[tuple[str, int, int]]:
+        """Streams that are late even with the device alone: (id, least ns, limit ns), worst first.
 
         The least is that of the whole way: the leg, one switch and the leg at the other end.
         """
@@ -410,11 +410,8 @@ class SegmentLatency:
             else:
                 rest += self.least_up(j)
             if ns + rest > streams[j].limit_ns:
-                late.append((ns + rest - streams[j].limit_ns, j, ns + rest))
-        if not late:
-            return None
-        _, j, ns = max(late)
-        return streams[j].id, ns, streams[j].limit_ns
+                late.append((streams[j].limit_ns - ns - rest, streams[j].id, ns + rest, j))
+        return [(id_, ns, streams[j].limit_ns) for _, id_, ns, j in sorted(late)]
 
     def fits_alone(self, grade: int, device: int) -> bool:
         """Whether the device's own streams leave a segment of the grade within its load limit."""

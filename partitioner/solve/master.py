@@ -257,7 +257,7 @@ class Master:
         out.
         """
         pairs = self.instance_pairs()
-        for _, source_terms, target_terms, hop_ns, deadline_ns in pairs:
+        for source_terms, target_terms, hop_ns, deadline_ns in pairs:
             longest = {t: max(ns for _, ns in downs) for t, downs in target_terms.items()}
             for s, ups in source_terms.items():
                 high_up = max(ns for _, ns in ups)
@@ -349,7 +349,7 @@ class Master:
     def instance_pairs(self):
         """Give per (stream, destination) the legs its two ends may have, by switch.
 
-        Yields (stream, source terms, target terms, hop function, limit): terms map a switch to a
+        Yields (source terms, target terms, hop function, limit): terms map a switch to a
         list of (picked variable, ns); None in place of a variable stands for what is certain.
         """
         up: dict[int, dict[int, list]] = defaultdict(lambda: defaultdict(list))
@@ -380,7 +380,7 @@ class Master:
                     else down.get((stream, target.device))
                 )
                 if ups and downs:
-                    yield stream, ups, downs, self.backbone.hop_function(stream), data.limit_ns
+                    yield ups, downs, self.backbone.hop_function(stream), data.limit_ns
 
     # -- solving ------------------------------------------------------------------------------
 

@@ -142,15 +142,18 @@ def _latency_conflict(builder: ColumnBuilder, device: int, switch: int, grade: i
     ident = inst.device_ids[device]
     data = inst.grades[grade]
     late = builder.latency.late_alone(grade, device)
-    if late is not None:
-        stream, bound_ns, deadline_ns = late
+    if late:
+        stream, bound_ns, deadline_ns = late[0]
         return Conflict(
             "deadline",
             (stream, ident),
             f"Stream {stream} takes {bound_ns / 1000:.2f} µs at the least where {ident} has a "
             f"segment of {data.id} to itself, with the PLCA settings of the problem; its deadline "
             f"is {deadline_ns / 1000:.2f} µs.",
-            f"relax the deadline of {stream} to {-(-bound_ns // 1000)} µs at least",
+            "relax "
+            + " and ".join(
+                f"the deadline of {id_} to {-(-ns // 1000)} µs at least" for id_, ns, _ in late
+            ),
         )
     if not builder.latency.fits_alone(grade, device):
         return Conflict(

@@ -77,9 +77,8 @@ class Judge:
     def __call__(self, selection: Selection) -> Verdict:
         """Judge a selection; devices that are left out are no fault here."""
         inst, backbone = self._instance, self._backbone
-        home = {
-            i: (c.column.switch, k) for k, c in enumerate(selection.choices) for i in c.column.devices
-        }
+        columns = [c.column for c in selection.choices]
+        home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
         shell = backbone_only(inst, backbone, selection)
         named = switch_ways(inst.problem, shell, inst.network)
         number = inst.switch_index
@@ -98,7 +97,6 @@ class Judge:
         late = bool(lost)
         guesses: list[NoGood] = []
         if not cuts and not self._surely_in_time(selection, routes, link_delays):
-            columns = [c.column for c in selection.choices]
             delays = self._delays.of(columns, ways, built)
             latest = self._latest(delays)
             late = bool(latest)

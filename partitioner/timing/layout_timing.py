@@ -66,8 +66,8 @@ class LineMedium:
     """A PLCA line (or half-duplex link).
 
     ``limit_settings`` has the propagation of the grade's limit length and serves the linear
-    bound and the price of latency; ``settings`` has that of the real length and serves the response-time bound and the
-    simulation.
+    bound and the price of latency; ``settings`` has that of the real length and serves the
+    response-time bound and the simulation.
     """
 
     id: str

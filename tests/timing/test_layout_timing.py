@@ -255,3 +255,15 @@ def test_more_traffic_never_lowers_an_end_to_end_bound():
         assert after.linear_ns > before.linear_ns
     longer = analyse(two_lines(replace(s, frame_bytes=65))).bounds["s", "c"]
     assert longer.response_ns == before.response_ns + 2 * 800
+
+
+def test_deadlines_change_no_delay():
+    """Delays grow from nothing, so a deadline, near or far, leaves them as they are."""
+    streams = [
+        stream("s", {"c": (UP, through("sw"), DOWN)}, deadline_ns=1),
+        stream("t", {"c": (through("sw"), DOWN)}, period_ns=300_000, jitter_ns=400_000),
+    ]
+    near = analyse(two_lines(*streams)).bounds
+    far = analyse(two_lines(*(replace(s, deadline_ns=10**10) for s in streams))).bounds
+    assert near == far
+    assert near["s", "c"].response_ns > 1
