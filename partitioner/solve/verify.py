@@ -76,15 +76,10 @@ class Judge:
 
     def __call__(self, selection: Selection) -> Verdict:
         """Judge a selection; devices that are left out are no fault here."""
-        inst, backbone = self._instance, self._backbone
+        backbone = self._backbone
         columns = [c.column for c in selection.choices]
         home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
-        shell = backbone_only(inst, backbone, selection)
-        named = switch_ways(inst.problem, shell, inst.network)
-        number = inst.switch_index
-        ways: Ways = {
-            (number[a], number[b]): tuple(number[x] for x in way) for (a, b), way in named.items()
-        }
+        ways = self._ways(selection)
         routes, lost = self._routes(home, ways)
         built = sorted(selection.backbone)
         absent = tuple(k for k in range(len(backbone.links)) if k not in dict(built))
@@ -122,7 +117,25 @@ class Judge:
                 if i is not None}
         return NoGood(segments=tuple(self._family(columns[k], False) for k in sorted(ends)))
 
+    def is_surely_in_time(self, selection: Selection) -> bool:
+        """Whether the linear bounds say yes to a whole selection."""
+        columns = [c.column for c in selection.choices]
+        home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
+        ways = self._ways(selection)
+        routes, lost = self._routes(home, ways)
+        overloaded, delays = self._link_delays(sorted(selection.backbone), (), routes, home)
+        return not (lost or overloaded) and self._surely_in_time(selection, routes, delays)
+
     # -- ways and links -----------------------------------------------------------------------
+
+    def _ways(self, selection: Selection) -> Ways:
+        inst = self._instance
+        shell = backbone_only(inst, self._backbone, selection)
+        number = inst.switch_index
+        return {
+            (number[a], number[b]): tuple(number[x] for x in way)
+            for (a, b), way in switch_ways(inst.problem, shell, inst.network).items()
+        }
 
     def _routes(
         self, home: dict[int, tuple[int, int]], ways: Ways
