@@ -37,7 +37,7 @@ class Method(StrEnum):
     RESPONSE = "response"
     """Response-time analysis: tighter."""
     LINEAR = "linear"
-    """Linear bound, the one segments are chosen by."""
+    """Linear bound: simpler and larger."""
 
 
 @dataclass(frozen=True, slots=True)

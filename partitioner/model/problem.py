@@ -388,7 +388,7 @@ class Objective:
     """Weights of the aims. Cost in money counts with weight 1.
 
     ``mass_price_per_kg_money``: money steps a kilogram is worth. ``latency_price_per_ms_money``:
-    money steps per millisecond of worst-case segment latency, summed over all stream legs.
+    money steps per millisecond of priced delay, summed over all stream legs on segments.
     """
 
     mass_price_per_kg_money: int = 0

@@ -367,7 +367,8 @@ class ObjectiveTable(Table):
 
     mass_price_per_kg: Money = key("What a kilogram is worth.", Decimal(0))
     latency_price_per_ms: Money = key(
-        "What a millisecond of worst-case delay is worth, summed over all legs of all streams.",
+        "What a millisecond of delay is worth, summed over the legs of all streams on segments: the "
+        "priced delay, which counts one waiting frame of each stream of the segment.",
         Decimal(0),
     )
 

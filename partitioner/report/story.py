@@ -291,7 +291,7 @@ def deadlines(
         f"{count_text(len(problem.streams), 'stream')}; "
         + ("every deadline is kept." if not late else f"{late} late or without a bound."),
         "The bound comes from the response-time analysis. The linear bound is a simpler and "
-        "larger one that serves while lines are formed.",
+        "larger one.",
     ]
     number = Kind.NUMBER
     columns = [

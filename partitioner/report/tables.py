@@ -255,13 +255,14 @@ def legs_frame(assessment: Assessment) -> pd.DataFrame:
             leg.collision_ns / NS_PER_US,
             leg.response_ns / NS_PER_US,
             leg.linear_ns / NS_PER_US,
+            leg.priced_ns / NS_PER_US,
         )
         for f in worst_first(assessment.streams)
         for number, leg in enumerate(f.legs, 1)
     ]
     return _frame(
         ("stream", "destination", "leg", "kind", "where", "queue_us", "access_us", "wire_us",
-         "collision_us", "bound_us", "linear_bound_us"),
+         "collision_us", "bound_us", "linear_bound_us", "priced_us"),
         rows,
     )  # fmt: skip
 

@@ -106,7 +106,7 @@ def test_tradeoff_writes_layouts_that_check_and_goes_on(roomy, tmp_path, capsys)
         assessment = assess(problem, read_layout(out / row["layout"], problem))
         assert assessment.findings == ()
         assert assessment.cost.objective_money / 10_000 == row["cost"]
-        worst = max(f.linear_ns for f in assessment.streams)
+        worst = max(f.bound_ns for f in assessment.streams)
         assert worst / 1e6 == row["value"]
     header, *rows = (out / "front.csv").read_text(encoding="utf-8").splitlines()
     assert header == "point,cost,value,unit,bound,gap_share,proved,layout"
