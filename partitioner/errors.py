@@ -13,7 +13,7 @@ class ExitCode(IntEnum):
     OK = 0
     """A layout (or the asked answer) was written."""
     FAULT = 1
-    """A fault of the program itself."""
+    """The machine refused (disk, memory, a closed stream), or a fault of the program itself."""
     USAGE = 2
     """The command line is wrong."""
     WRONG_FILE = 3
@@ -106,6 +106,24 @@ class BrokenRules(PartitionerError):
     def __init__(self, findings: list[Any]):
         self.findings = findings
         super().__init__(f"{len(findings)} broken rule(s)")
+
+
+class MachineFault(PartitionerError):
+    """The machine refused something: memory, disk, a stream; no fault of the program."""
+
+
+class NotWritten(MachineFault):
+    """The files of a run could not be written where they were to go.
+
+    ``rescued_in`` is the folder that they are in instead, or as much of them as the message says;
+    None if the machine took them nowhere. ``layout`` is then the text of the layout, if there is
+    one.
+    """
+
+    def __init__(self, message: str, rescued_in: str | None, layout: str | None = None):
+        self.rescued_in = rescued_in
+        self.layout = layout
+        super().__init__(message)
 
 
 class InternalFault(PartitionerError):

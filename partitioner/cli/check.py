@@ -38,13 +38,16 @@ def command(
     import json
 
     from partitioner import pipeline
+    from partitioner.cli.machine import JUDGING_MB, require_memory
+    from partitioner.cli.output import settled
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
     from partitioner.report.outcome_json import outcome_text
     from partitioner.report.text import assessment_text
 
     voice = Voice(session)
-    result = pipeline.judge(problem, layout, is_strict=session.is_strict)
+    require_memory(JUDGING_MB, "checking")
+    result = pipeline.judge(problem, settled(layout, voice), is_strict=session.is_strict)
     for warning in result.warnings:
         voice.note(warning)
     if result.assessment.findings:

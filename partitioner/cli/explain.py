@@ -8,7 +8,6 @@ import click
 
 from partitioner.cli.completion import complete_devices
 from partitioner.cli.duration import Duration
-from partitioner.cli.plan import all_cores
 from partitioner.cli.search_options import seed_option, workers_option
 from partitioner.cli.session import Session, json_option, manner_options, strict_option
 
@@ -54,15 +53,16 @@ def command(
     Exit code 0 in both cases: the explanation is the answer.
     """
     import time
+    from contextlib import ExitStack
 
     from partitioner import pipeline
     from partitioner.cli.interrupt import StopWish
-    from partitioner.cli.output import claim_folder
+    from partitioner.cli.machine import usable_workers
+    from partitioner.cli.output import Place
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
     from partitioner.report.page import render_sections
     from partitioner.report.sections import csv_twins
-    from partitioner.report.writer import write_set
     from partitioner.study.explain import (
         explain,
         explained_data,
@@ -74,6 +74,7 @@ def command(
     from partitioner.visible import json_text
 
     voice = Voice(session)
+    cores = usable_workers(workers)
     voice.step(f"reading {problem}")
     read = pipeline.read(problem, is_strict=session.is_strict)
     for warning in read.warnings:
@@ -84,15 +85,21 @@ def command(
         near = get_close_matches(device, read.devices, n=1)
         hint = f"; did you mean '{near[0]}'?" if near else ""
         raise click.UsageError(f"the problem has no device '{device}'{hint}")
-    if output is not None:
-        claim_folder(output, force or (output / "explain.json").is_file())
     progress = Progress(voice, time_limit, read.currency, time.monotonic)
-    with StopWish(lambda: voice.note("stopping; what is known so far will be told")) as wish:
+
+    def on_stop() -> None:
+        voice.note("stopping; what is known so far will be told")
+
+    # Until all is written and told a signal must not end the run.
+    with ExitStack() as stack, StopWish(on_stop) as wish:
+        place = None
+        if output is not None:
+            place = stack.enter_context(Place(output, voice, force=force, marks=("explain.json",)))
         budget = Budget(
             time.monotonic,
             time.monotonic() + time_limit,
             seed=seed,
-            workers=workers or all_cores(),
+            workers=cores,
             should_stop=wish,
             on_progress=progress,
         )
@@ -100,19 +107,19 @@ def command(
             explained = explain(read, budget, device, voice.step)
         finally:
             voice.clear_line()
-    locate = locator(problem)
-    data = explained_data(read, explained, locate)
-    if session.is_json:
-        voice.answer_json(data)
-    else:
-        voice.answer(explained_text(read, explained, locate))
-    if output is not None:
-        state, word, lead, sections = explained_sections(read, explained, locate)
-        page = render_sections(
-            title=f"Explanation of {read.name}", state=state, word=word,
-            lead=[*lead, read.note], sections=sections, data_file="explain.json",
-        )  # fmt: skip
-        text = json_text(data, indent=1) + "\n"
-        files = {"report.html": page, "explain.json": text, **csv_twins(sections)}
-        write_set(output, files, force=True)
-        voice.note(f"wrote {output}/ (open report.html)")
+        locate = locator(problem)
+        data = explained_data(read, explained, locate)
+        if place is not None:
+            state, word, lead, sections = explained_sections(read, explained, locate)
+            page = render_sections(
+                title=f"Explanation of {read.name}", state=state, word=word,
+                lead=[*lead, read.note], sections=sections, data_file="explain.json",
+            )  # fmt: skip
+            text = json_text(data, indent=1) + "\n"
+            place.write({"report.html": page, "explain.json": text, **csv_twins(sections)})
+        if session.is_json:
+            voice.answer_json(data)
+        else:
+            voice.answer(explained_text(read, explained, locate))
+        if place is not None:
+            voice.note(f"wrote {output}/ (open report.html)")

@@ -5,12 +5,15 @@ from __future__ import annotations
 import traceback
 from typing import Any
 
+from partitioner.cli.machine import machine_words
 from partitioner.cli.voice import Voice
 from partitioner.errors import (
     BrokenRules,
     ExitCode,
+    MachineFault,
     NoAnswer,
     NoLayout,
+    NotWritten,
     PartitionerError,
     WrongFile,
 )
@@ -32,10 +35,10 @@ def tell_failure(error: BaseException, voice: Voice) -> ExitCode:
         data = _tell_no_answer(error, voice)
     elif isinstance(error, BrokenRules):
         data = _tell_broken_rules(error, voice)
-    elif isinstance(error, OSError) and error.filename is not None:
-        # A disk that is full or a folder without permission is nobody's bug.
-        voice.error(f"{error.filename}: {error.strerror}")
-        data = {"status": "fault", "message": str(error)}
+    elif isinstance(error, MachineFault):
+        data = _tell_machine(str(error), error, voice)
+    elif (refused := machine_words(error)) is not None:
+        data = _tell_machine(refused, error, voice)
     else:
         data = _tell_fault(error, voice)
     code = error.exit_code if isinstance(error, PartitionerError) else ExitCode.FAULT
@@ -97,6 +100,17 @@ def _tell_broken_rules(error: BrokenRules, voice: Voice) -> dict[str, Any]:
             for f in error.findings
         ],
     }
+
+
+def _tell_machine(what: str, error: BaseException, voice: Voice) -> dict[str, Any]:
+    """A disk that is full or a folder without permission is nobody's bug."""
+    voice.error(what)
+    data: dict[str, Any] = {"status": "machine", "message": what}
+    if isinstance(error, NotWritten):
+        data |= {"rescued_in": error.rescued_in, "layout": error.layout}
+        if error.layout is not None and not voice.session.is_json:
+            voice.answer(error.layout.rstrip("\n"))
+    return data
 
 
 def _tell_fault(error: BaseException, voice: Voice) -> dict[str, Any]:

@@ -9,7 +9,9 @@ from io import StringIO
 
 import click
 
+from partitioner.cli.failures import tell_failure
 from partitioner.cli.lazy import LazyGroup
+from partitioner.cli.machine import end_streams, settle_streams, silence
 from partitioner.cli.session import Session, manner_options
 from partitioner.cli.voice import Voice
 from partitioner.errors import ExitCode
@@ -76,8 +78,19 @@ def run(arguments: Sequence[str] | None = None) -> int:
     arguments
         Without the program's name; None: those of the process.
     """
+    settle_streams()
     session = Session()
     voice = Voice(session)
+    code = _run(arguments, session, voice)
+    refused = end_streams()
+    if refused is not None:
+        voice.error(refused)
+        code = int(ExitCode.FAULT)
+    return code
+
+
+def _run(arguments: Sequence[str] | None, session: Session, voice: Voice) -> int:
+    """Run one command line and tell how it failed, if it did."""
     try:
         result = partitioner.main(
             args=None if arguments is None else list(arguments),
@@ -99,12 +112,23 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return int(ExitCode.FAULT)
     except BrokenPipeError:
         # The reader of our output went away. Python would complain once more while it closes.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        silence(sys.stdout)
         return int(ExitCode.FAULT)
     except Exception as error:
-        from partitioner.cli.failures import tell_failure
-
-        return int(tell_failure(error, voice))
+        if isinstance(error, OSError) and error.filename is None:
+            refused = end_streams()
+            if refused is not None:
+                voice.error(refused)
+                return int(ExitCode.FAULT)
+        try:
+            return int(tell_failure(error, voice))
+        except BrokenPipeError:
+            silence(sys.stdout)
+            return int(ExitCode.FAULT)
+        except MemoryError:
+            # Not even the words could be made: these need nothing more.
+            os.write(2, b"error: there is not enough memory\n")
+            return int(ExitCode.FAULT)
 
 
 def main() -> None:

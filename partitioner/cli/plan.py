@@ -2,21 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import click
 
 from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import seed_option, workers_option
+from partitioner.cli.search_options import replace_option, seed_option, workers_option
 from partitioner.cli.session import Session, json_option, manner_options, strict_option
-
-
-def all_cores() -> int:
-    """Cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 @click.command(
@@ -49,6 +41,7 @@ def all_cores() -> int:
     "--zones", is_flag=True,
     help="Also plan with each candidate switch the other way round; takes a run for each.",
 )  # fmt: skip
+@replace_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
 @strict_option
 @json_option
@@ -64,46 +57,56 @@ def command(
     work_limit: int | None,
     require_optimal: bool,
     zones: bool,
+    replace: bool,
     force: bool,
 ) -> None:
     """Plan the cheapest layout for PROBLEM that keeps all its rules.
 
     Writes layout.yaml, report.html, outcome.json and the tables as CSV into a folder, and prints
-    the verdict. Ctrl-C ends the search and keeps the best layout so far.
+    the verdict. Ctrl-C ends the search and keeps the best layout so far. If the folder holds a
+    better layout of the same problem from an earlier run, that one stays, and the new one goes
+    into also-found within the folder.
     """
     import time
+    from contextlib import ExitStack
 
     from partitioner import pipeline
     from partitioner.cli.interrupt import StopWish
-    from partitioner.cli.output import claim_folder
+    from partitioner.cli.kept import keep_better
+    from partitioner.cli.machine import usable_workers
+    from partitioner.cli.output import REJECTED, Place, default_folder
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
     from partitioner.model.outcome import Status
     from partitioner.model.problem import Problem
+    from partitioner.report.file_names import clean_name
     from partitioner.report.text import verdict_text
-    from partitioner.report.writer import write_set
 
     voice = Voice(session)
+    cores = usable_workers(workers)
     progress: list[Progress] = []
+    places: list[Place] = []
 
     def on_problem(read: Problem) -> None:
-        nonlocal output
         for warning in read.warnings:
             voice.note(warning)
-        if output is None:
-            output = Path(f"out-{read.name}")
+        folder = output or default_folder(read.name)
         # Before the search, so that nobody waits a minute to hear that the folder is taken.
-        claim_folder(output, force)
+        places.append(stack.enter_context(Place(folder, voice, force=force)))
         progress.append(Progress(voice, time_limit, read.currency, time.monotonic))
 
-    with StopWish(lambda: voice.note("stopping; the best layout so far will be kept")) as wish:
+    def on_stop() -> None:
+        voice.note("stopping; the best layout so far will be kept")
+
+    # Until all is written and told a signal must not end the run.
+    with ExitStack() as stack, StopWish(on_stop) as wish:
         try:
             result = pipeline.plan(
                 problem,
                 time_limit_s=time_limit,
                 seed=seed,
-                workers=workers or all_cores(),
+                workers=cores,
                 work_limit=work_limit,
                 on_problem=on_problem,
                 on_progress=lambda sample, word: progress[0](sample, word),
@@ -113,20 +116,30 @@ def command(
                 with_zones=zones,
             )
         except pipeline.RejectedPlan as error:
-            assert output is not None
-            write_set(output, {**error.files, **pipeline.problem_files(problem)}, force=True)
-            error.kept_in = output
+            evidence = {clean_name(n): c for n, c in pipeline.problem_files(problem).items()}
+            error.kept_in = places[0].write_within(REJECTED, {**evidence, **error.files})
             raise
         finally:
             voice.clear_line()
-    assert output is not None
-    write_set(output, result.files, force=force)
-    for remark in result.remarks:
-        voice.note(remark)
-    if session.is_json:
-        voice.answer(result.files["outcome.json"].rstrip("\n"))
-    else:
-        voice.answer(verdict_text(result.problem, result.assessment, result.outcome))
-        voice.note(f"wrote {output}/ (open report.html)")
-    if require_optimal and result.outcome.status is not Status.OPTIMAL:
+        outcome = result.outcome
+        kept = keep_better(
+            places[0], result.problem, result.files, outcome.cost_money, outcome.bound_money,
+            voice, replace=replace,
+        )  # fmt: skip
+        for remark in result.remarks:
+            voice.note(remark)
+        if kept is not None:
+            if session.is_json:
+                voice.answer_json(kept.data())
+            else:
+                voice.answer(kept.text())
+            voice.note(kept.sentence())
+        else:
+            if session.is_json:
+                voice.answer(result.files["outcome.json"].rstrip("\n"))
+            else:
+                voice.answer(verdict_text(result.problem, result.assessment, outcome))
+                voice.note(f"wrote {places[0].folder}/ (open report.html)")
+    is_proved = outcome.status is Status.OPTIMAL if kept is None else kept.is_proved
+    if require_optimal and not is_proved:
         raise NoAnswer("the layout written is not proved optimal, as --require-optimal asks")

@@ -8,8 +8,7 @@ import click
 
 from partitioner.cli.completion import complete_parts
 from partitioner.cli.duration import Duration
-from partitioner.cli.plan import all_cores
-from partitioner.cli.search_options import seed_option, workers_option
+from partitioner.cli.search_options import replace_option, seed_option, workers_option
 from partitioner.cli.session import Session, json_option, manner_options, strict_option
 
 
@@ -58,6 +57,7 @@ from partitioner.cli.session import Session, json_option, manner_options, strict
 )  # fmt: skip
 @seed_option
 @workers_option
+@replace_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
 @strict_option
 @json_option
@@ -77,57 +77,74 @@ def command(
     time_limit: float,
     seed: int,
     workers: int | None,
+    replace: bool,
     force: bool,
 ) -> None:
     """Find the layout for PROBLEM whose plan and changes together cost least.
 
     What a change costs is stated under change_prices in the problem. Names, ports and PLCA IDs of
     what stays are kept. Writes the same files as plan, with the list of changes, and prints it.
+    If the folder holds a better layout of the same problem from an earlier run, that one stays, and
+    the new one goes into also-found within the folder.
     """
+    import json
     import time
 
     from partitioner import pipeline
     from partitioner.cli.interrupt import StopWish
-    from partitioner.cli.output import claim_folder
+    from partitioner.cli.machine import usable_workers
+    from partitioner.cli.output import Place, default_folder, settled
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
-    from partitioner.report.writer import write_set
+    from partitioner.report.switch import file_digest
     from partitioner.study.rerun_reading import read_earlier_layout
 
     voice = Voice(session)
+    cores = usable_workers(workers)
     voice.step(f"reading {problem}")
     changed = pipeline.read(problem, is_strict=session.is_strict)
     for warning in changed.warnings:
         voice.note(warning)
     earlier = None if was is None else pipeline.read(was, is_strict=session.is_strict)
+    keep = settled(keep, voice)
     layout, noticed = read_earlier_layout(keep, changed)
+    question = {
+        "keep": file_digest(keep),
+        "freeze": sorted(set(freeze)),
+        "complete": complete,
+        "use_reserve": use_reserve,
+    }
     for sentence in noticed:
         voice.note(sentence)
     if not any(_prices(changed)):
         voice.note("all change_prices are 0: changes cost nothing, so anything may change")
-    folder = output or Path(f"out-{changed.name}-replan")
-    claim_folder(folder, force)
+    folder = output or default_folder(changed.name, "-replan")
 
-    # Only now: loading the solver takes a second, and a wrong file needs none.
-    from partitioner.study.rerun import CannotHold, held_by, release_reserve, rerun
-    from partitioner.study.rerun_files import rerun_files
-    from partitioner.study.rerun_search import RerunSettings
-    from partitioner.study.rerun_section import rerun_data, rerun_text
+    def on_stop() -> None:
+        voice.note("stopping; the best layout so far will be kept")
 
-    try:
-        held = held_by(changed, layout, freeze, complete=complete)
-    except CannotHold as error:
-        raise click.UsageError(f"--freeze: {error}") from error
-    if use_reserve:
-        changed = release_reserve(changed)
-    settings = RerunSettings(
-        time_limit_s=time_limit,
-        seed=seed,
-        workers=workers or all_cores(),
-        points=points if front else 0,
-    )
-    progress = Progress(voice, time_limit, changed.currency, time.monotonic)
-    with StopWish(lambda: voice.note("stopping; the best layout so far will be kept")) as wish:
+    # Until all is written and told a signal must not end the run.
+    with Place(folder, voice, force=force) as place, StopWish(on_stop) as wish:
+        # Only now: loading the solver takes a second, and a wrong file needs none.
+        from partitioner.cli.kept import keep_better
+        from partitioner.study.rerun import CannotHold, held_by, release_reserve, rerun
+        from partitioner.study.rerun_files import is_better_answer, rerun_files
+        from partitioner.study.rerun_search import RerunSettings
+        from partitioner.study.rerun_section import rerun_text
+
+        try:
+            held = held_by(changed, layout, freeze, complete=complete)
+        except CannotHold as error:
+            raise click.UsageError(f"--freeze: {error}") from error
+        if use_reserve:
+            changed = release_reserve(changed)
+        settings = RerunSettings(
+            time_limit_s=time_limit,
+            seed=seed,
+            workers=cores,
+            points=points if front else 0,
+        )
+        progress = Progress(voice, time_limit, changed.currency, time.monotonic)
         try:
             result = rerun(
                 changed, layout, settings, held=held, problem_before=earlier,
@@ -135,15 +152,22 @@ def command(
             )
         finally:
             voice.clear_line()
-    voice.step("writing the report")
-    write_set(folder, rerun_files(result, settings), force=force)
-    if use_reserve:
-        voice.note("reserve was used: lower it in the problem file before `partitioner check`")
-    if session.is_json:
-        voice.answer_json(rerun_data(result))
-    else:
-        voice.answer(rerun_text(result))
-        voice.note(f"wrote {folder}/ (open report.html)")
+        voice.step("writing the report")
+        files = rerun_files(result, settings, question)
+        outcome = result.outcome(settings)
+        kept = keep_better(
+            place, changed, files, result.best.found.plan_money,
+            None if outcome is None else outcome.bound_money, voice, replace=replace,
+            is_better=lambda there: is_better_answer(there, folder, result, settings, question),
+        )  # fmt: skip
+        if use_reserve:
+            voice.note("reserve was used: lower it in the problem file before `partitioner check`")
+        if session.is_json:
+            data = json.loads(files["replan.json"])
+            voice.answer_json(data if kept is None else {**data, "kept": kept.kept_data()})
+        else:
+            voice.answer(rerun_text(result) if kept is None else kept.text())
+        voice.note(f"wrote {folder}/ (open report.html)" if kept is None else kept.sentence())
 
 
 def _prices(problem: object) -> tuple[int, ...]:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from partitioner.cli.duration import Duration
+from partitioner.cli.search_options import replace_option
 from partitioner.cli.session import Session, manner_options, strict_option
 
 
@@ -28,6 +29,7 @@ from partitioner.cli.session import Session, manner_options, strict_option
     "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
     help="Seed of the simulation.",
 )  # fmt: skip
+@replace_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
 @strict_option
 @manner_options
@@ -39,43 +41,62 @@ def command(
     output: Path | None,
     simulate: float | None,
     seed: int,
+    replace: bool,
     force: bool,
 ) -> None:
     """Write the report of LAYOUT: the same files as plan, nothing is solved.
 
     A layout that breaks rules gets its report too, with the broken rules on top, and the command
-    ends with exit code 6.
+    ends with exit code 6. If the folder holds a better layout of the same problem from an earlier
+    run, that one stays, and the report goes into also-found within the folder.
     """
     from partitioner import pipeline
-    from partitioner.cli.output import claim_folder
+    from partitioner.cli.kept import keep_better
+    from partitioner.cli.machine import JUDGING_MB, require_memory
+    from partitioner.cli.output import LAYOUT, Place, default_folder, settled
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
-    from partitioner.report.writer import write_set
+    from partitioner.study.earlier import Earlier
 
     voice = Voice(session)
+    require_memory(JUDGING_MB, "reporting")
+    layout = settled(layout, voice)
     result = pipeline.judge(problem, layout, is_strict=session.is_strict)
     for warning in result.warnings:
         voice.note(warning)
-    folder = output or Path(f"out-{result.problem.name}")
-    claim_folder(folder, force)
-    studies = pipeline.layout_studies(
-        result.problem,
-        result.layout,
-        result.assessment,
-        on_step=voice.step,
-        simulate_s=simulate,
-        seed=seed,
-        builds=result.builds,
-    )
-    sections = list(studies.sections)
-    if simulate is not None:
-        from partitioner.study.simulation import simulation_section
+    assessment = result.assessment
+    folder = output or default_folder(result.problem.name)
+    with Place(folder, voice, force=force) as place:
+        own = folder / LAYOUT
+        is_own = own.is_file() and own.samefile(layout)
+        studies = pipeline.layout_studies(
+            result.problem,
+            result.layout,
+            assessment,
+            on_step=voice.step,
+            simulate_s=simulate,
+            seed=seed,
+            builds=result.builds,
+        )
+        sections = list(studies.sections)
+        if simulate is not None:
+            from partitioner.study.simulation import simulation_section
 
-        voice.step(f"simulating {simulate:g} s")
-        simulation = pipeline.simulate(result.problem, result.layout, simulate, seed)
-        sections.append(simulation_section(simulation))
-    files = pipeline.report_files(result.problem, result.assessment, None, sections)
-    write_set(folder, files, force=force)
-    voice.note(f"wrote {folder}/ (open report.html)")
-    if result.assessment.findings:
-        raise BrokenRules(list(result.assessment.findings))
+            voice.step(f"simulating {simulate:g} s")
+            simulation = pipeline.simulate(result.problem, result.layout, simulate, seed)
+            sections.append(simulation_section(simulation))
+        files = pipeline.report_files(result.problem, assessment, None, sections)
+        cost = assessment.cost.objective_money
+
+        def is_better(earlier: Earlier) -> bool:
+            if is_own and earlier.is_edited:
+                # The report of a layout that was changed where it lies.
+                return False
+            return bool(assessment.findings) or earlier.is_better_than(cost, None)
+
+        kept = keep_better(
+            place, result.problem, files, cost, None, voice, replace=replace, is_better=is_better
+        )
+        voice.note(f"wrote {folder}/ (open report.html)" if kept is None else kept.sentence())
+    if assessment.findings:
+        raise BrokenRules(list(assessment.findings))

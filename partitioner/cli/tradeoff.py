@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import click
 
 from partitioner.cli.duration import Duration
-from partitioner.cli.plan import all_cores
 from partitioner.cli.search_options import seed_option, workers_option
 from partitioner.cli.session import Session, json_option, manner_options, strict_option
 
@@ -93,41 +92,51 @@ def command(
 
     from partitioner import pipeline
     from partitioner.cli.interrupt import StopWish
-    from partitioner.cli.output import claim_folder
+    from partitioner.cli.machine import usable_workers
+    from partitioner.cli.output import Place, default_folder
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
     from partitioner.study.axes import AXES
     from partitioner.study.runs import Budget
     from partitioner.study.tradeoff import TradeOffSettings, begin, trade_off
     from partitioner.study.tradeoff_section import front_text
-    from partitioner.study.tradeoff_state import STATE, read_state, state_data
+    from partitioner.study.tradeoff_state import STATE, other_axis, read_state, state_data
 
     voice = Voice(session)
+    cores = usable_workers(workers)
     voice.step(f"reading {problem}")
     read = pipeline.read(problem, is_strict=session.is_strict)
     for warning in read.warnings:
         voice.note(warning)
-    folder = output or Path(f"out-{read.name}-{axis}")
-    is_ours = (folder / STATE).is_file()
-    claim_folder(folder, force or is_ours)
-    state = None if afresh else read_state(folder, read, AXES[axis])
-    if state is not None:
-        voice.note(f"going on from {len(state.front.points)} points in {folder}/")
-    else:
-        state = begin(read, AXES[axis])
+    folder = output or default_folder(read.name, f"-{axis}")
     progress = Progress(voice, time_limit, read.currency, time.monotonic)
 
-    def keep(now: TradeOff) -> None:
-        if now.front.points:
-            _write(folder, read, now)
-            voice.step(f"{len(now.front.within(now.goal))} points so far")
+    def on_stop() -> None:
+        voice.note("stopping; the points so far will be kept")
 
-    with StopWish(lambda: voice.note("stopping; the points so far will be kept")) as wish:
+    # Until all is written and told a signal must not end the run.
+    with Place(folder, voice, force=force, marks=(STATE,)) as place, StopWish(on_stop) as wish:
+        state = None if afresh else read_state(folder, read, AXES[axis])
+        if state is not None:
+            voice.note(f"going on from {len(state.front.points)} points in {folder}/")
+        elif not afresh and (other := other_axis(folder, read, AXES[axis])) is not None:
+            raise click.UsageError(
+                f"{folder}: holds the trade-off of this problem against {other}; choose another "
+                "folder, or forget that one with --afresh"
+            )
+        else:
+            state = begin(read, AXES[axis])
+
+        def keep(now: TradeOff) -> None:
+            if now.front.points:
+                place.write(_files(read, now), is_last=False)
+                voice.step(f"{len(now.front.within(now.goal))} points so far")
+
         budget = Budget(
             time.monotonic,
             time.monotonic() + time_limit,
             seed=seed,
-            workers=workers or all_cores(),
+            workers=cores,
             should_stop=wish,
             on_progress=progress,
         )
@@ -135,22 +144,26 @@ def command(
             trade_off(read, state, budget, TradeOffSettings(points, gap), keep)
         finally:
             voice.clear_line()
-    _write(folder, read, state)
-    if session.is_json:
-        voice.answer_json(state_data(read, state))
-    else:
-        voice.answer(front_text(read, state))
-        if not state.is_finished:
-            voice.note("the time was up before all points were found; call again to go on")
-        voice.note(f"wrote {folder}/ (open report.html)")
+        is_kept = not state.front.points and (folder / STATE).is_file()
+        if not is_kept:
+            place.write(_files(read, state))
+        if session.is_json:
+            voice.answer_json(state_data(read, state))
+        else:
+            voice.answer(front_text(read, state))
+            if not state.is_finished:
+                voice.note("the time was up before all points were found; call again to go on")
+        if is_kept:
+            voice.note(f"no point was found; kept what {folder}/ held before")
+        elif not session.is_json:
+            voice.note(f"wrote {folder}/ (open report.html)")
 
 
-def _write(folder: Path, problem: Problem, state: TradeOff) -> None:
-    """Bring the folder up to date; point files of an earlier, longer front go."""
+def _files(problem: Problem, state: TradeOff) -> dict[str, str]:
+    """Files of a trade-off, its page among them."""
     from partitioner.report.page import render_sections
-    from partitioner.report.writer import write_set
     from partitioner.study.tradeoff_section import tradeoff_section, verdict_of
-    from partitioner.study.tradeoff_state import further_file, point_file, state_files
+    from partitioner.study.tradeoff_state import state_files
 
     judged, word, lead = verdict_of(problem, state)
     page = render_sections(
@@ -161,13 +174,4 @@ def _write(folder: Path, problem: Problem, state: TradeOff) -> None:
         sections=[tradeoff_section(problem, state)],
         data_file="tradeoff.json",
     )
-    files = {**state_files(problem, state), "report.html": page}
-    write_set(folder, files, force=True)
-    for name in (point_file, further_file):
-        number = 1
-        while (folder / name(number)).is_file():
-            if name(number) not in files:
-                (folder / name(number)).unlink()
-            number += 1
-    if "further.csv" not in files:
-        (folder / "further.csv").unlink(missing_ok=True)
+    return {**state_files(problem, state), "report.html": page}

@@ -8,7 +8,9 @@ from typing import IO, Any
 
 import click
 
+from partitioner.cli.machine import silence, stdout_words
 from partitioner.cli.session import Session
+from partitioner.errors import MachineFault
 from partitioner.visible import json_text, visible, visible_lines
 
 
@@ -31,9 +33,23 @@ class Voice:
         return not os.environ.get("NO_COLOR") and stream.isatty()
 
     def answer(self, text: str) -> None:
-        """Write the answer to stdout."""
+        """Write the answer to stdout.
+
+        Raises
+        ------
+        BrokenPipeError
+            Whoever was reading it has had enough.
+        MachineFault
+            If it cannot be written.
+        """
         self.clear_line()
-        click.echo(visible_lines(text), color=self.has_color(sys.stdout))
+        try:
+            click.echo(visible_lines(text), color=self.has_color(sys.stdout))
+        except BrokenPipeError:
+            raise
+        except OSError as error:
+            silence(sys.stdout)
+            raise MachineFault(stdout_words(error)) from error
 
     def answer_json(self, data: Any) -> None:
         """Write one JSON object to stdout."""
@@ -67,12 +83,12 @@ class Voice:
         text = visible(text)
         padded = text.ljust(self._line_width)
         self._line_width = len(text)
-        click.echo("\r" + padded, nl=False, err=True, color=self.has_color(sys.stderr))
+        self._to_stderr("\r" + padded)
 
     def clear_line(self) -> None:
         """Wipe the line of progress, if one stands there."""
         if self._line_width:
-            click.echo("\r" + " " * self._line_width + "\r", nl=False, err=True)
+            self._to_stderr("\r" + " " * self._line_width + "\r")
             self._line_width = 0
 
     def _styled(self, word: str, color: str) -> str:
@@ -81,4 +97,11 @@ class Voice:
     def _write(self, text: str) -> None:
         """Write what is safe to show; the colours in it are ours."""
         self.clear_line()
-        click.echo(text, err=True, color=self.has_color(sys.stderr))
+        self._to_stderr(text + "\n")
+
+    def _to_stderr(self, text: str) -> None:
+        """Write to stderr; that nobody hears it is no reason to give up the work."""
+        try:
+            click.echo(text, nl=False, err=True, color=self.has_color(sys.stderr))
+        except (OSError, ValueError):
+            silence(sys.stderr)

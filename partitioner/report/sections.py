@@ -14,6 +14,7 @@ from typing import Any
 
 from partitioner.reading.csv_text import csv_text
 from partitioner.report.amounts import NBSP, NONE, number_text
+from partitioner.report.file_names import clean_name
 
 
 class State(StrEnum):
@@ -115,7 +116,7 @@ class Table:
     @property
     def file_name(self) -> str:
         """Name of the CSV file with the same content."""
-        return self.csv_name or f"{self.id}.csv"
+        return clean_name(self.csv_name or f"{self.id}.csv")
 
     def csv_text(self) -> str:
         """The rows as CSV, columns named by their keys."""

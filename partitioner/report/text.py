@@ -33,7 +33,7 @@ def verdict_text(problem: Problem, assessment: Assessment, outcome: Outcome | No
     if assessment.findings:
         blocks.append("\n".join(f"[{f.rule}] {visible(f.sentence)}" for f in assessment.findings))
     blocks += [_segments(problem, assessment), _streams(assessment), _cost(problem, assessment)]
-    return _plain("\n\n".join(b for b in blocks if b))
+    return plain("\n\n".join(b for b in blocks if b))
 
 
 def assessment_text(problem: Problem, assessment: Assessment) -> str:
@@ -103,7 +103,7 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[
     x   10
     yy   9
     """
-    cells = [[_plain(visible(c)) for c in row] for row in (header, *rows)]
+    cells = [[plain(visible(c)) for c in row] for row in (header, *rows)]
     widths = [max(len(row[i]) for row in cells) for i in range(len(header))]
     lines = []
     for row in cells:
@@ -113,6 +113,6 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[
     return "\n".join(lines)
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
     """Ordinary spaces and signs, so that the text can be searched and cut into columns."""
     return text.replace(NBSP, " ").replace(THIN, " ").replace("\u2212", "-")

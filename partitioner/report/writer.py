@@ -3,23 +3,39 @@
 from __future__ import annotations
 
 import errno
-import os
-import shutil
-import tempfile
-from collections.abc import Mapping
+import hashlib
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-OWN_MARKS = ("outcome.json", "layout.yaml")
-"""A folder with one of these holds an earlier set of ours and may be written over."""
+from partitioner.report.file_names import is_clean
+from partitioner.report.switch import file_digest, is_own_hidden, recover, switch
+
+MANIFEST = "partitioner.sha256"
+"""File that lists the set it belongs to, as ``sha256sum --check`` reads it."""
+LAYOUT_MARKS = ("outcome.json", "layout.yaml")
+"""A folder with one of these holds a layout with its report."""
+
+_LONGEST_MANIFEST_BYTES = 10_000_000
 
 
-def check_destination(directory: Path, force: bool = False) -> None:
+def check_destination(
+    directory: Path, force: bool = False, marks: Sequence[str] = LAYOUT_MARKS
+) -> None:
     """Make sure that a set may be written into ``directory``.
+
+    Parameters
+    ----------
+    directory
+        The folder, which need not exist.
+    force
+        Whatever the folder holds is fine.
+    marks
+        A folder with one of these files holds an earlier set of the same kind.
 
     Raises
     ------
     FileExistsError
-        If it holds other things than an earlier set, unless ``force``.
+        If it holds other things than an earlier set of the same kind, unless ``force``.
     NotADirectoryError
         If it is a file.
     """
@@ -27,9 +43,9 @@ def check_destination(directory: Path, force: bool = False) -> None:
         return
     if not directory.is_dir():
         raise NotADirectoryError(errno.ENOTDIR, "is a file, not a folder", str(directory))
-    if force or any((directory / mark).is_file() for mark in OWN_MARKS):
+    if force or any((directory / mark).is_file() for mark in marks):
         return
-    if next(directory.iterdir(), None) is not None:
+    if any(not is_own_hidden(path) for path in directory.iterdir()):
         raise FileExistsError(
             errno.EEXIST,
             "the folder holds other files; choose another one, or write into it with --force",
@@ -37,70 +53,93 @@ def check_destination(directory: Path, force: bool = False) -> None:
         )
 
 
-def write_set(directory: Path, files: Mapping[str, str | bytes], force: bool = False) -> None:
-    """Write all ``files`` into ``directory``, or none.
+def write_set(
+    directory: Path,
+    files: Mapping[str, str | bytes],
+    force: bool = False,
+    marks: Sequence[str] = LAYOUT_MARKS,
+) -> None:
+    """Write all ``files`` into ``directory``, or none; a kill at any moment leaves no mixture.
 
-    Everything is first written into a hidden folder beside the files; only when all of it is on
-    disk are the files renamed into place. If a rename fails, those already renamed are put back.
+    Files of an earlier set of the same kind that are not in this one are removed, unless somebody
+    has changed them since. See :mod:`partitioner.report.switch` for how it is done. The set gets
+    a list of its files with their SHA-256, :data:`MANIFEST`.
 
     Parameters
     ----------
     directory
-        Made if missing, parents too.
+        Made if missing, parents too. Nobody else may write into it meanwhile.
     files
-        Content by name; text is written as UTF-8. Names are plain, without folders.
+        Content by name; text is written as UTF-8. Names are clean.
     force
         Write also into a folder that holds something else; files of other names stay.
+    marks
+        As in :func:`check_destination`.
 
     Raises
     ------
     ValueError
-        If a name has a folder in it.
+        If a name is not clean, or two differ in the case of letters alone.
     FileExistsError, NotADirectoryError
         See :func:`check_destination`.
     OSError
         If the disk refuses; what was there before is still there.
     """
     for name in files:
-        if Path(name).name != name or name in ("", ".", ".."):
+        if not is_clean(name):
             raise ValueError(f"not a plain file name: {name!r}")
-    check_destination(directory, force)
-    is_new = not directory.exists()
+    if len({name.casefold() for name in (*files, MANIFEST)}) != len(files) + 1:
+        raise ValueError("two files whose names some systems take for one")
+    content = {n: c.encode("utf-8") if isinstance(c, str) else c for n, c in files.items()}
+    recover(directory)
+    check_destination(directory, force, marks)
+    made = make_folder(directory)
+    try:
+        earlier = set_digests(directory)
+        is_same_kind = any(mark in earlier for mark in marks)
+        removed = [
+            name
+            for name, digest in earlier.items()
+            if is_same_kind
+            and name not in content
+            and name != MANIFEST
+            and file_digest(directory / name) == digest
+        ]
+        lines = [f"{hashlib.sha256(c).hexdigest()}  {n}\n" for n, c in content.items()]
+        switch(directory, {**content, MANIFEST: "".join(lines).encode()}, removed)
+    except BaseException:
+        remove_empty(made)
+        raise
+
+
+def set_digests(directory: Path) -> dict[str, str]:
+    """Files that the set in a folder was written with: SHA-256 by name; empty if not known."""
+    path = directory / MANIFEST
+    try:
+        if file_digest(path) is None or path.stat().st_size > _LONGEST_MANIFEST_BYTES:
+            return {}
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return {}
+    pairs = (line.partition("  ") for line in lines)
+    return {name: digest for digest, _, name in pairs if is_clean(name)}
+
+
+def make_folder(directory: Path) -> list[Path]:
+    """Make a folder with its parents; give those that were missing, the innermost first."""
+    missing = []
+    folder = directory
+    while not folder.exists() and folder != folder.parent:
+        missing.append(folder)
+        folder = folder.parent
     directory.mkdir(parents=True, exist_ok=True)
-    stage: Path | None = None
-    try:
-        stage = Path(tempfile.mkdtemp(prefix=".writing-", dir=directory))
-        for name, content in files.items():
-            data = content.encode("utf-8") if isinstance(content, str) else content
-            with (stage / name).open("wb") as out:
-                out.write(data)
-                out.flush()
-                os.fsync(out.fileno())
-        _move_all(stage, directory, list(files))
-    except BaseException:
-        if stage is not None:
-            shutil.rmtree(stage, ignore_errors=True)
-        if is_new:
-            shutil.rmtree(directory, ignore_errors=True)
-        raise
-    shutil.rmtree(stage, ignore_errors=True)
+    return missing
 
 
-def _move_all(stage: Path, directory: Path, names: list[str]) -> None:
-    """Rename all into place; on failure put back what was there."""
-    kept = stage / "before"
-    kept.mkdir()
-    done: list[str] = []
-    try:
-        for name in names:
-            target = directory / name
-            if target.exists():
-                target.replace(kept / name)
-            done.append(name)
-            (stage / name).replace(target)
-    except BaseException:
-        for name in done:
-            (directory / name).unlink(missing_ok=True)
-            if (kept / name).exists():
-                (kept / name).replace(directory / name)
-        raise
+def remove_empty(folders: Sequence[Path]) -> None:
+    """Remove folders, the first one first, as far as they are empty."""
+    for folder in folders:
+        try:
+            folder.rmdir()
+        except OSError:
+            return

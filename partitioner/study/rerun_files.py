@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
 
 from partitioner.reading.layout_file import layout_text
 from partitioner.report.files import report_files
+from partitioner.study.earlier import Earlier
 from partitioner.study.rerun import Rerun
 from partitioner.study.rerun_search import RerunSettings
 from partitioner.study.rerun_section import front_file, rerun_data, rerun_sections
 from partitioner.visible import json_text
 
+REPLAN = "replan.json"
 
-def rerun_files(result: Rerun, settings: RerunSettings) -> Mapping[str, str | bytes]:
+
+def rerun_files(
+    result: Rerun, settings: RerunSettings, question: Mapping[str, Any]
+) -> dict[str, str | bytes]:
     """Files of a rerun by name.
 
     ``layout.yaml`` is the layout of least sum; ``replan.json`` holds what ``--json`` prints.
+    ``question`` is what was asked about the problem, as plain data: answers to the same one can be
+    compared.
     """
     searched = result.searched
     facts = [
@@ -29,8 +39,36 @@ def rerun_files(result: Rerun, settings: RerunSettings) -> Mapping[str, str | by
         rerun_sections(result),
         facts,
     )
-    files["replan.json"] = json_text(rerun_data(result)) + "\n"
+    data = {**rerun_data(result), "question": dict(question)}
+    files[REPLAN] = json_text(data) + "\n"
     if len(result.front) > 1:
         for number, point in enumerate(result.front, 1):
             files[front_file(number)] = layout_text(point.layout, result.problem)
     return files
+
+
+def is_better_answer(
+    earlier: Earlier,
+    folder: Path,
+    result: Rerun,
+    settings: RerunSettings,
+    question: Mapping[str, Any],
+) -> bool:
+    """Whether a folder holds a better answer than a rerun gives.
+
+    If the same was asked of the same problem, the sum of plan and changes decides, then its bound;
+    if not, the cost of the layouts alone, then its bound.
+    """
+    try:
+        data = json.loads((folder / REPLAN).read_text(encoding="utf-8"))
+        if data["question"] == question and not earlier.is_edited:
+            now = rerun_data(result)
+            if data["total"] != now["total"]:
+                return bool(data["total"] < now["total"])
+            return bool(data["total_bound"] > now["total_bound"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        # No answer to such a question is there.
+        pass
+    outcome = result.outcome(settings)
+    bound_money = None if outcome is None else outcome.bound_money
+    return earlier.is_better_than(result.best.found.plan_money, bound_money)

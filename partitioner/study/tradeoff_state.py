@@ -107,6 +107,16 @@ def _cell(value: Any) -> Any:
     return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
 
 
+def other_axis(folder: Path, problem: Problem, axis: Axis) -> str | None:
+    """Give the axis that a folder holds a trade-off of this problem against, if it is another."""
+    try:
+        data = json.loads((folder / STATE).read_text(encoding="utf-8"))
+        is_same = data["problem"]["digest"] == problem.digest
+        return str(data["axis"]) if is_same and AXES.get(data["axis"]) is not axis else None
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return None
+
+
 def read_state(folder: Path, problem: Problem, axis: Axis) -> TradeOff | None:
     """Read back a trade-off of this problem and axis; nothing if the folder holds none.
 

@@ -1,0 +1,150 @@
+"""A better result is not replaced by a worse one: both are kept, and that is said."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from partitioner.cli.output import ALSO_FOUND, Place
+from partitioner.cli.voice import Voice
+from partitioner.model.problem import Problem
+from partitioner.report.amounts import money_text, ratio_text
+from partitioner.report.text import plain, verdict_text
+from partitioner.study.earlier import Earlier, read_earlier
+from partitioner.units import MONEY_STEPS
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """An earlier result that stays, and where the result of this run is.
+
+    ``cost_money`` and ``bound_money`` are the objective values of this run's layout.
+    """
+
+    problem: Problem
+    folder: Path
+    earlier: Earlier
+    also_found: Path
+    cost_money: int
+    bound_money: int | None
+
+    @property
+    def is_proved(self) -> bool:
+        """Whether the layout that stays is proved optimal."""
+        return _is_proved(*self._stays)
+
+    def text(self) -> str:
+        """The verdict on the layout that stays, for stdout."""
+        return verdict_text(self.problem, self.earlier.assessment, self.earlier.outcome)
+
+    def data(self) -> dict[str, Any]:
+        """What ``outcome.json`` tells of the layout that stays, and where this run's is."""
+        return {**self._stored(), "also_found": self.also_found_data()}
+
+    def also_found_data(self) -> dict[str, Any]:
+        """Give the result of this run in short."""
+        bound = None if self.bound_money is None else self.bound_money / MONEY_STEPS
+        cost = self.cost_money / MONEY_STEPS
+        return {"folder": str(self.also_found), "objective": cost, "bound": bound}
+
+    def kept_data(self) -> dict[str, Any]:
+        """Give the result that stays in short."""
+        cost_money, bound_money = self._stays
+        bound = None if bound_money is None else bound_money / MONEY_STEPS
+        return {
+            "folder": str(self.folder),
+            "objective": cost_money / MONEY_STEPS,
+            "bound": bound,
+            "also_found": self.also_found_data(),
+        }
+
+    def sentence(self) -> str:
+        """Say which of the two stays, and where the other one is."""
+        stays = self._with_proof(*self._stays)
+        found = self._with_proof(self.cost_money, self.bound_money)
+        return plain(
+            f"kept the earlier layout in {self.folder}/ at {stays}; this run's, at {found}, is in "
+            f"{self.also_found}/ (--replace would put it in place)"
+        )
+
+    def _stored(self) -> dict[str, Any]:
+        if not self.earlier.is_edited:
+            return self.earlier.data
+        import json
+
+        from partitioner.report.outcome_json import outcome_text
+
+        text = outcome_text(self.problem, self.earlier.assessment, self.earlier.outcome)
+        data: dict[str, Any] = json.loads(text)
+        return data
+
+    @property
+    def _stays(self) -> tuple[int, int | None]:
+        outcome = self.earlier.outcome
+        cost = self.earlier.assessment.cost.objective_money
+        return cost, None if outcome is None else outcome.bound_money
+
+    def _with_proof(self, cost_money: int, bound_money: int | None) -> str:
+        amount = money_text(cost_money, self.problem.currency)
+        if bound_money is None:
+            return f"{amount} (not planned)"
+        if _is_proved(cost_money, bound_money):
+            return f"{amount} (proved optimal)"
+        return f"{amount} (gap {ratio_text((cost_money - bound_money) / cost_money, 2)})"
+
+
+def keep_better(
+    place: Place,
+    problem: Problem,
+    files: Mapping[str, str | bytes],
+    cost_money: int,
+    bound_money: int | None,
+    voice: Voice,
+    *,
+    replace: bool,
+    is_better: Callable[[Earlier], bool] | None = None,
+) -> Kept | None:
+    """Write a set into its folder, or within it if the folder holds a better one.
+
+    Parameters
+    ----------
+    place
+        The folder.
+    problem
+        What was planned.
+    files
+        The set, by name.
+    cost_money, bound_money
+        Objective value of the layout and its bound; None without one.
+    voice
+        Hears that the folder is compared.
+    replace
+        Write it into the folder whatever that holds.
+    is_better
+        Whether an earlier layout that keeps all rules is the better one; None: by cost, then by
+        bound.
+
+    Returns
+    -------
+    Kept or None
+        None if the set is in the folder.
+    """
+    earlier = None if replace else read_earlier(place.folder, problem)
+    if earlier is not None:
+        voice.step("comparing with the layout that the folder holds")
+        judged = (
+            earlier.is_better_than(cost_money, bound_money)
+            if is_better is None
+            else is_better(earlier)
+        )
+        if judged:
+            within = place.write_within(ALSO_FOUND, files)
+            return Kept(problem, place.folder, earlier, within, cost_money, bound_money)
+    place.write(files)
+    return None
+
+
+def _is_proved(cost_money: int, bound_money: int | None) -> bool:
+    return bound_money is not None and bound_money >= cost_money

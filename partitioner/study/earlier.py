@@ -1,0 +1,120 @@
+"""The layout that a folder holds from an earlier run, as far as it answers the same problem."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from partitioner.check.facts import gather_facts
+from partitioner.check.judge import assess
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout
+from partitioner.model.outcome import Outcome, Status
+from partitioner.model.problem import Problem
+from partitioner.network.cable import CableNetwork
+from partitioner.reading.layout_file import read_layout_with_findings
+from partitioner.report.switch import file_digest
+from partitioner.report.writer import set_digests
+from partitioner.study.builds import findings_of, judge_builds
+from partitioner.units import MONEY_STEPS
+
+LAYOUT = "layout.yaml"
+OUTCOME = "outcome.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """A layout of an earlier run that keeps every rule of the problem as it is now.
+
+    ``outcome`` is None where nothing is known about how near to the cheapest it is. ``data`` is
+    what ``outcome.json`` holds; ``is_edited`` tells that the layout was changed since that was
+    written.
+    """
+
+    layout: Layout
+    assessment: Assessment
+    outcome: Outcome | None
+    data: dict[str, Any]
+    is_edited: bool
+
+    def is_better_than(self, cost_money: int, bound_money: int | None) -> bool:
+        """Whether it costs less than that, or as much with a better bound (objective values)."""
+        own = self.assessment.cost.objective_money
+        if own != cost_money or self.outcome is None:
+            return own < cost_money
+        return bound_money is None or self.outcome.bound_money > bound_money
+
+
+def read_earlier(folder: Path, problem: Problem) -> Earlier | None:
+    """Read what an earlier run left in a folder.
+
+    Costs are counted afresh from the layout; of ``outcome.json`` only the digest of the problem,
+    the bound and how the search went are taken.
+
+    Returns
+    -------
+    Earlier or None
+        None if there is nothing, or it is of another problem, cannot be read any more, or breaks a
+        rule.
+    """
+    data = _outcome_data(folder / OUTCOME)
+    if data is None or not problem.digest or data["problem"].get("digest") != problem.digest:
+        return None
+    layout, _ = read_layout_with_findings(folder / LAYOUT, problem)
+    if layout is None:
+        return None
+    assessment = assess(problem, layout)
+    if assessment.findings:
+        return None
+    if problem.options and findings_of(
+        judge_builds(gather_facts(problem, layout, CableNetwork(problem)))
+    ):
+        return None
+    return Earlier(
+        layout,
+        assessment,
+        _outcome(data, layout, assessment),
+        data,
+        is_edited=_is_edited(folder),
+    )
+
+
+def _outcome_data(path: Path) -> dict[str, Any] | None:
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return None
+    is_ours = isinstance(data, dict) and isinstance(data.get("problem"), dict)
+    return data if is_ours else None
+
+
+def _outcome(data: dict[str, Any], layout: Layout, assessment: Assessment) -> Outcome | None:
+    """How the run ended, as far as the words and the comparison need it."""
+    bound, run = data.get("bound"), data.get("run")
+    if not isinstance(bound, int | float) or not isinstance(run, dict):
+        return None
+    cost = assessment.cost.objective_money
+    try:
+        bound_money = min(cost, round(bound * MONEY_STEPS))
+        return Outcome(
+            status=Status.OPTIMAL if bound_money == cost else Status.FEASIBLE,
+            layout=layout,
+            cost_money=cost,
+            bound_money=bound_money,
+            seconds=float(run["seconds"]),
+            seconds_to_best=float(run["seconds_to_best"]),
+            seed=int(run["seed"]),
+            workers=int(run["workers"]),
+            stopped_by=str(run["stopped_by"]),
+            bound_source=str(data.get("bound_source")),
+            timeline=(),
+            versions=(),
+        )
+    except (KeyError, TypeError, ValueError, OverflowError):
+        return None
+
+
+def _is_edited(folder: Path) -> bool:
+    return set_digests(folder).get(LAYOUT) != file_digest(folder / LAYOUT)
