@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from partitioner import pipeline
-from partitioner.report.writer import write_set
+from partitioner.report.writer import MANIFEST, write_set
 
 ROOT = Path(__file__).parent.parent
 GOLD = ROOT / "tests" / "gold"
@@ -45,6 +45,8 @@ def test_report_is_as_it_was_read(case: Path) -> None:
     if os.environ.get("PARTITIONER_ACCEPT"):
         shutil.rmtree(gold, ignore_errors=True)
         write_set(gold, made)
+        # The gold is compared file by file; its own list would only repeat it.
+        (gold / MANIFEST).unlink()
     known = {p.name: p.read_text(encoding="utf-8") for p in gold.iterdir()}
     if made != known:
         actual = GOLD / f"{case.name}.actual"

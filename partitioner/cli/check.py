@@ -35,10 +35,14 @@ def command(
 
     Ends with exit code 6 and one sentence per broken rule. The solver takes no part in it.
     """
+    from partitioner.cli.machine import JUDGING_MB, require_memory
+
+    # Before anything large is imported that would end the process for want of memory.
+    require_memory(JUDGING_MB, "checking")
+
     import json
 
     from partitioner import pipeline
-    from partitioner.cli.machine import JUDGING_MB, require_memory
     from partitioner.cli.output import settled
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
@@ -46,7 +50,6 @@ def command(
     from partitioner.report.text import assessment_text
 
     voice = Voice(session)
-    require_memory(JUDGING_MB, "checking")
     result = pipeline.judge(problem, settled(layout, voice), is_strict=session.is_strict)
     for warning in result.warnings:
         voice.note(warning)

@@ -52,12 +52,16 @@ def command(
     cheapest ways out, each tried. With one: what each rule costs, found by planning without it.
     Exit code 0 in both cases: the explanation is the answer.
     """
+    from partitioner.cli.machine import usable_workers
+
+    # Before anything large is imported that would end the process for want of memory.
+    cores = usable_workers(workers)
+
     import time
     from contextlib import ExitStack
 
     from partitioner import pipeline
     from partitioner.cli.interrupt import StopWish
-    from partitioner.cli.machine import usable_workers
     from partitioner.cli.output import Place
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
@@ -74,7 +78,6 @@ def command(
     from partitioner.visible import json_text
 
     voice = Voice(session)
-    cores = usable_workers(workers)
     voice.step(f"reading {problem}")
     read = pipeline.read(problem, is_strict=session.is_strict)
     for warning in read.warnings:

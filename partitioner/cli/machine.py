@@ -141,6 +141,14 @@ def end_streams() -> str | None:
     return said
 
 
+def is_of_echo(error: OSError) -> bool:
+    """Whether it was raised while click printed something."""
+    step = error.__traceback__
+    while step is not None and step.tb_next is not None:
+        step = step.tb_next
+    return step is not None and step.tb_frame.f_globals.get("__name__") == "click.utils"
+
+
 def stdout_words(error: OSError) -> str:
     """Say that the answer could not be printed."""
     return f"the answer could not be written to stdout: {error.strerror or error}"

@@ -11,10 +11,16 @@ import click
 
 from partitioner.cli.failures import tell_failure
 from partitioner.cli.lazy import LazyGroup
-from partitioner.cli.machine import end_streams, settle_streams, silence
+from partitioner.cli.machine import (
+    end_streams,
+    is_of_echo,
+    settle_streams,
+    silence,
+    stdout_words,
+)
 from partitioner.cli.session import Session, manner_options
 from partitioner.cli.voice import Voice
-from partitioner.errors import ExitCode
+from partitioner.errors import ExitCode, MachineFault
 from partitioner.visible import visible
 
 COMMANDS = {
@@ -115,11 +121,10 @@ def _run(arguments: Sequence[str] | None, session: Session, voice: Voice) -> int
         silence(sys.stdout)
         return int(ExitCode.FAULT)
     except Exception as error:
-        if isinstance(error, OSError) and error.filename is None:
-            refused = end_streams()
-            if refused is not None:
-                voice.error(refused)
-                return int(ExitCode.FAULT)
+        if isinstance(error, OSError) and is_of_echo(error):
+            # Help and version, which click prints.
+            silence(sys.stdout)
+            error = MachineFault(stdout_words(error))
         try:
             return int(tell_failure(error, voice))
         except BrokenPipeError:

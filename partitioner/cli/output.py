@@ -43,6 +43,15 @@ def write_one(target: str, text: str, session: Session) -> None:
         Voice(session).answer(text.removesuffix("\n"))
         return
     path = Path(target)
+    try:
+        _write_file(path, text)
+    except OSError as error:
+        # Where it is a write that fails the system names no file.
+        raise MachineFault(f"{path}: {error.strerror}") from error
+    Voice(session).note(f"wrote {path}")
+
+
+def _write_file(path: Path, text: str) -> None:
     if path.exists() and not path.is_file():
         # A device or a pipe is written to; a file put in its place would be a surprise.
         path.write_text(text, encoding="utf-8")
@@ -57,7 +66,6 @@ def write_one(target: str, text: str, session: Session) -> None:
                 beside.replace(path)
             finally:
                 beside.unlink(missing_ok=True)
-    Voice(session).note(f"wrote {path}")
 
 
 def default_folder(name: str, ending: str = "") -> Path:

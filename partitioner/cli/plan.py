@@ -67,13 +67,17 @@ def command(
     better layout of the same problem from an earlier run, that one stays, and the new one goes
     into also-found within the folder.
     """
+    from partitioner.cli.machine import usable_workers
+
+    # Before anything large is imported that would end the process for want of memory.
+    cores = usable_workers(workers)
+
     import time
     from contextlib import ExitStack
 
     from partitioner import pipeline
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.kept import keep_better
-    from partitioner.cli.machine import usable_workers
     from partitioner.cli.output import REJECTED, Place, default_folder
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
@@ -84,7 +88,6 @@ def command(
     from partitioner.report.text import verdict_text
 
     voice = Voice(session)
-    cores = usable_workers(workers)
     progress: list[Progress] = []
     places: list[Place] = []
 

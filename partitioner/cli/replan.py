@@ -87,12 +87,16 @@ def command(
     If the folder holds a better layout of the same problem from an earlier run, that one stays, and
     the new one goes into also-found within the folder.
     """
+    from partitioner.cli.machine import usable_workers
+
+    # Before anything large is imported that would end the process for want of memory.
+    cores = usable_workers(workers)
+
     import json
     import time
 
     from partitioner import pipeline
     from partitioner.cli.interrupt import StopWish
-    from partitioner.cli.machine import usable_workers
     from partitioner.cli.output import Place, default_folder, settled
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
@@ -100,7 +104,6 @@ def command(
     from partitioner.study.rerun_reading import read_earlier_layout
 
     voice = Voice(session)
-    cores = usable_workers(workers)
     voice.step(f"reading {problem}")
     changed = pipeline.read(problem, is_strict=session.is_strict)
     for warning in changed.warnings:

@@ -50,16 +50,19 @@ def command(
     ends with exit code 6. If the folder holds a better layout of the same problem from an earlier
     run, that one stays, and the report goes into also-found within the folder.
     """
+    from partitioner.cli.machine import JUDGING_MB, require_memory
+
+    # Before anything large is imported that would end the process for want of memory.
+    require_memory(JUDGING_MB, "reporting")
+
     from partitioner import pipeline
     from partitioner.cli.kept import keep_better
-    from partitioner.cli.machine import JUDGING_MB, require_memory
     from partitioner.cli.output import LAYOUT, Place, default_folder, settled
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
     from partitioner.study.earlier import Earlier
 
     voice = Voice(session)
-    require_memory(JUDGING_MB, "reporting")
     layout = settled(layout, voice)
     result = pipeline.judge(problem, layout, is_strict=session.is_strict)
     for warning in result.warnings:

@@ -88,11 +88,15 @@ def command(
     brought up to date, so that Ctrl-C loses nothing; called again with the same problem and
     folder, the search goes on where it ended.
     """
+    from partitioner.cli.machine import usable_workers
+
+    # Before anything large is imported that would end the process for want of memory.
+    cores = usable_workers(workers)
+
     import time
 
     from partitioner import pipeline
     from partitioner.cli.interrupt import StopWish
-    from partitioner.cli.machine import usable_workers
     from partitioner.cli.output import Place, default_folder
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
@@ -103,7 +107,6 @@ def command(
     from partitioner.study.tradeoff_state import STATE, other_axis, read_state, state_data
 
     voice = Voice(session)
-    cores = usable_workers(workers)
     voice.step(f"reading {problem}")
     read = pipeline.read(problem, is_strict=session.is_strict)
     for warning in read.warnings:

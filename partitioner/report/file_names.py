@@ -51,6 +51,9 @@ def is_clean(name: str) -> bool:
 def _shortened(name: str) -> str:
     """Cut a name to length, its ending kept, and strip what may not stand at its ends."""
     name = name.strip("-.")
+    while name and unicodedata.category(name[0])[0] == "M":
+        # A mark belongs on the letter before it, which in a path would be the slash.
+        name = name[1:].lstrip("-.")
     stem, dot, ending = name.rpartition(".")
     if not stem or len(ending.encode()) > 10:
         stem, dot, ending = name, "", ""
@@ -58,7 +61,4 @@ def _shortened(name: str) -> str:
     room = LONGEST_BYTES - 1 - len(f"{dot}{ending}".encode())
     if len(stem.encode()) > room:
         stem = stem.encode()[:room].decode(errors="ignore").rstrip("-.")
-    while stem and unicodedata.category(stem[0])[0] == "M":
-        # A mark on the letter before would sit on the slash.
-        stem = stem[1:].lstrip("-.")
-    return f"{stem}{dot}{ending}" if stem else ending
+    return f"{stem}{dot}{ending}"

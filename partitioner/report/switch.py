@@ -147,14 +147,20 @@ def current(path: Path) -> Path:
 
 
 def file_digest(path: Path) -> str | None:
-    """SHA-256 of a regular file in hexadecimal; None for anything else, links included."""
+    """SHA-256 of a regular file in hexadecimal; None for anything else, links included.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
     try:
         if not stat.S_ISREG(path.lstat().st_mode):
             return None
-        with path.open("rb") as content:
-            return hashlib.file_digest(content, "sha256").hexdigest()
-    except OSError:
+    except FileNotFoundError:
         return None
+    with path.open("rb") as content:
+        return hashlib.file_digest(content, "sha256").hexdigest()
 
 
 def _prepare(

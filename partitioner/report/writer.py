@@ -113,14 +113,17 @@ def write_set(
 
 
 def set_digests(directory: Path) -> dict[str, str]:
-    """Files that the set in a folder was written with: SHA-256 by name; empty if not known."""
+    """Files that the set in a folder was written with: SHA-256 by name; empty if not known.
+
+    Raises
+    ------
+    OSError
+        If there is a list and it cannot be read.
+    """
     path = directory / MANIFEST
-    try:
-        if file_digest(path) is None or path.stat().st_size > _LONGEST_MANIFEST_BYTES:
-            return {}
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError):
+    if file_digest(path) is None or path.stat().st_size > _LONGEST_MANIFEST_BYTES:
         return {}
+    lines = path.read_text(encoding="utf-8", errors="replace").splitlines()
     pairs = (line.partition("  ") for line in lines)
     return {name: digest for digest, _, name in pairs if is_clean(name)}
 

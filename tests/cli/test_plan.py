@@ -16,6 +16,7 @@ from partitioner import pipeline
 from partitioner.cli.main import run
 from partitioner.errors import ExitCode, WrongFile
 from partitioner.reading.example import example_text
+from partitioner.report.writer import MANIFEST
 from partitioner.solve import planner
 
 PROGRAM = [sys.executable, "-c", "from partitioner.cli.main import main; main()"]
@@ -170,9 +171,10 @@ def test_rejected_plan_keeps_the_evidence(
     assert out == ""
     assert "[length] too long" in err
     assert "Please report it" in err
-    names = {p.name for p in folder.iterdir()}
+    rejected = folder / "rejected"
+    names = {p.name for p in rejected.iterdir()} - {MANIFEST}
     assert names == {"problem.yaml", "rejected-layout.yaml", "rejected-why.txt"}
-    assert (folder / "problem.yaml").read_bytes() == example.read_bytes()
+    assert (rejected / "problem.yaml").read_bytes() == example.read_bytes()
 
 
 def test_require_optimal(known_outcome, example, tmp_path, monkeypatch, capsys) -> None:
