@@ -26,6 +26,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from partitioner.report.file_names import is_clean
+from partitioner.visible import json_text
 
 STAGE = ".writing-"
 """How names of stages begin."""
@@ -177,9 +178,8 @@ def _prepare(
     for name in kept:
         _second_name(directory / name, stage / _BEFORE / name)
     journal = _Journal(digests, kept, list(removed))
-    text = json.dumps(
-        {"format": _FORMAT, "files": digests, "before": kept, "removed": journal.removed}
-    )
+    data = {"format": _FORMAT, "files": digests, "before": kept, "removed": journal.removed}
+    text = json_text(data)
     _write(stage / f"{_JOURNAL}.part", text.encode())
     for folder in (stage / _NEW, stage / _BEFORE, stage, directory):
         _sync_folder(folder)

@@ -82,8 +82,11 @@ def read_earlier(folder: Path, problem: Problem) -> Earlier | None:
 
 
 def _outcome_data(path: Path) -> dict[str, Any] | None:
+    def refuse(word: str) -> None:
+        raise ValueError(f"{word} is no JSON")
+
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = json.loads(path.read_text(encoding="utf-8"), parse_constant=refuse)
     except (OSError, ValueError, RecursionError):
         return None
     is_ours = isinstance(data, dict) and isinstance(data.get("problem"), dict)

@@ -16,7 +16,7 @@ def test_failed_write_leaves_the_earlier_file(tmp_path, monkeypatch) -> None:
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("pathlib.Path.replace", fail)
-    with pytest.raises(MachineFault, match="a.txt: No space"):
+    with pytest.raises(MachineFault, match=r"a\.txt: No space"):
         write_one(str(target), "new", Session())
     assert target.read_text() == "old"
     assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]

@@ -89,7 +89,7 @@ def calls_of(work: Callable[[], None]) -> int:
 
     in_child(counted)
     os.close(writing)
-    with open(reading, "rb") as pipe:
+    with os.fdopen(reading, "rb") as pipe:
         return len(pipe.read())
 
 
