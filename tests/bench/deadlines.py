@@ -4,7 +4,7 @@
 
 For every demo and every scale the problem is planned twice at equal time: once so that every layout
 is in time by the linear bounds, as if these judged, once by the analysis that the check goes by.
-Rows are printed as a table; costs are of priced totals, relative to the demo with its own deadlines.
+Rows are printed as a table; costs are priced totals.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ from partitioner.report.charts import Series, xy_figure
 from partitioner.report.svg import standalone
 from partitioner.solve import search, verify
 from partitioner.solve.planner import PlanSettings, plan_layout
-
 
 DEMOS = ("street-sweeper", "river-ferry", "glasshouse", "city-bus")
 SCALES = (1.0, 0.7, 0.5, 0.4, 0.3, 0.25, 0.2, 0.15)
