@@ -223,11 +223,14 @@ class SegmentLatency:
         settings = self.settings(grade)
         found: dict[tuple[str, str], int] | None = first_legs(nodes, count, settings)
         assert found is not None
-        easy = load_ppm(nodes, settings) <= EASY_LOAD_PPM and all(
-            ns <= EASY_SHARE * self.instance.streams[self._number[f]].limit_ns
-            for (_, f), ns in found.items()
+        longest = max(found.values(), default=0)
+        # No second frame of any stream comes while one waits and others live: that is all then.
+        settled = all(
+            2 * longest + f.jitter_ns + f.inherited_ns <= f.period_ns
+            for n in nodes
+            for f in n.flows
         )
-        if not easy:
+        if not settled and not self._is_easy(nodes, settings, found):
             found = grown_legs(nodes, count, settings, found)
             if found is None:
                 return None, []
@@ -236,6 +239,15 @@ class SegmentLatency:
         for (node, flow), ns in found.items():
             (down if node == PORT else up).append((self._number[flow], ns))
         return up, down
+
+    def _is_easy(
+        self, nodes: tuple[LineNode, ...], settings: LineSettings, legs: dict[tuple[str, str], int]
+    ) -> bool:
+        """Whether a line is so far from late and from full that a first step will do."""
+        return load_ppm(nodes, settings) <= EASY_LOAD_PPM and all(
+            ns <= EASY_SHARE * self.instance.streams[self._number[f]].limit_ns
+            for (_, f), ns in legs.items()
+        )
 
     def _made(
         self, devices: frozenset[int], up: Legs, down: Legs, priced: Legs, load: int

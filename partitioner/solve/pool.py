@@ -7,7 +7,7 @@ improving a layout, or for proving that nothing does.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,7 +17,8 @@ from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.completion import FAR, Completion
 from partitioner.solve.instance import Instance
 
-PAIR_CELLS = 4_000_000
+LOOK_EVERY = 100
+"""Arms after which the clock and the wish to stop are looked at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +88,7 @@ def columns_below(
     *,
     arm_limit: int = 400_000,
     column_limit: int = 40_000,
+    should_stop: Callable[[], bool] = lambda: False,
 ) -> list[Column]:
     """All columns over ``members`` with reduced cost below ``threshold``, cheapest first.
 
@@ -96,7 +98,8 @@ def columns_below(
     Raises
     ------
     TooManyArms
-        If there are more arms or columns than the limits; nothing is said then.
+        If there are more arms or columns than the limits, or somebody asked to stop; nothing is
+        said then.
     """
     inst = builder.instance
     columns: list[tuple[float, Column]] = []
@@ -112,7 +115,8 @@ def columns_below(
                 columns.append((reduced, column))
     for grade in inst.line_grades:
         columns += _lines_below(
-            builder, grade, members, duals, threshold, arm_limit, column_limit - len(columns)
+            builder, grade, members, duals, threshold, arm_limit, column_limit - len(columns),
+            should_stop,
         )
     if duals.cuts:
         columns = [
@@ -132,6 +136,7 @@ def _lines_below(
     threshold: float,
     arm_limit: int,
     column_limit: int,
+    should_stop: Callable[[], bool],
 ) -> list[tuple[float, Column]]:
     inst = builder.instance
     space = arm_space(builder, grade, members)
@@ -147,9 +152,11 @@ def _lines_below(
     local = duals.device[space.members]
     completion = Completion(space, local, line_fee, float(end_fee))
     levels = space.levels(local, completion.bounds, threshold, limit=arm_limit)
-    found = _single_arms(builder, space, levels, fees, threshold, column_limit)
+    found = _single_arms(builder, space, levels, fees, threshold, column_limit, should_stop)
     if inst.line_may_pass_through:
-        found += _two_arms(builder, space, levels, fees, completion, threshold, column_limit)
+        found += _two_arms(
+            builder, space, levels, fees, completion, threshold, column_limit, should_stop
+        )
     return found
 
 
@@ -172,6 +179,7 @@ def _single_arms(
     fees: np.ndarray,
     threshold: float,
     column_limit: int,
+    should_stop: Callable[[], bool],
 ) -> list[tuple[float, Column]]:
     inst = space.instance
     found: list[tuple[float, Column]] = []
@@ -188,7 +196,9 @@ def _single_arms(
             if len(pick) > 8 * column_limit:
                 raise TooManyArms
             seen: set[tuple] = set()
-            for k in pick[np.argsort(reduced[pick], kind="stable")]:
+            for rank, k in enumerate(pick[np.argsort(reduced[pick], kind="stable")]):
+                if rank % LOOK_EVERY == 0 and should_stop():
+                    raise TooManyArms
                 key = (level.mask[k].tobytes(), _passes(space, level, int(k), s))
                 if key in seen:
                     continue
@@ -252,6 +262,7 @@ def _two_arms(
     completion: Completion,
     threshold: float,
     column_limit: int,
+    should_stop: Callable[[], bool],
 ) -> list[tuple[float, Column]]:
     """Join pairs of disjoint arms at a switch whose reduced costs together stay below."""
     inst = space.instance
@@ -284,6 +295,8 @@ def _two_arms(
         block = _blocked(space, mask)
         pairs = 0
         for a in range(len(rows)):
+            if a % LOOK_EVERY == 0 and should_stop():
+                raise TooManyArms
             room = threshold - fees[s] - cheapest_line - reduced[a]
             stop = int(np.searchsorted(reduced, room))
             b = np.arange(a + 1, stop)

@@ -122,7 +122,7 @@ class Search:
         self.best: Selection | None = None
         self.best_value = 2**62
         self.duals: Duals | None = None
-        self.judge = judge or Judge(builder, backbone)
+        self.judge = judge or Judge(builder, backbone, is_over=limits.over)
         self.refused: dict[NoGood, None] = {}
         """No-good cuts learned, each true of every layout."""
         self.guesses: dict[NoGood, None] = {}
@@ -399,7 +399,7 @@ class Search:
             try:
                 columns = columns_below(
                     self.builder, members, duals, threshold, arm_limit=limit,
-                    column_limit=max(2_000, limit // 10),
+                    column_limit=max(2_000, limit // 10), should_stop=self.limits.over,
                 )
                 break
             except TooManyArms:

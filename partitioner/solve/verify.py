@@ -24,12 +24,12 @@ from partitioner.timing.line import LineFlow, propagation_ns
 from partitioner.timing.link import LinkQueue, linear_link_bound
 from partitioner.units import PPM
 
-FEW_SEGMENTS = 24
-"""Up to so many segments cuts are made as strong as they can be; the analysis is quick there."""
+FEW_SEGMENTS = 5
+"""Up to so many segments cuts are made as strong as they can be."""
+MANY_SEGMENTS = 24
+"""Above, the analysis takes too long to find out which segments a cut can do without."""
 MOST_LATE = 6
-"""Late streams of one selection that cuts are made for, the latest first; two of many segments."""
-MOST_TRIALS = 14
-"""Segments that are tried to be left out of one cut."""
+"""Late streams of one selection that cuts are made for, the latest first; two of more segments."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +60,8 @@ class Judge:
     ----------
     node_count
         PLCA node count that a line will have; see :class:`SelectionDelays`.
+    is_over
+        Whether time is up: a cut is then left as weak as it is.
     """
 
     def __init__(
@@ -67,9 +69,11 @@ class Judge:
         builder: ColumnBuilder,
         backbone: BackboneData,
         node_count: Callable[[Column], int] | None = None,
+        is_over: Callable[[], bool] = lambda: False,
     ):
         self._builder, self._backbone = builder, backbone
         self._instance = builder.instance
+        self._is_over = is_over
         self._node_count = node_count
         self._delays = SelectionDelays(builder, backbone, node_count)
         self._losses = Losses(self._instance, backbone)
@@ -95,11 +99,10 @@ class Judge:
             delays = self._delays.of(columns, ways, built)
             latest = self._latest(delays)
             late = bool(latest)
-            is_large = len(columns) > FEW_SEGMENTS
-            for j, key in latest[: 2 if is_large else MOST_LATE]:
+            for j, key in latest[: 2 if len(columns) > FEW_SEGMENTS else MOST_LATE]:
                 cut = self._cut_of_late(j, key, columns, home, ways, built, absent)
                 cuts.append(cut)
-                if is_large and len(cut.segments) == len(columns):
+                if len(cut.segments) > FEW_SEGMENTS:
                     guesses.append(self._guess(j, key, columns, home))
         return Verdict(
             late, self._crowded(selection), tuple(dict.fromkeys(cuts)), tuple(guesses)
@@ -313,8 +316,12 @@ class Judge:
         near = sorted(set(ends))
         wider = sorted({*near, *(k for e in near for k in self._talks_to(columns[e], home))})
         everything = list(range(len(columns)))
-        is_large = len(columns) > FEW_SEGMENTS
-        groups = [near, everything] if is_large else [near, wider, everything]
+        modes = list(product((False, True), repeat=2))
+        groups = [near, wider, everything]
+        if len(columns) > FEW_SEGMENTS:
+            modes = [modes[0], modes[-1]]
+        if len(columns) > MANY_SEGMENTS or self._is_over():
+            groups = [near, everything]
 
         def is_late(picked: Sequence[int], real_ways: bool, with_cable: bool) -> bool:
             found = self._delays.of(
@@ -327,25 +334,24 @@ class Judge:
             ns = found[j, key]
             return ns is None or ns > limit
 
-        for picked in groups:
-            # Without cable the cut holds for every order, without the ways for every backbone.
-            whole = is_large and picked is everything
-            for real_ways, with_cable in product((False, True), repeat=2):
-                # The whole of many segments takes long to analyse and is late, as is known.
-                sure = real_ways and with_cable and picked is everything
-                if (whole and not sure) or not (sure or is_late(picked, real_ways, with_cable)):
-                    continue
-                kept = list(picked)
-                tried = [] if whole else [k for k in picked if k not in near][:MOST_TRIALS]
-                for k in tried:
+        # Without cable a cut holds for every order, without the ways for every backbone.
+        for picked, (real_ways, with_cable) in product(groups, modes):
+            sure = picked is everything and real_ways and with_cable
+            if self._is_over() and not sure:
+                continue
+            if not sure and not is_late(picked, real_ways, with_cable):
+                continue
+            kept = list(picked)
+            if len(picked) <= MANY_SEGMENTS:
+                for k in [k for k in picked if k not in near]:
                     fewer = [other for other in kept if other != k]
-                    if is_late(fewer, real_ways, with_cable):
+                    if not self._is_over() and is_late(fewer, real_ways, with_cable):
                         kept = fewer
-                return NoGood(
-                    segments=tuple(self._family(columns[k], with_cable) for k in kept),
-                    built=tuple((index, (grade,)) for index, grade in built) if real_ways else (),
-                    absent=absent if real_ways else (),
-                )
+            return NoGood(
+                segments=tuple(self._family(columns[k], with_cable) for k in kept),
+                built=tuple((index, (grade,)) for index, grade in built) if real_ways else (),
+                absent=absent if real_ways else (),
+            )
         raise AssertionError("a late selection is late as a whole")
 
     def _talks_to(self, column: Column, home: dict[int, tuple[int, int]]) -> set[int]:

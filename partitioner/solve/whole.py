@@ -313,7 +313,7 @@ class WholeRun(Run):
         if every_pathway:
             return columns_below(
                 self.builder, range(self.instance.n), self.search.duals, room,
-                arm_limit=400_000, column_limit=PROOF_COLUMNS,
+                arm_limit=400_000, column_limit=PROOF_COLUMNS, should_stop=self.limits.over,
             )
         return columns_within(
             self.builder, self.setup, self.search.duals, room,

@@ -22,6 +22,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from partitioner.model.assessment import Leg, LegKind
 from partitioner.model.problem import QueueOrder
@@ -45,6 +46,8 @@ from partitioner.timing.link import (
 )
 from partitioner.timing.response import response_bound
 
+REMEMBERED = 20_000
+"""Lines and links whose bounds are kept: layouts that are compared have most of them in common."""
 PASSES_EXACT = 64
 """Rounds in which delays may grow step by step; what still grows then is taken for unbounded."""
 UNBOUNDED_NS = 64 * LONGEST_WAIT_NS
@@ -221,6 +224,8 @@ Legs = dict[tuple[str, str, str], LegDelay | None]
 
 
 NOTHING = LegDelay(0, 0, 0, 0, 0)
+_line_bound = lru_cache(REMEMBERED)(response_bound)
+_link_bound = lru_cache(REMEMBERED)(response_link_bound)
 
 
 class _Network:
@@ -375,12 +380,12 @@ class _Network:
         found: LineBound | LinkBound
         if line is not None:
             nodes = self._line_nodes(line, flows)
-            found = response_bound(nodes, line.node_count, line.settings)
+            found = _line_bound(nodes, line.node_count, line.settings)
             self.figures[medium] = MediumFigures(found.load_ppm, found.cycle_ns)
             new = {(medium, *key): leg for key, leg in found.legs.items()}
         else:
             link = self.links[medium]
-            found = response_link_bound(self._link_queue(link, flows, link.propagation_ns))
+            found = _link_bound(self._link_queue(link, flows, link.propagation_ns))
             self.figures[medium] = MediumFigures(found.load_ppm, 0)
             new = {(medium, link.sender, key): leg for key, leg in found.legs.items()}
         if found.overload:
