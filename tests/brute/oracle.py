@@ -1,0 +1,322 @@
+"""The best layout of a very small problem, by the check alone.
+
+No rule, no limit and no delay is known here. Everything that a layout file can state is gone
+through, and the functions behind ``check`` say of each layout whether it is accepted (with every
+build) and what it costs. The layouts gone through: every partition of the devices into segments,
+every order, every place of the switch along the line, every switch, grade and port group, every
+set of open switches, every set of offered links with every grade, every PLCA node count from the
+highest ID + 1 to that with the reserve.
+
+Left out, since the check cannot tell the difference: ports of one group (they are alike), a line
+read from its other end, PLCA IDs other than 1, 2, … outward (a line's timing knows only the highest
+one). Left as the problem has them: burst counts, a setting that a plan does not choose.
+
+Layouts come in the order of their bill, so the first one accepted is the best. What makes this
+quick enough is the order of questions, not knowledge of the answers:
+
+- A finding about a part of a layout stays when more is added to it. So segments and backbones are
+  judged alone first, and only those without a finding are put together. Findings on what is
+  missing (:data:`MISSING`) do not count there.
+- Without traffic no finding is new. So segments are put together without streams and backbone
+  first.
+- With the same devices on the same segments and the same backbone, longer cables and higher node
+  counts shorten no delay. So a layout refused for its traffic stands for those with longer ones,
+  and its latency is the least of theirs; ``thorough`` asks the check about each of them, and the
+  tests compare the two.
+"""
+
+from __future__ import annotations
+
+import heapq
+import random
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import chain, combinations, count, permutations, product
+
+from partitioner.check.bill import backbone_items, cost_sum, segment_items, switch_items
+from partitioner.check.facts import Facts, gather_facts
+from partitioner.check.rules.registry import ALL_RULES
+from partitioner.model.catalogue import Medium
+from partitioner.model.layout import BuiltLink, Layout, Segment
+from partitioner.model.problem import Problem
+from partitioner.network.cable import CableNetwork
+from partitioner.reading.layout_file import default_plca_ids
+from partitioner.study.builds import combinations_of
+from partitioner.study.one_build import build_facts
+
+MISSING = frozenset({"device-once", "backbone-link", "backbone-shape", "stream-way"})
+"""Rules that a layout may break for want of something, so a part of it may be told of them."""
+REFUSED = 1 << 62
+"""Stands for the latency of a layout that is refused."""
+
+
+@dataclass(frozen=True)
+class Piece:
+    """A segment that the check accepts alone, its port not numbered yet."""
+
+    segment: Segment
+    group: int
+    cost: int
+    length_um: int
+
+    @property
+    def shape(self) -> tuple:
+        """What stays when devices change places on it."""
+        return tuple(sorted(self.segment.devices)), self.segment.switch, self.segment.grade
+
+
+@dataclass(frozen=True)
+class Net:
+    """Open switches and built links that the check accepts alone."""
+
+    switches: tuple[str, ...]
+    links: tuple[BuiltLink, ...]
+    cost: int
+
+
+def accepts(problem: Problem, layout: Layout) -> bool:
+    """Whether ``check`` accepts a layout, builds included."""
+    facts = gather_facts(problem, layout, CableNetwork(problem))
+    return not broken(facts) and all_builds_hold(facts)
+
+
+def broken(facts: Facts, aside: frozenset[str] = frozenset()) -> bool:
+    """Whether any rule of the check is broken, those named in ``aside`` left out."""
+    rules = (rule for rule in ALL_RULES if rule.name not in aside)
+    return any(True for rule in rules for _ in rule.broken(facts))
+
+
+def all_builds_hold(facts: Facts) -> bool:
+    """Whether every build of the layout keeps every rule."""
+    if not facts.problem.options:
+        return True
+    rows = combinations_of(facts.problem).rows
+    return not any(broken(build_facts(facts, row.options)) for row in rows)
+
+
+def best_layout(problem: Problem, *, thorough: bool = False) -> tuple[int, Layout] | None:
+    """Least objective money of any layout that the check accepts, and one such layout."""
+    return next(Oracle(problem, thorough=thorough).run(), None)
+
+
+class Oracle:
+    """One problem being gone through."""
+
+    def __init__(self, problem: Problem, *, thorough: bool = False):
+        self.problem = problem
+        self.thorough = thorough
+        self.network = CableNetwork(problem)
+        self.quiet = replace(problem, streams={}, transfers={})
+        self.judged = 0
+        """Layouts put to the check with their traffic."""
+        self._quiet_known: dict[tuple, bool] = {}
+        self._latency: dict[tuple, list[tuple[tuple[int, ...], int]]] = {}
+        """By shapes and net: cables and counts judged, and the price of latency found."""
+
+    def run(self) -> Iterator[tuple[int, Layout]]:
+        """Give the best layout; nothing where there is none."""
+        best: tuple[int, Layout] | None = None
+        for bill, net, pieces in self.by_bill():
+            if best is not None and bill >= best[0]:
+                break
+            for cost, layout in self.settled(bill, net, pieces, best and best[0]):
+                if best is None or cost < best[0]:
+                    best = cost, layout
+        if best is not None:
+            yield best
+
+    # -- parts ------------------------------------------------------------------------------------
+
+    def price(self, items) -> int:
+        """What bill items count in the objective."""
+        mass_price = self.problem.objective.mass_price_per_kg_money
+        return sum(item.objective_money(mass_price) for item in items)
+
+    def layout(self, switches, links, segments) -> Layout:
+        return Layout(
+            self.problem.name, self.problem.digest, tuple(switches), tuple(links), tuple(segments)
+        )
+
+    def pieces(self) -> Iterator[Piece]:
+        """Every segment that breaks no rule alone."""
+        problem = self.problem
+        everything = tuple(problem.switches)
+        subsets = chain.from_iterable(
+            permutations(problem.devices, size) for size in range(1, len(problem.devices) + 1)
+        )
+        for devices in subsets:
+            for grade, switch, index in product(
+                problem.catalogue.grades.values(), problem.switches.values(), range(len(devices))
+            ):
+                mirrored = len(devices) - index, devices[::-1]
+                if (index, devices) > mirrored:
+                    continue
+                is_line = grade.medium is Medium.MIXING
+                ids = default_plca_ids(devices, index) if is_line else ()
+                for group in range(len(switch.port_groups)):
+                    segment = Segment(
+                        id="/".join(devices),
+                        switch=switch.id,
+                        port=1 + sum(g.count for g in switch.port_groups[:group]),
+                        grade=grade.id,
+                        devices=devices,
+                        switch_index=index,
+                        plca_ids=ids,
+                        node_count=max(ids) + 1 if ids else 0,
+                    )
+                    layout = self.layout(everything, (), (segment,))
+                    facts = gather_facts(self.quiet, layout, self.network)
+                    if broken(facts, MISSING):
+                        continue
+                    geometry = facts.laid[0].geometry
+                    cost = self.price(segment_items(problem, segment, grade, geometry))
+                    yield Piece(segment, group, cost, geometry.length_um)
+
+    def nets(self) -> Iterator[Net]:
+        """Every backbone that breaks no rule alone."""
+        problem = self.problem
+        for switches in _subsets(problem.switches):
+            offered = [x for x in problem.backbone.links if set(x.ends) <= set(switches)]
+            for built in _subsets(offered):
+                for grades in product(*(link.grades for link in built)):
+                    links = [BuiltLink(x.ends, g) for x, g in zip(built, grades, strict=True)]
+                    layout = self.layout(switches, links, ())
+                    facts = gather_facts(problem, layout, self.network)
+                    if not broken(facts, frozenset({"device-once"})):
+                        items = switch_items(problem, layout)
+                        items += backbone_items(problem, layout, self.network)
+                        yield Net(switches, tuple(links), self.price(items))
+
+    def drawn(self, rng: random.Random, tries: int) -> Iterator[Layout]:
+        """Layouts put together at random, some broken; of ``tries``, those with every device."""
+        nets, pieces = list(self.nets()), list(self.pieces())
+        free = {
+            (s.id, k): g.count
+            for s in self.problem.switches.values()
+            for k, g in enumerate(s.port_groups)
+        }
+        for _ in range(tries if nets and pieces else 0):
+            net = rng.choice(nets)
+            rest, used, chosen = set(self.problem.devices), Counter[tuple[str, int]](), []
+            fitting = [p for p in pieces if p.segment.switch in net.switches]
+            while fitting:
+                piece = rng.choice(fitting)
+                chosen.append(piece)
+                rest -= set(piece.segment.devices)
+                used[piece.segment.switch, piece.group] += 1
+                fitting = [
+                    p
+                    for p in fitting
+                    if rest >= set(p.segment.devices)
+                    and used[p.segment.switch, p.group] < free[p.segment.switch, p.group]
+                ]
+            if not rest:
+                yield self.numbered(net, tuple(chosen))
+
+    # -- the whole --------------------------------------------------------------------------------
+
+    def by_bill(self) -> Iterator[tuple[int, Net, tuple[Piece, ...]]]:
+        """Every complete set of pieces on every net, the least bill first."""
+        pieces = sorted(self.pieces(), key=lambda p: p.cost)
+        order = tuple(self.problem.devices)
+        free = {
+            (s.id, k): g.count
+            for s in self.problem.switches.values()
+            for k, g in enumerate(s.port_groups)
+        }
+        number = count()
+        heap: list[tuple] = []
+        by_switches: dict[tuple[str, ...], tuple[dict, dict]] = {}
+        for net in self.nets():
+            if net.switches not in by_switches:
+                rows: dict[str, list[Piece]] = {d: [] for d in order}
+                least: dict[str, int] = {}
+                for piece in pieces:
+                    if piece.segment.switch not in net.switches:
+                        continue
+                    devices = piece.segment.devices
+                    rows[min(devices, key=order.index)].append(piece)
+                    for d in devices:
+                        least[d] = min(least.get(d, REFUSED), piece.cost // len(devices))
+                by_switches[net.switches] = rows, least
+            rows, least = by_switches[net.switches]
+            if len(least) == len(order):
+                bound = net.cost + sum(least.values())
+                heapq.heappush(heap, (bound, next(number), net.cost, order, net, ()))
+        while heap:
+            _, _, cost, rest, net, chosen = heapq.heappop(heap)
+            if not rest:
+                yield cost, net, chosen
+                continue
+            rows, least = by_switches[net.switches]
+            used = Counter((p.segment.switch, p.group) for p in chosen)
+            for piece in rows[rest[0]]:
+                port = piece.segment.switch, piece.group
+                if used[port] == free[port] or not set(piece.segment.devices) <= set(rest):
+                    continue
+                left = tuple(d for d in rest if d not in piece.segment.devices)
+                total = cost + piece.cost
+                bound = total + sum(least[d] for d in left)
+                heapq.heappush(heap, (bound, next(number), total, left, net, (*chosen, piece)))
+
+    def settled(
+        self, bill: int, net: Net, pieces: tuple[Piece, ...], best: int | None
+    ) -> Iterator[tuple[int, Layout]]:
+        """The accepted layouts of a set of pieces on a net over all node counts, with cost.
+
+        Those that cost ``best`` or more may be left out.
+        """
+        pieces = tuple(sorted(pieces, key=lambda p: p.shape))
+        layout = self.numbered(net, pieces)
+        key = tuple(p.segment for p in pieces)
+        if key not in self._quiet_known:
+            alone = replace(layout, open_switches=tuple(self.problem.switches), backbone=())
+            facts = gather_facts(self.quiet, alone, self.network)
+            self._quiet_known[key] = not broken(facts, MISSING)
+        if not self._quiet_known[key]:
+            return
+        counts = [self.node_counts(p.segment) for p in pieces]
+        known = self._latency.setdefault((net, tuple(p.shape for p in pieces)), [])
+        for choice in sorted(product(*counts), key=sum):
+            size = tuple(chain.from_iterable(zip((p.length_um for p in pieces), choice, strict=True)))
+            below = (p for old, p in known if all(a <= b for a, b in zip(old, size, strict=True)))
+            least = max(below, default=0)
+            if not self.thorough and bill + least >= (REFUSED if best is None else best):
+                continue
+            segments = [
+                replace(s, node_count=n) for s, n in zip(layout.segments, choice, strict=True)
+            ]
+            tried = replace(layout, segments=tuple(segments))
+            self.judged += 1
+            facts = gather_facts(self.problem, tried, self.network)
+            if broken(facts):
+                known.append((size, REFUSED))
+            elif all_builds_hold(facts):
+                latency = cost_sum(self.problem, (), facts.timing.streams).objective_money
+                known.append((size, latency))
+                yield bill + latency, tried
+                if not self.problem.objective.latency_price_per_ms_money:
+                    return  # the counts left cost the same
+
+    def node_counts(self, segment: Segment) -> range:
+        """PLCA node counts to try, the least first; 0 for a link."""
+        if not segment.plca_ids:
+            return range(1)
+        least = max(segment.plca_ids) + 1
+        return range(least, least + self.problem.limits[segment.grade].reserve.nodes + 1)
+
+    def numbered(self, net: Net, pieces: tuple[Piece, ...]) -> Layout:
+        """The pieces with a port each."""
+        taken: Counter[tuple[str, int]] = Counter()
+        segments = []
+        for piece in pieces:
+            port = piece.segment.switch, piece.group
+            segments.append(replace(piece.segment, port=piece.segment.port + taken[port]))
+            taken[port] += 1
+        return self.layout(net.switches, net.links, segments)
+
+
+def _subsets(things) -> Iterator[tuple]:
+    things = tuple(things)
+    return chain.from_iterable(combinations(things, size) for size in range(len(things) + 1))
