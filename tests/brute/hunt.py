@@ -63,9 +63,8 @@ def _summary(verdicts: list[tuple[tuple[str, int], Verdict]]) -> int:
         print(f"{way}: {len(rows)} problems, {solvable} with a layout", end="")
         for fault in sorted(where):
             print(f", {fault} {sum(fault in v.faults for v in rows)}", end="")
-        print(
-            f"; oracle {sum(v.oracle_s for v in rows):.0f} s, plan {sum(v.plan_s for v in rows):.0f} s"
-        )
+        oracle_s, plan_s = sum(v.oracle_s for v in rows), sum(v.plan_s for v in rows)
+        print(f"; oracle {oracle_s:.0f} s, plan {plan_s:.0f} s")
     for fault, names in sorted(where.items()):
         print(f"{fault} ({len(names)}): {' '.join(names)}")
     return 1 if where else 0

@@ -279,7 +279,7 @@ class Oracle:
         counts = [self.node_counts(p.segment) for p in pieces]
         known = self._latency.setdefault((net, tuple(p.shape for p in pieces)), [])
         for choice in sorted(product(*counts), key=sum):
-            size = tuple(chain.from_iterable(zip((p.length_um for p in pieces), choice, strict=True)))
+            size = (*(p.length_um for p in pieces), *choice)
             below = (p for old, p in known if all(a <= b for a, b in zip(old, size, strict=True)))
             least = max(below, default=0)
             if not self.thorough and bill + least >= (REFUSED if best is None else best):
