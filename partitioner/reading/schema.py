@@ -367,8 +367,8 @@ class ObjectiveTable(Table):
 
     mass_price_per_kg: Money = key("What a kilogram is worth.", Decimal(0))
     latency_price_per_ms: Money = key(
-        "What a millisecond of delay is worth, summed over the legs of all streams on segments: the "
-        "priced delay, which counts one waiting frame of each stream of the segment.",
+        "What a millisecond of delay is worth, summed over the legs of all streams on segments: "
+        "the priced delay, which counts one waiting frame of each stream there.",
         Decimal(0),
     )
 

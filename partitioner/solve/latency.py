@@ -656,9 +656,9 @@ def grown_legs(
     legs = first_legs(nodes, node_count, settings) if least is None else least
     for _ in range(STEPS):
         windows = tuple(
-            replace(
-                n, flows=tuple(replace(f, window_ns=legs[n.id, f.id] + f.inherited_ns) for f in n.flows)
-            )
+            replace(n, flows=tuple(
+                replace(f, window_ns=legs[n.id, f.id] + f.inherited_ns) for f in n.flows
+            ))
             for n in nodes
         )
         bound = response_bound(windows, node_count, settings)

@@ -5,9 +5,9 @@
 A machine is drawn: a duct with side ducts, switches along it, devices around them. Its devices are
 hung on lines and links at random, near ones together. Then every rule is written so that this
 hidden layout just keeps it: ports and their kinds, nodes, length and load of a line, cables in each
-duct, deadlines from 1.02 times the judged delays, groups apart and together, security domains, safety
-levels, failure rules, options, pins. So "no layout" is always a fault, and a layout dearer than
-the hidden one shows what the search missed.
+duct, deadlines from 1.02 times the judged delays, groups apart and together, security domains,
+safety levels, failure rules, options, pins. So "no layout" is always a fault, and a layout dearer
+than the hidden one shows what the search missed.
 """
 
 from __future__ import annotations
@@ -20,7 +20,8 @@ import statistics
 import tempfile
 import time
 from collections import Counter, defaultdict
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -210,7 +211,9 @@ class _Machine:
 
     def _fit_options(self) -> None:
         rng = self.rng
-        self.data["options"] = [{"id": "comfort", "take_rate": 0.4}, {"id": "towing", "take_rate": 0.2}]
+        self.data["options"] = [
+            {"id": "comfort", "take_rate": 0.4}, {"id": "towing", "take_rate": 0.2}
+        ]
         for device in self.devices:
             if rng.random() < 0.15:
                 device["option"] = rng.choice(["comfort", "towing"])
@@ -320,7 +323,7 @@ class _Machine:
         for segment in layout.segments:
             stops = [segment.switch, *segment.devices]
             ducts = {
-                p for a, b in zip(stops, stops[1:], strict=False) for p in network.pathways_on(a, b)
+                p for a, b in pairwise(stops) for p in network.pathways_on(a, b)
             }
             through.update(ducts)
         for duct in self.data["pathways"]:

@@ -77,7 +77,7 @@ def _plca_node_count(facts: Facts) -> Iterator[Breach]:
         count_set, devices = laid.written.node_count, len(laid.segment.devices)
         spare = 0 if laid.limits is None else laid.limits.reserve.nodes
         wanted = min(1 + devices + spare, HIGHEST_COUNT)
-        if spare and devices < count_set < wanted:
+        if spare and 0 < devices < count_set < wanted:
             yield (
                 (laid.segment.id,),
                 f"The PLCA node count of {laid.segment.id} is {count_set}; with the reserve of "

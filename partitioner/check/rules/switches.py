@@ -206,8 +206,8 @@ RULES = (
     ),
     Rule(
         "stream-way",
-        "The backbone joins the switches of every stream's source and destinations, and of every bulk "
-        "transfer's that has a longest time.",
+        "The backbone joins the switches of every stream's source and destinations, and of every "
+        "bulk transfer's that has a longest time.",
         _stream_way,
     ),
 )
