@@ -91,10 +91,10 @@ def command(
     progress = Progress(voice, time_limit, read.currency, time.monotonic)
 
     def on_stop() -> None:
-        voice.note("stopping; what is known so far will be told")
+        voice.note_now("stopping; what is known so far will be told")
 
     # Until all is written and told a signal must not end the run.
-    with ExitStack() as stack, StopWish(on_stop) as wish:
+    with StopWish(on_stop) as wish, ExitStack() as stack:
         place = None
         if output is not None:
             place = stack.enter_context(Place(output, voice, force=force, marks=("explain.json",)))

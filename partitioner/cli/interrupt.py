@@ -1,4 +1,4 @@
-"""Ctrl-C as a wish to stop: the first one ends the search with the best layout so far."""
+"""SIGINT (Ctrl-C), SIGTERM and SIGHUP as a wish to stop, while there may be something to keep."""
 
 from __future__ import annotations
 
@@ -7,30 +7,36 @@ from collections.abc import Callable
 from types import FrameType, TracebackType
 from typing import Any
 
+from partitioner.cli.signals import end, end_saying, heeded
+
 
 class StopWish:
-    """While entered, the first Ctrl-C sets a flag; a second one aborts.
+    """While entered, the first of the signals sets a flag; a second one aborts.
 
-    Calling the object tells whether the user wants to stop.
+    Calling the object tells whether the user wants to stop. A second signal goes to whoever had
+    it before: in the program that ends the process at once, elsewhere Ctrl-C is KeyboardInterrupt.
 
     Parameters
     ----------
     on_first
-        Called once, when the first Ctrl-C arrives.
+        Called once, when the first signal arrives, between any two steps of the program: it must
+        not use Python's own streams, which may be in use.
     """
 
     def __init__(self, on_first: Callable[[], None]):
         self._on_first = on_first
         self._is_wanted = False
-        self._earlier: Any = None
+        self._earlier: dict[int, Any] = {}
 
     def __call__(self) -> bool:
-        """Whether Ctrl-C was pressed."""
+        """Whether one of the signals came."""
         return self._is_wanted
 
     def __enter__(self) -> StopWish:
-        """Take over Ctrl-C."""
-        self._earlier = signal.signal(signal.SIGINT, self._receive)
+        """Take the signals over."""
+        for number in heeded():
+            self._earlier[number] = signal.getsignal(number)
+            signal.signal(number, self._receive)
         return self
 
     def __exit__(
@@ -39,11 +45,20 @@ class StopWish:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        """Give Ctrl-C back."""
-        signal.signal(signal.SIGINT, self._earlier)
+        """Give the signals back."""
+        for number, earlier in self._earlier.items():
+            signal.signal(number, earlier)
 
     def _receive(self, number: int, frame: FrameType | None) -> None:
-        if self._is_wanted:
-            raise KeyboardInterrupt
-        self._is_wanted = True
-        self._on_first()
+        if not self._is_wanted:
+            self._is_wanted = True
+            self._on_first()
+            return
+        earlier = self._earlier[number]
+        if earlier is end:
+            end_saying("stopped by you a second time; what was not written yet is lost")
+        elif callable(earlier):
+            earlier(number, frame)
+        else:
+            signal.signal(number, earlier)
+            signal.raise_signal(number)

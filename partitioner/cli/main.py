@@ -134,8 +134,3 @@ def _run(arguments: Sequence[str] | None, session: Session, voice: Voice) -> int
             # Not even the words could be made: these need nothing more.
             os.write(2, b"error: there is not enough memory\n")
             return int(ExitCode.FAULT)
-
-
-def main() -> None:
-    """Run as a program."""
-    sys.exit(run())

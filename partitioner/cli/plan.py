@@ -94,16 +94,18 @@ def command(
     def on_problem(read: Problem) -> None:
         for warning in read.warnings:
             voice.note(warning)
+        # Until here there is nothing to keep, and from here on there is until all is told.
+        stack.enter_context(wish)
         folder = output or default_folder(read.name)
         # Before the search, so that nobody waits a minute to hear that the folder is taken.
         places.append(stack.enter_context(Place(folder, voice, force=force)))
         progress.append(Progress(voice, time_limit, read.currency, time.monotonic))
 
     def on_stop() -> None:
-        voice.note("stopping; the best layout so far will be kept")
+        voice.note_now("stopping; the best layout so far will be kept")
 
-    # Until all is written and told a signal must not end the run.
-    with ExitStack() as stack, StopWish(on_stop) as wish:
+    wish = StopWish(on_stop)
+    with ExitStack() as stack:
         try:
             result = pipeline.plan(
                 problem,

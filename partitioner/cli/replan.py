@@ -124,10 +124,10 @@ def command(
     folder = output or default_folder(changed.name, "-replan")
 
     def on_stop() -> None:
-        voice.note("stopping; the best layout so far will be kept")
+        voice.note_now("stopping; the best layout so far will be kept")
 
     # Until all is written and told a signal must not end the run.
-    with Place(folder, voice, force=force) as place, StopWish(on_stop) as wish:
+    with StopWish(on_stop) as wish, Place(folder, voice, force=force) as place:
         # Only now: loading the solver takes a second, and a wrong file needs none.
         from partitioner.cli.kept import keep_better
         from partitioner.study.rerun import CannotHold, held_by, release_reserve, rerun

@@ -115,10 +115,10 @@ def command(
     progress = Progress(voice, time_limit, read.currency, time.monotonic)
 
     def on_stop() -> None:
-        voice.note("stopping; the points so far will be kept")
+        voice.note_now("stopping; the points so far will be kept")
 
     # Until all is written and told a signal must not end the run.
-    with Place(folder, voice, force=force, marks=(STATE,)) as place, StopWish(on_stop) as wish:
+    with StopWish(on_stop) as wish, Place(folder, voice, force=force, marks=(STATE,)) as place:
         state = None if afresh else read_state(folder, read, AXES[axis])
         if state is not None:
             voice.note(f"going on from {len(state.front.points)} points in {folder}/")

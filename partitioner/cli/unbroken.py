@@ -7,9 +7,7 @@ import threading
 from types import FrameType, TracebackType
 from typing import Any
 
-_NUMBERS = [
-    getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)
-]
+from partitioner.cli.signals import heeded
 
 
 class Unbroken:
@@ -30,9 +28,8 @@ class Unbroken:
     def __enter__(self) -> Unbroken:
         """Take the signals over; they come to the main thread alone."""
         if threading.current_thread() is threading.main_thread():
-            for number in _NUMBERS:
-                if signal.getsignal(number) not in (signal.SIG_IGN, None):
-                    self._earlier[number] = signal.signal(number, self._note)
+            for number in heeded():
+                self._earlier[number] = signal.signal(number, self._note)
         return self
 
     def __exit__(

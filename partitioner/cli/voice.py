@@ -10,6 +10,7 @@ import click
 
 from partitioner.cli.machine import silence, stdout_words
 from partitioner.cli.session import Session
+from partitioner.cli.signals import say_now
 from partitioner.errors import MachineFault
 from partitioner.visible import json_text, visible, visible_lines
 
@@ -59,6 +60,11 @@ class Voice:
         """Say something worth knowing, unless quiet."""
         if not self.session.is_quiet:
             self._write(visible(text))
+
+    def note_now(self, text: str) -> None:
+        """Say something worth knowing from a signal's handler, unless quiet."""
+        if not self.session.is_quiet:
+            say_now(text + "\n")
 
     def step(self, text: str) -> None:
         """Say which step is under way (``-v``)."""

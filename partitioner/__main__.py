@@ -1,0 +1,28 @@
+"""The program's first steps, as ``partitioner`` and as ``python -m partitioner``.
+
+Before anything else is imported the current folder leaves the import path, and Ctrl-C gets a
+meaning: the imports take their time.
+"""
+
+# Not even ``__future__`` may be imported before the path is settled.
+import sys
+
+from partitioner.import_path import leave_current_folder
+
+
+def main() -> None:
+    """Run as a program."""
+    leave_current_folder()
+    from partitioner.cli.signals import end_at_once, ignore
+
+    end_at_once()
+    from partitioner.cli.main import run
+
+    code = run()
+    # All is written and told; a signal now would only spoil the exit code.
+    ignore()
+    sys.exit(code)
+
+
+if __name__ == "__main__":
+    main()
