@@ -12,7 +12,7 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "partitioner"
 
 ROWS = (
-    {"errors", "units", "visible"},
+    {"errors", "units", "visible", "import_path"},
     {"model"},
     {"reading", "network"},
     {"timing"},
@@ -21,6 +21,7 @@ ROWS = (
     {"study"},
     {"pipeline"},
     {"cli"},
+    {"__main__"},
 )
 ROW_OF = {part: number for number, row in enumerate(ROWS) for part in row}
 

@@ -20,7 +20,7 @@ FAULT = 1
 
 
 def heeded() -> list[signal.Signals]:
-    """Those of the signals that are not ignored, by the caller or by a handler of another kind."""
+    """Those of the signals that are not ignored, and not handled by something else than Python."""
     unheard = (signal.SIG_IGN, None)
     return [number for number in SIGNALS if signal.getsignal(number) not in unheard]
 

@@ -1,20 +1,31 @@
 """Tasks at work in a process of its own, sending on what they find as they go.
 
-The process is started as ``python -m partitioner.solve.beside``. Its standard input carries
-pickled tasks, one after the other; its standard output a pickled message for everything a task
-emits, and None at the end of each.
+The process runs :mod:`partitioner.solve.beside_process`. Its standard input carries pickled tasks,
+one after the other; its standard output a pickled message for everything a task emits, and None at
+the end of each.
+
+It is cut off from where its user stands: it imports nothing from the current folder, and Ctrl-C or
+the end of the terminal do not reach it. And it ends with the process that started it, however that
+ends.
 """
 
 from __future__ import annotations
 
 import contextlib
+import os
 import pickle
 import queue
 import subprocess
 import sys
 import threading
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any, Protocol
+
+from partitioner.import_path import settled_path
+
+LOOK_EVERY_S = 0.2
+"""Between two looks at whether the user wants to stop."""
 
 
 class Task(Protocol):
@@ -25,21 +36,36 @@ class Task(Protocol):
 
 
 class Beside:
-    """A process that works on one task at a time; :meth:`poll` gives what has come in since."""
+    """A process that works on one task at a time; :meth:`poll` gives what has come in since.
 
-    def __init__(self, task: Task | None = None):
+    Parameters
+    ----------
+    task
+        The first task, if there is one already.
+    should_stop
+        Asked now and then, from another thread; true ends the process, whatever the thread that
+        started it is at.
+    """
+
+    def __init__(
+        self, task: Task | None = None, should_stop: Callable[[], bool] = lambda: False
+    ):
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "partitioner.solve.beside"],
+            command_line(),
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
+            creationflags=getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0),
         )
+        self._should_stop = should_stop
+        self._is_closed = threading.Event()
         self._tasks: queue.SimpleQueue[Task | None] = queue.SimpleQueue()
         self._queue: queue.SimpleQueue[Any] = queue.SimpleQueue()
         self.running = False
         self._thread = threading.Thread(target=self._serve, daemon=True)
         self._thread.start()
+        threading.Thread(target=self._watch, daemon=True).start()
         if task is not None:
             self.give(task)
 
@@ -63,6 +89,12 @@ class Beside:
                 pass
             self._queue.put(None)
 
+    def _watch(self) -> None:
+        while not self._is_closed.wait(LOOK_EVERY_S):
+            if self._should_stop():
+                self._process.kill()
+                return
+
     def poll(self, wait_s: float = 0.0) -> list[Any]:
         """Every message that came in; waits up to ``wait_s`` for a first one."""
         out: list[Any] = []
@@ -81,6 +113,7 @@ class Beside:
     def close(self) -> None:
         """End the process and free what it held."""
         self.running = False
+        self._is_closed.set()
         self._tasks.put(None)
         if self._process.poll() is None:
             self._process.kill()
@@ -92,25 +125,12 @@ class Beside:
                     stream.close()
 
 
-def main() -> None:
-    """Work on each task that comes in and send on what it emits."""
-    out = sys.stdout.buffer
-    sys.stdout = sys.stderr
+def command_line() -> list[str]:
+    """Give the command line of the process, for the process that calls this.
 
-    def emit(message: Any) -> None:
-        pickle.dump(message, out)
-        out.flush()
-
-    while True:
-        try:
-            task = pickle.load(sys.stdin.buffer)
-        except EOFError:
-            return
-        try:
-            task.run(emit)
-        finally:
-            emit(None)
-
-
-if __name__ == "__main__":
-    main()
+    ``-I`` keeps the current folder and ``PYTHONPATH`` from the import path. So that this very
+    program and the libraries it has found are found again, the settled path goes along.
+    """
+    script = Path(__file__).with_name("beside_process.py").resolve()
+    no_cache = ["-B"] if sys.dont_write_bytecode else []
+    return [sys.executable, "-I", *no_cache, str(script), str(os.getpid()), *settled_path()]

@@ -92,7 +92,7 @@ class PartedRun(Run):
         """Have so many processes beside, if there may be any."""
         if self.settings.workers > 1 and not self.deterministic:
             while len(self.crew) < number:
-                self.crew.append(Beside())
+                self.crew.append(Beside(should_stop=self.should_stop))
 
     def take_in(self) -> bool:
         """Take in what came from beside and give those without work the next job."""

@@ -113,10 +113,10 @@ class WholeRun(Run):
         return seeder, task
 
     def _next_seed(self) -> None:
-        while self.waiting_seeds:
+        while self.waiting_seeds and not self.should_stop():
             seeder, task = self._seed_task()
             if seeder is not None and task is not None:
-                self.seeding = (seeder, Beside(task))
+                self.seeding = (seeder, Beside(task, self.should_stop))
                 return
 
     @property
