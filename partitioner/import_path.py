@@ -32,7 +32,7 @@ def settled_path() -> list[str]:
     except FileNotFoundError:
         # The current folder has been removed: nothing can come from it.
         dropped = set()
-    library = _normal(os.path.dirname(os.__file__))  # noqa: PTH120
+    library = _normal(os.path.dirname(os.__file__))
     kept: list[str] = []
     is_behind_library = False
     for entry in sys.path:
@@ -50,4 +50,4 @@ def leave_current_folder() -> None:
 
 
 def _normal(folder: str) -> str:
-    return os.path.normcase(os.path.abspath(folder))  # noqa: PTH100
+    return os.path.normcase(os.path.abspath(folder))

@@ -226,7 +226,7 @@ def test_closed_pipe_is_quiet() -> None:
     import sys
 
     done = subprocess.run(
-        f"{sys.executable} -c 'from partitioner.cli.main import main; main()' --help | head -c 5",
+        f"{sys.executable} -m partitioner --help | head -c 5",
         shell=True, capture_output=True, text=True, check=False,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},
     )  # fmt: skip

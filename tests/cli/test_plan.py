@@ -19,7 +19,7 @@ from partitioner.reading.example import example_text
 from partitioner.report.writer import MANIFEST
 from partitioner.solve import planner
 
-PROGRAM = [sys.executable, "-c", "from partitioner.cli.main import main; main()"]
+PROGRAM = [sys.executable, "-m", "partitioner"]
 QUICK = ["--time-limit", "30s", "--workers", "1"]
 
 WRITTEN = {
