@@ -21,6 +21,9 @@ ROOT = Path(__file__).parent.parent
 PROGRAM = (sys.executable, "-m", "partitioner")
 HELPER = "beside_process.py"
 _MARK = "TEST_RUN_MARK"
+_STREAMS = {
+    "stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True,
+}  # fmt: skip
 STOPPING = ("SIGINT", "SIGTERM", "SIGHUP")
 
 
@@ -33,8 +36,7 @@ class Started:
         self.child = subprocess.Popen(
             list(words),
             env={**environment, _MARK: self.mark},
-            stdin=subprocess.DEVNULL,
-            **{"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, **how},
+            **{**_STREAMS, **how},
             preexec_fn=_as_from_a_shell,
         )
 
