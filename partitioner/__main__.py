@@ -12,10 +12,13 @@ from partitioner.import_path import leave_current_folder
 
 def main() -> None:
     """Run as a program."""
-    leave_current_folder()
-    from partitioner.cli.signals import end_at_once, ignore
+    try:
+        leave_current_folder()
+        from partitioner.cli.signals import end_at_once, ignore
 
-    end_at_once()
+        end_at_once()
+    except KeyboardInterrupt:
+        sys.exit("error: stopped by you before there was anything to keep")
     from partitioner.cli.main import run
 
     code = run()
