@@ -237,8 +237,8 @@ def test_as_a_process_of_its_own(hostile) -> None:
     ended = subprocess.run(
         [
             sys.executable,
-            "-c",
-            "from partitioner.cli.main import main; main()",
+            "-m",
+            "partitioner",
             "--color",
             "-v",
             "check",

@@ -21,7 +21,7 @@ from partitioner.cli.session import Session
 from partitioner.errors import ExitCode, MachineFault
 from partitioner.report import switch
 
-PROGRAM = f"{shlex.quote(sys.executable)} -c 'from partitioner.cli.main import main; main()'"
+PROGRAM = f"{shlex.quote(sys.executable)} -m partitioner"
 posix = pytest.mark.skipif(os.name == "nt", reason="needs a POSIX shell")
 
 
