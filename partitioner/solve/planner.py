@@ -39,7 +39,7 @@ def plan_layout(
     on_progress
         Told each better cost or bound with the part of the run it came from.
     should_stop
-        Asked often; true ends the run with the best layout so far.
+        Asked often, from other threads too; true ends the run with the best layout so far.
     study
         Rows and costs that a study adds; the costs count in the outcome.
     start_from
