@@ -38,8 +38,9 @@ class Limits:
         return self.should_stop() or self.seconds_left() <= 0
 
 
-SMALL = 12
-"""Devices up to which every choice is judged by the whole analysis from the start."""
+SMALL = 60
+"""Devices up to which every choice is judged by the whole analysis from the start: that is quick
+enough there, and where deadlines are tight little can be found that is sure to be in time."""
 MOST_LESSONS = 8
 """Choices of one neighbourhood that are refuted one after the other before it is left."""
 HUB = 4

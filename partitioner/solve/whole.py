@@ -39,6 +39,8 @@ ROOMS = (1.0, 0.5, 0.25)
 """Shares of that, or of the gap, that are tried."""
 FEW_COLUMNS = 8_000
 """Up to so many columns are proved over at once; with more, those within less room come first."""
+MOST_WITHOUT_LAYOUT = 40
+"""Devices up to which all columns are collected although no layout is known that narrows them."""
 FEW_LEFT_OUT = 8
 """So many devices that the first proposals leave out are found a home for before the bound."""
 MOST_SWITCHES = 8
@@ -267,7 +269,7 @@ class WholeRun(Run):
         where the columns are too many for that, one nearer to what the duals prove.
         """
         cost = self.cost
-        if self.search.duals is None or (cost is None and self.instance.n > 16):
+        if self.search.duals is None or (cost is None and self.instance.n > MOST_WITHOUT_LAYOUT):
             return
         # Without capped pathways the labels of the bound find all that matters, and quicker.
         ways = (False, True) if self.backbone.pathway_caps and cost is not None else (False,)
@@ -402,25 +404,37 @@ class WholeRun(Run):
         self.step("first layout")
         self.start_seeds()
         self.first_layout()
+        if self.cost is None and not self.over():
+            # Prices of devices first, as good as a short run makes them: they lead to a layout.
+            self.step("proving a bound")
+            self.prove_bound(0.15)
+            self._find_layout()
         self.step("proving a bound")
         if not self.over():
             self.prove_bound(0.7)
         if not self.over():
             self.step("choosing among columns")
             self.choose_among_pool(0.25 * self.settings.time_limit_s)
-        best = self.search.best
-        if best is None or best.left_out:
-            self.step("finding a home for every device")
-            if best is not None:
-                self.search.mend(14)
-            if self.cost is None and self.search.best is not None and not self.over():
-                self.search.be_bold()
-                self._quick_master(0.3 * self.seconds_left())
-                self.search.mend(14)
+        if self.cost is None:
+            self._find_layout()
         if not self.over():
             self.step("proving the layout")
             self.prove_by_enumeration()
         self.improve()
+
+    def _find_layout(self) -> None:
+        """Find a home for every device: first where all is sure to be in time, then where it may be."""
+        self.step("finding a home for every device")
+        for is_bold in (False, True):
+            if not is_bold and not self.search.plays_safe:
+                continue
+            if self.cost is not None or self.over():
+                return
+            if is_bold:
+                self.search.be_bold()
+            self.choose_among_pool(0.1 * self.settings.time_limit_s)
+            if self.search.best is not None and self.cost is None:
+                self.search.mend(14)
 
     def improve(self) -> None:
         """Solve regions again, larger ones each time nothing is gained, until time is up."""
