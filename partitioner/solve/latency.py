@@ -104,6 +104,8 @@ class SegmentLatency:
         self._spread: dict[int, int] = {}
         self._alone: dict[tuple[int, int], Legs | None] = {}
         self._sent_alone: dict[tuple[int, int], dict[int, int]] = {}
+        self._longest_fits: dict[tuple[int, int], bool] = {}
+        self._heard_alone: dict[tuple, int | None] = {}
         self._incoming_flow: dict[int, LineFlow] = {}
         self._burst = problem.plca.burst_count
         self._has_price = bool(problem.objective.latency_price_per_ms_money)
@@ -475,12 +477,17 @@ class SegmentLatency:
         self, device: int, stream: int, *, down: bool = False
     ) -> list[tuple[int, int]]:
         """Least leg in each grade the device can have, with nobody else's traffic."""
+        self.instance.look()
         rows = []
         for grade in range(len(self.instance.grades)):
             if self.instance.can[device, grade]:
-                legs = self._hears(grade, device, stream) if down else self._sends(grade, device)
-                if stream in legs:
-                    rows.append((grade, legs[stream]))
+                leg = (
+                    self._hears(grade, device, stream)
+                    if down
+                    else self._sends(grade, device).get(stream)
+                )
+                if leg is not None:
+                    rows.append((grade, leg))
         return rows
 
     def _sends(self, grade: int, device: int) -> dict[int, int]:
@@ -492,17 +499,30 @@ class SegmentLatency:
             self._sent_alone[key] = dict(found or ())
         return self._sent_alone[key]
 
-    def _hears(self, grade: int, device: int, stream: int) -> dict[int, int]:
+    def _hears(self, grade: int, device: int, stream: int) -> int | None:
         """Leg of a stream that comes alone through the port of a device with a segment alone.
 
         Others may be heard directly. What the stream inherits is left out, since that is worked
-        out from here; of what the device sends, the longest frame is enough for a least.
+        out from here; of what the device sends, the longest frame is enough for a least. None:
+        there is no such segment.
         """
-        port = LineNode(PORT, (self._flows[stream],), QueueOrder.PCP, self._burst)
-        node = self._nodes[device]
+        flow, node = self._flows[stream], self._nodes[device]
         if node.flows:
             node = replace(node, flows=(max(node.flows, key=attrgetter("frame_bytes")),))
-        return dict(self._pair(grade, node, port) or ())
+        if not self.is_shared(grade):
+            # The directions do not hinder each other: what the device sends only has to fit.
+            if (grade, device) not in self._longest_fits:
+                silent = LineNode(PORT, (), QueueOrder.PCP, self._burst)
+                fits = self._pair(grade, node, silent) is not None
+                self._longest_fits[grade, device] = fits
+            if not self._longest_fits[grade, device]:
+                return None
+            node = replace(node, id="", flows=())
+        key = grade, node, flow.frame_bytes, flow.period_ns, flow.jitter_ns
+        if key not in self._heard_alone:
+            port = LineNode(PORT, (flow,), QueueOrder.PCP, self._burst)
+            self._heard_alone[key] = dict(self._pair(grade, node, port) or ()).get(stream)
+        return self._heard_alone[key]
 
     # -- relaxations for the enumeration ------------------------------------------------------
 
