@@ -56,6 +56,8 @@ def _metric_matrix_um(
     return exact
 
 
+_AT_ONCE = 250_000
+"""Distances worked out between two looks."""
 _BIG = 10_000
 """Weighs a place passed far below a µm, so that of equal ways the one with fewer corners wins."""
 
@@ -195,7 +197,14 @@ class CableNetwork:
         if not self.has_pathways:
             a = np.array([self.position_um(r) for r in rows], dtype=np.int64).reshape(-1, 3)
             b = np.array([self.position_um(c) for c in columns], dtype=np.int64).reshape(-1, 3)
-            return _metric_matrix_um(a, b, self._metric, self._factor)
+            lengths = np.empty((len(a), len(b)), dtype=np.int64)
+            step = 1 + _AT_ONCE // (1 + len(b))
+            for k in range(0, len(a), step):
+                self._look()
+                lengths[k : k + step] = _metric_matrix_um(
+                    a[k : k + step], b, self._metric, self._factor
+                )
+            return lengths
         pa = np.array([self._attach[r] for r in rows], dtype=np.int64).reshape(-1, 2)
         pb = np.array([self._attach[c] for c in columns], dtype=np.int64).reshape(-1, 2)
         between = np.empty((len(pa), len(pb)), dtype=np.int64)

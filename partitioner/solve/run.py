@@ -40,6 +40,15 @@ class PlanSettings:
     known_bound_money: int = 0
 
 
+def over_too_soon(seconds: float) -> NoAnswer:
+    """Say that a run was over, after so many seconds, before it could begin to search."""
+    return NoAnswer(
+        f"no layout found within {seconds:.1f} s, which were over while the problem was still "
+        f"being prepared; whether one exists is not known",
+        seconds=seconds,
+    )
+
+
 class Run:
     """State of one run over a problem.
 
@@ -132,11 +141,7 @@ class Run:
     def _look(self) -> None:
         """End the run if it is to stop before it has begun to search."""
         if self._preparing and self.limits.over():
-            raise NoAnswer(
-                f"no layout found within {self.seconds():.1f} s, which were over while the problem "
-                f"was still being prepared; whether one exists is not known",
-                seconds=self.seconds(),
-            )
+            raise over_too_soon(self.seconds())
 
     def _on_better(self, selection: Selection) -> None:
         self.seconds_to_best = self.seconds()

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
-from partitioner.errors import Conflict
+from partitioner.errors import Conflict, NoAnswer
 from partitioner.model.problem import Problem
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
@@ -86,7 +86,10 @@ class Asker:
             self.on_question(f"is there a layout without {len(dropped)} rules?")
         changed = without(self.problem, dropped)
         if is_quick and self.is_large:
-            reasons = hopeless(ColumnBuilder(Instance(changed)))
+            try:
+                reasons = hopeless(ColumnBuilder(Instance(changed, look=self._look)))
+            except NoAnswer:
+                return Result(Answer.UNKNOWN)
             if not reasons:
                 return Result(Answer.UNKNOWN)
             known = Result(Answer.NONE, conflicts=tuple(reasons))
@@ -94,6 +97,10 @@ class Asker:
             known = self.ask(changed)
         self._known[key] = known
         return known
+
+    def _look(self) -> None:
+        if self.budget.is_over:
+            raise NoAnswer("the time for all questions is over")
 
     def ask(self, problem: Problem, *, is_alike: bool = False) -> Result:
         """Whether a problem has a layout at all.

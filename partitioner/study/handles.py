@@ -12,6 +12,8 @@ from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
+import numpy as np
+
 from partitioner.model.assessment import Assessment
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import (
@@ -225,15 +227,15 @@ def enough_length_um(problem: Problem, grade: str) -> int:
     first = network.matrix_um(list(problem.switches), devices)
     longest = 0
     for row in first:
-        left = set(range(len(devices)))
+        left = np.ones(len(devices), dtype=bool)
         here = int(row.argmin())
         total = int(row.max()) + int(row[here])
-        left.remove(here)
-        while left:
-            after = min(left, key=lambda k: (int(between[here, k]), k))
+        left[here] = False
+        for _ in range(len(devices) - 1):
+            after = int(np.where(left, between[here], 2**62).argmin())
             total += int(between[here, after])
             here = after
-            left.remove(after)
+            left[here] = False
         longest = max(longest, total)
     line = problem.line
     slack = len(devices) * line.drop_slack_um + 2 * line.end_slack_um

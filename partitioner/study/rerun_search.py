@@ -27,6 +27,7 @@ from partitioner.solve.master import Choice, Master, MasterResult, Selection
 from partitioner.solve.nogood import NoGood
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.solve.precheck import hopeless
+from partitioner.solve.run import over_too_soon
 from partitioner.solve.search import Limits, Search, Study
 from partitioner.solve.verify import Judge
 from partitioner.study.rerun_columns import (
@@ -152,6 +153,7 @@ class RerunSearch:
     _met: list[Selection] = field(init=False, default_factory=list)
     """Every selection that was the best for some aim for a while."""
     _judge: Judge = field(init=False)
+    _preparing: bool = field(init=False)
     _refused: dict[NoGood, None] = field(init=False, default_factory=dict)
     _tried_all: bool = field(init=False, default=False)
     _bound: int = field(init=False, default=0)
@@ -161,7 +163,8 @@ class RerunSearch:
     def __post_init__(self) -> None:
         """Compile the problem."""
         self._begun = self.clock()
-        self.instance = Instance(self.problem)
+        self._preparing = True
+        self.instance = Instance(self.problem, look=self._look)
         self.builder = ColumnBuilder(self.instance)
         self.backbone = BackboneData(self.instance)
         self.change = ChangeModel(
@@ -181,6 +184,10 @@ class RerunSearch:
 
     def _over(self) -> bool:
         return self.should_stop() or self.seconds_left() <= 0
+
+    def _look(self) -> None:
+        if self._preparing and self._over():
+            raise over_too_soon(self.seconds())
 
     def _tell(self, word: str) -> None:
         sample = Sample(round(self.seconds(), 3), self._best_total, self._bound or None)
@@ -203,6 +210,7 @@ class RerunSearch:
         conflicts = hopeless(self.builder)
         if conflicts:
             raise NoLayout(conflicts)
+        self._preparing = False
         self._tried_all = order_count(self.builder, ALL_UP_TO) <= ALL_UP_TO
         fresh: Outcome | None = None
         starts: list[Selection] = []
