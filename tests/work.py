@@ -1,4 +1,4 @@
-"""Work counted in place of seconds: calls of Python functions, the same on every machine."""
+"""Work counted in place of seconds: calls of functions, the same on every machine."""
 
 from __future__ import annotations
 
@@ -7,19 +7,44 @@ from collections.abc import Callable
 from types import FrameType
 from typing import Any
 
+A_SECOND = 1_000_000
+"""Calls that take about a second."""
+
+
+class WorkClock:
+    """A clock that goes on with the calls of functions, of generators and into libraries.
+
+    It goes while entered. Reading it tells seconds; ``longest_s`` is the longest time between two
+    readings.
+    """
+
+    def __init__(self) -> None:
+        self.calls = 0
+        self.longest_s = 0.0
+        self._read_at = 0.0
+        self._earlier: Any = None
+
+    def __enter__(self) -> WorkClock:
+        self._earlier = sys.getprofile()
+        sys.setprofile(self._note)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        sys.setprofile(self._earlier)
+
+    def _note(self, frame: FrameType, event: str, argument: Any) -> None:
+        self.calls += event in ("call", "c_call")
+
+    def __call__(self) -> float:
+        """Seconds of work so far."""
+        now = self.calls / A_SECOND
+        self.longest_s = max(self.longest_s, now - self._read_at)
+        self._read_at = now
+        return now
+
 
 def calls_in(work: Callable[[], object]) -> int:
-    """Calls of functions, steps of generators and calls into libraries that ``work`` makes."""
-    count = 0
-
-    def note(frame: FrameType, event: str, argument: Any) -> None:
-        nonlocal count
-        count += event in ("call", "c_call")
-
-    earlier = sys.getprofile()
-    sys.setprofile(note)
-    try:
+    """Calls that ``work`` makes."""
+    with WorkClock() as clock:
         work()
-    finally:
-        sys.setprofile(earlier)
-    return count
+    return clock.calls

@@ -117,8 +117,11 @@ def burst_proposals(problem: Problem, assessment: Assessment) -> list[BurstPropo
     if len(problem.streams) > MOST_STREAMS or assessment.findings:
         return []
     network = CableNetwork(problem)
-    traffic = gather_facts(problem, assessment.layout, network, Method.RESPONSE).timing.traffic
-    before = _bounds(traffic)
+    timing = gather_facts(problem, assessment.layout, network, Method.RESPONSE).timing
+    traffic = timing.traffic
+    before = {
+        (f.stream, f.destination): f.response_ns for f in (*timing.streams, *timing.transfers)
+    }
     proposals = []
     for segment, node, stream, destination in _queued(problem, assessment):
         tried = [
@@ -151,7 +154,8 @@ def _queued(problem: Problem, assessment: Assessment) -> Iterator[tuple[str, str
 
 
 def _bounds(traffic: NetworkTraffic) -> dict[tuple[str, str], int | None]:
-    return {key: bound.response_ns for key, bound in analyse(traffic).bounds.items()}
+    found = analyse(traffic, linear=False)
+    return {key: bound.response_ns for key, bound in found.bounds.items()}
 
 
 def _tried(
