@@ -66,9 +66,8 @@ def test_many_streams(command, tmp_path):
     (tmp_path / "problem.yaml").write_text(crowded(524), encoding="utf-8")
     name, *more = command
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    start = "from partitioner.cli.main import main; main()"
     done = subprocess.run(
-        [sys.executable, "-c", start, name, "problem.yaml", "--time-limit", "2s", *more],
+        [sys.executable, "-m", "partitioner", name, "problem.yaml", "--time-limit", "2s", *more],
         cwd=tmp_path,
         env={"PYTHONPATH": str(Path(__file__).parents[2])},
         capture_output=True,
