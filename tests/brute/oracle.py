@@ -97,7 +97,7 @@ def all_builds_hold(facts: Facts) -> bool:
 
 def best_layout(problem: Problem, *, thorough: bool = False) -> tuple[int, Layout] | None:
     """Least objective money of any layout that the check accepts, and one such layout."""
-    return next(Oracle(problem, thorough=thorough).run(), None)
+    return Oracle(problem, thorough=thorough).best()
 
 
 class Oracle:
@@ -114,17 +114,16 @@ class Oracle:
         self._latency: dict[tuple, list[tuple[tuple[int, ...], int]]] = {}
         """By shapes and net: cables and counts judged, and the price of latency found."""
 
-    def run(self) -> Iterator[tuple[int, Layout]]:
-        """Give the best layout; nothing where there is none."""
+    def best(self) -> tuple[int, Layout] | None:
+        """Give the best layout with its cost; None where there is none."""
         best: tuple[int, Layout] | None = None
         for bill, net, pieces in self.by_bill():
             if best is not None and bill >= best[0]:
                 break
-            for cost, layout in self.settled(bill, net, pieces, best and best[0]):
-                if best is None or cost < best[0]:
-                    best = cost, layout
-        if best is not None:
-            yield best
+            found = self.judge(bill, net, pieces, best and best[0])
+            if found is not None and (best is None or found[0] < best[0]):
+                best = found
+        return best
 
     # -- parts ------------------------------------------------------------------------------------
 
@@ -154,7 +153,9 @@ class Oracle:
                     continue
                 is_line = grade.medium is Medium.MIXING
                 ids = default_plca_ids(devices, index) if is_line else ()
-                for group in range(len(switch.port_groups)):
+                for group, nodes in product(
+                    range(len(switch.port_groups)), self.node_counts(grade.id, ids)
+                ):
                     segment = Segment(
                         id="/".join(devices),
                         switch=switch.id,
@@ -163,7 +164,7 @@ class Oracle:
                         devices=devices,
                         switch_index=index,
                         plca_ids=ids,
-                        node_count=max(ids) + 1 if ids else 0,
+                        node_count=nodes,
                     )
                     layout = self.layout(everything, (), (segment,))
                     facts = gather_facts(self.quiet, layout, self.network)
@@ -172,6 +173,13 @@ class Oracle:
                     geometry = facts.laid[0].geometry
                     cost = self.price(segment_items(problem, segment, grade, geometry))
                     yield Piece(segment, group, cost, geometry.length_um)
+
+    def node_counts(self, grade: str, ids: tuple[int, ...]) -> range:
+        """PLCA node counts to try, the least first; 0 for a link."""
+        if not ids:
+            return range(1)
+        limits = self.problem.limits.get(grade)
+        return range(max(ids) + 1, max(ids) + 2 + (limits.reserve.nodes if limits else 0))
 
     def nets(self) -> Iterator[Net]:
         """Every backbone that breaks no rule alone."""
@@ -260,12 +268,12 @@ class Oracle:
                 bound = total + sum(least[d] for d in left)
                 heapq.heappush(heap, (bound, next(number), total, left, net, (*chosen, piece)))
 
-    def settled(
+    def judge(
         self, bill: int, net: Net, pieces: tuple[Piece, ...], best: int | None
-    ) -> Iterator[tuple[int, Layout]]:
-        """The accepted layouts of a set of pieces on a net over all node counts, with cost.
+    ) -> tuple[int, Layout] | None:
+        """Cost and layout of a set of pieces on a net; None if refused.
 
-        Those that cost ``best`` or more may be left out.
+        None as well if it is known to cost ``best`` or more.
         """
         pieces = tuple(sorted(pieces, key=lambda p: p.shape))
         layout = self.numbered(net, pieces)
@@ -275,36 +283,23 @@ class Oracle:
             facts = gather_facts(self.quiet, alone, self.network)
             self._quiet_known[key] = not broken(facts, MISSING)
         if not self._quiet_known[key]:
-            return
-        counts = [self.node_counts(p.segment) for p in pieces]
+            return None
         known = self._latency.setdefault((net, tuple(p.shape for p in pieces)), [])
-        for choice in sorted(product(*counts), key=sum):
-            size = (*(p.length_um for p in pieces), *choice)
-            below = (p for old, p in known if all(a <= b for a, b in zip(old, size, strict=True)))
-            least = max(below, default=0)
-            if not self.thorough and bill + least >= (REFUSED if best is None else best):
-                continue
-            segments = [
-                replace(s, node_count=n) for s, n in zip(layout.segments, choice, strict=True)
-            ]
-            tried = replace(layout, segments=tuple(segments))
-            self.judged += 1
-            facts = gather_facts(self.problem, tried, self.network)
-            if broken(facts):
-                known.append((size, REFUSED))
-            elif all_builds_hold(facts):
-                latency = cost_sum(self.problem, (), facts.timing.streams).objective_money
-                known.append((size, latency))
-                yield bill + latency, tried
-                if not self.problem.objective.latency_price_per_ms_money:
-                    return  # the counts left cost the same
-
-    def node_counts(self, segment: Segment) -> range:
-        """PLCA node counts to try, the least first; 0 for a link."""
-        if not segment.plca_ids:
-            return range(1)
-        least = max(segment.plca_ids) + 1
-        return range(least, least + self.problem.limits[segment.grade].reserve.nodes + 1)
+        size = (*(p.length_um for p in pieces), *(p.segment.node_count for p in pieces))
+        below = (p for old, p in known if all(a <= b for a, b in zip(old, size, strict=True)))
+        least = bill + max(below, default=0)
+        if not self.thorough and least >= (REFUSED if best is None else best):
+            return None
+        self.judged += 1
+        facts = gather_facts(self.problem, layout, self.network)
+        if broken(facts):
+            known.append((size, REFUSED))
+            return None
+        if not all_builds_hold(facts):
+            return None
+        latency = cost_sum(self.problem, (), facts.timing.streams).objective_money
+        known.append((size, latency))
+        return bill + latency, layout
 
     def numbered(self, net: Net, pieces: tuple[Piece, ...]) -> Layout:
         """The pieces with a port each."""
