@@ -547,6 +547,9 @@ class SegmentLatency:
         round_rest = start_ns(settings) + (count - 1) * silent
         # See first_legs: what a leg takes besides the cycle, with the fewest rounds there can be.
         beside = miss_ns(settings) - settings.loop_delay_ns + settings.phy_ns + each
+        if settings.logical_collision:
+            # A frame that finds the line idle has waited its gap already.
+            beside -= IPG_BT * settings.bit_ns
         for i in range(inst.n):
             node = self._nodes[i]
             load[i] = sum(slot_ns(f.frame_bytes, settings) * PPM // f.period_ns for f in node.flows)
