@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
@@ -99,12 +100,16 @@ class NoAnswer(PartitionerError):
 
 
 class BrokenRules(PartitionerError):
-    """A layout breaks rules of its problem; ``findings`` are rule findings of ``check``."""
+    """A layout breaks rules of its problem; ``findings`` are rule findings of ``check``.
+
+    ``data`` is what else is known of the layout, for an answer as JSON.
+    """
 
     exit_code = ExitCode.BROKEN_RULES
 
-    def __init__(self, findings: list[Any]):
+    def __init__(self, findings: list[Any], data: Mapping[str, Any] | None = None):
         self.findings = findings
+        self.data = dict(data or {})
         super().__init__(f"{len(findings)} broken rule(s)")
 
 

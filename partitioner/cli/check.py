@@ -53,13 +53,13 @@ def command(
     result = pipeline.judge(problem, settled(layout, voice), is_strict=session.is_strict)
     for warning in result.warnings:
         voice.note(warning)
-    if result.assessment.findings:
-        raise BrokenRules(list(result.assessment.findings))
-    if not session.is_json:
-        voice.answer(assessment_text(result.problem, result.assessment))
     data = {}
     if session.is_json:
         data = json.loads(outcome_text(result.problem, result.assessment, None))
+    if result.assessment.findings:
+        raise BrokenRules(list(result.assessment.findings), data)
+    if not session.is_json:
+        voice.answer(assessment_text(result.problem, result.assessment))
     if simulate is not None:
         from partitioner.study.simulation import simulation_data, simulation_text
 

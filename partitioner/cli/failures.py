@@ -94,6 +94,7 @@ def _tell_broken_rules(error: BrokenRules, voice: Voice) -> dict[str, Any]:
     for finding in error.findings:
         voice.plain(f"  [{finding.rule}] {visible(finding.sentence)}")
     return {
+        **error.data,
         "status": "broken-rules",
         "findings": [
             {"rule": f.rule, "subjects": list(f.subjects), "sentence": f.sentence}

@@ -327,7 +327,10 @@ def wires_frame(assessment: Assessment) -> pd.DataFrame:
 
 
 def plca_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
-    """PLCA settings of every node on a shared line.
+    """PLCA settings of every node on a shared line, and on a link that is half duplex.
+
+    Such a link is a line of two nodes: its delays hold with PLCA only, the switch port being the
+    coordinator.
 
     Notes
     -----
@@ -337,18 +340,24 @@ def plca_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
     plca = problem.plca
     rows: list[tuple[Any, ...]] = []
     for segment in assessment.layout.segments:
-        if problem.catalogue.grades[segment.grade].medium is not Medium.MIXING:
+        grade = problem.catalogue.grades[segment.grade]
+        if grade.full_duplex:
             continue
+        is_line = grade.medium is Medium.MIXING
         bursts = dict(segment.burst_counts)
+        nodes = segment.node_count if is_line else 1 + len(segment.devices)
 
-        def row(node: str, role: str, id_: int, s=segment, b=bursts) -> tuple[Any, ...]:
-            count = s.node_count if id_ == 0 else None
+        def row(
+            node: str, role: str, id_: int, s=segment, b=bursts, n=nodes
+        ) -> tuple[Any, ...]:
+            count = n if id_ == 0 else None
             burst = b.get(node, plca.burst_count)
             timers = (plca.to_timer_bt, burst, plca.burst_timer_bt)
             return (s.id, node, role, "on", id_, count, *timers)
 
         rows.append(row(segment.switch, f"switch port {segment.port}", 0))
-        pairs = sorted(zip(segment.plca_ids, segment.devices, strict=True))
+        ids = segment.plca_ids if is_line else range(1, len(segment.devices) + 1)
+        pairs = sorted(zip(ids, segment.devices, strict=True))
         rows += [row(device, "device", id_) for id_, device in pairs]
     return _frame(
         ("segment", "node", "role", "enable", "node_id", "node_cnt", "to_tmr", "burst_cnt",

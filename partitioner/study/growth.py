@@ -25,8 +25,6 @@ from partitioner.units import PPM
 
 NEEDS_TIMING = frozenset({"load", "backbone-load", "overload", "deadline", "transfer"})
 """Rules that can be judged only after the timing was worked out anew."""
-PLACES_TRIED = 4
-"""Places along a line that are tried for a device, the shortest detours first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,7 +222,7 @@ class _Grown:
         """The layout with one more device on a line; None if a rule would be broken."""
         if not self._may_hold(line, device):
             return None
-        for laid in self._lines_with(line, device)[:PLACES_TRIED]:
+        for laid in self._lines_with(line, device):
             grown = self._replaced(laid, device)
             if any(
                 True
@@ -235,7 +233,7 @@ class _Grown:
                 continue
             if not is_timed:
                 return grown
-            # Where along the line it sits hardly matters for the delays, so one place will do.
+            # The shortest line that is allowed: delays on a longer one are no shorter.
             return grown.timed()
         return None
 

@@ -46,6 +46,8 @@ def test_a_broken_layout(example, by_hand, tmp_path, capsys) -> None:
     assert run(["check", str(example), str(broken), "--json"]) == ExitCode.BROKEN_RULES
     data = json.loads(capsys.readouterr().out)
     assert "apart-segment" in {f["rule"] for f in data["findings"]}
+    # Its tables are there all the same.
+    assert data["tables"]["segments"]
 
 
 def test_wrong_layout_file(example, tmp_path, capsys) -> None:

@@ -1,0 +1,116 @@
+"""Small invented problems on which the planner once meant something else than the check.
+
+Each stands in ``tests/cases``, most with a layout that the check accepts; the name says what was
+wrong.
+"""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+
+from partitioner.check.facts import gather_facts
+from partitioner.errors import NoLayout
+from partitioner.model.outcome import Outcome, Status
+from partitioner.network.cable import CableNetwork
+from partitioner.pipeline import judge, plan, read
+from partitioner.solve.planner import PlanSettings, plan_layout
+from partitioner.study.axes import AXES
+from partitioner.study.growth import growth_of
+from partitioner.study.runs import Budget
+from partitioner.study.tradeoff import TradeOffSettings, begin, trade_off
+
+CASES = Path(__file__).parent.parent / "cases"
+SECONDS = 30.0
+
+
+def planned(name: str) -> Outcome:
+    outcome = plan_layout(read(CASES / f"{name}.yaml"), PlanSettings(time_limit_s=SECONDS))
+    assert outcome.status is Status.OPTIMAL
+    return outcome
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "failure-fixed", "failure-ring", "failure-transfer-no-layout", "gives-up-backbone",
+        "gives-up-latency", "linear-cheaper", "linear-no-layout", "load-limit-length",
+        "looser-deadline", "overload-candidate", "relay-no-layout", "spacing-no-layout",
+    ],
+)
+def test_the_accepted_layout_or_a_cheaper_one_is_planned_and_proved(name):
+    known = judge(CASES / f"{name}.yaml", CASES / f"{name}-cheaper-layout.yaml").assessment
+    assert known.findings == ()
+    assert planned(name).cost_money <= known.cost.objective_money
+
+
+def test_bulk_transfers_make_no_partners_in_a_failure():
+    name = "failure-transfer-fault"
+    refused = judge(CASES / f"{name}.yaml", CASES / f"{name}-rejected-layout.yaml").assessment
+    assert {f.rule for f in refused.findings} == {"failure"}
+    with pytest.raises(NoLayout):
+        plan(CASES / f"{name}.yaml", time_limit_s=SECONDS)
+
+
+def test_a_transfer_needs_a_way():
+    name = "transfer-no-way"
+    found = judge(CASES / f"{name}.yaml", CASES / f"{name}-cheaper-layout.yaml").assessment
+    assert {f.rule for f in found.findings} == {"stream-way"}
+    with pytest.raises(NoLayout):
+        plan(CASES / f"{name}.yaml", time_limit_s=SECONDS)
+
+
+def test_the_node_count_includes_the_reserve():
+    name = "reserve-node-count"
+    found = judge(CASES / f"{name}.yaml", CASES / f"{name}-layout.yaml").assessment
+    assert {f.rule for f in found.findings} == {"plca-node-count"}
+    with pytest.raises(NoLayout) as error:
+        plan(CASES / f"{name}.yaml", time_limit_s=SECONDS)
+    assert {c.rule for c in error.value.conflicts} == {"deadline"}
+
+
+def test_burst_counts_stay_those_of_the_problem_and_that_is_said():
+    name = "burst-count"
+    known = judge(CASES / f"{name}.yaml", CASES / f"{name}-layout.yaml").assessment
+    assert known.findings == ()
+    with pytest.raises(NoLayout) as error:
+        plan(CASES / f"{name}.yaml", time_limit_s=SECONDS)
+    assert all(
+        "with the PLCA settings of the problem" in c.sentence for c in error.value.conflicts
+    )
+
+
+def test_rules_that_a_smaller_build_breaks_are_broken():
+    name = "failure-build"
+    known = judge(CASES / f"{name}.yaml", CASES / f"{name}-plan-layout.yaml").assessment
+    assert {f.rule for f in known.findings} == {"failure"}
+    with pytest.raises(NoLayout):
+        plan(CASES / f"{name}.yaml", time_limit_s=SECONDS)
+
+
+def test_every_place_on_a_line_is_tried_for_a_later_device():
+    result = judge(CASES / "growth-place.yaml", CASES / "growth-place-layout.yaml")
+    facts = gather_facts(result.problem, result.layout, CableNetwork(result.problem))
+    assert all(guest.line is not None for guest in growth_of(facts).guests)
+
+
+def test_the_floor_of_a_front_is_below_every_layout():
+    name = "tradeoff-floor"
+    problem = read(CASES / f"{name}.yaml")
+    axis = AXES["latency"]
+    missing = judge(CASES / f"{name}.yaml", CASES / f"{name}-missing-layout.yaml").assessment
+    assert missing.findings == ()
+    state = trade_off(
+        problem,
+        begin(problem, axis),
+        Budget(time.monotonic, time.monotonic() + SECONDS),
+        TradeOffSettings(),
+    )
+    assert state.front.is_exact
+    value = axis.value(problem, missing)
+    assert any(
+        p.value <= value and p.cost_money <= missing.cost.objective_money
+        for p in state.front.points
+    )
