@@ -12,13 +12,14 @@ from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
+from partitioner.solve.planner import PlanSettings
 from tests.brute.tight_problems import DEADLINES, KINDS, tight_problem
-from tests.brute.verdict import Verdict, judge_plan
+from tests.brute.verdict import COUNTED, Verdict, judge_plan
 
 
-def hunt_plan(job: tuple[str, int], seconds: float) -> Verdict:
+def hunt_plan(job: tuple[str, int], settings: PlanSettings) -> Verdict:
     kind, seed = job
-    return judge_plan(tight_problem(seed, kind), seconds)
+    return judge_plan(tight_problem(seed, kind), settings)
 
 
 def main() -> int:
@@ -26,12 +27,15 @@ def main() -> int:
     parser.add_argument("--seeds", default="0:40", help="from:to, the second left out")
     parser.add_argument("--kind", nargs="*", default=list(KINDS), choices=list(KINDS))
     parser.add_argument("--processes", type=int, default=1)
-    parser.add_argument("--seconds", type=float, default=20.0, help="of search per problem")
+    parser.add_argument("--seconds", type=float, help="of search per problem; else work is counted")
     parser.add_argument("--show", action="store_true", help="one line per fault")
     options = parser.parse_args()
     first, last = map(int, options.seeds.split(":"))
     jobs = [(kind, seed) for kind in options.kind for seed in range(first, last)]
-    run = partial(hunt_plan, seconds=options.seconds)
+    settings = COUNTED
+    if options.seconds:
+        settings = PlanSettings(time_limit_s=options.seconds, seed=0, workers=1)
+    run = partial(hunt_plan, settings=settings)
     if options.processes > 1:
         with ProcessPoolExecutor(options.processes) as pool:
             verdicts = list(_told(zip(jobs, pool.map(run, jobs), strict=True), options.show))

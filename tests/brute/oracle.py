@@ -17,36 +17,41 @@ quick enough is the order of questions, not knowledge of the answers:
 - A finding about a part of a layout stays when more is added to it. So segments and backbones are
   judged alone first, and only those without a finding are put together. Findings on what is
   missing (:data:`MISSING`) do not count there.
+- Most rules do not look at the order along a line: a set of devices that breaks one of those in one
+  order breaks it in all.
 - Without traffic no finding is new. So segments are put together without streams and backbone
   first.
 - With the same devices on the same segments and the same backbone, longer cables and higher node
   counts shorten no delay. So a layout refused for its traffic stands for those with longer ones,
-  and its latency is the least of theirs; ``thorough`` asks the check about each of them, and the
-  tests compare the two.
+  and its latency is the least of theirs.
+
+``thorough`` asks the check about each layout, and the tests compare the two.
 """
 
 from __future__ import annotations
 
 import heapq
 import random
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from itertools import chain, combinations, count, permutations, product
+from itertools import accumulate, chain, combinations, count, permutations, product
 
 from partitioner.check.bill import backbone_items, cost_sum, segment_items, switch_items
 from partitioner.check.facts import Facts, gather_facts
 from partitioner.check.rules.registry import ALL_RULES
-from partitioner.model.catalogue import Medium
+from partitioner.model.catalogue import Grade, Medium
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.reading.layout_file import default_plca_ids
 from partitioner.study.builds import combinations_of
-from partitioner.study.one_build import build_facts
+from partitioner.study.one_build import build_facts, built_segment, fitted_devices
 
 MISSING = frozenset({"device-once", "backbone-link", "backbone-shape", "stream-way"})
 """Rules that a layout may break for want of something, so a part of it may be told of them."""
+ORDERED = frozenset({"length", "spacing", "pathway-capacity", "option-tail", "switch-position"})
+"""Rules that look at the order of devices along a line; the others say the same of any order."""
 REFUSED = 1 << 62
 """Stands for the latency of a layout that is refused."""
 
@@ -78,7 +83,7 @@ class Net:
 def accepts(problem: Problem, layout: Layout) -> bool:
     """Whether ``check`` accepts a layout, builds included."""
     facts = gather_facts(problem, layout, CableNetwork(problem))
-    return not broken(facts) and all_builds_hold(facts)
+    return not broken(facts) and not any(broken(build_facts(facts, o)) for o in builds_of(problem))
 
 
 def broken(facts: Facts, aside: frozenset[str] = frozenset()) -> bool:
@@ -87,12 +92,9 @@ def broken(facts: Facts, aside: frozenset[str] = frozenset()) -> bool:
     return any(True for rule in rules for _ in rule.broken(facts))
 
 
-def all_builds_hold(facts: Facts) -> bool:
-    """Whether every build of the layout keeps every rule."""
-    if not facts.problem.options:
-        return True
-    rows = combinations_of(facts.problem).rows
-    return not any(broken(build_facts(facts, row.options)) for row in rows)
+def builds_of(problem: Problem) -> list[frozenset[str]]:
+    """Options of every build that ``check`` looks at."""
+    return [row.options for row in combinations_of(problem).rows] if problem.options else []
 
 
 def best_layout(problem: Problem, *, thorough: bool = False) -> tuple[int, Layout] | None:
@@ -111,8 +113,8 @@ class Oracle:
         self.judged = 0
         """Layouts put to the check with their traffic."""
         self._quiet_known: dict[tuple, bool] = {}
-        self._latency: dict[tuple, list[tuple[tuple[int, ...], int]]] = {}
-        """By shapes and net: cables and counts judged, and the price of latency found."""
+        self._latency: dict[tuple, list[tuple[tuple[int, ...], int]]] = defaultdict(list)
+        """By net and shapes (and build): cables and counts judged, and the latency's price."""
 
     def best(self) -> tuple[int, Layout] | None:
         """Give the best layout with its cost; None where there is none."""
@@ -140,46 +142,31 @@ class Oracle:
     def pieces(self) -> Iterator[Piece]:
         """Every segment that breaks no rule alone."""
         problem = self.problem
-        everything = tuple(problem.switches)
-        subsets = chain.from_iterable(
-            permutations(problem.devices, size) for size in range(1, len(problem.devices) + 1)
-        )
-        for devices in subsets:
-            for grade, switch, index in product(
-                problem.catalogue.grades.values(), problem.switches.values(), range(len(devices))
+        sets, grades = _subsets(problem.devices)[1:], problem.catalogue.grades.values()
+        for devices, grade, switch in product(sets, grades, problem.switches.values()):
+            first_ports = accumulate((g.count for g in switch.port_groups[:-1]), initial=1)
+            for (group, port), nodes in product(
+                enumerate(first_ports), self.node_counts(grade, len(devices))
             ):
-                mirrored = len(devices) - index, devices[::-1]
-                if (index, devices) > mirrored:
-                    continue
-                is_line = grade.medium is Medium.MIXING
-                ids = default_plca_ids(devices, index) if is_line else ()
-                for group, nodes in product(
-                    range(len(switch.port_groups)), self.node_counts(grade.id, ids)
-                ):
-                    segment = Segment(
-                        id="/".join(devices),
-                        switch=switch.id,
-                        port=1 + sum(g.count for g in switch.port_groups[:group]),
-                        grade=grade.id,
-                        devices=devices,
-                        switch_index=index,
-                        plca_ids=ids,
-                        node_count=nodes,
-                    )
-                    layout = self.layout(everything, (), (segment,))
+                whole = Segment("-".join(devices), switch.id, port, grade.id, (), node_count=nodes)
+                for order, index in _orders(devices):
+                    ids = default_plca_ids(order, index) if nodes else ()
+                    segment = replace(whole, devices=order, switch_index=index, plca_ids=ids)
+                    layout = self.layout(problem.switches, (), (segment,))
                     facts = gather_facts(self.quiet, layout, self.network)
-                    if broken(facts, MISSING):
-                        continue
-                    geometry = facts.laid[0].geometry
-                    cost = self.price(segment_items(problem, segment, grade, geometry))
-                    yield Piece(segment, group, cost, geometry.length_um)
+                    if not broken(facts, MISSING):
+                        geometry = facts.laid[0].geometry
+                        cost = self.price(segment_items(problem, segment, grade, geometry))
+                        yield Piece(segment, group, cost, geometry.length_um)
+                    elif not self.thorough and broken(facts, MISSING | ORDERED):
+                        break
 
-    def node_counts(self, grade: str, ids: tuple[int, ...]) -> range:
+    def node_counts(self, grade: Grade, devices: int) -> range:
         """PLCA node counts to try, the least first; 0 for a link."""
-        if not ids:
+        if grade.medium is Medium.LINK:
             return range(1)
-        limits = self.problem.limits.get(grade)
-        return range(max(ids) + 1, max(ids) + 2 + (limits.reserve.nodes if limits else 0))
+        limits = self.problem.limits.get(grade.id)
+        return range(devices + 1, devices + 2 + (limits.reserve.nodes if limits else 0))
 
     def nets(self) -> Iterator[Net]:
         """Every backbone that breaks no rule alone."""
@@ -276,6 +263,11 @@ class Oracle:
         None as well if it is known to cost ``best`` or more.
         """
         pieces = tuple(sorted(pieces, key=lambda p: p.shape))
+        kind = net, tuple(p.shape for p in pieces)
+        counts = tuple(p.segment.node_count for p in pieces)
+        size = *(p.length_um for p in pieces), *counts
+        if bill + self.least_latency(kind, size) >= (REFUSED if best is None else best):
+            return None
         layout = self.numbered(net, pieces)
         key = tuple(p.segment for p in pieces)
         if key not in self._quiet_known:
@@ -284,22 +276,33 @@ class Oracle:
             self._quiet_known[key] = not broken(facts, MISSING)
         if not self._quiet_known[key]:
             return None
-        known = self._latency.setdefault((net, tuple(p.shape for p in pieces)), [])
-        size = (*(p.length_um for p in pieces), *(p.segment.node_count for p in pieces))
-        below = (p for old, p in known if all(a <= b for a, b in zip(old, size, strict=True)))
-        least = bill + max(below, default=0)
-        if not self.thorough and least >= (REFUSED if best is None else best):
-            return None
         self.judged += 1
         facts = gather_facts(self.problem, layout, self.network)
         if broken(facts):
-            known.append((size, REFUSED))
+            self._latency[kind].append((size, REFUSED))
             return None
-        if not all_builds_hold(facts):
-            return None
+        for options in builds_of(self.problem):
+            fitted = fitted_devices(self.problem, options)
+            built = [built_segment(laid, fitted) for laid in facts.laid]
+            size_built = *(x.geometry.length_um if x else 0 for x in built), *counts
+            if self.least_latency((*kind, options), size_built) == REFUSED:
+                return None
+            there = build_facts(facts, options)
+            if broken(there):
+                if broken(there, ORDERED):
+                    self._latency[*kind, options].append((size_built, REFUSED))
+                return None
         latency = cost_sum(self.problem, (), facts.timing.streams).objective_money
-        known.append((size, latency))
+        self._latency[kind].append((size, latency))
         return bill + latency, layout
+
+    def least_latency(self, kind: tuple, size: tuple[int, ...]) -> int:
+        """Price of latency that a layout of a kind has at least, by those judged so far."""
+        if self.thorough:
+            return 0
+        known = self._latency[kind]
+        below = (p for old, p in known if all(a <= b for a, b in zip(old, size, strict=True)))
+        return max(below, default=0)
 
     def numbered(self, net: Net, pieces: tuple[Piece, ...]) -> Layout:
         """The pieces with a port each."""
@@ -312,6 +315,15 @@ class Oracle:
         return self.layout(net.switches, net.links, segments)
 
 
-def _subsets(things) -> Iterator[tuple]:
+def _subsets(things) -> list[tuple]:
+    """Every choice of some of the things, the empty one first."""
     things = tuple(things)
-    return chain.from_iterable(combinations(things, size) for size in range(len(things) + 1))
+    sizes = range(len(things) + 1)
+    return list(chain.from_iterable(combinations(things, size) for size in sizes))
+
+
+def _orders(devices: tuple[str, ...]) -> Iterator[tuple[tuple[str, ...], int]]:
+    """Every order with every place of the switch, of two mirror images the first."""
+    for order, index in product(permutations(devices), range(len(devices) + 1)):
+        if (index, order) <= (len(devices) - index, order[::-1]):
+            yield order, index

@@ -51,8 +51,11 @@ DEADLINES = ("tight", "tight", "ten periods", "slow")
 _ONE_CAN_MESSAGE = (Encapsulation.IEEE1722_NTSCF, Encapsulation.IEEE1722_TSCF)
 
 
-def tight_problem(seed: int, kind: str) -> Problem:
-    """Make a problem of a kind; the same seed and kind make the same problem."""
+def tight_problem(seed: int, kind: str, *, small: bool = False) -> Problem:
+    """Make a problem of a kind; the same arguments make the same problem.
+
+    One to four devices; ``small``: one to three, that the oracle needs a fraction of a second for.
+    """
     rng = random.Random(f"{seed}/{kind}")
     odds = 0.3 if kind == "mix" else 0.08
     features = {feature: True for feature in FEATURES if rng.random() < odds}
@@ -62,7 +65,10 @@ def tight_problem(seed: int, kind: str) -> Problem:
         features["backbone"] = rng.choice(list(BackboneShape))
     features["switches"] = rng.choice([1, 2, 2, 3])
     features |= KINDS[kind]
-    devices = rng.choice([2, 3, 3] if features["switches"] > 2 else [1, 2, 3, 3, 4, 4])
+    sizes = [2, 3, 3] if features["switches"] > 2 else [1, 2, 3, 3, 4, 4]
+    if small:
+        sizes = [1, 2, 2] if features["switches"] > 2 else [1, 2, 3, 3]
+    devices = rng.choice(sizes)
     problem = random_problem(rng.randrange(10**9), devices, nodes=rng.choice([3, 4, 5]), **features)
     problem = replace(problem, name=f"{kind}-{seed}", streams=_busier(rng, problem.streams))
     if kind == "relay" or rng.random() < 0.2:

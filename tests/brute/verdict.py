@@ -12,8 +12,8 @@ from partitioner.model.problem import Problem
 from partitioner.solve.planner import PlanSettings, plan_layout
 from tests.brute.oracle import accepts, best_layout
 
-SECONDS = 20.0
-"""Of search for one problem; such small ones need a fraction of a second."""
+COUNTED = PlanSettings(time_limit_s=60, seed=0, workers=1, work_limit=60)
+"""Work is counted, so the same problem ends the same way on every machine."""
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,7 @@ class Verdict:
     ``faults`` is empty when all that ``plan`` says is true: ``no-layout`` (said although there is
     one), ``dearer`` (than the best layout, under the word optimal), ``bound`` (above the best),
     ``refused`` (the layout by the check, or at another cost), ``no-answer``, ``unproved`` (not
-    finished in the time given), ``crash``; ``oracle`` would be a fault of the oracle itself:
+    finished within the limit), ``crash``; ``oracle`` would be a fault of the oracle itself:
     cheaper than its best, or a layout where it has none.
     """
 
@@ -36,14 +36,14 @@ class Verdict:
     plan_s: float = 0.0
 
 
-def judge_plan(problem: Problem, seconds: float = SECONDS) -> Verdict:
+def judge_plan(problem: Problem, settings: PlanSettings = COUNTED) -> Verdict:
     """Plan a problem, have the oracle plan it, and compare."""
     started = time.monotonic()
     best = best_layout(problem)
     between = time.monotonic()
     outcome, faults, detail = None, [], ""
     try:
-        outcome = plan_layout(problem, PlanSettings(time_limit_s=seconds, seed=0, workers=1))
+        outcome = plan_layout(problem, settings)
         faults = _faults(problem, outcome, None if best is None else best[0])
     except NoLayout as error:
         faults, detail = ["no-layout"] if best is not None else [], str(error)
