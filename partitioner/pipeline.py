@@ -6,6 +6,7 @@ solver.
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -88,6 +89,7 @@ def plan(
     on_step: Callable[[str], None] = _silent,
     stop: Callable[[], bool] = lambda: False,
     is_strict: bool = False,
+    lists_from: Sequence[Path] = (),
     with_zones: bool = False,
 ) -> PlanResult:
     """Plan a layout for the problem in a file.
@@ -95,7 +97,7 @@ def plan(
     Parameters
     ----------
     problem_path
-        The problem file; the lists it names are read from beside it.
+        The problem file; the lists it names are read from its folder and below.
     time_limit_s
         Seconds the search may take.
     seed, workers
@@ -114,6 +116,8 @@ def plan(
         Asked often; True ends the search with the best layout so far.
     is_strict
         Take warnings in the files for errors.
+    lists_from
+        Folders, besides that of the problem, that its lists may lie in.
     with_zones
         Plan again for each candidate switch, open ones closed and closed ones open, and report
         what it costs; every such run may take as long as the plan itself.
@@ -130,7 +134,7 @@ def plan(
         The check does not accept what the solver made; the program is at fault.
     """
     on_step(f"reading {problem_path}")
-    problem = read(problem_path, is_strict=is_strict)
+    problem = read(problem_path, is_strict=is_strict, lists_from=lists_from)
     if on_problem is not None:
         on_problem(problem)
     # Only now: loading the solver takes a second, and a wrong file needs none.
@@ -164,8 +168,10 @@ def plan(
     return PlanResult(problem, outcome, assessment, files, studies.remarks)
 
 
-def read(problem_path: Path, *, is_strict: bool = False) -> Problem:
-    """Read a problem file with the lists beside it.
+def read(
+    problem_path: Path, *, is_strict: bool = False, lists_from: Sequence[Path] = ()
+) -> Problem:
+    """Read a problem file with its lists, which may also lie in the folders ``lists_from``.
 
     Raises
     ------
@@ -174,7 +180,7 @@ def read(problem_path: Path, *, is_strict: bool = False) -> Problem:
     """
     from partitioner.reading.problem import read_problem_with_findings
 
-    problem, findings = read_problem_with_findings(problem_path)
+    problem, findings = read_problem_with_findings(problem_path, lists_from)
     return _unless_wrong(problem, findings, is_strict)
 
 
@@ -185,18 +191,25 @@ def _unless_wrong(read: T | None, findings: list[Finding], is_strict: bool) -> T
     return read
 
 
-def problem_files(problem_path: Path) -> dict[str, bytes]:
+def problem_files(problem_path: Path, lists_from: Sequence[Path] = ()) -> dict[str, bytes]:
     """Give the problem file and the lists it names as they are, by file name."""
-    from partitioner.reading.yaml_text import load
+    from partitioner.reading.origin import Enough, Findings
+    from partitioner.reading.problem import SourceFiles, read_parts
 
-    content = problem_path.read_bytes()
-    data = load(content.decode("utf-8-sig"), str(problem_path)).data
-    names = [data.get(key) for key in ("devices_csv", "streams_csv")] if data else []
-    beside = [problem_path.parent / name for name in names if isinstance(name, str)]
-    return {problem_path.name: content} | {p.name: p.read_bytes() for p in beside}
+    files = SourceFiles(lists_from)
+    # What is wrong was told when the problem was read.
+    with contextlib.suppress(Enough):
+        read_parts(problem_path, files, Findings())
+    return {Path(name).name: content for name, content in files.contents}
 
 
-def judge(problem_path: Path, layout_path: Path, *, is_strict: bool = False) -> JudgeResult:
+def judge(
+    problem_path: Path,
+    layout_path: Path,
+    *,
+    is_strict: bool = False,
+    lists_from: Sequence[Path] = (),
+) -> JudgeResult:
     """Read a problem and a layout of it, and say what follows from the layout.
 
     Broken rules are in ``assessment.findings``; they are no exception here.
@@ -209,7 +222,7 @@ def judge(problem_path: Path, layout_path: Path, *, is_strict: bool = False) -> 
     from partitioner.reading.layout_file import read_layout_with_findings
     from partitioner.reading.render import format_finding
 
-    problem = read(problem_path, is_strict=is_strict)
+    problem = read(problem_path, is_strict=is_strict, lists_from=lists_from)
     layout, findings = read_layout_with_findings(layout_path, problem)
     layout = _unless_wrong(layout, findings, is_strict)
     noticed = tuple(format_finding(f, source=False) for f in findings)

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from partitioner.cli.duration import Duration
-from partitioner.cli.session import Session, json_option, manner_options, strict_option
+from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
 @click.command(
@@ -24,7 +24,7 @@ from partitioner.cli.session import Session, json_option, manner_options, strict
     "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
     help="Seed of the simulation.",
 )  # fmt: skip
-@strict_option
+@problem_options
 @json_option
 @manner_options
 @click.pass_obj
@@ -50,7 +50,12 @@ def command(
     from partitioner.report.text import assessment_text
 
     voice = Voice(session)
-    result = pipeline.judge(problem, settled(layout, voice), is_strict=session.is_strict)
+    result = pipeline.judge(
+        problem,
+        settled(layout, voice),
+        is_strict=session.is_strict,
+        lists_from=session.lists_from,
+    )
     for warning in result.warnings:
         voice.note(warning)
     data = {}

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from partitioner.cli.session import Session
+
 
 def complete_devices(
     context: click.Context, parameter: click.Parameter, incomplete: str
@@ -31,7 +33,8 @@ def _ids(context: click.Context, *, with_switches: bool) -> list[str]:
     from partitioner.errors import WrongFile
 
     try:
-        problem = pipeline.read(Path(path))
+        session = context.find_object(Session) or Session()
+        problem = pipeline.read(Path(path), lists_from=session.lists_from)
     except WrongFile:
         # While completing, a wrong file is no reason to write into the user's line.
         return []

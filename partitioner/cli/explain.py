@@ -9,7 +9,7 @@ import click
 from partitioner.cli.completion import complete_devices
 from partitioner.cli.duration import Duration
 from partitioner.cli.search_options import seed_option, workers_option
-from partitioner.cli.session import Session, json_option, manner_options, strict_option
+from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
 @click.command(
@@ -32,7 +32,7 @@ from partitioner.cli.session import Session, json_option, manner_options, strict
 @seed_option
 @workers_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
-@strict_option
+@problem_options
 @json_option
 @manner_options
 @click.pass_obj
@@ -79,7 +79,7 @@ def command(
 
     voice = Voice(session)
     voice.step(f"reading {problem}")
-    read = pipeline.read(problem, is_strict=session.is_strict)
+    read = pipeline.read(problem, is_strict=session.is_strict, lists_from=session.lists_from)
     for warning in read.warnings:
         voice.note(warning)
     if device is not None and device not in read.devices:
@@ -110,7 +110,7 @@ def command(
             explained = explain(read, budget, device, voice.step)
         finally:
             voice.clear_line()
-        locate = locator(problem)
+        locate = locator(problem, session.lists_from)
         data = explained_data(read, explained, locate)
         if place is not None:
             state, word, lead, sections = explained_sections(read, explained, locate)

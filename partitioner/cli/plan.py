@@ -8,7 +8,7 @@ import click
 
 from partitioner.cli.duration import Duration
 from partitioner.cli.search_options import replace_option, seed_option, workers_option
-from partitioner.cli.session import Session, json_option, manner_options, strict_option
+from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
 @click.command(
@@ -43,7 +43,7 @@ from partitioner.cli.session import Session, json_option, manner_options, strict
 )  # fmt: skip
 @replace_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
-@strict_option
+@problem_options
 @json_option
 @manner_options
 @click.pass_obj
@@ -118,10 +118,12 @@ def command(
                 on_step=voice.step,
                 stop=wish,
                 is_strict=session.is_strict,
+                lists_from=session.lists_from,
                 with_zones=zones,
             )
         except pipeline.RejectedPlan as error:
-            evidence = {clean_name(n): c for n, c in pipeline.problem_files(problem).items()}
+            read_files = pipeline.problem_files(problem, session.lists_from)
+            evidence = {clean_name(n): c for n, c in read_files.items()}
             error.kept_in = places[0].write_within(REJECTED, {**evidence, **error.files})
             raise
         finally:

@@ -9,7 +9,7 @@ import click
 from partitioner.cli.completion import complete_parts
 from partitioner.cli.duration import Duration
 from partitioner.cli.search_options import replace_option, seed_option, workers_option
-from partitioner.cli.session import Session, json_option, manner_options, strict_option
+from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
 @click.command(
@@ -59,7 +59,7 @@ from partitioner.cli.session import Session, json_option, manner_options, strict
 @workers_option
 @replace_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
-@strict_option
+@problem_options
 @json_option
 @manner_options
 @click.pass_obj
@@ -94,6 +94,7 @@ def command(
 
     import json
     import time
+    from functools import partial
 
     from partitioner import pipeline
     from partitioner.cli.interrupt import StopWish
@@ -105,10 +106,11 @@ def command(
 
     voice = Voice(session)
     voice.step(f"reading {problem}")
-    changed = pipeline.read(problem, is_strict=session.is_strict)
+    read = partial(pipeline.read, is_strict=session.is_strict, lists_from=session.lists_from)
+    changed = read(problem)
     for warning in changed.warnings:
         voice.note(warning)
-    earlier = None if was is None else pipeline.read(was, is_strict=session.is_strict)
+    earlier = None if was is None else read(was)
     keep = settled(keep, voice)
     layout, noticed = read_earlier_layout(keep, changed)
     question = {

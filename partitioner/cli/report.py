@@ -8,7 +8,7 @@ import click
 
 from partitioner.cli.duration import Duration
 from partitioner.cli.search_options import replace_option
-from partitioner.cli.session import Session, manner_options, strict_option
+from partitioner.cli.session import Session, manner_options, problem_options
 
 
 @click.command(
@@ -31,7 +31,7 @@ from partitioner.cli.session import Session, manner_options, strict_option
 )  # fmt: skip
 @replace_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
-@strict_option
+@problem_options
 @manner_options
 @click.pass_obj
 def command(
@@ -64,7 +64,9 @@ def command(
 
     voice = Voice(session)
     layout = settled(layout, voice)
-    result = pipeline.judge(problem, layout, is_strict=session.is_strict)
+    result = pipeline.judge(
+        problem, layout, is_strict=session.is_strict, lists_from=session.lists_from
+    )
     for warning in result.warnings:
         voice.note(warning)
     assessment = result.assessment

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 import click
@@ -26,6 +27,8 @@ class Session:
         The answer, and a failure too, is one JSON object on stdout.
     is_strict
         Warnings in files count as errors.
+    lists_from
+        Folders, besides that of the problem, that its lists may lie in.
     color
         True or False as asked; None: by terminal and the ``NO_COLOR`` variable.
     """
@@ -35,6 +38,7 @@ class Session:
     is_debug: bool = False
     is_json: bool = False
     is_strict: bool = False
+    lists_from: tuple[Path, ...] = ()
     color: bool | None = None
 
 
@@ -86,9 +90,15 @@ def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
     )(command)  # fmt: skip
 
 
-def strict_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add ``--strict``: warnings in files become errors."""
-    return click.option(
+def problem_options(command: Callable[..., Any]) -> Callable[..., Any]:
+    """Add the options of commands that read a problem: where from, and how strictly."""
+    command = click.option(
         "--strict", is_flag=True, expose_value=False, callback=_store("is_strict"),
         help="Take warnings in the files for errors.",
+    )(command)  # fmt: skip
+    return click.option(
+        "--lists-from", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
+        multiple=True, expose_value=False, callback=_store("lists_from"),
+        help="Let the problem's CSV files lie in this folder too, not only beside it and below; "
+        "may be given several times.",
     )(command)  # fmt: skip

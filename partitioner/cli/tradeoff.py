@@ -9,7 +9,7 @@ import click
 
 from partitioner.cli.duration import Duration
 from partitioner.cli.search_options import seed_option, workers_option
-from partitioner.cli.session import Session, json_option, manner_options, strict_option
+from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 if TYPE_CHECKING:
     from partitioner.model.problem import Problem
@@ -65,7 +65,7 @@ class PointCount(click.ParamType):
 @workers_option
 @click.option("--afresh", is_flag=True, help="Forget what an earlier call left in the folder.")
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
-@strict_option
+@problem_options
 @json_option
 @manner_options
 @click.pass_obj
@@ -108,7 +108,7 @@ def command(
 
     voice = Voice(session)
     voice.step(f"reading {problem}")
-    read = pipeline.read(problem, is_strict=session.is_strict)
+    read = pipeline.read(problem, is_strict=session.is_strict, lists_from=session.lists_from)
     for warning in read.warnings:
         voice.note(warning)
     folder = output or default_folder(read.name, f"-{axis}")

@@ -76,7 +76,7 @@ def pinned_switches(device: DeviceTable, parts: Parts) -> tuple[str, ...] | None
     if device.switches is not None:
         return device.switches
     if device.zone is not None:
-        return tuple(s.table.id for s in parts.switches if s.table.zone == device.zone)
+        return parts.switches_of_zone().get(device.zone, ())
     return None
 
 

@@ -174,7 +174,7 @@ def _check_names(
                     "unknown-name",
                     f"no such entry of catalogue.{section}: '{name}'",
                     steps=(key,),
-                    hint=did_you_mean(name, known),
+                    hint=findings.near(name, known),
                 )
     for name, item in entries["grades"].items():
         values = merged["grades"][name]
@@ -212,7 +212,7 @@ def _check_names(
                 item.origin,
                 "unknown-name",
                 f"no such grade '{name}'",
-                hint=did_you_mean(name, list(merged["grades"])),
+                hint=findings.near(name, list(merged["grades"])),
                 on_key=True,
             )
     for section, key in (("cables", "attenuation"), ("limit_curves", "points")):

@@ -21,11 +21,13 @@ from partitioner.reading.kinds import (
     Text,
     did_you_mean,
 )
+from partitioner.reading.limits import LONGEST_ROW_LINE, MOST_COLUMNS, MOST_ROWS
 from partitioner.reading.origin import At, Findings, Origin, Steps
 from partitioner.reading.schema import Table
 from partitioner.reading.tables import Item, key_names, read_table
 from partitioner.reading.yaml_text import plain_value
 
+_LINE_END = re.compile(r"\r\n|\r|\n")
 _AXES = ("x_m", "y_m", "z_m")
 
 
@@ -145,6 +147,14 @@ def read_csv(
             top, "unreadable-file", "expected a header line with column names, got an empty file"
         )
         return [], False
+    for number, line_text in enumerate(lines, start=1):
+        if len(line_text) > LONGEST_ROW_LINE:
+            findings.add(
+                CsvOrigin(file, (), number, (), ",", section),
+                "unreadable-file",
+                f"expected at most {LONGEST_ROW_LINE} characters a line, got {len(line_text)}",
+            )
+            return [], False
     separator = _separator(lines[first])
     kinds = _column_kinds(model)
     header: tuple[str, ...] | None = None
@@ -155,9 +165,20 @@ def read_csv(
                 continue
             if header is None:
                 header = tuple(cell.strip() for cell in row)
+                if not _is_header(header, kinds):
+                    findings.add(
+                        CsvOrigin(file, (), line, (), separator, section),
+                        "unreadable-file",
+                        f"this is no list of {section}: expected a header with names of columns",
+                        hint="columns: " + ", ".join(kinds),
+                    )
+                    return [], False
                 top = CsvOrigin(file, lines, line, header, separator, section)
                 _check_header(model, header, kinds, top, findings)
                 continue
+            if len(items) >= MOST_ROWS:
+                findings.add(top, "unreadable-file", f"expected at most {MOST_ROWS} rows, got more")
+                return items, False
             label = f"{section}[{_row_id(header, row) or f'line {line}'}]"
             origin = CsvOrigin(file, lines, line, header, separator, label)
             if len(row) > len(header):
@@ -170,8 +191,9 @@ def read_csv(
                 row = row[: len(header)]
             items.append(_read_row(model, header, row, kinds, origin, findings))
     except UnreadableCsv as error:
-        source = lines[error.line - 1] if error.line <= len(lines) else ""
-        findings.found.append(
+        # Only of what has shown to be a list is a line repeated: it might be any file.
+        is_list = header is not None and error.line <= len(lines)
+        findings.take(
             Finding(
                 file,
                 error.line,
@@ -179,11 +201,18 @@ def read_csv(
                 "unreadable-file",
                 section,
                 str(error),
-                source_line=source,
+                source_line=lines[error.line - 1] if is_list else "",
             )
         )
         return items, False
     return items, True
+
+
+def _is_header(header: tuple[str, ...], kinds: dict[str, Kind]) -> bool:
+    """Whether a row names columns of a list, if perhaps some of them wrongly."""
+    named = [name for name in header if name]
+    known = sum(name in kinds for name in named)
+    return len(header) <= MOST_COLUMNS and 0 < len(named) <= 2 * known
 
 
 def _separator(header: str) -> str:
@@ -255,5 +284,5 @@ def _without_missing(
     for finding in mine.found:
         if finding.code == "missing-key" and any(f"'{n}'" in finding.message for n in told):
             continue
-        findings.found.append(finding)
+        findings.take(finding)
     return item

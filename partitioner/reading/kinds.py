@@ -464,7 +464,7 @@ class Grades(Kind):
             raise fault("wrong-kind", f"expected a list of grades, got {got(value)}", hint=hint)
         if not value:
             raise fault("out-of-range", "expected at least 1 grade, got none")
-        made: list[tuple[str, Decimal | None]] = []
+        made: dict[str, Decimal | None] = {}
         for index, name in enumerate(value):
             at = (name,) if isinstance(value, dict) else (index,)
             try:
@@ -475,10 +475,10 @@ class Grades(Kind):
             except PydanticCustomError as error:
                 told = error.context or {}
                 raise fault(error.type, told["message"], hint=told["hint"], at=at) from None
-            if any(read == earlier for earlier, _ in made):
+            if read in made:
                 raise fault("duplicate-name", f"grade '{read}' is listed twice", at=at)
-            made.append((read, price))
-        return tuple(made)
+            made[read] = price
+        return tuple(made.items())
 
     def schema(self) -> dict[str, Any]:
         """JSON Schema."""

@@ -13,8 +13,8 @@ from typing import Annotated, Any
 from partitioner.errors import Finding, WrongFile
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import Problem
-from partitioner.reading.kinds import Names, SegmentName, Text, Whole, did_you_mean, got
-from partitioner.reading.origin import Findings, YamlOrigin
+from partitioner.reading.kinds import Names, SegmentName, Text, Whole, got
+from partitioner.reading.origin import Enough, Findings, YamlOrigin
 from partitioner.reading.problem import check_format, read_text
 from partitioner.reading.schema import FORMAT, DeviceId, GradeId, SwitchId, Table, key
 from partitioner.reading.tables import Item, read_table
@@ -130,7 +130,7 @@ def read_layout(path: Path, problem: Problem) -> Layout:
 def read_layout_with_findings(path: Path, problem: Problem) -> tuple[Layout | None, list[Finding]]:
     """Read a layout; give the findings instead of raising, warnings among them."""
     findings = Findings()
-    text, _ = read_text(path, str(path), findings)
+    text = read_text(path, findings)
     if text is None:
         return None, findings.found
     return layout_from_text(text, str(path), problem)
@@ -138,8 +138,19 @@ def read_layout_with_findings(path: Path, problem: Problem) -> tuple[Layout | No
 
 def layout_from_text(text: str, file: str, problem: Problem) -> tuple[Layout | None, list[Finding]]:
     """Read a layout from a text; ``file`` is the name that findings carry."""
+    findings = Findings()
+    try:
+        return _read(text, file, problem, findings)
+    except Enough:
+        return None, findings.in_order(file)
+
+
+def _read(
+    text: str, file: str, problem: Problem, findings: Findings
+) -> tuple[Layout | None, list[Finding]]:
     document = load(text, file)
-    findings = Findings(list(document.findings))
+    for finding in document.findings:
+        findings.take(finding)
     raw, root = document.data, YamlOrigin(document, (), "")
     if raw is None and document.findings:
         return None, findings.found
@@ -162,9 +173,9 @@ def layout_from_text(text: str, file: str, problem: Problem) -> tuple[Layout | N
         _check_link(link, problem, findings)
     _check_ids(segments, findings)
     if findings.errors():
-        return None, sorted(findings.found)
+        return None, findings.in_order(file)
     layout = _build(top, segments, links if raw.get("backbone") is not None else None, problem)
-    return layout, sorted(findings.found)
+    return layout, findings.in_order(file)
 
 
 def _items(
@@ -197,7 +208,7 @@ def _unknown(
         "unknown-name",
         f"no such {kind} '{name}' in the problem",
         steps=steps,
-        hint=did_you_mean(name, known),
+        hint=findings.near(name, known),
         on_key=on_key,
     )
 
@@ -283,7 +294,7 @@ def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
                     "unknown-name",
                     f"no such device on this segment: '{name}'",
                     steps=steps,
-                    hint=did_you_mean(name, list(table.devices)),
+                    hint=findings.near(name, list(table.devices)),
                     on_key=True,
                 )
         absent = [d for d in table.devices if d not in table.plca]
@@ -302,7 +313,7 @@ def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
                 "unknown-name",
                 f"no such device on this segment: '{name}'",
                 steps=("burst_counts", name),
-                hint=did_you_mean(name, [*table.devices, table.switch or ""]),
+                hint=findings.near(name, [*table.devices, table.switch or ""]),
                 on_key=True,
             )
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from partitioner.errors import Finding
+from partitioner.reading.kinds import did_you_mean
+from partitioner.reading.limits import MOST_COMPARED, MOST_FINDINGS
 from partitioner.reading.yaml_text import Document, path_text
 
 Steps = tuple[str | int, ...]
@@ -73,11 +75,53 @@ def join_label(label: str, steps: Steps) -> str:
     return f"{label}.{rest}" if label and rest and not rest.startswith("[") else label + rest
 
 
+class Enough(Exception):
+    """So much is wrong that nobody reads on; what was found so far is told."""
+
+
 @dataclass(slots=True)
 class Findings:
-    """What is wrong so far."""
+    """What is wrong so far.
+
+    No more than :data:`~partitioner.reading.limits.MOST_FINDINGS` errors, and as many warnings, are
+    kept. Errors beyond that end the reading with :class:`Enough`; ``untold`` counts warnings.
+    """
 
     found: list[Finding] = field(default_factory=list)
+    untold: int = 0
+    _errors: int = 0
+    _warnings: int = 0
+    _compared: int = 0
+
+    def take(self, finding: Finding) -> None:
+        """Take one finding.
+
+        Raises
+        ------
+        Enough
+            If it is one error too many; a last finding says so.
+        """
+        if finding.severity == "error":
+            self._errors += 1
+            if self._errors > MOST_FINDINGS:
+                told = f"more than {MOST_FINDINGS} problems; reading ends here"
+                self.found.append(replace(finding, where="", message=told, hint=""))
+                raise Enough
+        else:
+            self._warnings += 1
+            if self._warnings > MOST_FINDINGS:
+                self.untold += 1
+                return
+        self.found.append(finding)
+
+    def near(self, name: str, known: Collection[str]) -> str:
+        """Hint at the known name that was probably meant.
+
+        Looking for near names takes long among thousands: after so many comparisons the reader of
+        the findings has seen the pattern, and no more are made.
+        """
+        self._compared += len(known)
+        return "" if self._compared > MOST_COMPARED else did_you_mean(name, list(known))
 
     def add(
         self,
@@ -95,7 +139,7 @@ class Findings:
         at = origin.at(way, on_key=on_key)
         # A position is one key in YAML and three columns in CSV.
         shown = (at.column_name,) if at.column_name and at.column_name != way[0] else way
-        self.found.append(
+        self.take(
             Finding(
                 file=at.file,
                 line=at.line,
@@ -109,6 +153,14 @@ class Findings:
                 column_name=at.column_name,
             )
         )
+
+    def in_order(self, file: str) -> list[Finding]:
+        """All of them by their places; warnings that were left out are counted at the end."""
+        found = sorted(self.found)
+        if self.untold:
+            told = f"{self.untold} more warnings of this kind and others"
+            found.append(Finding(file, 0, 0, found[-1].code, "", told, severity="warning"))
+        return found
 
     def errors(self) -> list[Finding]:
         """Those that make the file wrong."""

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from partitioner.model.catalogue import Catalogue
-from partitioner.reading.kinds import did_you_mean
 from partitioner.reading.origin import YamlOrigin
 from partitioner.reading.schema import (
     BackboneTable,
@@ -31,8 +30,6 @@ from partitioner.reading.schema import (
     TransferTable,
 )
 from partitioner.reading.tables import Item
-
-_FEW_NAMES = 500
 
 
 @dataclass(slots=True)
@@ -71,25 +68,11 @@ class Parts:
     catalogue_grades: tuple[str, ...] = ()
     unsure: set[str] = field(default_factory=set)
     _names: dict[tuple[str, ...], dict[str, None]] = field(default_factory=dict)
-    _long_lookups: int = 40
+    _zones: dict[str, tuple[str, ...]] | None = None
 
     def items(self, section: str) -> list[Item[Any]]:
         """Items of a list section by its key."""
         return getattr(self, section)
-
-    def hint(self, name: str, known: Mapping[str, None], empty: str) -> str:
-        """Hint at the name that was probably meant.
-
-        Looking for near names takes long among thousands; after a number of such look-ups the
-        reader of the findings has seen the pattern and no more are made.
-        """
-        if not known:
-            return empty
-        if len(known) > _FEW_NAMES:
-            if self._long_lookups == 0:
-                return ""
-            self._long_lookups -= 1
-        return did_you_mean(name, list(known))
 
     def names(self, sections: tuple[str, ...]) -> Mapping[str, None]:
         """Ids of all items of some list sections, in the order of the file."""
@@ -98,6 +81,16 @@ class Parts:
                 item.id for s in sections for item in self.items(s) if item.id is not None
             )
         return self._names[sections]
+
+    def switches_of_zone(self) -> dict[str, tuple[str, ...]]:
+        """Ids of the switches that serve each zone."""
+        if self._zones is None:
+            zones: dict[str, list[str]] = {}
+            for item in self.switches:
+                if item.table.zone is not None:
+                    zones.setdefault(item.table.zone, []).append(item.table.id)
+            self._zones = {zone: tuple(ids) for zone, ids in zones.items()}
+        return self._zones
 
     def everyone(self) -> list[Item[Any]]:
         """Devices, and those that may come later."""

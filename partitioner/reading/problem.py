@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -13,8 +15,9 @@ from partitioner.model.problem import Problem
 from partitioner.reading.build import build_problem
 from partitioner.reading.catalogue import SECTIONS, read_catalogue, read_entries, shipped_catalogue
 from partitioner.reading.csv_table import read_csv
-from partitioner.reading.kinds import did_you_mean, got
-from partitioner.reading.origin import Findings, YamlOrigin
+from partitioner.reading.files import Folders, Unreadable, as_text, read_bytes
+from partitioner.reading.kinds import got
+from partitioner.reading.origin import Enough, Findings, YamlOrigin
 from partitioner.reading.parts import Parts
 from partitioner.reading.render import format_finding
 from partitioner.reading.rules.everything import check_parts
@@ -28,17 +31,19 @@ from partitioner.reading.schema import (
 from partitioner.reading.tables import Item, key_names, read_table, tables_inside
 from partitioner.reading.yaml_text import Document, load
 
-LARGEST_FILE_BYTES = 200_000_000
-"""A file above this is refused before it is read."""
-
 
 @dataclass(slots=True)
-class _Files:
-    """Files read so far, for the digest."""
+class SourceFiles:
+    """The files of a problem as they were read: name as it was given, and content.
 
+    ``lists_from`` are folders, besides that of the problem, that its lists may lie in.
+    """
+
+    lists_from: Sequence[Path] = ()
     contents: list[tuple[str, bytes]] = field(default_factory=list)
 
     def digest(self) -> str:
+        """Digest over names and contents."""
         made = hashlib.sha256()
         for name, content in self.contents:
             # A name may hold bytes that are no UTF-8.
@@ -47,13 +52,15 @@ class _Files:
         return made.hexdigest()
 
 
-def read_problem(path: Path) -> Problem:
+def read_problem(path: Path, lists_from: Sequence[Path] = ()) -> Problem:
     """Read a problem.
 
     Parameters
     ----------
     path
-        The YAML file. CSV files it names are looked for beside it.
+        The YAML file. CSV files it names are looked for in its folder and below.
+    lists_from
+        Further folders that the CSV files may lie in.
 
     Returns
     -------
@@ -65,80 +72,72 @@ def read_problem(path: Path) -> Problem:
     WrongFile
         With every finding: file, line, column, key, what was expected and what stood there.
     """
-    problem, findings = read_problem_with_findings(path)
+    problem, findings = read_problem_with_findings(path, lists_from)
     if problem is None:
         raise WrongFile(findings)
     return problem
 
 
-def read_problem_with_findings(path: Path) -> tuple[Problem | None, list[Finding]]:
+def read_problem_with_findings(
+    path: Path, lists_from: Sequence[Path] = ()
+) -> tuple[Problem | None, list[Finding]]:
     """Read a problem; give the findings instead of raising, warnings among them.
 
     The problem is None when one of the findings is an error.
     """
     findings = Findings()
-    files = _Files()
-    parts = _read_parts(path, files, findings)
+    files = SourceFiles(lists_from)
+    parts = None
+    # What ends the reading early is the last of the findings.
+    with contextlib.suppress(Enough):
+        parts = read_parts(path, files, findings)
+        if parts is not None:
+            check_parts(parts, findings)
     if parts is not None:
-        check_parts(parts, findings)
         holes = parts.origin.document.holes
         findings.found = [
             f
             for f in findings.found
             if f.file != str(path) or f.code == "yaml-syntax" or (f.line, f.column) not in holes
         ]
-    found = sorted(findings.found)
+    found = findings.in_order(str(path))
     if parts is None or findings.errors():
         return None, found
     warnings = tuple(format_finding(f, source=False) for f in found)
     return build_problem(parts, warnings, files.digest()), found
 
 
-def read_text(path: Path, name: str, findings: Findings) -> tuple[str | None, bytes]:
-    """Read a text file; say why if it can't be read."""
-
-    def refuse(message: str, hint: str = "", line: int = 0, column: int = 0) -> tuple[None, bytes]:
-        findings.found.append(Finding(name, line, column, "unreadable-file", "", message, hint))
-        return None, b""
-
+def read_text(path: Path, findings: Findings) -> str | None:
+    """Read a text file that the user named; say why if it can't be read."""
     try:
-        if path.is_dir():
-            return refuse("expected a file, got a folder")
-        if path.stat().st_size > LARGEST_FILE_BYTES:
-            return refuse(f"expected at most {LARGEST_FILE_BYTES // 1_000_000} MB")
-        content = path.read_bytes()
-    except FileNotFoundError:
-        near = ""
-        if path.parent.is_dir():
-            names = sorted(p.name for p in path.parent.iterdir() if p.suffix == path.suffix)
-            near = did_you_mean(path.name, names, list_known=False)
-        return refuse("no such file", near)
-    except OSError as error:
-        return refuse(f"can't be read: {error.strerror or error}")
-    except ValueError:
-        return refuse("no file can have this name")
-    try:
-        return content.decode("utf-8-sig"), content
-    except UnicodeDecodeError as error:
-        before = content[: error.start]
-        line = before.count(b"\n") + 1
-        column = error.start - (before.rfind(b"\n") + 1) + 1
-        return refuse(
-            f"expected UTF-8 text, got the byte 0x{content[error.start]:02X}",
-            "save the file as UTF-8",
-            line,
-            column,
-        )
+        return as_text(read_bytes(path))
+    except Unreadable as error:
+        findings.take(_finding(path, error))
+        return None
 
 
-def _read_parts(path: Path, files: _Files, findings: Findings) -> Parts | None:
+def _finding(path: Path, error: Unreadable) -> Finding:
+    return Finding(
+        str(path), error.line, error.column, "unreadable-file", "", error.message, error.hint
+    )
+
+
+def read_parts(path: Path, files: SourceFiles, findings: Findings) -> Parts | None:
+    """Read a problem file and its lists into parts; nothing is checked across them.
+
+    What is wrong goes to ``findings``, what was read to ``files``; None when the file is none.
+    """
     name = str(path)
-    text, content = read_text(path, name, findings)
-    if text is None:
+    try:
+        content = read_bytes(path)
+        text = as_text(content)
+    except Unreadable as error:
+        findings.take(_finding(path, error))
         return None
     files.contents.append((path.name, content))
     document = load(text, name)
-    findings.found += [name_items(f, document.data) for f in document.findings]
+    for finding in document.findings:
+        findings.take(name_items(finding, document.data))
     raw = document.data
     root = YamlOrigin(document, (), "")
     if raw is None and document.findings:
@@ -190,11 +189,11 @@ class _Reader:
     """Reads the sections of a problem file into parts."""
 
     def __init__(
-        self, raw: dict, document: Document, folder: Path, files: _Files, findings: Findings
+        self, raw: dict, document: Document, folder: Path, files: SourceFiles, findings: Findings
     ):
         self._raw = raw
         self._root = YamlOrigin(document, (), "")
-        self._folder = folder
+        self._folders = Folders(folder, files.lists_from)
         self._files = files
         self._findings = findings
         self._unsure: set[str] = set()
@@ -269,23 +268,22 @@ class _Reader:
             if self._raw.get(f"{section}_csv") is not None:
                 self._unsure.add(section)
             return []
-        path = self._folder / name
-        mine = Findings()
-        text, content = read_text(path, str(path), mine)
-        if text is None:
+        try:
+            path, content = self._folders.read(name)
+            text = as_text(content)
+        except Unreadable as error:
             self._unsure.add(section)
-            for finding in mine.found:
-                if finding.line:
-                    self._findings.found.append(finding)
-                else:
-                    # The file isn't there: the key that names it is the place to mend.
-                    self._findings.add(
-                        self._root,
-                        finding.code,
-                        f"{finding.message}: {path}",
-                        steps=(f"{section}_csv",),
-                        hint=finding.hint,
-                    )
+            if error.line:
+                self._findings.take(_finding(path, error))
+            else:
+                # There is no file to point into: the key that names it is the place to mend.
+                self._findings.add(
+                    self._root,
+                    "unreadable-file",
+                    error.message,
+                    steps=(f"{section}_csv",),
+                    hint=error.hint,
+                )
             return []
         self._files.contents.append((name, content))
         items, whole = read_csv(model, text, str(path), section, self._findings)

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from partitioner.errors import Finding
+from partitioner.reading.limits import LONGEST_SOURCE_LINE
 from partitioner.visible import visible, visible_lines
 
 MOST_SHOWN = 20
@@ -105,7 +106,7 @@ def findings_as_data(findings: Sequence[Finding]) -> list[dict[str, Any]]:
             record["column_name"] = f.column_name
         if f.hint:
             record["hint"] = f.hint
-        if f.source_line:
+        if f.source_line and len(f.source_line) <= LONGEST_SOURCE_LINE:
             record["source_line"] = f.source_line
         records.append(record)
     return records

@@ -8,26 +8,42 @@ lists, tags, a second document and an empty file are findings.
 
 from __future__ import annotations
 
+import contextlib
 import re
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from decimal import Decimal
-from typing import Any
+from types import MappingProxyType
+from typing import Any, NoReturn
 
 import yaml
 
 from partitioner.errors import Finding
+from partitioner.reading.limits import (
+    DEEPEST,
+    LONGEST_NUMBER,
+    LONGEST_VALUE,
+    MOST_FINDINGS,
+    MOST_INNER,
+    MOST_VALUES,
+    RETOLD_CHARACTERS,
+)
 
 _WHOLE = re.compile(r"[-+]?(?:0|[1-9][0-9]*)\Z")
 _DECIMAL = re.compile(r"[-+]?(?:0|[1-9][0-9]*)\.[0-9]+\Z")
+_WORDS = {"true": True, "false": False, "null": None, "": None}
 _LINE_END = re.compile("\r\n|[\n\r\x85\u2028\u2029]")
 """What YAML counts as the end of a line."""
 _LONGEST_WHOLE = 30
 """Longer whole numbers become decimals: Python limits the digits of ``int(text)``."""
-_DEEPEST = 40
-"""Nesting beyond this is refused; a problem file needs six levels."""
-
 MISSING_SPOT = (0, 0)
 """Position of something that has none of its own."""
+_LONGEST_SHOWN = 60
+_TOP_LIST_DEPTH = 1
+"""Nesting of the lists of devices, streams and so on."""
+_Scalar, _ListEnd, _MappingEnd = yaml.ScalarEvent, yaml.SequenceEndEvent, yaml.MappingEndEvent
+_NO_KEYS: Mapping[str, tuple[int, int]] = MappingProxyType({})
+_NOTHING_INSIDE: Mapping[str | int, Spot] = MappingProxyType({})
 
 
 @dataclass(slots=True)
@@ -35,13 +51,14 @@ class Spot:
     """Where a value stands: line and column from 1, and the spots of what is inside it.
 
     ``keys`` holds the positions of the keys of a mapping, ``inside`` the spots of its values
-    (or of the items of a list, by index).
+    (or of the items of a list, by index). A single value has neither.
     """
 
     line: int
     column: int
-    keys: dict[str, tuple[int, int]] = field(default_factory=dict)
-    inside: dict[str | int, Spot] = field(default_factory=dict)
+    # There are as many spots as values: those of single values share what is empty.
+    keys: Mapping[str, tuple[int, int]] = field(default_factory=lambda: _NO_KEYS)
+    inside: Mapping[str | int, Spot] = field(default_factory=lambda: _NOTHING_INSIDE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,19 +109,20 @@ def plain_value(text: str) -> str | bool | int | Decimal | None:
     >>> [plain_value(t) for t in ("true", "12", "0.1", "NO", "010", "1e3", "1:30", "")]
     [True, 12, Decimal('0.1'), 'NO', '010', '1e3', '1:30', None]
     """
-    if text == "true":
-        return True
-    if text == "false":
-        return False
-    if text in ("", "null"):
-        return None
-    first = text[0]
-    if first in "+-0123456789":
+    if text in _WORDS:
+        return _WORDS[text]
+    if text[0] in "+-0123456789":
         if _WHOLE.match(text):
             return int(text) if len(text) <= _LONGEST_WHOLE else Decimal(text)
         if _DECIMAL.match(text):
-            return Decimal(text)
+            # Zeros at the end mean nothing, and thousands of them cost time at every use.
+            return Decimal(text.rstrip("0") + "0" if len(text) > LONGEST_NUMBER else text)
     return text
+
+
+def _short(text: str | None) -> str:
+    text = text or ""
+    return text if len(text) <= _LONGEST_SHOWN else text[: _LONGEST_SHOWN - 3] + "..."
 
 
 class _Stop(Exception):
@@ -119,11 +137,11 @@ class _Builder:
         self.lines = tuple(_LINE_END.split(text))
         self.findings: list[Finding] = []
         loader = getattr(yaml, "CLoader", yaml.Loader)
-        self._events = iter(yaml.parse(text, Loader=loader))
+        self._events: Iterator[Any] = iter(yaml.parse(text, Loader=loader))
         self.holes: set[tuple[int, int]] = set()
         self._anchored: dict[str, Any] = {}
         self._refused: set[str] = set()
-        self._ahead: yaml.Event | None = None
+        self._left = MOST_VALUES
 
     def note(self, mark: Any, code: str, message: str, hint: str = "", where: str = "") -> None:
         line, column = mark.line + 1, mark.column + 1
@@ -131,11 +149,10 @@ class _Builder:
         self.findings.append(
             Finding(self.file, line, column, code, where, message, hint, source)
         )
+        if len(self.findings) > MOST_FINDINGS:
+            raise _Stop
 
     def _next(self) -> Any:
-        if self._ahead is not None:
-            event, self._ahead = self._ahead, None
-            return event
         return next(self._events)
 
     def document(self) -> tuple[Any, Spot]:
@@ -161,8 +178,12 @@ class _Builder:
 
     def _value(self, event: Any, path: tuple[str | int, ...], depth: int) -> tuple[Any, Spot]:
         mark = event.start_mark
+        self._left -= 1
+        if self._left < 0:
+            self.note(mark, "unreadable-file", f"expected at most {MOST_VALUES} values, got more")
+            raise _Stop
         spot = Spot(mark.line + 1, mark.column + 1)
-        if isinstance(event, yaml.ScalarEvent):
+        if type(event) is _Scalar:
             return self._scalar(event, path), spot
         if isinstance(event, yaml.AliasEvent):
             if event.anchor in self._anchored:
@@ -172,13 +193,12 @@ class _Builder:
                 self.note(
                     mark,
                     "yaml-syntax",
-                    f"no anchor '&{event.anchor}' before this",
+                    f"no anchor '&{_short(event.anchor)}' before this",
                     where=path_text(path),
                 )
             return None, spot
-        if depth >= _DEEPEST:
-            self.note(mark, "yaml-syntax", f"nested deeper than {_DEEPEST} levels")
-            raise _Stop
+        if depth >= DEEPEST:
+            self.refuse_depth(mark)
         if event.anchor is not None:
             kind = "mapping" if isinstance(event, yaml.MappingStartEvent) else "list"
             self._anchored.pop(event.anchor, None)
@@ -186,14 +206,30 @@ class _Builder:
             self.note(
                 mark,
                 "yaml-syntax",
-                f"expected a {kind} written out, got one with the anchor '&{event.anchor}'",
+                f"expected a {kind} written out, got one with the anchor '&{_short(event.anchor)}'",
                 hint="write the values out at each place",
                 where=path_text(path),
             )
         self._refuse_tag(event, path)
+        spot.inside = {}
         if isinstance(event, yaml.SequenceStartEvent):
-            return self._list(spot, path, depth), spot
-        return self._mapping(spot, path, depth), spot
+            return self._list(mark, spot.inside, path, depth), spot
+        spot.keys = {}
+        return self._mapping(mark, spot.keys, spot.inside, path, depth), spot
+
+    def refuse_depth(self, mark: Any) -> NoReturn:
+        """Tell that the nesting is too deep; nothing after it is read."""
+        self.note(mark, "yaml-syntax", f"nested deeper than {DEEPEST} levels")
+        raise _Stop
+
+    def _refuse_more(self, mark: Any, path: tuple[str | int, ...]) -> NoReturn:
+        self.note(
+            mark,
+            "unreadable-file",
+            f"expected at most {MOST_INNER} entries, got more",
+            where=path_text(path),
+        )
+        raise _Stop
 
     def _refuse_tag(self, event: Any, path: tuple[str | int, ...]) -> bool:
         if event.tag is None or event.tag == "!":
@@ -202,16 +238,28 @@ class _Builder:
         self.note(
             event.start_mark,
             "yaml-syntax",
-            f"expected a plain value, got the tag '{tag}'",
+            f"expected a plain value, got the tag '{_short(tag)}'",
             hint="remove the tag; put quotes round a text that looks like a number",
             where=path_text(path),
         )
         return True
 
     def _scalar(self, event: Any, path: tuple[str | int, ...]) -> Any:
+        text = event.value
+        if len(text) <= LONGEST_VALUE and event.tag is None and event.anchor is None:
+            # Nearly all are so; there may be half a million.
+            return text if event.style else plain_value(text)
+        if len(text) > LONGEST_VALUE:
+            self.note(
+                event.start_mark,
+                "unreadable-file",
+                f"expected at most {LONGEST_VALUE} characters, got {len(text)}",
+                where=path_text(path),
+            )
+            raise _Stop
         tagged = self._refuse_tag(event, path)
         plain = event.style in (None, "") and not tagged and event.implicit[0]
-        value = plain_value(event.value) if plain else event.value
+        value = plain_value(text) if plain else text
         if tagged:
             self.holes.add((event.start_mark.line + 1, event.start_mark.column + 1))
         if event.anchor is not None:
@@ -219,27 +267,42 @@ class _Builder:
             self._refused.discard(event.anchor)
         return value
 
-    def _list(self, spot: Spot, path: tuple[str | int, ...], depth: int) -> list:
+    def _list(
+        self,
+        start: Any,
+        inside: dict[str | int, Spot],
+        path: tuple[str | int, ...],
+        depth: int,
+    ) -> list:
         items: list = []
-        inside = spot.inside
-        while True:
-            event = self._next()
-            if isinstance(event, yaml.SequenceEndEvent):
-                return items
+        for event in self._events:
+            if type(event) is _ListEnd:
+                break
             index = len(items)
+            if index >= MOST_INNER and depth > _TOP_LIST_DEPTH:
+                self._refuse_more(start, path)
             value, inner = self._value(event, (*path, index), depth + 1)
             inside[index] = inner
             items.append(value)
+        return items
 
-    def _mapping(self, spot: Spot, path: tuple[str | int, ...], depth: int) -> dict:
+    def _mapping(
+        self,
+        start: Any,
+        keys: dict[str, tuple[int, int]],
+        inside: dict[str | int, Spot],
+        path: tuple[str | int, ...],
+        depth: int,
+    ) -> dict:
         entries: dict[str, Any] = {}
-        while True:
-            event = self._next()
-            if isinstance(event, yaml.MappingEndEvent):
-                return entries
+        for event in self._events:
+            if type(event) is _MappingEnd:
+                break
+            if len(entries) >= MOST_INNER:
+                self._refuse_more(start, path)
             mark = event.start_mark
             key, _ = self._value(event, path, depth + 1)
-            if key == "<<" and isinstance(event, yaml.ScalarEvent) and event.style in (None, ""):
+            if key == "<<" and type(event) is _Scalar and event.style in (None, ""):
                 self.note(
                     mark,
                     "yaml-syntax",
@@ -250,21 +313,20 @@ class _Builder:
                 self._value(self._next(), path, depth + 1)
                 continue
             if not isinstance(key, str):
-                got = event.value if isinstance(event, yaml.ScalarEvent) else "a list or mapping"
+                is_single = type(event) is _Scalar
+                got = _short(event.value) if is_single else "a list or mapping"
                 self.note(
                     mark,
                     "wrong-kind",
                     f"expected a text as key, got {got or 'nothing'}",
-                    hint=f"put it in quotes: '{got}'"
-                    if isinstance(event, yaml.ScalarEvent)
-                    else "",
+                    hint=f"put it in quotes: '{got}'" if is_single else "",
                     where=path_text(path),
                 )
                 self._value(self._next(), path, depth + 1)
                 continue
             value, inner = self._value(self._next(), (*path, key), depth + 1)
             if key in entries:
-                first = spot.keys[key][0]
+                first = keys[key][0]
                 self.note(
                     mark,
                     "duplicate-key",
@@ -272,9 +334,10 @@ class _Builder:
                     where=path_text((*path, key)),
                 )
                 continue
-            spot.keys[key] = (mark.line + 1, mark.column + 1)
-            spot.inside[key] = inner
+            keys[key] = (mark.line + 1, mark.column + 1)
+            inside[key] = inner
             entries[key] = value
+        return entries
 
 
 def path_text(path: tuple[str | int, ...]) -> str:
@@ -315,7 +378,8 @@ def load(text: str, file: str) -> Document:
     except _Stop:
         pass
     except yaml.MarkedYAMLError as error:
-        _note_syntax(builder, text, error)
+        with contextlib.suppress(_Stop):
+            _note_syntax(builder, text, error)
     except yaml.YAMLError:
         builder.findings.append(_reader_finding(file, text))
     told, holes = tuple(builder.findings), frozenset(builder.holes)
@@ -323,14 +387,26 @@ def load(text: str, file: str) -> Document:
 
 
 def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> None:
-    """Describe a syntax fault in the words of the pure Python parser, the same on every machine."""
-    try:
-        for _ in yaml.parse(text, Loader=yaml.Loader):
+    """Describe a syntax fault in the words of the pure Python parser, the same on every machine.
+
+    It is slow, so far into a large file the words of the fast one have to do.
+    """
+    mark = error.problem_mark or error.context_mark
+    if mark is not None and mark.index <= RETOLD_CHARACTERS:
+        depth = 0
+        try:
+            event: Any
+            for event in yaml.parse(text[: 2 * RETOLD_CHARACTERS], Loader=yaml.Loader):
+                depth += isinstance(event, yaml.CollectionStartEvent)
+                depth -= isinstance(event, yaml.CollectionEndEvent)
+                if depth > DEEPEST:
+                    builder.refuse_depth(event.start_mark)
+                if event.start_mark.index > RETOLD_CHARACTERS:
+                    break
+        except yaml.MarkedYAMLError as plain:
+            error = plain
+        except yaml.YAMLError:
             pass
-    except yaml.MarkedYAMLError as plain:
-        error = plain
-    except yaml.YAMLError:
-        pass
     opened = _quote_left_open(text, builder.lines, error)
     if opened is not None:
         message = "this is no YAML: the quote that opens here " + opened[1]

@@ -11,6 +11,8 @@ from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Device, Problem, Switch
 from partitioner.reading.layout_file import layout_from_text
+from partitioner.reading.origin import Findings
+from partitioner.reading.problem import read_text
 from partitioner.reading.yaml_text import load
 
 
@@ -36,13 +38,10 @@ def read_earlier_layout(path: Path, problem: Problem) -> tuple[Layout, tuple[str
     WrongFile
         With every other finding.
     """
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError):
-        # The reader tells what is wrong with the file itself.
-        from partitioner.reading.layout_file import read_layout
-
-        return read_layout(path, problem), ()
+    unread = Findings()
+    text = read_text(path, unread)
+    if text is None:
+        raise WrongFile(unread.found)
     raw = load(text, str(path)).data
     devices, switches = _names(raw, problem)
     wide = replace(

@@ -2,32 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from partitioner.reading.csv_table import read_csv
-from partitioner.reading.origin import Findings, Origin, YamlOrigin
-from partitioner.reading.schema import DeviceTable, StreamTable, Table
-from partitioner.reading.yaml_text import load
+from partitioner.reading.csv_table import CsvOrigin
+from partitioner.reading.origin import Enough, Findings, Origin, YamlOrigin
+from partitioner.reading.problem import SourceFiles, read_parts
 from partitioner.study.handles import Steps
 from partitioner.visible import visible
 
 Locate = Callable[[Steps], str]
 """Gives ``file:line`` of a statement, or an empty text where it stands nowhere."""
 
-_CSV: tuple[tuple[str, type[Table]], ...] = (("devices", DeviceTable), ("streams", StreamTable))
 _LATER_KEYS = {"switch": ("switch", "switches", "zone")}
 """Keys that say the same thing; the first one that is there counts."""
 
 
-def locator(problem_path: Path) -> Locate:
+def locator(problem_path: Path, lists_from: Sequence[Path] = ()) -> Locate:
     """Make a function that finds statements in a problem file and the lists beside it.
 
     Parameters
     ----------
     problem_path
         A file that was read without errors.
+    lists_from
+        Folders that its lists may lie in besides its own.
 
     Returns
     -------
@@ -36,16 +36,20 @@ def locator(problem_path: Path) -> Locate:
         the item, key. Where the key itself is missing (a default is in force), the line of the
         item is given, and nothing where the section is missing too.
     """
-    document = load(problem_path.read_text(encoding="utf-8-sig"), str(problem_path))
-    data: dict[str, Any] = document.data if isinstance(document.data, dict) else {}
-    rows: dict[tuple[str, str], Origin] = {}
-    for section, model in _CSV:
-        name = data.get(f"{section}_csv")
-        if isinstance(name, str):
-            path = problem_path.parent / name
-            text = path.read_text(encoding="utf-8-sig")
-            items, _ = read_csv(model, text, str(path), section, Findings())
-            rows.update({(section, item.id): item.origin for item in items})
+    try:
+        parts = read_parts(problem_path, SourceFiles(lists_from), Findings())
+    except Enough:
+        parts = None
+    if parts is None:  # It was changed meanwhile.
+        return lambda steps: ""
+    document = parts.origin.document
+    data: dict[str, Any] = document.data
+    rows: dict[tuple[str, str], Origin] = {
+        (section, item.id): item.origin
+        for section in ("devices", "streams")
+        for item in parts.items(section)
+        if isinstance(item.origin, CsvOrigin)
+    }
 
     def locate(steps: Steps) -> str:
         section = str(steps[0])

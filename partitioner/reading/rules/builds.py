@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from partitioner.reading.kinds import did_you_mean, plain_number
+from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
 from partitioner.reading.rules.names import refer
@@ -42,12 +42,14 @@ def check_builds(parts: Parts, findings: Findings) -> None:
             steps=("share",),
         )
         return
+    shares: dict[str, Decimal] = {}
+    for item in builds:
+        for name in item.table.options or ():
+            shares[name] = shares.get(name, Decimal(0)) + item.table.share
     for option in parts.options:
         if not option.whole:
             continue
-        share = sum(
-            (b.table.share for b in builds if option.id in (b.table.options or ())), Decimal(0)
-        )
+        share = shares.get(option.id, Decimal(0))
         if share != option.table.take_rate:
             findings.add(
                 option.origin,
@@ -122,7 +124,7 @@ def check_failure_rules(parts: Parts, findings: Findings) -> None:
                     "unknown-name",
                     f"no device has the function '{rule.function}'",
                     steps=("function",),
-                    hint=did_you_mean(rule.function, sorted(functions)),
+                    hint=findings.near(rule.function, sorted(functions)),
                 )
         if size is not None and rule.most_lost is not None and rule.most_lost >= size:
             findings.add(

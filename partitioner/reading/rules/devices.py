@@ -7,7 +7,6 @@ from typing import Any
 
 from partitioner.model.problem import GroupKind
 from partitioner.reading.build import pinned_switches
-from partitioner.reading.kinds import did_you_mean
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
 from partitioner.reading.rules.grades import (
@@ -21,6 +20,7 @@ from partitioner.reading.rules.sites import check_position
 from partitioner.reading.schema import DeviceTable
 from partitioner.reading.tables import Item
 
+_FEW = 20
 _PINS = ("switch", "switches", "zone")
 _LINE_ONLY = ("stub_m", "unit_loads", "capacitance_pf")
 
@@ -28,6 +28,7 @@ _LINE_ONLY = ("stub_m", "unit_loads", "capacitance_pf")
 def check_devices(parts: Parts, findings: Findings) -> None:
     """Every device stands somewhere, its names exist, and some port it may use fits it."""
     offered = offered_grades(parts)
+    everywhere = set().union(*(offered or {}).values())
     zones = {s.table.zone for s in parts.switches if s.table.zone is not None}
     for item in parts.everyone():
         check_position(item, parts, findings)
@@ -37,7 +38,7 @@ def check_devices(parts: Parts, findings: Findings) -> None:
         refer(parts, findings, item, ("options",), "option", item.table.option, ("option",))
         pinned = _check_pins(item, parts, zones, findings)
         if pinned and offered is not None and grades:
-            _check_offered(item, parts, offered, findings)
+            _check_offered(item, parts, offered, everywhere, findings)
         _check_unused(item, parts, findings)
 
 
@@ -69,30 +70,34 @@ def _check_pins(item: Item[Any], parts: Parts, zones: set[str], findings: Findin
                 "unknown-name",
                 f"no switch has the zone '{device.zone}'",
                 steps=("zone",),
-                hint=did_you_mean(device.zone, sorted(zones)),
+                hint=findings.near(device.zone, sorted(zones)),
             )
     return good
 
 
 def _check_offered(
-    item: Item[Any], parts: Parts, offered: dict[str, set[str]], findings: Findings
+    item: Item[Any],
+    parts: Parts,
+    offered: dict[str, set[str]],
+    everywhere: set[str],
+    findings: Findings,
 ) -> None:
     grades = grades_of(item)
     if any(g not in parts.catalogue_grades for g in grades):
         return
     pinned = pinned_switches(item.table, parts)
     allowed = list(offered) if pinned is None else [s for s in pinned if s in offered]
-    served = set().union(*(offered[s] for s in allowed))
+    served = everywhere if pinned is None else set().union(*(offered[s] for s in allowed))
     lost = [g for g in grades if g not in served]
     if not lost:
         return
-    whose = "no switch" if pinned is None else f"none of {', '.join(allowed)}"
+    whose = "no switch" if pinned is None else f"none of {_few(allowed)}"
     if pinned is not None and len(allowed) == 1:
         whose = f"'{allowed[0]}' does not"
     message = (
-        f"{whose} has a port for {', '.join(lost)}"
+        f"{whose} has a port for {_few(lost)}"
         if not whose.endswith("not")
-        else f"{whose} have a port for {', '.join(lost)}"
+        else f"{whose} have a port for {_few(lost)}"
     )
     usable = len(lost) < len(grades)
     offers = ", ".join(sorted(served))
@@ -104,6 +109,10 @@ def _check_offered(
         hint=f"ports there serve {offers}" if len(served) <= 8 else "",
         severity="warning" if usable else "error",
     )
+
+
+def _few(names: list[str]) -> str:
+    return ", ".join(names[:_FEW]) + (f" and {len(names) - _FEW} more" if len(names) > _FEW else "")
 
 
 def _check_unused(item: Item[Any], parts: Parts, findings: Findings) -> None:
@@ -161,6 +170,8 @@ def _clusters(groups: list[tuple[str, ...]]) -> dict[str, str]:
 
     def root(name: str) -> str:
         while parent.setdefault(name, name) != name:
+            # Halving the way as it is gone keeps it short.
+            parent[name] = parent[parent[name]]
             name = parent[name]
         return name
 
@@ -177,21 +188,33 @@ def _check_apart(
     together: list[Item[Any]],
     findings: Findings,
 ) -> None:
-    for a, b in combinations(item.table.devices, 2):
-        if a in cluster and cluster[a] == cluster.get(b):
-            other = next(
-                (g for g in together if a in g.table.devices and b in g.table.devices),
-                next(g for g in together if a in g.table.devices),
-            )
-            line = other.origin.at(("id",)).line
-            findings.add(
-                item.origin,
-                "not-allowed-together",
-                f"'{a}' and '{b}' are {kind.value} here and together in group "
-                f"'{other.id}' on line {line}",
-                steps=("devices",),
-            )
-            return
+    pair = _first_pair(item.table.devices, cluster)
+    if pair is None:
+        return
+    a, b = pair
+    other = next(
+        (g for g in together if a in g.table.devices and b in g.table.devices),
+        next(g for g in together if a in g.table.devices),
+    )
+    line = other.origin.at(("id",)).line
+    findings.add(
+        item.origin,
+        "not-allowed-together",
+        f"'{a}' and '{b}' are {kind.value} here and together in group "
+        f"'{other.id}' on line {line}",
+        steps=("devices",),
+    )
+
+
+def _first_pair(names: tuple[str, ...], cluster: dict[str, str]) -> tuple[str, str] | None:
+    """First two names of one cluster, by the earlier of them."""
+    members: dict[str, list[str]] = {}
+    for name in names:
+        if name in cluster:
+            members.setdefault(cluster[name], []).append(name)
+    several = [m for m in members.values() if len(m) > 1]
+    # In the order of their first members, since dicts keep it.
+    return (several[0][0], several[0][1]) if several else None
 
 
 def _check_apart_pins(
@@ -280,7 +303,7 @@ def check_sharing(parts: Parts, findings: Findings) -> None:
                     "unknown-name",
                     f"no device has the security domain '{name}'",
                     steps=("domains", number, index),
-                    hint=did_you_mean(name, sorted(domains)),
+                    hint=findings.near(name, sorted(domains)),
                     severity="warning",
                 )
     if sharing.table.safety_span is not None and not any(

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from partitioner.model.catalogue import Medium
-from partitioner.reading.kinds import did_you_mean
 from partitioner.reading.origin import Findings, Steps
 from partitioner.reading.parts import Parts
 from partitioner.reading.tables import Item
@@ -30,7 +29,7 @@ def check_grade_names(
                 "unknown-name",
                 f"no such grade '{name}'",
                 steps=at,
-                hint=did_you_mean(name, parts.catalogue_grades),
+                hint=findings.near(name, parts.catalogue_grades),
                 on_key=by_name,
             )
         elif link and is_mixing(parts, name):

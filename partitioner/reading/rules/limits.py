@@ -7,7 +7,7 @@ from decimal import Decimal
 from partitioner.model.catalogue import Grade, Medium
 from partitioner.model.problem import Basis
 from partitioner.reading.build import limits_of
-from partitioner.reading.kinds import did_you_mean, plain_number
+from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
 from partitioner.reading.rules.grades import grades_of, offered_grades
@@ -29,7 +29,7 @@ def check_limits(parts: Parts, findings: Findings) -> None:
                 item.origin,
                 "unknown-name",
                 f"no such grade '{name}'",
-                hint=did_you_mean(name, parts.catalogue_grades),
+                hint=findings.near(name, parts.catalogue_grades),
                 on_key=True,
             )
         elif catalogue is not None and item.whole:

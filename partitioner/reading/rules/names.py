@@ -82,6 +82,6 @@ def refer(
             "unknown-name",
             f"no such {what} '{name}'",
             steps=steps,
-            hint=parts.hint(name, known, f"the file lists no {sections[0]}"),
+            hint=findings.near(name, known) if known else f"the file lists no {sections[0]}",
         )
     return False

@@ -188,9 +188,13 @@ def _tell_disconnected(
                 hint="add the missing pathway",
             )
     busy = set(where.values())
-    for number, members in enumerate(components):
+    number_of = {n: number for number, members in enumerate(components) for n in members}
+    first_of: dict[int, str] = {}
+    for name in places:
+        if name in number_of:
+            first_of.setdefault(number_of[name], name)
+    for number, first in sorted(first_of.items()):
         if number not in busy:
-            first = next(n for n in places if n in members)
             findings.add(
                 places[first].origin,
                 "disconnected",

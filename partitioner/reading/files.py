@@ -1,0 +1,185 @@
+"""The one place where files of the user are opened: regular ones, of bounded size, where allowed.
+
+A file may come from a stranger, and so may the names inside it. A name never leads out of the
+folders it may lead into, whatever links stand there; nothing is waited for, and nothing is read
+that has no end.
+"""
+
+from __future__ import annotations
+
+import itertools
+import os
+import stat
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from partitioner.reading.kinds import did_you_mean
+from partitioner.reading.limits import LARGEST_FILE_BYTES, MOST_LINES
+
+_MOST_NAMES = 500
+"""Names of a folder that are looked at for one that was probably meant."""
+_KINDS = (
+    (stat.S_ISDIR, "a folder"),
+    (stat.S_ISCHR, "a device"),
+    (stat.S_ISBLK, "a device"),
+    (stat.S_ISFIFO, "a pipe"),
+    (stat.S_ISSOCK, "a socket"),
+)
+
+
+class Unreadable(Exception):
+    """A file can't be read; ``line`` and ``column`` count from 1, 0: the file as a whole."""
+
+    def __init__(self, message: str, hint: str = "", line: int = 0, column: int = 0):
+        self.message, self.hint, self.line, self.column = message, hint, line, column
+        super().__init__(message)
+
+
+def read_bytes(path: Path) -> bytes:
+    """Read a regular file of bounded size, whole.
+
+    Parameters
+    ----------
+    path
+        A file that the user named, or one that :class:`Folders` allowed.
+
+    Raises
+    ------
+    Unreadable
+        If it is not there, may not be read, is something else than a regular file, or is larger
+        than :data:`~partitioner.reading.limits.LARGEST_FILE_BYTES`.
+    """
+    try:
+        # Before it is opened too: opening alone makes some devices act.
+        _must_be_readable(path.stat())
+        flags = os.O_RDONLY
+        for name in ("O_NONBLOCK", "O_NOCTTY", "O_CLOEXEC", "O_BINARY"):
+            flags |= getattr(os, name, 0)
+        number = os.open(path, flags)
+        with os.fdopen(number, "rb") as file:
+            _must_be_readable(os.fstat(number))
+            # A file may grow, or, in /proc, not know its size.
+            content = file.read(LARGEST_FILE_BYTES + 1)
+    except FileNotFoundError:
+        raise Unreadable("no such file", _near(path)) from None
+    except OSError as error:
+        raise Unreadable(f"can't be read: {error.strerror or error}") from None
+    except ValueError:
+        # A NUL, or half of a surrogate pair.
+        raise Unreadable("expected the name of a file, got one that no file can have") from None
+    if len(content) > LARGEST_FILE_BYTES:
+        raise _too_large("more")
+    return content
+
+
+def _must_be_readable(told: os.stat_result) -> None:
+    if not stat.S_ISREG(told.st_mode):
+        what = next((word for is_it, word in _KINDS if is_it(told.st_mode)), "something else")
+        raise Unreadable(f"expected a file, got {what}")
+    if told.st_size > LARGEST_FILE_BYTES:
+        raise _too_large(f"{told.st_size // 1_000_000} MB")
+
+
+def _too_large(size: str) -> Unreadable:
+    return Unreadable(f"expected at most {LARGEST_FILE_BYTES // 1_000_000} MB, got {size}")
+
+
+def _near(path: Path) -> str:
+    """Hint at a file beside the one that isn't there."""
+    try:
+        with os.scandir(path.parent) as entries:
+            names = [e.name for e in itertools.islice(entries, _MOST_NAMES)]
+    except OSError:
+        return ""
+    alike = sorted(name for name in names if Path(name).suffix == path.suffix)
+    return did_you_mean(path.name, alike, list_known=False)
+
+
+def as_text(content: bytes) -> str:
+    """Decode UTF-8, with or without a byte order mark.
+
+    Raises
+    ------
+    Unreadable
+        If it is no UTF-8, with the place of the first such byte, or has too many lines.
+    """
+    lines = content.count(b"\n") + content.count(b"\r") - content.count(b"\r\n")
+    if lines > MOST_LINES:
+        raise Unreadable(f"expected at most {MOST_LINES} lines, got {lines}")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        before = content[: error.start]
+        raise Unreadable(
+            f"expected UTF-8 text, got the byte 0x{content[error.start]:02X}",
+            "save the file as UTF-8",
+            before.count(b"\n") + 1,
+            error.start - (before.rfind(b"\n") + 1) + 1,
+        ) from None
+
+
+def _read_named(path: Path, real: Path) -> bytes:
+    """Read a file that another one names; a fault of the file as a whole tells its path."""
+    try:
+        return read_bytes(real)
+    except Unreadable as error:
+        raise Unreadable(f"{error.message}: {path}", error.hint) from None
+
+
+class Outside(Unreadable):
+    """A name leads out of the folders it may lead into."""
+
+
+@dataclass(frozen=True, slots=True)
+class Folders:
+    """Folders that the names in a file may lead into: the file's own, and those the user allows.
+
+    ``own`` is looked in first, then ``further`` in their order.
+    """
+
+    own: Path
+    further: Sequence[Path] = ()
+
+    def read(self, name: str) -> tuple[Path, bytes]:
+        """Read the file that ``name`` leads to; give its path, as far as it is known, too.
+
+        Raises
+        ------
+        Outside
+            If it lies in none of the folders, nor below one of them, all links followed. Whether
+            there is such a file is not told, and nothing outside is touched.
+        Unreadable
+            See :func:`read_bytes`.
+        """
+        first: Path | None = None
+        try:
+            for folder in (self.own, *self.further):
+                path = folder / name
+                real = self._real(path)
+                if real is None:
+                    continue
+                if real.exists():
+                    # The real path is opened, not the links again, which may have changed.
+                    return path, _read_named(path, real)
+                first = first or path
+        except (OSError, ValueError):
+            raise Unreadable("expected the name of a file, got one that no file can have") from None
+        if first is not None:
+            raise Unreadable(f"no such file: {first}", _near(first))
+        raise Outside(
+            "expected a file in the folder of this one or below it",
+            "if you trust this file, allow another folder with --lists-from",
+        )
+
+    def _real(self, path: Path) -> Path | None:
+        """Follow the links of a path; None when it leads outside."""
+        folders = (self.own, *self.further)
+        allowed = [os.path.realpath(folder) for folder in folders]
+        # By its text first: on some systems a look at a path is a call to another machine.
+        text = Path(os.path.abspath(path))  # noqa: PTH100 - links are followed below
+        named = [os.path.abspath(folder) for folder in folders]  # noqa: PTH100
+        if not any(text.is_relative_to(folder) for folder in (*named, *allowed)):
+            return None
+        real = Path(os.path.realpath(path))
+        return real if any(real.is_relative_to(folder) for folder in allowed) else None
