@@ -8,14 +8,16 @@ that has no end.
 from __future__ import annotations
 
 import itertools
+import json
 import os
 import stat
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from partitioner.reading.kinds import did_you_mean
-from partitioner.reading.limits import LARGEST_FILE_BYTES, MOST_LINES
+from partitioner.reading.limits import DEEPEST, LARGEST_FILE_BYTES, MOST_LINES, MOST_VALUES
 
 _MOST_NAMES = 500
 """Names of a folder that are looked at for one that was probably meant."""
@@ -125,6 +127,25 @@ def _read_named(path: Path, real: Path) -> bytes:
         return read_bytes(real)
     except Unreadable as error:
         raise Unreadable(f"{error.message}: {path}", error.hint) from None
+
+
+def as_json(content: bytes) -> Any:
+    """Decode a JSON text of bounded size and nesting.
+
+    Raises
+    ------
+    Unreadable
+        If it is no JSON, or holds more than a file of ours could.
+    """
+    # More values than this need more commas; counting them is quick, and making them is not.
+    if content.count(b",") > MOST_VALUES:
+        raise Unreadable(f"expected at most {MOST_VALUES} values")
+    try:
+        return json.loads(as_text(content))
+    except RecursionError:
+        raise Unreadable(f"nested deeper than {DEEPEST} levels") from None
+    except ValueError as error:
+        raise Unreadable(f"this is no JSON: {error}") from None
 
 
 class Outside(Unreadable):

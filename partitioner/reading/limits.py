@@ -43,7 +43,7 @@ LIMITS = (
     ),
     Limit("lines of a YAML or CSV file", MOST_LINES, "", "A problem needs a few per device."),
     Limit(
-        "nesting of lists and mappings", DEEPEST, "levels", "A problem needs six. JSON files too."
+        "nesting of lists and mappings", DEEPEST, "levels", "A problem needs six."
     ),
     Limit(
         "values of a YAML file",

@@ -7,9 +7,12 @@ from pathlib import Path
 from typing import Any
 
 from partitioner.errors import Finding, WrongFile
+from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.reading.csv_text import csv_text
-from partitioner.reading.layout_file import layout_text, read_layout
+from partitioner.reading.files import Folders, Unreadable, as_json, as_text, read_bytes
+from partitioner.reading.kinds import got
+from partitioner.reading.layout_file import layout_from_text, layout_text
 from partitioner.study.axes import AXES, Axis
 from partitioner.study.front import Point, Step
 from partitioner.study.tradeoff import TradeOff, begin
@@ -19,6 +22,8 @@ from partitioner.visible import json_text
 STATE = "tradeoff.json"
 """File that a trade-off is read back from."""
 FORMAT = 1
+_LARGEST = 2**62
+"""No cost and no value of an axis comes near."""
 FRONT_KEYS = ("point", "cost", "value", "unit", "bound", "gap_share", "proved", "layout")
 
 
@@ -128,32 +133,53 @@ def read_state(folder: Path, problem: Problem, axis: Axis) -> TradeOff | None:
         If a file of the state was changed so that it cannot be understood.
     """
     path = folder / STATE
-    if not path.is_file():
+    if not path.exists():
         return None
+
+    def wrong(told: str, hint: str = "") -> WrongFile:
+        return WrongFile([Finding(str(path), 0, 0, "unreadable-file", "", told, hint)])
+
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        data = as_json(read_bytes(path))
         same = data["format"] == FORMAT and data["problem"]["digest"] == problem.digest
         if not same or AXES.get(data["axis"]) is not axis:
             return None
         state = begin(problem, axis)
         layouts = {
-            name: read_layout(folder / name, problem)
+            name: _layout(folder, name, problem)
             for name in dict.fromkeys(s["layout"] for s in data["steps"] if s["layout"])
         }
         state.steps = [
             Step(
-                s["limit"],
-                s["bound_money"],
+                _whole(s["limit"]),
+                _whole(s["bound_money"]),
                 layouts.get(s["layout"]),
-                s["cost_money"],
-                s["value"],
+                _whole(s["cost_money"]),
+                _whole(s["value"]),
             )
             for s in data["steps"]
         ]
-        state.tried = [int(t) for t in data["tried"]]
-    except (ValueError, KeyError, TypeError, AttributeError) as error:
-        finding = Finding(
-            str(path), 0, 0, "yaml-syntax", "", "expected the state of a trade-off", str(error)
-        )
-        raise WrongFile([finding]) from error
+        state.tried = [t for t in map(_whole, data["tried"]) if t is not None]
+    except Unreadable as error:
+        told = f"expected the state of a trade-off: {error.message}"
+        raise wrong(told, error.hint) from error
+    except (KeyError, TypeError, AttributeError) as error:
+        raise wrong("expected the state of a trade-off", str(error)) from error
     return state
+
+
+def _whole(value: Any) -> int | None:
+    if value is None or (type(value) is int and abs(value) < _LARGEST):
+        return value
+    raise TypeError(f"expected a whole number, got {got(value)}")
+
+
+def _layout(folder: Path, name: Any, problem: Problem) -> Layout:
+    """Read the layout of a point, a file beside the state."""
+    if not isinstance(name, str):
+        raise TypeError(f"expected the name of a layout file, got {got(name)}")
+    path, content = Folders(folder).read(name)
+    layout, findings = layout_from_text(as_text(content), str(path), problem)
+    if layout is None:
+        raise WrongFile(findings)
+    return layout
