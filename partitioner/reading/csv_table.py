@@ -6,6 +6,7 @@ is used.
 
 from __future__ import annotations
 
+import contextlib
 import typing
 from dataclasses import dataclass
 from typing import Annotated, Any
@@ -27,7 +28,6 @@ from partitioner.reading.schema import Table
 from partitioner.reading.tables import Item, key_names, read_table
 from partitioner.reading.yaml_text import plain_value
 
-_LINE_END = re.compile(r"\r\n|\r|\n")
 _AXES = ("x_m", "y_m", "z_m")
 
 
@@ -156,6 +156,11 @@ def read_csv(
             )
             return [], False
     separator = _separator(lines[first])
+    with contextlib.suppress(UnreadableCsv):  # It is told where it stands, below.
+        if sum(any(row) for _, row in csv_rows(text, separator)) > MOST_ROWS + 1:
+            top = CsvOrigin(file, (), 0, (), ",", section)
+            findings.add(top, "unreadable-file", f"expected at most {MOST_ROWS} rows, got more")
+            return [], False
     kinds = _column_kinds(model)
     header: tuple[str, ...] | None = None
     items: list[Item[Any]] = []
@@ -176,9 +181,6 @@ def read_csv(
                 top = CsvOrigin(file, lines, line, header, separator, section)
                 _check_header(model, header, kinds, top, findings)
                 continue
-            if len(items) >= MOST_ROWS:
-                findings.add(top, "unreadable-file", f"expected at most {MOST_ROWS} rows, got more")
-                return items, False
             label = f"{section}[{_row_id(header, row) or f'line {line}'}]"
             origin = CsvOrigin(file, lines, line, header, separator, label)
             if len(row) > len(header):

@@ -188,10 +188,7 @@ class Folders:
             raise Unreadable("expected the name of a file, got one that no file can have") from None
         if first is not None:
             raise Unreadable(f"no such file: {first}", _near(first))
-        raise Outside(
-            "expected a file in the folder of this one or below it",
-            "if you trust this file, allow another folder with --lists-from",
-        )
+        raise Outside("expected a file in the folder of this one or below it")
 
     def _real(self, path: Path) -> Path | None:
         """Follow the links of a path; None when it leads outside."""

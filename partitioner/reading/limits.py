@@ -1,7 +1,7 @@
 """How much the program reads of one file: what is larger is told and not read.
 
 The limits keep what a file from a stranger can cost to seconds and some hundred megabytes. They
-are wide of what problems need: ten thousand devices with as many streams are about a fifth of them.
+are wide of what problems need: ten thousand devices and as many streams fit, more in CSV files.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ from dataclasses import dataclass
 LARGEST_FILE_BYTES = 10_000_000
 MOST_LINES = 200_000
 DEEPEST = 40
-MOST_VALUES = 500_000
+MOST_VALUES = 300_000
+MOST_DIRECTIVES = 100
 MOST_INNER = 10_000
 LONGEST_VALUE = 10_000
 LONGEST_NUMBER = 100
@@ -49,7 +50,8 @@ LIMITS = (
         "values of a YAML file",
         MOST_VALUES,
         "",
-        "Every number, text, list and mapping counts, keys too, and each use of an alias.",
+        "Every number, text, list and mapping counts, keys too, and each use of an alias. Ten "
+        "thousand devices and as many streams fit; CSV files hold more.",
     ),
     Limit(
         "entries of one mapping, or of one list inside an entry",
@@ -57,6 +59,7 @@ LIMITS = (
         "",
         "The lists of devices, streams and so on themselves count by their values only.",
     ),
+    Limit("lines of a YAML file that begin with `%`", MOST_DIRECTIVES, "", "No file needs any."),
     Limit("characters of one value or key", LONGEST_VALUE, "", "Texts have narrower limits."),
     Limit("rows of a CSV file", MOST_ROWS, "", "Its header is not counted."),
     Limit("columns of a CSV file", MOST_COLUMNS, "", "A device has some twenty."),

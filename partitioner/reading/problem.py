@@ -15,7 +15,7 @@ from partitioner.model.problem import Problem
 from partitioner.reading.build import build_problem
 from partitioner.reading.catalogue import SECTIONS, read_catalogue, read_entries, shipped_catalogue
 from partitioner.reading.csv_table import read_csv
-from partitioner.reading.files import Folders, Unreadable, as_text, read_bytes
+from partitioner.reading.files import Folders, Outside, Unreadable, as_text, read_bytes
 from partitioner.reading.kinds import got
 from partitioner.reading.origin import Enough, Findings, YamlOrigin
 from partitioner.reading.parts import Parts
@@ -30,6 +30,8 @@ from partitioner.reading.schema import (
 )
 from partitioner.reading.tables import Item, key_names, read_table, tables_inside
 from partitioner.reading.yaml_text import Document, load
+
+_ELSEWHERE = "if you trust this file, allow the folder of the list with --lists-from"
 
 
 @dataclass(slots=True)
@@ -282,7 +284,7 @@ class _Reader:
                     "unreadable-file",
                     error.message,
                     steps=(f"{section}_csv",),
-                    hint=error.hint,
+                    hint=_ELSEWHERE if isinstance(error, Outside) else error.hint,
                 )
             return []
         self._files.contents.append((name, content))

@@ -132,8 +132,8 @@ def problem_page() -> str:
         "",
         _MADE,
         "A problem is one YAML file. Its lists of devices and streams may also stand in CSV files "
-        "beside it. Names of keys end with their unit. A key that is not listed here is an error. "
-        "`partitioner schema` prints the same as JSON Schema for editors.",
+        "beside it or below. Names of keys end with their unit. A key that is not listed here is "
+        "an error. `partitioner schema` prints the same as JSON Schema for editors.",
         "",
         "Numbers are decimals with a point, exact to the step of their unit (1 µm, 1 ns, 1 mg, one "
         "ten-thousandth of the currency unit, a millionth of a share); finer ones are an error, "

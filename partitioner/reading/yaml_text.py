@@ -9,9 +9,10 @@ lists, tags, a second document and an empty file are findings.
 from __future__ import annotations
 
 import contextlib
+import gc
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from decimal import Decimal
 from types import MappingProxyType
 from typing import Any, NoReturn
@@ -23,6 +24,7 @@ from partitioner.reading.limits import (
     DEEPEST,
     LONGEST_NUMBER,
     LONGEST_VALUE,
+    MOST_DIRECTIVES,
     MOST_FINDINGS,
     MOST_INNER,
     MOST_VALUES,
@@ -46,7 +48,7 @@ _NO_KEYS: Mapping[str, tuple[int, int]] = MappingProxyType({})
 _NOTHING_INSIDE: Mapping[str | int, Spot] = MappingProxyType({})
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, init=False)
 class Spot:
     """Where a value stands: line and column from 1, and the spots of what is inside it.
 
@@ -56,9 +58,15 @@ class Spot:
 
     line: int
     column: int
-    # There are as many spots as values: those of single values share what is empty.
-    keys: Mapping[str, tuple[int, int]] = field(default_factory=lambda: _NO_KEYS)
-    inside: Mapping[str | int, Spot] = field(default_factory=lambda: _NOTHING_INSIDE)
+    keys: Mapping[str, tuple[int, int]]
+    inside: Mapping[str | int, Spot]
+
+    def __init__(self, line: int, column: int):
+        self.line = line
+        self.column = column
+        # There are as many spots as values: those of single values share what is empty.
+        self.keys = _NO_KEYS
+        self.inside = _NOTHING_INSIDE
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,12 +184,19 @@ class _Builder:
             )
         return data, spot
 
+    def refuse_directives(self) -> None:
+        """Tell a file with many lines that may be directives: the parser compares each with all."""
+        found = [number for number, line in enumerate(self.lines, start=1) if line[:1] == "%"]
+        if len(found) > MOST_DIRECTIVES:
+            told = f"expected at most {MOST_DIRECTIVES} lines that begin with %, got {len(found)}"
+            self.findings.append(Finding(self.file, found[0], 1, "unreadable-file", "", told))
+            raise _Stop
+
     def _value(self, event: Any, path: tuple[str | int, ...], depth: int) -> tuple[Any, Spot]:
         mark = event.start_mark
         self._left -= 1
         if self._left < 0:
-            self.note(mark, "unreadable-file", f"expected at most {MOST_VALUES} values, got more")
-            raise _Stop
+            self._refuse_values(mark)
         spot = Spot(mark.line + 1, mark.column + 1)
         if type(event) is _Scalar:
             return self._scalar(event, path), spot
@@ -216,6 +231,15 @@ class _Builder:
             return self._list(mark, spot.inside, path, depth), spot
         spot.keys = {}
         return self._mapping(mark, spot.keys, spot.inside, path, depth), spot
+
+    def _refuse_values(self, mark: Any) -> NoReturn:
+        self.note(
+            mark,
+            "unreadable-file",
+            f"expected at most {MOST_VALUES} values, got more",
+            hint="lists of devices and streams may stand in CSV files",
+        )
+        raise _Stop
 
     def refuse_depth(self, mark: Any) -> NoReturn:
         """Tell that the nesting is too deep; nothing after it is read."""
@@ -354,6 +378,21 @@ def path_text(path: tuple[str | int, ...]) -> str:
     return text
 
 
+@contextlib.contextmanager
+def _without_cycle_search() -> Iterator[None]:
+    """Keep Python from looking for dead cycles while nothing but living data is made.
+
+    It would look through all of it again and again, a third of the time of a large file.
+    """
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
 def load(text: str, file: str) -> Document:
     """Read a YAML text.
 
@@ -374,7 +413,9 @@ def load(text: str, file: str) -> Document:
     data: Any = None
     root = Spot(*MISSING_SPOT)
     try:
-        data, root = builder.document()
+        builder.refuse_directives()
+        with _without_cycle_search():
+            data, root = builder.document()
     except _Stop:
         pass
     except yaml.MarkedYAMLError as error:

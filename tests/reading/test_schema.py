@@ -16,6 +16,7 @@ import yaml
 from partitioner.reading.codes import CODES, code_names
 from partitioner.reading.example import example_text
 from partitioner.reading.json_schema import json_schema
+from partitioner.reading.limits import limits_page
 from partitioner.reading.problem import read_problem_with_findings
 from partitioner.reading.reference import (
     catalogue_page,
@@ -168,6 +169,10 @@ def test_layout_page_is_fresh() -> None:
 
 def test_catalogue_page_is_fresh() -> None:
     fresh("catalogue.md", catalogue_page())
+
+
+def test_limits_page_is_fresh() -> None:
+    fresh("limits.md", limits_page())
 
 
 def test_messages_page_is_fresh_and_has_every_code_once() -> None:
