@@ -20,7 +20,8 @@ CODES = (
         "A file is not there, is no UTF-8 text, is larger than what is read, or lies where the "
         "problem may not lead to; or a CSV file does not have the form of one.",
         "Look at the path first; names of CSV files count from the folder of the problem file. "
-        "[Limits](limits.md) tells how large a file may be and where it may lie. Save text as UTF-8. In CSV, put quotes round a cell that has the separator in it.",
+        "[Limits](limits.md) tells how large a file may be and where it may lie. Save text as "
+        "UTF-8. In CSV, put quotes round a cell that has the separator in it.",
     ),
     Code(
         "yaml-syntax",

@@ -477,10 +477,14 @@ class ProblemTable(Table):
     switches: tuple[SwitchTable, ...] = key("Switches and candidates.", min_length=1)
     backbone: BackboneTable = key("Links between the switches.", BackboneTable())
     devices: tuple[DeviceTable, ...] = key("Devices; they may also stand in `devices_csv`.", ())
-    devices_csv: FileName | None = key("CSV file with devices, in the folder of this file or below it.", None)
+    devices_csv: FileName | None = key(
+        "CSV file with devices, in the folder of this file or below it.", None
+    )
     groups: tuple[GroupTable, ...] = key("Devices apart or together.", ())
     streams: tuple[StreamTable, ...] = key("Streams; they may also stand in `streams_csv`.", ())
-    streams_csv: FileName | None = key("CSV file with streams, in the folder of this file or below it.", None)
+    streams_csv: FileName | None = key(
+        "CSV file with streams, in the folder of this file or below it.", None
+    )
     transfers: tuple[TransferTable, ...] = key("Bulk transfers.", ())
     limits: dict[str, LimitTable] = key(
         "Limits of segments by grade; default: what the standard guarantees.", {}
