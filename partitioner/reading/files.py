@@ -17,7 +17,13 @@ from pathlib import Path
 from typing import Any
 
 from partitioner.reading.kinds import did_you_mean
-from partitioner.reading.limits import DEEPEST, LARGEST_FILE_BYTES, MOST_LINES, MOST_VALUES
+from partitioner.reading.limits import (
+    LARGEST_FILE_BYTES,
+    LARGEST_RESULT_BYTES,
+    MOST_LINES,
+    MOST_RESULT_VALUES,
+    MOST_VALUES,
+)
 
 _MOST_NAMES = 500
 """Names of a folder that are looked at for one that was probably meant."""
@@ -38,31 +44,33 @@ class Unreadable(Exception):
         super().__init__(message)
 
 
-def read_bytes(path: Path) -> bytes:
+def read_bytes(path: Path, most_bytes: int = LARGEST_FILE_BYTES) -> bytes:
     """Read a regular file of bounded size, whole.
 
     Parameters
     ----------
     path
         A file that the user named, or one that :class:`Folders` allowed.
+    most_bytes
+        Most that is read.
 
     Raises
     ------
     Unreadable
         If it is not there, may not be read, is something else than a regular file, or is larger
-        than :data:`~partitioner.reading.limits.LARGEST_FILE_BYTES`.
+        than ``most_bytes``.
     """
     try:
         # Before it is opened too: opening alone makes some devices act.
-        _must_be_readable(path.stat())
+        _must_be_readable(path.stat(), most_bytes)
         flags = os.O_RDONLY
         for name in ("O_NONBLOCK", "O_NOCTTY", "O_CLOEXEC", "O_BINARY"):
             flags |= getattr(os, name, 0)
         number = os.open(path, flags)
         with os.fdopen(number, "rb") as file:
-            _must_be_readable(os.fstat(number))
+            _must_be_readable(os.fstat(number), most_bytes)
             # A file may grow, or, in /proc, not know its size.
-            content = file.read(LARGEST_FILE_BYTES + 1)
+            content = file.read(most_bytes + 1)
     except FileNotFoundError:
         raise Unreadable("no such file", _near(path)) from None
     except OSError as error:
@@ -70,21 +78,21 @@ def read_bytes(path: Path) -> bytes:
     except ValueError:
         # A NUL, or half of a surrogate pair.
         raise Unreadable("expected the name of a file, got one that no file can have") from None
-    if len(content) > LARGEST_FILE_BYTES:
-        raise _too_large("more")
+    if len(content) > most_bytes:
+        raise _too_large(most_bytes, "more")
     return content
 
 
-def _must_be_readable(told: os.stat_result) -> None:
+def _must_be_readable(told: os.stat_result, most_bytes: int) -> None:
     if not stat.S_ISREG(told.st_mode):
         what = next((word for is_it, word in _KINDS if is_it(told.st_mode)), "something else")
         raise Unreadable(f"expected a file, got {what}")
-    if told.st_size > LARGEST_FILE_BYTES:
-        raise _too_large(f"{told.st_size // 1_000_000} MB")
+    if told.st_size > most_bytes:
+        raise _too_large(most_bytes, f"{told.st_size // 1_000_000} MB")
 
 
-def _too_large(size: str) -> Unreadable:
-    return Unreadable(f"expected at most {LARGEST_FILE_BYTES // 1_000_000} MB, got {size}")
+def _too_large(most_bytes: int, size: str) -> Unreadable:
+    return Unreadable(f"expected at most {most_bytes // 1_000_000} MB, got {size}")
 
 
 def _near(path: Path) -> str:
@@ -107,10 +115,8 @@ def as_text(content: bytes) -> str:
         If it is no UTF-8, with the place of the first such byte, or has too many lines.
     """
     lines = content.count(b"\n") + content.count(b"\r") - content.count(b"\r\n")
-    if lines > MOST_LINES:
-        raise Unreadable(f"expected at most {MOST_LINES} lines, got {lines}")
     try:
-        return content.decode("utf-8-sig")
+        text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         before = content[: error.start]
         raise Unreadable(
@@ -119,6 +125,11 @@ def as_text(content: bytes) -> str:
             before.count(b"\n") + 1,
             error.start - (before.rfind(b"\n") + 1) + 1,
         ) from None
+    # YAML knows further ends of lines.
+    lines += sum(text.count(end) for end in "\x85\u2028\u2029")
+    if lines > MOST_LINES:
+        raise Unreadable(f"expected at most {MOST_LINES} lines, got {lines}")
+    return text
 
 
 def _read_named(path: Path, real: Path) -> bytes:
@@ -129,8 +140,19 @@ def _read_named(path: Path, real: Path) -> bytes:
         raise Unreadable(f"{error.message}: {path}", error.hint) from None
 
 
-def as_json(content: bytes) -> Any:
-    """Decode a JSON text of bounded size and nesting.
+def read_result(path: Path) -> Any:
+    """Read the JSON that an earlier run left, which may be larger than what people write.
+
+    Raises
+    ------
+    Unreadable
+        See :func:`read_bytes` and :func:`as_json`.
+    """
+    return as_json(read_bytes(path, LARGEST_RESULT_BYTES), MOST_RESULT_VALUES)
+
+
+def as_json(content: bytes, most_values: int = MOST_VALUES) -> Any:
+    """Decode a JSON text of bounded size and nesting, in which numbers are finite.
 
     Raises
     ------
@@ -138,14 +160,20 @@ def as_json(content: bytes) -> Any:
         If it is no JSON, or holds more than a file of ours could.
     """
     # More values than this need more commas; counting them is quick, and making them is not.
-    if content.count(b",") > MOST_VALUES:
-        raise Unreadable(f"expected at most {MOST_VALUES} values")
+    if content.count(b",") > most_values:
+        raise Unreadable(f"expected at most {most_values} values")
+
+    def refuse(word: str) -> None:
+        raise ValueError(f"{word} is no JSON")
+
     try:
-        return json.loads(as_text(content))
+        return json.loads(content.decode("utf-8-sig"), parse_constant=refuse)
     except RecursionError:
-        raise Unreadable(f"nested deeper than {DEEPEST} levels") from None
-    except ValueError as error:
+        raise Unreadable("nested far deeper than any file of this program") from None
+    except (json.JSONDecodeError, UnicodeDecodeError) as error:
         raise Unreadable(f"this is no JSON: {error}") from None
+    except ValueError:
+        raise Unreadable("expected numbers of some digits") from None
 
 
 class Outside(Unreadable):

@@ -9,9 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 LARGEST_FILE_BYTES = 10_000_000
+LARGEST_RESULT_BYTES = 30_000_000
 MOST_LINES = 200_000
 DEEPEST = 40
 MOST_VALUES = 300_000
+MOST_RESULT_VALUES = 1_500_000
 MOST_DIRECTIVES = 100
 MOST_INNER = 10_000
 LONGEST_VALUE = 10_000
@@ -37,11 +39,18 @@ class Limit:
 
 LIMITS = (
     Limit(
-        "size of any file that is read",
+        "size of a problem, list, layout, or state of a trade-off",
         LARGEST_FILE_BYTES // 1_000_000,
         "MB",
         "It is looked at before the file is opened, and again while it is read.",
     ),
+    Limit(
+        "size of an `outcome.json` or `replan.json` that a run compares its own with",
+        LARGEST_RESULT_BYTES // 1_000_000,
+        "MB",
+        "A larger one, or one with more values than the next line, is taken for no result.",
+    ),
+    Limit("values of such a file", MOST_RESULT_VALUES, "", ""),
     Limit("lines of a YAML or CSV file", MOST_LINES, "", "A problem needs a few per device."),
     Limit(
         "nesting of lists and mappings", DEEPEST, "levels", "A problem needs six."

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,7 @@ from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
+from partitioner.reading.files import Unreadable, read_result
 from partitioner.reading.layout_file import read_layout_with_findings
 from partitioner.report.switch import file_digest
 from partitioner.report.writer import set_digests
@@ -82,12 +82,9 @@ def read_earlier(folder: Path, problem: Problem) -> Earlier | None:
 
 
 def _outcome_data(path: Path) -> dict[str, Any] | None:
-    def refuse(word: str) -> None:
-        raise ValueError(f"{word} is no JSON")
-
     try:
-        data = json.loads(path.read_text(encoding="utf-8"), parse_constant=refuse)
-    except (OSError, ValueError, RecursionError):
+        data = read_result(path)
+    except Unreadable:
         return None
     is_ours = isinstance(data, dict) and isinstance(data.get("problem"), dict)
     return data if is_ours else None

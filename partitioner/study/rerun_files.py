@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from partitioner.reading.files import Unreadable, read_result
 from partitioner.reading.layout_file import layout_text
 from partitioner.report.files import report_files
 from partitioner.study.earlier import Earlier
@@ -60,13 +60,13 @@ def is_better_answer(
     if not, the cost of the layouts alone, then its bound.
     """
     try:
-        data = json.loads((folder / REPLAN).read_text(encoding="utf-8"))
+        data = read_result(folder / REPLAN)
         if data["question"] == question and not earlier.is_edited:
             now = rerun_data(result)
             if data["total"] != now["total"]:
                 return bool(data["total"] < now["total"])
             return bool(data["total_bound"] > now["total_bound"])
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (Unreadable, KeyError, TypeError):
         # No answer to such a question is there.
         pass
     outcome = result.outcome(settings)

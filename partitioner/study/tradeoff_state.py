@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -115,10 +114,10 @@ def _cell(value: Any) -> Any:
 def other_axis(folder: Path, problem: Problem, axis: Axis) -> str | None:
     """Give the axis that a folder holds a trade-off of this problem against, if it is another."""
     try:
-        data = json.loads((folder / STATE).read_text(encoding="utf-8"))
+        data = as_json(read_bytes(folder / STATE))
         is_same = data["problem"]["digest"] == problem.digest
         return str(data["axis"]) if is_same and AXES.get(data["axis"]) is not axis else None
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (Unreadable, KeyError, TypeError):
         return None
 
 
