@@ -12,6 +12,10 @@ group, the port. With that, the change of a layout is a sum over its segments:
 * each old device whose piece of cable (towards the switch) gets another cut length.
 
 Devices that the earlier layout did not have cost nothing here: they are no change but a wish.
+
+Which PLCA IDs stay is a choice of its own: one above the number of devices lengthens the cycle, so
+each line comes with every PLCA node count that lets more devices keep their ID, and keeps what it
+can below that count, whichever segment it carries on.
 """
 
 from __future__ import annotations
@@ -143,35 +147,32 @@ def order_changes(
 
 
 def plca_ids(
-    devices: Sequence[str],
-    count: int,
-    stayed: Mapping[str, int],
-    known: Mapping[str, int],
-    highest: int = HIGHEST_ID,
+    devices: Sequence[str], wishes: Iterable[Mapping[str, int]], highest: int = HIGHEST_ID
 ) -> dict[str, int]:
     """PLCA IDs for devices given in order outward from the switch.
 
-    Who stayed on the line keeps its ID up to ``highest``; then who comes from elsewhere, if its
-    ID is free and lies among the first ``count`` or below one that stayed; all others get the
-    least free ones in order.
+    Wishes are heard in turn: a device gets the ID it wishes for if that is free and no higher than
+    ``highest``. All others get the least free ones in order.
 
     Examples
     --------
-    >>> plca_ids(("new", "b", "c"), 3, {"b": 2, "c": 3}, {})
+    >>> plca_ids(("new", "b", "c"), [{"b": 2, "c": 3}])
     {'new': 1, 'b': 2, 'c': 3}
     """
     taken: dict[str, int] = {}
     used: set[int] = set()
-    top = highest
-    for wanted in (stayed, known):
+    for wanted in wishes:
         for device in devices:
             id_ = wanted.get(device)
-            if device not in taken and id_ is not None and 1 <= id_ <= top and id_ not in used:
+            if device not in taken and id_ is not None and 1 <= id_ <= highest and id_ not in used:
                 taken[device] = id_
                 used.add(id_)
-        top = max(count, *used, 0)
     free = (id_ for id_ in range(1, HIGHEST_ID + 1) if id_ not in used)
     return {d: taken[d] if d in taken else next(free) for d in devices}
+
+
+def _settable(ids: Iterable[int]) -> set[int]:
+    return {id_ for id_ in ids if 1 <= id_ <= HIGHEST_ID}
 
 
 @dataclass(slots=True)
@@ -271,42 +272,48 @@ class ChangeModel:
         total = prices.device_segment_money * len(kept)
         if is_line:
             total += prices.new_line_money
-            total += prices.plca_id_money * self._lost_ids(column, None)
+            total += prices.plca_id_money * self._lost_ids(column)
         if prices.cut_length_money:
             names, new = self.instance.device_ids, self.pieces_um(column)
             changed = sum(new[i] != self.old_cuts_um.get(names[i]) for i in kept)
             total += prices.cut_length_money * changed
         return total
 
-    def _lost_ids(self, column: Column, old: int | None) -> int:
-        """Old devices of a line that cannot keep their PLCA ID when it carries on ``old``."""
-        names = self.instance.device_ids
-        known = {names[i]: self.old_id[i] for i in column.devices if i in self.old_id}
-        stayed = {
-            names[i]: self.old_id[i]
-            for i in column.devices
-            if i in self.old_id and self.old_of[i] == old
-        }
-        ids = plca_ids(
-            [names[i] for i in column.out + column.back], self.id_count(column), stayed, known,
-            self.highest_id(column),
-        )
-        return sum(ids[name] != id_ for name, id_ in known.items())
+    def _lost_ids(self, column: Column) -> int:
+        """Old devices of a line that cannot keep their PLCA ID: it is too high, or had twice."""
+        known = self._ids_of(column.devices)
+        return len(known) - len({id_ for id_ in known if 1 <= id_ < column.node_count})
 
-    def id_count(self, column: Column) -> int:
-        """PLCA IDs a line has room for: its devices and the spare IDs of the reserve."""
-        return len(column.devices) + self.instance.grades[column.grade].spare_ids
+    def _ids_of(self, devices: Iterable[int]) -> list[int]:
+        return [self.old_id[i] for i in devices if i in self.old_id]
 
-    def highest_id(self, column: Column) -> int:
-        """Highest PLCA ID that a device may keep on the line it stays on.
+    def node_counts(self, column: Column) -> list[int]:
+        """PLCA node counts that a line may have for the sake of IDs that stay, the least first.
 
-        IDs without a device lengthen the cycle by a silent turn each. Where latency has a price
-        that would make a line dearer than the master thinks, so none beyond the spare ones is
-        left then; else the check decides.
+        The least has room for the devices, the reserve, and what is held. Between two counts given
+        no further device could keep its ID; where IDs have no price, the least is enough.
         """
-        if self.instance.problem.objective.latency_price_per_ms_money:
-            return self.id_count(column)
-        return HIGHEST_ID
+        data = self.instance.grades[column.grade]
+        if not data.is_line:
+            return [column.node_count]
+        held = (i for i in column.devices if self._is_held(i) or self.old_of.get(i) in self._frozen)
+        least = max([len(column.devices) + data.spare_ids, *_settable(self._ids_of(held))])
+        more = _settable(self._ids_of(column.devices)) if self.prices.plca_id_money else ()
+        return [1 + least, *sorted(1 + id_ for id_ in more if id_ > least)]
+
+    def id_wishes(self, column: Column, old: int | None) -> list[dict[str, int]]:
+        """Old PLCA IDs of the devices on a line that carries on ``old``, by name.
+
+        Those of what is held first, then of who stays on the line, then of all.
+        """
+        names = self.instance.device_ids
+        known = {i: self.old_id[i] for i in column.devices if i in self.old_id}
+        rows = (
+            [i for i in known if self._is_held(i)],
+            [i for i in known if self.old_of[i] == old],
+            known,
+        )
+        return [{names[i]: known[i] for i in row} for row in rows]
 
     def pieces_um(self, column: Column) -> dict[int, int]:
         """Cut length of each device's piece of a segment."""
@@ -347,9 +354,6 @@ class ChangeModel:
                 saving += prices.new_line_money
                 moves = order_changes((old.out, old.back), (column.out, column.back))
                 saving -= prices.device_order_money * moves
-                if prices.plca_id_money:
-                    lost = self._lost_ids(column, None) - self._lost_ids(column, o)
-                    saving += prices.plca_id_money * lost
             yield o, saving
 
     def keeps_port(self, column: Column, port: int, old: int) -> bool:
@@ -395,8 +399,7 @@ class ChangeModel:
         old = self.olds[number]
         if old.grade != column.grade or not self.keeps_port(column, port, number):
             return False
-        highest = self.highest_id(column)
-        if any(self.old_id.get(i, 1) > highest for i in held_here):
+        if not self._ids_can_stay(held_here, column):
             return False
         inner = {
             i: arm[k - 1] if k else -1
@@ -424,11 +427,15 @@ class ChangeModel:
         old = self.olds[o]
         if old.grade != column.grade or not self.keeps_port(column, port, o):
             return False
-        if any(self.old_id.get(i, 1) > self.highest_id(column) for i in column.devices):
+        if not self._ids_can_stay(column.devices, column):
             return False
         return (column.out, column.back) in (
             (old.out, old.back), (old.back, old.out),
         )
+
+    def _ids_can_stay(self, devices: Sequence[int], column: Column) -> bool:
+        ids = self._ids_of(devices)
+        return all(1 <= id_ < column.node_count for id_ in ids) and len(set(ids)) == len(ids)
 
     def forced(self, column: Column) -> int | None:
         """The old segment that a segment must carry on because of what is held."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise, permutations
 
 from partitioner.solve.instance import Instance
@@ -23,7 +23,7 @@ class Column:
     without the port (which the master adds, since a grade may be served by several port groups).
     ``up`` and ``down`` are the least delays of the legs in any layout around the segment, in ns:
     ``up`` by stream, sent by a device on the segment, ``down`` by (stream, device), sent by the
-    switch port.
+    switch port. ``node_count`` is the PLCA node count of a line, 0 on a link.
     """
 
     switch: int
@@ -34,6 +34,7 @@ class Column:
     length_um: int
     up: tuple[tuple[int, int], ...]
     down: tuple[tuple[tuple[int, int], int], ...]
+    node_count: int = 0
 
     @property
     def devices(self) -> tuple[int, ...]:
@@ -42,7 +43,7 @@ class Column:
 
     @property
     def segment(self) -> tuple[int, int, frozenset[int]]:
-        """Switch, grade and devices: all that delays depend on but the length of the cable."""
+        """Switch, grade and devices: what delays depend on but cable length and node count."""
         return self.switch, self.grade, frozenset(self.devices)
 
 
@@ -167,7 +168,10 @@ class ColumnBuilder:
     def line(
         self, switch: int, grade: int, out: Sequence[int], back: Sequence[int] = ()
     ) -> Column | None:
-        """Build a shared line with the given arms, or nothing if it breaks a rule."""
+        """Build a shared line with the given arms, or nothing if it breaks a rule.
+
+        It has the least PLCA node count that it can have; see :meth:`with_node_count`.
+        """
         out, back = tuple(out), tuple(back)
         if not out:
             out, back = back, ()
@@ -205,7 +209,26 @@ class ColumnBuilder:
         cost = cost_out + cost_back + self.line_value(grade, devices, not back)
         cost += sum(self.device_value(grade, i) for i in devices)
         cost += self.latency_value(legs.priced)
-        return Column(switch, grade, out, back, cost, length, legs.up, legs.down)
+        count = self.latency.usual_count(grade, len(devices))
+        return Column(switch, grade, out, back, cost, length, legs.up, legs.down, count)
+
+    def with_node_count(self, column: Column, node_count: int) -> Column | None:
+        """The same line with another PLCA node count, or nothing if that makes it late.
+
+        Every ID without a device costs a silent TO in each cycle, which delays and their price
+        count.
+        """
+        if node_count == column.node_count:
+            return column
+        devices = frozenset(column.devices)
+        before = self.latency.line(column.grade, devices, column.node_count)
+        legs = self.latency.line(column.grade, devices, node_count)
+        if before is None or legs is None:
+            return None
+        more = self.latency_value(legs.priced) - self.latency_value(before.priced)
+        return replace(
+            column, cost=column.cost + more, up=legs.up, down=legs.down, node_count=node_count
+        )
 
     def _load_ok(
         self, grade: int, devices: tuple[int, ...], length_um: int, legs: SegmentLegs

@@ -7,7 +7,7 @@ by is never above what any layout that holds it is judged by.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from itertools import pairwise
 
 from partitioner.model.assessment import LegKind
@@ -35,26 +35,11 @@ Delays = dict[tuple[int, tuple[int | None, int]], int | None]
 
 
 class SelectionDelays:
-    """Delays over segments of one instance.
+    """Delays over segments of one instance."""
 
-    Parameters
-    ----------
-    node_count
-        PLCA node count that a line will have.
-    """
-
-    def __init__(
-        self,
-        builder: ColumnBuilder,
-        backbone: BackboneData,
-        node_count: Callable[[Column], int] | None = None,
-    ):
+    def __init__(self, builder: ColumnBuilder, backbone: BackboneData):
         self._builder, self._backbone = builder, backbone
         self._instance = builder.instance
-        self._node_count = node_count or self._usual_count
-
-    def _usual_count(self, column: Column) -> int:
-        return 1 + len(column.devices) + self._instance.grades[column.grade].spare_ids
 
     def of(
         self,
@@ -62,7 +47,7 @@ class SelectionDelays:
         ways: Ways | None = None,
         built: Iterable[tuple[int, str]] = (),
         *,
-        with_cable: bool = True,
+        as_built: bool = True,
         outside: bool = False,
     ) -> Delays:
         """Delays of every stream that has its two ends on the columns.
@@ -74,8 +59,9 @@ class SelectionDelays:
         ways, built
             Ways between switches over the backbone links built. Without ways, streams cross the
             backbone in the least time there is.
-        with_cable
-            Count the length of the cables; else they are taken to have none.
+        as_built
+            With the cable lengths and PLCA node counts that the columns have; else without cable
+            and with the least node counts there can be.
         outside
             Let in what is sure to come from devices on none of the columns. Their jitter is the
             least there is.
@@ -85,7 +71,7 @@ class SelectionDelays:
         lines: list[LineMedium] = []
         links: list[LinkMedium] = []
         for k, column in enumerate(columns):
-            self._describe(k, column, with_cable, lines, links)
+            self._describe(k, column, as_built, lines, links)
         if ways is not None:
             links += self._backbone_links(built)
         streams = []
@@ -124,7 +110,7 @@ class SelectionDelays:
         self,
         number: int,
         column: Column,
-        with_cable: bool,
+        as_built: bool,
         lines: list[LineMedium],
         links: list[LinkMedium],
     ) -> None:
@@ -132,7 +118,7 @@ class SelectionDelays:
         problem = inst.problem
         data = inst.grades[column.grade]
         row = problem.catalogue.grades[data.id]
-        length = column.length_um if with_cable else 0
+        length = column.length_um if as_built else 0
         if row.full_duplex:
             device = inst.device_ids[column.devices[0]]
             along = propagation_ns(problem, data.id, length)
@@ -153,7 +139,10 @@ class SelectionDelays:
             device = inst.device_ids[i]
             senders.append(LineSender(device, id_, problem.devices[device].queue, burst))
         settings = line_settings(problem, data.id, length)
-        count = self._node_count(column) if data.is_line else 2
+        count = 2
+        if data.is_line:
+            least = self._builder.latency.usual_count(column.grade, len(column.devices))
+            count = column.node_count if as_built else least
         lines.append(
             LineMedium(_medium(number, ""), tuple(senders), count, settings, settings)
         )

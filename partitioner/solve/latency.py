@@ -89,14 +89,17 @@ class LeastFigures:
 
 
 class SegmentLatency:
-    """Legs of any segment, cached by the set of devices, since order does not matter to them."""
+    """Legs of any segment, cached by the set of devices, since order does not matter to them.
+
+    Lines have the usual PLCA node count (:meth:`usual_count`) where no other is given.
+    """
 
     def __init__(self, instance: Instance):
         self.instance = instance
         problem = instance.problem
-        self._lines: dict[tuple[int, frozenset[int]], SegmentLegs | None] = {}
+        self._lines: dict[tuple[int, frozenset[int], int], SegmentLegs | None] = {}
         self._links: dict[tuple[int, int], SegmentLegs | None] = {}
-        self._most: dict[tuple[int, frozenset[int]], SegmentLegs] = {}
+        self._most: dict[tuple[int, frozenset[int], int], SegmentLegs] = {}
         self._least: dict[int, LeastFigures] = {}
         self._settings: dict[tuple[int, bool], LineSettings] = {}
         self._least_up: dict[int, int] = {}
@@ -162,15 +165,21 @@ class SegmentLatency:
 
     # -- segments -----------------------------------------------------------------------------
 
-    def line(self, grade: int, devices: frozenset[int]) -> SegmentLegs | None:
+    def usual_count(self, grade: int, devices: int) -> int:
+        """Least PLCA node count of a line: switch port, devices, spare IDs of the reserve."""
+        return 1 + devices + self.instance.grades[grade].spare_ids
+
+    def line(
+        self, grade: int, devices: frozenset[int], node_count: int | None = None
+    ) -> SegmentLegs | None:
         """Legs on a line, or None if any layout with it breaks its load limit or a deadline."""
-        key = (grade, devices)
+        count = self.usual_count(grade, len(devices)) if node_count is None else node_count
+        key = (grade, devices, count)
         if key not in self._lines:
-            self._lines[key] = self._line(grade, devices)
+            self._lines[key] = self._line(grade, devices, count)
         return self._lines[key]
 
-    def _line(self, grade: int, devices: frozenset[int]) -> SegmentLegs | None:
-        inst = self.instance
+    def _line(self, grade: int, devices: frozenset[int], count: int) -> SegmentLegs | None:
         nodes = (
             self._port(self.incoming(devices)),
             *(self._nodes[i] for i in sorted(devices)),
@@ -179,7 +188,6 @@ class SegmentLatency:
             return SegmentLegs((), (), (), 0)
         if load_ppm(nodes, self.settings(grade)) > self._most_load(grade):
             return None
-        count = len(nodes) + inst.grades[grade].spare_ids
         up, down = self._legs(nodes, count, grade, devices)
         if up is None or not self._in_time(devices, up, down):
             return None
@@ -365,18 +373,23 @@ class SegmentLatency:
                 legs += [(self._number[f], ns) for f, ns in sent.items()]
         return legs
 
-    def most(self, grade: int, devices: frozenset[int]) -> SegmentLegs:
+    def most(
+        self, grade: int, devices: frozenset[int], node_count: int | None = None
+    ) -> SegmentLegs:
         """Linear bound of each leg of a segment if every stream keeps its limit.
 
         If all streams of a layout keep their limits by these, the analysis has them in time as
         well. A leg that has no such bound takes longer than its limit.
         """
-        key = grade, devices
+        count = 2
+        if self.instance.grades[grade].is_line:
+            count = self.usual_count(grade, len(devices)) if node_count is None else node_count
+        key = grade, devices, count
         if key not in self._most:
-            self._most[key] = self._most_legs(grade, devices)
+            self._most[key] = self._most_legs(grade, devices, count)
         return self._most[key]
 
-    def _most_legs(self, grade: int, devices: frozenset[int]) -> SegmentLegs:
+    def _most_legs(self, grade: int, devices: frozenset[int], count: int) -> SegmentLegs:
         port = self._port(self.incoming(devices))
         nodes = [port, *(self._nodes[i] for i in sorted(devices))]
         limits = self.instance.streams
@@ -390,9 +403,7 @@ class SegmentLatency:
             for n in nodes
         ]
         port_node = nodes[0]
-        data = self.instance.grades[grade]
         if self.is_shared(grade):
-            count = len(nodes) + (data.spare_ids if data.is_line else 0)
             line = linear_bound(tuple(nodes), count, self.settings(grade, longest=True))
             found = {key: leg.total_ns for key, leg in line.legs.items()}
         else:

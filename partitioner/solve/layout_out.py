@@ -23,7 +23,7 @@ def to_layout(
     On each switch segments take the ports of their group in order of their first device in the
     file; PLCA IDs count outward from the switch, the arm after it first. Where an earlier layout
     is given (by ``change``), a segment that carries on one of its segments keeps the name and, on
-    the same port group, the port; devices keep their PLCA IDs as far as they can.
+    the same port group, the port; devices keep the PLCA IDs below the node count of their line.
     """
     problem = instance.problem
     carried = _carried(change, selection)
@@ -42,13 +42,12 @@ def to_layout(
         for choice in choices:
             column = choice.column
             data = instance.grades[column.grade]
-            old = carried.get(choice)
+            number = carried.get(choice)
+            old = None if change is None or number is None else change.olds[number].segment
             names = line_names if data.is_line else link_names
             outward = tuple(instance.device_ids[i] for i in column.out + column.back)
-            stayed, known = _old_ids(choice, old, change)
-            room = len(outward) + data.spare_ids
-            highest = room if change is None else change.highest_id(column)
-            ids = plca_ids(outward, room, stayed, known, highest)
+            wishes = [] if change is None else change.id_wishes(column, number)
+            ids = plca_ids(outward, wishes, column.node_count - 1)
             devices = tuple(instance.device_ids[i] for i in column.devices)
             switch_index = len(column.back)
             if old is not None and _is_turned(devices, switch_index, old):
@@ -62,7 +61,7 @@ def to_layout(
                     devices=devices,
                     switch_index=switch_index if data.is_line else 0,
                     plca_ids=tuple(ids[d] for d in devices) if data.is_line else (),
-                    node_count=1 + max(room, *ids.values()) if data.is_line else 0,
+                    node_count=column.node_count,
                 )
             )
     built = []
@@ -78,15 +77,13 @@ def to_layout(
     )
 
 
-def _carried(change: ChangeModel | None, selection: Selection) -> dict[Choice, Segment]:
-    """The old segment that each choice carries on."""
+def _carried(change: ChangeModel | None, selection: Selection) -> dict[Choice, int]:
+    """The old segment (its number) that each choice carries on."""
     if change is None:
         return {}
     found, _ = change.carried_on(selection.choices)
     return {
-        choice: change.olds[o].segment
-        for choice, o in zip(selection.choices, found, strict=True)
-        if o is not None
+        choice: o for choice, o in zip(selection.choices, found, strict=True) if o is not None
     }
 
 
@@ -98,35 +95,22 @@ def _ports(
     first: int,
     switch: str,
     choices: Sequence[Choice],
-    carried: Mapping[Choice, Segment],
+    carried: Mapping[Choice, int],
     change: ChangeModel | None,
 ) -> dict[Choice, int]:
     """Port numbers of the segments of one port group, whose first port is given."""
     ports: dict[Choice, int] = {}
     if change is not None:
-        number = {id(old.segment): o for o, old in enumerate(change.olds)}
         for choice in choices:
-            old = carried.get(choice)
-            if old is not None and change.keeps_port(choice.column, choice.port, number[id(old)]):
-                ports[choice] = old.port
+            number = carried.get(choice)
+            if number is not None and change.keeps_port(choice.column, choice.port, number):
+                ports[choice] = change.olds[number].segment.port
     used = set(ports.values())
     free = (p for p in count(first) if p not in used)
     for choice in sorted(choices, key=lambda c: min(c.column.devices)):
         if choice not in ports:
             ports[choice] = next(free)
     return ports
-
-
-def _old_ids(
-    choice: Choice, old: Segment | None, change: ChangeModel | None
-) -> tuple[dict[str, int], dict[str, int]]:
-    """PLCA IDs that devices of a line had on the segment it carries on, and that others had."""
-    if change is None:
-        return {}, {}
-    names = change.instance.device_ids
-    known = {names[i]: change.old_id[i] for i in choice.column.devices if i in change.old_id}
-    inside = set() if old is None else set(old.devices)
-    return {d: id_ for d, id_ in known.items() if d in inside}, known
 
 
 def _is_turned(devices: Sequence[str], switch_index: int, old: Segment) -> bool:

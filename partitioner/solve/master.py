@@ -70,8 +70,6 @@ class Master:
         Devices that stay left out whatever is chosen here.
     refused
         What must not come together.
-    node_count
-        PLCA node count that a line will have, where it is not the usual one.
     legs
         Delays to plan with in place of the least ones, by column.
     full_pathways
@@ -90,7 +88,6 @@ class Master:
         penalty: Sequence[int] | None = None,
         still_out: Iterable[int] = (),
         refused: Iterable[NoGood] = (),
-        node_count: Callable[[Column], int] | None = None,
         legs: Callable[[Column], SegmentLegs] | None = None,
         full_pathways: bool = True,
         extend: Callable[[Master], None] | None = None,
@@ -101,7 +98,6 @@ class Master:
         self.fixed = list(fixed)
         self.cover = list(range(instance.n)) if cover is None else sorted(cover)
         self.penalty = penalty
-        self._node_count = node_count
         self._legs = legs or (lambda column: column)
         self.still_out = tuple(still_out)
         self.model = cp_model.CpModel()
@@ -302,11 +298,11 @@ class Master:
             conditions.append(Expr.sum(at[pair]))
         for family in bad.segments:
             key = family.switch, family.grade, family.devices
-            if any(self._belongs(c, family) for c in sure_over.get(key, ())):
+            if any(_belongs(c, family) for c in sure_over.get(key, ())):
                 continue
             members = [
                 self._pick_any[k] for k in over.get(key, ())
-                if self._belongs(self.columns[k], family)
+                if _belongs(self.columns[k], family)
             ]
             if not members:
                 return
@@ -318,11 +314,6 @@ class Master:
             if grades:
                 conditions.append(1 - Expr.sum([self.link_built[index, g] for g in grades]))
         self.model.add(sum(conditions) <= len(conditions) - 1)
-
-    def _belongs(self, column: Column, family: SegmentFamily) -> bool:
-        """Whether a column over the devices of a family is at least as slow as it says."""
-        count = 0 if self._node_count is None else self._node_count(column)
-        return column.length_um >= family.least_um and count >= family.least_count
 
     def _pair_row(
         self, ups: list, high_up: int, downs: list, high_down: int, room: int
@@ -457,6 +448,11 @@ class Master:
         left_out = self.still_out + tuple(i for i in self.left_out if next(values))
         cost = selection_cost(self.instance, self.backbone, choices, opened, built)
         return Selection(tuple(choices), opened, built, cost, left_out)
+
+
+def _belongs(column: Column, family: SegmentFamily) -> bool:
+    """Whether a column over the devices of a family is at least as slow as it says."""
+    return column.length_um >= family.least_um and column.node_count >= family.least_count
 
 
 def selection_cost(

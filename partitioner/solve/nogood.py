@@ -9,7 +9,8 @@ from dataclasses import dataclass
 class SegmentFamily:
     """Segments over one set of devices, in any order, at least as slow as one that was refuted.
 
-    Their cable is at least ``least_um`` long and their PLCA node count at least ``least_count``.
+    Their cable is at least ``least_um`` long and their PLCA node count at least ``least_count``;
+    both are 0 where the cable and the IDs do not matter.
     """
 
     switch: int
@@ -36,4 +37,4 @@ class NoGood:
     @property
     def depends_on_length(self) -> bool:
         """Whether another order of the same devices could still do."""
-        return any(f.least_um or f.least_count for f in self.segments)
+        return any(f.least_um for f in self.segments)

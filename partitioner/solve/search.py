@@ -274,7 +274,7 @@ class Search:
         if not self.plays_safe:
             return None
         most = self.builder.latency.most
-        return lambda column: most(column.grade, frozenset(column.devices))
+        return lambda column: most(column.grade, frozenset(column.devices), column.node_count)
 
     def be_bold(self) -> None:
         """Choose by the least delays from now on, and look at everything again."""

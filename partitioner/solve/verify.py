@@ -58,8 +58,6 @@ class Judge:
 
     Parameters
     ----------
-    node_count
-        PLCA node count that a line will have; see :class:`SelectionDelays`.
     is_over
         Whether time is up: a cut is then left as weak as it is.
     """
@@ -68,14 +66,12 @@ class Judge:
         self,
         builder: ColumnBuilder,
         backbone: BackboneData,
-        node_count: Callable[[Column], int] | None = None,
         is_over: Callable[[], bool] = lambda: False,
     ):
         self._builder, self._backbone = builder, backbone
         self._instance = builder.instance
         self._is_over = is_over
-        self._node_count = node_count
-        self._delays = SelectionDelays(builder, backbone, node_count)
+        self._delays = SelectionDelays(builder, backbone)
         self._losses = Losses(self._instance, backbone)
 
     def __call__(self, selection: Selection) -> Verdict:
@@ -267,14 +263,14 @@ class Judge:
         link_delays: dict[tuple[tuple[int, int], int], int],
     ) -> bool:
         """Whether the linear bounds have every stream in time, all taken to keep their limits."""
-        if self._node_count is not None:
-            return False
         inst = self._instance
         up: dict[int, int] = {}
         down: dict[tuple[int, int], int] = {}
         for choice in selection.choices:
             column = choice.column
-            most = self._builder.latency.most(column.grade, frozenset(column.devices))
+            most = self._builder.latency.most(
+                column.grade, frozenset(column.devices), column.node_count
+            )
             up.update(most.up)
             down.update(most.down)
         forward = [s.forwarding_delay_ns for s in inst.problem.switches.values()]
@@ -323,32 +319,33 @@ class Judge:
         if len(columns) > MANY_SEGMENTS or self._is_over():
             groups = [near, everything]
 
-        def is_late(picked: Sequence[int], real_ways: bool, with_cable: bool) -> bool:
+        def is_late(picked: Sequence[int], real_ways: bool, as_built: bool) -> bool:
             found = self._delays.of(
                 [columns[k] for k in picked],
                 ways if real_ways else None,
                 built if real_ways else (),
-                with_cable=with_cable,
+                as_built=as_built,
                 outside=True,
             )
             ns = found[j, key]
             return ns is None or ns > limit
 
-        # Without cable a cut holds for every order, without the ways for every backbone.
-        for picked, (real_ways, with_cable) in product(groups, modes):
-            sure = picked is everything and real_ways and with_cable
+        # Not as built a cut holds for every order and node count, without the ways for every
+        # backbone.
+        for picked, (real_ways, as_built) in product(groups, modes):
+            sure = picked is everything and real_ways and as_built
             if self._is_over() and not sure:
                 continue
-            if not sure and not is_late(picked, real_ways, with_cable):
+            if not sure and not is_late(picked, real_ways, as_built):
                 continue
             kept = list(picked)
             if len(picked) <= MANY_SEGMENTS:
                 for k in [k for k in picked if k not in near]:
                     fewer = [other for other in kept if other != k]
-                    if not self._is_over() and is_late(fewer, real_ways, with_cable):
+                    if not self._is_over() and is_late(fewer, real_ways, as_built):
                         kept = fewer
             return NoGood(
-                segments=tuple(self._family(columns[k], with_cable) for k in kept),
+                segments=tuple(self._family(columns[k], as_built) for k in kept),
                 built=tuple((index, (grade,)) for index, grade in built) if real_ways else (),
                 absent=absent if real_ways else (),
             )
@@ -365,13 +362,13 @@ class Judge:
         }
         return {home[i][1] for i in partners if i in home}
 
-    def _family(self, column: Column, with_cable: bool) -> SegmentFamily:
+    def _family(self, column: Column, as_built: bool) -> SegmentFamily:
         return SegmentFamily(
             column.switch,
             column.grade,
             frozenset(column.devices),
-            column.length_um if with_cable else 0,
-            0 if self._node_count is None else self._node_count(column),
+            column.length_um if as_built else 0,
+            column.node_count if as_built else 0,
         )
 
 

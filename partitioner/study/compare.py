@@ -250,7 +250,8 @@ class _Counter:
         replaced = set(reordered(old, new)) if old is not None and is_line else set()
         old_ids: dict[str, int] = {}
         for segment in self.before.segments:
-            old_ids.update(zip(segment.devices, segment.plca_ids, strict=False))
+            for device, id_ in zip(segment.devices, segment.plca_ids, strict=False):
+                old_ids.setdefault(device, id_)
         new_ids = dict(zip(new.devices, new.plca_ids, strict=False))
         for device in new.devices:
             self._device(new, old, device, device in replaced)

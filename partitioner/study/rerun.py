@@ -12,7 +12,7 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
-from partitioner.solve.change import Held, cut_lengths
+from partitioner.solve.change import Held, cut_lengths, plca_ids
 from partitioner.study.compare import Comparison, compare
 from partitioner.study.rerun_search import (
     Found,
@@ -221,11 +221,6 @@ def _point(
     # Names tell who carries on: a segment has an old name only if it does.
     same = frozenset(s.id for s in before.segments)
     comparison = compare(problem, before, layout, problem_before=problem_before, same=same)
-    if layout.segments != found.layout.segments and comparison.total_money > found.change_money:
-        # IDs had to be closed up after all: a dearer change than was reckoned with.
-        found = replace(
-            found, change_money=comparison.total_money, is_proved=False, is_best_offered=False
-        )
     details = [f"[{f.rule}] {f.sentence}" for f in assessment.findings]
     if assessment.cost.objective_money != found.plan_money:
         details.append(
@@ -246,32 +241,41 @@ def _point(
 def _accepted(problem: Problem, before: Layout, found: Found) -> tuple[Layout, Assessment]:
     """The layout with as many old settings as the check allows.
 
-    Tried in turn: node and burst counts as they were; node counts as they must be for all old
-    PLCA IDs; IDs closed up, so that no turn is lost to an ID without a device.
+    Tried in turn: node and burst counts as they were, and where IDs have no price, so that the
+    search did not weigh them, all that can stay; counts as they were; none of that.
     """
     olds = {s.id: s for s in before.segments}
-    settings = tuple(_restored(s, olds.get(s.id)) for s in found.layout.segments)
-    closed = tuple(_closed_up(s, problem) for s in found.layout.segments)
-    tried: tuple[Layout, Assessment] | None = None
-    for segments in dict.fromkeys((settings, found.layout.segments, closed)):
+    plain = found.layout.segments
+    settings = tuple(_restored(s, olds.get(s.id)) for s in plain)
+    tried = [settings, plain]
+    if not problem.change_prices.plca_id_money:
+        kept = (_with_old_ids(s, before) for s in plain)
+        tried.insert(0, tuple(_restored(s, olds.get(s.id)) for s in kept))
+    for segments in dict.fromkeys(tried):
         layout = replace(found.layout, segments=segments)
         assessment = assess(problem, layout)
         if not assessment.findings and assessment.cost.objective_money == found.plan_money:
-            return layout, assessment
-        if segments == found.layout.segments:
-            tried = layout, assessment
-    assert tried is not None
-    return tried
+            break
+    return layout, assessment
 
 
-def _closed_up(segment: Segment, problem: Problem) -> Segment:
-    """A line whose PLCA IDs lie within its devices and the spare IDs of the reserve."""
+def _with_old_ids(segment: Segment, before: Layout) -> Segment:
+    """A line whose devices have their old PLCA IDs, however long that makes the cycle."""
     if not segment.plca_ids:
         return segment
-    room = len(segment.devices) + problem.limits[segment.grade].reserve.nodes
-    free = iter(sorted(set(range(1, room + 1)) - set(segment.plca_ids)))
-    ids = tuple(i if i <= room else next(free) for i in segment.plca_ids)
-    return replace(segment, plca_ids=ids, node_count=room + 1)
+    old: dict[str, int] = {}
+    for row in before.segments:
+        for device, id_ in zip(row.devices, row.plca_ids, strict=False):
+            old.setdefault(device, id_)
+    now = dict(zip(segment.devices, segment.plca_ids, strict=True))
+    still = {d: id_ for d, id_ in now.items() if old.get(d) == id_}
+    p = segment.switch_index
+    ids = plca_ids([*segment.devices[p:], *segment.devices[:p][::-1]], [still, old])
+    return replace(
+        segment,
+        plca_ids=tuple(ids[d] for d in segment.devices),
+        node_count=max(segment.node_count, 1 + max(ids.values())),
+    )
 
 
 def _restored(segment: Segment, old: Segment | None) -> Segment:

@@ -243,6 +243,24 @@ class Relatives:
                     self._keep(found, switch, grade, best[1])
 
 
+def with_node_counts(
+    builder: ColumnBuilder, change: ChangeModel, columns: Iterable[Column], *, every: bool = True
+) -> list[Column]:
+    """Segments with each PLCA node count that lets more devices keep their ID.
+
+    See :meth:`~partitioner.solve.change.ChangeModel.node_counts`. If not ``every``, only the least
+    and the highest of them.
+    """
+    found: dict[Column, None] = {}
+    for column in columns:
+        counts = change.node_counts(column)
+        for count in counts if every else dict.fromkeys((counts[0], counts[-1])):
+            counted = builder.with_node_count(column, count)
+            if counted is not None:
+                found[counted] = None
+    return list(found)
+
+
 def order_count(builder: ColumnBuilder, most: int) -> int:
     """How many cables there can be over all sets of devices, at most ``most`` + 1."""
     inst = builder.instance
@@ -265,18 +283,21 @@ def every_column(builder: ColumnBuilder, change: ChangeModel) -> list[Column]:
     """All segments that any layout could use, but those that another one makes needless.
 
     A segment is needless when another one over the same devices at the same switch and grade,
-    through the same pathways of limited room, costs no more and changes no more, whichever old
-    segment is carried on.
+    with the same node count, through the same pathways of limited room, is no longer, costs no
+    more and changes no more, whichever old segment is carried on.
     """
     inst = builder.instance
     capped = {p.id for p in inst.problem.pathways if p.max_lines is not None}
     kept: dict[tuple, list[tuple[tuple[int, ...], Column]]] = {}
 
     def offer(column: Column | None) -> None:
-        if column is None:
-            return
+        for counted in [] if column is None else with_node_counts(builder, change, [column]):
+            weigh(counted)
+
+    def weigh(column: Column) -> None:
         forms = inst.ports_of[column.switch, column.grade]
         figures = (
+            column.length_um,
             column.cost,
             change.base_money(column),
             *(
@@ -288,7 +309,7 @@ def every_column(builder: ColumnBuilder, change: ChangeModel) -> list[Column]:
         if not any(allowed):
             return
         key = (
-            column.switch, column.grade, frozenset(column.devices),
+            *column.segment, column.node_count,
             _through(builder, column, capped), allowed,
         )
         rows = kept.setdefault(key, [])
@@ -365,11 +386,10 @@ def columns_within(
         column = column_of(builder, switch, grade, cable)
         if column is None or column in found:
             return
-        least = change.base_money(column) - max(
-            (saving for _, saving in change.ties(column)), default=0
-        )
-        if min(least, change.base_money(column)) <= budget_money:
-            found[column] = None
+        for counted in with_node_counts(builder, change, [column]):
+            most = max((saving for _, saving in change.ties(counted)), default=0)
+            if change.base_money(counted) - max(0, most) <= budget_money:
+                found[counted] = None
 
     news = change.new_devices
     if moves > 2 or turns > 2:

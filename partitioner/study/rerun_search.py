@@ -36,6 +36,7 @@ from partitioner.study.rerun_columns import (
     columns_within,
     every_column,
     order_count,
+    with_node_counts,
 )
 
 ALL_UP_TO = 30_000
@@ -156,6 +157,10 @@ class RerunSearch:
     _preparing: bool = field(init=False)
     _refused: dict[NoGood, None] = field(init=False, default_factory=dict)
     _tried_all: bool = field(init=False, default=False)
+    _is_refuted: bool = field(init=False, default=False)
+    """Whether the last choice asked for was proved impossible with the segments given."""
+    _least_figures: tuple[int, int] | None = field(init=False, default=None)
+    """Change and plan cost of the layout proved to have the least change, then the least plan."""
     _bound: int = field(init=False, default=0)
     _best_total: int | None = field(init=False, default=None)
     _timeline: list[Sample] = field(init=False, default_factory=list)
@@ -254,7 +259,7 @@ class RerunSearch:
         return self._result(best, ends, whole, proved_change, fresh)
 
     def _give_up(self) -> None:
-        if self._tried_all and not self._over():
+        if self._tried_all and self._is_refuted:
             raise NoLayout(
                 [
                     Conflict(
@@ -409,9 +414,10 @@ class RerunSearch:
         for start in starts:
             if self._keeps(start, aim):
                 search.offer(start)
+        self._is_refuted = False
         if self._over():
             return None if search.best is None else _Choice(search.best, False)
-        known = dict.fromkeys(columns)
+        known = self._with_node_counts(columns)
         if search.best is not None:
             known |= dict.fromkeys(c.column for c in search.best.choices)
         usable = [
@@ -424,19 +430,26 @@ class RerunSearch:
         ]
         if search.best is not None and not self._tried_all and len(usable) > SWEPT_FROM:
             until = self.seconds() + 0.6 * seconds
-            self._sweep(search, dict.fromkeys([*usable, *self._wide]), aim, until)
+            wide = self._with_node_counts(self._wide)
+            self._sweep(search, dict.fromkeys([*usable, *wide]), aim, until)
             usable = list(
                 dict.fromkeys(usable) | dict.fromkeys(c.column for c in search.best.choices)
             )
             seconds *= 0.4
         result = self._master(search, usable, aim, seconds)
         if search.best is None:
+            self._is_refuted = result.proved and result.selection is None
             return None
         # What the master chose last may have been late on the backbone and refused.
         is_its = result.selection is not None and (
             change.value(result.selection, aim) == change.value(search.best, aim)
         )
         return _Choice(search.best, result.proved and is_its)
+
+    def _with_node_counts(self, columns: Iterable[Column]) -> dict[Column, None]:
+        """Segments with the PLCA node counts to choose from; of many, the two ends only."""
+        made = with_node_counts(self.builder, self.change, columns, every=self._tried_all)
+        return dict.fromkeys(columns if self._tried_all else made)
 
     def _sweep(
         self, search: Search, columns: Iterable[Column], aim: Aim, until: float
@@ -559,7 +572,7 @@ class RerunSearch:
             return None, 0
         budget = self.change.change_money(least.selection)
         if self._tried_all:
-            return least, budget if least.proved else 0
+            return self._noted(least), budget if least.proved else 0
         least.proved = False
         if self._over():
             return least, 0
@@ -578,7 +591,11 @@ class RerunSearch:
         if found is None or not found.proved:
             return least, 0
         proved = self.change.change_money(found.selection)
-        return self._then_plan(found, columns), proved
+        return self._noted(self._then_plan(found, columns)), proved
+
+    def _noted(self, least: _Choice) -> _Choice:
+        self._least_figures = self._figures(least) if least.proved else None
+        return least
 
     def _front_end(self, starts: Sequence[Selection]) -> _Choice | None:
         """Cheapest plan, and the least change at no more cost."""
@@ -719,6 +736,7 @@ class RerunSearch:
         while not self._over():
             point = self._solve(Aim(1, 0, most_change_money=room), starts, 0.5)
             if point is None:
+                whole = whole and self._is_refuted
                 break
             point = self._then_change(point)
             whole = whole and point.proved
@@ -765,8 +783,8 @@ class RerunSearch:
         front = tuple(
             self._found(c, self._tried_all and c.proved) for c in self._undominated([*ends, best])
         )
-        if front and least_change and front[0].change_money == least_change:
-            front = (replace(front[0], is_proved=front[0].is_best_offered), *front[1:])
+        if front and self._least_figures == (front[0].change_money, front[0].plan_money):
+            front = (replace(front[0], is_proved=True), *front[1:])
         stopped = "proof" if proved else "nothing left to try"
         if self.should_stop():
             stopped = "user"

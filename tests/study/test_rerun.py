@@ -177,11 +177,10 @@ def test_prices_of_zero_still_keep_names_and_ports():
     assert ports.items() >= {"far": 4, "near": 2}.items()
 
 
-def test_an_id_without_room_is_closed_up():
-    assert plca_ids(("a", "b"), 2, {"a": 5, "b": 1}, {}) == {"a": 5, "b": 1}
-    assert plca_ids(("a", "b"), 2, {"a": 5, "b": 1}, {}, 2) == {"a": 2, "b": 1}
-    assert plca_ids(("a", "b"), 2, {"b": 1}, {"a": 5}) == {"a": 2, "b": 1}
-    assert plca_ids(("a", "b"), 2, {"b": 4}, {"a": 3}) == {"a": 3, "b": 4}
+def test_wishes_for_ids_are_heard_in_turn():
+    assert plca_ids(("a", "b"), [{"a": 5, "b": 1}]) == {"a": 5, "b": 1}
+    assert plca_ids(("a", "b"), [{"a": 5, "b": 1}], 2) == {"a": 2, "b": 1}
+    assert plca_ids(("a", "b"), [{"b": 3}, {"a": 3, "b": 1}]) == {"a": 1, "b": 3}
 
 
 def test_nothing_held_is_nothing_forbidden():
