@@ -423,7 +423,7 @@ class WholeRun(Run):
         self.improve()
 
     def _find_layout(self) -> None:
-        """Find a home for every device: first where all is sure to be in time, then where it may be."""
+        """Find a home for every device: where all is sure to be in time, then where it may be."""
         self.step("finding a home for every device")
         for is_bold in (False, True):
             if not is_bold and not self.search.plays_safe:

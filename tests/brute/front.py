@@ -15,11 +15,10 @@ Value = Callable[[Problem, Assessment], int]
 
 def front(problem: Problem, value: Value) -> list[tuple[int, int]]:
     """(cost, value) of every point nothing beats, cheapest first."""
-    oracle = Oracle(problem)
-    rows = []
-    for bill, net, pieces in oracle.by_bill():
-        for cost, layout in oracle.settled(bill, net, pieces, None):
-            rows.append((cost, value(problem, assess(problem, layout))))
+    rows = [
+        (cost, value(problem, assess(problem, layout)))
+        for cost, layout in Oracle(problem).accepted()
+    ]
     kept: list[tuple[int, int]] = []
     for cost, here in sorted(rows):
         if not kept or here < kept[-1][1]:

@@ -127,6 +127,13 @@ class Oracle:
                 best = found
         return best
 
+    def accepted(self) -> Iterator[tuple[int, Layout]]:
+        """Give every layout that the check accepts with its cost, by rising bill."""
+        for bill, net, pieces in self.by_bill():
+            found = self.judge(bill, net, pieces, None)
+            if found is not None:
+                yield found
+
     # -- parts ------------------------------------------------------------------------------------
 
     def price(self, items) -> int:

@@ -26,7 +26,7 @@ from tests.brute.brute import best_layout
 from tests.brute.parts import LINE
 from tests.brute.random_problems import random_problem
 
-# Without deadlines that bind and a price of latency: those are for the oracle, which asks the check.
+# Without deadlines that bind or a price of latency: those are for the oracle.
 KINDS: dict[str, dict] = {
     "plain": {},
     "anywhere": {"anywhere": True},

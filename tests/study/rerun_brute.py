@@ -233,7 +233,8 @@ class RerunOracle:
         if new.grade != old.grade or self._port_of(old) != (new.switch, piece.group):
             return False
         if self._is_frozen(old):
-            return cable(old, old.devices) in (cable(new, new.devices), cable(new, new.devices)[::-1])
+            there = cable(new, new.devices)
+            return cable(old, old.devices) in (there, there[::-1])
         stay = [d for d in old.devices if d in new.devices and self._stays(d)]
         if cable(old, stay) not in (cable(new, stay), cable(new, stay)[::-1]):
             return False
