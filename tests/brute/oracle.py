@@ -83,7 +83,12 @@ class Net:
 def accepts(problem: Problem, layout: Layout) -> bool:
     """Whether ``check`` accepts a layout, builds included."""
     facts = gather_facts(problem, layout, CableNetwork(problem))
-    return not broken(facts) and not any(broken(build_facts(facts, o)) for o in builds_of(problem))
+    return not broken(facts) and all_builds_hold(facts)
+
+
+def all_builds_hold(facts: Facts) -> bool:
+    """Whether every build of a layout keeps every rule."""
+    return not any(broken(build_facts(facts, options)) for options in builds_of(facts.problem))
 
 
 def broken(facts: Facts, aside: frozenset[str] = frozenset()) -> bool:
