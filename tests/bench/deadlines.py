@@ -73,6 +73,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seconds", type=float, default=20.0)
     parser.add_argument("--demos", nargs="*", default=list(DEMOS))
+    parser.add_argument("--scales", type=float, nargs="*", default=list(SCALES))
     parser.add_argument("--chart", type=Path)
     chosen = parser.parse_args()
     series: list[Series] = []
@@ -81,7 +82,7 @@ def main() -> None:
     for demo in chosen.demos:
         problem = read(Path("problems") / demo / "problem.yaml")
         points: list[tuple[float, float]] = []
-        for scale in SCALES:
+        for scale in chosen.scales:
             asked = scaled(problem, scale)
             by_analysis = cost(asked, chosen.seconds)
             with linear_only():
