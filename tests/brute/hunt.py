@@ -1,7 +1,8 @@
 """Hunt for problems on which a command says what is not so.
 
 ``python -m tests.brute.hunt --seeds 0:100 --kind mix --processes 1`` puts ``plan`` to the oracle
-and prints how often it is wrong in which way, with the seeds. Exit code 1 if it ever is.
+and prints how often it is wrong in which way, with the seeds; ``--what rerun`` (front, conflict,
+price, growth) does so with what else builds on planning. Exit code 1 if anything is wrong.
 """
 
 from __future__ import annotations
@@ -15,27 +16,46 @@ from functools import partial
 from partitioner.solve.planner import PlanSettings
 from tests.brute.tight_problems import DEADLINES, KINDS, tight_problem
 from tests.brute.verdict import COUNTED, Verdict, judge_plan
+from tests.study import random_reruns, verdicts
+
+STUDIES = {
+    "rerun": verdicts.judge_rerun,
+    "front": verdicts.judge_front,
+    "conflict": verdicts.judge_conflict,
+    "price": verdicts.judge_prices,
+    "growth": verdicts.judge_growth,
+}
 
 
-def hunt_plan(job: tuple[str, int], settings: PlanSettings) -> Verdict:
+def hunt(job: tuple[str, int], what: str, settings: PlanSettings) -> list[Verdict]:
+    """What was found of one problem: nothing where there is nothing to ask."""
     kind, seed = job
-    return judge_plan(tight_problem(seed, kind), settings)
+    if what == "plan":
+        return [judge_plan(tight_problem(seed, kind), settings)]
+    found = STUDIES[what](seed, kind)
+    if isinstance(found, list):
+        return found
+    return [] if found is None else [found]
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", default="0:40", help="from:to, the second left out")
-    parser.add_argument("--kind", nargs="*", default=list(KINDS), choices=list(KINDS))
+    parser.add_argument("--what", default="plan", choices=["plan", *STUDIES])
+    parser.add_argument("--kind", nargs="*", help="default: all")
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--seconds", type=float, help="of search per problem; else work is counted")
     parser.add_argument("--show", action="store_true", help="one line per fault")
     options = parser.parse_args()
     first, last = map(int, options.seeds.split(":"))
-    jobs = [(kind, seed) for kind in options.kind for seed in range(first, last)]
+    kinds = list(random_reruns.KINDS if options.what == "rerun" else KINDS)
+    if unknown := set(options.kind or ()) - set(kinds):
+        parser.error(f"no such kind: {', '.join(unknown)}; there are {', '.join(kinds)}")
+    jobs = [(kind, seed) for kind in options.kind or kinds for seed in range(first, last)]
     settings = COUNTED
     if options.seconds:
         settings = PlanSettings(time_limit_s=options.seconds, seed=0, workers=1)
-    run = partial(hunt_plan, settings=settings)
+    run = partial(hunt, what=options.what, settings=settings)
     if options.processes > 1:
         with ProcessPoolExecutor(options.processes) as pool:
             verdicts = list(_told(zip(jobs, pool.map(run, jobs), strict=True), options.show))
@@ -45,14 +65,15 @@ def main() -> int:
 
 
 def _told(pairs, show: bool):
-    for (kind, seed), verdict in pairs:
-        if show and verdict.faults:
-            print(
-                f"{kind} {seed}: {', '.join(verdict.faults)}; best {verdict.best_money}, "
-                f"planned {verdict.planned_money} {verdict.detail}",
-                flush=True,
-            )
-        yield (kind, seed), verdict
+    for (kind, seed), verdicts_found in pairs:
+        for verdict in verdicts_found:
+            if show and verdict.faults:
+                print(
+                    f"{kind} {seed}: {', '.join(verdict.faults)}; best {verdict.best_money}, "
+                    f"said {verdict.planned_money} {verdict.detail}",
+                    flush=True,
+                )
+            yield (kind, seed), verdict
 
 
 def _summary(verdicts: list[tuple[tuple[str, int], Verdict]]) -> int:
@@ -64,7 +85,7 @@ def _summary(verdicts: list[tuple[tuple[str, int], Verdict]]) -> int:
             where[fault].append(f"{kind}/{seed}")
     for way, rows in by_way.items():
         solvable = sum(v.best_money is not None for v in rows)
-        print(f"{way}: {len(rows)} problems, {solvable} with a layout", end="")
+        print(f"{way}: {len(rows)} asked, {solvable} with a layout", end="")
         for fault in sorted(where):
             print(f", {fault} {sum(fault in v.faults for v in rows)}", end="")
         oracle_s, plan_s = sum(v.oracle_s for v in rows), sum(v.plan_s for v in rows)
