@@ -22,8 +22,6 @@ from partitioner.model.problem import Problem
 if TYPE_CHECKING:
     from partitioner.check.facts import Facts
     from partitioner.report.sections import Section
-    from partitioner.study.builds import Builds
-    from partitioner.study.layout_sections import LayoutStudies
     from partitioner.study.simulation import Simulation
 
 T = TypeVar("T")
@@ -31,16 +29,12 @@ T = TypeVar("T")
 
 @dataclass(frozen=True, slots=True)
 class PlanResult:
-    """A checked plan and the files that tell of it, by name.
-
-    ``remarks`` are what somebody has to know who reads none of the files.
-    """
+    """A checked plan and the files that tell of it, by name."""
 
     problem: Problem
     outcome: Outcome
     assessment: Assessment
     files: Mapping[str, str]
-    remarks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,15 +42,12 @@ class JudgeResult:
     """A layout somebody wrote, and what follows from it.
 
     ``warnings`` are what was noticed in the two files without stopping, ready to be shown.
-    ``builds`` are judged where the problem has options and the whole layout keeps every rule;
-    rules that a build breaks are among the findings.
     """
 
     problem: Problem
     layout: Layout
     assessment: Assessment
     warnings: tuple[str, ...] = ()
-    builds: Builds | None = None
 
 
 class RejectedPlan(InternalFault):
@@ -148,10 +139,9 @@ def plan(
     on_step("checking the layout")
     assessment = assess_layout(problem, outcome.layout)
     _must_agree(problem, outcome, assessment)
-    studies = layout_studies(
-        problem, outcome.layout, assessment, should_stop=stop, on_step=on_step
+    sections = list(
+        layout_studies(problem, outcome.layout, assessment, should_stop=stop, on_step=on_step)
     )
-    sections = list(studies.sections)
     if with_zones:
         from partitioner.study.runs import Budget
         from partitioner.study.zones import turn_candidates
@@ -165,7 +155,7 @@ def plan(
         sections.append(zones_section(problem, turn_candidates(problem, outcome, budget)))
     on_step("writing the report")
     files = report_files(problem, assessment, outcome, sections)
-    return PlanResult(problem, outcome, assessment, files, studies.remarks)
+    return PlanResult(problem, outcome, assessment, files)
 
 
 def read(
@@ -212,7 +202,8 @@ def judge(
 ) -> JudgeResult:
     """Read a problem and a layout of it, and say what follows from the layout.
 
-    Broken rules are in ``assessment.findings``; they are no exception here.
+    Broken rules, also those that only a build breaks, are in ``assessment.findings``; they are no
+    exception here.
 
     Raises
     ------
@@ -227,13 +218,7 @@ def judge(
     layout = _unless_wrong(layout, findings, is_strict)
     noticed = tuple(format_finding(f, source=False) for f in findings)
     assessment = assess_layout(problem, layout)
-    builds = None
-    if problem.options and not assessment.findings:
-        from partitioner.study.builds import findings_of, judge_builds
-
-        builds = judge_builds(_facts(problem, layout))
-        assessment = replace(assessment, findings=findings_of(builds))
-    return JudgeResult(problem, layout, assessment, problem.warnings + noticed, builds)
+    return JudgeResult(problem, layout, assessment, problem.warnings + noticed)
 
 
 def assess_layout(problem: Problem, layout: Layout) -> Assessment:
@@ -259,12 +244,11 @@ def layout_studies(
     on_step: Callable[[str], None] = _silent,
     simulate_s: float | None = None,
     seed: int = 0,
-    builds: Builds | None = None,
-) -> LayoutStudies:
+) -> tuple[Section, ...]:
     """Look at a layout from further sides: builds, growth, bulk transfers, single failures.
 
-    ``simulate_s``: also simulate the transfers for so many seconds each. ``builds``: those judged
-    already. The rest as in :func:`plan`.
+    ``simulate_s``: also simulate the transfers for so many seconds each. The rest as in
+    :func:`plan`.
     """
     from partitioner.study.layout_sections import study_layout
 
@@ -275,7 +259,6 @@ def layout_studies(
         on_step=on_step,
         simulate_ns=None if simulate_s is None else round(simulate_s * 1e9),
         seed=seed,
-        builds=builds,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from partitioner.check.acceptance import whole_findings
 from partitioner.check.baseline import star_baseline
 from partitioner.check.bill import (
     backbone_items,
@@ -13,7 +14,6 @@ from partitioner.check.bill import (
 )
 from partitioner.check.facts import Facts, gather_facts
 from partitioner.check.figures import rule_margins, segment_figures
-from partitioner.check.rules.registry import ALL_RULES
 from partitioner.check.traffic import Method
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
@@ -37,8 +37,8 @@ def assess(problem: Problem, layout: Layout, method: str = "response") -> Assess
     Returns
     -------
     Assessment
-        ``findings`` is empty exactly when every rule holds. Figures cover what of the layout
-        makes sense; what does not is named by a finding.
+        ``findings`` is empty exactly when every rule holds, in every build too. Figures cover
+        what of the layout makes sense; what does not is named by a finding.
 
     Raises
     ------
@@ -63,7 +63,7 @@ def assess_facts(facts: Facts) -> Assessment:
     ]
     return Assessment(
         layout=layout,
-        findings=tuple(finding for rule in ALL_RULES for finding in rule.findings(facts)),
+        findings=whole_findings(facts),
         segments=segment_figures(facts),
         streams=facts.timing.streams,
         parts=parts_list(items),

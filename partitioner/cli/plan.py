@@ -133,8 +133,6 @@ def command(
             places[0], result.problem, result.files, outcome.cost_money, outcome.bound_money,
             voice, replace=replace,
         )  # fmt: skip
-        for remark in result.remarks:
-            voice.note(remark)
         if kept is not None:
             if session.is_json:
                 voice.answer_json(kept.data())

@@ -74,16 +74,16 @@ def command(
     with Place(folder, voice, force=force) as place:
         own = folder / LAYOUT
         is_own = own.is_file() and own.samefile(layout)
-        studies = pipeline.layout_studies(
-            result.problem,
-            result.layout,
-            assessment,
-            on_step=voice.step,
-            simulate_s=simulate,
-            seed=seed,
-            builds=result.builds,
+        sections = list(
+            pipeline.layout_studies(
+                result.problem,
+                result.layout,
+                assessment,
+                on_step=voice.step,
+                simulate_s=simulate,
+                seed=seed,
+            )
         )
-        sections = list(studies.sections)
         if simulate is not None:
             from partitioner.study.simulation import simulation_section
 

@@ -1,19 +1,12 @@
-"""Every build of a layout: its limits and deadlines checked, its parts, mass and money.
-
-A build is a combination of equipment options. Where no combinations are stated, options are
-independent: all combinations are looked at as long as there are no more than :data:`MOST_BUILDS`,
-else the unit without options, the one with all, each option alone, each left out of the full unit,
-and each pair. Leaving devices out never makes a cable longer, a line fuller or a queue longer, so
-the unit with everything is the hardest one; each build is checked all the same.
-"""
+"""Every build of a layout: its limits and deadlines checked, its parts, mass and money."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import combinations
 
+from partitioner.check.acceptance import rule_findings
 from partitioner.check.bill import (
     BillItem,
     backbone_items,
@@ -22,37 +15,11 @@ from partitioner.check.bill import (
     segment_items,
     switch_items,
 )
+from partitioner.check.combinations import Combination, combinations_of
 from partitioner.check.facts import Facts
 from partitioner.check.figures import rule_margins
-from partitioner.check.rules.registry import ALL_RULES
+from partitioner.check.one_build import build_facts, fitted_devices, priced_for
 from partitioner.model.assessment import PartLine, RuleFinding, StreamFigures
-from partitioner.model.problem import Problem
-from partitioner.study.one_build import build_facts, fitted_devices, priced_for
-from partitioner.units import PPM
-
-MOST_BUILDS = 256
-"""Up to so many combinations of independent options, all are looked at."""
-
-
-@dataclass(frozen=True, slots=True)
-class Combination:
-    """Options of one build.
-
-    ``name`` is the id of a stated build, else the options joined by ``+``, or ``base`` without
-    any. ``share`` is the exact share of units built that way.
-    """
-
-    name: str
-    options: frozenset[str]
-    share: Fraction
-
-
-@dataclass(frozen=True, slots=True)
-class Combinations:
-    """The combinations looked at; ``is_whole`` if no other one can be built."""
-
-    rows: tuple[Combination, ...]
-    is_whole: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,33 +70,6 @@ class Builds:
         return sum((row.combination.share * row.money for row in self.rows), Fraction(0))
 
 
-def combinations_of(problem: Problem) -> Combinations:
-    """Combinations of options to look at, the emptiest first; stated ones in the file's order.
-
-    Options without a device change nothing and are left out where options are independent.
-    """
-    if problem.builds:
-        stated = (Combination(b.id, b.options, Fraction(b.share_ppm, PPM)) for b in problem.builds)
-        return Combinations(tuple(stated), True)
-    used = {d.option for d in problem.devices.values()}
-    options = [o for o in problem.options if o in used]
-    whole = 2 ** len(options) <= MOST_BUILDS
-    sizes = range(len(options) + 1) if whole else (0, 1, 2, len(options) - 1, len(options))
-    sets = [frozenset(c) for size in sizes for c in combinations(options, size)]
-    return Combinations(tuple(_independent(problem, options, s) for s in sets), whole)
-
-
-def _independent(
-    problem: Problem, options: Sequence[str], chosen: frozenset[str]
-) -> Combination:
-    share = Fraction(1)
-    for option in options:
-        taken = Fraction(problem.options[option].take_rate_ppm, PPM)
-        share *= taken if option in chosen else 1 - taken
-    name = "+".join(o for o in options if o in chosen) or "base"
-    return Combination(name, chosen, share)
-
-
 def judge_builds(facts: Facts, should_stop: Callable[[], bool] = lambda: False) -> Builds:
     """Check every build of a layout and price one unit of it.
 
@@ -149,15 +89,6 @@ def judge_builds(facts: Facts, should_stop: Callable[[], bool] = lambda: False) 
     return Builds(tuple(rows), wanted.is_whole, len(wanted.rows) - len(rows))
 
 
-def findings_of(builds: Builds) -> tuple[RuleFinding, ...]:
-    """Rules that builds break, each sentence with the build it is about."""
-    return tuple(
-        RuleFinding(f.rule, f.subjects, f"In build {row.combination.name}: {f.sentence}")
-        for row in builds.broken
-        for f in row.findings
-    )
-
-
 def _judge(facts: Facts, combination: Combination) -> JudgedBuild:
     built = build_facts(facts, combination.options)
     items = unit_items(facts, combination.options)
@@ -175,7 +106,7 @@ def _judge(facts: Facts, combination: Combination) -> JudgedBuild:
         nearest_rule=margins[0].rule if margins else "",
         nearest_used=margins[0].used if margins else 0.0,
         tightest=min(bounded, key=_left, default=None),
-        findings=tuple(finding for rule in ALL_RULES for finding in rule.findings(built)),
+        findings=rule_findings(built),
     )
 
 

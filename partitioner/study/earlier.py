@@ -6,18 +6,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
-from partitioner.network.cable import CableNetwork
 from partitioner.reading.files import Unreadable, read_result
 from partitioner.reading.layout_file import read_layout_with_findings
 from partitioner.report.switch import file_digest
 from partitioner.report.writer import set_digests
-from partitioner.study.builds import findings_of, judge_builds
 from partitioner.units import MONEY_STEPS
 
 LAYOUT = "layout.yaml"
@@ -67,10 +64,6 @@ def read_earlier(folder: Path, problem: Problem) -> Earlier | None:
         return None
     assessment = assess(problem, layout)
     if assessment.findings:
-        return None
-    if problem.options and findings_of(
-        judge_builds(gather_facts(problem, layout, CableNetwork(problem)))
-    ):
         return None
     return Earlier(
         layout,

@@ -3,26 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from partitioner.check.facts import Facts
 from partitioner.model.assessment import Assessment
 from partitioner.report.sections import Section
-from partitioner.study.builds import Builds, findings_of, judge_builds
+from partitioner.study.builds import judge_builds
 from partitioner.study.builds_section import builds_section
 from partitioner.study.growth import growth_of
 from partitioner.study.growth_section import growth_section, wants_growth
 from partitioner.study.losses_section import losses_section
 from partitioner.study.transfer_times import simulated, transfer_times
 from partitioner.study.transfers_section import transfers_section
-
-
-@dataclass(frozen=True, slots=True)
-class LayoutStudies:
-    """The sections, and sentences that must be said also where no report is read."""
-
-    sections: tuple[Section, ...]
-    remarks: tuple[str, ...] = ()
 
 
 def study_layout(
@@ -33,16 +24,13 @@ def study_layout(
     on_step: Callable[[str], None] = lambda _: None,
     simulate_ns: int | None = None,
     seed: int = 0,
-    builds: Builds | None = None,
-) -> LayoutStudies:
+) -> tuple[Section, ...]:
     """Make every section that fits a layout.
 
     Parameters
     ----------
     facts, assessment
         Of the layout.
-    builds
-        Its builds, where they were judged already.
     should_stop
         Asked on the way; True leaves out what is not done yet, and the sections say so.
     on_step
@@ -54,13 +42,9 @@ def study_layout(
     """
     problem = facts.problem
     made: list[Section | None] = []
-    remarks: tuple[str, ...] = ()
     if problem.options:
-        if builds is None:
-            on_step("checking every build")
-            builds = judge_builds(facts, should_stop)
-        remarks = tuple(f"[{f.rule}] {f.sentence}" for f in findings_of(builds))
-        made.append(builds_section(facts, assessment, builds))
+        on_step("checking every build")
+        made.append(builds_section(facts, assessment, judge_builds(facts, should_stop)))
     if wants_growth(facts):
         on_step("looking for room for growth")
         made.append(growth_section(facts, growth_of(facts, should_stop)))
@@ -71,4 +55,4 @@ def study_layout(
             times = simulated(facts, times, simulate_ns, seed)
         made.append(transfers_section(facts, times))
     made.append(losses_section(facts, assessment))
-    return LayoutStudies(tuple(s for s in made if s is not None), remarks)
+    return tuple(s for s in made if s is not None)

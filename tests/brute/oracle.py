@@ -38,15 +38,15 @@ from dataclasses import dataclass, replace
 from itertools import accumulate, chain, combinations, count, permutations, product
 
 from partitioner.check.bill import backbone_items, cost_sum, segment_items, switch_items
+from partitioner.check.combinations import combinations_of
 from partitioner.check.facts import Facts, gather_facts
+from partitioner.check.one_build import build_facts, built_segment, fitted_devices
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.model.catalogue import Grade, Medium
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.reading.layout_file import default_plca_ids
-from partitioner.study.builds import combinations_of
-from partitioner.study.one_build import build_facts, built_segment, fitted_devices
 
 MISSING = frozenset({"device-once", "backbone-link", "backbone-shape", "stream-way"})
 """Rules that a layout may break for want of something, so a part of it may be told of them."""

@@ -7,23 +7,18 @@ from fractions import Fraction
 
 import pytest
 
+from partitioner.check.acceptance import judge_whole, rule_findings
+from partitioner.check.combinations import MOST_BUILDS, combinations_of
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess, assess_facts
+from partitioner.check.one_build import build_facts, build_problem
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Build, FailureRule, Option
 from partitioner.network.cable import CableNetwork
 from partitioner.reading.problem import read_problem
 from partitioner.solve.planner import PlanSettings, plan_layout
-from partitioner.study.builds import (
-    MOST_BUILDS,
-    added_by,
-    combinations_of,
-    findings_of,
-    judge_builds,
-    unit_items,
-)
+from partitioner.study.builds import added_by, judge_builds, unit_items
 from partitioner.study.builds_section import builds_section
-from partitioner.study.one_build import build_facts, build_problem
 from partitioner.units import PPM
 from tests.brute.brute import best_layout
 from tests.brute.random_problems import random_problem
@@ -236,11 +231,13 @@ def test_a_build_can_break_what_the_whole_layout_keeps() -> None:
     # The line itself may fail with both motors on it, so the rule is about something else here.
     problem = with_device(problem, "motor-2", function=None)
     problem = with_device(problem, "brain", function="drive")
-    assert assess(problem, layout).findings == ()
+    assert rule_findings(facts_of(problem, layout)) == ()
     builds = judge_builds(facts_of(problem, layout))
     assert [r.combination.name for r in builds.broken] == ["base", "winter"]
-    finding = findings_of(builds)[0]
-    assert finding.rule == "failure"
+    found = judge_whole(problem, layout)
+    assert assess(problem, layout).findings == found
+    assert {f.rule for f in found} == {"failure"}
+    finding = found[0]
     assert finding.sentence.startswith("In build base: The backbone link front-rear down")
     section = builds_section(facts_of(problem, layout), assess(problem, layout), builds)
     assert section is not None
@@ -304,4 +301,4 @@ def test_every_build_of_the_demos_keeps_every_rule(problems, name: str, count: i
     builds = judge_builds(facts_of(problem, outcome.layout))
     assert len(builds.rows) == count
     assert builds.is_whole
-    assert [f.sentence for f in findings_of(builds)] == []
+    assert builds.broken == ()

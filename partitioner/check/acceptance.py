@@ -1,0 +1,81 @@
+"""Whether a layout is acceptable: every rule kept, in the whole layout and in every build of it.
+
+This is the one meaning of the word, and what ``partitioner check`` goes by. Nothing that only a
+report needs is worked out here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from partitioner.check.combinations import Combination, combinations_of
+from partitioner.check.facts import Facts, gather_facts
+from partitioner.check.one_build import build_facts, fitted_devices
+from partitioner.check.rules.registry import ALL_RULES
+from partitioner.model.assessment import RuleFinding
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+from partitioner.network.cable import CableNetwork
+
+
+def judge_whole(
+    problem: Problem, layout: Layout, network: CableNetwork | None = None
+) -> tuple[RuleFinding, ...]:
+    """Judge a layout and all its builds; empty exactly when ``partitioner check`` accepts it.
+
+    Parameters
+    ----------
+    problem
+        What the layout is for.
+    layout
+        The decisions; it may break any rule, name things that do not exist, or leave devices out.
+    network
+        Cable network of ``problem``, where it is there already; it takes a while to make.
+
+    Returns
+    -------
+    tuple[RuleFinding, ...]
+        Rules that the whole layout breaks. Only where it breaks none: rules that builds break,
+        each sentence beginning with the build it is about.
+    """
+    return whole_findings(gather_facts(problem, layout, network or CableNetwork(problem)))
+
+
+def whole_findings(facts: Facts) -> tuple[RuleFinding, ...]:
+    """:func:`judge_whole` for a layout whose facts are gathered already."""
+    found = rule_findings(facts)
+    if found or not facts.problem.options:
+        return found
+    return tuple(f for build, broken in broken_builds(facts) for f in in_build(build, broken))
+
+
+def broken_builds(facts: Facts) -> Iterator[tuple[Combination, tuple[RuleFinding, ...]]]:
+    """Every build that breaks rules, one after the other, with what it breaks.
+
+    The build that fits every device has nothing to break that the whole layout does not break, so
+    it is passed over, and so is one that fits the same devices as one before.
+
+    Parameters
+    ----------
+    facts
+        Of the whole layout.
+    """
+    seen = {frozenset(facts.problem.devices)}
+    for build in combinations_of(facts.problem).rows:
+        fitted = fitted_devices(facts.problem, build.options)
+        if fitted in seen:
+            continue
+        seen.add(fitted)
+        if broken := rule_findings(build_facts(facts, build.options)):
+            yield build, broken
+
+
+def rule_findings(facts: Facts) -> tuple[RuleFinding, ...]:
+    """Every breach of every rule, of the layout as it stands, its builds left aside."""
+    return tuple(finding for rule in ALL_RULES for finding in rule.findings(facts))
+
+
+def in_build(build: Combination, findings: Iterable[RuleFinding]) -> Iterator[RuleFinding]:
+    """Findings about one build, each sentence beginning with its name."""
+    for f in findings:
+        yield RuleFinding(f.rule, f.subjects, f"In build {build.name}: {f.sentence}")
