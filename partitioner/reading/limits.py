@@ -121,7 +121,7 @@ def limits_page() -> str:
             "",
             "A file made to be slow costs at most about as much as the largest file that is within "
             "the limits: some seconds and 300 MB. [What is promised about files from strangers]"
-            "(../security.md) tells the rest.",
+            "(../SECURITY.md) tells the rest.",
             "",
         ]
     )
