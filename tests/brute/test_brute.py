@@ -26,7 +26,7 @@ from tests.brute.brute import best_layout
 from tests.brute.parts import LINE
 from tests.brute.random_problems import random_problem
 
-# Without deadlines that bind or a price of latency: those are for the oracle.
+# Without deadlines that bind, transfers or a price of latency: those are for the oracle.
 KINDS: dict[str, dict] = {
     "plain": {},
     "anywhere": {"anywhere": True},
@@ -39,7 +39,6 @@ KINDS: dict[str, dict] = {
     "ring": {"switches": 3, "backbone": BackboneShape.RING, "links": True},
     "weights": {"backbone": BackboneShape.FIXED, "mass": True},
     "builds": {"options": 3, "builds": True, "anywhere": True},
-    "transfers": {"transfers": True, "backbone": BackboneShape.FIXED},
     "failures": {"failures": True, "switches": 3, "backbone": BackboneShape.TREE},
     "failures on a ring": {"failures": True, "switches": 3, "backbone": BackboneShape.RING},
     "all": {
