@@ -77,11 +77,11 @@ def bases(root: Path) -> dict[str, Files]:
 
 @pytest.fixture(scope="session")
 def demos(problems: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Files]:
-    """The demo problems, each with a layout planned in a few seconds."""
+    """The demo problems, each with a layout that was planned."""
     made = {}
     for folder in sorted(p for p in problems.iterdir() if p.is_dir()):
         out = tmp_path_factory.mktemp(folder.name) / "out"
-        words = ["-q", "plan", str(folder / "problem.yaml"), "-o", str(out), "--time-limit", "5s"]
+        words = ["-q", "plan", str(folder / "problem.yaml"), "-o", str(out), "--time-limit", "40s"]
         assert run(words) == 0
         made[folder.name] = files_of(folder, out / "layout.yaml")
     return made
