@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise, permutations
 
 from partitioner.solve.instance import Instance
-from partitioner.solve.latency import SegmentLatency, SegmentLegs
+from partitioner.solve.latency import SegmentLatency
 from partitioner.units import PPM, ceil_div
 
 MOST_ORDERED = 6
@@ -147,8 +147,6 @@ class ColumnBuilder:
         legs = self.latency.link(grade, device)
         if legs is None:
             return None
-        if self.latency.is_shared(grade) and not self._load_ok(grade, (device,), length, legs):
-            return None
         cost += self.latency_value(legs.priced)
         return Column(switch, grade, (device,), (), cost, length, legs.up, legs.down)
 
@@ -204,7 +202,7 @@ class ColumnBuilder:
         if data.spacing_min_um and not self._spacing_ok(switch, out, back, data.spacing_min_um):
             return None
         legs = self.latency.line(grade, frozenset(devices))
-        if legs is None or not self._load_ok(grade, devices, length, legs):
+        if legs is None:
             return None
         cost = cost_out + cost_back + self.line_value(grade, devices, not back)
         cost += sum(self.device_value(grade, i) for i in devices)
@@ -230,13 +228,22 @@ class ColumnBuilder:
             column, cost=column.cost + more, up=legs.up, down=legs.down, node_count=node_count
         )
 
-    def _load_ok(
-        self, grade: int, devices: tuple[int, ...], length_um: int, legs: SegmentLegs
-    ) -> bool:
-        """Whether the load limit is kept at this length; a longer cable makes every TO longer."""
-        if legs.load_ppm <= self.instance.grades[grade].load_cap_ppm:
+    def load_fits(self, column: Column) -> bool:
+        """Whether a segment keeps its load limit; a longer cable makes every TO longer.
+
+        One that does not is a column all the same, since a shorter order of it may do: whoever
+        chooses it has to ask.
+        """
+        if not self.latency.is_shared(column.grade):
             return True
-        return self.latency.load_fits(grade, frozenset(devices), length_um)
+        devices = frozenset(column.devices)
+        if self.instance.grades[column.grade].is_line:
+            legs = self.latency.line(column.grade, devices)
+        else:
+            legs = self.latency.link(column.grade, column.devices[0])
+        if legs is None or legs.load_ppm <= self.instance.grades[column.grade].load_cap_ppm:
+            return legs is not None
+        return self.latency.load_fits(column.grade, devices, column.length_um)
 
     def orders(self, switch: int, grade: int, devices: Iterable[int]) -> list[Column] | None:
         """Every way to lay a line over a set that no other beats in both cost and length.

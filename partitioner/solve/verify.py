@@ -88,6 +88,11 @@ class Judge:
         ]
         overloaded, link_delays = self._link_delays(built, absent, routes, home)
         cuts += overloaded
+        cuts += [
+            NoGood(segments=(self._family(c, True),))
+            for c in columns
+            if not self._builder.load_fits(c)
+        ]
         cuts += self._losses.refused(home, selection.open_switches, (k for k, _ in built))
         late = bool(lost)
         guesses: list[NoGood] = []
