@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 import time
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -180,13 +181,16 @@ def _improve(task: SeedTask, emit: Callable[[Routes], None]) -> None:
             stop = pyvrp.stop.MaxRuntime(seconds)
             history = _history(seconds, count)
         ils = IteratedLocalSearchParams(callbacks=stream, history_length=history)
-        result = pyvrp.solve(
-            data,
-            stop,
-            seed=task.seed + number,
-            collect_stats=False,
-            params=SolveParams(ils=ils),
-        )
+        with warnings.catch_warnings():
+            # It warns where it struggles to keep all limits; the master sees to these anyhow.
+            warnings.simplefilter("ignore")
+            result = pyvrp.solve(
+                data,
+                stop,
+                seed=task.seed + number,
+                collect_stats=False,
+                params=SolveParams(ils=ils),
+            )
         if number == 0:
             slice_s *= LONGER
         stream.on_best(result.best)
