@@ -12,6 +12,10 @@ ethtool --set-plca-cfg IFACE_zone_front_port_2 enable on node-id 0 node-cnt 4 to
 ethtool --set-plca-cfg IFACE_tank_level enable on node-id 1 to-tmr 32 burst-cnt 0 burst-tmr 128  # tank-level
 ethtool --set-plca-cfg IFACE_pressure_a enable on node-id 2 to-tmr 32 burst-cnt 0 burst-tmr 128  # pressure-a
 
+# segment camera-link
+ethtool --set-plca-cfg IFACE_zone_front_port_3 enable on node-id 0 node-cnt 2 to-tmr 32 burst-cnt 0 burst-tmr 128  # zone-front switch port 3
+ethtool --set-plca-cfg IFACE_camera enable on node-id 1 to-tmr 32 burst-cnt 0 burst-tmr 128  # camera
+
 # segment rear-line
 ethtool --set-plca-cfg IFACE_zone_rear_port_1 enable on node-id 0 node-cnt 4 to-tmr 32 burst-cnt 0 burst-tmr 128  # zone-rear switch port 1
 ethtool --set-plca-cfg IFACE_pressure_b enable on node-id 1 to-tmr 32 burst-cnt 0 burst-tmr 128  # pressure-b
