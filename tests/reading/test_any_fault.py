@@ -56,6 +56,8 @@ def changed(data: Any, way: tuple, how: str, junk: Any) -> Any:
     here = made
     for step in way[:-1]:
         here = here[step]
+    if isinstance(here, dict) != isinstance(way[-1], str):
+        raise TypeError("an earlier change put a mapping where a list was, or a list for a mapping")
     if how == "remove":
         del here[way[-1]]
     elif how == "replace":
