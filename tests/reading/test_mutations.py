@@ -18,6 +18,8 @@ from .mutations import Files, write_case
 
 CHECK_S = 2.0
 """Processor time that one check may take on an idle machine; busy neighbours may double it."""
+BEYOND_S = 2.0
+"""Processor time that a plan may take beyond its time limit there."""
 BUSY = 2.0
 HANGS_S = 60
 """Here a case counts as one that never ends."""
@@ -103,9 +105,7 @@ def plan_all(bases: dict[str, Files], seeds: range, folder: Path, limit_s: float
         case = write_case(bases, seed, folder)
         out = folder / f"out-{seed}"
         words = ["plan", str(case.problem), "-o", str(out), "--time-limit", "1s", "--workers", "1"]
-        start = time.monotonic()
-        code, _, said = answer(words)
-        seconds = time.monotonic() - start
+        code, seconds, said = answer(words)
         if code not in (0, 3, 4, 5) or "Traceback" in said or seconds > 1 + limit_s:
             wrong.append((case, code, round(seconds, 1), said[-1_500:]))
     assert wrong == []
@@ -116,7 +116,7 @@ def test_some_are_checked(bases: dict[str, Files], tmp_path: Path) -> None:
 
 
 def test_some_are_planned(bases: dict[str, Files], tmp_path: Path) -> None:
-    plan_all(bases, range(10), tmp_path, 2 * CHECK_S * BUSY)
+    plan_all(bases, range(10), tmp_path, BEYOND_S * BUSY)
 
 
 @pytest.mark.slow
@@ -129,7 +129,7 @@ def test_many_are_checked(part: int, bases, demos, tmp_path: Path) -> None:
 @pytest.mark.parametrize("part", range(4))
 def test_many_are_planned(part: int, bases, demos, tmp_path: Path) -> None:
     seeds = range(10_000 + 50 * part, 10_050 + 50 * part)
-    plan_all({**bases, **demos}, seeds, tmp_path, CHECK_S * BUSY)
+    plan_all({**bases, **demos}, seeds, tmp_path, BEYOND_S * BUSY)
 
 
 def test_the_same_seed_gives_the_same_files(bases: dict[str, Files], tmp_path: Path) -> None:
