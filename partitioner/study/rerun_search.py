@@ -175,7 +175,7 @@ class RerunSearch:
         self.change = ChangeModel(
             self.instance, self.layout, self.problem.change_prices, self.old_cuts_um, self.held
         )
-        self._judge = Judge(self.builder, self.backbone)
+        self._judge = Judge(self.builder, self.backbone, is_over=self._over)
 
     # -- time and progress --------------------------------------------------------------------
 
