@@ -18,7 +18,11 @@ from partitioner.network.cable import CableNetwork
 from partitioner.pipeline import judge, plan, read
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.study.axes import AXES
+from partitioner.study.compare import compare
 from partitioner.study.growth import growth_of
+from partitioner.study.rerun import held_by, rerun
+from partitioner.study.rerun_reading import read_earlier_layout
+from partitioner.study.rerun_search import RerunSettings
 from partitioner.study.runs import Budget
 from partitioner.study.tradeoff import TradeOffSettings, begin, trade_off
 
@@ -88,6 +92,27 @@ def test_rules_that_a_smaller_build_breaks_are_broken():
     assert {f.rule for f in known.findings} == {"failure"}
     with pytest.raises(NoLayout):
         plan(CASES / f"{name}.yaml", time_limit_s=SECONDS)
+
+
+@pytest.mark.parametrize(
+    ("name", "accepted", "freeze"),
+    [("replan-ids", "better", []), ("replan-freeze", "accepted", ["d2"])],
+)
+def test_a_rerun_called_least_costs_no_more_than_the_known_layout(name, accepted, freeze):
+    file = CASES / f"{name}.yaml"
+    known = judge(file, CASES / f"{name}-{accepted}-layout.yaml")
+    assert known.assessment.findings == ()
+    before, _ = read_earlier_layout(CASES / f"{name}-old-layout.yaml", known.problem)
+    change = compare(known.problem, before, known.layout)
+    result = rerun(
+        known.problem,
+        before,
+        RerunSettings(time_limit_s=SECONDS),
+        held=held_by(known.problem, before, freeze),
+    )
+    assert result.best.found.is_proved
+    most = known.assessment.cost.objective_money + change.total_money
+    assert result.best.found.total_money <= most
 
 
 def test_every_place_on_a_line_is_tried_for_a_later_device():

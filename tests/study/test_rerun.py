@@ -9,7 +9,17 @@ import pytest
 from partitioner.check.judge import assess
 from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.layout import Layout, Segment
-from partitioner.model.problem import ChangePrices, Device, GradeChoice, Reserve
+from partitioner.model.problem import (
+    ChangePrices,
+    Device,
+    Encapsulation,
+    GradeChoice,
+    Group,
+    GroupKind,
+    ReleaseKind,
+    Reserve,
+    Stream,
+)
 from partitioner.solve.change import Held, plca_ids
 from partitioner.study import rerun_search
 from partitioner.study.compare import Kind
@@ -181,6 +191,96 @@ def test_wishes_for_ids_are_heard_in_turn():
     assert plca_ids(("a", "b"), [{"a": 5, "b": 1}]) == {"a": 5, "b": 1}
     assert plca_ids(("a", "b"), [{"a": 5, "b": 1}], 2) == {"a": 2, "b": 1}
     assert plca_ids(("a", "b"), [{"b": 3}, {"a": 3, "b": 1}]) == {"a": 1, "b": 3}
+
+
+def high(latency_price: int = 0, id_price: int = 5, deadline_us: int | None = None):
+    """Two devices on a line, one with PLCA ID 9, and a stream from the other to the switch."""
+    stream = Stream(
+        "talk", "d0", ("sw0",), 46, Encapsulation.RAW, False, ReleaseKind.PERIODIC,
+        20_000_000, 0, 20_000_000 if deadline_us is None else deadline_us * 1_000, 0,
+    )
+    problem = plain_problem([1, 2])
+    problem = replace(
+        problem,
+        streams={"talk": stream},
+        change_prices=ChangePrices(MONEY, MONEY, MONEY, id_price, MONEY, MONEY),
+        objective=replace(problem.objective, latency_price_per_ms_money=latency_price),
+    )
+    line = Segment("line", "sw0", 2, LINE, ("d0", "d1"), 0, (1, 9), 10)
+    return problem, Layout(problem.name, "", ("sw0",), (), (line,))
+
+
+def with_ids(layout: Layout, ids: tuple[int, ...]) -> Layout:
+    line = replace(layout.segments[0], plca_ids=ids, node_count=max(ids) + 1)
+    return replace(layout, segments=(line,))
+
+
+def plan_money(problem, layout: Layout) -> int:
+    assessment = assess(problem, layout)
+    assert assessment.findings == ()
+    return assessment.cost.objective_money
+
+
+@pytest.mark.parametrize("dearer_by", [-1, 1])
+def test_an_id_is_kept_or_paid_for_whichever_costs_less(searched, dearer_by):
+    problem, before = high(latency_price=100_000)
+    longer = plan_money(problem, before) - plan_money(problem, with_ids(before, (1, 2)))
+    assert longer > 1
+    problem, before = high(latency_price=100_000, id_price=longer + dearer_by)
+    result = rerun(problem, before, WITH_FRONT)
+    (line,) = result.best.layout.segments
+    assert line.plca_ids == ((1, 2) if dearer_by < 0 else (1, 9))
+    assert line.node_count == max(line.plca_ids) + 1
+    paid = longer + min(dearer_by, 0)
+    assert result.best.found.total_money == plan_money(problem, with_ids(before, (1, 2))) + paid
+    assert result.best.found.is_proved or searched == "near"
+    # Both are on the front: one costs less, the other changes less.
+    assert [p.layout.segments[0].plca_ids for p in result.front] == [(1, 9), (1, 2)]
+
+
+def test_ids_make_way_where_only_a_shorter_cycle_is_in_time(searched):
+    problem, before = high()
+    (slow,) = assess(problem, before).streams
+    (fast,) = assess(problem, with_ids(before, (1, 2))).streams
+    assert fast.bound_ns < slow.bound_ns
+    problem, before = high(deadline_us=-(-fast.bound_ns // 1_000))
+    result = rerun(problem, before, QUICK)
+    assert result.best.layout.segments[0].plca_ids == (1, 2)
+    assert result.best.found.change_money == 5
+    assert result.best.found.is_proved or searched == "near"
+    # Held, the ID cannot make way.
+    with pytest.raises(NoLayout if searched == "all" else NoAnswer):
+        rerun(problem, before, QUICK, held=held_by(problem, before, ["d1"]))
+
+
+@pytest.mark.parametrize("name", ["d1", "line", "sw0"])
+def test_a_held_id_beyond_the_devices_makes_the_cycle_longer(searched, name):
+    problem, before = high(latency_price=100_000, id_price=0)
+    result = rerun(problem, before, QUICK, held=held_by(problem, before, [name]))
+    assert result.best.layout.segments == before.segments
+    assert result.best.found.plan_money == plan_money(problem, before)
+
+
+def plca(segment: Segment):
+    return zip(segment.devices, segment.plca_ids, strict=True)
+
+
+def test_a_device_that_moves_keeps_its_id_where_it_is_free(searched):
+    problem, before = high(id_price=3 * MONEY)
+    apart = Group("apart", GroupKind.APART_SEGMENT, ("d0", "d1"))
+    problem = replace(problem, groups=(apart,))
+    result = rerun(problem, before, QUICK, held=held_by(problem, before, ["d0"]))
+    ids = {d: i for s in result.best.layout.segments for d, i in plca(s)}
+    assert ids == {"d0": 1, "d1": 9}
+    assert result.best.comparison.count(Kind.PLCA_ID) == 0
+    assert result.best.found.change_money == 3 * MONEY  # one device moves to a new line, cut anew
+
+
+def test_ids_without_a_price_stay_where_nothing_speaks_against_it(searched):
+    problem, before = high(id_price=0)
+    assert rerun(problem, before, QUICK).best.layout.segments == before.segments
+    problem, before = high(id_price=0, latency_price=100_000)
+    assert rerun(problem, before, QUICK).best.layout.segments[0].plca_ids == (1, 2)
 
 
 def test_nothing_held_is_nothing_forbidden():

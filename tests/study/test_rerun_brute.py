@@ -37,12 +37,13 @@ def compare(seed: int, kind: str) -> None:
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_best_rerun_equals_the_oracle(kind):
-    compare(0, kind)
+@pytest.mark.parametrize("seed", range(3))
+def test_best_rerun_equals_the_oracle(kind, seed):
+    compare(seed, kind)
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("seed", range(1, 46))
+@pytest.mark.parametrize("seed", range(3, 60))
 def test_many_reruns_equal_the_oracle(kind, seed):
     compare(seed, kind)
