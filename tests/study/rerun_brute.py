@@ -129,10 +129,12 @@ class RerunOracle:
             replace(s, plca_ids=t.plca_ids, node_count=t.node_count)
             for s, t in zip(layout.segments, settings, strict=True)
         )
+        layout = replace(layout, segments=segments)
         self.judged += 1
-        facts = gather_facts(self.problem, replace(layout, segments=segments), self.oracle.network)
+        facts = gather_facts(self.problem, layout, self.oracle.network)
         if broken(facts):
-            late.append(size)
+            if not broken(gather_facts(self.oracle.quiet, layout, self.oracle.network)):
+                late.append(size)
             return None
         if not all_builds_hold(facts):
             return None
