@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise, product
 
 from partitioner.model.layout import BuiltLink, Layout
@@ -89,7 +89,8 @@ class Judge:
         overloaded, link_delays = self._link_delays(built, absent, routes, home)
         cuts += overloaded
         cuts += [
-            NoGood(segments=(self._family(c, True),))
+            # The load does not depend on the node count.
+            NoGood(segments=(replace(self._family(c, True), least_count=0),))
             for c in columns
             if not self._builder.load_fits(c)
         ]
