@@ -152,6 +152,9 @@ def _next_limit(state: TradeOff, settings: TradeOffSettings, again: set[int | No
     front = state.front
     if not any(s.limit is None for s in state.steps):
         return None
+    if not front.points and None not in again:
+        # An earlier call was ended before it found a layout.
+        return None
     if settings.points is not None:
         if len(front.within(settings.gap)) < settings.points:
             limit = widest_gap(front, state.tried, settings.gap)
