@@ -155,7 +155,8 @@ def command(
         else:
             voice.answer(front_text(read, state))
             if not state.is_finished:
-                voice.note("the time was up before all points were found; call again to go on")
+                why = "stopped by you" if wish() else "the time was up"
+                voice.note(f"{why} before all points were found; call again to go on")
         if is_kept:
             voice.note(f"no point was found; kept what {folder}/ held before")
         elif not session.is_json:

@@ -198,7 +198,7 @@ def test_a_signal_while_writing_waits(
 
 
 def test_ctrl_c_while_a_trade_off_keeps_a_point_ends_it_after(
-    example, tmp_path, monkeypatch, capsys
+    example, tmp_path, monkeypatch, capfd
 ) -> None:
     real = switch._write
     raised = []
@@ -213,7 +213,7 @@ def test_ctrl_c_while_a_trade_off_keeps_a_point_ends_it_after(
     folder = tmp_path / "front"
     words = ["tradeoff", str(example), "-o", str(folder), "--axis", "lines", "--points", "all"]
     assert run([*words, "--time-limit", "1h", "--workers", "1"]) == ExitCode.OK
-    assert "stopping" in capsys.readouterr().err
+    assert "stopping" in capfd.readouterr().err
     assert is_whole(folder)
     assert (folder / "point-01.yaml").is_file()
 
