@@ -83,6 +83,13 @@ class BackboneShape(StrEnum):
     """A tree over the open switches, chosen among the links listed."""
     RING = "ring"
     """A ring over the open switches, chosen among the links listed."""
+    ANY = "any"
+    """No shape: any of the links listed, as far as streams and rules on failures need them."""
+
+    @property
+    def joins_all(self) -> bool:
+        """Whether the links built must join all open switches."""
+        return self in (BackboneShape.TREE, BackboneShape.RING)
 
 
 @dataclass(frozen=True, slots=True)

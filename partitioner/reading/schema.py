@@ -153,7 +153,7 @@ class BackboneTable(Table):
 
     shape: Annotated[BackboneShape, Choice(BackboneShape)] = key(
         "`fixed`: all links listed are built; `tree`, `ring`: links are chosen to form that shape "
-        "over the open switches.",
+        "over the open switches; `any`: links are chosen freely.",
         BackboneShape.FIXED,
     )
     load_share: LoadShare = key(

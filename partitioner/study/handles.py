@@ -1,8 +1,7 @@
 """The rules of a problem as things one can take hold of: taken off, or eased by some amount.
 
-A handle changes one statement of the problem file and nothing else. Taken off, it must allow at
-least what it allowed before; where a looser statement also loosens what the analysis may assume
-(a later deadline lets more frames wait), the sentence says so and every use is planned again.
+A handle changes one statement of the problem file and nothing else but what has to go with it, and
+its words name every edit. Taken off, it must allow at least what it allowed before.
 """
 
 from __future__ import annotations
@@ -16,20 +15,20 @@ import numpy as np
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.catalogue import Medium
+from partitioner.model.layout import Layout
 from partitioner.model.problem import (
     BackboneLink,
     BackboneShape,
+    Basis,
     Device,
     Group,
     GroupKind,
     Problem,
     Reserve,
     SegmentLimits,
-    Stream,
     SwitchPosition,
 )
 from partitioner.network.cable import CableNetwork
-from partitioner.study.axes import least_delays_ns
 from partitioner.units import (
     MUL_PER_UNIT_LOAD,
     NS_PER_MS,
@@ -46,8 +45,12 @@ Steps = tuple[str | int, ...]
 
 CM = 10_000
 """Lengths are eased by whole centimetres."""
-TENTH_MS = 10_000
+TEN_US = 10_000
 """Deadlines are eased by 10 µs."""
+FAR_NS = 600_000_000_000
+"""A deadline as good as none: beyond any delay that the analysis gives a bound for."""
+HIGHEST_NODES = 255
+"""Most nodes that a line can be given."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,10 +70,14 @@ class Scale:
 
 @dataclass(frozen=True, slots=True)
 class Ease:
-    """One way of easing a rule that is no matter of amount."""
+    """One way of easing a rule that is no matter of amount.
+
+    ``is_used`` tells whether a layout of the problem without the rule makes use of it.
+    """
 
     words: str
     change: Change
+    is_used: Callable[[Layout], bool] = lambda layout: True
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +96,14 @@ class Handle:
         Where it stands in the problem file.
     off
         Takes the rule away.
-    scale, eases
-        Smaller changes than that: by amount, or one of several.
+    scale
+        Smaller changes than that, by amount.
+    eases
+        Changes for where no amount will do: the mildest first, each allowing all that those before
+        it allow.
+    choices, most_chosen
+        Smaller changes that are independent of each other, and how many of them may be needed
+        together.
     """
 
     key: str
@@ -101,6 +114,8 @@ class Handle:
     off: Change
     scale: Scale | None = None
     eases: tuple[Ease, ...] = ()
+    choices: tuple[Ease, ...] = ()
+    most_chosen: int = 1
 
 
 def handles_of(problem: Problem) -> list[Handle]:
@@ -167,6 +182,34 @@ def _limit(grade: str, **changes: Any) -> Change:
     return lambda p: replace(p, limits=_with(p.limits, grade, **changes))
 
 
+def _guaranteed(problem: Problem, grade: str, field: str) -> int:
+    """What the standard promises for a limit, in the unit of the limit."""
+    row = problem.catalogue.grades[grade]
+    return {
+        "nodes": row.guaranteed_nodes,
+        "length_um": row.guaranteed_length_um,
+        "stub_um": row.guaranteed_stub_um,
+    }[field]
+
+
+def _raised(grade: str, field: str, amount: int) -> Change:
+    """Raise a limit; beyond what is guaranteed it then rests on the user's own qualification."""
+
+    def change(problem: Problem) -> Problem:
+        beyond = amount > _guaranteed(problem, grade, field)
+        basis: dict[str, Any] = {"basis": Basis.ENGINEERED} if beyond else {}
+        return _limit(grade, **{field: amount}, **basis)(problem)
+
+    return change
+
+
+def _basis_words(problem: Problem, grade: str, field: str, amount: int) -> str:
+    """The further edit that raising a limit so far needs, to end a sentence with."""
+    if problem.limits[grade].basis is Basis.ENGINEERED:
+        return ""
+    return "" if amount <= _guaranteed(problem, grade, field) else " with basis: engineered"
+
+
 def _device(id_: str, **changes: Any) -> Change:
     return lambda p: replace(p, devices=_with(p.devices, id_, **changes))
 
@@ -181,6 +224,8 @@ def _ports(problem: Problem) -> Iterator[Handle]:
             if not wanted & set(group.grades) or group.count >= len(problem.devices):
                 continue
             grades = " or ".join(group.grades)
+            if sum(other.grades == group.grades for other in switch.port_groups) > 1:
+                grades += f" (entry {number + 1} of its ports)"
 
             def at(p: Problem, count: int, id_: str = switch.id, number: int = number) -> Problem:
                 groups = p.switches[id_].port_groups
@@ -250,7 +295,7 @@ def _limits(problem: Problem) -> Iterator[Handle]:
             continue
         is_line = problem.catalogue.grades[grade].medium is Medium.MIXING
         if is_line:
-            yield from _line_limits(grade, limits, users)
+            yield from _line_limits(problem, grade, limits, users)
         enough = enough_length_um(problem, grade)
         if enough > limits.length_um:
             yield Handle(
@@ -259,14 +304,15 @@ def _limits(problem: Problem) -> Iterator[Handle]:
                 (grade,),
                 f"A segment of {grade} is at most {metres(limits.length_um)} long.",
                 ("limits", grade, "length_m"),
-                _limit(grade, length_um=enough),
+                _raised(grade, "length_um", enough),
                 Scale(
                     limits.length_um,
                     enough,
                     CM,
-                    lambda p, um, g=grade: _limit(g, length_um=um)(p),  # type: ignore[misc]
+                    lambda p, um, g=grade: _raised(g, "length_um", um)(p),  # type: ignore[misc]
                     lambda um, g=grade, now=limits.length_um: (  # type: ignore[misc]
                         f"raise the length limit of {g} from {metres(now)} to {metres(um)}"
+                        + _basis_words(problem, g, "length_um", um)
                     ),
                 ),
             )
@@ -292,9 +338,9 @@ def _limits(problem: Problem) -> Iterator[Handle]:
 
 
 def _line_limits(
-    grade: str, limits: SegmentLimits, users: Sequence[Device]
+    problem: Problem, grade: str, limits: SegmentLimits, users: Sequence[Device]
 ) -> Iterator[Handle]:
-    nodes = len(users) + 1 + limits.reserve.nodes
+    nodes = min(len(users) + 1 + limits.reserve.nodes, HIGHEST_NODES)
     if limits.nodes < nodes:
         yield Handle(
             f"nodes:{grade}",
@@ -302,31 +348,36 @@ def _line_limits(
             (grade,),
             f"A line of {grade} has at most {limits.nodes} nodes, its switch port included.",
             ("limits", grade, "nodes"),
-            _limit(grade, nodes=nodes),
+            _raised(grade, "nodes", nodes),
             Scale(
                 limits.nodes,
                 nodes,
                 1,
-                lambda p, n: _limit(grade, nodes=n)(p),
-                lambda n: f"raise the node limit of {grade} from {limits.nodes} to {n}",
+                lambda p, n: _raised(grade, "nodes", n)(p),
+                lambda n: (
+                    f"raise the node limit of {grade} from {limits.nodes} to {n}"
+                    + _basis_words(problem, grade, "nodes", n)
+                ),
             ),
         )
-    stubs = [d.stub_um for d in users]
-    if max(stubs) > limits.stub_um:
+    longest = max(d.stub_um for d in users)
+    if longest > limits.stub_um:
         yield Handle(
             f"stub:{grade}",
             "stub",
             (grade, *(d.id for d in users if d.stub_um > limits.stub_um)),
             f"A stub on a line of {grade} is at most {metres(limits.stub_um)} long.",
             ("limits", grade, "stub_m"),
-            _limit(grade, stub_um=max(stubs)),
-            eases=tuple(
-                Ease(
-                    f"raise the stub limit of {grade} from {metres(limits.stub_um)} to "
-                    f"{metres(um)}",
-                    _limit(grade, stub_um=um),
-                )
-                for um in sorted({s for s in stubs if s > limits.stub_um})
+            _raised(grade, "stub_um", longest),
+            Scale(
+                limits.stub_um,
+                longest,
+                CM,
+                lambda p, um: _raised(grade, "stub_um", um)(p),
+                lambda um: (
+                    f"raise the stub limit of {grade} from {metres(limits.stub_um)} to {metres(um)}"
+                    + _basis_words(problem, grade, "stub_um", um)
+                ),
             ),
         )
     total = sum(d.unit_load_mul for d in users)
@@ -450,9 +501,10 @@ def _pins(problem: Problem) -> Iterator[Handle]:
             f"{device.id} hangs on {_listed(pins)}.",
             ("devices", device.id, "switch"),
             _device(device.id, pinned_switches=None),
-            eases=tuple(
+            choices=tuple(
                 Ease(
-                    f"let {device.id} hang on {other} too",
+                    f"let {device.id} hang on {other} too "
+                    f"(switches: [{', '.join((*pins, other))}])",
                     _device(device.id, pinned_switches=(*pins, other)),
                 )
                 for other in problem.switches
@@ -468,13 +520,10 @@ def _groups(problem: Problem) -> Iterator[Handle]:
         GroupKind.TOGETHER: "share one segment",
     }
     for group in problem.groups:
-        if _is_watched_twice(problem, group):
-            continue
+        unwatched, more_words = _without_watch(problem, group)
 
-        def off(p: Problem, id_: str = group.id) -> Problem:
-            return replace(
-                _watched_by_function(p, id_), groups=tuple(g for g in p.groups if g.id != id_)
-            )
+        def off(p: Problem, id_: str = group.id, unwatched: Change = unwatched) -> Problem:
+            return replace(unwatched(p), groups=tuple(g for g in p.groups if g.id != id_))
 
         eases = []
         if group.kind is GroupKind.APART_SWITCH:
@@ -491,7 +540,7 @@ def _groups(problem: Problem) -> Iterator[Handle]:
             eases.append(
                 Ease(f"keep group {group.id} on different segments only", softer)
             )
-        eases.append(Ease(f"drop group {group.id}", off))
+        eases.append(Ease(f"drop group {group.id}{more_words}", off))
         yield Handle(
             f"group:{group.id}",
             group.kind.value,
@@ -503,31 +552,49 @@ def _groups(problem: Problem) -> Iterator[Handle]:
         )
 
 
-def _is_watched_twice(problem: Problem, group: Group) -> bool:
-    """Whether rules on failures watch the group and also the function of one of its members."""
-    watched = {r.function for r in problem.failure_rules if r.function is not None}
-    return any(r.group == group.id for r in problem.failure_rules) and any(
-        problem.devices[d].function in watched for d in group.devices
-    )
+def _without_watch(problem: Problem, group: Group) -> tuple[Change, str]:
+    """What has to be done to failure rules on a group before it can go, and the words for it.
 
-
-def _watched_by_function(problem: Problem, group: str) -> Problem:
-    """The same problem with failure rules on a group turned into rules on a function.
-
-    The group itself can then go without taking the rules on failures with it.
+    Rules on failures then watch the same devices by a function. Where one of these is watched by
+    another rule too, the rules on the group have to go with it, since no device has two functions.
     """
-    if not any(r.group == group for r in problem.failure_rules):
-        return problem
-    members = next(g.devices for g in problem.groups if g.id == group)
-    name = f"group {group}"
+    rules = [r.id for r in problem.failure_rules if r.group == group.id]
+    if not rules:
+        return lambda p: p, ""
+    named = f"failure rule{'s' if len(rules) > 1 else ''} {_listed(rules)}"
+    watched = {r.function for r in problem.failure_rules if r.function is not None}
+    groups = {r.group for r in problem.failure_rules} - {None, group.id}
+    twice = {d.id for d in problem.devices.values() if d.function in watched}
+    twice |= {d for g in problem.groups if g.id in groups for d in g.devices}
+    if twice & set(group.devices):
+        return lambda p: _without_rules(p, rules), f" with {named}"
+    functions = {d.function for d in problem.devices.values()}
+    name = group.id
+    while name in functions:
+        name += "-devices"
+    words = (
+        f" but watch its devices on: give {_listed(group.devices)} the function {name}, and "
+        f"{named} function: {name} in place of group: {group.id}"
+    )
+    return lambda p: _watched_by_function(p, group, rules, name), words
+
+
+def _without_rules(problem: Problem, rules: Sequence[str]) -> Problem:
+    kept = tuple(r for r in problem.failure_rules if r.id not in rules)
+    return replace(problem, failure_rules=kept)
+
+
+def _watched_by_function(
+    problem: Problem, group: Group, rules: Sequence[str], name: str
+) -> Problem:
     return replace(
         problem,
         devices={
-            k: replace(d, function=name) if k in members else d
+            k: replace(d, function=name) if k in group.devices else d
             for k, d in problem.devices.items()
         },
         failure_rules=tuple(
-            replace(r, group=None, function=name) if r.group == group else r
+            replace(r, group=None, function=name) if r.id in rules else r
             for r in problem.failure_rules
         ),
     )
@@ -573,7 +640,9 @@ def _sharing(problem: Problem) -> Iterator[Handle]:
             if not any({a, b} <= s for s in problem.sharing.domains)
         ]
         if len(names) > 2:
-            eases.append(Ease("let all security domains share lines", mixing(*names)))
+            eases.append(
+                Ease(f"let all security domains share lines: {_listed(names)}", mixing(*names))
+            )
         yield Handle(
             "security-domain",
             "security-domain",
@@ -581,7 +650,8 @@ def _sharing(problem: Problem) -> Iterator[Handle]:
             "Only security domains that may mix share a line.",
             ("sharing", "domains"),
             mixing(*names),
-            eases=tuple(eases),
+            choices=tuple(eases),
+            most_chosen=len(eases),
         )
 
 
@@ -688,9 +758,9 @@ def _backbone(problem: Problem) -> Iterator[Handle]:
     missing = _missing_links(problem)
     if missing:
 
-        def add(*links: BackboneLink) -> Change:
+        def add(link: BackboneLink) -> Change:
             return lambda p: replace(
-                p, backbone=replace(p.backbone, links=(*p.backbone.links, *links))
+                p, backbone=replace(p.backbone, links=(*p.backbone.links, link))
             )
 
         yield Handle(
@@ -701,30 +771,59 @@ def _backbone(problem: Problem) -> Iterator[Handle]:
             if backbone.links
             else "No links between switches are listed.",
             ("backbone", "links"),
-            add(*missing),
-            eases=tuple(
+            lambda p: _with_links_to_choose(p, missing),
+            choices=tuple(
                 Ease(
                     f"add a backbone link between {link.ends[0]} and {link.ends[1]} "
-                    f"({link.grades[0]})",
+                    f"({' or '.join(link.grades)})",
                     add(link),
+                    lambda layout, ends=frozenset(link.ends): any(  # type: ignore[misc]
+                        frozenset(built.ends) == ends for built in layout.backbone
+                    ),
                 )
                 for link in missing
             ),
+            most_chosen=len(missing),
         )
-    if backbone.shape is BackboneShape.RING and len(problem.switches) > 2:
+    yield from _shape(problem)
 
-        def tree(p: Problem) -> Problem:
-            return replace(p, backbone=replace(p.backbone, shape=BackboneShape.TREE))
 
-        yield Handle(
-            "backbone-shape",
-            "backbone-shape",
-            (),
-            "The backbone is a ring over the open switches.",
-            ("backbone", "shape"),
-            tree,
-            eases=(Ease("make the backbone a tree in place of a ring", tree),),
-        )
+def _with_links_to_choose(problem: Problem, more: Sequence[BackboneLink]) -> Problem:
+    """Links that may be built or not, beside those of the problem as they are.
+
+    Whatever of them is built, the layout is one of the problem with just these listed too.
+    """
+    backbone = problem.backbone
+    links = backbone.links
+    if backbone.shape is BackboneShape.FIXED:
+        links = tuple(replace(link, required=True) for link in links)
+        backbone = replace(backbone, shape=BackboneShape.ANY)
+    return replace(problem, backbone=replace(backbone, links=(*links, *more)))
+
+
+def _shape(problem: Problem) -> Iterator[Handle]:
+    shape = problem.backbone.shape
+    if not shape.joins_all:
+        return
+
+    def other(new: BackboneShape) -> Change:
+        return lambda p: replace(p, backbone=replace(p.backbone, shape=new))
+
+    def words(new: BackboneShape) -> str:
+        return f"make the shape of the backbone {new.value} in place of {shape.value}"
+
+    others = [BackboneShape.ANY]
+    if shape is BackboneShape.RING:
+        others.insert(0, BackboneShape.TREE)
+    yield Handle(
+        "backbone-shape",
+        "backbone-shape",
+        (),
+        f"The backbone is a {shape.value} over the open switches.",
+        ("backbone", "shape"),
+        other(BackboneShape.ANY),
+        eases=tuple(Ease(words(new), other(new)) for new in others),
+    )
 
 
 def _reach_um(problem: Problem, grade: str) -> int:
@@ -768,7 +867,7 @@ def _reaches(problem: Problem) -> Iterator[Handle]:
 
 
 def _missing_links(problem: Problem) -> list[BackboneLink]:
-    """Links between switches that are not listed, of the fastest grade that reaches."""
+    """Links between switches that are not listed, of all grades that reach, the fastest first."""
     network = CableNetwork(problem)
     listed = {frozenset(link.ends) for link in problem.backbone.links}
     grades = sorted(
@@ -782,9 +881,9 @@ def _missing_links(problem: Problem) -> list[BackboneLink]:
             if frozenset((a, b)) in listed:
                 continue
             length = network.length_um(a, b)
-            reaching = [g.id for g in grades if length <= _reach_um(problem, g.id)]
+            reaching = tuple(g.id for g in grades if length <= _reach_um(problem, g.id))
             if reaching:
-                found.append(BackboneLink((a, b), (reaching[0],)))
+                found.append(BackboneLink((a, b), reaching))
     return found
 
 
@@ -792,9 +891,8 @@ def _missing_links(problem: Problem) -> list[BackboneLink]:
 
 
 def _deadlines(problem: Problem) -> Iterator[Handle]:
-    least = least_delays_ns(problem)
     for stream in problem.streams.values():
-        end = _late_enough_ns(stream, least.get(stream.id, 0))
+        end = max(stream.deadline_ns, FAR_NS)
         yield Handle(
             f"deadline:{stream.id}",
             "deadline",
@@ -805,7 +903,7 @@ def _deadlines(problem: Problem) -> Iterator[Handle]:
             Scale(
                 stream.deadline_ns,
                 end,
-                TENTH_MS,
+                TEN_US,
                 lambda p, ns, id_=stream.id: _deadline(p, id_, ns),  # type: ignore[misc]
                 lambda ns, s=stream: (  # type: ignore[misc]
                     f"relax the deadline of {s.id} from {_time(s.deadline_ns)} to {_time(ns)}"
@@ -820,21 +918,6 @@ def _deadlines(problem: Problem) -> Iterator[Handle]:
 
 def _deadline(problem: Problem, id_: str, deadline_ns: int) -> Problem:
     return replace(problem, streams=_with(problem.streams, id_, deadline_ns=deadline_ns))
-
-
-def _late_enough_ns(stream: Stream, least_ns: int) -> int:
-    """A deadline that hardly binds, at the last moment before one frame more may be waiting.
-
-    A stream keeps at most ceil((deadline + jitter) / period) frames waiting, so a deadline just
-    short of a whole number of periods costs the others least.
-    """
-    wanted = max(4 * stream.deadline_ns, 6 * least_ns)
-    periods = ceil_div(wanted + stream.jitter_ns, stream.period_ns)
-    if (periods - 1) * stream.period_ns - stream.jitter_ns >= max(
-        2 * stream.deadline_ns, 3 * least_ns
-    ):
-        periods -= 1
-    return max(stream.deadline_ns, periods * stream.period_ns - stream.jitter_ns)
 
 
 def _transfers(problem: Problem) -> Iterator[Handle]:
@@ -860,6 +943,14 @@ def _transfers(problem: Problem) -> Iterator[Handle]:
                 ),
                 lambda ns, t=transfer.id: (  # type: ignore[misc]
                     f"give transfer {t} {Decimal(ns) / 1_000_000_000:f} s"
+                ),
+            ),
+            eases=(
+                Ease(
+                    f"let transfer {transfer.id} take any time (no longest_s)",
+                    lambda p, id_=transfer.id: replace(  # type: ignore[misc]
+                        p, transfers=_with(p.transfers, id_, longest_ns=None)
+                    ),
                 ),
             ),
         )

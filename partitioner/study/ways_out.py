@@ -7,17 +7,22 @@ and the check accepted the layout.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import combinations, islice
 
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.study.conflict import Asker, minimal_conflict
 from partitioner.study.handles import Ease, Handle, Scale, without
-from partitioner.study.runs import Answer
+from partitioner.study.runs import Answer, Result
 
 MOST_SETS = 60
 """Sets of rules tried while looking for ways out."""
+MOST_TRIED = 40
+"""Sets of choices tried for one rule."""
+MOST_CHOICES = 6
+"""Ways of easing one rule that are planned to the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,62 +109,148 @@ def opening_sets(asker: Asker, most_rules: int) -> list[tuple[Handle, ...]]:
     return found
 
 
+@dataclass(frozen=True, slots=True)
+class _Eased:
+    """A problem with one rule eased, in words; ``is_least``: proved that nothing milder will do."""
+
+    problem: Problem
+    words: str
+    is_least: bool
+
+
 def _eased(asker: Asker, rules: Sequence[Handle], seconds: float) -> list[WayOut]:
     """Ways out that change just these rules, each as little as will do."""
-    problem = asker.problem
-    words: list[str] = []
-    is_least = True
+    ends: list[tuple[Problem, tuple[str, ...], bool]] = [(asker.problem, (), True)]
     for number, handle in enumerate(rules):
         rest = list(rules[number + 1 :])
-        if handle.scale is not None:
-            eased = _least(asker, problem, handle.scale, rest)
-            if eased is None:
-                return []
-            problem, text, is_sure = eased
-            words.append(text)
-            is_least = is_least and is_sure
-            continue
-        working = [
-            ease
-            for ease in handle.eases
-            if asker.ask(without(ease.change(problem), rest)).answer is Answer.FOUND
+        # Of several ways to ease one rule, all are told only where it is the only one.
+        most = MOST_CHOICES if len(rules) == 1 else 1
+        ends = [
+            (eased.problem, (*words, eased.words), is_least and eased.is_least)
+            for problem, words, is_least in ends
+            for eased in islice(_easings(asker, problem, handle, rest), most)
         ]
-        if len(rules) == 1:
-            ends = [_planned(asker, [e.words], rules, e.change(problem), seconds, True)
-                    for e in _mildest(working)]  # fmt: skip
-            return [w for w in ends if w is not None]
-        if not working:
-            return []
-        problem = working[0].change(problem)
-        words.append(working[0].words)
-    way = _planned(asker, words, rules, problem, seconds, is_least)
-    return [] if way is None else [way]
+    ways = [
+        _planned(asker, words, rules, problem, seconds, is_least)
+        for problem, words, is_least in ends
+    ]
+    return [way for way in ways if way is not None]
 
 
-def _mildest(working: Sequence[Ease]) -> Sequence[Ease]:
-    """Without the last, which stands for dropping a rule altogether, where others do."""
-    return working[:3]
+def _easings(
+    asker: Asker, problem: Problem, handle: Handle, rest: Sequence[Handle]
+) -> Iterator[_Eased]:
+    """Ways of easing one rule that will do, the rules in ``rest`` being off."""
+    if handle.scale is not None:
+        least = _least(asker, problem, handle.scale, rest)
+        if least is not None:
+            yield least
+            return
+    is_least = True
+    for ease in handle.eases:
+        eased = ease.change(problem)
+        match asker.ask(without(eased, rest)).answer:
+            case Answer.FOUND:
+                yield _Eased(eased, ease.words, is_least)
+                return
+            case Answer.UNKNOWN:
+                is_least = False
+    yield from _chosen(asker, problem, handle, rest)
+
+
+def _chosen(
+    asker: Asker, problem: Problem, handle: Handle, rest: Sequence[Handle]
+) -> Iterator[_Eased]:
+    """The smallest sets of a rule's choices that will do.
+
+    Where there are too many sets to try, one is taken from a layout of the problem without the
+    rule, and thinned out.
+    """
+    tried = 0
+    is_least = True
+    for size in range(1, min(handle.most_chosen, len(handle.choices)) + 1):
+        is_found = False
+        for chosen in combinations(handle.choices, size):
+            if tried == MOST_TRIED:
+                break
+            tried += 1
+            match _ask_chosen(asker, problem, chosen, rest):
+                case Answer.FOUND:
+                    is_found = True
+                    yield _together(problem, chosen, is_least)
+                case Answer.UNKNOWN:
+                    is_least = False
+        if is_found:
+            return
+        if tried == MOST_TRIED:
+            yield from _thinned(asker, problem, handle, rest)
+            return
+
+
+def _thinned(
+    asker: Asker, problem: Problem, handle: Handle, rest: Sequence[Handle]
+) -> Iterator[_Eased]:
+    result = asker.ask(without(handle.off(problem), rest))
+    if result.outcome is None:
+        return
+    layout = result.outcome.layout
+    chosen = [choice for choice in handle.choices if choice.is_used(layout)]
+    if _ask_chosen(asker, problem, chosen, rest) is not Answer.FOUND:
+        return
+    for choice in list(chosen):
+        fewer = [c for c in chosen if c is not choice]
+        if _ask_chosen(asker, problem, fewer, rest) is Answer.FOUND:
+            chosen = fewer
+    # Another set may be smaller.
+    yield _together(problem, chosen, False)
+
+
+def _together(problem: Problem, chosen: Sequence[Ease], is_least: bool) -> _Eased:
+    return _Eased(_with_all(problem, chosen), " and ".join(c.words for c in chosen), is_least)
+
+
+def _with_all(problem: Problem, chosen: Iterable[Ease]) -> Problem:
+    for choice in chosen:
+        problem = choice.change(problem)
+    return problem
+
+
+def _ask_chosen(
+    asker: Asker, problem: Problem, chosen: Sequence[Ease], rest: Sequence[Handle]
+) -> Answer:
+    return asker.ask(without(_with_all(problem, chosen), rest)).answer
 
 
 def _least(
     asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle]
-) -> tuple[Problem, str, bool] | None:
-    """Ease one rule by the least amount that will do, the rules in ``rest`` being off.
-
-    Returns the problem, the change in words and whether a step less is proved not to do.
-    """
+) -> _Eased | None:
+    """Ease one rule by the least amount that will do, the rules in ``rest`` being off."""
 
     def amount(step: int) -> int:
         value = scale.start + step * scale.step
         return min(value, scale.end) if scale.step > 0 else max(value, scale.end)
 
+    def needed(changed: Problem, result: Result) -> int | None:
+        """Steps that the layout found needs, where it needs less than it was given."""
+        if result.assessment is None:
+            return None
+        used = scale.used(changed, result.assessment)
+        return None if used is None else -(-(used - scale.start) // scale.step)
+
     top = -(-(scale.end - scale.start) // scale.step)
     low, high = 0, top
-    end = asker.ask(without(scale.at(problem, scale.end), rest))
-    if end.answer is not Answer.FOUND:
+    end = scale.at(problem, scale.end)
+    result = asker.ask(without(end, rest))
+    if result.answer is not Answer.FOUND:
         return None
     is_sure = True
+    enough = needed(end, result)
     while high - low > 1:
+        if enough is not None and low < enough < high:
+            if _holds(asker, scale.at(problem, amount(enough)), rest):
+                high = enough
+                continue
+            enough = None
         if asker.budget.is_over:
             is_sure = False
             break
@@ -168,17 +259,11 @@ def _least(
         result = asker.ask(without(changed, rest), is_alike=True)
         if result.answer is Answer.FOUND:
             high = middle
-            assert result.assessment is not None
-            used = scale.used(changed, result.assessment)
-            if used is not None:
-                # The layout may need less than it was given.
-                enough = max(low + 1, -(-(used - scale.start) // scale.step))
-                if enough < high and _holds(asker, scale.at(problem, amount(enough)), rest):
-                    high = enough
+            enough = needed(changed, result)
         else:
             low = middle
             is_sure = is_sure and result.answer is Answer.NONE
-    return scale.at(problem, amount(high)), scale.words(amount(high)), is_sure
+    return _Eased(scale.at(problem, amount(high)), scale.words(amount(high)), is_sure)
 
 
 def _holds(asker: Asker, problem: Problem, rest: Sequence[Handle]) -> bool:

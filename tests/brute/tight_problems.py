@@ -29,6 +29,7 @@ KINDS: dict[str, dict] = {
     "rules": {"groups": True, "pins": True, "sharing": True},
     "tree": {"candidates": True, "backbone": BackboneShape.TREE, "switches": 3},
     "ring": {"candidates": True, "backbone": BackboneShape.RING, "switches": 3},
+    "any": {"candidates": True, "backbone": BackboneShape.ANY, "switches": 3},
     "relay": {"candidates": True, "pins": True, "switches": 3},
     "weights": {"mass": True, "latency": True},
     "queues": {"queue_pcp": True, "links": True},

@@ -88,7 +88,7 @@ def _backbone_link(facts: Facts) -> Iterator[Breach]:
 
 def _backbone_shape(facts: Facts) -> Iterator[Breach]:
     shape = facts.problem.backbone.shape
-    if shape is BackboneShape.FIXED:
+    if not shape.joins_all:
         return
     switches = [s for s in facts.layout.open_switches if s in facts.problem.switches]
     links = [

@@ -245,12 +245,12 @@ def _check_shape(parts: Parts, findings: Findings) -> None:
         return
     reach = nx.node_connected_component(graph, required[0])
     cut_off = [name for name in required if name not in reach]
-    fixed = table.shape is BackboneShape.FIXED
-    if cut_off and not (fixed and not parts.streams):
+    joins_all = table.shape.joins_all
+    if cut_off and (joins_all or parts.streams):
         message = f"no backbone links lead from '{required[0]}' to {_list(cut_off)}"
-        hint = "streams between their devices can't pass" if fixed else ""
+        hint = "" if joins_all else "streams between their devices can't pass"
         findings.add(
-            origin, "disconnected", message, hint=hint, severity="warning" if fixed else "error"
+            origin, "disconnected", message, hint=hint, severity="error" if joins_all else "warning"
         )
     elif table.shape is BackboneShape.RING and len(required) > 2:
         for name in required:

@@ -112,7 +112,7 @@ def _least_constant(instance: Instance) -> int:
         forced = link.required or backbone.shape is BackboneShape.FIXED
         (must if forced and set(link.ends) <= required else free).append((least, link.ends))
     value += sum(v for v, _ in must)
-    if backbone.shape is BackboneShape.FIXED or len(required) < 2:
+    if not backbone.shape.joins_all or len(required) < 2:
         return value
     if len(required) == instance.switch_count:
         net = nx.Graph()
@@ -128,8 +128,9 @@ def _least_constant(instance: Instance) -> int:
 def _opening_values(instance: Instance) -> dict[int, int]:
     """Objective money that opening each candidate switch adds at least.
 
-    Its own value, and of the backbone what it brings on top of :func:`_least_constant`: in a fixed
-    one its links to required switches; in a tree or ring one more link, the cheapest there is.
+    Its own value, and of the backbone what it brings on top of :func:`_least_constant`: in a tree
+    or ring one more link, the cheapest there is; else those of its links to required switches that
+    have to be built.
     """
     backbone = BackboneData(instance)
     required = {
@@ -144,12 +145,13 @@ def _opening_values(instance: Instance) -> dict[int, int]:
             continue
         least = min(backbone.link_value(index, g) for g in link.grades)
         outside = [s for s in link.ends if s not in required]
-        if backbone.shape is BackboneShape.FIXED:
-            if len(outside) == 1:
+        if not backbone.shape.joins_all:
+            forced = link.required or backbone.shape is BackboneShape.FIXED
+            if forced and len(outside) == 1:
                 value[outside[0]] += least
         elif outside or not link.required:
             spare.append(least)
-    if backbone.shape is not BackboneShape.FIXED and required and spare:
+    if required and spare:
         for s in value:
             value[s] += min(spare)
     return value
