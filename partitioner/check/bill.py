@@ -7,10 +7,10 @@ and rounded up once; sums then do not depend on the order of summation.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
-from partitioner.check.geometry import SegmentGeometry
+from partitioner.check.geometry import Piece, SegmentGeometry
 from partitioner.model.assessment import CostSum, LegKind, PartLine, StreamFigures, WirePiece
 from partitioner.model.catalogue import Grade, Medium, Trust
 from partitioner.model.layout import Layout, Segment
@@ -209,23 +209,13 @@ def cut_list(
 ) -> tuple[WirePiece, ...]:
     """Every piece of cable to cut: pieces between drops, stubs, backbone links.
 
-    A piece holds its slack, so the lengths of a segment's pieces add up to the segment's length;
-    stubs come on top.
+    A piece holds its slack, so the lengths of a segment's pieces in a unit add up to the length of
+    the segment there; stubs come on top.
     """
     wires: list[WirePiece] = []
     for segment, grade, geometry in laid:
         for number, piece in enumerate(geometry.pieces, 1):
-            wires.append(
-                WirePiece(
-                    id=f"{segment.id}/{number}",
-                    segment=segment.id,
-                    cable=grade.cable,
-                    from_node=piece.inner,
-                    to_node=piece.owner,
-                    length_um=piece.length_um,
-                    share_ppm=problem.fitted_share_ppm(piece.outward),
-                )
-            )
+            wires += _lengths_of(problem, segment, grade, number, piece)
         if grade.medium is not Medium.MIXING:
             continue
         for device_id in segment.devices:
@@ -240,6 +230,7 @@ def cut_list(
                         to_node=device_id,
                         length_um=stub_um,
                         share_ppm=problem.fitted_share_ppm((device_id,)),
+                        only_with=_options_of(problem, (device_id,)),
                     )
                 )
     for link in layout.backbone:
@@ -258,6 +249,51 @@ def cut_list(
             )
         )
     return tuple(wires)
+
+
+def _lengths_of(
+    problem: Problem, segment: Segment, grade: Grade, number: int, piece: Piece
+) -> Iterator[WirePiece]:
+    """A piece at each length that units need it in.
+
+    Where nothing beyond its device is fitted, the line ends there, and the piece holds the slack of
+    that end too.
+    """
+    whole = WirePiece(
+        id=f"{segment.id}/{number}",
+        segment=segment.id,
+        cable=grade.cable,
+        from_node=piece.inner,
+        to_node=piece.owner,
+        length_um=piece.length_um,
+        share_ppm=problem.fitted_share_ppm(piece.outward),
+        only_with=_options_of(problem, piece.outward),
+    )
+    beyond = [d for d in piece.outward if d != piece.owner]
+    later = _options_of(problem, beyond)
+    own = problem.devices[piece.owner].option
+    if not later or own in later or not piece.end_slack_um:
+        yield whole
+        return
+    more_ppm = problem.fitted_share_ppm(beyond)
+    yield replace(whole, share_ppm=more_ppm, only_with=later)
+    yield replace(
+        whole,
+        id=f"{whole.id}-end",
+        length_um=whole.length_um + piece.end_slack_um,
+        share_ppm=whole.share_ppm - more_ppm,
+        only_with=() if own is None else (own,),
+        only_without=later,
+    )
+
+
+def _options_of(problem: Problem, devices: Iterable[str]) -> tuple[str, ...]:
+    """Options of which a unit has one whenever it has any of some devices; none if it always has.
+
+    In the order of the file.
+    """
+    found = {problem.devices[d].option for d in devices}
+    return () if None in found else tuple(o for o in problem.options if o in found)
 
 
 def latency_terms_ns(streams: Iterable[StreamFigures]) -> list[int]:

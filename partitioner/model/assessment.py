@@ -5,6 +5,7 @@ Filled by ``check`` from the problem, the network and the timing; read by ``repo
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -98,7 +99,12 @@ class SegmentFigures:
 
 @dataclass(frozen=True, slots=True)
 class WirePiece:
-    """One piece to cut: from one connector to the next, slack included."""
+    """One piece to cut to one length: from one connector to the next, slack included.
+
+    A piece that units need in two lengths is there twice. It is cut to ``length_um`` in a unit that
+    has at least one of the options ``only_with`` (empty: whatever it has) and none of the options
+    ``only_without``.
+    """
 
     id: str
     segment: str
@@ -107,7 +113,14 @@ class WirePiece:
     to_node: str
     length_um: int
     share_ppm: int
-    """Share of units that carry the piece (1 000 000: every unit)."""
+    """Share of units that carry the piece at this length (1 000 000: every unit)."""
+    only_with: tuple[str, ...] = ()
+    only_without: tuple[str, ...] = ()
+
+    def is_in(self, options: Collection[str]) -> bool:
+        """Whether a unit with these options carries the piece at this length."""
+        has_one = not self.only_with or any(o in options for o in self.only_with)
+        return has_one and not any(o in options for o in self.only_without)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,9 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from partitioner.errors import Finding, WrongFile
+from partitioner.model.catalogue import Medium
 from partitioner.model.layout import BuiltLink, Layout, Segment
+from partitioner.model.plca import LINK_DEVICE_ID, LINK_NODE_COUNT, plca_ids, plca_node_count
 from partitioner.model.problem import Problem
 from partitioner.reading.kinds import Names, SegmentName, Text, Whole, got
 from partitioner.reading.origin import Enough, Findings, YamlOrigin
@@ -42,16 +44,17 @@ class SegmentTable(Table):
     )
     plca: dict[DeviceId, PlcaId] | None = key(
         "PLCA ID of each device; default: 1, 2, … outward from the switch, first along the part "
-        "after it, then along the part before it. Lines only.",
+        "after it, then along the part before it. Lines only; on a half-duplex link it is 1.",
         None,
     )
     node_count: Annotated[int, Whole(1, 255)] | None = key(
-        "PLCA node count set at the switch port; default: highest ID + 1 + reserve. Lines only.",
+        "PLCA node count set at the switch port; default: highest ID + 1 + reserve. Lines only; on "
+        "a half-duplex link it is 2.",
         None,
     )
     burst_counts: dict[DeviceId, BurstCount] | None = key(
         "PLCA burst count of a device, or of the switch, where it differs from the problem's. "
-        "Lines only.",
+        "Lines and half-duplex links only.",
         None,
     )
 
@@ -255,19 +258,22 @@ def _check_segment(item: Item[SegmentTable], problem: Problem, findings: Finding
     if table.grade not in grades:
         _unknown(findings, origin, "grade", table.grade, list(grades), ("grade",))
         return
-    if table.grade not in problem.catalogue.mixing_grades():
+    grade = grades[table.grade]
+    if grade.full_duplex:
         for name in ("plca", "node_count", "burst_counts"):
             if getattr(table, name):
                 findings.add(
                     origin,
                     "not-allowed-together",
-                    f"{table.grade} is a link and has no PLCA settings",
+                    f"{table.grade} is full duplex and has no PLCA settings",
                     steps=(name,),
                     hint="remove the key",
                     on_key=True,
                 )
         return
     _check_plca(item, findings)
+    if grade.medium is Medium.LINK:
+        _check_plca_of_link(item, findings)
 
 
 def _check_order(item: Item[SegmentTable], findings: Findings) -> None:
@@ -316,6 +322,26 @@ def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
                 hint=findings.near(name, [*table.devices, table.switch or ""]),
                 on_key=True,
             )
+
+
+def _check_plca_of_link(item: Item[SegmentTable], findings: Findings) -> None:
+    """A half-duplex link is a line of two nodes, so there is nothing to choose."""
+    table, origin = item.table, item.origin
+    for name, id_ in (table.plca or {}).items():
+        if name in (table.devices or ()) and id_ != LINK_DEVICE_ID:
+            findings.add(
+                origin,
+                "out-of-range",
+                f"expected {LINK_DEVICE_ID}, the ID of the device on a half-duplex link, got {id_}",
+                steps=("plca", name),
+            )
+    if table.node_count not in (None, LINK_NODE_COUNT):
+        findings.add(
+            origin,
+            "out-of-range",
+            f"expected {LINK_NODE_COUNT}, the nodes of a half-duplex link, got {table.node_count}",
+            steps=("node_count",),
+        )
 
 
 def _check_link(item: Item[BuiltLinkTable], problem: Problem, findings: Findings) -> None:
@@ -413,7 +439,6 @@ def layout_text(layout: Layout, problem: Problem) -> str:
 
     Same layout, same text: segments and devices keep their order, nothing depends on the time.
     """
-    mixing = problem.catalogue.mixing_grades()
     segments = []
     for s in layout.segments:
         entry: dict[str, Any] = {
@@ -424,9 +449,10 @@ def layout_text(layout: Layout, problem: Problem) -> str:
             "devices": list(s.devices),
             "switch_index": s.switch_index,
         }
-        if s.grade in mixing:
-            entry["plca"] = Flow(zip(s.devices, s.plca_ids, strict=True))
-            entry["node_count"] = s.node_count
+        grade = problem.catalogue.grades.get(s.grade)
+        if grade is not None and not grade.full_duplex:
+            entry["plca"] = Flow(zip(s.devices, plca_ids(s, grade), strict=True))
+            entry["node_count"] = plca_node_count(s, grade)
         if s.burst_counts:
             entry["burst_counts"] = Flow(s.burst_counts)
         segments.append(entry)

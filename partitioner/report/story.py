@@ -178,9 +178,14 @@ def what_to_build(
                 Column("to", "To", id_),
                 Column("length_m", "Cut length", number, "m", 3),
                 Column("fitted_share", "Fitted in", Kind.PERCENT, "", 0),
+                Column("only_with", "Only with", Kind.NAMES),
+                Column("only_without", "Only without", Kind.NAMES),
             ],
             folded=True,
-            note="Slack of drops and ends is in the lengths.",
+            note="Slack of drops and ends is in the lengths. A row holds for units that have at "
+            "least one of the options it is only with, and none of those it is only without. Where "
+            "a line ends sooner without an option, the last piece there is a row of its own, "
+            "longer by the slack of an end.",
         ),
         shown(
             frames["plca"],

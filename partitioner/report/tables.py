@@ -13,7 +13,7 @@ from typing import Any
 import pandas as pd
 
 from partitioner.model.assessment import Assessment, Leg, LegKind, StreamFigures
-from partitioner.model.catalogue import Medium
+from partitioner.model.plca import plca_ids, plca_node_count, plca_nodes
 from partitioner.model.problem import Problem
 from partitioner.reading.csv_text import csv_text
 from partitioner.report.sections import State
@@ -88,7 +88,7 @@ def segments_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
                 if f.unit_load_limit_mul is None
                 else f.unit_load_limit_mul / MUL_PER_UNIT_LOAD,
                 f.cycle_ns / NS_PER_US if f.cycle_ns else None,
-                s.node_count or None,
+                plca_node_count(s, problem.catalogue.grades[s.grade]) or None,
                 limits.basis.value if limits is not None else "",
             )
         )
@@ -108,12 +108,13 @@ def drops_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
     rows: list[tuple[Any, ...]] = []
     for f in assessment.segments:
         s = f.segment
-        ids = s.plca_ids or (None,) * len(s.devices)
+        ids = plca_ids(s, problem.catalogue.grades[s.grade])
+        shown: Sequence[int | None] = ids or (None,) * len(s.devices)
         drops: list[tuple[Any, ...]] = [
             (
                 device,
                 "device",
-                ids[i],
+                shown[i],
                 f.positions_um[i] / UM_PER_M if f.positions_um else None,
                 problem.devices[device].stub_um / UM_PER_M,
                 problem.devices[device].option or "",
@@ -121,7 +122,7 @@ def drops_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
             )
             for i, device in enumerate(s.devices)
         ]
-        port = (s.switch, "switch port", 0 if s.plca_ids else None,
+        port = (s.switch, "switch port", 0 if ids else None,
                 f.switch_position_um / UM_PER_M, 0.0, "", 1.0)  # fmt: skip
         drops.insert(s.switch_index, port)
         rows += [(s.id, order, *drop) for order, drop in enumerate(drops, 1)]
@@ -317,13 +318,17 @@ def parts_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
 
 
 def wires_frame(assessment: Assessment) -> pd.DataFrame:
-    """The cut list: one row per piece of cable, slack included."""
+    """The cut list: one row per piece of cable and length that units need it in, slack included."""
     rows = [
         (w.id, w.segment, w.cable, w.from_node, w.to_node, w.length_um / UM_PER_M,
-         w.share_ppm / PPM)
+         w.share_ppm / PPM, " ".join(w.only_with), " ".join(w.only_without))
         for w in assessment.wires
-    ]  # fmt: skip
-    return _frame(("piece", "segment", "cable", "from", "to", "length_m", "fitted_share"), rows)
+    ]
+    return _frame(
+        ("piece", "segment", "cable", "from", "to", "length_m", "fitted_share", "only_with",
+         "only_without"),
+        rows,
+    )  # fmt: skip
 
 
 def plca_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
@@ -341,24 +346,14 @@ def plca_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
     rows: list[tuple[Any, ...]] = []
     for segment in assessment.layout.segments:
         grade = problem.catalogue.grades[segment.grade]
-        if grade.full_duplex:
-            continue
-        is_line = grade.medium is Medium.MIXING
         bursts = dict(segment.burst_counts)
-        nodes = segment.node_count if is_line else 1 + len(segment.devices)
-
-        def row(
-            node: str, role: str, id_: int, s=segment, b=bursts, n=nodes
-        ) -> tuple[Any, ...]:
-            count = n if id_ == 0 else None
-            burst = b.get(node, plca.burst_count)
+        for node, id_ in plca_nodes(segment, grade):
+            is_port = id_ == 0
+            role = f"switch port {segment.port}" if is_port else "device"
+            count = plca_node_count(segment, grade) if is_port else None
+            burst = bursts.get(node, plca.burst_count)
             timers = (plca.to_timer_bt, burst, plca.burst_timer_bt)
-            return (s.id, node, role, "on", id_, count, *timers)
-
-        rows.append(row(segment.switch, f"switch port {segment.port}", 0))
-        ids = segment.plca_ids if is_line else range(1, len(segment.devices) + 1)
-        pairs = sorted(zip(ids, segment.devices, strict=True))
-        rows += [row(device, "device", id_) for id_, device in pairs]
+            rows.append((segment.id, node, role, "on", id_, count, *timers))
     return _frame(
         ("segment", "node", "role", "enable", "node_id", "node_cnt", "to_tmr", "burst_cnt",
          "burst_tmr"),

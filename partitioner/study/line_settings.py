@@ -1,4 +1,7 @@
-"""Shared lines one by one: electrical plausibility, PLCA timer, burst counts worth a look."""
+"""Shared lines one by one: electrical plausibility, PLCA timer, burst counts worth a look.
+
+The timer matters on half-duplex links as well, which are lines of two nodes.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +12,7 @@ from partitioner.check.facts import gather_facts
 from partitioner.check.traffic import Method
 from partitioner.model.assessment import Assessment, LegKind, RuleMargin, SegmentFigures
 from partitioner.model.catalogue import Medium
+from partitioner.model.plca import plca_node_count, plca_nodes
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.report.amounts import count_text, time_text
@@ -29,7 +33,7 @@ MOST_STREAMS = 1_000
 
 @dataclass(frozen=True, slots=True)
 class TimerFit:
-    """Whether the TO timer of a line is long enough. Times in bit times."""
+    """Whether the TO timer of a line or half-duplex link is long enough. Times in bit times."""
 
     segment: str
     node_count: int
@@ -87,24 +91,27 @@ def line_margins(problem: Problem, assessment: Assessment) -> list[RuleMargin]:
 
 
 def timer_fits(problem: Problem, assessment: Assessment) -> list[TimerFit]:
-    """Check the PLCA settings of every shared line against its length and its PHYs."""
+    """Check the PLCA settings of every line and half-duplex link against its length and PHYs."""
     fits = []
     plca = problem.plca
-    for f in shared_lines(problem, assessment):
+    for f in assessment.segments:
         segment, grade = f.segment, problem.catalogue.grades[f.segment.grade]
+        nodes = plca_nodes(segment, grade)
+        if not nodes:
+            continue
         bursts = dict(segment.burst_counts)
-        nodes = [(segment.switch, 0), *zip(segment.devices, segment.plca_ids, strict=True)]
+        count = plca_node_count(segment, grade)
         settings = [
             NodeSettings(
-                node, id_, segment.node_count, plca.to_timer_bt,
-                bursts.get(node, plca.burst_count), plca.burst_timer_bt,
+                node, id_, count, plca.to_timer_bt, bursts.get(node, plca.burst_count),
+                plca.burst_timer_bt,
             )
             for node, id_ in nodes
         ]  # fmt: skip
         along_ns = propagation_ns(problem, segment.grade, f.length_um)
         least = least_to_timer_bt(grade.phy_tx_ns, CARRIER_ON_NS, along_ns)
         faults = line_faults(settings)
-        fits.append(TimerFit(segment.id, segment.node_count, plca.to_timer_bt, least, faults))
+        fits.append(TimerFit(segment.id, count, plca.to_timer_bt, least, faults))
     return fits
 
 
@@ -201,7 +208,7 @@ def _tried(
 
 
 def line_section(problem: Problem, assessment: Assessment) -> Section | None:
-    """The section of the report; None without a shared line."""
+    """The section of the report; None where no segment runs PLCA."""
     fits = timer_fits(problem, assessment)
     if not fits:
         return None
@@ -214,9 +221,10 @@ def line_section(problem: Problem, assessment: Assessment) -> Section | None:
     ]
     wrong = [f for f in fits if f.state is State.BAD]
     intro.append(
-        f"The PLCA settings of {count_text(len(wrong), 'line')} need another look."
+        f"The PLCA settings of {count_text(len(wrong), 'segment')} need another look."
         if wrong
-        else "On every line the transmit opportunity timer is long enough for its PHYs and length."
+        else "On every line and half-duplex link the transmit opportunity timer is long enough for "
+        "its PHYs and length."
     )
     tables = [_margin_table(margins)] if margins else []
     tables.append(_timer_table(fits))
@@ -269,7 +277,7 @@ def _timer_table(fits: list[TimerFit]) -> Table:
         id="plca-timer",
         caption="Transmit opportunity timer against PHY delays and length",
         columns=[
-            Column("segment", "Line", Kind.ID, heads_row=True),
+            Column("segment", "Segment", Kind.ID, heads_row=True),
             Column("node_cnt", "Node count", Kind.NUMBER),
             Column("to_tmr", "Timer", Kind.NUMBER, "BT"),
             Column("least_to_tmr", "Least timer", Kind.NUMBER, "BT"),

@@ -230,12 +230,18 @@ def test_cut_list_adds_up_to_the_lines_and_stubs():
     found = assess(ground_problem(), ground_layout())
     for figures in found.segments:
         pieces = [w for w in found.wires if w.segment == figures.segment.id]
-        along = [w for w in pieces if "/stub-" not in w.id]
+        along = [w for w in pieces if "/stub-" not in w.id and w.is_in({"winter"})]
         assert sum(w.length_um for w in along) == figures.length_um
         assert len(along) == len(figures.segment.devices)
     stubs = [w for w in found.wires if "/stub-" in w.id]
     assert [(w.to_node, w.length_um) for w in stubs] == [("lamp-1", 50_000)]
     assert len({w.id for w in found.wires}) == len(found.wires)
+    without = [w for w in found.wires if w.segment == "line-front" and w.is_in(())]
+    # The line ends at lamp-2 then, with the slack of an end there.
+    assert [(w.id, w.length_um) for w in without if "/stub-" not in w.id] == [
+        ("line-front/1", 1_300_000),
+        ("line-front/2-end", 1_800_000),
+    ]
     heater = next(w for w in found.wires if w.to_node == "heater")
     assert (heater.from_node, heater.length_um, heater.share_ppm) == ("lamp-2", 2_300_000, 300_000)
 

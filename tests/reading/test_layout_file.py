@@ -57,6 +57,17 @@ FULL = Layout(
 )
 
 
+def test_settings_of_a_half_duplex_link_are_written_and_read(problem) -> None:
+    text = layout_text(FULL, problem)
+    link = text[text.index("id: p2p"):]
+    assert "plca: {valve: 1}" in link
+    assert "node_count: 2" in link
+    burst = link.replace("node_count: 2", "node_count: 2\n    burst_counts: {valve: 1}")
+    layout, findings = layout_from_text(text.replace(link, burst), "layout.yaml", problem)
+    assert findings == []
+    assert layout.segments[2] == replace(FULL.segments[2], burst_counts=(("valve", 1),))
+
+
 def test_round_trip_keeps_every_decision(problem) -> None:
     text = layout_text(FULL, problem)
     read, findings = layout_from_text(text, "layout.yaml", problem)

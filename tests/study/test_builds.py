@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
+import random
 from dataclasses import replace
 from fractions import Fraction
 
 import pytest
 
 from partitioner.check.acceptance import judge_whole, rule_findings
+from partitioner.check.bill import BillItem, backbone_items, segment_items
 from partitioner.check.combinations import MOST_BUILDS, combinations_of
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess, assess_facts
@@ -21,6 +24,7 @@ from partitioner.study.builds import added_by, judge_builds, unit_items
 from partitioner.study.builds_section import builds_section
 from partitioner.units import PPM
 from tests.brute.brute import best_layout
+from tests.brute.oracle import Oracle
 from tests.brute.random_problems import random_problem
 from tests.brute.test_brute import KINDS
 from tests.check.ground import (
@@ -188,6 +192,39 @@ def test_cost_of_the_plan_is_the_average_unit_rounded_up(kind: str, seed: int) -
         Fraction(i.quantity, PPM) if i.kind == "cable" else 1) / PPM + 1 for i in everything)
     mass = sum((r.combination.share * r.mass_mg for r in builds.rows), Fraction(0))
     assert mass <= cost.mass_mg <= mass + 2 * len(everything) + 1
+
+
+@pytest.mark.parametrize("kind", ["options", "builds", "all"])
+@pytest.mark.parametrize("seed", range(3))
+def test_pieces_to_cut_add_up_to_the_cable_of_every_build(kind: str, seed: int) -> None:
+    problem = random_problem(seed, 4, **KINDS[kind])
+    layouts = itertools.islice(Oracle(problem).drawn(random.Random(seed), 8), 8)
+    for layout in layouts:
+        facts = facts_of(problem, layout)
+        wires = assess_facts(facts).wires
+        for row in judge_builds(facts).rows:
+            cut_um = sum(w.length_um for w in wires if w.is_in(row.combination.options))
+            assert cut_um == row.cable_um
+        cable = [i for i in bill_of(facts) if i.kind == "cable"]
+        all_um = sum(w.length_um for w in wires if w.is_in(problem.options))
+        assert all_um == sum(i.quantity for i in cable)
+        # Shares are rounded up to a part per million in each, so to that they agree.
+        average = sum(Fraction(w.length_um * w.share_ppm, PPM) for w in wires)
+        bill = sum(Fraction(i.quantity * i.share_ppm, PPM) for i in cable)
+        assert abs(average - bill) <= Fraction(sum(i.quantity for i in cable), PPM)
+
+
+def bill_of(facts) -> list[BillItem]:
+    """The bill of a whole layout, weighted with the share of units."""
+    problem = facts.problem
+    return [
+        *(
+            item
+            for laid in facts.laid
+            for item in segment_items(problem, laid.segment, laid.grade, laid.geometry)
+        ),
+        *backbone_items(problem, facts.layout, facts.network),
+    ]
 
 
 @pytest.mark.parametrize("kind", ["options", "builds", "all"])

@@ -11,6 +11,7 @@ from partitioner import pipeline
 from partitioner.model.problem import Problem
 from partitioner.reading.example import example_text
 from partitioner.report.sections import State
+from partitioner.report.tables import all_frames, plca_commands
 from partitioner.study import line_settings as study
 
 ROOT = Path(__file__).parent.parent.parent
@@ -25,9 +26,11 @@ def judged(tmp_path_factory: pytest.TempPathFactory) -> pipeline.JudgeResult:
 
 def test_every_line_has_its_timer_checked(judged) -> None:
     fits = study.timer_fits(judged.problem, judged.assessment)
-    assert [f.segment for f in fits] == [
-        "front-line", "middle-line", "rear-line", "boom-left", "boom-right",
-    ]  # fmt: skip
+    assert {f.segment for f in fits} == {
+        "front-line", "middle-line", "rear-line", "camera-link", "boom-left", "boom-right",
+    }  # fmt: skip
+    (link,) = (f for f in fits if f.segment == "camera-link")
+    assert (link.node_count, link.timer_bt, link.state) == (2, 32, State.OK)
     front = fits[0]
     # 440 ns sending PHY + 1040 ns carrier sense + 2 x 5.1 m x 5 ns/m = 1531 ns: 16 BT.
     assert front.least_bt == 16
@@ -91,7 +94,39 @@ def test_no_proposal_for_a_broken_layout(judged) -> None:
     assert study.burst_proposals(judged.problem, broken) == []
 
 
-def test_no_section_without_a_line(judged) -> None:
-    links = [s for s in judged.assessment.segments if "link" in s.segment.id]
+def test_no_section_where_nothing_runs_plca(judged) -> None:
+    links = [s for s in judged.assessment.segments if s.segment.id == "panel-link"]
     only_links = replace(judged.assessment, segments=tuple(links))
     assert study.line_section(judged.problem, only_links) is None
+
+
+def test_both_ends_of_a_half_duplex_link_have_plca_settings(judged) -> None:
+    frames = all_frames(judged.problem, judged.assessment)
+    rows = frames["plca"].to_dict("records")
+    link = [r for r in rows if r["segment"] == "camera-link"]
+    assert [(r["node"], r["role"], r["node_id"], r["node_cnt"], r["to_tmr"]) for r in link] == [
+        ("zone-front", "switch port 3", 0, 2, 32),
+        ("camera", "device", 1, None, 32),
+    ]
+    assert not any(r["segment"] == "panel-link" for r in rows)
+    lines = plca_commands(frames["plca"]).split("# segment camera-link\n")[1].splitlines()[:2]
+    assert [" ".join(line.split()[3:9]) for line in lines] == [
+        "enable on node-id 0 node-cnt 2",
+        "enable on node-id 1 to-tmr 32",
+    ]
+    drops = frames["drops"].to_dict("records")
+    ids = {r["node"]: r["plca_id"] for r in drops if r["segment"] == "camera-link"}
+    assert ids == {"zone-front": 0, "camera": 1}
+
+
+def test_a_burst_on_a_half_duplex_link_is_judged_like_one_on_a_line(judged) -> None:
+    def with_bursts(*bursts: tuple[str, int]) -> set[str]:
+        segments = tuple(
+            replace(s, burst_counts=bursts) if s.id == "camera-link" else s
+            for s in judged.layout.segments
+        )
+        after = pipeline.assess_layout(judged.problem, replace(judged.layout, segments=segments))
+        return {f.rule for f in after.findings}
+
+    assert with_bursts(("camera", 1)) == set()
+    assert with_bursts(("panel", 1)) == {"plca-burst"}

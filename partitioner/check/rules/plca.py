@@ -26,6 +26,14 @@ def _lines(facts: Facts) -> Iterator[Segment]:
             yield segment
 
 
+def _plca_segments(facts: Facts) -> Iterator[Segment]:
+    """Lines, and links that are half duplex: lines of two nodes."""
+    for segment in facts.layout.segments:
+        grade = facts.problem.catalogue.grades.get(segment.grade)
+        if grade is not None and not grade.full_duplex:
+            yield segment
+
+
 def _plca_ids(facts: Facts) -> Iterator[Breach]:
     for segment in _lines(facts):
         ids, devices = segment.plca_ids, segment.devices
@@ -87,7 +95,7 @@ def _plca_node_count(facts: Facts) -> Iterator[Breach]:
 
 
 def _plca_burst(facts: Facts) -> Iterator[Breach]:
-    for segment in _lines(facts):
+    for segment in _plca_segments(facts):
         for node, burst in segment.burst_counts:
             if node != segment.switch and node not in segment.devices:
                 yield (
@@ -116,7 +124,8 @@ RULES = (
     ),
     Rule(
         "plca-burst",
-        "PLCA burst counts are from 0 to 255 and set for nodes of the line only.",
+        "PLCA burst counts are from 0 to 255 and set for nodes of the line, or half-duplex link, "
+        "only.",
         _plca_burst,
     ),
 )
