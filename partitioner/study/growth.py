@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import count as numbers
 
+from partitioner.check.acceptance import whole_findings
 from partitioner.check.bill import segment_items
 from partitioner.check.facts import Facts
 from partitioner.check.geometry import segment_geometry
@@ -48,9 +49,11 @@ class Room:
 class Guest:
     """A forecast device and where it can go.
 
-    ``fits_alone`` names every line that could take it if no other forecast device came;
-    ``line`` is the one it gets when all come, None if none has room then. ``added_um`` and
-    ``added_money`` are what it adds there in cable and in the cost of the layout.
+    ``fits_alone`` names every line that could take it if no other forecast device came: every place
+    on every line was tried, the order of the devices there being as it is. ``line`` is the one it
+    gets when all come, the likelier ones before it; None if none has room then. ``added_um`` and
+    ``added_money`` are what it adds there in cable and in the cost of the layout. ``is_asked``: it
+    was gone through; somebody may have wanted to stop before.
     """
 
     forecast: Forecast
@@ -58,6 +61,7 @@ class Guest:
     line: str | None
     added_um: int = 0
     added_money: int = 0
+    is_asked: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,16 +135,18 @@ def growth_of(facts: Facts, should_stop: Callable[[], bool] = lambda: False) -> 
         return Growth(rooms, guests, {}, not start.breaks())
     together: dict[str, tuple[str, ...]] = {}
     alone: dict[str, list[str]] = {f.device.id: [] for f in likely}
+    is_whole = True
     for laid in facts.lines:
         line = laid.segment.id
         if should_stop():
+            is_whole = False
             break
         devices = [f.device for f in likely]
         full = start.filled(line, devices)
         together[line] = tuple(d.id for d in devices if d.id in full.facts.problem.devices)
         for device_id in start.single(line, devices, full):
             alone[device_id].append(line)
-    settled = _settle(start, likely, alone, should_stop)
+    settled = _settle(start, likely, alone, should_stop, is_whole)
     in_order = tuple(settled[f.device.id] for f in facts.problem.forecast)
     return Growth(rooms, in_order, together, True)
 
@@ -150,6 +156,7 @@ def _settle(
     likely: list[Forecast],
     alone: dict[str, list[str]],
     should_stop: Callable[[], bool],
+    is_whole: bool,
 ) -> dict[str, Guest]:
     """Give every device a line, the likeliest first, each where it adds least cable."""
     grown = start
@@ -157,12 +164,16 @@ def _settle(
     for forecast in likely:
         device = forecast.device
         lines = tuple(alone[device.id])
-        guests[device.id] = Guest(forecast, lines, None)
         if should_stop():
+            guests[device.id] = Guest(forecast, lines, None, is_asked=False)
             continue
+        guests[device.id] = Guest(forecast, lines, None, is_asked=is_whole)
+        # Where neighbours must keep a distance, one device can make room for another.
+        spaced = {s.segment.id for s in grown.facts.lines if s.limits and s.limits.spacing_min_um}
         allowed = {
             line: larger.length_um(line) - grown.length_um(line)
-            for line in lines
+            for line in (s.segment.id for s in grown.facts.lines)
+            if line in lines or line in spaced
             if (larger := grown.with_device(line, device, is_timed=False)) is not None
         }
         for line in sorted(allowed, key=lambda name: (allowed[name], name)):
@@ -192,8 +203,19 @@ class _Grown:
         return _Grown(replace(facts, problem=problem, laid=laid))
 
     def breaks(self) -> bool:
-        """Whether any rule is broken."""
+        """Whether any rule is broken, in the whole layout or in a build.
+
+        Of rules that the whole layout keeps, a build can break only those on failures (see
+        :mod:`partitioner.check.combinations`), so without any the builds are not gone through.
+        """
+        if self.has_builds:
+            return bool(whole_findings(self.facts))
         return any(True for rule in ALL_RULES for _ in rule.findings(self.facts))
+
+    @property
+    def has_builds(self) -> bool:
+        """Whether builds may break what the whole layout keeps."""
+        return bool(self.facts.problem.options and self.facts.problem.failure_rules)
 
     def laid(self, line: str) -> LaidSegment:
         """A line with its cable."""
@@ -233,7 +255,8 @@ class _Grown:
                 continue
             if not is_timed:
                 return grown
-            # The shortest line that is allowed: delays on a longer one are no shorter.
+            # The shortest line that is allowed will do: delays on a longer one are no shorter, and
+            # what a failure takes down does not depend on the place.
             return grown.timed()
         return None
 
@@ -300,6 +323,11 @@ class _Grown:
         ]
         kept_um = full.length_um(line) if full is not self else -1
         for length_um, id_, grown in sorted(allowed, key=lambda a: (-a[0], a[1])):
+            if self.has_builds:
+                # What a failure takes down depends on which device it is.
+                if grown.timed() is not None:
+                    found.append(id_)
+                continue
             if length_um > kept_um and grown.timed() is not None:
                 kept_um = length_um
             if length_um <= kept_um:

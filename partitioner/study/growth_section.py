@@ -39,15 +39,28 @@ def _intro(growth: Growth) -> list[str]:
     if not growth.is_judged:
         return [*lines, "The layout breaks rules as it is, so nothing was put on it."]
     placed = [g for g in growth.guests if g.line is not None]
-    missed = [g.forecast.device.id for g in growth.guests if g.line is None]
+    missed = [g for g in growth.guests if g.line is None]
+    nowhere = [g.forecast.device.id for g in missed if g.is_asked and not g.fits_alone]
+    crowded = [g.forecast.device.id for g in missed if g.is_asked and g.fits_alone]
+    unasked = [g.forecast.device.id for g in missed if not g.is_asked]
     lines.append(
         f"{len(placed)} of {count_text(len(growth.guests), 'forecast device')} find room on the "
-        "lines there are, even if all of them come: "
+        "lines there are, even if all of these come: "
         f"{number_text(growth.placed_ppm / PPM, 2)} of the "
         f"{number_text(growth.expected_ppm / PPM, 2)} expected."
     )
-    if missed:
-        lines.append(f"Without room, so in need of a port of their own: {listed(missed)}.")
+    if nowhere:
+        lines.append(
+            "Without room at any place on any line, so in need of a port of their own: "
+            f"{listed(nowhere)}."
+        )
+    if crowded:
+        lines.append(
+            "Without room once the likelier ones are where they add least cable: "
+            f"{listed(crowded)}."
+        )
+    if unasked:
+        lines.append(f"Not gone through, stopped before: {listed(unasked)}.")
     lines.append(
         "Limits and deadlines were checked with each device in place. The file gives no streams "
         "of forecast devices, so the traffic they will bring is not in it."
@@ -125,8 +138,9 @@ def _rooms_table(growth: Growth) -> Table:
         ],
         rows[:MOST_ROWS],
         note="Left up to the limit, so the reserve is part of it. Spare IDs cost a silent turn "
-        "each in every cycle already. How many fit is counted for each line alone; expected is "
-        "the sum of probabilities of those that go there." + more,
+        "each in every cycle already. How many fit is counted for each line alone, the "
+        "likeliest put there first; expected is the sum of probabilities of those that go there."
+        + more,
         folded=len(rows) > 20,
         csv_rows=rows,
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -11,6 +12,7 @@ from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
 from partitioner.model.problem import Device, Forecast, GradeChoice, Reserve
 from partitioner.network.cable import CableNetwork
+from partitioner.pipeline import judge
 from partitioner.study.growth import growth_of, rooms_of
 from partitioner.study.growth_section import growth_section
 from tests.brute.brute import best_layout
@@ -199,3 +201,113 @@ def test_section_only_where_growth_is_spoken_of() -> None:
     assert section is not None
     assert [t.id for t in section.tables] == ["forecast", "line-room"]
     assert "0.50 of the 0.50 expected" in section.paragraphs[1]
+
+
+SPACED = """
+format: 1
+name: spaced
+switches:
+  - {id: s, position_m: [0, 0, 0], ports: [{grades: [10BASE-T1S-multidrop], count: 1}]}
+devices:
+  - {id: a, position_m: [5, 0, 0], grades: [10BASE-T1S-multidrop]}
+streams:
+  - {id: t, from: a, to: [s], payload_bytes: 46, period_us: 1000000}
+limits:
+  10BASE-T1S-multidrop: {spacing_m: 1, length_m: 8.5}
+forecast:
+  - {id: far, probability: 0.8, position_m: [1, 0.8, 0], grades: [10BASE-T1S-multidrop]}
+  - {id: near, probability: 0.5, position_m: [0.3, 0, 0], grades: [10BASE-T1S-multidrop]}
+"""
+SPACED_LAYOUT = """
+format: 1
+segments:
+  - {switch: s, port: 1, grade: 10BASE-T1S-multidrop, devices: [a]}
+"""
+
+
+def judged(folder: Path, problem: str, layout: str):
+    for name, text in (("problem.yaml", problem), ("layout.yaml", layout)):
+        (folder / name).write_text(text, encoding="utf-8")
+    result = judge(folder / "problem.yaml", folder / "layout.yaml")
+    assert result.assessment.findings == ()
+    return result
+
+
+def test_a_device_may_make_room_for_another(tmp_path: Path) -> None:
+    """Alone it is too near its switch; with the likelier one between them it is not."""
+    result = judged(tmp_path, SPACED, SPACED_LAYOUT)
+    far, near = growth_of(facts_of(result.problem, result.layout)).guests
+    assert (far.line, near.line) == ("s:1", "s:1")
+    assert (far.fits_alone, near.fits_alone) == (("s:1",), ())
+
+
+WATCHED = """
+format: 1
+name: watched
+switches:
+  - {id: a, position_m: [0, 0, 0], ports: [{grades: [10BASE-T1S-multidrop], count: 1}]}
+  - {id: b, position_m: [4, 0, 0], ports: [{grades: [10BASE-T1S-multidrop], count: 1}]}
+  - {id: c, position_m: [8, 0, 0], ports: [{grades: [10BASE-T1S-multidrop], count: 1}]}
+backbone:
+  links:
+    - {between: [a, b], grades: [100BASE-T1]}
+    - {between: [a, c], grades: [100BASE-T1]}
+devices:
+  - {id: d, position_m: [0, 1, 0], grades: [10BASE-T1S-multidrop], function: f}
+  - {id: x, position_m: [4, 1, 0], grades: [10BASE-T1S-multidrop], function: f}
+  - {id: o, position_m: [4, 2, 0], grades: [10BASE-T1S-multidrop], option: opt}
+  - {id: y, position_m: [8, 1, 0], grades: [10BASE-T1S-multidrop]}
+streams:
+  - {id: t, from: x, to: [y], payload_bytes: 46, period_us: 1000000}
+  - {id: u, from: x, to: [o], payload_bytes: 46, period_us: 1000000}
+  - {id: v, from: d, to: [a], payload_bytes: 46, period_us: 1000000}
+options:
+  - {id: opt, take_rate: 0.5}
+failure_rules:
+  - {id: r, function: f, most_lost: 2}
+forecast:
+  - {id: g, probability: 0.5, position_m: [1, 1, 0], grades: [10BASE-T1S-multidrop], function: f}
+"""
+WATCHED_LAYOUT = """
+format: 1
+segments:
+  - {switch: a, port: 1, grade: 10BASE-T1S-multidrop, devices: [d]}
+  - {switch: b, port: 1, grade: 10BASE-T1S-multidrop, devices: [x, o]}
+  - {switch: c, port: 1, grade: 10BASE-T1S-multidrop, devices: [y]}
+"""
+
+
+def test_a_later_device_keeps_the_rules_of_every_build(tmp_path: Path) -> None:
+    """Without the option, a down takes d with it and cuts x off: a third one is too many there."""
+    result = judged(tmp_path, WATCHED, WATCHED_LAYOUT)
+    (guest,) = growth_of(facts_of(result.problem, result.layout)).guests
+    assert guest.fits_alone == ("b:1", "c:1")
+    assert guest.line == "b:1"
+
+
+def test_words_tell_no_room_from_no_room_left() -> None:
+    problem = with_limits(ground_problem(), LINE, nodes=5, reserve=Reserve())
+    places = replace(
+        problem,
+        forecast=(
+            later("one", "p2", 900_000),
+            later("two", "p2", 800_000),
+            later("three", "p2", 700_000),
+            later("radar", "p4", 600_000, LINK100),
+        ),
+    )
+    facts = facts_of(places)
+    section = growth_section(facts, growth_of(facts))
+    assert section is not None
+    text = " ".join(section.paragraphs).replace("\u00a0", " ")
+    assert "at any place on any line, so in need of a port of their own: radar." in text
+    missed = [g.forecast.device.id for g in growth_of(facts).guests if g.line is None]
+    crowded = [name for name in missed if name != "radar"]
+    assert crowded
+    assert f"likelier ones are where they add least cable: {' and '.join(crowded)}." in text
+    asked = iter([True])
+    stopped = growth_section(facts, growth_of(facts, lambda: next(asked, True)))
+    assert stopped is not None
+    assert "Not gone through, stopped before: one, two, three and radar" in " ".join(
+        stopped.paragraphs
+    ).replace("\u00a0", " ")
