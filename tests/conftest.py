@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Generator
 from pathlib import Path
 
 import pytest
+
+if hasattr(signal, "SIGHUP") and signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+    # Under nohup the signal is ignored, and so it would be in every process that a test starts.
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
 
 ROOT = Path(__file__).parent.parent
 
