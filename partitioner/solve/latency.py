@@ -193,7 +193,7 @@ class SegmentLatency:
             return None
         priced: Legs = []
         if self._has_price:
-            found = linear_bound(nodes, count, self.settings(grade, longest=True), priced=True)
+            found = linear_bound(nodes, count, self.settings(grade), priced=True)
             priced = [(self._number[f], leg.total_ns) for (_, f), leg in found.legs.items()]
         load = load_ppm(nodes, self.settings(grade, longest=True))
         return self._made(devices, up, down, priced, load)
@@ -313,12 +313,12 @@ class SegmentLatency:
     def _priced_link(self, grade: int, device: int) -> Legs:
         node, port = self._nodes[device], self._port(self.incoming(frozenset({device})))
         if self.is_shared(grade):
-            found = linear_bound((port, node), 2, self.settings(grade, longest=True), priced=True)
+            found = linear_bound((port, node), 2, self.settings(grade), priced=True)
             return [(self._number[f], leg.total_ns) for (_, f), leg in found.legs.items()]
         return [
             (self._number[f], ns)
             for sender in (node, port)
-            for f, ns in priced_link_delays(self._link_queue(grade, sender, longest=True)).items()
+            for f, ns in priced_link_delays(self._link_queue(grade, sender)).items()
         ]
 
     def _link_queue(self, grade: int, sender: LineNode, *, longest: bool = False) -> LinkQueue:

@@ -402,7 +402,8 @@ class _Network:
     def linear_legs(self) -> tuple[Legs, dict[tuple[str, str, str], int]]:
         """Linear bound of every leg under the delays found, and what the price counts of it.
 
-        Both with the propagation of the longest segment allowed. Call it after :meth:`settle`.
+        The bound with the propagation of the longest segment allowed, the price without cable.
+        Call it after :meth:`settle`.
         """
         legs: Legs = {}
         priced: dict[tuple[str, str, str], int] = {}
@@ -413,15 +414,13 @@ class _Network:
             line = self.lines.get(medium)
             if line is not None:
                 nodes = self._line_nodes(line, flows)
-                for into, is_priced in ((legs, False), (None, True)):
-                    found = linear_bound(
-                        nodes, line.node_count, line.limit_settings, priced=is_priced
-                    )
-                    for key, leg in found.legs.items():
-                        if into is None:
-                            priced[(medium, *key)] = leg.total_ns
-                        elif leg.total_ns <= LONGEST_WAIT_NS:
-                            into[(medium, *key)] = leg
+                settings, count = line.limit_settings, line.node_count
+                for key, leg in linear_bound(nodes, count, settings).legs.items():
+                    if leg.total_ns <= LONGEST_WAIT_NS:
+                        legs[(medium, *key)] = leg
+                counted = linear_bound(nodes, count, settings.without_cable(), priced=True)
+                for key, leg in counted.legs.items():
+                    priced[(medium, *key)] = leg.total_ns
             else:
                 link = self.links[medium]
                 queue = self._link_queue(link, flows, link.limit_propagation_ns)

@@ -29,7 +29,7 @@ Sources of the figures: :mod:`partitioner.timing.constants`.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from partitioner.model.problem import Problem, QueueOrder
 from partitioner.timing.constants import (
@@ -97,6 +97,11 @@ class LineSettings:
     propagation_ns: int = 0
     delay_line_bt: int = DELAY_LINE_MOST_BT
     bit_ns: int = BT_NS
+
+    def without_cable(self) -> LineSettings:
+        """The same settings on a line without length."""
+        loop = self.loop_delay_ns - self.propagation_ns
+        return replace(self, loop_delay_ns=loop, propagation_ns=0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -403,8 +408,7 @@ def linear_bound(
         Common settings; take the limit length for the propagation.
     priced
         Count the frames ahead by :func:`priced_frames_ahead`, whatever the windows are: then
-        ``total_ns`` is what the price of latency counts, a bound where nothing lives longer than
-        its period.
+        ``total_ns`` is what the price of latency counts, given ``settings`` without cable.
 
     Raises
     ------

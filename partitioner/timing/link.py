@@ -219,8 +219,8 @@ def priced_link_delays(link: LinkQueue) -> dict[str, int]:
     """What the price of latency counts for each flow over one direction of a link, in ns.
 
     The frames that are released within one period of each stream, jitter included, of the own
-    class and those above, one lower frame, and the own frame's way. It depends on nothing but the
-    streams of the queue, and is a bound where nothing lives longer than its period.
+    class and those above, one lower frame, and the own frame's way without the cable. It depends
+    on nothing but the streams of the queue: no limit and no route moves it.
     """
     busy: dict[int, int] = {}
     longest: dict[int, int] = {}
@@ -233,12 +233,11 @@ def priced_link_delays(link: LinkQueue) -> dict[str, int]:
         + max((ns for other, ns in longest.items() if other < rank), default=0)
         for rank in busy
     }
-    after = link.phy_ns + link.propagation_ns
     return {
         f.id: ahead[_rank(f, link.queue)]
         - slot_on_link_ns(f.frame_bytes, link.rate_bps)
         + wire_ns(f.frame_bytes, link.rate_bps)
-        + after
+        + link.phy_ns
         for f in link.flows
     }
 

@@ -13,8 +13,6 @@ from tests.brute.tight_problems import KINDS
 from tests.brute.verdict import COUNTED
 from tests.study.random_reruns import KINDS as RERUNS
 
-pytestmark = pytest.mark.slow
-
 SEEDS = {
     "rerun": (3, 60),
     "front": (2, 20),
