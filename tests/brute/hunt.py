@@ -86,6 +86,8 @@ def _summary(verdicts: list[tuple[tuple[str, int], Verdict]]) -> int:
     for way, rows in by_way.items():
         solvable = sum(v.best_money is not None for v in rows)
         print(f"{way}: {len(rows)} asked, {solvable} with a layout", end="")
+        if tight := sum(v.is_tight for v in rows):
+            print(f", {tight} by the response-time analysis alone", end="")
         for fault in sorted(where):
             print(f", {fault} {sum(fault in v.faults for v in rows)}", end="")
         oracle_s, plan_s = sum(v.oracle_s for v in rows), sum(v.plan_s for v in rows)

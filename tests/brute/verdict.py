@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from partitioner.check.judge import assess
 from partitioner.errors import NoAnswer, NoLayout
+from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
 from partitioner.solve.planner import PlanSettings, plan_layout
@@ -34,6 +35,8 @@ class Verdict:
     detail: str = ""
     oracle_s: float = 0.0
     plan_s: float = 0.0
+    is_tight: bool = False
+    """The layout planned keeps its deadlines by the response-time analysis alone."""
 
 
 def judge_plan(problem: Problem, settings: PlanSettings = COUNTED) -> Verdict:
@@ -41,10 +44,12 @@ def judge_plan(problem: Problem, settings: PlanSettings = COUNTED) -> Verdict:
     started = time.monotonic()
     best = best_layout(problem)
     between = time.monotonic()
-    outcome, faults, detail = None, [], ""
+    outcome, faults, detail, is_tight = None, [], "", False
     try:
         outcome = plan_layout(problem, settings)
-        faults = _faults(problem, outcome, None if best is None else best[0])
+        found = assess(problem, outcome.layout)
+        faults = _faults(problem, outcome, found, None if best is None else best[0])
+        is_tight = any(s.linear_ns is None or s.linear_ns > s.deadline_ns for s in found.streams)
     except NoLayout as error:
         faults, detail = ["no-layout"] if best is not None else [], str(error)
     except NoAnswer as error:
@@ -59,12 +64,15 @@ def judge_plan(problem: Problem, settings: PlanSettings = COUNTED) -> Verdict:
         detail,
         between - started,
         time.monotonic() - between,
+        is_tight,
     )
 
 
-def _faults(problem: Problem, outcome: Outcome, best_money: int | None) -> list[str]:
+def _faults(
+    problem: Problem, outcome: Outcome, found: Assessment, best_money: int | None
+) -> list[str]:
     faults = []
-    cost = assess(problem, outcome.layout).cost.objective_money
+    cost = found.cost.objective_money
     if not accepts(problem, outcome.layout) or cost != outcome.cost_money:
         faults.append("refused")
     elif best_money is None or outcome.cost_money < best_money:
