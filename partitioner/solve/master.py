@@ -412,9 +412,13 @@ class Master:
         on_solution: Callable[[int], None] | None = None,
         work_limit: float | None = None,
         objective: Expr | None = None,
+        is_proof: bool = False,
         log: Callable[[str], None] | None = None,
     ) -> MasterResult:
-        """Minimise the cost (or ``objective``) over the columns given."""
+        """Minimise the cost (or ``objective``) over the columns given.
+
+        ``is_proof``: the best choice is likely known (:meth:`hint`) and a proof is wanted.
+        """
         self.model.minimize(self.cost_expression() if objective is None else objective)
         watched = [v for picks in self.pick for v in picks.values()]
         watched += self.opened
@@ -429,6 +433,7 @@ class Master:
             should_stop=should_stop,
             on_solution=on_solution,
             work_limit=work_limit,
+            is_proof=is_proof,
             log=log,
         )
         bound = None if result.bound is None else result.bound + self.cost_constant

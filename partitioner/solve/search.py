@@ -268,6 +268,7 @@ class Search:
             hint=hint,
             enough=enough,
             lessons=None if certain else 4 * MOST_LESSONS,
+            is_proof=certain,
         )
 
     def _legs(self) -> Callable[[Column], SegmentLegs] | None:
@@ -315,6 +316,7 @@ class Search:
         hint: bool = True,
         enough: Callable[[], bool] = lambda: False,
         lessons: int | None = MOST_LESSONS,
+        is_proof: bool = False,
     ) -> MasterResult:
         """Solve a master again and again while what it chooses is refuted; offers each choice.
 
@@ -330,6 +332,7 @@ class Search:
                 seed=self.limits.seed,
                 should_stop=lambda: self.limits.over() or enough(),
                 work_limit=self.limits.work(work),
+                is_proof=is_proof,
             )
             before = len(self.refused)
             self.offer(result.selection)
