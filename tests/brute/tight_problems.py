@@ -11,7 +11,6 @@ import random
 from dataclasses import replace
 
 from partitioner.check.facts import Facts, gather_facts
-from partitioner.model.layout import Layout
 from partitioner.model.problem import BackboneShape, Encapsulation, Problem, Stream
 from partitioner.network.cable import CableNetwork
 from partitioner.timing.frames import stream_frame_bytes
