@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from partitioner import pipeline
+from partitioner.application import pipeline
 from partitioner.report.writer import MANIFEST, write_set
 
 ROOT = Path(__file__).parent.parent

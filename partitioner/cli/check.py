@@ -42,7 +42,7 @@ def command(
 
     import json
 
-    from partitioner import pipeline
+    from partitioner.application import pipeline
     from partitioner.cli.output import settled
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
@@ -66,7 +66,7 @@ def command(
     if not session.is_json:
         voice.answer(assessment_text(result.problem, result.assessment))
     if simulate is not None:
-        from partitioner.study.simulation import simulation_data, simulation_text
+        from partitioner.pages.simulation import simulation_data, simulation_text
 
         voice.step(f"simulating {simulate:g} s")
         simulation = pipeline.simulate(result.problem, result.layout, simulate, seed)

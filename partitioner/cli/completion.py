@@ -29,7 +29,7 @@ def _ids(context: click.Context, *, with_switches: bool) -> list[str]:
     path = context.params.get("problem") or next((a for a in context.args if a[:1] != "-"), None)
     if path is None:
         return []
-    from partitioner import pipeline
+    from partitioner.application import pipeline
     from partitioner.errors import WrongFile
 
     try:

@@ -60,21 +60,21 @@ def command(
     import time
     from contextlib import ExitStack
 
-    from partitioner import pipeline
+    from partitioner.application import pipeline
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
-    from partitioner.report.page import render_sections
-    from partitioner.report.sections import csv_twins
-    from partitioner.study.explain import (
-        explain,
+    from partitioner.explain.explanation import explain
+    from partitioner.explain.placement import locator
+    from partitioner.pages.explanation import (
         explained_data,
         explained_sections,
         explained_text,
     )
-    from partitioner.study.runs import Budget
-    from partitioner.study.whereabouts import locator
+    from partitioner.report.page import render_sections
+    from partitioner.report.sections import csv_twins
+    from partitioner.runs import Budget
     from partitioner.visible import json_text
 
     voice = Voice(session)

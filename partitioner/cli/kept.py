@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from partitioner.application.earlier import Earlier, read_earlier
 from partitioner.cli.output import ALSO_FOUND, Place
 from partitioner.cli.voice import Voice
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import money_text, ratio_text
 from partitioner.report.text import plain, verdict_text
-from partitioner.study.earlier import Earlier, read_earlier
 from partitioner.units import MONEY_STEPS
 
 

@@ -75,7 +75,7 @@ def command(
     import time
     from contextlib import ExitStack
 
-    from partitioner import pipeline
+    from partitioner.application import pipeline
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.kept import keep_better
     from partitioner.cli.output import REJECTED, Place, default_folder

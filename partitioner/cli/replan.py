@@ -96,13 +96,13 @@ def command(
     import time
     from functools import partial
 
-    from partitioner import pipeline
+    from partitioner.application import pipeline
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place, default_folder, settled
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
+    from partitioner.replan.reading import read_earlier_layout
     from partitioner.report.switch import file_digest
-    from partitioner.study.rerun_reading import read_earlier_layout
 
     voice = Voice(session)
     voice.step(f"reading {problem}")
@@ -131,11 +131,11 @@ def command(
     # Until all is written and told a signal must not end the run.
     with StopWish(on_stop) as wish, Place(folder, voice, force=force) as place:
         # Only now: loading the solver takes a second, and a wrong file needs none.
+        from partitioner.application.replan_files import is_better_answer, rerun_files
         from partitioner.cli.kept import keep_better
-        from partitioner.study.rerun import CannotHold, held_by, release_reserve, rerun
-        from partitioner.study.rerun_files import is_better_answer, rerun_files
-        from partitioner.study.rerun_search import RerunSettings
-        from partitioner.study.rerun_section import rerun_text
+        from partitioner.pages.replan import rerun_text
+        from partitioner.replan.rerun import CannotHold, held_by, release_reserve, rerun
+        from partitioner.replan.search import RerunSettings
 
         try:
             held = held_by(changed, layout, freeze, complete=complete)

@@ -55,12 +55,12 @@ def command(
     # Before anything large is imported that would end the process for want of memory.
     require_memory(JUDGING_MB, "reporting")
 
-    from partitioner import pipeline
+    from partitioner.application import pipeline
+    from partitioner.application.earlier import Earlier
     from partitioner.cli.kept import keep_better
     from partitioner.cli.output import LAYOUT, Place, default_folder, settled
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
-    from partitioner.study.earlier import Earlier
 
     voice = Voice(session)
     layout = settled(layout, voice)
@@ -85,7 +85,7 @@ def command(
             )
         )
         if simulate is not None:
-            from partitioner.study.simulation import simulation_section
+            from partitioner.pages.simulation import simulation_section
 
             voice.step(f"simulating {simulate:g} s")
             simulation = pipeline.simulate(result.problem, result.layout, simulate, seed)

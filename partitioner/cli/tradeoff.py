@@ -13,7 +13,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 
 if TYPE_CHECKING:
     from partitioner.model.problem import Problem
-    from partitioner.study.tradeoff import TradeOff
+    from partitioner.tradeoff.search import TradeOff
 
 
 class PointCount(click.ParamType):
@@ -95,16 +95,16 @@ def command(
 
     import time
 
-    from partitioner import pipeline
+    from partitioner.application import pipeline
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place, default_folder
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
-    from partitioner.study.axes import AXES
-    from partitioner.study.runs import Budget
-    from partitioner.study.tradeoff import TradeOffSettings, begin, trade_off
-    from partitioner.study.tradeoff_section import front_text
-    from partitioner.study.tradeoff_state import STATE, other_axis, read_state, state_data
+    from partitioner.pages.tradeoff import front_text
+    from partitioner.runs import Budget
+    from partitioner.tradeoff.axes import AXES
+    from partitioner.tradeoff.search import TradeOffSettings, begin, trade_off
+    from partitioner.tradeoff.state import STATE, other_axis, read_state, state_data
 
     voice = Voice(session)
     voice.step(f"reading {problem}")
@@ -165,9 +165,9 @@ def command(
 
 def _files(problem: Problem, state: TradeOff) -> dict[str, str]:
     """Files of a trade-off, its page among them."""
+    from partitioner.pages.tradeoff import tradeoff_section, verdict_of
     from partitioner.report.page import render_sections
-    from partitioner.study.tradeoff_section import tradeoff_section, verdict_of
-    from partitioner.study.tradeoff_state import state_files
+    from partitioner.tradeoff.state import state_files
 
     judged, word, lead = verdict_of(problem, state)
     page = render_sections(

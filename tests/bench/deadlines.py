@@ -15,9 +15,9 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+from partitioner.application.pipeline import read
 from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.problem import Problem
-from partitioner.pipeline import read
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.svg import standalone
 from partitioner.solve import search, verify

@@ -25,12 +25,12 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from partitioner.application.pipeline import judge, read
 from partitioner.check.judge import assess
 from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.pipeline import judge, read
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.solve.planner import PlanSettings, plan_layout
 

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from pathlib import Path
 from random import Random
 
-from partitioner import pipeline
+from partitioner.application import pipeline
 from partitioner.check.facts import gather_facts
 from partitioner.check.traffic import Method
 from partitioner.model.problem import QueueOrder

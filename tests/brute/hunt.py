@@ -14,16 +14,17 @@ from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 
 from partitioner.solve.planner import PlanSettings
+from tests.brute import study_verdicts
 from tests.brute.tight_problems import DEADLINES, KINDS, tight_problem
 from tests.brute.verdict import COUNTED, Verdict, judge_plan
-from tests.study import random_reruns, verdicts
+from tests.replan import random_reruns
 
 STUDIES = {
-    "rerun": verdicts.judge_rerun,
-    "front": verdicts.judge_front,
-    "conflict": verdicts.judge_conflict,
-    "price": verdicts.judge_prices,
-    "growth": verdicts.judge_growth,
+    "rerun": study_verdicts.judge_rerun,
+    "front": study_verdicts.judge_front,
+    "conflict": study_verdicts.judge_conflict,
+    "price": study_verdicts.judge_prices,
+    "growth": study_verdicts.judge_growth,
 }
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
-from partitioner import pipeline
+from partitioner.application import pipeline
 from partitioner.check.acceptance import judge_whole, rule_findings
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess

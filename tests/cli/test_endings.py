@@ -8,7 +8,7 @@ from collections.abc import Callable
 
 import pytest
 
-from partitioner import pipeline
+from partitioner.application import pipeline
 from partitioner.cli.main import run
 from partitioner.errors import (
     BrokenRules,

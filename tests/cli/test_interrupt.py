@@ -106,7 +106,7 @@ def test_no_traceback_while_the_program_loads(module: str, name: str) -> None:
         (["plan", str(SPRAYER)], "networkx"),
         (["check", str(SPRAYER), str(BY_HAND)], "partitioner.check.judge"),
         (["report", str(SPRAYER), str(BY_HAND)], "partitioner.report.page"),
-        (["replan", str(SPRAYER), "--keep", str(BY_HAND)], "partitioner.study.rerun_reading"),
+        (["replan", str(SPRAYER), "--keep", str(BY_HAND)], "partitioner.replan.reading"),
         (["tradeoff", str(SPRAYER)], "pydantic"),
         (["explain", str(SPRAYER)], "yaml"),
         (["new", "new.yaml"], "partitioner.reading.example"),

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from partitioner import pipeline
+from partitioner.application import pipeline
 from partitioner.cli import machine
 from partitioner.cli.main import run
 from partitioner.cli.output import Place, write_one

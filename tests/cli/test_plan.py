@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from partitioner import pipeline
+from partitioner.application import pipeline
 from partitioner.cli.main import run
 from partitioner.errors import ExitCode, WrongFile
 from partitioner.reading.example import example_text

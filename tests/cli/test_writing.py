@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from partitioner import pipeline
+from partitioner.application import pipeline
 from partitioner.cli.folder_lock import FolderLock
 from partitioner.cli.main import run
 from partitioner.errors import ExitCode
@@ -19,6 +19,7 @@ from partitioner.report import switch
 from partitioner.report.switch import STAGE, file_digest
 from partitioner.report.writer import MANIFEST, set_digests
 from partitioner.solve import planner
+from partitioner.tradeoff import search
 
 QUICK = ["--time-limit", "20s", "--workers", "1"]
 
@@ -384,7 +385,7 @@ def test_a_report_does_not_replace_a_better_plan(
 def test_a_replan_does_not_replace_a_better_answer(
     example, by_hand, tmp_path, monkeypatch, capsys
 ) -> None:
-    from partitioner.study import rerun
+    from partitioner.replan import rerun
 
     folder = tmp_path / "out"
     words = ["replan", str(example), "--keep", str(by_hand), "-o", str(folder), *QUICK]
@@ -424,13 +425,12 @@ def test_a_trade_off_against_another_axis_is_not_replaced(example, tmp_path, cap
 def test_a_trade_off_that_finds_nothing_leaves_the_earlier_one(
     example, tmp_path, monkeypatch, capsys
 ) -> None:
-    from partitioner.study import tradeoff
 
     folder = tmp_path / "front"
     words = ["tradeoff", str(example), "-o", str(folder), "--points", "2", "--axis", "lines"]
     assert run([*words, *QUICK]) == ExitCode.OK
     before = content(folder)
-    monkeypatch.setattr(tradeoff, "trade_off", lambda problem, state, *_: state)
+    monkeypatch.setattr(search, "trade_off", lambda problem, state, *_: state)
     assert run([*words, *QUICK, "--afresh"]) == ExitCode.OK
     assert "kept what" in capsys.readouterr().err
     assert content(folder) == before

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from partitioner import pipeline
+from partitioner.application import pipeline
 from partitioner.cli.main import run
 from partitioner.reading.render import findings_as_data, format_findings
 

@@ -16,17 +16,17 @@ import yaml
 from partitioner.reading.codes import CODES, code_names
 from partitioner.reading.example import example_text
 from partitioner.reading.json_schema import json_schema
-from partitioner.reading.limits import limits_page
 from partitioner.reading.problem import read_problem_with_findings
-from partitioner.reading.reference import (
+from partitioner.reading.schema import ProblemTable
+from partitioner.reading.tables import key_names, tables_inside
+from partitioner.reading.yaml_text import load
+from tests.docs.limits_page import limits_page
+from tests.docs.problem_file_page import (
     catalogue_page,
     layout_page,
     messages_page,
     problem_page,
 )
-from partitioner.reading.schema import ProblemTable
-from partitioner.reading.tables import key_names, tables_inside
-from partitioner.reading.yaml_text import load
 
 from .test_problem import FULL
 

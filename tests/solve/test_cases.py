@@ -11,20 +11,20 @@ from pathlib import Path
 
 import pytest
 
+from partitioner.application.pipeline import judge, plan, read
 from partitioner.check.facts import gather_facts
 from partitioner.errors import NoLayout
+from partitioner.facts.growth import growth_of
 from partitioner.model.outcome import Outcome, Status
 from partitioner.network.cable import CableNetwork
-from partitioner.pipeline import judge, plan, read
+from partitioner.replan.compare import compare
+from partitioner.replan.reading import read_earlier_layout
+from partitioner.replan.rerun import held_by, rerun
+from partitioner.replan.search import RerunSettings
+from partitioner.runs import Budget
 from partitioner.solve.planner import PlanSettings, plan_layout
-from partitioner.study.axes import AXES
-from partitioner.study.compare import compare
-from partitioner.study.growth import growth_of
-from partitioner.study.rerun import held_by, rerun
-from partitioner.study.rerun_reading import read_earlier_layout
-from partitioner.study.rerun_search import RerunSettings
-from partitioner.study.runs import Budget
-from partitioner.study.tradeoff import TradeOffSettings, begin, trade_off
+from partitioner.tradeoff.axes import AXES
+from partitioner.tradeoff.search import TradeOffSettings, begin, trade_off
 
 CASES = Path(__file__).parent.parent / "cases"
 SECONDS = 30.0

@@ -1,0 +1,193 @@
+"""Which rules of a problem cannot be kept together: smallest sets, each confirmed by planning.
+
+A set of rules is in conflict when the problem with all its other rules taken off has no layout,
+and that is proved. It is minimal when dropping any one more gives a problem with a layout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field
+
+from partitioner.errors import Conflict, NoAnswer
+from partitioner.explain.handles import Handle, handles_of, without
+from partitioner.model.problem import Problem
+from partitioner.runs import SMALL, Answer, Budget, Result
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.instance import Instance
+from partitioner.solve.precheck import hopeless
+from partitioner.solve.search import Study
+
+
+@dataclass(frozen=True, slots=True)
+class ConflictSet:
+    """Rules that cannot all be kept.
+
+    Attributes
+    ----------
+    rules
+        In the order of the problem file.
+    is_minimal
+        Proved by a layout for each rule left out; else some of the rules may be no part of it.
+    reasons
+        What the search said of the problem with these rules only: arithmetic, where it is that.
+    """
+
+    rules: tuple[Handle, ...]
+    is_minimal: bool
+    reasons: tuple[Conflict, ...] = ()
+
+
+@dataclass(slots=True)
+class Asker:
+    """Answers whether a problem has a layout with some rules taken off; remembers the answers.
+
+    Parameters
+    ----------
+    problem
+        The problem as it stands.
+    budget
+        Time for all questions together.
+    seconds
+        Most one question may take.
+    """
+
+    problem: Problem
+    budget: Budget
+    seconds: float = 20.0
+    on_question: Callable[[str], None] | None = None
+    handles: list[Handle] = field(init=False)
+    _known: dict[frozenset[str], Result] = field(default_factory=dict, init=False)
+    _slowest_s: float = field(default=0.0, init=False)
+
+    def __post_init__(self) -> None:
+        self.handles = handles_of(self.problem)
+
+    @property
+    def is_large(self) -> bool:
+        """Whether only arithmetic can prove that a problem of this size has no layout."""
+        return len(self.problem.devices) > SMALL
+
+    def with_only(self, kept: Iterable[Handle], *, is_quick: bool = False) -> Result:
+        """Whether a layout exists when only these rules are kept."""
+        keys = {h.key for h in kept}
+        return self.without([h for h in self.handles if h.key not in keys], is_quick=is_quick)
+
+    def without(self, dropped: Sequence[Handle], *, is_quick: bool = False) -> Result:
+        """Whether a layout exists when these rules are taken off.
+
+        A quick question to a large problem is left open unless arithmetic answers it.
+        """
+        key = frozenset(h.key for h in dropped)
+        known = self._known.get(key)
+        if known is not None:
+            return known
+        if self.on_question is not None:
+            self.on_question(f"is there a layout without {len(dropped)} rules?")
+        changed = without(self.problem, dropped)
+        if is_quick and self.is_large:
+            try:
+                reasons = hopeless(ColumnBuilder(Instance(changed, look=self._look)))
+            except NoAnswer:
+                return Result(Answer.UNKNOWN)
+            if not reasons:
+                return Result(Answer.UNKNOWN)
+            known = Result(Answer.NONE, conflicts=tuple(reasons))
+        else:
+            known = self.ask(changed)
+        self._known[key] = known
+        return known
+
+    def _look(self) -> None:
+        if self.budget.is_over:
+            raise NoAnswer("the time for all questions is over")
+
+    def ask(self, problem: Problem, *, is_alike: bool = False) -> Result:
+        """Whether a problem has a layout at all.
+
+        ``is_alike``: it differs little from one that had a layout, so it gets a few times as long
+        as those did.
+        """
+        if self.budget.is_over:
+            return Result(Answer.UNKNOWN)
+        seconds = self.seconds
+        if is_alike and self._slowest_s:
+            seconds = min(seconds, 1.0 + 3.0 * self._slowest_s)
+        begun = self.budget.clock()
+        result = self.budget.run(problem, seconds, study=Study(first_only=True))
+        if result.answer is Answer.FOUND:
+            self._slowest_s = max(self._slowest_s, self.budget.clock() - begun)
+        return result
+
+
+def minimal_conflict(asker: Asker, dropped: Sequence[Handle] = ()) -> ConflictSet | None:
+    """Find a smallest set of rules in conflict, among those not dropped.
+
+    By halves (QuickXplain, Junker 2004), so that it takes few questions when few of many rules
+    are to blame; then each rule left is taken off once more, alone, as a confirmation.
+
+    Returns
+    -------
+    ConflictSet
+        Always a proved conflict; None if the rules that are kept are not proved to be one.
+    """
+    gone = {h.key for h in dropped}
+    candidates = [h for h in asker.handles if h.key not in gone]
+    first = asker.without([h for h in asker.handles if h.key in gone], is_quick=bool(gone))
+    if first.answer is not Answer.NONE:
+        return None
+    if asker.with_only((), is_quick=True).answer is Answer.NONE:
+        # Not a matter of any rule with a handle.
+        return ConflictSet((), True, first.conflicts)
+    kept = _explain(asker, [], False, candidates)
+    kept, is_minimal = _confirmed(asker, kept)
+    order = {h.key: n for n, h in enumerate(asker.handles)}
+    kept.sort(key=lambda h: order[h.key])
+    return ConflictSet(tuple(kept), is_minimal, asker.with_only(kept).conflicts)
+
+
+def _explain(
+    asker: Asker, base: list[Handle], has_grown: bool, candidates: list[Handle]
+) -> list[Handle]:
+    """The part of ``candidates`` that makes a conflict with ``base``; both together are one."""
+    if has_grown and asker.with_only(base, is_quick=True).answer is Answer.NONE:
+        return []
+    if len(candidates) == 1:
+        return candidates
+    half = len(candidates) // 2
+    left, right = candidates[:half], candidates[half:]
+    from_right = _explain(asker, [*base, *left], bool(left), right)
+    from_left = _explain(asker, [*base, *from_right], bool(from_right), left)
+    return [*from_left, *from_right]
+
+
+def _confirmed(asker: Asker, kept: list[Handle]) -> tuple[list[Handle], bool]:
+    """Take off each rule alone: a layout confirms it, a proof that none exists drops it."""
+    is_minimal = True
+    for handle in list(kept):
+        rest = [h for h in kept if h is not handle]
+        match asker.with_only(rest).answer:
+            case Answer.NONE:
+                kept = rest
+            case Answer.UNKNOWN:
+                is_minimal = False
+    return kept, is_minimal
+
+
+def conflicts_of(asker: Asker, most: int = 3) -> list[ConflictSet]:
+    """Conflicts that share no rule, one after the other, until the rest has a layout.
+
+    The first one is of the problem as it stands; the next one of the problem without the rules of
+    the first, and so on.
+    """
+    found: list[ConflictSet] = []
+    dropped: list[Handle] = []
+    while len(found) < most:
+        conflict = minimal_conflict(asker, dropped)
+        if conflict is None:
+            break
+        found.append(conflict)
+        if not conflict.rules:
+            break
+        dropped += conflict.rules
+    return found

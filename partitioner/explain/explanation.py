@@ -1,0 +1,124 @@
+"""Why there is no layout, and what would help; or which rules make the layout as dear as it is."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from partitioner.errors import NoAnswer
+from partitioner.explain.conflict import Asker, ConflictSet, conflicts_of
+from partitioner.explain.rule_prices import Elsewhere, RulePrice, elsewhere, rule_prices
+from partitioner.explain.ways_out import WayOut, ways_out
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Segment
+from partitioner.model.outcome import Outcome
+from partitioner.model.problem import Problem
+from partitioner.runs import Answer, Budget
+
+PLAN_SHARE = 0.3
+"""Share of the time that the first plan of the problem may take."""
+CHEAPEST_SHOWN = 8
+"""Ways out shown in text."""
+
+
+@dataclass(frozen=True, slots=True)
+class NoLayoutExplained:
+    """Why a problem has no layout.
+
+    Attributes
+    ----------
+    conflicts
+        Sets of rules that cannot be kept together, sharing no rule.
+    ways
+        Changes that were tried out, fewest first, then by what the layout costs.
+    is_whole
+        The time sufficed for all that was to be tried.
+    """
+
+    conflicts: tuple[ConflictSet, ...]
+    ways: tuple[WayOut, ...]
+    is_whole: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LayoutExplained:
+    """Why a layout costs what it costs: a price for each rule."""
+
+    outcome: Outcome
+    assessment: Assessment
+    prices: tuple[RulePrice, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceExplained:
+    """Why a device is where it is: the cheapest layouts with it elsewhere."""
+
+    device: str
+    segment: Segment
+    outcome: Outcome
+    others: tuple[Elsewhere, ...]
+
+
+Explained = NoLayoutExplained | LayoutExplained | DeviceExplained
+
+
+def explain(
+    problem: Problem,
+    budget: Budget,
+    device: str | None = None,
+    on_step: Callable[[str], None] = lambda text: None,
+) -> Explained:
+    """Explain a problem: its conflict, or the price of its rules, or the place of one device.
+
+    Parameters
+    ----------
+    problem
+        The problem.
+    budget
+        Time for everything.
+    device
+        Explain why this device is where it is, if there is a layout.
+    on_step
+        Told what is done next.
+
+    Raises
+    ------
+    NoAnswer
+        Neither a layout nor a proof that there is none was found.
+    KeyError
+        If the problem has no such device.
+    """
+    if device is not None and device not in problem.devices:
+        raise KeyError(device)
+    on_step("planning the problem as it stands")
+    result = budget.run(problem, PLAN_SHARE * budget.left_s)
+    if result.answer is Answer.UNKNOWN:
+        raise NoAnswer(
+            "neither a layout nor a proof that there is none within the time",
+            bound_money=result.bound_money or None,
+        )
+    if result.answer is Answer.NONE:
+        return _explain_none(problem, budget, on_step)
+    assert result.outcome is not None
+    assert result.assessment is not None
+    if device is not None:
+        on_step(f"planning with {device} elsewhere")
+        others = elsewhere(problem, result.outcome, device, budget)
+        segment = result.outcome.layout.segment_of()[device]
+        return DeviceExplained(device, segment, result.outcome, tuple(others))
+    prices = rule_prices(
+        problem, result.outcome, result.assessment, budget,
+        lambda name: on_step(f"planning without: {name}"),
+    )  # fmt: skip
+    return LayoutExplained(result.outcome, result.assessment, tuple(prices))
+
+
+def _explain_none(
+    problem: Problem, budget: Budget, on_step: Callable[[str], None]
+) -> NoLayoutExplained:
+    asker = Asker(problem, budget, seconds=max(1.0, budget.left_s / 5))
+    on_step("looking for the rules in conflict")
+    conflicts = conflicts_of(asker)
+    on_step("trying ways out")
+    ways = ways_out(asker, seconds=max(1.0, budget.left_s / 8))
+    return NoLayoutExplained(tuple(conflicts), tuple(ways), not budget.is_over)

@@ -1,0 +1,254 @@
+"""What each rule costs: the cheapest layout with it against the cheapest without it.
+
+Where a run ends before proof, the price is an interval: what is certain from the costs found and
+the bounds proved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+
+from partitioner.explain.handles import Handle, handles_of, without
+from partitioner.model.assessment import Assessment
+from partitioner.model.catalogue import Medium
+from partitioner.model.layout import Layout
+from partitioner.model.outcome import Outcome
+from partitioner.model.problem import GradeChoice, Group, GroupKind, Problem
+from partitioner.runs import Answer, Budget, Result
+
+
+@dataclass(frozen=True, slots=True)
+class Price:
+    """A price known to lie between two amounts, in objective money; ``most`` None: no end.
+
+    ``is_impossible``: proved that there is no layout to compare with.
+    """
+
+    least_money: int
+    most_money: int | None
+    is_impossible: bool = False
+
+    @property
+    def is_exact(self) -> bool:
+        """Whether the price is one amount."""
+        return self.least_money == self.most_money
+
+
+@dataclass(frozen=True, slots=True)
+class RulePrice:
+    """What one rule, or several of a kind taken together, cost.
+
+    ``binds`` is proved: without it there is a cheaper layout than any with it.
+    """
+
+    name: str
+    handles: tuple[Handle, ...]
+    price: Price
+    used: str = ""
+
+    @property
+    def binds(self) -> bool:
+        """Whether it certainly costs something."""
+        return self.price.least_money > 0
+
+    @property
+    def may_bind(self) -> bool:
+        """Whether it may cost something as far as is known."""
+        return self.price.most_money is None or self.price.most_money > 0
+
+
+def price_between(base: Outcome, other: Result) -> Price:
+    """What is certain of (cheapest of base) less (cheapest of other), other being looser."""
+    least = max(0, base.bound_money - _cost(other)) if other.outcome is not None else 0
+    return Price(least, max(0, base.cost_money - other.bound_money))
+
+
+def surcharge(base: Outcome, other: Result) -> Price:
+    """What is certain of (cheapest of other) less (cheapest of base), other being tighter."""
+    if other.answer is Answer.NONE:
+        return Price(0, None, is_impossible=True)
+    least = max(0, other.bound_money - base.cost_money)
+    if other.outcome is None:
+        return Price(least, None)
+    return Price(least, max(0, _cost(other) - base.bound_money))
+
+
+def _cost(result: Result) -> int:
+    assert result.outcome is not None
+    return result.outcome.cost_money
+
+
+def together(problem: Problem) -> list[tuple[str, tuple[Handle, ...]]]:
+    """Handles as they are priced: limits one by one, pins, deadlines and groups of a kind at once.
+
+    Where several are taken together, the single ones follow only if the whole costs something.
+    """
+    single: list[tuple[str, tuple[Handle, ...]]] = []
+    kinds: dict[str, list[Handle]] = {}
+    names = {
+        "pin": "all pins",
+        "deadline": "all deadlines",
+        "apart-segment": "all groups apart on segments",
+        "apart-switch": "all groups apart on switches",
+        "together": "all groups together",
+        "pathway-capacity": "the room in all pathways",
+        "transfer": "the longest times of all transfers",
+    }
+    for handle in handles_of(problem):
+        if handle.rule in names:
+            kinds.setdefault(handle.rule, []).append(handle)
+        else:
+            single.append((handle.sentence, (handle,)))
+    for rule, handles in kinds.items():
+        title = handles[0].sentence if len(handles) == 1 else names[rule]
+        single.append((title, tuple(handles)))
+    return single
+
+
+def rule_prices(
+    problem: Problem,
+    base: Outcome,
+    assessment: Assessment,
+    budget: Budget,
+    on_rule: Callable[[str], None] = lambda name: None,
+    most_single: int = 12,
+) -> list[RulePrice]:
+    """Price every rule of a problem that has a layout, dearest first.
+
+    Parameters
+    ----------
+    problem, base, assessment
+        The problem, its plan, and what follows from it.
+    budget
+        Time for all plans; rules not reached are left out.
+    on_rule
+        Told the name of each rule before it is taken off.
+    most_single
+        Of several rules that cost something together, so many are priced alone too.
+    """
+    todo = together(problem)
+    found: list[RulePrice] = []
+    margins = {m.rule: m.text for m in assessment.margins}
+    while todo and not budget.is_over:
+        name, handles = todo.pop(0)
+        on_rule(name)
+        seconds = budget.left_s / (len(todo) + 1)
+        result = budget.run(without(problem, handles), seconds, start_from=[base.layout])
+        if result.answer is not Answer.FOUND:
+            continue
+        price = RulePrice(
+            name, handles, price_between(base, result), margins.get(handles[0].rule, "")
+        )
+        found.append(price)
+        if len(handles) > 1 and price.may_bind:
+            todo += [(h.sentence, (h,)) for h in _tightest(handles, assessment)[:most_single]]
+    return sorted(found, key=lambda p: (-p.price.least_money, -(p.price.most_money or 0), p.name))
+
+
+def _tightest(handles: Sequence[Handle], assessment: Assessment) -> list[Handle]:
+    """Deadlines with the least left first; the others as they come."""
+    left = {
+        f.stream: (f.bound_ns or 2**40) / f.deadline_ns for f in assessment.streams
+    }
+    return sorted(handles, key=lambda h: -left.get(h.subjects[0] if h.subjects else "", 0.0))
+
+
+# -- one device -------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Elsewhere:
+    """The cheapest layout with a device somewhere else, against the plan.
+
+    ``reasons`` say why there is none, as far as arithmetic says it.
+    """
+
+    where: str
+    surcharge: Price
+    layout: Layout | None = None
+    reasons: tuple[str, ...] = ()
+
+
+def elsewhere(
+    problem: Problem, base: Outcome, device: str, budget: Budget
+) -> list[Elsewhere]:
+    """Price every other home of a device: other switches, other mates, another grade.
+
+    Raises
+    ------
+    KeyError
+        If the problem has no such device.
+    """
+    row = problem.devices[device]
+    segment = base.layout.segment_of()[device]
+    found = []
+    todo: list[tuple[str, Problem]] = []
+    allowed = row.pinned_switches or tuple(problem.switches)
+    for switch in problem.switches:
+        if switch != segment.switch and switch in allowed:
+            pinned = replace(row, pinned_switches=(switch,))
+            todo.append((f"on {switch}", _with_device(problem, device, pinned)))
+    mates = [d for d in segment.devices if d != device]
+    if mates:
+        todo.append(
+            (f"away from {_names(mates)}", replace(problem, groups=_apart(problem, device, mates)))
+        )
+        for mate in mates if len(mates) > 1 else ():
+            todo.append(
+                (f"away from {mate}", replace(problem, groups=_apart(problem, device, [mate])))
+            )
+    for choice in row.grades:
+        if choice.grade != segment.grade and _is_offered(problem, choice):
+            only = replace(row, grades=(choice,))
+            todo.append((f"by {choice.grade}", _with_device(problem, device, only)))
+    others = [d for d in problem.devices if d != device]
+    is_line = problem.catalogue.grades[segment.grade].medium is Medium.MIXING
+    if is_line and mates and len(mates) < len(others):
+        todo.append(
+            (
+                "on a segment of its own",
+                replace(problem, groups=_apart(problem, device, others)),
+            )
+        )
+    for number, (where, changed) in enumerate(todo):
+        if budget.is_over:
+            break
+        seconds = budget.left_s / (len(todo) - number)
+        result = budget.run(changed, seconds, start_from=[base.layout])
+        found.append(
+            Elsewhere(
+                where,
+                surcharge(base, result),
+                None if result.outcome is None else result.outcome.layout,
+                # That no choice of segments keeps all rules is no more than "not possible".
+                tuple(c.sentence for c in result.conflicts if c.rule != "combination"),
+            )
+        )
+    return found
+
+
+def _with_device(problem: Problem, id_: str, row) -> Problem:
+    return replace(problem, devices={k: row if k == id_ else d for k, d in problem.devices.items()})
+
+
+def _apart(problem: Problem, device: str, mates: Iterable[str]) -> tuple[Group, ...]:
+    return (
+        *problem.groups,
+        *(
+            Group(f"explain/{device}/{mate}", GroupKind.APART_SEGMENT, (device, mate))
+            for mate in mates
+        ),
+    )
+
+
+def _is_offered(problem: Problem, choice: GradeChoice) -> bool:
+    return any(
+        choice.grade in g.grades for s in problem.switches.values() for g in s.port_groups
+    )
+
+
+def _names(ids: Sequence[str]) -> str:
+    if len(ids) == 1:
+        return ids[0]
+    return f"all of {', '.join(ids)}"

@@ -1,0 +1,286 @@
+"""What to change so that a problem without a layout gets one: few changes, small ones, tried out.
+
+Sets of rules that open every conflict when they are taken off are found one conflict at a time;
+each rule of a set is then eased only as far as needed. Every way out that is returned was planned,
+and the check accepted the layout.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations, islice
+
+from partitioner.explain.conflict import Asker, minimal_conflict
+from partitioner.explain.handles import Ease, Handle, Scale, without
+from partitioner.model.outcome import Outcome
+from partitioner.model.problem import Problem
+from partitioner.runs import Answer, Result
+
+MOST_SETS = 60
+"""Sets of rules tried while looking for ways out."""
+MOST_TRIED = 40
+"""Sets of choices tried for one rule."""
+MOST_CHOICES = 6
+"""Ways of easing one rule that are planned to the end."""
+
+
+@dataclass(frozen=True, slots=True)
+class WayOut:
+    """Changes that together give the problem a layout.
+
+    Attributes
+    ----------
+    changes
+        In words, each on one rule.
+    rules
+        The rules changed, parallel to ``changes``.
+    problem
+        The problem with the changes made.
+    outcome
+        A plan of it; its layout was accepted by the check.
+    is_least
+        The amounts were proved to be the least that will do (a little less has no layout).
+    """
+
+    changes: tuple[str, ...]
+    rules: tuple[Handle, ...]
+    problem: Problem
+    outcome: Outcome
+    is_least: bool
+
+    @property
+    def cost_money(self) -> int:
+        """Objective cost of the layout found for the changed problem."""
+        return self.outcome.cost_money
+
+
+def ways_out(asker: Asker, most_changes: int = 3, seconds: float = 20.0) -> list[WayOut]:
+    """Ways out of a problem without a layout: fewest changes first, then cheapest.
+
+    Parameters
+    ----------
+    asker
+        Of the problem; its budget bounds the work.
+    most_changes
+        Rules changed at once at most.
+    seconds
+        Most the plan that prices one way out may take.
+    """
+    found: list[WayOut] = []
+    for rules in opening_sets(asker, most_changes):
+        found += _eased(asker, rules, seconds)
+        if asker.budget.is_over:
+            break
+    found.sort(key=lambda w: (len(w.changes), w.cost_money, w.changes))
+    return found
+
+
+def opening_sets(asker: Asker, most_rules: int) -> list[tuple[Handle, ...]]:
+    """Smallest sets of rules without which the problem has a layout, smaller sets first.
+
+    A tree of sets: under each set that does not suffice yet hang those with one more rule, taken
+    from a conflict that is still there (Reiter 1987).
+    """
+    found: list[tuple[Handle, ...]] = []
+    level: list[tuple[Handle, ...]] = [()]
+    seen: set[frozenset[str]] = {frozenset()}
+    tried = 0
+    for _ in range(most_rules + 1):
+        following: list[tuple[Handle, ...]] = []
+        for rules in level:
+            keys = frozenset(h.key for h in rules)
+            if any(keys >= {h.key for h in done} for done in found):
+                continue
+            if asker.budget.is_over or tried >= MOST_SETS:
+                return found
+            tried += 1
+            match asker.without(rules).answer:
+                case Answer.FOUND:
+                    found.append(rules)
+                case Answer.NONE if len(rules) < most_rules:
+                    conflict = minimal_conflict(asker, rules)
+                    for handle in conflict.rules if conflict is not None else ():
+                        more = keys | {handle.key}
+                        if more not in seen:
+                            seen.add(more)
+                            following.append((*rules, handle))
+        level = following
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Eased:
+    """A problem with one rule eased, in words; ``is_least``: proved that nothing milder will do."""
+
+    problem: Problem
+    words: str
+    is_least: bool
+
+
+def _eased(asker: Asker, rules: Sequence[Handle], seconds: float) -> list[WayOut]:
+    """Ways out that change just these rules, each as little as will do."""
+    ends: list[tuple[Problem, tuple[str, ...], bool]] = [(asker.problem, (), True)]
+    for number, handle in enumerate(rules):
+        rest = list(rules[number + 1 :])
+        # Of several ways to ease one rule, all are told only where it is the only one.
+        most = MOST_CHOICES if len(rules) == 1 else 1
+        ends = [
+            (eased.problem, (*words, eased.words), is_least and eased.is_least)
+            for problem, words, is_least in ends
+            for eased in islice(_easings(asker, problem, handle, rest), most)
+        ]
+    ways = [
+        _planned(asker, words, rules, problem, seconds, is_least)
+        for problem, words, is_least in ends
+    ]
+    return [way for way in ways if way is not None]
+
+
+def _easings(
+    asker: Asker, problem: Problem, handle: Handle, rest: Sequence[Handle]
+) -> Iterator[_Eased]:
+    """Ways of easing one rule that will do, the rules in ``rest`` being off."""
+    if handle.scale is not None:
+        least = _least(asker, problem, handle.scale, rest)
+        if least is not None:
+            yield least
+            return
+    is_least = True
+    for ease in handle.eases:
+        eased = ease.change(problem)
+        match asker.ask(without(eased, rest)).answer:
+            case Answer.FOUND:
+                yield _Eased(eased, ease.words, is_least)
+                return
+            case Answer.UNKNOWN:
+                is_least = False
+    yield from _chosen(asker, problem, handle, rest)
+
+
+def _chosen(
+    asker: Asker, problem: Problem, handle: Handle, rest: Sequence[Handle]
+) -> Iterator[_Eased]:
+    """The smallest sets of a rule's choices that will do.
+
+    Where there are too many sets to try, one is taken from a layout of the problem without the
+    rule, and thinned out.
+    """
+    tried = 0
+    is_least = True
+    for size in range(1, min(handle.most_chosen, len(handle.choices)) + 1):
+        is_found = False
+        for chosen in combinations(handle.choices, size):
+            if tried == MOST_TRIED:
+                break
+            tried += 1
+            match _ask_chosen(asker, problem, chosen, rest):
+                case Answer.FOUND:
+                    is_found = True
+                    yield _together(problem, chosen, is_least)
+                case Answer.UNKNOWN:
+                    is_least = False
+        if is_found:
+            return
+        if tried == MOST_TRIED:
+            yield from _thinned(asker, problem, handle, rest)
+            return
+
+
+def _thinned(
+    asker: Asker, problem: Problem, handle: Handle, rest: Sequence[Handle]
+) -> Iterator[_Eased]:
+    result = asker.ask(without(handle.off(problem), rest))
+    if result.outcome is None:
+        return
+    layout = result.outcome.layout
+    chosen = [choice for choice in handle.choices if choice.is_used(layout)]
+    if _ask_chosen(asker, problem, chosen, rest) is not Answer.FOUND:
+        return
+    for choice in list(chosen):
+        fewer = [c for c in chosen if c is not choice]
+        if _ask_chosen(asker, problem, fewer, rest) is Answer.FOUND:
+            chosen = fewer
+    # Another set may be smaller.
+    yield _together(problem, chosen, False)
+
+
+def _together(problem: Problem, chosen: Sequence[Ease], is_least: bool) -> _Eased:
+    return _Eased(_with_all(problem, chosen), " and ".join(c.words for c in chosen), is_least)
+
+
+def _with_all(problem: Problem, chosen: Iterable[Ease]) -> Problem:
+    for choice in chosen:
+        problem = choice.change(problem)
+    return problem
+
+
+def _ask_chosen(
+    asker: Asker, problem: Problem, chosen: Sequence[Ease], rest: Sequence[Handle]
+) -> Answer:
+    return asker.ask(without(_with_all(problem, chosen), rest)).answer
+
+
+def _least(
+    asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle]
+) -> _Eased | None:
+    """Ease one rule by the least amount that will do, the rules in ``rest`` being off."""
+
+    def amount(step: int) -> int:
+        value = scale.start + step * scale.step
+        return min(value, scale.end) if scale.step > 0 else max(value, scale.end)
+
+    def needed(changed: Problem, result: Result) -> int | None:
+        """Steps that the layout found needs, where it needs less than it was given."""
+        if result.assessment is None:
+            return None
+        used = scale.used(changed, result.assessment)
+        return None if used is None else -(-(used - scale.start) // scale.step)
+
+    top = -(-(scale.end - scale.start) // scale.step)
+    low, high = 0, top
+    end = scale.at(problem, scale.end)
+    result = asker.ask(without(end, rest))
+    if result.answer is not Answer.FOUND:
+        return None
+    is_sure = True
+    enough = needed(end, result)
+    while high - low > 1:
+        if enough is not None and low < enough < high:
+            if _holds(asker, scale.at(problem, amount(enough)), rest):
+                high = enough
+                continue
+            enough = None
+        if asker.budget.is_over:
+            is_sure = False
+            break
+        middle = (low + high) // 2
+        changed = scale.at(problem, amount(middle))
+        result = asker.ask(without(changed, rest), is_alike=True)
+        if result.answer is Answer.FOUND:
+            high = middle
+            enough = needed(changed, result)
+        else:
+            low = middle
+            is_sure = is_sure and result.answer is Answer.NONE
+    return _Eased(scale.at(problem, amount(high)), scale.words(amount(high)), is_sure)
+
+
+def _holds(asker: Asker, problem: Problem, rest: Sequence[Handle]) -> bool:
+    return asker.ask(without(problem, rest), is_alike=True).answer is Answer.FOUND
+
+
+def _planned(
+    asker: Asker,
+    words: Sequence[str],
+    rules: Sequence[Handle],
+    problem: Problem,
+    seconds: float,
+    is_least: bool,
+) -> WayOut | None:
+    """Plan the changed problem: the proof that the way out is one, and what it costs."""
+    result = asker.budget.run(problem, seconds)
+    if result.answer is not Answer.FOUND:
+        return None
+    assert result.outcome is not None
+    return WayOut(tuple(words), tuple(rules), problem, result.outcome, is_least)

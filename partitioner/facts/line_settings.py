@@ -1,0 +1,205 @@
+"""Shared lines one by one: electrical plausibility, PLCA timer, burst counts worth a look.
+
+The timer matters on half-duplex links as well, which are lines of two nodes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from partitioner.check.facts import gather_facts
+from partitioner.check.traffic import Method
+from partitioner.model.assessment import Assessment, LegKind, RuleMargin, SegmentFigures
+from partitioner.model.catalogue import Medium
+from partitioner.model.plca import plca_node_count, plca_nodes
+from partitioner.model.problem import Problem
+from partitioner.network.cable import CableNetwork
+from partitioner.timing.electrical import electrical_margins
+from partitioner.timing.layout_timing import NetworkTraffic, analyse
+from partitioner.timing.line import propagation_ns
+from partitioner.timing.plca_settings import NodeSettings, least_to_timer_bt, line_faults
+
+CARRIER_ON_NS = 1_040
+"""From the wire to carrier sense at most (IEEE Std 802.3 Clause 147, delay table)."""
+LOOKED_AT = 3
+"""Tightest streams whose senders are tried with bursts."""
+MOST_BURST = 2
+MOST_STREAMS = 1_000
+"""Above so many streams no bursts are tried: each trial analyses the whole layout."""
+
+
+@dataclass(frozen=True, slots=True)
+class TimerFit:
+    """Whether the TO timer of a line or half-duplex link is long enough. Times in bit times."""
+
+    segment: str
+    node_count: int
+    timer_bt: int
+    least_bt: int
+    faults: tuple[str, ...]
+
+    @property
+    def is_sound(self) -> bool:
+        """False if a node could give up an opportunity that is used, or settings don't agree."""
+        return not self.faults and self.timer_bt >= self.least_bt
+
+
+@dataclass(frozen=True, slots=True)
+class BurstProposal:
+    """A burst count at one node and what it does to bounds end to end, in ns.
+
+    ``gain_ns`` is what the stream gains that was looked at; ``worst_loss_ns`` the most any other
+    stream loses, ``loser`` its name; ``keeps_deadlines`` says whether all are still in time.
+    """
+
+    segment: str
+    node: str
+    burst_count: int
+    stream: str
+    destination: str
+    before_ns: int
+    after_ns: int
+    loser: str
+    worst_loss_ns: int
+    keeps_deadlines: bool
+
+    @property
+    def gain_ns(self) -> int:
+        """How much shorter the bound of the stream gets."""
+        return self.before_ns - self.after_ns
+
+
+def shared_lines(problem: Problem, assessment: Assessment) -> list[SegmentFigures]:
+    """The shared lines of a layout, in its order."""
+    grades = problem.catalogue.grades
+    return [f for f in assessment.segments if grades[f.segment.grade].medium is Medium.MIXING]
+
+
+def line_margins(problem: Problem, assessment: Assessment) -> list[RuleMargin]:
+    """Electrical margins of every shared line, tightest first."""
+    margins = [
+        margin
+        for f in shared_lines(problem, assessment)
+        for margin in electrical_margins(
+            problem, f.segment.grade, f.segment.devices, f.length_um, f.segment.id
+        )
+    ]
+    return sorted(margins, key=lambda m: (-m.used, m.where, m.rule))
+
+
+def timer_fits(problem: Problem, assessment: Assessment) -> list[TimerFit]:
+    """Check the PLCA settings of every line and half-duplex link against its length and PHYs."""
+    fits = []
+    plca = problem.plca
+    for f in assessment.segments:
+        segment, grade = f.segment, problem.catalogue.grades[f.segment.grade]
+        nodes = plca_nodes(segment, grade)
+        if not nodes:
+            continue
+        bursts = dict(segment.burst_counts)
+        count = plca_node_count(segment, grade)
+        settings = [
+            NodeSettings(
+                node, id_, count, plca.to_timer_bt, bursts.get(node, plca.burst_count),
+                plca.burst_timer_bt,
+            )
+            for node, id_ in nodes
+        ]  # fmt: skip
+        along_ns = propagation_ns(problem, segment.grade, f.length_um)
+        least = least_to_timer_bt(grade.phy_tx_ns, CARRIER_ON_NS, along_ns)
+        faults = line_faults(settings)
+        fits.append(TimerFit(segment.id, count, plca.to_timer_bt, least, faults))
+    return fits
+
+
+def burst_proposals(problem: Problem, assessment: Assessment) -> list[BurstProposal]:
+    """Try bursts at the senders of the tightest streams, and say what each would do.
+
+    Only proposals that shorten the stream and keep every deadline are given, the best count per
+    stream. The whole layout is analysed for each, so the effect on every other stream is known.
+    """
+    if len(problem.streams) > MOST_STREAMS or assessment.findings:
+        return []
+    network = CableNetwork(problem)
+    timing = gather_facts(problem, assessment.layout, network, Method.RESPONSE).timing
+    traffic = timing.traffic
+    before = {
+        (f.stream, f.destination): f.response_ns for f in (*timing.streams, *timing.transfers)
+    }
+    proposals = []
+    for segment, node, stream, destination in _queued(problem, assessment):
+        tried = [
+            _tried(traffic, before, segment, node, count, (stream, destination))
+            for count in range(1, MOST_BURST + 1)
+        ]
+        useful = [p for p in tried if p is not None and p.keeps_deadlines and p.gain_ns > 0]
+        if useful:
+            proposals.append(max(useful, key=lambda p: (p.gain_ns, -p.burst_count)))
+    return proposals
+
+
+def _queued(problem: Problem, assessment: Assessment) -> Iterator[tuple[str, str, str, str]]:
+    """Segment and sender at which the tightest streams wait behind frames of their own node."""
+    lines = {f.segment.id: f.segment for f in shared_lines(problem, assessment)}
+    tight = sorted(
+        (f for f in assessment.streams if f.response_ns is not None),
+        key=lambda f: (-(f.response_ns or 0) / f.deadline_ns, f.stream, f.destination),
+    )
+    found = 0
+    for figures in tight:
+        for leg in figures.legs:
+            if leg.where in lines and leg.queue_ns > 0 and found < LOOKED_AT:
+                is_down = leg.kind is LegKind.LINE_DOWN
+                node = (
+                    lines[leg.where].switch if is_down else problem.streams[figures.stream].source
+                )
+                found += 1
+                yield leg.where, node, figures.stream, figures.destination
+
+
+def _bounds(traffic: NetworkTraffic) -> dict[tuple[str, str], int | None]:
+    found = analyse(traffic, linear=False)
+    return {key: bound.response_ns for key, bound in found.bounds.items()}
+
+
+def _tried(
+    traffic: NetworkTraffic,
+    before: dict[tuple[str, str], int | None],
+    segment: str,
+    node: str,
+    burst_count: int,
+    key: tuple[str, str],
+) -> BurstProposal | None:
+    lines = tuple(
+        replace(
+            line,
+            senders=tuple(
+                replace(s, burst_count=burst_count) if s.id == node else s for s in line.senders
+            ),
+        )
+        if line.id == segment
+        else line
+        for line in traffic.lines
+    )
+    after = _bounds(replace(traffic, lines=lines))
+    own_before, own_after = before[key], after[key]
+    if own_before is None or own_after is None:
+        return None
+    deadlines = {s.id: s.deadline_ns for s in traffic.streams}
+    losses = {
+        other: (after[other] or 0) - (before[other] or 0) for other in after if other[0] != key[0]
+    }
+    loser = max(losses, key=lambda other: (losses[other], other), default=key)
+    return BurstProposal(
+        segment=segment,
+        node=node,
+        burst_count=burst_count,
+        stream=key[0],
+        destination=key[1],
+        before_ns=own_before,
+        after_ns=own_after,
+        loser=loser[0],
+        worst_loss_ns=losses.get(loser, 0),
+        keeps_deadlines=all(b is not None and b <= deadlines[s] for (s, _), b in after.items()),
+    )

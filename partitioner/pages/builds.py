@@ -1,0 +1,205 @@
+"""The section on builds: one row and one small drawing each, and what every option adds."""
+
+from __future__ import annotations
+
+from partitioner.check.facts import Facts
+from partitioner.facts.builds import Added, Builds, JudgedBuild, added_by
+from partitioner.model.assessment import Assessment
+from partitioner.report.amounts import count_text, listed, money_text
+from partitioner.report.drawing_input import drawing_input
+from partitioner.report.panels import Panel, panels_figure
+from partitioner.report.sections import Column, Figure, Kind, Section, State, Table
+from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M
+
+MOST_DRAWN = 12
+"""Builds drawn; the ones built most often."""
+LARGEST_DRAWN = 2_000
+"""With more devices than this the small drawings show nothing."""
+
+
+def builds_section(facts: Facts, assessment: Assessment, builds: Builds) -> Section | None:
+    """The section of a report on all builds; None when the problem has no options.
+
+    Parameters
+    ----------
+    facts, assessment
+        Of the whole layout.
+    builds
+        What was found of its builds.
+    """
+    problem = facts.problem
+    if not problem.options:
+        return None
+    if not builds.rows:
+        none = "No build was checked: stopped before."
+        return Section("Every build", none, id="every-build")
+    return Section(
+        "Every build",
+        _intro(facts, assessment, builds),
+        (_builds_table(facts, builds), _option_table(facts)),
+        _drawings(facts, assessment, builds),
+        id="every-build",
+        points=[
+            f"{row.combination.name}: {finding.rule}: {finding.sentence}"
+            for row in builds.broken
+            for finding in row.findings
+        ],
+        figures_last=True,
+    )
+
+
+def _intro(facts: Facts, assessment: Assessment, builds: Builds) -> list[str]:
+    currency = facts.problem.currency
+    number = count_text(len(builds.rows), "build")
+    if builds.broken:
+        words = f"{listed([r.combination.name for r in builds.broken])} of {number} break rules."
+    else:
+        words = f"{number} checked one by one; each keeps every rule."
+    lines = [
+        words + " A line is built up to its last fitted device; PLCA IDs and node counts are the "
+        "same in every build, so an absent device leaves its turn silent."
+    ]
+    if builds.unchecked:
+        lines.append(f"{count_text(builds.unchecked, 'build')} not checked: stopped before.")
+    if not builds.is_whole:
+        lines.append(
+            "There are more combinations than are looked at: shown are the unit without options, "
+            "the one with all, each option alone, each left out of the full unit, and each pair."
+        )
+    expected = builds.expected_money
+    if expected is not None:
+        lines.append(
+            f"The average unit costs {money_text(round(expected), currency)}; the cost of the "
+            f"plan, {money_text(assessment.cost.money, currency)}, is the same sum with every "
+            "item rounded up on its own."
+        )
+    return lines
+
+
+def _builds_table(facts: Facts, builds: Builds) -> Table:
+    number = Kind.NUMBER
+    return Table(
+        "every-build",
+        "Builds, checked",
+        [
+            Column("build", "Build", Kind.ID, heads_row=True),
+            Column("share", "Units", Kind.PERCENT, "", 1),
+            Column("state", "State", Kind.STATE, state_words=("kept", "kept", "broken")),
+            Column("device_count", "Devices", number),
+            Column("line_count", "Lines", number),
+            Column("link_count", "Links", number),
+            Column("cable_m", "Cable", number, "m", 2),
+            Column("longest_line_m", "Longest line", number, "m", 2),
+            Column("tightest_stream", "Tightest stream", Kind.ID),
+            Column("tightest_left_share", "Left of deadline", Kind.PERCENT, "", 1),
+            Column("money", "Money", number, facts.problem.currency, 2),
+            Column("mass_g", "Mass", number, "g", 0),
+            Column("options", "Options", Kind.NAMES),
+        ],
+        [_row(row) for row in builds.rows],
+        note="Money and mass are those of one such unit. Ports stay in every unit, also where "
+        "nothing hangs on them.",
+        folded=len(builds.rows) > 20,
+    )
+
+
+def _row(row: JudgedBuild) -> tuple[object, ...]:
+    tightest = row.tightest
+    left = None
+    if tightest is not None and tightest.margin_ns is not None:
+        left = round(tightest.margin_ns / tightest.deadline_ns, 6)
+    return (
+        row.combination.name,
+        round(float(row.combination.share), 9),
+        (State.BAD if row.findings else State.OK).value,
+        len(row.fitted),
+        row.lines,
+        row.links,
+        row.cable_um / UM_PER_M,
+        row.longest_um / UM_PER_M,
+        "" if tightest is None else f"{tightest.stream} to {tightest.destination}",
+        left,
+        row.money / MONEY_STEPS,
+        row.mass_mg / MG_PER_G,
+        " ".join(sorted(row.combination.options)),
+    )
+
+
+def _option_table(facts: Facts) -> Table:
+    problem = facts.problem
+    used = [o for o in problem.options if any(d.option == o for d in problem.devices.values())]
+    rows: list[tuple[object, ...]] = []
+    for option in used:
+        alone = added_by(facts, option)
+        last = added_by(facts, option, used)
+        keys = dict.fromkeys((p.kind, p.part) for p in (*alone.parts, *last.parts))
+        for kind, part in keys:
+            is_cable = kind == "cable"
+            first, second = (_sums(added, kind, part) for added in (alone, last))
+            rows.append(
+                (
+                    option,
+                    part,
+                    kind,
+                    "m" if is_cable else "pieces",
+                    *(q / UM_PER_M if is_cable else q for q in (first[0], second[0])),
+                    *(money / MONEY_STEPS for money in (first[1], second[1])),
+                )
+            )
+        sums = (alone.money / MONEY_STEPS, last.money / MONEY_STEPS)
+        rows.append((option, "together", "", "", None, None, *sums))
+    number = Kind.NUMBER
+    return Table(
+        "option-parts",
+        "What each option adds in parts",
+        [
+            Column("option", "Option", Kind.ID, heads_row=True),
+            Column("part", "Part", Kind.ID),
+            Column("kind", "Kind"),
+            Column("unit", "Unit"),
+            Column("quantity_alone", "To a unit without options", number, "", 2),
+            Column("quantity_last", "To one with all others", number, "", 2),
+            Column("money_alone", "Money, first", number, problem.currency, 2),
+            Column("money_last", "Money, last", number, problem.currency, 2),
+        ],
+        rows,
+        note="The last option on a line finds its cable there already, so what it adds depends "
+        "on the others.",
+    )
+
+
+def _sums(added: Added, kind: str, part: str) -> tuple[int, int]:
+    own = [p for p in added.parts if (p.kind, p.part) == (kind, part)]
+    return sum(p.quantity for p in own), sum(p.price_money for p in own)
+
+
+def _drawings(facts: Facts, assessment: Assessment, builds: Builds) -> tuple[Figure, ...]:
+    if len(facts.problem.devices) > LARGEST_DRAWN:
+        return ()
+    often = sorted(builds.rows, key=lambda r: -r.combination.share)[:MOST_DRAWN]
+    drawn = [row for row in builds.rows if row in often]
+    panels = [
+        Panel(
+            row.combination.name,
+            f"{float(100 * row.combination.share):.3g} % of units, "
+            f"{count_text(len(row.fitted), 'device')}, "
+            f"{money_text(row.money, facts.problem.currency)}",
+            carried=row.fitted,
+        )
+        for row in drawn
+    ]
+    left_out = len(builds.rows) - len(drawn)
+    caption = "Builds, each with its cables up to the last fitted device."
+    if left_out:
+        caption += f" The {left_out} that are built least often are not drawn."
+    return (
+        panels_figure(
+            drawing_input(facts.problem, assessment),
+            "builds-drawn",
+            "The layout as each build carries it",
+            f"{len(panels)} small drawings of the layout, one a build. The table of builds holds "
+            "the same facts.",
+            panels,
+            caption,
+        ),
+    )

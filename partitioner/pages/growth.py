@@ -1,0 +1,146 @@
+"""The section on growth: room on every line, and where forecast devices would go."""
+
+from __future__ import annotations
+
+from partitioner.check.facts import Facts
+from partitioner.facts.growth import Growth, Guest, expected_on
+from partitioner.report.amounts import count_text, listed, number_text
+from partitioner.report.sections import Column, Kind, Section, Table
+from partitioner.units import MONEY_STEPS, MUL_PER_UNIT_LOAD, PPM, UM_PER_M
+
+MOST_ROWS = 500
+
+
+def wants_growth(facts: Facts) -> bool:
+    """Whether the problem speaks of growth: a forecast, or a reserve on a grade in use."""
+    reserves = [s.limits.reserve for s in facts.lines if s.limits is not None]
+    kept = any(r.nodes or r.length_um or r.load_share_ppm for r in reserves)
+    return kept or bool(facts.problem.forecast)
+
+
+def growth_section(facts: Facts, growth: Growth) -> Section | None:
+    """The section of a report on growth; None where the problem does not speak of it."""
+    if not wants_growth(facts) or not growth.rooms:
+        return None
+    tables = [_rooms_table(growth)]
+    if growth.guests:
+        tables.insert(0, _guests_table(facts, growth))
+    return Section("Room for growth", _intro(growth), tables, id="growth")
+
+
+def _intro(growth: Growth) -> list[str]:
+    free = sum(room.nodes_left for room in growth.rooms)
+    lines = [
+        f"{count_text(len(growth.rooms), 'line')} with {count_text(free, 'node')} left up to "
+        "their limits; what is kept in reserve is there to be used now."
+    ]
+    if not growth.guests:
+        return lines
+    if not growth.is_judged:
+        return [*lines, "The layout breaks rules as it is, so nothing was put on it."]
+    placed = [g for g in growth.guests if g.line is not None]
+    missed = [g for g in growth.guests if g.line is None]
+    nowhere = [g.forecast.device.id for g in missed if g.is_asked and not g.fits_alone]
+    crowded = [g.forecast.device.id for g in missed if g.is_asked and g.fits_alone]
+    unasked = [g.forecast.device.id for g in missed if not g.is_asked]
+    lines.append(
+        f"{len(placed)} of {count_text(len(growth.guests), 'forecast device')} find room on the "
+        "lines there are, even if all of these come: "
+        f"{number_text(growth.placed_ppm / PPM, 2)} of the "
+        f"{number_text(growth.expected_ppm / PPM, 2)} expected."
+    )
+    if nowhere:
+        lines.append(
+            "Without room at any place on any line, so in need of a port of their own: "
+            f"{listed(nowhere)}."
+        )
+    if crowded:
+        lines.append(
+            "Without room once the likelier ones are where they add least cable: "
+            f"{listed(crowded)}."
+        )
+    if unasked:
+        lines.append(f"Not gone through, stopped before: {listed(unasked)}.")
+    lines.append(
+        "Limits and deadlines were checked with each device in place. The file gives no streams "
+        "of forecast devices, so the traffic they will bring is not in it."
+    )
+    return lines
+
+
+def _guests_table(facts: Facts, growth: Growth) -> Table:
+    return Table(
+        "forecast",
+        "Forecast devices",
+        [
+            Column("device", "Device", Kind.ID, heads_row=True),
+            Column("probability", "Probability", Kind.PERCENT),
+            Column("line", "Goes on", Kind.ID),
+            Column("added_cable_m", "Adds cable", Kind.NUMBER, "m", 2),
+            Column("added_money", "Adds", Kind.NUMBER, facts.problem.currency, 2),
+            Column("fitting_line_count", "Lines with room", Kind.NUMBER),
+            Column("fitting_lines", "Which, if it comes alone", Kind.NAMES),
+        ],
+        [_guest_row(guest) for guest in growth.guests],
+        note="The likeliest device chooses first, each the line where it adds least cable.",
+    )
+
+
+def _guest_row(guest: Guest) -> tuple[object, ...]:
+    is_placed = guest.line is not None
+    return (
+        guest.forecast.device.id,
+        guest.forecast.probability_ppm / PPM,
+        guest.line or "",
+        guest.added_um / UM_PER_M if is_placed else None,
+        guest.added_money / MONEY_STEPS if is_placed else None,
+        len(guest.fits_alone),
+        " ".join(guest.fits_alone),
+    )
+
+
+def _rooms_table(growth: Growth) -> Table:
+    rows = [
+        (
+            room.line,
+            room.nodes_left,
+            room.reserve.nodes,
+            room.spare_ids,
+            room.length_left_um / UM_PER_M,
+            room.reserve.length_um / UM_PER_M,
+            room.load_left_ppm / PPM,
+            None
+            if room.unit_load_left_mul is None
+            else room.unit_load_left_mul / MUL_PER_UNIT_LOAD,
+            len(growth.together[room.line]) if room.line in growth.together else None,
+            round(expected_on(growth, room.line), 6) if growth.together else None,
+        )
+        for room in growth.rooms
+    ]
+    number = Kind.NUMBER
+    more = ""
+    if len(rows) > MOST_ROWS:
+        more = f" The first {MOST_ROWS} of {len(rows)} rows; line-room.csv has all."
+    return Table(
+        "line-room",
+        "What every line has left",
+        [
+            Column("line", "Line", Kind.ID, heads_row=True),
+            Column("nodes_left", "Nodes left", number),
+            Column("reserve_nodes", "In reserve", number),
+            Column("spare_ids", "Spare PLCA IDs", number),
+            Column("length_left_m", "Cable left", number, "m", 2),
+            Column("reserve_length_m", "In reserve", number, "m", 2),
+            Column("load_left_share", "Load left", Kind.PERCENT, "", 1),
+            Column("unit_loads_left", "Unit loads left", number, "", 1),
+            Column("forecast_count", "Forecast devices that fit", number),
+            Column("expected_count", "Expected here", number, "", 2),
+        ],
+        rows[:MOST_ROWS],
+        note="Left up to the limit, so the reserve is part of it. Spare IDs cost a silent turn "
+        "each in every cycle already. How many fit is counted for each line alone, the "
+        "likeliest put there first; expected is the sum of probabilities of those that go there."
+        + more,
+        folded=len(rows) > 20,
+        csv_rows=rows,
+    )

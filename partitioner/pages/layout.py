@@ -1,0 +1,58 @@
+"""What a report says of a layout beyond the plan itself: builds, growth, transfers, failures."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from partitioner.check.facts import Facts
+from partitioner.facts.builds import judge_builds
+from partitioner.facts.growth import growth_of
+from partitioner.facts.transfer_times import simulated, transfer_times
+from partitioner.model.assessment import Assessment
+from partitioner.pages.builds import builds_section
+from partitioner.pages.growth import growth_section, wants_growth
+from partitioner.pages.losses import losses_section
+from partitioner.pages.transfers import transfers_section
+from partitioner.report.sections import Section
+
+
+def study_layout(
+    facts: Facts,
+    assessment: Assessment,
+    *,
+    should_stop: Callable[[], bool] = lambda: False,
+    on_step: Callable[[str], None] = lambda _: None,
+    simulate_ns: int | None = None,
+    seed: int = 0,
+) -> tuple[Section, ...]:
+    """Make every section that fits a layout.
+
+    Parameters
+    ----------
+    facts, assessment
+        Of the layout.
+    should_stop
+        Asked on the way; True leaves out what is not done yet, and the sections say so.
+    on_step
+        Called with a few words at the start of what may take a while.
+    simulate_ns
+        Also simulate the transfers, each for so long.
+    seed
+        Of the simulation.
+    """
+    problem = facts.problem
+    made: list[Section | None] = []
+    if problem.options:
+        on_step("checking every build")
+        made.append(builds_section(facts, assessment, judge_builds(facts, should_stop)))
+    if wants_growth(facts):
+        on_step("looking for room for growth")
+        made.append(growth_section(facts, growth_of(facts, should_stop)))
+    if problem.transfers:
+        on_step("timing bulk transfers")
+        times = transfer_times(facts, should_stop)
+        if simulate_ns is not None:
+            times = simulated(facts, times, simulate_ns, seed)
+        made.append(transfers_section(facts, times))
+    made.append(losses_section(facts, assessment))
+    return tuple(s for s in made if s is not None)

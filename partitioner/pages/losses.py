@@ -1,0 +1,193 @@
+"""The section on failures: every single one in a table, the worst ones drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from partitioner.check.facts import Facts
+from partitioner.check.failures import FailureKind
+from partitioner.facts.losses import Loss, every_loss, lost_hardware, to_draw
+from partitioner.model.assessment import Assessment
+from partitioner.report.amounts import count_text, listed
+from partitioner.report.drawing_input import drawing_input
+from partitioner.report.panels import Panel, panels_figure
+from partitioner.report.sections import Column, Figure, Kind, Section, State, Table
+
+MOST_DRAWN = 6
+MOST_ROWS = 1_000
+"""Rows on the page; the files have all."""
+MOST_KEPT = 20_000
+"""Rows of the file of losses; on a large backbone every failure loses thousands."""
+LARGEST_DRAWN = 2_000
+"""With more devices than this the small drawings show nothing."""
+WHAT = {
+    FailureKind.SEGMENT: "line or link, its port",
+    FailureKind.SWITCH: "switch",
+    FailureKind.BACKBONE_LINK: "backbone link",
+}
+
+
+def losses_section(facts: Facts, assessment: Assessment) -> Section | None:
+    """The section of a report on single failures; None for a layout without segments."""
+    found = every_loss(facts)
+    if not facts.sound.segments:
+        return None
+    return Section(
+        "What a failure takes down",
+        _intro(facts, found),
+        (_table(found), _details(found)),
+        _drawings(facts, assessment, found),
+        id="failures",
+        points=[
+            f"{loss.failure.sentence} breaks rule {listed(list(loss.broken_rules))}."
+            for loss in found
+            if loss.broken_rules
+        ],
+    )
+
+
+def _intro(facts: Facts, found: Sequence[Loss]) -> list[str]:
+    lines = [
+        f"{count_text(len(found), 'single failure')}, one at a time: every segment (its cable cut "
+        "or shorted, or its port down), every switch, every backbone link. A cut line is lost as "
+        "a whole, since it has lost a terminator. Streams then take the shortest way that is left."
+    ]
+    apart = [g.id for g in facts.problem.groups if g.kind.value.startswith("apart")]
+    gone = list(dict.fromkeys(g for loss in found for g in loss.lost_groups))
+    if apart and not gone:
+        lines.append(
+            f"No single failure takes down all of {count_text(len(apart), 'group')} kept apart."
+        )
+    for group in gone:
+        by = [loss.label for loss in found if group in loss.lost_groups]
+        lines.append(f"All of group {group} is lost with {listed(by)}.")
+    if found:
+        worst = max(found, key=lambda loss: len(loss.failure.lost_devices))
+        lines.append(
+            f"Most devices are lost with {worst.label}: "
+            f"{len(worst.failure.lost_devices)} of {len(facts.problem.devices)}."
+        )
+    return lines
+
+
+def _state(loss: Loss) -> State:
+    if loss.broken_rules or loss.lost_groups:
+        return State.BAD
+    return State.WARN if loss.weakened_groups else State.OK
+
+
+def _table(found: Sequence[Loss]) -> Table:
+    rows = [
+        (
+            loss.name,
+            WHAT[loss.failure.kind],
+            _state(loss).value,
+            len(loss.failure.down_devices),
+            len(loss.failure.cut_off_devices),
+            len(loss.lost_streams),
+            len(loss.failure.lost_streams),
+            " ".join(loss.lost_groups),
+            " ".join(loss.weakened_groups),
+        )
+        for loss in found
+    ]
+    number = Kind.NUMBER
+    return Table(
+        "failures",
+        "Every single failure, worst first",
+        [
+            Column("failure", "Fails", Kind.ID, heads_row=True),
+            Column("kind", "Kind"),
+            Column(
+                "state", "Groups kept apart", Kind.STATE,
+                state_words=("untouched", "weakened", "lost"),
+            ),
+            Column("down_count", "Devices down", number),
+            Column("cut_off_count", "Cut off", number),
+            Column("stream_count", "Streams hit", number),
+            Column("delivery_count", "Deliveries lost", number),
+            Column("lost_groups", "Groups lost", Kind.NAMES),
+            Column("weakened_groups", "Groups weakened", Kind.NAMES),
+        ],
+        rows[:MOST_ROWS],
+        note="Cut off: the device runs, but no stream of its own gets through although the other "
+        "end runs too. A delivery is one stream to one destination."
+        + _more(len(rows), "failures.csv"),
+        folded=len(rows) > 30,
+        csv_rows=rows,
+    )  # fmt: skip
+
+
+def _details(found: Sequence[Loss]) -> Table:
+    rows: list[tuple[str, str, str, str]] = []
+    for loss in found:
+        if len(rows) > MOST_KEPT:
+            break
+        failure = loss.failure
+        rows += [(loss.name, "device down", d, "") for d in failure.down_devices]
+        rows += [(loss.name, "device cut off", d, "") for d in failure.cut_off_devices]
+        rows += [(loss.name, "delivery", s, d) for s, d in failure.lost_streams]
+    note = _more(len(rows), "failure-losses.csv").strip()
+    if len(rows) > MOST_KEPT:
+        rows = rows[:MOST_KEPT]
+        note = (
+            f"The first {MOST_ROWS} rows; failure-losses.csv has the first {MOST_KEPT}, those of "
+            "the worst failures."
+        )
+    return Table(
+        "failure-losses",
+        "What is lost with each failure",
+        [
+            Column("failure", "Fails", Kind.ID, heads_row=True),
+            Column("kind", "Lost"),
+            Column("name", "Device or stream", Kind.ID),
+            Column("destination", "To", Kind.ID),
+        ],
+        rows[:MOST_ROWS],
+        note=note,
+        folded=True,
+        csv_rows=rows,
+    )
+
+
+def _more(number: int, file: str) -> str:
+    return f" The first {MOST_ROWS} of {number} rows; {file} has all." if number > MOST_ROWS else ""
+
+
+def _drawings(
+    facts: Facts, assessment: Assessment, found: Sequence[Loss]
+) -> tuple[Figure, ...]:
+    drawn = to_draw(found, MOST_DRAWN)
+    if not drawn or len(facts.problem.devices) > LARGEST_DRAWN:
+        return ()
+    panels = []
+    for loss in drawn:
+        failure = loss.failure
+        segments, switches, links = lost_hardware(facts, failure)
+        note = (
+            f"{count_text(len(failure.lost_devices), 'device')} and "
+            f"{count_text(len(failure.lost_streams), 'delivery', 'deliveries')} lost"
+        )
+        if loss.lost_groups:
+            note += f", all of {listed(list(loss.lost_groups), 3)}"
+        panels.append(
+            Panel(
+                f"{loss.label} fails",
+                note,
+                lost_devices=failure.lost_devices,
+                lost_segments=segments,
+                lost_switches=switches,
+                lost_links=links,
+            )
+        )
+    return (
+        panels_figure(
+            drawing_input(facts.problem, assessment),
+            "failures-drawn",
+            "What the worst single failures take down",
+            f"{len(panels)} small drawings of the layout, one a failure, with what is lost crossed "
+            "out. The table of failures holds the same facts.",
+            panels,
+            "The worst failures, among them the worst of each kind; what is lost is crossed out.",
+        ),
+    )

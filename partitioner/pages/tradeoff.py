@@ -1,0 +1,285 @@
+"""A trade-off in words, as a chart and as a table."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from partitioner.model.problem import Problem
+from partitioner.report.amounts import count_text, money_text, ratio_text
+from partitioner.report.charts import Series, xy_figure
+from partitioner.report.sections import Column, Figure, Kind, Section, State, Table
+from partitioner.report.text import table
+from partitioner.tradeoff.front import Point, knees
+from partitioner.tradeoff.search import TradeOff
+from partitioner.tradeoff.state import named_points
+from partitioner.units import MONEY_STEPS
+from partitioner.visible import visible
+
+
+def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]]:
+    """Judgement of a front for the head of the page: state, word, paragraphs."""
+    front, axis = state.front, state.axis
+    good = front.within(state.goal)
+    if not good:
+        return State.WARN, "not proved", [
+            f"{count_text(len(front.points), 'layout')}, none proved to be within "
+            f"{ratio_text(state.goal)} of the cheapest possible."
+        ]  # fmt: skip
+    first, last = good[0], good[-1]
+    if len(good) == 1:
+        what = (
+            f"One layout: {money_text(first.cost_money, problem.currency)}, {axis.name} "
+            f"{_value(state, first.value)}."
+        )
+    else:
+        what = (
+            f"{count_text(len(good), 'layout')} between "
+            f"{money_text(first.cost_money, problem.currency)} and "
+            f"{money_text(last.cost_money, problem.currency)}, {axis.name} "
+            f"{_value(state, first.value)} to {_value(state, last.value)}."
+        )
+    lead = [
+        what,
+        *how_sure(state),
+        *([axis.proviso] if axis.proviso else []),
+    ]
+    if front.is_exact:
+        return State.OK, "exact", lead
+    if all(p.is_proved for p in good):
+        return State.OK, "points proved", lead
+    return State.OK, f"within {ratio_text(state.goal)}", lead
+
+
+def how_sure(state: TradeOff) -> list[str]:
+    """What of a front is proved, a sentence or two for each thing."""
+    front, axis = state.front, state.axis
+    if front.is_exact and len(front.points) == 1:
+        return ["It is proved that no other layout is better on either count."]
+    if front.is_exact:
+        return [
+            "This is the whole front, proved: every point is the cheapest layout of its "
+            f"{axis.name}, and no point is missing."
+        ]
+    good, further = front.within(state.goal), front.beyond(state.goal)
+    proved = sum(p.is_proved for p in good)
+    worst = max(p.gap for p in good)
+    if proved == len(good):
+        sure = "Every point is proved to be the cheapest of its value"
+    elif proved:
+        sure = (
+            f"{proved} of {len(good)} points are proved to be the cheapest of their value; the "
+            f"others cost at most {ratio_text(worst, 2)} more than the cheapest can"
+        )
+    else:
+        sure = f"No point costs more than {ratio_text(worst, 2)} above what is possible"
+    holes = any(not p.is_next_proved for p in front.points[:-1])
+    said = [f"{sure}; {'more may lie' if holes else 'none is missing'} between them."]
+    if further:
+        said.append(
+            f"{count_text(len(further), 'layout')} further on, down to "
+            f"{_value(state, further[-1].value)}, "
+            f"{'is' if len(further) == 1 else 'are'} known too, but not proved to be within "
+            f"{ratio_text(state.goal)} of the cheapest."
+            if axis.id != "margin"
+            else f"{count_text(len(further), 'layout')} with up to "
+            f"{_value(state, further[-1].value)} "
+            f"{'is' if len(further) == 1 else 'are'} known too, but not proved to be within "
+            f"{ratio_text(state.goal)} of the cheapest."
+        )
+    if not front.points[-1].is_next_proved:
+        said.append(
+            f"No layout can have a {axis.name} {_beyond(state)} {_value(state, front.floor)}; "
+            "whether one lies between that and the last layout known is open."
+        )
+    return said
+
+
+def _beyond(state: TradeOff) -> str:
+    return "above" if state.axis.id == "margin" else "below"
+
+
+def _value(state: TradeOff, value: int) -> str:
+    """An axis value in words; the margin is what is left."""
+    if state.axis.id == "margin":
+        return state.axis.text(1_000_000 - value)
+    return state.axis.text(value)
+
+
+def steps_text(problem: Problem, state: TradeOff) -> list[str]:
+    """A sentence on each knee: what a gain costs there, and what the next one would cost.
+
+    Without a knee the two ends are compared.
+    """
+    points = state.front.within(state.goal)
+    found = knees(points)
+    if not found:
+        if len(points) < 2:
+            return []
+        return [f"From the first point to the last, {_gain(problem, state, 0, len(points) - 1)}."]
+    sentences = []
+    for place in found:
+        sentences.append(
+            f"Knee at point {place + 1}: {_gain(problem, state, place - 1, place)}; from there "
+            f"{_gain(problem, state, place, place + 1)}."
+        )
+    return sentences
+
+
+def _gain(problem: Problem, state: TradeOff, start: int, end: int) -> str:
+    points = state.front.within(state.goal)
+    a, b = points[start], points[end]
+    gain = state.axis.text(a.value - b.value)
+    price = b.cost_money - a.cost_money
+    # Two points may differ by less than two decimals show.
+    cent = MONEY_STEPS // 100
+    shown = money_text(max(price, cent), problem.currency)
+    dearer = f"{shown} more" if price >= cent else f"less than {shown} more"
+    return f"{gain} {state.axis.better} costs {dearer}"
+
+
+def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
+    """The section of the report: chart, sentences on knees, tables of the points."""
+    good, further = state.front.within(state.goal), state.front.beyond(state.goal)
+    tables = [_table(problem, state, good, "trade-off", "Points of the front, cheapest first")]
+    if further:
+        tables.append(
+            _table(
+                problem, state, further, "further",
+                f"Further layouts, not proved within {ratio_text(state.goal)}",
+            )
+        )  # fmt: skip
+    return Section(
+        title=f"Cost against {state.axis.name}",
+        intro=[
+            "Each point is a whole layout that keeps every rule, in a file of its own.",
+            _semantics(state),
+        ],
+        points=steps_text(problem, state),
+        figures=[_chart(problem, state)],
+        tables=tables,
+        id="trade-off",
+    )
+
+
+def _semantics(state: TradeOff) -> str:
+    if state.axis.id in ("latency", "margin"):
+        return (
+            "Latency here is the worst-case delay of a stream, end to end, the largest of all "
+            "streams, by the analysis that deadlines are judged by. Deadlines stay in force."
+        )
+    return f"What is counted: {state.axis.title}."
+
+
+def _chart(problem: Problem, state: TradeOff) -> Figure:
+    axis, front = state.axis, state.front
+    good, further = front.within(state.goal), front.beyond(state.goal)
+    series = []
+    for name, points, mark in (("layouts", good, ""), ("further layouts", further, "f")):
+        spots = sorted(
+            (axis.shown(p.value), p.cost_money / MONEY_STEPS, f"{mark}{n}")
+            for n, p in enumerate(points, start=1)
+        )
+        if spots:
+            series.append(
+                Series(
+                    name,
+                    [(x, y) for x, y, _ in spots],
+                    is_stepped=axis.id != "margin",
+                    is_joined=not mark,
+                    shows_points=True,
+                    labels=[n for _, _, n in spots],
+                )
+            )
+    if any(not p.is_proved for p in front.points):
+        bounds = sorted((axis.shown(p.value), p.bound_money / MONEY_STEPS) for p in front.points)
+        series.append(Series("proved bound", bounds, is_stepped=axis.id != "margin"))
+    first, last = front.points[0], front.points[-1]
+    return xy_figure(
+        "trade-off-chart",
+        f"Cost against {axis.name}",
+        f"{len(front.points)} points from {_value(state, first.value)} at "
+        f"{money_text(first.cost_money, problem.currency)} to {_value(state, last.value)} at "
+        f"{money_text(last.cost_money, problem.currency)}; numbers are those of the tables.",
+        series,
+        axis.title,
+        f"cost, {problem.currency}",
+        height=400.0,
+    )
+
+
+def _table(
+    problem: Problem, state: TradeOff, points: Sequence[Point], id: str, caption: str
+) -> Table:
+    axis = state.axis
+    shared = set(problem.catalogue.mixing_grades())
+    names = {p.layout: name for name, _, p in named_points(state)}
+    rows = []
+    for number, p in enumerate(points, start=1):
+        before = points[number - 2] if number > 1 else None
+        lines = sum(s.grade in shared for s in p.layout.segments)
+        rows.append(
+            (
+                number,
+                p.cost_money / MONEY_STEPS,
+                axis.shown(p.value),
+                None if before is None else (p.cost_money - before.cost_money) / MONEY_STEPS,
+                None if before is None else (before.value - p.value) / axis.scale,
+                p.bound_money / MONEY_STEPS,
+                p.gap,
+                _sureness(state, p),
+                lines,
+                len(p.layout.segments) - lines,
+                len(p.layout.open_switches),
+                names[p.layout],
+            )
+        )
+    return Table(
+        id=id,
+        caption=f"{caption} ({problem.currency})",
+        columns=[
+            Column("point", "point", Kind.NUMBER, heads_row=True),
+            Column("cost", "cost", Kind.NUMBER, digits=2),
+            Column("value", axis.name, Kind.NUMBER, axis.unit, 3),
+            Column("more_cost", "dearer by", Kind.NUMBER, digits=2),
+            Column("gain", axis.better, Kind.NUMBER, axis.unit, 3),
+            Column("bound", "bound", Kind.NUMBER, digits=2),
+            Column("gap_share", "gap", Kind.PERCENT, digits=2),
+            Column(
+                "state", "state", Kind.STATE, state_words=("proved", "within gap", "beyond gap")
+            ),
+            Column("lines", "lines", Kind.NUMBER),
+            Column("links", "links", Kind.NUMBER),
+            Column("switches", "switches", Kind.NUMBER),
+            Column("layout", "layout", Kind.ID),
+        ],
+        rows=rows,
+        note="“Dearer by” and the gain are against the row above. The bound holds for every "
+        "layout of this value or better.",
+        has_csv=False,
+    )
+
+
+def _sureness(state: TradeOff, point: Point) -> State:
+    if point.is_proved:
+        return State.OK
+    return State.WARN if point.gap <= state.goal else State.BAD
+
+
+def front_text(problem: Problem, state: TradeOff) -> str:
+    """The front as a short plain table with what is proved and its knees, for stdout."""
+    rows = []
+    for name, number, p in named_points(state):
+        rows.append(
+            (
+                str(number),
+                money_text(p.cost_money, problem.currency),
+                _value(state, p.value),
+                "proved" if p.is_proved else ratio_text(p.gap, 2),
+                name,
+            )
+        )
+    header = ("point", "cost", state.axis.name, "gap", "layout")
+    _, word, lead = verdict_of(problem, state)
+    head = f"{visible(problem.name)}: {word}. " + "\n".join(lead)
+    blocks = [head, table(header, rows, right=(0, 1, 2, 3)), "\n".join(steps_text(problem, state))]
+    return "\n\n".join(b for b in blocks if b).replace("\u00a0", " ").replace("\u202f", " ")

@@ -1,0 +1,145 @@
+"""The section on bulk transfers: how long each takes, and each device, segment and the whole."""
+
+from __future__ import annotations
+
+from partitioner.check.facts import Facts
+from partitioner.facts.transfer_times import TimedTransfer, TransferTimes
+from partitioner.network.transfers import frame_count
+from partitioner.report.amounts import count_text, number_text
+from partitioner.report.sections import Column, Kind, Section, State, Table
+from partitioner.units import NS_PER_US
+
+NS_PER_S = 1e9
+
+
+def transfers_section(facts: Facts, times: TransferTimes) -> Section | None:
+    """The section of a report on bulk transfers; None without any."""
+    if not times.rows:
+        return None
+    return Section(
+        "Bulk transfers",
+        _intro(times),
+        (_transfers_table(times), _totals_table(facts, times)),
+        id="transfers",
+    )
+
+
+def _seconds(time_ns: int | None) -> float | None:
+    return None if time_ns is None else time_ns / NS_PER_S
+
+
+def _intro(times: TransferTimes) -> list[str]:
+    lines = [
+        "A transfer is sent in evenly paced frames of the lowest priority beside all streams, so "
+        "that every deadline still holds; the times are bounds, from the first release to the "
+        "last bit received by the last destination. At the stated pace all transfers may run at "
+        "once. The fast pace is for a transfer that runs alone: the first that keeps every "
+        "deadline, looked for in steps from the pace at which the fullest medium is full.",
+    ]
+    whole = times.one_after_another_ns(row.transfer.id for row in times.rows if row.is_joined)
+    if whole is not None and len(times.rows) > 1:
+        both = f"All {len(times.rows)} take {_text(whole)} one after another"
+        if times.at_once_ns is not None:
+            both += f" and {_text(times.at_once_ns)} all at once, slowed by a common factor"
+        lines.append(both + ".")
+    if times.unsearched:
+        lines.append(
+            f"The fast pace of {count_text(times.unsearched, 'transfer')} was not looked for."
+        )
+    seen = [row for row in times.rows if row.seen_ns is not None]
+    if seen:
+        lines.append(
+            "Simulated: the transfer at its fast pace beside streams with random releases; no "
+            "frame took longer than its bound."
+        )
+    return lines
+
+
+def _text(time_ns: int) -> str:
+    return f"{number_text(-(-time_ns // 10_000_000) / 100, 2)} s"
+
+
+def _transfers_table(times: TransferTimes) -> Table:
+    number = Kind.NUMBER
+    return Table(
+        "transfers",
+        "Bulk transfers",
+        [
+            Column("transfer", "Transfer", Kind.ID, heads_row=True),
+            Column("source", "From", Kind.ID),
+            Column("destinations", "To", Kind.NAMES),
+            Column("size_bytes", "Size", number, "bytes"),
+            Column("frame_count", "Frames", number),
+            Column("state", "State", Kind.STATE, state_words=("in time", "no limit", "late")),
+            Column("longest_s", "Allowed", number, "s", 2),
+            Column("stated_s", "At the stated pace", number, "s", 3),
+            Column("fast_pace_us", "Fast pace", number, "µs", 0),
+            Column("fast_s", "At the fast pace", number, "s", 3),
+            Column("seen_s", "Simulated", number, "s", 3),
+            Column("seen_for_s", "Simulated for", number, "s", 2),
+        ],
+        [_row(row) for row in times.rows],
+        note="No limit: the file gives the transfer no longest time, so the plan keeps no room "
+        "for it; it may run at its fast pace while no other does.",
+    )
+
+
+def _row(row: TimedTransfer) -> tuple[object, ...]:
+    transfer, stated, fastest = row.transfer, row.stated, row.fastest
+    if transfer.longest_ns is None:
+        state = State.WARN
+    else:
+        in_time = stated is not None and stated.total_ns <= transfer.longest_ns
+        state = State.OK if in_time else State.BAD
+    return (
+        transfer.id,
+        transfer.source,
+        " ".join(transfer.destinations),
+        transfer.size_bytes,
+        frame_count(transfer),
+        state.value,
+        _seconds(transfer.longest_ns),
+        None if stated is None else _seconds(stated.total_ns),
+        None if fastest is None else fastest.pace_ns / NS_PER_US,
+        None if fastest is None else _seconds(fastest.total_ns),
+        _seconds(row.seen_ns),
+        None if row.seen_ns is None else _seconds(row.seen_for_ns),
+    )
+
+
+def _totals_table(facts: Facts, times: TransferTimes) -> Table:
+    """Transfers of a device, of a segment and of the whole unit, one after another."""
+    joined = [row.transfer for row in times.rows if row.is_joined]
+    of_device: dict[str, list[str]] = {}
+    of_segment: dict[str, dict[str, None]] = {}
+    for transfer in joined:
+        for end in (transfer.source, *transfer.destinations):
+            if end in facts.problem.devices:
+                of_device.setdefault(end, []).append(transfer.id)
+                of_segment.setdefault(facts.home_of[end], {})[transfer.id] = None
+    rows: list[tuple[object, ...]] = []
+
+    def add(kind: str, name: str, ids: list[str]) -> None:
+        rows.append((kind, name, len(ids), _seconds(times.one_after_another_ns(ids))))
+
+    for device in facts.problem.devices:
+        if device in of_device:
+            add("device", device, of_device[device])
+    for segment in facts.sound.segments:
+        if segment.id in of_segment:
+            add("segment", segment.id, list(of_segment[segment.id]))
+    add("whole unit", "one after another", [t.id for t in joined])
+    rows.append(("whole unit", "all at once", len(joined), _seconds(times.at_once_ns)))
+    return Table(
+        "transfer-totals",
+        "How long the transfers of each device, each segment and the whole unit take",
+        [
+            Column("kind", "Of"),
+            Column("name", "Name", Kind.ID, heads_row=True),
+            Column("transfer_count", "Transfers", Kind.NUMBER),
+            Column("total_s", "At most", Kind.NUMBER, "s", 3),
+        ],
+        rows,
+        note="One transfer after another, each at its fast pace.",
+        folded=len(rows) > 20,
+    )

@@ -1,0 +1,107 @@
+"""The section on zones: what each candidate switch is worth."""
+
+from __future__ import annotations
+
+from partitioner.model.problem import Problem
+from partitioner.report.amounts import count_text, listed, money_text
+from partitioner.report.sections import Column, Kind, Section, State, Table
+from partitioner.runs import Answer
+from partitioner.units import MONEY_STEPS
+from partitioner.zones.zones import Turned, Zones
+
+STATES = {Answer.FOUND: State.OK, Answer.UNKNOWN: State.WARN, Answer.NONE: State.BAD}
+
+
+def zones_section(problem: Problem, zones: Zones) -> Section:
+    """The section of a report on candidate switches the other way round."""
+    if not zones.rows and not zones.skipped:
+        return Section(
+            "One switch more or fewer",
+            "Every switch of the problem is required, so there is none to leave out. Mark a "
+            "switch with required: false to have it weighed.",
+            id="zones",
+        )
+    lines = [
+        f"The plan opens {count_text(zones.open_count, 'switch', 'switches')}. Below, each "
+        "candidate the other way round, everything else planned afresh and checked; costs are "
+        "those that were minimised.",
+    ]
+    for count, words in ((zones.open_count + 1, "more"), (zones.open_count - 1, "fewer")):
+        best = zones.with_count(count)
+        if best is not None:
+            lines.append(f"One switch {words}: {_sentence(problem, best)}")
+    better = [row for row in zones.rows if row.more_money is not None and row.more_money < 0]
+    if better:
+        lines.append(
+            f"Cheaper than the plan with {listed([row.switch for row in better])} turned: the "
+            "plan was not proved optimal. Plan again with more time."
+        )
+    if zones.skipped:
+        lines.append(f"No time was left for {listed(list(zones.skipped))}.")
+    points = [
+        f"{row.switch} cannot be {'opened' if row.opened else 'closed'}: {row.reason}"
+        for row in zones.rows
+        if row.answer is Answer.NONE
+    ]
+    return Section(
+        "One switch more or fewer", lines, (_table(problem, zones),), id="zones", points=points
+    )
+
+
+def _sentence(problem: Problem, row: Turned) -> str:
+    assert row.more_money is not None
+    assert row.at_least_money is not None
+    assert row.at_most_money is not None
+    word = "more" if row.more_money >= 0 else "less"
+    doing = "opened" if row.opened else "closed"
+    text = f"{money_text(abs(row.more_money), problem.currency)} {word}, with {row.switch} {doing}"
+    if row.at_least_money == row.at_most_money:
+        return f"{text}; both optima are proved."
+    return (
+        f"{text}. Between the two optima lie at least {money_text(row.at_least_money)} and at "
+        f"most {money_text(row.at_most_money, problem.currency)}."
+    )
+
+
+def _table(problem: Problem, zones: Zones) -> Table:
+    number, currency = Kind.NUMBER, problem.currency
+    return Table(
+        "zones",
+        "Each candidate switch the other way round",
+        [
+            Column("switch", "Switch", Kind.ID, heads_row=True),
+            Column("change", "Changed to"),
+            Column(
+                "state", "Layout", Kind.STATE,
+                state_words=("found", "none found in time", "proved to be none"),
+            ),
+            Column("open_count", "Switches then", number),
+            Column("cost", "Cost", number, currency, 2),
+            Column("more", "More than the plan", number, currency, 2),
+            Column("at_least", "At least", number, currency, 2),
+            Column("at_most", "At most", number, currency, 2),
+            Column("gap", "Proven gap", Kind.PERCENT, "", 2),
+            Column("open_switches", "Open then", Kind.NAMES),
+        ],
+        [_row(row) for row in zones.rows],
+        note="More: the layout found, less the plan. At least and at most enclose the difference "
+        "between the two optima.",
+    )  # fmt: skip
+
+
+def _row(row: Turned) -> tuple[object, ...]:
+    def money(amount: int | None) -> float | None:
+        return None if amount is None else amount / MONEY_STEPS
+
+    return (
+        row.switch,
+        "open" if row.opened else "closed",
+        STATES[row.answer].value,
+        row.open_count,
+        money(row.cost_money),
+        money(row.more_money),
+        money(row.at_least_money),
+        money(row.at_most_money),
+        row.gap,
+        "" if row.layout is None else " ".join(row.layout.open_switches),
+    )

@@ -1,0 +1,856 @@
+"""The search of a rerun: plan cost against change cost over one set of segments.
+
+1. The plan is made afresh, which proves a bound on the plan cost and leaves good segments behind.
+2. To them come the old segments and their relatives; where few enough, all segments there are.
+3. The master chooses for each aim: least change, least sum of both, least plan, and between.
+4. The least change is proved over all segments that a layout with no more change could use.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
+
+from partitioner.errors import Conflict, NoAnswer, NoLayout
+from partitioner.model.layout import Layout, Segment
+from partitioner.model.outcome import Outcome, Sample
+from partitioner.model.problem import Problem
+from partitioner.replan.columns import (
+    Relatives,
+    TooMany,
+    columns_within,
+    every_column,
+    order_count,
+    with_node_counts,
+)
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.change import Aim, ChangeModel, Held
+from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.instance import Instance
+from partitioner.solve.layout_in import columns_of
+from partitioner.solve.layout_out import to_layout
+from partitioner.solve.master import Choice, Master, MasterResult, Selection
+from partitioner.solve.nogood import NoGood
+from partitioner.solve.planner import PlanSettings, plan_layout
+from partitioner.solve.precheck import hopeless
+from partitioner.solve.run import over_too_soon
+from partitioner.solve.search import Limits, Search, Study
+from partitioner.solve.verify import Judge
+
+ALL_UP_TO = 30_000
+"""Up to this many orders of devices every segment is tried."""
+HARVEST = 1_200
+"""Most segments taken over from planning afresh."""
+FEW, MANY = 700, 1_800
+"""Segments besides the nearest ones that a first and a later choice may have; more of them slow
+the master down more than they help."""
+LADDER = (2, 5, 20)
+"""How many times its price plan cost weighs in layouts that lie between the ends of the front."""
+REGION = 22
+"""Devices of a region that is solved again on its own."""
+SWEPT_FROM = 400
+"""With more segments than this regions are solved before the whole."""
+
+
+@dataclass(frozen=True, slots=True)
+class RerunSettings:
+    """How long and how a rerun may work.
+
+    ``points``: how many layouts to show between touching nothing and planning afresh, both ends
+    among them; 0: the cheapest sum only.
+    """
+
+    time_limit_s: float = 60.0
+    seed: int = 0
+    workers: int = 1
+    points: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A layout of a rerun: its two costs in money steps, and what is proved.
+
+    ``is_proved``: no better one is possible for its aim. ``is_best_offered``: none better can be
+    put together from the segments that were tried.
+    """
+
+    plan_money: int
+    change_money: int
+    selection: Selection
+    layout: Layout
+    is_proved: bool
+    is_best_offered: bool
+
+    @property
+    def total_money(self) -> int:
+        """Plan cost and change cost."""
+        return self.plan_money + self.change_money
+
+
+@dataclass(frozen=True, slots=True)
+class Searched:
+    """What a rerun found.
+
+    ``plan_bound_money`` is a proved bound on the plan cost of any layout, ``least_change_money``
+    a proved bound on the change cost of any layout (0 where nothing is proved).
+    """
+
+    best: Found
+    total_bound_money: int
+    plan_bound_money: int
+    least_change_money: int
+    front: tuple[Found, ...]
+    is_front_whole: bool
+    columns: int
+    tried_all: bool
+    fresh: Outcome | None
+    seconds: float
+    stopped_by: str
+    timeline: tuple[Sample, ...]
+
+
+@dataclass(slots=True)
+class _Choice:
+    """A selection with what is known about it."""
+
+    selection: Selection
+    proved: bool
+
+
+@dataclass(slots=True)
+class RerunSearch:
+    """One rerun.
+
+    Parameters
+    ----------
+    problem, layout
+        The changed problem and the earlier layout.
+    old_cuts_um
+        Cut lengths of the earlier layout by device.
+    held
+        What must not be touched.
+    clock, on_progress, should_stop
+        As for a plan.
+    """
+
+    problem: Problem
+    layout: Layout
+    old_cuts_um: dict[str, int]
+    held: Held
+    settings: RerunSettings
+    clock: Callable[[], float] = time.monotonic
+    on_progress: Callable[[Sample, str], None] | None = None
+    should_stop: Callable[[], bool] = lambda: False
+    instance: Instance = field(init=False)
+    builder: ColumnBuilder = field(init=False)
+    backbone: BackboneData = field(init=False)
+    change: ChangeModel = field(init=False)
+    _begun: float = field(init=False)
+    _columns: list[Column] = field(init=False, default_factory=list)
+    _near: list[Column] = field(init=False, default_factory=list)
+    _wide: list[Column] = field(init=False, default_factory=list)
+    _met: list[Selection] = field(init=False, default_factory=list)
+    """Every selection that was the best for some aim for a while."""
+    _judge: Judge = field(init=False)
+    _preparing: bool = field(init=False)
+    _refused: dict[NoGood, None] = field(init=False, default_factory=dict)
+    _tried_all: bool = field(init=False, default=False)
+    _is_refuted: bool = field(init=False, default=False)
+    """Whether the last choice asked for was proved impossible with the segments given."""
+    _least_figures: tuple[int, int] | None = field(init=False, default=None)
+    """Change and plan cost of the layout proved to have the least change, then the least plan."""
+    _bound: int = field(init=False, default=0)
+    _best_total: int | None = field(init=False, default=None)
+    _timeline: list[Sample] = field(init=False, default_factory=list)
+
+    def __post_init__(self) -> None:
+        """Compile the problem."""
+        self._begun = self.clock()
+        self._preparing = True
+        self.instance = Instance(self.problem, look=self._look)
+        self.builder = ColumnBuilder(self.instance)
+        self.backbone = BackboneData(self.instance)
+        self.change = ChangeModel(
+            self.instance, self.layout, self.problem.change_prices, self.old_cuts_um, self.held
+        )
+        self._judge = Judge(self.builder, self.backbone, is_over=self._over)
+
+    # -- time and progress --------------------------------------------------------------------
+
+    def seconds(self) -> float:
+        """Seconds since the rerun began."""
+        return self.clock() - self._begun
+
+    def seconds_left(self) -> float:
+        """Seconds left."""
+        return self.settings.time_limit_s - self.seconds()
+
+    def _over(self) -> bool:
+        return self.should_stop() or self.seconds_left() <= 0
+
+    def _look(self) -> None:
+        if self._preparing and self._over():
+            raise over_too_soon(self.seconds())
+
+    def _tell(self, word: str) -> None:
+        sample = Sample(round(self.seconds(), 3), self._best_total, self._bound or None)
+        self._timeline.append(sample)
+        if self.on_progress is not None:
+            self.on_progress(sample, word)
+
+    # -- the run ------------------------------------------------------------------------------
+
+    def run(self) -> Searched:
+        """Search.
+
+        Raises
+        ------
+        NoLayout
+            Proved that no layout keeps all rules and what is held.
+        NoAnswer
+            None found within the limit.
+        """
+        conflicts = hopeless(self.builder)
+        if conflicts:
+            raise NoLayout(conflicts)
+        self._preparing = False
+        self._tried_all = order_count(self.builder, ALL_UP_TO) <= ALL_UP_TO
+        fresh: Outcome | None = None
+        starts: list[Selection] = []
+        if self._tried_all:
+            self._columns = every_column(self.builder, self.change)
+            least = self._least_change(starts)
+            least, proved_change = self._prove_least_change(least)
+        else:
+            least, proved_change = self._prove_least_change(self._near_old())
+            if least is not None:
+                starts.append(least.selection)
+                self._best_total = self.change.value(least.selection, Aim())
+            fresh = self._plan_afresh(least)
+            self._tell("old segments and their relatives")
+            starts += self._gather(fresh, starts)
+            if least is None:
+                least = self._least_change(starts)
+        starts += [] if least is None else [least.selection]
+        self._tell("cheapest plan and change")
+        best = self._mixed(Aim(), starts)
+        if best is not None:
+            starts.append(best.selection)
+        best = self._solve(Aim(), starts, 0.4) or best
+        if best is None:
+            self._give_up()
+        assert best is not None
+        if not self._tried_all:
+            best = self._improve(best)
+        ladder = self._ladder(best) if self.settings.points and not self._tried_all else []
+        starts += [c.selection for c in (best, *ladder)]
+        plain = self._front_end(starts)
+        if self._tried_all and plain is not None and plain.proved:
+            self._bound = max(self._bound, plain.selection.cost)
+        ends = [c for c in (least, best, *ladder, plain) if c is not None]
+        whole = False
+        if self.settings.points:
+            ends, whole = self._front(ends)
+            if not self._tried_all:
+                again = self._mixed(Aim(), [c.selection for c in ends])
+                ends += [] if again is None else [_Choice(again.selection, False)]
+        return self._result(best, ends, whole, proved_change, fresh)
+
+    def _give_up(self) -> None:
+        if self._tried_all and self._is_refuted:
+            raise NoLayout(
+                [
+                    Conflict(
+                        "combination",
+                        (),
+                        "No choice of segments keeps all rules"
+                        + (" and leaves what is held untouched." if self._holds() else "."),
+                    )
+                ]
+            )
+        raise NoAnswer(
+            f"no layout found within {self.seconds():.1f} s; whether one exists is not known",
+            seconds=self.seconds(),
+            bound_money=self._bound or None,
+        )
+
+    def _holds(self) -> bool:
+        held = self.held
+        return bool(held.devices or held.placed or held.segments or held.switches)
+
+    def _plan_afresh(self, least: _Choice | None) -> Outcome | None:
+        """Plan without change costs; keeps the bound and the segments it worked with."""
+        seen: dict[Column, None] = {}
+
+        def extend(master: Master) -> None:
+            for column in master.columns:
+                seen.pop(column, None)
+                seen[column] = None
+
+        def tell(sample: Sample, word: str) -> None:
+            if sample.bound_money is not None:
+                self._bound = max(self._bound, sample.bound_money)
+            self._tell(f"planning afresh: {word}")
+
+        share = min(0.25 * self.settings.time_limit_s, max(1.0, 0.5 * self.seconds_left()))
+        known = [self.layout]
+        if least is not None:
+            known.append(to_layout(self.instance, self.backbone, least.selection))
+        try:
+            # What is held is left aside here: the bound holds all the more with it.
+            outcome = plan_layout(
+                self.problem,
+                PlanSettings(
+                    time_limit_s=share, seed=self.settings.seed, workers=self.settings.workers
+                ),
+                clock=self.clock,
+                on_progress=tell,
+                should_stop=self.should_stop,
+                study=Study(extend=extend),
+                start_from=known,
+            )
+        except NoAnswer:
+            outcome = None
+        self._columns = list(seen)[-HARVEST:]
+        return outcome
+
+    def _near_old(self) -> _Choice | None:
+        """Least change among the old segments with new devices put in, and nothing else."""
+        relatives = Relatives(self.builder, self.change)
+        news = self.change.new_devices
+        found = dict.fromkeys(relatives.near(relatives.old_cables(), news, is_wide=False))
+        found |= dict.fromkeys(relatives.among(news))
+        single = relatives.single(3)
+        lone = [c for c in single if c.devices[0] in news]
+        self._near = list(found | dict.fromkeys(single))
+        # Old devices alone are seldom needed, and many choices among them take long to settle.
+        self._columns = list(found | dict.fromkeys(lone))
+        least = self._least_change([])
+        self._columns = self._near
+        return self._least_change([]) if least is None else least
+
+    def _gather(self, fresh: Outcome | None, starts: Sequence[Selection]) -> list[Selection]:
+        """Segments to choose from; those of planning afresh as a selection, if it has one."""
+        relatives = Relatives(self.builder, self.change)
+        news = self.change.new_devices
+        kept = dict.fromkeys(self._near)
+        more: list[Selection] = []
+        if fresh is not None:
+            afresh = columns_of(self.builder, fresh.layout)
+            kept |= dict.fromkeys(afresh)
+            only = self._solve_over(Aim(1, 0), afresh, [], self.seconds_left())
+            if only is not None:
+                more.append(only.selection)
+        wide = dict.fromkeys(relatives.near(relatives.old_cables(), news, is_wide=True))
+        wide |= dict.fromkeys(self._columns)
+        self._columns = self._promising(kept, wide, [*starts, *more], FEW)
+        self._wide = list(wide)
+        return more
+
+    def _promising(
+        self,
+        kept: Iterable[Column],
+        wide: Iterable[Column],
+        selections: Sequence[Selection],
+        room: int,
+    ) -> list[Column]:
+        """All of ``kept`` and the best of ``wide``, measured by what devices cost by now.
+
+        A device is priced by its share of the segment it has in the best selection; what a
+        segment costs beyond the prices of its devices tells how little it promises.
+        """
+        out = dict.fromkeys(kept)
+        rest = [c for c in wide if c not in out]
+        if len(rest) <= room or not selections:
+            return list(out | dict.fromkeys(rest))
+        best = min(selections, key=lambda s: self.change.value(s, Aim()))
+        price = [0.0] * self.instance.n
+        for choice in best.choices:
+            each = self._sum_of(choice.column) / len(choice.column.devices)
+            for i in choice.column.devices:
+                price[i] = each
+        beyond = [
+            (self._sum_of(c) - sum(price[i] for i in c.devices), k) for k, c in enumerate(rest)
+        ]
+        beyond.sort()
+        return list(out | dict.fromkeys(rest[k] for _, k in beyond[:room]))
+
+    def _sum_of(self, column: Column) -> int:
+        """Cost of a segment with its cheapest port and its least change."""
+        inst = self.instance
+        ports = inst.ports_of[column.switch, column.grade]
+        saving = max((s for _, s in self.change.ties(column)), default=0)
+        return (
+            column.cost
+            + min(inst.port_classes[p].value for p in ports)
+            + self.change.base_money(column)
+            - max(0, saving)
+        )
+
+    # -- aims ---------------------------------------------------------------------------------
+
+    def _solve(self, aim: Aim, starts: Iterable[Selection], share: float) -> _Choice | None:
+        seconds = max(1.0, share * self.seconds_left())
+        return self._solve_over(aim, self._columns, starts, seconds)
+
+    def _solve_over(
+        self, aim: Aim, columns: Sequence[Column], starts: Iterable[Selection], seconds: float
+    ) -> _Choice | None:
+        """Choose among segments for an aim, beginning with the best of given selections."""
+        change = self.change
+        study = Study(
+            charge=lambda selection: change.value(selection, aim) - selection.cost,
+        )
+        limits = Limits(
+            self.seconds_left, self.settings.workers, self.settings.seed, self.should_stop, None
+        )
+        search = Search(
+            self.instance, self.builder, self.backbone, limits, self._met.append, study,
+            judge=self._judge,
+        )
+        search.refused = self._refused
+        for start in starts:
+            if self._keeps(start, aim):
+                search.offer(start)
+        self._is_refuted = False
+        if self._over():
+            return None if search.best is None else _Choice(search.best, False)
+        known = self._with_node_counts(columns)
+        if search.best is not None:
+            known |= dict.fromkeys(c.column for c in search.best.choices)
+        usable = [
+            c
+            for c in known
+            if any(
+                change.allowed(c, p)
+                for p in self.instance.ports_of.get((c.switch, c.grade), ())
+            )
+        ]
+        if search.best is not None and not self._tried_all and len(usable) > SWEPT_FROM:
+            until = self.seconds() + 0.6 * seconds
+            wide = self._with_node_counts(self._wide)
+            self._sweep(search, dict.fromkeys([*usable, *wide]), aim, until)
+            usable = list(
+                dict.fromkeys(usable) | dict.fromkeys(c.column for c in search.best.choices)
+            )
+            seconds *= 0.4
+        result = self._master(search, usable, aim, seconds)
+        if search.best is None:
+            self._is_refuted = result.proved and result.selection is None
+            return None
+        # What the master chose last may have been late on the backbone and refused.
+        is_its = result.selection is not None and (
+            change.value(result.selection, aim) == change.value(search.best, aim)
+        )
+        return _Choice(search.best, result.proved and is_its)
+
+    def _with_node_counts(self, columns: Iterable[Column]) -> dict[Column, None]:
+        """Segments with the PLCA node counts to choose from; of many, the two ends only."""
+        made = with_node_counts(self.builder, self.change, columns, every=self._tried_all)
+        return dict.fromkeys(columns if self._tried_all else made)
+
+    def _sweep(
+        self, search: Search, columns: Iterable[Column], aim: Aim, until: float
+    ) -> None:
+        """Solve one neighbourhood after the other again until nothing is gained or time is up."""
+        assert search.best is not None
+        pool = [(frozenset(c.devices), c) for c in columns]
+        settled: set[frozenset[Choice]] = set()
+        gained = True
+        while gained:
+            gained = False
+            for choice in search.best.choices:
+                if self._over() or self.seconds() >= until:
+                    return
+                if choice not in search.best.choices:
+                    continue
+                picked = search.region_around(choice.column.devices, REGION)
+                chosen = [search.best.choices[k] for k in picked]
+                if frozenset(chosen) in settled:
+                    continue
+                settled.add(frozenset(chosen))
+                before = search.best_value
+                self._solve_region(search, pool, chosen, aim, until)
+                gained = gained or search.best_value < before
+
+    def _solve_region(
+        self,
+        search: Search,
+        pool: Sequence[tuple[frozenset[int], Column]],
+        chosen: Sequence[Choice],
+        aim: Aim,
+        until: float,
+    ) -> None:
+        """Choose again for the devices of some segments, all others as they are."""
+        assert search.best is not None
+        members = {i for c in chosen for i in c.column.devices}
+        columns = dict.fromkeys(c.column for c in chosen)
+        columns |= dict.fromkeys(c for devices, c in pool if devices <= members)
+        inside = set(chosen)
+        master = Master(
+            self.instance,
+            self.backbone,
+            list(columns),
+            fixed=[c for c in search.best.choices if c not in inside],
+            cover=members,
+            refused=self._refused,
+        )
+        ties = self.change.extend(master, aim)
+        master.hint(search.best)
+        self.change.hint(master, ties, search.best)
+        result = master.solve(
+            seconds=min(4.0, max(0.2, until - self.seconds())),
+            workers=self.settings.workers,
+            seed=self.settings.seed,
+            should_stop=self._over,
+        )
+        search.offer(result.selection)
+
+    def _master(
+        self, search: Search, columns: Sequence[Column], aim: Aim, seconds: float
+    ) -> MasterResult:
+        """Run the master; again, as long as what it chose teaches something about hops."""
+        until = self.seconds() + seconds
+        while True:
+            master = Master(
+                self.instance, self.backbone, columns,
+                refused=self._refused,
+            )
+            ties = self.change.extend(master, aim)
+            if search.best is not None:
+                master.hint(search.best)
+                self.change.hint(master, ties, search.best)
+            result = master.solve(
+                seconds=max(0.2, until - self.seconds()),
+                workers=self.settings.workers,
+                seed=self.settings.seed,
+                should_stop=self._over,
+            )
+            learned = len(self._refused)
+            search.offer(result.selection)
+            if learned == len(self._refused) or self._over():
+                return result
+
+    def _keeps(self, selection: Selection, aim: Aim) -> bool:
+        if selection.left_out or self.change.touches_held(selection.choices):
+            return False
+        if aim.most_plan_money is not None and selection.cost > aim.most_plan_money:
+            return False
+        return (
+            aim.most_change_money is None
+            or self.change.change_money(selection) <= aim.most_change_money
+        )
+
+    def _least_change(self, starts: Sequence[Selection]) -> _Choice | None:
+        """Least change, and the cheapest plan with no more change."""
+        self._tell("least change")
+        least = self._solve(Aim(0, 1), starts, 0.15)
+        if least is None:
+            return None
+        return self._then_plan(least, self._columns)
+
+    def _then_plan(self, least: _Choice, columns: Sequence[Column]) -> _Choice:
+        money = self.change.change_money(least.selection)
+        second = self._solve_over(
+            Aim(1, 0, most_change_money=money),
+            columns,
+            [least.selection],
+            max(1.0, 0.05 * self.seconds_left()),
+        )
+        if second is None:
+            return _Choice(least.selection, False)
+        return _Choice(second.selection, least.proved and second.proved)
+
+    def _prove_least_change(self, least: _Choice | None) -> tuple[_Choice | None, int]:
+        """Least change over every segment that a layout with no more change could use.
+
+        Returns the choice and the change cost that no layout can stay below.
+        """
+        if least is None:
+            return None, 0
+        budget = self.change.change_money(least.selection)
+        if self._tried_all:
+            return self._noted(least), budget if least.proved else 0
+        least.proved = False
+        if self._over():
+            return least, 0
+        self._tell("proving the least change")
+        try:
+            until = self.seconds() + 0.2 * self.settings.time_limit_s
+            columns = columns_within(
+                self.builder, self.change, budget,
+                should_stop=lambda: self._over() or self.seconds() > until,
+            )
+        except TooMany:
+            return least, 0
+        found = self._solve_over(
+            Aim(0, 1), columns, [least.selection], max(1.0, 0.2 * self.seconds_left())
+        )
+        if found is None or not found.proved:
+            return least, 0
+        proved = self.change.change_money(found.selection)
+        return self._noted(self._then_plan(found, columns)), proved
+
+    def _noted(self, least: _Choice) -> _Choice:
+        self._least_figures = self._figures(least) if least.proved else None
+        return least
+
+    def _front_end(self, starts: Sequence[Selection]) -> _Choice | None:
+        """Cheapest plan, and the least change at no more cost."""
+        self._tell("cheapest plan at least change")
+        plain = self._solve(Aim(1, 0), starts, 0.25)
+        if plain is None:
+            return None
+        return self._then_change(plain)
+
+    def _then_change(self, plan: _Choice) -> _Choice:
+        second = self._solve(
+            Aim(0, 1, most_plan_money=plan.selection.cost), [plan.selection], 0.15
+        )
+        if second is None:
+            return _Choice(plan.selection, False)
+        return _Choice(second.selection, plan.proved and second.proved)
+
+    def _improve(self, best: _Choice) -> _Choice:
+        """Try relatives of the best segments until nothing is gained."""
+        relatives = Relatives(self.builder, self.change)
+        for _ in range(4):
+            self._best_total = self.change.value(best.selection, Aim())
+            if self.seconds_left() < 0.4 * self.settings.time_limit_s or self._over():
+                break
+            self._tell("relatives of the best segments")
+            cables = relatives.cables_of(c.column for c in best.selection.choices)
+            near = relatives.near(cables, self.change.new_devices, is_wide=True)
+            self._columns = self._promising(
+                dict.fromkeys([*self._near, *(c.column for c in best.selection.choices)]),
+                dict.fromkeys([*near, *self._wide]),
+                [best.selection],
+                MANY,
+            )
+            again = self._solve(Aim(), [best.selection], 0.2)
+            if again is None:
+                break
+            gained = self.change.value(again.selection, Aim()) < self._best_total
+            best = again
+            if not gained:
+                break
+        return best
+
+    # -- the front ----------------------------------------------------------------------------
+
+    def _ladder(self, best: _Choice) -> list[_Choice]:
+        """Layouts for plan costs that weigh more and more, each from the one before."""
+        found: list[_Choice] = []
+        last = best
+        for weight in LADDER:
+            if self._over():
+                break
+            self._tell(f"front: plan cost {weight} times as weighty")
+            step = self._solve(Aim(weight, 1), [last.selection], 0.2)
+            if step is None:
+                break
+            found.append(_Choice(step.selection, False))
+            last = step
+        return found
+
+    def _figures(self, choice: _Choice) -> tuple[int, int]:
+        return self.change.change_money(choice.selection), choice.selection.cost
+
+    def _front(self, ends: list[_Choice]) -> tuple[list[_Choice], bool]:
+        """Fill in layouts between the ends; the whole front where every segment is tried."""
+        if self._tried_all:
+            return self._whole_front(ends)
+        # Layouts met on the way to one end are often good ones between.
+        met = [
+            _Choice(c, False) for c in dict.fromkeys(self._met)
+            if not c.left_out and not self.change.touches_held(c.choices)
+        ]
+        kept = self._undominated([*ends, *met])
+        barren: set[tuple[int, int]] = set()
+        while len(kept) < self.settings.points and not self._over():
+            self._tell(f"front: {len(kept)} layouts")
+            gaps = [
+                (hi[0] - lo[0], lo, hi)
+                for a, b in pairwise(kept)
+                for lo, hi in [(self._figures(a), self._figures(b))]
+                if (lo[0], hi[0]) not in barren and hi[0] - lo[0] > 1
+            ]
+            if not gaps:
+                break
+            _, lo, hi = max(gaps, key=lambda g: (g[0] * (g[1][1] - g[2][1]), g[0]))
+            found = self._between(kept, (lo[0] + hi[0]) // 2)
+            if found is None or found.selection.cost >= lo[1]:
+                # Nothing better below the middle: look just below the upper one next.
+                found = self._between(kept, hi[0] - 1)
+                barren.add((lo[0], hi[0]))
+                if found is None or found.selection.cost >= lo[1]:
+                    continue
+            kept = self._undominated([*kept, self._then_change(found)])
+        return self._spread(kept), False
+
+    def _spread(self, kept: list[_Choice]) -> list[_Choice]:
+        """As many layouts as were asked for: the ends, the least sum, the rest far apart."""
+        most = max(3, self.settings.points)
+        if len(kept) <= most:
+            return kept
+        figures = [self._figures(c) for c in kept]
+        wide = max(1, figures[-1][0] - figures[0][0])
+        high = max(1, figures[0][1] - figures[-1][1])
+        sums = [a + b for a, b in figures]
+        picked = {0, len(kept) - 1, sums.index(min(sums))}
+
+        def apart(k: int) -> float:
+            return min(
+                abs(figures[k][0] - figures[j][0]) / wide
+                + abs(figures[k][1] - figures[j][1]) / high
+                for j in picked
+            )
+
+        while len(picked) < most:
+            picked.add(max((k for k in range(len(kept)) if k not in picked), key=apart))
+        return [kept[k] for k in sorted(picked)]
+
+    def _between(self, kept: Sequence[_Choice], most_change: int) -> _Choice | None:
+        """Cheapest plan with at most so much change, first of the segments chosen so far."""
+        aim = Aim(1, 0, most_change_money=most_change)
+        starts = [c.selection for c in kept]
+        first = self._mixed(aim, starts)
+        if first is not None:
+            starts.append(first.selection)
+        return self._solve(aim, starts, 0.25) or first
+
+    def _mixed(self, aim: Aim, starts: Sequence[Selection]) -> _Choice | None:
+        """The best that can be put together from the segments of some selections alone."""
+        if not starts:
+            return None
+        chosen = dict.fromkeys(c.column for s in starts for c in s.choices)
+        return self._solve_over(aim, list(chosen), starts, max(1.0, 0.1 * self.seconds_left()))
+
+    def _whole_front(self, ends: list[_Choice]) -> tuple[list[_Choice], bool]:
+        found: list[_Choice] = []
+        room: int | None = None
+        whole = True
+        starts = [c.selection for c in ends]
+        while not self._over():
+            point = self._solve(Aim(1, 0, most_change_money=room), starts, 0.5)
+            if point is None:
+                whole = whole and self._is_refuted
+                break
+            point = self._then_change(point)
+            whole = whole and point.proved
+            found.append(point)
+            room = self.change.change_money(point.selection) - 1
+            if room < 0:
+                break
+        else:
+            whole = False
+        return self._undominated(found or ends), whole and bool(found)
+
+    def _undominated(self, choices: Iterable[_Choice]) -> list[_Choice]:
+        """Choices none of which another one beats, by rising change cost."""
+        kept: list[_Choice] = []
+        for choice in sorted(choices, key=lambda c: (*self._figures(c), not c.proved)):
+            if not kept or choice.selection.cost < kept[-1].selection.cost:
+                kept.append(choice)
+        return kept
+
+    # -- the end ------------------------------------------------------------------------------
+
+    def _result(
+        self,
+        best: _Choice,
+        ends: list[_Choice],
+        whole: bool,
+        least_change: int,
+        fresh: Outcome | None,
+    ) -> Searched:
+        # A choice made for another aim may still be the best sum.
+        for other in self._undominated(ends):
+            if self.change.value(other.selection, Aim()) < self.change.value(
+                best.selection, Aim()
+            ):
+                best = _Choice(other.selection, False)
+        found = self._found(best, self._tried_all and best.proved)
+        bound = self._bound + least_change
+        if found.is_proved:
+            bound = found.total_money
+        proved = found.is_proved or bound >= found.total_money
+        found = replace(found, is_proved=proved)
+        self._best_total = found.total_money
+        self._tell("done")
+        front = tuple(
+            self._found(c, self._tried_all and c.proved) for c in self._undominated([*ends, best])
+        )
+        if front and self._least_figures == (front[0].change_money, front[0].plan_money):
+            front = (replace(front[0], is_proved=True), *front[1:])
+        stopped = "proof" if proved else "nothing left to try"
+        if self.should_stop():
+            stopped = "user"
+        elif self.seconds_left() <= 0 and not proved:
+            stopped = "time limit"
+        return Searched(
+            best=found,
+            total_bound_money=min(bound, found.total_money),
+            plan_bound_money=min(self._bound, *(f.plan_money for f in (found, *front))),
+            least_change_money=least_change,
+            front=front,
+            is_front_whole=whole,
+            columns=len(self._columns),
+            tried_all=self._tried_all,
+            fresh=fresh,
+            seconds=self.seconds(),
+            stopped_by=stopped,
+            timeline=tuple(self._timeline),
+        )
+
+    def _found(self, choice: _Choice, proved: bool) -> Found:
+        layout = to_layout(self.instance, self.backbone, choice.selection, self.change)
+        return Found(
+            plan_money=choice.selection.cost,
+            change_money=self.change.change_money(choice.selection),
+            selection=choice.selection,
+            layout=layout,
+            is_proved=proved,
+            is_best_offered=choice.proved,
+        )
+
+
+def without_gone(layout: Layout, problem: Problem) -> Layout:
+    """What of a layout the problem still knows: devices and switches gone are left out."""
+    segments = []
+    for segment in layout.segments:
+        if segment.switch not in problem.switches:
+            continue
+        if segment.grade not in problem.catalogue.grades:
+            continue
+        stays = [d in problem.devices for d in segment.devices]
+        if not any(stays):
+            continue
+        segments.append(only(segment, stays))
+    return replace(
+        layout,
+        open_switches=tuple(s for s in layout.open_switches if s in problem.switches),
+        backbone=tuple(
+            b
+            for b in layout.backbone
+            if all(e in problem.switches for e in b.ends) and b.grade in problem.catalogue.grades
+        ),
+        segments=tuple(segments),
+    )
+
+
+def only(segment: Segment, stays: Sequence[bool]) -> Segment:
+    """A segment with those of its devices only that stay, in their order."""
+    pairs = list(zip(segment.devices, stays, strict=True))
+    return replace(
+        segment,
+        devices=tuple(d for d, s in pairs if s),
+        switch_index=sum(s for k, (_, s) in enumerate(pairs) if k < segment.switch_index),
+        plca_ids=tuple(i for i, s in zip(segment.plca_ids, stays, strict=False) if s),
+        burst_counts=tuple(
+            (n, c) for n, c in segment.burst_counts
+            if n == segment.switch or n in {d for d, s in pairs if s}
+        ),
+    )

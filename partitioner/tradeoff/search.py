@@ -1,0 +1,306 @@
+"""Cost against latency, or another axis: the front, run by run, as far as the time goes.
+
+Each run asks for the cheapest layout whose axis value is at most a limit (epsilon constraint).
+The whole front takes the limit just below the last point each time, so that nothing between two
+points can be missed; a spread of so many points halves the widest stretch instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from partitioner.errors import InternalFault, NoAnswer, NoLayout
+from partitioner.model.problem import Problem
+from partitioner.runs import SMALL, Answer, Budget, Result
+from partitioner.solve.search import Study
+from partitioner.tradeoff.axes import Axis
+from partitioner.tradeoff.front import Front, Step, front_of, widest_gap
+from partitioner.tradeoff.known_segments import Found, SeenSegments
+
+
+@dataclass(frozen=True, slots=True)
+class TradeOffSettings:
+    """How far to go.
+
+    Attributes
+    ----------
+    points
+        So many points of the front; None: all of them.
+    gap
+        Proven gap (share of the cost) that a point must reach to be counted.
+    """
+
+    points: int | None = None
+    gap: float = 0.01
+
+
+@dataclass(slots=True)
+class TradeOff:
+    """A trade-off as far as it has come; :func:`trade_off` goes on from any state of it.
+
+    Attributes
+    ----------
+    steps
+        What the runs told, in their order.
+    tried
+        Limits under which nothing new was found.
+    is_finished
+        Nothing is left to do for what was asked.
+    goal
+        Proven gap that a point must reach, as asked for last.
+    """
+
+    axis: Axis
+    floor: int
+    steps: list[Step] = field(default_factory=list)
+    tried: list[int] = field(default_factory=list)
+    is_finished: bool = False
+    goal: float = 0.01
+
+    @property
+    def front(self) -> Front:
+        """The front known so far."""
+        return front_of(self.steps, self.floor)
+
+
+def begin(problem: Problem, axis: Axis) -> TradeOff:
+    """Give a trade-off with nothing done yet."""
+    return TradeOff(axis, axis.floor(problem))
+
+
+def trade_off(
+    problem: Problem,
+    state: TradeOff,
+    budget: Budget,
+    settings: TradeOffSettings,
+    on_front: Callable[[TradeOff], None] | None = None,
+) -> TradeOff:
+    """Find the front, or go on finding it, until it is whole or the budget is used up.
+
+    Parameters
+    ----------
+    problem
+        What to lay out.
+    state
+        From :func:`begin`, or read back from an earlier call; it is changed in place.
+    budget
+        Time for all runs. The first run may take a quarter of it, the others share what is left.
+    settings
+        How many points, how well proved.
+    on_front
+        Called after each run with the state so far, to be kept.
+
+    Raises
+    ------
+    NoLayout
+        The problem has no layout at all.
+    NoAnswer
+        No layout was found at all within the time.
+    InternalFault
+        The check does not accept a layout, or finds its axis value above the limit.
+    """
+    # What an earlier call had too little time for may be tried again.
+    empty = {s.limit for s in state.steps if s.bound_money is None}
+    state.tried = [limit for limit in state.tried if limit in empty]
+    again: set[int | None] = set()
+    seen = SeenSegments(problem, state.axis)
+    state.goal = settings.gap
+    state.is_finished = False
+    while not budget.is_over:
+        limit = _next_limit(state, settings, again)
+        if limit is _DONE:
+            state.is_finished = True
+            break
+        assert limit is None or isinstance(limit, int)
+        # The bound of the first run holds for every other one too, so it gets more time.
+        part = 4 if limit is None else _runs_left(state, settings) + 1
+        seconds = budget.left_s / part
+        enough = 0.0
+        is_spread = settings.points is not None and len(problem.devices) > SMALL
+        if is_spread and limit is not None:
+            # The bound of the first run serves all others, so that one goes for a proof.
+            enough = settings.gap
+        _step(problem, state, seen, budget, limit, seconds, enough)
+        if settings.points is not None and not _is_proved(state.steps[-1]):
+            # Proofs do not come easily here: points from the segments seen are worth having.
+            _between(state, seen, budget, settings, seconds)
+        if not budget.is_over:
+            again.add(limit)
+        if on_front is not None:
+            on_front(state)
+    else:
+        state.is_finished = _next_limit(state, settings, again) is _DONE
+    if not state.front.points:
+        raise NoAnswer("no layout found within the time", bound_money=_bound(state, None))
+    return state
+
+
+def _is_proved(step: Step) -> bool:
+    """Whether a run settled its question."""
+    return step.bound_money is None or step.bound_money == step.cost_money
+
+
+_DONE = object()
+
+
+def _next_limit(state: TradeOff, settings: TradeOffSettings, again: set[int | None]) -> object:
+    """Axis limit of the next run (None: no limit), or that there is none.
+
+    ``again`` are the limits run in this call already.
+    """
+    front = state.front
+    if not any(s.limit is None for s in state.steps):
+        return None
+    if not front.points and None not in again:
+        # An earlier call was ended before it found a layout.
+        return None
+    if settings.points is not None:
+        if len(front.within(settings.gap)) < settings.points:
+            limit = widest_gap(front, state.tried, settings.gap)
+            if limit is not None:
+                return limit
+    else:
+        # The whole front: from the cheap end on, wherever the next point is not proved to be next.
+        for point in front.points:
+            below = point.value - 1
+            if not point.is_next_proved and below >= front.floor and below not in state.tried:
+                return below
+    return _least_proved(state, settings, again)
+
+
+def _least_proved(state: TradeOff, settings: TradeOffSettings, again: set[int | None]) -> object:
+    """Limit of the point with the widest gap that is not good enough and may be run again."""
+    front = state.front
+    # A whole front is to be proved; for a spread the gap asked for is enough.
+    goal = 0.0 if settings.points is None else settings.gap
+    open_points: list[tuple[float, int | None]] = []
+    for number, point in enumerate(front.points):
+        # Nothing is cheaper than the first point at any value: its run needs no limit.
+        limit = None if number == 0 else point.value
+        if point.gap > goal and limit not in again:
+            open_points.append((point.gap, limit))
+    return max(open_points, key=lambda p: p[0])[1] if open_points else _DONE
+
+
+def _runs_left(state: TradeOff, settings: TradeOffSettings) -> int:
+    if settings.points is None:
+        return 4
+    return max(2, settings.points - len(state.front.within(settings.gap)))
+
+
+def _bound(state: TradeOff, limit: int | None) -> int:
+    """Best bound proved so far for all layouts within a limit."""
+    return max((s.bound_money or 0 for s in state.steps if s.covers(limit)), default=0)
+
+
+def _step(
+    problem: Problem,
+    state: TradeOff,
+    seen: SeenSegments,
+    budget: Budget,
+    limit: int | None,
+    seconds: float,
+    enough_gap: float,
+) -> None:
+    """Run once under a limit and take in what it tells."""
+    axis = state.axis
+    asked = Study() if limit is None else axis.limit(problem, limit)
+    known = [s.layout for s in state.steps if s.layout is not None]
+    result = budget.run(problem, seconds, study=seen.watch(asked), start_from=known,
+                        enough_gap=enough_gap, known_bound_money=_bound(state, limit))
+    if result.answer is Answer.NONE:
+        if limit is None:
+            raise NoLayout(list(result.conflicts))
+        state.steps.append(Step(limit, None))
+        state.tried.append(limit)
+        return
+    bound = max(result.bound_money, _bound(state, limit))
+    if result.answer is Answer.UNKNOWN:
+        state.steps.append(Step(limit, bound))
+        if limit is not None:
+            state.tried.append(limit)
+        return
+    found = _judged(problem, axis, result, limit)
+    best = _at_less(seen, found, budget, seconds)
+    is_old = best.value in {s.value for s in state.steps}
+    state.steps.append(
+        Step(limit, min(bound, found.cost_money), best.layout, best.cost_money, best.value)
+    )
+    if limit is not None and is_old:
+        state.tried.append(limit)
+
+
+def _judged(
+    problem: Problem, axis: Axis, result: Result, limit: int | None
+) -> Found:
+    """Layout, cost and axis value of a run, as the check has them."""
+    assert result.outcome is not None
+    assert result.assessment is not None
+    layout = result.outcome.layout
+    cost = result.assessment.cost.objective_money
+    value = axis.value(problem, result.assessment)
+    if cost != result.outcome.cost_money or (limit is not None and value > limit):
+        raise InternalFault(
+            "solver and check disagree on a layout of the trade-off",
+            [
+                f"cost {result.outcome.cost_money} by the solver, {cost} by the check",
+                f"{axis.name} {value} by the check, asked for at most {limit}",
+            ],
+        )
+    return Found(layout, cost, value)
+
+
+def _at_less(
+    seen: SeenSegments, found: Found, budget: Budget, seconds: float
+) -> Found:
+    """Lower the axis value at no more cost, among the segments seen so far.
+
+    The second step of a lexicographic search. It makes points better, never proved: that nothing
+    of this cost has a smaller value is proved by the next run of the whole front, if at all.
+    """
+    until = budget.clock() + max(0.5, 0.1 * seconds)
+    while found.value > 0 and budget.clock() < until and not budget.is_over:
+        better = seen.cheapest(
+            found.value - 1, found.cost_money, budget, until - budget.clock()
+        )
+        if better is None or better.value >= found.value or better.cost_money > found.cost_money:
+            break
+        found = better
+    return found
+
+
+def _between(
+    state: TradeOff,
+    seen: SeenSegments,
+    budget: Budget,
+    settings: TradeOffSettings,
+    seconds: float,
+) -> None:
+    """Look for more points of a spread among the segments seen so far, widest stretch first.
+
+    Their bounds are those proved for looser limits.
+    """
+    until = budget.clock() + 0.3 * seconds
+    asked: list[int] = []
+    while budget.clock() < until and not budget.is_over:
+        front = state.front
+        if not front.points:
+            return
+        limit = widest_gap(front, [*state.tried, *asked], settings.gap)
+        if not asked and front.points[0].value > front.floor:
+            # Just below the cheapest: mostly the next point is not far, and well proved.
+            limit = front.points[0].value - 1
+        if limit is None or len(front.within(settings.gap)) >= (settings.points or 0):
+            return
+        asked.append(limit)
+        dearer = [p.cost_money for p in front.points if p.value <= limit]
+        most = min(dearer, default=2 * front.points[-1].cost_money) - 1
+        found = seen.cheapest(limit, most, budget, until - budget.clock())
+        if found is not None:
+            found = _at_less(seen, found, budget, until - budget.clock())
+            bound = _bound(state, found.value)
+            state.steps.append(
+                Step(found.value, min(bound, found.cost_money), found.layout,
+                     found.cost_money, found.value)
+            )  # fmt: skip

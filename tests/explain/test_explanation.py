@@ -1,0 +1,190 @@
+"""Conflicts and ways out of seeded problems; every claim is tried by brute force too."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import pytest
+
+from partitioner.check.judge import assess
+from partitioner.explain.conflict import Asker
+from partitioner.explain.explanation import (
+    DeviceExplained,
+    LayoutExplained,
+    NoLayoutExplained,
+    explain,
+)
+from partitioner.explain.handles import without
+from partitioner.explain.rule_prices import Price, price_between, surcharge
+from partitioner.model.layout import Layout
+from partitioner.model.outcome import Outcome, Status
+from partitioner.model.problem import Group, GroupKind, Problem
+from partitioner.pages.explanation import explained_data, explained_text
+from partitioner.runs import Answer, Budget, Result
+from tests.brute import brute, oracle
+from tests.brute.random_problems import random_problem
+from tests.explain.no_layout import ONE, TWO
+
+
+def best_layout(problem: Problem) -> tuple[int, Layout] | None:
+    """By the check alone where a deadline may bind, else by rules of its own, which is quicker."""
+    is_tight = any(s.deadline_ns < s.period_ns for s in problem.streams.values())
+    return (oracle if is_tight else brute).best_layout(problem)
+
+
+def budget(seconds: float = 240.0) -> Budget:
+    return Budget(time.monotonic, time.monotonic() + seconds)
+
+
+def explained(problem: Problem) -> NoLayoutExplained:
+    found = explain(problem, budget())
+    assert isinstance(found, NoLayoutExplained)
+    assert found.is_whole
+    return found
+
+
+def is_minimal_by_brute_force(problem: Problem, conflict) -> None:
+    """With these rules only there is no layout; with any one less there is."""
+    handles = Asker(problem, budget()).handles
+    rules = {h.key for h in conflict.rules}
+    others = [h for h in handles if h.key not in rules]
+    assert best_layout(without(problem, others)) is None
+    for handle in conflict.rules:
+        assert best_layout(without(problem, [*others, handle])) is not None
+
+
+def each_way_works(problem: Problem, found: NoLayoutExplained) -> None:
+    assert found.ways
+    for way in found.ways:
+        assert way.changes
+        best = best_layout(way.problem)
+        assert best is not None
+        assert way.outcome.cost_money == best[0]
+        assert assess(way.problem, way.outcome.layout).findings == ()
+
+
+@pytest.mark.parametrize("seed", [1])
+@pytest.mark.parametrize("kind", ONE)
+def test_one_conflict(kind, seed):
+    make, rules = ONE[kind]
+    problem = make(seed)
+    assert best_layout(problem) is None
+    found = explained(problem)
+    assert [{h.rule for h in c.rules} for c in found.conflicts] == [rules]
+    assert found.conflicts[0].is_minimal
+    is_minimal_by_brute_force(problem, found.conflicts[0])
+    each_way_works(problem, found)
+    assert all(len(w.changes) == 1 for w in found.ways[:1])
+
+
+@pytest.mark.parametrize("seed", [1])
+@pytest.mark.parametrize("kind", TWO)
+def test_two_conflicts_at_once(kind, seed):
+    make, rules = TWO[kind]
+    problem = make(seed)
+    assert best_layout(problem) is None
+    found = explained(problem)
+    sets = [{h.rule for h in c.rules} for c in found.conflicts]
+    assert sorted(map(sorted, sets)) == sorted(map(sorted, rules))
+    for conflict in found.conflicts:
+        assert conflict.is_minimal
+        is_minimal_by_brute_force(problem, conflict)
+    each_way_works(problem, found)
+    assert all(len(w.changes) == 2 for w in found.ways)
+
+
+@pytest.mark.parametrize("seed", [4, 5, 9])
+def test_random_problems_without_a_layout(seed):
+    problem = random_problem(
+        seed, 5, groups=True, pins=True, sharing=True, reserve=True, links=True, nodes=4
+    )
+    assert best_layout(problem) is None
+    found = explained(problem)
+    assert found.conflicts[0].is_minimal
+    is_minimal_by_brute_force(problem, found.conflicts[0])
+    each_way_works(problem, found)
+
+
+def test_the_least_amount_is_the_least():
+    make, _ = ONE["ports and nodes"]
+    found = explained(make(1))
+    # Five devices, three on a line: two ports, or a line of six nodes with the switch port.
+    assert {w.changes for w in found.ways} == {
+        ("give sw0 2 ports for 10BASE-T1S-multidrop in place of 1",),
+        ("raise the node limit of 10BASE-T1S-multidrop from 4 to 6",),
+    }
+    assert all(w.is_least for w in found.ways)
+
+
+def test_words_name_rules_places_and_ways():
+    make, _ = ONE["apart on switches"]
+    problem = make(1)
+    found = explained(problem)
+    text = explained_text(problem, found, lambda steps: "p.yaml:7")
+    assert text.startswith(f"{problem.name}: no layout keeps all rules; this is proved.")
+    assert "p.yaml:7: [apart-switch] d0 and d3 stay on different switches (group g0)." in text
+    assert "keep group g0 on different segments only; the layout then costs " in text
+    data = explained_data(problem, found)
+    assert data["conflicts"][0]["rules"][0]["key"] == "group:g0"
+    assert data["ways_out"][0]["cost"] > 0
+
+
+def cost_of(problem: Problem) -> int | None:
+    best = best_layout(problem)
+    return None if best is None else best[0]
+
+
+@pytest.mark.parametrize("seed", [0, 6])
+def test_prices_of_rules_equal_brute_force(seed):
+    problem = random_problem(
+        seed, 5, groups=True, pins=True, sharing=True, reserve=True, links=True, nodes=4
+    )
+    base = cost_of(problem)
+    found = explain(problem, budget())
+    assert isinstance(found, LayoutExplained)
+    assert found.outcome.cost_money == base
+    assert len(found.prices) > 5
+    assert any(p.binds for p in found.prices)
+    for price in found.prices:
+        assert price.price.is_exact
+        loose = cost_of(without(problem, price.handles))
+        # A later deadline is no plain loosening: what it gains can be less than nothing.
+        assert price.price.least_money == max(0, base - loose)
+
+
+def test_prices_of_other_homes_equal_brute_force():
+    problem = random_problem(2, 5, links=True, anywhere=True)
+    base = cost_of(problem)
+    device = "d1"
+    found = explain(problem, budget(), device)
+    assert isinstance(found, DeviceExplained)
+    others = {o.where: o.surcharge for o in found.others}
+    row = problem.devices[device]
+    for switch in problem.switches:
+        if switch == found.segment.switch:
+            continue
+        pinned = replace(row, pinned_switches=(switch,))
+        best = cost_of(replace(problem, devices={**problem.devices, device: pinned}))
+        price = others[f"on {switch}"]
+        if best is None:
+            assert price.is_impossible
+        else:
+            assert (price.least_money, price.most_money) == (best - base, best - base)
+    mates = [d for d in found.segment.devices if d != device]
+    for mate in mates if len(mates) > 1 else ():
+        apart = Group("apart", GroupKind.APART_SEGMENT, (device, mate))
+        best = cost_of(replace(problem, groups=(*problem.groups, apart)))
+        assert others[f"away from {mate}"].least_money == best - base
+    assert any(w.startswith("away from") for w in others)
+
+
+def test_a_price_is_what_is_certain():
+    nothing = Layout("", "", (), (), ())
+    base = Outcome(Status.FEASIBLE, nothing, 120, 100, 0, 0, 0, 1, "", "", (), ())
+    looser = Result(Answer.FOUND, replace(base, cost_money=90, bound_money=70), None, (), 70)
+    assert price_between(base, looser) == Price(10, 50)
+    tighter = Result(Answer.FOUND, replace(base, cost_money=150, bound_money=130), None, (), 130)
+    assert surcharge(base, tighter) == Price(10, 50)
+    assert surcharge(base, Result(Answer.UNKNOWN, bound_money=125)) == Price(5, None)
+    assert surcharge(base, Result(Answer.NONE)).is_impossible

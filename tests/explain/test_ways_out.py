@@ -1,0 +1,266 @@
+"""Ways out obeyed to the letter in the problem file: it reads, and plans at the cost told."""
+
+from __future__ import annotations
+
+import time
+from copy import deepcopy
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+import pytest
+import yaml
+
+from partitioner.explain.explanation import LayoutExplained, NoLayoutExplained, explain
+from partitioner.explain.handles import handles_of, without
+from partitioner.model.outcome import Status
+from partitioner.model.problem import Problem
+from partitioner.reading.problem import read_problem
+from partitioner.runs import Budget
+from partitioner.solve.planner import PlanSettings, plan_layout
+from tests.brute.oracle import best_layout
+from tests.explain.obey import obey
+
+CASES = Path(__file__).parent.parent / "cases"
+LINE = "10BASE-T1S-multidrop"
+FAST = "100BASE-T1"
+
+
+def device(id_: str, x: float, y: float = 1, **more: Any) -> dict[str, Any]:
+    return {"id": id_, "position_m": [x, y, 0], "grades": [LINE], **more}
+
+
+def switch(id_: str, x: float, lines: int = 1) -> dict[str, Any]:
+    return {"id": id_, "position_m": [x, 0, 0], "ports": [{"grades": [LINE], "count": lines}]}
+
+
+def stream(id_: str, source: str, to: str, **more: Any) -> dict[str, Any]:
+    row = {"id": id_, "from": source, "to": [to], "payload_bytes": 46, "period_us": 1_000_000}
+    return row | more
+
+
+def problem_of(*devices: dict[str, Any], **more: Any) -> dict[str, Any]:
+    rows = devices or (device("a", 1), device("b", 2))
+    plain = {
+        "format": 1,
+        "name": "p",
+        "switches": [switch("s", 0)],
+        "devices": list(rows),
+        "streams": [stream("t", rows[0]["id"], "s")],
+    }
+    return plain | more
+
+
+TWO = [switch("s", 0), switch("r", 10)]
+HOPELESS: dict[str, tuple[dict[str, Any], set[str]]] = {
+    "ports": (
+        problem_of(groups=[{"id": "g", "kind": "apart-segment", "devices": ["a", "b"]}]),
+        {"give", "drop"},
+    ),
+    "alike ports": (
+        problem_of(
+            switches=[switch("s", 0) | {"ports": [{"grades": [LINE], "count": 1, "price": p}
+                                                  for p in (1, 2)]}],
+            devices=[device(d, x) for x, d in enumerate("abc", 1)],
+            groups=[{"id": "g", "kind": "apart-segment", "devices": ["a", "b", "c"]}],
+        ),
+        {"give", "drop"},
+    ),
+    "nodes": (problem_of(*(device(f"d{k}", k) for k in range(9))), {"raise", "give"}),
+    "length": (problem_of(device("a", 40)), {"raise"}),
+    "stub": (problem_of(device("a", 1, stub_m=0.33)), {"raise"}),
+    "load": (
+        problem_of(limits={LINE: {"load_share": 0.001}},
+                   streams=[stream("t", "a", "s", period_us=1_000)]),
+        {"raise"},
+    ),
+    "unit loads": (problem_of(limits={LINE: {"unit_loads": 1}}), {"raise", "give"}),
+    "spacing": (problem_of(limits={LINE: {"spacing_m": 5}}), {"lower"}),
+    "reserve": (problem_of(limits={LINE: {"nodes": 3, "reserve": {"nodes": 1}}}),
+                {"keep", "raise", "give"}),
+    "pathway": (
+        problem_of(
+            *({"id": d, "place": "p1", "grades": [LINE]} for d in "ab"),
+            places=[{"id": f"p{k}", "position_m": [k, 0, 0]} for k in range(2)],
+            pathways=[{"id": "w", "from": "p0", "to": "p1", "max_lines": 1}],
+            switches=[{"id": "s", "place": "p0", "ports": [{"grades": [LINE], "count": 2}]}],
+            groups=[{"id": "g", "kind": "apart-segment", "devices": ["a", "b"]}],
+        ),
+        {"make", "drop"},
+    ),
+    "pin": (
+        problem_of(
+            device("a", 1, switch="s"), device("b", 2, switch="s"), switches=TWO,
+            backbone={"links": [{"between": ["s", "r"], "grades": [FAST]}]},
+            groups=[{"id": "g", "kind": "apart-segment", "devices": ["a", "b"]}],
+        ),
+        {"let", "give", "drop"},
+    ),
+    "apart on switches": (
+        problem_of(
+            switches=[switch("s", 0, 2)],
+            groups=[{"id": "g", "kind": "apart-switch", "devices": ["a", "b"]}],
+        ),
+        {"keep"},
+    ),
+    "watched twice": (
+        problem_of(
+            device("a", 1, function="f"), device("b", 2, function="f"),
+            groups=[{"id": "g", "kind": "apart-segment", "devices": ["a", "b"]}],
+            failure_rules=[{"id": "r", "group": "g", "most_lost": 1},
+                           {"id": "q", "function": "f", "most_lost": 1}],
+        ),
+        {"give", "drop"},
+    ),
+    "failure": (
+        problem_of(
+            device("a", 1, function="f"), device("b", 2, function="f"),
+            failure_rules=[{"id": "q", "function": "f", "most_lost": 1}],
+        ),
+        {"let"},
+    ),
+    "reach": (
+        problem_of(
+            device("a", 1, switch="s"), device("b", 10, switch="r"), switches=TWO,
+            streams=[stream("t", "a", "b")],
+            backbone={"links": [{"between": ["s", "r"], "grades": [FAST], "length_m": 90}]},
+        ),
+        {"bring"},
+    ),
+    "one link": (
+        problem_of(
+            device("a", 1, switch="s"), device("b", 10, switch="r"), switches=TWO,
+            streams=[stream("t", "a", "b")],
+        ),
+        {"add", "let"},
+    ),
+    "ring": (
+        problem_of(
+            device("a", 1), switches=[*TWO, switch("q", 20)],
+            backbone={"shape": "ring", "links": [
+                {"between": ["s", "r"], "grades": [FAST]},
+                {"between": ["r", "q"], "grades": [FAST]},
+                {"between": ["s", "q"], "grades": [FAST], "length_m": 90},
+            ]},
+        ),
+        {"make", "bring"},
+    ),
+    "two domains": (
+        problem_of(device("a", 1, security_domain="x"), device("b", 2, security_domain="y")),
+        {"let", "give"},
+    ),
+    "three domains": (
+        problem_of(*(device(d, k, security_domain=d * 2) for k, d in enumerate("abc", 1))),
+        {"let", "give"},
+    ),
+    "safety": (
+        problem_of(device("a", 1, safety_level=0), device("b", 2, safety_level=3),
+                   sharing={"safety_span": 1}),
+        {"let", "give"},
+    ),
+    "switch at end": (problem_of(device("a", 11), device("b", -11)), {"let", "raise", "give"}),
+    "option tail": (
+        problem_of(
+            device("a", 12), device("b", 5, option="o"), options=[{"id": "o", "take_rate": 0.5}],
+            line={"option_tail": True}, limits={LINE: {"length_m": 17}},
+        ),
+        {"let", "raise", "give"},
+    ),
+    "deadline": (problem_of(streams=[stream("t", "a", "s", deadline_us=77)]), {"relax"}),
+    "transfer": (
+        problem_of(
+            transfers=[{"id": "u", "from": "a", "to": ["s"], "size_bytes": 100_000,
+                        "longest_s": 0.01}],
+        ),
+        {"give"},
+    ),
+    "backbone load": (
+        problem_of(
+            device("a", 1, switch="s"), device("b", 10, switch="r"), switches=TWO,
+            streams=[stream("t", "a", "b", period_us=2_000)],
+            backbone={"load_share": 0.001, "links": [{"between": ["s", "r"], "grades": [FAST]}]},
+        ),
+        {"raise", "let"},
+    ),
+    "links and a load": (
+        problem_of(
+            device("a", 1, switch="s"), device("b", 10, switch="r"), switches=TWO,
+            streams=[stream("t", "a", "b")], limits={LINE: {"unit_loads": 0.5}},
+        ),
+        {"add", "let", "raise"},
+    ),
+}  # fmt: skip
+"""Problems without a layout, with the first words of the changes that must be offered."""
+
+
+def budget() -> Budget:
+    return Budget(time.monotonic, time.monotonic() + 240.0)
+
+
+def read(path: Path, data: dict[str, Any]) -> Problem:
+    path.write_text(yaml.safe_dump(data, sort_keys=False), encoding="utf-8")
+    return read_problem(path)
+
+
+def same(read_again: Problem, told: Problem) -> None:
+    """All is the same but for the file's digest and limits of grades that were not used before."""
+    for field in fields(Problem):
+        if field.name not in ("digest", "warnings", "limits"):
+            assert getattr(read_again, field.name) == getattr(told, field.name)
+    for grade, limits in told.limits.items():
+        assert read_again.limits[grade] == limits
+
+
+def each_way_obeyed(data: dict[str, Any], tmp_path: Path) -> set[str]:
+    problem = read(tmp_path / "before.yaml", data)
+    found = explain(problem, budget())
+    assert isinstance(found, NoLayoutExplained)
+    assert found.is_whole
+    assert found.ways
+    for way in found.ways:
+        edited = deepcopy(data)
+        for change in way.changes:
+            obey(edited, change)
+        again = read(tmp_path / "after.yaml", edited)
+        same(again, way.problem)
+        outcome = plan_layout(again, PlanSettings(time_limit_s=30, workers=1, work_limit=60))
+        assert outcome.status is Status.OPTIMAL
+        assert outcome.cost_money == way.cost_money
+        assert way.outcome.status is Status.OPTIMAL
+    return {change.split()[0] for way in found.ways for change in way.changes}
+
+
+@pytest.mark.parametrize("name", HOPELESS)
+def test_every_way_out_works_in_the_file(name: str, tmp_path: Path) -> None:
+    data, words = HOPELESS[name]
+    assert each_way_obeyed(data, tmp_path) >= words
+
+
+@pytest.mark.parametrize("name", ["explain-drop-group", "explain-two-links"])
+def test_every_way_out_of_a_case_works_in_its_file(name: str, tmp_path: Path) -> None:
+    data = yaml.safe_load((CASES / f"{name}.yaml").read_text(encoding="utf-8"))
+    words = each_way_obeyed(data, tmp_path)
+    assert ("add" if "links" in name else "drop") in words
+
+
+def test_links_needed_together_are_offered_together() -> None:
+    found = explain(read_problem(CASES / "explain-two-links.yaml"), budget())
+    assert isinstance(found, NoLayoutExplained)
+    ways = [w.changes for w in found.ways if w.rules[0].key == "backbone-link"]
+    assert {change.count("add a backbone link") for (change,) in ways} == {2}
+    assert len(ways) == 3
+
+
+def test_what_the_listed_links_cost_is_what_the_best_added_links_save() -> None:
+    problem = read_problem(CASES / "explain-links.yaml")
+    found = explain(problem, budget())
+    assert isinstance(found, LayoutExplained)
+    (price,) = (p.price for p in found.prices if p.handles[0].key == "backbone-link")
+    (handle,) = (h for h in handles_of(problem) if h.key == "backbone-link")
+    saved = [
+        best_layout(without(problem, ()))[0] - best[0]
+        for choice in handle.choices
+        if (best := best_layout(choice.change(problem))) is not None
+    ]
+    assert price.is_exact
+    assert price.least_money == max(saved) > 0

@@ -1,0 +1,92 @@
+"""What follows from runs, on hand-made ones: points, bounds, holes, the next limit, knees."""
+
+from __future__ import annotations
+
+from partitioner.model.layout import Layout
+from partitioner.tradeoff.front import Step, bound_within, front_of, knees, widest_gap
+
+
+def layout(name: str) -> Layout:
+    return Layout(name, "", (), (), ())
+
+
+def step(limit: int | None, cost: int, value: int, bound: int | None = None) -> Step:
+    return Step(limit, cost if bound is None else bound, layout(f"{cost}/{value}"), cost, value)
+
+
+def shape(front) -> list[tuple[int, int, int, bool]]:
+    return [(p.cost_money, p.value, p.bound_money, p.is_next_proved) for p in front.points]
+
+
+def test_runs_from_the_cheap_end_give_an_exact_front():
+    steps = [step(None, 100, 50), step(49, 120, 30), step(29, 200, 10), Step(9, None)]
+    front = front_of(steps, floor=3)
+    assert shape(front) == [(100, 50, 100, True), (120, 30, 120, True), (200, 10, 200, True)]
+    assert front.is_exact
+    assert front.is_end_proved
+    assert front.floor == 10
+
+
+def test_an_earlier_point_of_the_same_cost_goes():
+    steps = [step(None, 100, 50), step(49, 100, 40), step(39, 130, 20), Step(19, None)]
+    front = front_of(steps, floor=0)
+    assert [(p.cost_money, p.value) for p in front.points] == [(100, 40), (130, 20)]
+    assert front.is_exact
+
+
+def test_a_hole_is_no_exact_front():
+    # The second run's limit was far below the first point: something may lie between.
+    steps = [step(None, 100, 50), step(30, 120, 25), Step(24, None)]
+    front = front_of(steps, floor=0)
+    assert shape(front) == [(100, 50, 100, False), (120, 25, 120, True)]
+    assert not front.is_exact
+
+
+def test_a_gap_is_no_exact_front():
+    steps = [step(None, 100, 50), step(49, 120, 30, bound=110), Step(29, None)]
+    front = front_of(steps, floor=0)
+    assert shape(front) == [(100, 50, 100, False), (120, 30, 110, True)]
+    assert front.points[1].gap == 10 / 120
+    assert [p.cost_money for p in front.within(0.01)] == [100]
+    assert [p.cost_money for p in front.beyond(0.01)] == [120]
+
+
+def test_bounds_of_loose_limits_hold_for_tight_ones_only():
+    steps = [step(None, 100, 50, bound=90), step(30, 150, 30, bound=95)]
+    assert bound_within(steps, None) == 90
+    assert bound_within(steps, 31) == 90
+    assert bound_within(steps, 30) == 95
+    assert bound_within([*steps, Step(10, None)], 10) is None
+    assert bound_within([*steps, Step(10, None)], 11) == 95
+
+
+def test_layouts_of_tight_limits_count_under_loose_ones():
+    # The run without a limit stopped early; the one below it found something cheaper.
+    steps = [step(None, 130, 50, bound=90), step(49, 110, 40, bound=95)]
+    assert [(p.cost_money, p.value) for p in front_of(steps, 0).points] == [(110, 40)]
+
+
+def test_the_next_limit_halves_the_widest_stretch():
+    steps = [step(None, 100, 90), step(40, 300, 40), step(39, 310, 30), Step(29, None)]
+    front = front_of(steps, floor=0)
+    assert widest_gap(front, []) == 65
+    # What was tried there in vain is left out.
+    assert widest_gap(front, [65]) == 77
+    assert widest_gap(front, [65, 77, 83, 86, 88, 89]) is None
+
+
+def test_the_open_end_is_looked_at_too():
+    front = front_of([step(None, 100, 90), step(89, 110, 80)], floor=10)
+    assert widest_gap(front, []) == 44
+    assert widest_gap(front, [44]) == 62
+    # A first step is a small one.
+    assert widest_gap(front_of([step(None, 100, 90)], floor=10), []) == 73
+    loose = front_of([step(None, 100, 90, bound=50)], floor=10)
+    assert widest_gap(loose, [], goal=0.01) is None
+
+
+def test_knees_are_where_the_next_gain_costs_twice_as_much():
+    steps = [step(None, 100, 90), step(89, 110, 70), step(69, 120, 60), step(59, 180, 50)]
+    # 0.5, then 1, then 6 a unit.
+    assert knees(front_of(steps, 0).points) == [1, 2]
+    assert knees(front_of(steps, 0).points, ratio=3.0) == [2]
