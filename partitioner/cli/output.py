@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
 import tempfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -37,13 +38,16 @@ def write_one(target: str, text: str, session: Session) -> None:
     """Write ``text`` to the file ``target``, or to stdout when it is ``-``.
 
     The file is written beside its place and then renamed, so that a failed run leaves the
-    earlier one as it was.
+    earlier one as it was. What a run that was killed meanwhile left beside it goes.
     """
     if target == "-":
         Voice(session).answer(text.removesuffix("\n"))
         return
     path = Path(target)
     try:
+        for left in _left_by_killed_runs(path):
+            left.unlink(missing_ok=True)
+            Voice(session).note(f"removed {left}, left by a run that was cut off")
         _write_file(path, text)
     except OSError as error:
         # Where it is a write that fails the system names no file.
@@ -51,12 +55,32 @@ def write_one(target: str, text: str, session: Session) -> None:
     Voice(session).note(f"wrote {path}")
 
 
+def _beside(path: Path, process: int | str) -> Path:
+    """Where a process writes a file before it is renamed to ``path``."""
+    return path.with_name(f".{path.name}.{process}.part")
+
+
+def _left_by_killed_runs(path: Path) -> Iterator[Path]:
+    """Files written beside ``path`` by processes that are no more."""
+    if os.name != "posix":
+        return  # Elsewhere asking after a process would end it.
+    for left in path.parent.glob(_beside(Path(glob.escape(path.name)), "*").name):
+        process = left.name.split(".")[-2]
+        if process.isdecimal() and left.is_file() and not left.is_symlink():
+            try:
+                os.kill(int(process), 0)
+            except ProcessLookupError:
+                yield left
+            except (OSError, OverflowError):
+                continue
+
+
 def _write_file(path: Path, text: str) -> None:
     if path.exists() and not path.is_file():
         # A device or a pipe is written to; a file put in its place would be a surprise.
         path.write_text(text, encoding="utf-8")
     else:
-        beside = path.with_name(f".{path.name}.{os.getpid()}.part")
+        beside = _beside(path, os.getpid())
         with Unbroken(is_last=True):
             try:
                 with beside.open("w", encoding="utf-8") as out:

@@ -1,5 +1,9 @@
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+
 import pytest
 
 from partitioner.cli.main import run
@@ -46,3 +50,18 @@ def test_new_and_schema_to_stdout(capsys) -> None:
     out, err = capsys.readouterr()
     assert json.loads(out)["type"] == "object"
     assert err == ""
+
+
+def test_what_a_killed_run_left_beside_a_single_file_goes(tmp_path, capsys) -> None:
+    ended = subprocess.Popen([sys.executable, "-c", ""])
+    ended.wait()
+    target = tmp_path / "a[1].yaml"
+    left = tmp_path / f".a[1].yaml.{ended.pid}.part"
+    living = tmp_path / f".a[1].yaml.{os.getppid()}.part"
+    other = tmp_path / f".a1.yaml.{ended.pid}.part"
+    for path in (left, living, other):
+        path.write_text("half")
+    write_one(str(target), "new", Session())
+    assert target.read_text() == "new"
+    assert {p.name for p in tmp_path.iterdir()} == {target.name, living.name, other.name}
+    assert f"removed {left}" in capsys.readouterr().err
