@@ -19,7 +19,7 @@ needs_proc = pytest.mark.skipif(
 )
 ROOT = Path(__file__).parent.parent
 PROGRAM = (sys.executable, "-m", "partitioner")
-HELPER = "beside_process.py"
+HELPER = "side_process_main.py"
 _MARK = "TEST_RUN_MARK"
 _STREAMS = {
     "stdin": subprocess.DEVNULL, "stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True,

@@ -168,8 +168,8 @@ DRIVER = """
 from partitioner.import_path import leave_current_folder
 leave_current_folder()
 from partitioner.probe import Probe
-from partitioner.solve.beside import Beside
-beside = Beside(Probe())
+from partitioner.solve.side_process import SideProcess
+beside = SideProcess(Probe())
 (place, path), = beside.poll(30)
 beside.close()
 print(place, *path, sep="\\n")

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
+from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.run import PlanSettings
-from partitioner.solve.whole import WholeRun
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,7 +22,7 @@ class PartTask:
 
     def run(self, emit: Callable[[Layout], None]) -> None:
         """Plan and give the layout, if there is one."""
-        run = WholeRun(self.problem, self.settings, start_from=(self.known,))
+        run = DirectRun(self.problem, self.settings, start_from=(self.known,))
         try:
             emit(run.go().layout)
         except (NoAnswer, NoLayout):

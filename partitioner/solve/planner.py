@@ -8,10 +8,10 @@ from collections.abc import Callable, Iterable
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
-from partitioner.solve.parted import MANY_DEVICES, PartedRun
+from partitioner.solve.decomposed_run import MANY_DEVICES, DecomposedRun
+from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.run import PlanSettings, Run
 from partitioner.solve.search import Study
-from partitioner.solve.whole import WholeRun
 
 __all__ = ["PlanSettings", "plan_layout"]
 
@@ -52,7 +52,7 @@ def plan_layout(
     NoAnswer
         None found within the limit, or before the user asked to stop.
     """
-    kind = PartedRun if len(problem.devices) > MANY_DEVICES else WholeRun
+    kind = DecomposedRun if len(problem.devices) > MANY_DEVICES else DirectRun
     run: Run = kind(problem, settings, clock, on_progress, should_stop, study, start_from)
     try:
         return run.go()

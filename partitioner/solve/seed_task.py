@@ -1,6 +1,6 @@
 """What the routing heuristic is asked: lines to be built, and how it is run on them.
 
-Meant for a process of its own (:mod:`partitioner.solve.beside`): the heuristic has the
+Meant for a process of its own (:mod:`partitioner.solve.side_process`): the heuristic has the
 interpreter nearly to itself while it runs, and a fault of it must not take the plan down.
 """
 

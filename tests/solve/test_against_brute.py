@@ -5,7 +5,7 @@ import pytest
 from partitioner.check.judge import assess
 from partitioner.errors import NoLayout
 from partitioner.model.outcome import Status
-from partitioner.solve import whole
+from partitioner.solve import direct_run
 from partitioner.solve.planner import PlanSettings, plan_layout
 from tests.brute.brute import best_layout
 from tests.brute.random_problems import random_problem
@@ -45,7 +45,7 @@ def test_problems_that_were_once_proved_wrongly_or_not_at_all(kind, seed, device
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_proofs_by_less_room_first_end_at_the_same_optimum(kind, monkeypatch):
-    monkeypatch.setattr(whole, "FEW_COLUMNS", 0)
+    monkeypatch.setattr(direct_run, "FEW_COLUMNS", 0)
     compare(random_problem(13, 5, **KINDS[kind]))
 
 
@@ -56,7 +56,7 @@ def test_a_run_to_a_gap_claims_no_more_than_is_true(kind, seed, monkeypatch):
     best = best_layout(problem)
     if best is None:
         pytest.skip("this problem has no layout")
-    monkeypatch.setattr(whole, "FEW_COLUMNS", 0)
+    monkeypatch.setattr(direct_run, "FEW_COLUMNS", 0)
     settings = PlanSettings(time_limit_s=60, seed=0, workers=1, work_limit=60, enough_gap=0.1)
     outcome = plan_layout(problem, settings)
     assert outcome.bound_money <= best[0] <= outcome.cost_money
@@ -74,6 +74,6 @@ def test_optimum_equals_brute_force_with_seven_devices(kind, seed):
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("few", [0, 8_000])
 def test_optimum_equals_brute_force_on_many(kind, few, monkeypatch):
-    monkeypatch.setattr(whole, "FEW_COLUMNS", few)
+    monkeypatch.setattr(direct_run, "FEW_COLUMNS", few)
     for seed in range(100 + few, 140 + few):
         compare(random_problem(seed, 5, **KINDS[kind]))

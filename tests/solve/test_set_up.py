@@ -14,10 +14,10 @@ from partitioner.model.problem import Pathway, Place, Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.solve.bound.setup import Setup
 from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.instance import Instance
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.solve.precheck import hopeless
-from partitioner.solve.whole import WholeRun
 from tests.brute.random_problems import random_problem
 from tests.work import WorkClock, calls_in
 
@@ -110,7 +110,7 @@ def test_the_limit_holds_while_the_problem_is_prepared(name):
 def test_no_step_of_the_preparation_is_long(name):
     problem = PROBLEMS[name]()
     with WorkClock() as clock:
-        run = WholeRun(problem, PlanSettings(time_limit_s=1e6), clock)
+        run = DirectRun(problem, PlanSettings(time_limit_s=1e6), clock)
         hopeless(run.builder)
         clock()
     assert clock.longest_s < 0.2

@@ -1,8 +1,8 @@
 """Tasks at work in a process of its own, sending on what they find as they go.
 
-The process runs :mod:`partitioner.solve.beside_process`. Its standard input carries pickled tasks,
-one after the other; its standard output a pickled message for everything a task emits, and None at
-the end of each.
+The process runs :mod:`partitioner.solve.side_process_main`. Its standard input carries pickled
+tasks, one after the other; its standard output a pickled message for everything a task emits, and
+None at the end of each.
 
 It is cut off from where its user stands: it imports nothing from the current folder, and Ctrl-C or
 the end of the terminal do not reach it. And it ends with the process that started it, however that
@@ -35,7 +35,7 @@ class Task(Protocol):
         """Work until done."""
 
 
-class Beside:
+class SideProcess:
     """A process that works on one task at a time; :meth:`poll` gives what has come in since.
 
     Parameters
@@ -131,6 +131,6 @@ def command_line() -> list[str]:
     ``-I`` keeps the current folder and ``PYTHONPATH`` from the import path. So that this very
     program and the libraries it has found are found again, the settled path goes along.
     """
-    script = Path(__file__).with_name("beside_process.py").resolve()
+    script = Path(__file__).with_name("side_process_main.py").resolve()
     no_cache = ["-B"] if sys.dont_write_bytecode else []
     return [sys.executable, "-I", *no_cache, str(script), str(os.getpid()), *settled_path()]

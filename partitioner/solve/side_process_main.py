@@ -1,4 +1,4 @@
-"""What runs in a process of :mod:`partitioner.solve.beside`; started as a script, never imported.
+"""What a :mod:`partitioner.solve.side_process` runs; started as a script, never imported.
 
 Its arguments are the process that it is to end with and the entries of the import path.
 """

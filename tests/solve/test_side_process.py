@@ -11,15 +11,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from partitioner.solve.beside import Beside, command_line
 from partitioner.solve.seed_task import SeedTask, SeedVehicle
+from partitioner.solve.side_process import SideProcess, command_line
 from tests.processes import Started, needs_proc, wait_for
 
 ALIVE_S = 3.0
 
 TASKS = """
 import ctypes
-from partitioner.solve.beside import Beside
+from partitioner.solve.side_process import SideProcess
 
 class Grip:
     "Keeps the interpreter, so that no other thread of the process ever runs."
@@ -30,15 +30,15 @@ class Grip:
 class Nest:
     "Has a process of its own beside."
     def run(self, emit):
-        inner = Beside(Grip())
+        inner = SideProcess(Grip())
         emit(inner.poll(30)[0])
         inner.poll(600)
 """
 DRIVER = """
 import sys, time
 import tasks
-from partitioner.solve.beside import Beside
-beside = Beside(getattr(tasks, sys.argv[1])())
+from partitioner.solve.side_process import SideProcess
+beside = SideProcess(getattr(tasks, sys.argv[1])())
 print(beside.poll(30), flush=True)
 time.sleep(600)
 """
@@ -77,7 +77,7 @@ def test_they_end_when_the_program_is_killed(task: str, tmp_path: Path) -> None:
 def test_without_help_of_the_kernel_the_thread_that_reads_tasks_sees_it() -> None:
     """As on macOS and Windows, in the middle of a run of the heuristic."""
     words = command_line()
-    script_at = next(k for k, word in enumerate(words) if word.endswith("beside_process.py"))
+    script_at = next(k for k, word in enumerate(words) if word.endswith("side_process_main.py"))
     elsewhere = (
         "import runpy, sys; sys.platform = 'elsewhere'; sys.argv = sys.argv[1:]; "
         "runpy.run_path(sys.argv[0], run_name='__main__')"
@@ -103,7 +103,7 @@ def test_without_help_of_the_kernel_the_thread_that_reads_tasks_sees_it() -> Non
 
 def test_a_wish_to_stop_ends_it_while_nobody_asks() -> None:
     wishes = [False]
-    beside = Beside(long_seeds(600.0), lambda: wishes[0])
+    beside = SideProcess(long_seeds(600.0), lambda: wishes[0])
     try:
         assert beside.poll(60.0), "lines are proposed: the heuristic is at work"
         wishes[0] = True

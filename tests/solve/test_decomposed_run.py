@@ -9,15 +9,15 @@ import pytest
 from partitioner.check.judge import assess
 from partitioner.model.problem import Problem
 from partitioner.reading.problem import read_problem
-from partitioner.solve import parted
-from partitioner.solve.beside import Beside
+from partitioner.solve import decomposed_run
 from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.decomposed_run import DecomposedRun
+from partitioner.solve.decomposition import Part, part_problem, parts_of_devices
+from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of
-from partitioner.solve.parted import PartedRun
-from partitioner.solve.parts import Part, part_problem, parts_of_devices
 from partitioner.solve.run import PlanSettings
-from partitioner.solve.whole import WholeRun
+from partitioner.solve.side_process import SideProcess
 from tests.bench.instances import large_problem
 
 PROBLEMS = Path(__file__).parents[2] / "problems"
@@ -77,7 +77,7 @@ def test_a_stream_that_leaves_a_part_ends_at_a_switch_and_has_less_time(bus: Pro
 def test_what_is_planned_for_a_part_holds_in_the_whole(sweeper: Problem) -> None:
     builder = ColumnBuilder(Instance(sweeper))
     part = max(parts_of_devices(builder.instance, 14), key=lambda p: len(p.devices))
-    run = WholeRun(part_problem(builder, part), PlanSettings(work_limit=5))
+    run = DirectRun(part_problem(builder, part), PlanSettings(work_limit=5))
     layout = run.go().layout
     columns = columns_of(builder, layout)
     assert len(columns) == len(layout.segments)
@@ -104,7 +104,7 @@ class Echo:
         emit(self.what + 1)
 
 
-def _until_done(beside: Beside) -> list[int]:
+def _until_done(beside: SideProcess) -> list[int]:
     found: list[int] = []
     while beside.running:
         found += beside.poll(5.0)
@@ -112,7 +112,7 @@ def _until_done(beside: Beside) -> list[int]:
 
 
 def test_one_process_serves_tasks_one_after_the_other() -> None:
-    beside = Beside(Echo(1))
+    beside = SideProcess(Echo(1))
     try:
         assert _until_done(beside) == [1, 2]
         beside.give(Echo(5))
@@ -122,7 +122,7 @@ def test_one_process_serves_tasks_one_after_the_other() -> None:
 
 
 def test_a_task_that_breaks_ends_without_a_hang() -> None:
-    beside = Beside(Echo(1, breaks=True))
+    beside = SideProcess(Echo(1, breaks=True))
     try:
         assert _until_done(beside) == [1]
         beside.give(Echo(3))
@@ -135,10 +135,10 @@ def test_a_task_that_breaks_ends_without_a_hang() -> None:
 def test_a_run_in_parts_keeps_all_rules_and_its_cost(
     sweeper: Problem, settings: PlanSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(parted, "PART", 14)
-    monkeypatch.setattr(parted, "FIELD", 20)
-    monkeypatch.setattr(parted, "PART_S", 1.0)
-    run = PartedRun(sweeper, settings)
+    monkeypatch.setattr(decomposed_run, "PART", 14)
+    monkeypatch.setattr(decomposed_run, "FIELD", 20)
+    monkeypatch.setattr(decomposed_run, "PART_S", 1.0)
+    run = DecomposedRun(sweeper, settings)
     try:
         outcome = run.go()
     finally:

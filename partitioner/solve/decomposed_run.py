@@ -1,7 +1,7 @@
 """A run over many devices: parts are planned on their own, side by side, and put together.
 
 1. The routing heuristic proposes lines field by field: the first layout, and better ones.
-2. Beside it a bound is proved region by region.
+2. SideProcess it a bound is proved region by region.
 3. Small parts of the layout are planned as problems of their own, and again with the cuts
    elsewhere, until the time is up. What is found is judged under all rules of the whole problem.
 """
@@ -15,22 +15,22 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from partitioner.model.layout import Layout, Segment
-from partitioner.solve.basics import basic_columns
-from partitioner.solve.beside import Beside, Task
+from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.columns import Column
-from partitioner.solve.layout_in import columns_of
-from partitioner.solve.master import Choice
-from partitioner.solve.part_task import PartTask
-from partitioner.solve.parts import (
+from partitioner.solve.decomposition import (
     Part,
     part_problem,
     parts_of_devices,
     parts_of_layout,
     port_counts,
 )
+from partitioner.solve.layout_in import columns_of
+from partitioner.solve.master import Choice
+from partitioner.solve.part_task import PartTask
 from partitioner.solve.run import Run
 from partitioner.solve.seed_task import Routes
 from partitioner.solve.seeds import LineSeeder
+from partitioner.solve.side_process import SideProcess, Task
 
 MANY_DEVICES = 300
 """Above so many devices a run goes part by part."""
@@ -71,11 +71,11 @@ class _Job:
     """When something was last taken in."""
 
 
-class PartedRun(Run):
+class DecomposedRun(Run):
     """A run over many devices, part by part."""
 
     def _set_up(self) -> None:
-        self.crew: list[Beside] = []
+        self.crew: list[SideProcess] = []
         self.at_work: dict[int, _Job] = {}
         self.waiting: deque[Callable[[], _Job | None]] = deque()
         self.rounds = 0
@@ -92,7 +92,7 @@ class PartedRun(Run):
         """Have so many processes beside, if there may be any."""
         if self.settings.workers > 1 and not self.deterministic:
             while len(self.crew) < number:
-                self.crew.append(Beside(should_stop=self.should_stop))
+                self.crew.append(SideProcess(should_stop=self.should_stop))
 
     def take_in(self) -> bool:
         """Take in what came from beside and give those without work the next job."""

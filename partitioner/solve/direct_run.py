@@ -17,16 +17,16 @@ from enum import Enum
 
 from partitioner.errors import Conflict, NoLayout
 from partitioner.solve.arms import TooManyArms
-from partitioner.solve.basics import basic_columns
-from partitioner.solve.beside import Beside
+from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.bound.lp import SHORT_LINE
 from partitioner.solve.bound.setup import Setup
 from partitioner.solve.columns import Column
+from partitioner.solve.gap_columns import columns_within
 from partitioner.solve.pool import Duals, columns_below
 from partitioner.solve.run import Run
 from partitioner.solve.seed_task import SeedTask
 from partitioner.solve.seeds import LineSeeder
-from partitioner.solve.within import columns_within
+from partitioner.solve.side_process import SideProcess
 
 POOL_RUN = 2_500
 """Most columns of one master run over the pool; more slow it down more than they help."""
@@ -57,13 +57,13 @@ class _Proof(Enum):
     """Time is short, or the columns are too many."""
 
 
-class WholeRun(Run):
+class DirectRun(Run):
     """A run over all devices at once."""
 
     def _set_up(self) -> None:
         self.setup = Setup(self.builder)
         self.waiting_seeds: list[tuple[int, float]] = []
-        self.seeding: tuple[LineSeeder, Beside] | None = None
+        self.seeding: tuple[LineSeeder, SideProcess] | None = None
         self.newest = 0
         self._last_poll = 0.0
         self._polls = 0
@@ -118,7 +118,7 @@ class WholeRun(Run):
         while self.waiting_seeds and not self.should_stop():
             seeder, task = self._seed_task()
             if seeder is not None and task is not None:
-                self.seeding = (seeder, Beside(task, self.should_stop))
+                self.seeding = (seeder, SideProcess(task, self.should_stop))
                 return
 
     @property
