@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import ast
 import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -47,24 +50,53 @@ def modules() -> list[Path]:
     return sorted(PACKAGE.rglob("*.py"))
 
 
-def part_of(path: Path) -> str:
-    inside = path.relative_to(PACKAGE).parts
-    return inside[0].removesuffix(".py")
+@dataclass(frozen=True)
+class Source:
+    """What the tests want to know of a file."""
+
+    imported: frozenset[str]
+    """Every module named in an import anywhere in it, those inside functions too."""
+    loaded_at_once: frozenset[str]
+    """Those of imports at its top level; imports inside functions come later."""
+    calls: tuple[tuple[str, int], ...]
+    """Name and line of all that is called."""
+    statements: int
+    """At its top level, texts not counted."""
 
 
-def imported_modules(path: Path) -> set[str]:
-    """Every module named in an import anywhere in a file, those inside functions too."""
+@cache
+def source(path: Path) -> Source:
+    """Read a file; once, since many tests look at all of them."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    calls = tuple(
+        (ast.unparse(node.func), node.lineno)
+        for node in ast.walk(tree)
+        if isinstance(node, ast.Call)
+    )
+    statements = sum(not isinstance(node, ast.Expr) for node in tree.body)
+    return Source(
+        modules_in(ast.walk(tree), path), modules_in(tree.body, path), calls, statements
+    )
+
+
+def modules_in(nodes: Iterable[ast.AST], path: Path) -> frozenset[str]:
+    """Modules named in the imports among some nodes."""
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes:
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path}:{node.lineno}: relative import"
             found.add(node.module or "")
-    return found
+    return frozenset(found)
 
 
-def breaches(part: str, imported: set[str]) -> list[str]:
+def part_of(path: Path) -> str:
+    inside = path.relative_to(PACKAGE).parts
+    return inside[0].removesuffix(".py")
+
+
+def breaches(part: str, imported: Iterable[str]) -> list[str]:
     """What of ``imported`` a module of ``part`` must not see."""
     wrong = []
     for name in sorted(imported):
@@ -91,7 +123,7 @@ def test_imports_go_up_only(path: Path) -> None:
     if part == "__init__":
         return
     assert part in ROW_OF, f"{part} has no row yet"
-    assert breaches(part, imported_modules(path)) == []
+    assert breaches(part, source(path).imported) == []
 
 
 @pytest.mark.parametrize(
@@ -115,12 +147,7 @@ def test_the_test_notices_a_breach(part: str, name: str) -> None:
 @pytest.mark.parametrize("path", [p for p in modules() if p.name == "__init__.py"])
 def test_package_files_are_empty(path: Path) -> None:
     # The package's own one holds its version; anything more would make import knots.
-    names = [
-        node
-        for node in ast.parse(path.read_text(encoding="utf-8")).body
-        if not isinstance(node, ast.Expr)
-    ]
-    assert len(names) <= (1 if path.parent == PACKAGE else 0)
+    assert source(path).statements <= (1 if path.parent == PACKAGE else 0)
 
 
 def test_only_the_command_line_prints() -> None:
@@ -128,10 +155,9 @@ def test_only_the_command_line_prints() -> None:
     for path in modules():
         if part_of(path) == "cli":
             continue
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            is_call = isinstance(node, ast.Call) and isinstance(node.func, ast.Name)
-            if is_call and node.func.id == "print":
-                printing.append(f"{path.relative_to(ROOT)}:{node.lineno}")
+        for called, line in source(path).calls:
+            if called == "print":
+                printing.append(f"{path.relative_to(ROOT)}:{line}")
     assert printing == []
 
 
@@ -139,8 +165,7 @@ def test_only_the_voice_writes_to_a_terminal() -> None:
     """Everything else would have to remember to make foreign text safe."""
     writing = []
     for path in modules():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            called = ast.unparse(node.func) if isinstance(node, ast.Call) else ""
+        for called, _ in source(path).calls:
             if re.fullmatch(r"print|click\.(echo|secho|confirm|prompt)|sys\.std\w+\.write", called):
                 writing.append(str(path.relative_to(PACKAGE)))
     # The version is the program's own text.
@@ -152,8 +177,7 @@ def test_only_one_module_writes_csv_and_one_json() -> None:
     """Cells that run and texts that steer a terminal are made harmless there."""
     calls = {"csv.writer": set(), "csv.DictWriter": set(), "to_csv": set(), "json.dumps": set()}
     for path in modules():
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            called = ast.unparse(node.func) if isinstance(node, ast.Call) else ""
+        for called, _ in source(path).calls:
             for name, places in calls.items():
                 if called == name or called.endswith(f".{name}"):
                     places.add(str(path.relative_to(PACKAGE)))
@@ -168,7 +192,7 @@ def test_only_one_module_writes_csv_and_one_json() -> None:
 def test_no_import_knots() -> None:
     """No two modules import each other, directly or round a corner, when they load."""
     known = {".".join(p.relative_to(ROOT).with_suffix("").parts): p for p in modules()}
-    edges = {name: loaded_at_once(path) & set(known) for name, path in known.items()}
+    edges = {name: source(path).loaded_at_once & set(known) for name, path in known.items()}
     state: dict[str, str] = {}
 
     def visit(name: str, way: tuple[str, ...]) -> None:
@@ -182,14 +206,3 @@ def test_no_import_knots() -> None:
 
     for name in sorted(edges):
         visit(name, ())
-
-
-def loaded_at_once(path: Path) -> set[str]:
-    """Modules imported at a file's top level; imports inside functions come later."""
-    found: set[str] = set()
-    for node in ast.parse(path.read_text(encoding="utf-8")).body:
-        if isinstance(node, ast.Import):
-            found |= {alias.name for alias in node.names}
-        elif isinstance(node, ast.ImportFrom):
-            found.add(node.module or "")
-    return found
