@@ -13,10 +13,10 @@ from pathlib import Path
 import pytest
 
 from partitioner.import_path import settled_path
+from partitioner.solve.whole import FEW_DEVICES
 from tests.processes import PROGRAM, ROOT, Started, needs_proc
 
 LIBRARY = str(Path(os.__file__).parent)
-PROBLEM = ROOT / "tests" / "gold" / "small-sprayer" / "problem.yaml"
 DEPENDENCIES = {
     "absl", "annotated_types", "bottleneck", "click", "colorama", "dateutil", "google",
     "immutabledict", "jinja2", "markupsafe", "networkx", "numexpr", "numpy", "ortools", "pandas",
@@ -104,6 +104,19 @@ def console_script(folder: Path) -> str:
     return str(script)
 
 
+def row_of(devices: int) -> str:
+    """Text of an easy problem: devices in a row, invented, with more lines than they need."""
+    line = "10BASE-T1S-multidrop"
+    rows = (f"  - {{id: d{k}, position_m: [{k / 2}, 1, 0], grades: [{line}]}}\n"
+            for k in range(devices))
+    return (
+        "format: 1\nname: row\nswitches:\n"
+        f"  - {{id: s, position_m: [5, 0, 0], ports: [{{grades: [{line}], count: {devices}}}]}}\n"
+        f"devices:\n{''.join(rows)}"
+        "streams:\n  - {id: t, from: d0, to: [s], payload_bytes: 8, period_us: 10000}\n"
+    )
+
+
 @needs_proc
 @pytest.mark.parametrize(
     "way",
@@ -131,8 +144,8 @@ def test_nothing_in_the_current_folder_is_run(way: str, tmp_path: Path) -> None:
         environment["PYTHONPATH"] = os.pathsep.join(["", ".", str(ROOT)])
         spared = OF_SITE | loaded_before_us() | loaded_by("re")
     set_traps(stand, spared)
-    shutil.copy(PROBLEM, stand)
-    # With a second worker the routing heuristic works beside.
+    (stand / "problem.yaml").write_text(row_of(FEW_DEVICES + 4), encoding="utf-8")
+    # With a second worker and more than a few devices the routing heuristic works beside.
     plan = ["plan", "problem.yaml", "-o", "out", "--time-limit", "3s", "--workers", "2"]
     run = Started([*words, *plan], cwd=stand, env=environment)
     try:

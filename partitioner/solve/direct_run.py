@@ -3,7 +3,8 @@
 The parts run in this order, each stoppable at any time:
 
 1. a routing heuristic proposes lines by geometry alone (in a process of its own if there is a
-   second worker) and a first master run makes them a layout under all rules;
+   second worker and there are more than a few devices) and a first master run makes them a layout
+   under all rules;
 2. column generation proves a lower bound and leaves duals and good columns behind;
 3. the master chooses among all good columns;
 4. regions of neighbouring segments are solved again, with every column that the duals allow;
@@ -43,6 +44,11 @@ MOST_WITHOUT_LAYOUT = 40
 """Devices up to which all columns are collected although no layout is known that narrows them."""
 FEW_LEFT_OUT = 8
 """So many devices that the first proposals leave out are found a home for before the bound."""
+FEW_DEVICES = 16
+"""Up to so many devices the routing heuristic comes to rest in a moment; more time or a process of
+its own would be wasted."""
+ROUNDS_PER_DEVICE = 40
+"""Rounds it then gets; nearly all sets came to rest within eight."""
 MOST_SWITCHES = 8
 """Nearest switches a device is tried at alone."""
 
@@ -74,10 +80,15 @@ class DirectRun(Run):
 
     # -- seeds --------------------------------------------------------------------------------
 
+    @property
+    def is_small(self) -> bool:
+        """Whether there are only a few devices."""
+        return self.instance.n <= FEW_DEVICES
+
     def start_seeds(self) -> None:
         """Start the heuristic on the lines of each line grade."""
         inst = self.instance
-        beside = self.settings.workers > 1 and not self.deterministic
+        beside = self.settings.workers > 1 and not self.deterministic and not self.is_small
         for grade in inst.line_grades:
             if not inst.can[:, grade].any():
                 continue
@@ -109,6 +120,8 @@ class DirectRun(Run):
         if self.deterministic:
             assert self.settings.work_limit is not None
             iterations = 40 * self.settings.work_limit
+        if self.is_small:
+            iterations = min(iterations or 2**30, ROUNDS_PER_DEVICE * len(members))
         task = seeder.task(
             seconds=max(0.2, seconds), iterations=iterations, seed=self.settings.seed + 1
         )
