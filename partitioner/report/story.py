@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.catalogue import Medium
@@ -31,6 +30,9 @@ from partitioner.report.tables import (
     worst_first,
 )
 from partitioner.units import MONEY_STEPS, PPM
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 GUARANTEED_NODES = 8
 GUARANTEED_LENGTH_UM = 25_000_000

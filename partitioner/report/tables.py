@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Mapping, Sequence
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from partitioner.model.assessment import Assessment, Leg, LegKind, StreamFigures
 from partitioner.model.plca import plca_ids, plca_node_count, plca_nodes
@@ -19,6 +17,9 @@ from partitioner.reading.csv_text import csv_text
 from partitioner.report.sections import State
 from partitioner.units import MG_PER_G, MONEY_STEPS, MUL_PER_UNIT_LOAD, NS_PER_US, PPM, UM_PER_M
 from partitioner.visible import visible
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 WORST_SPARE = 0.1
 """A deadline with less than this share left is marked as tight."""
@@ -57,6 +58,9 @@ def rows_of(frame: pd.DataFrame) -> list[list[Any]]:
 
 def _frame(columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> pd.DataFrame:
     # Object columns keep whole numbers whole where some cells are empty.
+    # Loading pandas is a good part of what a check takes, which makes no tables.
+    import pandas as pd
+
     return pd.DataFrame([list(r) for r in rows], columns=list(columns), dtype=object)
 
 

@@ -116,10 +116,11 @@ def test_report_of_a_broken_layout_is_written(example, by_hand, tmp_path, capsys
     assert json.loads((folder / "outcome.json").read_text())["status"] == "broken"
 
 
-def test_check_never_loads_the_solver(example, by_hand) -> None:
+def test_check_loads_neither_the_solver_nor_pandas(example, by_hand) -> None:
     code = (
         "import sys; from partitioner.cli.main import run; code = run(sys.argv[1:]);"
-        "bad = [m for m in sys.modules if m.startswith(('ortools', 'pyvrp', 'partitioner.solve'))];"
+        "heavy = ('ortools', 'pandas', 'pyvrp', 'partitioner.solve');"
+        "bad = [m for m in sys.modules if m.startswith(heavy)];"
         "assert not bad, bad; sys.exit(code)"
     )
     words = ["check", str(example), str(by_hand)]
