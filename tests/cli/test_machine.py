@@ -156,7 +156,7 @@ def _all(folder: Path) -> dict[str, bytes]:
 @pytest.mark.parametrize("blocks", [0, 1, 20, 100])
 def test_a_limit_of_file_size_leaves_the_earlier_set(blocks, example, by_hand, tmp_path) -> None:
     out = tmp_path / "out"
-    assert shell(f"report {example} {by_hand} -o {out}").returncode == ExitCode.OK
+    assert run(["report", str(example), str(by_hand), "-o", str(out)]) == ExitCode.OK
     before = _all(out)
     again = f"report {example} {by_hand} -o {out} --replace"
     done = shell(again, f"ulimit -f {blocks}; TMPDIR={tmp_path} ")
