@@ -8,11 +8,13 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
 from partitioner.report.drawing import layout_figures
 from partitioner.report.drawing_input import drawing_input
+from partitioner.report.page import render
 from partitioner.report.sections import Figure
 from tests.report.fixtures import (
     assessment_of,
     greedy_layout,
     many_text,
+    outcome_of,
     problem_from,
     twelve_text,
 )
@@ -32,6 +34,23 @@ def many(tmp_path_factory: pytest.TempPathFactory) -> Case:
     """A long frame with 180 devices at six switches, engineered limits, two levels."""
     problem = problem_from(many_text(), tmp_path_factory.mktemp("many"))
     return problem, assessment_of(problem, greedy_layout(problem))
+
+
+@pytest.fixture(scope="session")
+def twelve_page(twelve: Case) -> str:
+    """The page of the row."""
+    return page_of(twelve)
+
+
+@pytest.fixture(scope="session")
+def many_page(many: Case) -> str:
+    """The page of the long frame; it takes some seconds to make."""
+    return page_of(many)
+
+
+def page_of(case: Case) -> str:
+    problem, assessment = case
+    return render(problem, assessment, outcome_of(assessment))
 
 
 @pytest.fixture(scope="session")

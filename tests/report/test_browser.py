@@ -9,9 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.report.page import render
 from partitioner.report.strokes import TOKENS_DARK, TOKENS_LIGHT
-from tests.report.fixtures import outcome_of
 
 pytestmark = pytest.mark.browser
 
@@ -54,9 +52,8 @@ def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator:
 
 @pytest.fixture(scope="module", params=["twelve", "many"])
 def address(request, tmp_path_factory: pytest.TempPathFactory) -> str:
-    problem, assessment = request.getfixturevalue(request.param)
     path = tmp_path_factory.mktemp("page") / "report.html"
-    path.write_text(render(problem, assessment, outcome_of(assessment)), encoding="utf-8")
+    path.write_text(request.getfixturevalue(f"{request.param}_page"), encoding="utf-8")
     return path.as_uri()
 
 

@@ -67,8 +67,7 @@ class Page(HTMLParser):
 
 @pytest.fixture(scope="module", params=["twelve", "many"])
 def html(request) -> str:
-    problem, assessment = request.getfixturevalue(request.param)
-    return render(problem, assessment, outcome_of(assessment))
+    return request.getfixturevalue(f"{request.param}_page")
 
 
 @pytest.fixture(scope="module")
@@ -138,13 +137,13 @@ def test_the_verdict_comes_first(page: Page) -> None:
     assert places == sorted(places)
 
 
-def test_cautions_and_flags(twelve, many) -> None:
+def test_cautions_and_flags(twelve, many_page) -> None:
     few = Page(render(*twelve, None)).words
     assert "Invented prices and masses" in few
     assert "functional-safety case" in few
     assert "limit of stub" in few  # a limit that the fixture marks as from memory
     assert "engineered" not in few
-    lots = Page(render(*many, None)).words
+    lots = Page(many_page).words
     assert "limits of 10BASE-T1S-multidrop are engineered ones (10 nodes, 40.00 m)" in lots
     assert "qualified electrically" in lots
 
