@@ -131,18 +131,25 @@ def test_a_task_that_breaks_ends_without_a_hang() -> None:
         beside.close()
 
 
-@pytest.mark.parametrize("settings", [PlanSettings(20.0, 0, 2), PlanSettings(work_limit=10)])
+@pytest.mark.parametrize(
+    "settings", [PlanSettings(40.0, 0, 2), PlanSettings(work_limit=10)], ids=["beside", "counted"]
+)
 def test_a_run_in_parts_keeps_all_rules_and_its_cost(
     sweeper: Problem, settings: PlanSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(decomposed_run, "PART", 14)
     monkeypatch.setattr(decomposed_run, "FIELD", 20)
     monkeypatch.setattr(decomposed_run, "PART_S", 1.0)
-    run = DecomposedRun(sweeper, settings)
+    # Time enough for a busy machine, little of it for the bound; one round over the parts does.
+    monkeypatch.setattr(decomposed_run, "BOUND_SHARE", 0.05)
+    runs: list[DecomposedRun] = []
+    run = DecomposedRun(sweeper, settings, should_stop=lambda: any(r.rounds > 1 for r in runs))
+    runs.append(run)
     try:
         outcome = run.go()
     finally:
         run.close()
+    assert run.rounds > 0
     assessment = assess(sweeper, outcome.layout)
     assert not assessment.findings
     assert assessment.cost.objective_money == outcome.cost_money
