@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from partitioner.import_path import settled_path
-from partitioner.solve.whole import FEW_DEVICES
+from partitioner.solve.direct_run import FEW_DEVICES
 from tests.processes import PROGRAM, ROOT, Started, needs_proc
 
 LIBRARY = str(Path(os.__file__).parent)

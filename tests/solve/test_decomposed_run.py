@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -31,6 +32,16 @@ def bus() -> Problem:
 @pytest.fixture(scope="module")
 def sweeper() -> Problem:
     return read_problem(PROBLEMS / "street-sweeper" / "problem.yaml")
+
+
+@pytest.fixture(scope="module")
+def roomy(sweeper: Problem) -> Problem:
+    """The sweeper with ports to spare, so that a hurried search finds a layout too."""
+    switches = {
+        k: replace(s, port_groups=tuple(replace(g, count=g.count + 2) for g in s.port_groups))
+        for k, s in sweeper.switches.items()
+    }
+    return replace(sweeper, switches=switches)
 
 
 def test_every_device_is_in_one_part_and_groups_stay_whole(bus: Problem) -> None:
@@ -135,7 +146,7 @@ def test_a_task_that_breaks_ends_without_a_hang() -> None:
     "settings", [PlanSettings(40.0, 0, 2), PlanSettings(work_limit=10)], ids=["beside", "counted"]
 )
 def test_a_run_in_parts_keeps_all_rules_and_its_cost(
-    sweeper: Problem, settings: PlanSettings, monkeypatch: pytest.MonkeyPatch
+    roomy: Problem, settings: PlanSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(decomposed_run, "PART", 14)
     monkeypatch.setattr(decomposed_run, "FIELD", 20)
@@ -143,14 +154,14 @@ def test_a_run_in_parts_keeps_all_rules_and_its_cost(
     # Time enough for a busy machine, little of it for the bound; one round over the parts does.
     monkeypatch.setattr(decomposed_run, "BOUND_SHARE", 0.05)
     runs: list[DecomposedRun] = []
-    run = DecomposedRun(sweeper, settings, should_stop=lambda: any(r.rounds > 1 for r in runs))
+    run = DecomposedRun(roomy, settings, should_stop=lambda: any(r.rounds > 1 for r in runs))
     runs.append(run)
     try:
         outcome = run.go()
     finally:
         run.close()
     assert run.rounds > 0
-    assessment = assess(sweeper, outcome.layout)
+    assessment = assess(roomy, outcome.layout)
     assert not assessment.findings
     assert assessment.cost.objective_money == outcome.cost_money
     assert outcome.bound_money <= outcome.cost_money

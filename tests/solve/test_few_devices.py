@@ -5,11 +5,11 @@ from __future__ import annotations
 import pytest
 
 from partitioner.model.outcome import Status
-from partitioner.solve import whole
+from partitioner.solve import direct_run
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.solve.seed_task import SeedTask
 from partitioner.solve.seeds import LineSeeder
-from partitioner.solve.whole import FEW_DEVICES, ROUNDS_PER_DEVICE, WholeRun
+from partitioner.solve.direct_run import FEW_DEVICES, ROUNDS_PER_DEVICE, DirectRun
 from tests.brute.random_problems import random_problem
 
 
@@ -36,7 +36,7 @@ def test_few_devices_are_given_few_rounds_here(settings, tasks, monkeypatch) -> 
     def start(*_: object) -> None:
         pytest.fail("a process was started beside")
 
-    monkeypatch.setattr(whole, "Beside", start)
+    monkeypatch.setattr(direct_run, "SideProcess", start)
     outcome = plan_layout(random_problem(1, 6, links=True), settings)
     assert outcome.status is Status.OPTIMAL
     assert tasks
@@ -46,7 +46,7 @@ def test_few_devices_are_given_few_rounds_here(settings, tasks, monkeypatch) -> 
 
 
 def test_more_devices_have_the_time_of_the_clock(tasks) -> None:
-    run = WholeRun(random_problem(1, FEW_DEVICES + 1), PlanSettings(time_limit_s=4))
+    run = DirectRun(random_problem(1, FEW_DEVICES + 1), PlanSettings(time_limit_s=4))
     run.start_seeds()
     assert tasks
     assert all(task.iterations is None and task.seconds > 0.2 for task in tasks)
