@@ -6,10 +6,10 @@ import pytest
 
 from partitioner.model.outcome import Status
 from partitioner.solve import direct_run
+from partitioner.solve.direct_run import FEW_DEVICES, ROUNDS_PER_DEVICE, DirectRun
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.solve.seed_task import SeedTask
 from partitioner.solve.seeds import LineSeeder
-from partitioner.solve.direct_run import FEW_DEVICES, ROUNDS_PER_DEVICE, DirectRun
 from tests.brute.random_problems import random_problem
 
 
