@@ -209,14 +209,14 @@ def _network_margins(facts: Facts) -> Iterator[RuleMargin]:
     problem = facts.problem
     through = segments_through_pathways(facts)
     for pathway in problem.pathways:
-        if pathway.max_lines is not None:
+        if pathway.max_cables is not None:
             used = len(through[pathway.id])
-            left = pathway.max_lines - used
+            left = pathway.max_cables - used
             yield RuleMargin(
                 "pathway-capacity",
                 pathway.id,
-                _share(used, pathway.max_lines),
-                f"{used} of {pathway.max_lines} segments, {_left(left, str(abs(left)))}",
+                _share(used, pathway.max_cables),
+                f"{used} of {pathway.max_cables} segments, {_left(left, str(abs(left)))}",
                 FILE,
                 Trust.USER.value,
             )

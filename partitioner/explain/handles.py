@@ -459,12 +459,12 @@ def _reserves(grade: str, reserve: Reserve) -> Iterator[Handle]:
 
 def _pathways(problem: Problem) -> Iterator[Handle]:
     for number, pathway in enumerate(problem.pathways):
-        if pathway.max_lines is None or pathway.max_lines >= len(problem.devices):
+        if pathway.max_cables is None or pathway.max_cables >= len(problem.devices):
             continue
 
         def at(p: Problem, most: int | None, number: int = number) -> Problem:
             ways = tuple(
-                replace(w, max_lines=most) if k == number else w
+                replace(w, max_cables=most) if k == number else w
                 for k, w in enumerate(p.pathways)
             )
             return replace(p, pathways=ways)
@@ -473,17 +473,17 @@ def _pathways(problem: Problem) -> Iterator[Handle]:
             f"pathway-capacity:{pathway.id}",
             "pathway-capacity",
             (pathway.id,),
-            f"{pathway.max_lines} segment{'s' if pathway.max_lines != 1 else ''} "
-            f"{'fits' if pathway.max_lines == 1 else 'fit'} through {pathway.id}.",
-            ("pathways", pathway.id, "max_lines"),
+            f"{pathway.max_cables} segment{'s' if pathway.max_cables != 1 else ''} "
+            f"{'fits' if pathway.max_cables == 1 else 'fit'} through {pathway.id}.",
+            ("pathways", pathway.id, "max_cables"),
             lambda p, at=at: at(p, None),  # type: ignore[misc]
             Scale(
-                pathway.max_lines,
+                pathway.max_cables,
                 len(problem.devices),
                 1,
                 at,
                 lambda n, w=pathway: (  # type: ignore[misc]
-                    f"make room for {n} segments in {w.id} in place of {w.max_lines}"
+                    f"make room for {n} segments in {w.id} in place of {w.max_cables}"
                 ),
             ),
         )

@@ -104,13 +104,13 @@ class Place:
 class Pathway:
     """A duct, trunking or harness channel between two places.
 
-    ``max_lines`` is the most segments that fit through it (a grommet, a hinge), None if unlimited.
+    ``max_cables`` is the most segments that fit through it (a grommet, a hinge), None if unlimited.
     """
 
     id: str
     ends: tuple[str, str]
     length_um: int
-    max_lines: int | None = None
+    max_cables: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -196,7 +196,7 @@ def build_problem(parts: Parts, warnings: tuple[str, ...], digest: str) -> Probl
             if way.length_m is None
             else _um(way.length_m)
         )
-        pathways.append(Pathway(pathway_id(way.id, ends), ends, length, way.max_lines))
+        pathways.append(Pathway(pathway_id(way.id, ends), ends, length, way.max_cables))
     backbone = parts.backbone.table
     plca = parts.plca.table
     line = parts.line.table

@@ -105,7 +105,7 @@ class PathwayTable(Table):
     length_m: LongMetres | None = key(
         "Length of cable along it; default: distance of the two places by `routing`.", None
     )
-    max_lines: Annotated[int, Whole(0, 10_000)] | None = key(
+    max_cables: Annotated[int, Whole(0, 10_000)] | None = key(
         "Most segments that fit through it (a grommet, a hinge); default: any number.", None
     )
 

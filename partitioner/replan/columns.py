@@ -287,7 +287,7 @@ def every_column(builder: ColumnBuilder, change: ChangeModel) -> list[Column]:
     more and changes no more, whichever old segment is carried on.
     """
     inst = builder.instance
-    capped = {p.id for p in inst.problem.pathways if p.max_lines is not None}
+    capped = {p.id for p in inst.problem.pathways if p.max_cables is not None}
     kept: dict[tuple, list[tuple[tuple[int, ...], Column]]] = {}
 
     def offer(column: Column | None) -> None:

@@ -131,7 +131,7 @@ def drawing_input(problem: Problem, assessment: Assessment) -> DrawingInput:
         name=problem.name,
         places=used_places,
         pathways=tuple(
-            DrawnPathway(p.id, p.ends, position.of(p.ends[0]), position.of(p.ends[1]), p.max_lines)
+            DrawnPathway(p.id, p.ends, position.of(p.ends[0]), position.of(p.ends[1]), p.max_cables)
             for p in problem.pathways
         ),
         switches=tuple(

@@ -137,8 +137,8 @@ class ArmSpace:
         """
         problem = self.instance.problem
         capped = sorted(
-            (p for p in problem.pathways if p.max_lines is not None),
-            key=lambda p: (p.max_lines, p.id),
+            (p for p in problem.pathways if p.max_cables is not None),
+            key=lambda p: (p.max_cables, p.id),
         )[:WORD]
         self.has_caps = bool(capped)
         self.capped_ids = [p.id for p in capped]

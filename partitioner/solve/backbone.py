@@ -53,7 +53,7 @@ class BackboneData:
             self.links.append(PossibleLink(ends, grades, length, link.required))
         self._passes: dict[Column, frozenset[str]] = {}
         self.pathway_caps = {
-            p.id: p.max_lines for p in problem.pathways if p.max_lines is not None
+            p.id: p.max_cables for p in problem.pathways if p.max_cables is not None
         }
         self._hops: dict[tuple[int, bool], dict[tuple[int, int], int]] = {}
 

@@ -203,7 +203,7 @@ def dropped_rules(problem: Problem) -> dict[str, tuple[str, ...]]:
     An empty dictionary means that all of them solve the very problem.
     """
     kinds = {g.kind for g in problem.groups}
-    has_caps = any(p.max_lines is not None for p in problem.pathways)
+    has_caps = any(p.max_cables is not None for p in problem.pathways)
     shares_ports = any(len(g.grades) > 1 for s in problem.switches.values() for g in s.port_groups)
     devices = problem.devices.values()
     mixes = problem.sharing.safety_span is not None or (

@@ -328,7 +328,7 @@ class _Machine:
             through.update(ducts)
         for duct in self.data["pathways"]:
             if through[duct["id"]] > 1 and self.rng.random() < 0.4:
-                duct["max_lines"] = through[duct["id"]]
+                duct["max_cables"] = through[duct["id"]]
 
     def _allow_losses(self) -> None:
         """Failure rules that allow just what the hidden layout loses at worst, in any build."""

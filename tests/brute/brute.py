@@ -90,7 +90,7 @@ class _Search:
     def __init__(self, problem: Problem):
         self.problem = problem
         self.network = CableNetwork(problem)
-        self.caps = {p.id: p.max_lines for p in problem.pathways if p.max_lines is not None}
+        self.caps = {p.id: p.max_cables for p in problem.pathways if p.max_cables is not None}
         self.streams = {**problem.streams, **self.transfers()}
         self.flows = {
             s.id: LineFlow(

@@ -200,7 +200,7 @@ def _grid(
             f"w{k}",
             ends,
             rng.randrange(200, 600) * CM,
-            max_lines=rng.choice([None, None, 1, 2]) if capacities else None,
+            max_cables=rng.choice([None, None, 1, 2]) if capacities else None,
         )
         for k, ends in enumerate(pairs)
     )

@@ -102,7 +102,7 @@ LOOSER: dict[str, Callable[[Problem], Problem]] = {
         p, devices={k: replace(d, pinned_switches=None) for k, d in p.devices.items()}
     ),
     "cables": lambda p: replace(
-        p, pathways=tuple(replace(w, max_lines=None) for w in p.pathways)
+        p, pathways=tuple(replace(w, max_cables=None) for w in p.pathways)
     ),
     "option tail": lambda p: replace(p, line=replace(p.line, option_tail=False)),
     "transfers": lambda p: replace(

@@ -193,7 +193,7 @@ def pathway(seed: int) -> Problem:
     return replace(
         problem,
         places=places,
-        pathways=(Pathway("grommet", ("near", "far"), 4 * M, max_lines=1),),
+        pathways=(Pathway("grommet", ("near", "far"), 4 * M, max_cables=1),),
         devices=devices,
         switches={"sw0": switch},
     )

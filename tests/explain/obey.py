@@ -147,7 +147,7 @@ EDITS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"lower the least spacing on (\S+) from \S+ m to (\S+) m", _limit("spacing_m")),
     (r"keep (\S+) (m|%|nodes?) of each line of (\S+) free in place of .+", _reserve),
     (r"make room for (\d+) segments in (\S+) in place of \d+",
-     lambda data, most, way: _item(data, "pathways", way).update(max_lines=int(most))),
+     lambda data, most, way: _item(data, "pathways", way).update(max_cables=int(most))),
     (r"let (\S+) hang on \S+ too \(switches: \[(.+)\]\)", _pin),
     (r"keep group (\S+) on different segments only", _softer),
     (r"drop group (\S+)", _drop),

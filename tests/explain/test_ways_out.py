@@ -82,7 +82,7 @@ HOPELESS: dict[str, tuple[dict[str, Any], set[str]]] = {
         problem_of(
             *({"id": d, "place": "p1", "grades": [LINE]} for d in "ab"),
             places=[{"id": f"p{k}", "position_m": [k, 0, 0]} for k in range(2)],
-            pathways=[{"id": "w", "from": "p0", "to": "p1", "max_lines": 1}],
+            pathways=[{"id": "w", "from": "p0", "to": "p1", "max_cables": 1}],
             switches=[{"id": "s", "place": "p0", "ports": [{"grades": [LINE], "count": 2}]}],
             groups=[{"id": "g", "kind": "apart-segment", "devices": ["a", "b"]}],
         ),

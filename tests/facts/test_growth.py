@@ -84,7 +84,7 @@ def test_pathways_that_are_full_are_respected() -> None:
     (dome,) = growth_of(facts_of(problem)).guests
     assert dome.fits_alone == ("line-front",)
     wide = replace(
-        problem, pathways=tuple(replace(w, max_lines=None) for w in problem.pathways)
+        problem, pathways=tuple(replace(w, max_cables=None) for w in problem.pathways)
     )
     (dome,) = growth_of(facts_of(wide)).guests
     assert dome.fits_alone == ("line-front", "line-rear")

@@ -35,7 +35,7 @@ places:
   - {id: b, position_m: [3, 4, 0.5]}
   - {id: c, position_m: [3, 4, 2.5]}
 pathways:
-  - {id: w1, from: a, to: b, length_m: 5.25, max_lines: 6}
+  - {id: w1, from: a, to: b, length_m: 5.25, max_cables: 6}
   - {from: b, to: c}
 switches:
   - id: s1
@@ -108,13 +108,13 @@ def test_every_key_arrives_in_base_units(read) -> None:
     assert (p.routing.metric, p.routing.factor_ppm) == (Metric.STRAIGHT, 1_250_000)
     assert p.places["b"].position_um == (3_000_000, 4_000_000, 500_000)
     first, second = p.pathways
-    assert (first.id, first.ends, first.length_um, first.max_lines) == (
+    assert (first.id, first.ends, first.length_um, first.max_cables) == (
         "w1",
         ("a", "b"),
         5_250_000,
         6,
     )
-    assert (second.id, second.length_um, second.max_lines) == ("b-c", 2_500_000, None)
+    assert (second.id, second.length_um, second.max_cables) == ("b-c", 2_500_000, None)
     s1, s2 = p.switches.values()
     assert s1.port_groups == (
         PortGroup(("10BASE-T1S-multidrop", "10BASE-T1S-link"), 4, 2_500),

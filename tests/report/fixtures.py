@@ -39,7 +39,7 @@ def twelve_text() -> str:
     places = [f"  - {{id: t{i}, position_m: [{i}, 0, 0]}}" for i in range(8)]
     places += [f"  - {{id: b{i}, position_m: [{i}, 1.5, 0]}}" for i in (1, 3, 5)]
     ways = [f"  - {{id: w{i}, from: t{i}, to: t{i + 1}}}" for i in range(7)]
-    ways += [f"  - {{id: u{i}, from: t{i}, to: b{i}, max_lines: 4}}" for i in (1, 3, 5)]
+    ways += [f"  - {{id: u{i}, from: t{i}, to: b{i}, max_cables: 4}}" for i in (1, 3, 5)]
     spots = ["t0", "t1", "t2", "b1", "b3", "b3", "t5", "b5", "t6", "t7"]
     devices = [
         f"  - {{id: lamp-{n}, place: {spot}, grades: [10BASE-T1S-multidrop], stub_m: 0.05"

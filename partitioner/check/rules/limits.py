@@ -119,16 +119,16 @@ def segments_through_pathways(facts: Facts) -> dict[str, list[str]]:
 def _pathway_capacity(facts: Facts) -> Iterator[Breach]:
     through = segments_through_pathways(facts)
     for pathway in facts.problem.pathways:
-        if pathway.max_lines is None:
+        if pathway.max_cables is None:
             continue
         segments = through[pathway.id]
-        over = len(segments) - pathway.max_lines
+        over = len(segments) - pathway.max_cables
         if over > 0:
             yield (
                 (pathway.id, *segments),
                 f"{count(len(segments), 'segment')} ({listed(segments)}) "
                 f"{agree(len(segments), 'runs', 'run')} through {pathway.id}: {over} above the "
-                f"{pathway.max_lines} that fit.",
+                f"{pathway.max_cables} that fit.",
             )
 
 
