@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import re
-from typing import Any
 
 import click
 
 _SECONDS = {"": 1, "s": 1, "m": 60, "min": 60, "h": 3600}
 
 
-class Duration(click.ParamType):
+class Duration(click.ParamType[float, str | float]):
     """A length of time above zero, in seconds: ``90``, ``90s``, ``1.5m``, ``2min``, ``1h``."""
 
     name = "time"
 
     def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+        self, value: str | float, param: click.Parameter | None, ctx: click.Context | None
     ) -> float:
         """Give the seconds; anything else is a wrong command line."""
         if isinstance(value, int | float):

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from partitioner.tradeoff.search import TradeOff
 
 
-class PointCount(click.ParamType):
+class PointCount(click.ParamType[int | None, object]):
     """A number of points, or the word ``all``."""
 
     name = "points"

@@ -14,7 +14,7 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
-from partitioner.model.problem import GradeChoice, Group, GroupKind, Problem
+from partitioner.model.problem import Device, GradeChoice, Group, GroupKind, Problem
 from partitioner.runs import Answer, Budget, Result
 
 
@@ -228,7 +228,7 @@ def elsewhere(
     return found
 
 
-def _with_device(problem: Problem, id_: str, row) -> Problem:
+def _with_device(problem: Problem, id_: str, row: Device) -> Problem:
     return replace(problem, devices={k: row if k == id_ else d for k, d in problem.devices.items()})
 
 

@@ -10,8 +10,9 @@ from math import isqrt
 
 import networkx as nx
 import numpy as np
+import numpy.typing as npt
 
-from partitioner.model.problem import Metric, Problem
+from partitioner.model.problem import Device, Metric, Problem, Switch
 from partitioner.units import PPM, ceil_div
 
 
@@ -33,24 +34,25 @@ def _isqrt_up(value: int) -> int:
 
 
 def _metric_matrix_um(
-    rows: np.ndarray, columns: np.ndarray, metric: Metric, factor_ppm: int
-) -> np.ndarray:
+    rows: npt.NDArray[np.int64], columns: npt.NDArray[np.int64], metric: Metric, factor_ppm: int
+) -> npt.NDArray[np.int64]:
     """Distances of all pairs of two point sets, µm, int64, equal to :func:`metric_um`."""
-    gaps = np.abs(rows[:, None, :] - columns[None, :, :])
+    gaps: npt.NDArray[np.int64] = np.abs(rows[:, None, :] - columns[None, :, :])
     if metric is Metric.RECTILINEAR:
-        return -((-gaps.sum(axis=2) * factor_ppm) // PPM)
+        sums: npt.NDArray[np.int64] = gaps.sum(axis=2)
+        return -((-sums * factor_ppm) // PPM)
     factor = factor_ppm / PPM
     if factor_ppm == PPM and gaps.max(initial=0) < 2**30:
         # Floating point proposes, integers decide: the candidate is moved by at most a step or
         # two until it is the smallest one that is not too short.
         square = (gaps * gaps).sum(axis=2)
-        guess = np.maximum(np.floor(np.sqrt(square)).astype(np.int64) - 1, 0)
+        guess: npt.NDArray[np.int64] = np.maximum(np.floor(np.sqrt(square)).astype(np.int64) - 1, 0)
         for _ in range(3):
             guess = np.where(guess * guess < square, guess + 1, guess)
         return guess
     # Where floating point is sure between which two integers the distance lies, it decides.
     wanted = np.sqrt((gaps.astype(float) ** 2).sum(axis=2)) * factor
-    exact = np.ceil(wanted).astype(np.int64)
+    exact: npt.NDArray[np.int64] = np.ceil(wanted).astype(np.int64)
     for i, j in np.argwhere(np.abs(wanted - np.rint(wanted)) <= 1e-9 + 1e-14 * wanted):
         exact[i, j] = metric_um(rows[i].tolist(), columns[j].tolist(), metric, factor_ppm)
     return exact
@@ -62,12 +64,16 @@ _BIG = 10_000
 """Weighs a place passed far below a µm, so that of equal ways the one with fewer corners wins."""
 
 
+_Site = tuple[str | None, tuple[int, int, int]]
+"""Place, if at one, and position in µm."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Tree:
     """Shortest ways from one place: to every place the length (-1: none) and the place before."""
 
-    length_um: np.ndarray
-    before: np.ndarray
+    length_um: npt.NDArray[np.int64]
+    before: npt.NDArray[np.int32]
 
 
 def _tree(edges: list[list[tuple[int, int]]], start: int) -> _Tree:
@@ -114,9 +120,12 @@ class CableNetwork:
         self._look = look
         self._metric = problem.routing.metric
         self._factor = problem.routing.factor_ppm
-        self._sites: dict[str, tuple[str | None, tuple[int, int, int]]] = {}
+        self._sites: dict[str, _Site] = {}
         forecast = [f.device for f in problem.forecast]
-        for item in [*problem.switches.values(), *problem.devices.values(), *forecast]:
+        everything: list[Switch | Device] = [
+            *problem.switches.values(), *problem.devices.values(), *forecast
+        ]
+        for item in everything:
             if item.place is not None:
                 self._sites[item.id] = (item.place, problem.places[item.place].position_um)
             else:
@@ -150,9 +159,9 @@ class CableNetwork:
             self._edges[self._place_index[b]].append((self._place_index[a], weight))
         self._trees: dict[int, _Tree] = {}
         self._attach: dict[str, tuple[int, int]] = {}
-        for id_, (place, position) in self._sites.items():
-            if place is not None and place in self._place_index:
-                self._attach[id_] = (self._place_index[place], 0)
+        for id_, (own, position) in self._sites.items():
+            if own is not None and own in self._place_index:
+                self._attach[id_] = (self._place_index[own], 0)
                 continue
             gaps = _metric_matrix_um(
                 np.array([position], dtype=np.int64), self._place_xyz, self._metric, self._factor
@@ -192,7 +201,7 @@ class CableNetwork:
     def _same_point(self, a: str, b: str) -> bool:
         return self._sites[a] == self._sites[b]
 
-    def matrix_um(self, rows: Sequence[str], columns: Sequence[str]) -> np.ndarray:
+    def matrix_um(self, rows: Sequence[str], columns: Sequence[str]) -> npt.NDArray[np.int64]:
         """Lengths of all ways from ``rows`` to ``columns``: int64 array (rows, columns) in µm."""
         if not self.has_pathways:
             a = np.array([self.position_um(r) for r in rows], dtype=np.int64).reshape(-1, 3)
@@ -215,7 +224,7 @@ class CableNetwork:
             raise ValueError(f"no pathway joins {rows[i]} and {columns[j]}")
         lengths = pa[:, 1][:, None] + between + pb[:, 1][None, :]
         sites_a = [self._sites[r] for r in rows]
-        index: dict[tuple, list[int]] = {}
+        index: dict[_Site, list[int]] = {}
         for j, c in enumerate(columns):
             index.setdefault(self._sites[c], []).append(j)
         for i, site in enumerate(sites_a):

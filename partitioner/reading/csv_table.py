@@ -279,7 +279,11 @@ def _read_row(
 
 
 def _without_missing(
-    model: type[Table], raw: dict, origin: Origin, findings: Findings, told: list[str]
+    model: type[Table],
+    raw: dict[str, Any],
+    origin: Origin,
+    findings: Findings,
+    told: list[str],
 ) -> Item[Any]:
     mine = Findings()
     item = read_table(model, raw, origin, mine)

@@ -182,7 +182,7 @@ def _read(
 
 
 def _items(
-    raw: dict, section: str, model: type[Any], root: YamlOrigin, findings: Findings
+    raw: dict[str, Any], section: str, model: type[Any], root: YamlOrigin, findings: Findings
 ) -> list[Item[Any]]:
     content = raw.get(section)
     if not isinstance(content, list):

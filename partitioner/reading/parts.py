@@ -72,7 +72,8 @@ class Parts:
 
     def items(self, section: str) -> list[Item[Any]]:
         """Items of a list section by its key."""
-        return getattr(self, section)
+        found: list[Item[Any]] = getattr(self, section)
+        return found
 
     def names(self, sections: tuple[str, ...]) -> Mapping[str, None]:
         """Ids of all items of some list sections, in the order of the file."""

@@ -172,7 +172,7 @@ def name_items(finding: Finding, data: Any) -> Finding:
     return replace(finding, where=f"{match[1]}[{name}]{finding.where[match.end() :]}")
 
 
-def check_format(raw: dict, root: YamlOrigin, findings: Findings) -> bool:
+def check_format(raw: dict[str, Any], root: YamlOrigin, findings: Findings) -> bool:
     """Tell whether the file's format is one this program reads."""
     number = raw.get("format")
     if isinstance(number, int) and not isinstance(number, bool) and number > FORMAT:
@@ -191,7 +191,12 @@ class _Reader:
     """Reads the sections of a problem file into parts."""
 
     def __init__(
-        self, raw: dict, document: Document, folder: Path, files: SourceFiles, findings: Findings
+        self,
+        raw: dict[str, Any],
+        document: Document,
+        folder: Path,
+        files: SourceFiles,
+        findings: Findings,
     ):
         self._raw = raw
         self._root = YamlOrigin(document, (), "")

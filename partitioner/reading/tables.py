@@ -87,7 +87,11 @@ def read_table(model: type[T], raw: Any, origin: Origin, findings: Findings) -> 
 
 
 def _report(
-    model: type[Table], raw: dict, origin: Origin, details: list[ErrorDetails], findings: Findings
+    model: type[Table],
+    raw: dict[str, Any],
+    origin: Origin,
+    details: list[ErrorDetails],
+    findings: Findings,
 ) -> frozenset[str]:
     """Tell all faults of one mapping; give the keys that unknown ones were meant to be."""
     guessed: set[str] = set()
@@ -213,7 +217,7 @@ def key_names(model: type[Table]) -> list[str]:
 
 
 @cache
-def _reader_of(model: type[Table], name: str) -> TypeAdapter:
+def _reader_of(model: type[Table], name: str) -> TypeAdapter[Any]:
     info = model.model_fields[name]
     kind: Any = info.annotation
     if info.metadata:
@@ -221,7 +225,9 @@ def _reader_of(model: type[Table], name: str) -> TypeAdapter:
     return TypeAdapter(kind)
 
 
-def _with_holes(model: type[T], raw: dict, wrong: list[tuple[int | str, ...]]) -> T:
+def _with_holes(
+    model: type[T], raw: dict[str, Any], wrong: list[tuple[int | str, ...]]
+) -> T:
     """Make a table of the keys that are right; None stands for the others.
 
     ``wrong`` holds the locations of all faults. Lists of tables keep their entries, each with

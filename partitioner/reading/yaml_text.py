@@ -297,8 +297,8 @@ class _Builder:
         inside: dict[str | int, Spot],
         path: tuple[str | int, ...],
         depth: int,
-    ) -> list:
-        items: list = []
+    ) -> list[Any]:
+        items: list[Any] = []
         for event in self._events:
             if type(event) is _ListEnd:
                 break
@@ -317,7 +317,7 @@ class _Builder:
         inside: dict[str | int, Spot],
         path: tuple[str | int, ...],
         depth: int,
-    ) -> dict:
+    ) -> dict[str, Any]:
         entries: dict[str, Any] = {}
         for event in self._events:
             if type(event) is _MappingEnd:
@@ -534,7 +534,7 @@ class _Dumper(yaml.SafeDumper):
         return super().increase_indent(flow, False)
 
 
-class Flow(dict):
+class Flow(dict[str, Any]):
     """A mapping that is written on one line."""
 
 
@@ -561,7 +561,7 @@ def _flow(dumper: yaml.SafeDumper, value: Flow) -> yaml.Node:
     return dumper.represent_mapping("tag:yaml.org,2002:map", value.items(), flow_style=True)
 
 
-def _sequence(dumper: yaml.SafeDumper, value: list | tuple) -> yaml.Node:
+def _sequence(dumper: yaml.SafeDumper, value: list[Any] | tuple[Any, ...]) -> yaml.Node:
     flat = all(not isinstance(v, (dict, list, tuple)) for v in value)
     return dumper.represent_sequence("tag:yaml.org,2002:seq", value, flow_style=flat)
 

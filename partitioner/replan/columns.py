@@ -288,7 +288,7 @@ def every_column(builder: ColumnBuilder, change: ChangeModel) -> list[Column]:
     """
     inst = builder.instance
     capped = {p.id for p in inst.problem.pathways if p.max_cables is not None}
-    kept: dict[tuple, list[tuple[tuple[int, ...], Column]]] = {}
+    kept: dict[tuple[object, ...], list[tuple[tuple[int, ...], Column]]] = {}
 
     def offer(column: Column | None) -> None:
         for counted in [] if column is None else with_node_counts(builder, change, [column]):

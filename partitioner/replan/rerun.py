@@ -325,7 +325,7 @@ def touched(before: Layout, after: Layout, held: Held) -> list[str]:
     return wrong
 
 
-def _wiring(segment: Segment) -> tuple:
+def _wiring(segment: Segment) -> tuple[object, ...]:
     return (
         segment.switch, segment.port, segment.grade, segment.devices, segment.switch_index,
         segment.plca_ids,

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cmp_to_key
+from functools import cmp_to_key, partial
 
 from partitioner.report.svg import num
 
@@ -60,7 +60,7 @@ def assign_lanes(routes: Sequence[Sequence[int]], xy: Sequence[XY]) -> Lanes:
     for stretch, group in passages.items():
         ordered = sorted(
             group,
-            key=cmp_to_key(lambda p, q, s=stretch: _compare(p, q, s, routes, xy)),  # type: ignore[misc]
+            key=cmp_to_key(partial(_compare, stretch=stretch, routes=routes, xy=xy)),
         )
         for lane, passage in enumerate(ordered):
             right = lane - (len(ordered) - 1) / 2
@@ -169,6 +169,8 @@ class Track:
         return sum(math.hypot(c - a, d - b) for a, b, c, d in self.pieces)
 
 
+_Lane = tuple[XY, XY, XY, float]
+"""A straight piece of a cable: start, end, unit vector along it, length in px."""
 ROUNDING = 7.0
 """Radius in px by which corners are rounded."""
 
@@ -180,7 +182,7 @@ def draw_track(
     if len(route) < 2:
         point = xy[route[0]]
         return Track("", (point,) * max(len(route), 1), ((1.0, 0.0),), ())
-    steps = []
+    steps: list[_Lane] = []
     for k, offset in enumerate(offsets):
         (x0, y0), (x1, y1) = xy[route[k]], xy[route[k + 1]]
         size = math.hypot(x1 - x0, y1 - y0) or 1.0
@@ -195,7 +197,7 @@ def draw_track(
     return _smooth(corners, steps)
 
 
-def _corner(before, after, node: XY) -> tuple[XY, ...]:
+def _corner(before: _Lane, after: _Lane, node: XY) -> tuple[XY, ...]:
     """Points by which the cable gets from one lane into the next at a node."""
     (_, end, (ux, uy), size_in), (start, _, (vx, vy), size_out) = before, after
     cross = ux * vy - uy * vx
@@ -215,7 +217,7 @@ def _corner(before, after, node: XY) -> tuple[XY, ...]:
     return (end, start)
 
 
-def _smooth(corners: list[tuple[XY, ...]], steps) -> Track:
+def _smooth(corners: list[tuple[XY, ...]], steps: Sequence[_Lane]) -> Track:
     points = [p for corner in corners for p in corner]
     path = [f"M{_pair(points[0])}"]
     for i in range(1, len(points) - 1):

@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 XY = tuple[float, float]
 Rect = tuple[float, float, float, float]
@@ -47,7 +48,7 @@ class Sheet:
         self._pieces: list[tuple[float, float, float, float]] = []
         self._owners: list[int] = []
         self._rects: list[Rect] = []
-        self._arrays: tuple[np.ndarray, np.ndarray] | None = None
+        self._arrays: tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]] | None = None
 
     def add_strokes(self, pieces: Sequence[tuple[float, float, float, float]], owner: int) -> None:
         """Add pieces of a stroke."""
@@ -59,7 +60,7 @@ class Sheet:
         """Add a box that nothing should cover."""
         self._rects.append(rect)
 
-    def _strokes(self) -> tuple[np.ndarray, np.ndarray]:
+    def _strokes(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]]:
         """All pieces of strokes, and whose they are."""
         if self._arrays is None:
             self._arrays = (
@@ -76,7 +77,9 @@ class Sheet:
         pieces = pieces[_near(box, pieces) & (owners != owner)]
         c, d = pieces[:, :2], pieces[:, 2:]
 
-        def side(p: np.ndarray, q: np.ndarray, r: np.ndarray) -> np.ndarray:
+        def side(
+            p: npt.NDArray[np.float64], q: npt.NDArray[np.float64], r: npt.NDArray[np.float64]
+        ) -> npt.NDArray[np.float64]:
             u, v = q - p, r - p
             return np.sign(u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0])
 
@@ -106,8 +109,8 @@ class Sheet:
         """
         fixed = np.array(self._rects, dtype=float).reshape(-1, 4)
         pieces, owners = self._strokes()
-        base: list[np.ndarray] = []
-        boxes: list[np.ndarray] = []
+        base: list[npt.NDArray[np.float64]] = []
+        boxes: list[npt.NDArray[np.float64]] = []
         for wish in wishes:
             centres = np.array(wish.candidates, dtype=float).reshape(-1, 2)
             half = np.array([wish.width / 2, wish.height / 2])
@@ -154,10 +157,11 @@ class Sheet:
             if not moved:
                 break
         for i in range(len(wishes)):
-            self._rects.append(tuple(float(v) for v in chosen[i]))  # type: ignore[arg-type]
+            left, top, right, bottom = chosen[i].tolist()
+            self._rects.append((left, top, right, bottom))
         return [wishes[i].candidates[picks[i]] for i in range(len(wishes))]
 
-    def _outside(self, rects: np.ndarray) -> np.ndarray:
+    def _outside(self, rects: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
         left, top, right, bottom = self.bounds
         over = (
             np.clip(left - rects[:, 0], 0, None)
@@ -168,24 +172,27 @@ class Sheet:
         return 1000.0 * over
 
 
-def _fourth_best(cost: np.ndarray) -> float:
+def _fourth_best(cost: npt.NDArray[np.float64]) -> float:
     return float(np.sort(cost)[min(3, len(cost) - 1)])
 
 
-def _near(rects: np.ndarray, pieces: np.ndarray) -> np.ndarray:
+def _near(rects: npt.NDArray[np.float64], pieces: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
     """Which pieces (or boxes) come near any of the boxes at all: a cheap first look."""
     left, top = rects[:, :2].min(axis=0)
     right, bottom = rects[:, 2:].max(axis=0)
     x0, y0, x1, y1 = pieces.T
-    return (
+    near: npt.NDArray[np.bool_] = (
         (np.maximum(x0, x1) >= left)
         & (np.minimum(x0, x1) <= right)
         & (np.maximum(y0, y1) >= top)
         & (np.minimum(y0, y1) <= bottom)
     )
+    return near
 
 
-def _overlap(rects: np.ndarray, others: np.ndarray) -> np.ndarray:
+def _overlap(
+    rects: npt.NDArray[np.float64], others: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
     """Common area of each pair in px²: (rects, others)."""
     w = np.minimum(rects[:, None, 2], others[None, :, 2]) - np.maximum(
         rects[:, None, 0], others[None, :, 0]
@@ -193,10 +200,13 @@ def _overlap(rects: np.ndarray, others: np.ndarray) -> np.ndarray:
     h = np.minimum(rects[:, None, 3], others[None, :, 3]) - np.maximum(
         rects[:, None, 1], others[None, :, 1]
     )
-    return np.clip(w, 0, None) * np.clip(h, 0, None)
+    area: npt.NDArray[np.float64] = np.clip(w, 0, None) * np.clip(h, 0, None)
+    return area
 
 
-def _covered(rects: np.ndarray, pieces: np.ndarray) -> np.ndarray:
+def _covered(
+    rects: npt.NDArray[np.float64], pieces: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
     """Length in px of each piece inside each box: (rects, pieces). Slab clipping."""
     start = pieces[None, :, :2]
     step = pieces[None, :, 2:] - start
@@ -217,7 +227,9 @@ def _covered(rects: np.ndarray, pieces: np.ndarray) -> np.ndarray:
     return np.clip(leave - enter, 0, None) * np.hypot(step[:, :, 0], step[:, :, 1])
 
 
-def _crossings(leaders: np.ndarray, rects: np.ndarray, anchor: XY) -> np.ndarray:
+def _crossings(
+    leaders: npt.NDArray[np.float64], rects: npt.NDArray[np.float64], anchor: XY
+) -> npt.NDArray[np.int64]:
     """How many boxes each leader crosses, not counting those that hold its anchor."""
     holds = (
         (rects[:, 0] - 1 <= anchor[0])
@@ -225,7 +237,8 @@ def _crossings(leaders: np.ndarray, rects: np.ndarray, anchor: XY) -> np.ndarray
         & (rects[:, 1] - 1 <= anchor[1])
         & (rects[:, 3] + 1 >= anchor[1])
     )
-    return (_covered(rects[~holds], leaders) > 0.5).sum(axis=0)
+    crossed: npt.NDArray[np.int64] = (_covered(rects[~holds], leaders) > 0.5).sum(axis=0)
+    return crossed
 
 
 def around(anchor: XY, width: float, height: float, gap: float) -> tuple[XY, ...]:

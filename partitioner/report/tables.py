@@ -211,9 +211,9 @@ def streams_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
     rows: list[tuple[Any, ...]] = []
     for f in worst_first(assessment.streams):
         stream = problem.streams[f.stream]
-        parts = [p / NS_PER_US for p in delay_parts_ns(f.legs)]
+        parts: list[float | None] = [p / NS_PER_US for p in delay_parts_ns(f.legs)]
         if f.response_ns is None:
-            parts = [None] * len(parts)  # type: ignore[list-item]
+            parts = [None] * len(parts)
         rows.append(
             (
                 f.stream,

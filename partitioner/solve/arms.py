@@ -16,6 +16,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.instance import Instance
 from partitioner.units import PPM
@@ -39,24 +40,24 @@ class ArmLevel:
     into the level before (-1 at the first). ``passes`` bits of the capped pathways run through.
     """
 
-    mask: np.ndarray
-    last: np.ndarray
-    cost: np.ndarray
-    length_um: np.ndarray
-    share_ppm: np.ndarray
-    option: np.ndarray
-    unit: np.ndarray
-    load: np.ndarray
-    slot: np.ndarray
-    budget: np.ndarray
-    reduced: np.ndarray
-    parent: np.ndarray
-    passes: np.ndarray
+    mask: npt.NDArray[np.uint64]
+    last: npt.NDArray[np.int32]
+    cost: npt.NDArray[np.int64]
+    length_um: npt.NDArray[np.int64]
+    share_ppm: npt.NDArray[np.int64]
+    option: npt.NDArray[np.int64]
+    unit: npt.NDArray[np.int64]
+    load: npt.NDArray[np.int64]
+    slot: npt.NDArray[np.int64]
+    budget: npt.NDArray[np.int64]
+    reduced: npt.NDArray[np.float64]
+    parent: npt.NDArray[np.int64]
+    passes: npt.NDArray[np.uint64]
 
     def __len__(self) -> int:
         return len(self.last)
 
-    def take(self, index: np.ndarray) -> ArmLevel:
+    def take(self, index: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> ArmLevel:
         """Give the arms at ``index`` (indices or booleans) as a level of their own."""
         return ArmLevel(*(getattr(self, name)[index] for name in self.__slots__))
 
@@ -87,10 +88,10 @@ class ArmSpace:
         instance: Instance,
         grade: int,
         members: Sequence[int],
-        device_value: np.ndarray,
-        load_ppm: np.ndarray,
-        slot_ns: np.ndarray,
-        budget_ns: np.ndarray,
+        device_value: npt.NDArray[np.int64],
+        load_ppm: npt.NDArray[np.int64],
+        slot_ns: npt.NDArray[np.int64],
+        budget_ns: npt.NDArray[np.int64],
         base_cycle_ns: int,
     ):
         self.instance = instance
@@ -159,7 +160,7 @@ class ArmSpace:
             for j in range(i):
                 self.way_passes[i, j] = self.way_passes[j, i] = bits(a, ids[j])
 
-    def _bit_rows(self, table: np.ndarray) -> np.ndarray:
+    def _bit_rows(self, table: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint64]:
         rows = np.zeros((self.m, self.words), dtype=np.uint64)
         for w in range(self.words):
             part = table[:, w * WORD : (w + 1) * WORD]
@@ -167,7 +168,7 @@ class ArmSpace:
             rows[:, w] = (part.astype(np.uint64) * weights).sum(axis=1, dtype=np.uint64)
         return rows
 
-    def shares(self, option: np.ndarray) -> np.ndarray:
+    def shares(self, option: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """Share of units per set of option bits; -1 stands for a set with an always-fitted one."""
         if not self.instance.has_options:
             return np.full(len(option), PPM, dtype=np.int64)
@@ -187,7 +188,9 @@ class ArmSpace:
             known = self._share_of_option[option] = inst.problem.fitted_share_ppm(picked)
         return known
 
-    def cable_values(self, lengths_um: np.ndarray, share_ppm: np.ndarray) -> np.ndarray:
+    def cable_values(
+        self, lengths_um: npt.NDArray[np.int64], share_ppm: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.int64]:
         """Objective money of cable lengths carried by shares of the units."""
         if not self.instance.has_options:
             return self.instance.cable_values(self.grade, lengths_um)
@@ -195,7 +198,7 @@ class ArmSpace:
 
     # -- enumeration --------------------------------------------------------------------------
 
-    def first_level(self, duals: np.ndarray) -> ArmLevel:
+    def first_level(self, duals: npt.NDArray[np.float64]) -> ArmLevel:
         """Arms of a single device each."""
         m = self.m
         option = np.where(self.option == 0, np.int64(-1), self.option)
@@ -229,8 +232,8 @@ class ArmSpace:
     def extend(
         self,
         level: ArmLevel,
-        duals: np.ndarray,
-        bound: np.ndarray | None = None,
+        duals: npt.NDArray[np.float64],
+        bound: npt.NDArray[np.float64] | None = None,
         threshold: float = 0.0,
     ) -> ArmLevel:
         """Put one more device on the inner side of every arm, in every allowed way.
@@ -257,8 +260,8 @@ class ArmSpace:
         level: ArmLevel,
         start: int,
         stop: int,
-        duals: np.ndarray,
-        bound: np.ndarray | None,
+        duals: npt.NDArray[np.float64],
+        bound: npt.NDArray[np.float64] | None,
         threshold: float,
     ) -> ArmLevel:
         sub = slice(start, stop)
@@ -289,6 +292,7 @@ class ArmSpace:
             return level.take(np.zeros(0, dtype=np.int64))
         old = i + start
         prev = level.last[old]
+        drop: npt.NDArray[np.int64] | int
         if self.instance.has_options:
             way = self.cable_values(self.way_um[prev, j], level.share_ppm[old])
             # An arm with an always-fitted device (-1) stays so; a set of option bits grows.
@@ -304,7 +308,7 @@ class ArmSpace:
             option = level.option[old]
             share = level.share_ppm[old]
             drop = self.drop_value
-        keep: np.ndarray | slice = slice(None)
+        keep: npt.NDArray[np.bool_] | slice = slice(None)
         step = way + self.device_value[j] + drop
         reduced = level.reduced[old] + step - duals[j]
         if bound is not None:
@@ -330,12 +334,15 @@ class ArmSpace:
             passes=passes,
         )
 
-    def undominated(self, level: ArmLevel) -> np.ndarray:
+    def undominated(self, level: ArmLevel) -> npt.NDArray[np.int64]:
         """Indices of arms that no other with the same devices and innermost device beats."""
         words = [level.mask[:, w] for w in range(self.words)]
         if self.has_caps:
             words.append(level.passes)
-        order = np.lexsort((level.length_um, level.cost, level.last, *words))
+        keys: tuple[npt.NDArray[np.integer], ...] = (
+            level.length_um, level.cost, level.last, *words
+        )
+        order = np.lexsort(keys)
         last = level.last[order]
         new = np.ones(len(order), dtype=bool)
         new[1:] = last[1:] != last[:-1]
@@ -355,8 +362,8 @@ class ArmSpace:
 
     def levels(
         self,
-        duals: np.ndarray | None = None,
-        bounds: Callable[[int], np.ndarray] | None = None,
+        duals: npt.NDArray[np.float64] | None = None,
+        bounds: Callable[[int], npt.NDArray[np.float64]] | None = None,
         threshold: float = 0.0,
         max_size: int | None = None,
         limit: int = 3_000_000,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -165,10 +165,10 @@ class BackboneData:
         built: dict[tuple[int, str], cp_model.IntVar],
     ) -> None:
         """Add the rows that give the backbone its shape."""
-        any_grade = []
+        any_grade: list[Expr | int] = []
         for index, link in enumerate(self.links):
             grades = [built[index, g] for g in link.grades]
-            whole = Expr.sum(grades) if grades else 0
+            whole: Expr | int = Expr.sum(grades) if grades else 0
             a, b = link.ends
             must = link.required or self.shape is BackboneShape.FIXED
             if grades:
@@ -184,12 +184,17 @@ class BackboneData:
         elif self.shape is BackboneShape.RING:
             self._ring(model, opened, any_grade)
 
-    def _connect(self, model: cp_model.CpModel, opened: list, any_grade: list) -> None:
+    def _connect(
+        self,
+        model: cp_model.CpModel,
+        opened: Sequence[cp_model.IntVar],
+        any_grade: Sequence[Expr | int],
+    ) -> None:
         """All open switches are joined: one of them feeds a unit of flow to every open one."""
         count = len(opened)
         if count < 2:
             return
-        net: list = [0] * count
+        net: list[Expr | int] = [0] * count
         for index, link in enumerate(self.links):
             if not link.grades:
                 continue
@@ -207,7 +212,12 @@ class BackboneData:
             model.add(net[s] + supply == opened[s])
             model.add_implication(roots[s], opened[s])
 
-    def _ring(self, model: cp_model.CpModel, opened: list, any_grade: list) -> None:
+    def _ring(
+        self,
+        model: cp_model.CpModel,
+        opened: Sequence[cp_model.IntVar],
+        any_grade: Sequence[Expr | int],
+    ) -> None:
         """The open switches lie on one ring; two of them are joined by one link, one needs none."""
         arcs = []
         alone = model.new_bool_var("ring alone")

@@ -458,10 +458,10 @@ class ChangeModel:
         model = master.model
         plan_terms, plan_weights = list(master.cost_terms), list(master.cost_weights)
         plan_constant = master.cost_constant
-        terms: list = []
+        terms: list[cp_model.IntVar] = []
         weights: list[int] = []
         constant = 0
-        heirs: dict[int, list] = defaultdict(list)
+        heirs: dict[int, list[cp_model.IntVar]] = defaultdict(list)
         made: list[tuple[Choice, int, cp_model.IntVar]] = []
         rows: list[tuple[Choice, cp_model.IntVar | None]] = [
             (Choice(column, p), var)

@@ -55,7 +55,9 @@ class ColumnBuilder:
         self.latency = SegmentLatency(instance)
         self._cable_cache: dict[tuple[int, int, int], int] = {}
         self._device_value: dict[tuple[int, int], int] = {}
-        self._line_cache: dict[tuple, Column | None] = {}
+        self._line_cache: dict[
+            tuple[int, int, tuple[int, ...], tuple[int, ...]], Column | None
+        ] = {}
         self._set_cache: dict[tuple[int, frozenset[int]], object] = {}
         inst = instance
         line = inst.problem.line

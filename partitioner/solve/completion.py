@@ -7,6 +7,7 @@ value every piece by the least share of units that can carry it. So no real arm 
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.arms import ArmSpace
 from partitioner.units import PPM
@@ -29,7 +30,11 @@ class Completion:
     """
 
     def __init__(
-        self, space: ArmSpace, duals: np.ndarray, line_fee: np.ndarray, end_fee: float
+        self,
+        space: ArmSpace,
+        duals: npt.NDArray[np.float64],
+        line_fee: npt.NDArray[np.float64],
+        end_fee: float,
     ):
         self.space = space
         inst = space.instance
@@ -57,19 +62,21 @@ class Completion:
                 self.arm[:, size] = np.minimum(self.arm[:, size - 1], best)
                 outward = np.minimum(0.0, (out_step + outward[None, :]).min(axis=1, initial=FAR))
         self._tables = [self._attach(space, used) for used in range(top + 1)]
-        self._rest: list[np.ndarray] = self._walk(step, top)
+        self._rest = self._walk(step, top)
 
-    def _attach(self, space: ArmSpace, used: int) -> np.ndarray:
+    def _attach(self, space: ArmSpace, used: int) -> npt.NDArray[np.float64]:
         """Least cost of going from each device to a switch when the arm has ``used`` devices."""
         top = space.data.max_devices
         other = np.minimum(self.end_fee, self.arm[:, max(0, top - used)])
-        return (self.start + (self.line_fee + other)[:, None]).min(axis=0, initial=FAR)
+        ways = self.start + (self.line_fee + other)[:, None]
+        least: npt.NDArray[np.float64] = ways.min(axis=0, initial=FAR)
+        return least
 
-    def _walk(self, step: np.ndarray, top: int) -> list[np.ndarray]:
+    def _walk(self, step: npt.NDArray[np.float64], top: int) -> list[npt.NDArray[np.float64]]:
         """``rest[k][j]``: bound for an arm of k devices whose innermost is j."""
         m = self.space.m
         rows = np.arange(m)
-        rest: list[np.ndarray] = [np.full(m, FAR)] * (top + 2)
+        rest: list[npt.NDArray[np.float64]] = [np.full(m, FAR)] * (top + 2)
         first = self._tables[top]
         via = np.full(m, -1)
         second = np.full(m, FAR)
@@ -92,6 +99,6 @@ class Completion:
             rest[used] = first
         return rest
 
-    def bounds(self, size: int) -> np.ndarray:
+    def bounds(self, size: int) -> npt.NDArray[np.float64]:
         """Bound (m,) for arms of ``size`` devices, by innermost device."""
         return self._rest[size]

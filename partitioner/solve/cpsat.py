@@ -108,7 +108,7 @@ def run(
     if on_bound is not None:
         solver.best_bound_callback = lambda b: on_bound(int(b))
     keeper = _Keeper(watched, on_solution)
-    outcome: list = []
+    outcome: list[cp_model.CpSolverStatus | BaseException] = []
     done = threading.Event()
 
     def work() -> None:

@@ -12,6 +12,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 from partitioner.model.layout import Layout, Segment
@@ -180,9 +181,7 @@ class DecomposedRun(Run):
         """Let the heuristic work on each field; ``again``: what it finds goes into the layout."""
         for field in self.fields:
             for grade in self.instance.line_grades:
-                self.waiting.append(
-                    lambda f=field, g=grade: self._seed_job(f, g, seconds, again=again)
-                )
+                self.waiting.append(partial(self._seed_job, field, grade, seconds, again=again))
 
     def _seed_job(self, field: Part, grade: int, seconds: float, *, again: bool) -> _Job | None:
         inst = self.instance
@@ -223,7 +222,7 @@ class DecomposedRun(Run):
         seconds = min(PART_S, max(LEAST_PART_S, fair))
         self.rounds += 1
         for part in parts:
-            self.waiting.append(lambda p=part: self._part_job(p, seconds))
+            self.waiting.append(partial(self._part_job, part, seconds))
 
     def _part_job(self, part: Part, seconds: float) -> _Job | None:
         left = self.seconds_left() - 0.5

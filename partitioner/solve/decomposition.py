@@ -13,11 +13,14 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.model.problem import (
     BackboneLink,
     BackboneShape,
+    Device,
     Group,
+    PortGroup,
     Problem,
     Stream,
     Switch,
@@ -128,7 +131,7 @@ def _cut(
     return groups
 
 
-def _votes(instance: Instance, parts: Sequence[Sequence[int]]) -> np.ndarray:
+def _votes(instance: Instance, parts: Sequence[Sequence[int]]) -> npt.NDArray[np.float64]:
     """Float (parts, switches): which share of each switch a part needs, by nearness."""
     usable = np.zeros((instance.switch_count, len(instance.grades)), dtype=bool)
     for port in instance.port_classes:
@@ -140,7 +143,8 @@ def _votes(instance: Instance, parts: Sequence[Sequence[int]]) -> np.ndarray:
     for r, devices in enumerate(parts):
         for rank in range(near.shape[0]):
             np.add.at(votes[r], near[rank, list(devices)], 1.0 / 4**rank)
-    return votes / np.maximum(votes.sum(axis=0, keepdims=True), 1e-9)
+    share: npt.NDArray[np.float64] = votes / np.maximum(votes.sum(axis=0, keepdims=True), 1e-9)
+    return share
 
 
 # -- a part as a problem ------------------------------------------------------------------------
@@ -158,9 +162,10 @@ def part_problem(builder: ColumnBuilder, part: Part) -> Problem:
     inside = {inst.device_ids[i] for i in part.devices}
     streams = _streams_inside(builder, part, inside)
     transfers = _transfers_inside(inst, inside)
+    sendings: list[Stream | Transfer] = [*streams.values(), *transfers.values()]
     ends = {
         end
-        for sent in (*streams.values(), *transfers.values())
+        for sent in sendings
         for end in (sent.source, *sent.destinations)
     }
     sets = _groups_inside(problem, inside)
@@ -199,7 +204,7 @@ def part_problem(builder: ColumnBuilder, part: Part) -> Problem:
     )
 
 
-def _switch(switch: Switch, groups: tuple) -> Switch:
+def _switch(switch: Switch, groups: tuple[PortGroup, ...]) -> Switch:
     """Give a switch the part's ports; a candidate costs its share of them."""
     price = switch.price_money
     if not switch.required and switch.port_count:
@@ -207,7 +212,7 @@ def _switch(switch: Switch, groups: tuple) -> Switch:
     return replace(switch, port_groups=groups, price_money=price)
 
 
-def _pinned_within(device, switches: Iterable[str]):
+def _pinned_within(device: Device, switches: Iterable[str]) -> Device:
     if device.pinned_switches is None:
         return device
     return replace(

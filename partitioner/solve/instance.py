@@ -13,8 +13,9 @@ from dataclasses import dataclass
 
 import networkx as nx
 import numpy as np
+import numpy.typing as npt
 
-from partitioner.model.catalogue import Medium
+from partitioner.model.catalogue import Grade, Medium
 from partitioner.model.problem import Device, GroupKind, Problem, Stream, SwitchPosition
 from partitioner.network.cable import CableNetwork
 from partitioner.network.transfers import carried_streams
@@ -154,7 +155,7 @@ class Instance:
         self._build_devices()
         self._build_conflicts()
         self._build_streams()
-        self._distances: np.ndarray | None = None
+        self._distances: npt.NDArray[np.int64] | None = None
         if self.n <= LARGE_MATRIX:
             self._distances = self.network.matrix_um(self.device_ids, self.device_ids)
         self.switch_um = (
@@ -210,7 +211,12 @@ class Instance:
             shared(mass, share_ppm), self._mass_price
         )
 
-    def cable_values(self, grade: int, lengths_um: np.ndarray, share_ppm=PPM) -> np.ndarray:
+    def cable_values(
+        self,
+        grade: int,
+        lengths_um: npt.NDArray[np.int64],
+        share_ppm: npt.NDArray[np.int64] | int = PPM,
+    ) -> npt.NDArray[np.int64]:
         """Element-wise :meth:`cable_value`; ``share_ppm`` broadcasts against the lengths."""
         cable = self.problem.catalogue.cables[self._catalogue_grade(grade).cable]
         lengths = np.asarray(lengths_um, dtype=np.int64)
@@ -224,7 +230,7 @@ class Instance:
             money = money - ((-mass * self._mass_price) // 1_000_000)
         return money
 
-    def _catalogue_grade(self, grade: int):
+    def _catalogue_grade(self, grade: int) -> Grade:
         return self.problem.catalogue.grades[self.grades[grade].id]
 
     def _build_ports(self) -> None:
@@ -422,10 +428,16 @@ class Instance:
 
     # -- distances ----------------------------------------------------------------------------
 
-    def way_um(self, rows: Sequence[int], columns: Sequence[int]) -> np.ndarray:
+    def way_um(
+        self,
+        rows: Sequence[int] | npt.NDArray[np.int64],
+        columns: Sequence[int] | npt.NDArray[np.int64],
+    ) -> npt.NDArray[np.int64]:
         """Cable ways between devices, int64 (rows, columns) in µm, no slack."""
         if self._distances is not None:
-            return self._distances[np.ix_(rows, columns)]
+            return self._distances[
+                np.ix_(np.asarray(rows, dtype=np.int64), np.asarray(columns, dtype=np.int64))
+            ]
         return self.network.matrix_um(
             [self.device_ids[i] for i in rows], [self.device_ids[j] for j in columns]
         )

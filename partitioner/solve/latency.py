@@ -10,11 +10,13 @@ Here a segment is refused only if that least is too much already.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from operator import attrgetter
+from typing import TypeVar
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.model.problem import QueueOrder
 from partitioner.solve.instance import Instance
@@ -63,6 +65,9 @@ Legs = list[tuple[int, int]]
 """Pairs of a stream and its delay in ns."""
 
 
+Key = TypeVar("Key")
+
+
 @dataclass(frozen=True, slots=True)
 class SegmentLegs:
     """Delays of the legs on one segment, in ns, and what the price of latency counts.
@@ -82,9 +87,9 @@ class SegmentLegs:
 class LeastFigures:
     """Figures per device (n,) that no line with the device can go below (above for budget)."""
 
-    load_ppm: np.ndarray
-    slot_ns: np.ndarray
-    budget_ns: np.ndarray
+    load_ppm: npt.NDArray[np.int64]
+    slot_ns: npt.NDArray[np.int64]
+    budget_ns: npt.NDArray[np.int64]
     base_cycle_ns: int
 
 
@@ -108,7 +113,7 @@ class SegmentLatency:
         self._alone: dict[tuple[int, int], Legs | None] = {}
         self._sent_alone: dict[tuple[int, int], dict[int, int]] = {}
         self._longest_fits: dict[tuple[int, int], bool] = {}
-        self._heard_alone: dict[tuple, int | None] = {}
+        self._heard_alone: dict[tuple[int, LineNode, int, int, int], int | None] = {}
         self._incoming_flow: dict[int, LineFlow] = {}
         self._burst = problem.plca.burst_count
         self._has_price = bool(problem.objective.latency_price_per_ms_money)
@@ -721,7 +726,7 @@ def grown_link_legs(queue: LinkQueue) -> dict[str, int] | None:
     return legs
 
 
-def _all_found(legs: dict, count: int) -> dict | None:
+def _all_found(legs: Mapping[Key, LegDelay | int], count: int) -> dict[Key, int] | None:
     if len(legs) < count:
         return None
     return {key: leg.total_ns if isinstance(leg, LegDelay) else leg for key, leg in legs.items()}

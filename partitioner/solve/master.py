@@ -7,8 +7,9 @@ kept by :class:`~partitioner.solve.columns.ColumnBuilder` and do not appear here
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from ortools.sat.python import cp_model
 
@@ -20,6 +21,22 @@ from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.nogood import NoGood, SegmentFamily
 
 Expr = cp_model.LinearExpr
+Term = tuple[Expr | None, int]
+"""Whether a column is picked (None: it is for certain), and the ns of a leg on it."""
+Terms = Mapping[int, Sequence[Term]]
+"""Legs that one end of a stream may have, by switch."""
+
+
+class EndLegs(Protocol):
+    """Legs on one segment: (stream, ns) from a device, ((stream, device), ns) from the switch."""
+
+    @property
+    def up(self) -> tuple[tuple[int, int], ...]:
+        """Legs from devices."""
+
+    @property
+    def down(self) -> tuple[tuple[tuple[int, int], int], ...]:
+        """Legs from the switch."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,17 +115,17 @@ class Master:
         self.fixed = list(fixed)
         self.cover = list(range(instance.n)) if cover is None else sorted(cover)
         self.penalty = penalty
-        self._legs = legs or (lambda column: column)
+        self._legs: Callable[[Column], EndLegs] = legs or (lambda column: column)
         self.still_out = tuple(still_out)
         self.model = cp_model.CpModel()
-        self._port_used: dict[int, list] = defaultdict(list)
-        self.cost_terms: list = []
+        self._port_used: dict[int, list[cp_model.IntVar]] = defaultdict(list)
+        self.cost_terms: list[cp_model.IntVar] = []
         self.cost_weights: list[int] = []
         self.cost_constant = 0
         self.pick: list[dict[int, cp_model.IntVar]] = []
         self.opened: list[cp_model.IntVar] = []
         self.link_built: dict[tuple[int, str], cp_model.IntVar] = {}
-        self._pick_any: list = []
+        self._pick_any: list[Expr] = []
         self._make_variables()
         self._each_device_in_one_segment()
         self._ports_suffice()
@@ -168,7 +185,7 @@ class Master:
 
     def _each_device_in_one_segment(self) -> None:
         """Each device is on exactly one segment."""
-        on: dict[int, list] = {i: [] for i in self.cover}
+        on: dict[int, list[cp_model.IntVar]] = {i: [] for i in self.cover}
         for k, column in enumerate(self.columns):
             for i in column.devices:
                 on[i].extend(self.pick[k].values())
@@ -208,7 +225,7 @@ class Master:
 
     def _cap_per_switch(self, members: Sequence[int], cap: int) -> None:
         inside = set(members)
-        per_switch: dict[int, tuple[list, list[int]]] = defaultdict(lambda: ([], []))
+        per_switch: dict[int, tuple[list[Expr], list[int]]] = defaultdict(lambda: ([], []))
         for k, column in enumerate(self.columns):
             count = sum(i in inside for i in column.devices)
             if count:
@@ -229,7 +246,7 @@ class Master:
         caps = self.backbone.pathway_caps
         if not caps:
             return
-        through: dict[str, list] = {p: [] for p in caps}
+        through: dict[str, list[Expr]] = {p: [] for p in caps}
         fixed: dict[str, int] = defaultdict(int)
         for k, column in enumerate(self.columns):
             for pathway in self.backbone.passes(column):
@@ -267,7 +284,7 @@ class Master:
         refused = list(refused)
         if not refused:
             return
-        at: dict[tuple[int, int], list] = defaultdict(list)
+        at: dict[tuple[int, int], list[Expr]] = defaultdict(list)
         over: dict[tuple[int, int, frozenset[int]], list[int]] = defaultdict(list)
         for k, column in enumerate(self.columns):
             for i in column.devices:
@@ -283,13 +300,13 @@ class Master:
     def _not_together(
         self,
         bad: NoGood,
-        at: Mapping[tuple[int, int], list],
+        at: Mapping[tuple[int, int], Sequence[Expr]],
         over: Mapping[tuple[int, int, frozenset[int]], list[int]],
         sure: Collection[tuple[int, int]],
         sure_over: Mapping[tuple[int, int, frozenset[int]], list[Column]],
     ) -> None:
         """At least one of the conditions of a no-good does not hold."""
-        conditions: list = []
+        conditions: list[Expr] = []
         for pair in bad.homes:
             if pair in sure:
                 continue
@@ -316,7 +333,12 @@ class Master:
         self.model.add(sum(conditions) <= len(conditions) - 1)
 
     def _pair_row(
-        self, ups: list, high_up: int, downs: list, high_down: int, room: int
+        self,
+        ups: Sequence[Term],
+        high_up: int,
+        downs: Sequence[Term],
+        high_down: int,
+        room: int,
     ) -> None:
         """If both ends are at these switches, their two legs together take at most ``room``.
 
@@ -337,15 +359,21 @@ class Master:
             Expr.weighted_sum(variables, weights) <= room + free_up + free_down - constant
         )
 
-    def instance_pairs(self):
+    def instance_pairs(
+        self,
+    ) -> Iterator[tuple[Terms, Terms, Callable[[int, int], int], int]]:
         """Give per (stream, destination) the legs its two ends may have, by switch.
 
         Yields (source terms, target terms, hop function, limit): terms map a switch to a
         list of (picked variable, ns); None in place of a variable stands for what is certain.
         """
-        up: dict[int, dict[int, list]] = defaultdict(lambda: defaultdict(list))
-        down: dict[tuple[int, int], dict[int, list]] = defaultdict(lambda: defaultdict(list))
-        everything = [
+        up: dict[tuple[int, tuple[int | None, int]], dict[int, list[Term]]] = defaultdict(
+            lambda: defaultdict(list)
+        )
+        down: dict[tuple[int, int], dict[int, list[Term]]] = defaultdict(
+            lambda: defaultdict(list)
+        )
+        everything: list[tuple[Column, Expr | None]] = [
             *((c, self._pick_any[k]) for k, c in enumerate(self.columns)),
             *((c.column, None) for c in self.fixed),
         ]
@@ -356,16 +384,17 @@ class Master:
             for stream, ns in legs.up:
                 for target in inst.streams[stream].targets:
                     if target.device is None or target.device not in members:
-                        up_key = (stream, target.key)
-                        up[up_key][column.switch].append((var, ns))  # type: ignore[index]
+                        up[stream, target.key][column.switch].append((var, ns))
             for (stream, device), ns in legs.down:
                 down[stream, device][column.switch].append((var, ns))
         for stream, data in enumerate(inst.streams):
             for target in data.targets:
-                ups = up.get((stream, target.key)) if data.source_device is not None else None  # type: ignore[call-overload]
-                if data.source_device is None:
-                    ups = {data.source_switch: [(None, 0)]}
-                downs = (
+                ups: Terms | None = (
+                    {data.source_switch: [(None, 0)]}
+                    if data.source_device is None
+                    else up.get((stream, target.key))
+                )
+                downs: Terms | None = (
                     {target.switch: [(None, 0)]}
                     if target.device is None
                     else down.get((stream, target.device))

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.arms import ArmLevel, ArmSpace, TooManyArms
 from partitioner.solve.columns import Column, ColumnBuilder
@@ -28,8 +29,8 @@ class Duals:
     A cut is three devices and a price that a line pays if it holds two or more of them.
     """
 
-    device: np.ndarray
-    port: np.ndarray
+    device: npt.NDArray[np.float64]
+    port: npt.NDArray[np.float64]
     cuts: tuple[tuple[tuple[int, int, int], int], ...] = ()
 
     def reduced(self, instance: Instance, column: Column, port: int | None = None) -> float:
@@ -70,7 +71,7 @@ def arm_space(builder: ColumnBuilder, grade: int, members: Sequence[int]) -> Arm
     )
 
 
-def port_fees(builder: ColumnBuilder, grade: int, duals: Duals) -> np.ndarray:
+def port_fees(builder: ColumnBuilder, grade: int, duals: Duals) -> npt.NDArray[np.float64]:
     """Least value less dual of a port of the grade at each switch (S,), FAR where none."""
     inst = builder.instance
     fees = np.full(inst.switch_count, FAR)
@@ -162,7 +163,7 @@ def _lines_below(
 
 def _arm_totals(
     space: ArmSpace, level: ArmLevel, switch: int
-) -> tuple[np.ndarray, np.ndarray]:
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]]:
     """Reduced cost and length of whole arms at a switch, its end slack included."""
     way = space.switch_um[switch, level.last]
     value = space.cable_values(way, level.share_ppm)
@@ -176,7 +177,7 @@ def _single_arms(
     builder: ColumnBuilder,
     space: ArmSpace,
     levels: list[ArmLevel],
-    fees: np.ndarray,
+    fees: npt.NDArray[np.float64],
     threshold: float,
     column_limit: int,
     should_stop: Callable[[], bool],
@@ -195,7 +196,7 @@ def _single_arms(
             pick = np.nonzero((reduced < threshold) & (length <= space.data.max_length_um))[0]
             if len(pick) > 8 * column_limit:
                 raise TooManyArms
-            seen: set[tuple] = set()
+            seen: set[tuple[bytes, frozenset[str]]] = set()
             for rank, k in enumerate(pick[np.argsort(reduced[pick], kind="stable")]):
                 if rank % LOOK_EVERY == 0 and should_stop():
                     raise TooManyArms
@@ -230,7 +231,9 @@ def _passes(space: ArmSpace, level: ArmLevel, index: int, switch: int) -> frozen
     return frozenset(names)
 
 
-def _line_values(builder: ColumnBuilder, space: ArmSpace, at_end: bool):
+def _line_values(
+    builder: ColumnBuilder, space: ArmSpace, at_end: bool
+) -> Callable[[npt.NDArray[np.int64]], npt.NDArray[np.int64]]:
     """Line values by option set, as a function on arrays of option sets."""
     inst = space.instance
     grade = space.grade
@@ -247,7 +250,7 @@ def _line_values(builder: ColumnBuilder, space: ArmSpace, at_end: bool):
             known[option] = builder.line_value(grade, devices, at_end)
         return known[option]
 
-    def values(option: np.ndarray) -> np.ndarray:
+    def values(option: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         unique, inverse = np.unique(option, return_inverse=True)
         return np.array([value(int(o)) for o in unique], dtype=np.int64)[inverse]
 
@@ -258,7 +261,7 @@ def _two_arms(
     builder: ColumnBuilder,
     space: ArmSpace,
     levels: list[ArmLevel],
-    fees: np.ndarray,
+    fees: npt.NDArray[np.float64],
     completion: Completion,
     threshold: float,
     column_limit: int,
@@ -275,7 +278,9 @@ def _two_arms(
     for s in range(inst.switch_count):
         if fees[s] > FAR / 2:
             continue
-        best: dict[tuple, tuple[float, tuple, tuple]] = {}
+        best: dict[
+            tuple[bytes, frozenset[str]], tuple[float, tuple[int, ...], tuple[int, ...]]
+        ] = {}
         rows = []
         for size, level in enumerate(levels, start=1):
             reduced, length = _arm_totals(space, level, s)
@@ -333,11 +338,11 @@ def _two_arms(
     return found
 
 
-def _own_shares(space: ArmSpace) -> np.ndarray:
+def _own_shares(space: ArmSpace) -> npt.NDArray[np.int64]:
     return space.shares(np.where(space.option == 0, np.int64(-1), space.option))
 
 
-def _blocked(space: ArmSpace, mask: np.ndarray) -> np.ndarray:
+def _blocked(space: ArmSpace, mask: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
     """For each arm the devices that conflict with one of it, as bit rows."""
     block = np.zeros_like(mask)
     for j in range(space.m):

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
 Routes = list[tuple[int, tuple[int, ...]]]
 """(kind of vehicle, devices outward) of each line."""
@@ -75,9 +76,9 @@ class SeedTask:
     """
 
     starts: int
-    cost: np.ndarray
-    length: np.ndarray
-    demand: np.ndarray
+    cost: npt.NDArray[np.int64]
+    length: npt.NDArray[np.int64]
+    demand: npt.NDArray[np.int64]
     vehicles: tuple[SeedVehicle, ...]
     seconds: float
     iterations: int | None

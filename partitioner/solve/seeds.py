@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.pool import arm_space
@@ -53,7 +54,7 @@ class LineSeeder:
         cost[:s_count, s_count] = 0
         np.fill_diagonal(cost, 0)
         np.fill_diagonal(length, 0)
-        profiles: list[np.ndarray] = []
+        profiles: list[npt.NDArray[np.int64]] = []
         profile_of: dict[bytes, int] = {}
         vehicles = []
         self.kinds: list[tuple[int, int]] = []

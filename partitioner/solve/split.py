@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 
 def split(
-    points: np.ndarray, most: int, shift: float = 0.0, block: int = 1
-) -> list[np.ndarray]:
+    points: npt.NDArray[np.float64], most: int, shift: float = 0.0, block: int = 1
+) -> list[npt.NDArray[np.int64]]:
     """Split points (k, d) into parts of about even size, at most ``most``, across the longest side.
 
     ``shift`` (0..1) moves the cuts by that share of a part, so that borders come elsewhere. Cuts
     come at whole multiples of ``block`` points where the parts are large enough for that.
     """
-    parts: list[np.ndarray] = []
+    parts: list[npt.NDArray[np.int64]] = []
     waiting = [np.arange(len(points))]
     while waiting:
         part = waiting.pop()

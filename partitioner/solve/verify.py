@@ -17,6 +17,7 @@ from partitioner.network.routes import switch_ways
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.delays import Delays, SelectionDelays, Ways
+from partitioner.solve.instance import Instance
 from partitioner.solve.losses import Losses
 from partitioner.solve.master import Selection
 from partitioner.solve.nogood import NoGood, SegmentFamily
@@ -24,6 +25,8 @@ from partitioner.timing.line import LineFlow, propagation_ns
 from partitioner.timing.link import LinkQueue, linear_link_bound
 from partitioner.units import PPM
 
+Route = tuple[int, tuple[int | None, int], tuple[int, ...]]
+"""A stream, one of its targets, and the switches passed on the way there."""
 FEW_SEGMENTS = 5
 """Up to so many segments cuts are made as strong as they can be."""
 MANY_SEGMENTS = 24
@@ -144,9 +147,9 @@ class Judge:
 
     def _routes(
         self, home: dict[int, tuple[int, int]], ways: Ways
-    ) -> tuple[list[tuple[int, tuple, tuple[int, ...]]], list[tuple[tuple[int, int], ...]]]:
+    ) -> tuple[list[Route], list[tuple[tuple[int, int], ...]]]:
         """(stream, target, switches passed) of what is placed; homes of ends without a way."""
-        routes = []
+        routes: list[Route] = []
         lost = []
         for j, stream in enumerate(self._instance.streams):
             source = stream.source_device
@@ -171,7 +174,7 @@ class Judge:
         self,
         built: Sequence[tuple[int, str]],
         absent: tuple[int, ...],
-        routes: Iterable[tuple[int, tuple, tuple[int, ...]]],
+        routes: Iterable[Route],
         home: dict[int, tuple[int, int]],
     ) -> tuple[list[NoGood], dict[tuple[tuple[int, int], int], int]]:
         """Cuts of links with more load than they may have, and linear delays on all others."""
@@ -181,8 +184,8 @@ class Judge:
         for j, (device, _), way in routes:
             for pair in pairwise(way):
                 crossing.setdefault(pair, set()).add(j)
-                both = {inst.streams[j].source_device, device} - {None}
-                ends.setdefault((pair, j), set()).update(both)  # type: ignore[arg-type]
+                both = (inst.streams[j].source_device, device)
+                ends.setdefault((pair, j), set()).update(i for i in both if i is not None)
         most = min(inst.problem.backbone.load_share_ppm, PPM - 1)
         cuts = []
         delays: dict[tuple[tuple[int, int], int], int] = {}
@@ -265,7 +268,7 @@ class Judge:
     def _surely_in_time(
         self,
         selection: Selection,
-        routes: Iterable[tuple[int, tuple, tuple[int, ...]]],
+        routes: Iterable[Route],
         link_delays: dict[tuple[tuple[int, int], int], int],
     ) -> bool:
         """Whether the linear bounds have every stream in time, all taken to keep their limits."""
@@ -378,7 +381,7 @@ class Judge:
         )
 
 
-def backbone_only(instance, backbone: BackboneData, selection: Selection) -> Layout:
+def backbone_only(instance: Instance, backbone: BackboneData, selection: Selection) -> Layout:
     """A layout with only its switches and backbone, which is all that ways depend on."""
     links = []
     for index, grade in selection.backbone:

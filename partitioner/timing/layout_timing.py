@@ -424,11 +424,11 @@ class _Network:
             else:
                 link = self.links[medium]
                 queue = self._link_queue(link, flows, link.limit_propagation_ns)
-                for key, leg in linear_link_bound(queue).legs.items():
+                for flow, leg in linear_link_bound(queue).legs.items():
                     if leg.total_ns <= LONGEST_WAIT_NS:
-                        legs[medium, link.sender, key] = leg
-                for key, ns in priced_link_delays(queue).items():
-                    priced[medium, link.sender, key] = ns
+                        legs[medium, link.sender, flow] = leg
+                for flow, ns in priced_link_delays(queue).items():
+                    priced[medium, link.sender, flow] = ns
         return legs, priced
 
     def overloads(self) -> tuple[str, ...]:

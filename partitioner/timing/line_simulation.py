@@ -21,8 +21,11 @@ Nothing is shared with the analyses but the constants.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from heapq import heappop, heappush
 from random import Random
+from typing import Generic, TypeVar
 
 from partitioner.model.problem import QueueOrder
 from partitioner.timing import constants as c
@@ -30,8 +33,14 @@ from partitioner.timing.line import LineSettings
 
 NEVER = 1 << 62
 
+Payload = TypeVar("Payload")
+Frame = tuple[int, int, Payload]
+"""Length in bytes, PCP, and what the caller wants back when it is delivered."""
+Schedule = Callable[[int, Callable[[int], None]], None]
+"""``schedule(time, action)`` asks that ``action(time)`` be called when that time has come."""
 
-class SimulatedNode:
+
+class SimulatedNode(Generic[Payload]):
     """MAC and queue of one sender. ``frame`` is the frame the MAC has taken."""
 
     __slots__ = (
@@ -53,8 +62,8 @@ class SimulatedNode:
         self.pcp_order = order is QueueOrder.PCP
         self.burst_count = burst_count
         self.burst_left = 0
-        self.queue: list[tuple[int, int, tuple]] = []
-        self.frame: tuple | None = None
+        self.queue: list[tuple[int, int, Frame[Payload]]] = []
+        self.frame: Frame[Payload] | None = None
         self.ready = 0
         self.attempt = 0
         """When the MAC starts on its own, NEVER while it defers to a carrier."""
@@ -62,14 +71,20 @@ class SimulatedNode:
         """After a collision: from when on the node is pending."""
 
 
-class SimulatedLine:
-    """A line; ``schedule(time, token)`` asks to be woken, ``deliver(time, node, frame)`` tells.
+class SimulatedLine(Generic[Payload]):
+    """A line; ``deliver(time, frame)`` tells what it has carried.
 
-    A frame is a tuple (length in bytes, PCP, payload of the caller's). ``vary`` draws each loop
-    delay between half of the longest and the longest.
+    ``vary`` draws each loop delay between half of the longest and the longest.
     """
 
-    def __init__(self, node_count, settings: LineSettings, schedule, deliver, vary: Random | None):
+    def __init__(
+        self,
+        node_count: int,
+        settings: LineSettings,
+        schedule: Schedule,
+        deliver: Callable[[int, Frame[Payload]], None],
+        vary: Random | None,
+    ):
         bit = settings.bit_ns
         self.count = node_count
         self.plain = settings.logical_collision
@@ -94,17 +109,19 @@ class SimulatedLine:
         self.ref_time = self.beacon + self.loop
         self.ref_id = 0
         self.busy = False
-        self.sender: SimulatedNode | None = None
+        self.action: Callable[[SimulatedNode[Payload], int], None]
+        self.node: SimulatedNode[Payload]
+        self.sender: SimulatedNode[Payload] | None = None
         self.commit_start = 0
         self.carrier_off = -NEVER
         self.data_start = -NEVER
         self.frame_end = 0
         self.in_data = False
-        self.waiting: dict[int, SimulatedNode] = {}
+        self.waiting: dict[int, SimulatedNode[Payload]] = {}
 
     # -- arrivals ---------------------------------------------------------------------------
 
-    def arrive(self, node: SimulatedNode, frame: tuple, now: int) -> None:
+    def arrive(self, node: SimulatedNode[Payload], frame: Frame[Payload], now: int) -> None:
         """Put a frame into a node's queue."""
         self.sequence += 1
         rank = -frame[1] if node.pcp_order else 0
@@ -117,7 +134,7 @@ class SimulatedLine:
         elif node is self.sender:  # its last burst frame is out and it holds the line
             self._burst_goes_on(node, now)
 
-    def _take(self, node: SimulatedNode, now: int) -> None:
+    def _take(self, node: SimulatedNode[Payload], now: int) -> None:
         """Let the MAC take the next frame, if there is one."""
         if not node.queue:
             node.frame = None
@@ -151,15 +168,16 @@ class SimulatedLine:
     def _plan(self, now: int) -> None:
         """Find the next TO that will be used if nothing else arrives."""
         self.version += 1
-        best, chosen = NEVER, None
+        best = NEVER
+        chosen: SimulatedNode[Payload] | None = None
         for node in self.waiting.values():
             start = self._used_start(node, now)
             if start < best:
                 best, chosen = start, node
         if chosen is not None:
-            self.schedule(best, (self, self.version, "commit", chosen))
+            self._at(best, self._commit, chosen)
 
-    def _used_start(self, node: SimulatedNode, now: int) -> int:
+    def _used_start(self, node: SimulatedNode[Payload], now: int) -> int:
         if not self.plain:
             return self._own_start(node.plca_id, max(node.ready, now))
         if node.pending == NEVER:
@@ -170,45 +188,47 @@ class SimulatedLine:
             return self._own_start(node.plca_id, max(self._collided(node, full), now))
         return self._own_start(node.plca_id, max(node.pending, now))
 
-    def _collided(self, node: SimulatedNode, instant: int) -> int:
+    def _collided(self, node: SimulatedNode[Payload], instant: int) -> int:
         """When a node that collides at ``instant`` is pending again."""
         return max(node.attempt + self.preamble, instant) + self.jam + self.backoff
 
     # -- events -----------------------------------------------------------------------------
 
-    def wake(self, now: int, token: tuple) -> None:
-        """Handle an event asked for earlier; outdated ones are ignored."""
-        if token[1] != self.version:
-            return
-        kind = token[2]
-        if kind == "commit":
-            self._commit(token[3], now)
-        elif kind == "data":
-            self._data(now)
-        elif kind == "end":
-            self._end(now)
-        else:
-            self._over(now)
+    def _at(
+        self,
+        time: int,
+        action: Callable[[SimulatedNode[Payload], int], None],
+        node: SimulatedNode[Payload],
+    ) -> None:
+        """Ask for an event of a node, in place of the one asked for before."""
+        self.action, self.node = action, node
+        self.schedule(time, partial(self._wake, self.version))
 
-    def _commit(self, node: SimulatedNode, now: int) -> None:
+    def _wake(self, version: int, now: int) -> None:
+        """Handle an event asked for earlier; outdated ones are ignored."""
+        if version == self.version:
+            self.action(self.node, now)
+
+    def _commit(self, node: SimulatedNode[Payload], now: int) -> None:
         self.busy = True
         self.in_data = False
         self.sender = node
         node.burst_left = node.burst_count
         self.commit_start = now
         held_back = self.plain and node.pending == NEVER and now <= node.attempt + self.delay_line
-        self._start_data_at(now if held_back else now + self.gap, now)
+        self._start_data_at(node, now if held_back else now + self.gap, now)
 
-    def _start_data_at(self, start: int, now: int) -> None:
+    def _start_data_at(self, node: SimulatedNode[Payload], start: int, now: int) -> None:
         if start == now:
-            self._data(now)
+            self._data(node, now)
             return
         self.version += 1
-        self.schedule(start, (self, self.version, "data"))
+        self._at(start, self._data, node)
 
-    def _data(self, now: int) -> None:
+    def _data(self, node: SimulatedNode[Payload], now: int) -> None:
         """The frame's first bit is on the line; MACs that got in between have collided."""
-        node = self.sender
+        frame = node.frame
+        assert frame is not None, "only nodes with a frame wait for a TO or go on with a burst"
         if self.plain:
             self._collide_others(now + self.deaf)
             for other in self.waiting.values():
@@ -217,8 +237,8 @@ class SimulatedLine:
         self.data_start = now
         self.in_data = True
         self.version += 1
-        end = now + self.preamble + node.frame[0] * self.byte + self.esd
-        self.schedule(end, (self, self.version, "end"))
+        end = now + self.preamble + frame[0] * self.byte + self.esd
+        self._at(end, self._end, node)
 
     def _collide_others(self, until: int) -> None:
         """Nodes that start before ``until`` meet a COMMIT or a frame, or fill their delay line."""
@@ -229,47 +249,47 @@ class SimulatedLine:
             met = max(other.attempt, self.commit_start)
             other.pending = self._collided(other, min(full, met))
 
-    def _end(self, now: int) -> None:
-        node = self.sender
+    def _end(self, node: SimulatedNode[Payload], now: int) -> None:
+        frame = node.frame
+        assert frame is not None, "the MAC keeps its frame until it is out"
         if self.vary is not None:
             self.loop = self.vary.randint(self.loop_most // 2, self.loop_most)
         self.in_data = False
         self.frame_end = self.commit_start = now
         self.carrier_off = now + self.loop
-        frame = node.frame
         self._take(node, now)
         node.attempt = now + self.gap
         for other in self.waiting.values():
             if other.attempt == NEVER:  # it deferred to the frame
                 other.attempt = self.carrier_off + self.gap
-        self.deliver(now + self.after, node, frame)
+        self.deliver(now + self.after, frame)
         if not node.burst_left:
-            self._next_opportunity(now)
+            self._next_opportunity(node, now)
             return
         self.version += 1
-        self.schedule(now + self.hold, (self, self.version, "over"))
+        self._at(now + self.hold, self._over, node)
         if node.frame is not None:
             self._burst_goes_on(node, now)
 
-    def _burst_goes_on(self, node: SimulatedNode, now: int) -> None:
+    def _burst_goes_on(self, node: SimulatedNode[Payload], now: int) -> None:
         """Send one more frame in the same TO if the MAC is ready before the hold is over."""
         start = max(now, self.frame_end + self.gap)
         if start > self.frame_end + self.hold:
             return
         node.burst_left -= 1
         self.version += 1
-        self.schedule(start, (self, self.version, "data"))
+        self._at(start, self._data, node)
 
-    def _over(self, now: int) -> None:
+    def _over(self, node: SimulatedNode[Payload], now: int) -> None:
         """Give the TO up after the hold; who started during the COMMIT has collided."""
         self.carrier_off = now + self.loop
         if self.plain:
             self._collide_others(now)
-        self._next_opportunity(now)
+        self._next_opportunity(node, now)
 
-    def _next_opportunity(self, now: int) -> None:
+    def _next_opportunity(self, node: SimulatedNode[Payload], now: int) -> None:
         self.ref_time = now + self.loop
-        self.ref_id = self.sender.plca_id + 1
+        self.ref_id = node.plca_id + 1
         if self.ref_id == self.count:
             self.ref_time += self.beacon + self.loop
             self.ref_id = 0

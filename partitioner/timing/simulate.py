@@ -7,9 +7,10 @@ stream.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from enum import StrEnum
+from functools import partial
 from heapq import heappop, heappush
 from itertools import count
 from random import Random
@@ -27,7 +28,7 @@ from partitioner.timing.layout_timing import (
     StreamTraffic,
 )
 from partitioner.timing.line import LineNode, LineSettings
-from partitioner.timing.line_simulation import SimulatedLine, SimulatedNode
+from partitioner.timing.line_simulation import Frame, Schedule, SimulatedLine, SimulatedNode
 
 HISTOGRAM_BINS = 40
 
@@ -83,36 +84,47 @@ class _Send:
     """Forwarding delay and the next transmission."""
 
 
+_Carried = tuple[_Send, StreamTraffic, int]
+"""What a frame is for: the transmission, its stream, and when it was released, in ns."""
+
+
 class _Link:
     """One direction of a full-duplex link with its queue."""
 
-    __slots__ = ("after", "busy", "medium", "pcp_order", "queue", "schedule", "sequence")
+    __slots__ = ("after", "busy", "deliver", "medium", "pcp_order", "queue", "schedule", "sequence")
 
-    def __init__(self, medium: LinkMedium, schedule) -> None:
+    def __init__(
+        self,
+        medium: LinkMedium,
+        schedule: Schedule,
+        deliver: Callable[[int, Frame[_Carried]], None],
+    ) -> None:
         self.medium = medium
         self.pcp_order = medium.queue is QueueOrder.PCP
-        self.queue: list[tuple[int, int, tuple]] = []
+        self.queue: list[tuple[int, int, Frame[_Carried]]] = []
         self.busy = False
         self.sequence = 0
         self.after = medium.phy_ns + medium.propagation_ns
         self.schedule = schedule
+        self.deliver = deliver
 
-    def arrive(self, frame: tuple, now: int) -> tuple[int, tuple] | None:
-        """Queue a frame; the delivery it causes at once, if any."""
+    def arrive(self, frame: Frame[_Carried], now: int) -> None:
+        """Queue a frame; send it if the link is free."""
         self.sequence += 1
         heappush(self.queue, (-frame[1] if self.pcp_order else 0, self.sequence, frame))
-        return None if self.busy else self.start(now)
+        if not self.busy:
+            self.start(now)
 
-    def start(self, now: int) -> tuple[int, tuple] | None:
-        """Send the next frame: delivery time and frame; None if there is none."""
+    def start(self, now: int) -> None:
+        """Send the next frame, if there is one."""
         self.busy = bool(self.queue)
         if not self.busy:
-            return None
+            return
         frame = heappop(self.queue)[2]
         rate = self.medium.rate_bps
         bits = PREAMBLE_SFD_BT + 8 * frame[0]
-        self.schedule(now - (-(bits + IPG_BT) * 1_000_000_000 // rate), (self, 0, "free"))
-        return now - (-bits * 1_000_000_000 // rate) + self.after, frame
+        self.schedule(now - (-(bits + IPG_BT) * 1_000_000_000 // rate), self.start)
+        self.deliver(now - (-bits * 1_000_000_000 // rate) + self.after, frame)
 
 
 def simulate(
@@ -193,23 +205,21 @@ def run(
     vary: Random | None,
 ) -> SimulationResult:
     """Run a layout with given release times per stream, which must come in order."""
-    events: list[tuple[int, int, tuple]] = []
+    events: list[tuple[int, int, Callable[[int], None]]] = []
     order = count()
 
-    def schedule(time: int, token: tuple) -> None:
-        heappush(events, (time, next(order), token))
+    def schedule(time: int, action: Callable[[int], None]) -> None:
+        heappush(events, (time, next(order), action))
 
-    def heard(time: int, _node: SimulatedNode, frame: tuple) -> None:
-        heappush(events, (time, next(order), (None, frame[2], frame[3])))
+    def heard(time: int, frame: Frame[_Carried]) -> None:
+        schedule(time, partial(arrived, frame[2]))
 
-    lines, nodes, links = {}, {}, {}
+    nodes: dict[tuple[str, str], tuple[SimulatedLine[_Carried], SimulatedNode[_Carried]]] = {}
     for medium in traffic.lines:
         line = SimulatedLine(medium.node_count, medium.settings, schedule, heard, vary)
-        lines[medium.id] = line
-        for s in medium.senders:
-            nodes[medium.id, s.id] = (line, SimulatedNode(s.id, s.plca_id, s.queue, s.burst_count))
-    for link in traffic.links:
-        links[link.id] = _Link(link, schedule)
+        for n in medium.senders:
+            nodes[medium.id, n.id] = (line, SimulatedNode(n.id, n.plca_id, n.queue, n.burst_count))
+    links = {link.id: _Link(link, schedule, heard) for link in traffic.links}
     records = {
         (s.id, r.destination): _Record(
             scales_ns.get((s.id, r.destination), s.deadline_ns) or s.deadline_ns
@@ -217,24 +227,40 @@ def run(
         for s in traffic.streams
         for r in s.routes
     }
-    streams = {s.id: s for s in traffic.streams}
     trees = {s.id: _tree(s) for s in traffic.streams}
-    for s in traffic.streams:
-        time = next(plan[s.id], None)
-        if time is not None:
-            schedule(time, ("release", s.id))
     frames = 0
 
-    def send(step: _Send, stream: StreamTraffic, released: int, now: int) -> None:
-        frame = (stream.frame_bytes, stream.pcp, step, (stream.id, released))
+    def release(stream: StreamTraffic, now: int) -> None:
+        nonlocal frames
+        frames += 1
+        first, at_once = trees[stream.id]
+        for destination, delay in at_once:
+            note(stream.id, destination, delay)
+        for delay, step in first:
+            schedule(now + delay, partial(send, (step, stream, now)))
+        release_next(stream)
+
+    def release_next(stream: StreamTraffic) -> None:
+        time = next(plan[stream.id], None)
+        if time is not None:
+            schedule(time, partial(release, stream))
+
+    def send(carried: _Carried, now: int) -> None:
+        step, stream, _ = carried
+        frame = (stream.frame_bytes, stream.pcp, carried)
         link = links.get(step.medium)
         if link is not None:
-            sent = link.arrive(frame, now)
-            if sent is not None:
-                heard(sent[0], None, sent[1])
+            link.arrive(frame, now)
         else:
             line, node = nodes[step.medium, step.sender]
             line.arrive(node, frame, now)
+
+    def arrived(carried: _Carried, now: int) -> None:
+        step, stream, released = carried
+        for destination, delay in step.delivered:
+            note(stream.id, destination, now + delay - released)
+        for delay, following in step.onward:
+            schedule(now + delay, partial(send, (following, stream, released)))
 
     def note(stream: str, destination: str, delay: int) -> None:
         record = records[stream, destination]
@@ -242,35 +268,12 @@ def run(
         record.worst_ns = max(record.worst_ns, delay)
         record.bins[min(HISTOGRAM_BINS - 1, delay * HISTOGRAM_BINS // record.scale_ns)] += 1
 
+    for stream in traffic.streams:
+        release_next(stream)
     now = 0
     while events:
-        now, _, token = heappop(events)
-        source = token[0]
-        if source == "release":
-            stream = streams[token[1]]
-            frames += 1
-            first, at_once = trees[stream.id]
-            for destination, delay in at_once:
-                note(stream.id, destination, delay)
-            for delay, step in first:
-                schedule(now + delay, ("send", step, stream, now))
-            time = next(plan[stream.id], None)
-            if time is not None:
-                schedule(time, ("release", stream.id))
-        elif source == "send":
-            send(token[1], token[2], token[3], now)
-        elif source is None:
-            step, (stream_id, released) = token[1], token[2]
-            for destination, delay in step.delivered:
-                note(stream_id, destination, now + delay - released)
-            for delay, following in step.onward:
-                schedule(now + delay, ("send", following, streams[stream_id], released))
-        elif token[2] == "free":
-            sent = source.start(now)
-            if sent is not None:
-                heard(sent[0], None, sent[1])
-        else:
-            source.wake(now, token)
+        now, _, action = heappop(events)
+        action(now)
     seen = {
         key: Seen(r.worst_ns, r.frames, r.scale_ns, tuple(r.bins))
         for key, r in records.items()

@@ -99,5 +99,5 @@ class SeenSegments:
 def _is_within(instance: Instance, column: Column) -> bool:
     """Whether each leg of a segment alone keeps the limits of its stream."""
     streams = instance.streams
-    legs = [*column.up, *((key[0], ns) for key, ns in column.down)]  # type: ignore[index]
+    legs = [*column.up, *((stream, ns) for (stream, _), ns in column.down)]
     return all(ns <= streams[j].limit_ns for j, ns in legs)

@@ -12,6 +12,7 @@ outward along a second arm of at most the first one's weight.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.walks import Priced
@@ -42,7 +43,7 @@ class NearLists:
         holds FAR. ``across`` and ``outward`` are None if lines end at their switch.
     """
 
-    def __init__(self, model: LineModel, memory: np.ndarray | None, cells: int):
+    def __init__(self, model: LineModel, memory: npt.NDArray[np.bool_] | None, cells: int):
         self.model = model
         k, states = model.k, model.states
         layers = max(1, model.capacity) * (3 if model.through else 1)
@@ -67,13 +68,13 @@ class NearLists:
         carried = self._carry()
         device = model.device
         self.inward = self._positions(carried[device][:, :, device], states)
-        self.across: np.ndarray | None = None
-        self.outward: np.ndarray | None = None
+        self.across: npt.NDArray[np.int32] | None = None
+        self.outward: npt.NDArray[np.int32] | None = None
         if model.through:
             self.across = self._positions(carried[device], k)
             self.outward = self._positions(carried, k)
 
-    def _carry(self) -> np.ndarray:
+    def _carry(self) -> npt.NDArray[np.int16]:
         """int16 (k, masks, k): memory after each step, -1 where the device is remembered."""
         k = self.model.k
         mask = np.arange(self.masks)
@@ -90,13 +91,15 @@ class NearLists:
         after[(self.place[:, None, :] >= 0) & (passed == 1)] = -1
         return after
 
-    def _positions(self, carried: np.ndarray, targets: int) -> np.ndarray:
+    def _positions(self, carried: npt.NDArray[np.int16], targets: int) -> npt.NDArray[np.int32]:
         position = carried.astype(np.int32)
         position += (np.arange(targets) * self.masks).astype(np.int32)[None, None, :]
         position[carried < 0] = targets * self.masks
         return position
 
-    def mask_of(self, words: np.ndarray, device: np.ndarray) -> np.ndarray:
+    def mask_of(
+        self, words: npt.NDArray[np.uint64], device: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.int64]:
         """Which near devices of ``device`` are in each row of bit words."""
         mask = np.zeros(len(device), dtype=np.int64)
         rows = np.arange(len(device))
@@ -121,7 +124,7 @@ class Completions:
         weight = model.weight[model.device]
         self.end = (model.close + priced.fee[:, None]).min(axis=0) + model.line_end
         self.step = model.piece + priced.node[None, :]
-        self.outer: np.ndarray | None = None
+        self.outer: npt.NDArray[np.float64] | None = None
         if model.through:
             self.out_step = model.out_piece + priced.node[None, : model.k]
             self.cross = self._cross()
@@ -147,7 +150,7 @@ class Completions:
                     best = np.minimum(best, total)
             self.inner[left, :-1] = np.minimum(best, FAR)
 
-    def _cross(self) -> np.ndarray:
+    def _cross(self) -> npt.NDArray[np.float64]:
         """Float (E, k): least cost of passing through a switch to a first device beyond it."""
         model = self.model
         k = model.k
@@ -161,12 +164,12 @@ class Completions:
 
     def _stepped(
         self,
-        table: np.ndarray,
-        position: np.ndarray,
-        step: np.ndarray,
+        table: npt.NDArray[np.float64],
+        position: npt.NDArray[np.int32],
+        step: npt.NDArray[np.float64],
         left: int,
-        weight: np.ndarray,
-    ) -> np.ndarray | None:
+        weight: npt.NDArray[np.int64],
+    ) -> npt.NDArray[np.float64] | None:
         """Best by one step more, flat over (from, memory); None if no weight is left for one."""
         if left < int(weight.min()):
             return None
@@ -179,22 +182,36 @@ class Completions:
             ]
             total[:, :, row < 0] = FAR
         total += step[:, None, :]
-        return total.min(axis=2).reshape(-1)
+        least: npt.NDArray[np.float64] = total.min(axis=2)
+        return least.reshape(-1)
 
-    def on_first(self, left: np.ndarray | int, state: np.ndarray, mask: np.ndarray) -> np.ndarray:
+    def on_first(
+        self,
+        left: npt.NDArray[np.int64] | int,
+        state: npt.NDArray[np.int32] | npt.NDArray[np.int64],
+        mask: npt.NDArray[np.int64],
+    ) -> npt.NDArray[np.float64]:
         """Bounds of walks on their first arm."""
-        return self.inner[left, state * self.near.masks + mask]
+        bound: npt.NDArray[np.float64] = self.inner[left, state * self.near.masks + mask]
+        return bound
 
     def on_second(
-        self, left: np.ndarray | int, device: np.ndarray, mask: np.ndarray
-    ) -> np.ndarray:
+        self,
+        left: npt.NDArray[np.int32] | int,
+        device: npt.NDArray[np.int32],
+        mask: npt.NDArray[np.int64],
+    ) -> npt.NDArray[np.float64]:
         """Bounds of walks on their second arm, which may gain at most ``left``."""
         assert self.outer is not None
-        return self.outer[left, device * self.near.masks + mask]
+        bound: npt.NDArray[np.float64] = self.outer[left, device * self.near.masks + mask]
+        return bound
 
     def after_step(
-        self, table: np.ndarray, position: np.ndarray, left: np.ndarray
-    ) -> np.ndarray:
+        self,
+        table: npt.NDArray[np.float64],
+        position: npt.NDArray[np.int32],
+        left: npt.NDArray[np.int64],
+    ) -> npt.NDArray[np.float64]:
         """Float (from, to): bounds after each step when only the device left is known.
 
         ``left`` int (to,): weight left after each device.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.bound.relaxed_master import MasterColumn
 
@@ -13,7 +14,7 @@ LEAST_VIOLATION = 0.02
 
 def violated_triples(
     columns: Sequence[MasterColumn],
-    values: np.ndarray,
+    values: npt.NDArray[np.float64],
     known: set[tuple[int, int, int]],
     *,
     most: int,

@@ -13,6 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.model.problem import Metric
 from partitioner.solve.bound.line_model import FAR
@@ -28,9 +29,9 @@ BLOCK = 60
 class _Layer:
     """Best and second-best by the other neighbour: values and the neighbour of the best."""
 
-    best: np.ndarray
-    second: np.ndarray
-    via: np.ndarray
+    best: npt.NDArray[np.float64]
+    second: npt.NDArray[np.float64]
+    via: npt.NDArray[np.int64]
 
 
 class Field:
@@ -59,7 +60,7 @@ class Field:
         ends = np.cumsum([0] + [len(part) for part in parts])
         self.blocks = [np.arange(a, b) for a, b in itertools.pairwise(ends)]
         self.points = points[np.concatenate(parts)] if parts else points
-        self.least_cost: np.ndarray | None = None
+        self.least_cost: npt.NDArray[np.float64] | None = None
         self.radius = 0.0
         unit = np.sort(inst.unit_mul[self.members])
         fits = int(np.searchsorted(np.cumsum(unit), int(self.data.unit_cap_mul), side="right"))
@@ -75,7 +76,9 @@ class Field:
         per_um = (cable.price_per_m_money + cable.mass_mg_per_m * mass_price / 1e6) / UM_PER_M
         self.rate = per_um * own / PPM
         self.has_conflicts = bool(inst.conflict.any())
-        value = np.array([builder.device_value(grade, int(i)) for i in self.members], dtype=float)
+        value = np.array(
+            [builder.device_value(grade, int(i)) for i in self.members], dtype=np.float64
+        )
         drop = inst.cable_values(grade, np.full(k, drop_um), own)
         self.base = value + drop
         self.switches = [s for s in range(inst.switch_count) if (s, grade) in inst.ports_of]
@@ -93,7 +96,9 @@ class Field:
         self.close = np.where(inst.may_hang[self.members].T[self.switches], near, FAR)
         self.through = inst.line_may_pass_through
 
-    def _cost(self, outer: np.ndarray, inner: np.ndarray) -> np.ndarray:
+    def _cost(
+        self, outer: npt.NDArray[np.int64], inner: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.float64]:
         """Float (outer, inner): least cost of the outer device's way to the inner one."""
         inst = self.instance
         if inst.network.has_pathways:
@@ -124,7 +129,7 @@ class Field:
             cost[at[same], same] = FAR
         return cost
 
-    def _block_costs(self) -> np.ndarray:
+    def _block_costs(self) -> npt.NDArray[np.float64]:
         """Float (blocks, blocks): least cost of a way from outer to inner block, or below it."""
         if self.least_cost is None and not self.instance.network.has_pathways:
             self.least_cost = self._costs_between_boxes()
@@ -138,7 +143,7 @@ class Field:
             self.least_cost = np.array(rows)
         return self.least_cost
 
-    def _costs_between_boxes(self) -> np.ndarray:
+    def _costs_between_boxes(self) -> npt.NDArray[np.float64]:
         """Lower bounds by the boxes around the blocks, where distance is by metric."""
         inst = self.instance
         routing = inst.problem.routing
@@ -156,7 +161,7 @@ class Field:
         share = PPM if self.own is None else int(self.own.min())
         return inst.cable_values(self.grade, length_um, share).astype(float)
 
-    def _stepped(self, before: _Layer, node: np.ndarray, forward: bool) -> _Layer:
+    def _stepped(self, before: _Layer, node: npt.NDArray[np.float64], forward: bool) -> _Layer:
         """One device more. Forward: the new device is inward of the old; else outward of it.
 
         ``node`` is what the device stepped to brings. Ways dearer than the radius are left out,
@@ -196,16 +201,16 @@ class Field:
     def try_step(self) -> None:
         """Take one step with made-up figures, to see how long it takes."""
         if self.k and self.capacity:
-            self._block_costs()
+            costs = self._block_costs()
             none = np.full(self.k, -1, dtype=np.int64)
-            self.radius = float(np.quantile(self.least_cost, 0.25))
+            self.radius = float(np.quantile(costs, 0.25))
             self._stepped(_Layer(self.base, np.full(self.k, FAR), none), self.base, True)
 
     def shortfall(
         self,
-        dual: np.ndarray,
+        dual: npt.NDArray[np.float64],
         fee: Callable[[int], float],
-    ) -> np.ndarray:
+    ) -> npt.NDArray[np.float64]:
         """How much each device's dual must fall so that no line has a negative reduced cost.
 
         Parameters
@@ -246,7 +251,9 @@ class Field:
         out[self.members] = lack
         return out
 
-    def _lack(self, node: np.ndarray, fees: np.ndarray) -> tuple[np.ndarray, float, float]:
+    def _lack(
+        self, node: npt.NDArray[np.float64], fees: npt.NDArray[np.float64]
+    ) -> tuple[npt.NDArray[np.float64], float, float]:
         """Lack per device over all walks within the radius; the least part of an arm and line."""
         forward = [
             _Layer(node.copy(), np.full(self.k, FAR), np.full(self.k, -1, dtype=np.int64))

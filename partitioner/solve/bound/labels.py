@@ -19,6 +19,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.bound.completions import QUICK_CELLS, Completions, NearLists
 from partitioner.solve.bound.line_model import FAR, LineModel
@@ -82,12 +83,12 @@ class _Step:
 class _Made:
     """New labels before they are judged: parallel arrays, and the switch passed (-1: none)."""
 
-    source: np.ndarray
-    to: np.ndarray
-    target: np.ndarray
-    cost: np.ndarray
-    add: np.ndarray
-    option: np.ndarray
+    source: npt.NDArray[np.int64]
+    to: npt.NDArray[np.int64]
+    target: npt.NDArray[np.int64]
+    cost: npt.NDArray[np.float64]
+    add: npt.NDArray[np.int64]
+    option: npt.NDArray[np.int64]
     switch: int
 
 
@@ -100,20 +101,20 @@ class _Labels:
     first arm (-1 and 0 before).
     """
 
-    cost: np.ndarray
-    state: np.ndarray
-    switch: np.ndarray
-    first: np.ndarray
-    words: np.ndarray
-    add: np.ndarray
-    option: np.ndarray
-    budget: np.ndarray
-    parent: np.ndarray
+    cost: npt.NDArray[np.float64]
+    state: npt.NDArray[np.int32]
+    switch: npt.NDArray[np.int16]
+    first: npt.NDArray[np.int32]
+    words: npt.NDArray[np.uint64]
+    add: npt.NDArray[np.int64]
+    option: npt.NDArray[np.int64]
+    budget: npt.NDArray[np.int64]
+    parent: npt.NDArray[np.int64]
 
     def __len__(self) -> int:
         return len(self.cost)
 
-    def take(self, index: np.ndarray) -> _Labels:
+    def take(self, index: npt.NDArray[np.int64]) -> _Labels:
         return _Labels(*(getattr(self, name)[index] for name in self.__slots__))
 
 
@@ -131,9 +132,12 @@ class _PricedLength:
         self.rest = Completions(model.with_length_price(price), priced, near)
         self.least = self.rest.least() - float(self.allowed(np.zeros(1, dtype=np.int64))[0])
 
-    def allowed(self, length_um: np.ndarray) -> np.ndarray:
+    def allowed(self, length_um: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         """Most that what is still to come may pay for its length; one step up to be safe."""
-        return np.floor((self.model.max_length_um - length_um) * self.price) + 1.0
+        steps: npt.NDArray[np.float64] = np.floor(
+            (self.model.max_length_um - length_um) * self.price
+        )
+        return steps + 1.0
 
 
 class LabelSearch:
@@ -152,7 +156,10 @@ class LabelSearch:
     LENGTH, UNIT, LOAD, SLOT = range(4)
 
     def __init__(
-        self, model: LineModel, memory: np.ndarray | None = None, cells: int = QUICK_CELLS
+        self,
+        model: LineModel,
+        memory: npt.NDArray[np.bool_] | None = None,
+        cells: int = QUICK_CELLS,
     ):
         self.model = model
         self.full = memory is None
@@ -191,7 +198,7 @@ class LabelSearch:
         self._share: dict[int, int] = {-1: PPM}
         self._value: dict[tuple[int, bool], int] = {}
 
-    def _rows(self, table: np.ndarray) -> np.ndarray:
+    def _rows(self, table: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint64]:
         rows = np.zeros((len(table), self.word_count), dtype=np.uint64)
         for w in range(self.word_count):
             part = table[:, w * WORD : (w + 1) * WORD].astype(np.uint64)
@@ -210,7 +217,7 @@ class LabelSearch:
 
     # -- options ------------------------------------------------------------------------------
 
-    def _shares(self, option: np.ndarray) -> np.ndarray:
+    def _shares(self, option: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         unique, inverse = np.unique(option, return_inverse=True)
         return np.array([self._share_of(int(o)) for o in unique], dtype=np.int64)[inverse]
 
@@ -233,7 +240,7 @@ class LabelSearch:
             self._share[option] = self.model.instance.share_of(self._devices_of(option))
         return self._share[option]
 
-    def _line_values(self, option: np.ndarray, at_end: bool) -> np.ndarray:
+    def _line_values(self, option: npt.NDArray[np.int64], at_end: bool) -> npt.NDArray[np.float64]:
         unique, inverse = np.unique(option, return_inverse=True)
         values = []
         for o in unique:
@@ -245,7 +252,9 @@ class LabelSearch:
             values.append(self._value[key])
         return np.array(values, dtype=float)[inverse]
 
-    def _cable(self, length_um: np.ndarray, option: np.ndarray) -> np.ndarray:
+    def _cable(
+        self, length_um: npt.NDArray[np.int64], option: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.float64]:
         inst = self.model.instance
         return inst.cable_values(self.model.grade, length_um, self._shares(option)).astype(float)
 
@@ -289,7 +298,7 @@ class LabelSearch:
         pending: list[list[_Labels]] = [[] for _ in range(model.capacity + 1)]
         self._start(pending, priced, rest, threshold)
         done: list[_Labels] = []
-        weights: list[np.ndarray] = []
+        weights: list[npt.NDArray[np.int64]] = []
         total = 0
         cut_of = self._cuts_by_device(cuts)
         for q in range(1, model.capacity + 1):
@@ -327,7 +336,7 @@ class LabelSearch:
         )
         return Found(walks, missed, not missed, total)
 
-    def _device(self, labels: _Labels) -> np.ndarray:
+    def _device(self, labels: _Labels) -> npt.NDArray[np.int64]:
         """Local device of each label's last state."""
         model = self.model
         second = labels.state >= model.states
@@ -338,8 +347,8 @@ class LabelSearch:
         )
 
     def _rest(
-        self, rest: Completions, labels: _Labels, mask: np.ndarray, q: int
-    ) -> np.ndarray:
+        self, rest: Completions, labels: _Labels, mask: npt.NDArray[np.int64], q: int
+    ) -> npt.NDArray[np.float64]:
         """Bounds on what finishing each label of weight q adds."""
         model = self.model
         left = model.capacity - q
@@ -411,8 +420,12 @@ class LabelSearch:
             )
 
     def _within(
-        self, add: np.ndarray, budget: np.ndarray, device: np.ndarray, second: bool = False
-    ) -> np.ndarray:
+        self,
+        add: npt.NDArray[np.int64],
+        budget: npt.NDArray[np.int64],
+        device: npt.NDArray[np.int64],
+        second: bool = False,
+    ) -> npt.NDArray[np.bool_]:
         """Whether lines with these resources can be finished at all."""
         model = self.model
         length = add[:, self.LENGTH]
@@ -464,9 +477,9 @@ class LabelSearch:
         self,
         pending: list[list[_Labels]],
         labels: _Labels,
-        number: np.ndarray,
-        value: np.ndarray,
-        after: np.ndarray,
+        number: npt.NDArray[np.int64],
+        value: npt.NDArray[np.float64],
+        after: npt.NDArray[np.float64],
         step: _Step,
         kind: int,
     ) -> None:
@@ -542,9 +555,9 @@ class LabelSearch:
         self,
         pending: list[list[_Labels]],
         labels: _Labels,
-        number: np.ndarray,
+        number: npt.NDArray[np.int64],
         made: _Made,
-        after: np.ndarray,
+        after: npt.NDArray[np.float64],
         step: _Step,
         kind: int,
     ) -> None:
@@ -588,10 +601,12 @@ class LabelSearch:
         for r in np.unique(reached):
             pending[int(r)].append(new.take(np.nonzero(reached == r)[0]))
 
-    def _free(self, labels: _Labels, source: np.ndarray, target: np.ndarray) -> np.ndarray:
+    def _free(
+        self, labels: _Labels, source: npt.NDArray[np.int64], target: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.bool_]:
         """Whether the label does not remember the device, nor one in conflict with it."""
         held = (labels.words[source, self.word[target]] >> self.bit[target]) & np.uint64(1)
-        free = held == 0
+        free: npt.NDArray[np.bool_] = held == 0
         if self.block is not None:
             for w in range(self.word_count):
                 free &= (labels.words[source, w] & self.block[target, w]) == 0
@@ -614,10 +629,10 @@ class LabelSearch:
     def _penalties(
         self,
         labels: _Labels,
-        source: np.ndarray,
-        target: np.ndarray,
+        source: npt.NDArray[np.int64],
+        target: npt.NDArray[np.int64],
         cut_of: dict[int, list[tuple[int, int, float]]],
-    ) -> np.ndarray:
+    ) -> npt.NDArray[np.float64]:
         """Prices of the cuts whose second device is the one added."""
         out = np.zeros(len(source))
         order = np.argsort(target.astype(np.int16), kind="stable")
@@ -640,7 +655,7 @@ class LabelSearch:
 
     # -- dominance ----------------------------------------------------------------------------
 
-    def _undominated(self, labels: _Labels, every_switch: bool) -> np.ndarray:
+    def _undominated(self, labels: _Labels, every_switch: bool) -> npt.NDArray[np.int64]:
         """Indices of labels that no other of the same memory and innermost state beats.
 
         With ``every_switch`` labels that have passed one switch beat none that passed another.
@@ -676,7 +691,9 @@ class LabelSearch:
 
     # -- finishing ----------------------------------------------------------------------------
 
-    def _arm_ends(self, labels: _Labels, s: int) -> tuple[np.ndarray, np.ndarray]:
+    def _arm_ends(
+        self, labels: _Labels, s: int
+    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]]:
         """Reduced cost and length of whole arms at a local switch, end slack included."""
         model = self.model
         device = model.device[labels.state]
@@ -695,7 +712,7 @@ class LabelSearch:
     def _finish(
         self,
         labels: _Labels,
-        weight: np.ndarray,
+        weight: npt.NDArray[np.int64],
         priced: Priced,
         threshold: float,
         most: int,
@@ -704,7 +721,14 @@ class LabelSearch:
         spent: Callable[[int], None] | None,
     ) -> list[Walk]:
         model = self.model
-        rows: list[tuple[np.ndarray, ...]] = []
+        rows: list[
+            tuple[
+                npt.NDArray[np.float64],
+                npt.NDArray[np.int64],
+                npt.NDArray[np.integer],
+                npt.NDArray[np.int64],
+            ]
+        ] = []
         first = np.nonzero(labels.state < model.states)[0]
         ending = labels.take(first)
         values = self._line_values(ending.option, True)
@@ -753,8 +777,8 @@ class LabelSearch:
         return walks
 
     def _first_of_each_set(
-        self, labels: _Labels, index: np.ndarray, at: np.ndarray | None
-    ) -> np.ndarray:
+        self, labels: _Labels, index: npt.NDArray[np.int64], at: npt.NDArray[np.int64] | None
+    ) -> npt.NDArray[np.int64]:
         """Places of the first walk of each set of devices (and switch), in order.
 
         All walks are kept where different ones may remember the same (partial memory), and where
@@ -764,7 +788,7 @@ class LabelSearch:
         if not self.full or (self.model.through and self.model.instance.has_options):
             return np.arange(len(index))
         words = labels.words[index]
-        keys = [words[:, w] for w in range(self.word_count)]
+        keys: list[npt.NDArray[np.integer]] = [words[:, w] for w in range(self.word_count)]
         if at is not None:
             keys.append(at)
         order = np.lexsort((np.arange(len(index)), *keys))
@@ -779,8 +803,8 @@ class LabelSearch:
         fitted = [d for d in out + back if model.fitted[d]]
         values = model.line_through if back else model.line_end
         if fitted:
-            return cost + values[fitted[0]]
-        return cost + max(values[d] for d in out + back)
+            return cost + float(values[fitted[0]])
+        return cost + max(float(values[d]) for d in out + back)
 
     def _arms(
         self, labels: _Labels, index: int
@@ -799,7 +823,9 @@ class LabelSearch:
         return tuple(first), tuple(reversed(second))
 
 
-def _first_of_each(group: np.ndarray, marked: np.ndarray) -> np.ndarray:
+def _first_of_each(
+    group: npt.NDArray[np.int64], marked: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.bool_]:
     """Mark only the first marked entry of each run of equal group numbers."""
     at = np.nonzero(marked)[0]
     first = np.ones(len(at), dtype=bool)
@@ -809,7 +835,9 @@ def _first_of_each(group: np.ndarray, marked: np.ndarray) -> np.ndarray:
     return out
 
 
-def _count_below(ranked: np.ndarray, row: np.ndarray, limit: np.ndarray) -> np.ndarray:
+def _count_below(
+    ranked: npt.NDArray[np.float64], row: npt.NDArray[np.int32], limit: npt.NDArray[np.float64]
+) -> npt.NDArray[np.int64]:
     """How many entries of each label's sorted row lie below the label's limit."""
     low = np.zeros(len(row), dtype=np.int64)
     high = np.full(len(row), ranked.shape[1], dtype=np.int64)

@@ -20,6 +20,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.bound.openings import Openings
 from partitioner.solve.bound.relaxed_master import LineCount, RawDuals, SwitchCap
@@ -28,13 +29,13 @@ from partitioner.solve.instance import Instance
 
 @dataclass(slots=True)
 class WholeDuals:
-    """Duals in whole money steps, kept in float64."""
+    """Duals in whole money steps, kept in float64; shapes as in :class:`RawDuals`."""
 
-    device: np.ndarray
-    row: np.ndarray
-    count: np.ndarray
-    cut: np.ndarray
-    cap: np.ndarray
+    device: npt.NDArray[np.float64]
+    row: npt.NDArray[np.float64]
+    count: npt.NDArray[np.float64]
+    cut: npt.NDArray[np.float64]
+    cap: npt.NDArray[np.float64]
 
     @classmethod
     def of(cls, raw: RawDuals) -> WholeDuals:
@@ -55,7 +56,7 @@ class WholeDuals:
 def right_hand_side(
     duals: WholeDuals,
     counts: Sequence[LineCount],
-    row_count: np.ndarray,
+    row_count: npt.NDArray[np.int64],
     row_keys: Sequence[tuple[int, int]],
     openings: Openings,
     caps: Sequence[SwitchCap],

@@ -13,6 +13,7 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.units import PPM
@@ -67,7 +68,11 @@ class LineModel:
     """
 
     def __init__(
-        self, builder: ColumnBuilder, grade: int, switches: Sequence[int], members: Sequence[int]
+        self,
+        builder: ColumnBuilder,
+        grade: int,
+        switches: Sequence[int],
+        members: Sequence[int] | npt.NDArray[np.int64],
     ):
         inst = builder.instance
         self.builder, self.instance, self.grade = builder, inst, grade
@@ -82,8 +87,10 @@ class LineModel:
         fitted = inst.option_bit[self.members] == 0
         self.fitted = fitted
         # An option device is a state of its own for each of the two kinds of arm behind it.
-        twice = np.nonzero(~fitted)[0] if fitted.any() and not line.option_tail else []
-        self.device = np.concatenate([np.arange(k), np.asarray(twice, dtype=np.int64)])
+        twice = np.zeros(0, dtype=np.int64)
+        if fitted.any() and not line.option_tail:
+            twice = np.nonzero(~fitted)[0]
+        self.device = np.concatenate([np.arange(k), twice])
         self.whole = np.concatenate([fitted, np.ones(len(twice), dtype=bool)])
         self.states = len(self.device)
         self.twin = np.full(k, -1, dtype=np.int64)
@@ -134,7 +141,7 @@ class LineModel:
         by_state = np.where(self.whole[:, None], always[None, :], ends[self.device])
         self.line_end, self.line_through = by_state[:, 0].copy(), by_state[:, 1].copy()
 
-    def _least_latency(self) -> np.ndarray:
+    def _least_latency(self) -> npt.NDArray[np.int64]:
         """Objective money of the legs each device sends, alone on a line.
 
         More devices on the line only make a leg longer, and every line carries these legs.
@@ -151,7 +158,7 @@ class LineModel:
                     )
         return value
 
-    def _steps_allowed(self) -> np.ndarray:
+    def _steps_allowed(self) -> npt.NDArray[np.bool_]:
         least = self.data.spacing_min_um
         tail = self.instance.problem.line.option_tail
         clash = self.instance.conflict[np.ix_(self.members, self.members)]
@@ -163,7 +170,7 @@ class LineModel:
         if tail:
             self.may_follow &= ~(self.fitted[:, None] & ~self.fitted[None, :])
         outer, inner = self.device[:, None], self.device[None, :]
-        allowed = self.may_follow[outer, inner]
+        allowed: npt.NDArray[np.bool_] = self.may_follow[outer, inner]
         allowed &= (self.whole[:, None] | self.fitted[inner]) == self.whole[None, :]
         return allowed
 
@@ -206,8 +213,9 @@ class LineModel:
         other = copy.copy(self)
         device = self.device
 
-        def extra(length_um: np.ndarray) -> np.ndarray:
-            return np.floor(length_um * money_per_um)
+        def extra(length_um: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+            money: npt.NDArray[np.float64] = np.floor(length_um * money_per_um)
+            return money
 
         other.piece = np.minimum(self.piece + extra(self.arc_um)[device][:, device], FAR)
         other.out_piece = np.minimum(self.out_piece + extra(self.arc_um), FAR)

@@ -10,8 +10,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.bound.completions import CELLS
 from partitioner.solve.bound.cuts import violated_triples
@@ -176,14 +178,16 @@ class ColumnGeneration:
             self.on_bound(value, source)
         return True
 
-    def _reduced(self, column: MasterColumn, duals: WholeDuals, fee: np.ndarray) -> float:
+    def _reduced(
+        self, column: MasterColumn, duals: WholeDuals, fee: npt.NDArray[np.float64]
+    ) -> float:
         """Reduced cost of a column under whole duals, prices of cuts and caps included."""
         value = column.cost + fee[column.port]
         value -= sum(duals.device[i] * times for i, times in column.visits)
         for price, cap in zip(duals.cap, self.master.caps, strict=False):
             if price and cap.switch == column.switch:
                 value += price * sum(t for d, t in column.visits if d in cap.devices)
-        return float(value) + sum(duals.cut[c] for c in self.master.cuts_met(column))
+        return float(value + sum(duals.cut[c] for c in self.master.cuts_met(column)))
 
     def over(self) -> bool:
         """Whether time is up or the bound meets the best layout known."""
@@ -362,7 +366,7 @@ class ColumnGeneration:
                 last[device] = place
         return found
 
-    def forbid_repetitions(self, memories: Sequence[np.ndarray]) -> int:
+    def forbid_repetitions(self, memories: Sequence[npt.NDArray[np.bool_]]) -> int:
         """Grow memories so that repetitions in use are remembered; how many entries were added."""
         grown = 0
         self.master.solve(details=True)
@@ -384,7 +388,7 @@ class ColumnGeneration:
                         grown += 1
         return grown
 
-    def forget_walks(self, memories: Sequence[np.ndarray]) -> None:
+    def forget_walks(self, memories: Sequence[npt.NDArray[np.bool_]]) -> None:
         """Drop the columns that the memories forbid."""
         keep = []
         for column in self.master.columns:
@@ -401,7 +405,7 @@ class ColumnGeneration:
     def _remembered(
         self,
         column: MasterColumn,
-        memories: Sequence[np.ndarray],
+        memories: Sequence[npt.NDArray[np.bool_]],
         device: int,
         between: list[int],
     ) -> bool:
@@ -479,7 +483,7 @@ class ColumnGeneration:
         walks: Sequence[Walk],
         missing: list[tuple[float, int]],
         duals: WholeDuals,
-        fee: np.ndarray,
+        fee: npt.NDArray[np.float64],
     ) -> list[MasterColumn]:
         """Choose columns for the relaxation among walks sorted by reduced cost.
 
@@ -550,7 +554,7 @@ class ColumnGeneration:
         walk: Walk,
         times: Counter[int],
         duals: WholeDuals,
-        fee: np.ndarray,
+        fee: npt.NDArray[np.float64],
     ) -> tuple[MasterColumn | None, bool]:
         """Column of a walk and whether it is a real line; None if it breaks a rule of its set.
 
@@ -705,7 +709,7 @@ def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
             searches = [LabelSearch(m, cells=CELLS) for m in run.setup.models]
         for _ in range(CAP_ROUNDS):
             done = run._generate(
-                lambda d, limit=limit, searches=searches: run.price_labels(d, searches, limit),
+                partial(run.price_labels, searches=searches, limit=limit),
                 "elementary lines",
                 close_enough=1e-4,
                 shrink=limit > SHORT_LIMITS[0],
@@ -748,7 +752,7 @@ def _neighbourhoods(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
         for budget in LABEL_BUDGETS:
             limit = max(50, budget // max(m.capacity for m in run.setup.models))
             done = run._generate(
-                lambda d, limit=limit, searches=searches: run.price_labels(d, searches, limit),
+                partial(run.price_labels, searches=searches, limit=limit),
                 source,
                 close_enough=1e-4,
                 shrink=budget > 20_000,
@@ -765,7 +769,7 @@ def _neighbourhoods(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
     return False
 
 
-def _nearest(model: LineModel, size: int) -> np.ndarray:
+def _nearest(model: LineModel, size: int) -> npt.NDArray[np.bool_]:
     """Memory of the ``size`` nearest devices of each, bool (k, k), row: where the walk is."""
     memory = np.eye(model.k, dtype=bool)
     for row in range(model.k):
@@ -802,7 +806,7 @@ def _cut_rounds(
         done = False
         for limit in SHORT_LIMITS[1:]:
             done = run._generate(
-                lambda d, limit=limit: run.price_labels(d, searches, limit),
+                partial(run.price_labels, searches=searches, limit=limit),
                 "elementary lines with subset cuts",
                 close_enough=1e-4,
                 shrink=limit > SHORT_LIMITS[1],

@@ -120,7 +120,8 @@ def _least_constant(instance: Instance) -> int:
         net.add_edges_from((a, b, {"value": v}) for v, (a, b) in sorted(free, reverse=True))
         net.add_edges_from((a, b, {"value": 0}) for _, (a, b) in must)
         tree = nx.minimum_spanning_edges(net, weight="value", data=True)
-        return value + sum(data["value"] for _, _, data in tree)
+        joined: int = sum(data["value"] for _, _, data in tree)
+        return value + joined
     short = len(required) - 1 - len(must)
     return value + sum(v for v, _ in sorted(free)[: max(0, short)])
 

@@ -12,8 +12,10 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
+import numpy.typing as npt
 from ortools.linear_solver import pywraplp
 
 from partitioner.solve.bound.field import Field
@@ -122,7 +124,9 @@ class RegionalBound:
 
     # -- one region ---------------------------------------------------------------------------
 
-    def price_region(self, core: np.ndarray, free: np.ndarray, fixed: np.ndarray) -> None:
+    def price_region(
+        self, core: npt.NDArray[np.int64], free: npt.NDArray[np.int64], fixed: npt.NDArray[np.int64]
+    ) -> None:
         """Find the best duals of ``core``.
 
         ``free`` devices have duals of their own meanwhile, ``fixed`` ones keep theirs.
@@ -179,7 +183,9 @@ class RegionalBound:
             picked = np.searchsorted(open_, core)
             self.dual[core] = np.rint(center[picked])
 
-    def _models(self, members: np.ndarray, core: np.ndarray) -> list[LineModel]:
+    def _models(
+        self, members: npt.NDArray[np.int64], core: npt.NDArray[np.int64]
+    ) -> list[LineModel]:
         inst = self.instance
         models = []
         middle = self.positions[core].mean(axis=0)
@@ -195,7 +201,7 @@ class RegionalBound:
         return models
 
     def _price(
-        self, models: Sequence[LineModel], dual: np.ndarray
+        self, models: Sequence[LineModel], dual: npt.NDArray[np.float64]
     ) -> tuple[list[_Known], float]:
         """Walks of negative reduced cost, and the worst lack per device."""
         found = []
@@ -212,7 +218,7 @@ class RegionalBound:
         return found, rate
 
     @staticmethod
-    def _visits(model: LineModel, walk: Walk, fee: np.ndarray) -> _Known:
+    def _visits(model: LineModel, walk: Walk, fee: npt.NDArray[np.float64]) -> _Known:
         out = tuple(int(model.members[d]) for d in walk.out)
         back = tuple(int(model.members[d]) for d in walk.back)
         times = Counter(out + back)
@@ -246,7 +252,7 @@ class RegionalBound:
                 self.priced[core] = True
         return True
 
-    def guess_the_rest(self) -> np.ndarray:
+    def guess_the_rest(self) -> npt.NDArray[np.float64]:
         """Duals in which devices not priced yet stand at most of the mean of those priced."""
         guess = self.dual.copy()
         if self.priced.any():
@@ -262,7 +268,9 @@ class RegionalBound:
             steps = max(steps, 2 * field_.capacity + 2)
         return 1.5 * steps * max(0.0, before - remaining())
 
-    def prove(self, dual: np.ndarray | None = None) -> tuple[np.ndarray, int]:
+    def prove(
+        self, dual: npt.NDArray[np.float64] | None = None
+    ) -> tuple[npt.NDArray[np.float64], int]:
         """Lower the duals (``dual`` or those found) until every line is paid for.
 
         Returns
@@ -275,12 +283,12 @@ class RegionalBound:
         lack = np.zeros(len(dual))
         for field_ in self.fields:
             grade = field_.grade
-            short = field_.shortfall(dual, lambda s, grade=grade: self._port_value(s, grade))
+            short = field_.shortfall(dual, partial(self._port_value, grade=grade))
             lack = np.maximum(lack, short)
         dual = dual - lack
         return dual, int(dual.sum())
 
-    def orders(self, dual: np.ndarray, most: int) -> list[Order]:
+    def orders(self, dual: npt.NDArray[np.float64], most: int) -> list[Order]:
         """Lines met on the way whose reduced cost is least, at most so many."""
         rows = [
             (known.cost - sum(dual[d] * times for d, times in known.visits), known.order)
@@ -291,7 +299,7 @@ class RegionalBound:
         return [order for _, order in rows[:most] if order is not None]
 
 
-def least_link_cost(builder: ColumnBuilder) -> np.ndarray:
+def least_link_cost(builder: ColumnBuilder) -> npt.NDArray[np.float64]:
     """Float (n,): least objective money of a point-to-point link, port included; FAR if none.
 
     Length limits count; deadlines and the price of latency do not, so no real link is cheaper.
@@ -331,7 +339,7 @@ def least_link_cost(builder: ColumnBuilder) -> np.ndarray:
 class _Program:
     """Linear program of one region: rows for the open devices only."""
 
-    def __init__(self, open_: np.ndarray, dual: np.ndarray):
+    def __init__(self, open_: npt.NDArray[np.int64], dual: npt.NDArray[np.float64]):
         self._solver = pywraplp.Solver.CreateSolver("GLOP")
         self._solver.SetSolverSpecificParametersAsString("use_preprocessing: false")
         self._solver.Objective().SetMinimization()
@@ -363,7 +371,7 @@ class _Program:
             self._row[d].SetCoefficient(variable, float(times))
         return 1
 
-    def solve(self) -> tuple[float, np.ndarray | None]:
+    def solve(self) -> tuple[float, npt.NDArray[np.float64] | None]:
         """Objective money and the rows' duals, None if the solver failed."""
         if self._solver.Solve() != pywraplp.Solver.OPTIMAL:
             return 0.0, None

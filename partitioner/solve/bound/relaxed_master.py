@@ -13,6 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from ortools.linear_solver import pywraplp
 
 from partitioner.solve.bound.openings import Openings
@@ -54,18 +55,24 @@ class MasterColumn:
 
 @dataclass(slots=True)
 class RawDuals:
-    """Dual values in objective money, of the sign the Lagrangian needs."""
+    """Dual values in objective money, of the sign the Lagrangian needs.
 
-    device: np.ndarray
-    row: np.ndarray
-    count: np.ndarray
-    cut: np.ndarray
-    cap: np.ndarray
+    Float arrays, one value for each device (n,), row of ports, row of counts, cut and cap, in the
+    order of the relaxation's lists of them.
+    """
+
+    device: npt.NDArray[np.float64]
+    row: npt.NDArray[np.float64]
+    count: npt.NDArray[np.float64]
+    cut: npt.NDArray[np.float64]
+    cap: npt.NDArray[np.float64]
 
     def mixed(self, other: RawDuals, share: float) -> RawDuals:
         """Mix: ``share`` of ``other`` and the rest of this one."""
 
-        def grown(mine: np.ndarray, theirs: np.ndarray) -> np.ndarray:
+        def grown(
+            mine: npt.NDArray[np.float64], theirs: npt.NDArray[np.float64]
+        ) -> npt.NDArray[np.float64]:
             # Rows added since count as 0 in the older duals.
             out = np.zeros(max(len(mine), len(theirs)))
             out[: len(mine)] += (1 - share) * mine
@@ -104,7 +111,7 @@ class RelaxedMaster:
         self,
         instance: Instance,
         counts: Sequence[LineCount],
-        dear: np.ndarray,
+        dear: npt.NDArray[np.float64],
         openings: Openings,
     ):
         self.instance = instance
@@ -124,7 +131,7 @@ class RelaxedMaster:
             self.row_count[self.row_of_key[p.switch, p.group]] = p.count
         self.openings = openings
         self._dear = dear
-        self._variables: list = []
+        self._variables: list[pywraplp.Variable] = []
         self._last_values = np.zeros(0)
         self._last_reduced = np.zeros(0)
         self._last_opened: dict[int, float] = {}
@@ -147,7 +154,8 @@ class RelaxedMaster:
             objective.SetCoefficient(out, float(self._dear[i]) / MONEY_STEPS)
             self._left_out.append(out)
         self._rows = []
-        opened = self._opened = {}
+        opened: dict[int, pywraplp.Variable] = {}
+        self._opened = opened
         for s, value in self.openings.own.items():
             opened[s] = solver.NumVar(0, 1, "")
             objective.SetCoefficient(opened[s], value / MONEY_STEPS)
@@ -165,8 +173,8 @@ class RelaxedMaster:
             out = solver.NumVar(0, inf, "")
             row.SetCoefficient(out, 1.0)
             objective.SetCoefficient(out, float(self._dear.max(initial=0.0)) / MONEY_STEPS)
-        self._cut_rows: list = []
-        self._cap_rows: list = []
+        self._cut_rows: list[pywraplp.Constraint] = []
+        self._cap_rows: list[pywraplp.Constraint] = []
         self._caps_at: dict[int, list[int]] = {}
         self._variables = []
         self._lines_with: list[list[int]] = [[] for _ in range(self.instance.n)]
@@ -267,7 +275,7 @@ class RelaxedMaster:
         self._caps_at.setdefault(cap.switch, []).append(len(self._cap_rows))
         self._cap_rows.append(row)
 
-    def cap_prices(self, cap: np.ndarray) -> np.ndarray | None:
+    def cap_prices(self, cap: npt.NDArray[np.float64]) -> npt.NDArray[np.float64] | None:
         """Float (S, n): what each device pays at each switch for the caps; None without caps."""
         if not self.caps:
             return None
@@ -334,14 +342,14 @@ class RelaxedMaster:
             objective.SetCoefficient(variable, float(value) / MONEY_STEPS)
         return True
 
-    def values(self) -> np.ndarray:
+    def values(self) -> npt.NDArray[np.float64]:
         """Value of every column in the last solution with details (0 for those added since)."""
         return self._padded(self._last_values, 0.0)
 
-    def reduced_costs(self) -> np.ndarray:
+    def reduced_costs(self) -> npt.NDArray[np.float64]:
         """Reduced costs (objective money) in the last solution with details; 0 if added since."""
         return self._padded(self._last_reduced, 0.0)
 
-    def _padded(self, known: np.ndarray, filling: float) -> np.ndarray:
+    def _padded(self, known: npt.NDArray[np.float64], filling: float) -> npt.NDArray[np.float64]:
         missing = len(self.columns) - len(known)
         return np.concatenate([known, np.full(missing, filling)])

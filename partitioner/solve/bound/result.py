@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import numpy.typing as npt
 
 Order = tuple[int, int, tuple[int, ...], tuple[int, ...]]
 """(switch, grade, out, back): an exact line, both arms outward from the switch."""
@@ -22,8 +23,8 @@ class BoundDuals:
     leaving the prices of cuts and caps out keeps all of those and more.
     """
 
-    device: np.ndarray
-    port: np.ndarray
+    device: npt.NDArray[np.float64]
+    port: npt.NDArray[np.float64]
     cuts: tuple[tuple[tuple[int, int, int], int], ...] = ()
     caps: tuple[tuple[int, frozenset[int], int], ...] = ()
 

@@ -6,6 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.bound.lagrangian import WholeDuals
 from partitioner.solve.bound.line_model import FAR, LineModel
@@ -14,6 +15,9 @@ from partitioner.solve.bound.walks import Priced
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.units import ceil_div
+
+LinkArrays = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]
+"""Device, port class and objective money (port included) of each link: three arrays (links,)."""
 
 
 class Setup:
@@ -79,10 +83,10 @@ class Setup:
                         for every in self.models:
                             every.count_devices()
                         return
-            for i, w in seen.items():
-                self.weight[i] = w
+            for device, steps in seen.items():
+                self.weight[device] = steps
 
-    def _links(self) -> tuple[list[MasterColumn], tuple[np.ndarray, np.ndarray, np.ndarray]]:
+    def _links(self) -> tuple[list[MasterColumn], LinkArrays]:
         inst = self.instance
         columns = []
         for p, port in enumerate(inst.port_classes):
@@ -132,7 +136,7 @@ class Setup:
             out.append(LineCount(switches, least, links_too))
         return out
 
-    def _dear(self) -> np.ndarray:
+    def _dear(self) -> npt.NDArray[np.float64]:
         """Cost of leaving a device out: twice its dearest way of being alone on a segment."""
         inst = self.instance
         alone = np.zeros(inst.n)
@@ -145,7 +149,7 @@ class Setup:
     def singles(self) -> list[MasterColumn]:
         """Lines of one device each, at each switch."""
         inst = self.instance
-        out = []
+        out: list[MasterColumn] = []
         for model in self.models:
             for s in model.switches:
                 ports = inst.ports_of[int(s), model.grade]
@@ -159,7 +163,7 @@ class Setup:
     def group_lines(self) -> list[tuple[Column, int]]:
         """Lines of just one group that must be together, with each port class that serves them."""
         inst = self.instance
-        out = []
+        out: list[tuple[Column, int]] = []
         for group in inst.together:
             for model in self.models:
                 if not all(i in model.local for i in group):
@@ -187,7 +191,9 @@ class Setup:
 
     # -- duals --------------------------------------------------------------------------------
 
-    def line_fees(self, duals: WholeDuals, row_of_port: np.ndarray) -> np.ndarray:
+    def line_fees(
+        self, duals: WholeDuals, row_of_port: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.float64]:
         """Float (P,): value of each port class less the duals a segment there earns."""
         inst = self.instance
         fee = np.zeros(len(inst.port_classes))
@@ -202,9 +208,9 @@ class Setup:
     def priced(
         self,
         model: LineModel,
-        device: np.ndarray,
-        fee: np.ndarray,
-        cap_price: np.ndarray | None,
+        device: npt.NDArray[np.float64],
+        fee: npt.NDArray[np.float64],
+        cap_price: npt.NDArray[np.float64] | None,
     ) -> list[Priced]:
         """Node costs and fees of one line model, for each set of switches with the same prices.
 
@@ -232,7 +238,10 @@ class Setup:
         return out
 
     def least_link(
-        self, device: np.ndarray, fee: np.ndarray, cap_price: np.ndarray | None
+        self,
+        device: npt.NDArray[np.float64],
+        fee: npt.NDArray[np.float64],
+        cap_price: npt.NDArray[np.float64] | None,
     ) -> list[tuple[float, int]]:
         """Reduced costs below 0 among the links, each with the weight of its device."""
         ids, ports, _ = self.link_arrays
@@ -248,7 +257,7 @@ class Setup:
 
 def member_groups(
     instance: Instance, grade: int, among: Iterable[int] | None = None
-) -> list[tuple[list[int], np.ndarray]]:
+) -> list[tuple[list[int], npt.NDArray[np.bool_]]]:
     """Switches with ports of a line grade, grouped by the devices they allow.
 
     Returns (switches, bool (n,) of allowed devices); ``among`` limits the switches.

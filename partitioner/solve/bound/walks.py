@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from partitioner.solve.bound.line_model import FAR, LineModel
 
@@ -23,9 +24,9 @@ class Priced:
     no port serves the grade). ``port`` int (S,): which port class that is.
     """
 
-    node: np.ndarray
-    fee: np.ndarray
-    port: np.ndarray
+    node: npt.NDArray[np.float64]
+    fee: npt.NDArray[np.float64]
+    port: npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,14 +94,14 @@ class ArmWalks:
             self.via[q][single] = -1
             self.via_second[q][single] = -1
 
-    def _twin_of(self, state: np.ndarray) -> np.ndarray:
+    def _twin_of(self, state: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
         """Give the other state of the same device, -1 if it has one state only."""
         model = self.model
         device = model.device[state]
         twin = model.twin[device]
         return np.where(state >= model.k, device, twin)
 
-    def _from_layer(self, q: int) -> np.ndarray:
+    def _from_layer(self, q: int) -> npt.NDArray[np.float64]:
         """[inner, outer]: the arms of weight q that inner may follow, per outer state."""
         model = self.model
         value = np.broadcast_to(self.best[q], (model.states, model.states)).copy()
@@ -112,7 +113,7 @@ class ArmWalks:
         value[twin[has], outer[has]] = self.second[q][outer[has]]
         return value
 
-    def _from_layers(self, before: np.ndarray) -> np.ndarray:
+    def _from_layers(self, before: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
         model = self.model
         row = np.maximum(before, 0)
         via = self.via[row]
@@ -151,12 +152,12 @@ def arm_cost(model: LineModel, switch: int, arm: tuple[int, ...]) -> float:
         if outer >= 0:
             cost += model.piece[outer, state]
         outer = state
-    return cost + model.close[switch, outer]
+    return cost + float(model.close[switch, outer])
 
 
 def best_walks(
     model: LineModel, priced: Priced, walks: ArmWalks, most: int
-) -> tuple[list[Walk], np.ndarray]:
+) -> tuple[list[Walk], npt.NDArray[np.float64]]:
     """Cheapest walks as lines, and the least reduced cost per weight.
 
     Returns at most ``most`` walks of negative reduced cost, spread over innermost devices and
@@ -200,7 +201,7 @@ def best_walks(
 
 def _two_armed(
     model: LineModel, priced: Priced, walks: ArmWalks, most: int
-) -> tuple[list[Walk], np.ndarray]:
+) -> tuple[list[Walk], npt.NDArray[np.float64]]:
     """Lines through their switch: two arms whose innermost devices differ."""
     cap = model.capacity
     least = np.full(cap + 1, FAR)
