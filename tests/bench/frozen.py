@@ -79,7 +79,7 @@ def without_seconds(text: str, out: Path) -> str:
     """Take out of an answer what differs from run to run."""
     for pattern in SECONDS:
         text = pattern.sub("", text)
-    return text.replace(str(out), "OUT")
+    return text.replace(str(out), "OUT").replace(str(ROOT), "ROOT")
 
 
 def answers(out: Path) -> Iterator[tuple[str, str]]:

@@ -61,7 +61,7 @@ def test_latency_weight_leaves_transfers_out():
     problem = replace(with_transfers(UPDATE), objective=aim)
     found = assess(problem, ground_layout())
     legs = {
-        (s.stream, leg.kind, leg.where): leg.linear_ns
+        (s.stream, leg.kind, leg.where): leg.priced_ns
         for s in found.streams
         for leg in s.legs
         if leg.kind.value.startswith(("line", "link"))
