@@ -11,8 +11,10 @@ period (Davis, Burns, Bril, Lukkien, Real-Time Systems 35, 2007), with FIFO insi
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import Counter
 from dataclasses import dataclass
+from heapq import heapify, heapreplace
 
 from partitioner.model.problem import QueueOrder
 from partitioner.timing.frames import slot_on_link_ns, wire_ns
@@ -303,59 +305,60 @@ def non_preemptive_wait(job: QueueJob, jobs: list[QueueJob]) -> tuple[int, int] 
     return _longest_waits(_classes(jobs)[job.rank], {job.busy_ns})[job.busy_ns]
 
 
-@dataclass(frozen=True, slots=True)
-class _Arrival:
-    """When a frame of the class may arrive in its busy period, and what came up to then."""
+class _Coming:
+    """Time that the frames of some rows of a class take, by when they have come.
 
-    offset_ns: int
-    ahead_ns: int
+    Nothing is counted twice, however often and up to whenever it is asked for.
+    """
+
+    def __init__(self, rows: list[tuple[int, int, int]]):
+        first = [jitter // period + 1 for period, jitter, _ in rows]
+        self.times_ns = [0]
+        self.sums_ns = [sum(n * busy for n, (_, _, busy) in zip(first, rows, strict=True))]
+        """Up to each of ``times_ns``."""
+        self._next = [
+            (n * period - jitter, period, busy)
+            for n, (period, jitter, busy) in zip(first, rows, strict=True)
+        ]
+        heapify(self._next)
+
+    def by(self, time_ns: int) -> int:
+        """Time of the frames that have come by then."""
+        following, times, sums = self._next, self.times_ns, self.sums_ns
+        while following and following[0][0] <= time_ns:
+            at, period, busy = following[0]
+            heapreplace(following, (at + period, period, busy))
+            if at > times[-1]:
+                times.append(at)
+                sums.append(sums[-1])
+            sums[-1] += busy
+        return sums[bisect_right(times, time_ns) - 1]
 
 
 def _longest_waits(own: _Class, busy_ns: set[int]) -> dict[int, tuple[int, int] | None]:
     """:func:`non_preemptive_wait` of jobs of a class, by how long they keep the link."""
-    arrivals = _arrivals_in_busy_period(own)
-    if arrivals is None:
-        return dict.fromkeys(busy_ns)
-    higher = _Higher(own)
-    descending = sorted(busy_ns, reverse=True)
-    worst = dict.fromkeys(descending, 0)
-    waits = dict.fromkeys(descending, 0)
-    for arrival in arrivals:
-        wait = 0
-        # The longest frame has the least ahead of it, and a later arrival waits no shorter.
-        for busy in descending:
-            first = own.lower_ns + arrival.ahead_ns - busy
-            wait = max(wait, waits[busy], first)
-            while (again := first + higher.come_by(wait)) > wait:
-                wait = again
-            waits[busy] = wait
-            worst[busy] = max(worst[busy], wait - arrival.offset_ns)
-    return {busy: (wait, min(own.lower_ns, wait)) for busy, wait in worst.items()}
-
-
-def _arrivals_in_busy_period(own: _Class) -> list[_Arrival] | None:
-    """Arrivals of the class in its busy period, by time; None when the period does not close."""
-    jobs = own.same + own.higher
-    length = own.lower_ns + sum(busy for _, _, busy in jobs)
+    same, higher = _Coming(own.same), _Coming(own.higher)
+    length = own.lower_ns + sum(busy for _, _, busy in own.same + own.higher)
     for _ in range(FIXED_POINT_STEPS):
-        again = own.lower_ns + sum(
-            ceil_div(length + jitter, period) * busy for period, jitter, busy in jobs
-        )
+        again = own.lower_ns + same.by(length - 1) + higher.by(length - 1)
         if again == length:
             break
         length = again
         if length > LONGEST_WAIT_NS:
-            return None
+            return dict.fromkeys(busy_ns)
     else:
-        return None
-    more = Counter({0: 0})
-    ahead = 0
-    for period, jitter, busy in own.same:
-        ahead += (jitter // period + 1) * busy
-        for offset in range((jitter // period + 1) * period - jitter, length, period):
-            more[offset] += busy
-    found = []
-    for offset in sorted(more):
-        ahead += more[offset]
-        found.append(_Arrival(offset, ahead))
-    return found
+        return dict.fromkeys(busy_ns)
+    descending = sorted(busy_ns, reverse=True)
+    worst = dict.fromkeys(descending, 0)
+    waits = dict.fromkeys(descending, 0)
+    for offset, ahead in zip(same.times_ns, same.sums_ns, strict=True):
+        wait = 0
+        # The longest frame has the least ahead of it, and a later arrival waits no shorter.
+        for busy in descending:
+            first = own.lower_ns + ahead - busy
+            wait = max(wait, waits[busy], first)
+            while (again := first + higher.by(wait)) > wait:
+                wait = again
+            waits[busy] = wait
+            worst[busy] = max(worst[busy], wait - offset)
+    return {busy: (wait, min(own.lower_ns, wait)) for busy, wait in worst.items()}

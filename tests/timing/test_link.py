@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import ceil
+from random import Random
 
 import pytest
 
@@ -198,3 +200,62 @@ def test_work_grows_with_the_streams_not_with_their_pairs(bound):
     few, many = crowd(300), crowd(1_200)
     assert bound(many).overload is None
     assert calls_in(lambda: bound(many)) < 6 * calls_in(lambda: bound(few))
+
+
+def nearly_full(seed: int, share: float, count: int = 12) -> list[QueueJob]:
+    """Jobs of four classes that keep a link busy for a share of the time."""
+    rng = Random(seed)
+    rows = [(rng.randint(6_720, 123_040), rng.uniform(1, 20)) for _ in range(count)]
+    unit = sum(busy / period for busy, period in rows) / share
+    jobs = []
+    for i, (busy, relative) in enumerate(rows):
+        period = ceil(unit * relative)
+        jitter = rng.choice((0, rng.randrange(2 * period)))
+        jobs.append(QueueJob(f"j{i}", busy, busy - 960, period, jitter, i % 4))
+    return jobs
+
+
+def wait_by_definition(job: QueueJob, jobs: list[QueueJob]) -> int:
+    """Longest wait over all instants of the busy period at which a frame may come."""
+    same = [j for j in jobs if j.rank == job.rank]
+    higher = [j for j in jobs if j.rank > job.rank]
+    lower = max((j.busy_ns for j in jobs if j.rank < job.rank), default=0)
+
+    def come(rows: list[QueueJob], by: int) -> int:
+        return sum(((by + j.jitter_ns) // j.period_ns + 1) * j.busy_ns for j in rows)
+
+    end = 0
+    while (again := lower + come(same + higher, max(0, end - 1))) > end:
+        end = again
+    instants = {
+        max(0, n * j.period_ns - j.jitter_ns)
+        for j in same
+        for n in range((end + j.jitter_ns) // j.period_ns + 1)
+    }
+    longest = 0
+    for instant in (x for x in instants if x < end):
+        first = lower + come(same, instant) - job.busy_ns
+        wait = first
+        while (again := first + come(higher, wait)) > wait:
+            wait = again
+        longest = max(longest, wait - instant)
+    return longest
+
+
+@pytest.mark.parametrize("share", [0.3, 0.9, 0.97])
+def test_waits_are_what_every_instant_by_itself_comes_to(share):
+    for seed in range(5):
+        jobs = nearly_full(seed, share)
+        for job in jobs:
+            wait, _ = non_preemptive_wait(job, jobs)
+            assert wait == wait_by_definition(job, jobs)
+
+
+def test_nearly_full_link_counts_every_frame_once():
+    """The longer busy period of six times the streams has some four times the frames."""
+    few, many = nearly_full(2, 0.99, 20), nearly_full(2, 0.99, 120)
+
+    def work(jobs: list[QueueJob]) -> int:
+        return calls_in(lambda: [non_preemptive_wait(job, jobs) for job in jobs[:4]])
+
+    assert work(many) < 6 * work(few)
