@@ -30,6 +30,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from partitioner.model.problem import Problem, QueueOrder
 from partitioner.timing.constants import (
@@ -104,8 +105,7 @@ class LineSettings:
         return replace(self, loop_delay_ns=loop, propagation_ns=0)
 
 
-@dataclass(frozen=True, slots=True)
-class LegDelay:
+class LegDelay(NamedTuple):
     """Parts of a leg's worst-case delay in ns; ``total_ns`` is their sum."""
 
     queue_ns: int
@@ -328,18 +328,19 @@ def frames_ahead(
         return sum(waiting_frames(f) for f in node.flows)
     same = sum(waiting_frames(f) for f in node.flows if f.pcp == flow.pcp)
     lower = any(f.pcp < flow.pcp for f in node.flows)
-    higher = [f for f in node.flows if f.pcp > flow.pcp]
-    frames = same + lower
+    frames = least = same + lower
+    higher = [(f.window_ns + f.jitter_ns, f.period_ns) for f in node.flows if f.pcp > flow.pcp]
     slot_one = slot_ns(max(f.frame_bytes for f in node.flows), settings)
+    once = miss_ns(settings) + deferral
     for _ in range(FIXED_POINT_STEPS):
-        wait = rounds(frames, node.burst_count, settings) * service_ns + miss_ns(settings)
-        wait += deferral + partial_ns(frames, node.burst_count, slot_one, settings)
+        wait = rounds(frames, node.burst_count, settings) * service_ns + once
+        wait += partial_ns(frames, node.burst_count, slot_one, settings)
         if wait > LONGEST_WAIT_NS:
             return None
-        more = sum(ceil_div(wait + f.window_ns + f.jitter_ns, f.period_ns) for f in higher)
-        if same + lower + more == frames:
+        again = least + sum([-(-(wait + window) // period) for window, period in higher])
+        if again == frames:
             return frames
-        frames = same + lower + more
+        frames = again
     return None
 
 
@@ -418,22 +419,24 @@ def linear_bound(
     if node_count < len(nodes):
         raise ValueError("more nodes than the PLCA node count")
     senders = [n for n in nodes if n.flows]
-    largest = {n.id: max(f.frame_bytes for f in n.flows) for n in senders}
-    cycle = cycle_ns(
-        (slot_ns(largest[n.id], settings, n.burst_count) for n in senders), node_count, settings
-    )
+    largest = [max(f.frame_bytes for f in n.flows) for n in senders]
+    slots_one = [slot_ns(most, settings) for most in largest]
+    slots = [
+        slot_ns(most, settings, n.burst_count) if n.burst_count else one
+        for n, most, one in zip(senders, largest, slots_one, strict=True)
+    ]
+    cycle = cycle_ns(slots, node_count, settings)
     load = load_ppm(senders, settings)
     if load >= PPM:
         return LineBound(cycle, load, overload_sentence(senders, load, settings), {})
     collision = collision_ns(node_count, settings)
-    longest = slot_ns(max(largest.values(), default=0), settings)
+    longest = max(slots_one, default=slot_ns(0, settings))
     deferral = deferral_ns(longest, node_count, settings)
     legs: dict[tuple[str, str], LegDelay] = {}
     overload = None
     beside_frame = (PREAMBLE_SFD_BT + ESD_BT) * settings.bit_ns
     beside_frame += settings.phy_ns + settings.propagation_ns
-    for node in senders:
-        slot_one = slot_ns(largest[node.id], settings)
+    for node, slot_one in zip(senders, slots_one, strict=True):
         for alike in _alike(node):
             frames = (
                 priced_frames_ahead(node, alike[0])

@@ -85,7 +85,7 @@ def layout(path: Path | None) -> None:
     problem_path = ROOT / "problems" / "city-bus" / "problem.yaml"
     if path is None:
         planned = pipeline.plan(problem_path, time_limit_s=30.0)
-        problem, chosen = planned.problem, planned.layout
+        problem, chosen = planned.problem, planned.outcome.layout
     else:
         problem = pipeline.read(problem_path)
         chosen = read_layout(path, problem)

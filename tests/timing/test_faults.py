@@ -7,11 +7,10 @@ simulation by runs worked out by hand.
 from __future__ import annotations
 
 from collections.abc import Callable
-from itertools import pairwise
 
 import pytest
 
-from partitioner.timing import constants, line, line_simulation, response
+from partitioner.timing import constants, line, line_simulation, line_window
 from tests.timing import test_line, test_response, test_simulate
 from tests.timing.order import broken_order
 from tests.timing.random_traffic import random_segment
@@ -48,42 +47,41 @@ def linear_without_the_missed_opportunity(patch: pytest.MonkeyPatch) -> None:
 
 
 def response_without_gap(patch: pytest.MonkeyPatch) -> None:
-    known = response.slot_ns
-    patch.setattr(response, "slot_ns", lambda n, s, b=0: known(n, s, b) - 9_600)
+    known = line_window.slot_ns
+    patch.setattr(line_window, "slot_ns", lambda n, s, b=0: known(n, s, b) - 9_600)
 
 
 def response_without_beacon(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(response, "start_ns", lambda settings: settings.loop_delay_ns)
+    patch.setattr(line_window, "start_ns", lambda settings: settings.loop_delay_ns)
 
 
 def response_with_a_frame_too_few(patch: pytest.MonkeyPatch) -> None:
-    known = response._settle
-    patch.setattr(
-        response,
-        "_settle",
-        lambda ln, g, own, ns, start: known(
-            ln, g, max(1, own - 1), ns - (ns > g.last_ns) * g.last_ns, start
-        ),
-    )
+    known = line_window.Queue.step
+
+    def step(self, number):
+        own, own_ns, following = known(self, number)
+        return max(1, own - 1), own_ns - (own_ns > self.last_ns) * self.last_ns, following
+
+    patch.setattr(line_window.Queue, "step", step)
 
 
 def response_without_frames_in_progress(patch: pytest.MonkeyPatch) -> None:
     """Forget that others' frames can be around when the window opens."""
-    known = response._Line.lengthen
+    begin = line_window.Line.__init__
 
-    def lengthen(self, lives):
-        known(self, lives)
-        rows = zip(self.arrival_jitter, self.bits, strict=True)
-        self.around = [jitter - bits for jitter, bits in rows]
-        self.node_around = [self.around[a:b] for a, b in pairwise(self.first)]
-        self.until = [(-1, k) for k in range(len(self.senders))]
-        return 0
+    def __init__(self, *given):
+        begin(self, *given)
+        rows = zip(self.arrivals, self.bits, strict=True)
+        self.most = [jitter - bits for (jitter, _, _), bits in rows]
+        for row, around in zip(self.rows, self.most, strict=True):
+            row[0] = around
+        self.gaps = [(-1, k) for k in range(len(self.size))]
 
-    patch.setattr(response._Line, "lengthen", lengthen)
+    patch.setattr(line_window.Line, "__init__", __init__)
 
 
 def response_without_the_missed_opportunity(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr(response, "miss_ns", lambda settings: 0)
+    patch.setattr(line_window, "miss_ns", lambda settings: 0)
 
 
 BOUND_FAULTS = (

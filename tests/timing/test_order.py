@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from tests.timing.order import broken_network_order, broken_order, is_judged
@@ -18,6 +20,17 @@ def test_some_random_segments(start):
     assert sum(is_judged(s) for s in segments.values()) >= 4
     for seed, segment in segments.items():
         assert broken_order(segment, seed) == []
+
+
+def test_bursts_between_long_silent_opportunities():
+    judged = 0
+    for seed in range(30):
+        nodes, count, settings = random_segment(seed, collision=False)
+        nodes = tuple(replace(n, burst_count=3) for n in nodes)
+        segment = nodes, count, replace(settings, to_timer_bt=255, burst_timer_bt=128)
+        judged += is_judged(segment)
+        assert broken_order(segment, seed, searched=4) == []
+    assert judged >= 10
 
 
 @pytest.mark.parametrize("start", range(0, NETWORKS, 40))

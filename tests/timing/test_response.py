@@ -86,6 +86,19 @@ def test_burst_by_hand():
     assert leg.total_ns == SILENT + BEACON + 2 * SLOT + SILENT + (SLOT + SILENT)
 
 
+def test_burst_of_another_node_by_hand():
+    """With a long TO timer too: three frames in one TO, which replaces one silent TO, not three.
+
+    Two of the three gaps may be 128 BT wide, and b holds the line for 128 BT for a fourth frame.
+    """
+    line = replace(BARE, to_timer_bt=255)
+    twice = flow("g", jitter_ns=10 * MS)
+    nodes = (LineNode("a", (flow("f"),)), LineNode("b", (twice, flow("h")), burst_count=3))
+    leg = response_bound(nodes, 2, line).legs["a", "f"]
+    burst = 3 * SLOT + 2 * SILENT + 12_800
+    assert leg.total_ns == 25_500 + BEACON + burst + SLOT
+
+
 def test_later_instances_count():
     """A stream with more jitter than its period: the second frame may wait longer than the first.
 
