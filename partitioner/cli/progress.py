@@ -17,8 +17,8 @@ _LINE_EVERY_S = 0.2
 class Progress:
     """Shows samples of a running search.
 
-    On a terminal one line is rewritten; elsewhere a line is written every 10 s. There is no bar:
-    nobody knows how much of a search is done.
+    On a terminal one line is rewritten; elsewhere a line is written every 10 s. With ``-vv`` every
+    sample has a line. There is no bar: nobody knows how much of a search is done.
 
     Parameters
     ----------
@@ -45,12 +45,13 @@ class Progress:
         session = self._voice.session
         if session.is_quiet:
             return
-        if session.verbosity >= 2 and message:
-            self._voice.plain(f"{sample.seconds:8.1f} s  {visible(message)}")
+        text = progress_text(sample, message, self._limit_s, self._currency)
+        if session.verbosity >= 2:
+            self._voice.plain(f"{sample.seconds:8.1f} s  {visible(text)}")
+            return
         now = self._clock()
         if now < self._next_at:
             return
-        text = progress_text(sample, message, self._limit_s, self._currency)
         if self._is_terminal:
             self._next_at = now + _LINE_EVERY_S
             self._voice.rewrite_line(text)

@@ -7,6 +7,7 @@ import pytest
 from partitioner.errors import NoLayout
 from partitioner.replan.rerun import rerun
 from partitioner.replan.search import RerunSettings
+from tests.brute.oracle import accepts
 from tests.replan.brute import RerunOracle
 from tests.replan.random_reruns import KINDS, random_rerun
 
@@ -26,6 +27,7 @@ def compare(seed: int, kind: str) -> None:
             rerun(problem, before, SETTINGS, held=held)
         return
     result = rerun(problem, before, SETTINGS, held=held)
+    assert accepts(problem, result.best.layout)
     assert result.best.found.total_money == best
     assert result.best.found.is_proved
     assert result.searched.total_bound_money == best
