@@ -311,7 +311,7 @@ def leg_ns(
 
 def waiting_frames(flow: LineFlow) -> int:
     """Most frames of a stream that exist at one instant, from release to full delivery."""
-    return ceil_div(flow.window_ns + flow.jitter_ns, flow.period_ns)
+    return -(-(flow.window_ns + flow.jitter_ns) // flow.period_ns)
 
 
 def frames_ahead(
@@ -325,12 +325,12 @@ def frames_ahead(
     taken: a fixed point. None: it does not close, the node is overloaded.
     """
     if node.queue is QueueOrder.FIFO:
-        return sum(waiting_frames(f) for f in node.flows)
-    same = sum(waiting_frames(f) for f in node.flows if f.pcp == flow.pcp)
+        return sum([waiting_frames(f) for f in node.flows])
+    same = sum([waiting_frames(f) for f in node.flows if f.pcp == flow.pcp])
     lower = any(f.pcp < flow.pcp for f in node.flows)
     frames = least = same + lower
     higher = [(f.window_ns + f.jitter_ns, f.period_ns) for f in node.flows if f.pcp > flow.pcp]
-    slot_one = slot_ns(max(f.frame_bytes for f in node.flows), settings)
+    slot_one = slot_ns(max([f.frame_bytes for f in node.flows]), settings)
     once = miss_ns(settings) + deferral
     for _ in range(FIXED_POINT_STEPS):
         wait = rounds(frames, node.burst_count, settings) * service_ns + once
@@ -419,7 +419,7 @@ def linear_bound(
     if node_count < len(nodes):
         raise ValueError("more nodes than the PLCA node count")
     senders = [n for n in nodes if n.flows]
-    largest = [max(f.frame_bytes for f in n.flows) for n in senders]
+    largest = [max([f.frame_bytes for f in n.flows]) for n in senders]
     slots_one = [slot_ns(most, settings) for most in largest]
     slots = [
         slot_ns(most, settings, n.burst_count) if n.burst_count else one
@@ -434,7 +434,8 @@ def linear_bound(
     deferral = deferral_ns(longest, node_count, settings)
     legs: dict[tuple[str, str], LegDelay] = {}
     overload = None
-    beside_frame = (PREAMBLE_SFD_BT + ESD_BT) * settings.bit_ns
+    bit = settings.bit_ns
+    beside_frame = (PREAMBLE_SFD_BT + ESD_BT) * bit
     beside_frame += settings.phy_ns + settings.propagation_ns
     for node, slot_one in zip(senders, slots_one, strict=True):
         for alike in _alike(node):
@@ -453,9 +454,10 @@ def linear_bound(
             total = leg_ns(needed, cycle, collision, settings, deferral + partial)
             queue = (needed - 1) * cycle + partial
             collisions = needed * collision + deferral
+            rest = total - queue - collisions
             for flow in alike:
-                wire = beside_frame + 8 * flow.frame_bytes * settings.bit_ns
-                access = total - queue - collisions - wire
+                wire = beside_frame + 8 * flow.frame_bytes * bit
+                access = rest - wire
                 legs[node.id, flow.id] = LegDelay(queue, access, wire, collisions, total)
     return LineBound(cycle, load, overload, legs)
 

@@ -142,8 +142,9 @@ class Line:
         """By flow: the same with the life taken now; its period; cost of its TO over a silent one.
         """
         self.queues: list[Queue] = []
+        by_length = attrgetter("frame_bytes")
         for node, sender in enumerate(senders):
-            flows = sorted(sender.flows, key=attrgetter("frame_bytes"), reverse=True)
+            flows = sorted(sender.flows, key=by_length, reverse=True)
             extra = empty_slot + (self.hold if lone and sender.burst_count else 0)
             for f in flows:
                 key = sender.id, f.id
@@ -227,7 +228,8 @@ class Line:
                     row[0] = around
                     if more > grown[queue.node]:
                         grown[queue.node] = more
-        self.gaps = sorted([(self._gap(k) if grown[k] else gap, k) for gap, k in self.gaps])
+        if any(grown):
+            self.gaps = sorted([(self._gap(k) if grown[k] else gap, k) for gap, k in self.gaps])
         return grown
 
     def _gap(self, node: int) -> int:
@@ -259,6 +261,7 @@ class Line:
         beyond -= alone_beyond[node]
         full = window >= full_from[node]
         until = window + LONGEST_WAIT_NS
+        sizes, node_rows = self.size, self.node_rows
         for same_until, k in self.gaps:
             if window <= same_until:
                 if same_until < until:
@@ -266,11 +269,11 @@ class Line:
                 break
             if k == node:
                 continue
-            size = self.size[k]
+            size = sizes[k]
             room = rounds * size
             brief = full and size == 1
             sent = left = frames = 0
-            for around, period, cost in self.node_rows[k]:
+            for around, period, cost in node_rows[k]:
                 count = -(-(window + around) // period)
                 if brief and count >= room:  # what the rounds do not take does not matter
                     sent += room * cost
