@@ -414,13 +414,14 @@ def main() -> None:
     parser.add_argument("--devices", type=int, nargs="*", default=[20, 40, 60])
     parser.add_argument("--seeds", default="0:20", help="from:to")
     parser.add_argument("--seconds", type=float, default=10.0)
+    parser.add_argument("--workers", type=int, default=2)
     parser.add_argument("--write", action="store_true", help="append the rows to the results")
     asked = parser.parse_args()
     low, high = (int(x) for x in asked.seeds.split(":"))
     for devices in asked.devices:
         rows = []
         for seed in range(low, high):
-            row = measure(devices, seed, asked.seconds)
+            row = measure(devices, seed, asked.seconds, asked.workers)
             rows.append(row)
             print(json.dumps(row), flush=True)
             if asked.write:
