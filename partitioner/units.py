@@ -24,6 +24,7 @@ from decimal import Decimal
 UM_PER_M = 1_000_000
 NS_PER_US = 1_000
 NS_PER_MS = 1_000_000
+NS_PER_S = 1_000_000_000
 BT_NS = 100
 """One bit time at 10 Mb/s, in ns (IEEE Std 802.3: MAC rate 10 Mb/s)."""
 PPM = 1_000_000

@@ -117,21 +117,16 @@ def _best_link(
     if fitting:
         choices = (_link(problem, device, g, way_um, fits=True) for g in fitting)
         return min(choices, key=lambda link: link.money)
-    longest = max(grades, key=lambda g: _reach_um(problem, g), default=None)
+    longest = max(grades, key=lambda g: problem.reach_um(g.id), default=None)
     if longest is None:
         return _StarLink((), fits=False)
     return _link(problem, device, longest, way_um, fits=False)
 
 
-def _reach_um(problem: Problem, grade: Grade) -> int:
-    limits = problem.limits.get(grade.id)
-    return grade.guaranteed_length_um if limits is None else limits.length_um
-
-
 def _fits(
     problem: Problem, grade: Grade, length_um: int, sent: Flows, received: Flows
 ) -> bool:
-    if length_um > _reach_um(problem, grade):
+    if length_um > problem.reach_um(grade.id):
         return False
     limits = problem.limits.get(grade.id)
     most_ppm = PPM if limits is None else limits.load_share_ppm

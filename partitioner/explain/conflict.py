@@ -10,7 +10,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from partitioner.errors import Conflict, NoAnswer
-from partitioner.explain.handles import Handle, handles_of, without
+from partitioner.explain.handles.handle import Handle, without
+from partitioner.explain.handles.register import handles_of
 from partitioner.model.problem import Problem
 from partitioner.runs import SMALL, Answer, Budget, Result
 from partitioner.solve.columns import ColumnBuilder

@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
-from partitioner.explain.handles import Steps
+from partitioner.explain.handles.handle import Steps
 from partitioner.reading.csv_table import CsvOrigin
 from partitioner.reading.origin import Enough, Findings, Origin, YamlOrigin
 from partitioner.reading.problem import SourceFiles, read_parts
@@ -32,9 +32,9 @@ def locator(problem_path: Path, lists_from: Sequence[Path] = ()) -> Locate:
     Returns
     -------
     Callable
-        Takes steps as in :attr:`partitioner.explain.handles.Handle.at`: section, id or number of
-        the item, key. Where the key itself is missing (a default is in force), the line of the
-        item is given, and nothing where the section is missing too.
+        Takes :data:`Steps`: section, id or number of the item, key. Where the key itself is missing
+        (a default is in force), the line of the item is given, and nothing where the section is
+        missing too.
     """
     try:
         parts = read_parts(problem_path, SourceFiles(lists_from), Findings())

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from partitioner.explain.handles import Handle, handles_of, without
+from partitioner.explain.handles.handle import Handle, without
+from partitioner.explain.handles.register import HOLDS, handles_of
 from partitioner.model.assessment import Assessment
 from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Layout
@@ -86,15 +87,7 @@ def together(problem: Problem) -> list[tuple[str, tuple[Handle, ...]]]:
     """
     single: list[tuple[str, tuple[Handle, ...]]] = []
     kinds: dict[str, list[Handle]] = {}
-    names = {
-        "pin": "all pins",
-        "deadline": "all deadlines",
-        "apart-segment": "all groups apart on segments",
-        "apart-switch": "all groups apart on switches",
-        "together": "all groups together",
-        "pathway-capacity": "the room in all pathways",
-        "transfer": "the longest times of all transfers",
-    }
+    names = {hold.rule: hold.priced_as for hold in HOLDS if hold.priced_as}
     for handle in handles_of(problem):
         if handle.rule in names:
             kinds.setdefault(handle.rule, []).append(handle)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from itertools import combinations, islice
 
 from partitioner.explain.conflict import Asker, minimal_conflict
-from partitioner.explain.handles import Ease, Handle, Scale, without
+from partitioner.explain.handles.handle import Ease, Handle, Scale, without
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.runs import Answer, Result
@@ -230,24 +230,24 @@ def _least(
         value = scale.start + step * scale.step
         return min(value, scale.end) if scale.step > 0 else max(value, scale.end)
 
-    def needed(changed: Problem, result: Result) -> int | None:
+    def needed(result: Result) -> int | None:
         """Steps that the layout found needs, where it needs less than it was given."""
         if result.assessment is None:
             return None
-        used = scale.used(changed, result.assessment)
+        used = scale.used(result.assessment)
         return None if used is None else -(-(used - scale.start) // scale.step)
 
     top = -(-(scale.end - scale.start) // scale.step)
     low, high = 0, top
-    end = scale.at(problem, scale.end)
+    end = scale.to(scale.end)(problem)
     result = asker.ask(without(end, rest))
     if result.answer is not Answer.FOUND:
         return None
     is_sure = True
-    enough = needed(end, result)
+    enough = needed(result)
     while high - low > 1:
         if enough is not None and low < enough < high:
-            if _holds(asker, scale.at(problem, amount(enough)), rest):
+            if _holds(asker, scale.to(amount(enough))(problem), rest):
                 high = enough
                 continue
             enough = None
@@ -255,15 +255,15 @@ def _least(
             is_sure = False
             break
         middle = (low + high) // 2
-        changed = scale.at(problem, amount(middle))
+        changed = scale.to(amount(middle))(problem)
         result = asker.ask(without(changed, rest), is_alike=True)
         if result.answer is Answer.FOUND:
             high = middle
-            enough = needed(changed, result)
+            enough = needed(result)
         else:
             low = middle
             is_sure = is_sure and result.answer is Answer.NONE
-    return _Eased(scale.at(problem, amount(high)), scale.words(amount(high)), is_sure)
+    return _Eased(scale.to(amount(high))(problem), scale.words(amount(high)), is_sure)
 
 
 def _holds(asker: Asker, problem: Problem, rest: Sequence[Handle]) -> bool:

@@ -436,6 +436,13 @@ class Problem:
     digest: str = ""
     """Hex digest of all files the problem was read from."""
 
+    def reach_um(self, grade: str) -> int:
+        """Longest cable of a grade: the stated limit, else what the grade is guaranteed for."""
+        limits = self.limits.get(grade)
+        if limits is not None:
+            return limits.length_um
+        return self.catalogue.grades[grade].guaranteed_length_um
+
     def fitted_share_ppm(self, devices: Iterable[str]) -> int:
         """Share of units (ppm, rounded up) in which at least one of ``devices`` is fitted.
 

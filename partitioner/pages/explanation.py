@@ -12,7 +12,7 @@ from partitioner.explain.explanation import (
     LayoutExplained,
     NoLayoutExplained,
 )
-from partitioner.explain.handles import Handle
+from partitioner.explain.handles.handle import Handle
 from partitioner.explain.placement import Locate
 from partitioner.explain.rule_prices import Price
 from partitioner.explain.ways_out import WayOut

@@ -37,15 +37,13 @@ from partitioner.units import (
     MG_PER_G,
     MONEY_STEPS,
     MUL_PER_UNIT_LOAD,
-    NS_PER_MS,
+    NS_PER_S,
     NS_PER_US,
     PPM,
     UM_PER_M,
     ceil_div,
     to_base,
 )
-
-NS_PER_S = NS_PER_MS * 1_000
 
 
 def _um(value: Decimal) -> int:

@@ -190,7 +190,7 @@ def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
     if len(lines_only) > room:
         out.append(
             Conflict(
-                "ports",
+                "port-exists",
                 tuple(inst.switch_ids),
                 f"{len(lines_only)} devices need a shared line, and all line ports together "
                 f"have room for {room}.",
@@ -205,7 +205,7 @@ def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
         if len(only) > ports:
             out.append(
                 Conflict(
-                    "ports",
+                    "port-exists",
                     tuple(inst.switch_ids),
                     f"{len(only)} devices need a port of {data.id} each, and the switches have "
                     f"{ports}.",

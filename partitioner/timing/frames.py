@@ -18,9 +18,7 @@ from partitioner.timing.constants import (
     UDP_IPV4_BYTES,
     UDP_IPV6_BYTES,
 )
-from partitioner.units import ceil_div
-
-NS_PER_S = 1_000_000_000
+from partitioner.units import NS_PER_S, ceil_div
 
 
 def client_data_bytes(payload_bytes: int, encapsulation: Encapsulation) -> int:

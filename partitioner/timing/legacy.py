@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from partitioner.units import ceil_div
-
-NS_PER_S = 1_000_000_000
+from partitioner.units import NS_PER_S, ceil_div
 
 
 def can_frame_bits(data_bytes: int) -> int:

@@ -94,7 +94,7 @@ def all_builds_hold(facts: Facts) -> bool:
 def broken(facts: Facts, aside: frozenset[str] = frozenset()) -> bool:
     """Whether any rule of the check is broken, those named in ``aside`` left out."""
     rules = (rule for rule in ALL_RULES if rule.name not in aside)
-    return any(True for rule in rules for _ in rule.broken(facts))
+    return any(True for rule in rules for _ in rule.findings(facts))
 
 
 def builds_of(problem: Problem) -> list[frozenset[str]]:

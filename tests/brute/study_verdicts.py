@@ -12,7 +12,8 @@ from partitioner.check.facts import gather_facts
 from partitioner.errors import NoAnswer, NoLayout
 from partitioner.explain.conflict import ConflictSet
 from partitioner.explain.explanation import LayoutExplained, NoLayoutExplained, explain
-from partitioner.explain.handles import Scale, handles_of, without
+from partitioner.explain.handles.handle import Scale, without
+from partitioner.explain.handles.register import handles_of
 from partitioner.explain.ways_out import WayOut
 from partitioner.facts.growth import growth_of
 from partitioner.model.catalogue import Medium
@@ -226,7 +227,7 @@ def _a_step_less(way: WayOut, scale: Scale) -> Problem | None:
         if scale.words(amount) == way.changes[0]:
             before = scale.start + (step - 1) * scale.step
             (rule,) = way.rules
-            original = rule.scale.at(way.problem, before) if rule.scale else None
+            original = rule.scale.to(before)(way.problem) if rule.scale else None
             return original
     return None
 

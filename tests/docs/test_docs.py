@@ -7,6 +7,7 @@ import re
 import shlex
 import subprocess
 import sys
+from collections.abc import Callable
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,6 +16,7 @@ import pytest
 from partitioner.cli.main import COMMANDS
 from partitioner.errors import ExitCode
 from tests.docs.commands_page import reference_text
+from tests.docs.rules_page import rules_page
 
 ROOT = Path(__file__).parent.parent.parent
 DOCS = ROOT / "docs"
@@ -25,13 +27,14 @@ def read(name: str) -> str:
     return (DOCS / name).read_text(encoding="utf-8")
 
 
-def test_command_line_page_is_fresh() -> None:
-    page = DOCS / "reference" / "cli.md"
+@pytest.mark.parametrize(
+    ("name", "made"), [("cli.md", reference_text), ("rules.md", rules_page)]
+)
+def test_made_page_is_fresh(name: str, made: Callable[[], str]) -> None:
+    page = DOCS / "reference" / name
     if os.environ.get("PARTITIONER_ACCEPT"):
-        page.write_text(reference_text(), encoding="utf-8")
-    assert page.read_text(encoding="utf-8") == reference_text(), (
-        "stale: run with PARTITIONER_ACCEPT=1"
-    )
+        page.write_text(made(), encoding="utf-8")
+    assert page.read_text(encoding="utf-8") == made(), "stale: run with PARTITIONER_ACCEPT=1"
 
 
 def test_exit_codes_page_has_every_code_once() -> None:

@@ -245,28 +245,28 @@ def length_and_deadline(seed: int) -> Problem:
 
 
 ONE: dict[str, tuple[Callable[[int], Problem], set[str]]] = {
-    "ports and nodes": (ports_and_nodes, {"ports", "nodes"}),
+    "ports and nodes": (ports_and_nodes, {"port-exists", "nodes"}),
     "length": (length, {"length"}),
     "stub": (stub, {"stub"}),
-    "ports and unit loads": (ports_and_unit_loads, {"ports", "unit-loads"}),
-    "ports and load": (ports_and_load, {"ports", "load"}),
-    "ports and spacing": (ports_and_spacing, {"ports", "spacing"}),
-    "reserve": (reserve, {"ports", "nodes", "reserve"}),
+    "ports and unit loads": (ports_and_unit_loads, {"port-exists", "unit-loads"}),
+    "ports and load": (ports_and_load, {"port-exists", "load"}),
+    "ports and spacing": (ports_and_spacing, {"port-exists", "spacing"}),
+    "reserve": (reserve, {"port-exists", "nodes"}),
     "deadline": (deadline, {"deadline"}),
-    "pins": (pins, {"pin", "nodes", "ports"}),
+    "pins": (pins, {"pin", "nodes", "port-exists"}),
     "apart on switches": (apart_switch, {"apart-switch"}),
-    "apart on segments": (apart_segment, {"apart-segment", "ports"}),
+    "apart on segments": (apart_segment, {"apart-segment", "port-exists"}),
     "together": (together, {"together", "nodes"}),
     "pathway": (pathway, {"pathway-capacity", "nodes"}),
     "failure": (failure, {"failure"}),
-    "safety span": (safety_span, {"safety-span", "ports"}),
-    "security domain": (security_domain, {"security-domain", "ports"}),
+    "safety span": (safety_span, {"safety-span", "port-exists"}),
+    "security domain": (security_domain, {"security-domain", "port-exists"}),
     "backbone": (backbone, {"backbone-link", "pin"}),
 }
 """Maker and rules in conflict, one kind each."""
 TWO: dict[str, tuple[Callable[[int], Problem], list[set[str]]]] = {
     "stub, and apart": (stub_and_apart, [{"stub"}, {"apart-switch"}]),
-    "line ports, and link ports": (ports_twice, [{"ports", "nodes"}, {"ports"}]),
+    "line ports, and link ports": (ports_twice, [{"port-exists", "nodes"}, {"port-exists"}]),
     "length, and deadline": (length_and_deadline, [{"length"}, {"deadline"}]),
 }
 """Maker and the rules of two conflicts at once."""

@@ -15,7 +15,7 @@ from partitioner.explain.explanation import (
     NoLayoutExplained,
     explain,
 )
-from partitioner.explain.handles import without
+from partitioner.explain.handles.handle import without
 from partitioner.explain.rule_prices import Price, price_between, surcharge
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status

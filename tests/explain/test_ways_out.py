@@ -12,7 +12,8 @@ import pytest
 import yaml
 
 from partitioner.explain.explanation import LayoutExplained, NoLayoutExplained, explain
-from partitioner.explain.handles import handles_of, without
+from partitioner.explain.handles.handle import without
+from partitioner.explain.handles.register import handles_of
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Problem
 from partitioner.reading.problem import read_problem

@@ -5,102 +5,134 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
-from partitioner.check.rules.rule import Breach, Rule
+from partitioner.check.laid import LaidSegment
+from partitioner.check.rules.measure import FILE, Breach, Measure
+from partitioner.check.rules.rule import Chapter, Rule
 from partitioner.check.wording import agree, count, listed, metres, percent, unit_loads
+from partitioner.model.catalogue import Trust
+from partitioner.model.problem import Basis, SegmentLimits
 
 
-def _nodes(facts: Facts) -> Iterator[Breach]:
-    for laid in facts.lines:
-        if laid.limits is None:
-            continue
-        spare = laid.limits.reserve.nodes
-        nodes = len(laid.segment.devices) + 1
-        over = nodes + spare - laid.limits.nodes
-        if over > 0:
-            kept = f" and keeps {spare} free" if spare else ""
-            yield (
-                (laid.segment.id,),
-                f"{laid.segment.id} has {nodes} nodes, the switch port included{kept}: {over} "
-                f"above the limit of {laid.limits.nodes} for {laid.grade.id}.",
-            )
-
-
-def _length(facts: Facts) -> Iterator[Breach]:
+def _limited(facts: Facts) -> Iterator[tuple[LaidSegment, SegmentLimits]]:
     for laid in facts.laid:
-        if laid.limits is None:
-            continue
-        spare_um = laid.limits.reserve.length_um
-        length_um = laid.geometry.length_um
-        over_um = length_um + spare_um - laid.limits.length_um
-        if over_um > 0:
-            kept = f" and keeps {metres(spare_um)} free" if spare_um else ""
-            yield (
-                (laid.segment.id,),
-                f"{laid.segment.id} is {metres(length_um)} long{kept}: {metres(over_um)} above "
-                f"the limit of {metres(laid.limits.length_um)} for {laid.grade.id}.",
-            )
+        if laid.limits is not None:
+            yield laid, laid.limits
 
 
-def _stub(facts: Facts) -> Iterator[Breach]:
-    for laid in facts.lines:
-        if laid.limits is None:
-            continue
+def _limited_lines(facts: Facts) -> Iterator[tuple[LaidSegment, SegmentLimits]]:
+    return ((laid, limits) for laid, limits in _limited(facts) if laid.is_line)
+
+
+def _origin(laid: LaidSegment, limits: SegmentLimits) -> tuple[str, Trust]:
+    """Where a limit comes from that the standard may promise."""
+    if limits.basis is Basis.GUARANTEED:
+        return laid.grade.source, laid.grade.trust
+    return FILE, Trust.USER
+
+
+def _nodes(facts: Facts) -> Iterator[Measure]:
+    for laid, limits in _limited_lines(facts):
+        source, trust = _origin(laid, limits)
+        yield Measure(
+            (laid.segment.id,),
+            laid.segment.id,
+            len(laid.segment.devices) + 1,
+            limits.nodes,
+            str,
+            "{0} has {used} nodes, the switch port included{kept}: {over} above the limit of "
+            "{limit} for {grade}.",
+            "{used}{kept} of {limit} nodes, {left}",
+            spare=limits.reserve.nodes,
+            grade=laid.grade.id,
+            source=source,
+            trust=trust,
+        )
+
+
+def _length(facts: Facts) -> Iterator[Measure]:
+    for laid, limits in _limited(facts):
+        source, trust = _origin(laid, limits)
+        yield Measure(
+            (laid.segment.id,),
+            laid.segment.id,
+            laid.geometry.length_um,
+            limits.length_um,
+            metres,
+            "{0} is {used} long{kept}: {over} above the limit of {limit} for {grade}.",
+            spare=limits.reserve.length_um,
+            grade=laid.grade.id,
+            source=source,
+            trust=trust,
+        )
+
+
+def _stub(facts: Facts) -> Iterator[Measure]:
+    for laid, limits in _limited_lines(facts):
+        source, trust = _origin(laid, limits)
         for device in laid.segment.devices:
             stub_um = facts.problem.devices[device].stub_um
-            over_um = stub_um - laid.limits.stub_um
-            if over_um > 0:
-                yield (
+            if stub_um:
+                yield Measure(
                     (laid.segment.id, device),
-                    f"The stub of {device} on {laid.segment.id} is {metres(stub_um)} long: "
-                    f"{metres(over_um)} above the limit of {metres(laid.limits.stub_um)} for "
-                    f"{laid.grade.id}.",
+                    f"{device} on {laid.segment.id}",
+                    stub_um,
+                    limits.stub_um,
+                    metres,
+                    "The stub of {1} on {0} is {used} long: {over} above the limit of {limit} for "
+                    "{grade}.",
+                    grade=laid.grade.id,
+                    source=source,
+                    trust=trust,
                 )
 
 
-def _spacing(facts: Facts) -> Iterator[Breach]:
-    for laid in facts.lines:
-        if laid.limits is None:
+def _spacing(facts: Facts) -> Iterator[Measure]:
+    for laid, limits in _limited_lines(facts):
+        if not limits.spacing_min_um:
             continue
-        least_um = laid.limits.spacing_min_um
         for piece in laid.geometry.pieces:
-            apart_um = piece.way_um + piece.drop_slack_um
-            if apart_um < least_um:
-                yield (
-                    (laid.segment.id, piece.inner, piece.owner),
-                    f"{piece.inner} and {piece.owner} are {metres(apart_um)} of cable apart on "
-                    f"{laid.segment.id}: {metres(least_um - apart_um)} less than the least "
-                    f"spacing of {metres(least_um)} for {laid.grade.id}.",
-                )
-
-
-def _load(facts: Facts) -> Iterator[Breach]:
-    for laid in facts.laid:
-        load_ppm = facts.timing.load_ppm.get(laid.segment.id)
-        if laid.limits is None or load_ppm is None:
-            continue
-        spare_ppm = laid.limits.reserve.load_share_ppm
-        over_ppm = load_ppm + spare_ppm - laid.limits.load_share_ppm
-        if over_ppm > 0:
-            kept = f" and keeps {percent(spare_ppm)} free" if spare_ppm else ""
-            yield (
-                (laid.segment.id,),
-                f"{laid.segment.id} is {percent(load_ppm)} loaded{kept}: {percent(over_ppm)} of "
-                f"the time above the limit of {percent(laid.limits.load_share_ppm)} for "
-                f"{laid.grade.id}.",
+            yield Measure(
+                (laid.segment.id, piece.inner, piece.owner),
+                f"{piece.inner} to {piece.owner} on {laid.segment.id}",
+                piece.way_um + piece.drop_slack_um,
+                limits.spacing_min_um,
+                metres,
+                "{1} and {2} are {used} of cable apart on {0}: {over} less than the least spacing "
+                "of {limit} for {grade}.",
+                "{used} apart, at least {limit}",
+                grade=laid.grade.id,
+                is_least=True,
             )
 
 
-def _unit_loads(facts: Facts) -> Iterator[Breach]:
-    for laid in facts.lines:
-        if laid.limits is None or laid.limits.unit_loads_mul is None:
-            continue
-        total_mul = sum(facts.problem.devices[d].unit_load_mul for d in laid.segment.devices)
-        over_mul = total_mul - laid.limits.unit_loads_mul
-        if over_mul > 0:
-            yield (
+def _load(facts: Facts) -> Iterator[Measure]:
+    for laid, limits in _limited(facts):
+        load_ppm = facts.timing.load_ppm.get(laid.segment.id)
+        if load_ppm is not None:
+            yield Measure(
                 (laid.segment.id,),
-                f"{laid.segment.id} carries {unit_loads(total_mul)}: {unit_loads(over_mul)} above "
-                f"the limit of {unit_loads(laid.limits.unit_loads_mul)} for {laid.grade.id}.",
+                laid.segment.id,
+                load_ppm,
+                limits.load_share_ppm,
+                percent,
+                "{0} is {used} loaded{kept}: {over} of the time above the limit of {limit} for "
+                "{grade}.",
+                spare=limits.reserve.load_share_ppm,
+                grade=laid.grade.id,
+            )
+
+
+def _unit_loads(facts: Facts) -> Iterator[Measure]:
+    for laid, limits in _limited_lines(facts):
+        if limits.unit_loads_mul is not None:
+            yield Measure(
+                (laid.segment.id,),
+                laid.segment.id,
+                sum(facts.problem.devices[d].unit_load_mul for d in laid.segment.devices),
+                limits.unit_loads_mul,
+                unit_loads,
+                "{0} carries {used}: {over} above the limit of {limit} for {grade}.",
+                grade=laid.grade.id,
             )
 
 
@@ -116,49 +148,87 @@ def segments_through_pathways(facts: Facts) -> dict[str, list[str]]:
     return through
 
 
-def _pathway_capacity(facts: Facts) -> Iterator[Breach]:
+def _pathways(facts: Facts) -> Iterator[Measure]:
     through = segments_through_pathways(facts)
     for pathway in facts.problem.pathways:
-        if pathway.max_cables is None:
-            continue
-        segments = through[pathway.id]
-        over = len(segments) - pathway.max_cables
-        if over > 0:
-            yield (
+        if pathway.max_cables is not None:
+            segments = through[pathway.id]
+            yield Measure(
                 (pathway.id, *segments),
-                f"{count(len(segments), 'segment')} ({listed(segments)}) "
-                f"{agree(len(segments), 'runs', 'run')} through {pathway.id}: {over} above the "
-                f"{pathway.max_cables} that fit.",
+                pathway.id,
+                len(segments),
+                pathway.max_cables,
+                str,
+                margin="{used} of {limit} segments, {left}",
             )
 
 
-RULES = (
-    Rule(
-        "nodes",
-        "The nodes of a line, its switch port and the reserve included, are within the limit.",
-        _nodes,
-    ),
-    Rule(
-        "length",
-        "The cable of a segment, slack and reserve included, is within the limit.",
-        _length,
-    ),
-    Rule("stub", "No stub on a line is longer than the limit.", _stub),
-    Rule(
-        "spacing",
-        "Neighbouring nodes on a line are at least the stated length of cable apart.",
-        _spacing,
-    ),
-    Rule(
-        "load",
-        "The share of time a segment is busy, the reserve included, is within the limit.",
-        _load,
-    ),
-    Rule("unit-loads", "The unit loads of a line are within the limit.", _unit_loads),
-    Rule(
-        "pathway-capacity",
-        "No more segments run through a pathway than fit; one that runs there and back counts "
-        "once.",
-        _pathway_capacity,
+def _pathway_capacity(facts: Facts) -> Iterator[Breach]:
+    for full in _pathways(facts):
+        if full.over > 0:
+            pathway, *segments = full.subjects
+            yield (
+                full.subjects,
+                f"{count(len(segments), 'segment')} ({listed(segments)}) "
+                f"{agree(len(segments), 'runs', 'run')} through {pathway}: {full.over} above the "
+                f"{full.limit} that fit.",
+            )
+
+
+CHAPTER = Chapter(
+    "Limits",
+    (
+        Rule(
+            "nodes",
+            "The nodes of a line, its switch port and the reserve included, are within the limit.",
+            measures=_nodes,
+            keys=("limits.*.nodes", "limits.*.reserve.nodes"),
+        ),
+        Rule(
+            "length",
+            "The cable of a segment, slack and reserve included, is within the limit.",
+            measures=_length,
+            keys=("limits.*.length_m", "limits.*.reserve.length_m"),
+            note="The length is the sum of all pieces from drop to drop with the slack of every "
+            "drop and of both ends. Stubs do not count.",
+        ),
+        Rule(
+            "stub",
+            "No stub on a line is longer than the limit.",
+            measures=_stub,
+            keys=("limits.*.stub_m",),
+            note="A link has no stubs.",
+        ),
+        Rule(
+            "spacing",
+            "Neighbouring nodes on a line are at least the stated length of cable apart.",
+            measures=_spacing,
+            keys=("limits.*.spacing_m",),
+            note="The cable way and the slack of the drop count, the slack of an end does not. The "
+            "switch port is a node too.",
+        ),
+        Rule(
+            "load",
+            "The share of time a segment is busy, the reserve included, is within the limit.",
+            measures=_load,
+            keys=("limits.*.load_share", "limits.*.reserve.load_share"),
+            note="On a line every frame counts with its gap, preamble, end delimiters and one loop "
+            "delay. On a full-duplex link the busier direction counts.",
+        ),
+        Rule(
+            "unit-loads",
+            "The unit loads of a line are within the limit.",
+            measures=_unit_loads,
+            keys=("limits.*.unit_loads",),
+        ),
+        Rule(
+            "pathway-capacity",
+            "No more segments run through a pathway than fit; one that runs there and back counts "
+            "once.",
+            _pathway_capacity,
+            _pathways,
+            keys=("pathways.*.max_cables",),
+            note="Backbone links are not counted.",
+        ),
     ),
 )

@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
-from partitioner.check.rules.rule import Breach, Rule
+from partitioner.check.rules.measure import Breach
+from partitioner.check.rules.rule import Chapter, Rule
 from partitioner.check.wording import agree, count, listed
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Group, GroupKind, SwitchPosition
@@ -270,51 +271,95 @@ def _switch_position(facts: Facts) -> Iterator[Breach]:
             )
 
 
-RULES = (
-    Rule(
-        "known-names",
-        "Every switch, device and grade that the layout names stands in the problem.",
-        _known_names,
-    ),
-    Rule("segment-once", "No two segments have the same id.", _segment_once),
-    Rule("device-once", "Every device is on exactly one segment, once.", _device_once),
-    Rule(
-        "segment-devices",
-        "A point-to-point link carries exactly one device, a line at least one.",
-        _segment_devices,
-    ),
-    Rule("port-exists", "A segment ends at a port that its switch has.", _port_exists),
-    Rule("port-once", "A port is used by one segment at most.", _port_once),
-    Rule("port-grade", "A port serves the grade of its segment.", _port_grade),
-    Rule("device-grade", "A device can have the grade of its segment.", _device_grade),
-    Rule("pin", "A device hangs on a switch that it is pinned to.", _pin),
-    Rule(
-        "apart-segment",
-        "Devices of an apart-segment group are on different segments.",
-        _apart_segment,
-    ),
-    Rule(
-        "apart-switch", "Devices of an apart-switch group are on different switches.", _apart_switch
-    ),
-    Rule("together", "Devices of a together group are on one segment.", _together),
-    Rule(
-        "safety-span",
-        "Safety levels on one line differ by no more than the span allowed.",
-        _safety_span,
-    ),
-    Rule(
-        "security-domain",
-        "All security domains on one line may mix: there is one, or one stated set holds all.",
-        _security_domain,
-    ),
-    Rule(
-        "option-tail",
-        "Where asked for, option devices come after all always-fitted devices of their arm.",
-        _option_tail,
-    ),
-    Rule(
-        "switch-position",
-        "The switch sits where the line rules allow: at an end, or anywhere along the line.",
-        _switch_position,
+CHAPTER = Chapter(
+    "Names and places",
+    (
+        Rule(
+            "known-names",
+            "Every switch, device and grade that the layout names stands in the problem.",
+            _known_names,
+        ),
+        Rule("segment-once", "No two segments have the same id.", _segment_once),
+        Rule("device-once", "Every device is on exactly one segment, once.", _device_once),
+        Rule(
+            "segment-devices",
+            "A point-to-point link carries exactly one device, a line at least one.",
+            _segment_devices,
+        ),
+        Rule(
+            "port-exists",
+            "A segment ends at a port that its switch has.",
+            _port_exists,
+            keys=("switches.*.ports.*.count",),
+            note="Ports are numbered from 1 through the port groups of the switch, in the order of "
+            "the file.",
+        ),
+        Rule("port-once", "A port is used by one segment at most.", _port_once),
+        Rule(
+            "port-grade",
+            "A port serves the grade of its segment.",
+            _port_grade,
+            keys=("switches.*.ports.*.grades",),
+        ),
+        Rule(
+            "device-grade",
+            "A device can have the grade of its segment.",
+            _device_grade,
+            keys=("devices.*.grades",),
+        ),
+        Rule(
+            "pin",
+            "A device hangs on a switch that it is pinned to.",
+            _pin,
+            keys=("devices.*.switch", "devices.*.switches", "devices.*.zone"),
+            note="A device pinned to a zone may hang on any switch of that zone.",
+        ),
+        Rule(
+            "apart-segment",
+            "Devices of an apart-segment group are on different segments.",
+            _apart_segment,
+            keys=("groups.*",),
+        ),
+        Rule(
+            "apart-switch",
+            "Devices of an apart-switch group are on different switches.",
+            _apart_switch,
+            keys=("groups.*",),
+        ),
+        Rule(
+            "together",
+            "Devices of a together group are on one segment.",
+            _together,
+            keys=("groups.*",),
+        ),
+        Rule(
+            "safety-span",
+            "Safety levels on one line differ by no more than the span allowed.",
+            _safety_span,
+            keys=("sharing.safety_span", "devices.*.safety_level"),
+            note="Devices without a level do not count. Links are not concerned: nobody else hears "
+            "them.",
+        ),
+        Rule(
+            "security-domain",
+            "All security domains on one line may mix: there is one, or one stated set holds all.",
+            _security_domain,
+            keys=("sharing.domains", "devices.*.security_domain"),
+            note="Devices without a domain do not count.",
+        ),
+        Rule(
+            "option-tail",
+            "Where asked for, option devices come after all always-fitted devices of their arm.",
+            _option_tail,
+            keys=("line.option_tail",),
+            note="An arm is what lies on one side of the switch, counted outward. An arm of option "
+            "devices only is in order.",
+        ),
+        Rule(
+            "switch-position",
+            "The switch sits where the line rules allow: at an end, or anywhere along the line.",
+            _switch_position,
+            keys=("line.switch_position",),
+        ),
     ),
 )

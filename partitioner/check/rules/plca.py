@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
-from partitioner.check.rules.rule import Breach, Rule
+from partitioner.check.rules.measure import Breach
+from partitioner.check.rules.rule import Chapter, Rule
 from partitioner.check.wording import count, listed
 from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Segment
@@ -17,6 +18,7 @@ HIGHEST_COUNT = 255
 """Largest PLCA node count (Linux net/ethtool/plca.c)."""
 HIGHEST_BURST = 255
 """Largest PLCA burst count (Linux net/ethtool/plca.c)."""
+_RANGES = "the ranges that the Linux kernel accepts (net/ethtool/plca.c) and ethtool(8) describes"
 
 
 def _lines(facts: Facts) -> Iterator[Segment]:
@@ -110,22 +112,32 @@ def _plca_burst(facts: Facts) -> Iterator[Breach]:
                 )
 
 
-RULES = (
-    Rule(
-        "plca-ids",
-        "Every device on a line has a PLCA ID of its own from 1 to 254; the switch port has 0.",
-        _plca_ids,
-    ),
-    Rule(
-        "plca-node-count",
-        "The PLCA node count of a line is above its highest ID and at most 255, and counts the "
-        "nodes kept in reserve.",
-        _plca_node_count,
-    ),
-    Rule(
-        "plca-burst",
-        "PLCA burst counts are from 0 to 255 and set for nodes of the line, or half-duplex link, "
-        "only.",
-        _plca_burst,
+CHAPTER = Chapter(
+    "PLCA settings",
+    (
+        Rule(
+            "plca-ids",
+            "Every device on a line has a PLCA ID of its own from 1 to 254; the switch port has 0.",
+            _plca_ids,
+            source=_RANGES,
+            note="The node with ID 0 is the coordinator, and a line has exactly one. ID 255 (not "
+            "configured), which the kernel accepts, is refused.",
+        ),
+        Rule(
+            "plca-node-count",
+            "The PLCA node count of a line is above its highest ID and at most 255, and counts the "
+            "nodes kept in reserve.",
+            _plca_node_count,
+            source=_RANGES,
+            note="The reserve counts so that every delay still holds when its nodes come. A higher "
+            "count is allowed: each spare ID costs a silent transmit opportunity in every cycle.",
+        ),
+        Rule(
+            "plca-burst",
+            "PLCA burst counts are from 0 to 255 and set for nodes of the line, or half-duplex "
+            "link, only.",
+            _plca_burst,
+            source=_RANGES,
+        ),
     ),
 )

@@ -1,17 +1,16 @@
-"""Every rule of the check, in the order findings are listed."""
+"""The register: every rule of the check, in the order findings are listed."""
 
 from __future__ import annotations
 
 from partitioner.check.rules import limits, placement, plca, service, switches
-from partitioner.check.rules.rule import Rule
+from partitioner.check.rules.rule import Chapter, Rule
 
-ALL_RULES: tuple[Rule, ...] = (
-    *placement.RULES,
-    *switches.RULES,
-    *plca.RULES,
-    *limits.RULES,
-    *service.RULES,
+CHAPTERS: tuple[Chapter, ...] = (
+    placement.CHAPTER,
+    switches.CHAPTER,
+    plca.CHAPTER,
+    limits.CHAPTER,
+    service.CHAPTER,
 )
 
-RULES: dict[str, str] = {rule.name: rule.meaning for rule in ALL_RULES}
-"""Meaning of each rule in one sentence, by its short name."""
+ALL_RULES: tuple[Rule, ...] = tuple(rule for chapter in CHAPTERS for rule in chapter.rules)

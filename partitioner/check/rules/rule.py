@@ -2,27 +2,69 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from partitioner.check.facts import Facts
+from partitioner.check.rules.measure import Breach, Measure
 from partitioner.model.assessment import RuleFinding
-
-Breach = tuple[tuple[str, ...], str]
-"""Subjects and sentence of one breach of a rule."""
 
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """A rule: stable short name, its meaning in one sentence, and the function that applies it.
+    """A rule of the register: all that is said of it, and the function that applies it.
 
-    ``broken`` yields the subjects and the sentence of every breach.
+    Attributes
+    ----------
+    name
+        Stable short name: in findings, conflicts, prices, and as heading of the reference page.
+    meaning
+        The rule in one sentence.
+    broken
+        Yields the subjects and the sentence of every breach; None for a rule that is broken
+        exactly where one of its ``measures`` is over its limit.
+    measures
+        Every amount the rule limits, for margins; None for a rule without amounts.
+    keys
+        Keys of the problem file that state it, ``*`` for an id or a number in a list; none for a
+        rule that says what a layout is.
+    source
+        Where the rule or its figures come from, if neither from the problem file nor the catalogue.
+    note
+        What else the reference page tells of it.
     """
 
     name: str
     meaning: str
-    broken: Callable[[Facts], Iterable[Breach]]
+    broken: Callable[[Facts], Iterable[Breach]] | None = None
+    measures: Callable[[Facts], Iterable[Measure]] | None = None
+    keys: tuple[str, ...] = ()
+    source: str = ""
+    note: str = ""
 
-    def findings(self, facts: Facts) -> list[RuleFinding]:
+    def __post_init__(self) -> None:
+        if self.broken is None and self.measures is None:
+            raise ValueError(f"rule {self.name} checks nothing")
+
+    def measured(self, facts: Facts) -> Iterable[Measure]:
+        """Every amount the rule limits."""
+        return () if self.measures is None else self.measures(facts)
+
+    def findings(self, facts: Facts) -> Iterator[RuleFinding]:
         """Every breach of the rule."""
-        return [RuleFinding(self.name, subjects, text) for subjects, text in self.broken(facts)]
+        if self.broken is not None:
+            for subjects, sentence in self.broken(facts):
+                yield RuleFinding(self.name, subjects, sentence)
+        else:
+            for measure in self.measured(facts):
+                if measure.over > 0:
+                    yield RuleFinding(self.name, measure.subjects, measure.sentence)
+
+
+@dataclass(frozen=True, slots=True)
+class Chapter:
+    """Rules of one subject; ``intro`` is what the reference page tells of all of them."""
+
+    title: str
+    rules: tuple[Rule, ...]
+    intro: str = ""

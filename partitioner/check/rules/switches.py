@@ -6,9 +6,17 @@ from collections import Counter
 from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
-from partitioner.check.rules.rule import Breach, Rule
+from partitioner.check.rules.measure import FILE, Breach, Measure
+from partitioner.check.rules.rule import Chapter, Rule
 from partitioner.check.wording import agree, count, listed, metres, percent
-from partitioner.model.problem import BackboneLink, BackboneShape, Stream, Transfer
+from partitioner.model.catalogue import Trust
+from partitioner.model.problem import (
+    BackboneLink,
+    BackboneShape,
+    Basis,
+    Stream,
+    Transfer,
+)
 from partitioner.network.routes import backbone_length_um, link_key, switch_ways, ways_from
 
 
@@ -125,38 +133,39 @@ def _backbone_shape(facts: Facts) -> Iterator[Breach]:
         )
 
 
-def reach_um(facts: Facts, grade: str) -> int:
-    """Longest backbone link of a grade: the problem's limit, else what the grade promises."""
-    limits = facts.problem.limits.get(grade)
-    if limits is not None:
-        return limits.length_um
-    return facts.problem.catalogue.grades[grade].guaranteed_length_um
-
-
-def _backbone_reach(facts: Facts) -> Iterator[Breach]:
+def _backbone_reach(facts: Facts) -> Iterator[Measure]:
+    problem = facts.problem
     for link in facts.layout.backbone:
-        known = all(end in facts.problem.switches for end in link.ends)
-        if not known or link.grade not in facts.problem.catalogue.grades:
+        known = all(end in problem.switches for end in link.ends)
+        grade = problem.catalogue.grades.get(link.grade)
+        if not known or grade is None:
             continue
-        length_um = backbone_length_um(facts.problem, facts.network, link.ends)
-        over_um = length_um - reach_um(facts, link.grade)
-        if over_um > 0:
-            yield (
-                link.ends,
-                f"The backbone link {'-'.join(link.ends)} is {metres(length_um)} long: "
-                f"{metres(over_um)} beyond the reach of {link.grade}.",
-            )
+        limits = problem.limits.get(link.grade)
+        is_promised = limits is None or limits.basis is Basis.GUARANTEED
+        yield Measure(
+            link.ends,
+            "-".join(link.ends),
+            backbone_length_um(problem, facts.network, link.ends),
+            problem.reach_um(link.grade),
+            metres,
+            "The backbone link {0}-{1} is {used} long: {over} beyond the reach of {grade}.",
+            grade=link.grade,
+            source=grade.source if is_promised else FILE,
+            trust=grade.trust if is_promised else Trust.USER,
+        )
 
 
-def _backbone_load(facts: Facts) -> Iterator[Breach]:
-    most_ppm = facts.problem.backbone.load_share_ppm
+def _backbone_load(facts: Facts) -> Iterator[Measure]:
     for (a, b), load_ppm in facts.timing.link_load_ppm.items():
-        if load_ppm > most_ppm:
-            yield (
-                (a, b),
-                f"The backbone link from {a} to {b} is {percent(load_ppm)} loaded: "
-                f"{percent(load_ppm - most_ppm)} above the limit of {percent(most_ppm)}.",
-            )
+        yield Measure(
+            (a, b),
+            f"{a} to {b}",
+            load_ppm,
+            facts.problem.backbone.load_share_ppm,
+            percent,
+            "The backbone link from {0} to {1} is {used} loaded: {over} above the limit of "
+            "{limit}.",
+        )
 
 
 def _stream_way(facts: Facts) -> Iterator[Breach]:
@@ -180,34 +189,55 @@ def _stream_way(facts: Facts) -> Iterator[Breach]:
             )
 
 
-RULES = (
-    Rule(
-        "switch-open",
-        "Required switches are open, and so is every switch with segments, links or streams.",
-        _switch_open,
-    ),
-    Rule(
-        "backbone-link",
-        "Backbone links are built once each, among those offered, in a grade offered; those that "
-        "belong in every layout are there.",
-        _backbone_link,
-    ),
-    Rule(
-        "backbone-shape",
-        "The backbone joins all open switches and is a tree or a ring, as asked for; of fewer than "
-        "three switches a tree will do.",
-        _backbone_shape,
-    ),
-    Rule("backbone-reach", "No backbone link is longer than its grade reaches.", _backbone_reach),
-    Rule(
-        "backbone-load",
-        "No backbone link carries more load in either direction than its share.",
-        _backbone_load,
-    ),
-    Rule(
-        "stream-way",
-        "The backbone joins the switches of every stream's source and destinations, and of every "
-        "bulk transfer's that has a longest time.",
-        _stream_way,
+CHAPTER = Chapter(
+    "Switches and backbone",
+    (
+        Rule(
+            "switch-open",
+            "Required switches are open, and so is every switch with segments, links or streams.",
+            _switch_open,
+            keys=("switches.*.required",),
+        ),
+        Rule(
+            "backbone-link",
+            "Backbone links are built once each, among those offered, in a grade offered; those "
+            "that belong in every layout are there.",
+            _backbone_link,
+            keys=("backbone.links",),
+            note="A link belongs in every layout when it is marked required or the backbone is "
+            "fixed, and both its switches are open.",
+        ),
+        Rule(
+            "backbone-shape",
+            "The backbone joins all open switches and is a tree or a ring, as asked for; of fewer "
+            "than three switches a tree will do.",
+            _backbone_shape,
+            keys=("backbone.shape",),
+            note="A fixed backbone has no shape of its own to keep; whether it joins the switches "
+            "that streams need is the rule [stream-way](#stream-way).",
+        ),
+        Rule(
+            "backbone-reach",
+            "No backbone link is longer than its grade reaches.",
+            measures=_backbone_reach,
+            keys=("backbone.links.*.length_m", "limits.*.length_m"),
+            note="The reach is the length limit of the grade where the problem states one, else "
+            "the length that the grade is guaranteed for. The length is the stated one, else the "
+            "shortest cable way; no slack is added.",
+        ),
+        Rule(
+            "backbone-load",
+            "No backbone link carries more load in either direction than its share.",
+            measures=_backbone_load,
+            keys=("backbone.load_share",),
+        ),
+        Rule(
+            "stream-way",
+            "The backbone joins the switches of every stream's source and destinations, and of "
+            "every bulk transfer's that has a longest time.",
+            _stream_way,
+            note="Streams take the shortest way: fewest backbone links, then least cable, then "
+            "switch names in order.",
+        ),
     ),
 )

@@ -1,0 +1,124 @@
+"""A rule of a problem as a thing one can take hold of: taken off, or eased by some amount.
+
+A handle changes one statement of the problem file and nothing else but what has to go with it, and
+its words name every edit. Taken off, it must allow at least what it allowed before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+
+Change = Callable[[Problem], Problem]
+Steps = tuple[str | int, ...]
+"""Where a statement stands in the problem file: section, id of the item or grade, key."""
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """Amounts a rule may be eased to, from ``start`` (now) to ``end`` (as good as none).
+
+    ``step`` is negative where less is looser. ``to`` gives the change to an amount, ``words`` tells
+    it. ``used`` reads off what follows from a layout which amount it needs.
+    """
+
+    start: int
+    end: int
+    step: int
+    to: Callable[[int], Change]
+    words: Callable[[int], str]
+    used: Callable[[Assessment], int | None] = lambda assessment: None
+
+
+@dataclass(frozen=True, slots=True)
+class Ease:
+    """One way of easing a rule that is no matter of amount.
+
+    ``is_used`` tells whether a layout of the problem without the rule makes use of it.
+    """
+
+    words: str
+    change: Change
+    is_used: Callable[[Layout], bool] = lambda layout: True
+
+
+@dataclass(frozen=True, slots=True)
+class Handle:
+    """One rule of a problem.
+
+    Attributes
+    ----------
+    key
+        Unlike that of every other handle.
+    rule, subjects
+        Name in the register of the check, and whom it concerns.
+    sentence
+        The rule as this problem states it, in plain words with its numbers.
+    at
+        Where it stands in the problem file.
+    off
+        Takes the rule away.
+    scale
+        Smaller changes than that, by amount.
+    eases
+        Changes for where no amount will do: the mildest first, each allowing all that those before
+        it allow.
+    choices, most_chosen
+        Smaller changes that are independent of each other, and how many of them may be needed
+        together.
+    """
+
+    key: str
+    rule: str
+    subjects: tuple[str, ...]
+    sentence: str
+    at: Steps
+    off: Change
+    scale: Scale | None = None
+    eases: tuple[Ease, ...] = ()
+    choices: tuple[Ease, ...] = ()
+    most_chosen: int = 1
+
+
+Handles = Iterator[Handle]
+
+
+def without(problem: Problem, handles: Sequence[Handle]) -> Problem:
+    """The problem with some of its rules taken off."""
+    for handle in handles:
+        problem = handle.off(problem)
+    return problem
+
+
+def edit(*steps: str | int, **changes: Any) -> Change:
+    """Make the change that sets fields of one part of a problem.
+
+    Parameters
+    ----------
+    steps
+        The way to the part: names of fields, keys of mappings, ids or numbers of items in tuples.
+    changes
+        Fields of the part and their new values.
+    """
+    return lambda problem: _edited(problem, steps, changes)
+
+
+def _edited(part: Any, steps: Steps, changes: Mapping[str, Any]) -> Any:
+    if not steps:
+        return replace(part, **changes)
+    here, further = steps[0], steps[1:]
+    if isinstance(part, Mapping):
+        return {**part, here: _edited(part[here], further, changes)}
+    if isinstance(part, tuple):
+        return tuple(
+            _edited(item, further, changes)
+            if here == (number if isinstance(here, int) else item.id)
+            else item
+            for number, item in enumerate(part)
+        )
+    return replace(part, **{str(here): _edited(getattr(part, str(here)), further, changes)})

@@ -1,0 +1,113 @@
+"""Handles of the rules on what a layout delivers: deadlines, transfers, failures."""
+
+from __future__ import annotations
+
+from partitioner.check.wording import duration
+from partitioner.explain.handles.handle import Change, Ease, Handle, Handles, Scale, edit
+from partitioner.model.assessment import Assessment
+from partitioner.model.problem import FailureRule, Problem, Stream, Transfer
+from partitioner.units import NS_PER_S, from_base
+
+TEN_US = 10_000
+"""Deadlines are eased by 10 µs."""
+FAR_NS = 600_000_000_000
+"""A deadline as good as none: beyond any delay that the analysis gives a bound for."""
+
+
+def failures(problem: Problem) -> Handles:
+    """How many devices a single failure may take down."""
+    groups = {g.id: g.devices for g in problem.groups}
+    for rule in problem.failure_rules:
+        if rule.group is not None:
+            watched = groups[rule.group]
+        else:
+            watched = tuple(d.id for d in problem.devices.values() if d.function == rule.function)
+        if rule.most_lost < len(watched):
+            yield _losses(rule, watched)
+
+
+def _losses(rule: FailureRule, watched: tuple[str, ...]) -> Handle:
+    def to(most_lost: int) -> Change:
+        return edit("failure_rules", rule.id, most_lost=most_lost)
+
+    what = f"group {rule.group}" if rule.group is not None else f"function {rule.function}"
+    return Handle(
+        f"failure:{rule.id}",
+        "failure",
+        (rule.id, *watched),
+        f"No single failure loses more than {rule.most_lost} of {what} (rule {rule.id}).",
+        ("failure_rules", rule.id, "most_lost"),
+        to(len(watched)),
+        Scale(
+            rule.most_lost,
+            len(watched),
+            1,
+            to,
+            lambda n: f"let rule {rule.id} allow {n} lost in place of {rule.most_lost}",
+        ),
+    )
+
+
+def deadlines(problem: Problem) -> Handles:
+    """Deadlines of streams."""
+    return (_deadline(stream) for stream in problem.streams.values())
+
+
+def _deadline(stream: Stream) -> Handle:
+    now, end = stream.deadline_ns, max(stream.deadline_ns, FAR_NS)
+
+    def to(deadline_ns: int) -> Change:
+        return edit("streams", stream.id, deadline_ns=deadline_ns)
+
+    def used(assessment: Assessment) -> int | None:
+        bounds = [f.bound_ns for f in assessment.streams if f.stream == stream.id and f.bound_ns]
+        return max(bounds, default=None)
+
+    return Handle(
+        f"deadline:{stream.id}",
+        "deadline",
+        (stream.id, stream.source, *stream.destinations),
+        f"Stream {stream.id} arrives within {duration(now)}.",
+        ("streams", stream.id, "deadline_us"),
+        to(end),
+        Scale(
+            now,
+            end,
+            TEN_US,
+            to,
+            lambda ns: f"relax the deadline of {stream.id} from {duration(now)} to {duration(ns)}",
+            used,
+        ),
+    )
+
+
+def transfers(problem: Problem) -> Handles:
+    """Longest times of transfers."""
+    for transfer in problem.transfers.values():
+        if transfer.longest_ns is not None:
+            yield _longest(transfer, transfer.longest_ns)
+
+
+def _longest(transfer: Transfer, now: int) -> Handle:
+    def to(longest_ns: int | None) -> Change:
+        return edit("transfers", transfer.id, longest_ns=longest_ns)
+
+    def seconds(time_ns: int) -> str:
+        return f"{from_base(time_ns, NS_PER_S):f} s"
+
+    return Handle(
+        f"transfer:{transfer.id}",
+        "transfer",
+        (transfer.id,),
+        f"Transfer {transfer.id} ends within {seconds(now)}.",
+        ("transfers", transfer.id, "longest_s"),
+        to(None),
+        Scale(
+            now,
+            64 * now,
+            max(1, now // 10),
+            to,
+            lambda ns: f"give transfer {transfer.id} {seconds(ns)}",
+        ),
+        eases=(Ease(f"let transfer {transfer.id} take any time (no longest_s)", to(None)),),
+    )
