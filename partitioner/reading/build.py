@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from decimal import Decimal
+from math import isqrt
 
 from partitioner.model.catalogue import Catalogue
 from partitioner.model.problem import (
@@ -31,13 +33,12 @@ from partitioner.model.problem import (
     Switch,
     Transfer,
 )
+from partitioner.reading.base_units import same
 from partitioner.reading.parts import Parts
-from partitioner.reading.schema import DeviceTable, LimitTable, StreamTable, SwitchTable
+from partitioner.reading.schema import BackboneTable, DeviceTable, LimitTable, StreamTable
 from partitioner.units import (
-    MG_PER_G,
     MONEY_STEPS,
     MUL_PER_UNIT_LOAD,
-    NS_PER_S,
     NS_PER_US,
     PPM,
     UM_PER_M,
@@ -48,18 +49,6 @@ from partitioner.units import (
 
 def _um(value: Decimal) -> int:
     return to_base(value, UM_PER_M)
-
-
-def _money(value: Decimal) -> int:
-    return to_base(value, MONEY_STEPS)
-
-
-def _ppm(value: Decimal) -> int:
-    return to_base(value, PPM)
-
-
-def _ns(value: Decimal) -> int:
-    return to_base(value, NS_PER_US)
 
 
 def position_um(value: tuple[Decimal, Decimal, Decimal] | None) -> tuple[int, int, int] | None:
@@ -79,75 +68,33 @@ def pinned_switches(device: DeviceTable, parts: Parts) -> tuple[str, ...] | None
 
 
 def _device(device: DeviceTable, parts: Parts) -> Device:
-    return Device(
-        id=device.id,
-        place=device.place,
+    return same(
+        Device,
+        device,
         position_um=position_um(device.position_m),
         grades=tuple(
-            GradeChoice(grade, None if price is None else _money(price))
+            GradeChoice(grade, None if price is None else to_base(price, MONEY_STEPS))
             for grade, price in device.grades
         ),
-        unit_load_mul=to_base(device.unit_loads, MUL_PER_UNIT_LOAD),
-        option=device.option,
         pinned_switches=pinned_switches(device, parts),
-        stub_um=_um(device.stub_m),
-        safety_level=device.safety_level,
-        security_domain=device.security_domain,
-        queue=device.queue,
-        function=device.function,
-        mass_mg=to_base(device.mass_g, MG_PER_G),
-        capacitance_pf=None if device.capacitance_pf is None else float(device.capacitance_pf),
-    )
-
-
-def _switch(switch: SwitchTable) -> Switch:
-    return Switch(
-        id=switch.id,
-        place=switch.place,
-        position_um=position_um(switch.position_m),
-        port_groups=tuple(
-            PortGroup(port.grades, port.count, _money(port.price)) for port in switch.ports
-        ),
-        price_money=_money(switch.price),
-        mass_mg=to_base(switch.mass_g, MG_PER_G),
-        required=switch.required,
-        forwarding_delay_ns=_ns(switch.forwarding_delay_us),
-        zone=switch.zone,
-    )
-
-
-def _stream(stream: StreamTable) -> Stream:
-    period_ns = _ns(stream.period_us)
-    return Stream(
-        id=stream.id,
-        source=stream.from_,
-        destinations=stream.to,
-        payload_bytes=stream.payload_bytes,
-        encapsulation=stream.encapsulation,
-        tagged=stream.tagged,
-        kind=stream.kind,
-        period_ns=period_ns,
-        jitter_ns=_ns(stream.jitter_us),
-        deadline_ns=period_ns if stream.deadline_us is None else _ns(stream.deadline_us),
-        pcp=stream.pcp,
     )
 
 
 def limits_of(grade: str, table: LimitTable, catalogue: Catalogue) -> SegmentLimits:
     """Limits of a grade: as stated, else as guaranteed."""
-    promised = catalogue.grades[grade]
-    reserve = table.reserve
-    return SegmentLimits(
-        basis=table.basis,
-        nodes=promised.guaranteed_nodes if table.nodes is None else table.nodes,
-        length_um=promised.guaranteed_length_um if table.length_m is None else _um(table.length_m),
-        stub_um=promised.guaranteed_stub_um if table.stub_m is None else _um(table.stub_m),
-        load_share_ppm=_ppm(table.load_share),
-        unit_loads_mul=(
-            None if table.unit_loads is None else to_base(table.unit_loads, MUL_PER_UNIT_LOAD)
-        ),
+    promised = {
+        field: getattr(catalogue.grades[grade], f"guaranteed_{field}")
+        for key, field in (("nodes", "nodes"), ("length_m", "length_um"), ("stub_m", "stub_um"))
+        if getattr(table, key) is None
+    }
+    loads = table.unit_loads
+    return same(
+        SegmentLimits,
+        table,
+        unit_loads_mul=None if loads is None else to_base(loads, MUL_PER_UNIT_LOAD),
         spacing_min_um=_um(table.spacing_m),
-        reserve=Reserve(reserve.nodes, _um(reserve.length_m), _ppm(reserve.load_share)),
+        reserve=same(Reserve, table.reserve),
+        **promised,
     )
 
 
@@ -164,10 +111,50 @@ def distance_um(
     if metric == "rectilinear":
         return ceil_div(sum(gaps) * factor_ppm, PPM)
     square = sum(g * g for g in gaps) * factor_ppm * factor_ppm
-    from math import isqrt
-
     root = isqrt(square)
     return ceil_div(root if root * root == square else root + 1, PPM)
+
+
+def _pathways(parts: Parts, places: Mapping[str, Place], routing: Routing) -> tuple[Pathway, ...]:
+    found = []
+    for way in (item.table for item in parts.pathways):
+        ends = (way.from_, way.to)
+        if way.length_m is not None:
+            length = _um(way.length_m)
+        else:
+            a, b = (places[end].position_um for end in ends)
+            length = distance_um(a, b, routing.metric, routing.factor_ppm)
+        found.append(Pathway(pathway_id(way.id, ends), ends, length, way.max_cables))
+    return tuple(found)
+
+
+def _limits(parts: Parts, catalogue: Catalogue) -> dict[str, SegmentLimits]:
+    """Limits of every grade that something can have or that limits are stated for."""
+    used = {g for d in parts.everyone() for g, _ in d.table.grades}
+    used |= {g for s in parts.switches for p in s.table.ports for g in p.grades}
+    used |= {g for link in parts.backbone.table.links for g in link.grades}
+    stated = {grade: item.table for grade, item in parts.limits.items()}
+    return {
+        grade: limits_of(grade, stated.get(grade, LimitTable()), catalogue)
+        for grade in catalogue.grades
+        if grade in used or grade in stated
+    }
+
+
+def _backbone(backbone: BackboneTable) -> Backbone:
+    links = tuple(same(BackboneLink, link, ends=link.between) for link in backbone.links)
+    return same(Backbone, backbone, links=links)
+
+
+def _stream(stream: StreamTable) -> Stream:
+    deadline_us = stream.period_us if stream.deadline_us is None else stream.deadline_us
+    return same(
+        Stream,
+        stream,
+        source=stream.from_,
+        destinations=stream.to,
+        deadline_ns=to_base(deadline_us, NS_PER_US),
+    )
 
 
 def build_problem(parts: Parts, warnings: tuple[str, ...], digest: str) -> Problem:
@@ -175,115 +162,50 @@ def build_problem(parts: Parts, warnings: tuple[str, ...], digest: str) -> Probl
     catalogue = parts.catalogue
     assert catalogue is not None
     assert parts.name is not None
-    places = {}
-    for item in parts.places:
-        at = position_um(item.table.position_m)
-        assert at is not None
-        places[item.table.id] = Place(item.table.id, at)
-    routing = Routing(parts.routing.table.metric, _ppm(parts.routing.table.factor))
-    pathways = []
-    for way in (item.table for item in parts.pathways):
-        ends = (way.from_, way.to)
-        length = (
-            distance_um(
-                places[ends[0]].position_um,
-                places[ends[1]].position_um,
-                routing.metric,
-                routing.factor_ppm,
-            )
-            if way.length_m is None
-            else _um(way.length_m)
-        )
-        pathways.append(Pathway(pathway_id(way.id, ends), ends, length, way.max_cables))
-    backbone = parts.backbone.table
-    plca = parts.plca.table
-    line = parts.line.table
-    prices = parts.change_prices.table
-    used = {g for d in parts.devices for g, _ in d.table.grades}
-    used |= {g for s in parts.switches for p in s.table.ports for g in p.grades}
-    used |= {g for f in parts.forecast for g, _ in f.table.grades}
-    used |= {g for link in backbone.links for g in link.grades}
-    limits = {
-        grade: limits_of(
-            grade,
-            parts.limits[grade].table if grade in parts.limits else LimitTable(),
-            catalogue,
-        )
-        for grade in catalogue.grades
-        if grade in used or grade in parts.limits
+    places = {
+        p.id: same(Place, p.table, position_um=position_um(p.table.position_m))
+        for p in parts.places
     }
+    routing = same(Routing, parts.routing.table)
+    sharing = parts.sharing.table
     return Problem(
         name=parts.name,
         currency=parts.currency,
         note=parts.note,
         places=places,
-        pathways=tuple(pathways),
+        pathways=_pathways(parts, places, routing),
         routing=routing,
-        switches={s.table.id: _switch(s.table) for s in parts.switches},
-        backbone=Backbone(
-            backbone.shape,
-            tuple(
-                BackboneLink(
-                    link.between,
-                    link.grades,
-                    None if link.length_m is None else _um(link.length_m),
-                    link.required,
-                )
-                for link in backbone.links
-            ),
-            _ppm(backbone.load_share),
-        ),
-        devices={d.table.id: _device(d.table, parts) for d in parts.devices},
-        groups=tuple(Group(g.table.id, g.table.kind, g.table.devices) for g in parts.groups),
-        streams={s.table.id: _stream(s.table) for s in parts.streams},
-        transfers={
-            t.table.id: Transfer(
-                t.table.id,
-                t.table.from_,
-                t.table.to,
-                t.table.size_bytes,
-                None if t.table.longest_s is None else to_base(t.table.longest_s, NS_PER_S),
-                t.table.frame_payload_bytes,
+        switches={
+            s.id: same(
+                Switch,
+                s.table,
+                position_um=position_um(s.table.position_m),
+                port_groups=tuple(same(PortGroup, port) for port in s.table.ports),
             )
+            for s in parts.switches
+        },
+        backbone=_backbone(parts.backbone.table),
+        devices={d.id: _device(d.table, parts) for d in parts.devices},
+        groups=tuple(same(Group, g.table) for g in parts.groups),
+        streams={s.id: _stream(s.table) for s in parts.streams},
+        transfers={
+            t.id: same(Transfer, t.table, source=t.table.from_, destinations=t.table.to)
             for t in parts.transfers
         },
-        limits=limits,
-        line=LineRules(
-            line.switch_position, _um(line.drop_slack_m), _um(line.end_slack_m), line.option_tail
-        ),
-        plca=PlcaRules(
-            plca.to_timer_bt, plca.burst_count, plca.burst_timer_bt, plca.logical_collision
-        ),
-        sharing=Sharing(
-            tuple(frozenset(group) for group in parts.sharing.table.domains),
-            parts.sharing.table.safety_span,
-        ),
-        options={
-            o.table.id: Option(o.table.id, _ppm(o.table.take_rate), o.table.name or o.table.id)
-            for o in parts.options
-        },
+        limits=_limits(parts, catalogue),
+        line=same(LineRules, parts.line.table),
+        plca=same(PlcaRules, parts.plca.table),
+        sharing=same(Sharing, sharing, domains=tuple(map(frozenset, sharing.domains))),
+        options={o.id: same(Option, o.table, name=o.table.name or o.id) for o in parts.options},
         builds=tuple(
-            Build(b.table.id, frozenset(b.table.options), _ppm(b.table.share)) for b in parts.builds
+            same(Build, b.table, options=frozenset(b.table.options)) for b in parts.builds
         ),
         forecast=tuple(
-            Forecast(_device(f.table, parts), _ppm(f.table.probability)) for f in parts.forecast
+            same(Forecast, f.table, device=_device(f.table, parts)) for f in parts.forecast
         ),
-        failure_rules=tuple(
-            FailureRule(r.table.id, r.table.group, r.table.function, r.table.most_lost)
-            for r in parts.failure_rules
-        ),
-        change_prices=ChangePrices(
-            _money(prices.device_segment),
-            _money(prices.device_order),
-            _money(prices.port),
-            _money(prices.plca_id),
-            _money(prices.new_line),
-            _money(prices.cut_length),
-        ),
-        objective=Objective(
-            _money(parts.objective.table.mass_price_per_kg),
-            _money(parts.objective.table.latency_price_per_ms),
-        ),
+        failure_rules=tuple(same(FailureRule, r.table) for r in parts.failure_rules),
+        change_prices=same(ChangePrices, parts.change_prices.table),
+        objective=same(Objective, parts.objective.table),
         catalogue=catalogue,
         warnings=warnings,
         digest=digest,

@@ -10,6 +10,7 @@ from typing import Any
 from pydantic_core import PydanticCustomError
 
 from partitioner.model.catalogue import Cable, Catalogue, Grade, LimitCurve, Part, Trust
+from partitioner.reading.base_units import made
 from partitioner.reading.kinds import Name, did_you_mean
 from partitioner.reading.origin import Findings, YamlOrigin
 from partitioner.reading.schema import (
@@ -21,7 +22,7 @@ from partitioner.reading.schema import (
 )
 from partitioner.reading.tables import Item, read_table
 from partitioner.reading.yaml_text import load
-from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M, to_base
+from partitioner.units import MG_PER_G, UM_PER_M, to_base
 
 SECTIONS: dict[str, type[Table]] = {
     "grades": GradeEntry,
@@ -30,7 +31,6 @@ SECTIONS: dict[str, type[Table]] = {
     "limit_curves": LimitCurveEntry,
 }
 _OPTIONAL = {"terminator", "attenuation", "source", "trust"}
-_NOT_FOR_LINKS = {"terminator"}
 _ID = Name()
 OWN_SOURCE = "stated in the problem file"
 
@@ -141,16 +141,7 @@ def read_catalogue(entries: Entries, findings: Findings) -> Catalogue | None:
     return Catalogue(
         grades={name: _grade(name, v) for name, v in merged["grades"].items()},
         cables={name: _cable(name, v) for name, v in merged["cables"].items()},
-        parts={
-            name: Part(
-                name,
-                to_base(v["price"], MONEY_STEPS),
-                to_base(v["mass_g"], MG_PER_G),
-                v["source"],
-                v["trust"],
-            )
-            for name, v in merged["parts"].items()
-        },
+        parts={name: made(Part, PartEntry, v, id=name) for name, v in merged["parts"].items()},
         limit_curves={name: _curve(name, v) for name, v in merged["limit_curves"].items()},
     )
 
@@ -169,37 +160,22 @@ def _check_names(
             name = getattr(item.table, key)
             if name is not None and name not in merged[section]:
                 known = list(merged[section])
-                findings.add(
-                    item.origin,
-                    "unknown-name",
-                    f"no such entry of catalogue.{section}: '{name}'",
-                    steps=(key,),
-                    hint=findings.near(name, known),
+                findings.unknown(
+                    item.origin, f"no such entry of catalogue.{section}: '{name}'", name, known, key
                 )
     for name, item in entries["grades"].items():
         values = merged["grades"][name]
         low, high = values["loop_delay_min_ns"], values["loop_delay_max_ns"]
         if low is not None and high is not None and low > high:
-            findings.add(
+            findings.clash(
                 item.origin,
-                "not-allowed-together",
                 f"expected loop_delay_min_ns at most loop_delay_max_ns, got {low} and {high}",
             )
         medium, nodes = values["medium"], values["nodes"]
         if medium == "link" and nodes not in (None, 2):
-            findings.add(
-                item.origin,
-                "not-allowed-together",
-                f"a link has 2 nodes, got {nodes}",
-                steps=("nodes",),
-            )
+            findings.clash(item.origin, f"a link has 2 nodes, got {nodes}", "nodes")
         if medium == "mixing" and values["full_duplex"]:
-            findings.add(
-                item.origin,
-                "not-allowed-together",
-                "a shared line is half duplex",
-                steps=("full_duplex",),
-            )
+            findings.clash(item.origin, "a shared line is half duplex", "full_duplex")
         if medium == "mixing" and values["terminator"] is None and item.whole:
             findings.add(
                 item.origin,
@@ -208,12 +184,8 @@ def _check_names(
             )
     for name, item in entries["limit_curves"].items():
         if name not in merged["grades"]:
-            findings.add(
-                item.origin,
-                "unknown-name",
-                f"no such grade '{name}'",
-                hint=findings.near(name, list(merged["grades"])),
-                on_key=True,
+            findings.unknown(
+                item.origin, f"no such grade '{name}'", name, list(merged["grades"]), on_key=True
             )
     for section, key in (("cables", "attenuation"), ("limit_curves", "points")):
         for item in entries[section].values():
@@ -222,60 +194,39 @@ def _check_names(
             if None in steps:  # told already
                 continue
             if steps != sorted(set(steps)):
-                findings.add(
-                    item.origin,
-                    "not-allowed-together",
-                    "expected frequencies in rising order",
-                    steps=(key,),
-                )
+                findings.clash(item.origin, "expected frequencies in rising order", key)
 
 
 def _grade(name: str, v: dict[str, Any]) -> Grade:
-    mixing = v["medium"] == "mixing"
-    return Grade(
+    return made(
+        Grade,
+        GradeEntry,
+        v,
         id=name,
-        medium=v["medium"],
         rate_bps=to_base(v["rate_mbps"], 1_000_000),
-        full_duplex=v["full_duplex"],
         guaranteed_length_um=to_base(v["length_m"], UM_PER_M),
         guaranteed_nodes=v["nodes"],
         guaranteed_stub_um=to_base(v["stub_m"], UM_PER_M),
-        phy_tx_ns=v["phy_tx_ns"],
-        phy_rx_ns=v["phy_rx_ns"],
-        loop_delay_min_ns=v["loop_delay_min_ns"],
-        loop_delay_max_ns=v["loop_delay_max_ns"],
-        cable=v["cable"],
-        device_phy=v["device_phy"],
-        port_phy=v["port_phy"],
-        connector=v["connector"],
-        terminator=v["terminator"] if mixing else None,
-        source=v["source"],
-        trust=v["trust"],
+        terminator=v["terminator"] if v["medium"] == "mixing" else None,
     )
 
 
 def _cable(name: str, v: dict[str, Any]) -> Cable:
-    points = v["attenuation"] or ()
-    return Cable(
+    return made(
+        Cable,
+        CableEntry,
+        v,
         id=name,
-        price_per_m_money=to_base(v["price_per_m"], MONEY_STEPS),
         mass_mg_per_m=to_base(v["mass_g_per_m"], MG_PER_G),
-        propagation_ns_per_m=float(v["propagation_ns_per_m"]),
-        source=v["source"],
-        trust=v["trust"],
-        attenuation_db_per_m=tuple((float(p.mhz), float(p.db_per_m)) for p in points),
+        attenuation_db_per_m=tuple(
+            (float(p.mhz), float(p.db_per_m)) for p in v["attenuation"] or ()
+        ),
     )
 
 
 def _curve(name: str, v: dict[str, Any]) -> LimitCurve:
-    return LimitCurve(
-        grade=name,
-        points_mhz_db=tuple((float(p.mhz), float(p.db)) for p in v["points"]),
-        node_capacitance_pf=float(v["node_capacitance_pf"]),
-        total_capacitance_pf=float(v["total_capacitance_pf"]),
-        source=v["source"],
-        trust=v["trust"],
-    )
+    points = tuple((float(p.mhz), float(p.db)) for p in v["points"])
+    return made(LimitCurve, LimitCurveEntry, v, grade=name, points_mhz_db=points)
 
 
 def shipped_catalogue() -> Catalogue:

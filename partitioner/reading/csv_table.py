@@ -7,9 +7,8 @@ is used.
 from __future__ import annotations
 
 import contextlib
-import typing
 from dataclasses import dataclass
-from typing import Annotated, Any
+from typing import Any
 
 from partitioner.errors import Finding
 from partitioner.reading.csv_text import UnreadableCsv, csv_rows, lines_of
@@ -25,7 +24,7 @@ from partitioner.reading.kinds import (
 from partitioner.reading.limits import LONGEST_ROW_LINE, MOST_COLUMNS, MOST_ROWS
 from partitioner.reading.origin import At, Findings, Origin, Steps
 from partitioner.reading.schema import Table
-from partitioner.reading.tables import Item, key_names, read_table
+from partitioner.reading.tables import Item, key_names, kind_of, read_table
 from partitioner.reading.yaml_text import plain_value
 
 _AXES = ("x_m", "y_m", "z_m")
@@ -76,24 +75,10 @@ def _cell_starts(line: str, separator: str) -> list[int]:
     return starts
 
 
-def _kind_of(annotation: Any) -> Kind | None:
-    """Kind that a column's cells are read by."""
-    if typing.get_origin(annotation) is Annotated:
-        for extra in typing.get_args(annotation)[1:]:
-            if isinstance(extra, Kind):
-                return extra
-    for part in typing.get_args(annotation):
-        found = _kind_of(part)
-        if found is not None:
-            return found
-    return None
-
-
 def _column_kinds(model: type[Table]) -> dict[str, Kind]:
     kinds: dict[str, Kind] = {}
     for name, info in model.model_fields.items():
-        own = next((m for m in info.metadata if isinstance(m, Kind)), None)
-        kind = own or _kind_of(info.annotation)
+        kind = kind_of(info)
         if isinstance(kind, Point):
             kinds.update(dict.fromkeys(_AXES, kind))
         elif kind is not None:

@@ -206,13 +206,8 @@ def _unknown(
     *,
     on_key: bool = False,
 ) -> None:
-    findings.add(
-        origin,
-        "unknown-name",
-        f"no such {kind} '{name}' in the problem",
-        steps=steps,
-        hint=findings.near(name, known),
-        on_key=on_key,
+    findings.unknown(
+        origin, f"no such {kind} '{name}' in the problem", name, known, *steps, on_key=on_key
     )
 
 
@@ -225,20 +220,18 @@ def _check_top(
                 findings, root, "switch", name, list(problem.switches), ("open_switches", index)
             )
     if top.table.problem and top.table.problem != problem.name:
-        findings.add(
+        findings.clash(
             root,
-            "not-allowed-together",
             f"made for the problem '{top.table.problem}', read with '{problem.name}'",
-            steps=("problem",),
-            severity="warning",
+            "problem",
+            is_warning=True,
         )
     elif top.table.problem_digest and top.table.problem_digest != problem.digest:
-        findings.add(
+        findings.clash(
             root,
-            "not-allowed-together",
             "the problem's files have changed since this layout was made",
-            steps=("problem_digest",),
-            severity="warning",
+            "problem_digest",
+            is_warning=True,
         )
 
 
@@ -262,11 +255,10 @@ def _check_segment(item: Item[SegmentTable], problem: Problem, findings: Finding
     if grade.full_duplex:
         for name in ("plca", "node_count", "burst_counts"):
             if getattr(table, name):
-                findings.add(
+                findings.clash(
                     origin,
-                    "not-allowed-together",
                     f"{table.grade} is full duplex and has no PLCA settings",
-                    steps=(name,),
+                    name,
                     hint="remove the key",
                     on_key=True,
                 )
@@ -295,12 +287,12 @@ def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
         for name in table.plca:
             steps = ("plca", name)
             if name not in table.devices:
-                findings.add(
+                findings.unknown(
                     origin,
-                    "unknown-name",
                     f"no such device on this segment: '{name}'",
-                    steps=steps,
-                    hint=findings.near(name, list(table.devices)),
+                    name,
+                    list(table.devices),
+                    *steps,
                     on_key=True,
                 )
         absent = [d for d in table.devices if d not in table.plca]
@@ -314,12 +306,13 @@ def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
             )
     for name in table.burst_counts or ():
         if name not in table.devices and name != table.switch:
-            findings.add(
+            findings.unknown(
                 origin,
-                "unknown-name",
                 f"no such device on this segment: '{name}'",
-                steps=("burst_counts", name),
-                hint=findings.near(name, [*table.devices, table.switch or ""]),
+                name,
+                [*table.devices, table.switch or ""],
+                "burst_counts",
+                name,
                 on_key=True,
             )
 

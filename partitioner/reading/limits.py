@@ -52,9 +52,7 @@ LIMITS = (
     ),
     Limit("values of such a file", MOST_RESULT_VALUES, "", ""),
     Limit("lines of a YAML or CSV file", MOST_LINES, "", "A problem needs a few per device."),
-    Limit(
-        "nesting of lists and mappings", DEEPEST, "levels", "A problem needs six."
-    ),
+    Limit("nesting of lists and mappings", DEEPEST, "levels", "A problem needs six."),
     Limit(
         "values of a YAML file",
         MOST_VALUES,

@@ -154,6 +154,51 @@ class Findings:
             )
         )
 
+    def clash(
+        self,
+        origin: Origin,
+        message: str,
+        *steps: str | int,
+        hint: str = "",
+        on_key: bool = False,
+        is_warning: bool = False,
+    ) -> None:
+        """Tell of values that make no sense together."""
+        self.add(
+            origin,
+            "not-allowed-together",
+            message,
+            steps=steps,
+            hint=hint,
+            on_key=on_key,
+            severity="warning" if is_warning else "error",
+        )
+
+    def no_effect(self, origin: Origin, why: str, *steps: str | int, on_key: bool = True) -> None:
+        """Warn of a value that changes nothing."""
+        self.clash(origin, f"has no effect: {why}", *steps, on_key=on_key, is_warning=True)
+
+    def unknown(
+        self,
+        origin: Origin,
+        message: str,
+        name: str,
+        known: Collection[str],
+        *steps: str | int,
+        on_key: bool = False,
+        is_warning: bool = False,
+    ) -> None:
+        """Tell a name that is none of the ``known`` ones."""
+        self.add(
+            origin,
+            "unknown-name",
+            message,
+            steps=steps,
+            hint=self.near(name, known),
+            on_key=on_key,
+            severity="warning" if is_warning else "error",
+        )
+
     def in_order(self, file: str) -> list[Finding]:
         """All of them by their places; warnings that were left out are counted at the end."""
         found = sorted(self.found)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import types
 import typing
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -11,9 +10,10 @@ from functools import cache
 from typing import Annotated, Any, Generic, TypeVar
 
 from pydantic import TypeAdapter, ValidationError
+from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, PydanticUndefined
 
-from partitioner.reading.kinds import did_you_mean, got
+from partitioner.reading.kinds import Kind, did_you_mean, got
 from partitioner.reading.origin import Findings, Origin, Steps
 from partitioner.reading.schema import Table
 
@@ -177,13 +177,17 @@ def _steps(raw: Any, location: tuple[int | str, ...]) -> Steps:
     return tuple(steps)
 
 
-def _inner_types(annotation: Any) -> list[Any]:
-    origin = typing.get_origin(annotation)
-    if origin is Annotated:
-        return [typing.get_args(annotation)[0]]
-    if origin in (typing.Union, types.UnionType):
-        return [a for a in typing.get_args(annotation) if a is not type(None)]
-    return []
+def kind_of(info: FieldInfo) -> Kind | None:
+    """Kind that a key's values are read by; None for tables, which have kinds of their own."""
+    own = next((extra for extra in info.metadata if isinstance(extra, Kind)), None)
+    return own or _kind_inside(info.annotation)
+
+
+def _kind_inside(annotation: Any) -> Kind | None:
+    parts = typing.get_args(annotation)
+    if isinstance(kind := next((p for p in parts if isinstance(p, Kind)), None), Kind):
+        return kind
+    return next((kind for part in parts if (kind := _kind_inside(part)) is not None), None)
 
 
 def tables_inside(annotation: Any) -> list[type[Table]]:
@@ -225,9 +229,7 @@ def _reader_of(model: type[Table], name: str) -> TypeAdapter[Any]:
     return TypeAdapter(kind)
 
 
-def _with_holes(
-    model: type[T], raw: dict[str, Any], wrong: list[tuple[int | str, ...]]
-) -> T:
+def _with_holes(model: type[T], raw: dict[str, Any], wrong: list[tuple[int | str, ...]]) -> T:
     """Make a table of the keys that are right; None stands for the others.
 
     ``wrong`` holds the locations of all faults. Lists of tables keep their entries, each with

@@ -154,9 +154,7 @@ class _Builder:
     def note(self, mark: Any, code: str, message: str, hint: str = "", where: str = "") -> None:
         line, column = mark.line + 1, mark.column + 1
         source = self.lines[line - 1] if line <= len(self.lines) else ""
-        self.findings.append(
-            Finding(self.file, line, column, code, where, message, hint, source)
-        )
+        self.findings.append(Finding(self.file, line, column, code, where, message, hint, source))
         if len(self.findings) > MOST_FINDINGS:
             raise _Stop
 

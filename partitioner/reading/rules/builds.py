@@ -35,11 +35,10 @@ def check_builds(parts: Parts, findings: Findings) -> None:
         return
     total = sum((item.table.share for item in builds), Decimal(0))
     if total != 1:
-        findings.add(
+        findings.clash(
             builds[0].origin.named("builds"),
-            "not-allowed-together",
             f"expected shares that sum to 1, got {plain_number(total)}",
-            steps=("share",),
+            "share",
         )
         return
     shares: dict[str, Decimal] = {}
@@ -51,13 +50,12 @@ def check_builds(parts: Parts, findings: Findings) -> None:
             continue
         share = shares.get(option.id, Decimal(0))
         if share != option.table.take_rate:
-            findings.add(
+            findings.clash(
                 option.origin,
-                "not-allowed-together",
                 f"the builds with it make {plain_number(share)}, not "
                 f"{plain_number(option.table.take_rate)}; the builds count",
-                steps=("take_rate",),
-                severity="warning",
+                "take_rate",
+                is_warning=True,
             )
 
 
@@ -70,22 +68,10 @@ def check_options(parts: Parts, findings: Findings) -> None:
     if sure and all(d.whole for d in everyone):
         for item in parts.options:
             if item.id is not None and item.id not in used:
-                findings.add(
-                    item.origin,
-                    "not-allowed-together",
-                    "has no effect: no device belongs to this option",
-                    severity="warning",
-                )
+                findings.no_effect(item.origin, "no device belongs to this option")
     line = parts.line
     if line.table.option_tail and not parts.options and not parts.unsure & {"options"}:
-        findings.add(
-            line.origin,
-            "not-allowed-together",
-            "has no effect: there are no options",
-            steps=("option_tail",),
-            on_key=True,
-            severity="warning",
-        )
+        findings.no_effect(line.origin, "there are no options", "option_tail")
 
 
 def check_failure_rules(parts: Parts, findings: Findings) -> None:
@@ -99,11 +85,10 @@ def check_failure_rules(parts: Parts, findings: Findings) -> None:
         rule = item.table
         given = {"group", "function"} & item.given
         if len(given) == 2:
-            findings.add(
+            findings.clash(
                 item.origin,
-                "not-allowed-together",
                 "expected group or function, got both",
-                steps=("function",),
+                "function",
                 hint="write two rules",
                 on_key=True,
             )
@@ -119,18 +104,14 @@ def check_failure_rules(parts: Parts, findings: Findings) -> None:
         elif rule.function is not None and not parts.unsure & {"devices"}:
             size = functions.get(rule.function)
             if size is None and all(d.whole for d in parts.devices):
-                findings.add(
+                findings.unknown(
                     item.origin,
-                    "unknown-name",
                     f"no device has the function '{rule.function}'",
-                    steps=("function",),
-                    hint=findings.near(rule.function, sorted(functions)),
+                    rule.function,
+                    sorted(functions),
+                    "function",
                 )
         if size is not None and rule.most_lost is not None and rule.most_lost >= size:
-            findings.add(
-                item.origin,
-                "not-allowed-together",
-                f"has no effect: it concerns {size} devices only",
-                steps=("most_lost",),
-                severity="warning",
+            findings.no_effect(
+                item.origin, f"it concerns {size} devices only", "most_lost", on_key=False
             )

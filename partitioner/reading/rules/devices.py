@@ -47,11 +47,10 @@ def _check_pins(item: Item[Any], parts: Parts, zones: set[str], findings: Findin
     device = item.table
     given = [key for key in _PINS if key in item.given]
     if len(given) > 1:
-        findings.add(
+        findings.clash(
             item.origin,
-            "not-allowed-together",
             f"expected one of {', '.join(_PINS)}, got {' and '.join(given)}",
-            steps=(given[1],),
+            given[1],
             hint="remove the others",
             on_key=True,
         )
@@ -65,12 +64,12 @@ def _check_pins(item: Item[Any], parts: Parts, zones: set[str], findings: Findin
     if device.zone is not None and device.zone not in zones:
         good = False
         if not parts.unsure & {"switches"} and all(s.whole for s in parts.switches):
-            findings.add(
+            findings.unknown(
                 item.origin,
-                "unknown-name",
                 f"no switch has the zone '{device.zone}'",
-                steps=("zone",),
-                hint=findings.near(device.zone, sorted(zones)),
+                device.zone,
+                sorted(zones),
+                "zone",
             )
     return good
 
@@ -101,13 +100,12 @@ def _check_offered(
     )
     usable = len(lost) < len(grades)
     offers = ", ".join(sorted(served))
-    findings.add(
+    findings.clash(
         item.origin,
-        "not-allowed-together",
         message + (": that grade can't be used" if usable else ""),
-        steps=("grades",),
+        "grades",
+        is_warning=usable,
         hint=f"ports there serve {offers}" if len(served) <= 8 else "",
-        severity="warning" if usable else "error",
     )
 
 
@@ -129,14 +127,7 @@ def _check_unused(item: Item[Any], parts: Parts, findings: Findings) -> None:
     defaults = {k: DeviceTable.model_fields[k].default for k in _LINE_ONLY}
     for key in _LINE_ONLY:
         if key in item.given and getattr(item.table, key) != defaults[key]:
-            findings.add(
-                item.origin,
-                "not-allowed-together",
-                "has no effect: none of its grades makes a shared line",
-                steps=(key,),
-                on_key=True,
-                severity="warning",
-            )
+            findings.no_effect(item.origin, "none of its grades makes a shared line", key)
 
 
 def check_groups(parts: Parts, findings: Findings) -> None:
@@ -197,12 +188,10 @@ def _check_apart(
         next(g for g in together if a in g.table.devices),
     )
     line = other.origin.at(("id",)).line
-    findings.add(
+    findings.clash(
         item.origin,
-        "not-allowed-together",
-        f"'{a}' and '{b}' are {kind.value} here and together in group "
-        f"'{other.id}' on line {line}",
-        steps=("devices",),
+        f"'{a}' and '{b}' are {kind.value} here and together in group '{other.id}' on line {line}",
+        "devices",
     )
 
 
@@ -227,12 +216,11 @@ def _check_apart_pins(
             continue
         switch = pinned[0]
         if switch in only:
-            findings.add(
+            findings.clash(
                 item.origin,
-                "not-allowed-together",
                 f"'{only[switch]}' and '{name}' are apart-switch here and both pinned to "
                 f"'{switch}', '{name}' on line {devices[name].origin.at(()).line}",
-                steps=("devices",),
+                "devices",
             )
             return
         only[switch] = name
@@ -249,9 +237,7 @@ def _check_one_segment(
     members = [devices[name] for name in item.table.devices]
 
     def tell(message: str) -> None:
-        findings.add(
-            item.origin, "not-allowed-together", f"together, but {message}", steps=("devices",)
-        )
+        findings.clash(item.origin, f"together, but {message}", "devices")
 
     if parts.catalogue is not None and all(m.table.grades for m in members):
         common = set.intersection(*(set(grades_of(m)) for m in members))
@@ -298,22 +284,17 @@ def check_sharing(parts: Parts, findings: Findings) -> None:
     for number, group in enumerate(sharing.table.domains or ()):
         for index, name in enumerate(group):
             if name not in domains:
-                findings.add(
+                findings.unknown(
                     sharing.origin,
-                    "unknown-name",
                     f"no device has the security domain '{name}'",
-                    steps=("domains", number, index),
-                    hint=findings.near(name, sorted(domains)),
-                    severity="warning",
+                    name,
+                    sorted(domains),
+                    "domains",
+                    number,
+                    index,
+                    is_warning=True,
                 )
     if sharing.table.safety_span is not None and not any(
         d.table.safety_level is not None for d in everyone
     ):
-        findings.add(
-            sharing.origin,
-            "not-allowed-together",
-            "has no effect: no device has a safety_level",
-            steps=("safety_span",),
-            on_key=True,
-            severity="warning",
-        )
+        findings.no_effect(sharing.origin, "no device has a safety_level", "safety_span")

@@ -24,20 +24,19 @@ def check_grade_names(
     for index, name in enumerate(names or ()):
         at = (*steps, name if by_name else index)
         if name not in parts.catalogue_grades:
-            findings.add(
+            findings.unknown(
                 item.origin,
-                "unknown-name",
                 f"no such grade '{name}'",
-                steps=at,
-                hint=findings.near(name, parts.catalogue_grades),
+                name,
+                parts.catalogue_grades,
+                *at,
                 on_key=by_name,
             )
         elif link and is_mixing(parts, name):
-            findings.add(
+            findings.clash(
                 item.origin,
-                "not-allowed-together",
                 f"{name} makes shared lines; a backbone link needs a grade of links",
-                steps=at,
+                *at,
             )
 
 

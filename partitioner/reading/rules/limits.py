@@ -25,12 +25,8 @@ def check_limits(parts: Parts, findings: Findings) -> None:
     catalogue = parts.catalogue
     for name, item in parts.limits.items():
         if name not in parts.catalogue_grades:
-            findings.add(
-                item.origin,
-                "unknown-name",
-                f"no such grade '{name}'",
-                hint=findings.near(name, parts.catalogue_grades),
-                on_key=True,
+            findings.unknown(
+                item.origin, f"no such grade '{name}'", name, parts.catalogue_grades, on_key=True
             )
         elif catalogue is not None and item.whole:
             grade = catalogue.grades[name]
@@ -48,21 +44,15 @@ def _metres(value_um: int) -> str:
 def _check_link_keys(item: Item[LimitTable], findings: Findings) -> None:
     for key in _LINE_ONLY:
         if key in item.given and getattr(item.table, key) not in (None, Decimal(0)):
-            findings.add(
+            findings.clash(
                 item.origin,
-                "not-allowed-together",
                 "applies to shared lines only, and this is a grade of links",
-                steps=(key,),
+                key,
                 hint="remove the key",
                 on_key=True,
             )
     if item.table.nodes not in (None, 2):
-        findings.add(
-            item.origin,
-            "not-allowed-together",
-            f"a link has 2 nodes, got {item.table.nodes}",
-            steps=("nodes",),
-        )
+        findings.clash(item.origin, f"a link has 2 nodes, got {item.table.nodes}", "nodes")
 
 
 def _check_basis(item: Item[LimitTable], grade: Grade, findings: Findings) -> None:
@@ -99,11 +89,10 @@ def _check_basis(item: Item[LimitTable], grade: Grade, findings: Findings) -> No
         if is_looser
     ]
     for key, stated, promised in looser:
-        findings.add(
+        findings.clash(
             item.origin,
-            "not-allowed-together",
             f"expected at most the guaranteed {promised} without basis: engineered, got {stated}",
-            steps=(key,),
+            key,
             hint="write basis: engineered if you have qualified your own parts for it",
         )
 
@@ -115,35 +104,34 @@ def _check_reserve(name: str, item: Item[LimitTable], parts: Parts, findings: Fi
         return
     reserve = limits.reserve
     if limits.nodes - reserve.nodes < 2:
-        findings.add(
+        findings.clash(
             item.origin,
-            "not-allowed-together",
             f"a reserve of {reserve.nodes} of {limits.nodes} nodes leaves no room for a device "
             "beside the switch port",
-            steps=("reserve", "nodes"),
+            "reserve",
+            "nodes",
         )
     if reserve.length_um >= limits.length_um:
-        findings.add(
+        findings.clash(
             item.origin,
-            "not-allowed-together",
             f"a reserve of {_metres(reserve.length_um)} of {_metres(limits.length_um)} m leaves "
             "no cable",
-            steps=("reserve", "length_m"),
+            "reserve",
+            "length_m",
         )
     if reserve.load_share_ppm >= limits.load_share_ppm:
-        findings.add(
+        findings.clash(
             item.origin,
-            "not-allowed-together",
             f"a reserve of {plain_number(from_base(reserve.load_share_ppm, PPM))} of "
             f"{plain_number(from_base(limits.load_share_ppm, PPM))} leaves no load",
-            steps=("reserve", "load_share"),
+            "reserve",
+            "load_share",
         )
     if limits.spacing_min_um > limits.length_um:
-        findings.add(
+        findings.clash(
             item.origin,
-            "not-allowed-together",
             f"a spacing of {_metres(limits.spacing_min_um)} m is longer than the line",
-            steps=("spacing_m",),
+            "spacing_m",
         )
 
 
@@ -158,12 +146,8 @@ def _check_used(parts: Parts, findings: Findings) -> None:
     used |= {g for link in parts.backbone.table.links for g in link.grades}
     for name, item in parts.limits.items():
         if name in parts.catalogue_grades and name not in used and everyone:
-            findings.add(
-                item.origin,
-                "not-allowed-together",
-                "has no effect: no device and port, and no backbone link, can have this grade",
-                on_key=True,
-                severity="warning",
+            findings.no_effect(
+                item.origin, "no device and port, and no backbone link, can have this grade"
             )
 
 
@@ -173,11 +157,10 @@ def check_plca(parts: Parts, findings: Findings) -> None:
     if plca.burst_count is None or plca.burst_timer_bt is None:
         return
     if plca.burst_count > 0 and plca.burst_timer_bt <= IPG_BT:
-        findings.add(
+        findings.clash(
             parts.plca.origin,
-            "not-allowed-together",
             f"bursts need a burst timer above the gap of {IPG_BT} BT between frames, "
             f"got {plca.burst_timer_bt}",
-            steps=("burst_timer_bt",),
-            severity="warning",
+            "burst_timer_bt",
+            is_warning=True,
         )

@@ -23,11 +23,10 @@ def check_position(item: Item[Any], parts: Parts, findings: Findings) -> None:
     """A device or switch has a place or coordinates, one of both."""
     place, position = item.table.place, item.table.position_m
     if {"place", "position_m"} <= item.given:
-        findings.add(
+        findings.clash(
             item.origin,
-            "not-allowed-together",
             "expected place or position_m, got both",
-            steps=("position_m",),
+            "position_m",
             hint="remove one of them",
             on_key=True,
         )
@@ -56,11 +55,8 @@ def check_pathways(parts: Parts, findings: Findings) -> None:
             refer(parts, findings, item, ("places",), "place", way.to, ("to",)),
         ]
         if way.from_ is not None and way.from_ == way.to:
-            findings.add(
-                item.origin,
-                "not-allowed-together",
-                f"expected two different places, got '{way.to}' at both ends",
-                steps=("to",),
+            findings.clash(
+                item.origin, f"expected two different places, got '{way.to}' at both ends", "to"
             )
             continue
         if not all(known):
@@ -255,11 +251,8 @@ def _check_shape(parts: Parts, findings: Findings) -> None:
     elif table.shape is BackboneShape.RING and len(required) > 2:
         for name in required:
             if graph.degree(name) < 2:
-                findings.add(
-                    origin,
-                    "not-allowed-together",
-                    f"a ring needs two links at '{name}', got {graph.degree(name)}",
-                    steps=("shape",),
+                findings.clash(
+                    origin, f"a ring needs two links at '{name}', got {graph.degree(name)}", "shape"
                 )
 
 

@@ -34,12 +34,11 @@ def check_traffic(parts: Parts, findings: Findings) -> None:
             continue
         most = LARGEST_PAYLOAD_BYTES[stream.encapsulation]
         if stream.payload_bytes > most:
-            findings.add(
+            findings.clash(
                 item.origin,
-                "not-allowed-together",
                 f"expected at most {most} bytes with encapsulation {stream.encapsulation.value}, "
                 f"got {stream.payload_bytes}",
-                steps=("payload_bytes",),
+                "payload_bytes",
             )
 
 
@@ -52,20 +51,18 @@ def _check_ends(item: Item[Any], parts: Parts, candidates: set[str], findings: F
     for index, name in enumerate(item.table.to or ()):
         steps: Steps = ("to", index)
         if name == sender:
-            findings.add(
+            findings.clash(
                 item.origin,
-                "not-allowed-together",
                 f"expected another device than the sender '{sender}', got itself",
-                steps=steps,
+                *steps,
             )
         elif refer(parts, findings, item, sections, "device or switch", name, steps):
             ends.append((name, steps))
     for end, place in ends:
         if end in candidates:
-            findings.add(
+            findings.clash(
                 item.origin,
-                "not-allowed-together",
                 f"'{end}' is a candidate that may be left out; no stream can rely on it",
-                steps=place,
+                *place,
                 hint="set required: true for the switch",
             )
