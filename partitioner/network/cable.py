@@ -262,12 +262,6 @@ class CableNetwork:
         place = self._sites[id_][0]
         return place if place is not None and place in self._place_index else id_
 
-    def node_position_um(self, node: str) -> tuple[int, int, int]:
-        """Position of a node of :meth:`way`: a place id or the id of a device or switch."""
-        if node in self._problem.places:
-            return self._problem.places[node].position_um
-        return self.position_um(node)
-
     def pathways_on(self, a: str, b: str) -> tuple[str, ...]:
         """Ids of the pathways that the cable between two ids runs through, in order."""
         nodes = self.way(a, b)

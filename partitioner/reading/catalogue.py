@@ -149,52 +149,46 @@ def read_catalogue(entries: Entries, findings: Findings) -> Catalogue | None:
 def _check_names(
     entries: Entries, merged: dict[str, dict[str, dict[str, Any]]], findings: Findings
 ) -> None:
+    """Entries name entries that there are, and their figures go together."""
     for item in entries["grades"].values():
-        for key, section in (
-            ("cable", "cables"),
-            ("device_phy", "parts"),
-            ("port_phy", "parts"),
-            ("connector", "parts"),
-            ("terminator", "parts"),
-        ):
+        for key in ("cable", "device_phy", "port_phy", "connector", "terminator"):
+            section = "cables" if key == "cable" else "parts"
             name = getattr(item.table, key)
             if name is not None and name not in merged[section]:
-                known = list(merged[section])
-                findings.unknown(
-                    item.origin, f"no such entry of catalogue.{section}: '{name}'", name, known, key
-                )
+                message = f"no such entry of catalogue.{section}: '{name}'"
+                findings.unknown(item.origin, message, name, merged[section], key)
     for name, item in entries["grades"].items():
-        values = merged["grades"][name]
-        low, high = values["loop_delay_min_ns"], values["loop_delay_max_ns"]
-        if low is not None and high is not None and low > high:
-            findings.clash(
-                item.origin,
-                f"expected loop_delay_min_ns at most loop_delay_max_ns, got {low} and {high}",
-            )
-        medium, nodes = values["medium"], values["nodes"]
-        if medium == "link" and nodes not in (None, 2):
-            findings.clash(item.origin, f"a link has 2 nodes, got {nodes}", "nodes")
-        if medium == "mixing" and values["full_duplex"]:
+        _check_grade(item, merged["grades"][name], findings)
+    for name, item in entries["limit_curves"].items():
+        if name not in merged["grades"]:
+            message = f"no such grade '{name}'"
+            findings.unknown(item.origin, message, name, merged["grades"], on_key=True)
+    for section, key in (("cables", "attenuation"), ("limit_curves", "points")):
+        for item in entries[section].values():
+            steps = [p.mhz for p in getattr(item.table, key) or ()]
+            # One that is missing was told already.
+            if None not in steps and steps != sorted(set(steps)):
+                findings.clash(item.origin, "expected frequencies in rising order", key)
+
+
+def _check_grade(item: Item[Any], values: dict[str, Any], findings: Findings) -> None:
+    low, high = values["loop_delay_min_ns"], values["loop_delay_max_ns"]
+    if low is not None and high is not None and low > high:
+        findings.clash(
+            item.origin,
+            f"expected loop_delay_min_ns at most loop_delay_max_ns, got {low} and {high}",
+        )
+    if values["medium"] == "link" and values["nodes"] not in (None, 2):
+        findings.clash(item.origin, f"a link has 2 nodes, got {values['nodes']}", "nodes")
+    if values["medium"] == "mixing":
+        if values["full_duplex"]:
             findings.clash(item.origin, "a shared line is half duplex", "full_duplex")
-        if medium == "mixing" and values["terminator"] is None and item.whole:
+        if values["terminator"] is None and item.whole:
             findings.add(
                 item.origin,
                 "missing-key",
                 "a grade with shared lines needs the key terminator too",
             )
-    for name, item in entries["limit_curves"].items():
-        if name not in merged["grades"]:
-            findings.unknown(
-                item.origin, f"no such grade '{name}'", name, list(merged["grades"]), on_key=True
-            )
-    for section, key in (("cables", "attenuation"), ("limit_curves", "points")):
-        for item in entries[section].values():
-            points = getattr(item.table, key) or ()
-            steps = [p.mhz for p in points]
-            if None in steps:  # told already
-                continue
-            if steps != sorted(set(steps)):
-                findings.clash(item.origin, "expected frequencies in rising order", key)
 
 
 def _grade(name: str, v: dict[str, Any]) -> Grade:

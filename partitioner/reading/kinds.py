@@ -66,6 +66,22 @@ def fault(
     )
 
 
+def _quoted(value: Any) -> str:
+    """Hint at quotes for a single value that was meant as text."""
+    if value is None or isinstance(value, (dict, list)):
+        return ""
+    return f"put it in quotes: '{got(value)}'"
+
+
+def _inside(kind: Kind, value: Any, *at: str | int) -> Any:
+    """Read a part of a value; its fault then leads to the part."""
+    try:
+        return kind.read(value)
+    except PydanticCustomError as error:
+        told = error.context or {}
+        raise fault(error.type, told["message"], hint=told["hint"], at=at) from None
+
+
 def did_you_mean(name: str, known: Sequence[str], *, list_known: bool = True) -> str:
     """Hint at the nearest known name; else list the known ones when they are few."""
     near = get_close_matches(name, known, n=1, cutoff=0.7)
@@ -157,6 +173,7 @@ class Number(Kind):
                 "wrong-kind", f"expected a {self.words()}, got {got(value)}", hint=self._hint(value)
             )
         number = Decimal(value)
+        unit = f" {self.unit}" if self.unit else ""
         too_low = self.low is not None and (number <= self.low if self.above else number < self.low)
         if too_low or (self.high is not None and number > self.high):
             raise fault("out-of-range", f"expected {self.bounds()}, got {got(value)}")
@@ -167,17 +184,13 @@ class Number(Kind):
                 raise TooFine
             to_base(number, self.steps)
         except TooLarge:
-            most = plain_number(from_base(LARGEST, self.steps).quantize(Decimal(1)))
-            unit = f" {self.unit}" if self.unit else ""
-            raise fault(
-                "out-of-range", f"expected at most {most}{unit}, got {got(value)}"
-            ) from None
+            most = plain_number(from_base(LARGEST, self.steps).quantize(Decimal(1))) + unit
+            raise fault("out-of-range", f"expected at most {most}, got {got(value)}") from None
         except TooFine:
-            step = plain_number(from_base(1, self.steps))
-            unit = f" {self.unit}" if self.unit else ""
+            step = plain_number(from_base(1, self.steps)) + unit
             raise fault(
                 "too-fine",
-                f"expected steps of {step}{unit}, got {got(value)}",
+                f"expected steps of {step}, got {got(value)}",
                 hint="nothing is rounded; write fewer digits",
             ) from None
         return number
@@ -308,12 +321,7 @@ class Text(Kind):
     def read(self, value: Any) -> str:
         """Accept a text."""
         if not isinstance(value, str):
-            hint = (
-                ""
-                if value is None or isinstance(value, (dict, list))
-                else f"put it in quotes: '{got(value)}'"
-            )
-            raise fault("wrong-kind", f"expected text, got {got(value)}", hint=hint)
+            raise fault("wrong-kind", f"expected text, got {got(value)}", hint=_quoted(value))
         if not self.shortest <= len(value) <= self.longest:
             raise fault(
                 "out-of-range",
@@ -342,12 +350,9 @@ class Name(Kind):
     def read(self, value: Any) -> str:
         """Accept a text without spaces that starts with a letter or a digit."""
         if not isinstance(value, str):
-            hint = (
-                ""
-                if value is None or isinstance(value, (dict, list))
-                else f"put it in quotes: '{got(value)}'"
+            raise fault(
+                "wrong-kind", f"expected a name ({self.of}), got {got(value)}", hint=_quoted(value)
             )
-            raise fault("wrong-kind", f"expected a name ({self.of}), got {got(value)}", hint=hint)
         if len(value) > LONGEST_ID:
             raise fault(
                 "out-of-range",
@@ -435,14 +440,8 @@ class Point(Kind):
             raise fault("wrong-kind", f"expected [x, y, z] in m, got {got(value)}")
         if len(value) != 3:
             raise fault("wrong-kind", f"expected [x, y, z] in m, got {len(value)} values")
-        made = []
-        for index, part in enumerate(value):
-            try:
-                made.append(_COORDINATE.read(part))
-            except PydanticCustomError as error:
-                told = error.context or {}
-                raise fault(error.type, told["message"], hint=told["hint"], at=(index,)) from None
-        return made[0], made[1], made[2]
+        x, y, z = (_inside(_COORDINATE, part, index) for index, part in enumerate(value))
+        return x, y, z
 
     def schema(self) -> dict[str, Any]:
         """JSON Schema."""
@@ -466,17 +465,13 @@ class Grades(Kind):
             raise fault("out-of-range", "expected at least 1 grade, got none")
         made: dict[str, Decimal | None] = {}
         for index, name in enumerate(value):
-            at = (name,) if isinstance(value, dict) else (index,)
-            try:
-                read = _GRADE.read(name)
-                price = None
-                if isinstance(value, dict) and value[name] is not None:
-                    price = _PRICE.read(value[name])
-            except PydanticCustomError as error:
-                told = error.context or {}
-                raise fault(error.type, told["message"], hint=told["hint"], at=at) from None
+            at = name if isinstance(value, dict) else index
+            read = _inside(_GRADE, name, at)
+            price = None
+            if isinstance(value, dict) and value[name] is not None:
+                price = _inside(_PRICE, value[name], at)
             if read in made:
-                raise fault("duplicate-name", f"grade '{read}' is listed twice", at=at)
+                raise fault("duplicate-name", f"grade '{read}' is listed twice", at=(at,))
             made[read] = price
         return tuple(made.items())
 
@@ -519,11 +514,7 @@ class Names(Kind):
         name = Name(self.of)
         made: dict[str, None] = {}
         for index, part in enumerate(value):
-            try:
-                read = name.read(part)
-            except PydanticCustomError as error:
-                told = error.context or {}
-                raise fault(error.type, told["message"], hint=told["hint"], at=(index,)) from None
+            read = _inside(name, part, index)
             if read in made:
                 raise fault("duplicate-name", f"'{read}' is listed twice", at=(index,))
             made[read] = None

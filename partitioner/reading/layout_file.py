@@ -7,6 +7,7 @@ the rules of its problem (a port used twice, a PLCA ID given twice) is for ``che
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -15,12 +16,12 @@ from partitioner.model.catalogue import Medium
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.plca import LINK_DEVICE_ID, LINK_NODE_COUNT, plca_ids, plca_node_count
 from partitioner.model.problem import Problem
-from partitioner.reading.kinds import Names, SegmentName, Text, Whole, got
-from partitioner.reading.origin import Enough, Findings, YamlOrigin
-from partitioner.reading.problem import check_format, read_text
+from partitioner.reading.kinds import Names, SegmentName, Text, Whole
+from partitioner.reading.origin import Enough, Findings, Origin, YamlOrigin
+from partitioner.reading.problem import read_document, read_text
 from partitioner.reading.schema import FORMAT, DeviceId, GradeId, SwitchId, Table, key
-from partitioner.reading.tables import Item, read_table
-from partitioner.reading.yaml_text import Flow, dump, load
+from partitioner.reading.tables import Item, read_list, read_table
+from partitioner.reading.yaml_text import Flow, dump
 
 SegmentId = Annotated[str, SegmentName()]
 PlcaId = Annotated[int, Whole(0, 255)]
@@ -151,24 +152,17 @@ def layout_from_text(text: str, file: str, problem: Problem) -> tuple[Layout | N
 def _read(
     text: str, file: str, problem: Problem, findings: Findings
 ) -> tuple[Layout | None, list[Finding]]:
-    document = load(text, file)
-    for finding in document.findings:
-        findings.take(finding)
-    raw, root = document.data, YamlOrigin(document, (), "")
-    if raw is None and document.findings:
+    root = read_document(text, file, "a mapping with a layout", findings)
+    if root is None:
         return None, findings.found
-    if not isinstance(raw, dict):
-        findings.add(root, "wrong-kind", f"expected a mapping with a layout, got {got(raw)}")
-        return None, findings.found
-    if not check_format(raw, root, findings):
-        return None, findings.found
+    raw: dict[str, Any] = root.document.data
     shallow = {
         k: ([] if k in ("segments", "backbone") and isinstance(v, list) else v)
         for k, v in raw.items()
     }
     top = read_table(LayoutTable, shallow, root, findings)
-    segments = _items(raw, "segments", SegmentTable, root, findings)
-    links = _items(raw, "backbone", BuiltLinkTable, root, findings)
+    segments = read_list(SegmentTable, raw, "segments", root, findings)
+    links = read_list(BuiltLinkTable, raw, "backbone", root, findings)
     _check_top(top, root, problem, findings)
     for segment in segments:
         _check_segment(segment, problem, findings)
@@ -181,44 +175,25 @@ def _read(
     return layout, findings.in_order(file)
 
 
-def _items(
-    raw: dict[str, Any], section: str, model: type[Any], root: YamlOrigin, findings: Findings
-) -> list[Item[Any]]:
-    content = raw.get(section)
-    if not isinstance(content, list):
-        return []
-    items = []
-    for index, value in enumerate(content):
-        name = value.get("id") if isinstance(value, dict) else None
-        shown = name if isinstance(name, str) and name else index
-        origin = root.part(section, index, label=f"{section}[{shown}]")
-        items.append(read_table(model, value, origin, findings))
-    return items
-
-
-def _unknown(
+def _refer(
     findings: Findings,
-    origin: Any,
+    origin: Origin,
     kind: str,
-    name: str,
-    known: list[str],
-    steps: tuple[str | int, ...],
-    *,
-    on_key: bool = False,
+    known: Mapping[str, Any],
+    name: str | None,
+    *steps: str | int,
 ) -> None:
-    findings.unknown(
-        origin, f"no such {kind} '{name}' in the problem", name, known, *steps, on_key=on_key
-    )
+    """Tell a name that the problem does not know."""
+    if name is not None and name not in known:
+        message = f"no such {kind} '{name}' in the problem"
+        findings.unknown(origin, message, name, known, *steps)
 
 
 def _check_top(
     top: Item[LayoutTable], root: YamlOrigin, problem: Problem, findings: Findings
 ) -> None:
     for index, name in enumerate(top.table.open_switches or ()):
-        if name not in problem.switches:
-            _unknown(
-                findings, root, "switch", name, list(problem.switches), ("open_switches", index)
-            )
+        _refer(findings, root, "switch", problem.switches, name, "open_switches", index)
     if top.table.problem and top.table.problem != problem.name:
         findings.clash(
             root,
@@ -238,18 +213,13 @@ def _check_top(
 def _check_segment(item: Item[SegmentTable], problem: Problem, findings: Findings) -> None:
     table, origin = item.table, item.origin
     grades = problem.catalogue.grades
-    known = list(problem.devices)
-    if table.switch is not None and table.switch not in problem.switches:
-        _unknown(findings, origin, "switch", table.switch, list(problem.switches), ("switch",))
+    _refer(findings, origin, "switch", problem.switches, table.switch, "switch")
     for index, name in enumerate(table.devices or ()):
-        if name not in problem.devices:
-            _unknown(findings, origin, "device", name, known, ("devices", index))
+        _refer(findings, origin, "device", problem.devices, name, "devices", index)
     if table.devices is not None and table.switch_index is not None:
         _check_order(item, findings)
-    if table.grade is None:
-        return
+    _refer(findings, origin, "grade", grades, table.grade, "grade")
     if table.grade not in grades:
-        _unknown(findings, origin, "grade", table.grade, list(grades), ("grade",))
         return
     grade = grades[table.grade]
     if grade.full_duplex:
@@ -283,38 +253,21 @@ def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
     table, origin = item.table, item.origin
     if table.devices is None:
         return
-    if table.plca is not None:
-        for name in table.plca:
-            steps = ("plca", name)
-            if name not in table.devices:
-                findings.unknown(
-                    origin,
-                    f"no such device on this segment: '{name}'",
-                    name,
-                    list(table.devices),
-                    *steps,
-                    on_key=True,
-                )
-        absent = [d for d in table.devices if d not in table.plca]
-        if absent:
-            findings.add(
-                origin,
-                "missing-key",
-                f"expected a PLCA ID for every device, got none for {', '.join(absent)}",
-                steps=("plca",),
-                hint="leave `plca` out to have all IDs given by order",
-            )
-    for name in table.burst_counts or ():
-        if name not in table.devices and name != table.switch:
-            findings.unknown(
-                origin,
-                f"no such device on this segment: '{name}'",
-                name,
-                [*table.devices, table.switch or ""],
-                "burst_counts",
-                name,
-                on_key=True,
-            )
+    on_segment = [*table.devices, table.switch or ""]
+    for setting, names in (("plca", table.devices), ("burst_counts", on_segment)):
+        for name in getattr(table, setting) or ():
+            if name not in names:
+                message = f"no such device on this segment: '{name}'"
+                findings.unknown(origin, message, name, names, setting, name, on_key=True)
+    absent = [d for d in table.devices if table.plca is not None and d not in table.plca]
+    if absent:
+        findings.add(
+            origin,
+            "missing-key",
+            f"expected a PLCA ID for every device, got none for {', '.join(absent)}",
+            steps=("plca",),
+            hint="leave `plca` out to have all IDs given by order",
+        )
 
 
 def _check_plca_of_link(item: Item[SegmentTable], findings: Findings) -> None:
@@ -340,11 +293,8 @@ def _check_plca_of_link(item: Item[SegmentTable], findings: Findings) -> None:
 def _check_link(item: Item[BuiltLinkTable], problem: Problem, findings: Findings) -> None:
     table, origin = item.table, item.origin
     for index, name in enumerate(table.between or ()):
-        if name not in problem.switches:
-            _unknown(findings, origin, "switch", name, list(problem.switches), ("between", index))
-    grades = problem.catalogue.grades
-    if table.grade is not None and table.grade not in grades:
-        _unknown(findings, origin, "grade", table.grade, list(grades), ("grade",))
+        _refer(findings, origin, "switch", problem.switches, name, "between", index)
+    _refer(findings, origin, "grade", problem.catalogue.grades, table.grade, "grade")
 
 
 def _check_ids(segments: list[Item[SegmentTable]], findings: Findings) -> None:

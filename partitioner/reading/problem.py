@@ -28,8 +28,8 @@ from partitioner.reading.schema import (
     StreamTable,
     Table,
 )
-from partitioner.reading.tables import Item, key_names, read_table, tables_inside
-from partitioner.reading.yaml_text import Document, load
+from partitioner.reading.tables import Item, key_names, read_list, read_table, tables_inside
+from partitioner.reading.yaml_text import load
 
 _ELSEWHERE = "if you trust this file, allow the folder of the list with --lists-from"
 
@@ -129,7 +129,6 @@ def read_parts(path: Path, files: SourceFiles, findings: Findings) -> Parts | No
 
     What is wrong goes to ``findings``, what was read to ``files``; None when the file is none.
     """
-    name = str(path)
     try:
         content = read_bytes(path)
         text = as_text(content)
@@ -137,21 +136,22 @@ def read_parts(path: Path, files: SourceFiles, findings: Findings) -> Parts | No
         findings.take(_finding(path, error))
         return None
     files.contents.append((path.name, content))
-    document = load(text, name)
+    root = read_document(text, str(path), "a mapping with the keys of a problem", findings)
+    return None if root is None else _Reader(root, path.parent, files, findings).parts()
+
+
+def read_document(text: str, file: str, expected: str, findings: Findings) -> YamlOrigin | None:
+    """Read a text as a YAML mapping of a format this program knows; None where it is none."""
+    document = load(text, file)
     for finding in document.findings:
         findings.take(name_items(finding, document.data))
-    raw = document.data
     root = YamlOrigin(document, (), "")
-    if raw is None and document.findings:
+    if document.data is None and document.findings:
         return None
-    if not isinstance(raw, dict):
-        findings.add(
-            root, "wrong-kind", f"expected a mapping with the keys of a problem, got {got(raw)}"
-        )
+    if not isinstance(document.data, dict):
+        findings.add(root, "wrong-kind", f"expected {expected}, got {got(document.data)}")
         return None
-    if not check_format(raw, root, findings):
-        return None
-    return _Reader(raw, document, path.parent, files, findings).parts()
+    return root if check_format(document.data, root, findings) else None
 
 
 _NUMBERED = re.compile(r"(\w+)\[(\d+)\]")
@@ -192,14 +192,13 @@ class _Reader:
 
     def __init__(
         self,
-        raw: dict[str, Any],
-        document: Document,
+        root: YamlOrigin,
         folder: Path,
         files: SourceFiles,
         findings: Findings,
     ):
-        self._raw = raw
-        self._root = YamlOrigin(document, (), "")
+        self._raw: dict[str, Any] = root.document.data
+        self._root = root
         self._folders = Folders(folder, files.lists_from)
         self._files = files
         self._findings = findings
@@ -221,7 +220,8 @@ class _Reader:
             objective=self._mapping("objective"),
         )
         for section in _LISTS:
-            setattr(parts, section, self._list(section))
+            found = read_list(_table_of(section), self._raw, section, self._root, self._findings)
+            setattr(parts, section, found)
         parts.devices += self._csv("devices", DeviceTable, top.table.devices_csv)
         parts.streams += self._csv("streams", StreamTable, top.table.streams_csv)
         self._limits(parts)
@@ -256,19 +256,6 @@ class _Reader:
         if not isinstance(raw, dict):
             return Item(model(), self._root.part(section), whole=False)
         return read_table(model, raw, self._root.part(section), self._findings)
-
-    def _list(self, section: str) -> list[Item[Any]]:
-        model = _table_of(section)
-        raw = self._raw.get(section, ())
-        if not isinstance(raw, list):
-            return []
-        items = []
-        for index, value in enumerate(raw):
-            name = value.get("id") if isinstance(value, dict) else None
-            shown = name if isinstance(name, str) and name else index
-            origin = self._root.part(section, index, label=f"{section}[{shown}]")
-            items.append(read_table(model, value, origin, self._findings))
-        return items
 
     def _csv(self, section: str, model: type[Table], name: str | None) -> list[Item[Any]]:
         if name is None:

@@ -14,7 +14,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, PydanticUndefined
 
 from partitioner.reading.kinds import Kind, did_you_mean, got
-from partitioner.reading.origin import Findings, Origin, Steps
+from partitioner.reading.origin import Findings, Origin, Steps, YamlOrigin
 from partitioner.reading.schema import Table
 
 T = TypeVar("T", bound=Table)
@@ -84,6 +84,20 @@ def read_table(model: type[T], raw: Any, origin: Origin, findings: Findings) -> 
     guessed = _report(model, raw, origin, details, findings)
     wrong = [detail["loc"] for detail in details]
     return Item(_with_holes(model, raw, wrong), origin, whole=False, raw=raw, guessed=guessed)
+
+
+def read_list(
+    model: type[T], raw: Mapping[str, Any], section: str, root: YamlOrigin, findings: Findings
+) -> list[Item[T]]:
+    """Read the mappings of a list section; findings call each by its id, else by its number."""
+    content = raw.get(section)
+    items = []
+    for index, value in enumerate(content if isinstance(content, list) else ()):
+        name = value.get("id") if isinstance(value, dict) else None
+        shown = name if isinstance(name, str) and name else index
+        origin = root.part(section, index, label=f"{section}[{shown}]")
+        items.append(read_table(model, value, origin, findings))
+    return items
 
 
 def _report(

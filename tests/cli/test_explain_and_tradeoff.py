@@ -39,7 +39,7 @@ def test_explain_names_rules_lines_and_ways(capsys) -> None:
         "pumps: no layout keeps all rules; this is proved.\n"
         "\n"
         "These 2 rules cannot be kept together; without any one of them the others can:\n"
-        f"  {PUMPS}:{ports}: [ports] zone-1 has 1 port for 10BASE-T1S-multidrop.\n"
+        f"  {PUMPS}:{ports}: [port-exists] zone-1 has 1 port for 10BASE-T1S-multidrop.\n"
         f"  {PUMPS}:{nodes}: [nodes] A line of 10BASE-T1S-multidrop has at most 4 nodes, its "
         "switch port included.\n"
         "  because: 5 devices need a shared line, and all line ports together have room for 3.\n"
