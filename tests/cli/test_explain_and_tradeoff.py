@@ -68,7 +68,7 @@ def test_explain_prices_rules_and_writes_a_page(roomy, tmp_path, capsys) -> None
     data = json.loads(capsys.readouterr().out)
     assert data["status"] == "optimal"
     assert {r["key"] for p in data["prices"] for r in p["rules"]} >= {
-        "switch-at-end",
+        "switch-position",
         "load:10BASE-T1S-multidrop",
     }
     assert all(p["costs_at_least"] <= p["costs_at_most"] for p in data["prices"])
