@@ -31,7 +31,8 @@ def words(page: str) -> str:
 
 def judged(case: Path) -> dict[str, str]:
     result = pipeline.judge(case / "problem.yaml", case / "layout-by-hand.yaml")
-    files = pipeline.report_files(result.problem, result.assessment, None)
+    sections = pipeline.layout_studies(result.facts, result.assessment)
+    files = pipeline.report_files(result.problem, result.assessment, None, sections)
     files["report.txt"] = words(files.pop("report.html")) + "\n"
     return files
 

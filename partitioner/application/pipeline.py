@@ -41,11 +41,13 @@ class PlanResult:
 class JudgeResult:
     """A layout somebody wrote, and what follows from it.
 
-    ``warnings`` are what was noticed in the two files without stopping, ready to be shown.
+    ``facts`` are what the assessment rests on. ``warnings`` are what was noticed in the two files
+    without stopping, ready to be shown.
     """
 
     problem: Problem
     layout: Layout
+    facts: Facts
     assessment: Assessment
     warnings: tuple[str, ...] = ()
 
@@ -137,11 +139,9 @@ def plan(
     )
     outcome = plan_layout(problem, settings, clock=clock, on_progress=on_progress, should_stop=stop)
     on_step("checking the layout")
-    assessment = assess_layout(problem, outcome.layout)
+    facts, assessment = judged(problem, outcome.layout)
     _must_agree(problem, outcome, assessment)
-    sections = list(
-        layout_studies(problem, outcome.layout, assessment, should_stop=stop, on_step=on_step)
-    )
+    sections = list(layout_studies(facts, assessment, should_stop=stop, on_step=on_step))
     if with_zones:
         from partitioner.pages.zones import zones_section
         from partitioner.runs import Budget
@@ -217,27 +217,27 @@ def judge(
     layout, findings = read_layout_with_findings(layout_path, problem)
     layout = _unless_wrong(layout, findings, is_strict)
     noticed = tuple(format_finding(f, source=False) for f in findings)
-    assessment = assess_layout(problem, layout)
-    return JudgeResult(problem, layout, assessment, problem.warnings + noticed)
+    facts, assessment = judged(problem, layout)
+    return JudgeResult(problem, layout, facts, assessment, problem.warnings + noticed)
 
 
 def assess_layout(problem: Problem, layout: Layout) -> Assessment:
     """Judge a layout from the model, the network and the timing alone."""
-    from partitioner.check.judge import assess
-
-    return assess(problem, layout)
+    return judged(problem, layout)[1]
 
 
-def _facts(problem: Problem, layout: Layout) -> Facts:
+def judged(problem: Problem, layout: Layout) -> tuple[Facts, Assessment]:
+    """As :func:`assess_layout`, with the facts, so that no layout is analysed twice."""
     from partitioner.check.facts import gather_facts
+    from partitioner.check.judge import assess_facts
     from partitioner.network.cable import CableNetwork
 
-    return gather_facts(problem, layout, CableNetwork(problem))
+    facts = gather_facts(problem, layout, CableNetwork(problem))
+    return facts, assess_facts(facts)
 
 
 def layout_studies(
-    problem: Problem,
-    layout: Layout,
+    facts: Facts,
     assessment: Assessment,
     *,
     should_stop: Callable[[], bool] = lambda: False,
@@ -245,7 +245,7 @@ def layout_studies(
     simulate_s: float | None = None,
     seed: int = 0,
 ) -> tuple[Section, ...]:
-    """Look at a layout from further sides: builds, growth, bulk transfers, single failures.
+    """Look at a layout from further sides: lines, builds, growth, transfers, single failures.
 
     ``simulate_s``: also simulate the transfers for so many seconds each. The rest as in
     :func:`plan`.
@@ -253,7 +253,7 @@ def layout_studies(
     from partitioner.pages.layout import study_layout
 
     return study_layout(
-        _facts(problem, layout),
+        facts,
         assessment,
         should_stop=should_stop,
         on_step=on_step,
@@ -262,7 +262,7 @@ def layout_studies(
     )
 
 
-def simulate(problem: Problem, layout: Layout, seconds: float, seed: int = 0) -> Simulation:
+def simulate(facts: Facts, seconds: float, seed: int = 0) -> Simulation:
     """Simulate a layout for so many seconds of its own time.
 
     Raises
@@ -272,12 +272,12 @@ def simulate(problem: Problem, layout: Layout, seconds: float, seed: int = 0) ->
     """
     from partitioner.facts.simulation import simulate_layout
 
-    simulation = simulate_layout(problem, layout, round(seconds * 1e9), seed)
+    simulation = simulate_layout(facts, round(seconds * 1e9), seed)
     if simulation.above_bound:
         raise InternalFault(
-            "simulated delays are above their bounds",
+            "simulated delays are above the worst case",
             [
-                f"{o.stream} to {o.destination}: {o.longest_ns} ns seen, bound {o.bound_ns} ns"
+                f"{o.stream} to {o.destination}: {o.longest_ns} ns seen, {o.bound_ns} ns at worst"
                 for o in simulation.above_bound
             ],
         )
@@ -290,41 +290,10 @@ def report_files(
     outcome: Outcome | None,
     sections: Sequence[Section] = (),
 ) -> dict[str, str]:
-    """Every file of a report, by name.
+    """Every file of a report, by name; see :func:`partitioner.report.files.report_files`."""
+    from partitioner.report.files import report_files as made
 
-    Parameters
-    ----------
-    problem, assessment
-        What to report.
-    outcome
-        How the search ended; None when the layout was not planned here.
-    sections
-        Further sections of the page, from studies; their tables become CSV files too.
-    """
-    from partitioner.reading.layout_file import layout_text
-    from partitioner.report.outcome_json import outcome_text
-    from partitioner.report.page import render
-    from partitioner.report.sections import csv_twins
-    from partitioner.report.tables import all_frames, frames_csv, plca_commands
-
-    frames = all_frames(problem, assessment)
-    sections = [*standing_sections(problem, assessment), *sections]
-    return {
-        "layout.yaml": layout_text(assessment.layout, problem),
-        "report.html": render(problem, assessment, outcome, sections),
-        "outcome.json": outcome_text(problem, assessment, outcome, sections),
-        "plca-ethtool.sh": plca_commands(frames["plca"]),
-        **frames_csv(frames),
-        **csv_twins(sections),
-    }
-
-
-def standing_sections(problem: Problem, assessment: Assessment) -> list[Section]:
-    """Sections that every report has, besides those of the page itself."""
-    from partitioner.pages.line_settings import line_section
-
-    made = [line_section(problem, assessment)]
-    return [section for section in made if section is not None]
+    return made(problem, assessment, outcome, sections)
 
 
 def _must_agree(problem: Problem, outcome: Outcome, assessment: Assessment) -> None:

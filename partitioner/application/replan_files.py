@@ -20,7 +20,7 @@ REPLAN = "replan.json"
 
 def rerun_files(
     result: Rerun, settings: RerunSettings, question: Mapping[str, Any]
-) -> dict[str, str | bytes]:
+) -> dict[str, str]:
     """Files of a rerun by name.
 
     ``layout.yaml`` is the layout of least sum; ``replan.json`` holds what ``--json`` prints.

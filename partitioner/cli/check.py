@@ -69,7 +69,7 @@ def command(
         from partitioner.pages.simulation import simulation_data, simulation_text
 
         voice.step(f"simulating {simulate:g} s")
-        simulation = pipeline.simulate(result.problem, result.layout, simulate, seed)
+        simulation = pipeline.simulate(result.facts, simulate, seed)
         data["simulation"] = simulation_data(simulation)
         if not session.is_json:
             voice.answer("\n" + simulation_text(simulation))

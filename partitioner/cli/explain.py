@@ -69,11 +69,10 @@ def command(
     from partitioner.explain.placement import locator
     from partitioner.pages.explanation import (
         explained_data,
-        explained_sections,
+        explained_page,
         explained_text,
     )
-    from partitioner.report.page import render_sections
-    from partitioner.report.sections import csv_twins
+    from partitioner.report.page import page_files
     from partitioner.runs import Budget
     from partitioner.visible import json_text
 
@@ -113,13 +112,9 @@ def command(
         locate = locator(problem, session.lists_from)
         data = explained_data(read, explained, locate)
         if place is not None:
-            state, word, lead, sections = explained_sections(read, explained, locate)
-            page = render_sections(
-                title=f"Explanation of {read.name}", state=state, word=word,
-                lead=[*lead, read.note], sections=sections, data_file="explain.json",
-            )  # fmt: skip
+            page = explained_page(read, explained, locate)
             text = json_text(data, indent=1) + "\n"
-            place.write({"report.html": page, "explain.json": text, **csv_twins(sections)})
+            place.write({**page_files(page), "explain.json": text})
         if session.is_json:
             voice.answer_json(data)
         else:

@@ -76,8 +76,7 @@ def command(
         is_own = own.is_file() and own.samefile(layout)
         sections = list(
             pipeline.layout_studies(
-                result.problem,
-                result.layout,
+                result.facts,
                 assessment,
                 on_step=voice.step,
                 simulate_s=simulate,
@@ -88,7 +87,7 @@ def command(
             from partitioner.pages.simulation import simulation_section
 
             voice.step(f"simulating {simulate:g} s")
-            simulation = pipeline.simulate(result.problem, result.layout, simulate, seed)
+            simulation = pipeline.simulate(result.facts, simulate, seed)
             sections.append(simulation_section(simulation))
         files = pipeline.report_files(result.problem, assessment, None, sections)
         cost = assessment.cost.objective_money

@@ -12,7 +12,6 @@ from partitioner.cli.search_options import seed_option, workers_option
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 if TYPE_CHECKING:
-    from partitioner.model.problem import Problem
     from partitioner.tradeoff.search import TradeOff
 
 
@@ -100,7 +99,7 @@ def command(
     from partitioner.cli.output import Place, default_folder
     from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
-    from partitioner.pages.tradeoff import front_text
+    from partitioner.pages.tradeoff import front_text, tradeoff_files
     from partitioner.runs import Budget
     from partitioner.tradeoff.axes import AXES
     from partitioner.tradeoff.search import TradeOffSettings, begin, trade_off
@@ -132,7 +131,7 @@ def command(
 
         def keep(now: TradeOff) -> None:
             if now.front.points:
-                place.write(_files(read, now), is_last=False)
+                place.write(tradeoff_files(read, now), is_last=False)
                 voice.step(f"{len(now.front.within(now.goal))} points so far")
 
         budget = Budget(
@@ -149,7 +148,7 @@ def command(
             voice.clear_line()
         is_kept = not state.front.points and (folder / STATE).is_file()
         if not is_kept:
-            place.write(_files(read, state))
+            place.write(tradeoff_files(read, state))
         if session.is_json:
             voice.answer_json(state_data(read, state))
         else:
@@ -161,21 +160,3 @@ def command(
             voice.note(f"no point was found; kept what {folder}/ held before")
         elif not session.is_json:
             voice.note(f"wrote {folder}/ (open report.html)")
-
-
-def _files(problem: Problem, state: TradeOff) -> dict[str, str]:
-    """Files of a trade-off, its page among them."""
-    from partitioner.pages.tradeoff import tradeoff_section, verdict_of
-    from partitioner.report.page import render_sections
-    from partitioner.tradeoff.state import state_files
-
-    judged, word, lead = verdict_of(problem, state)
-    page = render_sections(
-        title=f"Trade-off of {problem.name}",
-        state=judged,
-        word=word,
-        lead=[*lead, problem.note],
-        sections=[tradeoff_section(problem, state)],
-        data_file="tradeoff.json",
-    )
-    return {**state_files(problem, state), "report.html": page}

@@ -8,13 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
-from partitioner.check.facts import gather_facts
-from partitioner.check.traffic import Method
+from partitioner.check.facts import Facts
 from partitioner.model.assessment import Assessment, LegKind, RuleMargin, SegmentFigures
 from partitioner.model.catalogue import Medium
 from partitioner.model.plca import plca_node_count, plca_nodes
 from partitioner.model.problem import Problem
-from partitioner.network.cable import CableNetwork
 from partitioner.timing.electrical import electrical_margins
 from partitioner.timing.layout_timing import NetworkTraffic, analyse
 from partitioner.timing.line import propagation_ns
@@ -47,7 +45,7 @@ class TimerFit:
 
 @dataclass(frozen=True, slots=True)
 class BurstProposal:
-    """A burst count at one node and what it does to bounds end to end, in ns.
+    """A burst count at one node and what it does to worst-case delays end to end, in ns.
 
     ``gain_ns`` is what the stream gains that was looked at; ``worst_loss_ns`` the most any other
     stream loses, ``loser`` its name; ``keeps_deadlines`` says whether all are still in time.
@@ -66,7 +64,7 @@ class BurstProposal:
 
     @property
     def gain_ns(self) -> int:
-        """How much shorter the bound of the stream gets."""
+        """How much shorter the worst-case delay of the stream gets."""
         return self.before_ns - self.after_ns
 
 
@@ -113,16 +111,15 @@ def timer_fits(problem: Problem, assessment: Assessment) -> list[TimerFit]:
     return fits
 
 
-def burst_proposals(problem: Problem, assessment: Assessment) -> list[BurstProposal]:
+def burst_proposals(facts: Facts, assessment: Assessment) -> list[BurstProposal]:
     """Try bursts at the senders of the tightest streams, and say what each would do.
 
     Only proposals that shorten the stream and keep every deadline are given, the best count per
     stream. The whole layout is analysed for each, so the effect on every other stream is known.
     """
+    problem, timing = facts.problem, facts.timing
     if len(problem.streams) > MOST_STREAMS or assessment.findings:
         return []
-    network = CableNetwork(problem)
-    timing = gather_facts(problem, assessment.layout, network, Method.RESPONSE).timing
     traffic = timing.traffic
     before = {
         (f.stream, f.destination): f.response_ns for f in (*timing.streams, *timing.transfers)

@@ -1,4 +1,4 @@
-"""A layout simulated: worst delays seen beside the bounds, as data and as a section of the report.
+"""A layout simulated: the longest delays seen beside the worst-case ones.
 
 The simulation shares only the table of constants with the analysis. A delay above its bound is a
 fault of the program, never of the layout.
@@ -8,11 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from partitioner.check.facts import gather_facts
-from partitioner.check.traffic import Method
-from partitioner.model.layout import Layout
-from partitioner.model.problem import Problem
-from partitioner.network.cable import CableNetwork
+from partitioner.check.facts import Facts
 from partitioner.timing.critical import critical_search
 from partitioner.timing.layout_timing import NetworkTraffic
 from partitioner.timing.simulate import Releases, Seen, simulate
@@ -84,22 +80,19 @@ class Simulation:
         return sorted(self.observed, key=lambda o: (-(o.share_ppm or 0), o.stream, o.destination))
 
 
-def simulate_layout(
-    problem: Problem, layout: Layout, duration_ns: int, seed: int = 0
-) -> Simulation:
+def simulate_layout(facts: Facts, duration_ns: int, seed: int = 0) -> Simulation:
     """Run a layout with random and with dense releases, and look for bad moments.
 
     Parameters
     ----------
-    problem, layout
-        What to run; segments and streams that make no sense are left out, as in the check.
+    facts
+        Of the layout; segments and streams that make no sense are left out, as in the check.
     duration_ns
         Time during which frames are released, for each of the two kinds of releases.
     seed
         Of every random draw; the same seed gives the same result.
     """
-    network = CableNetwork(problem)
-    timing = gather_facts(problem, layout, network, Method.RESPONSE).timing
+    timing = facts.timing
     deadlines = {(f.stream, f.destination): f.deadline_ns for f in timing.streams}
     bounds = {(f.stream, f.destination): f.response_ns for f in timing.streams}
     scales = {key: bound or deadlines[key] for key, bound in bounds.items()}

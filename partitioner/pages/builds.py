@@ -70,7 +70,7 @@ def _intro(facts: Facts, assessment: Assessment, builds: Builds) -> list[str]:
     if expected is not None:
         lines.append(
             f"The average unit costs {money_text(round(expected), currency)}; the cost of the "
-            f"plan, {money_text(assessment.cost.money, currency)}, is the same sum with every "
+            f"layout, {money_text(assessment.cost.money, currency)}, is the same sum with every "
             "item rounded up on its own."
         )
     return lines

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from partitioner.explain.conflict import ConflictSet
@@ -14,12 +15,12 @@ from partitioner.explain.explanation import (
 )
 from partitioner.explain.handles.handle import Handle
 from partitioner.explain.placement import Locate
-from partitioner.explain.rule_prices import Price
+from partitioner.explain.rule_prices import Price, RulePrice
 from partitioner.explain.ways_out import WayOut
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, money_text, ratio_text
-from partitioner.report.sections import Column, Kind, Section, State, Table
-from partitioner.report.text import table
+from partitioner.report.sections import Column, Kind, Page, Section, State, Table
+from partitioner.report.text import plain, table_text
 from partitioner.units import MONEY_STEPS
 from partitioner.visible import visible
 
@@ -36,7 +37,7 @@ def explained_text(problem: Problem, explained: Explained, locate: Locate = _now
         text = _prices_text(problem, explained, locate)
     else:
         text = _device_text(problem, explained)
-    return text.replace("\u00a0", " ").replace("\u202f", " ").replace("\u2212", "-")
+    return plain(text)
 
 
 def _line(handle: Handle, locate: Locate) -> str:
@@ -103,20 +104,6 @@ def _way_cost(problem: Problem, way: WayOut) -> str:
     return f"the layout then costs {money_text(way.cost_money, problem.currency)}{gap}"
 
 
-def price_text(problem: Problem, price: Price) -> str:
-    """A price in words: one amount, or what is certain of it."""
-    if price.is_impossible:
-        return "not possible"
-    least = money_text(price.least_money)
-    if price.is_exact:
-        return money_text(price.least_money, problem.currency) if price.least_money else "nothing"
-    if price.most_money is None:
-        return f"at least {money_text(price.least_money, problem.currency)}"
-    if price.least_money == 0:
-        return f"at most {money_text(price.most_money, problem.currency)}"
-    return f"{least} to {money_text(price.most_money, problem.currency)}"
-
-
 def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -> str:
     outcome = explained.outcome
     gap = "" if outcome.gap == 0 else f" at a gap of {ratio_text(outcome.gap, 2)}"
@@ -126,38 +113,30 @@ def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -
         "planning without it:"
     )
     binding = [p for p in explained.prices if p.may_bind]
-    free = len(explained.prices) - len(binding)
-    rows = [
-        (price_text(problem, p.price), p.name, locate(p.handles[0].at)) for p in binding
-    ]
-    blocks = [head]
-    if rows:
-        blocks.append(table(("costs", "rule", "stands at"), rows, right=(0,)))
-    if free:
+    blocks = [head, table_text(_prices_table(problem, binding, locate))]
+    if free := len(explained.prices) - len(binding):
         blocks.append(
             f"{count_text(free, 'rule', 'rules')} {'costs' if free == 1 else 'cost'} nothing: the "
             "cheapest layout without keeps it anyway, or costs the same."
         )
-    return "\n\n".join(blocks)
+    return "\n\n".join(b for b in blocks if b)
 
 
-def _device_text(problem: Problem, explained: DeviceExplained) -> str:
+def _device_lead(problem: Problem, explained: DeviceExplained) -> str:
     segment = explained.segment
     mates = [d for d in segment.devices if d != explained.device]
     company = f" with {', '.join(mates)}" if mates else ", alone"
-    head = (
+    return (
         f"{explained.device} hangs on {segment.switch} by {segment.id} ({segment.grade}){company}; "
         f"the layout costs {money_text(explained.outcome.cost_money, problem.currency)}."
     )
-    if not explained.others:
-        return f"{head}\n\nIt cannot be elsewhere, or the time was up."
-    rows = []
-    for other in explained.others:
-        if other.surcharge.is_impossible:
-            rows.append(("not possible", other.where, " ".join(other.reasons[:1])))
-        else:
-            rows.append((price_text(problem, other.surcharge), other.where, ""))
-    return f"{head}\n\n{table(('costs more', 'if it were', ''), rows, right=(0,))}"
+
+
+def _device_text(problem: Problem, explained: DeviceExplained) -> str:
+    rows = table_text(_elsewhere_table(problem, explained))
+    return f"{_device_lead(problem, explained)}\n\n" + (
+        rows or "It cannot be elsewhere, or the time was up."
+    )
 
 
 # -- data and report --------------------------------------------------------------------------
@@ -181,13 +160,14 @@ def explained_data(
             ],
             "ways_out": [
                 {
-                    "changes": list(w.changes),
-                    "rules": [h.key for h in w.rules],
-                    "is_least": w.is_least,
-                    "cost": w.cost_money / MONEY_STEPS,
-                    "bound": w.outcome.bound_money / MONEY_STEPS,
+                    **row,
+                    "changes": list(way.changes),
+                    "rules": [h.key for h in way.rules],
+                    "is_least": way.is_least,
                 }
-                for w in explained.ways
+                for row, way in zip(
+                    _ways_table(problem, explained).records(), explained.ways, strict=True
+                )
             ],
             "is_whole": explained.is_whole,
         }
@@ -198,26 +178,29 @@ def explained_data(
         "bound": explained.outcome.bound_money / MONEY_STEPS,
     }
     if isinstance(explained, LayoutExplained):
-        rows = [
-            {
-                "rule": p.name,
-                "rules": [_handle_data(h, locate) for h in p.handles],
-                **_price_data(p.price),
-                "binds": p.binds,
-            }
-            for p in explained.prices
-        ]
-        return {**base, "prices": rows}
-    others = [
-        {"where": o.where, **_price_data(o.surcharge), "reasons": list(o.reasons)}
-        for o in explained.others
-    ]
+        prices = _prices_table(problem, explained.prices, locate).records()
+        return {
+            **base,
+            "prices": [
+                {
+                    **row,
+                    "rules": [_handle_data(h, locate) for h in p.handles],
+                    "is_possible": not p.price.is_impossible,
+                    "binds": p.binds,
+                }
+                for row, p in zip(prices, explained.prices, strict=True)
+            ],
+        }
+    others = _elsewhere_table(problem, explained).records()
     return {
         **base,
         "device": explained.device,
         "switch": explained.segment.switch,
         "segment": explained.segment.id,
-        "elsewhere": others,
+        "elsewhere": [
+            {**row, "is_possible": not o.surcharge.is_impossible, "reasons": list(o.reasons)}
+            for row, o in zip(others, explained.others, strict=True)
+        ],
     }
 
 
@@ -231,156 +214,143 @@ def _handle_data(handle: Handle, locate: Locate) -> dict[str, Any]:
     }
 
 
-def _price_data(price: Price) -> dict[str, Any]:
-    most = None if price.most_money is None else price.most_money / MONEY_STEPS
-    return {
-        "costs_at_least": price.least_money / MONEY_STEPS,
-        "costs_at_most": most,
-        "is_possible": not price.is_impossible,
-    }
+def _certain(price: Price) -> tuple[float | None, float | None]:
+    """What a price is at least and at most; neither of what is not possible."""
+    if price.is_impossible:
+        return None, None
+    most = price.most_money
+    return price.least_money / MONEY_STEPS, None if most is None else most / MONEY_STEPS
 
 
-def explained_sections(
-    problem: Problem, explained: Explained, locate: Locate = _nowhere
-) -> tuple[State, str, list[str], list[Section]]:
-    """State, word, lead and sections of the report page of an explanation."""
+def explained_page(problem: Problem, explained: Explained, locate: Locate = _nowhere) -> Page:
+    """The page of an explanation."""
     if isinstance(explained, NoLayoutExplained):
-        return _none_sections(problem, explained, locate)
+        lead = "No layout keeps all rules; this is proved."
+        sections = _none_sections(problem, explained, locate)
+        return _page(problem, State.BAD, "no layout", lead, sections)
+    if isinstance(explained, DeviceExplained):
+        section = Section(
+            title=f"Why {explained.device} is where it is",
+            intro="Each row is the cheapest layout with the device elsewhere, against this one.",
+            tables=[_elsewhere_table(problem, explained)],
+            id="elsewhere",
+        )
+        return _page(problem, State.OK, "explained", _device_lead(problem, explained), [section])
     cost = money_text(explained.outcome.cost_money, problem.currency)
-    if isinstance(explained, LayoutExplained):
-        binding = sum(p.binds for p in explained.prices)
-        lead = [
-            f"The layout costs {cost}. {count_text(binding, 'rule', 'rules')} of "
-            f"{len(explained.prices)} {'is' if binding == 1 else 'are'} proved to make it dearer."
-        ]
-        return State.OK, "explained", lead, [_prices_section(problem, explained, locate)]
-    lead = [_device_text(problem, explained).split("\n")[0]]
-    return State.OK, "explained", lead, [_device_section(problem, explained)]
+    binding = sum(p.binds for p in explained.prices)
+    lead = (
+        f"The layout costs {cost}. {count_text(binding, 'rule', 'rules')} of "
+        f"{len(explained.prices)} {'is' if binding == 1 else 'are'} proved to make it dearer."
+    )
+    section = Section(
+        title="What each rule costs",
+        intro="Each rule was taken off and the problem planned again. Where a layout is not proved "
+        "optimal, the price is certain between two amounts only.",
+        tables=[_prices_table(problem, explained.prices, locate)],
+        id="rule-prices",
+    )
+    return _page(problem, State.OK, "explained", lead, [section])
+
+
+def _page(
+    problem: Problem, state: State, word: str, lead: str, sections: Sequence[Section]
+) -> Page:
+    title = f"Explanation of {problem.name}"
+    return Page(title, state, word, (lead, problem.note), tuple(sections), "explain.json")
 
 
 def _none_sections(
     problem: Problem, explained: NoLayoutExplained, locate: Locate
-) -> tuple[State, str, list[str], list[Section]]:
-    sections = []
-    for number, conflict in enumerate(explained.conflicts, start=1):
-        sections.append(
-            Section(
-                title="The conflict" if len(explained.conflicts) == 1 else f"Conflict {number}",
-                intro=[conflict_lead(conflict), *(r.sentence for r in _telling(conflict))],
-                tables=[
-                    Table(
-                        id=f"conflict-{number}",
-                        caption="Rules that cannot be kept together",
-                        columns=[
-                            Column("rule", "rule", Kind.ID, heads_row=True),
-                            Column("sentence", "what it says"),
-                            Column("where", "stands at", Kind.ID),
-                        ],
-                        rows=[(h.rule, h.sentence, locate(h.at)) for h in conflict.rules],
-                    )
-                ],
-                id=f"conflict-{number}",
-            )
+) -> list[Section]:
+    sections = [
+        Section(
+            title="The conflict" if len(explained.conflicts) == 1 else f"Conflict {number}",
+            intro=[conflict_lead(conflict), *(r.sentence for r in _telling(conflict))],
+            tables=[
+                Table(
+                    id=f"conflict-{number}",
+                    caption="Rules that cannot be kept together",
+                    columns=[
+                        Column("rule", "Rule", Kind.ID, heads_row=True),
+                        Column("sentence", "What it says"),
+                        Column("where", "Stands at", Kind.ID),
+                    ],
+                    rows=[(h.rule, h.sentence, locate(h.at)) for h in conflict.rules],
+                )
+            ],
+            id=f"conflict-{number}",
         )
+        for number, conflict in enumerate(explained.conflicts, start=1)
+    ]
     if explained.ways:
-        rows = [
-            (
-                n,
-                _way_words(w),
-                w.cost_money / MONEY_STEPS,
-                w.outcome.bound_money / MONEY_STEPS,
-            )
+        intro = "Each was planned, and the check accepted the layout."
+        table = _ways_table(problem, explained)
+        sections.append(Section("Ways out", intro, [table], id="ways-out"))
+    return sections
+
+
+def _money(key: str, title: str, problem: Problem) -> Column:
+    return Column(key, title, Kind.NUMBER, problem.currency, 2)
+
+
+def _ways_table(problem: Problem, explained: NoLayoutExplained) -> Table:
+    return Table(
+        id="ways-out",
+        caption="Changes that give a layout",
+        columns=[
+            Column("way", "Way", Kind.NUMBER, heads_row=True),
+            Column("changes", "Change"),
+            _money("cost", "Layout costs", problem),
+            _money("bound", "Bound", problem),
+        ],
+        rows=[
+            (n, _way_words(w), w.cost_money / MONEY_STEPS, w.outcome.bound_money / MONEY_STEPS)
             for n, w in enumerate(explained.ways, start=1)
-        ]
-        sections.append(
-            Section(
-                title="Ways out",
-                intro="Each was planned, and the check accepted the layout.",
-                tables=[
-                    Table(
-                        id="ways-out",
-                        caption=f"Changes that give a layout ({problem.currency})",
-                        columns=[
-                            Column("way", "way", Kind.NUMBER, heads_row=True),
-                            Column("changes", "change"),
-                            Column("cost", "layout costs", Kind.NUMBER, digits=2),
-                            Column("bound", "bound", Kind.NUMBER, digits=2),
-                        ],
-                        rows=rows,
-                    )
-                ],
-                id="ways-out",
-            )
-        )
-    lead = ["No layout keeps all rules; this is proved.", _ways_text(problem, explained)]
-    return State.BAD, "no layout", lead[:1], sections
-
-
-def _prices_section(problem: Problem, explained: LayoutExplained, locate: Locate) -> Section:
-    rows = [
-        (
-            p.name,
-            p.price.least_money / MONEY_STEPS,
-            None if p.price.most_money is None else p.price.most_money / MONEY_STEPS,
-            State.WARN if p.binds else State.OK,
-            locate(p.handles[0].at),
-        )
-        for p in explained.prices
-    ]
-    return Section(
-        title="What each rule costs",
-        intro="Each rule was taken off and the problem planned again. Where a plan is not proved "
-        "optimal, the price is certain between two amounts only.",
-        tables=[
-            Table(
-                id="rule-prices",
-                caption=f"Price of each rule, dearest first ({problem.currency})",
-                columns=[
-                    Column("rule", "rule", heads_row=True),
-                    Column("least", "at least", Kind.NUMBER, digits=2),
-                    Column("most", "at most", Kind.NUMBER, digits=2),
-                    Column(
-                        "state", "binds", Kind.STATE,
-                        state_words=("not proved to", "yes", ""),
-                    ),
-                    Column("where", "stands at", Kind.ID),
-                ],
-                rows=rows,
-            )
         ],
+    )
+
+
+def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate) -> Table:
+    return Table(
         id="rule-prices",
-    )  # fmt: skip
-
-
-def _device_section(problem: Problem, explained: DeviceExplained) -> Section:
-    rows = [
-        (
-            o.where,
-            None if o.surcharge.is_impossible else o.surcharge.least_money / MONEY_STEPS,
-            None if o.surcharge.most_money is None else o.surcharge.most_money / MONEY_STEPS,
-            State.BAD if o.surcharge.is_impossible else State.OK,
-            " ".join(o.reasons[:1]),
-        )
-        for o in explained.others
-    ]
-    return Section(
-        title=f"Why {explained.device} is where it is",
-        intro="Each row is the cheapest layout with the device elsewhere, against the plan.",
-        tables=[
-            Table(
-                id="elsewhere",
-                caption=f"What it would cost more elsewhere ({problem.currency})",
-                columns=[
-                    Column("where", "if it were", heads_row=True),
-                    Column("least", "at least", Kind.NUMBER, digits=2),
-                    Column("most", "at most", Kind.NUMBER, digits=2),
-                    Column(
-                        "state", "possible", Kind.STATE, state_words=("yes", "", "proved not")
-                    ),
-                    Column("reason", "because"),
-                ],
-                rows=rows,
-            )
+        caption="Price of each rule, dearest first",
+        columns=[
+            Column("rule", "Rule", heads_row=True),
+            _money("costs_at_least", "At least", problem),
+            _money("costs_at_most", "At most", problem),
+            Column("state", "Binds", Kind.STATE, state_words=("not proved to", "yes", "")),
+            Column("where", "Stands at", Kind.ID),
         ],
+        rows=[
+            (
+                p.name,
+                *_certain(p.price),
+                (State.WARN if p.binds else State.OK).value,
+                locate(p.handles[0].at),
+            )
+            for p in prices
+        ],
+    )
+
+
+def _elsewhere_table(problem: Problem, explained: DeviceExplained) -> Table:
+    return Table(
         id="elsewhere",
+        caption="What it would cost more elsewhere",
+        columns=[
+            Column("where", "If it were", heads_row=True),
+            _money("costs_at_least", "At least", problem),
+            _money("costs_at_most", "At most", problem),
+            Column("state", "Possible", Kind.STATE, state_words=("yes", "", "proved not")),
+            Column("reason", "Because"),
+        ],
+        rows=[
+            (
+                o.where,
+                *_certain(o.surcharge),
+                (State.BAD if o.surcharge.is_impossible else State.OK).value,
+                " ".join(o.reasons[:1]),
+            )
+            for o in explained.others
+        ],
     )

@@ -118,9 +118,6 @@ def _rooms_table(growth: Growth) -> Table:
         for room in growth.rooms
     ]
     number = Kind.NUMBER
-    more = ""
-    if len(rows) > MOST_ROWS:
-        more = f" The first {MOST_ROWS} of {len(rows)} rows; line-room.csv has all."
     return Table(
         "line-room",
         "What every line has left",
@@ -136,11 +133,10 @@ def _rooms_table(growth: Growth) -> Table:
             Column("forecast_count", "Forecast devices that fit", number),
             Column("expected_count", "Expected here", number, "", 2),
         ],
-        rows[:MOST_ROWS],
+        rows,
         note="Left up to the limit, so the reserve is part of it. Spare IDs cost a silent turn "
         "each in every cycle already. How many fit is counted for each line alone, the "
-        "likeliest put there first; expected is the sum of probabilities of those that go there."
-        + more,
+        "likeliest put there first; expected is the sum of probabilities of those that go there.",
         folded=len(rows) > 20,
-        csv_rows=rows,
+        most_rows=MOST_ROWS,
     )

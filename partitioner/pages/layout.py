@@ -1,4 +1,4 @@
-"""What a report says of a layout beyond the plan itself: builds, growth, transfers, failures."""
+"""What a report says of a layout beyond the decisions: lines, builds, growth, failures."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from partitioner.facts.transfer_times import simulated, transfer_times
 from partitioner.model.assessment import Assessment
 from partitioner.pages.builds import builds_section
 from partitioner.pages.growth import growth_section, wants_growth
+from partitioner.pages.line_settings import line_section
 from partitioner.pages.losses import losses_section
 from partitioner.pages.transfers import transfers_section
 from partitioner.report.sections import Section
@@ -41,7 +42,7 @@ def study_layout(
         Of the simulation.
     """
     problem = facts.problem
-    made: list[Section | None] = []
+    made: list[Section | None] = [line_section(facts, assessment)]
     if problem.options:
         on_step("checking every build")
         made.append(builds_section(facts, assessment, judge_builds(facts, should_stop)))

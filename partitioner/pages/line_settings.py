@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from partitioner.check.facts import Facts
 from partitioner.facts.line_settings import (
     BurstProposal,
     TimerFit,
@@ -10,22 +11,19 @@ from partitioner.facts.line_settings import (
     timer_fits,
 )
 from partitioner.model.assessment import Assessment, RuleMargin
-from partitioner.model.problem import Problem
-from partitioner.report.amounts import count_text, time_text
+from partitioner.report.amounts import count_text
 from partitioner.report.sections import Column, Kind, Section, State, Table
+from partitioner.units import NS_PER_US
 
 
-def _state(fit: TimerFit) -> State:
-    return State.OK if fit.is_sound else State.BAD
-
-
-def line_section(problem: Problem, assessment: Assessment) -> Section | None:
+def line_section(facts: Facts, assessment: Assessment) -> Section | None:
     """The section of the report; None where no segment runs PLCA."""
+    problem = facts.problem
     fits = timer_fits(problem, assessment)
     if not fits:
         return None
     margins = line_margins(problem, assessment)
-    proposals = burst_proposals(problem, assessment)
+    proposals = burst_proposals(facts, assessment)
     intro = [
         "An estimate from length, nodes, stubs and catalogue figures: it can show that a line is "
         "implausible, not that it works. Reflections, connectors and temperature are left out; a "
@@ -52,6 +50,8 @@ def line_section(problem: Problem, assessment: Assessment) -> Section | None:
 
 
 def _margin_table(margins: list[RuleMargin]) -> Table:
+    # The pieces that the sources of the margins name, each once.
+    sources = dict.fromkeys(piece for m in margins for piece in m.source.split("; "))
     return Table(
         id="electrical",
         caption="Electrical estimate, tightest first",
@@ -74,14 +74,9 @@ def _margin_table(margins: list[RuleMargin]) -> Table:
             )
             for m in margins
         ],
-        note=f"Sources: {'; '.join(_sources(margins))}.",
+        note=f"Sources: {'; '.join(sources)}.",
         folded=len(margins) > 20,
     )
-
-
-def _sources(margins: list[RuleMargin]) -> list[str]:
-    """The pieces that the sources of the margins name, each once."""
-    return list(dict.fromkeys(piece for m in margins for piece in m.source.split("; ")))
 
 
 def _timer_table(fits: list[TimerFit]) -> Table:
@@ -97,7 +92,14 @@ def _timer_table(fits: list[TimerFit]) -> Table:
             Column("faults", "Faults"),
         ],
         rows=[
-            (f.segment, f.node_count, f.timer_bt, f.least_bt, _state(f).value, "; ".join(f.faults))
+            (
+                f.segment,
+                f.node_count,
+                f.timer_bt,
+                f.least_bt,
+                (State.OK if f.is_sound else State.BAD).value,
+                "; ".join(f.faults),
+            )
             for f in fits
         ],
         note="Least timer: sending PHY, carrier sense and twice the propagation of the line "
@@ -115,10 +117,10 @@ def _burst_table(proposals: list[BurstProposal]) -> Table:
             Column("node", "Node", Kind.ID),
             Column("burst_cnt", "Burst count", Kind.NUMBER),
             Column("stream", "Stream", Kind.ID),
-            Column("bound", "Bound now"),
-            Column("bound_then", "Bound then"),
+            Column("delay_us", "Worst-case delay now", Kind.NUMBER, "µs", 1),
+            Column("delay_then_us", "Then", Kind.NUMBER, "µs", 1),
             Column("loser", "Most delayed other", Kind.ID),
-            Column("loss", "By"),
+            Column("loss_us", "By", Kind.NUMBER, "µs", 1),
         ],
         rows=[
             (
@@ -126,10 +128,10 @@ def _burst_table(proposals: list[BurstProposal]) -> Table:
                 p.node,
                 p.burst_count,
                 f"{p.stream} to {p.destination}",
-                time_text(p.before_ns),
-                time_text(p.after_ns),
+                p.before_ns / NS_PER_US,
+                p.after_ns / NS_PER_US,
                 p.loser,
-                time_text(p.worst_loss_ns),
+                p.worst_loss_ns / NS_PER_US,
             )
             for p in proposals
         ],

@@ -109,12 +109,11 @@ def _table(found: Sequence[Loss]) -> Table:
             Column("lost_groups", "Groups lost", Kind.NAMES),
             Column("weakened_groups", "Groups weakened", Kind.NAMES),
         ],
-        rows[:MOST_ROWS],
+        rows,
         note="Cut off: the device runs, but no stream of its own gets through although the other "
-        "end runs too. A delivery is one stream to one destination."
-        + _more(len(rows), "failures.csv"),
+        "end runs too. A delivery is one stream to one destination.",
         folded=len(rows) > 30,
-        csv_rows=rows,
+        most_rows=MOST_ROWS,
     )  # fmt: skip
 
 
@@ -127,13 +126,7 @@ def _details(found: Sequence[Loss]) -> Table:
         rows += [(loss.name, "device down", d, "") for d in failure.down_devices]
         rows += [(loss.name, "device cut off", d, "") for d in failure.cut_off_devices]
         rows += [(loss.name, "delivery", s, d) for s, d in failure.lost_streams]
-    note = _more(len(rows), "failure-losses.csv").strip()
-    if len(rows) > MOST_KEPT:
-        rows = rows[:MOST_KEPT]
-        note = (
-            f"The first {MOST_ROWS} rows; failure-losses.csv has the first {MOST_KEPT}, those of "
-            "the worst failures."
-        )
+    is_cut = len(rows) > MOST_KEPT
     return Table(
         "failure-losses",
         "What is lost with each failure",
@@ -143,15 +136,13 @@ def _details(found: Sequence[Loss]) -> Table:
             Column("name", "Device or stream", Kind.ID),
             Column("destination", "To", Kind.ID),
         ],
-        rows[:MOST_ROWS],
-        note=note,
+        rows[:MOST_KEPT],
+        note=f"No more than {MOST_KEPT} losses are listed, those of the worst failures."
+        if is_cut
+        else "",
         folded=True,
-        csv_rows=rows,
+        most_rows=MOST_ROWS,
     )
-
-
-def _more(number: int, file: str) -> str:
-    return f" The first {MOST_ROWS} of {number} rows; {file} has all." if number > MOST_ROWS else ""
 
 
 def _drawings(

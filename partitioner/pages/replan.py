@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import astuple, replace
 from typing import Any
 
@@ -12,10 +11,9 @@ from partitioner.model.problem import Problem
 from partitioner.replan.compare import DEVICE_KINDS, WIRE_KINDS, Change, Comparison
 from partitioner.replan.compare import Kind as ChangeKind
 from partitioner.replan.reading import lines_of
-from partitioner.replan.rerun import Rerun, RerunPoint
+from partitioner.replan.rerun import Rerun
 from partitioner.report.amounts import (
     count_text,
-    length_text,
     margin_time_text,
     money_text,
     ratio_text,
@@ -26,7 +24,7 @@ from partitioner.report.drawing import layout_figures
 from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.sections import Column, Figure, Kind, Section, Table
 from partitioner.report.tables import worst_first
-from partitioner.report.text import table
+from partitioner.report.text import plain, table_text
 from partitioner.units import MONEY_STEPS, UM_PER_M
 from partitioner.visible import visible
 
@@ -49,14 +47,16 @@ _DONE = {
     ChangeKind.SWITCH: "switch",
     ChangeKind.BACKBONE: "backbone link",
 }
+_ALONG = (ChangeKind.NEW_PIECE, ChangeKind.PIECE_GONE, ChangeKind.NEW_ID)
+FRONT_KEYS = ("number", "layout", "change", "total", "known")
 
 
 def rerun_sections(result: Rerun) -> list[Section]:
     """Sections of the report: changes, front, before and after."""
-    made = [changes_section(result.problem, result.best, result)]
+    made = [changes_section(result)]
     if len(result.front) > 1:
         made.append(front_section(result))
-    made.append(beside_section(result.problem, beside(result)))
+    made.append(beside_section(result))
     made.append(drawing_section(result))
     return made
 
@@ -64,77 +64,70 @@ def rerun_sections(result: Rerun) -> list[Section]:
 # -- the list of changes ----------------------------------------------------------------------
 
 
-def changes_section(problem: Problem, point: RerunPoint, result: Rerun) -> Section:
+def changes_section(result: Rerun) -> Section:
     """The changes of a layout per device, wire and setting."""
-    comparison = point.comparison
     return Section(
         title="What changes",
         id="changes",
         intro=[summary_text(result), proof_sentence(result)],
         points=held_points(result),
-        tables=change_tables(problem, comparison),
+        tables=change_tables(result.problem, result.best.comparison),
     )
 
 
 def change_tables(problem: Problem, comparison: Comparison) -> tuple[Table, ...]:
     """One table each for devices, wires and settings."""
-    price = Column("price", "price", Kind.NUMBER, unit=problem.currency, digits=2)
-    words = (
-        Column("id", "id", Kind.ID, heads_row=True),
-        Column("what", "what"),
-        Column("segment", "segment", Kind.ID),
-        Column("before", "before"),
-        Column("after", "after"),
-        price,
+    number = Kind.NUMBER
+    first = (
+        Column("kind"),
+        Column("subject", "What", Kind.ID, heads_row=True),
+        Column("change", "Change"),
+        Column("segment", "Segment", Kind.ID),
     )
+    price = Column("price", "Price", number, problem.currency, 2)
+    words = (*first, Column("before", "Before"), Column("after", "After"), price)
     wires = (
-        Column("device", "piece of", Kind.ID, heads_row=True),
-        Column("what", "what"),
-        Column("segment", "segment", Kind.ID),
-        Column("from_before", "came from", Kind.ID),
-        Column("from_after", "comes from", Kind.ID),
-        Column("length_before_m", "before", Kind.NUMBER, unit="m", digits=3),
-        Column("length_after_m", "after", Kind.NUMBER, unit="m", digits=3),
+        *first,
+        Column("before", "Came from", Kind.ID),
+        Column("after", "Comes from", Kind.ID),
+        Column("length_before_m", "Before", number, "m", 3),
+        Column("length_after_m", "After", number, "m", 3),
         price,
     )
     others = tuple(k for k in ChangeKind if k not in DEVICE_KINDS and k not in WIRE_KINDS)
     return (
         Table(
-            "changes-devices", "Devices that come, go or move", words,
+            "changes-devices",
+            "Devices that come, go or move",
+            words,
             [_row(c) for c in comparison.of(DEVICE_KINDS)],
         ),
         Table(
-            "changes-wires", "Pieces of cable to cut anew", wires,
-            [_wire_row(c) for c in comparison.of(WIRE_KINDS)],
+            "changes-wires",
+            "Pieces of cable to cut anew",
+            wires,
+            [_row(c, *_lengths_m(c)) for c in comparison.of(WIRE_KINDS)],
             note="Each piece runs from the neighbour towards the switch to the device. An empty "
             "length before is not known: a node the piece touched is gone.",
         ),
         Table(
-            "changes-settings", "Segments, ports and settings", words,
+            "changes-settings",
+            "Segments, ports and settings",
+            words,
             [_row(c) for c in comparison.of(others)],
         ),
     )
 
 
-def _row(change: Change) -> tuple[Any, ...]:
+def _row(change: Change, *lengths_m: float | None) -> tuple[Any, ...]:
     return (
-        change.subject, _DONE[change.kind], change.where, change.before, change.after,
-        change.price_money / MONEY_STEPS,
-    )
+        change.kind.value, change.subject, _DONE[change.kind], change.where, change.before,
+        change.after, *lengths_m, change.price_money / MONEY_STEPS,
+    )  # fmt: skip
 
 
-def _wire_row(change: Change) -> tuple[Any, ...]:
-    before, after = change.um
-    return (
-        change.subject,
-        _DONE[change.kind],
-        change.where,
-        change.before,
-        change.after,
-        None if before is None else before / UM_PER_M,
-        None if after is None else after / UM_PER_M,
-        change.price_money / MONEY_STEPS,
-    )
+def _lengths_m(change: Change) -> tuple[float | None, ...]:
+    return tuple(None if um is None else um / UM_PER_M for um in change.um)
 
 
 def summary_text(result: Rerun) -> str:
@@ -142,7 +135,7 @@ def summary_text(result: Rerun) -> str:
     found, problem = result.best.found, result.problem
     comparison = result.best.comparison
     return (
-        f"Plan {money_text(found.plan_money, problem.currency)} and changes "
+        f"Layout {money_text(found.plan_money, problem.currency)} and changes "
         f"{money_text(found.change_money, problem.currency)} make "
         f"{money_text(found.total_money, problem.currency)}. "
         f"Changed: {_counted(comparison)}. "
@@ -173,7 +166,7 @@ def proof_sentence(result: Rerun) -> str:
     searched, found = result.searched, result.best.found
     currency = result.problem.currency
     if found.is_proved:
-        return "Proved: no layout has a lower sum of plan and change cost."
+        return "Proved: no layout has a lower sum of its own cost and that of changes."
     parts = []
     is_priced = any(astuple(result.problem.change_prices))
     if is_priced and found.change_money == searched.least_change_money:
@@ -187,7 +180,7 @@ def proof_sentence(result: Rerun) -> str:
     parts.append(
         f"Over all layouts the sum is proved to be at least "
         f"{money_text(searched.total_bound_money, currency)} (gap {ratio_text(gap, 2)}): the bound "
-        f"of the plan"
+        f"of the layout"
         + (
             f" and the least change of any layout, "
             f"{money_text(searched.least_change_money, currency)}."
@@ -217,22 +210,22 @@ def held_points(result: Rerun) -> tuple[str, ...]:
 
 def front_section(result: Rerun) -> Section:
     """Layouts between touching nothing and planning afresh, as a chart and a table."""
-    problem = result.problem
-    rows = front_rows(result)
-    spots = [(r[2], r[1]) for r in rows]
-    labels = [str(r[0]) for r in rows]
+    currency = result.problem.currency
+    table = front_table(result)
+    spots = [(row["change"], row["layout"]) for row in table.records()]
+    labels = [str(number) for number, _ in enumerate(spots, 1)]
     figure = xy_figure(
         "rerun-front",
-        "Plan cost against change cost",
-        "Each point is a whole layout; to the left little is changed, at the bottom the plan is "
+        "Layout cost against change cost",
+        "Each point is a whole layout; to the left little is changed, at the bottom the layout is "
         "cheap.",
         [Series("layouts", spots, is_stepped=True, shows_points=True, labels=labels)],
-        f"change cost, {problem.currency}",
-        f"plan cost, {problem.currency}",
-        caption="Plan cost against change cost; numbers as in the table.",
+        f"change cost, {currency}",
+        f"layout cost, {currency}",
+        caption="Layout cost against change cost; numbers as in the table.",
     )
     intro = [
-        "From least change to cheapest plan. No layout shown is beaten by another in both costs.",
+        "From least change to cheapest layout. None shown is beaten by another in both costs.",
         "This is the whole front, proved."
         if result.searched.is_front_whole
         else "There may be further layouts between; a layout marked proved cannot be beaten.",
@@ -242,29 +235,12 @@ def front_section(result: Rerun) -> Section:
         id="rerun-front-section",
         intro=intro,
         figures=(figure,),
-        tables=(
-            Table(
-                "rerun-front", "Layouts on the front",
-                (
-                    Column("number", "no.", Kind.NUMBER, heads_row=True),
-                    Column("plan", "plan", Kind.NUMBER, unit=problem.currency, digits=2),
-                    Column("change", "change", Kind.NUMBER, unit=problem.currency, digits=2),
-                    Column("total", "sum", Kind.NUMBER, unit=problem.currency, digits=2),
-                    Column("moved", "devices moved", Kind.NUMBER),
-                    Column("cuts", "cuts changed", Kind.NUMBER),
-                    Column("new_lines", "new lines", Kind.NUMBER),
-                    Column("known", "known"),
-                    Column("file", "file", Kind.ID),
-                ),
-                rows,
-                csv_name="front.csv",
-            ),
-        ),
+        tables=(table,),
     )
 
 
-def front_rows(result: Rerun) -> list[tuple[Any, ...]]:
-    """Rows of the front: number, costs in currency units, counts, what is proved, file."""
+def front_table(result: Rerun) -> Table:
+    """The front: costs, counts of changes, what is proved, the file of each layout."""
     rows = []
     for number, point in enumerate(result.front, 1):
         found, changes = point.found, point.comparison
@@ -286,7 +262,24 @@ def front_rows(result: Rerun) -> list[tuple[Any, ...]]:
                 front_file(number),
             )
         )
-    return rows
+    count, currency = Kind.NUMBER, result.problem.currency
+    return Table(
+        "rerun-front",
+        "Layouts on the front",
+        (
+            Column("number", "No.", count, heads_row=True),
+            Column("layout", "Layout", count, currency, 2),
+            Column("change", "Change", count, currency, 2),
+            Column("total", "Sum", count, currency, 2),
+            Column("moved", "Devices moved", count),
+            Column("cuts", "Cuts changed", count),
+            Column("new_lines", "New lines", count),
+            Column("known", "Known"),
+            Column("file", "File", Kind.ID),
+        ),
+        rows,
+        csv_name="front.csv",
+    )
 
 
 def front_file(number: int) -> str:
@@ -297,38 +290,37 @@ def front_file(number: int) -> str:
 # -- before and after -------------------------------------------------------------------------
 
 
-def beside(result: Rerun) -> list[tuple[str, Layout, Assessment]]:
-    """The layouts worth setting beside each other."""
-    rows = [("earlier layout", result.kept, result.kept_assessment)]
-    if result.front and result.front[0].layout != result.best.layout:
-        rows.append(("least change", result.front[0].layout, result.front[0].assessment))
-    rows.append(("this rerun", result.best.layout, result.best.assessment))
-    if result.front and result.front[-1].layout != result.best.layout:
-        rows.append(("cheapest plan", result.front[-1].layout, result.front[-1].assessment))
-    return rows
-
-
-def beside_section(problem: Problem, rows: Sequence[tuple[str, Layout, Assessment]]) -> Section:
+def beside_section(result: Rerun) -> Section:
     """Layouts side by side: what they hold, what they cost, what margin they leave."""
+    best = result.best
+    points = [("least change", p) for p in result.front[:1] if p.layout != best.layout]
+    points.append(("this rerun", best))
+    points += [("cheapest layout", p) for p in result.front[-1:] if p.layout != best.layout]
+    shown = [
+        ("earlier layout", result.kept, result.kept_assessment),
+        *((name, point.layout, point.assessment) for name, point in points),
+    ]
+    number = Kind.NUMBER
     return Section(
         title="Beside each other",
         id="beside",
         intro="Each layout judged under the problem as it is now.",
         tables=(
             Table(
-                "beside", "Layouts beside each other",
+                "beside",
+                "Layouts beside each other",
                 (
-                    Column("layout", "layout", heads_row=True),
-                    Column("devices", "devices", Kind.NUMBER),
-                    Column("lines", "lines", Kind.NUMBER),
-                    Column("ports", "ports", Kind.NUMBER),
-                    Column("cable_m", "cable", Kind.NUMBER, unit="m", digits=2),
-                    Column("money", "cost", Kind.NUMBER, unit=problem.currency, digits=2),
-                    Column("tightest", "tightest stream"),
-                    Column("left", "left"),
-                    Column("broken", "broken rules", Kind.NUMBER),
+                    Column("layout", "Layout", heads_row=True),
+                    Column("devices", "Devices", number),
+                    Column("lines", "Lines", number),
+                    Column("ports", "Ports", number),
+                    Column("cable_m", "Cable", number, "m", 2),
+                    Column("money", "Cost", number, result.problem.currency, 2),
+                    Column("tightest", "Tightest stream"),
+                    Column("left", "Left"),
+                    Column("broken", "Broken rules", number),
                 ),
-                [_beside_row(problem, *row) for row in rows],
+                [_beside_row(result.problem, *row) for row in shown],
             ),
         ),
     )
@@ -337,20 +329,19 @@ def beside_section(problem: Problem, rows: Sequence[tuple[str, Layout, Assessmen
 def _beside_row(
     problem: Problem, name: str, layout: Layout, assessment: Assessment
 ) -> tuple[Any, ...]:
-    cable = sum(s.length_um for s in assessment.segments)
-    worst = worst_first(assessment.streams)
     stream, left = "", ""
-    if worst:
-        stream = f"{worst[0].stream} to {worst[0].destination}"
-        left = "no bound" if worst[0].margin_ns is None else (
-            f"{margin_time_text(worst[0].margin_ns)} of {time_text(worst[0].deadline_ns)}"
+    if assessment.streams:
+        worst = worst_first(assessment.streams)[0]
+        stream = f"{worst.stream} to {worst.destination}"
+        left = "overload" if worst.margin_ns is None else (
+            f"{margin_time_text(worst.margin_ns)} of {time_text(worst.deadline_ns)}"
         )
     return (
         name,
         sum(len(s.devices) for s in layout.segments),
         lines_of(problem, layout),
         len(layout.segments),
-        cable / UM_PER_M,
+        sum(s.length_um for s in assessment.segments) / UM_PER_M,
         assessment.cost.money / MONEY_STEPS,
         stream,
         left,
@@ -408,75 +399,38 @@ def _only(data: DrawingInput, ids: set[str], name: str) -> DrawingInput:
 
 def rerun_text(result: Rerun) -> str:
     """The answer of a rerun for a terminal."""
-    found = result.best.found
     blocks = [f"{visible(result.problem.name)}: {summary_text(result)}\n{proof_sentence(result)}"]
-    rows = []
-    for change in result.best.comparison.changes:
-        if change.kind in (ChangeKind.NEW_PIECE, ChangeKind.PIECE_GONE, ChangeKind.NEW_ID):
-            continue
-        before, after = change.before, change.after
-        if change.kind is ChangeKind.CUT:
-            before, after = (
-                "?" if um is None else length_text(um, 3) for um in change.um
-            )
-        rows.append(
-            (
-                change.subject, _DONE[change.kind], before, after,
-                money_text(change.price_money, result.problem.currency),
-            )
-        )
-    if rows:
-        blocks.append(table(("change", "what", "before", "after", "price"), rows, right=(4,)))
+    for table in change_tables(result.problem, result.best.comparison):
+        # What comes along with a new or a removed device is in the report.
+        told = replace(table, rows=[r for r in table.rows if r[0] not in _ALONG])
+        blocks.append(table_text(told))
     if len(result.front) > 1:
-        shown = [
-            (
-                str(n),
-                money_text(p.found.plan_money, result.problem.currency),
-                money_text(p.found.change_money, result.problem.currency),
-                money_text(p.found.total_money, result.problem.currency),
-                "least sum" if p.found.total_money == found.total_money else "",
-            )
-            for n, p in enumerate(result.front, 1)
-        ]
-        blocks.append(table(("front", "plan", "change", "sum", ""), shown, right=(1, 2, 3)))
-    return "\n\n".join(blocks).replace("\u00a0", " ").replace("\u202f", " ").replace("\u2212", "-")
+        blocks.append(table_text(front_table(result), FRONT_KEYS))
+    return plain("\n\n".join(block for block in blocks if block))
 
 
 def rerun_data(result: Rerun) -> dict[str, Any]:
     """A rerun as plain data: money in currency units, lengths in m."""
     searched, found = result.searched, result.best.found
     return {
-        "plan": found.plan_money / MONEY_STEPS,
+        "layout": found.plan_money / MONEY_STEPS,
         "change": found.change_money / MONEY_STEPS,
         "total": found.total_money / MONEY_STEPS,
         "total_bound": searched.total_bound_money / MONEY_STEPS,
-        "plan_bound": searched.plan_bound_money / MONEY_STEPS,
+        "layout_bound": searched.plan_bound_money / MONEY_STEPS,
         "least_change": searched.least_change_money / MONEY_STEPS,
         "is_proved": found.is_proved,
         "is_best_of_tried": found.is_best_offered,
         "segments_tried": searched.columns,
         "tried_all": searched.tried_all,
         "changes": [
-            {
-                "kind": c.kind.value,
-                "subject": c.subject,
-                "segment": c.where,
-                "before": c.before,
-                "after": c.after,
-                "length_before_m": None if c.um[0] is None else c.um[0] / UM_PER_M,
-                "length_after_m": None if c.um[1] is None else c.um[1] / UM_PER_M,
-                "price": c.price_money / MONEY_STEPS,
-            }
-            for c in result.best.comparison.changes
+            row
+            for table in change_tables(result.problem, result.best.comparison)
+            for row in table.records()
         ],
         "front": [
-            {
-                "plan": p.found.plan_money / MONEY_STEPS,
-                "change": p.found.change_money / MONEY_STEPS,
-                "is_proved": p.found.is_proved,
-                "file": front_file(n),
-            }
-            for n, p in enumerate(result.front, 1)
+            {**row, "is_proved": point.found.is_proved}
+            for row, point in zip(front_table(result).records(), result.front, strict=True)
         ],
         "is_front_whole": searched.is_front_whole,
         "seconds": round(searched.seconds, 3),

@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, money_text, ratio_text
 from partitioner.report.charts import Series, xy_figure
-from partitioner.report.sections import Column, Figure, Kind, Section, State, Table
-from partitioner.report.text import table
+from partitioner.report.page import page_files
+from partitioner.report.sections import Column, Figure, Kind, Page, Section, State, Table
+from partitioner.report.text import plain, table_text
 from partitioner.tradeoff.front import Point, knees
 from partitioner.tradeoff.search import TradeOff
-from partitioner.tradeoff.state import named_points
+from partitioner.tradeoff.state import STATE, named_points, point_rows, state_files
 from partitioner.units import MONEY_STEPS
 from partitioner.visible import visible
+
+TEXT_KEYS = ("point", "cost", "value", "gap_share", "state", "layout")
+"""Columns shown in the terminal."""
 
 
 def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]]:
@@ -139,15 +141,6 @@ def _gain(problem: Problem, state: TradeOff, start: int, end: int) -> str:
 
 def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
     """The section of the report: chart, sentences on knees, tables of the points."""
-    good, further = state.front.within(state.goal), state.front.beyond(state.goal)
-    tables = [_table(problem, state, good, "trade-off", "Points of the front, cheapest first")]
-    if further:
-        tables.append(
-            _table(
-                problem, state, further, "further",
-                f"Further layouts, not proved within {ratio_text(state.goal)}",
-            )
-        )  # fmt: skip
     return Section(
         title=f"Cost against {state.axis.name}",
         intro=[
@@ -156,7 +149,7 @@ def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
         ],
         points=steps_text(problem, state),
         figures=[_chart(problem, state)],
-        tables=tables,
+        tables=_tables(problem, state),
         id="trade-off",
     )
 
@@ -207,56 +200,63 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
     )
 
 
-def _table(
-    problem: Problem, state: TradeOff, points: Sequence[Point], id: str, caption: str
-) -> Table:
-    axis = state.axis
+def _tables(problem: Problem, state: TradeOff) -> list[Table]:
+    """Points of the front, and the layouts beyond the gap asked for if there are any."""
+    front = _table(problem, state, True, "front", "Points of the front, cheapest first")
+    beyond = f"Further layouts, not proved within {ratio_text(state.goal)}"
+    further = _table(problem, state, False, "further", beyond)
+    return [front, further] if further.rows else [front]
+
+
+def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: str) -> Table:
+    axis, currency = state.axis, problem.currency
     shared = set(problem.catalogue.mixing_grades())
-    names = {p.layout: name for name, _, p in named_points(state)}
     rows = []
-    for number, p in enumerate(points, start=1):
-        before = points[number - 2] if number > 1 else None
+    before: Point | None = None
+    for row, (_, _, p) in zip(point_rows(state), named_points(state), strict=True):
+        if (p.gap <= state.goal) is not is_good:
+            continue
         lines = sum(s.grade in shared for s in p.layout.segments)
         rows.append(
             (
-                number,
-                p.cost_money / MONEY_STEPS,
-                axis.shown(p.value),
+                *row.values(),
                 None if before is None else (p.cost_money - before.cost_money) / MONEY_STEPS,
                 None if before is None else (before.value - p.value) / axis.scale,
-                p.bound_money / MONEY_STEPS,
-                p.gap,
-                _sureness(state, p),
+                _sureness(state, p).value,
                 lines,
                 len(p.layout.segments) - lines,
                 len(p.layout.open_switches),
-                names[p.layout],
             )
         )
+        before = p
+    number = Kind.NUMBER
     return Table(
         id=id,
-        caption=f"{caption} ({problem.currency})",
+        caption=caption,
         columns=[
-            Column("point", "point", Kind.NUMBER, heads_row=True),
-            Column("cost", "cost", Kind.NUMBER, digits=2),
-            Column("value", axis.name, Kind.NUMBER, axis.unit, 3),
-            Column("more_cost", "dearer by", Kind.NUMBER, digits=2),
-            Column("gain", axis.better, Kind.NUMBER, axis.unit, 3),
-            Column("bound", "bound", Kind.NUMBER, digits=2),
-            Column("gap_share", "gap", Kind.PERCENT, digits=2),
+            Column("point", "Point", number, heads_row=True),
+            Column("cost", "Cost", number, currency, 2),
+            Column("value", axis.name.capitalize(), number, axis.unit, 3),
+            Column("unit"),
+            Column("bound", "Bound", number, currency, 2),
+            Column("gap_share", "Gap", Kind.PERCENT, digits=2),
+            Column("proved"),
+            Column("layout", "Layout", Kind.ID),
+            Column("more_cost", "Dearer by", number, currency, 2),
+            Column("gain", axis.better.capitalize(), number, axis.unit, 3),
             Column(
-                "state", "state", Kind.STATE, state_words=("proved", "within gap", "beyond gap")
+                "state", "State", Kind.STATE, state_words=("proved", "within gap", "beyond gap")
             ),
-            Column("lines", "lines", Kind.NUMBER),
-            Column("links", "links", Kind.NUMBER),
-            Column("switches", "switches", Kind.NUMBER),
-            Column("layout", "layout", Kind.ID),
+            Column("lines", "Lines", number),
+            Column("links", "Links", number),
+            Column("switches", "Switches", number),
         ],
         rows=rows,
         note="“Dearer by” and the gain are against the row above. The bound holds for every "
         "layout of this value or better.",
-        has_csv=False,
-    )
+        shown=("point", "cost", "value", "more_cost", "gain", "bound", "gap_share", "state",
+               "lines", "links", "switches", "layout"),
+    )  # fmt: skip
 
 
 def _sureness(state: TradeOff, point: Point) -> State:
@@ -267,19 +267,22 @@ def _sureness(state: TradeOff, point: Point) -> State:
 
 def front_text(problem: Problem, state: TradeOff) -> str:
     """The front as a short plain table with what is proved and its knees, for stdout."""
-    rows = []
-    for name, number, p in named_points(state):
-        rows.append(
-            (
-                str(number),
-                money_text(p.cost_money, problem.currency),
-                _value(state, p.value),
-                "proved" if p.is_proved else ratio_text(p.gap, 2),
-                name,
-            )
-        )
-    header = ("point", "cost", state.axis.name, "gap", "layout")
     _, word, lead = verdict_of(problem, state)
     head = f"{visible(problem.name)}: {word}. " + "\n".join(lead)
-    blocks = [head, table(header, rows, right=(0, 1, 2, 3)), "\n".join(steps_text(problem, state))]
-    return "\n\n".join(b for b in blocks if b).replace("\u00a0", " ").replace("\u202f", " ")
+    tables = [table_text(table, TEXT_KEYS) for table in _tables(problem, state)]
+    blocks = [head, *tables, "\n".join(steps_text(problem, state))]
+    return plain("\n\n".join(b for b in blocks if b))
+
+
+def tradeoff_files(problem: Problem, state: TradeOff) -> dict[str, str]:
+    """Every file of a trade-off, its page among them."""
+    judged, word, lead = verdict_of(problem, state)
+    page = Page(
+        f"Trade-off of {problem.name}",
+        judged,
+        word,
+        (*lead, problem.note),
+        (tradeoff_section(problem, state),),
+        STATE,
+    )
+    return {**state_files(problem, state), **page_files(page)}

@@ -31,9 +31,9 @@ def _seconds(time_ns: int | None) -> float | None:
 def _intro(times: TransferTimes) -> list[str]:
     lines = [
         "A transfer is sent in evenly paced frames of the lowest priority beside all streams, so "
-        "that every deadline still holds; the times are bounds, from the first release to the "
-        "last bit received by the last destination. At the stated pace all transfers may run at "
-        "once. The fast pace is for a transfer that runs alone: the first that keeps every "
+        "that every deadline still holds; the times are worst cases, from the first release to "
+        "the last bit received by the last destination. At the stated pace all may run at once. "
+        "The fast pace is for a transfer that runs alone: the first that keeps every "
         "deadline, looked for in steps from the pace at which the fullest medium is full.",
     ]
     whole = times.one_after_another_ns(row.transfer.id for row in times.rows if row.is_joined)
@@ -50,7 +50,7 @@ def _intro(times: TransferTimes) -> list[str]:
     if seen:
         lines.append(
             "Simulated: the transfer at its fast pace beside streams with random releases; no "
-            "frame took longer than its bound."
+            "frame took longer than its worst-case delay."
         )
     return lines
 
@@ -79,7 +79,7 @@ def _transfers_table(times: TransferTimes) -> Table:
             Column("seen_for_s", "Simulated for", number, "s", 2),
         ],
         [_row(row) for row in times.rows],
-        note="No limit: the file gives the transfer no longest time, so the plan keeps no room "
+        note="No limit: the file gives the transfer no longest time, so the layout keeps no room "
         "for it; it may run at its fast pace while no other does.",
     )
 

@@ -22,7 +22,7 @@ def zones_section(problem: Problem, zones: Zones) -> Section:
             id="zones",
         )
     lines = [
-        f"The plan opens {count_text(zones.open_count, 'switch', 'switches')}. Below, each "
+        f"The layout opens {count_text(zones.open_count, 'switch', 'switches')}. Below, each "
         "candidate the other way round, everything else planned afresh and checked; costs are "
         "those that were minimised.",
     ]
@@ -33,8 +33,8 @@ def zones_section(problem: Problem, zones: Zones) -> Section:
     better = [row for row in zones.rows if row.more_money is not None and row.more_money < 0]
     if better:
         lines.append(
-            f"Cheaper than the plan with {listed([row.switch for row in better])} turned: the "
-            "plan was not proved optimal. Plan again with more time."
+            f"Cheaper than the layout with {listed([row.switch for row in better])} turned: it "
+            "was not proved optimal. Plan again with more time."
         )
     if zones.skipped:
         lines.append(f"No time was left for {listed(list(zones.skipped))}.")
@@ -77,14 +77,14 @@ def _table(problem: Problem, zones: Zones) -> Table:
             ),
             Column("open_count", "Switches then", number),
             Column("cost", "Cost", number, currency, 2),
-            Column("more", "More than the plan", number, currency, 2),
+            Column("more", "More than this layout", number, currency, 2),
             Column("at_least", "At least", number, currency, 2),
             Column("at_most", "At most", number, currency, 2),
             Column("gap", "Proven gap", Kind.PERCENT, "", 2),
             Column("open_switches", "Open then", Kind.NAMES),
         ],
         [_row(row) for row in zones.rows],
-        note="More: the layout found, less the plan. At least and at most enclose the difference "
+        note="More: the layout found, less this one. At least and at most enclose the difference "
         "between the two optima.",
     )  # fmt: skip
 

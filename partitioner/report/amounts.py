@@ -75,6 +75,11 @@ def ratio_text(ratio: float, digits: int = 1, rounding: str = ROUND_HALF_EVEN) -
     return f"{number_text(Decimal(str(ratio)) * 100, digits, rounding)}{NBSP}%"
 
 
+def left_text(margin_ns: int, deadline_ns: int) -> str:
+    """Share of a deadline that is left, rounded down."""
+    return ratio_text(margin_ns / deadline_ns, 0, ROUND_FLOOR)
+
+
 def mass_text(mass_mg: int) -> str:
     """Mass in g below a kilogram, in kg from there on."""
     grams = Decimal(mass_mg) / MG_PER_G

@@ -8,10 +8,13 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import layout_text
+from partitioner.report.drawing_input import drawing_input
 from partitioner.report.outcome_json import outcome_text
-from partitioner.report.page import own_sections, render_plan
-from partitioner.report.sections import Section, csv_twins
-from partitioner.report.tables import all_frames, frames_csv, plca_commands
+from partitioner.report.page import layout_page, render
+from partitioner.report.sections import Section, csv_files, tables_of
+from partitioner.report.story import own_sections
+from partitioner.report.tables import all_tables, plca_commands
+from partitioner.report.verdict import verdict
 
 
 def report_files(
@@ -20,33 +23,41 @@ def report_files(
     outcome: Outcome | None,
     sections: Sequence[Section] = (),
     facts: Sequence[tuple[str, str]] = (),
-) -> dict[str, str | bytes]:
+) -> dict[str, str]:
     """Make every file of a report.
 
     Parameters
     ----------
-    problem, assessment, outcome
-        As for :func:`partitioner.report.page.render`.
+    problem, assessment
+        The problem and what follows from the layout.
+    outcome
+        How the planning run ended; None when the layout was only judged.
     sections
-        Further sections of the page; their tables get CSV files too.
+        Further sections of the page (simulation, builds, changes, failures, …), placed after the
+        costs; their tables get CSV files too.
     facts
-        Further lines of the run block.
+        Further lines of the run block: what and its value.
 
     Returns
     -------
     dict
         ``layout.yaml``, ``report.html``, ``outcome.json``, ``plca-ethtool.sh`` and one CSV file per
         table.
+
+    Raises
+    ------
+    ValueError
+        If two sections, tables or figures share an id, or two tables a file.
     """
-    frames = all_frames(problem, assessment)
-    page = own_sections(problem, assessment, outcome, sections, facts)
-    files: dict[str, str | bytes] = {
+    own = all_tables(problem, assessment)
+    tables = own | tables_of(sections)
+    data = drawing_input(problem, assessment)
+    shown = own_sections(problem, assessment, outcome, own, data, sections, facts)
+    judged = verdict(problem, assessment, outcome)
+    return {
         "layout.yaml": layout_text(assessment.layout, problem),
-        "report.html": render_plan(problem, assessment, outcome, page),
-        "outcome.json": outcome_text(problem, assessment, outcome, sections),
-        "plca-ethtool.sh": plca_commands(frames["plca"]),
+        "report.html": render(layout_page(problem, judged, shown)),
+        "outcome.json": outcome_text(problem, assessment, outcome, tables),
+        "plca-ethtool.sh": plca_commands(own["plca"]),
+        **csv_files(tables),
     }
-    # Tables that show a frame in part have the whole frame in their file.
-    files.update(csv_twins(page))
-    files.update(frames_csv(frames))
-    return files

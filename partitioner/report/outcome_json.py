@@ -1,15 +1,15 @@
-"""``outcome.json``: a plan and what follows from it as data, with stable keys."""
+"""``outcome.json``: a layout and what follows from it as data, with stable keys."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from typing import Any
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
-from partitioner.report.sections import Section
-from partitioner.report.tables import all_frames, rows_of
+from partitioner.report.sections import Table
+from partitioner.report.tables import all_tables
 from partitioner.report.verdict import verdict
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US
 from partitioner.visible import json_text
@@ -21,7 +21,7 @@ def outcome_data(
     problem: Problem,
     assessment: Assessment,
     outcome: Outcome | None,
-    sections: Sequence[Section] = (),
+    tables: Mapping[str, Table] | None = None,
 ) -> dict[str, Any]:
     """Everything in ``outcome.json`` as plain data.
 
@@ -32,8 +32,8 @@ def outcome_data(
     outcome
         How the run ended; None when the layout was only judged. ``status``, ``bound`` and ``gap``
         are then null (``status`` says ``checked`` or ``broken``).
-    sections
-        Further sections of the report; their tables stand beside the others.
+    tables
+        Every table of the report, by name; None: those of the layout itself.
 
     Returns
     -------
@@ -43,6 +43,8 @@ def outcome_data(
         are described in ``docs/reference/report.md``.
     """
     judged = verdict(problem, assessment, outcome)
+    if tables is None:
+        tables = all_tables(problem, assessment)
     cost = assessment.cost
     if assessment.findings:
         status = "broken"
@@ -76,25 +78,8 @@ def outcome_data(
         ],
         "warnings": list(problem.warnings),
         "open_switches": list(assessment.layout.open_switches),
-        "tables": {
-            name: [dict(zip(frame.columns, row, strict=True)) for row in rows_of(frame)]
-            for name, frame in all_frames(problem, assessment).items()
-        }
-        | _further_tables(sections),
+        "tables": {name: table.records() for name, table in tables.items()},
         "run": None if outcome is None else _run(outcome),
-    }
-
-
-def _further_tables(sections: Sequence[Section]) -> dict[str, list[dict[str, Any]]]:
-    """Tables of further sections under the names of their files; the whole of a long one."""
-    return {
-        table.file_name.removesuffix(".csv"): [
-            dict(zip([c.key for c in table.columns], row, strict=True))
-            for row in (table.rows if table.csv_rows is None else table.csv_rows)
-        ]
-        for section in sections
-        for table in section.tables
-        if table.has_csv
     }
 
 
@@ -123,13 +108,13 @@ def outcome_text(
     problem: Problem,
     assessment: Assessment,
     outcome: Outcome | None,
-    sections: Sequence[Section] = (),
+    tables: Mapping[str, Table] | None = None,
 ) -> str:
     """``outcome.json`` as text: indented, UTF-8 letters as they are, keys in a fixed order.
 
     A share of a limit of zero is infinite; JSON has no word for that, so it becomes null.
     """
-    data = _finite(outcome_data(problem, assessment, outcome, sections))
+    data = _finite(outcome_data(problem, assessment, outcome, tables))
     return json_text(data, indent=1) + "\n"
 
 

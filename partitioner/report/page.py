@@ -8,86 +8,24 @@ from functools import cache
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from partitioner.model.assessment import Assessment
-from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
-from partitioner.report import story
-from partitioner.report.drawing_input import DrawingInput, drawing_input
-from partitioner.report.sections import FLAGGED_TRUST, Column, Kind, Section, State
+from partitioner.report.sections import (
+    FLAGGED_TRUST,
+    Kind,
+    Page,
+    Section,
+    State,
+    csv_files,
+    tables_of,
+)
 from partitioner.report.strokes import tokens_css
 from partitioner.report.svg import DRAWING_CSS
-from partitioner.report.tables import all_frames
-from partitioner.report.verdict import verdict
+from partitioner.report.verdict import Verdict
 
 
-def own_sections(
-    problem: Problem,
-    assessment: Assessment,
-    outcome: Outcome | None,
-    sections: Sequence[Section] = (),
-    facts: Sequence[tuple[str, str]] = (),
-    drawing: DrawingInput | None = None,
-) -> tuple[Section, ...]:
-    """All sections of a page in their order; ``sections`` come after the costs."""
-    frames = all_frames(problem, assessment)
-    data = drawing if drawing is not None else drawing_input(problem, assessment)
-    made = (
-        story.what_to_build(problem, assessment, frames, data),
-        story.drawings(frames, data),
-        story.good_enough(problem, assessment, frames),
-        story.deadlines(problem, assessment, frames),
-        story.costs(problem, assessment, frames, outcome),
-        story.options(problem, frames),
-        *sections,
-        story.cautions(problem, assessment, frames),
-        story.run_block(problem, outcome, facts),
-    )
-    return tuple(s for s in made if s is not None)
-
-
-def render(
-    problem: Problem,
-    assessment: Assessment,
-    outcome: Outcome | None,
-    sections: Sequence[Section] = (),
-    facts: Sequence[tuple[str, str]] = (),
-) -> str:
-    """Write the report page.
-
-    Parameters
-    ----------
-    problem, assessment
-        The problem and what follows from the layout.
-    outcome
-        How the planning run ended; None when the layout was only judged.
-    sections
-        Further sections (simulation, builds, changes, failures, …), placed after the costs.
-    facts
-        Further lines of the run block: what and its value.
-
-    Returns
-    -------
-    str
-        HTML that needs no other file.
-
-    Raises
-    ------
-    ValueError
-        If two sections, tables or figures share an id.
-    """
-    made = own_sections(problem, assessment, outcome, sections, facts)
-    return render_plan(problem, assessment, outcome, made)
-
-
-def render_plan(
-    problem: Problem,
-    assessment: Assessment,
-    outcome: Outcome | None,
-    sections: Sequence[Section],
-) -> str:
-    """As :func:`render`, with all sections of the page made already."""
-    judged = verdict(problem, assessment, outcome)
-    return render_sections(
+def layout_page(problem: Problem, judged: Verdict, sections: Sequence[Section]) -> Page:
+    """The report page of a layout; ``sections`` are all of the page, in their order."""
+    return Page(
         title=f"Layout of {problem.name}",
         state=judged.state,
         word=judged.word,
@@ -96,30 +34,28 @@ def render_plan(
     )
 
 
-def render_sections(
-    title: str,
-    state: State,
-    word: str,
-    lead: Sequence[str],
-    sections: Sequence[Section],
-    data_file: str = "outcome.json",
-) -> str:
-    """Lay out any sections as a page of the same looks.
+def page_files(page: Page) -> dict[str, str]:
+    """The page as ``report.html``, and the CSV file of each of its tables.
 
-    ``lead`` holds the paragraphs of the verdict, the first one set large; ``data_file`` is the file
-    beside the page with the same figures as data.
+    Raises
+    ------
+    ValueError
+        If two sections, tables or figures share an id, or two tables a file.
     """
-    _check_ids(sections)
-    template = _environment().get_template("page.html")
-    return template.render(
-        title=title,
-        state=state,
-        word=word,
-        lead=[p for p in lead if p],
-        sections=sections,
-        data_file=data_file,
-        styles=Markup(tokens_css() + DRAWING_CSS),
-    )
+    return {"report.html": render(page), **csv_files(tables_of(page.sections))}
+
+
+def render(page: Page) -> str:
+    """Write a page as HTML that needs no other file.
+
+    Raises
+    ------
+    ValueError
+        If two sections, tables or figures share an id.
+    """
+    _check_ids(page.sections)
+    styles = Markup(tokens_css() + DRAWING_CSS)
+    return _environment().get_template("page.html").render(page=page, styles=styles)
 
 
 def _check_ids(sections: Sequence[Section]) -> None:
@@ -143,15 +79,10 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals.update(Kind=Kind, State=State, flagged=FLAGGED_TRUST)
-    environment.filters["cell"] = _cell
     environment.filters["share"] = _bar_share
     # Figures are built as trees by this package and escaped there.
     environment.filters["svg"] = lambda markup: Markup(markup)
     return environment
-
-
-def _cell(value: object, column: Column) -> str:
-    return column.text(value)
 
 
 def _bar_share(value: object) -> str:

@@ -1,20 +1,25 @@
-"""The pieces a report page is made of: sections with paragraphs, figures and tables.
+"""What there is to show: sections with paragraphs, figures and tables, described once.
 
-Every part of the program that has something to show (a plan, a simulation, a rerun) makes
-:class:`Section` objects; the page lays them out without knowing what they are about.
+Every part of the program that has something to show (a layout, a simulation, a rerun) makes
+:class:`Section` objects. The page, the terminal, CSV and JSON are written from them without
+knowing what they are about.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from decimal import ROUND_HALF_EVEN
 from enum import StrEnum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from partitioner.reading.csv_text import csv_text
 from partitioner.report.amounts import NBSP, NONE, number_text
 from partitioner.report.file_names import clean_name
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 class State(StrEnum):
@@ -39,8 +44,6 @@ class Kind(StrEnum):
     NAMES = "names"
     """Several names with spaces between; each is kept on one line."""
     NUMBER = "number"
-    PAIR = "pair"
-    """A figure and its limit, written already."""
     PERCENT = "percent"
     """A ratio (1 is the whole) written as a percentage."""
     BAR = "bar"
@@ -49,56 +52,94 @@ class Kind(StrEnum):
     """A :class:`State`."""
     TRUST = "trust"
     """A trust mark; invented figures and those from memory are flagged."""
+    SOURCE = "source"
+    """Where a figure comes from; a long one becomes a note below the table."""
+
+
+SHORT_SOURCE = 36
+"""Letters up to which a source stands in the table itself."""
+MOST_ROWS = 2000
+"""Rows of a table that are shown unless it says otherwise; its file has all."""
 
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: ``key`` names it in the CSV file, ``title`` and ``unit`` on the page.
+    """One column of a table, described for every form it is written in.
 
-    ``digits`` are the decimals of fractions; whole numbers (``int``) are shown whole. ``heads_row``
-    makes the cell the heading of its row for screen readers. ``state_words`` are the words for
-    ok, warn and bad; the CSV file keeps those three.
+    ``key`` names it in CSV and JSON, ``title`` and ``unit`` for people; without a title it is in
+    those two alone. ``digits`` are the decimals of fractions; whole numbers (``int``) are shown
+    whole. ``rounding`` is that of the digits: worst cases go up and what is left goes down, so that
+    no figure flatters the layout. ``limit`` is the key of the column that holds the limit, shown
+    behind the figure.
+    ``heads_row`` makes the cell the heading of its row for screen readers. ``state_words`` are the
+    words for ok, warn and bad; CSV and JSON keep those three.
     """
 
     key: str
-    title: str
+    title: str = ""
     kind: Kind = Kind.TEXT
     unit: str = ""
     digits: int | None = None
     heads_row: bool = False
     state_words: tuple[str, str, str] = ("ok", "warn", "bad")
+    limit: str = ""
+    rounding: str = ROUND_HALF_EVEN
 
     @property
     def is_numeric(self) -> bool:
         """True when cells stand right-aligned."""
-        return self.kind in (Kind.NUMBER, Kind.PAIR, Kind.PERCENT, Kind.BAR)
+        return self.kind in (Kind.NUMBER, Kind.PERCENT, Kind.BAR)
+
+    @property
+    def heading(self) -> tuple[str, str]:
+        """Title and unit; figures that stand before their limit have no unit of their own."""
+        return self.title, "%" if self.limit and self.kind is Kind.PERCENT else self.unit
 
     def text(self, value: Any) -> str:
-        """Cell text for the page."""
-        # A frame keeps "not a number" where a row has no figure of this kind.
-        missing = value is None or value == "" or (isinstance(value, float) and math.isnan(value))
-        if missing:
+        """Cell text for people."""
+        if value is None or value == "":
             return NONE if self.is_numeric else ""
         if isinstance(value, float) and math.isinf(value):
             return "∞"
         if self.kind is Kind.STATE:
             return self.state_words[list(State).index(State(value))]
         if self.kind in (Kind.PERCENT, Kind.BAR):
-            return f"{number_text(100 * value, self.digits if self.digits else 0)}{NBSP}%"
+            return f"{self._number(100 * value, 0)}{NBSP}%"
         if self.kind is Kind.NUMBER:
-            if isinstance(value, int):
-                return number_text(value, 0)
-            return number_text(value, 2 if self.digits is None else self.digits)
+            return number_text(value, 0) if isinstance(value, int) else self._number(value, 2)
         return str(value)
+
+    def _number(self, value: float, digits: int) -> str:
+        digits = digits if self.digits is None else self.digits
+        return number_text(value, digits, self.rounding)
+
+    def limited_text(self, value: Any, limit: Any) -> str:
+        """Cell text of a figure that stands before its limit."""
+        if not limit:
+            return NONE
+        per = 100 if self.kind is Kind.PERCENT else 1
+        digits = self.digits if self.digits and isinstance(value, float) else 0
+        most = number_text(limit * per, 0 if limit * per % 1 == 0 else 2)
+        return f"{number_text(value * per, digits)} / {most}"
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A value in its column with the words that people read."""
+
+    column: Column
+    value: Any
+    words: str
 
 
 @dataclass(frozen=True, slots=True)
 class Table:
     """A table with its caption. ``rows`` hold plain values in the order of ``columns``.
 
-    ``notes`` are numbered below the table. ``folded`` tables are shown closed (open on paper).
-    ``csv_name`` is the file that holds the same rows; empty means ``id`` + ``.csv``. A table
-    without ``has_csv`` has no such file.
+    ``shown`` are the keys of the columns that people see, where it is not all those with a title
+    in their order. ``folded`` tables are shown closed (open on paper), and of more than
+    ``most_rows`` rows the first ones. ``csv_name`` is the file that holds all rows and columns;
+    empty means ``id`` + ``.csv``. A table without ``has_csv`` has no such file.
     """
 
     id: str
@@ -108,20 +149,78 @@ class Table:
     note: str = ""
     folded: bool = False
     csv_name: str = ""
-    notes: Sequence[str] = ()
     has_csv: bool = True
-    csv_rows: Sequence[Sequence[Any]] | None = None
-    """Rows of the file where they are more than the page shows."""
+    shown: Sequence[str] = ()
+    most_rows: int = MOST_ROWS
 
     @property
     def file_name(self) -> str:
         """Name of the CSV file with the same content."""
         return clean_name(self.csv_name or f"{self.id}.csv")
 
+    @property
+    def name(self) -> str:
+        """Name of the table in JSON: that of its file without the ending."""
+        return self.file_name.removesuffix(".csv")
+
     def csv_text(self) -> str:
-        """The rows as CSV, columns named by their keys."""
-        rows = self.rows if self.csv_rows is None else self.csv_rows
-        return csv_text([c.key for c in self.columns], rows)
+        """All rows as CSV, columns named by their keys."""
+        return csv_text([c.key for c in self.columns], self.rows)
+
+    def records(self) -> list[dict[str, Any]]:
+        """All rows as objects for JSON, named as in CSV."""
+        keys = [c.key for c in self.columns]
+        return [dict(zip(keys, row, strict=True)) for row in self.rows]
+
+    def frame(self) -> pd.DataFrame:
+        """All rows as a pandas DataFrame; whole numbers stay whole where some cells are empty."""
+        # Loading pandas is a good part of what a check takes, which makes no frames.
+        import pandas as pd
+
+        columns = [c.key for c in self.columns]
+        return pd.DataFrame([list(r) for r in self.rows], columns=columns, dtype=object)
+
+    def shown_columns(self, keys: Sequence[str] = ()) -> list[Column]:
+        """The columns that people see; ``keys`` chooses others."""
+        by_key = {c.key: c for c in self.columns}
+        chosen = keys or self.shown
+        return [by_key[k] for k in chosen] if chosen else [c for c in self.columns if c.title]
+
+    def cells(self, keys: Sequence[str] = (), most: int | None = None) -> list[list[Cell]]:
+        """What people see, row by row."""
+        place = {c.key: i for i, c in enumerate(self.columns)}
+        columns = self.shown_columns(keys)
+        notes = self.source_notes
+        found = []
+        for row in self.rows[: self.most_rows if most is None else most]:
+            cells = []
+            for column in columns:
+                value = row[place[column.key]]
+                if column.limit:
+                    words = column.limited_text(value, row[place[column.limit]])
+                elif column.kind is Kind.SOURCE and value in notes:
+                    words = f"note {notes.index(value) + 1}"
+                else:
+                    words = column.text(value)
+                cells.append(Cell(column, value, words))
+            found.append(cells)
+        return found
+
+    @property
+    def source_notes(self) -> list[str]:
+        """Long sources, each once; they are numbered below the table."""
+        at = [i for i, c in enumerate(self.columns) if c.kind is Kind.SOURCE]
+        sources = dict.fromkeys(str(row[i]) for row in self.rows for i in at)
+        return [s for s in sources if len(s) > SHORT_SOURCE]
+
+    @property
+    def remark(self) -> str:
+        """The note below the table, which also says when not all rows are shown."""
+        count = len(self.rows)
+        if count <= self.most_rows:
+            return self.note
+        cut = f"The first {self.most_rows} of {count} rows; {self.file_name} has all of them."
+        return f"{cut} {self.note}".strip()
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,21 +262,42 @@ class Section:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Page:
+    """A page of sections under a verdict.
+
+    ``lead`` holds the paragraphs of the verdict, the first one set large, empty ones left out;
+    ``data_file`` is the file beside the page with the same figures as data.
+    """
+
+    title: str
+    state: State
+    word: str
+    lead: Sequence[str]
+    sections: Sequence[Section]
+    data_file: str = "outcome.json"
+
+
 FLAGGED_TRUST = frozenset({"memory", "invented"})
 """Trust marks that a reader must be warned of."""
 
 
-def csv_twins(sections: Sequence[Section]) -> Mapping[str, str]:
-    """CSV files of all tables of ``sections``, by file name.
+def tables_of(sections: Iterable[Section]) -> dict[str, Table]:
+    """All tables of ``sections`` that have a file, by name.
 
-    Raises ValueError when two tables claim one file name with different content.
+    Raises
+    ------
+    ValueError
+        If two tables have one name and other content.
     """
-    files: dict[str, str] = {}
+    found: dict[str, Table] = {}
     for section in sections:
         for table in section.tables:
-            if not table.has_csv:
-                continue
-            text = table.csv_text()
-            if files.setdefault(table.file_name, text) != text:
+            if table.has_csv and found.setdefault(table.name, table) != table:
                 raise ValueError(f"two tables are called {table.file_name}")
-    return files
+    return found
+
+
+def csv_files(tables: Mapping[str, Table]) -> dict[str, str]:
+    """The CSV file of each table, by file name."""
+    return {table.file_name: table.csv_text() for table in tables.values()}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.catalogue import Medium
@@ -11,6 +10,7 @@ from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Basis, Problem
 from partitioner.report.amounts import (
     count_text,
+    left_text,
     length_text,
     listed,
     money_text,
@@ -21,102 +21,58 @@ from partitioner.report.amounts import (
 from partitioner.report.charts import Bar, Series, stacked_figure, xy_figure
 from partitioner.report.drawing import device_numbers, layout_figures
 from partitioner.report.drawing_input import DrawingInput
-from partitioner.report.sections import Column, Figure, Kind, Section, Table
+from partitioner.report.sections import Column, Figure, Section, Table
 from partitioner.report.strips import strip_figures
-from partitioner.report.tables import (
-    PARTS_OF_DELAY,
-    delay_parts_ns,
-    rows_of,
-    worst_first,
-)
+from partitioner.report.tables import PARTS_OF_DELAY, delay_parts_ns, worst_first
 from partitioner.units import MONEY_STEPS, PPM
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 GUARANTEED_NODES = 8
 GUARANTEED_LENGTH_UM = 25_000_000
 """What any compliant mixing segment carries (IEEE Std 802.3 Clause 147)."""
-MOST_ROWS = 2000
-"""Rows of a table on the page; its CSV file has all."""
-SHORT_SOURCE = 36
-"""Letters up to which a source stands in the table itself."""
 WORST_STREAMS = 24
 """Streams in the chart of delays."""
 
 
-def shown(
-    frame: pd.DataFrame,
-    id: str,
-    caption: str,
-    columns: Sequence[Column],
-    *,
-    note: str = "",
-    notes: Sequence[str] = (),
-    folded: bool = False,
-) -> Table:
-    """Show some columns of a frame; the CSV file of the same name holds all of them."""
-    rows = rows_of(frame[[c.key for c in columns]])
-    if len(rows) > MOST_ROWS:
-        cut = f"The first {MOST_ROWS} of {len(rows)} rows; {id}.csv has all of them."
-        note = f"{cut} {note}".strip()
-        rows = rows[:MOST_ROWS]
-    return Table(id, caption, columns, rows, note=note, notes=notes, folded=folded)
-
-
-def _with_source_notes(
-    frame: pd.DataFrame, sources: Sequence[str]
-) -> tuple[pd.DataFrame, list[str]]:
-    """Replace long source texts by the number of a note below the table."""
-    notes = [s for s in dict.fromkeys(sources) if len(s) > SHORT_SOURCE]
-    shown_frame = frame.copy()
-    shown_frame["source"] = [f"note {notes.index(s) + 1}" if s in notes else s for s in sources]
-    return shown_frame, notes
-
-
-def _segments_table(frame: pd.DataFrame) -> Table:
-    """Segments with each figure and its limit in one cell, so that the order has room."""
-    shown_frame = frame.copy()
-
-    def of(key: str, limit: str, digits: int, per: int = 1) -> list[str | None]:
-        return [
-            None
-            if most == 0
-            else f"{number_text(used * per, digits if isinstance(used, float) else 0)} / "
-            f"{number_text(most * per, 0 if most * per == int(most * per) else 2)}"
-            for used, most in zip(frame[key], frame[limit], strict=True)
-        ]
-
-    shown_frame["nodes"] = of("nodes", "nodes_limit", 0)
-    shown_frame["length_m"] = of("length_m", "length_limit_m", 2)
-    shown_frame["longest_stub_m"] = of("longest_stub_m", "stub_limit_m", 2)
-    shown_frame["load_share"] = of("load_share", "load_limit_share", 1, 100)
-    pair = Kind.PAIR
-    return shown(
-        shown_frame,
-        "segments",
-        "Segments",
-        [
-            Column("segment", "Segment", Kind.ID, heads_row=True),
-            Column("switch", "Switch", Kind.ID),
-            Column("port", "Port", Kind.NUMBER),
-            Column("grade", "Grade", Kind.ID),
-            Column("nodes", "Nodes", pair),
-            Column("length_m", "Length", pair, "m"),
-            Column("longest_stub_m", "Stub", pair, "m"),
-            Column("load_share", "Load", pair, "%"),
-            Column("longest_cycle_us", "Cycle", Kind.NUMBER, "µs", 1),
-            Column("devices", "Devices in order", Kind.NAMES),
-        ],
-        note="Each figure stands before its limit, the limit before reserve. The switch port "
-        "counts as a node. Stub and cycle are the longest ones.",
-    )
-
-
-def what_to_build(
+def own_sections(
     problem: Problem,
     assessment: Assessment,
-    frames: Mapping[str, pd.DataFrame],
+    outcome: Outcome | None,
+    tables: Mapping[str, Table],
+    data: DrawingInput,
+    further: Sequence[Section] = (),
+    facts: Sequence[tuple[str, str]] = (),
+) -> tuple[Section, ...]:
+    """All sections of a report in their order; ``further`` ones come after the costs.
+
+    Parameters
+    ----------
+    problem, assessment, outcome
+        What to report; without an outcome the layout was only judged.
+    tables
+        Those of :func:`partitioner.report.tables.all_tables`.
+    data
+        What the drawings show.
+    facts
+        Further lines of the run block.
+    """
+    made = (
+        _what_to_build(problem, assessment, tables, data),
+        _drawings(tables, data),
+        _good_enough(assessment, tables),
+        _deadlines(problem, assessment, tables),
+        _costs(problem, assessment, tables, outcome),
+        _options(problem, tables),
+        *further,
+        _cautions(problem, assessment, tables),
+        _run_block(problem, outcome, facts),
+    )
+    return tuple(s for s in made if s is not None)
+
+
+def _what_to_build(
+    problem: Problem,
+    assessment: Assessment,
+    tables: Mapping[str, Table],
     data: DrawingInput,
 ) -> Section:
     """Segments, drops, ports, cut list and PLCA settings."""
@@ -133,127 +89,26 @@ def what_to_build(
     ]
     if left_out:
         intro.append(f"Candidate switches left out: {listed(left_out)}.")
-    id_ = Kind.ID
-    number = Kind.NUMBER
-    tables = [
-        _segments_table(frames["segments"]),
-        shown(
-            frames["drops"],
-            "drops",
-            "Drops in order along each segment",
-            [
-                Column("segment", "Segment", id_),
-                Column("order", "Order", number),
-                Column("node", "Node", id_, heads_row=True),
-                Column("role", "Role"),
-                Column("plca_id", "PLCA ID", number),
-                Column("position_m", "From first end", number, "m", 2),
-                Column("stub_m", "Stub", number, "m", 2),
-                Column("option", "Option", id_),
-                Column("fitted_share", "Fitted in", Kind.PERCENT, "", 0),
-            ],
-            folded=True,
-        ),
-        shown(
-            frames["ports"],
-            "ports",
-            "Ports of the switches",
-            [
-                Column("switch", "Switch", id_),
-                Column("port", "Port", number, heads_row=True),
-                Column("grades", "Serves", Kind.NAMES),
-                Column("segment", "Segment", id_),
-                Column("grade", "Grade in use", id_),
-                Column("device_count", "Devices", number),
-            ],
-            folded=True,
-            note="A port without a segment is free.",
-        ),
-        shown(
-            frames["wires"],
-            "wires",
-            "Cut list",
-            [
-                Column("piece", "Piece", id_, heads_row=True),
-                Column("cable", "Cable", id_),
-                Column("from", "From", id_),
-                Column("to", "To", id_),
-                Column("length_m", "Cut length", number, "m", 3),
-                Column("fitted_share", "Fitted in", Kind.PERCENT, "", 0),
-                Column("only_with", "Only with", Kind.NAMES),
-                Column("only_without", "Only without", Kind.NAMES),
-            ],
-            folded=True,
-            note="Slack of drops and ends is in the lengths. A row holds for units that have at "
-            "least one of the options it is only with, and none of those it is only without. Where "
-            "a line ends sooner without an option, the last piece there is a row of its own, "
-            "longer by the slack of an end.",
-        ),
-        shown(
-            frames["plca"],
-            "plca",
-            "PLCA settings",
-            [
-                Column("segment", "Segment", id_),
-                Column("node", "Node", id_, heads_row=True),
-                Column("role", "Role"),
-                Column("node_id", "Node ID", number),
-                Column("node_cnt", "Node count", number),
-                Column("to_tmr", "TO timer", number, "BT"),
-                Column("burst_cnt", "Burst count", number),
-                Column("burst_tmr", "Burst timer", number, "BT"),
-            ],
-            folded=True,
-            note="The node count is set at node 0, the coordinator. plca-ethtool.sh holds the "
-            "same as commands, to be adapted.",
-        ),
-    ]
-    if len(frames["backbone"]):
-        tables.insert(
-            2,
-            shown(
-                frames["backbone"],
-                "backbone",
-                "Backbone links",
-                [
-                    Column("from_switch", "From", id_, heads_row=True),
-                    Column("to_switch", "To", id_),
-                    Column("grade", "Grade", id_),
-                    Column("rate_mbps", "Rate", number, "Mbit/s", 0),
-                ],
-            ),
-        )
-    return Section("What to build", intro, tables, strip_figures(data), id="build")
+    names = ["segments", "drops", "ports", "wires", "plca"]
+    if tables["backbone"].rows:
+        names.insert(2, "backbone")
+    return Section(
+        "What to build", intro, [tables[n] for n in names], strip_figures(data), id="build"
+    )
 
 
-def drawings(frames: Mapping[str, pd.DataFrame], data: DrawingInput) -> Section:
+def _drawings(tables: Mapping[str, Table], data: DrawingInput) -> Section:
     """The layout on its pathways."""
     intro = (
         "Cables that share a pathway are drawn side by side, one stroke for each passage. Each "
         "line has a colour and a dash of its own and carries its name; links are thin and in the "
         "colour of the text."
     )
-    tables: tuple[Table, ...] = ()
-    if device_numbers(data):
-        tables = (
-            shown(
-                frames["device-numbers"],
-                "device-numbers",
-                "Device numbers in the drawings",
-                [
-                    Column("number", "Number", Kind.NUMBER),
-                    Column("device", "Device", Kind.ID, heads_row=True),
-                    Column("segment", "Segment", Kind.ID),
-                ],
-                folded=True,
-            ),
-        )
-    return Section("Drawings", intro, tables, layout_figures(data), id="drawings")
+    numbers = [tables["device-numbers"]] if device_numbers(data) else []
+    return Section("Drawings", intro, numbers, layout_figures(data), id="drawings")
 
 
-def good_enough(
-    problem: Problem, assessment: Assessment, frames: Mapping[str, pd.DataFrame]
-) -> Section:
+def _good_enough(assessment: Assessment, tables: Mapping[str, Table]) -> Section:
     """Broken rules if any, then each rule's margin, worst first."""
     if assessment.findings:
         intro = (
@@ -265,29 +120,17 @@ def good_enough(
             "No rule is broken. How near each one is to breaking at its tightest place, worst "
             "first; a rule at 100 % is kept with nothing to spare."
         )
-    margins, notes = _with_source_notes(
-        frames["margins"], [str(s) for s in frames["margins"]["source"]]
-    )
-    columns = [
-        Column("rule", "Rule", Kind.ID, heads_row=True),
-        Column("state", "State", Kind.STATE, state_words=("kept", "at its limit", "broken")),
-        Column("used_share", "Of the limit", Kind.BAR, "", 0),
-        Column("figures", "Figures"),
-        Column("where", "Where", Kind.ID),
-        Column("source", "Source of the limit"),
-        Column("trust", "Trust", Kind.TRUST),
-    ]
     return Section(
         "Is it good enough",
         intro,
-        (shown(margins, "margins", "Margin of every rule", columns, notes=notes),),
+        [tables["margins"]],
         id="margins",
         points=[f"{f.rule}: {f.sentence}" for f in assessment.findings],
     )
 
 
-def deadlines(
-    problem: Problem, assessment: Assessment, frames: Mapping[str, pd.DataFrame]
+def _deadlines(
+    problem: Problem, assessment: Assessment, tables: Mapping[str, Table]
 ) -> Section | None:
     """Streams with their delays and margins, worst first; None without streams."""
     if not assessment.streams:
@@ -296,52 +139,12 @@ def deadlines(
     intro = [
         f"{count_text(len(assessment.streams), 'delivery', 'deliveries')} of "
         f"{count_text(len(problem.streams), 'stream')}; "
-        + ("every deadline is kept." if not late else f"{late} late or without a bound."),
-        "The bound comes from the response-time analysis. The linear bound is a simpler and "
+        + ("every deadline is kept." if not late else f"{late} late or overloaded."),
+        "Worst-case delays come from the response-time analysis. The linear delay is a simpler and "
         "larger one.",
     ]
-    number = Kind.NUMBER
-    columns = [
-        Column("stream", "Stream", Kind.ID, heads_row=True),
-        Column("source", "From", Kind.ID),
-        Column("destination", "To", Kind.ID),
-        Column("pcp", "PCP", number),
-        Column("queue_us", "Own queue", number, "µs", 1),
-        Column("access_us", "Access", number, "µs", 1),
-        Column("wire_us", "Wire", number, "µs", 1),
-        Column("collision_us", "Collision", number, "µs", 1),
-        Column("network_us", "Switches", number, "µs", 1),
-        Column("bound_us", "Bound", number, "µs", 1),
-        Column("deadline_us", "Deadline", number, "µs", 0),
-        Column("margin_us", "Left", number, "µs", 1),
-        Column("margin_share", "Left of deadline", Kind.PERCENT, "", 0),
-        Column("state", "State", Kind.STATE, state_words=("kept", "tight", "late")),
-    ]
-    legs = [
-        Column("stream", "Stream", Kind.ID, heads_row=True),
-        Column("destination", "To", Kind.ID),
-        Column("leg", "Leg", number),
-        Column("kind", "Kind"),
-        Column("where", "Where", Kind.ID),
-        Column("queue_us", "Own queue", number, "µs", 1),
-        Column("access_us", "Access", number, "µs", 1),
-        Column("wire_us", "Wire", number, "µs", 1),
-        Column("collision_us", "Collision", number, "µs", 1),
-        Column("bound_us", "Bound", number, "µs", 1),
-        Column("linear_bound_us", "Linear bound", number, "µs", 1),
-    ]
-    tables = (
-        shown(
-            frames["streams"],
-            "streams",
-            "Streams, least of the deadline left first",
-            columns,
-            folded=len(assessment.streams) > 40,
-        ),
-        shown(frames["legs"], "legs", "Legs of every stream", legs, folded=True),
-    )
-    figures = (_delay_figure(assessment),)
-    return Section("Deadlines", intro, tables, figures, id="deadlines")
+    shown = [tables["streams"], tables["legs"]]
+    return Section("Deadlines", intro, shown, [_delay_figure(assessment)], id="deadlines")
 
 
 def _delay_figure(assessment: Assessment) -> Figure:
@@ -352,7 +155,7 @@ def _delay_figure(assessment: Assessment) -> Figure:
             bars.append(Bar(name, (), "■ overload", is_bad=True))
             continue
         parts = [p / f.deadline_ns for p in delay_parts_ns(f.legs)]
-        left = f"{ratio_text(f.margin_ns / f.deadline_ns, 0)} left"
+        left = f"{left_text(f.margin_ns, f.deadline_ns)} left"
         is_late = f.margin_ns < 0
         bars.append(Bar(name, parts, f"■ {left}" if is_late else left, is_bad=is_late))
     count = len(bars)
@@ -371,13 +174,13 @@ def _delay_figure(assessment: Assessment) -> Figure:
     )
 
 
-def costs(
+def _costs(
     problem: Problem,
     assessment: Assessment,
-    frames: Mapping[str, pd.DataFrame],
+    tables: Mapping[str, Table],
     outcome: Outcome | None,
 ) -> Section:
-    """Plan beside star, parts list, cost and bound over time."""
+    """Layout beside star, parts list, cost and bound over time."""
     cost, star = assessment.cost, assessment.baseline
     currency = problem.currency
     intro = [
@@ -394,56 +197,9 @@ def costs(
             f"With mass and latency weighed as the problem asks, the cost is "
             f"{money_text(cost.objective_money, currency)}."
         )
-    number = Kind.NUMBER
-    parts, notes = _with_source_notes(frames["parts"], [str(s) for s in frames["parts"]["source"]])
-    by_kind = shown(
-        frames["cost-by-kind"],
-        "cost-by-kind",
-        "Cost by kind",
-        [
-            Column("kind", "Kind", heads_row=True),
-            Column("money", "Money", number, currency, 2),
-            Column("share", "Share", Kind.BAR, "", 0),
-        ],
-    )
-    tables = (
-        shown(
-            frames["baseline"],
-            "baseline",
-            "This layout beside the switched star",
-            [
-                Column("quantity", "Quantity", heads_row=True),
-                Column("unit", "Unit"),
-                Column("plan", "This layout", number, "", 2),
-                Column("star", "Switched star", number, "", 2),
-                Column("difference", "Difference", number, "", 2),
-                Column("difference_share", "In per cent", Kind.PERCENT, "", 0),
-            ],
-            note=star.note,
-        ),
-        by_kind,
-        shown(
-            parts,
-            "parts",
-            "Parts",
-            [
-                Column("part", "Part", Kind.ID, heads_row=True),
-                Column("kind", "Kind"),
-                Column("quantity", "Quantity", number, "", 2),
-                Column("unit", "Unit"),
-                Column("unit_price", "Unit price", number, currency, 2),
-                Column("price", "Price", number, currency, 2),
-                Column("mass_g", "Mass", number, "g", 0),
-                Column("source", "Source"),
-                Column("trust", "Trust", Kind.TRUST),
-            ],
-            note="Quantities count a unit with every option; price and mass are weighted with "
-            "the share of units that carry the part.",
-            notes=notes,
-        ),
-    )
+    shown = [tables[n] for n in ("baseline", "cost-by-kind", "parts")]
     figures = _timeline(problem, outcome)
-    return Section("Costs", intro, tables, figures, id="costs", figures_last=True)
+    return Section("Costs", intro, shown, figures, id="costs", figures_last=True)
 
 
 def _timeline(problem: Problem, outcome: Outcome | None) -> tuple[Figure, ...]:
@@ -472,38 +228,10 @@ def _timeline(problem: Problem, outcome: Outcome | None) -> tuple[Figure, ...]:
     )
 
 
-def options(problem: Problem, frames: Mapping[str, pd.DataFrame]) -> Section | None:
+def _options(problem: Problem, tables: Mapping[str, Table]) -> Section | None:
     """Equipment options and builds; None when the problem has none."""
     if not problem.options:
         return None
-    tables = [
-        shown(
-            frames["options"],
-            "options",
-            "Equipment options",
-            [
-                Column("option", "Option", Kind.ID, heads_row=True),
-                Column("name", "Name"),
-                Column("take_rate", "Take rate", Kind.PERCENT, "", 0),
-                Column("device_count", "Devices", Kind.NUMBER),
-                Column("devices", "Which", Kind.NAMES),
-                Column("segments", "On segments", Kind.NAMES),
-            ],
-        )
-    ]
-    if problem.builds:
-        tables.append(
-            shown(
-                frames["builds"],
-                "builds",
-                "Builds",
-                [
-                    Column("build", "Build", Kind.ID, heads_row=True),
-                    Column("options", "Options", Kind.NAMES),
-                    Column("share", "Share of units", Kind.PERCENT, "", 0),
-                ],
-            )
-        )
     intro = [
         "Switch hardware is the same in every unit. A line is built up to the last drop that a "
         "unit carries, so cable, PHYs and connectors count with the share of units that carry "
@@ -512,11 +240,12 @@ def options(problem: Problem, frames: Mapping[str, pd.DataFrame]) -> Section | N
         if problem.builds
         else "Options are taken independently of each other.",
     ]
-    return Section("Options and builds", intro, tables, id="options")
+    shown = [tables["options"], *([tables["builds"]] if problem.builds else [])]
+    return Section("Options and builds", intro, shown, id="options")
 
 
-def cautions(
-    problem: Problem, assessment: Assessment, frames: Mapping[str, pd.DataFrame]
+def _cautions(
+    problem: Problem, assessment: Assessment, tables: Mapping[str, Table]
 ) -> Section:
     """Assumptions, flags and what this report is not."""
     points = list(problem.warnings)
@@ -540,9 +269,10 @@ def cautions(
             "that every compliant part promises (IEEE Std 802.3 Clause 147), and so to be "
             f"qualified electrically: {listed(beyond)}."
         )
-    invented = [r for r in frames["parts"].itertuples() if r.trust == "invented"]
+    parts = tables["parts"].records()
+    invented = [r["price"] for r in parts if r["trust"] == "invented"]
     if invented:
-        money = sum(r.price for r in invented)
+        money = sum(invented)
         whole = assessment.cost.money / MONEY_STEPS
         share = f" ({ratio_text(money / whole, 0)} of the cost)" if whole else ""
         points.append(
@@ -552,7 +282,7 @@ def cautions(
         )
     memory = sorted(
         {f"limit of {m.rule}" for m in assessment.margins if m.trust == "memory"}
-        | {str(r.part) for r in frames["parts"].itertuples() if r.trust == "memory"}
+        | {r["part"] for r in parts if r["trust"] == "memory"}
         | {g for g in used if problem.catalogue.grades[g].trust.value == "memory"}
     )
     if memory:
@@ -562,7 +292,7 @@ def cautions(
         )
     collision = "counted" if problem.plca.logical_collision else "left out, as the problem asks"
     points += [
-        "Delay bounds hold for the model and the inputs stated here, not for a harness nobody "
+        "Worst-case delays hold for the model and the inputs stated here, not for a harness nobody "
         "has measured. Every node is taken to keep to its periods, jitters and frame sizes.",
         f"The one logical collision a plain half-duplex MAC can suffer is {collision}; that term "
         "is this program's own reading of the state diagrams of IEEE Std 802.3 Clause 148.",
@@ -574,7 +304,7 @@ def cautions(
     return Section("Assumptions and cautions", "", points=points, id="cautions")
 
 
-def run_block(
+def _run_block(
     problem: Problem, outcome: Outcome | None, facts: Sequence[tuple[str, str]]
 ) -> Section:
     """How the run went, for whoever wants to repeat it."""

@@ -1,75 +1,58 @@
-"""The plan as tables: one pandas DataFrame per CSV file, units in the column names.
+"""What there is to know of a layout as tables: one for each CSV file, units in the column names.
 
-The page shows the same frames, so a number on the page and its twin in a file cannot differ.
-Names in cells are ids of the problem file. Shares are fractions of 1.
+Names in cells are ids of the problem file. Shares are fractions of 1. In a file the rows are those
+that people see, with the columns that have no title as well.
 """
 
 from __future__ import annotations
 
 import shlex
-from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN
+from typing import Any
 
 from partitioner.model.assessment import Assessment, Leg, LegKind, StreamFigures
 from partitioner.model.plca import plca_ids, plca_node_count, plca_nodes
 from partitioner.model.problem import Problem
-from partitioner.reading.csv_text import csv_text
-from partitioner.report.sections import State
+from partitioner.report.sections import Column, Kind, State, Table
 from partitioner.units import MG_PER_G, MONEY_STEPS, MUL_PER_UNIT_LOAD, NS_PER_US, PPM, UM_PER_M
 from partitioner.visible import visible
 
-if TYPE_CHECKING:
-    import pandas as pd
-
 WORST_SPARE = 0.1
 """A deadline with less than this share left is marked as tight."""
+MANY_STREAMS = 40
+"""The table of more deliveries is shown closed."""
 
 
-def all_frames(problem: Problem, assessment: Assessment) -> dict[str, pd.DataFrame]:
-    """Every table of a plan, by the name of its file without ``.csv``."""
-    return {
-        "segments": segments_frame(problem, assessment),
-        "drops": drops_frame(problem, assessment),
-        "ports": ports_frame(problem, assessment),
-        "backbone": backbone_frame(problem, assessment),
-        "streams": streams_frame(problem, assessment),
-        "legs": legs_frame(assessment),
-        "margins": margins_frame(assessment),
-        "parts": parts_frame(problem, assessment),
-        "wires": wires_frame(assessment),
-        "plca": plca_frame(problem, assessment),
-        "baseline": baseline_frame(problem, assessment),
-        "cost-by-kind": cost_by_kind_frame(assessment),
-        "options": options_frame(problem, assessment),
-        "builds": builds_frame(problem),
-        "device-numbers": device_numbers_frame(assessment),
-    }
+def all_tables(problem: Problem, assessment: Assessment) -> dict[str, Table]:
+    """Every table of a layout, by the name of its file without ``.csv``."""
+    made = (
+        segments_table(problem, assessment),
+        drops_table(problem, assessment),
+        ports_table(problem, assessment),
+        backbone_table(problem, assessment),
+        streams_table(problem, assessment),
+        legs_table(assessment),
+        margins_table(assessment),
+        parts_table(problem, assessment),
+        wires_table(assessment),
+        plca_table(problem, assessment),
+        baseline_table(problem, assessment),
+        cost_by_kind_table(problem, assessment),
+        options_table(problem, assessment),
+        builds_table(problem),
+        device_numbers_table(assessment),
+    )
+    return {table.name: table for table in made}
 
 
-def frames_csv(frames: Mapping[str, pd.DataFrame]) -> dict[str, str]:
-    """CSV text of each frame, by file name."""
-    return {f"{name}.csv": csv_text(list(f.columns), rows_of(f)) for name, f in frames.items()}
-
-
-def rows_of(frame: pd.DataFrame) -> list[list[Any]]:
-    """Rows of a frame as plain lists."""
-    return [list(row) for row in frame.itertuples(index=False, name=None)]
-
-
-def _frame(columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> pd.DataFrame:
-    # Object columns keep whole numbers whole where some cells are empty.
-    # Loading pandas is a good part of what a check takes, which makes no tables.
-    import pandas as pd
-
-    return pd.DataFrame([list(r) for r in rows], columns=list(columns), dtype=object)
-
-
-def segments_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
+def segments_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per segment with its figures beside its limits (limits before reserve)."""
     rows = []
     for f in assessment.segments:
         s = f.segment
         limits = problem.limits.get(s.grade)
+        loads_limit = f.unit_load_limit_mul
         rows.append(
             (
                 s.id,
@@ -88,26 +71,47 @@ def segments_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
                 f.load_share_ppm / PPM,
                 f.load_limit_ppm / PPM,
                 f.unit_load_mul / MUL_PER_UNIT_LOAD,
-                None
-                if f.unit_load_limit_mul is None
-                else f.unit_load_limit_mul / MUL_PER_UNIT_LOAD,
+                None if loads_limit is None else loads_limit / MUL_PER_UNIT_LOAD,
                 f.cycle_ns / NS_PER_US if f.cycle_ns else None,
                 plca_node_count(s, problem.catalogue.grades[s.grade]) or None,
                 limits.basis.value if limits is not None else "",
             )
         )
-    return _frame(
-        (
-            "segment", "switch", "port", "grade", "medium", "device_count", "devices", "nodes",
-            "nodes_limit", "length_m", "length_limit_m", "longest_stub_m", "stub_limit_m",
-            "load_share", "load_limit_share", "unit_loads", "unit_loads_limit",
-            "longest_cycle_us", "plca_node_count", "basis",
-        ),
+    number = Kind.NUMBER
+    return Table(
+        "segments",
+        "Segments",
+        [
+            Column("segment", "Segment", Kind.ID, heads_row=True),
+            Column("switch", "Switch", Kind.ID),
+            Column("port", "Port", number),
+            Column("grade", "Grade", Kind.ID),
+            Column("medium"),
+            Column("device_count", "Devices", number),
+            Column("devices", "Devices in order", Kind.NAMES),
+            Column("nodes", "Nodes", number, limit="nodes_limit"),
+            Column("nodes_limit"),
+            Column("length_m", "Length", number, "m", 2, limit="length_limit_m"),
+            Column("length_limit_m"),
+            Column("longest_stub_m", "Stub", number, "m", 2, limit="stub_limit_m"),
+            Column("stub_limit_m"),
+            Column("load_share", "Load", Kind.PERCENT, "", 1, limit="load_limit_share"),
+            Column("load_limit_share"),
+            Column("unit_loads"),
+            Column("unit_loads_limit"),
+            Column("longest_cycle_us", "Cycle", number, "µs", 1),
+            Column("plca_node_count"),
+            Column("basis"),
+        ],
         rows,
+        note="Each figure stands before its limit, the limit before reserve. The switch port "
+        "counts as a node. Stub and cycle are the longest ones.",
+        shown=("segment", "switch", "port", "grade", "nodes", "length_m", "longest_stub_m",
+               "load_share", "longest_cycle_us", "devices"),
     )  # fmt: skip
 
 
-def drops_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
+def drops_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per drop in the order of the cable, the switch port among them."""
     rows: list[tuple[Any, ...]] = []
     for f in assessment.segments:
@@ -130,14 +134,26 @@ def drops_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
                 f.switch_position_um / UM_PER_M, 0.0, "", 1.0)  # fmt: skip
         drops.insert(s.switch_index, port)
         rows += [(s.id, order, *drop) for order, drop in enumerate(drops, 1)]
-    return _frame(
-        ("segment", "order", "node", "role", "plca_id", "position_m", "stub_m", "option",
-         "fitted_share"),
+    return Table(
+        "drops",
+        "Drops in order along each segment",
+        [
+            Column("segment", "Segment", Kind.ID),
+            Column("order", "Order", Kind.NUMBER),
+            Column("node", "Node", Kind.ID, heads_row=True),
+            Column("role", "Role"),
+            Column("plca_id", "PLCA ID", Kind.NUMBER),
+            Column("position_m", "From first end", Kind.NUMBER, "m", 2),
+            Column("stub_m", "Stub", Kind.NUMBER, "m", 2),
+            Column("option", "Option", Kind.ID),
+            Column("fitted_share", "Fitted in", Kind.PERCENT, "", 0),
+        ],
         rows,
-    )  # fmt: skip
+        folded=True,
+    )
 
 
-def ports_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
+def ports_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per port of every open switch, free ones too."""
     used = {(s.switch, s.port): s for s in assessment.layout.segments}
     rows = []
@@ -158,14 +174,38 @@ def ports_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
                     group.price_money / MONEY_STEPS,
                 )
             )
-    return _frame(("switch", "port", "grades", "segment", "grade", "device_count", "price"), rows)
+    return Table(
+        "ports",
+        "Ports of the switches",
+        [
+            Column("switch", "Switch", Kind.ID),
+            Column("port", "Port", Kind.NUMBER, heads_row=True),
+            Column("grades", "Serves", Kind.NAMES),
+            Column("segment", "Segment", Kind.ID),
+            Column("grade", "Grade in use", Kind.ID),
+            Column("device_count", "Devices", Kind.NUMBER),
+            Column("price"),
+        ],
+        rows,
+        note="A port without a segment is free.",
+        folded=True,
+    )
 
 
-def backbone_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
+def backbone_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per backbone link that is built."""
     rates = {g.id: g.rate_bps / 1e6 for g in problem.catalogue.grades.values()}
-    rows = [(*b.ends, b.grade, rates.get(b.grade)) for b in assessment.layout.backbone]
-    return _frame(("from_switch", "to_switch", "grade", "rate_mbps"), rows)
+    return Table(
+        "backbone",
+        "Backbone links",
+        [
+            Column("from_switch", "From", Kind.ID, heads_row=True),
+            Column("to_switch", "To", Kind.ID),
+            Column("grade", "Grade", Kind.ID),
+            Column("rate_mbps", "Rate", Kind.NUMBER, "Mbit/s", 0),
+        ],
+        [(*b.ends, b.grade, rates.get(b.grade)) for b in assessment.layout.backbone],
+    )
 
 
 def worst_first(streams: Sequence[StreamFigures]) -> list[StreamFigures]:
@@ -179,7 +219,7 @@ def worst_first(streams: Sequence[StreamFigures]) -> list[StreamFigures]:
 
 
 def stream_state(figures: StreamFigures) -> State:
-    """Late or without a bound: bad; less than a tenth of the deadline left: tight."""
+    """Late or overloaded: bad; less than a tenth of the deadline left: tight."""
     if figures.margin_ns is None or figures.margin_ns < 0:
         return State.BAD
     return State.WARN if figures.margin_ns < WORST_SPARE * figures.deadline_ns else State.OK
@@ -191,7 +231,7 @@ PARTS_OF_DELAY = ("own queue", "access to the line", "wire", "collision", "switc
 def delay_parts_ns(legs: Sequence[Leg]) -> tuple[int, int, int, int, int]:
     """Delay of a stream split by cause, in the order of :data:`PARTS_OF_DELAY`.
 
-    What a leg's bound has beyond its parts counts as queueing, so the parts sum to the bound.
+    What the delay of a leg has beyond its parts counts as queueing, so the parts sum to the whole.
     """
     queue = access = wire = collision = network = 0
     for leg in legs:
@@ -206,7 +246,19 @@ def delay_parts_ns(legs: Sequence[Leg]) -> tuple[int, int, int, int, int]:
     return queue, access, wire, collision, network
 
 
-def streams_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
+def _us(key: str, title: str, digits: int = 1, rounding: str = ROUND_HALF_EVEN) -> Column:
+    return Column(key, title, Kind.NUMBER, "µs", digits, rounding=rounding)
+
+
+_CAUSES = (
+    _us("queue_us", "Own queue"),
+    _us("access_us", "Access"),
+    _us("wire_us", "Wire"),
+    _us("collision_us", "Collision"),
+)
+
+
+def streams_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per stream and destination, the least margin first."""
     rows: list[tuple[Any, ...]] = []
     for f in worst_first(assessment.streams):
@@ -214,6 +266,7 @@ def streams_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
         parts: list[float | None] = [p / NS_PER_US for p in delay_parts_ns(f.legs)]
         if f.response_ns is None:
             parts = [None] * len(parts)
+        margin = f.margin_ns
         rows.append(
             (
                 f.stream,
@@ -228,24 +281,40 @@ def streams_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
                 None if f.response_ns is None else f.response_ns / NS_PER_US,
                 None if f.linear_ns is None else f.linear_ns / NS_PER_US,
                 f.deadline_ns / NS_PER_US,
-                None if f.margin_ns is None else f.margin_ns / NS_PER_US,
-                None if f.margin_ns is None else round(f.margin_ns / f.deadline_ns, 6),
+                None if margin is None else margin / NS_PER_US,
+                None if margin is None else round(margin / f.deadline_ns, 6),
                 stream_state(f).value,
                 " > ".join(leg.where for leg in f.legs),
             )
         )
-    return _frame(
-        (
-            "stream", "source", "destination", "pcp", "payload_bytes", "kind", "period_us",
-            "jitter_us", "queue_us", "access_us", "wire_us", "collision_us", "network_us",
-            "bound_us", "linear_bound_us", "deadline_us", "margin_us", "margin_share", "state",
-            "way",
-        ),
+    return Table(
+        "streams",
+        "Streams, least of the deadline left first",
+        [
+            Column("stream", "Stream", Kind.ID, heads_row=True),
+            Column("source", "From", Kind.ID),
+            Column("destination", "To", Kind.ID),
+            Column("pcp", "PCP", Kind.NUMBER),
+            Column("payload_bytes"),
+            Column("kind"),
+            Column("period_us"),
+            Column("jitter_us"),
+            *_CAUSES,
+            _us("network_us", "Switches"),
+            _us("worst_delay_us", "Worst-case delay", rounding=ROUND_CEILING),
+            Column("linear_delay_us"),
+            _us("deadline_us", "Deadline", 0),
+            _us("margin_us", "Left", rounding=ROUND_FLOOR),
+            Column("margin_share", "Left of deadline", Kind.PERCENT, rounding=ROUND_FLOOR),
+            Column("state", "State", Kind.STATE, state_words=("kept", "tight", "late")),
+            Column("way"),
+        ],
         rows,
-    )  # fmt: skip
+        folded=len(rows) > MANY_STREAMS,
+    )
 
 
-def legs_frame(assessment: Assessment) -> pd.DataFrame:
+def legs_table(assessment: Assessment) -> Table:
     """One row per leg of every stream and destination, in the order the frame travels."""
     rows = [
         (
@@ -254,22 +323,34 @@ def legs_frame(assessment: Assessment) -> pd.DataFrame:
             number,
             leg.kind.value,
             leg.where,
-            leg.queue_ns / NS_PER_US,
-            leg.access_ns / NS_PER_US,
-            leg.wire_ns / NS_PER_US,
-            leg.collision_ns / NS_PER_US,
-            leg.response_ns / NS_PER_US,
-            leg.linear_ns / NS_PER_US,
-            leg.priced_ns / NS_PER_US,
+            *(
+                time_ns / NS_PER_US
+                for time_ns in (
+                    leg.queue_ns, leg.access_ns, leg.wire_ns, leg.collision_ns, leg.response_ns,
+                    leg.linear_ns, leg.priced_ns,
+                )
+            ),
         )
         for f in worst_first(assessment.streams)
         for number, leg in enumerate(f.legs, 1)
-    ]
-    return _frame(
-        ("stream", "destination", "leg", "kind", "where", "queue_us", "access_us", "wire_us",
-         "collision_us", "bound_us", "linear_bound_us", "priced_us"),
+    ]  # fmt: skip
+    return Table(
+        "legs",
+        "Legs of every stream",
+        [
+            Column("stream", "Stream", Kind.ID, heads_row=True),
+            Column("destination", "To", Kind.ID),
+            Column("leg", "Leg", Kind.NUMBER),
+            Column("kind", "Kind"),
+            Column("where", "Where", Kind.ID),
+            *_CAUSES,
+            _us("worst_delay_us", "Worst-case delay", rounding=ROUND_CEILING),
+            _us("linear_delay_us", "Linear delay", rounding=ROUND_CEILING),
+            Column("priced_us"),
+        ],
         rows,
-    )  # fmt: skip
+        folded=True,
+    )
 
 
 def margin_state(used: float) -> State:
@@ -279,63 +360,111 @@ def margin_state(used: float) -> State:
     return State.WARN if used >= 0.95 else State.OK
 
 
-def margins_frame(assessment: Assessment) -> pd.DataFrame:
+def margins_table(assessment: Assessment) -> Table:
     """How near each rule is to breaking at its tightest place, nearest first."""
     ordered = sorted(assessment.margins, key=lambda m: (-m.used, m.rule))
-    rows = [
-        (m.rule, margin_state(m.used).value, m.used, m.where, m.text, m.source, m.trust)
-        for m in ordered
-    ]
-    return _frame(("rule", "state", "used_share", "where", "figures", "source", "trust"), rows)
-
-
-def parts_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
-    """The parts list, like parts summed; price and mass weighted by the units that carry them."""
-    sums: dict[tuple[Any, ...], list[int]] = {}
-    for line in assessment.parts:
-        key = (line.part, line.kind, line.unit_price_money, line.source, line.trust)
-        total = sums.setdefault(key, [0, 0, 0])
-        total[0] += line.quantity
-        total[1] += line.price_money
-        total[2] += line.mass_mg
-    rows = []
-    for (part, kind, unit_price, source, trust), (quantity, price, mass) in sums.items():
-        is_cable = part in problem.catalogue.cables and kind == "cable"
-        rows.append(
-            (
-                part,
-                kind,
-                quantity / UM_PER_M if is_cable else quantity,
-                "m" if is_cable else "pieces",
-                unit_price / MONEY_STEPS,
-                price / MONEY_STEPS,
-                mass / MG_PER_G,
-                source,
-                trust,
-            )
-        )
-    rows.sort(key=lambda r: (-r[5], r[0], r[1]))
-    return _frame(
-        ("part", "kind", "quantity", "unit", "unit_price", "price", "mass_g", "source", "trust"),
-        rows,
+    return Table(
+        "margins",
+        "Margin of every rule",
+        [
+            Column("rule", "Rule", Kind.ID, heads_row=True),
+            Column("state", "State", Kind.STATE, state_words=("kept", "at its limit", "broken")),
+            Column("used_share", "Of the limit", Kind.BAR, "", 0),
+            Column("where", "Where", Kind.ID),
+            Column("figures", "Figures"),
+            Column("source", "Source of the limit", Kind.SOURCE),
+            Column("trust", "Trust", Kind.TRUST),
+        ],
+        [
+            (m.rule, margin_state(m.used).value, m.used, m.where, m.text, m.source, m.trust)
+            for m in ordered
+        ],
+        shown=("rule", "state", "used_share", "figures", "where", "source", "trust"),
     )
 
 
-def wires_frame(assessment: Assessment) -> pd.DataFrame:
-    """The cut list: one row per piece of cable and length that units need it in, slack included."""
-    rows = [
-        (w.id, w.segment, w.cable, w.from_node, w.to_node, w.length_um / UM_PER_M,
-         w.share_ppm / PPM, " ".join(w.only_with), " ".join(w.only_without))
-        for w in assessment.wires
-    ]
-    return _frame(
-        ("piece", "segment", "cable", "from", "to", "length_m", "fitted_share", "only_with",
-         "only_without"),
+def parts_table(problem: Problem, assessment: Assessment) -> Table:
+    """The parts list, like parts summed; price and mass weighted by the units that carry them."""
+    # Loading pandas is a good part of what a check takes, which lists no parts.
+    import pandas as pd
+
+    alike = ["part", "kind", "unit_price_money", "source", "trust"]
+    summed = ["quantity", "price_money", "mass_mg"]
+    lines = pd.DataFrame(
+        [[getattr(line, name) for name in (*alike, *summed)] for line in assessment.parts],
+        columns=[*alike, *summed],
+    )
+    sums = lines.groupby(alike, sort=False, dropna=False, as_index=False).sum()
+    sums = sums.sort_values(
+        ["price_money", "part", "kind"], ascending=[False, True, True], kind="stable"
+    )
+    rows = []
+    for line in sums.itertuples():
+        is_cable = line.part in problem.catalogue.cables and line.kind == "cable"
+        rows.append(
+            (
+                line.part,
+                line.kind,
+                line.quantity / UM_PER_M if is_cable else line.quantity,
+                "m" if is_cable else "pieces",
+                line.unit_price_money / MONEY_STEPS,
+                line.price_money / MONEY_STEPS,
+                line.mass_mg / MG_PER_G,
+                line.source,
+                line.trust,
+            )
+        )
+    currency = problem.currency
+    return Table(
+        "parts",
+        "Parts",
+        [
+            Column("part", "Part", Kind.ID, heads_row=True),
+            Column("kind", "Kind"),
+            Column("quantity", "Quantity", Kind.NUMBER, "", 2),
+            Column("unit", "Unit"),
+            Column("unit_price", "Unit price", Kind.NUMBER, currency, 2),
+            Column("price", "Price", Kind.NUMBER, currency, 2),
+            Column("mass_g", "Mass", Kind.NUMBER, "g", 0),
+            Column("source", "Source", Kind.SOURCE),
+            Column("trust", "Trust", Kind.TRUST),
+        ],
         rows,
+        note="Quantities count a unit with every option; price and mass are weighted with "
+        "the share of units that carry the part.",
+    )
+
+
+def wires_table(assessment: Assessment) -> Table:
+    """The cut list: one row per piece of cable and length that units need it in, slack included."""
+    return Table(
+        "wires",
+        "Cut list",
+        [
+            Column("piece", "Piece", Kind.ID, heads_row=True),
+            Column("segment"),
+            Column("cable", "Cable", Kind.ID),
+            Column("from", "From", Kind.ID),
+            Column("to", "To", Kind.ID),
+            Column("length_m", "Cut length", Kind.NUMBER, "m", 3),
+            Column("fitted_share", "Fitted in", Kind.PERCENT, "", 0),
+            Column("only_with", "Only with", Kind.NAMES),
+            Column("only_without", "Only without", Kind.NAMES),
+        ],
+        [
+            (w.id, w.segment, w.cable, w.from_node, w.to_node, w.length_um / UM_PER_M,
+             w.share_ppm / PPM, " ".join(w.only_with), " ".join(w.only_without))
+            for w in assessment.wires
+        ],
+        note="Slack of drops and ends is in the lengths. A row holds for units that have at "
+        "least one of the options it is only with, and none of those it is only without. Where "
+        "a line ends sooner without an option, the last piece there is a row of its own, "
+        "longer by the slack of an end.",
+        folded=True,
     )  # fmt: skip
 
 
-def plca_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
+def plca_table(problem: Problem, assessment: Assessment) -> Table:
     """PLCA settings of every node on a shared line, and on a link that is half duplex.
 
     Such a link is a line of two nodes: its delays hold with PLCA only, the switch port being the
@@ -358,19 +487,32 @@ def plca_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
             burst = bursts.get(node, plca.burst_count)
             timers = (plca.to_timer_bt, burst, plca.burst_timer_bt)
             rows.append((segment.id, node, role, "on", id_, count, *timers))
-    return _frame(
-        ("segment", "node", "role", "enable", "node_id", "node_cnt", "to_tmr", "burst_cnt",
-         "burst_tmr"),
+    return Table(
+        "plca",
+        "PLCA settings",
+        [
+            Column("segment", "Segment", Kind.ID),
+            Column("node", "Node", Kind.ID, heads_row=True),
+            Column("role", "Role"),
+            Column("enable"),
+            Column("node_id", "Node ID", Kind.NUMBER),
+            Column("node_cnt", "Node count", Kind.NUMBER),
+            Column("to_tmr", "TO timer", Kind.NUMBER, "BT"),
+            Column("burst_cnt", "Burst count", Kind.NUMBER),
+            Column("burst_tmr", "Burst timer", Kind.NUMBER, "BT"),
+        ],
         rows,
-    )  # fmt: skip
+        note="The node count is set at node 0, the coordinator. plca-ethtool.sh holds the "
+        "same as commands, to be adapted.",
+        folded=True,
+    )
 
 
-def baseline_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
-    """The plan beside the switched star it replaces, one row per quantity."""
-    star = assessment.baseline
-    counted = plan_counts(problem, assessment)
-    cost = assessment.cost
-    rows: list[tuple[Any, ...]] = [
+def baseline_table(problem: Problem, assessment: Assessment) -> Table:
+    """The layout beside the switched star it replaces, one row per quantity."""
+    star, cost = assessment.baseline, assessment.cost
+    counted = layout_counts(problem, assessment)
+    pairs: list[tuple[str, str, float, float]] = [
         ("PHYs", "pieces", counted["phys"], star.phys),
         ("ports", "pieces", counted["ports"], star.ports),
         ("connectors", "pieces", counted["connectors"], star.connectors),
@@ -378,25 +520,45 @@ def baseline_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
         ("mass", "g", cost.mass_mg / MG_PER_G, star.mass_mg / MG_PER_G),
         ("money", problem.currency, cost.money / MONEY_STEPS, star.money / MONEY_STEPS),
     ]
-    rows = [
-        (*row, row[2] - row[3], round((row[2] - row[3]) / row[3], 6) if row[3] else None)
-        for row in rows
-    ]
-    return _frame(("quantity", "unit", "plan", "star", "difference", "difference_share"), rows)
+    return Table(
+        "baseline",
+        "This layout beside the switched star",
+        [
+            Column("quantity", "Quantity", heads_row=True),
+            Column("unit", "Unit"),
+            Column("layout", "This layout", Kind.NUMBER, "", 2),
+            Column("star", "Switched star", Kind.NUMBER, "", 2),
+            Column("difference", "Difference", Kind.NUMBER, "", 2),
+            Column("difference_share", "In per cent", Kind.PERCENT, "", 0),
+        ],
+        [
+            (name, unit, own, per, own - per, round((own - per) / per, 6) if per else None)
+            for name, unit, own, per in pairs
+        ],
+        note=star.note,
+    )
 
 
-def cost_by_kind_frame(assessment: Assessment) -> pd.DataFrame:
+def cost_by_kind_table(problem: Problem, assessment: Assessment) -> Table:
     """Money by kind of part, dearest first."""
     cost = assessment.cost
     kinds = sorted(cost.by_kind_money, key=lambda k: (-k[1], k[0]))
-    rows = [
-        (kind, money / MONEY_STEPS, round(money / cost.money, 6) if cost.money else 0.0)
-        for kind, money in kinds
-    ]
-    return _frame(("kind", "money", "share"), rows)
+    return Table(
+        "cost-by-kind",
+        "Cost by kind",
+        [
+            Column("kind", "Kind", heads_row=True),
+            Column("money", "Money", Kind.NUMBER, problem.currency, 2),
+            Column("share", "Share", Kind.BAR, "", 0),
+        ],
+        [
+            (kind, money / MONEY_STEPS, round(money / cost.money, 6) if cost.money else 0.0)
+            for kind, money in kinds
+        ],
+    )
 
 
-def options_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
+def options_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per equipment option with its devices and where they hang."""
     home = assessment.layout.segment_of()
     rows = []
@@ -407,29 +569,56 @@ def options_frame(problem: Problem, assessment: Assessment) -> pd.DataFrame:
         rows.append(
             (option.id, option.name, share, len(devices), " ".join(devices), " ".join(segments))
         )
-    return _frame(("option", "name", "take_rate", "device_count", "devices", "segments"), rows)
+    return Table(
+        "options",
+        "Equipment options",
+        [
+            Column("option", "Option", Kind.ID, heads_row=True),
+            Column("name", "Name"),
+            Column("take_rate", "Take rate", Kind.PERCENT, "", 0),
+            Column("device_count", "Devices", Kind.NUMBER),
+            Column("devices", "Which", Kind.NAMES),
+            Column("segments", "On segments", Kind.NAMES),
+        ],
+        rows,
+    )
 
 
-def builds_frame(problem: Problem) -> pd.DataFrame:
+def builds_table(problem: Problem) -> Table:
     """One row per stated build."""
-    rows = [(b.id, " ".join(sorted(b.options)), b.share_ppm / PPM) for b in problem.builds]
-    return _frame(("build", "options", "share"), rows)
+    return Table(
+        "builds",
+        "Builds",
+        [
+            Column("build", "Build", Kind.ID, heads_row=True),
+            Column("options", "Options", Kind.NAMES),
+            Column("share", "Share of units", Kind.PERCENT, "", 0),
+        ],
+        [(b.id, " ".join(sorted(b.options)), b.share_ppm / PPM) for b in problem.builds],
+    )
 
 
-def device_numbers_frame(assessment: Assessment) -> pd.DataFrame:
+def device_numbers_table(assessment: Assessment) -> Table:
     """Numbers of the devices, along the segments in their order, for crowded drawings."""
     devices = [(d, s.id) for s in assessment.layout.segments for d in s.devices]
-    rows = [(number, device, segment) for number, (device, segment) in enumerate(devices, 1)]
-    return _frame(("number", "device", "segment"), rows)
+    return Table(
+        "device-numbers",
+        "Device numbers in the drawings",
+        [
+            Column("number", "Number", Kind.NUMBER),
+            Column("device", "Device", Kind.ID, heads_row=True),
+            Column("segment", "Segment", Kind.ID),
+        ],
+        [(number, device, segment) for number, (device, segment) in enumerate(devices, 1)],
+        folded=True,
+    )
 
 
-def plan_counts(problem: Problem, assessment: Assessment) -> dict[str, int]:
-    """What the plan needs in pieces and µm of cable, as the baseline counts it."""
-    parts = problem.catalogue
-    phys = {g.device_phy for g in parts.grades.values()} | {
-        g.port_phy for g in parts.grades.values()
-    }
-    connectors = {g.connector for g in parts.grades.values()}
+def layout_counts(problem: Problem, assessment: Assessment) -> dict[str, int]:
+    """What the layout needs in pieces and µm of cable, as the baseline counts it."""
+    grades = problem.catalogue.grades.values()
+    phys = {g.device_phy for g in grades} | {g.port_phy for g in grades}
+    connectors = {g.connector for g in grades}
     found = {"phys": 0, "connectors": 0, "cable_um": 0}
     for line in assessment.parts:
         if line.kind == "cable":
@@ -442,7 +631,7 @@ def plan_counts(problem: Problem, assessment: Assessment) -> dict[str, int]:
     return found
 
 
-def plca_commands(frame: pd.DataFrame) -> str:
+def plca_commands(plca: Table) -> str:
     """PLCA settings as Linux commands, one per node, with a placeholder for each interface.
 
     Notes
@@ -454,20 +643,21 @@ def plca_commands(frame: pd.DataFrame) -> str:
         "# own node and put the name of its network interface in place of IFACE_...",
     ]
     segment = None
-    for row in frame.itertuples(index=False):
-        if row.segment != segment:
-            segment = row.segment
+    for row in plca.records():
+        if row["segment"] != segment:
+            segment = row["segment"]
             lines += ["", _remark(f"segment {segment}")]
-        role = f" {row.role}" if row.role != "device" else ""
+        role = f" {row['role']}" if row["role"] != "device" else ""
         interface = "IFACE_" + "".join(
-            c if c.isalnum() else "_" for c in f"{row.node}{role.replace('switch', '')}"
+            c if c.isalnum() else "_" for c in f"{row['node']}{role.replace('switch', '')}"
         ).replace("__", "_")
-        words: list[Any] = ["ethtool", "--set-plca-cfg", interface, "enable", row.enable]
-        words += ["node-id", row.node_id]
-        words += ["node-cnt", row.node_cnt] if row.node_id == 0 else []
-        words += ["to-tmr", row.to_tmr, "burst-cnt", row.burst_cnt, "burst-tmr", row.burst_tmr]
+        words: list[Any] = ["ethtool", "--set-plca-cfg", interface, "enable", row["enable"]]
+        words += ["node-id", row["node_id"]]
+        words += ["node-cnt", row["node_cnt"]] if row["node_id"] == 0 else []
+        for key in ("to_tmr", "burst_cnt", "burst_tmr"):
+            words += [key.replace("_", "-"), row[key]]
         # Quoted wherever a word comes from: a name must never be able to become a command.
-        lines.append(shlex.join(str(word) for word in words) + _remark(f"{row.node}{role}", 2))
+        lines.append(shlex.join(str(word) for word in words) + _remark(f"{row['node']}{role}", 2))
     return "\n".join(lines) + "\n"
 
 

@@ -7,22 +7,17 @@ from collections.abc import Sequence
 from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
-from partitioner.report.amounts import (
-    NBSP,
-    THIN,
-    length_text,
-    margin_time_text,
-    mass_text,
-    money_text,
-    ratio_text,
-    share_text,
-    time_text,
-)
-from partitioner.report.tables import plan_counts, stream_state, worst_first
+from partitioner.report.amounts import MINUS, NBSP, THIN
+from partitioner.report.sections import Table
+from partitioner.report.tables import baseline_table, segments_table, streams_table
 from partitioner.report.verdict import verdict
 from partitioner.visible import visible
 
 WORST_STREAMS = 5
+SEGMENT_KEYS = ("segment", "grade", "nodes", "length_m", "load_share", "device_count")
+STREAM_KEYS = ("stream", "destination", "worst_delay_us", "deadline_us", "margin_us",
+               "margin_share", "state")  # fmt: skip
+COST_KEYS = ("quantity", "unit", "layout", "star")
 
 
 def verdict_text(problem: Problem, assessment: Assessment, outcome: Outcome | None) -> str:
@@ -32,7 +27,11 @@ def verdict_text(problem: Problem, assessment: Assessment, outcome: Outcome | No
     blocks[0] += "".join(f"\n{s}" for s in (judged.proof, judged.tightest) if s)
     if assessment.findings:
         blocks.append("\n".join(f"[{f.rule}] {visible(f.sentence)}" for f in assessment.findings))
-    blocks += [_segments(problem, assessment), _streams(assessment), _cost(problem, assessment)]
+    blocks += [
+        table_text(segments_table(problem, assessment), SEGMENT_KEYS),
+        table_text(streams_table(problem, assessment), STREAM_KEYS, WORST_STREAMS),
+        table_text(baseline_table(problem, assessment), COST_KEYS),
+    ]
     return plain("\n\n".join(b for b in blocks if b))
 
 
@@ -41,64 +40,25 @@ def assessment_text(problem: Problem, assessment: Assessment) -> str:
     return verdict_text(problem, assessment, None)
 
 
-def _segments(problem: Problem, assessment: Assessment) -> str:
-    rows = []
-    for f in assessment.segments:
-        s = f.segment
-        rows.append(
-            (
-                s.id,
-                s.grade,
-                f"{f.nodes}/{f.nodes_limit}",
-                f"{length_text(f.length_um)} of {length_text(f.length_limit_um, 0)}",
-                share_text(f.load_share_ppm),
-                s.devices[0] if len(s.devices) == 1 else f"{len(s.devices)} devices",
-            )
-        )
-    return table(("segment", "grade", "nodes", "length", "load", "devices"), rows, right=(2, 3, 4))
+def table_text(table: Table, keys: Sequence[str] = (), most: int | None = None) -> str:
+    """A table for the terminal: the columns ``keys``, or all that people see; empty without rows.
 
-
-def _streams(assessment: Assessment) -> str:
-    rows = []
-    for f in worst_first(assessment.streams)[:WORST_STREAMS]:
-        bound = "overload" if f.response_ns is None else time_text(f.response_ns)
-        left = (
-            "none"
-            if f.margin_ns is None
-            else f"{margin_time_text(f.margin_ns)} ({ratio_text(f.margin_ns / f.deadline_ns, 0)})"
-        )
-        rows.append(
-            (f.stream, f.destination, bound, time_text(f.deadline_ns), left, stream_state(f).value)
-        )
-    if not rows:
+    Units stand in the heading, as on the page; of a long table only the first rows are shown.
+    """
+    if not table.rows:
         return ""
-    header = ("tightest stream", "to", "bound", "deadline", "left", "state")
-    return table(header, rows, right=(2, 3, 4))
+    columns = table.shown_columns(keys)
+    rows = [[cell.words for cell in row] for row in table.cells(keys, most)]
+    headings = [", ".join(part for part in column.heading if part) for column in columns]
+    return aligned(headings, rows, [i for i, c in enumerate(columns) if c.is_numeric])
 
 
-def _cost(problem: Problem, assessment: Assessment) -> str:
-    cost, star = assessment.cost, assessment.baseline
-    counts = plan_counts(problem, assessment)
-    rows = [
-        ("PHYs", str(counts["phys"]), str(star.phys)),
-        ("ports", str(counts["ports"]), str(star.ports)),
-        ("cable", length_text(counts["cable_um"], 1), length_text(star.cable_um, 1)),
-        ("mass", mass_text(cost.mass_mg), mass_text(star.mass_mg)),
-        (
-            "money",
-            money_text(cost.money, problem.currency),
-            money_text(star.money, problem.currency),
-        ),
-    ]
-    return table(("cost", "this layout", "switched star"), rows, right=(1, 2))
-
-
-def table(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:
+def aligned(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:
     """Columns set apart by two spaces; those in ``right`` are right-aligned.
 
     Examples
     --------
-    >>> print(table(("a", "b"), [("x", "10"), ("yy", "9")], right=(1,)))
+    >>> print(aligned(("a", "b"), [("x", "10"), ("yy", "9")], right=(1,)))
     a    b
     x   10
     yy   9
@@ -115,4 +75,4 @@ def table(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[
 
 def plain(text: str) -> str:
     """Ordinary spaces and signs, so that the text can be searched and cut into columns."""
-    return text.replace(NBSP, " ").replace(THIN, " ").replace("\u2212", "-")
+    return text.replace(NBSP, " ").replace(THIN, " ").replace(MINUS, "-")

@@ -10,6 +10,7 @@ from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import (
     count_text,
+    left_text,
     margin_time_text,
     money_text,
     ratio_text,
@@ -88,13 +89,13 @@ def tightest_text(assessment: Assessment) -> str:
     way = f"Stream {worst.stream} to {worst.destination}"
     deadline = time_text(worst.deadline_ns)
     if worst.response_ns is None or worst.margin_ns is None:
-        return f"{way} has no bound: more arrives than its line can carry (deadline {deadline})."
+        return f"{way} is overloaded: more arrives than a line can carry (deadline {deadline})."
     if worst.margin_ns < 0:
         return (
             f"{way} is late: at most {time_text(worst.response_ns)} against a deadline of "
             f"{deadline}."
         )
-    share = ratio_text(worst.margin_ns / worst.deadline_ns, 0)
+    share = left_text(worst.margin_ns, worst.deadline_ns)
     return (
         f"Tightest deadline: {way[0].lower() + way[1:]} takes at most "
         f"{time_text(worst.response_ns)} of {deadline}, "

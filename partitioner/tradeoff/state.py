@@ -8,7 +8,6 @@ from typing import Any
 from partitioner.errors import Finding, WrongFile
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
-from partitioner.reading.csv_text import csv_text
 from partitioner.reading.files import Folders, Unreadable, as_json, as_text, read_bytes
 from partitioner.reading.kinds import got
 from partitioner.reading.layout_file import layout_from_text, layout_text
@@ -23,7 +22,6 @@ STATE = "tradeoff.json"
 FORMAT = 1
 _LARGEST = 2**62
 """No cost and no value of an axis comes near."""
-FRONT_KEYS = ("point", "cost", "value", "unit", "bound", "gap_share", "proved", "layout")
 
 
 def point_file(number: int) -> str:
@@ -44,13 +42,8 @@ def named_points(state: TradeOff) -> list[tuple[str, int, Point]]:
 
 
 def state_files(problem: Problem, state: TradeOff) -> dict[str, str]:
-    """Files that hold a trade-off: state, front as CSV, a layout a point."""
+    """Files that hold a trade-off: state, a layout a point."""
     files = {name: layout_text(p.layout, problem) for name, _, p in named_points(state)}
-    for table, rows in (("front", _points(state)), ("further", _further(state))):
-        if rows or table == "front":
-            files[f"{table}.csv"] = csv_text(
-                FRONT_KEYS, [[_cell(row[key]) for key in FRONT_KEYS] for row in rows]
-            )
     files[STATE] = json_text(state_data(problem, state), indent=1) + "\n"
     return files
 
@@ -58,6 +51,7 @@ def state_files(problem: Problem, state: TradeOff) -> dict[str, str]:
 def state_data(problem: Problem, state: TradeOff) -> dict[str, Any]:
     """The front as data, and the steps that a later call goes on from."""
     front = state.front
+    rows, good = point_rows(state), len(front.within(state.goal))
     file_of = {id(p.layout): name for name, _, p in named_points(state)}
     steps = []
     for step in state.steps:
@@ -79,36 +73,28 @@ def state_data(problem: Problem, state: TradeOff) -> dict[str, Any]:
         "is_finished": state.is_finished,
         "floor": state.axis.shown(front.floor),
         "gap_goal": state.goal,
-        "points": _points(state),
-        "further": _further(state),
+        "points": rows[:good],
+        "further": rows[good:],
         "steps": steps,
         "tried": state.tried,
     }
 
 
-def _points(state: TradeOff) -> list[dict[str, Any]]:
-    return [_row(state, *n) for n in named_points(state) if n[2].gap <= state.goal]
-
-
-def _further(state: TradeOff) -> list[dict[str, Any]]:
-    return [_row(state, *n) for n in named_points(state) if n[2].gap > state.goal]
-
-
-def _row(state: TradeOff, name: str, number: int, point: Point) -> dict[str, Any]:
-    return {
-        "point": number,
-        "cost": point.cost_money / MONEY_STEPS,
-        "value": state.axis.shown(point.value),
-        "unit": state.axis.unit,
-        "bound": point.bound_money / MONEY_STEPS,
-        "gap_share": round(point.gap, 6),
-        "proved": point.is_proved,
-        "layout": name,
-    }
-
-
-def _cell(value: Any) -> Any:
-    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
+def point_rows(state: TradeOff) -> list[dict[str, Any]]:
+    """Every point as data, those within the gap asked for first."""
+    return [
+        {
+            "point": number,
+            "cost": point.cost_money / MONEY_STEPS,
+            "value": state.axis.shown(point.value),
+            "unit": state.axis.unit,
+            "bound": point.bound_money / MONEY_STEPS,
+            "gap_share": round(point.gap, 6),
+            "proved": point.is_proved,
+            "layout": name,
+        }
+        for name, number, point in named_points(state)
+    ]
 
 
 def other_axis(folder: Path, problem: Problem, axis: Axis) -> str | None:

@@ -28,7 +28,7 @@ def test_json_is_one_object(example, by_hand, capsys) -> None:
     assert data["cost"]["money"] > 0
     streams = data["simulation"]["streams"]
     assert {s["stream"] for s in streams} >= {"video", "pump-set"}
-    assert all(s["worst_us"] <= s["bound_us"] for s in streams if s["frames"])
+    assert all(s["seen_us"] <= s["worst_delay_us"] for s in streams if s["frames"])
     assert err == ""
 
 

@@ -39,7 +39,7 @@ def test_a_rerun_writes_its_files_and_prints_the_changes(example, by_hand, tmp_p
         "changes-wires.csv", "changes-settings.csv", "front.csv", "layout-front-1.yaml",
     }
     data = json.loads((folder / "replan.json").read_text(encoding="utf-8"))
-    assert data["total"] == round(data["plan"] + data["change"], 4)
+    assert data["total"] == round(data["layout"] + data["change"], 4)
     assert data["total_bound"] <= data["total"]
     prices = [c["price"] for c in data["changes"]]
     assert round(sum(prices), 4) == data["change"]

@@ -12,7 +12,7 @@ from partitioner.facts import line_settings as study
 from partitioner.model.problem import Problem
 from partitioner.pages import line_settings as page
 from partitioner.reading.example import example_text
-from partitioner.report.tables import all_frames, plca_commands
+from partitioner.report.tables import all_tables, plca_commands
 
 ROOT = Path(__file__).parent.parent.parent
 
@@ -46,7 +46,7 @@ def test_a_timer_that_is_too_short_is_bad(judged) -> None:
     problem = with_timer(judged.problem, 15)
     fits = study.timer_fits(problem, judged.assessment)
     assert not fits[0].is_sound
-    section = page.line_section(problem, judged.assessment)
+    section = page.line_section(replace(judged.facts, problem=problem), judged.assessment)
     assert section is not None
     assert "need another look" in section.paragraphs[1]
 
@@ -69,7 +69,7 @@ def test_electrical_margins_come_tightest_first(judged) -> None:
 
 def test_a_burst_is_proposed_only_where_it_helps(judged) -> None:
     # The pump sends three streams: each waits behind the others, one frame per opportunity.
-    proposals = study.burst_proposals(judged.problem, judged.assessment)
+    proposals = study.burst_proposals(judged.facts, judged.assessment)
     assert proposals
     for p in proposals:
         assert p.gain_ns > 0
@@ -87,34 +87,34 @@ def test_a_burst_is_proposed_only_where_it_helps(judged) -> None:
 
 
 def test_no_proposal_for_a_broken_layout(judged) -> None:
-    broken = pipeline.assess_layout(
+    facts, broken = pipeline.judged(
         judged.problem, replace(judged.layout, segments=judged.layout.segments[1:])
     )
     assert broken.findings
-    assert study.burst_proposals(judged.problem, broken) == []
+    assert study.burst_proposals(facts, broken) == []
 
 
 def test_no_section_where_nothing_runs_plca(judged) -> None:
     links = [s for s in judged.assessment.segments if s.segment.id == "panel-link"]
     only_links = replace(judged.assessment, segments=tuple(links))
-    assert page.line_section(judged.problem, only_links) is None
+    assert page.line_section(judged.facts, only_links) is None
 
 
 def test_both_ends_of_a_half_duplex_link_have_plca_settings(judged) -> None:
-    frames = all_frames(judged.problem, judged.assessment)
-    rows = frames["plca"].to_dict("records")
+    tables = all_tables(judged.problem, judged.assessment)
+    rows = tables["plca"].records()
     link = [r for r in rows if r["segment"] == "camera-link"]
     assert [(r["node"], r["role"], r["node_id"], r["node_cnt"], r["to_tmr"]) for r in link] == [
         ("zone-front", "switch port 3", 0, 2, 32),
         ("camera", "device", 1, None, 32),
     ]
     assert not any(r["segment"] == "panel-link" for r in rows)
-    lines = plca_commands(frames["plca"]).split("# segment camera-link\n")[1].splitlines()[:2]
+    lines = plca_commands(tables["plca"]).split("# segment camera-link\n")[1].splitlines()[:2]
     assert [" ".join(line.split()[3:9]) for line in lines] == [
         "enable on node-id 0 node-cnt 2",
         "enable on node-id 1 to-tmr 32",
     ]
-    drops = frames["drops"].to_dict("records")
+    drops = tables["drops"].records()
     ids = {r["node"]: r["plca_id"] for r in drops if r["segment"] == "camera-link"}
     assert ids == {"zone-front": 0, "camera": 1}
 

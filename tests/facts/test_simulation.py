@@ -24,7 +24,7 @@ def judged(tmp_path_factory: pytest.TempPathFactory) -> pipeline.JudgeResult:
 
 
 def test_every_stream_is_seen_below_its_bound(judged) -> None:
-    seen = pipeline.simulate(judged.problem, judged.layout, 1.0)
+    seen = pipeline.simulate(judged.facts, 1.0)
     wanted = {(s.id, d) for s in judged.problem.streams.values() for d in s.destinations}
     assert {(o.stream, o.destination) for o in seen.observed} == wanted
     for o in seen.observed:
@@ -37,7 +37,7 @@ def test_every_stream_is_seen_below_its_bound(judged) -> None:
 
 def test_same_seed_same_delays(judged) -> None:
     first, again, other = (
-        study.simulate_layout(judged.problem, judged.layout, 200_000_000, seed)
+        study.simulate_layout(judged.facts, 200_000_000, seed)
         for seed in (3, 3, 4)
     )
     assert first == again
@@ -53,20 +53,20 @@ def test_a_bound_that_is_too_low_is_our_fault(judged, monkeypatch) -> None:
         return replace(seen, observed=low + seen.observed[1:])
 
     monkeypatch.setattr(study, "simulate_layout", with_low_bounds)
-    with pytest.raises(InternalFault, match="above their bounds") as fault:
-        pipeline.simulate(judged.problem, judged.layout, 0.2)
+    with pytest.raises(InternalFault, match="above the worst case") as fault:
+        pipeline.simulate(judged.facts, 0.2)
     assert len(fault.value.details) == 1
 
 
 def test_text_and_section_tell_the_nearest_first(judged) -> None:
-    seen = study.simulate_layout(judged.problem, judged.layout, 200_000_000)
+    seen = study.simulate_layout(judged.facts, 200_000_000)
     nearest = seen.nearest_first()[0]
     lines = page.simulation_text(seen, most=3).splitlines()
-    assert lines[0].endswith("no delay above its bound.")
+    assert lines[0].endswith("no delay above its worst case.")
     assert lines[3].startswith(nearest.stream)
     assert len(lines) == 3 + 3
     section = page.simulation_section(seen)
     assert section.tables[0].rows[0][0] == nearest.stream
     assert len(section.tables[0].rows) == len(seen.observed)
     assert len(section.figures) == study.DRAWN_STREAMS
-    assert "No delay was above its bound." in section.paragraphs[0]
+    assert "No delay was above its worst case." in section.paragraphs[0]

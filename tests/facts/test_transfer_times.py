@@ -130,9 +130,10 @@ def test_the_pipeline_adds_what_fits_the_layout() -> None:
     facts = gather_facts(problem, ground_layout(), CableNetwork(problem))
     steps: list[str] = []
     sections = pipeline.layout_studies(
-        problem, ground_layout(), assess_facts(facts), on_step=steps.append, simulate_s=0.1
+        facts, assess_facts(facts), on_step=steps.append, simulate_s=0.1
     )
-    assert [s.id for s in sections] == ["every-build", "growth", "transfers", "failures"]
+    ids = ["line-quality", "every-build", "growth", "transfers", "failures"]
+    assert [s.id for s in sections] == ids
     assert len(steps) == 3
-    transfers = sections[2].tables[0]
+    transfers = sections[3].tables[0]
     assert transfers.rows[0][-1] == pytest.approx(0.1)

@@ -8,7 +8,7 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
 from partitioner.report.drawing import layout_figures
 from partitioner.report.drawing_input import drawing_input
-from partitioner.report.page import render
+from partitioner.report.files import report_files
 from partitioner.report.sections import Figure
 from tests.report.fixtures import (
     assessment_of,
@@ -50,7 +50,7 @@ def many_page(many: Case) -> str:
 
 def page_of(case: Case) -> str:
     problem, assessment = case
-    return render(problem, assessment, outcome_of(assessment))
+    return report_files(problem, assessment, outcome_of(assessment))["report.html"]
 
 
 @pytest.fixture(scope="session")

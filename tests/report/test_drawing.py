@@ -27,7 +27,7 @@ from partitioner.report.drawing_input import (
 from partitioner.report.strips import stack_labels, strip_figures
 from partitioner.report.strokes import line_stroke
 from partitioner.report.svg import standalone, text_width
-from partitioner.report.tables import device_numbers_frame
+from partitioner.report.tables import device_numbers_table
 
 GOLD = Path(__file__).parent / "gold"
 M = 1_000_000
@@ -128,8 +128,8 @@ def test_dense_layouts_are_numbered_and_detailed_per_switch(many, many_figures) 
 
 def test_numbers_in_drawing_and_table_agree(many) -> None:
     problem, assessment = many
-    frame = device_numbers_frame(assessment)
-    table = dict(zip(frame["device"], frame["number"], strict=True))
+    rows = device_numbers_table(assessment).records()
+    table = {row["device"]: row["number"] for row in rows}
     assert table == device_numbers(drawing_input(problem, assessment))
 
 

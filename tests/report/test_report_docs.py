@@ -4,7 +4,7 @@ import re
 
 from partitioner.report.files import report_files
 from partitioner.report.outcome_json import outcome_data
-from partitioner.report.tables import all_frames
+from partitioner.report.tables import all_tables
 from tests.report.fixtures import outcome_of
 
 
@@ -12,7 +12,7 @@ def test_tables_and_their_columns(root, twelve) -> None:
     text = (root / "docs/reference/report.md").read_text(encoding="utf-8")
     rows = re.findall(r"^\| `([\w-]+)\.csv` \|[^|]*\| `([^`]*)` \|$", text, re.MULTILINE)
     documented = {name: columns.split() for name, columns in rows}
-    actual = {name: list(frame.columns) for name, frame in all_frames(*twelve).items()}
+    actual = {name: [c.key for c in t.columns] for name, t in all_tables(*twelve).items()}
     assert documented == actual
 
 

@@ -6,14 +6,17 @@ import re
 from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
+from typing import Any
 
 import pytest
 
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.files import report_files
-from partitioner.report.page import render, render_sections
+from partitioner.report.page import page_files, render
 from partitioner.report.sections import Column, Kind, Section, State, Table
+from partitioner.report.sections import Page as Described
 from partitioner.report.strokes import DARK_HUES, LIGHT_HUES, TOKENS_DARK, TOKENS_LIGHT
+from partitioner.report.text import table_text
 from tests.report.fixtures import outcome_of, with_finding
 
 VOID = {"meta", "br", "hr", "img", "input", "link"}
@@ -138,7 +141,7 @@ def test_the_verdict_comes_first(page: Page) -> None:
 
 
 def test_cautions_and_flags(twelve, many_page) -> None:
-    few = Page(render(*twelve, None)).words
+    few = Page(html_of(*twelve, None)).words
     assert "Invented prices and masses" in few
     assert "functional-safety case" in few
     assert "limit of stub" in few  # a limit that the fixture marks as from memory
@@ -151,12 +154,12 @@ def test_cautions_and_flags(twelve, many_page) -> None:
 def test_reader_warnings_are_repeated(twelve) -> None:
     problem, assessment = twelve
     warned = replace(problem, warnings=("lamp-1 stands 12 m from the nearest place",))
-    assert "lamp-1 stands 12 m" in Page(render(warned, assessment, None)).words
+    assert "lamp-1 stands 12 m" in Page(html_of(warned, assessment, None)).words
 
 
 def test_broken_rules_are_told_first(twelve) -> None:
     problem, assessment = twelve
-    words = Page(render(problem, with_finding(assessment), None)).words
+    words = Page(html_of(problem, with_finding(assessment), None)).words
     assert "■ not acceptable This layout breaks 1 rule in 1 place" in words
     assert "length: The first line is 1.20 m too long." in words
 
@@ -164,10 +167,14 @@ def test_broken_rules_are_told_first(twelve) -> None:
 def test_names_with_markup_are_escaped(twelve) -> None:
     problem, assessment = twelve
     nasty = replace(problem, name="<script>alert(1)</script>", note="a <b> & c")
-    html = render(nasty, assessment, None)
+    html = html_of(nasty, assessment, None)
     assert "<script" not in html
     assert "&lt;script&gt;" in html
     Page(html)
+
+
+def html_of(*of: Any) -> str:
+    return report_files(*of)["report.html"]
 
 
 def _extra() -> Section:
@@ -190,7 +197,7 @@ def _extra() -> Section:
 
 def test_other_parts_add_sections_without_touching_templates(twelve) -> None:
     problem, assessment = twelve
-    page = Page(render(problem, assessment, outcome_of(assessment), [_extra()]))
+    page = Page(html_of(problem, assessment, outcome_of(assessment), [_extra()]))
     words = page.words
     assert words.rindex("Simulation") > words.rindex("Costs")
     assert words.rindex("Simulation") < words.rindex("Assumptions and cautions")
@@ -211,12 +218,12 @@ def test_other_parts_add_sections_without_touching_templates(twelve) -> None:
 def test_ids_used_twice_are_refused(twelve) -> None:
     problem, assessment = twelve
     with pytest.raises(ValueError, match="simulation"):
-        render(problem, assessment, None, [_extra(), _extra()])
+        html_of(problem, assessment, None, [_extra(), _extra()])
 
 
 def test_sections_can_stand_on_a_page_of_their_own() -> None:
-    html = render_sections(
-        "Front", State.OK, "done", ("Six points.",), [_extra()], data_file="front.json"
+    html = render(
+        Described("Front", State.OK, "done", ("Six points.", ""), [_extra()], "front.json")
     )
     assert "● done Six points." in Page(html).words
     assert "front.json beside this page" in Page(html).words
@@ -241,7 +248,7 @@ def test_every_table_has_its_csv_twin_with_the_same_numbers(many) -> None:
 def test_page_is_the_same_every_time(twelve) -> None:
     problem, assessment = twelve
     outcome = outcome_of(assessment)
-    assert render(problem, assessment, outcome) == render(problem, assessment, outcome)
+    assert html_of(problem, assessment, outcome) == html_of(problem, assessment, outcome)
 
 
 def _luminance(colour: str) -> float:
@@ -316,10 +323,43 @@ def test_hues_stay_apart_for_everyone(hues: tuple[str, ...], vision: str) -> Non
     assert nearest >= 13.0
 
 
-def test_long_tables_are_cut_on_the_page_and_whole_in_their_file(twelve, monkeypatch) -> None:
-    monkeypatch.setattr("partitioner.report.story.MOST_ROWS", 5)
-    problem, assessment = twelve
-    files = report_files(problem, assessment, None)
-    words = Page(str(files["report.html"])).words
-    assert "The first 5 of 16 rows; drops.csv has all of them." in words
-    assert len(str(files["drops.csv"]).splitlines()) == 17
+def test_long_tables_are_cut_on_the_page_and_whole_in_their_file() -> None:
+    columns = [Column("device", "Device", Kind.ID), Column("only_in_the_file")]
+    rows = [(f"lamp-{n}", n) for n in range(16)]
+    table = Table("drops", "Drops", columns, rows, note="All of them.", most_rows=5)
+    files = page_files(Described("T", State.OK, "done", ("One.",), [Section("S", tables=[table])]))
+    words = Page(files["report.html"]).words
+    assert "The first 5 of 16 rows; drops.csv has all of them. All of them." in words
+    assert "lamp-4" in words
+    assert "lamp-5" not in words
+    assert len(files["drops.csv"].splitlines()) == 17
+    assert files["drops.csv"].startswith("device,only_in_the_file\n")
+
+
+def test_a_table_says_the_same_in_every_form() -> None:
+    """Page, terminal, CSV and JSON are written from one description."""
+    table = Table(
+        "t",
+        "Caption",
+        [
+            Column("line", "Line", Kind.ID, heads_row=True),
+            Column("length_m", "Length", Kind.NUMBER, "m", 2, limit="limit_m"),
+            Column("limit_m"),
+            Column("state", "State", Kind.STATE, state_words=("kept", "tight", "late")),
+            Column("source", "Source", Kind.SOURCE),
+        ],
+        [("L1", 1.5, 25.0, "ok", "a standard"), ("L2", 26.25, 0, "bad", "long " * 20)],
+    )
+    page = Page(render(Described("T", State.OK, "done", ("One.",), [Section("S", tables=[table])])))
+    assert "Line Length , m State Source L1 1.50 / 25 ● kept a standard" in page.words
+    assert "L2 – ■ late note 1" in page.words
+    assert table_text(table).splitlines() == [
+        "Line  Length, m  State  Source",
+        "L1    1.50 / 25  kept   a standard",
+        "L2            –  late   note 1",
+    ]
+    header, first, _ = table.csv_text().splitlines()
+    assert (header, first) == ("line,length_m,limit_m,state,source", "L1,1.5,25.0,ok,a standard")
+    assert table.records()[0] == dict(zip(header.split(","), table.rows[0], strict=True))
+    assert list(table.frame().columns) == header.split(",")
+    assert table.frame()["length_m"].sum() == 27.75

@@ -12,14 +12,13 @@ import pytest
 
 from partitioner.model.assessment import Leg, LegKind, StreamFigures
 from partitioner.report.outcome_json import outcome_data, outcome_text
-from partitioner.report.sections import Column, Section, State, Table, csv_twins
+from partitioner.report.sections import Column, Section, State, Table, csv_files, tables_of
 from partitioner.report.tables import (
-    all_frames,
+    all_tables,
     delay_parts_ns,
-    frames_csv,
     margin_state,
     plca_commands,
-    plca_frame,
+    plca_table,
     stream_state,
     worst_first,
 )
@@ -28,7 +27,7 @@ from tests.report.fixtures import outcome_of, with_finding
 
 def test_every_device_has_one_drop_in_cable_order(twelve) -> None:
     problem, assessment = twelve
-    drops = all_frames(problem, assessment)["drops"]
+    drops = all_tables(problem, assessment)["drops"].frame()
     devices = drops[drops["role"] == "device"]
     assert sorted(devices["node"]) == sorted(problem.devices)
     for _, rows in drops.groupby("segment"):
@@ -39,7 +38,7 @@ def test_every_device_has_one_drop_in_cable_order(twelve) -> None:
 
 def test_all_ports_of_open_switches_are_listed_free_ones_too(twelve) -> None:
     problem, assessment = twelve
-    ports = all_frames(problem, assessment)["ports"]
+    ports = all_tables(problem, assessment)["ports"].frame()
     assert len(ports) == sum(s.port_count for s in problem.switches.values())
     used = ports[ports["segment"] != ""]
     assert sorted(used["segment"]) == sorted(s.id for s in assessment.layout.segments)
@@ -47,7 +46,7 @@ def test_all_ports_of_open_switches_are_listed_free_ones_too(twelve) -> None:
 
 def test_parts_keep_the_total(twelve) -> None:
     problem, assessment = twelve
-    parts = all_frames(problem, assessment)["parts"]
+    parts = all_tables(problem, assessment)["parts"].frame()
     assert sum(parts["price"]) == pytest.approx(assessment.cost.money / 10_000)
     metres = sum(r.quantity for r in parts.itertuples() if r.unit == "m")
     assert metres == pytest.approx(sum(s.length_um for s in assessment.segments) / 1e6)
@@ -55,12 +54,13 @@ def test_parts_keep_the_total(twelve) -> None:
 
 def test_baseline_stands_beside_the_plan(twelve) -> None:
     problem, assessment = twelve
-    rows = {r.quantity: r for r in all_frames(problem, assessment)["baseline"].itertuples()}
-    assert rows["ports"].plan == len(assessment.layout.segments) + 2
+    baseline = all_tables(problem, assessment)["baseline"].frame()
+    rows = {r.quantity: r for r in baseline.itertuples()}
+    assert rows["ports"].layout == len(assessment.layout.segments) + 2
     assert rows["ports"].star == 12
     # One PHY at each device and one at each port in the parts list of the fixture.
-    assert rows["PHYs"].plan == len(problem.devices) + len(assessment.layout.segments)
-    assert rows["money"].difference == pytest.approx(rows["money"].plan - rows["money"].star)
+    assert rows["PHYs"].layout == len(problem.devices) + len(assessment.layout.segments)
+    assert rows["money"].difference == pytest.approx(rows["money"].layout - rows["money"].star)
 
 
 def test_delay_parts_sum_to_the_bound(twelve) -> None:
@@ -92,7 +92,7 @@ def test_margin_states(used: float, state: State) -> None:
 
 def test_csv_has_units_in_its_names_and_whole_numbers_stay_whole(twelve) -> None:
     problem, assessment = twelve
-    files = frames_csv(all_frames(problem, assessment))
+    files = csv_files(all_tables(problem, assessment))
     rows = list(csv.DictReader(io.StringIO(files["drops.csv"])))
     assert {"position_m", "stub_m"} <= set(rows[0])
     on_link = [r for r in rows if r["plca_id"] == ""]
@@ -104,7 +104,7 @@ def test_csv_has_units_in_its_names_and_whole_numbers_stay_whole(twelve) -> None
 def test_ethtool_lines(twelve) -> None:
     """Option names and ranges as in ethtool(8), --set-plca-cfg, and Linux net/ethtool/plca.c."""
     problem, assessment = twelve
-    text = plca_commands(all_frames(problem, assessment)["plca"])
+    text = plca_commands(all_tables(problem, assessment)["plca"])
     lines = [x for x in text.splitlines() if x.startswith("ethtool")]
     pattern = re.compile(
         r"ethtool --set-plca-cfg IFACE_\w+ enable on node-id (\d+)( node-cnt (\d+))? "
@@ -133,7 +133,7 @@ def test_outcome_json_round_trips_and_keeps_its_keys(twelve) -> None:
     assert data["status"] == "feasible"
     assert data["gap"] == pytest.approx(0.03, abs=1e-4)
     assert data["cost"]["money"] == assessment.cost.money / 10_000
-    assert set(data["tables"]) == set(all_frames(problem, assessment))
+    assert set(data["tables"]) == set(all_tables(problem, assessment))
     assert data["run"]["timeline"][0]["bound"] is None
 
 
@@ -184,11 +184,15 @@ def test_a_shell_runs_nothing_but_ethtool(twelve, tmp_path, id_: str, shell: str
     devices = (id_, *line.devices[1:])
     segment = replace(line, id=id_, switch=id_, devices=devices)
     layout = replace(assessment.layout, segments=(segment, *assessment.layout.segments[1:]))
-    frame = plca_frame(problem, replace(assessment, layout=layout))
-    assert list(frame["node"]).count(id_) == 2
+    table = plca_table(problem, replace(assessment, layout=layout))
+    assert list(table.frame()["node"]).count(id_) == 2
     # A stray value in any other column is a word too.
-    frame.loc[frame.index[1], "enable"] = id_
-    frame.loc[frame.index[1], "to_tmr"] = id_
+    keys = [c.key for c in table.columns]
+    stray = [
+        id_ if key in ("enable", "to_tmr") else value
+        for key, value in zip(keys, table.rows[1], strict=True)
+    ]
+    table = replace(table, rows=[table.rows[0], stray, *table.rows[2:]])
 
     tools = tmp_path / "tools"
     tools.mkdir()
@@ -197,7 +201,7 @@ def test_a_shell_runs_nothing_but_ethtool(twelve, tmp_path, id_: str, shell: str
         tool.write_text(f'#!/bin/sh\necho "{name}:$1:$#" >> "{tmp_path}/ran"\n')
         tool.chmod(0o755)
     script = tmp_path / "plca-ethtool.sh"
-    script.write_text(plca_commands(frame), encoding="utf-8", newline="")
+    script.write_text(plca_commands(table), encoding="utf-8", newline="")
     found = shutil.which(shell)
     assert found is not None
     ended = subprocess.run(
@@ -206,7 +210,7 @@ def test_a_shell_runs_nothing_but_ethtool(twelve, tmp_path, id_: str, shell: str
     )  # fmt: skip
     assert (ended.returncode, ended.stderr) == (0, "")
     ran = (tmp_path / "ran").read_text().splitlines()
-    assert len(ran) == len(frame)
+    assert len(ran) == len(table.rows)
     assert all(re.fullmatch(r"ethtool:--set-plca-cfg:1[24]", one) for one in ran), ran
     assert sorted(p.name for p in tmp_path.iterdir()) == ["plca-ethtool.sh", "ran", "tools"]
 
@@ -220,9 +224,9 @@ def test_a_formula_in_any_text_of_a_plan_is_defused(twelve) -> None:
     )
     hostile = replace(problem, currency="@x")
     changed = replace(assessment, layout=layout)
-    files = frames_csv(all_frames(hostile, changed))
+    files = csv_files(all_tables(hostile, changed))
     table = Table("t", "", [Column("+head", "h")], [[bad], ["\tx"], ["-5"]])
-    files.update(csv_twins([Section("s", tables=[table])]))
+    files.update(csv_files(tables_of([Section("s", tables=[table])])))
     rows = [row for text in files.values() for row in csv.reader(io.StringIO(text))]
     cells = [cell for row in rows for cell in row]
     assert {"'" + bad, "'@x", "'+head", "'\tx"} <= set(cells)

@@ -1,7 +1,7 @@
 from dataclasses import replace
 
 from partitioner.model.outcome import Status
-from partitioner.report.text import assessment_text, table, verdict_text
+from partitioner.report.text import aligned, assessment_text, verdict_text
 from partitioner.report.verdict import verdict
 from tests.report.fixtures import outcome_of, with_finding
 
@@ -45,8 +45,8 @@ def test_late_and_overloaded_streams_are_named(twelve) -> None:
     late = replace(assessment, streams=(replace(first, response_ns=first.deadline_ns + 5_000),))
     assert "is late" in verdict(problem, late, None).tightest
     over = replace(assessment, streams=(replace(first, response_ns=None),))
-    assert "has no bound" in verdict(problem, over, None).tightest
-    assert "overload" in verdict_text(problem, over, None)
+    assert "is overloaded" in verdict(problem, over, None).tightest
+    assert "is overloaded" in verdict_text(problem, over, None)
 
 
 def test_text_is_plain(twelve) -> None:
@@ -55,5 +55,5 @@ def test_text_is_plain(twelve) -> None:
 
 
 def test_columns_line_up() -> None:
-    lines = table(("id", "n"), [("a", "1"), ("bbb", "22")], right=(1,)).splitlines()
+    lines = aligned(("id", "n"), [("a", "1"), ("bbb", "22")], right=(1,)).splitlines()
     assert lines == ["id    n", "a     1", "bbb  22"]

@@ -1,0 +1,55 @@
+"""What follows from a layout is worked out once per report, not once per section."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from partitioner.application import pipeline
+from partitioner.check.facts import gather_facts
+from partitioner.model.layout import Layout
+from partitioner.pages import layout as studies
+from partitioner.report import tables
+
+ROOT = Path(__file__).parent.parent.parent
+CASE = ROOT / "tests" / "gold" / "small-sprayer"
+
+
+@pytest.fixture
+def counted(monkeypatch) -> Counter[Any]:
+    """Calls by name, and those about a layout by name and layout."""
+    counts: Counter[Any] = Counter()
+
+    def count(name: str, real: Any) -> None:
+        def counting(*given: Any, **more: Any) -> Any:
+            counts[name] += 1
+            counts.update((name, one) for one in given if isinstance(one, Layout))
+            return real(*given, **more)
+
+        for module in list(sys.modules.values()):
+            if module.__name__.startswith("partitioner.") and getattr(module, name, 0) is real:
+                monkeypatch.setattr(module, name, counting)
+
+    assert studies.study_layout  # Loaded, so that nothing imports the real ones later.
+    count("gather_facts", gather_facts)
+    count("all_tables", tables.all_tables)
+    return counts
+
+
+def test_a_plan_gathers_the_facts_of_its_layout_once(counted) -> None:
+    result = pipeline.plan(CASE / "problem.yaml", work_limit=1)
+    assert counted["gather_facts", result.outcome.layout] == 1
+    assert counted["all_tables"] == 1
+
+
+def test_a_report_with_a_simulation_gathers_the_facts_once(counted) -> None:
+    result = pipeline.judge(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
+    sections = pipeline.layout_studies(result.facts, result.assessment, simulate_s=0.01)
+    pipeline.simulate(result.facts, 0.01)
+    pipeline.report_files(result.problem, result.assessment, None, sections)
+    assert counted["gather_facts"] == 1
+    assert counted["all_tables"] == 1
