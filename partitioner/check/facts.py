@@ -8,7 +8,7 @@ and places, so nothing passes unseen.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from partitioner.check.geometry import segment_geometry
 from partitioner.check.laid import LaidSegment
@@ -37,6 +37,10 @@ class Facts:
     laid: tuple[LaidSegment, ...]
     ways: tuple[StreamWay, ...]
     timing: LayoutTiming
+    builds: dict[frozenset[str], Facts] = field(
+        init=False, default_factory=dict, compare=False, repr=False
+    )
+    """Facts of builds worked out already, by their options; a changed copy starts without any."""
 
     @property
     def lines(self) -> tuple[LaidSegment, ...]:

@@ -19,6 +19,9 @@ from partitioner.network.routes import stream_ways
 from partitioner.network.transfers import carried_streams
 from partitioner.units import PPM
 
+MOST_KEPT = 32
+"""Builds whose facts are kept with those of the layout, so that check and report share them."""
+
 Carried = TypeVar("Carried", Stream, Transfer)
 
 
@@ -124,6 +127,16 @@ def build_facts(facts: Facts, options: Collection[str]) -> Facts:
     options
         Options the unit is built with.
     """
+    wanted = frozenset(options)
+    if wanted not in facts.builds:
+        built = _build_facts(facts, wanted)
+        if len(facts.builds) == MOST_KEPT:
+            return built
+        facts.builds[wanted] = built
+    return facts.builds[wanted]
+
+
+def _build_facts(facts: Facts, options: frozenset[str]) -> Facts:
     problem = build_problem(facts.problem, options)
     laid = tuple(
         built for one in facts.laid if (built := built_segment(one, problem.devices)) is not None

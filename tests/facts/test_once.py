@@ -10,7 +10,10 @@ from typing import Any
 import pytest
 
 from partitioner.application import pipeline
+from partitioner.check import traffic
+from partitioner.check.combinations import combinations_of
 from partitioner.check.facts import gather_facts
+from partitioner.facts.builds import judge_builds
 from partitioner.model.layout import Layout
 from partitioner.pages import layout as studies
 from partitioner.report import tables
@@ -37,6 +40,7 @@ def counted(monkeypatch) -> Counter[Any]:
     assert studies.study_layout  # Loaded, so that nothing imports the real ones later.
     count("gather_facts", gather_facts)
     count("all_tables", tables.all_tables)
+    count("layout_timing", traffic.layout_timing)
     return counts
 
 
@@ -44,6 +48,14 @@ def test_a_plan_gathers_the_facts_of_its_layout_once(counted) -> None:
     result = pipeline.plan(CASE / "problem.yaml", work_limit=1)
     assert counted["gather_facts", result.outcome.layout] == 1
     assert counted["all_tables"] == 1
+
+
+def test_each_build_is_timed_once(counted) -> None:
+    result = pipeline.judge(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
+    judge_builds(result.facts)
+    builds = combinations_of(result.problem).rows
+    assert len(builds) > 1
+    assert counted["layout_timing"] == 1 + len(builds)
 
 
 def test_a_report_with_a_simulation_gathers_the_facts_once(counted) -> None:
