@@ -91,7 +91,7 @@ class Budget:
         seconds: float,
         *,
         study: Study | None = None,
-        start_from: Iterable[Layout] = (),
+        known: Iterable[Layout] = (),
         enough_gap: float = 0.0,
         known_bound_money: int = 0,
     ) -> Result:
@@ -103,7 +103,7 @@ class Budget:
             Most this run may take; what is left of the whole budget may be less.
         study
             What the study adds to the plan.
-        start_from
+        known
             Layouts whose segments are known from the start.
         enough_gap, known_bound_money
             See :class:`~partitioner.solve.run.PlanSettings`.
@@ -131,7 +131,7 @@ class Budget:
         try:
             outcome = plan_layout(
                 problem, settings, self.clock, self.on_progress, stop,
-                study=study, start_from=start_from,
+                study=study, known=known,
             )  # fmt: skip
         except NoLayout as proof:
             return Result(Answer.NONE, conflicts=tuple(proof.conflicts))

@@ -127,7 +127,7 @@ def rule_prices(
         name, handles = todo.pop(0)
         on_rule(name)
         seconds = budget.left_s / (len(todo) + 1)
-        result = budget.run(without(problem, handles), seconds, start_from=[base.layout])
+        result = budget.run(without(problem, handles), seconds, known=[base.layout])
         if result.answer is not Answer.FOUND:
             continue
         price = RulePrice(
@@ -208,7 +208,7 @@ def elsewhere(
         if budget.is_over:
             break
         seconds = budget.left_s / (len(todo) - number)
-        result = budget.run(changed, seconds, start_from=[base.layout])
+        result = budget.run(changed, seconds, known=[base.layout])
         found.append(
             Elsewhere(
                 where,

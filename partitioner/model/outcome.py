@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from partitioner.model.layout import Layout
@@ -45,6 +45,8 @@ class Outcome:
     timeline: tuple[Sample, ...]
     versions: tuple[tuple[str, str], ...]
     columns: int = 0
+    start_unusable: tuple[str, ...] = field(default=(), repr=False)
+    """Why the layout started from, or a part of it, could not be used: a sentence each."""
 
     @property
     def gap(self) -> float:

@@ -13,14 +13,8 @@ from partitioner.model.layout import Layout, Segment
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.replan.compare import Comparison, compare
-from partitioner.replan.search import (
-    Found,
-    RerunSearch,
-    RerunSettings,
-    Searched,
-    only,
-    without_gone,
-)
+from partitioner.replan.kept import only, without_gone
+from partitioner.replan.search import Found, RerunSearch, RerunSettings, Searched
 from partitioner.solve.change import Held, cut_lengths, plca_ids
 
 
@@ -187,7 +181,7 @@ def rerun(
         problem, before, cut_lengths(old_problem, before), held, settings, clock, on_progress,
         should_stop,
     )
-    searched = search.run()
+    searched = search.searched()
     judged: dict[int, RerunPoint] = {}
 
     def point(found: Found) -> RerunPoint:

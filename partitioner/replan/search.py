@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from partitioner.errors import Conflict, NoAnswer, NoLayout
-from partitioner.model.layout import Layout, Segment
+from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
 from partitioner.replan.columns import (
@@ -25,19 +25,14 @@ from partitioner.replan.columns import (
     order_count,
     with_node_counts,
 )
-from partitioner.solve.backbone import BackboneData
 from partitioner.solve.change import Aim, ChangeModel, Held
-from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.instance import Instance
+from partitioner.solve.columns import Column
 from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
-from partitioner.solve.master import Choice, Master, MasterResult, Selection
-from partitioner.solve.nogood import NoGood
+from partitioner.solve.master import Master, Selection
 from partitioner.solve.planner import PlanSettings, plan_layout
-from partitioner.solve.precheck import hopeless
-from partitioner.solve.run import over_too_soon
-from partitioner.solve.search import Limits, Search, Study
-from partitioner.solve.verify import Judge
+from partitioner.solve.run import Run
+from partitioner.solve.search import Claim, Study
 
 ALL_UP_TO = 30_000
 """Up to this many orders of devices every segment is tried."""
@@ -48,23 +43,20 @@ FEW, MANY = 700, 1_800
 the master down more than they help."""
 LADDER = (2, 5, 20)
 """How many times its price plan cost weighs in layouts that lie between the ends of the front."""
-REGION = 22
-"""Devices of a region that is solved again on its own."""
+REGION, REGION_S = 22, 4.0
+"""Devices of a region that is solved again on its own, and seconds for that."""
 SWEPT_FROM = 400
 """With more segments than this regions are solved before the whole."""
 
 
 @dataclass(frozen=True, slots=True)
-class RerunSettings:
+class RerunSettings(PlanSettings):
     """How long and how a rerun may work.
 
     ``points``: how many layouts to show between touching nothing and planning afresh, both ends
     among them; 0: the cheapest sum only.
     """
 
-    time_limit_s: float = 60.0
-    seed: int = 0
-    workers: int = 1
     points: int = 0
 
 
@@ -119,8 +111,7 @@ class _Choice:
     proved: bool
 
 
-@dataclass(slots=True)
-class RerunSearch:
+class RerunSearch(Run):
     """One rerun.
 
     Parameters
@@ -131,78 +122,54 @@ class RerunSearch:
         Cut lengths of the earlier layout by device.
     held
         What must not be touched.
-    clock, on_progress, should_stop
+    settings, clock, on_progress, should_stop
         As for a plan.
     """
 
-    problem: Problem
-    layout: Layout
-    old_cuts_um: dict[str, int]
-    held: Held
-    settings: RerunSettings
-    clock: Callable[[], float] = time.monotonic
-    on_progress: Callable[[Sample, str], None] | None = None
-    should_stop: Callable[[], bool] = lambda: False
-    instance: Instance = field(init=False)
-    builder: ColumnBuilder = field(init=False)
-    backbone: BackboneData = field(init=False)
-    change: ChangeModel = field(init=False)
-    _begun: float = field(init=False)
-    _columns: list[Column] = field(init=False, default_factory=list)
-    _near: list[Column] = field(init=False, default_factory=list)
-    _wide: list[Column] = field(init=False, default_factory=list)
-    _met: list[Selection] = field(init=False, default_factory=list)
-    """Every selection that was the best for some aim for a while."""
-    _judge: Judge = field(init=False)
-    _preparing: bool = field(init=False)
-    _refused: dict[NoGood, None] = field(init=False, default_factory=dict)
-    _tried_all: bool = field(init=False, default=False)
-    _is_refuted: bool = field(init=False, default=False)
-    """Whether the last choice asked for was proved impossible with the segments given."""
-    _least_figures: tuple[int, int] | None = field(init=False, default=None)
-    """Change and plan cost of the layout proved to have the least change, then the least plan."""
-    _bound: int = field(init=False, default=0)
-    _best_total: int | None = field(init=False, default=None)
-    _timeline: list[Sample] = field(init=False, default_factory=list)
-
-    def __post_init__(self) -> None:
-        """Compile the problem."""
-        self._begun = self.clock()
-        self._preparing = True
-        self.instance = Instance(self.problem, look=self._look)
-        self.builder = ColumnBuilder(self.instance)
-        self.backbone = BackboneData(self.instance)
+    def __init__(
+        self,
+        problem: Problem,
+        layout: Layout,
+        old_cuts_um: dict[str, int],
+        held: Held,
+        settings: RerunSettings,
+        clock: Callable[[], float] = time.monotonic,
+        on_progress: Callable[[Sample, str], None] | None = None,
+        should_stop: Callable[[], bool] = lambda: False,
+    ):
+        super().__init__(problem, settings, clock, on_progress, should_stop)
+        self.problem, self.layout, self.held = problem, layout, held
+        self.points = settings.points
+        # The choices are between few segments, each judged: no need to keep from what may be late.
+        self.search.be_bold()
         self.change = ChangeModel(
-            self.instance, self.layout, self.problem.change_prices, self.old_cuts_um, self.held
+            self.instance, layout, problem.change_prices, old_cuts_um, held
         )
-        self._judge = Judge(self.builder, self.backbone, is_over=self._over)
+        self._columns: list[Column] = []
+        self._near: list[Column] = []
+        self._wide: list[Column] = []
+        self._met: list[Selection] = []
+        """Every selection that was the best for some aim for a while."""
+        self._tried_all = False
+        self._is_refuted = False
+        """Whether the last choice asked for was proved impossible with the segments given."""
+        self._least_figures: tuple[int, int] | None = None
+        """Change and plan cost of the layout proved to have the least change, then the least
+        plan."""
+        self._best_total: int | None = None
+        self._searched: Searched | None = None
 
-    # -- time and progress --------------------------------------------------------------------
+    @property
+    def cost(self) -> int | None:
+        """Plan and change cost of the best layout so far."""
+        return self._best_total
 
-    def seconds(self) -> float:
-        """Seconds since the rerun began."""
-        return self.clock() - self._begun
-
-    def seconds_left(self) -> float:
-        """Seconds left."""
-        return self.settings.time_limit_s - self.seconds()
-
-    def _over(self) -> bool:
-        return self.should_stop() or self.seconds_left() <= 0
-
-    def _look(self) -> None:
-        if self._preparing and self._over():
-            raise over_too_soon(self.seconds())
-
-    def _tell(self, word: str) -> None:
-        sample = Sample(round(self.seconds(), 3), self._best_total, self._bound or None)
-        self._timeline.append(sample)
-        if self.on_progress is not None:
-            self.on_progress(sample, word)
+    def _on_better(self, selection: Selection) -> None:
+        self._met.append(selection)
 
     # -- the run ------------------------------------------------------------------------------
 
-    def run(self) -> Searched:
+    def searched(self) -> Searched:
         """Search.
 
         Raises
@@ -212,10 +179,12 @@ class RerunSearch:
         NoAnswer
             None found within the limit.
         """
-        conflicts = hopeless(self.builder)
-        if conflicts:
-            raise NoLayout(conflicts)
-        self._preparing = False
+        self.run()
+        assert self._searched is not None
+        return self._searched
+
+    def plan(self) -> None:
+        """Take one step after the other, as far as time goes."""
         self._tried_all = order_count(self.builder, ALL_UP_TO) <= ALL_UP_TO
         fresh: Outcome | None = None
         starts: list[Selection] = []
@@ -229,12 +198,12 @@ class RerunSearch:
                 starts.append(least.selection)
                 self._best_total = self.change.value(least.selection, Aim())
             fresh = self._plan_afresh(least)
-            self._tell("old segments and their relatives")
+            self.step("old segments and their relatives")
             starts += self._gather(fresh, starts)
             if least is None:
                 least = self._least_change(starts)
         starts += [] if least is None else [least.selection]
-        self._tell("cheapest plan and change")
+        self.step("cheapest plan and change")
         best = self._mixed(Aim(), starts)
         if best is not None:
             starts.append(best.selection)
@@ -244,19 +213,19 @@ class RerunSearch:
         assert best is not None
         if not self._tried_all:
             best = self._improve(best)
-        ladder = self._ladder(best) if self.settings.points and not self._tried_all else []
+        ladder = self._ladder(best) if self.points and not self._tried_all else []
         starts += [c.selection for c in (best, *ladder)]
         plain = self._front_end(starts)
         if self._tried_all and plain is not None and plain.proved:
-            self._bound = max(self._bound, plain.selection.cost)
+            self.bound = max(self.bound, plain.selection.cost)
         ends = [c for c in (least, best, *ladder, plain) if c is not None]
         whole = False
-        if self.settings.points:
+        if self.points:
             ends, whole = self._front(ends)
             if not self._tried_all:
                 again = self._mixed(Aim(), [c.selection for c in ends])
                 ends += [] if again is None else [_Choice(again.selection, False)]
-        return self._result(best, ends, whole, proved_change, fresh)
+        self._searched = self._result(best, ends, whole, proved_change, fresh)
 
     def _give_up(self) -> None:
         if self._tried_all and self._is_refuted:
@@ -270,11 +239,7 @@ class RerunSearch:
                     )
                 ]
             )
-        raise NoAnswer(
-            f"no layout found within {self.seconds():.1f} s; whether one exists is not known",
-            seconds=self.seconds(),
-            bound_money=self._bound or None,
-        )
+        raise self.no_answer()
 
     def _holds(self) -> bool:
         held = self.held
@@ -291,13 +256,13 @@ class RerunSearch:
 
         def tell(sample: Sample, word: str) -> None:
             if sample.bound_money is not None:
-                self._bound = max(self._bound, sample.bound_money)
-            self._tell(f"planning afresh: {word}")
+                self.bound = max(self.bound, sample.bound_money)
+            self.step(f"planning afresh: {word}")
 
         share = min(0.25 * self.settings.time_limit_s, max(1.0, 0.5 * self.seconds_left()))
-        known = [self.layout]
+        start = None
         if least is not None:
-            known.append(to_layout(self.instance, self.backbone, least.selection))
+            start = to_layout(self.instance, self.backbone, least.selection)
         try:
             # What is held is left aside here: the bound holds all the more with it.
             outcome = plan_layout(
@@ -309,7 +274,8 @@ class RerunSearch:
                 on_progress=tell,
                 should_stop=self.should_stop,
                 study=Study(extend=extend),
-                start_from=known,
+                start=start,
+                known=[self.layout],
             )
         except NoAnswer:
             outcome = None
@@ -399,23 +365,18 @@ class RerunSearch:
         self, aim: Aim, columns: Sequence[Column], starts: Iterable[Selection], seconds: float
     ) -> _Choice | None:
         """Choose among segments for an aim, beginning with the best of given selections."""
-        change = self.change
-        study = Study(
-            charge=lambda selection: change.value(selection, aim) - selection.cost,
+        change, search = self.change, self.search
+        search.aim_at(
+            Study(
+                extend=lambda master: change.extend(master, aim),
+                charge=lambda selection: change.value(selection, aim) - selection.cost,
+            )
         )
-        limits = Limits(
-            self.seconds_left, self.settings.workers, self.settings.seed, self.should_stop, None
-        )
-        search = Search(
-            self.instance, self.builder, self.backbone, limits, self._met.append, study,
-            judge=self._judge,
-        )
-        search.refused = self._refused
         for start in starts:
             if self._keeps(start, aim):
                 search.offer(start)
         self._is_refuted = False
-        if self._over():
+        if self.limits.over():
             return None if search.best is None else _Choice(search.best, False)
         known = self._with_node_counts(columns)
         if search.best is not None:
@@ -429,14 +390,16 @@ class RerunSearch:
             )
         ]
         if search.best is not None and not self._tried_all and len(usable) > SWEPT_FROM:
-            until = self.seconds() + 0.6 * seconds
-            wide = self._with_node_counts(self._wide)
-            self._sweep(search, dict.fromkeys([*usable, *wide]), aim, until)
+            wide = dict.fromkeys([*usable, *self._with_node_counts(self._wide)])
+            among = [(frozenset(c.devices), c) for c in wide]
+            ends_with_s = self.seconds_left() - 0.6 * seconds
+            while search.sweep(REGION, among=among, ends_with_s=ends_with_s, most_s=REGION_S):
+                pass
             usable = list(
                 dict.fromkeys(usable) | dict.fromkeys(c.column for c in search.best.choices)
             )
             seconds *= 0.4
-        result = self._master(search, usable, aim, seconds)
+        result = search.master_over_pool(usable, seconds, soft=False, claim=Claim.COLUMNS)
         if search.best is None:
             self._is_refuted = result.proved and result.selection is None
             return None
@@ -451,88 +414,6 @@ class RerunSearch:
         made = with_node_counts(self.builder, self.change, columns, every=self._tried_all)
         return dict.fromkeys(columns if self._tried_all else made)
 
-    def _sweep(
-        self, search: Search, columns: Iterable[Column], aim: Aim, until: float
-    ) -> None:
-        """Solve one neighbourhood after the other again until nothing is gained or time is up."""
-        assert search.best is not None
-        pool = [(frozenset(c.devices), c) for c in columns]
-        settled: set[frozenset[Choice]] = set()
-        gained = True
-        while gained:
-            gained = False
-            for choice in search.best.choices:
-                if self._over() or self.seconds() >= until:
-                    return
-                if choice not in search.best.choices:
-                    continue
-                picked = search.region_around(choice.column.devices, REGION)
-                chosen = [search.best.choices[k] for k in picked]
-                if frozenset(chosen) in settled:
-                    continue
-                settled.add(frozenset(chosen))
-                before = search.best_value
-                self._solve_region(search, pool, chosen, aim, until)
-                gained = gained or search.best_value < before
-
-    def _solve_region(
-        self,
-        search: Search,
-        pool: Sequence[tuple[frozenset[int], Column]],
-        chosen: Sequence[Choice],
-        aim: Aim,
-        until: float,
-    ) -> None:
-        """Choose again for the devices of some segments, all others as they are."""
-        assert search.best is not None
-        members = {i for c in chosen for i in c.column.devices}
-        columns = dict.fromkeys(c.column for c in chosen)
-        columns |= dict.fromkeys(c for devices, c in pool if devices <= members)
-        inside = set(chosen)
-        master = Master(
-            self.instance,
-            self.backbone,
-            list(columns),
-            fixed=[c for c in search.best.choices if c not in inside],
-            cover=members,
-            refused=self._refused,
-        )
-        ties = self.change.extend(master, aim)
-        master.hint(search.best)
-        self.change.hint(master, ties, search.best)
-        result = master.solve(
-            seconds=min(4.0, max(0.2, until - self.seconds())),
-            workers=self.settings.workers,
-            seed=self.settings.seed,
-            should_stop=self._over,
-        )
-        search.offer(result.selection)
-
-    def _master(
-        self, search: Search, columns: Sequence[Column], aim: Aim, seconds: float
-    ) -> MasterResult:
-        """Run the master; again, as long as what it chose teaches something about hops."""
-        until = self.seconds() + seconds
-        while True:
-            master = Master(
-                self.instance, self.backbone, columns,
-                refused=self._refused,
-            )
-            ties = self.change.extend(master, aim)
-            if search.best is not None:
-                master.hint(search.best)
-                self.change.hint(master, ties, search.best)
-            result = master.solve(
-                seconds=max(0.2, until - self.seconds()),
-                workers=self.settings.workers,
-                seed=self.settings.seed,
-                should_stop=self._over,
-            )
-            learned = len(self._refused)
-            search.offer(result.selection)
-            if learned == len(self._refused) or self._over():
-                return result
-
     def _keeps(self, selection: Selection, aim: Aim) -> bool:
         if selection.left_out or self.change.touches_held(selection.choices):
             return False
@@ -545,7 +426,7 @@ class RerunSearch:
 
     def _least_change(self, starts: Sequence[Selection]) -> _Choice | None:
         """Least change, and the cheapest plan with no more change."""
-        self._tell("least change")
+        self.step("least change")
         least = self._solve(Aim(0, 1), starts, 0.15)
         if least is None:
             return None
@@ -574,14 +455,14 @@ class RerunSearch:
         if self._tried_all:
             return self._noted(least), budget if least.proved else 0
         least.proved = False
-        if self._over():
+        if self.limits.over():
             return least, 0
-        self._tell("proving the least change")
+        self.step("proving the least change")
         try:
             until = self.seconds() + 0.2 * self.settings.time_limit_s
             columns = columns_within(
                 self.builder, self.change, budget,
-                should_stop=lambda: self._over() or self.seconds() > until,
+                should_stop=lambda: self.limits.over() or self.seconds() > until,
             )
         except TooMany:
             return least, 0
@@ -599,7 +480,7 @@ class RerunSearch:
 
     def _front_end(self, starts: Sequence[Selection]) -> _Choice | None:
         """Cheapest plan, and the least change at no more cost."""
-        self._tell("cheapest plan at least change")
+        self.step("cheapest plan at least change")
         plain = self._solve(Aim(1, 0), starts, 0.25)
         if plain is None:
             return None
@@ -618,9 +499,9 @@ class RerunSearch:
         relatives = Relatives(self.builder, self.change)
         for _ in range(4):
             self._best_total = self.change.value(best.selection, Aim())
-            if self.seconds_left() < 0.4 * self.settings.time_limit_s or self._over():
+            if self.seconds_left() < 0.4 * self.settings.time_limit_s or self.limits.over():
                 break
-            self._tell("relatives of the best segments")
+            self.step("relatives of the best segments")
             cables = relatives.cables_of(c.column for c in best.selection.choices)
             near = relatives.near(cables, self.change.new_devices, is_wide=True)
             self._columns = self._promising(
@@ -645,9 +526,9 @@ class RerunSearch:
         found: list[_Choice] = []
         last = best
         for weight in LADDER:
-            if self._over():
+            if self.limits.over():
                 break
-            self._tell(f"front: plan cost {weight} times as weighty")
+            self.step(f"front: plan cost {weight} times as weighty")
             step = self._solve(Aim(weight, 1), [last.selection], 0.2)
             if step is None:
                 break
@@ -669,8 +550,8 @@ class RerunSearch:
         ]
         kept = self._undominated([*ends, *met])
         barren: set[tuple[int, int]] = set()
-        while len(kept) < self.settings.points and not self._over():
-            self._tell(f"front: {len(kept)} layouts")
+        while len(kept) < self.points and not self.limits.over():
+            self.step(f"front: {len(kept)} layouts")
             gaps = [
                 (hi[0] - lo[0], lo, hi)
                 for a, b in pairwise(kept)
@@ -692,7 +573,7 @@ class RerunSearch:
 
     def _spread(self, kept: list[_Choice]) -> list[_Choice]:
         """As many layouts as were asked for: the ends, the least sum, the rest far apart."""
-        most = max(3, self.settings.points)
+        most = max(3, self.points)
         if len(kept) <= most:
             return kept
         figures = [self._figures(c) for c in kept]
@@ -733,7 +614,7 @@ class RerunSearch:
         room: int | None = None
         whole = True
         starts = [c.selection for c in ends]
-        while not self._over():
+        while not self.limits.over():
             point = self._solve(Aim(1, 0, most_change_money=room), starts, 0.5)
             if point is None:
                 whole = whole and self._is_refuted
@@ -773,27 +654,22 @@ class RerunSearch:
             ):
                 best = _Choice(other.selection, False)
         found = self._found(best, self._tried_all and best.proved)
-        bound = self._bound + least_change
+        bound = self.bound + least_change
         if found.is_proved:
             bound = found.total_money
         proved = found.is_proved or bound >= found.total_money
         found = replace(found, is_proved=proved)
         self._best_total = found.total_money
-        self._tell("done")
+        self.step("done")
         front = tuple(
             self._found(c, self._tried_all and c.proved) for c in self._undominated([*ends, best])
         )
         if front and self._least_figures == (front[0].change_money, front[0].plan_money):
             front = (replace(front[0], is_proved=True), *front[1:])
-        stopped = "proof" if proved else "nothing left to try"
-        if self.should_stop():
-            stopped = "user"
-        elif self.seconds_left() <= 0 and not proved:
-            stopped = "time limit"
         return Searched(
             best=found,
             total_bound_money=min(bound, found.total_money),
-            plan_bound_money=min(self._bound, *(f.plan_money for f in (found, *front))),
+            plan_bound_money=min(self.bound, *(f.plan_money for f in (found, *front))),
             least_change_money=least_change,
             front=front,
             is_front_whole=whole,
@@ -801,8 +677,8 @@ class RerunSearch:
             tried_all=self._tried_all,
             fresh=fresh,
             seconds=self.seconds(),
-            stopped_by=stopped,
-            timeline=tuple(self._timeline),
+            stopped_by=self.ending(proved),
+            timeline=tuple(self.timeline),
         )
 
     def _found(self, choice: _Choice, proved: bool) -> Found:
@@ -815,42 +691,3 @@ class RerunSearch:
             is_proved=proved,
             is_best_offered=choice.proved,
         )
-
-
-def without_gone(layout: Layout, problem: Problem) -> Layout:
-    """What of a layout the problem still knows: devices and switches gone are left out."""
-    segments = []
-    for segment in layout.segments:
-        if segment.switch not in problem.switches:
-            continue
-        if segment.grade not in problem.catalogue.grades:
-            continue
-        stays = [d in problem.devices for d in segment.devices]
-        if not any(stays):
-            continue
-        segments.append(only(segment, stays))
-    return replace(
-        layout,
-        open_switches=tuple(s for s in layout.open_switches if s in problem.switches),
-        backbone=tuple(
-            b
-            for b in layout.backbone
-            if all(e in problem.switches for e in b.ends) and b.grade in problem.catalogue.grades
-        ),
-        segments=tuple(segments),
-    )
-
-
-def only(segment: Segment, stays: Sequence[bool]) -> Segment:
-    """A segment with those of its devices only that stay, in their order."""
-    pairs = list(zip(segment.devices, stays, strict=True))
-    return replace(
-        segment,
-        devices=tuple(d for d, s in pairs if s),
-        switch_index=sum(s for k, (_, s) in enumerate(pairs) if k < segment.switch_index),
-        plca_ids=tuple(i for i, s in zip(segment.plca_ids, stays, strict=False) if s),
-        burst_counts=tuple(
-            (n, c) for n, c in segment.burst_counts
-            if n == segment.switch or n in {d for d, s in pairs if s}
-        ),
-    )

@@ -24,6 +24,7 @@ from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import networkx as nx
 from ortools.sat.python import cp_model
@@ -447,14 +448,8 @@ class ChangeModel:
 
     # -- the master ---------------------------------------------------------------------------
 
-    def extend(self, master: Master, aim: Aim) -> list[tuple[Choice, int, cp_model.IntVar]]:
-        """Add who carries on whom, the change cost and what is held to a master.
-
-        Returns
-        -------
-        list
-            Every choice with an old segment it may carry on and the variable that says it does.
-        """
+    def extend(self, master: Master, aim: Aim) -> None:
+        """Add who carries on whom, the change cost and what is held to a master."""
         model = master.model
         plan_terms, plan_weights = list(master.cost_terms), list(master.cost_weights)
         plan_constant = master.cost_constant
@@ -518,15 +513,15 @@ class ChangeModel:
             for var, weight in zip(terms, weights, strict=True):
                 master.pay(var, aim.change_weight * weight)
             master.cost_constant += aim.change_weight * constant
-        return made
+        master.hinters.append(partial(self._hint, master, made))
 
-    def hint(
+    def _hint(
         self,
         master: Master,
         ties: Iterable[tuple[Choice, int, cp_model.IntVar]],
         selection: Selection,
     ) -> None:
-        """Suggest who carries on whom in a selection, besides :meth:`Master.hint`."""
+        """Suggest who carries on whom in a selection."""
         found, _ = self.carried_on(selection.choices)
         heir = dict(zip(selection.choices, found, strict=True))
         for choice, o, tie in ties:

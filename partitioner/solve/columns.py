@@ -212,6 +212,23 @@ class ColumnBuilder:
         count = self.latency.usual_count(grade, len(devices))
         return Column(switch, grade, out, back, cost, length, legs.up, legs.down, count)
 
+    def allowed_pieces(
+        self, switch: int, grade: int, devices: tuple[int, ...]
+    ) -> list[Column]:
+        """Cut a line outward from the switch into the longest allowed pieces, each a line."""
+        pieces: list[Column] = []
+        start = 0
+        while start < len(devices):
+            for stop in range(len(devices), start, -1):
+                column = self.line(switch, grade, devices[start:stop])
+                if column is not None:
+                    pieces.append(column)
+                    start = stop
+                    break
+            else:
+                start += 1
+        return pieces
+
     def with_node_count(self, column: Column, node_count: int) -> Column | None:
         """The same line with another PLCA node count, or nothing if that makes it late.
 

@@ -25,6 +25,7 @@ from partitioner.solve.columns import Column
 from partitioner.solve.gap_columns import columns_within
 from partitioner.solve.pool import Duals, columns_below
 from partitioner.solve.run import Run
+from partitioner.solve.search import Claim
 from partitioner.solve.seed_task import SeedTask
 from partitioner.solve.seeds import LineSeeder
 from partitioner.solve.side_process import SideProcess
@@ -383,7 +384,8 @@ class DirectRun(Run):
             return cheaper
 
         result = self.search.master_over_pool(
-            columns, seconds, soft=False, full_pathways=every_pathway, enough=enough, certain=True
+            columns, seconds, soft=False, full_pathways=every_pathway, enough=enough,
+            claim=Claim.LAYOUTS,
         )
         if result.proved and result.selection is None and cost is None and self.cost is None:
             raise NoLayout(

@@ -2,8 +2,28 @@
 
 from __future__ import annotations
 
-from partitioner.model.layout import Layout
+from collections import defaultdict
+from dataclasses import dataclass, field
+
+from partitioner.model.layout import Layout, Segment
+from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.instance import Instance
+from partitioner.solve.master import Choice, Selection, selection_cost
+
+
+@dataclass(slots=True)
+class Start:
+    """A layout to start from, as far as it can be used.
+
+    ``columns`` are its usable segments, or what is left of them; ``selection`` is all of it, where
+    every device is on one segment and nothing was unusable; whether its segments go together is
+    not looked at here. ``unusable`` tells the rest, a sentence each.
+    """
+
+    columns: list[Column] = field(default_factory=list)
+    selection: Selection | None = None
+    unusable: list[str] = field(default_factory=list)
 
 
 def columns_of(builder: ColumnBuilder, layout: Layout) -> list[Column]:
@@ -12,22 +32,118 @@ def columns_of(builder: ColumnBuilder, layout: Layout) -> list[Column]:
     Devices, switches, grades and ports the problem does not have any more are passed over; a line
     keeps its remaining devices in their order. Ports and PLCA IDs are not part of a column.
     """
+    made = (_column_of(builder, segment) for segment in layout.segments)
+    return [c for c in made if c is not None]
+
+
+def _column_of(builder: ColumnBuilder, segment: Segment) -> Column | None:
     inst = builder.instance
-    found = []
+    s = inst.switch_index.get(segment.switch)
+    g = inst.grade_index.get(segment.grade)
+    if s is None or g is None or (s, g) not in inst.ports_of:
+        return None
+    out, back = _known_arms(inst, segment)
+    if inst.grades[g].is_line:
+        return builder.line(s, g, out, back) if out or back else None
+    known = [*back, *out]
+    return builder.link(s, g, known[0]) if known else None
+
+
+def _known_arms(inst: Instance, segment: Segment) -> tuple[list[int], list[int]]:
+    """Devices of the two arms that the problem has, each once and outward from the switch."""
+    first = {d: k for k, d in reversed(list(enumerate(segment.devices)))}
+    known = sorted((k, inst.index[d]) for d, k in first.items() if d in inst.index)
+    out = [i for k, i in known if k >= segment.switch_index]
+    return out, [i for k, i in known if k < segment.switch_index][::-1]
+
+
+def read_start(builder: ColumnBuilder, backbone: BackboneData, layout: Layout) -> Start:
+    """Find out what of a layout, whole or in part, a search can start from."""
+    inst = builder.instance
+    start = Start()
+    choices = []
+    on: dict[str, list[str]] = defaultdict(list)
     for segment in layout.segments:
-        s = inst.switch_index.get(segment.switch)
-        g = inst.grade_index.get(segment.grade)
-        if s is None or g is None or (s, g) not in inst.ports_of:
-            continue
-        known = [(k, inst.index[d]) for k, d in enumerate(segment.devices) if d in inst.index]
-        if not known:
-            continue
-        if inst.grades[g].is_line:
-            out = [i for k, i in known if k >= segment.switch_index]
-            back = [i for k, i in known if k < segment.switch_index][::-1]
-            column = builder.line(s, g, out, back)
+        for device in segment.devices:
+            on[device].append(segment.id)
+        choice = _choice_of(builder, segment, start)
+        if choice is not None:
+            choices.append(choice)
+    for device, segments in on.items():
+        if device not in inst.index:
+            start.unusable.append(
+                f"{segments[0]}: the problem has no device {device}; the rest of it is used"
+            )
+        elif len(segments) > 1:
+            start.unusable.append(f"{device} is there twice, on {' and '.join(segments)}")
+    missing = [d for d in inst.device_ids if d not in on]
+    if missing:
+        more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
+        start.unusable.append(f"no segment has device {missing[0]}{more}")
+    opened, built = _switches_and_links(inst, backbone, layout, start)
+    if not start.unusable:
+        cost = selection_cost(inst, backbone, choices, opened, built)
+        start.selection = Selection(tuple(choices), opened, built, cost)
+    return start
+
+
+def _choice_of(builder: ColumnBuilder, segment: Segment, start: Start) -> Choice | None:
+    """The segment on its port; what of it can be used goes into ``start`` in any case."""
+    inst = builder.instance
+    column = _column_of(builder, segment)
+    s, g = inst.switch_index.get(segment.switch), inst.grade_index.get(segment.grade)
+    if column is None:
+        if s is None:
+            why = f"the problem has no switch {segment.switch}"
+        elif g is None or (s, g) not in inst.ports_of:
+            why = f"no port of {segment.switch} serves grade {segment.grade}"
         else:
-            column = builder.link(s, g, known[0][1])
-        if column is not None:
-            found.append(column)
-    return found
+            why = "it breaks a rule by itself"
+            if inst.grades[g].is_line:
+                pieces = [
+                    c for arm in _known_arms(inst, segment)
+                    for c in builder.allowed_pieces(s, g, tuple(arm))
+                ]
+                start.columns += pieces
+                why += "; pieces of it are used" if pieces else ""
+        start.unusable.append(f"{segment.id}: {why}")
+        return None
+    start.columns.append(column)
+    if len(column.devices) < len(segment.devices):
+        if not inst.grades[column.grade].is_line:
+            start.unusable.append(f"{segment.id}: a link has one device")
+        return None
+    switch = inst.problem.switches[segment.switch]
+    try:
+        group = switch.group_of_port(segment.port)
+    except ValueError:
+        group = None
+    for p in inst.ports_of[column.switch, column.grade]:
+        if inst.port_classes[p].group == group:
+            return Choice(column, p)
+    start.unusable.append(
+        f"{segment.id}: port {segment.port} of {segment.switch} does not serve {segment.grade}"
+    )
+    return None
+
+
+def _switches_and_links(
+    inst: Instance, backbone: BackboneData, layout: Layout, start: Start
+) -> tuple[tuple[int, ...], tuple[tuple[int, str], ...]]:
+    """Open switches and built links by number."""
+    built = []
+    for made in layout.backbone:
+        ends = {inst.switch_index.get(e) for e in made.ends}
+        for k, link in enumerate(backbone.links):
+            if set(link.ends) == ends and made.grade in link.grades:
+                built.append((k, made.grade))
+                break
+        else:
+            start.unusable.append(
+                f"no {made.grade} link of the backbone may be built between "
+                f"{made.ends[0]} and {made.ends[1]}"
+            )
+    unknown = [s for s in layout.open_switches if s not in inst.switch_index]
+    start.unusable += [f"the problem has no switch {s}, which is open" for s in unknown]
+    opened = sorted({inst.switch_index[s] for s in layout.open_switches if s not in unknown})
+    return tuple(opened), tuple(sorted(built))

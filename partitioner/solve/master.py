@@ -126,6 +126,8 @@ class Master:
         self.opened: list[cp_model.IntVar] = []
         self.link_built: dict[tuple[int, str], cp_model.IntVar] = {}
         self._pick_any: list[Expr] = []
+        self.hinters: list[Callable[[Selection], None]] = []
+        """Called by :meth:`hint`, for the variables that a study adds."""
         self._make_variables()
         self._each_device_in_one_segment()
         self._ports_suffice()
@@ -410,6 +412,25 @@ class Master:
 
     def hint(self, selection: Selection) -> None:
         """Suggest a selection; complete hints only, so nothing is done if a column is missing."""
+        values = self._values(selection)
+        if values is None:
+            return
+        self.model.clear_hints()
+        for var, value in values:
+            self.model.add_hint(var, value)
+        for hinter in self.hinters:
+            hinter(selection)
+
+    def allow_only(self, selection: Selection) -> None:
+        """Leave no choice but a selection, whose columns must all be here."""
+        values = self._values(selection)
+        if values is None:
+            raise ValueError("a column of the selection is missing")
+        for var, value in values:
+            self.model.add(var == value)
+
+    def _values(self, selection: Selection) -> list[tuple[cp_model.IntVar, int]] | None:
+        """Each variable with what it is in a selection; None if a column is missing."""
         number = {c: k for k, c in enumerate(self.columns)}
         fixed = set(self.fixed)
         wanted: set[tuple[int, int]] = set()
@@ -418,18 +439,18 @@ class Master:
             if k is not None:
                 wanted.add((k, choice.port))
             elif choice not in fixed:
-                return
-        self.model.clear_hints()
-        for k, picks in enumerate(self.pick):
-            for p, var in picks.items():
-                self.model.add_hint(var, int((k, p) in wanted))
-        for s, var in enumerate(self.opened):
-            self.model.add_hint(var, int(s in selection.open_switches))
+                return None
         built = set(selection.backbone)
-        for key, var in self.link_built.items():
-            self.model.add_hint(var, int(key in built))
-        for i, var in self.left_out.items():
-            self.model.add_hint(var, int(i in selection.left_out))
+        return [
+            *(
+                (var, int((k, p) in wanted))
+                for k, picks in enumerate(self.pick)
+                for p, var in picks.items()
+            ),
+            *((var, int(s in selection.open_switches)) for s, var in enumerate(self.opened)),
+            *((var, int(key in built)) for key, var in self.link_built.items()),
+            *((var, int(i in selection.left_out)) for i, var in self.left_out.items()),
+        ]
 
     def solve(
         self,

@@ -22,7 +22,7 @@ class PartTask:
 
     def run(self, emit: Callable[[Layout], None]) -> None:
         """Plan and give the layout, if there is one."""
-        run = DirectRun(self.problem, self.settings, start_from=(self.known,))
+        run = DirectRun(self.problem, self.settings, known=(self.known,))
         try:
             emit(run.go().layout)
         except (NoAnswer, NoLayout):

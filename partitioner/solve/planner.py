@@ -24,7 +24,8 @@ def plan_layout(
     should_stop: Callable[[], bool] = lambda: False,
     *,
     study: Study | None = None,
-    start_from: Iterable[Layout] = (),
+    start: Layout | None = None,
+    known: Iterable[Layout] = (),
 ) -> Outcome:
     """Plan a layout at least cost and say how far from optimal it can be.
 
@@ -42,8 +43,13 @@ def plan_layout(
         Asked often, from other threads too; true ends the run with the best layout so far.
     study
         Rows and costs that a study adds; the costs count in the outcome.
-    start_from
-        Layouts, whole or in part, whose segments are known to the search from the start.
+    start
+        A layout to start from. If it is whole and keeps all rules, the run does not end with a
+        worse one, however short it is. Of one that is partial, names what the problem does not
+        have or breaks rules, the segments that can be used are known to the search, and the
+        outcome's ``start_unusable`` tells the rest.
+    known
+        Layouts, whole or in part, whose segments are known to the search as well.
 
     Raises
     ------
@@ -53,7 +59,7 @@ def plan_layout(
         None found within the limit, or before the user asked to stop.
     """
     kind = DecomposedRun if len(problem.devices) > MANY_DEVICES else DirectRun
-    run: Run = kind(problem, settings, clock, on_progress, should_stop, study, start_from)
+    run: Run = kind(problem, settings, clock, on_progress, should_stop, study, start, known)
     try:
         return run.go()
     finally:

@@ -15,7 +15,7 @@ from partitioner.solve.backbone import BackboneData
 from partitioner.solve.bound.lp import lower_bound
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
-from partitioner.solve.layout_in import columns_of
+from partitioner.solve.layout_in import columns_of, read_start
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
 from partitioner.solve.pool import Duals
@@ -40,15 +40,6 @@ class PlanSettings:
     known_bound_money: int = 0
 
 
-def over_too_soon(seconds: float) -> NoAnswer:
-    """Say that a run was over, after so many seconds, before it could begin to search."""
-    return NoAnswer(
-        f"no layout found within {seconds:.1f} s, which were over while the problem was still "
-        f"being prepared; whether one exists is not known",
-        seconds=seconds,
-    )
-
-
 class Run:
     """State of one run over a problem.
 
@@ -63,7 +54,8 @@ class Run:
         on_progress: Callable[[Sample, str], None] | None = None,
         should_stop: Callable[[], bool] = lambda: False,
         study: Study | None = None,
-        start_from: Iterable[Layout] = (),
+        start: Layout | None = None,
+        known: Iterable[Layout] = (),
     ):
         self.settings = settings
         self.clock = clock
@@ -78,6 +70,8 @@ class Run:
             settings.work_limit,
         )
         self._preparing = True
+        self._start = start
+        self.start_unusable: tuple[str, ...] = ()
         self.instance = Instance(problem, self.study.latency_limit, self._look)
         self.builder = ColumnBuilder(self.instance)
         self.backbone = BackboneData(self.instance)
@@ -90,7 +84,7 @@ class Run:
         self.timeline: list[Sample] = []
         self.seconds_to_best = 0.0
         self.proved = False
-        self.given = [c for layout in start_from for c in columns_of(self.builder, layout)]
+        self.given = [c for layout in known for c in columns_of(self.builder, layout)]
         self.dual_bound = 0
         """What the duals of the search prove."""
         self._step = "starting"
@@ -101,13 +95,31 @@ class Run:
         """Begin with what a kind of run keeps besides."""
 
     def go(self) -> Outcome:
-        """Plan and give the outcome; NoLayout at once where arithmetic rules every layout out."""
+        """Plan and give the outcome."""
+        self.run()
+        return self.outcome()
+
+    def run(self) -> None:
+        """Begin with the start and search; NoLayout at once where arithmetic rules all out."""
         conflicts = hopeless(self.builder)
         if conflicts:
             raise NoLayout(conflicts)
         self._preparing = False
-        self.plan()
-        return self.outcome()
+        if self._start is not None:
+            self._begin_with(self._start)
+        if self.cost is None or not self.over():
+            self.plan()
+
+    def _begin_with(self, layout: Layout) -> None:
+        """Make a layout the first incumbent, or let the search know what of it can be used."""
+        start = read_start(self.builder, self.backbone, layout)
+        self.given = [*start.columns, *self.given]
+        self.search.pool.add(start.columns)
+        unusable = start.unusable
+        if start.selection is not None:
+            refusal = self.search.begin_with(start.selection)
+            unusable += [] if refusal is None else [f"as a whole it does not do: {refusal}"]
+        self.start_unusable = tuple(unusable)
 
     def plan(self) -> None:
         """Search until settled or out of time."""
@@ -139,9 +151,17 @@ class Run:
         return self.stopped_by_user
 
     def _look(self) -> None:
-        """End the run if it is to stop before it has begun to search."""
-        if self._preparing and self.limits.over():
-            raise over_too_soon(self.seconds())
+        """End the run if it is to stop before it has begun to search.
+
+        With a layout to start from that is not done for want of time: it may be an answer.
+        """
+        over = self.limits.over if self._start is None else self.should_stop
+        if self._preparing and over():
+            raise NoAnswer(
+                f"no layout found within {self.seconds():.1f} s, which were over while the "
+                f"problem was still being prepared; whether one exists is not known",
+                seconds=self.seconds(),
+            )
 
     def _on_better(self, selection: Selection) -> None:
         self.seconds_to_best = self.seconds()
@@ -240,28 +260,10 @@ class Run:
         best = self.search.best
         if best is None or best.left_out:
             missing = "" if best is None else f"; {len(best.left_out)} devices had no home yet"
-            raise NoAnswer(
-                f"no layout found within {self.seconds():.1f} s{missing}; whether one exists is "
-                f"not known",
-                seconds=self.seconds(),
-                bound_money=self.bound or None,
-            )
+            raise self.no_answer(missing)
         cost = self.study.value(best)
         bound = min(self.bound, cost)
         optimal = bound >= cost
-        if optimal:
-            stopped = "proof"
-        elif self.settled() and not self.study.first_only:
-            stopped = "gap reached"
-        elif self.stopped_by_user:
-            stopped = "user"
-        elif self.deterministic:
-            stopped = "work limit"
-        elif self.seconds_left() <= 0.05 * self.settings.time_limit_s:
-            # A rest too short to begin anything with counts as used up.
-            stopped = "time limit"
-        else:
-            stopped = "nothing left to try"
         self._sample()
         return Outcome(
             status=Status.OPTIMAL if optimal else Status.FEASIBLE,
@@ -272,9 +274,34 @@ class Run:
             seconds_to_best=self.seconds_to_best,
             seed=self.settings.seed,
             workers=self.settings.workers,
-            stopped_by=stopped,
+            stopped_by=self.ending(optimal),
             bound_source=self.bound_source,
             timeline=tuple(self.timeline),
             versions=tuple((p, version(p)) for p in ("ortools", "pyvrp", "networkx", "numpy")),
             columns=len(self.search.pool),
+            start_unusable=self.start_unusable,
         )
+
+    def no_answer(self, missing: str = "") -> NoAnswer:
+        """That no layout was found, with what is missing of one."""
+        return NoAnswer(
+            f"no layout found within {self.seconds():.1f} s{missing}; whether one exists is not "
+            f"known",
+            seconds=self.seconds(),
+            bound_money=self.bound or None,
+        )
+
+    def ending(self, proved: bool) -> str:
+        """What ended the run."""
+        if proved:
+            return "proof"
+        if self.settled() and not self.study.first_only:
+            return "gap reached"
+        if self.stopped_by_user:
+            return "user"
+        if self.deterministic:
+            return "work limit"
+        if self.seconds_left() <= 0.05 * self.settings.time_limit_s:
+            # A rest too short to begin anything with counts as used up.
+            return "time limit"
+        return "nothing left to try"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from enum import Enum
 
 from partitioner.model.problem import Stream
 from partitioner.solve.arms import TooManyArms
@@ -43,6 +44,8 @@ SMALL = 60
 enough there, and where deadlines are tight little can be found that is sure to be in time."""
 MOST_LESSONS = 8
 """Choices of one neighbourhood that are refuted one after the other before it is left."""
+REGION_S = 8.0
+"""Most seconds of solving one region again."""
 HUB = 4
 """Devices it talks to that make leaving a device out dearer, at most so many times."""
 
@@ -64,6 +67,20 @@ class Pool:
         return len(self.columns)
 
 
+Among = Sequence[tuple[frozenset[int], Column]]
+"""Columns, each with its devices as a set."""
+
+
+class Claim(Enum):
+    """What a proof of a master run is to hold for."""
+
+    NOTHING = "nothing"
+    """No proof is wanted: guesses lead the choice, and it plays safe if the search does."""
+    COLUMNS = "the columns given"
+    LAYOUTS = "all layouts"
+    """With cuts only that hold for every order of the lines."""
+
+
 @dataclass(frozen=True, slots=True)
 class Study:
     """What a study adds to a plain plan.
@@ -73,7 +90,7 @@ class Study:
     extend
         Adds rows or costs to every master run.
     charge
-        What the added costs come to for a selection, in objective money, at least 0.
+        What the added costs come to for a selection, in objective money.
     first_only
         End at the first layout.
     latency_limit
@@ -99,8 +116,6 @@ class Search:
         Called with each better selection.
     between_regions
         Called before each region of a sweep; may add to the pool and offer selections.
-    judge
-        Says what is wrong with a selection.
     """
 
     def __init__(
@@ -112,7 +127,6 @@ class Search:
         on_better: Callable[[Selection], None],
         study: Study | None = None,
         between_regions: Callable[[], object] = lambda: None,
-        judge: Judge | None = None,
     ):
         self.instance = instance
         self.builder = builder
@@ -123,7 +137,7 @@ class Search:
         self.best: Selection | None = None
         self.best_value = 2**62
         self.duals: Duals | None = None
-        self.judge = judge or Judge(builder, backbone, is_over=limits.over)
+        self.judge = Judge(builder, backbone, is_over=limits.over)
         self.refused: dict[NoGood, None] = {}
         """No-good cuts learned, each true of every layout."""
         self.guesses: dict[NoGood, None] = {}
@@ -190,7 +204,35 @@ class Search:
     def _out_penalty(self, left_out: Iterable[int]) -> int:
         return sum(self.penalty[i] for i in left_out)
 
+    def aim_at(self, study: Study) -> None:
+        """Search for another study from now on: without a best selection, with all cuts learned."""
+        self.study = study
+        self.best, self.best_value = None, 2**62
+        self._exhausted.clear()
+
     # -- incumbents ---------------------------------------------------------------------------
+
+    def begin_with(self, selection: Selection) -> str | None:
+        """Take a whole selection as the first incumbent, if it keeps all rules; else say why not.
+
+        That takes what it takes, whatever the limits are.
+        """
+        master = Master(
+            self.instance,
+            self.backbone,
+            [c.column for c in selection.choices],
+            extend=self.study.extend,
+        )
+        master.allow_only(selection)
+        result = master.solve(
+            seconds=2.0**20, workers=1, seed=0, should_stop=self.limits.should_stop
+        )
+        if result.selection is None:
+            return "its segments, switches and backbone together break a rule"
+        if not self.offer(selection):
+            return "a stream is late, or a switch, link or pathway carries too much"
+        return None
+
 
     def offer(self, selection: Selection | None) -> bool:
         """Take a selection as the best if it is better and holds; learn from it if it is late."""
@@ -233,30 +275,31 @@ class Search:
         seconds: float,
         *,
         soft: bool,
-        hint: bool = True,
-        certain: bool = False,
+        claim: Claim = Claim.NOTHING,
         full_pathways: bool = True,
         enough: Callable[[], bool] = lambda: False,
     ) -> MasterResult:
         """Run the master over columns for the whole problem, until it is done or ``enough``.
 
-        What it chose and the judge refutes is cut off, and it is run again. If ``certain``, only
-        with cuts that hold for every order of the lines, so that what is proved holds for all
-        layouts; without ``full_pathways`` those that hold too many lines are allowed as well.
+        What it chose and the judge refutes is cut off, and it is run again. Without
+        ``full_pathways`` choices that overfill them are allowed as well.
         """
         ends = self.limits.seconds_left() - seconds
+        is_proof = claim is not Claim.NOTHING
 
         def made() -> Master:
-            cuts = [*self.refused, *self.guesses]
-            if certain:
-                cuts = [c for c in self.refused if c not in self.unproved]
+            cuts = list(self.refused)
+            if claim is Claim.NOTHING:
+                cuts += self.guesses
+            elif claim is Claim.LAYOUTS:
+                cuts = [c for c in cuts if c not in self.unproved]
             return Master(
                 self.instance,
                 self.backbone,
                 list(dict.fromkeys([*columns, *self.other_orders])),
                 penalty=self.penalty if soft else None,
                 refused=cuts,
-                legs=None if certain else self._legs(),
+                legs=None if is_proof else self._legs(),
                 full_pathways=full_pathways,
                 extend=self.study.extend,
             )
@@ -265,10 +308,9 @@ class Search:
             made,
             lambda: max(0.05, self.limits.seconds_left() - ends),
             work=seconds,
-            hint=hint,
             enough=enough,
-            lessons=None if certain else 4 * MOST_LESSONS,
-            is_proof=certain,
+            lessons=None if is_proof else 4 * MOST_LESSONS,
+            is_proof=claim is Claim.LAYOUTS,
         )
 
     def _legs(self) -> Callable[[Column], SegmentLegs] | None:
@@ -303,7 +345,6 @@ class Search:
                 extend=self.study.extend,
             ),
             lambda: self.limits.seconds_left() - ends,
-            hint=False,
         )
         return self.best_value < before
 
@@ -313,7 +354,6 @@ class Search:
         seconds: Callable[[], float],
         *,
         work: float = 4.0,
-        hint: bool = True,
         enough: Callable[[], bool] = lambda: False,
         lessons: int | None = MOST_LESSONS,
         is_proof: bool = False,
@@ -324,7 +364,7 @@ class Search:
         """
         for lesson in itertools.count(1):
             master = made()
-            if hint and self.best is not None:
+            if self.best is not None:
                 master.hint(self.best)
             result = master.solve(
                 seconds=max(0.05, seconds()),
@@ -372,12 +412,19 @@ class Search:
             count += size
         return picked
 
-    def improve_region(self, picked: Sequence[int], extra: Sequence[int], limit: int) -> bool:
+    def improve_region(
+        self,
+        picked: Sequence[int],
+        extra: Sequence[int],
+        limit: int,
+        among: Among | None = None,
+        most_s: float = REGION_S,
+    ) -> bool:
         """Solve one region again, everything else as it is; true if it got better.
 
         ``extra`` are devices left out so far that belong to the region. The columns tried are
-        all those that could take part in an improvement, as far as the duals are those of a
-        valid bound; else those cheap under them.
+        those given with ``among``; else all that could take part in an improvement, as far as the
+        duals are those of a valid bound, or those cheap under them.
         """
         assert self.best is not None
         choices = self.best.choices
@@ -385,36 +432,18 @@ class Search:
         key = (chosen, len(extra))
         if key in self._exhausted:
             return False
-        members = sorted(
-            {i for k in picked for i in choices[k].column.devices} | set(extra)
-        )
-        duals = self.duals or Duals.zero(self.builder)
-        room = sum(self.reduced(choices[k]) for k in picked)
-        room += sum(self.penalty[i] - float(duals.device[i]) for i in extra)
+        members = {i for k in picked for i in choices[k].column.devices} | set(extra)
         current = [choices[k].column for k in picked]
-        threshold = max(1.0, room)
-        if extra:
-            # Leaving a device out is so dear that nearly every column could take part in mending
-            # it; cheap ones are tried first.
-            typical = sum(c.cost for c in current) / max(1, len(current))
-            threshold = min(threshold, 0.5 * typical + 1.0)
-        columns: list[Column] = []
-        for _ in range(6):
-            try:
-                columns = columns_below(
-                    self.builder, members, duals, threshold, arm_limit=limit,
-                    column_limit=max(2_000, limit // 10), should_stop=self.limits.over,
-                )
-                break
-            except TooManyArms:
-                threshold *= 0.5
-        inside = set(members)
-        columns += [
-            c for c in self.pool.columns if inside.issuperset(c.devices)
-        ]
-        columns = list(dict.fromkeys(columns + current))
-        self.pool.add(columns[:500])
-        seconds = min(max(0.1, self.limits.seconds_left()), 8.0)
+        if among is not None:
+            columns = [*current, *(c for devices, c in among if devices <= members)]
+        else:
+            columns = self._columns_of_region(picked, extra, sorted(members), limit)
+            columns += [c for c in self.pool.columns if members.issuperset(c.devices)]
+            columns += current
+        columns = list(dict.fromkeys(columns))
+        if among is None:
+            self.pool.add(columns[:500])
+        seconds = min(max(0.1, self.limits.seconds_left()), most_s)
         refuted = len(self.refused)
         value = self.best_value
         result = self._choose_again(picked, extra, columns, seconds)
@@ -424,6 +453,31 @@ class Search:
         ):
             self._exhausted.add(key)
         return better
+
+    def _columns_of_region(
+        self, picked: Sequence[int], extra: Sequence[int], members: Sequence[int], limit: int
+    ) -> list[Column]:
+        """Columns over some devices that could make their part of the best selection cheaper."""
+        assert self.best is not None
+        choices = [self.best.choices[k] for k in picked]
+        duals = self.duals or Duals.zero(self.builder)
+        room = sum(self.reduced(c) for c in choices)
+        room += sum(self.penalty[i] - float(duals.device[i]) for i in extra)
+        threshold = max(1.0, room)
+        if extra:
+            # Leaving a device out is so dear that nearly every column could take part in mending
+            # it; cheap ones are tried first.
+            typical = sum(c.column.cost for c in choices) / max(1, len(choices))
+            threshold = min(threshold, 0.5 * typical + 1.0)
+        for _ in range(6):
+            try:
+                return columns_below(
+                    self.builder, members, duals, threshold, arm_limit=limit,
+                    column_limit=max(2_000, limit // 10), should_stop=self.limits.over,
+                )
+            except TooManyArms:
+                threshold *= 0.5
+        return []
 
     def _choose_again(
         self, picked: Sequence[int], extra: Sequence[int], columns: Sequence[Column], seconds: float
@@ -470,28 +524,53 @@ class Search:
         self._choose_again(picked, sorted(out), list(dict.fromkeys(current + usable)), 5.0)
         return self.best_value < before
 
-    def sweep(self, most_devices: int, limit: int = 60_000) -> int:
-        """Go once over all segments, dearest under the duals first; counts improvements."""
+    def sweep(
+        self,
+        most_devices: int,
+        limit: int = 60_000,
+        *,
+        among: Among | None = None,
+        ends_with_s: float = 0.0,
+        most_s: float = REGION_S,
+    ) -> int:
+        """Go once over all segments, dearest under the duals first; counts improvements.
+
+        Parameters
+        ----------
+        most_devices
+            Of one region.
+        limit
+            Arms tried for the columns of one region.
+        among
+            The only columns to try.
+        ends_with_s
+            Seconds that are left when it ends at the latest.
+        most_s
+            Seconds of one region.
+        """
         gained = 0
         if self.best is None:
             return 0
+
+        def over() -> bool:
+            return self.limits.over() or self.limits.seconds_left() <= ends_with_s
+
         order = sorted(
             self.best.choices, key=lambda c: (-self.reduced(c), c.column.devices)
         )
         for choice in order:
             self._between_regions()
-            if self.limits.over():
+            if over():
                 break
             assert self.best is not None
             if choice not in self.best.choices:
                 continue
             picked = self.region_around(choice.column.devices, most_devices)
-            while self.improve_region(picked, (), limit):
+            while self.improve_region(picked, (), limit, among, most_s):
                 gained += 1
-                if self.limits.over():
+                if over():
                     break
-                alive = list(choice.column.devices)
-                picked = self.region_around(alive, most_devices)
+                picked = self.region_around(choice.column.devices, most_devices)
         return gained
 
     def mend(self, most_devices: int, limit: int = 60_000) -> None:
@@ -530,7 +609,7 @@ class Search:
             made = (
                 [column]
                 if column is not None
-                else self._allowed_pieces(switch, grade, devices)
+                else self.builder.allowed_pieces(switch, grade, devices)
             )
             self.pool.add(made)
             columns += made
@@ -538,19 +617,3 @@ class Search:
                 self.proposed.pop(proposed, None)
                 self.proposed[proposed] = None
         return columns
-
-    def _allowed_pieces(
-        self, switch: int, grade: int, devices: tuple[int, ...]
-    ) -> list[Column]:
-        pieces: list[Column] = []
-        start = 0
-        while start < len(devices):
-            for stop in range(len(devices), start, -1):
-                column = self.builder.line(switch, grade, devices[start:stop])
-                if column is not None:
-                    pieces.append(column)
-                    start = stop
-                    break
-            else:
-                start += 1
-        return pieces

@@ -207,7 +207,7 @@ def _step(
     axis = state.axis
     asked = Study() if limit is None else axis.limit(problem, limit)
     known = [s.layout for s in state.steps if s.layout is not None]
-    result = budget.run(problem, seconds, study=seen.watch(asked), start_from=known,
+    result = budget.run(problem, seconds, study=seen.watch(asked), known=known,
                         enough_gap=enough_gap, known_bound_money=_bound(state, limit))
     if result.answer is Answer.NONE:
         if limit is None:

@@ -92,7 +92,7 @@ def turn_candidates(problem: Problem, outcome: Outcome, budget: Budget) -> Zones
             continue
         changed = _opened(problem, switch) if opened else without_switch(problem, switch)
         seconds = budget.left_s / (len(candidates) - number)
-        result = budget.run(changed, seconds, start_from=(plan,))
+        result = budget.run(changed, seconds, known=(plan,))
         row = Turned(
             switch,
             opened,
