@@ -12,6 +12,7 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
+from partitioner.solve.columns import Column
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.solve.search import Study
 
@@ -92,6 +93,7 @@ class Budget:
         *,
         study: Study | None = None,
         known: Iterable[Layout] = (),
+        only: Iterable[Column] | None = None,
         enough_gap: float = 0.0,
         known_bound_money: int = 0,
     ) -> Result:
@@ -105,6 +107,8 @@ class Budget:
             What the study adds to the plan.
         known
             Layouts whose segments are known from the start.
+        only
+            The only segments to choose among; such a choice does not count as a run.
         enough_gap, known_bound_money
             See :class:`~partitioner.solve.run.PlanSettings`.
 
@@ -113,7 +117,7 @@ class Budget:
         InternalFault
             If the check does not accept the layout: the program is at fault.
         """
-        self.runs += 1
+        self.runs += only is None
         until = min(self.clock() + seconds, self.ends_at)
 
         def stop() -> bool:
@@ -130,8 +134,8 @@ class Budget:
         )
         try:
             outcome = plan_layout(
-                problem, settings, self.clock, self.on_progress, stop,
-                study=study, known=known,
+                problem, settings, self.clock, None if only is not None else self.on_progress, stop,
+                study=study, known=known, only=only,
             )  # fmt: skip
         except NoLayout as proof:
             return Result(Answer.NONE, conflicts=tuple(proof.conflicts))

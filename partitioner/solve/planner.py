@@ -8,6 +8,8 @@ from collections.abc import Callable, Iterable
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
+from partitioner.solve.choice_run import ChoiceRun
+from partitioner.solve.columns import Column
 from partitioner.solve.decomposed_run import MANY_DEVICES, DecomposedRun
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.run import PlanSettings, Run
@@ -26,6 +28,7 @@ def plan_layout(
     study: Study | None = None,
     start: Layout | None = None,
     known: Iterable[Layout] = (),
+    only: Iterable[Column] | None = None,
 ) -> Outcome:
     """Plan a layout at least cost and say how far from optimal it can be.
 
@@ -51,6 +54,9 @@ def plan_layout(
     known
         Layouts, whole or in part, whose segments are known to the search as well.
 
+    only
+        The only segments to choose among. Nothing is proved then but that they do not do.
+
     Raises
     ------
     NoLayout
@@ -58,8 +64,12 @@ def plan_layout(
     NoAnswer
         None found within the limit, or before the user asked to stop.
     """
-    kind = DecomposedRun if len(problem.devices) > MANY_DEVICES else DirectRun
-    run: Run = kind(problem, settings, clock, on_progress, should_stop, study, start, known)
+    kind: type[Run] = DecomposedRun if len(problem.devices) > MANY_DEVICES else DirectRun
+    if only is not None:
+        kind = ChoiceRun
+    run = kind(problem, settings, clock, on_progress, should_stop, study, start, known)
+    if isinstance(run, ChoiceRun):
+        run.choose_among(only or ())
     try:
         return run.go()
     finally:

@@ -7,16 +7,13 @@ what comes out is a layout like any other once the check has judged it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from partitioner.check.judge import assess
+from partitioner.errors import InternalFault
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
-from partitioner.runs import Budget
-from partitioner.solve.backbone import BackboneData
+from partitioner.runs import Answer, Budget, Result
 from partitioner.solve.columns import Column
-from partitioner.solve.instance import Instance
-from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Master
 from partitioner.solve.search import Study
 from partitioner.tradeoff.axes import Axis
@@ -53,51 +50,46 @@ class SeenSegments:
             if asked.extend is not None:
                 asked.extend(master)
 
-        return Study(
-            extend=extend,
-            charge=asked.charge,
-            first_only=asked.first_only,
-            latency_limit=asked.latency_limit,
-        )
+        return replace(asked, extend=extend)
 
     def cheapest(self, limit: int, cost_money: int, budget: Budget, seconds: float) -> Found | None:
-        """The cheapest choice within a limit that costs at most ``cost_money``; or nothing.
-
-        The axis value of what comes out may be above the limit where waiting on the backbone is
-        more than the choice could know; it is the caller's to look at it.
-        """
+        """The cheapest choice within a limit that costs at most ``cost_money``; or nothing."""
         for column in list(self._columns)[:-MOST]:
             del self._columns[column]
-        study = self._axis.limit(self._problem, limit)
-        instance = Instance(self._problem, study.latency_limit)
-        columns = [c for c in self._columns if _is_within(instance, c)]
-        if len({i for c in columns for i in c.devices}) < instance.n:
-            return None
-        master = Master(
-            instance,
-            BackboneData(instance),
-            columns,
-            extend=study.extend,
-        )
-        master.model.add(master.cost_expression() + master.cost_constant <= cost_money)
-        result = master.solve(
-            seconds=max(0.05, min(seconds, budget.left_s)),
-            workers=budget.workers,
-            seed=budget.seed,
-            should_stop=budget.should_stop,
-        )
-        if result.selection is None:
-            return None
-        layout = to_layout(instance, master.backbone, result.selection)
-        assessment = assess(self._problem, layout)
-        if assessment.findings:
-            return None
-        cost = assessment.cost.objective_money
-        return Found(layout, cost, self._axis.value(self._problem, assessment))
+        asked = self._axis.limit(self._problem, limit)
+
+        def extend(master: Master) -> None:
+            if asked.extend is not None:
+                asked.extend(master)
+            cost = master.cost_expression() + master.cost_constant
+            master.model.add(cost <= cost_money)
+
+        study = replace(asked, extend=extend)
+        result = budget.run(self._problem, seconds, study=study, only=self._columns)
+        return judged(self._problem, self._axis, result, limit)
 
 
-def _is_within(instance: Instance, column: Column) -> bool:
-    """Whether each leg of a segment alone keeps the limits of its stream."""
-    streams = instance.streams
-    legs = [*column.up, *((stream, ns) for (stream, _), ns in column.down)]
-    return all(ns <= streams[j].limit_ns for j, ns in legs)
+def judged(problem: Problem, axis: Axis, result: Result, limit: int | None) -> Found | None:
+    """Layout, cost and axis value of a run, as the check has them; None without a layout.
+
+    Raises
+    ------
+    InternalFault
+        If the run says otherwise, or the value is above the limit.
+    """
+    if result.answer is not Answer.FOUND:
+        return None
+    assert result.outcome is not None
+    assert result.assessment is not None
+    layout = result.outcome.layout
+    cost = result.assessment.cost.objective_money
+    value = axis.value(problem, result.assessment)
+    if cost != result.outcome.cost_money or (limit is not None and value > limit):
+        raise InternalFault(
+            "solver and check disagree on a layout of the trade-off",
+            [
+                f"cost {result.outcome.cost_money} by the solver, {cost} by the check",
+                f"{axis.name} {value} by the check, asked for at most {limit}",
+            ],
+        )
+    return Found(layout, cost, value)

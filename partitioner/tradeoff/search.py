@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from partitioner.errors import InternalFault, NoAnswer, NoLayout
+from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.problem import Problem
-from partitioner.runs import SMALL, Answer, Budget, Result
+from partitioner.runs import SMALL, Answer, Budget
 from partitioner.solve.search import Study
 from partitioner.tradeoff.axes import Axis
 from partitioner.tradeoff.front import Front, Step, front_of, widest_gap
-from partitioner.tradeoff.known_segments import Found, SeenSegments
+from partitioner.tradeoff.known_segments import Found, SeenSegments, judged
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +221,8 @@ def _step(
         if limit is not None:
             state.tried.append(limit)
         return
-    found = _judged(problem, axis, result, limit)
+    found = judged(problem, axis, result, limit)
+    assert found is not None
     best = _at_less(seen, found, budget, seconds)
     is_old = best.value in {s.value for s in state.steps}
     state.steps.append(
@@ -229,26 +230,6 @@ def _step(
     )
     if limit is not None and is_old:
         state.tried.append(limit)
-
-
-def _judged(
-    problem: Problem, axis: Axis, result: Result, limit: int | None
-) -> Found:
-    """Layout, cost and axis value of a run, as the check has them."""
-    assert result.outcome is not None
-    assert result.assessment is not None
-    layout = result.outcome.layout
-    cost = result.assessment.cost.objective_money
-    value = axis.value(problem, result.assessment)
-    if cost != result.outcome.cost_money or (limit is not None and value > limit):
-        raise InternalFault(
-            "solver and check disagree on a layout of the trade-off",
-            [
-                f"cost {result.outcome.cost_money} by the solver, {cost} by the check",
-                f"{axis.name} {value} by the check, asked for at most {limit}",
-            ],
-        )
-    return Found(layout, cost, value)
 
 
 def _at_less(

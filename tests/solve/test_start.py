@@ -99,8 +99,8 @@ def test_a_line_that_breaks_a_rule_is_cut_into_pieces_that_keep_it(sprayer):
     problem, layout = sprayer
     line = max(layout.segments, key=lambda s: len(s.devices))
     # The switch port is a node too.
-    limits = {**problem.limits, line.grade: replace(problem.limits[line.grade],
-                                                    nodes=len(line.devices))}
+    shorter = replace(problem.limits[line.grade], nodes=len(line.devices))
+    limits = {**problem.limits, line.grade: shorter}
     run = DirectRun(replace(problem, limits=limits), COUNTED, start=layout)
     outcome = run.go()
     told = f"{line.id}: it breaks a rule by itself; pieces of it are used"
