@@ -10,7 +10,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import combinations, permutations
 from math import factorial
 
-from partitioner.solve.change import ChangeModel
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.change import ChangeModel, OldSegment
 from partitioner.solve.columns import Column, ColumnBuilder
 
 SWITCH = -1
@@ -279,7 +280,9 @@ def order_count(builder: ColumnBuilder, most: int) -> int:
     return total
 
 
-def every_column(builder: ColumnBuilder, change: ChangeModel) -> list[Column]:
+def every_column(
+    builder: ColumnBuilder, backbone: BackboneData, change: ChangeModel
+) -> list[Column]:
     """All segments that any layout could use, but those that another one makes needless.
 
     A segment is needless when another one over the same devices at the same switch and grade,
@@ -287,7 +290,6 @@ def every_column(builder: ColumnBuilder, change: ChangeModel) -> list[Column]:
     more and changes no more, whichever old segment is carried on.
     """
     inst = builder.instance
-    capped = {p.id for p in inst.problem.pathways if p.max_cables is not None}
     kept: dict[tuple[object, ...], list[tuple[tuple[int, ...], Column]]] = {}
 
     def offer(column: Column | None) -> None:
@@ -309,8 +311,7 @@ def every_column(builder: ColumnBuilder, change: ChangeModel) -> list[Column]:
         if not any(allowed):
             return
         key = (
-            *column.segment, column.node_count,
-            _through(builder, column, capped), allowed,
+            *column.segment, column.node_count, backbone.passes(column), allowed,
         )
         rows = kept.setdefault(key, [])
         if any(all(a <= b for a, b in zip(r, figures, strict=True)) for r, _ in rows):
@@ -339,19 +340,6 @@ def every_column(builder: ColumnBuilder, change: ChangeModel) -> list[Column]:
     return [c for rows in kept.values() for _, c in rows]
 
 
-def _through(builder: ColumnBuilder, column: Column, capped: set[str]) -> frozenset[str]:
-    if not capped:
-        return frozenset()
-    inst = builder.instance
-    found: set[str] = set()
-    for arm in (column.out, column.back):
-        inner = inst.switch_ids[column.switch]
-        for i in arm:
-            found.update(inst.network.pathways_on(inner, inst.device_ids[i]))
-            inner = inst.device_ids[i]
-    return frozenset(found & capped)
-
-
 def columns_within(
     builder: ColumnBuilder,
     change: ChangeModel,
@@ -366,91 +354,121 @@ def columns_within(
     TooMany
         If prices are too low against the budget for that to be few, or if asked to stop.
     """
-    inst, prices = builder.instance, change.prices
+    within = _Within(builder, change, budget_money, most, should_stop)
+    if within.moves > 2 or within.turns > 2:
+        raise TooMany
+    within.add_links()
+    if change.prices.new_line_money <= budget_money:
+        within.add_new_lines()
+    for old in change.olds:
+        if old.grade is not None and old.devices:
+            within.add_heirs(old, old.grade)
+    return list(within.found)
 
-    def times(price: int) -> int:
-        return budget_money // price if price else 10**9
 
-    moves, turns = times(prices.device_segment_money), times(prices.device_order_money)
-    found: dict[Column, None] = {}
-    tried = 0
+class _Within:
+    """The segments found so far, with what the budget allows; TooMany past ``most`` trials."""
 
-    def count() -> None:
-        nonlocal tried
-        tried += 1
-        if tried > most or (tried % 256 == 0 and should_stop()):
+    def __init__(
+        self,
+        builder: ColumnBuilder,
+        change: ChangeModel,
+        budget_money: int,
+        most: int,
+        should_stop: Callable[[], bool],
+    ):
+        self._builder, self._change, self._instance = builder, change, builder.instance
+        self._budget_money, self._most, self._should_stop = budget_money, most, should_stop
+        self._tried = 0
+        self.found: dict[Column, None] = {}
+        self.moves = self._times(change.prices.device_segment_money)
+        """Most old devices that may change their segment."""
+        self.turns = self._times(change.prices.device_order_money)
+        """Most devices that may change their place on a line."""
+        self._arrivals = [*change.new_devices, *(change.old_of if self.moves else ())]
+        """Devices that a line may have besides those it had."""
+
+    def _times(self, price: int) -> int:
+        return self._budget_money // price if price else 10**9
+
+    def _count(self) -> None:
+        self._tried += 1
+        if self._tried > self._most or (self._tried % 256 == 0 and self._should_stop()):
             raise TooMany
 
-    def keep(switch: int, grade: int, cable: Cable) -> None:
-        count()
-        column = column_of(builder, switch, grade, cable)
-        if column is None or column in found:
+    def _keep(self, switch: int, grade: int, cable: Cable) -> None:
+        self._count()
+        column = column_of(self._builder, switch, grade, cable)
+        if column is None or column in self.found:
             return
-        for counted in with_node_counts(builder, change, [column]):
-            most = max((saving for _, saving in change.ties(counted)), default=0)
-            if change.base_money(counted) - max(0, most) <= budget_money:
-                found[counted] = None
+        for counted in with_node_counts(self._builder, self._change, [column]):
+            saving = max((saving for _, saving in self._change.ties(counted)), default=0)
+            if self._change.base_money(counted) - max(0, saving) <= self._budget_money:
+                self.found[counted] = None
 
-    news = change.new_devices
-    if moves > 2 or turns > 2:
-        raise TooMany
-    for i in range(inst.n):
-        if i in change.old_of and not moves:
-            continue
-        for p in inst.port_classes:
-            if not inst.grades[p.grade].is_line:
-                keep(p.switch, p.grade, (SWITCH, i))
-    movable = list(change.old_of) if moves else []
-    arrivals = [*news, *movable]
-    # Lines that carry on none.
-    if prices.new_line_money <= budget_money:
+    def _groups(
+        self, grade: int, arrivals: Sequence[int], sizes: Iterable[int], staying: Sequence[int] = ()
+    ) -> Iterator[tuple[int, ...]]:
+        """Groups of arrivals that may be on a line together and with those who stay there."""
+        for size in sizes:
+            for group in combinations(arrivals, size):
+                self._count()
+                if sum(i in self._change.old_of for i in group) > self.moves:
+                    continue
+                if self._builder.set_allowed(grade, frozenset((*staying, *group))):
+                    yield group
+
+    def add_links(self) -> None:
+        """Add the links of devices that are new or may move."""
+        inst = self._instance
+        for i in range(inst.n):
+            if i in self._change.old_of and not self.moves:
+                continue
+            for p in inst.port_classes:
+                if not inst.grades[p.grade].is_line:
+                    self._keep(p.switch, p.grade, (SWITCH, i))
+
+    def add_new_lines(self) -> None:
+        """Add lines that carry on none."""
+        inst = self._instance
         for grade in inst.line_grades:
-            for size in range(1, inst.grades[grade].max_devices + 1):
-                for group in combinations(arrivals, size):
-                    count()
-                    if sum(i in change.old_of for i in group) > moves:
-                        continue
-                    if not builder.set_allowed(grade, frozenset(group)):
-                        continue
-                    for order in permutations(group):
-                        for s in range(inst.switch_count):
-                            for at in range(size + 1) if inst.line_may_pass_through else (0,):
-                                keep(s, grade, put_in(order, at, SWITCH))
-    # Lines that carry on an old one: some leave, some are put elsewhere, some come.
-    for old in change.olds:
-        if old.grade is None or not old.devices:
-            continue
+            sizes = range(1, inst.grades[grade].max_devices + 1)
+            for group in self._groups(grade, self._arrivals, sizes):
+                places = range(len(group) + 1) if inst.line_may_pass_through else (0,)
+                for order in permutations(group):
+                    for s in range(inst.switch_count):
+                        for at in places:
+                            self._keep(s, grade, put_in(order, at, SWITCH))
+
+    def add_heirs(self, old: OldSegment, grade: int) -> None:
+        """Add what carries on an old segment: some leave, some are put elsewhere, some come."""
+        inst, builder = self._instance, self._builder
         cable = cable_of(old.out, old.back)
         switches: Iterable[int] = range(inst.switch_count)
-        if prices.port_money > budget_money:
+        if self._change.prices.port_money > self._budget_money:
             switches = [] if old.switch is None else [old.switch]
-        if not inst.grades[old.grade].is_line:
+        if not inst.grades[grade].is_line:
             for s in switches:
-                keep(s, old.grade, cable)
-            continue
-        top = inst.grades[old.grade].max_devices
-        for gone in range(min(moves, len(old.devices)) + 1):
-            for leaving in combinations(old.devices, gone):
-                rest = tuple(j for j in cable if j not in leaving)
-                staying = [j for j in rest if j != SWITCH]
-                for turned in range(min(turns, len(staying)) + 1):
-                    for moved in combinations(staying, turned):
-                        base = tuple(j for j in rest if j not in moved)
-                        foreign = [
-                            i for i in arrivals if i not in old.devices and inst.can[i, old.grade]
-                        ]
-                        for number in range(top - len(staying) + 1):
-                            for group in combinations(foreign, number):
-                                count()
-                                if sum(i in change.old_of for i in group) > moves:
-                                    continue
-                                whole = frozenset((*staying, *group))
-                                if not builder.set_allowed(old.grade, whole):
-                                    continue
-                                for longer in _spread(builder, base, (*moved, *group)):
-                                    for s in switches:
-                                        keep(s, old.grade, longer)
-    return list(found)
+                self._keep(s, grade, cable)
+            return
+        foreign = [i for i in self._arrivals if i not in old.devices and inst.can[i, grade]]
+        for rest in _without_some(cable, self.moves):
+            staying = [j for j in rest if j != SWITCH]
+            sizes = range(inst.grades[grade].max_devices - len(staying) + 1)
+            for base in _without_some(rest, self.turns):
+                moved = [j for j in staying if j not in base]
+                for group in self._groups(grade, foreign, sizes, staying):
+                    for longer in _spread(builder, base, (*moved, *group)):
+                        for s in switches:
+                            self._keep(s, grade, longer)
+
+
+def _without_some(cable: Cable, most: int) -> Iterator[Cable]:
+    """A cable with all its devices, then with one of them taken off, up to ``most``."""
+    devices = [j for j in cable if j != SWITCH]
+    for number in range(min(most, len(devices)) + 1):
+        for off in combinations(devices, number):
+            yield tuple(j for j in cable if j not in off)
 
 
 def _spread(builder: ColumnBuilder, cable: Cable, devices: Sequence[int]) -> Iterator[Cable]:

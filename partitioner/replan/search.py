@@ -189,7 +189,7 @@ class RerunSearch(Run):
         fresh: Outcome | None = None
         starts: list[Selection] = []
         if self._tried_all:
-            self._columns = every_column(self.builder, self.change)
+            self._columns = every_column(self.builder, self.backbone, self.change)
             least = self._least_change(starts)
             least, proved_change = self._prove_least_change(least)
         else:

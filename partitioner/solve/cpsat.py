@@ -9,6 +9,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from ortools.sat.python import cp_model
 
@@ -33,25 +34,20 @@ class CpResult:
     """
 
     proved: bool
-    feasible: bool
     values: list[int] | None
-    objective: int | None
     bound: int | None
 
 
 class _Keeper(cp_model.CpSolverSolutionCallback):
-    def __init__(self, watched: Sequence[cp_model.IntVar], report: Callable[[int], None] | None):
+    """Keeps the best values outside the solver, which may say "unknown" when it is stopped."""
+
+    def __init__(self, watched: Sequence[cp_model.IntVar]):
         super().__init__()
         self._watched = watched
-        self._report = report
         self.values: list[int] | None = None
-        self.objective: int | None = None
 
     def on_solution_callback(self) -> None:
         self.values = [self.value(v) for v in self._watched]
-        self.objective = round(self.objective_value)
-        if self._report is not None:
-            self._report(self.objective)
 
 
 def run(
@@ -62,11 +58,8 @@ def run(
     workers: int,
     seed: int,
     should_stop: Callable[[], bool] | None = None,
-    on_solution: Callable[[int], None] | None = None,
-    on_bound: Callable[[int], None] | None = None,
     work_limit: float | None = None,
     is_proof: bool = False,
-    log: Callable[[str], None] | None = None,
 ) -> CpResult:
     """Solve and return the best values of ``watched``.
 
@@ -86,28 +79,65 @@ def run(
         If CP-SAT calls the model invalid, which is a fault of ours.
     """
     solver = cp_model.CpSolver()
-    solver.parameters.num_workers = workers
-    solver.parameters.random_seed = seed % 2_000_000_000
-    solver.parameters.catch_sigint_signal = False
-    solver.parameters.max_time_in_seconds = max(0.01, seconds)
-    if len(watched) > MANY_VARIABLES:
-        solver.parameters.cp_model_probing_level = 0
-        solver.parameters.find_big_linear_overlap = False
-        solver.parameters.symmetry_level = 0
-        solver.parameters.max_presolve_iterations = 1
+    _set_parameters(
+        solver.parameters, len(watched), seconds, workers, seed, work_limit, is_proof
+    )
+    keeper = _Keeper(watched)
+    status = _solve_beside(solver, model, keeper, should_stop)
+    match status:
+        case cp_model.OPTIMAL | cp_model.FEASIBLE:
+            values = [solver.value(v) for v in watched]
+            proved = status == cp_model.OPTIMAL
+            if not model.has_objective():
+                return CpResult(proved, values, 0)
+            value = round(solver.objective_value)
+            bound = value if proved else _floor_bound(solver.best_objective_bound)
+            return CpResult(proved, values, bound)
+        case cp_model.INFEASIBLE:
+            return CpResult(True, None, None)
+        case cp_model.UNKNOWN:
+            # Stopped before it began, the solver says 0 whatever the objective is.
+            bound = None
+            if model.has_objective() and solver.best_objective_bound != 0:
+                bound = _floor_bound(solver.best_objective_bound)
+            return CpResult(False, keeper.values, bound)
+        case _:
+            raise RuntimeError(f"model refused by CP-SAT: {model.validate()}")
+
+
+def _set_parameters(
+    parameters: Any,
+    variables: int,
+    seconds: float,
+    workers: int,
+    seed: int,
+    work_limit: float | None,
+    is_proof: bool,
+) -> None:
+    parameters.num_workers = workers
+    parameters.random_seed = seed % 2_000_000_000
+    parameters.catch_sigint_signal = False
+    parameters.max_time_in_seconds = max(0.01, seconds)
+    if variables > MANY_VARIABLES:
+        parameters.cp_model_probing_level = 0
+        parameters.find_big_linear_overlap = False
+        parameters.symmetry_level = 0
+        parameters.max_presolve_iterations = 1
     if is_proof:
-        solver.parameters.subsolvers.extend(PROVERS[:workers])
-        solver.parameters.num_workers = min(workers, len(PROVERS))
+        parameters.subsolvers.extend(PROVERS[:workers])
+        parameters.num_workers = min(workers, len(PROVERS))
     if work_limit is not None:
-        solver.parameters.max_deterministic_time = work_limit
-        solver.parameters.max_time_in_seconds = 60.0 + 60.0 * work_limit
-    if log is not None:
-        solver.parameters.log_search_progress = True
-        solver.parameters.log_to_stdout = False
-        solver.log_callback = log
-    if on_bound is not None:
-        solver.best_bound_callback = lambda b: on_bound(int(b))
-    keeper = _Keeper(watched, on_solution)
+        parameters.max_deterministic_time = work_limit
+        parameters.max_time_in_seconds = 60.0 + 60.0 * work_limit
+
+
+def _solve_beside(
+    solver: cp_model.CpSolver,
+    model: cp_model.CpModel,
+    keeper: _Keeper,
+    should_stop: Callable[[], bool] | None,
+) -> cp_model.CpSolverStatus:
+    """Solve in a thread of its own while this one watches ``should_stop``."""
     outcome: list[cp_model.CpSolverStatus | BaseException] = []
     done = threading.Event()
 
@@ -129,26 +159,7 @@ def run(
     status = outcome[0]
     if isinstance(status, BaseException):
         raise status
-    match status:
-        case cp_model.OPTIMAL | cp_model.FEASIBLE:
-            values = [solver.value(v) for v in watched]
-            has_objective = model.has_objective()
-            objective = round(solver.objective_value) if has_objective else 0
-            bound = _floor_bound(solver.best_objective_bound) if has_objective else 0
-            proved = status == cp_model.OPTIMAL
-            return CpResult(proved, True, values, objective, objective if proved else bound)
-        case cp_model.INFEASIBLE:
-            return CpResult(True, False, None, None, None)
-        case cp_model.UNKNOWN:
-            # Stopped before it began, the solver says 0 whatever the objective is.
-            bound = None
-            if model.has_objective() and solver.best_objective_bound != 0:
-                bound = _floor_bound(solver.best_objective_bound)
-            if keeper.values is not None:
-                return CpResult(False, True, keeper.values, keeper.objective, bound)
-            return CpResult(False, False, None, None, bound)
-        case _:
-            raise RuntimeError(f"model refused by CP-SAT: {model.validate()}")
+    return status
 
 
 def _floor_bound(value: float) -> int | None:

@@ -193,7 +193,7 @@ class SegmentLatency:
             return SegmentLegs((), (), (), 0)
         if load_ppm(nodes, self.settings(grade)) > self._most_load(grade):
             return None
-        up, down = self._legs(nodes, count, grade, devices)
+        up, down = self._legs(nodes, count, grade)
         if up is None or not self._in_time(devices, up, down):
             return None
         priced: Legs = []
@@ -228,11 +228,7 @@ class SegmentLatency:
         return load_ppm(nodes, settings) <= self._most_load(grade)
 
     def _legs(
-        self,
-        nodes: tuple[LineNode, ...],
-        count: int,
-        grade: int,
-        devices: frozenset[int],
+        self, nodes: tuple[LineNode, ...], count: int, grade: int
     ) -> tuple[Legs | None, Legs]:
         """Least legs sent by devices and by the port; None for the first: there is no bound."""
         settings = self.settings(grade)

@@ -37,7 +37,7 @@ def to_layout(
     for (s, group), choices in sorted(per_group.items()):
         switch = problem.switches[instance.switch_ids[s]]
         first = 1 + sum(g.count for g in switch.port_groups[:group])
-        ports = _ports(first, switch.id, choices, carried, change)
+        ports = _ports(first, choices, carried, change)
         choices.sort(key=lambda c: (ports[c], min(c.column.devices)))
         for choice in choices:
             column = choice.column
@@ -93,7 +93,6 @@ def _names(kind: str, taken: set[str]) -> Iterator[str]:
 
 def _ports(
     first: int,
-    switch: str,
     choices: Sequence[Choice],
     carried: Mapping[Choice, int],
     change: ChangeModel | None,

@@ -459,17 +459,14 @@ class Master:
         workers: int,
         seed: int,
         should_stop: Callable[[], bool] | None = None,
-        on_solution: Callable[[int], None] | None = None,
         work_limit: float | None = None,
-        objective: Expr | None = None,
         is_proof: bool = False,
-        log: Callable[[str], None] | None = None,
     ) -> MasterResult:
-        """Minimise the cost (or ``objective``) over the columns given.
+        """Minimise the cost over the columns given.
 
         ``is_proof``: the best choice is likely known (:meth:`hint`) and a proof is wanted.
         """
-        self.model.minimize(self.cost_expression() if objective is None else objective)
+        self.model.minimize(self.cost_expression())
         watched = [v for picks in self.pick for v in picks.values()]
         watched += self.opened
         watched += list(self.link_built.values())
@@ -481,10 +478,8 @@ class Master:
             workers=workers,
             seed=seed,
             should_stop=should_stop,
-            on_solution=on_solution,
             work_limit=work_limit,
             is_proof=is_proof,
-            log=log,
         )
         bound = None if result.bound is None else result.bound + self.cost_constant
         return MasterResult(self._selection(result), result.proved, bound)

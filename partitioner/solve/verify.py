@@ -125,15 +125,6 @@ class Judge:
                 if i is not None}
         return NoGood(segments=tuple(self._family(columns[k], False) for k in sorted(ends)))
 
-    def is_surely_in_time(self, selection: Selection) -> bool:
-        """Whether the linear bounds say yes to a whole selection."""
-        columns = [c.column for c in selection.choices]
-        home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
-        ways = self._ways(selection)
-        routes, lost = self._routes(home, ways)
-        overloaded, delays = self._link_delays(sorted(selection.backbone), (), routes, home)
-        return not (lost or overloaded) and self._surely_in_time(selection, routes, delays)
-
     # -- ways and links -----------------------------------------------------------------------
 
     def _ways(self, selection: Selection) -> Ways:

@@ -179,8 +179,6 @@ class LineModel:
         reach = self.instance.switch_um[self.switches][:, self.members]
         self.close_um = reach + self.drop_um + self.end_um
         self.nearest_um = self.close_um.min(axis=0) if self.k else np.zeros(0, dtype=np.int64)
-        # A line always has two end slacks; the second arm of a line brings its own.
-        self.other_end_um = self.end_um
         self.max_length_um = self.data.max_length_um
 
     def _build_weights(self) -> None:

@@ -7,6 +7,7 @@ proven bound on its own; the best one counts.
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
@@ -118,7 +119,6 @@ class ColumnGeneration:
         self.best_duals = BoundDuals(np.zeros(n), np.zeros(len(self.instance.port_classes)))
         self.source = "nothing"
         self.rounds = 0
-        self.log: list[tuple[str, int, float]] = []
         self.lp_value = 0.0
         self.smoothing = 0.5
         self.dearer = 0
@@ -233,7 +233,6 @@ class ColumnGeneration:
             columns, missing = price(duals)
             self.rounds += 1
             better = self._evaluate(duals, missing, source)
-            self.log.append((source, self.value, self.lp_value))
             if better:
                 self.center = duals
             new = 0
@@ -281,7 +280,6 @@ class ColumnGeneration:
             self.rounds += 1
             if self._evaluate(duals, missing, source):
                 self.center = duals
-            self.log.append((source, self.value, self.lp_value))
             added = [self.master.add(c) for c in columns]
             if any(added):
                 return True
@@ -596,7 +594,6 @@ def lower_bound(
     remaining: Callable[[], float],
     on_bound: Callable[[int, str], None] | None = None,
     target: Callable[[], int | None] | None = None,
-    trace: Callable[[str], None] | None = None,
     should_stop: Callable[[], bool] = lambda: False,
 ) -> BoundResult:
     """Prove a lower bound on the cost of every layout.
@@ -613,14 +610,12 @@ def lower_bound(
         Told each better bound and where it comes from.
     target
         Gives the cost of the best layout known; the run ends when the bound meets it.
-    trace
-        Told one line per phase.
     should_stop
         Asked more often than ``remaining``, wherever much is done between two readings of that.
     """
     openings = openings_of(builder.instance)
     if builder.instance.n > LARGE:
-        return _by_regions(builder, seeds, remaining, openings.constant, on_bound, target, trace)
+        return _by_regions(builder, seeds, remaining, openings.constant, on_bound, target)
     run = ColumnGeneration(
         builder,
         seeds,
@@ -630,16 +625,12 @@ def lower_bound(
         target=target,
         should_stop=should_stop,
     )
-    say = trace or (lambda _: None)
     converged = False
-    try:
-        converged = _phases(run, say)
-    except LpFailed:
-        say("the linear solver failed; the best bound so far stands")
-    except OutOfTime:
-        say("out of time in the middle of a round")
+    # Without an end the best bound so far stands.
+    with contextlib.suppress(LpFailed, OutOfTime):
+        converged = _phases(run)
     return BoundResult(
-        run.value, run.best_duals, _orders(run), run.source, converged, run.rounds, run.log
+        run.value, run.best_duals, _orders(run), run.source, converged, run.rounds
     )
 
 
@@ -650,13 +641,11 @@ def _by_regions(
     constant: int,
     on_bound: Callable[[int, str], None] | None,
     target: Callable[[], int | None] | None,
-    trace: Callable[[str], None] | None,
 ) -> BoundResult:
     """Bound a large problem: sweeps over regions while they gain something."""
     inst = builder.instance
     value = constant
     dual = np.zeros(inst.n)
-    log: list[tuple[str, int, float]] = []
     source = "relaxed walks by region"
     run = RegionalBound(builder, seeds, lambda: remaining() <= reserve)
     # Proving comes after the last region, so time for it is kept back.
@@ -677,28 +666,23 @@ def _by_regions(
         if proof[1] + constant > value:
             dual, total = proof
             value = total + constant
-            log.append((source, value, float(run.dual.sum())))
             if on_bound is not None:
                 on_bound(value, source)
-        if trace is not None:
-            trace(f"sweep {sweeps}: bound {value}, duals {run.dual.sum():.0f}")
         run.dual = proof[0].copy()
     duals = BoundDuals(dual, np.zeros(len(inst.port_classes)))
     return BoundResult(
-        value, duals, run.orders(dual, 4 * inst.n), source, whole and idle > 0, sweeps, log
+        value, duals, run.orders(dual, 4 * inst.n), source, whole and idle > 0, sweeps
     )
 
 
-def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
-    say(f"start: {len(run.master.columns)} columns")
+def _phases(run: ColumnGeneration) -> bool:
     for _ in range(CAP_ROUNDS):
         done = run._generate(run.price_walks, "relaxed walks", close_enough=2e-4)
         if not done or not run.add_broken_caps():
             break
-    say(f"walks: bound {run.value}, relaxation {run.lp_value:.0f}, {run.rounds} rounds")
     short = all(m.counts_devices and m.capacity <= SHORT_LINE for m in run.setup.models)
     if not short:
-        return _neighbourhoods(run, say)
+        return _neighbourhoods(run)
     quick = [LabelSearch(m) for m in run.setup.models]
     run.add_real_lines()
     run.keep_real_lines()
@@ -716,13 +700,9 @@ def _phases(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
             )
             if not done or not run.add_broken_caps():
                 break
-        say(
-            f"elementary, {limit}: bound {run.value}, relaxation {run.lp_value:.0f}, "
-            f"{run.rounds} rounds, {len(run.master.columns)} columns"
-        )
     if not done:
         return False
-    return _cut_rounds(run, searches, say)
+    return _cut_rounds(run, searches)
 
 
 SHORT_LIMITS = (1_000, 15_000, 150_000)
@@ -737,7 +717,7 @@ CYCLE_VALUE = 0.02
 """Walks with at least this share in the relaxation have their repetitions forbidden."""
 
 
-def _neighbourhoods(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
+def _neighbourhoods(run: ColumnGeneration) -> bool:
     """Long lines: walks that remember their neighbourhood, which grows where they repeat."""
     memories = [_nearest(m, FIRST_MEMORY) for m in run.setup.models]
     source = "lines without near repetitions"
@@ -758,10 +738,6 @@ def _neighbourhoods(run: ColumnGeneration, say: Callable[[str], None]) -> bool:
                 shrink=budget > 20_000,
             )
         grown = run.forbid_repetitions(memories)
-        say(
-            f"memory +{grown}: bound {run.value}, relaxation {run.lp_value:.0f}, "
-            f"{run.rounds} rounds, {len(run.master.columns)} columns"
-        )
         if not done:
             return False
         if not grown:
@@ -784,9 +760,7 @@ SLACK_ROUNDS = 3
 """Rounds of cuts with hardly any gain after which cutting stops."""
 
 
-def _cut_rounds(
-    run: ColumnGeneration, searches: Sequence[LabelSearch], say: Callable[[str], None]
-) -> bool:
+def _cut_rounds(run: ColumnGeneration, searches: Sequence[LabelSearch]) -> bool:
     """Add subset cuts round by round; True if nothing is left to cut."""
     slack = 0
     while not run.over() and slack < SLACK_ROUNDS:
@@ -811,10 +785,6 @@ def _cut_rounds(
                 close_enough=1e-4,
                 shrink=limit > SHORT_LIMITS[1],
             )
-        say(
-            f"cuts {len(run.master.cuts)}: bound {run.value}, relaxation {run.lp_value:.0f}, "
-            f"{run.rounds} rounds, {len(run.master.columns)} columns"
-        )
         if not done:
             return False
         slack = slack + 1 if run.value - before < 2e-4 * run.value else 0

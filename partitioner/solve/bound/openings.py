@@ -86,7 +86,7 @@ def _least_with(backbone: BackboneData, opened: Iterable[int]) -> int | None:
         return total
     model.minimize(cp_model.LinearExpr.weighted_sum(variables, values))
     result = run(model, variables, seconds=SECONDS, workers=1, seed=0, work_limit=SECONDS)
-    if result.proved and not result.feasible:
+    if result.proved and result.values is None:
         return None
     return total + max(0, result.bound or 0)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -55,4 +55,3 @@ class BoundResult:
     source: str
     converged: bool
     rounds: int
-    log: list[tuple[str, int, float]] = field(default_factory=list)
