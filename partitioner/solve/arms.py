@@ -18,10 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from partitioner.solve.instance import Instance
-from partitioner.units import PPM
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.label_parts import WORD, OptionValues, bit_rows, word_count
 
-WORD = 64
 CHUNK_CELLS = 4_000_000
 """Most label x device cells extended at a time, which bounds the memory of one step."""
 
@@ -65,53 +64,44 @@ class ArmLevel:
 class ArmSpace:
     """The devices and figures of an enumeration: one grade, some devices, all switches.
 
+    What devices add to load and cycle, and the longest cycle their deadlines allow, may only err on
+    the side of allowing too much; what is kept is judged exactly later.
+
     Parameters
     ----------
-    instance
-        The compiled problem.
+    builder
+        Exact columns of the compiled problem.
     grade
         Index of a line grade.
     members
-        Device indices to build arms from.
-    device_value
-        int (m,): objective money each device brings.
-    load_ppm, slot_ns, budget_ns
-        int (m,): least load a device adds to a line, least time its slot adds to a cycle, and the
-        longest cycle its deadlines allow. All three may only err on the side of allowing too much;
-        what is kept is judged exactly later.
-    base_cycle_ns
-        Least cycle time of a line before any device.
+        Device indices to build arms from; those that cannot hang on such a line are left out.
     """
 
-    def __init__(
-        self,
-        instance: Instance,
-        grade: int,
-        members: Sequence[int],
-        device_value: npt.NDArray[np.int64],
-        load_ppm: npt.NDArray[np.int64],
-        slot_ns: npt.NDArray[np.int64],
-        budget_ns: npt.NDArray[np.int64],
-        base_cycle_ns: int,
-    ):
-        self.instance = instance
+    def __init__(self, builder: ColumnBuilder, grade: int, members: Sequence[int]):
+        instance = self.instance = builder.instance
         self.grade = grade
         self.data = instance.grades[grade]
-        self.members = np.asarray(members, dtype=np.int64)
+        usable = [i for i in members if instance.can[i, grade] and instance.may_hang[i].any()]
+        self.members = np.asarray(usable, dtype=np.int64)
         self.m = len(self.members)
-        self.words = max(1, -(-self.m // WORD))
+        self.words = word_count(self.m)
+        self.values = OptionValues(builder, grade, usable)
         line = instance.problem.line
         self.drop_um, self.end_um = line.drop_slack_um, line.end_slack_um
         self.tail_rule = line.option_tail
         self.way_um = instance.way_um(self.members, self.members)
         self.switch_um = instance.switch_um[:, self.members]
-        self.device_value = np.asarray(device_value, dtype=np.int64)
+        self.device_value = np.array(
+            [builder.device_value(grade, i) for i in usable], dtype=np.int64
+        )
         self.unit = instance.unit_mul[self.members]
         self.option = instance.option_bit[self.members]
-        self.load = np.asarray(load_ppm, dtype=np.int64)
-        self.slot = np.asarray(slot_ns, dtype=np.int64)
-        self.budget = np.asarray(budget_ns, dtype=np.int64)
-        self.base_cycle_ns = base_cycle_ns
+        # -1 stands for a set with a device that is always fitted.
+        self.own_option = np.where(self.option == 0, np.int64(-1), self.option)
+        least = builder.latency.least(grade)
+        self.load, self.slot = least.load_ppm[usable], least.slot_ns[usable]
+        self.budget = least.budget_ns[usable]
+        self.base_cycle_ns = least.base_cycle_ns
         self.may_hang = instance.may_hang[self.members].T
         reach = np.where(self.may_hang, self.switch_um, np.int64(2**50))
         self.nearest_um = reach.min(axis=0)
@@ -121,13 +111,12 @@ class ArmSpace:
             self.may_hang.astype(np.int32).T @ self.may_hang.astype(np.int32)
         ) > 0
         arc_ok &= self.compatible_switch
-        self.block = self._bit_rows(~arc_ok)
-        least = self.data.spacing_min_um
-        self.step_ok = arc_ok & ((self.way_um + self.drop_um >= least) if least else True)
-        self.own_bit = self._bit_rows(np.eye(self.m, dtype=bool))
+        self.block = bit_rows(~arc_ok)
+        apart = self.data.spacing_min_um
+        self.step_ok = arc_ok & ((self.way_um + self.drop_um >= apart) if apart else True)
+        self.own_bit = bit_rows(np.eye(self.m, dtype=bool))
         self.arc_value = instance.cable_values(grade, self.way_um)
         self.drop_value = instance.cable_value(grade, self.drop_um)
-        self._share_of_option: dict[int, int] = {}
         self._build_passes()
 
     def _build_passes(self) -> None:
@@ -160,34 +149,6 @@ class ArmSpace:
             for j in range(i):
                 self.way_passes[i, j] = self.way_passes[j, i] = bits(a, ids[j])
 
-    def _bit_rows(self, table: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint64]:
-        rows = np.zeros((self.m, self.words), dtype=np.uint64)
-        for w in range(self.words):
-            part = table[:, w * WORD : (w + 1) * WORD]
-            weights = np.left_shift(np.uint64(1), np.arange(part.shape[1], dtype=np.uint64))
-            rows[:, w] = (part.astype(np.uint64) * weights).sum(axis=1, dtype=np.uint64)
-        return rows
-
-    def shares(self, option: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-        """Share of units per set of option bits; -1 stands for a set with an always-fitted one."""
-        if not self.instance.has_options:
-            return np.full(len(option), PPM, dtype=np.int64)
-        unique, inverse = np.unique(option, return_inverse=True)
-        return np.array([self._share(int(o)) for o in unique], dtype=np.int64)[inverse]
-
-    def _share(self, option: int) -> int:
-        if option == -1:
-            return PPM
-        known = self._share_of_option.get(option)
-        if known is None:
-            inst = self.instance
-            device_of: dict[int, str] = {}
-            for i, d in enumerate(inst.device_ids):
-                device_of.setdefault(int(inst.option_bit[i]), d)
-            picked = [device_of[1 << k] for k in range(len(inst.option_ids)) if option >> k & 1]
-            known = self._share_of_option[option] = inst.problem.fitted_share_ppm(picked)
-        return known
-
     def cable_values(
         self, lengths_um: npt.NDArray[np.int64], share_ppm: npt.NDArray[np.int64]
     ) -> npt.NDArray[np.int64]:
@@ -201,8 +162,8 @@ class ArmSpace:
     def first_level(self, duals: npt.NDArray[np.float64]) -> ArmLevel:
         """Arms of a single device each."""
         m = self.m
-        option = np.where(self.option == 0, np.int64(-1), self.option)
-        share = self.shares(option)
+        option = self.own_option
+        share = self.values.shares(option)
         drop = self.cable_values(np.full(m, self.drop_um, dtype=np.int64), share)
         cost = self.device_value + drop
         level = ArmLevel(
@@ -301,7 +262,7 @@ class ArmSpace:
                 np.int64(-1),
                 level.option[old] | self.option[j],
             )
-            share = self.shares(option)
+            share = self.values.shares(option)
             drop = self.cable_values(np.full(len(j), self.drop_um, dtype=np.int64), share)
         else:
             way = self.arc_value[prev, j]

@@ -39,7 +39,7 @@ class Completion:
         self.space = space
         inst = space.instance
         m, top = space.m, space.data.max_devices
-        own = space.shares(np.where(space.option == 0, np.int64(-1), space.option))
+        own = space.values.shares(space.own_option)
         arc = space.cable_values(space.way_um, own[:, None]).astype(float)
         drop = space.cable_values(np.full(m, space.drop_um, dtype=np.int64), own)
         gain = space.device_value + drop - duals

@@ -54,23 +54,6 @@ class Duals:
         return cls(np.zeros(inst.n), np.zeros(len(inst.port_classes)))
 
 
-def arm_space(builder: ColumnBuilder, grade: int, members: Sequence[int]) -> ArmSpace:
-    """Arms over the members that can hang on a line of the grade."""
-    inst = builder.instance
-    usable = [i for i in members if inst.can[i, grade] and inst.may_hang[i].any()]
-    least = builder.latency.least(grade)
-    return ArmSpace(
-        inst,
-        grade,
-        usable,
-        np.array([builder.device_value(grade, i) for i in usable], dtype=np.int64),
-        least.load_ppm[usable],
-        least.slot_ns[usable],
-        least.budget_ns[usable],
-        least.base_cycle_ns,
-    )
-
-
 def port_fees(builder: ColumnBuilder, grade: int, duals: Duals) -> npt.NDArray[np.float64]:
     """Least value less dual of a port of the grade at each switch (S,), FAR where none."""
     inst = builder.instance
@@ -140,14 +123,10 @@ def _lines_below(
     should_stop: Callable[[], bool],
 ) -> list[tuple[float, Column]]:
     inst = builder.instance
-    space = arm_space(builder, grade, members)
+    space = ArmSpace(builder, grade, members)
     if not space.m:
         return []
-    own = space.shares(np.where(space.option == 0, np.int64(-1), space.option))
-    least = [int(space.members[int(own.argmin())])]
-    # What a line pays once, valued by the least share of any device: never too much.
-    fee = builder.line_value(grade, least, switch_at_end=False)
-    end_fee = builder.line_value(grade, least, switch_at_end=True) - fee
+    fee, end_fee = _least_fees(builder, space)
     fees = port_fees(builder, grade, duals)
     line_fee = np.where(fees < FAR / 2, fees + fee, FAR)
     local = duals.device[space.members]
@@ -184,9 +163,8 @@ def _single_arms(
 ) -> list[tuple[float, Column]]:
     inst = space.instance
     found: list[tuple[float, Column]] = []
-    line_values = _line_values(builder, space, True)
     for size, level in enumerate(levels, start=1):
-        fixed = line_values(level.option)
+        fixed = space.values.line_values(level.option, at_end=True)
         for s in range(inst.switch_count):
             if fees[s] > FAR / 2:
                 continue
@@ -231,30 +209,14 @@ def _passes(space: ArmSpace, level: ArmLevel, index: int, switch: int) -> frozen
     return frozenset(names)
 
 
-def _line_values(
-    builder: ColumnBuilder, space: ArmSpace, at_end: bool
-) -> Callable[[npt.NDArray[np.int64]], npt.NDArray[np.int64]]:
-    """Line values by option set, as a function on arrays of option sets."""
-    inst = space.instance
-    grade = space.grade
-    fitted = next((int(i) for i in space.members if inst.option_bit[i] == 0), None)
-    of_bit = {int(inst.option_bit[i]): int(i) for i in space.members if inst.option_bit[i]}
-    known: dict[int, int] = {}
+def _least_fees(builder: ColumnBuilder, space: ArmSpace) -> tuple[int, int]:
+    """What a line pays once, and more with its switch at the end, at the least share of any device.
 
-    def value(option: int) -> int:
-        if option not in known:
-            if option == -1:
-                devices = [fitted] if fitted is not None else []
-            else:
-                devices = [d for bit, d in of_bit.items() if option & bit]
-            known[option] = builder.line_value(grade, devices, at_end)
-        return known[option]
-
-    def values(option: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-        unique, inverse = np.unique(option, return_inverse=True)
-        return np.array([value(int(o)) for o in unique], dtype=np.int64)[inverse]
-
-    return values
+    Never too much for any line.
+    """
+    rarest = [int(space.members[int(space.values.shares(space.own_option).argmin())])]
+    fee = builder.line_value(space.grade, rarest, switch_at_end=False)
+    return fee, builder.line_value(space.grade, rarest, switch_at_end=True) - fee
 
 
 def _two_arms(
@@ -270,11 +232,8 @@ def _two_arms(
     """Join pairs of disjoint arms at a switch whose reduced costs together stay below."""
     inst = space.instance
     found: list[tuple[float, Column]] = []
-    line_values = _line_values(builder, space, False)
     top = space.data.max_devices
-    cheapest_line = builder.line_value(
-        space.grade, [int(space.members[int(_own_shares(space).argmin())])], False
-    )
+    cheapest_line, _ = _least_fees(builder, space)
     for s in range(inst.switch_count):
         if fees[s] > FAR / 2:
             continue
@@ -317,7 +276,7 @@ def _two_arms(
             if not len(b):
                 continue
             both = np.where((option[b] == -1) | (option[a] == -1), -1, option[b] | option[a])
-            total = reduced[a] + reduced[b] + fees[s] + line_values(both)
+            total = reduced[a] + reduced[b] + fees[s] + space.values.line_values(both, False)
             keep = total < threshold
             pairs += int(keep.sum())
             if pairs > 20 * column_limit:
@@ -336,10 +295,6 @@ def _two_arms(
             assert column is not None
             found.append((value, column))
     return found
-
-
-def _own_shares(space: ArmSpace) -> npt.NDArray[np.int64]:
-    return space.shares(np.where(space.option == 0, np.int64(-1), space.option))
 
 
 def _blocked(space: ArmSpace, mask: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from partitioner.solve.arms import ArmSpace
 from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.pool import arm_space
 from partitioner.solve.seed_task import FORBIDDEN, Routes, SeedTask, SeedVehicle
 
 
@@ -34,7 +34,7 @@ class LineSeeder:
         inst = builder.instance
         self.builder = builder
         self.grade = grade
-        space = arm_space(builder, grade, members)
+        space = ArmSpace(builder, grade, members)
         self.members = [int(i) for i in space.members]
         data = inst.grades[grade]
         s_count, m = inst.switch_count, space.m

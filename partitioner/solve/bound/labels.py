@@ -24,9 +24,9 @@ import numpy.typing as npt
 from partitioner.solve.bound.completions import QUICK_CELLS, Completions, NearLists
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.walks import Priced, Walk, arm_cost
-from partitioner.units import PPM, UM_PER_M
+from partitioner.solve.label_parts import WORD, OptionValues, bit_rows, word_count
+from partitioner.units import UM_PER_M
 
-WORD = 64
 STEPS_PER_LABEL = 8
 """Most steps looked at in one layer, per label it may keep."""
 _MIX = np.array(
@@ -165,14 +165,14 @@ class LabelSearch:
         self.full = memory is None
         k = model.k
         self.near = NearLists(model, memory, cells)
-        self.word_count = max(1, -(-k // WORD))
+        self.word_count = word_count(k)
         self.word = np.arange(k) // WORD
         self.bit = (np.arange(k) % WORD).astype(np.uint64)
-        self.own = self._rows(np.eye(k, dtype=bool))
-        self.keep = None if memory is None else self._rows(memory | np.eye(k, dtype=bool))
+        self.own = bit_rows(np.eye(k, dtype=bool))
+        self.keep = None if memory is None else bit_rows(memory | np.eye(k, dtype=bool))
         inst = model.instance
         conflict = inst.conflict[np.ix_(model.members, model.members)]
-        self.block = self._rows(conflict) if self.full and conflict.any() else None
+        self.block = bit_rows(conflict) if self.full and conflict.any() else None
         least = model.builder.latency.least(model.grade)
         ids = model.members
         self.gain = np.stack(
@@ -195,17 +195,7 @@ class LabelSearch:
         cable = model.instance.cable_value(model.grade, UM_PER_M) / UM_PER_M
         self.length_price = max(cable, 1e-3)
         self._rest_rounds = 0
-        self._share: dict[int, int] = {-1: PPM}
-        self._value: dict[tuple[int, bool], int] = {}
-
-    def _rows(self, table: npt.NDArray[np.bool_]) -> npt.NDArray[np.uint64]:
-        rows = np.zeros((len(table), self.word_count), dtype=np.uint64)
-        for w in range(self.word_count):
-            part = table[:, w * WORD : (w + 1) * WORD].astype(np.uint64)
-            rows[:, w] = (part << np.arange(part.shape[1], dtype=np.uint64)).sum(
-                axis=1, dtype=np.uint64
-            )
-        return rows
+        self.values = OptionValues(model.builder, model.grade, [int(i) for i in model.members])
 
     def _lengths_matter(self) -> bool:
         model = self.model
@@ -215,48 +205,11 @@ class LabelSearch:
         top = np.sort(model.arc_um.max(axis=1))[::-1][: most - 1].sum()
         return bool(top + 2 * model.close_um.max() + model.end_um > model.max_length_um)
 
-    # -- options ------------------------------------------------------------------------------
-
-    def _shares(self, option: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
-        unique, inverse = np.unique(option, return_inverse=True)
-        return np.array([self._share_of(int(o)) for o in unique], dtype=np.int64)[inverse]
-
-    def _devices_of(self, option: int) -> list[int]:
-        """Some devices with exactly these options; -1 stands for always fitted ones."""
-        model = self.model
-        bits = model.instance.option_bit[model.members]
-        if option == -1:
-            return [int(model.members[int(np.argmax(bits == 0))])]
-        picked = []
-        rest = option
-        while rest:
-            low = rest & -rest
-            picked.append(int(model.members[int(np.argmax(bits == low))]))
-            rest ^= low
-        return picked
-
-    def _share_of(self, option: int) -> int:
-        if option not in self._share:
-            self._share[option] = self.model.instance.share_of(self._devices_of(option))
-        return self._share[option]
-
-    def _line_values(self, option: npt.NDArray[np.int64], at_end: bool) -> npt.NDArray[np.float64]:
-        unique, inverse = np.unique(option, return_inverse=True)
-        values = []
-        for o in unique:
-            key = (int(o), at_end)
-            if key not in self._value:
-                self._value[key] = self.model.builder.line_value(
-                    self.model.grade, self._devices_of(int(o)), at_end
-                )
-            values.append(self._value[key])
-        return np.array(values, dtype=float)[inverse]
-
     def _cable(
         self, length_um: npt.NDArray[np.int64], option: npt.NDArray[np.int64]
     ) -> npt.NDArray[np.float64]:
-        inst = self.model.instance
-        return inst.cable_values(self.model.grade, length_um, self._shares(option)).astype(float)
+        model, share = self.model, self.values.shares(option)
+        return model.instance.cable_values(model.grade, length_um, share).astype(float)
 
     # -- the search ---------------------------------------------------------------------------
 
@@ -731,7 +684,7 @@ class LabelSearch:
         ] = []
         first = np.nonzero(labels.state < model.states)[0]
         ending = labels.take(first)
-        values = self._line_values(ending.option, True)
+        values = self.values.line_values(ending.option, True)
         best = np.full(len(first), FAR)
         for s in range(len(model.switches)):
             if priced.fee[s] > FAR / 2:
