@@ -377,10 +377,10 @@ class RerunSearch(Run):
                 search.offer(start)
         self._is_refuted = False
         if self.limits.over():
-            return None if search.best is None else _Choice(search.best, False)
+            return None if search.incumbent is None else _Choice(search.incumbent, False)
         known = self._with_node_counts(columns)
-        if search.best is not None:
-            known |= dict.fromkeys(c.column for c in search.best.choices)
+        if search.incumbent is not None:
+            known |= dict.fromkeys(c.column for c in search.incumbent.choices)
         usable = [
             c
             for c in known
@@ -389,25 +389,25 @@ class RerunSearch(Run):
                 for p in self.instance.ports_of.get((c.switch, c.grade), ())
             )
         ]
-        if search.best is not None and not self._tried_all and len(usable) > SWEPT_FROM:
+        if search.incumbent is not None and not self._tried_all and len(usable) > SWEPT_FROM:
             wide = dict.fromkeys([*usable, *self._with_node_counts(self._wide)])
             among = [(frozenset(c.devices), c) for c in wide]
             ends_with_s = self.seconds_left() - 0.6 * seconds
             while search.sweep(REGION, among=among, ends_with_s=ends_with_s, most_s=REGION_S):
                 pass
             usable = list(
-                dict.fromkeys(usable) | dict.fromkeys(c.column for c in search.best.choices)
+                dict.fromkeys(usable) | dict.fromkeys(c.column for c in search.incumbent.choices)
             )
             seconds *= 0.4
         result = search.master_over_pool(usable, seconds, soft=False, claim=Claim.COLUMNS)
-        if search.best is None:
+        if search.incumbent is None:
             self._is_refuted = result.proved and result.selection is None
             return None
         # What the master chose last may have been late on the backbone and refused.
         is_its = result.selection is not None and (
-            change.value(result.selection, aim) == change.value(search.best, aim)
+            change.value(result.selection, aim) == change.value(search.incumbent, aim)
         )
-        return _Choice(search.best, result.proved and is_its)
+        return _Choice(search.incumbent, result.proved and is_its)
 
     def _with_node_counts(self, columns: Iterable[Column]) -> dict[Column, None]:
         """Segments with the PLCA node counts to choose from; of many, the two ends only."""

@@ -451,8 +451,6 @@ class ChangeModel:
     def extend(self, master: Master, aim: Aim) -> None:
         """Add who carries on whom, the change cost and what is held to a master."""
         model = master.model
-        plan_terms, plan_weights = list(master.cost_terms), list(master.cost_weights)
-        plan_constant = master.cost_constant
         terms: list[cp_model.IntVar] = []
         weights: list[int] = []
         constant = 0
@@ -495,6 +493,21 @@ class ChangeModel:
         for ties in heirs.values():
             if len(ties) > 1:
                 model.add_at_most_one(ties)
+        self._weigh(master, aim, terms, weights, constant)
+        master.hinters.append(partial(self._hint, master, made))
+
+    def _weigh(
+        self,
+        master: Master,
+        aim: Aim,
+        terms: Sequence[cp_model.IntVar],
+        weights: Sequence[int],
+        constant: int,
+    ) -> None:
+        """Cap and weigh plan cost and change cost as an aim asks; the latter is given in terms."""
+        model = master.model
+        plan_terms, plan_weights = list(master.cost_terms), list(master.cost_weights)
+        plan_constant = master.cost_constant
         if aim.most_change_money is not None:
             model.add(Expr.weighted_sum(terms, weights) + constant <= aim.most_change_money)
         if aim.most_plan_money is not None:
@@ -513,7 +526,6 @@ class ChangeModel:
             for var, weight in zip(terms, weights, strict=True):
                 master.pay(var, aim.change_weight * weight)
             master.cost_constant += aim.change_weight * constant
-        master.hinters.append(partial(self._hint, master, made))
 
     def _hint(
         self,

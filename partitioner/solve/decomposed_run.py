@@ -97,7 +97,7 @@ class DecomposedRun(Run):
 
     def take_in(self) -> bool:
         """Take in what came from beside and give those without work the next job."""
-        before = self.search.best_value
+        before = self.search.incumbent_value
         for k, beside in enumerate(self.crew):
             if beside.running:
                 job = self.at_work[k]
@@ -111,7 +111,7 @@ class DecomposedRun(Run):
                 if new is not None:
                     self.at_work[k] = new
                     beside.give(new.task)
-        return self.search.best_value < before
+        return self.search.incumbent_value < before
 
     def _busy(self) -> bool:
         return any(b.running for b in self.crew)
@@ -213,7 +213,7 @@ class DecomposedRun(Run):
 
     def begin_round(self) -> None:
         """Cut the present layout into parts, each round elsewhere, and let them be planned."""
-        best = self.search.best
+        best = self.search.incumbent
         assert best is not None
         shift = SHIFTS[self.rounds % len(SHIFTS)]
         parts = parts_of_layout(self.instance, best, PART, shift)
@@ -245,7 +245,7 @@ class DecomposedRun(Run):
 
     def _known(self, part: Part) -> Layout:
         """Give the segments a part has at present, and cheap ones met on the way."""
-        inst, best = self.instance, self.search.best
+        inst, best = self.instance, self.search.incumbent
         assert best is not None
         inside = set(part.devices)
         present = [c.column for c in best.choices if inside.issuperset(c.column.devices)]
@@ -275,7 +275,7 @@ class DecomposedRun(Run):
             self.step("proving a bound")
             known = list(self.search.pool.columns)[-2 * self.instance.n :]
             self.cheap = self.run_bound(BOUND_SHARE, known, self.take_in)
-        best = self.search.best
+        best = self.search.incumbent
         if best is not None and best.left_out and not self.over():
             self.step("finding a home for every device")
             self._house_everyone()
@@ -284,7 +284,7 @@ class DecomposedRun(Run):
         while True:
             self._finish(2.0**40)
             done = self.deterministic and self.rounds > (self.settings.work_limit or 0) // 10
-            if done or self.over() or self.search.best is None:
+            if done or self.over() or self.search.incumbent is None:
                 break
             if self.seconds_left() < LEAST_PART_S:
                 break
@@ -292,8 +292,8 @@ class DecomposedRun(Run):
 
     def _house_everyone(self) -> None:
         """Choose again among the cheapest columns of all, then mend what is still left out."""
-        assert self.search.best is not None
-        kept = [c.column for c in self.search.best.choices]
+        assert self.search.incumbent is not None
+        kept = [c.column for c in self.search.incumbent.choices]
         near = self.basics + list(self.search.proposed) + self.cheap[:HOUSING]
         self.search.master_over_pool(
             list(dict.fromkeys(kept + near)), 0.3 * self.seconds_left(), soft=True

@@ -19,11 +19,11 @@ from enum import Enum
 from partitioner.errors import Conflict, NoLayout
 from partitioner.solve.arms import TooManyArms
 from partitioner.solve.basic_columns import basic_columns
-from partitioner.solve.bound.lp import SHORT_LINE
-from partitioner.solve.bound.setup import Setup
+from partitioner.solve.bound.column_generation import SHORT_LINE
+from partitioner.solve.bound.pricing_problem import PricingProblem
 from partitioner.solve.columns import Column
-from partitioner.solve.gap_columns import columns_within
-from partitioner.solve.pool import Duals, columns_below
+from partitioner.solve.enumeration import Duals, columns_below
+from partitioner.solve.gap_enumeration import columns_within
 from partitioner.solve.run import Run
 from partitioner.solve.search import Claim
 from partitioner.solve.seed_task import SeedTask
@@ -68,7 +68,7 @@ class DirectRun(Run):
     """A run over all devices at once."""
 
     def _set_up(self) -> None:
-        self.setup = Setup(self.builder)
+        self.pricing = PricingProblem(self.builder)
         self.waiting_seeds: list[tuple[int, float]] = []
         self.seeding: tuple[LineSeeder, SideProcess] | None = None
         self.newest = 0
@@ -161,10 +161,10 @@ class DirectRun(Run):
         if self.seeding is None or self.seconds() - self._last_poll < 1.0:
             return False
         self._last_poll = self.seconds()
-        before = self.search.best_value
+        before = self.search.incumbent_value
         if self.poll_seeds():
             self._quick_master(1.0, newest_only=self.cost is not None)
-        return self.search.best_value < before
+        return self.search.incumbent_value < before
 
     def close(self) -> None:
         """End the process beside."""
@@ -195,7 +195,7 @@ class DirectRun(Run):
         ):
             if self.poll_seeds(0.5):
                 self._quick_master(5.0)
-        best = self.search.best
+        best = self.search.incumbent
         if best is not None and 0 < len(best.left_out) <= FEW_LEFT_OUT:
             self.search.mend(14)
 
@@ -205,7 +205,7 @@ class DirectRun(Run):
         With ``newest_only`` just the present layout and about as many new lines, besides what
         devices on none of them need: a tiny model.
         """
-        best = self.search.best
+        best = self.search.incumbent
         kept = [c.column for c in best.choices] if best is not None else []
         if newest_only:
             columns = kept + self._proposed(max(len(kept), self.newest) + 5)
@@ -220,7 +220,7 @@ class DirectRun(Run):
     def _good_columns(self, most: int) -> list[Column]:
         """Columns of least reduced cost in the pool, the present layout's among them."""
         columns = list(self.search.pool.columns)
-        best = self.search.best
+        best = self.search.incumbent
         kept = [c.column for c in best.choices] if best is not None else []
         if self.cost is None:
             kept += self.basics + self._proposed(self.proposals)
@@ -257,7 +257,7 @@ class DirectRun(Run):
         Few columns of small reduced cost are chosen among quickly and well; what they give then
         guides the choice among more.
         """
-        best = self.search.best
+        best = self.search.incumbent
         soft = best is None or bool(best.left_out)
         stop_at = self.seconds() + seconds
         most = POOL_RUN // 5
@@ -332,7 +332,7 @@ class DirectRun(Run):
                 arm_limit=400_000, column_limit=PROOF_COLUMNS, should_stop=self.limits.over,
             )
         return columns_within(
-            self.builder, self.setup, self.search.duals, room,
+            self.builder, self.pricing, self.search.duals, room,
             label_limit=max(20_000, 12_000_000 // max(60, self.instance.n)),
             column_limit=PROOF_COLUMNS, should_stop=self.limits.over,
         )
@@ -370,7 +370,7 @@ class DirectRun(Run):
         if cost is not None and room >= cost - self.dual_bound:
             # The best layout is one of those asked about: a start for the master. If less is
             # asked, its columns would only hide what is certain about the others.
-            best = self.search.best
+            best = self.search.incumbent
             assert best is not None
             columns = list(dict.fromkeys([c.column for c in best.choices] + columns))
         seconds = self.seconds_left()
@@ -448,14 +448,14 @@ class DirectRun(Run):
             if is_bold:
                 self.search.be_bold()
             self.choose_among_pool(0.1 * self.settings.time_limit_s)
-            if self.search.best is not None and self.cost is None:
+            if self.search.incumbent is not None and self.cost is None:
                 self.search.mend(14)
 
     def improve(self) -> None:
         """Solve regions again, larger ones each time nothing is gained, until time is up."""
         self.step("improving regions")
         size, rounds = 16, 0
-        while not self.over() and not self.proved and self.search.best is not None:
+        while not self.over() and not self.proved and self.search.incumbent is not None:
             rounds += 1
             if self.deterministic and rounds > (self.settings.work_limit or 0) // 10:
                 break

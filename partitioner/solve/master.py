@@ -1,4 +1,4 @@
-"""The master: CP-SAT chooses among columns under all rules that concern more than one segment.
+"""The restricted master: CP-SAT chooses among columns under all rules of more than one segment.
 
 One method per rule, its sentence as docstring. Rules that one segment can break on its own are
 kept by :class:`~partitioner.solve.columns.ColumnBuilder` and do not appear here.

@@ -12,13 +12,13 @@ from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.solve.backbone import BackboneData
-from partitioner.solve.bound.lp import lower_bound
+from partitioner.solve.bound.column_generation import lower_bound
 from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.enumeration import Duals
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of, read_start
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
-from partitioner.solve.pool import Duals
 from partitioner.solve.precheck import hopeless
 from partitioner.solve.search import Limits, Search, Study
 
@@ -188,7 +188,7 @@ class Run:
     @property
     def cost(self) -> int | None:
         """Cost of the best whole layout so far."""
-        best = self.search.best
+        best = self.search.incumbent
         return None if best is None or best.left_out else self.study.value(best)
 
     def settled(self) -> bool:
@@ -257,7 +257,7 @@ class Run:
 
     def outcome(self) -> Outcome:
         """Put the best layout and all that is known of it together; NoAnswer if there is none."""
-        best = self.search.best
+        best = self.search.incumbent
         if best is None or best.left_out:
             missing = "" if best is None else f"; {len(best.left_out)} devices had no home yet"
             raise self.no_answer(missing)

@@ -11,11 +11,11 @@ from partitioner.model.problem import Stream
 from partitioner.solve.arms import TooManyArms
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.enumeration import Duals, columns_below
 from partitioner.solve.instance import Instance
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.master import Choice, Master, MasterResult, Selection
 from partitioner.solve.nogood import NoGood
-from partitioner.solve.pool import Duals, columns_below
 from partitioner.solve.verify import Judge
 from partitioner.units import ceil_div
 
@@ -134,8 +134,8 @@ class Search:
         self.limits = limits
         self.study = study or Study()
         self.pool = Pool()
-        self.best: Selection | None = None
-        self.best_value = 2**62
+        self.incumbent: Selection | None = None
+        self.incumbent_value = 2**62
         self.duals: Duals | None = None
         self.judge = Judge(builder, backbone, is_over=limits.over)
         self.refused: dict[NoGood, None] = {}
@@ -207,7 +207,7 @@ class Search:
     def aim_at(self, study: Study) -> None:
         """Search for another study from now on: without a best selection, with all cuts learned."""
         self.study = study
-        self.best, self.best_value = None, 2**62
+        self.incumbent, self.incumbent_value = None, 2**62
         self._exhausted.clear()
 
     # -- incumbents ---------------------------------------------------------------------------
@@ -239,7 +239,7 @@ class Search:
         if selection is None:
             return False
         value = self.study.value(selection) + self._out_penalty(selection.left_out)
-        if value >= self.best_value:
+        if value >= self.incumbent_value:
             return False
         verdict = self.judge(selection)
         if not verdict.holds:
@@ -247,7 +247,7 @@ class Search:
                 self._learn(cut)
             self.guesses.update(dict.fromkeys(verdict.guesses))
             return False
-        self.best, self.best_value = selection, value
+        self.incumbent, self.incumbent_value = selection, value
         self._on_better(selection)
         return True
 
@@ -330,7 +330,7 @@ class Search:
     ) -> bool:
         """Choose for the devices that the kept segments leave out; true if better."""
         covered = {i for c in kept for i in c.column.devices}
-        before = self.best_value
+        before = self.incumbent_value
         ends = self.limits.seconds_left() - seconds
         self._solved(
             lambda: Master(
@@ -346,7 +346,7 @@ class Search:
             ),
             lambda: self.limits.seconds_left() - ends,
         )
-        return self.best_value < before
+        return self.incumbent_value < before
 
     def _solved(
         self,
@@ -364,8 +364,8 @@ class Search:
         """
         for lesson in itertools.count(1):
             master = made()
-            if self.best is not None:
-                master.hint(self.best)
+            if self.incumbent is not None:
+                master.hint(self.incumbent)
             result = master.solve(
                 seconds=max(0.05, seconds()),
                 workers=self.limits.workers,
@@ -394,8 +394,8 @@ class Search:
 
     def region_around(self, seed_devices: Sequence[int], most_devices: int) -> list[int]:
         """Segments (numbers) nearest to some devices, until they hold ``most_devices``."""
-        assert self.best is not None
-        choices = self.best.choices
+        assert self.incumbent is not None
+        choices = self.incumbent.choices
         distance = sorted(
             (self.distance_between(seed_devices, c.column.devices), k)
             for k, c in enumerate(choices)
@@ -426,8 +426,8 @@ class Search:
         those given with ``among``; else all that could take part in an improvement, as far as the
         duals are those of a valid bound, or those cheap under them.
         """
-        assert self.best is not None
-        choices = self.best.choices
+        assert self.incumbent is not None
+        choices = self.incumbent.choices
         chosen = frozenset(choices[k] for k in picked)
         key = (chosen, len(extra))
         if key in self._exhausted:
@@ -445,9 +445,9 @@ class Search:
             self.pool.add(columns[:500])
         seconds = min(max(0.1, self.limits.seconds_left()), most_s)
         refuted = len(self.refused)
-        value = self.best_value
+        value = self.incumbent_value
         result = self._choose_again(picked, extra, columns, seconds)
-        better = self.best_value < value
+        better = self.incumbent_value < value
         if not better and len(self.refused) == refuted and (
             result.proved or result.selection is not None
         ):
@@ -458,8 +458,8 @@ class Search:
         self, picked: Sequence[int], extra: Sequence[int], members: Sequence[int], limit: int
     ) -> list[Column]:
         """Columns over some devices that could make their part of the best selection cheaper."""
-        assert self.best is not None
-        choices = [self.best.choices[k] for k in picked]
+        assert self.incumbent is not None
+        choices = [self.incumbent.choices[k] for k in picked]
         duals = self.duals or Duals.zero(self.builder)
         room = sum(self.reduced(c) for c in choices)
         room += sum(self.penalty[i] - float(duals.device[i]) for i in extra)
@@ -483,9 +483,9 @@ class Search:
         self, picked: Sequence[int], extra: Sequence[int], columns: Sequence[Column], seconds: float
     ) -> MasterResult:
         """Choose anew for the picked segments and the devices left out, all else as it is."""
-        assert self.best is not None
-        choices = self.best.choices
-        still_out = self.best.left_out
+        assert self.incumbent is not None
+        choices = self.incumbent.choices
+        still_out = self.incumbent.left_out
         free = set(picked)
         members = sorted({i for k in picked for i in choices[k].column.devices} | set(extra))
         inside = set(members)
@@ -508,21 +508,21 @@ class Search:
 
     def take_part(self, devices: Sequence[int], columns: Sequence[Column]) -> bool:
         """Try what was planned for some devices in place of what they have; true if better."""
-        assert self.best is not None
+        assert self.incumbent is not None
         self.pool.add(columns)
         inside = set(devices)
         picked = [
-            k for k, c in enumerate(self.best.choices) if inside.issuperset(c.column.devices)
+            k for k, c in enumerate(self.incumbent.choices) if inside.issuperset(c.column.devices)
         ]
-        out = inside.intersection(self.best.left_out)
-        current = [self.best.choices[k].column for k in picked]
+        out = inside.intersection(self.incumbent.left_out)
+        current = [self.incumbent.choices[k].column for k in picked]
         covered = out.union(*(c.devices for c in current))
         usable = [c for c in columns if covered.issuperset(c.devices)]
         if not usable:
             return False
-        before = self.best_value
+        before = self.incumbent_value
         self._choose_again(picked, sorted(out), list(dict.fromkeys(current + usable)), 5.0)
-        return self.best_value < before
+        return self.incumbent_value < before
 
     def sweep(
         self,
@@ -549,21 +549,21 @@ class Search:
             Seconds of one region.
         """
         gained = 0
-        if self.best is None:
+        if self.incumbent is None:
             return 0
 
         def over() -> bool:
             return self.limits.over() or self.limits.seconds_left() <= ends_with_s
 
         order = sorted(
-            self.best.choices, key=lambda c: (-self.reduced(c), c.column.devices)
+            self.incumbent.choices, key=lambda c: (-self.reduced(c), c.column.devices)
         )
         for choice in order:
             self._between_regions()
             if over():
                 break
-            assert self.best is not None
-            if choice not in self.best.choices:
+            assert self.incumbent is not None
+            if choice not in self.incumbent.choices:
                 continue
             picked = self.region_around(choice.column.devices, most_devices)
             while self.improve_region(picked, (), limit, among, most_s):
@@ -575,23 +575,23 @@ class Search:
 
     def mend(self, most_devices: int, limit: int = 60_000) -> None:
         """Find homes for devices left out, region by region, growing the regions."""
-        while self.best is not None and self.best.left_out and not self.limits.over():
-            before = self.best_value
-            for device in self.best.left_out:
-                if self.limits.over() or device not in self.best.left_out:
+        while self.incumbent is not None and self.incumbent.left_out and not self.limits.over():
+            before = self.incumbent_value
+            for device in self.incumbent.left_out:
+                if self.limits.over() or device not in self.incumbent.left_out:
                     continue
                 picked = self.region_around([device], most_devices)
                 members = {
-                    i for k in picked for i in self.best.choices[k].column.devices
+                    i for k in picked for i in self.incumbent.choices[k].column.devices
                 }
                 near = [
                     other
-                    for other in self.best.left_out
+                    for other in self.incumbent.left_out
                     if other == device
                     or (members and self.distance_between([other], sorted(members)) == 0)
                 ]
                 self.improve_region(picked, near, limit)
-            if self.best_value >= before:
+            if self.incumbent_value >= before:
                 most_devices = int(most_devices * 1.4) + 1
                 if most_devices > 3 * self.instance.n + 10:
                     return

@@ -16,12 +16,12 @@ import numpy as np
 from partitioner.model.problem import Problem
 from partitioner.reading.problem import read_problem
 from partitioner.solve.arms import TooManyArms
-from partitioner.solve.bound.lp import lower_bound
-from partitioner.solve.bound.setup import Setup
+from partitioner.solve.bound.column_generation import lower_bound
+from partitioner.solve.bound.pricing_problem import PricingProblem
 from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.gap_columns import columns_within
+from partitioner.solve.enumeration import Duals, columns_below
+from partitioner.solve.gap_enumeration import columns_within
 from partitioner.solve.instance import Instance
-from partitioner.solve.pool import Duals, columns_below
 from tests.bench.instances import geometry_problem
 
 ROOT = Path(__file__).parent.parent.parent
@@ -50,11 +50,11 @@ def compare(name: str, problem: Problem) -> None:
     result = lower_bound(builder, remaining=lambda: float(next(left, 0)))
     duals = Duals(result.duals.device, result.duals.port, tuple(result.duals.cuts))
     room = ROOM * result.value
-    setup = Setup(builder)
+    pricing = PricingProblem(builder)
     everyone = range(inst.n)
     for again in (1, 2):
         arms = timed(lambda: columns_below(builder, everyone, duals, room))
-        labels = timed(lambda: columns_within(builder, setup, duals, room))
+        labels = timed(lambda: columns_within(builder, pricing, duals, room))
         print(f"{name}, whole, run {again}: arms {arms[0]:.2f} s, {arms[1]} columns; "
               f"labels {labels[0]:.2f} s, {labels[1]} columns")  # fmt: skip
     whole = np.zeros(2)
@@ -68,7 +68,7 @@ def compare(name: str, problem: Problem) -> None:
         wide = 4 * room
         whole += (
             timed(lambda: columns_below(builder, members, duals, wide))[0],  # noqa: B023
-            timed(lambda: columns_within(builder, setup, walled, wide))[0],  # noqa: B023
+            timed(lambda: columns_within(builder, pricing, walled, wide))[0],  # noqa: B023
         )
     print(f"{name}, {inst.n} regions of {REGION}: arms {whole[0]:.2f} s, labels {whole[1]:.2f} s")
 

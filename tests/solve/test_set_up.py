@@ -12,7 +12,7 @@ import pytest
 from partitioner.errors import NoAnswer
 from partitioner.model.problem import Pathway, Place, Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.solve.bound.setup import Setup
+from partitioner.solve.bound.pricing_problem import PricingProblem
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.instance import Instance
@@ -71,7 +71,7 @@ def wide(devices: int, switches: int) -> Problem:
 def prepare(problem: Problem) -> None:
     """All that is done before a search begins."""
     builder = ColumnBuilder(Instance(problem))
-    Setup(builder)
+    PricingProblem(builder)
     hopeless(builder)
 
 

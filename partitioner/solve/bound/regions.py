@@ -20,8 +20,8 @@ from ortools.linear_solver import pywraplp
 
 from partitioner.solve.bound.field import Field
 from partitioner.solve.bound.line_model import FAR, LineModel
+from partitioner.solve.bound.pricing_problem import member_groups
 from partitioner.solve.bound.result import Order
-from partitioner.solve.bound.setup import member_groups
 from partitioner.solve.bound.walks import ArmWalks, Priced, Walk, best_walks
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.split import split

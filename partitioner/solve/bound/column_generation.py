@@ -27,6 +27,7 @@ from partitioner.solve.bound.lagrangian import (
 )
 from partitioner.solve.bound.line_model import LineModel
 from partitioner.solve.bound.openings import Openings, openings_of
+from partitioner.solve.bound.pricing_problem import PricingProblem
 from partitioner.solve.bound.regions import LARGE, RegionalBound
 from partitioner.solve.bound.relaxed_master import (
     LpFailed,
@@ -36,7 +37,6 @@ from partitioner.solve.bound.relaxed_master import (
     SwitchCap,
 )
 from partitioner.solve.bound.result import BoundDuals, BoundResult, Order
-from partitioner.solve.bound.setup import Setup
 from partitioner.solve.bound.walks import ArmWalks, Walk, best_walks
 from partitioner.solve.columns import Column, ColumnBuilder
 
@@ -93,24 +93,24 @@ class ColumnGeneration:
         self.constant = openings.constant
         self.on_bound = on_bound
         self.target = target
-        self.setup = Setup(builder)
+        self.pricing = PricingProblem(builder)
         self.master = RelaxedMaster(
-            self.instance, self.setup.counts, self.setup.dear, openings
+            self.instance, self.pricing.counts, self.pricing.dear, openings
         )
         self.exact: dict[MasterColumn, Order] = {}
-        for link in self.setup.links:
+        for link in self.pricing.links:
             self.master.add(link)
-        for single in self.setup.singles():
+        for single in self.pricing.singles():
             self.master.add(single)
-        for column, port in self.setup.group_lines():
+        for column, port in self.pricing.group_lines():
             self._add_exact(column, port)
         for column in seeds:
             if self.instance.grades[column.grade].is_line:
-                self._add_exact(column, self.setup.cheapest_port(column))
+                self._add_exact(column, self.pricing.cheapest_port(column))
         self.paths: dict[MasterColumn, tuple[tuple[int, ...], tuple[int, ...]]] = {}
         self.most = most_segments(self.instance)
         n = self.instance.n
-        rows, counts = len(self.master.row_keys), len(self.setup.counts)
+        rows, counts = len(self.master.row_keys), len(self.pricing.counts)
         zero = RawDuals(
             np.zeros(n), np.zeros(rows), np.zeros(counts), np.zeros(0), np.zeros(0)
         )
@@ -125,7 +125,7 @@ class ColumnGeneration:
         self.labels = 0
 
     def _add_exact(self, column: Column, port: int) -> bool:
-        made = self.setup.master_column(column, port)
+        made = self.pricing.master_column(column, port)
         self.exact[made] = (column.switch, column.grade, column.out, column.back)
         return self.master.add(made)
 
@@ -135,20 +135,20 @@ class ColumnGeneration:
         self, duals: WholeDuals, missing: list[tuple[float, int]], source: str
     ) -> bool:
         """Prove what these duals are worth; True if it is the best so far."""
-        fee = self.setup.line_fees(duals, self.master.row_of_port)
-        missing = missing + self.setup.least_link(
+        fee = self.pricing.line_fees(duals, self.master.row_of_port)
+        missing = missing + self.pricing.least_link(
             duals.device, fee, self.master.cap_prices(duals.cap)
         )
         base = right_hand_side(
             duals,
-            self.setup.counts,
+            self.pricing.counts,
             self.master.row_count,
             self.master.row_keys,
             self.master.openings,
             self.master.caps,
         )
         rate = repair_rate(missing)
-        by_weight = rate * int(self.setup.weight.sum())
+        by_weight = rate * int(self.pricing.weight.sum())
         lowest = min((r for r, _ in missing), default=0.0)
         by_number = int(-min(0.0, lowest)) * self.most
         value = base - min(by_weight, by_number) + self.constant
@@ -160,7 +160,7 @@ class ColumnGeneration:
             [p.value for p in self.instance.port_classes], dtype=float
         ) - fee
         if by_weight <= by_number:
-            device -= rate * self.setup.weight
+            device -= rate * self.pricing.weight
         else:
             port += lowest
         cuts = tuple(
@@ -237,7 +237,7 @@ class ColumnGeneration:
                 self.center = duals
             new = 0
             unsmoothed = WholeDuals.of(raw)
-            fee = self.setup.line_fees(unsmoothed, self.master.row_of_port)
+            fee = self.pricing.line_fees(unsmoothed, self.master.row_of_port)
             for column in columns:
                 if self._reduced(column, unsmoothed, fee) < -0.5 and self.master.add(column):
                     new += 1
@@ -270,11 +270,11 @@ class ColumnGeneration:
         and what is given away is known.
         """
         for loss in SHRINKS:
-            rate = np.ceil(loss * self.lp_value / max(1, int(self.setup.weight.sum())))
+            rate = np.ceil(loss * self.lp_value / max(1, int(self.pricing.weight.sum())))
             promised = self.lp_value * (1 - loss) + self.constant
             if promised <= self.value or self.over():
                 return False
-            lower = replace(raw, device=raw.device - rate * self.setup.weight)
+            lower = replace(raw, device=raw.device - rate * self.pricing.weight)
             duals = WholeDuals.of(lower)
             columns, missing = price(duals)
             self.rounds += 1
@@ -373,7 +373,7 @@ class ColumnGeneration:
             if value < CYCLE_VALUE:
                 continue
             for device, between in self._repetitions(column):
-                for model, memory in zip(self.setup.models, memories, strict=True):
+                for model, memory in zip(self.pricing.models, memories, strict=True):
                     at = [model.local.get(d, -1) for d in between]
                     d = model.local.get(device, -1)
                     if d < 0 or min(at) < 0 or column.switch not in model.switches:
@@ -407,7 +407,7 @@ class ColumnGeneration:
         device: int,
         between: list[int],
     ) -> bool:
-        for model, memory in zip(self.setup.models, memories, strict=True):
+        for model, memory in zip(self.pricing.models, memories, strict=True):
             if column.switch in model.switches and device in model.local:
                 return all(memory[model.local[d], model.local[device]] for d in between)
         return False
@@ -418,12 +418,12 @@ class ColumnGeneration:
         self, duals: WholeDuals
     ) -> tuple[list[MasterColumn], list[tuple[float, int]]]:
         """Price with relaxed walks."""
-        fee = self.setup.line_fees(duals, self.master.row_of_port)
+        fee = self.pricing.line_fees(duals, self.master.row_of_port)
         cap_price = self.master.cap_prices(duals.cap)
         columns: list[MasterColumn] = []
         missing: list[tuple[float, int]] = []
-        for model in self.setup.models:
-            for priced in self.setup.priced(model, duals.device, fee, cap_price):
+        for model in self.pricing.models:
+            for priced in self.pricing.priced(model, duals.device, fee, cap_price):
                 walks, least = best_walks(model, priced, ArmWalks(model, priced), ADDED)
                 missing += [(float(r), q) for q, r in enumerate(least) if r < 0]
                 taken: Counter[int] = Counter()
@@ -444,17 +444,17 @@ class ColumnGeneration:
         limit: int,
     ) -> tuple[list[MasterColumn], list[tuple[float, int]]]:
         """Price with labels; walks without repetition become exact columns."""
-        fee = self.setup.line_fees(duals, self.master.row_of_port)
+        fee = self.pricing.line_fees(duals, self.master.row_of_port)
         cap_price = self.master.cap_prices(duals.cap)
         columns: list[MasterColumn] = []
         missing: list[tuple[float, int]] = []
         for search in searches:
             model = search.model
-            for priced in self.setup.priced(model, duals.device, fee, cap_price):
+            for priced in self.pricing.priced(model, duals.device, fee, cap_price):
                 found = search.run(
                     priced,
                     limit=limit,
-                    most=CHECKED if self.setup.must_check else CHOSEN,
+                    most=CHECKED if self.pricing.must_check else CHOSEN,
                     cuts=self._local_cuts(model, duals),
                     spent=self._spent,
                 )
@@ -495,7 +495,7 @@ class ColumnGeneration:
             times = Counter(int(model.members[d]) for d in walk.out + walk.back)
             # A round's columns should differ: no device in too many of them.
             fresh = len(columns) < ADDED and all(taken[d] < SAME_DEVICE for d in times)
-            judge = self.setup.must_check and walk.elementary and good < ENOUGH
+            judge = self.pricing.must_check and walk.elementary and good < ENOUGH
             column: MasterColumn | None = None
             reduced = walk.reduced
             if judge or fresh:
@@ -563,11 +563,11 @@ class ColumnGeneration:
             sum(i in times for i in group) in (0, len(group)) for group in self.instance.together
         )
         out, back = self._path(model, walk)
-        if real and not self.setup.plain_costs:
+        if real and not self.pricing.plain_costs:
             built = self.builder.line(walk.switch, model.grade, out, back)
             if built is None:
                 return None, True
-            column = self.setup.master_column(built, walk.port)
+            column = self.pricing.master_column(built, walk.port)
         else:
             visits = tuple(sorted(times.items()))
             blank = MasterColumn(visits, walk.port, 0, walk.switch, True)
@@ -680,17 +680,17 @@ def _phases(run: ColumnGeneration) -> bool:
         done = run._generate(run.price_walks, "relaxed walks", close_enough=2e-4)
         if not done or not run.add_broken_caps():
             break
-    short = all(m.counts_devices and m.capacity <= SHORT_LINE for m in run.setup.models)
+    short = all(m.counts_devices and m.capacity <= SHORT_LINE for m in run.pricing.models)
     if not short:
         return _neighbourhoods(run)
-    quick = [LabelSearch(m) for m in run.setup.models]
+    quick = [LabelSearch(m) for m in run.pricing.models]
     run.add_real_lines()
     run.keep_real_lines()
     run.smoothing = 0.8
     searches = quick
     for limit in SHORT_LIMITS:
         if limit == SHORT_LIMITS[-1] and not run.close():
-            searches = [LabelSearch(m, cells=CELLS) for m in run.setup.models]
+            searches = [LabelSearch(m, cells=CELLS) for m in run.pricing.models]
         for _ in range(CAP_ROUNDS):
             done = run._generate(
                 partial(run.price_labels, searches=searches, limit=limit),
@@ -719,18 +719,18 @@ CYCLE_VALUE = 0.02
 
 def _neighbourhoods(run: ColumnGeneration) -> bool:
     """Long lines: walks that remember their neighbourhood, which grows where they repeat."""
-    memories = [_nearest(m, FIRST_MEMORY) for m in run.setup.models]
+    memories = [_nearest(m, FIRST_MEMORY) for m in run.pricing.models]
     source = "lines without near repetitions"
     run.add_real_lines()
     run.smoothing = 0.8
     while not run.over():
         run.forget_walks(memories)
         searches = [
-            LabelSearch(m, memory) for m, memory in zip(run.setup.models, memories, strict=True)
+            LabelSearch(m, memory) for m, memory in zip(run.pricing.models, memories, strict=True)
         ]
         done = False
         for budget in LABEL_BUDGETS:
-            limit = max(50, budget // max(m.capacity for m in run.setup.models))
+            limit = max(50, budget // max(m.capacity for m in run.pricing.models))
             done = run._generate(
                 partial(run.price_labels, searches=searches, limit=limit),
                 source,

@@ -230,62 +230,42 @@ def _two_arms(
     should_stop: Callable[[], bool],
 ) -> list[tuple[float, Column]]:
     """Join pairs of disjoint arms at a switch whose reduced costs together stay below."""
-    inst = space.instance
     found: list[tuple[float, Column]] = []
-    top = space.data.max_devices
     cheapest_line, _ = _least_fees(builder, space)
-    for s in range(inst.switch_count):
+    for s in range(space.instance.switch_count):
         if fees[s] > FAR / 2:
+            continue
+        arms = _arms_at(space, levels, s, completion, threshold - fees[s] - cheapest_line)
+        if arms is None:
             continue
         best: dict[
             tuple[bytes, frozenset[str]], tuple[float, tuple[int, ...], tuple[int, ...]]
         ] = {}
-        rows = []
-        for size, level in enumerate(levels, start=1):
-            reduced, length = _arm_totals(space, level, s)
-            room = threshold - fees[s] - cheapest_line
-            other = completion.arm[s, top - size] if size < top else FAR
-            for k in np.nonzero(reduced + other < room)[0]:
-                through = _passes(space, level, int(k), s)
-                rows.append((float(reduced[k]), size, int(k), int(length[k]), through))
-        rows.sort()
-        if not rows:
-            continue
-        reduced = np.array([r[0] for r in rows])
-        sizes = np.array([r[1] for r in rows])
-        lengths = np.array([r[3] for r in rows])
-        mask = np.stack([levels[r[1] - 1].mask[r[2]] for r in rows])
-        option = np.array([levels[r[1] - 1].option[r[2]] for r in rows])
-        block = _blocked(space, mask)
         pairs = 0
-        for a in range(len(rows)):
+        for a in range(len(arms.reduced)):
             if a % LOOK_EVERY == 0 and should_stop():
                 raise TooManyArms
-            room = threshold - fees[s] - cheapest_line - reduced[a]
-            stop = int(np.searchsorted(reduced, room))
-            b = np.arange(a + 1, stop)
+            room = threshold - fees[s] - cheapest_line - arms.reduced[a]
+            b = np.arange(a + 1, int(np.searchsorted(arms.reduced, room)))
             if not len(b):
-                if reduced[a] * 2 > threshold - fees[s] - cheapest_line:
+                if arms.reduced[a] > room:
                     break
                 continue
-            ok = (sizes[b] + sizes[a] <= top) & (
-                lengths[b] + lengths[a] <= space.data.max_length_um
-            )
-            ok &= ((mask[b] & (mask[a] | block[a])) == 0).all(axis=1)
-            b = b[ok]
+            b = b[arms.fit(space, a, b)]
             if not len(b):
                 continue
+            option = arms.option
             both = np.where((option[b] == -1) | (option[a] == -1), -1, option[b] | option[a])
-            total = reduced[a] + reduced[b] + fees[s] + space.values.line_values(both, False)
+            total = arms.reduced[a] + arms.reduced[b] + fees[s]
+            total = total + space.values.line_values(both, False)
             keep = total < threshold
             pairs += int(keep.sum())
             if pairs > 20 * column_limit:
                 raise TooManyArms
             for value, k in zip(total[keep], b[keep], strict=True):
-                key = ((mask[a] | mask[k]).tobytes(), rows[a][4] | rows[k][4])
+                key = ((arms.mask[a] | arms.mask[k]).tobytes(), arms.passes[a] | arms.passes[k])
                 if key not in best or best[key][0] > value:
-                    out = space.order(levels, rows[a][1], rows[a][2])
-                    back = space.order(levels, rows[k][1], rows[k][2])
+                    out, back = (space.order(levels, *arms.at[x]) for x in (a, k))
                     if builder.line(s, space.grade, out, back) is not None:
                         best[key] = (float(value), out, back)
             if len(best) + len(found) > column_limit:
@@ -295,6 +275,58 @@ def _two_arms(
             assert column is not None
             found.append((value, column))
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Arms:
+    """Whole arms at one switch by rising reduced cost; ``at`` has size and place in its level."""
+
+    at: list[tuple[int, int]]
+    reduced: npt.NDArray[np.float64]
+    size: npt.NDArray[np.int64]
+    length_um: npt.NDArray[np.int64]
+    passes: list[frozenset[str]]
+    mask: npt.NDArray[np.uint64]
+    option: npt.NDArray[np.int64]
+    block: npt.NDArray[np.uint64]
+
+    def fit(
+        self, space: ArmSpace, a: int, b: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.bool_]:
+        """Which of the arms ``b`` may be the other one of arm ``a``."""
+        ok: npt.NDArray[np.bool_] = self.size[b] + self.size[a] <= space.data.max_devices
+        ok &= self.length_um[b] + self.length_um[a] <= space.data.max_length_um
+        clash = self.mask[b] & (self.mask[a] | self.block[a])
+        ok &= (clash == 0).all(axis=1)
+        return ok
+
+
+def _arms_at(
+    space: ArmSpace, levels: list[ArmLevel], switch: int, completion: Completion, room: float
+) -> _Arms | None:
+    """Arms at a switch that with the least other arm stay below ``room``; None without any."""
+    top = space.data.max_devices
+    rows = []
+    for size, level in enumerate(levels, start=1):
+        reduced, length = _arm_totals(space, level, switch)
+        other = completion.arm[switch, top - size] if size < top else FAR
+        for k in np.nonzero(reduced + other < room)[0]:
+            through = _passes(space, level, int(k), switch)
+            rows.append((float(reduced[k]), size, int(k), int(length[k]), through))
+    if not rows:
+        return None
+    rows.sort()
+    mask = np.stack([levels[r[1] - 1].mask[r[2]] for r in rows])
+    return _Arms(
+        at=[(r[1], r[2]) for r in rows],
+        reduced=np.array([r[0] for r in rows]),
+        size=np.array([r[1] for r in rows]),
+        length_um=np.array([r[3] for r in rows]),
+        passes=[r[4] for r in rows],
+        mask=mask,
+        option=np.array([levels[r[1] - 1].option[r[2]] for r in rows]),
+        block=_blocked(space, mask),
+    )
 
 
 def _blocked(space: ArmSpace, mask: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:

@@ -8,14 +8,14 @@ import numpy as np
 
 from partitioner.solve.arms import TooManyArms
 from partitioner.solve.bound.labels import LabelSearch, SubsetCut
-from partitioner.solve.bound.setup import Setup
+from partitioner.solve.bound.pricing_problem import PricingProblem
 from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.pool import Duals
+from partitioner.solve.enumeration import Duals
 
 
 def columns_within(
     builder: ColumnBuilder,
-    setup: Setup,
+    pricing: PricingProblem,
     duals: Duals,
     room: float,
     *,
@@ -27,7 +27,7 @@ def columns_within(
 
     Parameters
     ----------
-    setup
+    pricing
         Line models and links of the instance.
     duals
         Duals of the bound that ``room`` is measured from.
@@ -52,21 +52,21 @@ def columns_within(
     inst = builder.instance
     fee = np.array([p.value for p in inst.port_classes], dtype=float) - duals.port
     found: list[tuple[float, Column]] = []
-    for link in setup.links:
+    for link in pricing.links:
         device = link.visits[0][0]
         reduced = link.cost + fee[link.port] - float(duals.device[device])
         port = inst.port_classes[link.port]
         column = builder.link(port.switch, port.grade, device)
         if reduced <= room and column is not None:
             found.append((reduced, column))
-    for model in setup.models:
+    for model in pricing.models:
         cuts = []
         for (a, b, c), price in duals.cuts:
             ids = [model.local.get(d, -1) for d in (a, b, c)]
             if min(ids) >= 0 and price > 0:
                 cuts.append(SubsetCut((ids[0], ids[1], ids[2]), float(price)))
         # Prices per switch are left out: that keeps all that matters and more.
-        (priced,) = setup.priced(model, duals.device, fee, None)
+        (priced,) = pricing.priced(model, duals.device, fee, None)
         result = LabelSearch(model).run(
             priced,
             threshold=room + 1.0,

@@ -1,4 +1,4 @@
-"""What the bound needs of a problem: line models, links, least numbers of segments."""
+"""The pricing problems of the bound: line models, links, least numbers of segments."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ LinkArrays = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.
 """Device, port class and objective money (port included) of each link: three arrays (links,)."""
 
 
-class Setup:
+class PricingProblem:
     """Line models by grade and set of switches, all links, and counting rows.
 
     Attributes
