@@ -14,7 +14,10 @@ from partitioner.model.layout import BuiltLink, Layout
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import read_layout
+from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.direct_run import DirectRun
+from partitioner.solve.instance import Instance
+from partitioner.solve.layout_in import columns_of
 from partitioner.solve.planner import PlanSettings, plan_layout
 from tests.brute.random_problems import random_problem
 
@@ -133,3 +136,13 @@ def test_a_start_whose_segments_do_not_go_together_is_told(sprayer):
         "as a whole it does not do: its segments, switches and backbone together break a rule",
     )
     assert assess(problem, outcome.layout).findings == ()
+
+
+def test_a_choice_among_given_segments_uses_no_other(sprayer):
+    problem, layout = sprayer
+    columns = columns_of(ColumnBuilder(Instance(problem)), layout)
+    outcome = plan_layout(problem, COUNTED, only=columns)
+    placed = {frozenset(s.devices) for s in outcome.layout.segments}
+    assert placed == {frozenset(s.devices) for s in layout.segments}
+    with pytest.raises(NoAnswer):
+        plan_layout(problem, COUNTED, only=columns[1:])
