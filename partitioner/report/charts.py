@@ -112,13 +112,13 @@ def xy_figure(
 
     for value, words in zip(y_ticks, y_words, strict=True):
         _, y = at(x_ticks[0], value)
-        canvas.add("line", x1=left, y1=y, x2=right, y2=y, cls="thin", stroke_width=1)
+        canvas.line((left, y), (right, y), cls="thin", width=1)
         canvas.text(left - 8, y + 4, words, size=11, anchor="end", cls="muted")
     for value in x_ticks:
         x, _ = at(value, y_ticks[0])
-        canvas.add("line", x1=x, y1=bottom, x2=x, y2=bottom + 4, cls="axis", stroke_width=1)
+        canvas.line((x, bottom), (x, bottom + 4), cls="axis", width=1)
         canvas.text(x, bottom + 17, _number(value), size=11, anchor="middle", cls="muted")
-    canvas.add("line", x1=left, y1=bottom, x2=right, y2=bottom, cls="axis", stroke_width=1)
+    canvas.line((left, bottom), (right, bottom), cls="axis", width=1)
     canvas.text(left - 8, 14, y_title, size=11)
     canvas.text(right, bottom + 34, x_title, size=11, anchor="end")
     ends: list[float] = []
@@ -159,7 +159,7 @@ def _path(spots: Sequence[tuple[float, float]], is_stepped: bool) -> str:
 
 def _point(canvas: Canvas, kind: int, hue: int, x: float, y: float, title: str) -> None:
     if kind % 3 == 0:
-        canvas.add("circle", title=title, cx=x, cy=y, r=4, cls=f"f{hue}")
+        canvas.circle((x, y), 4, cls=f"f{hue}", title=title)
     elif kind % 3 == 1:
         canvas.add("rect", title=title, x=x - 3.6, y=y - 3.6, width=7.2, height=7.2, cls=f"f{hue}")
     else:
@@ -223,7 +223,7 @@ def stacked_figure(
     bottom = top + len(bars) * row
     if limit:
         x = left + limit * per
-        canvas.add("line", x1=x, y1=top - 8, x2=x, y2=bottom, cls="back", stroke_width=1.4)
+        canvas.line((x, top - 8), (x, bottom), cls="back", width=1.4)
         canvas.text(x - 4, top - 8, limit_name, size=11, anchor="end")
     return Figure(id, caption or title, canvas.finish(bottom + 6), wide=True)
 
@@ -287,7 +287,7 @@ def histogram_figure(
 
     for value in y_ticks:
         y = bottom - value / y_ticks[-1] * (bottom - top)
-        canvas.add("line", x1=left, y1=y, x2=right, y2=y, cls="thin", stroke_width=1)
+        canvas.line((left, y), (right, y), cls="thin", width=1)
         canvas.text(left - 8, y + 4, _number(value), size=11, anchor="end", cls="muted")
     for i, count in enumerate(counts):
         tall = count / y_ticks[-1] * (bottom - top)
@@ -300,13 +300,13 @@ def histogram_figure(
             height=tall,
             cls="f0",
         )
-    canvas.add("line", x1=left, y1=bottom, x2=right, y2=bottom, cls="axis", stroke_width=1)
+    canvas.line((left, bottom), (right, bottom), cls="axis", width=1)
     for value in x_ticks:
         canvas.text(px(value), bottom + 16, _number(value), size=11, anchor="middle", cls="muted")
     canvas.text(right, bottom + 32, x_title, size=11, anchor="end")
     if limit is not None:
         x = px(limit)
-        canvas.add("line", x1=x, y1=top - 8, x2=x, y2=bottom, cls="badline", stroke_width=1.6)
+        canvas.line((x, top - 8), (x, bottom), cls="badline", width=1.6)
         canvas.text(x - 5, top, limit_name, size=11, anchor="end", weight="600")
     return Figure(id, caption or title, canvas.finish(height))
 

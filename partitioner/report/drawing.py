@@ -292,20 +292,17 @@ class _Drawing:
                 continue
             drawn.add(stretch)
             lanes = self.lanes.width.get(stretch, 0)
-            (x0, y0), (x1, y1) = self._nodes.xy[a], self._nodes.xy[b]
-            self.canvas.add(
-                "line",
+            start, end = self._nodes.xy[a], self._nodes.xy[b]
+            self.canvas.line(
+                start,
+                end,
                 parent,
-                title=f"pathway {pathway.id}: {count_text(lanes, 'cable')}",
-                x1=x0,
-                y1=y0,
-                x2=x1,
-                y2=y1,
                 cls="channel",
-                stroke_width=max(5.0, lanes * self.pitch + 5.0),
+                width=max(5.0, lanes * self.pitch + 5.0),
+                title=f"pathway {pathway.id}: {count_text(lanes, 'cable')}",
             )
             if pathway.most_lines is not None:
-                self._pathway_limit(parent, pathway.most_lines, lanes, (x0, y0), (x1, y1))
+                self._pathway_limit(parent, pathway.most_lines, lanes, start, end)
 
     def _pathway_limit(self, parent: ET.Element, most: int, lanes: int, a: XY, b: XY) -> None:
         """Two short bars across a pathway that holds a limited number of cables."""
@@ -314,16 +311,13 @@ class _Drawing:
         nx, ny = -(b[1] - a[1]) / size, (b[0] - a[0]) / size
         reach = max(5.0, lanes * self.pitch / 2 + 4.0)
         for side in (1, -1):
-            self.canvas.add(
-                "line",
+            self.canvas.line(
+                (x + nx * side * reach - ny * 4, y + ny * side * reach + nx * 4),
+                (x + nx * side * reach + ny * 4, y + ny * side * reach - nx * 4),
                 parent,
-                title=f"holds at most {most} cables",
-                x1=x + nx * side * reach - ny * 4,
-                y1=y + ny * side * reach + nx * 4,
-                x2=x + nx * side * reach + ny * 4,
-                y2=y + ny * side * reach - nx * 4,
                 cls="axis",
-                stroke_width=1.6,
+                width=1.6,
+                title=f"holds at most {most} cables",
             )
 
     def _draw_backbone(self, parent: ET.Element) -> None:
@@ -394,20 +388,14 @@ class _Drawing:
                 (x, y), (ux, uy) = track.point_along(0.0, backwards)
                 x0, y0 = x, y
                 x, y = x - ux * 12.5, y - uy * 12.5
-                self.canvas.add(
-                    "line", parent, x1=x0, y1=y0, x2=x, y2=y,
-                    cls=f"run {stroke.css_class}", stroke_width=1.6,
-                )  # fmt: skip
-            self.canvas.add(
-                "line",
+                self.canvas.line((x0, y0), (x, y), parent, cls=f"run {stroke.css_class}", width=1.6)
+            self.canvas.line(
+                (x - uy * 4.5, y + ux * 4.5),
+                (x + uy * 4.5, y - ux * 4.5),
                 parent,
-                title=f"terminator of {segment.id}",
-                x1=x - uy * 4.5,
-                y1=y + ux * 4.5,
-                x2=x + uy * 4.5,
-                y2=y - ux * 4.5,
                 cls=f"run {stroke.css_class}",
-                stroke_width=2.4,
+                width=2.4,
+                title=f"terminator of {segment.id}",
             )
             self.sheet.add_rect((x - 4, y - 4, x + 4, y + 4))
 
@@ -483,15 +471,13 @@ class _Drawing:
                     )
                     break
             for x, y in self.sheet.place(wishes, own_cost=0.0, stroke_cost=2.0):
-                self.canvas.add(
-                    "circle",
+                self.canvas.circle(
+                    (x, y),
+                    radius,
                     parent,
-                    title=f"{segment.switch} port {segment.port}",
-                    cx=x,
-                    cy=y,
-                    r=radius,
                     cls=f"tag {stroke.css_class}",
-                    stroke_width=1.2,
+                    width=1.2,
+                    title=f"{segment.switch} port {segment.port}",
                 )
                 self.canvas.text(
                     x, y + 2.7, str(segment.port), parent, size=7.8, anchor="middle", weight="600"
@@ -535,15 +521,12 @@ class _Drawing:
         for device, wish, (x, y) in zip(devices, wishes, places, strict=True):
             stroke = self.strokes[device.segment]
             if math.dist(wish.anchor, (x, y)) > 1:
-                self.canvas.add(
-                    "line",
+                self.canvas.line(
+                    wish.anchor,
+                    (x, y),
                     spurs,
-                    x1=wish.anchor[0],
-                    y1=wish.anchor[1],
-                    x2=x,
-                    y2=y,
                     cls=f"run {stroke.css_class}",
-                    stroke_width=1.3,
+                    width=1.3,
                 )
         for device, (x, y) in zip(devices, places, strict=True):
             self.device_xy[device.id] = (x, y)
@@ -615,14 +598,12 @@ class _Drawing:
                     min(max(foot[0], x - w / 2 + 4), x + w / 2 - 4),
                     min(max(foot[1], y - h / 2), y + h / 2),
                 )
-                self.canvas.add(
-                    "line", parent, x1=foot[0], y1=foot[1], x2=end[0], y2=end[1],
-                    cls=stroke.css_class, stroke_width=1,
-                )  # fmt: skip
-                self.canvas.add(
-                    "circle", parent, cx=foot[0], cy=foot[1], r=2.4,
-                    cls=f"tag {stroke.css_class}", stroke_width=1,
-                )  # fmt: skip
+                self.canvas.line(
+                    foot, end, parent, cls=stroke.css_class, width=1
+                )
+                self.canvas.circle(
+                    foot, 2.4, parent, cls=f"tag {stroke.css_class}", width=1
+                )
             self.canvas.add(
                 "rect",
                 parent,
@@ -673,15 +654,12 @@ class _Drawing:
             distance = math.dist((ax, ay), (nx, ny))
             if distance > leaders_beyond:
                 t = min(1.0, (MARK_RADIUS + 1) / distance)
-                self.canvas.add(
-                    "line",
+                self.canvas.line(
+                    (ax + (nx - ax) * t, ay + (ny - ay) * t),
+                    (nx, ny),
                     parent,
-                    x1=ax + (nx - ax) * t,
-                    y1=ay + (ny - ay) * t,
-                    x2=nx,
-                    y2=ny,
                     cls="leader",
-                    stroke_width=0.7,
+                    width=0.7,
                 )
             if back:
                 self.canvas.add(
@@ -715,9 +693,7 @@ class _Drawing:
         base = y + 14
         for name, right, down in self.view.axes():
             dx, dy = right * unit, down * unit
-            self.canvas.add(
-                "line", group, x1=x, y1=base, x2=x + dx, y2=base + dy, cls="axis", stroke_width=1.2
-            )
+            self.canvas.line((x, base), (x + dx, base + dy), group, cls="axis", width=1.2)
             size = math.hypot(dx, dy) or 1.0
             ux, uy = dx / size, dy / size
             self.canvas.add(
@@ -764,38 +740,3 @@ def _device_title(device: DrawnDevice) -> str:
     if device.option:
         parts.append(f"option {device.option}")
     return ", ".join(parts)
-
-
-def overview_figure(
-    data: DrawingInput,
-    id: str,
-    title: str,
-    focus: frozenset[str] | None = None,
-    note: str = "",
-) -> Figure:
-    """Draw one view, the clearest one, in which only some segments stand out.
-
-    For a build (see :func:`partitioner.report.drawing_input.fitted_input`), for what a change or a
-    failure touches, or for one side of a comparison.
-
-    Parameters
-    ----------
-    data
-        What to draw.
-    id, title
-        Id of the figure, unique on the page, and what it shows.
-    focus
-        Segments drawn in full; None for all. The others are only hinted at.
-    note
-        A further sentence for the caption.
-    """
-    shown_segments = frozenset(s.id for s in data.segments) if focus is None else focus
-    devices = [d for d in data.devices if d.segment in shown_segments]
-    numbers = device_numbers(data) if len(devices) > NAMES_UP_TO else {}
-    points = _all_points(data)
-    view = _clearest(choose_views(points, WIDTH, MARGIN), points)
-    desc = f"{title}. {view.name}, {view.note}. {note}".strip()
-    is_detail = len(shown_segments) < len(data.segments)
-    shown = Shown(id, title, desc, shown_segments, numbers, is_detail)
-    caption = f"{title}: {view.name.lower()}, {view.note}. {note}".strip()
-    return Figure(id, caption, draw_view(data, view, shown), wide=True)

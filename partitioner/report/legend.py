@@ -10,6 +10,8 @@ from partitioner.report.marks import draw_mark
 from partitioner.report.strokes import Stroke
 from partitioner.report.svg import Canvas, text_width
 
+XY = tuple[float, float]
+
 LINE_HEIGHT = 17.0
 SIZE = 10.5
 
@@ -29,6 +31,10 @@ def draw_legend(
     return _lines(canvas, segments, strokes, y + 6)
 
 
+Sign = Callable[[float, float], object]
+"""Draws a sign in a box of 24 px from x on, at the height y."""
+
+
 def _signs(
     canvas: Canvas,
     data: DrawingInput,
@@ -38,81 +44,87 @@ def _signs(
     has_backbone: bool,
 ) -> float:
     ink = Stroke(None, "", 1.4)
-    entries: list[tuple[str, Callable[[float, float], None]]] = []
+    sign = _Signs(canvas)
     shown = {s.id for s in segments}
-    devices = [d for d in data.devices if d.segment in shown]
+    used = {s.grade for s in segments}
+    has_lines = any(s.is_shared for s in segments)
+    has_options = any(d.option for d in data.devices if d.segment in shown)
 
-    def mark(grade: str, is_option: bool) -> Callable[[float, float], None]:
+    def mark(grade: str, is_option: bool = False) -> Sign:
         return lambda x, y: draw_mark(
             canvas, None, (x + 12, y), grade=grade, stroke=ink, is_option=is_option, grades=grades
         )
 
-    def box(cls: str, dash: str) -> Callable[[float, float], None]:
-        def draw(x: float, y: float) -> None:
-            canvas.add(
-                "rect",
-                x=x + 6,
-                y=y - 6,
-                width=12,
-                height=12,
-                rx=2.5,
-                cls=cls,
-                stroke_width=1.5,
-                stroke_dasharray=dash,
-            )
-
-        return draw
-
-    def terminator(x: float, y: float) -> None:
-        canvas.add("line", x1=x + 2, y1=y, x2=x + 20, y2=y, cls="hk", stroke_width=2.4)
-        canvas.add("line", x1=x + 20, y1=y - 5, x2=x + 20, y2=y + 5, cls="hk", stroke_width=2.4)
-
-    def port(x: float, y: float) -> None:
-        canvas.add("line", x1=x, y1=y, x2=x + 24, y2=y, cls="hk", stroke_width=1.4)
-        canvas.add("circle", cx=x + 12, cy=y, r=5.2, cls="tag hk", stroke_width=1.2)
-        canvas.text(x + 12, y + 2.7, "1", size=7.8, anchor="middle", weight="600")
-
-    def channel(x: float, y: float) -> None:
-        canvas.add("line", x1=x + 3, y1=y, x2=x + 21, y2=y, cls="channel", stroke_width=9)
-
-    def gate(x: float, y: float) -> None:
-        channel(x, y)
-        for side in (-6.5, 6.5):
-            canvas.add(
-                "line", x1=x + 8, y1=y + side, x2=x + 16, y2=y + side, cls="axis", stroke_width=1.6
-            )
-
-    def backbone(x: float, y: float) -> None:
-        canvas.add("line", x1=x, y1=y, x2=x + 24, y2=y, cls="back", stroke_width=4.4)
-        canvas.add("line", x1=x, y1=y, x2=x + 24, y2=y, cls="halo", stroke_width=2)
-
-    if any(s.is_shared for s in segments):
-        entries.append(("device on a shared line", mark("", False)))
-    used = {s.grade for s in segments}
-    entries += [(f"device on a {g} link", mark(g, False)) for g in grades if g in used]
-    if any(d.option for d in devices):
-        entries.append(("hollow: comes with an option", mark("", True)))
-    entries.append(("switch", box("switch", "")))
-    if any(not s.is_open for s in data.switches):
-        entries.append(("candidate switch, left out", box("closed", "3 2")))
-    entries.append(("port number", port))
-    if any(s.is_shared for s in segments):
-        entries.append(("end of a line with its terminator", terminator))
-    if data.pathways:
-        entries.append(("pathway, as wide as its cables", channel))
-    if any(p.most_lines is not None for p in data.pathways):
-        entries.append(("pathway that holds few cables", gate))
-    if data.backbone and has_backbone:
-        entries.append(("backbone link (drawn direct)", backbone))
+    entries: list[tuple[str, Sign, bool]] = [
+        ("device on a shared line", mark(""), has_lines),
+        *((f"device on a {g} link", mark(g), g in used) for g in grades),
+        ("hollow: comes with an option", mark("", is_option=True), has_options),
+        ("switch", sign.switch, True),
+        ("candidate switch, left out", sign.closed, any(not s.is_open for s in data.switches)),
+        ("port number", sign.port, True),
+        ("end of a line with its terminator", sign.terminator, has_lines),
+        ("pathway, as wide as its cables", sign.channel, bool(data.pathways)),
+        (
+            "pathway that holds few cables",
+            sign.gate,
+            any(p.most_lines is not None for p in data.pathways),
+        ),
+        ("backbone link (drawn direct)", sign.backbone, bool(data.backbone) and has_backbone),
+    ]
     x, y = 16.0, top
-    for words, sign in entries:
+    for words, draw, is_there in entries:
+        if not is_there:
+            continue
         wide = 30 + text_width(words, SIZE) + 20
         if x + wide > canvas.width and x > 16:
             x, y = 16.0, y + LINE_HEIGHT + 2
-        sign(x, y)
+        draw(x, y)
         canvas.text(x + 30, y + 3.6, words, size=SIZE)
         x += wide
     return y + LINE_HEIGHT
+
+
+class _Signs:
+    """The signs that are no device marks."""
+
+    def __init__(self, canvas: Canvas):
+        self._canvas = canvas
+
+    def _across(self, x: float, y: float, ends: XY, cls: str, width: float) -> None:
+        self._canvas.line((x + ends[0], y), (x + ends[1], y), cls=cls, width=width)
+
+    def _box(self, x: float, y: float, cls: str, dash: str) -> None:
+        self._canvas.add(
+            "rect", x=x + 6, y=y - 6, width=12, height=12, rx=2.5, cls=cls, stroke_width=1.5,
+            stroke_dasharray=dash,
+        )  # fmt: skip
+
+    def switch(self, x: float, y: float) -> None:
+        self._box(x, y, "switch", "")
+
+    def closed(self, x: float, y: float) -> None:
+        self._box(x, y, "closed", "3 2")
+
+    def terminator(self, x: float, y: float) -> None:
+        self._across(x, y, (2, 20), "hk", 2.4)
+        self._canvas.line((x + 20, y - 5), (x + 20, y + 5), cls="hk", width=2.4)
+
+    def port(self, x: float, y: float) -> None:
+        self._across(x, y, (0, 24), "hk", 1.4)
+        self._canvas.circle((x + 12, y), 5.2, cls="tag hk", width=1.2)
+        self._canvas.text(x + 12, y + 2.7, "1", size=7.8, anchor="middle", weight="600")
+
+    def channel(self, x: float, y: float) -> None:
+        self._across(x, y, (3, 21), "channel", 9)
+
+    def gate(self, x: float, y: float) -> None:
+        self.channel(x, y)
+        for side in (-6.5, 6.5):
+            self._across(x, y + side, (8, 16), "axis", 1.6)
+
+    def backbone(self, x: float, y: float) -> None:
+        self._across(x, y, (0, 24), "back", 4.4)
+        self._across(x, y, (0, 24), "halo", 2)
 
 
 def _lines(
@@ -132,15 +144,8 @@ def _lines(
     for i, (segment, words) in enumerate(zip(segments, texts, strict=True)):
         x, y = 16 + (i // rows) * column, top + (i % rows) * LINE_HEIGHT
         stroke = strokes[segment.id]
-        canvas.add(
-            "line",
-            x1=x,
-            y1=y,
-            x2=x + 36,
-            y2=y,
-            cls=f"run {stroke.css_class}",
-            stroke_width=stroke.width,
-            stroke_dasharray=stroke.dash,
+        canvas.line(
+            (x, y), (x + 36, y), cls=f"run {stroke.css_class}", width=stroke.width, dash=stroke.dash
         )
         canvas.text(x + 44, y + 3.6, segment.id, size=SIZE, weight="700")
         canvas.text(x + 44 + names, y + 3.6, words, size=SIZE, cls="muted")

@@ -36,11 +36,9 @@ def draw_mark(
     hue = "fk" if stroke.hue is None else f"f{stroke.hue}"
     cls = f"{stroke.css_class} {'hollow' if is_option else hue}"
     x, y = at
-    canvas.add("circle", parent, cx=x, cy=y, r=MARK_RADIUS + 1.6, cls="page")
+    canvas.circle((x, y), MARK_RADIUS + 1.6, parent, cls="page")
     if grade not in grades:
-        canvas.add(
-            "circle", parent, title=title, cx=x, cy=y, r=MARK_RADIUS, cls=cls, stroke_width=1.8
-        )
+        canvas.circle((x, y), MARK_RADIUS, parent, cls=cls, width=1.8, title=title)
         return
     corners, first = _CORNERS[list(grades).index(grade) % len(_CORNERS)]
     radius = MARK_RADIUS * (1.3 if corners <= 4 else 1.15)

@@ -7,15 +7,16 @@ What is lost is crossed out, what is absent is hollow: shape tells, colour only 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
+from partitioner.report.drawing import segment_strokes
 from partitioner.report.drawing_input import DrawingInput, DrawnSegment, Point, fitted_input
 from partitioner.report.lanes import assign_lanes, draw_track
 from partitioner.report.projection import View, choose_views
 from partitioner.report.sections import Figure
-from partitioner.report.strokes import Stroke, line_stroke, link_stroke
+from partitioner.report.strokes import Stroke
 from partitioner.report.svg import Canvas, num
 
 XY = tuple[float, float]
@@ -73,7 +74,7 @@ def panels_figure(
     points += [d.at_um for d in data.devices] + [p for s in data.segments for _, p in s.route]
     view = max(choose_views(points, width, MARGIN), key=lambda v: _distinct(v, points))
     canvas = Canvas(id, title, desc, width * columns + GAP * (columns - 1))
-    looks = _looks(data)
+    looks = segment_strokes(data)
     for number, panel in enumerate(panels):
         left = (number % columns) * (width + GAP)
         top = (number // columns) * (view.height + HEAD + GAP)
@@ -93,20 +94,6 @@ def _distinct(view: View, points: Sequence[Point]) -> int:
     return len({(round(x / 5), round(y / 5)) for x, y in map(view.xy, points)})
 
 
-def _looks(data: DrawingInput) -> dict[str, Stroke]:
-    """Colour and dash of each segment, as on the large drawing of the whole layout."""
-    grades = sorted({s.grade for s in data.segments if not s.is_shared})
-    found: dict[str, Stroke] = {}
-    lines = 0
-    for segment in data.segments:
-        if segment.is_shared:
-            found[segment.id] = line_stroke(lines)
-            lines += 1
-        else:
-            found[segment.id] = link_stroke(grades.index(segment.grade))
-    return found
-
-
 class _Panel:
     """One panel under construction, back to front."""
 
@@ -117,7 +104,7 @@ class _Panel:
         data: DrawingInput,
         panel: Panel,
         view: View,
-        looks: dict[str, Stroke],
+        looks: Mapping[str, Stroke],
     ):
         self.canvas, self.parent, self.whole = canvas, parent, data
         self.panel, self.view, self.looks = panel, view, looks
@@ -136,10 +123,7 @@ class _Panel:
         self._switches()
 
     def _line(self, a: XY, b: XY, cls: str, width: float, title: str = "") -> None:
-        self.canvas.add(
-            "line", self.parent, title=title, x1=a[0], y1=a[1], x2=b[0], y2=b[1], cls=cls,
-            stroke_width=width,
-        )  # fmt: skip
+        self.canvas.line(a, b, self.parent, cls=cls, width=width, title=title)
 
     def _cross(self, at: XY, size: float, title: str) -> None:
         x, y = at
@@ -226,15 +210,17 @@ class _Panel:
                 device = where[id_]
                 look = self.looks[device.segment]
                 if carried is not None and id_ not in carried:
-                    self.canvas.add(
-                        "circle", self.parent, title=f"{id_}, not in this build", cx=x, cy=y,
-                        r=DOT - 0.4, cls="closed", stroke_width=0.9,
-                    )  # fmt: skip
+                    self.canvas.circle(
+                        (x, y),
+                        DOT - 0.4,
+                        self.parent,
+                        cls="closed",
+                        width=0.9,
+                        title=f"{id_}, not in this build",
+                    )
                     continue
                 hue = "fk" if look.hue is None else f"f{look.hue}"
-                self.canvas.add(
-                    "circle", self.parent, title=id_, cx=x, cy=y, r=DOT, cls=hue
-                )
+                self.canvas.circle((x, y), DOT, self.parent, cls=hue, title=id_)
                 if id_ in self.panel.lost_devices:
                     self._cross((x, y), CROSS, f"{id_}, lost")
 
@@ -252,14 +238,14 @@ class _Panel:
 
 def _legend(canvas: Canvas, top: float, panels: Sequence[Panel]) -> None:
     x, y = 8.0, top + 4.0
-    canvas.add("circle", cx=x, cy=y, r=DOT + 0.7, cls="fk")
+    canvas.circle((x, y), DOT + 0.7, cls="fk")
     canvas.text(x + 9, y + 4, "device", size=11)
     x += 62
     canvas.add("rect", x=x - 4.5, y=y - 4.5, width=9, height=9, rx=1.5, cls="switch")
     canvas.text(x + 10, y + 4, "switch", size=11)
     x += 66
     if any(p.carried is not None for p in panels):
-        canvas.add("circle", cx=x, cy=y, r=DOT + 0.3, cls="closed", stroke_width=0.9)
+        canvas.circle((x, y), DOT + 0.3, cls="closed", width=0.9)
         canvas.text(x + 9, y + 4, "device not in this build", size=11)
         x += 150
     is_loss = any(
@@ -270,8 +256,5 @@ def _legend(canvas: Canvas, top: float, panels: Sequence[Panel]) -> None:
         canvas.add("path", d=path, cls="badline", stroke_width=1.7)
         canvas.text(x + 9, y + 4, "lost", size=11)
         x += 50
-        canvas.add(
-            "line", x1=x - 4, y1=y, x2=x + 22, y2=y, cls="badline", stroke_width=1.6,
-            stroke_dasharray="2 3",
-        )  # fmt: skip
+        canvas.line((x - 4, y), (x + 22, y), cls="badline", width=1.6, dash="2 3")
         canvas.text(x + 28, y + 4, "lost cable", size=11)

@@ -148,18 +148,13 @@ def _strip(
     start, end = px(0), px(segment.length_um)
     for label in labels:
         tip = y - 8 - label.level * LEVEL if label.is_above else y + 8 + label.level * LEVEL
-        canvas.add("line", x1=label.x, y1=y, x2=label.x, y2=tip, cls="leader", stroke_width=0.7)
+        canvas.line((label.x, y), (label.x, tip), cls="leader", width=0.7)
         edge = tip - 1 if label.is_above else tip + 9
         weight = "600" if label.words.startswith("0 ") else ""
         canvas.text(label.x + 2, edge, label.words, size=SIZE, weight=weight)
-    canvas.add(
-        "line", x1=start, y1=y, x2=end, y2=y, cls=f"run {stroke.css_class}",
-        stroke_width=3, stroke_dasharray=stroke.dash,
-    )  # fmt: skip
+    canvas.line((start, y), (end, y), cls=f"run {stroke.css_class}", width=3, dash=stroke.dash)
     for x in (start, end):
-        canvas.add(
-            "line", x1=x, y1=y - 6, x2=x, y2=y + 6, cls=f"run {stroke.css_class}", stroke_width=2.4
-        )
+        canvas.line((x, y - 6), (x, y + 6), cls=f"run {stroke.css_class}", width=2.4)
     x = px(segment.switch_along_um)
     canvas.add("rect", x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch", stroke_width=1)
     for device in devices:

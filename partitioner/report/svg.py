@@ -95,6 +95,38 @@ class Canvas:
             ET.SubElement(element, "title").text = title
         return element
 
+    def line(
+        self,
+        start: tuple[float, float],
+        end: tuple[float, float],
+        parent: ET.Element | None = None,
+        *,
+        cls: str,
+        width: float | None = None,
+        dash: str = "",
+        title: str = "",
+    ) -> ET.Element:
+        """Add a straight line."""
+        (x1, y1), (x2, y2) = start, end
+        return self.add(
+            "line", parent, title, x1=x1, y1=y1, x2=x2, y2=y2, cls=cls, stroke_width=width,
+            stroke_dasharray=dash,
+        )  # fmt: skip
+
+    def circle(
+        self,
+        at: tuple[float, float],
+        radius: float,
+        parent: ET.Element | None = None,
+        *,
+        cls: str,
+        width: float | None = None,
+        title: str = "",
+    ) -> ET.Element:
+        """Add a circle."""
+        x, y = at
+        return self.add("circle", parent, title, cx=x, cy=y, r=radius, cls=cls, stroke_width=width)
+
     def text(
         self,
         x: float,

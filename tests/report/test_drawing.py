@@ -11,7 +11,6 @@ import pytest
 from partitioner.report.drawing import (
     device_numbers,
     layout_figures,
-    overview_figure,
     segment_strokes,
 )
 from partitioner.report.drawing_input import (
@@ -239,15 +238,6 @@ def test_a_switch_along_the_line_keeps_its_place_in_a_smaller_unit() -> None:
     assert cut.switch_stop == 0
     assert cut.switch_along_um == 0
     assert [name for name, _ in cut.route] == ["b", "c"]
-
-
-def test_an_overview_can_put_some_segments_in_front(twelve) -> None:
-    data = drawing_input(*twelve)
-    figure = overview_figure(data, "changed", "What changes", frozenset({"east.1"}), "One line.")
-    texts = _texts(figure.svg)
-    own = {d.id for d in data.devices if d.segment == "east.1"}
-    assert {d.id for d in data.devices} & set(texts) == own
-    assert figure.caption.endswith("One line.")
 
 
 def test_very_many_devices_are_only_marked_in_the_overview(many, monkeypatch) -> None:
