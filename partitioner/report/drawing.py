@@ -80,7 +80,7 @@ def layout_figures(data: DrawingInput, id: str = "layout") -> tuple[Figure, ...]
     views = choose_views(_all_points(data), WIDTH, MARGIN)
     figures = []
     for view in views:
-        key = "plan" if view.name == "Plan" else "side"
+        key = "side" if view.name == "Side view" else "top"
         shown = Shown(
             f"{id}-{key}",
             f"{view.name} of {data.name}",

@@ -26,7 +26,7 @@ class DrawnPathway:
 
 @dataclass(frozen=True, slots=True)
 class DrawnSwitch:
-    """A switch; one that is not ``is_open`` is a candidate the plan leaves out."""
+    """A switch; one that is not ``is_open`` is a candidate that is left out."""
 
     id: str
     at_um: Point

@@ -66,7 +66,7 @@ def extent_um(points: Iterable[Point]) -> tuple[tuple[int, int], ...]:
 def choose_views(points: Sequence[Point], width: float, margin: float) -> tuple[View, ...]:
     """Choose the views that show all points in a sheet ``width`` px wide.
 
-    The plan shows the two level axes, the longer of them lying across the sheet. When heights
+    The top view shows the two level axes, the longer of them lying across the sheet. When heights
     matter a side view is added, in which the depth is drawn obliquely, so that what lies one
     behind the other stays apart.
     """
@@ -78,7 +78,7 @@ def choose_views(points: Sequence[Point], width: float, margin: float) -> tuple[
     flat = spans[2] < MATERIAL_HEIGHT * longest
     tall_only = max(spans[0], spans[1]) == 0 and spans[2] > 0
     if not tall_only:
-        name = "Plan"
+        name = "Top view"
         note = f"seen from above: {'xyz'[level]} to the right, {'xyz'[other]} up"
         views.append(
             _fit(name, note, points, {level: (1.0, 0.0), other: (0.0, -1.0)}, width, margin)

@@ -97,7 +97,7 @@ def test_page_and_drawings_follow_the_colour_scheme(browser, address: str, dark:
     page, ink, label, line = browser.execute_script(
         "const of = (s, p) => getComputedStyle(document.querySelector(s))[p];"
         "return [of('html', 'backgroundColor'), of('body', 'color'),"
-        " of('#layout-plan text', 'fill'), of('#layout-plan path.h0', 'stroke')]"
+        " of('#layout-top text', 'fill'), of('#layout-top path.h0', 'stroke')]"
     )
     assert page == _rgb(tokens["--page"])
     assert ink == label == _rgb(tokens["--ink"])
@@ -141,7 +141,7 @@ def test_device_labels_are_readable_in_the_overview(browser, address: str) -> No
     _show(browser, address, 1280)
     labels, covered = browser.execute_script(
         """
-        const names = new Set([...document.querySelectorAll('#layout-plan text')]
+        const names = new Set([...document.querySelectorAll('#layout-top text')]
           .filter(t => t.getAttribute('text-anchor') === 'middle' && t.hasAttribute('style')));
         const boxes = [...names].map(t => t.getBoundingClientRect());
         let covered = 0;

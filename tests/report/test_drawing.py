@@ -70,7 +70,7 @@ def test_golden_drawing() -> None:
     """The tiny drawing byte for byte; renew it with RENEW_GOLD=1 after looking at it."""
     (figure,) = layout_figures(_tiny())
     got = standalone(figure.svg)
-    path = GOLD / "tiny-plan.svg"
+    path = GOLD / "tiny-top.svg"
     if os.environ.get("RENEW_GOLD"):
         path.write_text(got, encoding="utf-8")
     assert got == path.read_text(encoding="utf-8")
@@ -117,7 +117,7 @@ def test_dense_layouts_are_numbered_and_detailed_per_switch(many, many_figures) 
     problem, assessment = many
     data = drawing_input(problem, assessment)
     figures = many_figures
-    assert [f.id for f in figures[:2]] == ["layout-plan", "layout-side"]
+    assert [f.id for f in figures[:2]] == ["layout-top", "layout-side"]
     numbers = device_numbers(data)
     assert sorted(numbers.values()) == list(range(1, 181))
     assert set(map(str, numbers.values())) <= set(_texts(figures[0].svg))

@@ -21,7 +21,7 @@ def _spread(view: View, points: list[tuple[int, int, int]]) -> tuple[float, floa
 
 def test_flat_things_get_a_plan_only() -> None:
     views = choose_views(_box(10, 8, 0.1), 1000, 50)
-    assert [v.name for v in views] == ["Plan"]
+    assert [v.name for v in views] == ["Top view"]
     assert views[0].stretch == 1.0
 
 
