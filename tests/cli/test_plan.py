@@ -156,15 +156,16 @@ def test_rejected_plan_keeps_the_evidence(
 ) -> None:
     from partitioner.model.assessment import RuleFinding
 
-    real = pipeline.assess_layout
+    real = pipeline.judged
 
     def find_something(problem, layout):
         from dataclasses import replace
 
-        assessment = real(problem, layout)
-        return replace(assessment, findings=(RuleFinding("length", ("line-1",), "too long"),))
+        facts, assessment = real(problem, layout)
+        finding = RuleFinding("length", ("line-1",), "too long")
+        return facts, replace(assessment, findings=(finding,))
 
-    monkeypatch.setattr(pipeline, "assess_layout", find_something)
+    monkeypatch.setattr(pipeline, "judged", find_something)
     folder = tmp_path / "out"
     assert run(["plan", str(example), "-o", str(folder), *QUICK]) == ExitCode.FAULT
     out, err = capsys.readouterr()
