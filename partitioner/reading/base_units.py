@@ -9,7 +9,7 @@ from functools import cache
 from typing import Any, TypeVar
 
 from partitioner.reading.kinds import Number
-from partitioner.reading.schema import Table
+from partitioner.reading.schema import KeyTable
 from partitioner.reading.tables import kind_of
 from partitioner.units import to_base
 
@@ -28,7 +28,7 @@ _BASE_NAMES = {
 
 
 @cache
-def _conversions(table: type[Table]) -> tuple[tuple[str, str, int], ...]:
+def _conversions(table: type[KeyTable]) -> tuple[tuple[str, str, int], ...]:
     """For each key of a table: its name, the field it becomes, base units in one (0: as it is)."""
     found = []
     for name, kind in ((n, kind_of(i)) for n, i in table.model_fields.items()):
@@ -40,7 +40,7 @@ def _conversions(table: type[Table]) -> tuple[tuple[str, str, int], ...]:
     return tuple(found)
 
 
-def made(model: type[M], table: type[Table], values: Any, **given: Any) -> M:
+def made(model: type[M], table: type[KeyTable], values: Any, **given: Any) -> M:
     """Make an object of the model from the keys of a table.
 
     Each field takes the value of the key of its name, in base units; figures in units that have
@@ -64,6 +64,6 @@ def made(model: type[M], table: type[Table], values: Any, **given: Any) -> M:
     return model(**{field.name: given[field.name] for field in fields(model)})  # type: ignore[arg-type]
 
 
-def same(model: type[M], table: Table, **given: Any) -> M:
+def same(model: type[M], table: KeyTable, **given: Any) -> M:
     """:func:`made` from an object of a table."""
     return made(model, type(table), table, **given)

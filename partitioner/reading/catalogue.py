@@ -16,15 +16,15 @@ from partitioner.reading.origin import Findings, YamlOrigin
 from partitioner.reading.schema import (
     CableEntry,
     GradeEntry,
+    KeyTable,
     LimitCurveEntry,
     PartEntry,
-    Table,
 )
 from partitioner.reading.tables import Item, read_table
 from partitioner.reading.yaml_text import load
 from partitioner.units import MG_PER_G, UM_PER_M, to_base
 
-SECTIONS: dict[str, type[Table]] = {
+SECTIONS: dict[str, type[KeyTable]] = {
     "grades": GradeEntry,
     "cables": CableEntry,
     "parts": PartEntry,

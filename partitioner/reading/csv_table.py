@@ -14,16 +14,16 @@ from partitioner.errors import Finding
 from partitioner.reading.csv_text import UnreadableCsv, csv_rows, lines_of
 from partitioner.reading.kinds import (
     Grades,
-    Kind,
     Name,
     Names,
     Point,
     Text,
+    ValueKind,
     did_you_mean,
 )
 from partitioner.reading.limits import LONGEST_ROW_LINE, MOST_COLUMNS, MOST_ROWS
 from partitioner.reading.origin import At, Findings, Origin, Steps
-from partitioner.reading.schema import Table
+from partitioner.reading.schema import KeyTable
 from partitioner.reading.tables import Item, key_names, kind_of, read_table
 from partitioner.reading.yaml_text import plain_value
 
@@ -75,8 +75,8 @@ def _cell_starts(line: str, separator: str) -> list[int]:
     return starts
 
 
-def _column_kinds(model: type[Table]) -> dict[str, Kind]:
-    kinds: dict[str, Kind] = {}
+def _column_kinds(model: type[KeyTable]) -> dict[str, ValueKind]:
+    kinds: dict[str, ValueKind] = {}
     for name, info in model.model_fields.items():
         kind = kind_of(info)
         if isinstance(kind, Point):
@@ -86,12 +86,12 @@ def _column_kinds(model: type[Table]) -> dict[str, Kind]:
     return kinds
 
 
-def column_names(model: type[Table]) -> list[str]:
+def column_names(model: type[KeyTable]) -> list[str]:
     """Columns a CSV file with rows of ``model`` may have."""
     return list(_column_kinds(model))
 
 
-def _cell(text: str, kind: Kind) -> Any:
+def _cell(text: str, kind: ValueKind) -> Any:
     """Give a cell the meaning the same words would have in the YAML file."""
     if isinstance(kind, (Name, Text)):
         return text
@@ -106,7 +106,7 @@ def _cell(text: str, kind: Kind) -> Any:
 
 
 def read_csv(
-    model: type[Table], text: str, file: str, section: str, findings: Findings
+    model: type[KeyTable], text: str, file: str, section: str, findings: Findings
 ) -> tuple[list[Item[Any]], bool]:
     """Read the rows of a CSV text; tell whether all rows could be told apart.
 
@@ -195,7 +195,7 @@ def read_csv(
     return items, True
 
 
-def _is_header(header: tuple[str, ...], kinds: dict[str, Kind]) -> bool:
+def _is_header(header: tuple[str, ...], kinds: dict[str, ValueKind]) -> bool:
     """Whether a row names columns of a list, if perhaps some of them wrongly."""
     named = [name for name in header if name]
     known = sum(name in kinds for name in named)
@@ -213,9 +213,9 @@ def _row_id(header: tuple[str, ...], row: list[str]) -> str:
 
 
 def _check_header(
-    model: type[Table],
+    model: type[KeyTable],
     header: tuple[str, ...],
-    kinds: dict[str, Kind],
+    kinds: dict[str, ValueKind],
     origin: Origin,
     findings: Findings,
 ) -> None:
@@ -239,10 +239,10 @@ def _check_header(
 
 
 def _read_row(
-    model: type[Table],
+    model: type[KeyTable],
     header: tuple[str, ...],
     row: list[str],
-    kinds: dict[str, Kind],
+    kinds: dict[str, ValueKind],
     origin: Origin,
     findings: Findings,
 ) -> Item[Any]:
@@ -264,7 +264,7 @@ def _read_row(
 
 
 def _without_missing(
-    model: type[Table],
+    model: type[KeyTable],
     raw: dict[str, Any],
     origin: Origin,
     findings: Findings,

@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema
 
-from partitioner.reading.schema import FORMAT, ProblemTable, Table
+from partitioner.reading.schema import FORMAT, KeyTable, ProblemTable
 
 
 class _Generator(GenerateJsonSchema):
@@ -32,7 +32,7 @@ def plain_default(value: Any) -> Any:
     return value
 
 
-def schema_of(model: type[Table], title: str) -> dict[str, Any]:
+def schema_of(model: type[KeyTable], title: str) -> dict[str, Any]:
     """JSON Schema (draft 2020-12) of a file that ``model`` describes."""
     made = model.model_json_schema(by_alias=True, schema_generator=_Generator)
     for table in made.get("$defs", {}).values():

@@ -73,7 +73,7 @@ def _quoted(value: Any) -> str:
     return f"put it in quotes: '{got(value)}'"
 
 
-def _inside(kind: Kind, value: Any, *at: str | int) -> Any:
+def _inside(kind: ValueKind, value: Any, *at: str | int) -> Any:
     """Read a part of a value; its fault then leads to the part."""
     try:
         return kind.read(value)
@@ -114,7 +114,7 @@ def plain_number(value: Decimal | int) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-class Kind:
+class ValueKind:
     """One kind of value. Subclasses say how to read it and how to describe it."""
 
     def read(self, value: Any) -> Any:
@@ -139,7 +139,7 @@ class Kind:
 
 
 @dataclass(frozen=True)
-class Number(Kind):
+class Number(ValueKind):
     """A number in one of people's units that becomes a whole number of base units.
 
     ``low`` and ``high`` are bounds in people's units; ``above`` leaves ``low`` itself out.
@@ -240,7 +240,7 @@ def _last_digit_exponent(number: Decimal) -> int:
 
 
 @dataclass(frozen=True)
-class Whole(Kind):
+class Whole(ValueKind):
     """A whole number with bounds; ``unit`` is for the words only."""
 
     low: int
@@ -284,7 +284,7 @@ class Whole(Kind):
 
 
 @dataclass(frozen=True)
-class Flag(Kind):
+class Flag(ValueKind):
     """``true`` or ``false``."""
 
     def words(self) -> str:
@@ -308,7 +308,7 @@ class Flag(Kind):
 
 
 @dataclass(frozen=True)
-class Text(Kind):
+class Text(ValueKind):
     """Any text of at most ``longest`` characters."""
 
     longest: int = 2_000
@@ -338,7 +338,7 @@ class Text(Kind):
 
 
 @dataclass(frozen=True)
-class Name(Kind):
+class Name(ValueKind):
     """The id of something; ``of`` says of what."""
 
     of: str = "id"
@@ -403,7 +403,7 @@ class SegmentName(Name):
 
 
 @dataclass(frozen=True)
-class Choice(Kind):
+class Choice(ValueKind):
     """One word out of a few."""
 
     of: type[StrEnum]
@@ -427,7 +427,7 @@ class Choice(Kind):
 
 
 @dataclass(frozen=True)
-class Point(Kind):
+class Point(ValueKind):
     """Coordinates x, y, z in m."""
 
     def words(self) -> str:
@@ -449,7 +449,7 @@ class Point(Kind):
 
 
 @dataclass(frozen=True)
-class Grades(Kind):
+class Grades(ValueKind):
     """Speed grades as a list of ids, or as a mapping from id to the price of the PHY."""
 
     def words(self) -> str:
@@ -490,7 +490,7 @@ class Grades(Kind):
 
 
 @dataclass(frozen=True)
-class Names(Kind):
+class Names(ValueKind):
     """A list of ids without repeats."""
 
     of: str

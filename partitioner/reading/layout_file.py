@@ -19,7 +19,7 @@ from partitioner.model.problem import Problem
 from partitioner.reading.kinds import Names, SegmentName, Text, Whole
 from partitioner.reading.origin import Enough, Findings, Origin, YamlOrigin
 from partitioner.reading.problem import read_document, read_text
-from partitioner.reading.schema import FORMAT, DeviceId, GradeId, SwitchId, Table, key
+from partitioner.reading.schema import FORMAT, DeviceId, GradeId, KeyTable, SwitchId, key
 from partitioner.reading.tables import Item, read_list, read_table
 from partitioner.reading.yaml_text import Flow, dump
 
@@ -28,7 +28,7 @@ PlcaId = Annotated[int, Whole(0, 255)]
 BurstCount = Annotated[int, Whole(0, 255)]
 
 
-class SegmentTable(Table):
+class SegmentTable(KeyTable):
     """One shared line or one link."""
 
     id: SegmentId | None = key("Name of the segment; default: switch and port joined.", None)
@@ -60,14 +60,14 @@ class SegmentTable(Table):
     )
 
 
-class BuiltLinkTable(Table):
+class BuiltLinkTable(KeyTable):
     """A backbone link that is built."""
 
     between: Annotated[tuple[str, str], Names("switch", least=2, most=2)] = key("The two switches.")
     grade: GradeId = key("Its grade.")
 
 
-class LayoutTable(Table):
+class LayoutTable(KeyTable):
     """A layout: decisions only."""
 
     format: Annotated[int, Whole(1, 1_000_000)] = key(

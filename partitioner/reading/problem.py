@@ -24,9 +24,9 @@ from partitioner.reading.rules.everything import check_parts
 from partitioner.reading.schema import (
     FORMAT,
     DeviceTable,
+    KeyTable,
     ProblemTable,
     StreamTable,
-    Table,
 )
 from partitioner.reading.tables import Item, key_names, read_list, read_table, tables_inside
 from partitioner.reading.yaml_text import load
@@ -257,7 +257,7 @@ class _Reader:
             return Item(model(), self._root.part(section), whole=False)
         return read_table(model, raw, self._root.part(section), self._findings)
 
-    def _csv(self, section: str, model: type[Table], name: str | None) -> list[Item[Any]]:
+    def _csv(self, section: str, model: type[KeyTable], name: str | None) -> list[Item[Any]]:
         if name is None:
             if self._raw.get(f"{section}_csv") is not None:
                 self._unsure.add(section)

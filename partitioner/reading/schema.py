@@ -72,13 +72,13 @@ def key(text: str, default: Any = ..., **more: Any) -> Any:
     return Field(default=default, description=text, **more)
 
 
-class Table(BaseModel):
+class KeyTable(BaseModel):
     """What all mappings of the file share: no unknown keys, no changes after reading."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
 
 
-class RoutingTable(Table):
+class RoutingTable(KeyTable):
     """How cable lengths follow from positions."""
 
     metric: Annotated[Metric, Choice(Metric)] = key(
@@ -88,14 +88,14 @@ class RoutingTable(Table):
     factor: Factor = key("Every such distance is multiplied by this.", Decimal(1))
 
 
-class PlaceTable(Table):
+class PlaceTable(KeyTable):
     """A named point."""
 
     id: Label = key("Name of the place.")
     position_m: Coordinates = key("Coordinates x, y, z.")
 
 
-class PathwayTable(Table):
+class PathwayTable(KeyTable):
     """A duct, trunking or harness channel between two places."""
 
     id: Label | None = key("Name of the pathway; default: its two ends joined by a dash.", None)
@@ -109,7 +109,7 @@ class PathwayTable(Table):
     )
 
 
-class PortTable(Table):
+class PortTable(KeyTable):
     """Ports of a switch that are alike."""
 
     grades: GradeNames = key("Speed grades each of these ports can serve.")
@@ -119,7 +119,7 @@ class PortTable(Table):
     )
 
 
-class SwitchTable(Table):
+class SwitchTable(KeyTable):
     """A switch; a zone controller is a switch with a place in a zone."""
 
     id: SwitchId = key("Name of the switch.")
@@ -138,7 +138,7 @@ class SwitchTable(Table):
     )
 
 
-class BackboneLinkTable(Table):
+class BackboneLinkTable(KeyTable):
     """A possible link between two switches."""
 
     between: Annotated[tuple[str, str], Names("switch", least=2, most=2)] = key("The two switches.")
@@ -147,7 +147,7 @@ class BackboneLinkTable(Table):
     required: Yes = key("`true`: built in every layout.", False)
 
 
-class BackboneTable(Table):
+class BackboneTable(KeyTable):
     """The links between switches and the shape they must form."""
 
     shape: Annotated[BackboneShape, Choice(BackboneShape)] = key(
@@ -161,7 +161,7 @@ class BackboneTable(Table):
     links: tuple[BackboneLinkTable, ...] = key("The links to choose from.", ())
 
 
-class DeviceTable(Table):
+class DeviceTable(KeyTable):
     """An end node: at a place, with a PHY, sending and receiving streams."""
 
     id: DeviceId = key("Name of the device.")
@@ -201,7 +201,7 @@ class ForecastTable(DeviceTable):
     probability: Share = key("Probability that it comes.")
 
 
-class GroupTable(Table):
+class GroupTable(KeyTable):
     """Devices that must be apart or together."""
 
     id: Label = key("Name of the group.")
@@ -212,7 +212,7 @@ class GroupTable(Table):
     devices: Annotated[tuple[str, ...], Names("device", least=2)] = key("Its devices.")
 
 
-class StreamTable(Table):
+class StreamTable(KeyTable):
     """Periodic or sporadic traffic from one device to one or several."""
 
     id: Label = key("Name of the stream.")
@@ -240,7 +240,7 @@ class StreamTable(Table):
     )
 
 
-class TransferTable(Table):
+class TransferTable(KeyTable):
     """A bulk transfer beside the periodic traffic: software update, log."""
 
     id: Label = key("Name of the transfer.")
@@ -255,7 +255,7 @@ class TransferTable(Table):
     )
 
 
-class ReserveTable(Table):
+class ReserveTable(KeyTable):
     """Room left free on every shared line for growth."""
 
     nodes: Annotated[int, Whole(0, 254)] = key("Nodes.", 0)
@@ -263,7 +263,7 @@ class ReserveTable(Table):
     load_share: Share = key("Load, of the rate.", Decimal(0))
 
 
-class LimitTable(Table):
+class LimitTable(KeyTable):
     """Limits of the segments of one grade."""
 
     basis: Annotated[Basis, Choice(Basis)] = key(
@@ -282,7 +282,7 @@ class LimitTable(Table):
     reserve: ReserveTable = key("Room left free for growth.", ReserveTable())
 
 
-class LineTable(Table):
+class LineTable(KeyTable):
     """How shared lines are built."""
 
     switch_position: Annotated[SwitchPosition, Choice(SwitchPosition)] = key(
@@ -297,7 +297,7 @@ class LineTable(Table):
     )
 
 
-class PlcaTable(Table):
+class PlcaTable(KeyTable):
     """PLCA settings of every shared line; times in bit times of 100 ns."""
 
     to_timer_bt: Annotated[int, Whole(1, 255, "BT")] = key("Transmit opportunity timer.", 32)
@@ -312,7 +312,7 @@ class PlcaTable(Table):
     )
 
 
-class SharingTable(Table):
+class SharingTable(KeyTable):
     """Who may share a line, since every node hears everything on it."""
 
     domains: tuple[Annotated[tuple[str, ...], Names("security domain", least=2)], ...] = key(
@@ -323,7 +323,7 @@ class SharingTable(Table):
     )
 
 
-class OptionTable(Table):
+class OptionTable(KeyTable):
     """An equipment option."""
 
     id: OptionId = key("Name of the option.")
@@ -331,7 +331,7 @@ class OptionTable(Table):
     name: Sentence = key("Its name in reports; default: its id.", "")
 
 
-class BuildTable(Table):
+class BuildTable(KeyTable):
     """An allowed combination of options."""
 
     id: Label = key("Name of the build.")
@@ -339,7 +339,7 @@ class BuildTable(Table):
     share: Share = key("Share of units built this way.")
 
 
-class FailureRuleTable(Table):
+class FailureRuleTable(KeyTable):
     """A loss that no single failure may cause."""
 
     id: Label = key("Name of the rule.")
@@ -350,7 +350,7 @@ class FailureRuleTable(Table):
     )
 
 
-class ChangePriceTable(Table):
+class ChangePriceTable(KeyTable):
     """What it costs to change an ordered layout; used by a rerun only."""
 
     device_segment: Money = key("A device moves to another segment.", Decimal(0))
@@ -361,7 +361,7 @@ class ChangePriceTable(Table):
     cut_length: Money = key("A piece of cable gets another length.", Decimal(0))
 
 
-class ObjectiveTable(Table):
+class ObjectiveTable(KeyTable):
     """Weights of the aims; money counts with weight 1."""
 
     mass_price_per_kg: Money = key("What a kilogram is worth.", Decimal(0))
@@ -372,7 +372,7 @@ class ObjectiveTable(Table):
     )
 
 
-class GradeEntry(Table):
+class GradeEntry(KeyTable):
     """A speed grade; keys left out keep the shipped figure. A new grade needs all of them."""
 
     medium: Annotated[Medium, Choice(Medium)] | None = key("Shared line or link.", None)
@@ -402,14 +402,14 @@ class GradeEntry(Table):
     trust: Annotated[Trust, Choice(Trust)] | None = key("How far they can be trusted.", None)
 
 
-class AttenuationTable(Table):
+class AttenuationTable(KeyTable):
     """One point of a cable's attenuation."""
 
     mhz: Annotated[Decimal, Number("MHz", 1_000_000, above=True)] = key("Frequency.")
     db_per_m: Annotated[Decimal, Number("dB/m", 1_000_000)] = key("Attenuation.")
 
 
-class CableEntry(Table):
+class CableEntry(KeyTable):
     """A cable; keys left out keep the shipped figure. A new cable needs all but the last."""
 
     price_per_m: Money | None = key("Price of a metre.", None)
@@ -424,7 +424,7 @@ class CableEntry(Table):
     trust: Annotated[Trust, Choice(Trust)] | None = key("How far they can be trusted.", None)
 
 
-class PartEntry(Table):
+class PartEntry(KeyTable):
     """A part; keys left out keep the shipped figure. A new part needs price and mass."""
 
     price: Money | None = key("Price.", None)
@@ -433,14 +433,14 @@ class PartEntry(Table):
     trust: Annotated[Trust, Choice(Trust)] | None = key("How far they can be trusted.", None)
 
 
-class LossTable(Table):
+class LossTable(KeyTable):
     """One point of a limit of insertion loss."""
 
     mhz: Annotated[Decimal, Number("MHz", 1_000_000, above=True)] = key("Frequency.")
     db: Annotated[Decimal, Number("dB", 1_000_000)] = key("Most insertion loss.")
 
 
-class LimitCurveEntry(Table):
+class LimitCurveEntry(KeyTable):
     """Electrical limits of the lines of a grade, for the electrical estimate."""
 
     points: tuple[LossTable, ...] | None = key("Insertion loss, straight between points.", None)
@@ -450,7 +450,7 @@ class LimitCurveEntry(Table):
     trust: Annotated[Trust, Choice(Trust)] | None = key("How far they can be trusted.", None)
 
 
-class CatalogueTable(Table):
+class CatalogueTable(KeyTable):
     """What can be bought; entries add to the shipped ones or change them key by key."""
 
     grades: dict[str, GradeEntry] = key("Speed grades by id.", {})
@@ -459,7 +459,7 @@ class CatalogueTable(Table):
     limit_curves: dict[str, LimitCurveEntry] = key("Electrical limits by grade id.", {})
 
 
-class ProblemTable(Table):
+class ProblemTable(KeyTable):
     """A problem: what has to be connected, by what rules, at what prices."""
 
     format: Annotated[int, Whole(1, 1_000_000)] = key(

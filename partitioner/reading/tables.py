@@ -13,11 +13,11 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, PydanticUndefined
 
-from partitioner.reading.kinds import Kind, did_you_mean, got
+from partitioner.reading.kinds import ValueKind, did_you_mean, got
 from partitioner.reading.origin import Findings, Origin, Steps, YamlOrigin
-from partitioner.reading.schema import Table
+from partitioner.reading.schema import KeyTable
 
-T = TypeVar("T", bound=Table)
+T = TypeVar("T", bound=KeyTable)
 
 _CODES = {
     "wrong-kind",
@@ -101,7 +101,7 @@ def read_list(
 
 
 def _report(
-    model: type[Table],
+    model: type[KeyTable],
     raw: dict[str, Any],
     origin: Origin,
     details: list[ErrorDetails],
@@ -151,7 +151,7 @@ def _likeness(a: str, b: str) -> float:
     return SequenceMatcher(None, a, b).ratio()
 
 
-def _describe(table: type[Table], name: str) -> str:
+def _describe(table: type[KeyTable], name: str) -> str:
     for field_name, info in table.model_fields.items():
         if (info.alias or field_name) == name:
             text = (info.description or "").split(". ")[0].rstrip(".").replace("`", "")
@@ -191,33 +191,33 @@ def _steps(raw: Any, location: tuple[int | str, ...]) -> Steps:
     return tuple(steps)
 
 
-def kind_of(info: FieldInfo) -> Kind | None:
+def kind_of(info: FieldInfo) -> ValueKind | None:
     """Kind that a key's values are read by; None for tables, which have kinds of their own."""
-    own = next((extra for extra in info.metadata if isinstance(extra, Kind)), None)
+    own = next((extra for extra in info.metadata if isinstance(extra, ValueKind)), None)
     return own or _kind_inside(info.annotation)
 
 
-def _kind_inside(annotation: Any) -> Kind | None:
+def _kind_inside(annotation: Any) -> ValueKind | None:
     parts = typing.get_args(annotation)
-    if isinstance(kind := next((p for p in parts if isinstance(p, Kind)), None), Kind):
+    if isinstance(kind := next((p for p in parts if isinstance(p, ValueKind)), None), ValueKind):
         return kind
     return next((kind for part in parts if (kind := _kind_inside(part)) is not None), None)
 
 
-def tables_inside(annotation: Any) -> list[type[Table]]:
+def tables_inside(annotation: Any) -> list[type[KeyTable]]:
     """Tables that values of an annotation are, directly, in a list or in a mapping."""
-    if isinstance(annotation, type) and issubclass(annotation, Table):
+    if isinstance(annotation, type) and issubclass(annotation, KeyTable):
         return [annotation]
-    found: list[type[Table]] = []
+    found: list[type[KeyTable]] = []
     for part in typing.get_args(annotation):
         if part is not Ellipsis and part is not str:
             found += tables_inside(part)
     return found
 
 
-def _table_at(model: type[Table], steps: Steps) -> type[Table] | None:
+def _table_at(model: type[KeyTable], steps: Steps) -> type[KeyTable] | None:
     """Table that the mapping at ``steps`` is read by."""
-    here: type[Table] | None = model
+    here: type[KeyTable] | None = model
     for step in steps:
         if isinstance(step, int) or here is None:
             continue
@@ -229,13 +229,13 @@ def _table_at(model: type[Table], steps: Steps) -> type[Table] | None:
     return here
 
 
-def key_names(model: type[Table]) -> list[str]:
+def key_names(model: type[KeyTable]) -> list[str]:
     """Keys of a table as the file has them, in their order."""
     return [info.alias or name for name, info in model.model_fields.items()]
 
 
 @cache
-def _reader_of(model: type[Table], name: str) -> TypeAdapter[Any]:
+def _reader_of(model: type[KeyTable], name: str) -> TypeAdapter[Any]:
     info = model.model_fields[name]
     kind: Any = info.annotation
     if info.metadata:

@@ -1,4 +1,4 @@
-"""PLCA settings: are they allowed, are those of a line consistent, and what would other ones do.
+"""PLCA settings: are they allowed, and are those of a line consistent.
 
 Ranges as Linux net/ethtool/plca.c checks them; the rules between nodes as the ethtool(8) manual
 states them.
@@ -7,7 +7,7 @@ states them.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from partitioner.timing.constants import (
     BURST_TIMER_DEFAULT_BT,
@@ -15,8 +15,6 @@ from partitioner.timing.constants import (
     SETTING_MOST,
     TO_TIMER_DEFAULT_BT,
 )
-from partitioner.timing.line import LineNode, LineSettings
-from partitioner.timing.response import response_bound
 from partitioner.units import ceil_div
 
 OFF_ID = 255
@@ -123,85 +121,3 @@ def least_to_timer_bt(
     20
     """
     return ceil_div(transmit_delay_ns + carrier_on_delay_ns + 2 * propagation_ns, bit_ns)
-
-
-@dataclass(frozen=True, slots=True)
-class BurstEffect:
-    """What a burst count at one node does: bounds in ns of every leg before and after."""
-
-    node: str
-    burst_count: int
-    before_ns: dict[tuple[str, str], int]
-    after_ns: dict[tuple[str, str], int]
-
-    def gains_ns(self) -> int:
-        """Sum of what the node's own streams gain (negative: lose)."""
-        return sum(
-            before - self.after_ns.get(key, before)
-            for key, before in self.before_ns.items()
-            if key[0] == self.node
-        )
-
-    def dearest_ns(self) -> int:
-        """Most that a stream of another node loses."""
-        return max(
-            (
-                self.after_ns.get(key, before) - before
-                for key, before in self.before_ns.items()
-                if key[0] != self.node
-            ),
-            default=0,
-        )
-
-
-def burst_effect(
-    nodes: tuple[LineNode, ...],
-    node_count: int,
-    settings: LineSettings,
-    node: str,
-    burst_count: int,
-) -> BurstEffect:
-    """Bound a line with another burst count at one node, beside the bounds as it is.
-
-    Raises
-    ------
-    ValueError
-        If the line has no such node.
-    """
-    if all(n.id != node for n in nodes):
-        raise ValueError(f"{node} is not on the line")
-    changed = tuple(replace(n, burst_count=burst_count) if n.id == node else n for n in nodes)
-    before, after = (
-        {key: leg.total_ns for key, leg in response_bound(row, node_count, settings).legs.items()}
-        for row in (nodes, changed)
-    )
-    return BurstEffect(node, burst_count, before, after)
-
-
-def propose_burst(
-    nodes: tuple[LineNode, ...],
-    node_count: int,
-    settings: LineSettings,
-    node: str,
-    most: int = 4,
-) -> BurstEffect | None:
-    """Propose the burst count of a node that shortens its own worst leg most.
-
-    Only counts under which every leg of the line keeps its window are proposed; None if no count
-    up to ``most`` helps.
-    """
-    windows = {(n.id, f.id): f.window_ns for n in nodes for f in n.flows}
-    best: BurstEffect | None = None
-    best_own = None
-    for count in range(most + 1):
-        effect = burst_effect(nodes, node_count, settings, node, count)
-        own = [ns for key, ns in effect.after_ns.items() if key[0] == node]
-        before = [ns for key, ns in effect.before_ns.items() if key[0] == node]
-        in_time = all(
-            effect.after_ns.get(key, window + 1) <= window for key, window in windows.items()
-        )
-        if not own or not before or not in_time or max(own) >= max(before):
-            continue
-        if best_own is None or max(own) < best_own:
-            best, best_own = effect, max(own)
-    return best

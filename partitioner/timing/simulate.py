@@ -20,14 +20,11 @@ from partitioner.model.problem import QueueOrder
 from partitioner.timing.constants import BEACON_BT, IPG_BT, PREAMBLE_SFD_BT
 from partitioner.timing.layout_timing import (
     Hop,
-    LineMedium,
-    LineSender,
     LinkMedium,
     NetworkTraffic,
-    Route,
     StreamTraffic,
 )
-from partitioner.timing.line import LineNode, LineSettings
+from partitioner.timing.line import LineSettings
 from partitioner.timing.line_simulation import Frame, Schedule, SimulatedLine, SimulatedNode
 
 HISTOGRAM_BINS = 40
@@ -197,6 +194,22 @@ def _tree(stream: StreamTraffic) -> tuple[list[tuple[int, _Send]], list[tuple[st
     return first, at_once
 
 
+_Sender = tuple[SimulatedLine[_Carried], SimulatedNode[_Carried]]
+_Heard = Callable[[int, Frame[_Carried]], None]
+
+
+def _senders(
+    traffic: NetworkTraffic, schedule: Schedule, heard: _Heard, vary: Random | None
+) -> dict[tuple[str, str], _Sender]:
+    """Nodes of all lines, each with its line."""
+    nodes: dict[tuple[str, str], _Sender] = {}
+    for medium in traffic.lines:
+        line = SimulatedLine(medium.node_count, medium.settings, schedule, heard, vary)
+        for n in medium.senders:
+            nodes[medium.id, n.id] = (line, SimulatedNode(n.id, n.plca_id, n.queue, n.burst_count))
+    return nodes
+
+
 def run(
     traffic: NetworkTraffic,
     plan: dict[str, Iterator[int]],
@@ -214,16 +227,10 @@ def run(
     def heard(time: int, frame: Frame[_Carried]) -> None:
         schedule(time, partial(arrived, frame[2]))
 
-    nodes: dict[tuple[str, str], tuple[SimulatedLine[_Carried], SimulatedNode[_Carried]]] = {}
-    for medium in traffic.lines:
-        line = SimulatedLine(medium.node_count, medium.settings, schedule, heard, vary)
-        for n in medium.senders:
-            nodes[medium.id, n.id] = (line, SimulatedNode(n.id, n.plca_id, n.queue, n.burst_count))
+    nodes = _senders(traffic, schedule, heard, vary)
     links = {link.id: _Link(link, schedule, heard) for link in traffic.links}
     records = {
-        (s.id, r.destination): _Record(
-            scales_ns.get((s.id, r.destination), s.deadline_ns) or s.deadline_ns
-        )
+        (s.id, r.destination): _Record(scales_ns.get((s.id, r.destination)) or s.deadline_ns)
         for s in traffic.streams
         for r in s.routes
     }
@@ -280,32 +287,6 @@ def run(
         if r.frames
     }
     return SimulationResult(seen, frames, max(now, duration_ns))
-
-
-def line_traffic(
-    nodes: tuple[LineNode, ...], node_count: int, settings: LineSettings
-) -> NetworkTraffic:
-    """One line alone as a layout: every flow is a stream of one hop to a listener.
-
-    PLCA IDs follow the order of ``nodes``. The flows' windows become deadlines, and what arrivals
-    inherit is added to the jitter.
-    """
-    senders = tuple(LineSender(n.id, i, n.queue, n.burst_count) for i, n in enumerate(nodes))
-    streams = tuple(
-        StreamTraffic(
-            f.id,
-            f.frame_bytes,
-            f.period_ns,
-            f.jitter_ns + f.inherited_ns,
-            f.window_ns,
-            f.pcp,
-            (Route("listener", (Hop(LegKind.LINE, "line", "line", n.id),)),),
-        )
-        for n in nodes
-        for f in n.flows
-    )
-    medium = LineMedium("line", senders, node_count, settings, settings)
-    return NetworkTraffic((medium,), (), streams)
 
 
 def own_opportunity_ns(plca_id: int, cycles: int, node_count: int, settings: LineSettings) -> int:

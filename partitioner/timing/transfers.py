@@ -2,8 +2,7 @@
 
 The sender paces the transfer: one frame per ``pace_ns``. To the analysis it is a periodic
 stream, so its frames have a bound and all other streams have theirs in its presence. The transfer
-is complete at the latest ``(frames - 1) * pace + bound`` after its first frame is released. The
-fastest pace is found by bisection; every pace reported has been analysed and is sound as it stands.
+is complete at the latest ``(frames - 1) * pace + bound`` after its first frame is released.
 """
 
 from __future__ import annotations
@@ -11,11 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from partitioner.timing.layout_timing import NetworkBounds, NetworkTraffic, StreamTraffic, analyse
-from partitioner.units import ceil_div
-
-BISECTIONS = 24
-PACE_STEP_SHARE = 256
-"""The search ends when the pace is known to one part in so many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,11 +20,6 @@ class TransferTime:
     pace_ns: int
     frame_bound_ns: int
     total_ns: int
-
-
-def frames_needed(size_bytes: int, frame_payload_bytes: int) -> int:
-    """Frames that carry ``size_bytes``; at least one."""
-    return max(1, ceil_div(size_bytes, frame_payload_bytes))
 
 
 def paced_transfer(
@@ -59,31 +48,6 @@ def paced_transfer(
         return None
     longest = max(ns for ns in own if ns is not None)
     return TransferTime(frames, pace_ns, longest, (frames - 1) * pace_ns + longest)
-
-
-def fastest_transfer(
-    traffic: NetworkTraffic, transfer: StreamTraffic, frames: int, slowest_pace_ns: int
-) -> TransferTime | None:
-    """Find the shortest transfer under which every other stream keeps its deadline.
-
-    ``slowest_pace_ns`` is the slowest pace of interest; None if even that disturbs a stream.
-    The result is the best pace looked at: between it and the next faster one that failed lies
-    less than one part in 256 of the pace.
-    """
-    best = paced_transfer(traffic, transfer, frames, slowest_pace_ns)
-    if best is None:
-        return None
-    failed = 0
-    for _ in range(BISECTIONS):
-        if best.pace_ns - failed <= max(1, best.pace_ns // PACE_STEP_SHARE):
-            break
-        pace = max(1, (failed + best.pace_ns) // 2)
-        found = paced_transfer(traffic, transfer, frames, pace)
-        if found is None:
-            failed = pace
-        else:
-            best = found
-    return best
 
 
 def _late(traffic: NetworkTraffic, bounds: NetworkBounds) -> bool:

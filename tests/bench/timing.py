@@ -25,7 +25,8 @@ from partitioner.timing.critical import critical_search
 from partitioner.timing.layout_timing import analyse
 from partitioner.timing.line import LineFlow, LineNode, LineSettings, linear_bound, slot_ns
 from partitioner.timing.response import response_bound
-from partitioner.timing.simulate import Releases, line_traffic, simulate
+from partitioner.timing.simulate import Releases, simulate
+from tests.timing.one_line import line_traffic
 from tests.timing.order import is_judged
 from tests.timing.random_traffic import Segment, random_segment
 

@@ -16,13 +16,13 @@ from partitioner.model.catalogue import Catalogue
 from partitioner.reading.catalogue import shipped_catalogue
 from partitioner.reading.codes import CODES
 from partitioner.reading.csv_table import column_names
-from partitioner.reading.kinds import Kind, Number, Whole, plain_number
+from partitioner.reading.kinds import Number, ValueKind, Whole, plain_number
 from partitioner.reading.layout_file import LayoutTable
 from partitioner.reading.schema import (
     DeviceTable,
+    KeyTable,
     ProblemTable,
     StreamTable,
-    Table,
 )
 from partitioner.reading.tables import tables_inside
 from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M, from_base
@@ -36,7 +36,7 @@ _TOLD_DEFAULT = re.compile(r"[;.] [Dd]efault: ([^.]+(?:\.(?=\S)[^.]+)*)\.?")
 def _kind(annotation: Any, metadata: tuple[Any, ...] | list[Any] = ()) -> str:
     """Say in words what a key accepts."""
     for extra in metadata:
-        if isinstance(extra, Kind):
+        if isinstance(extra, ValueKind):
             bounds = ""
             if isinstance(extra, Number):
                 bounds = extra.bounds(with_unit=False)
@@ -55,12 +55,12 @@ def _kind(annotation: Any, metadata: tuple[Any, ...] | list[Any] = ()) -> str:
         inside = tables_inside(annotation)
         what = f"[{_name(inside[0])}]" if inside else _kind(arguments[1])
         return f"mapping from id to {what}"
-    if isinstance(annotation, type) and issubclass(annotation, Table):
+    if isinstance(annotation, type) and issubclass(annotation, KeyTable):
         return f"[{_name(annotation)}]"
     raise AssertionError(f"a key without a kind: {annotation}")
 
 
-def _name(model: type[Table]) -> str:
+def _name(model: type[KeyTable]) -> str:
     """Heading of a table, from its class name: ``BackboneLinkTable`` is ``backbone link``."""
     text = model.__name__.removesuffix("Table").removesuffix("Entry")
     return "".join(f" {c.lower()}" if c.isupper() else c for c in text).strip()
@@ -77,14 +77,14 @@ def _default(value: Any) -> str:
         return f"`{value.value}`"
     if isinstance(value, Decimal):
         return f"`{plain_number(value)}`"
-    if isinstance(value, Table):
+    if isinstance(value, KeyTable):
         return "its defaults"
     if isinstance(value, (tuple, dict)):
         return "none"
     return f"`{value}`" if value != "" else "empty"
 
 
-def _rows(model: type[Table]) -> list[str]:
+def _rows(model: type[KeyTable]) -> list[str]:
     rows = ["| key | kind | default | meaning |", "|---|---|---|---|"]
     for name, info in model.model_fields.items():
         kind = _kind(info.annotation, info.metadata)
@@ -99,7 +99,7 @@ def _rows(model: type[Table]) -> list[str]:
     return rows
 
 
-def _sections(model: type[Table], done: set[type[Table]]) -> list[str]:
+def _sections(model: type[KeyTable], done: set[type[KeyTable]]) -> list[str]:
     """Tables that are inside ``model``, each under a heading of its own, in the file's order."""
     text: list[str] = []
     for info in model.model_fields.values():

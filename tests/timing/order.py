@@ -8,7 +8,8 @@ from partitioner.timing.critical import critical_search
 from partitioner.timing.layout_timing import NetworkTraffic, analyse
 from partitioner.timing.line import linear_bound
 from partitioner.timing.response import busy_window_bound, response_bound
-from partitioner.timing.simulate import Releases, line_traffic, simulate
+from partitioner.timing.simulate import Releases, simulate
+from tests.timing.one_line import line_traffic
 from tests.timing.random_traffic import Segment
 
 LONGEST_RUN_NS = 1_000_000_000

@@ -8,7 +8,7 @@ from random import Random
 from partitioner.timing.critical import critical_search
 from partitioner.timing.line import LineFlow, LineNode, LineSettings
 from partitioner.timing.response import response_bound
-from partitioner.timing.simulate import line_traffic
+from tests.timing.one_line import line_traffic
 from tests.timing.order import is_judged
 from tests.timing.random_traffic import random_network, random_segment
 

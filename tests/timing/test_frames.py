@@ -13,7 +13,7 @@ from partitioner.timing.frames import (
     stream_frame_bytes,
     wire_ns,
 )
-from partitioner.timing.legacy import can_frame_bits, can_frame_ns, lin_frame_ns
+from tests.timing.legacy import can_frame_bits, can_frame_ns, lin_frame_ns
 
 
 def test_plca_timers_of_the_clause():

@@ -9,7 +9,6 @@ from random import Random
 import pytest
 
 from partitioner.model.problem import QueueOrder
-from partitioner.timing.legacy import can_frame_ns
 from partitioner.timing.line import LineFlow
 from partitioner.timing.link import (
     LinkQueue,
@@ -20,6 +19,7 @@ from partitioner.timing.link import (
     non_preemptive_wait,
     response_link_bound,
 )
+from tests.timing.legacy import can_frame_ns
 from tests.work import calls_in
 
 US = 1_000

@@ -1,4 +1,4 @@
-"""PLCA settings: ranges of the kernel, rules between nodes, TO timer, bursts."""
+"""PLCA settings: ranges of the kernel, rules between nodes, TO timer."""
 
 from __future__ import annotations
 
@@ -6,13 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from partitioner.timing.line import LineFlow, LineNode, LineSettings
 from partitioner.timing.plca_settings import (
     NodeSettings,
-    burst_effect,
     least_to_timer_bt,
     line_faults,
-    propose_burst,
     setting_faults,
 )
 
@@ -98,49 +95,3 @@ def test_to_timer_of_50_metres():
     assert least_to_timer_bt(440, 1_040, 250) == 20
     assert least_to_timer_bt(440, 1_040, 0) == 15
     assert least_to_timer_bt(440, 1_040, 250) <= 32
-
-
-def flow(name: str, period_ns: int = 10 * MS, window_ns: int = 10 * MS) -> LineFlow:
-    return LineFlow(name, 64, period_ns, 0, window_ns, 0)
-
-
-SETTINGS = LineSettings(logical_collision=False)
-BUSY = (
-    LineNode("a", tuple(flow(f"a{i}") for i in range(4))),
-    *(LineNode(f"n{k}", tuple(flow(f"n{k}{i}") for i in range(4))) for k in range(3)),
-)
-
-
-def test_effect_of_a_burst_on_everybody():
-    """Four frames in one TO instead of four rounds: the node gains, the others may lose."""
-    effect = burst_effect(BUSY, 4, SETTINGS, "a", 3)
-    assert effect.gains_ns() > 0
-    assert effect.dearest_ns() > 0
-    assert set(effect.before_ns) == set(effect.after_ns)
-
-
-def test_proposed_burst_keeps_windows():
-    best = propose_burst(BUSY, 4, SETTINGS, "a")
-    assert best is not None
-    assert best.burst_count == 3
-    # Nobody else may lose anything: then no burst is left to propose.
-    tight = tuple(
-        n
-        if n.id == "a"
-        else replace(
-            n,
-            flows=tuple(replace(f, window_ns=best.before_ns[n.id, f.id]) for f in n.flows),
-        )
-        for n in BUSY
-    )
-    assert propose_burst(tight, 4, SETTINGS, "a") is None
-
-
-def test_no_burst_helps_a_node_with_one_stream():
-    nodes = (LineNode("a", (flow("f"),)), LineNode("b", (flow("g"),)))
-    assert propose_burst(nodes, 2, SETTINGS, "a") is None
-
-
-def test_burst_of_a_stranger():
-    with pytest.raises(ValueError, match="stranger"):
-        burst_effect(BUSY, 4, SETTINGS, "stranger", 1)

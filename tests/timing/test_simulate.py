@@ -12,11 +12,11 @@ from partitioner.timing.layout_timing import Hop, NetworkTraffic, Route, StreamT
 from partitioner.timing.line import LineFlow, LineNode, LineSettings
 from partitioner.timing.simulate import (
     Releases,
-    line_traffic,
     own_opportunity_ns,
     run,
     simulate,
 )
+from tests.timing.one_line import line_traffic
 from tests.timing.random_traffic import random_network
 
 BARE = LineSettings(logical_collision=False, loop_delay_ns=0, phy_ns=0)

@@ -15,7 +15,7 @@ from partitioner.timing.layout_timing import (
 )
 from partitioner.timing.line import LineSettings
 from partitioner.timing.simulate import run
-from partitioner.timing.transfers import fastest_transfer, frames_needed, paced_transfer
+from partitioner.timing.transfers import paced_transfer
 
 MS = 1_000_000
 SETTINGS = LineSettings(logical_collision=False)
@@ -38,10 +38,6 @@ def layout(deadline_ns: int = 10 * MS) -> NetworkTraffic:
 UPDATE = stream("update", "b", frame_bytes=1_418, deadline_ns=1_000 * MS, pcp=0)
 
 
-def test_frames_needed():
-    assert [frames_needed(n, 1_400) for n in (0, 1, 1_400, 1_401)] == [1, 1, 1, 2]
-
-
 def test_time_at_a_given_pace_by_hand():
     """100 frames every 20 ms: 99 paces and the bound of the last frame."""
     found = paced_transfer(layout(), UPDATE, 100, 20 * MS)
@@ -52,23 +48,20 @@ def test_time_at_a_given_pace_by_hand():
     assert found.total_ns == 99 * 20 * MS + found.frame_bound_ns
 
 
-def test_fastest_transfer_fills_the_line():
-    """Near the rate the rest of the line leaves, and no stream late."""
-    found = fastest_transfer(layout(), UPDATE, 500, 100 * MS)
-    assert LONG_SLOT_NS < found.pace_ns < 1.5 * LONG_SLOT_NS
-    assert found.total_ns == 499 * found.pace_ns + found.frame_bound_ns
-    faster = paced_transfer(layout(), UPDATE, 500, found.pace_ns * 250 // 256)
-    assert faster is None
+def test_a_transfer_fills_the_line_but_no_more():
+    """Half as much again as one long frame needs will do; what the line cannot carry will not."""
+    assert paced_transfer(layout(), UPDATE, 500, 3 * LONG_SLOT_NS // 2) is not None
+    assert paced_transfer(layout(), UPDATE, 500, LONG_SLOT_NS) is None
 
 
 def test_tight_deadlines_forbid_long_frames():
     """A long frame in the round makes the others late, whatever the pace."""
-    assert fastest_transfer(layout(deadline_ns=MS), UPDATE, 500, 100 * MS) is None
+    assert paced_transfer(layout(deadline_ns=MS), UPDATE, 500, 100 * MS) is None
     assert paced_transfer(layout(deadline_ns=2 * MS), UPDATE, 500, 100 * MS) is not None
 
 
 def test_simulated_transfer_is_complete_in_time():
-    found = fastest_transfer(layout(), UPDATE, 40, 100 * MS)
+    found = paced_transfer(layout(), UPDATE, 40, 3 * LONG_SLOT_NS // 2)
     paced = replace(UPDATE, period_ns=found.pace_ns)
     traffic = replace(layout(), streams=(*layout().streams, paced))
     plan = {s.id: iter(range(0, 60 * MS, 10 * MS)) for s in layout().streams}
