@@ -110,9 +110,7 @@ def _best_link(
     way_um = min(network.length_um(switch, device.id) for switch in allowed)
     line = problem.line
     length_um = way_um + line.drop_slack_um + 2 * line.end_slack_um
-    grades = [
-        g for _, g in sorted(problem.catalogue.grades.items()) if g.medium is Medium.LINK
-    ]
+    grades = [g for _, g in sorted(problem.catalogue.grades.items()) if g.medium is Medium.LINK]
     fitting = [g for g in grades if _fits(problem, g, length_um, sent, received)]
     if fitting:
         choices = (_link(problem, device, g, way_um, fits=True) for g in fitting)
@@ -123,9 +121,7 @@ def _best_link(
     return _link(problem, device, longest, way_um, fits=False)
 
 
-def _fits(
-    problem: Problem, grade: Grade, length_um: int, sent: Flows, received: Flows
-) -> bool:
+def _fits(problem: Problem, grade: Grade, length_um: int, sent: Flows, received: Flows) -> bool:
     if length_um > problem.reach_um(grade.id):
         return False
     limits = problem.limits.get(grade.id)
@@ -133,9 +129,7 @@ def _fits(
     return _load_ppm(problem, grade, length_um, sent, received) <= most_ppm
 
 
-def _load_ppm(
-    problem: Problem, grade: Grade, length_um: int, sent: Flows, received: Flows
-) -> int:
+def _load_ppm(problem: Problem, grade: Grade, length_um: int, sent: Flows, received: Flows) -> int:
     """Load of a device's own link: the busier direction, or both together on half duplex."""
     if not grade.full_duplex:
         nodes = (LineNode("device", sent), LineNode("port", received))
@@ -146,9 +140,7 @@ def _load_ppm(
     )
 
 
-def _link(
-    problem: Problem, device: Device, grade: Grade, way_um: int, *, fits: bool
-) -> _StarLink:
+def _link(problem: Problem, device: Device, grade: Grade, way_um: int, *, fits: bool) -> _StarLink:
     make = ItemMaker(problem)
     own = problem.fitted_share_ppm((device.id,))
     line = problem.line

@@ -133,9 +133,7 @@ def segment_items(
     for device_id in segment.devices:
         device = problem.devices[device_id]
         own = problem.fitted_share_ppm((device_id,))
-        stated_price = next(
-            (c.phy_price_money for c in device.grades if c.grade == grade.id), None
-        )
+        stated_price = next((c.phy_price_money for c in device.grades if c.grade == grade.id), None)
         items.append(make.part(grade.device_phy, "device PHY", own, where, stated_price))
         items.append(make.part(grade.connector, "connector", own, where))
         if is_line:
@@ -180,14 +178,7 @@ def parts_list(items: Iterable[BillItem]) -> tuple[PartLine, ...]:
     lines: dict[tuple[str, str, int, str, str, str], list[int]] = {}
     for item in items:
         where = BACKBONE if item.where == BACKBONE else ""
-        key = (
-            item.kind,
-            item.part,
-            item.unit_price_money,
-            where,
-            item.source,
-            item.trust,
-        )
+        key = (item.kind, item.part, item.unit_price_money, where, item.source, item.trust)
         sums = lines.setdefault(key, [0, 0, 0])
         sums[0] += item.quantity
         sums[1] += item.money

@@ -59,9 +59,7 @@ def combinations_of(problem: Problem) -> Combinations:
     return Combinations(tuple(_independent(problem, options, s) for s in sets), whole)
 
 
-def _independent(
-    problem: Problem, options: Sequence[str], chosen: frozenset[str]
-) -> Combination:
+def _independent(problem: Problem, options: Sequence[str], chosen: frozenset[str]) -> Combination:
     share = Fraction(1)
     for option in options:
         taken = Fraction(problem.options[option].take_rate_ppm, PPM)

@@ -59,10 +59,7 @@ class Facts:
 
 
 def gather_facts(
-    problem: Problem,
-    layout: Layout,
-    network: CableNetwork,
-    method: Method = Method.RESPONSE,
+    problem: Problem, layout: Layout, network: CableNetwork, method: Method = Method.RESPONSE
 ) -> Facts:
     """Work out cable, ways and timing of a layout, whatever is wrong with it."""
     seen: set[str] = set()
@@ -103,12 +100,22 @@ def gather_facts(
         backbone=_sensible_backbone(problem, layout),
         segments=tuple(s.segment for s in laid),
     )
-    carried = stream_ways(
-        problem, sound, network, streams=carried_streams(problem).values()
-    )
-    timing = layout_timing(problem, sound, tuple(laid), carried, network, method)
+    return timed_facts(problem, layout, sound, tuple(laid), network, method)
+
+
+def timed_facts(
+    problem: Problem,
+    layout: Layout,
+    sound: Layout,
+    laid: tuple[LaidSegment, ...],
+    network: CableNetwork,
+    method: Method = Method.RESPONSE,
+) -> Facts:
+    """Work out ways and timing of segments whose cable is laid; see :class:`Facts`."""
+    carried = stream_ways(problem, sound, network, streams=carried_streams(problem).values())
+    timing = layout_timing(problem, sound, laid, carried, network, method)
     ways = tuple(way for way in carried if way.stream in problem.streams)
-    return Facts(problem, layout, network, sound, tuple(laid), ways, timing)
+    return Facts(problem, layout, network, sound, laid, ways, timing)
 
 
 def _sensible_backbone(problem: Problem, layout: Layout) -> tuple[BuiltLink, ...]:
@@ -136,6 +143,4 @@ def _sensible(written: Segment, problem: Problem, seen: set[str], most: int) -> 
         before += place < written.switch_index
         if plain_ids:
             ids.append(written.plca_ids[place])
-    return replace(
-        written, devices=tuple(kept), switch_index=before, plca_ids=tuple(ids)
-    )
+    return replace(written, devices=tuple(kept), switch_index=before, plca_ids=tuple(ids))

@@ -98,9 +98,7 @@ def _append(nodes: list[str], way: tuple[str, ...]) -> None:
             nodes.append(node)
 
 
-def segment_geometry(
-    segment: Segment, network: CableNetwork, line: LineRules
-) -> SegmentGeometry:
+def segment_geometry(segment: Segment, network: CableNetwork, line: LineRules) -> SegmentGeometry:
     """Lay the cable of a segment.
 
     Each arm begins at the switch. A piece is the cable way from the inner neighbour to its owner
@@ -119,11 +117,7 @@ def segment_geometry(
 
 
 def _arm(
-    devices: tuple[str, ...],
-    switch: str,
-    at_end: bool,
-    network: CableNetwork,
-    line: LineRules,
+    devices: tuple[str, ...], switch: str, at_end: bool, network: CableNetwork, line: LineRules
 ) -> tuple[Piece, ...]:
     pieces = []
     for place, device in enumerate(devices):

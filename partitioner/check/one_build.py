@@ -10,13 +10,10 @@ from collections.abc import Collection
 from dataclasses import replace
 from typing import TypeVar
 
-from partitioner.check.facts import Facts
+from partitioner.check.facts import Facts, timed_facts
 from partitioner.check.geometry import Piece, SegmentGeometry
 from partitioner.check.laid import LaidSegment
-from partitioner.check.traffic import Method, layout_timing
 from partitioner.model.problem import Build, LineRules, Problem, Stream, Transfer
-from partitioner.network.routes import stream_ways
-from partitioner.network.transfers import carried_streams
 from partitioner.units import PPM
 
 MOST_KEPT = 32
@@ -142,7 +139,4 @@ def _build_facts(facts: Facts, options: frozenset[str]) -> Facts:
         built for one in facts.laid if (built := built_segment(one, problem.devices)) is not None
     )
     sound = replace(facts.sound, segments=tuple(s.segment for s in laid))
-    carried = stream_ways(problem, sound, facts.network, streams=carried_streams(problem).values())
-    timing = layout_timing(problem, sound, laid, carried, facts.network, Method.RESPONSE)
-    ways = tuple(way for way in carried if way.stream in problem.streams)
-    return Facts(problem, sound, facts.network, sound, laid, ways, timing)
+    return timed_facts(problem, sound, sound, laid, facts.network)

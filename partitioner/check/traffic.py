@@ -134,9 +134,7 @@ def _line(problem: Problem, laid: LaidSegment) -> LineMedium:
     senders = [LineSender(segment.switch, 0, QueueOrder.PCP, burst.get(segment.switch, usual))]
     for device in segment.devices:
         senders.append(
-            LineSender(
-                device, ids[device], problem.devices[device].queue, burst.get(device, usual)
-            )
+            LineSender(device, ids[device], problem.devices[device].queue, burst.get(device, usual))
         )
     length_um = laid.geometry.length_um
     most_um = max(laid.length_limit_um, length_um)
@@ -214,16 +212,10 @@ def _stream(
             if place:
                 before = way.switches[place - 1]
                 hops.append(
-                    Hop(
-                        LegKind.BACKBONE, f"{before}-{switch}", _between(before, switch), before
-                    )
+                    Hop(LegKind.BACKBONE, f"{before}-{switch}", _between(before, switch), before)
                 )
             hops.append(
-                Hop(
-                    LegKind.SWITCH,
-                    switch,
-                    delay_ns=problem.switches[switch].forwarding_delay_ns,
-                )
+                Hop(LegKind.SWITCH, switch, delay_ns=problem.switches[switch].forwarding_delay_ns)
             )
         if way.down_segment is not None:
             where = way.down_segment

@@ -141,9 +141,7 @@ def rule_prices(
 
 def _tightest(handles: Sequence[Handle], assessment: Assessment) -> list[Handle]:
     """Deadlines with the least left first; the others as they come."""
-    left = {
-        f.stream: (f.bound_ns or 2**40) / f.deadline_ns for f in assessment.streams
-    }
+    left = {f.stream: (f.bound_ns or 2**40) / f.deadline_ns for f in assessment.streams}
     return sorted(handles, key=lambda h: -left.get(h.subjects[0] if h.subjects else "", 0.0))
 
 
@@ -163,9 +161,7 @@ class Elsewhere:
     reasons: tuple[str, ...] = ()
 
 
-def elsewhere(
-    problem: Problem, base: Outcome, device: str, budget: Budget
-) -> list[Elsewhere]:
+def elsewhere(problem: Problem, base: Outcome, device: str, budget: Budget) -> list[Elsewhere]:
     """Price every other home of a device: other switches, other mates, another grade.
 
     Raises
@@ -199,10 +195,7 @@ def elsewhere(
     is_line = problem.catalogue.grades[segment.grade].medium is Medium.MIXING
     if is_line and mates and len(mates) < len(others):
         todo.append(
-            (
-                "on a segment of its own",
-                replace(problem, groups=_apart(problem, device, others)),
-            )
+            ("on a segment of its own", replace(problem, groups=_apart(problem, device, others)))
         )
     for number, (where, changed) in enumerate(todo):
         if budget.is_over:
@@ -236,9 +229,7 @@ def _apart(problem: Problem, device: str, mates: Iterable[str]) -> tuple[Group, 
 
 
 def _is_offered(problem: Problem, choice: GradeChoice) -> bool:
-    return any(
-        choice.grade in g.grades for s in problem.switches.values() for g in s.port_groups
-    )
+    return any(choice.grade in g.grades for s in problem.switches.values() for g in s.port_groups)
 
 
 def _names(ids: Sequence[str]) -> str:

@@ -221,9 +221,7 @@ def _ask_chosen(
     return asker.ask(without(_with_all(problem, chosen), rest)).answer
 
 
-def _least(
-    asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle]
-) -> _Eased | None:
+def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle]) -> _Eased | None:
     """Ease one rule by the least amount that will do, the rules in ``rest`` being off."""
 
     def amount(step: int) -> int:

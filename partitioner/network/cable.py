@@ -123,7 +123,9 @@ class CableNetwork:
         self._sites: dict[str, _Site] = {}
         forecast = [f.device for f in problem.forecast]
         everything: list[Switch | Device] = [
-            *problem.switches.values(), *problem.devices.values(), *forecast
+            *problem.switches.values(),
+            *problem.devices.values(),
+            *forecast,
         ]
         for item in everything:
             if item.place is not None:
@@ -266,7 +268,5 @@ class CableNetwork:
         """Ids of the pathways that the cable between two ids runs through, in order."""
         nodes = self.way(a, b)
         return tuple(
-            self.graph.edges[p, q]["id"]
-            for p, q in pairwise(nodes)
-            if self.graph.has_edge(p, q)
+            self.graph.edges[p, q]["id"] for p, q in pairwise(nodes) if self.graph.has_edge(p, q)
         )

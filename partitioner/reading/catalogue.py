@@ -13,13 +13,7 @@ from partitioner.model.catalogue import Cable, Catalogue, Grade, LimitCurve, Par
 from partitioner.reading.base_units import made
 from partitioner.reading.kinds import Name, did_you_mean
 from partitioner.reading.origin import Findings, YamlOrigin
-from partitioner.reading.schema import (
-    CableEntry,
-    GradeEntry,
-    KeyTable,
-    LimitCurveEntry,
-    PartEntry,
-)
+from partitioner.reading.schema import CableEntry, GradeEntry, KeyTable, LimitCurveEntry, PartEntry
 from partitioner.reading.tables import Item, read_table
 from partitioner.reading.yaml_text import load
 from partitioner.units import MG_PER_G, UM_PER_M, to_base
@@ -185,9 +179,7 @@ def _check_grade(item: Item[Any], values: dict[str, Any], findings: Findings) ->
             findings.clash(item.origin, "a shared line is half duplex", "full_duplex")
         if values["terminator"] is None and item.whole:
             findings.add(
-                item.origin,
-                "missing-key",
-                "a grade with shared lines needs the key terminator too",
+                item.origin, "missing-key", "a grade with shared lines needs the key terminator too"
             )
 
 

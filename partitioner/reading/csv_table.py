@@ -12,15 +12,7 @@ from typing import Any
 
 from partitioner.errors import Finding
 from partitioner.reading.csv_text import UnreadableCsv, csv_rows, lines_of
-from partitioner.reading.kinds import (
-    Grades,
-    Name,
-    Names,
-    Point,
-    Text,
-    ValueKind,
-    did_you_mean,
-)
+from partitioner.reading.kinds import Grades, Name, Names, Point, Text, ValueKind, did_you_mean
 from partitioner.reading.limits import LONGEST_ROW_LINE, MOST_COLUMNS, MOST_ROWS
 from partitioner.reading.origin import At, Findings, Origin, Steps
 from partitioner.reading.schema import KeyTable
@@ -125,44 +117,36 @@ def read_csv(
         Gets one finding per fault.
     """
     lines = lines_of(text)
-    first = next((n for n, line in enumerate(lines) if line.strip()), None)
-    top = CsvOrigin(file, lines, (first or 0) + 1, (), ",", section)
-    if first is None:
-        findings.add(
-            top, "unreadable-file", "expected a header line with column names, got an empty file"
-        )
+
+    def refuse(line: int, message: str, hint: str = "") -> tuple[list[Item[Any]], bool]:
+        # No line is repeated: it might be any file.
+        top = CsvOrigin(file, (), line, (), ",", section)
+        findings.add(top, "unreadable-file", message, hint=hint)
         return [], False
+
+    first = next((n for n, line in enumerate(lines) if line.strip()), None)
+    if first is None:
+        return refuse(1, "expected a header line with column names, got an empty file")
     for number, line_text in enumerate(lines, start=1):
         if len(line_text) > LONGEST_ROW_LINE:
-            findings.add(
-                CsvOrigin(file, (), number, (), ",", section),
-                "unreadable-file",
-                f"expected at most {LONGEST_ROW_LINE} characters a line, got {len(line_text)}",
-            )
-            return [], False
+            told = f"expected at most {LONGEST_ROW_LINE} characters a line, got {len(line_text)}"
+            return refuse(number, told)
     separator = _separator(lines[first])
     with contextlib.suppress(UnreadableCsv):  # It is told where it stands, below.
         if sum(any(row) for _, row in csv_rows(text, separator)) > MOST_ROWS + 1:
-            top = CsvOrigin(file, (), 0, (), ",", section)
-            findings.add(top, "unreadable-file", f"expected at most {MOST_ROWS} rows, got more")
-            return [], False
+            return refuse(0, f"expected at most {MOST_ROWS} rows, got more")
     kinds = _column_kinds(model)
-    header: tuple[str, ...] | None = None
+    header: tuple[str, ...] = ()
     items: list[Item[Any]] = []
     try:
         for line, row in csv_rows(text, separator):
             if not any(cell.strip() for cell in row):
                 continue
-            if header is None:
+            if not header:
                 header = tuple(cell.strip() for cell in row)
                 if not _is_header(header, kinds):
-                    findings.add(
-                        CsvOrigin(file, (), line, (), separator, section),
-                        "unreadable-file",
-                        f"this is no list of {section}: expected a header with names of columns",
-                        hint="columns: " + ", ".join(kinds),
-                    )
-                    return [], False
+                    told = f"this is no list of {section}: expected a header with names of columns"
+                    return refuse(line, told, "columns: " + ", ".join(kinds))
                 top = CsvOrigin(file, lines, line, header, separator, section)
                 _check_header(model, header, kinds, top, findings)
                 continue
@@ -175,22 +159,13 @@ def read_csv(
                     f"expected {len(header)} cells as in the header, got {len(row)}",
                     hint="put quotes round a cell that has the separator in it",
                 )
-                row = row[: len(header)]
-            items.append(_read_row(model, header, row, kinds, origin, findings))
+            # Cells beyond the header belong to no column.
+            items.append(_read_row(model, header, row[: len(header)], kinds, origin, findings))
     except UnreadableCsv as error:
-        # Only of what has shown to be a list is a line repeated: it might be any file.
-        is_list = header is not None and error.line <= len(lines)
-        findings.take(
-            Finding(
-                file,
-                error.line,
-                error.column,
-                "unreadable-file",
-                section,
-                str(error),
-                source_line=lines[error.line - 1] if is_list else "",
-            )
-        )
+        # Only of what has shown to be a list is a line repeated.
+        source = lines[error.line - 1] if header and error.line <= len(lines) else ""
+        at = (file, error.line, error.column)
+        findings.take(Finding(*at, "unreadable-file", section, str(error), source_line=source))
         return items, False
     return items, True
 
@@ -260,20 +235,9 @@ def _read_row(
         raw["position_m"] = [axes.get(axis, 0 if axis == "z_m" else None) for axis in _AXES]
     # A column that is missing as a whole was told once, at the header.
     told = [n for n in key_names(model) if n not in header and n not in raw]
-    return _without_missing(model, raw, origin, findings, told)
-
-
-def _without_missing(
-    model: type[KeyTable],
-    raw: dict[str, Any],
-    origin: Origin,
-    findings: Findings,
-    told: list[str],
-) -> Item[Any]:
     mine = Findings()
     item = read_table(model, raw, origin, mine)
     for finding in mine.found:
-        if finding.code == "missing-key" and any(f"'{n}'" in finding.message for n in told):
-            continue
-        findings.take(finding)
+        if finding.code != "missing-key" or not any(f"'{n}'" in finding.message for n in told):
+            findings.take(finding)
     return item

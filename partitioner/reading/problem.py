@@ -21,13 +21,7 @@ from partitioner.reading.origin import Enough, Findings, YamlOrigin
 from partitioner.reading.parts import Parts
 from partitioner.reading.render import format_finding
 from partitioner.reading.rules.everything import check_parts
-from partitioner.reading.schema import (
-    FORMAT,
-    DeviceTable,
-    KeyTable,
-    ProblemTable,
-    StreamTable,
-)
+from partitioner.reading.schema import FORMAT, DeviceTable, KeyTable, ProblemTable, StreamTable
 from partitioner.reading.tables import Item, key_names, read_list, read_table, tables_inside
 from partitioner.reading.yaml_text import load
 
@@ -190,13 +184,7 @@ def check_format(raw: dict[str, Any], root: YamlOrigin, findings: Findings) -> b
 class _Reader:
     """Reads the sections of a problem file into parts."""
 
-    def __init__(
-        self,
-        root: YamlOrigin,
-        folder: Path,
-        files: SourceFiles,
-        findings: Findings,
-    ):
+    def __init__(self, root: YamlOrigin, folder: Path, files: SourceFiles, findings: Findings):
         self._raw: dict[str, Any] = root.document.data
         self._root = root
         self._folders = Folders(folder, files.lists_from)

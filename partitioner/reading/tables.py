@@ -19,12 +19,7 @@ from partitioner.reading.schema import KeyTable
 
 T = TypeVar("T", bound=KeyTable)
 
-_CODES = {
-    "wrong-kind",
-    "out-of-range",
-    "too-fine",
-    "duplicate-name",
-}
+_CODES = {"wrong-kind", "out-of-range", "too-fine", "duplicate-name"}
 _NEAR = 0.7
 
 

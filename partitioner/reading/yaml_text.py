@@ -290,11 +290,7 @@ class _Builder:
         return value
 
     def _list(
-        self,
-        start: Any,
-        inside: dict[str | int, Spot],
-        path: tuple[str | int, ...],
-        depth: int,
+        self, start: Any, inside: dict[str | int, Spot], path: tuple[str | int, ...], depth: int
     ) -> list[Any]:
         items: list[Any] = []
         for event in self._events:

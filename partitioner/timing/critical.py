@@ -150,8 +150,7 @@ def _with_delay_line(traffic: NetworkTraffic, most_bt: int) -> NetworkTraffic:
     """Give all nodes of all lines a delay line of at most ``most_bt``."""
     lines = tuple(
         replace(
-            m,
-            settings=replace(m.settings, delay_line_bt=min(most_bt, m.settings.delay_line_bt)),
+            m, settings=replace(m.settings, delay_line_bt=min(most_bt, m.settings.delay_line_bt))
         )
         for m in traffic.lines
     )

@@ -96,11 +96,7 @@ def node_capacitances_pf(problem: Problem, grade: str, devices: Iterable[str]) -
 
 
 def loss_margin(
-    cable: Cable,
-    curve: LimitCurve,
-    length_um: int,
-    capacitances_pf: Iterable[float],
-    where: str,
+    cable: Cable, curve: LimitCurve, length_um: int, capacitances_pf: Iterable[float], where: str
 ) -> RuleMargin | None:
     """Insertion loss from end to end against the curve, at its tightest frequency.
 

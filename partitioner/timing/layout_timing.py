@@ -313,13 +313,7 @@ class _Network:
     def _flow(self, stream: str, inherited_ns: int = 0) -> LineFlow:
         s = self.streams[stream]
         return LineFlow(
-            s.id,
-            s.frame_bytes,
-            s.period_ns,
-            s.jitter_ns,
-            self.windows[s.id],
-            s.pcp,
-            inherited_ns,
+            s.id, s.frame_bytes, s.period_ns, s.jitter_ns, self.windows[s.id], s.pcp, inherited_ns
         )
 
     def _inherited(self, place: Place, stream: str, legs: Legs) -> int:
@@ -357,10 +351,7 @@ class _Network:
         )
 
     def _link_queue(
-        self,
-        link: LinkMedium,
-        flows: Mapping[tuple[Place, str], LineFlow],
-        propagation_ns: int,
+        self, link: LinkMedium, flows: Mapping[tuple[Place, str], LineFlow], propagation_ns: int
     ) -> LinkQueue:
         place = (link.id, link.sender)
         return LinkQueue(
@@ -372,9 +363,7 @@ class _Network:
             propagation_ns,
         )
 
-    def _bound(
-        self, medium: str, flows: Mapping[tuple[Place, str], LineFlow], legs: Legs
-    ) -> None:
+    def _bound(self, medium: str, flows: Mapping[tuple[Place, str], LineFlow], legs: Legs) -> None:
         """Bound all legs of one medium by response-time analysis and put them into ``legs``."""
         line = self.lines.get(medium)
         found: LineBound | LinkBound

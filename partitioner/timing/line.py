@@ -391,11 +391,7 @@ def priced_frames_ahead(node: LineNode, flow: LineFlow) -> int:
 
 
 def linear_bound(
-    nodes: tuple[LineNode, ...],
-    node_count: int,
-    settings: LineSettings,
-    *,
-    priced: bool = False,
+    nodes: tuple[LineNode, ...], node_count: int, settings: LineSettings, *, priced: bool = False
 ) -> LineBound:
     """Linear bound of every leg on a line.
 

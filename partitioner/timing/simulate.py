@@ -18,12 +18,7 @@ from random import Random
 from partitioner.model.assessment import LegKind
 from partitioner.model.problem import QueueOrder
 from partitioner.timing.constants import BEACON_BT, IPG_BT, PREAMBLE_SFD_BT
-from partitioner.timing.layout_timing import (
-    Hop,
-    LinkMedium,
-    NetworkTraffic,
-    StreamTraffic,
-)
+from partitioner.timing.layout_timing import Hop, LinkMedium, NetworkTraffic, StreamTraffic
 from partitioner.timing.line import LineSettings
 from partitioner.timing.line_simulation import Frame, Schedule, SimulatedLine, SimulatedNode
 

@@ -142,10 +142,7 @@ def _pin(facts: Facts) -> Iterator[Breach]:
     for id_, switch in facts.switch_of.items():
         allowed = facts.problem.devices[id_].pinned_switches
         if allowed is not None and switch not in allowed:
-            yield (
-                (id_, switch),
-                f"{id_} hangs on {switch} but is pinned to {listed(allowed)}.",
-            )
+            yield ((id_, switch), f"{id_} hangs on {switch} but is pinned to {listed(allowed)}.")
 
 
 def _groups(

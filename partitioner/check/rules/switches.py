@@ -10,13 +10,7 @@ from partitioner.check.rules.measure import FILE, Breach, Measure
 from partitioner.check.rules.rule import Chapter, Rule
 from partitioner.check.wording import agree, count, listed, metres, percent
 from partitioner.model.catalogue import Trust
-from partitioner.model.problem import (
-    BackboneLink,
-    BackboneShape,
-    Basis,
-    Stream,
-    Transfer,
-)
+from partitioner.model.problem import BackboneLink, BackboneShape, Basis, Stream, Transfer
 from partitioner.network.routes import backbone_length_um, link_key, switch_ways, ways_from
 
 

@@ -59,8 +59,7 @@ def backbone_reach(problem: Problem) -> Handles:
             f"backbone-reach:{name}",
             "backbone-reach",
             link.ends,
-            f"The backbone link {name} is {metres(length)} long; its grades reach "
-            f"{metres(reach)}.",
+            f"The backbone link {name} is {metres(length)} long; its grades reach {metres(reach)}.",
             ("backbone", "links", number, "length_m"),
             near,
             eases=(Ease(words, near),),

@@ -9,12 +9,7 @@ from partitioner.model.problem import GroupKind
 from partitioner.reading.build import pinned_switches
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
-from partitioner.reading.rules.grades import (
-    check_grade_names,
-    grades_of,
-    is_mixing,
-    offered_grades,
-)
+from partitioner.reading.rules.grades import check_grade_names, grades_of, is_mixing, offered_grades
 from partitioner.reading.rules.names import refer
 from partitioner.reading.rules.sites import check_position
 from partitioner.reading.schema import DeviceTable
