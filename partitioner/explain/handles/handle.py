@@ -88,6 +88,25 @@ class Handle:
 Handles = Iterator[Handle]
 
 
+def by_amount(
+    rule: str,
+    subjects: tuple[str, ...],
+    sentence: str,
+    at: Steps,
+    scale: Scale,
+    *,
+    off: Change | None = None,
+    eases: tuple[Ease, ...] = (),
+    part: str | int = "",
+) -> Handle:
+    """Make the handle of a rule with an amount: off at the end of its scale, if not otherwise.
+
+    Its key is the rule with the first of the subjects, and the ``part`` of it, if any.
+    """
+    key = ":".join(str(word) for word in (rule, *subjects[:1], part) if word != "")
+    return Handle(key, rule, subjects, sentence, at, off or scale.to(scale.end), scale, eases)
+
+
 def without(problem: Problem, handles: Sequence[Handle]) -> Problem:
     """The problem with some of its rules taken off."""
     for handle in handles:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from partitioner.check.wording import agree, count, metres, percent
-from partitioner.explain.handles.handle import Change, Handle, Handles, Scale, edit
+from partitioner.explain.handles.handle import Change, Handle, Handles, Scale, by_amount, edit
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Basis, Device, Pathway, Problem, SegmentLimits
 from partitioner.network.cable import CableNetwork
@@ -93,14 +93,13 @@ class LimitHold:
             further = " with basis: engineered" if is_further else ""
             return self.words(grade, now, amount) + further
 
-        return Handle(
-            f"{'-'.join((*self.part, self.field if self.part else self.rule))}:{grade}",
+        return by_amount(
             self.rule,
             (grade, *(d.id for d in users if self.concerned(d, now))),
             self.sentence(grade, now),
             ("limits", grade, *self.part, self.key),
-            to(end),
             Scale(now, end, self.step, to, words),
+            part="".join(self.part),
         )
 
 
@@ -235,19 +234,17 @@ def pathway_capacity(problem: Problem) -> Handles:
 
 
 def _room(problem: Problem, pathway: Pathway, now: int) -> Handle:
-    way = ("pathways", pathway.id)
-    return Handle(
-        f"pathway-capacity:{pathway.id}",
+    def to(most: int | None) -> Change:
+        return edit("pathways", pathway.id, max_cables=most)
+
+    def words(most: int) -> str:
+        return f"make room for {most} segments in {pathway.id} in place of {now}"
+
+    return by_amount(
         "pathway-capacity",
         (pathway.id,),
         f"{count(now, 'segment')} {agree(now, 'fits', 'fit')} through {pathway.id}.",
-        (*way, "max_cables"),
-        edit(*way, max_cables=None),
-        Scale(
-            now,
-            len(problem.devices),
-            1,
-            lambda n: edit(*way, max_cables=n),
-            lambda n: f"make room for {n} segments in {pathway.id} in place of {now}",
-        ),
+        ("pathways", pathway.id, "max_cables"),
+        Scale(now, len(problem.devices), 1, to, words),
+        off=to(None),
     )

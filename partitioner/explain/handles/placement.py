@@ -6,7 +6,15 @@ from dataclasses import replace
 from itertools import combinations
 
 from partitioner.check.wording import count, listed
-from partitioner.explain.handles.handle import Change, Ease, Handle, Handles, Scale, edit
+from partitioner.explain.handles.handle import (
+    Change,
+    Ease,
+    Handle,
+    Handles,
+    Scale,
+    by_amount,
+    edit,
+)
 from partitioner.model.problem import Device, Group, GroupKind, Problem, Switch, SwitchPosition
 
 
@@ -24,25 +32,20 @@ def _port_count(problem: Problem, switch: Switch, number: int) -> Handle:
     grades = " or ".join(group.grades)
     if sum(other.grades == group.grades for other in switch.port_groups) > 1:
         grades += f" (entry {number + 1} of its ports)"
-    most = len(problem.devices)
 
     def to(ports: int) -> Change:
         return edit("switches", switch.id, "port_groups", number, count=ports)
 
-    return Handle(
-        f"ports:{switch.id}:{number}",
+    def words(ports: int) -> str:
+        return f"give {switch.id} {ports} ports for {grades} in place of {group.count}"
+
+    return by_amount(
         "port-exists",
         (switch.id,),
         f"{switch.id} has {count(group.count, 'port')} for {grades}.",
         ("switches", switch.id, "ports", number, "count"),
-        to(most),
-        Scale(
-            group.count,
-            most,
-            1,
-            to,
-            lambda n: f"give {switch.id} {n} ports for {grades} in place of {group.count}",
-        ),
+        Scale(group.count, len(problem.devices), 1, to, words),
+        part=number,
     )
 
 
@@ -168,13 +171,11 @@ def safety_span(problem: Problem) -> Handles:
     levels = [d.safety_level for d in problem.devices.values() if d.safety_level is not None]
     if span is None or not levels or max(levels) - min(levels) <= span:
         return
-    yield Handle(
-        "safety-span",
+    yield by_amount(
         "safety-span",
         (),
         f"Safety levels on one line differ by at most {span}.",
         ("sharing", "safety_span"),
-        edit("sharing", safety_span=None),
         Scale(
             span,
             max(levels) - min(levels),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from partitioner.check.wording import duration
-from partitioner.explain.handles.handle import Change, Ease, Handle, Handles, Scale, edit
+from partitioner.explain.handles.handle import Change, Ease, Handle, Handles, Scale, by_amount, edit
 from partitioner.model.assessment import Assessment
 from partitioner.model.problem import FailureRule, Problem, Stream, Transfer
 from partitioner.units import NS_PER_S, from_base
@@ -30,21 +30,16 @@ def _losses(rule: FailureRule, watched: tuple[str, ...]) -> Handle:
     def to(most_lost: int) -> Change:
         return edit("failure_rules", rule.id, most_lost=most_lost)
 
+    def words(most_lost: int) -> str:
+        return f"let rule {rule.id} allow {most_lost} lost in place of {rule.most_lost}"
+
     what = f"group {rule.group}" if rule.group is not None else f"function {rule.function}"
-    return Handle(
-        f"failure:{rule.id}",
+    return by_amount(
         "failure",
         (rule.id, *watched),
         f"No single failure loses more than {rule.most_lost} of {what} (rule {rule.id}).",
         ("failure_rules", rule.id, "most_lost"),
-        to(len(watched)),
-        Scale(
-            rule.most_lost,
-            len(watched),
-            1,
-            to,
-            lambda n: f"let rule {rule.id} allow {n} lost in place of {rule.most_lost}",
-        ),
+        Scale(rule.most_lost, len(watched), 1, to, words),
     )
 
 
@@ -59,25 +54,19 @@ def _deadline(stream: Stream) -> Handle:
     def to(deadline_ns: int) -> Change:
         return edit("streams", stream.id, deadline_ns=deadline_ns)
 
+    def words(deadline_ns: int) -> str:
+        return f"relax the deadline of {stream.id} from {duration(now)} to {duration(deadline_ns)}"
+
     def used(assessment: Assessment) -> int | None:
         bounds = [f.bound_ns for f in assessment.streams if f.stream == stream.id and f.bound_ns]
         return max(bounds, default=None)
 
-    return Handle(
-        f"deadline:{stream.id}",
+    return by_amount(
         "deadline",
         (stream.id, stream.source, *stream.destinations),
         f"Stream {stream.id} arrives within {duration(now)}.",
         ("streams", stream.id, "deadline_us"),
-        to(end),
-        Scale(
-            now,
-            end,
-            TEN_US,
-            to,
-            lambda ns: f"relax the deadline of {stream.id} from {duration(now)} to {duration(ns)}",
-            used,
-        ),
+        Scale(now, end, TEN_US, to, words, used),
     )
 
 
@@ -95,19 +84,15 @@ def _longest(transfer: Transfer, now: int) -> Handle:
     def seconds(time_ns: int) -> str:
         return f"{from_base(time_ns, NS_PER_S):f} s"
 
-    return Handle(
-        f"transfer:{transfer.id}",
+    def words(time_ns: int) -> str:
+        return f"give transfer {transfer.id} {seconds(time_ns)}"
+
+    return by_amount(
         "transfer",
         (transfer.id,),
         f"Transfer {transfer.id} ends within {seconds(now)}.",
         ("transfers", transfer.id, "longest_s"),
-        to(None),
-        Scale(
-            now,
-            64 * now,
-            max(1, now // 10),
-            to,
-            lambda ns: f"give transfer {transfer.id} {seconds(ns)}",
-        ),
+        Scale(now, 64 * now, max(1, now // 10), to, words),
+        off=to(None),
         eases=(Ease(f"let transfer {transfer.id} take any time (no longest_s)", to(None)),),
     )

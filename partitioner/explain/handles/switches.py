@@ -6,7 +6,7 @@ from dataclasses import replace
 from itertools import combinations
 
 from partitioner.check.wording import metres, percent
-from partitioner.explain.handles.handle import Change, Ease, Handle, Handles, Scale, edit
+from partitioner.explain.handles.handle import Ease, Handle, Handles, Scale, by_amount, edit
 from partitioner.explain.handles.limits import PERCENT
 from partitioner.model.layout import Layout
 from partitioner.model.problem import BackboneLink, BackboneShape, Problem
@@ -20,21 +20,16 @@ def backbone_load(problem: Problem) -> Handles:
     if len(problem.switches) < 2 or not problem.backbone.links or not problem.streams or now >= PPM:
         return
 
-    def to(share_ppm: int) -> Change:
-        return edit("backbone", load_share_ppm=share_ppm)
-
-    yield Handle(
-        "backbone-load",
+    yield by_amount(
         "backbone-load",
         (),
         f"A backbone link is busy at most {percent(now)} of the time.",
         ("backbone", "load_share"),
-        to(PPM),
         Scale(
             now,
             PPM,
             PERCENT,
-            to,
+            lambda ppm: edit("backbone", load_share_ppm=ppm),
             lambda ppm: (
                 f"raise the load share of backbone links from {percent(now)} to {percent(ppm)}"
             ),
