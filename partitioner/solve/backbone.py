@@ -158,6 +158,35 @@ class BackboneData:
 
     # -- shape --------------------------------------------------------------------------------
 
+    def quickest(self) -> dict[int, str]:
+        """Give links (numbers) with a grade each that delay streams little, whatever they cost.
+
+        Every link in its fastest grade; of a tree over switches that are all required only the
+        flattest one, where it holds what links are required.
+        """
+        rates = self.instance.problem.catalogue.grades
+        fastest = {
+            k: max(link.grades, key=lambda g: rates[g].rate_bps)
+            for k, link in enumerate(self.links)
+            if link.grades
+        }
+        switches = self.instance.problem.switches.values()
+        if self.shape is not BackboneShape.TREE or not all(s.required for s in switches):
+            return fastest
+        number = {frozenset(self.links[k].ends): k for k in fastest}
+        graph = nx.Graph([self.links[k].ends for k in fastest])
+        graph.add_nodes_from(range(len(self.instance.switch_ids)))
+        must = {k for k, link in enumerate(self.links) if link.required}
+        best: tuple[int, dict[int, str]] | None = None
+        for root in graph:
+            depth = nx.single_source_shortest_path_length(graph, root)
+            tree = {number[frozenset(ends)] for ends in nx.bfs_edges(graph, root)}
+            if len(depth) == len(graph) and must <= tree:
+                total = sum(depth.values())
+                if best is None or total < best[0]:
+                    best = total, {k: fastest[k] for k in sorted(tree)}
+        return fastest if best is None else best[1]
+
     def add_shape(
         self,
         model: cp_model.CpModel,

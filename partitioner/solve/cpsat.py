@@ -17,11 +17,12 @@ POLL_S = 0.05
 MANY_VARIABLES = 4_000
 """Above so many variables presolve probes, looks for symmetry and repeats itself for longer than
 the search then takes."""
-PROVERS = ("reduced_costs", "default_lp")
-"""Searches of CP-SAT, in order of workers, for a proof over columns whose best choice is known.
+SEARCHES = ("reduced_costs", "default_lp")
+"""Searches of CP-SAT, in order of workers.
 
-Branching by reduced costs ends such a proof in seconds where the searches that several workers
-start by themselves are still far from it after half a minute; see the optimiser's page."""
+Branching by reduced costs over the whole linear relaxation ends in a second where the searches that
+CP-SAT starts by itself take three to seven times as long, or have no proof after half a minute; see
+the optimiser's page."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +60,6 @@ def run(
     seed: int,
     should_stop: Callable[[], bool] | None = None,
     work_limit: float | None = None,
-    is_proof: bool = False,
 ) -> CpResult:
     """Solve and return the best values of ``watched``.
 
@@ -68,8 +68,6 @@ def run(
     seconds
         Wall time limit; not used with ``work_limit`` (deterministic seconds), which then has a
         wide wall time limit of its own as a safety net.
-    is_proof
-        The best values are likely known already: search for the proof.
     should_stop
         Polled about twenty times a second; when true the solver stops with what it has.
 
@@ -79,9 +77,7 @@ def run(
         If CP-SAT calls the model invalid, which is a fault of ours.
     """
     solver = cp_model.CpSolver()
-    _set_parameters(
-        solver.parameters, len(watched), seconds, workers, seed, work_limit, is_proof
-    )
+    _set_parameters(solver.parameters, len(watched), seconds, workers, seed, work_limit)
     keeper = _Keeper(watched)
     status = _solve_beside(solver, model, keeper, should_stop)
     match status:
@@ -112,9 +108,7 @@ def _set_parameters(
     workers: int,
     seed: int,
     work_limit: float | None,
-    is_proof: bool,
 ) -> None:
-    parameters.num_workers = workers
     parameters.random_seed = seed % 2_000_000_000
     parameters.catch_sigint_signal = False
     parameters.max_time_in_seconds = max(0.01, seconds)
@@ -123,9 +117,11 @@ def _set_parameters(
         parameters.find_big_linear_overlap = False
         parameters.symmetry_level = 0
         parameters.max_presolve_iterations = 1
-    if is_proof:
-        parameters.subsolvers.extend(PROVERS[:workers])
-        parameters.num_workers = min(workers, len(PROVERS))
+    parameters.num_workers = workers
+    if workers <= len(SEARCHES):
+        parameters.subsolvers.extend(SEARCHES[:workers])
+    else:
+        parameters.extra_subsolvers.append(SEARCHES[0])
     if work_limit is not None:
         parameters.max_deterministic_time = work_limit
         parameters.max_time_in_seconds = 60.0 + 60.0 * work_limit

@@ -274,7 +274,9 @@ class DecomposedRun(Run):
         if not self.over():
             self.step("proving a bound")
             known = list(self.search.pool.columns)[-2 * self.instance.n :]
-            self.cheap = self.run_bound(BOUND_SHARE, known, self.take_in)
+            self.cheap = self.run_bound(
+                BOUND_SHARE * self.seconds_left(), known, self.take_in
+            )
         best = self.search.incumbent
         if best is not None and best.left_out and not self.over():
             self.step("finding a home for every device")

@@ -14,6 +14,7 @@ The parts run in this order, each stoppable at any time:
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from enum import Enum
 
 from partitioner.errors import Conflict, NoLayout
@@ -24,6 +25,7 @@ from partitioner.solve.bound.pricing_problem import PricingProblem
 from partitioner.solve.columns import Column
 from partitioner.solve.enumeration import Duals, columns_below
 from partitioner.solve.gap_enumeration import columns_within
+from partitioner.solve.phase_one import PhaseOne
 from partitioner.solve.run import Run
 from partitioner.solve.search import Claim
 from partitioner.solve.seed_task import SeedTask
@@ -43,11 +45,15 @@ FEW_COLUMNS = 8_000
 """Up to so many columns are proved over at once; with more, those within less room come first."""
 MOST_WITHOUT_LAYOUT = 40
 """Devices up to which all columns are collected although no layout is known that narrows them."""
-FEW_LEFT_OUT = 8
-"""So many devices that the first proposals leave out are found a home for before the bound."""
 FEW_DEVICES = 16
 """Up to so many devices the routing heuristic comes to rest in a moment; more time or a process of
 its own would be wasted."""
+SHORT_SEEDS_S, SHORT_SEEDS_PER_DEVICE_S = 0.3, 0.01
+"""What the heuristic takes before the first layout where it has no process of its own."""
+FIRST_PRICES_S, FIRST_PRICES_PER_DEVICE_S = 0.3, 0.01
+"""What the first prices of devices may take; each further try takes twice as long."""
+COUNTED_STEPS = 8
+"""Steps of a walk to a first layout where work is counted."""
 ROUNDS_PER_DEVICE = 40
 """Rounds it then gets; nearly all sets came to rest within eight."""
 MOST_SWITCHES = 8
@@ -78,6 +84,7 @@ class DirectRun(Run):
         self.hopeless_room = {False: 2.0**62, True: 2.0**62}
         """Room with too many columns, without and with those for full pathways."""
         self.proposals = 400 + self.instance.n
+        self.phase_one = PhaseOne(self.search)
 
     # -- seeds --------------------------------------------------------------------------------
 
@@ -86,14 +93,21 @@ class DirectRun(Run):
         """Whether there are only a few devices."""
         return self.instance.n <= FEW_DEVICES
 
-    def start_seeds(self) -> None:
-        """Start the heuristic on the lines of each line grade."""
+    @property
+    def seeds_have_process(self) -> bool:
+        """Whether the heuristic has a process of its own."""
+        return self.settings.workers > 1 and not self.deterministic and not self.is_small
+
+    def start_seeds(self, *, short: bool = False) -> None:
+        """Start the heuristic on the lines of each line grade; ``short``: for a first layout."""
         inst = self.instance
-        beside = self.settings.workers > 1 and not self.deterministic and not self.is_small
+        beside = self.seeds_have_process
         for grade in inst.line_grades:
             if not inst.can[:, grade].any():
                 continue
             seconds = (0.1 if self.given else 0.25) * self.seconds_left()
+            if short:
+                seconds = min(seconds, SHORT_SEEDS_S + SHORT_SEEDS_PER_DEVICE_S * inst.n)
             if beside:
                 # Regions of long lines are hardly improved any other way.
                 most = 0.93 * self.seconds_left()
@@ -182,22 +196,6 @@ class DirectRun(Run):
                 break
         # Proposals that fit together as they are make a layout at once.
         self._quick_master(1.0, newest_only=True)
-        if self.cost is None:
-            self._quick_master(2.0 + 0.002 * self.instance.n)
-        # Tight problems: the first proposals may not fit together under all rules; later, better
-        # ones mostly do.
-        wait_until = self.seconds() + 0.2 * self.seconds_left()
-        while (
-            self.cost is None
-            and self.seconds() < wait_until
-            and not self.limits.over()
-            and self.seeds_running
-        ):
-            if self.poll_seeds(0.5):
-                self._quick_master(5.0)
-        best = self.search.incumbent
-        if best is not None and 0 < len(best.left_out) <= FEW_LEFT_OUT:
-            self.search.mend(14)
 
     def _quick_master(self, seconds: float, *, newest_only: bool = False) -> None:
         """Run the master over what is sure to be needed and what was proposed last.
@@ -219,25 +217,27 @@ class DirectRun(Run):
 
     def _good_columns(self, most: int) -> list[Column]:
         """Columns of least reduced cost in the pool, the present layout's among them."""
-        columns = list(self.search.pool.columns)
         best = self.search.incumbent
         kept = [c.column for c in best.choices] if best is not None else []
         if self.cost is None:
             kept += self.basics + self._proposed(self.proposals)
-        if len(columns) > most:
-            duals = self.search.duals or Duals.zero(self.builder)
-            score = [(duals.reduced(self.instance, c), k) for k, c in enumerate(columns)]
-            score.sort()
-            columns = [columns[k] for _, k in score[:most]]
-        return list(dict.fromkeys(kept + columns))
+        return list(dict.fromkeys(kept + self._cheapest(most)))
+
+    def _cheapest(self, most: int) -> list[Column]:
+        """Columns of the pool, those of least reduced cost first."""
+        columns = list(self.search.pool.columns)
+        duals = self.search.duals or Duals.zero(self.builder)
+        score = sorted((duals.reduced(self.instance, c), k) for k, c in enumerate(columns))
+        return [columns[k] for _, k in score[:most]]
 
     def _proposed(self, most: int) -> list[Column]:
         return list(self.search.proposed)[-most:]
 
-    def prove_bound(self, share: float) -> None:
+    def prove_bound(self, seconds: float) -> None:
         """Prove a bound, taking in proposals of the heuristic on the way."""
+        self.step("proving a bound")
         known = list(self.search.pool.columns)[-2_000:]
-        self.search.pool.add(self.run_bound(share, known, self._take_in_for_bound))
+        self.search.pool.add(self.run_bound(seconds, known, self._take_in_for_bound))
 
     def _take_in_for_bound(self) -> None:
         """Take in proposals, now and then with all those before them."""
@@ -417,27 +417,42 @@ class DirectRun(Run):
     def plan(self) -> None:
         """Run all parts in order."""
         self.step("first layout")
-        self.start_seeds()
+        in_two_steps = not self.seeds_have_process and not self.deterministic and not self.is_small
+        self.start_seeds(short=in_two_steps)
         self.first_layout()
-        if self.cost is None and not self.over():
-            # Prices of devices first, as good as a short run makes them: they lead to a layout.
-            self.step("proving a bound")
-            self.prove_bound(0.15)
-            self._find_layout()
-        self.step("proving a bound")
+        self._layout_by_prices()
+        if in_two_steps and not self.over():
+            self.step("lines by geometry")
+            self.start_seeds()
+            self._quick_master(2.0, newest_only=True)
         if not self.over():
-            self.prove_bound(0.7)
+            self.prove_bound(0.7 * self.seconds_left())
         if not self.over():
             self.step("choosing among columns")
             self.choose_among_pool(0.25 * self.settings.time_limit_s)
         if self.cost is None:
-            self._find_layout()
+            self._find_layout(0.1 * self.settings.time_limit_s)
         if not self.over():
             self.step("proving the layout")
             self.prove_by_enumeration()
         self.improve()
 
-    def _find_layout(self) -> None:
+    def _layout_by_prices(self) -> None:
+        """Let prices of devices, better ones with every try, lead to a first layout.
+
+        Rules that no geometry shows are what keeps the proposals from being a layout; the prices
+        of the bound know most of them, and its lines fit together.
+        """
+        seconds = FIRST_PRICES_S + FIRST_PRICES_PER_DEVICE_S * self.instance.n
+        while self.cost is None and not self.over():
+            before = len(self.search.pool)
+            self.prove_bound(min(seconds, 0.5 * self.seconds_left()))
+            self._find_layout(1.0 + 3 * seconds)
+            seconds *= 2
+            if self.deterministic or len(self.search.pool) == before:
+                return
+
+    def _find_layout(self, seconds: float) -> None:
         """Find a home for every device: where all is sure to be in time, then where it may be."""
         self.step("finding a home for every device")
         for is_bold in (False, True):
@@ -447,9 +462,17 @@ class DirectRun(Run):
                 return
             if is_bold:
                 self.search.be_bold()
-            self.choose_among_pool(0.1 * self.settings.time_limit_s)
-            if self.search.incumbent is not None and self.cost is None:
-                self.search.mend(14)
+            self.phase_one.run(
+                self.basics, self._cheapest(POOL_RUN), self._at(seconds),
+                steps=COUNTED_STEPS if self.deterministic else None,
+            )
+
+    def _at(self, seconds: float) -> Callable[[], bool]:
+        """Say whether so many seconds from now, or the run, are over."""
+        if self.deterministic:
+            return self.over
+        ends = self.seconds() + seconds
+        return lambda: self.over() or self.seconds() >= ends
 
     def improve(self) -> None:
         """Solve regions again, larger ones each time nothing is gained, until time is up."""

@@ -18,7 +18,7 @@ from partitioner.solve.columns import Column
 from partitioner.solve.cpsat import CpResult, run
 from partitioner.solve.instance import Instance
 from partitioner.solve.latency import SegmentLegs
-from partitioner.solve.nogood import NoGood, SegmentFamily
+from partitioner.solve.nogood import Crowd, NoGood, SegmentFamily
 
 Expr = cp_model.LinearExpr
 Term = tuple[Expr | None, int]
@@ -271,8 +271,9 @@ class Master:
         leaves after the least delay from s to t. Rows that no pair of columns can break are left
         out.
         """
-        pairs = self.instance_pairs()
-        for source_terms, target_terms, hop_ns, deadline_ns in pairs:
+        for stream, source_terms, target_terms in self.deliveries():
+            hop_ns = self.backbone.hop_function(stream)
+            deadline_ns = self.instance.streams[stream].limit_ns
             longest = {t: max(ns for _, ns in downs) for t, downs in target_terms.items()}
             for s, ups in source_terms.items():
                 high_up = max(ns for _, ns in ups)
@@ -326,6 +327,15 @@ class Master:
             if not members:
                 return
             conditions.append(Expr.sum(members))
+        for crowd in bad.crowds:
+            if any(_holds(c.column, crowd) for c in self.fixed):
+                continue
+            members = [
+                self._pick_any[k] for k, c in enumerate(self.columns) if _holds(c, crowd)
+            ]
+            if not members:
+                return
+            conditions.append(Expr.sum(members))
         for index, grades in bad.built:
             conditions.append(Expr.sum([self.link_built[index, g] for g in grades]))
         for index in bad.absent:
@@ -361,13 +371,11 @@ class Master:
             Expr.weighted_sum(variables, weights) <= room + free_up + free_down - constant
         )
 
-    def instance_pairs(
-        self,
-    ) -> Iterator[tuple[Terms, Terms, Callable[[int, int], int], int]]:
+    def deliveries(self) -> Iterator[tuple[int, Terms, Terms]]:
         """Give per (stream, destination) the legs its two ends may have, by switch.
 
-        Yields (source terms, target terms, hop function, limit): terms map a switch to a
-        list of (picked variable, ns); None in place of a variable stands for what is certain.
+        Yields (stream, source terms, target terms): terms map a switch to a list of (picked
+        variable, ns); None in place of a variable stands for what is certain.
         """
         up: dict[tuple[int, tuple[int | None, int]], dict[int, list[Term]]] = defaultdict(
             lambda: defaultdict(list)
@@ -402,13 +410,18 @@ class Master:
                     else down.get((stream, target.device))
                 )
                 if ups and downs:
-                    yield ups, downs, self.backbone.hop_function(stream), data.limit_ns
+                    yield stream, ups, downs
 
     # -- solving ------------------------------------------------------------------------------
 
     def cost_expression(self) -> Expr:
         """Give the whole objective as an expression, without the constant of fixed segments."""
         return Expr.weighted_sum(self.cost_terms, self.cost_weights)
+
+    def left_out_expression(self, weights: Sequence[int]) -> Expr:
+        """Give the number of devices left out, each counted so many times, as an expression."""
+        out = self.left_out
+        return Expr.weighted_sum(list(out.values()), [weights[i] for i in out])
 
     def hint(self, selection: Selection) -> None:
         """Suggest a selection; complete hints only, so nothing is done if a column is missing."""
@@ -460,13 +473,10 @@ class Master:
         seed: int,
         should_stop: Callable[[], bool] | None = None,
         work_limit: float | None = None,
-        is_proof: bool = False,
+        objective: Expr | None = None,
     ) -> MasterResult:
-        """Minimise the cost over the columns given.
-
-        ``is_proof``: the best choice is likely known (:meth:`hint`) and a proof is wanted.
-        """
-        self.model.minimize(self.cost_expression())
+        """Minimise the cost (or ``objective``) over the columns given."""
+        self.model.minimize(self.cost_expression() if objective is None else objective)
         watched = [v for picks in self.pick for v in picks.values()]
         watched += self.opened
         watched += list(self.link_built.values())
@@ -479,7 +489,6 @@ class Master:
             seed=seed,
             should_stop=should_stop,
             work_limit=work_limit,
-            is_proof=is_proof,
         )
         bound = None if result.bound is None else result.bound + self.cost_constant
         return MasterResult(self._selection(result), result.proved, bound)
@@ -503,6 +512,14 @@ class Master:
 def _belongs(column: Column, family: SegmentFamily) -> bool:
     """Whether a column over the devices of a family is at least as slow as it says."""
     return column.length_um >= family.least_um and column.node_count >= family.least_count
+
+
+def _holds(column: Column, crowd: Crowd) -> bool:
+    return (
+        column.switch == crowd.switch
+        and column.grade == crowd.grade
+        and crowd.devices.issubset(column.devices)
+    )
 
 
 def selection_cost(

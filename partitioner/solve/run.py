@@ -209,20 +209,20 @@ class Run:
     # -- bound --------------------------------------------------------------------------------
 
     def run_bound(
-        self, share: float, known: Sequence[Column], meanwhile: Callable[[], object]
+        self, seconds: float, known: Sequence[Column], meanwhile: Callable[[], object]
     ) -> list[Column]:
         """Run column generation; gives lines met on the way, cheapest under its duals first.
 
         Parameters
         ----------
-        share
-            Share of the time left that it may take.
+        seconds
+            What it may take.
         known
             Columns it starts with.
         meanwhile
             Called often, to take in what is found beside; not where work is counted.
         """
-        stop_at = self.seconds() + share * self.seconds_left()
+        stop_at = self.seconds() + seconds
 
         def remaining() -> float:
             if self.should_stop():

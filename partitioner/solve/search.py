@@ -16,7 +16,7 @@ from partitioner.solve.instance import Instance
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.master import Choice, Master, MasterResult, Selection
 from partitioner.solve.nogood import NoGood
-from partitioner.solve.verify import Judge
+from partitioner.solve.verify import Judge, Verdict
 from partitioner.units import ceil_div
 
 
@@ -154,7 +154,21 @@ class Search:
         self._on_better = on_better
         self._between_regions = between_regions
         self._exhausted: set[tuple[frozenset[Choice], int]] = set()
+        self.hubness = self._hubness()
+        """How many times a device counts where as few as possible are to be left out."""
         self.penalty = self._penalties()
+
+    def _hubness(self) -> list[int]:
+        inst = self.instance
+        partners = [
+            {
+                end
+                for j in (*inst.sent_by[i], *inst.received_by[i])
+                for end in inst.streams[j].devices
+            } - {i}
+            for i in range(inst.n)
+        ]
+        return [min(max(1, len(p)), HUB) for p in partners]
 
     def _penalties(self) -> list[int]:
         """Price of leaving each device out: above anything that covering it could cost.
@@ -181,15 +195,7 @@ class Search:
                 + inst.cable_value(grade, 2 * reach)
                 + int(inst.phy_value[:, grade].max(initial=0)),
             )
-        partners = [
-            {
-                end
-                for j in (*inst.sent_by[i], *inst.received_by[i])
-                for end in inst.streams[j].devices
-            } - {i}
-            for i in range(inst.n)
-        ]
-        return [around + (4 * worst + 10_000) * min(max(1, len(p)), HUB) for p in partners]
+        return [around + (4 * worst + 10_000) * times for times in self.hubness]
 
     def _dearest_latency(self) -> int:
         """What the legs of all streams together can be priced at in any layout, or more."""
@@ -241,15 +247,20 @@ class Search:
         value = self.study.value(selection) + self._out_penalty(selection.left_out)
         if value >= self.incumbent_value:
             return False
-        verdict = self.judge(selection)
-        if not verdict.holds:
-            for cut in verdict.cuts:
-                self._learn(cut)
-            self.guesses.update(dict.fromkeys(verdict.guesses))
+        if not self.judged(selection).holds:
             return False
         self.incumbent, self.incumbent_value = selection, value
         self._on_better(selection)
         return True
+
+    def judged(self, selection: Selection, *, with_cuts: bool = True) -> Verdict:
+        """Ask the judge, and learn from what it says."""
+        verdict = self.judge(selection, with_cuts=with_cuts)
+        if not verdict.holds:
+            for cut in verdict.cuts:
+                self._learn(cut)
+            self.guesses.update(dict.fromkeys(verdict.guesses))
+        return verdict
 
     def _learn(self, cut: NoGood) -> None:
         """Keep a cut; where a shorter cable could escape it, make those cables known too."""
@@ -299,7 +310,7 @@ class Search:
                 list(dict.fromkeys([*columns, *self.other_orders])),
                 penalty=self.penalty if soft else None,
                 refused=cuts,
-                legs=None if is_proof else self._legs(),
+                legs=None if is_proof else self.legs(),
                 full_pathways=full_pathways,
                 extend=self.study.extend,
             )
@@ -310,10 +321,10 @@ class Search:
             work=seconds,
             enough=enough,
             lessons=None if is_proof else 4 * MOST_LESSONS,
-            is_proof=claim is Claim.LAYOUTS,
         )
 
-    def _legs(self) -> Callable[[Column], SegmentLegs] | None:
+    def legs(self) -> Callable[[Column], SegmentLegs] | None:
+        """Delays that choices are made with; None for the least."""
         if not self.plays_safe:
             return None
         most = self.builder.latency.most
@@ -341,7 +352,7 @@ class Search:
                 cover=[i for i in range(self.instance.n) if i not in covered],
                 penalty=self.penalty,
                 refused=[*self.refused, *self.guesses],
-                legs=self._legs(),
+                legs=self.legs(),
                 extend=self.study.extend,
             ),
             lambda: self.limits.seconds_left() - ends,
@@ -356,7 +367,6 @@ class Search:
         work: float = 4.0,
         enough: Callable[[], bool] = lambda: False,
         lessons: int | None = MOST_LESSONS,
-        is_proof: bool = False,
     ) -> MasterResult:
         """Solve a master again and again while what it chooses is refuted; offers each choice.
 
@@ -372,7 +382,6 @@ class Search:
                 seed=self.limits.seed,
                 should_stop=lambda: self.limits.over() or enough(),
                 work_limit=self.limits.work(work),
-                is_proof=is_proof,
             )
             before = len(self.refused)
             self.offer(result.selection)
@@ -499,7 +508,7 @@ class Search:
                 cover=members,
                 penalty=self.penalty if extra else None,
                 refused=[*self.refused, *self.guesses],
-                legs=self._legs(),
+                legs=self.legs(),
                 still_out=[i for i in still_out if i not in inside],
                 extend=self.study.extend,
             ),

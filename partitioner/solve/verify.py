@@ -8,8 +8,8 @@ becomes a no-good cut over as few segments as it holds for.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import pairwise, product
 
 from partitioner.model.layout import BuiltLink, Layout
@@ -20,15 +20,19 @@ from partitioner.solve.delays import Delays, SelectionDelays, Ways
 from partitioner.solve.instance import Instance
 from partitioner.solve.losses import Losses
 from partitioner.solve.master import Selection
-from partitioner.solve.nogood import NoGood, SegmentFamily
+from partitioner.solve.nogood import Crowd, NoGood, SegmentFamily
 from partitioner.timing.line import LineFlow, propagation_ns
 from partitioner.timing.link import LinkQueue, linear_link_bound
 from partitioner.units import PPM
 
 Route = tuple[int, tuple[int | None, int], tuple[int, ...]]
 """A stream, one of its targets, and the switches passed on the way there."""
+Delivery = tuple[int, tuple[int | None, int]]
+"""A stream and one of its targets."""
 FEW_SEGMENTS = 5
 """Up to so many segments cuts are made as strong as they can be."""
+NEVER_NS = 2**40
+"""Lateness of what has no bound."""
 MANY_SEGMENTS = 24
 """Above, the analysis takes too long to find out which segments a cut can do without."""
 MOST_LATE = 6
@@ -49,6 +53,8 @@ class Verdict:
     """More segments run through some pathway than fit."""
     cuts: tuple[NoGood, ...]
     guesses: tuple[NoGood, ...] = ()
+    late_ns: Mapping[Delivery, int] = field(default_factory=dict)
+    """What comes too late by the whole analysis and by how much, the latest first."""
 
     @property
     def holds(self) -> bool:
@@ -77,12 +83,15 @@ class Judge:
         self._delays = SelectionDelays(builder, backbone)
         self._losses = Losses(self._instance, backbone)
 
-    def __call__(self, selection: Selection) -> Verdict:
-        """Judge a selection; devices that are left out are no fault here."""
+    def __call__(self, selection: Selection, *, with_cuts: bool = True) -> Verdict:
+        """Judge a selection; devices that are left out are no fault here.
+
+        Without cuts of what is late, which take much longer than to find it, if not ``with_cuts``.
+        """
         backbone = self._backbone
         columns = [c.column for c in selection.choices]
         home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
-        ways = self._ways(selection)
+        ways = self.ways(selection)
         routes, lost = self._routes(home, ways)
         built = sorted(selection.backbone)
         absent = tuple(k for k in range(len(backbone.links)) if k not in dict(built))
@@ -100,17 +109,25 @@ class Judge:
         cuts += self._losses.refused(home, selection.open_switches, (k for k, _ in built))
         late = bool(lost)
         guesses: list[NoGood] = []
+        latest: list[Delivery] = []
+        delays: Delays = {}
         if not cuts and not self._surely_in_time(selection, routes, link_delays):
             delays = self._delays.of(columns, ways, built)
             latest = self._latest(delays)
             late = bool(latest)
-            for j, key in latest[: 2 if len(columns) > FEW_SEGMENTS else MOST_LATE]:
+            most = 2 if len(columns) > FEW_SEGMENTS else MOST_LATE
+            for j, key in latest[: most if with_cuts else 0]:
                 cut = self._cut_of_late(j, key, columns, home, ways, built, absent)
                 cuts.append(cut)
                 if len(cut.segments) > FEW_SEGMENTS:
                     guesses.append(self._guess(j, key, columns, home))
         return Verdict(
-            late, self._crowded(selection), tuple(dict.fromkeys(cuts)), tuple(guesses)
+            late, self._crowded(selection), tuple(dict.fromkeys(cuts)), tuple(guesses),
+            {
+                (j, key): NEVER_NS if ns is None else ns - self._instance.streams[j].limit_ns
+                for j, key in latest
+                for ns in (delays[j, key],)
+            },
         )
 
     def _guess(
@@ -125,9 +142,44 @@ class Judge:
                 if i is not None}
         return NoGood(segments=tuple(self._family(columns[k], False) for k in sorted(ends)))
 
+    def crowds(self, selection: Selection, late: Delivery) -> tuple[Crowd, ...]:
+        """Give the fewest devices beside both ends of a late stream that keep it late.
+
+        More devices on a line mostly make it later still, so whatever holds these is likely late
+        as well: no proof, since a partner that joins takes its streams out of the port's queue.
+        """
+        j, key = late
+        inst = self._instance
+        columns = [c.column for c in selection.choices]
+        home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
+        ends = [i for i in (inst.streams[j].source_device, key[0]) if i is not None]
+        near = sorted({home[i][1] for i in ends})
+        wider = sorted({*near, *(k for e in near for k in self._talks_to(columns[e], home))})
+        ways = self.ways(selection)
+
+        def is_late(trial: dict[int, Column]) -> bool:
+            found = self._delays.of(
+                list(trial.values()), ways, sorted(selection.backbone), as_built=True, outside=True
+            )
+            ns = found[j, key]
+            return ns is None or ns > inst.streams[j].limit_ns
+
+        groups = [near, wider] if len(wider) <= MANY_SEGMENTS else [near]
+        now = {k: columns[k] for k in range(len(columns))}
+        for picked in groups:
+            if is_late({k: columns[k] for k in picked}):
+                now = {k: columns[k] for k in picked}
+                for end, i in [(k, i) for k in near for i in columns[k].devices if i not in ends]:
+                    trial = {**now, end: _without(now[end], i)}
+                    if not self._is_over() and is_late(trial):
+                        now = trial
+                break
+        return tuple(Crowd(c.switch, c.grade, frozenset(c.devices)) for c in now.values())
+
     # -- ways and links -----------------------------------------------------------------------
 
-    def _ways(self, selection: Selection) -> Ways:
+    def ways(self, selection: Selection) -> Ways:
+        """Switches passed from switch to switch over the backbone of a selection."""
         inst = self._instance
         shell = backbone_only(inst, self._backbone, selection)
         number = inst.switch_index
@@ -370,6 +422,16 @@ class Judge:
             column.length_um if as_built else 0,
             column.node_count if as_built else 0,
         )
+
+
+def _without(column: Column, device: int) -> Column:
+    """The same cable with a device taken off; what it costs is left as it is."""
+    return replace(
+        column,
+        out=tuple(i for i in column.out if i != device),
+        back=tuple(i for i in column.back if i != device),
+        node_count=column.node_count - 1,
+    )
 
 
 def backbone_only(instance: Instance, backbone: BackboneData, selection: Selection) -> Layout:

@@ -1,0 +1,137 @@
+"""Columns one exchange away from chosen segments: a unit in, a unit out, or one for another.
+
+A unit is a device, or a group of devices that must be together.
+
+Choosing among them all at once moves devices round in cycles and chains of any length (the cyclic
+exchange neighbourhood), which is what finds a place for the last devices where ports, pathways and
+lines are nearly full.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Sequence
+
+import numpy as np
+
+from partitioner.solve.columns import Column, ColumnBuilder
+
+
+def exchange_columns(
+    builder: ColumnBuilder,
+    segments: Sequence[Column],
+    others: Iterable[int],
+    near: int,
+    switches: int,
+    should_stop: Callable[[], bool],
+) -> list[Column]:
+    """Columns that differ from one of the segments by one exchange, and these elsewhere.
+
+    Parameters
+    ----------
+    segments
+        What is chosen now; their devices may change places.
+    others
+        Devices that hang on none of them and may join.
+    near
+        So many units, the nearest, are tried on each line.
+    switches
+        Each line is tried at so many switches, those nearest to it.
+
+    Returns
+    -------
+    list
+        Without repeats; cut short when ``should_stop`` says so.
+    """
+    inst = builder.instance
+    unit_of = {i: group for group in inst.together for i in group}
+    lines = [c for c in segments if inst.grades[c.grade].is_line]
+    movable = np.array(
+        sorted({i for c in segments for i in c.devices} | set(others)), dtype=np.int64
+    )
+    found: dict[Column, None] = {}
+    for line in lines:
+        if should_stop():
+            break
+        way = inst.way_um(list(line.devices), movable).min(axis=0)
+        ranked = [int(i) for i in movable[np.lexsort((movable, way))]]
+        units = list(dict.fromkeys(unit_of.get(i, (i,)) for i in ranked))
+        inside = [u for u in units if u[0] in line.devices]
+        joining = [
+            u for u in units if u not in inside and all(inst.can[i, line.grade] for i in u)
+        ][:near]
+        orders = [(line.out, line.back)]
+        if len(inside) > 1:
+            orders += [_without(line, u) for u in inside]
+        for out, back in list(orders):
+            rest = frozenset(out) | frozenset(back)
+            orders += [
+                _with(builder, line.switch, out, back, unit)
+                for unit in joining
+                if builder.set_allowed(line.grade, rest.union(unit))
+            ]
+        serving = [s for s in range(inst.switch_count) if (s, line.grade) in inst.ports_of]
+        serving.sort(key=lambda s: (int(inst.switch_um[s, list(line.devices)].min()), s))
+        for s in dict.fromkeys([line.switch, *serving[:switches]]):
+            for out, back in orders:
+                column = builder.line(s, line.grade, out, back)
+                if column is None and not back and len(out) > 1:
+                    column = builder.line(s, line.grade, out[::-1])
+                if column is not None:
+                    found.setdefault(column)
+    return list(found)
+
+
+def _without(line: Column, unit: Collection[int]) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    return (
+        tuple(i for i in line.out if i not in unit),
+        tuple(i for i in line.back if i not in unit),
+    )
+
+
+def _with(
+    builder: ColumnBuilder,
+    switch: int,
+    out: tuple[int, ...],
+    back: tuple[int, ...],
+    unit: Sequence[int],
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """Put devices in, one by one where each makes the cable least longer."""
+    for device in unit:
+        out, back = _with_one(builder, switch, out, back, device)
+    return out, back
+
+
+def _with_one(
+    builder: ColumnBuilder, switch: int, out: tuple[int, ...], back: tuple[int, ...], device: int
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    inst = builder.instance
+    best: tuple[int, bool, int] | None = None
+    for is_back, arm in ((False, out), (True, back)):
+        if is_back and not (back or inst.line_may_pass_through):
+            continue
+        optional = bool(inst.option_bit[device]) and inst.problem.line.option_tail
+        first_optional = next((k for k, i in enumerate(arm) if inst.option_bit[i]), len(arm))
+        allowed = range(len(arm) + 1)
+        if inst.problem.line.option_tail:
+            allowed = (
+                range(first_optional, len(arm) + 1) if optional else range(first_optional + 1)
+            )
+        for k in allowed:
+            before = (
+                int(inst.switch_um[switch, device]) if k == 0
+                else inst.way_between_um(arm[k - 1], device)
+            )
+            longer = before
+            if k < len(arm):
+                longer += inst.way_between_um(device, arm[k])
+                longer -= (
+                    int(inst.switch_um[switch, arm[0]]) if k == 0
+                    else inst.way_between_um(arm[k - 1], arm[k])
+                )
+            if best is None or (longer, is_back, k) < best:
+                best = longer, is_back, k
+    assert best is not None
+    _, is_back, k = best
+    if is_back:
+        return out, (*back[:k], device, *back[k:])
+    return (*out[:k], device, *out[k:]), back

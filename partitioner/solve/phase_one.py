@@ -1,0 +1,297 @@
+"""Phase one: a home for every device under all rules, whatever it costs.
+
+A master that only counts the devices left out is proved in a moment where the one that minimises
+cost takes seconds. The walk goes from one incomplete layout to the next by exchanges; devices that
+stay without a home count more each time, so it wanders on instead of resting where one device
+blocks the way (weights as in breakout local search).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
+
+from partitioner.solve.columns import Column
+from partitioner.solve.crossing_rows import CrossingRows
+from partitioner.solve.exchange_columns import exchange_columns
+from partitioner.solve.master import Choice, Master, Selection, selection_cost
+from partitioner.solve.nogood import NoGood
+from partitioner.solve.search import Search
+from partitioner.solve.verify import Delivery
+
+NEAR = 10
+"""Devices tried on each line at first."""
+NEAREST_SWITCHES = 3
+"""Switches at which each line is tried."""
+REGION = 120
+"""Devices that may change places at once."""
+MOST_IDLE = 6
+"""Steps without a change after which it rests until more columns are known."""
+MOST_GOOD = 700
+"""Columns of the pool in one choice: with many more it is not made in time."""
+MOST_EXCHANGES = 800
+"""Columns an exchange away in one choice."""
+MOST_TRIES = 4
+"""Choices of one step that are refuted one after the other."""
+MOST_CROWDS = 3
+"""Late streams of one choice that are looked into."""
+NARROWS = 0.9
+"""Share of its margin that a stream keeps with each choice it is in time in."""
+SOLVE_S = 4.0
+"""Longest master run."""
+
+
+class PhaseOne:
+    """A walk through incomplete layouts that keep all rules; what it learns it keeps.
+
+    Parameters
+    ----------
+    search
+        Whose pool, cuts and judge are used, and to which all that is found is offered.
+    """
+
+    def __init__(self, search: Search):
+        self.search = search
+        self.weight = list(search.hubness)
+        self.crowds: dict[NoGood, None] = {}
+        """What is likely late together; no proof, so it serves the walk alone."""
+        self.margin_ns: dict[int, int] = {}
+        """Of streams that have been late: how far the estimate of their delay was below it."""
+        self._quick = search.backbone.quickest()
+        self._is_quick = True
+        """Whether the backbone is that one; not where it leads nowhere."""
+        self._now: Selection | None = None
+        self._near = NEAR
+
+    def run(
+        self,
+        basics: Sequence[Column],
+        good: Sequence[Column],
+        over: Callable[[], bool],
+        steps: int | None = None,
+    ) -> bool:
+        """Walk until every device has a home or it is ``over``; at most so many ``steps``.
+
+        Parameters
+        ----------
+        basics
+            Segments that may always be of use.
+        good
+            Columns of the pool, the most promising first.
+        """
+        search = self.search
+        now = search.incumbent if self._now is None else self._now
+        fresh = self._leave_out_least(
+            (), [*good[:MOST_GOOD], *basics], range(search.instance.n), over, now
+        )
+        if fresh is not None:
+            search.offer(fresh)
+            if now is None or self._weight_of(fresh) <= self._weight_of(now):
+                now = fresh
+        idle = 0
+        for _ in itertools.count() if steps is None else range(steps):
+            if now is None or not now.left_out or idle == MOST_IDLE or over():
+                break
+            self._now = now
+            found = self._step(now, basics, good, over)
+            for i in now.left_out:
+                self.weight[i] += 1
+            if found is None or found.left_out == now.left_out:
+                idle += 1
+                self._is_quick = idle < MOST_IDLE // 2
+                self._near = min(search.instance.n, self._near + self._near // 2)
+            else:
+                idle = 0
+            if found is not None:
+                search.offer(found)
+                now = found
+        return now is not None and not now.left_out
+
+    def _weight_of(self, selection: Selection) -> int:
+        return sum(self.weight[i] for i in selection.left_out)
+
+    def _step(
+        self,
+        now: Selection,
+        basics: Sequence[Column],
+        good: Sequence[Column],
+        over: Callable[[], bool],
+    ) -> Selection | None:
+        """Exchange among the segments near the devices left out."""
+        search = self.search
+        free = self._free(now)
+        fixed = [c for k, c in enumerate(now.choices) if k not in free]
+        segments = [now.choices[k].column for k in sorted(free)]
+        members = {i for c in segments for i in c.devices} | set(now.left_out)
+        made = exchange_columns(
+            search.builder, segments, now.left_out, self._near, NEAREST_SWITCHES, over
+        )
+        search.pool.add(made)
+        # Those with a device that has no home are what it is about, and never too many.
+        homeless = set(now.left_out)
+        made.sort(key=lambda c: homeless.isdisjoint(c.devices))
+        usable = [c for c in [*good[:MOST_GOOD], *basics] if members.issuperset(c.devices)]
+        return self._leave_out_least(
+            fixed, [*segments, *made[:MOST_EXCHANGES], *usable], sorted(members), over, now
+        )
+
+    def _free(self, now: Selection) -> set[int]:
+        """Segments (numbers) that may change: all, or those nearest to the devices left out."""
+        search = self.search
+        if search.instance.n <= REGION:
+            return set(range(len(now.choices)))
+        most = REGION * self._near // NEAR
+        distance = sorted(
+            (search.distance_between(now.left_out, c.column.devices), k)
+            for k, c in enumerate(now.choices)
+        )
+        free: set[int] = set()
+        count = 0
+        for _, k in distance:
+            free.add(k)
+            count += len(now.choices[k].column.devices)
+            if count >= most:
+                break
+        return free
+
+    # -- one choice ---------------------------------------------------------------------------
+
+    def _leave_out_least(
+        self,
+        fixed: Sequence[Choice],
+        columns: Iterable[Column],
+        cover: Iterable[int],
+        over: Callable[[], bool],
+        now: Selection | None,
+    ) -> Selection | None:
+        """Choose for some devices so that those left out weigh least, whatever the rest costs.
+
+        Gives a choice that the judge accepts; what makes one late is taken off again.
+        """
+        search = self.search
+        columns = list(dict.fromkeys(columns))
+        for _ in range(MOST_TRIES):
+            known = {c.segment for c in columns}
+            orders = [c for c in search.other_orders if c.segment in known]
+            master = Master(
+                search.instance,
+                search.backbone,
+                list(dict.fromkeys([*columns, *orders])),
+                fixed=fixed,
+                cover=cover,
+                penalty=search.penalty,
+                refused=[*search.refused, *search.guesses, *self.crowds],
+                legs=search.legs(),
+                extend=self._extend(now),
+            )
+            if now is not None:
+                master.hint(now)
+            selection = master.solve(
+                seconds=max(0.05, min(SOLVE_S, search.limits.seconds_left())),
+                workers=search.limits.workers,
+                seed=search.limits.seed,
+                should_stop=over,
+                work_limit=search.limits.work(SOLVE_S),
+                objective=master.left_out_expression(self.weight),
+            ).selection
+            if selection is None:
+                return None
+            found = self._in_time(selection)
+            if found is not None or over():
+                return found
+        return None
+
+    def _extend(self, now: Selection | None) -> Callable[[Master], None]:
+        """Rows of the study, and an estimate of waits on the backbone there is now."""
+        search = self.search
+        rows: list[Callable[[Master], None]] = []
+        if self._is_quick:
+            rows.append(self._with_quick_links)
+        if search.study.extend is not None:
+            rows.append(search.study.extend)
+        if now is not None and self.margin_ns:
+            rows.append(
+                CrossingRows(
+                    search.instance, search.backbone, search.judge.ways(now), dict(now.backbone),
+                    self.margin_ns,
+                )
+            )
+
+        def extend(master: Master) -> None:
+            for add in rows:
+                add(master)
+
+        return extend
+
+    def _with_quick_links(self, master: Master) -> None:
+        """Leave out links and grades that delay streams more than need be: cost is no matter."""
+        for (index, grade), built in master.link_built.items():
+            if self._quick.get(index) != grade:
+                master.model.add(built == 0)
+
+    def _in_time(self, selection: Selection) -> Selection | None:
+        """Take devices off until the judge finds nothing wrong; None where that does not help."""
+        search = self.search
+        while True:
+            verdict = search.judged(selection, with_cuts=False)
+            if verdict.holds:
+                return selection
+            if not verdict.late_ns:
+                return None
+            self._learn(verdict.late_ns)
+            for late in list(verdict.late_ns)[:MOST_CROWDS]:
+                self.crowds[NoGood(crowds=search.judge.crowds(selection, late))] = None
+            shorter = self._without(selection, self._least_needed(verdict.late_ns))
+            if shorter is None or search.limits.over():
+                return None
+            selection = shorter
+
+    def _learn(self, late_ns: Mapping[Delivery, int]) -> None:
+        """Widen the margins of what is late though a row said that it is not; narrow all others."""
+        streams = self.search.instance.streams
+        worst = dict.fromkeys(self.margin_ns, 0)
+        for (j, _), ns in late_ns.items():
+            worst[j] = max(worst.get(j, 0), min(ns, streams[j].limit_ns // 4))
+        for j, ns in worst.items():
+            known = self.margin_ns.get(j)
+            self.margin_ns[j] = 0 if known is None else int(known * NARROWS) + ns
+
+    def _least_needed(self, latest: Iterable[Delivery]) -> int:
+        """Give a device whose absence takes most of the late streams away, the lighter one."""
+        streams = self.search.instance.streams
+        ends = Counter(
+            i
+            for j, (device, _) in latest
+            for i in (streams[j].source_device, device)
+            if i is not None
+        )
+        return min(ends, key=lambda i: (self.weight[i] / ends[i], i))
+
+    def _without(self, selection: Selection, device: int) -> Selection | None:
+        """Take a device off its segment, and with it those it must be together with."""
+        search = self.search
+        gone = next((set(g) for g in search.instance.together if device in g), {device})
+        choices = []
+        for choice in selection.choices:
+            c = choice.column
+            if device not in c.devices:
+                choices.append(choice)
+                continue
+            out = [i for i in c.out if i not in gone]
+            back = [i for i in c.back if i not in gone]
+            if out or back:
+                rest = search.builder.line(c.switch, c.grade, out, back)
+                if rest is None:
+                    return None
+                choices.append(replace(choice, column=rest))
+        cost = selection_cost(
+            search.instance, search.backbone, choices, selection.open_switches, selection.backbone
+        )
+        return replace(
+            selection,
+            choices=tuple(choices),
+            cost=cost,
+            left_out=tuple(sorted({*selection.left_out, *gone})),
+        )

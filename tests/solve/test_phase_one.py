@@ -1,0 +1,190 @@
+"""Phase one: incomplete layouts that keep all rules, until every device has a home."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from partitioner.check.judge import assess
+from partitioner.model.problem import BackboneShape
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.basic_columns import basic_columns
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.crossing_rows import CrossingRows
+from partitioner.solve.direct_run import DirectRun
+from partitioner.solve.exchange_columns import exchange_columns
+from partitioner.solve.instance import Instance
+from partitioner.solve.layout_in import columns_of
+from partitioner.solve.layout_out import to_layout
+from partitioner.solve.master import Choice, Master, Selection
+from partitioner.solve.nogood import Crowd, NoGood
+from partitioner.solve.phase_one import PhaseOne
+from partitioner.solve.planner import PlanSettings
+from tests.bench.planted import Planted, planted
+from tests.brute.random_problems import random_problem
+
+
+def _never() -> bool:
+    return False
+
+
+@pytest.fixture(scope="module")
+def machine() -> Planted:
+    return planted(20, 1)
+
+
+@pytest.fixture(scope="module")
+def run(machine: Planted) -> DirectRun:
+    return DirectRun(machine.problem, PlanSettings(work_limit=40))
+
+
+def test_exchanges_alone_lead_from_single_devices_to_a_layout(
+    machine: Planted, run: DirectRun
+) -> None:
+    basics = basic_columns(run.builder, 8)
+    assert PhaseOne(run.search).run(basics, [], _never, steps=60)
+    found = run.search.incumbent
+    assert found is not None
+    assert not found.left_out
+    layout = to_layout(run.instance, run.backbone, found)
+    assert not assess(machine.problem, layout).findings
+
+
+def test_steps_are_counted(machine: Planted) -> None:
+    run = DirectRun(machine.problem, PlanSettings(work_limit=40))
+    phase = PhaseOne(run.search)
+    assert not phase.run(basic_columns(run.builder, 8), [], _never, steps=0)
+    found = run.search.incumbent
+    assert found is not None
+    assert found.left_out, "one choice among single devices leaves some out"
+
+
+
+def test_exchanges_are_all_sets_one_unit_away() -> None:
+    problem = random_problem(7, 7, switches=1, links=False, backbone=None)
+    # Length is no matter, so the place of a device on its line is none either.
+    limits = {g: replace(k, length_um=10 * k.length_um) for g, k in problem.limits.items()}
+    problem = replace(problem, limits=limits)
+    builder = ColumnBuilder(Instance(problem))
+    inst = builder.instance
+    lines = [c for c in (builder.line(0, 0, (0, 1)), builder.line(0, 0, (2, 3))) if c is not None]
+    assert len(lines) == 2, "the problem lets both pairs share a line"
+    made = exchange_columns(builder, lines, [4, 5], inst.n, 1, _never)
+    movable = {0, 1, 2, 3, 4, 5}
+    wanted = set()
+    for line in lines:
+        own = frozenset(line.devices)
+        for less in (own, *(own - {i} for i in own)):
+            wanted.add(less)
+            wanted |= {less | {i} for i in movable - own}
+    possible = {s for s in wanted if builder.orders(0, 0, s)}
+    assert {frozenset(c.devices) for c in made} == possible
+    assert len(made) == len(set(made))
+
+
+def test_groups_that_must_be_together_move_together() -> None:
+    machine = planted(60, 0)
+    builder = ColumnBuilder(Instance(machine.problem))
+    groups = [frozenset(g) for g in builder.instance.together]
+    assert groups
+    lines = columns_of(builder, machine.hidden)
+    for column in exchange_columns(builder, lines, [], 6, 2, _never):
+        inside = [g & set(column.devices) for g in groups]
+        assert all(part in (set(), g) for part, g in zip(inside, groups, strict=True))
+
+
+def test_crowd_forbids_all_that_holds_it_at_its_switch(machine: Planted, run: DirectRun) -> None:
+    columns = columns_of(run.builder, machine.hidden)
+    line = max(columns, key=lambda c: len(c.devices))
+    crowd = Crowd(line.switch, line.grade, frozenset(line.devices[:2]))
+
+    def left_out(refused: list[NoGood]) -> tuple[int, ...]:
+        master = Master(
+            run.instance, run.backbone, columns, penalty=run.search.penalty, refused=refused
+        )
+        found = master.solve(
+            seconds=20.0, workers=1, seed=0,
+            objective=master.left_out_expression([1] * run.instance.n),
+        ).selection
+        assert found is not None
+        return found.left_out
+
+    assert left_out([]) == ()
+    assert set(left_out([NoGood(crowds=(crowd,))])) == set(line.devices)
+    elsewhere = replace(crowd, switch=(crowd.switch + 1) % run.instance.switch_count)
+    assert left_out([NoGood(crowds=(elsewhere,))]) == ()
+
+
+@pytest.mark.parametrize("margin_share", [0.0, 1.0])
+def test_estimate_of_waits_lets_a_layout_in_time_pass(
+    machine: Planted, run: DirectRun, margin_share: float
+) -> None:
+    """The hidden layout keeps its deadlines with 2 % to spare; with no room nothing may cross."""
+    inst = run.instance
+    columns = columns_of(run.builder, machine.hidden)
+    number = {frozenset(link.ends): k for k, link in enumerate(run.backbone.links)}
+    built = {
+        number[frozenset(inst.switch_index[s] for s in link.ends)]: link.grade
+        for link in machine.hidden.backbone
+    }
+    shell = Selection((), tuple(range(inst.switch_count)), tuple(sorted(built.items())), 0)
+    margins = {j: int(margin_share * s.limit_ns) for j, s in enumerate(inst.streams)}
+    master = Master(
+        inst, run.backbone, columns, penalty=run.search.penalty,
+        extend=CrossingRows(inst, run.backbone, run.search.judge.ways(shell), built, margins),
+    )
+    for (index, grade), var in master.link_built.items():
+        master.model.add(var == (built.get(index) == grade))
+    found = master.solve(
+        seconds=20.0, workers=1, seed=0, objective=master.left_out_expression([1] * inst.n)
+    ).selection
+    assert found is not None
+    assert bool(found.left_out) == bool(margin_share)
+
+
+def test_quickest_tree_is_the_flattest() -> None:
+    for seed in range(20):
+        machine = planted(60, seed)
+        if machine.problem.backbone.shape is BackboneShape.TREE:
+            break
+    backbone = BackboneData(Instance(machine.problem))
+    assert backbone.shape is BackboneShape.TREE
+    quick = backbone.quickest()
+    count = len(machine.problem.switches)
+    assert len(quick) == count - 1, "a tree"
+    assert {s for k in quick for s in backbone.links[k].ends} == set(range(count))
+    rates = machine.problem.catalogue.grades
+    for k, grade in quick.items():
+        assert rates[grade].rate_bps == max(rates[g].rate_bps for g in backbone.links[k].grades)
+
+
+def test_late_streams_get_a_margin_that_narrows(run: DirectRun) -> None:
+    phase = PhaseOne(run.search)
+    key = run.instance.streams[0].targets[0].key
+    phase._learn({(0, key): 100})
+    assert phase.margin_ns == {0: 0}, "no row has said anything of it yet"
+    phase._learn({(0, key): 100})
+    assert phase.margin_ns == {0: 100}
+    phase._learn({})
+    assert phase.margin_ns == {0: 90}
+
+
+def test_a_device_is_taken_off_with_those_it_must_be_with(
+    machine: Planted, run: DirectRun
+) -> None:
+    inst = run.instance
+    columns = columns_of(run.builder, machine.hidden)
+    choices = tuple(Choice(c, inst.ports_of[c.switch, c.grade][0]) for c in columns)
+    selection = Selection(choices, tuple(range(inst.switch_count)), (), 0)
+    assert inst.together
+    for unit in (inst.together[0], next((i,) for i in range(inst.n) if not _grouped(inst, i))):
+        shorter = PhaseOne(run.search)._without(selection, unit[0])
+        assert shorter is not None
+        assert shorter.left_out == tuple(sorted(unit))
+        on = [i for c in shorter.choices for i in c.column.devices]
+        assert sorted(on) == sorted(set(range(inst.n)) - set(unit))
+
+
+def _grouped(instance: Instance, device: int) -> bool:
+    return any(device in group for group in instance.together)
