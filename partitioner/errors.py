@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Any
@@ -89,13 +89,24 @@ class NoLayout(PartitionerError):
 
 
 class NoAnswer(PartitionerError):
-    """The limit was reached before a layout was found; nothing is proved."""
+    """The limit was reached before a layout was found; nothing is proved.
+
+    ``start_unusable`` says, a sentence each, what of a layout to start from could not be used.
+    """
 
     exit_code = ExitCode.NO_ANSWER
 
-    def __init__(self, message: str, *, seconds: float = 0.0, bound_money: int | None = None):
+    def __init__(
+        self,
+        message: str,
+        *,
+        seconds: float = 0.0,
+        bound_money: int | None = None,
+        start_unusable: Sequence[str] = (),
+    ):
         self.seconds = seconds
         self.bound_money = bound_money
+        self.start_unusable = tuple(start_unusable)
         super().__init__(message)
 
 

@@ -21,6 +21,8 @@ SMALL = 16
 it is also up to here that the search alone can prove that no layout exists."""
 SMALL_WORK = 24
 """Rounds of work of such a run."""
+MOST_DOUBLINGS = 8
+"""So often the rounds are doubled when such a run is made again."""
 
 
 class Answer(StrEnum):
@@ -43,6 +45,8 @@ class Result:
     assessment: Assessment | None = None
     conflicts: tuple[Conflict, ...] = ()
     bound_money: int = 0
+    start_unusable: tuple[str, ...] = ()
+    """What of a layout to start from could not be used: a sentence each."""
 
     @property
     def is_proved(self) -> bool:
@@ -92,10 +96,12 @@ class Budget:
         seconds: float,
         *,
         study: Study | None = None,
+        start: Layout | None = None,
         known: Iterable[Layout] = (),
         only: Iterable[Column] | None = None,
         enough_gap: float = 0.0,
         known_bound_money: int = 0,
+        attempt: int = 0,
     ) -> Result:
         """Plan one problem and have the check judge what comes out.
 
@@ -105,10 +111,14 @@ class Budget:
             Most this run may take; what is left of the whole budget may be less.
         study
             What the study adds to the plan.
+        start
+            A layout to start from; see :func:`~partitioner.solve.planner.plan_layout`.
         known
             Layouts whose segments are known from the start.
         only
             The only segments to choose among; such a choice does not count as a run.
+        attempt
+            How often the same was asked before: another seed, and more work for a small problem.
         enough_gap, known_bound_money
             See :class:`~partitioner.solve.run.PlanSettings`.
 
@@ -126,25 +136,33 @@ class Budget:
         is_small = len(problem.devices) <= SMALL
         settings = PlanSettings(
             time_limit_s=max(0.05, until - self.clock()),
-            seed=self.seed,
+            seed=(self.seed + attempt) % 2**31,
             workers=1 if is_small else self.workers,
-            work_limit=SMALL_WORK if is_small else None,
+            work_limit=SMALL_WORK * 2 ** min(attempt, MOST_DOUBLINGS) if is_small else None,
             enough_gap=enough_gap,
             known_bound_money=known_bound_money,
         )
         try:
             outcome = plan_layout(
                 problem, settings, self.clock, None if only is not None else self.on_progress, stop,
-                study=study, known=known, only=only,
+                study=study, start=start, known=known, only=only,
             )  # fmt: skip
         except NoLayout as proof:
             return Result(Answer.NONE, conflicts=tuple(proof.conflicts))
         except NoAnswer as end:
-            return Result(Answer.UNKNOWN, bound_money=end.bound_money or 0)
+            return Result(
+                Answer.UNKNOWN, bound_money=end.bound_money or 0, start_unusable=end.start_unusable
+            )
         assessment = assess(problem, outcome.layout)
         if assessment.findings:
             raise InternalFault(
                 "the check does not accept a layout of the study",
                 [f"[{f.rule}] {f.sentence}" for f in assessment.findings],
             )
-        return Result(Answer.FOUND, outcome, assessment, bound_money=outcome.bound_money)
+        return Result(
+            Answer.FOUND,
+            outcome,
+            assessment,
+            bound_money=outcome.bound_money,
+            start_unusable=outcome.start_unusable,
+        )

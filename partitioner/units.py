@@ -102,3 +102,22 @@ def shared(amount: int, share_ppm: int) -> int:
 def mass_value_money(mass_mg: int, price_per_kg_money: int) -> int:
     """What a mass counts in the objective, rounded up to one money step."""
     return ceil_div(mass_mg * price_per_kg_money, 1_000_000)
+
+
+def duration_text(seconds: float) -> str:
+    """How long a run or a step took, in units that are read at a glance.
+
+    Examples
+    --------
+    >>> [duration_text(s) for s in (3.26, 9, 47.6, 125, 3780)]
+    ['3.3 s', '9 s', '48 s', '2 min 5 s', '1 h 3 min']
+    """
+    if seconds < 9.95 and not isinstance(seconds, int):
+        return f"{seconds:.1f} s"
+    minutes, rest = divmod(round(seconds), 60)
+    if not minutes:
+        return f"{rest} s"
+    if minutes < 60:
+        return f"{minutes} min {rest} s" if rest else f"{minutes} min"
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes} min" if minutes else f"{hours} h"

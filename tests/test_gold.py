@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application import pipeline
+from partitioner.application.reading import read_layout
+from partitioner.application.report import report
 from partitioner.report.writer import MANIFEST, write_set
 
 ROOT = Path(__file__).parent.parent
@@ -30,9 +31,8 @@ def words(page: str) -> str:
 
 
 def judged(case: Path) -> dict[str, str]:
-    result = pipeline.judge(case / "problem.yaml", case / "layout-by-hand.yaml")
-    sections = pipeline.layout_studies(result.facts, result.assessment)
-    files = pipeline.report_files(result.problem, result.assessment, None, sections)
+    read = read_layout(case / "problem.yaml", case / "layout-by-hand.yaml")
+    files = report(read.problem, read.layout).files()
     files["report.txt"] = words(files.pop("report.html")) + "\n"
     return files
 

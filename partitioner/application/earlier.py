@@ -74,6 +74,15 @@ def read_earlier(folder: Path, problem: Problem) -> Earlier | None:
     )
 
 
+def holds_layout_of(folder: Path, problem: Problem) -> bool:
+    """Whether a folder holds a layout of a problem of this name or of these files."""
+    data = _outcome_data(folder / OUTCOME)
+    if data is None or not (folder / LAYOUT).is_file():
+        return False
+    about = data["problem"]
+    return bool(about.get("name") == problem.name or about.get("digest") == problem.digest)
+
+
 def _outcome_data(path: Path) -> dict[str, Any] | None:
     try:
         data = read_result(path)

@@ -40,38 +40,28 @@ def command(
     # Before anything large is imported that would end the process for want of memory.
     require_memory(JUDGING_MB, "checking")
 
-    import json
-
-    from partitioner.application import pipeline
+    from partitioner.application.check import check
+    from partitioner.application.reading import read_layout
     from partitioner.cli.output import settled
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
-    from partitioner.report.outcome_json import outcome_text
-    from partitioner.report.text import assessment_text
 
     voice = Voice(session)
-    result = pipeline.judge(
+    read = read_layout(
         problem,
         settled(layout, voice),
         is_strict=session.is_strict,
         lists_from=session.lists_from,
     )
-    for warning in result.warnings:
+    for warning in read.warnings:
         voice.note(warning)
-    data = {}
-    if session.is_json:
-        data = json.loads(outcome_text(result.problem, result.assessment, None))
-    if result.assessment.findings:
-        raise BrokenRules(list(result.assessment.findings), data)
-    if not session.is_json:
-        voice.answer(assessment_text(result.problem, result.assessment))
-    if simulate is not None:
-        from partitioner.pages.simulation import simulation_data, simulation_text
-
-        voice.step(f"simulating {simulate:g} s")
-        simulation = pipeline.simulate(result.facts, simulate, seed)
-        data["simulation"] = simulation_data(simulation)
-        if not session.is_json:
-            voice.answer("\n" + simulation_text(simulation))
+    answer = check(
+        read.problem, read.layout, simulate_s=simulate, seed=seed, on_step=voice.step
+    )
+    data = answer.data() if session.is_json else {}
+    if answer.assessment.findings:
+        raise BrokenRules(list(answer.assessment.findings), data)
     if session.is_json:
         voice.answer_json(data)
+    else:
+        voice.answer(answer.text())

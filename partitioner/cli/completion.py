@@ -29,12 +29,12 @@ def _ids(context: click.Context, *, with_switches: bool) -> list[str]:
     path = context.params.get("problem") or next((a for a in context.args if a[:1] != "-"), None)
     if path is None:
         return []
-    from partitioner.application import pipeline
+    from partitioner.application.reading import read_problem
     from partitioner.errors import WrongFile
 
     try:
         session = context.find_object(Session) or Session()
-        problem = pipeline.read(Path(path), lists_from=session.lists_from)
+        problem = read_problem(Path(path), lists_from=session.lists_from)
     except WrongFile:
         # While completing, a wrong file is no reason to write into the user's line.
         return []

@@ -8,7 +8,7 @@ import click
 
 from partitioner.cli.completion import complete_devices
 from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import seed_option, workers_option
+from partitioner.cli.search_options import seed_option, start_option, workers_option
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -27,8 +27,9 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 )  # fmt: skip
 @click.option(
     "--time-limit", type=Duration(), default="2min", show_default=True,
-    help="How long to search at most, for all plans together: 90, 90s, 2min, 1h.",
+    help="How long it may take, all plans together: 90, 90s, 2min, 1h.",
 )  # fmt: skip
+@start_option
 @seed_option
 @workers_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
@@ -42,6 +43,7 @@ def command(
     device: str | None,
     output: Path | None,
     time_limit: float,
+    start: Path | None,
     seed: int,
     workers: int | None,
     force: bool,
@@ -57,37 +59,24 @@ def command(
     # Before anything large is imported that would end the process for want of memory.
     cores = usable_workers(workers)
 
-    import time
     from contextlib import ExitStack
 
-    from partitioner.application import pipeline
+    from partitioner.application.explain import EXPLANATION, explain
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place
-    from partitioner.cli.progress import Progress
+    from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
     from partitioner.cli.voice import Voice
-    from partitioner.explain.explanation import explain
     from partitioner.explain.placement import locator
-    from partitioner.pages.explanation import (
-        explained_data,
-        explained_page,
-        explained_text,
-    )
-    from partitioner.report.page import page_files
-    from partitioner.runs import Budget
-    from partitioner.visible import json_text
 
     voice = Voice(session)
-    voice.step(f"reading {problem}")
-    read = pipeline.read(problem, is_strict=session.is_strict, lists_from=session.lists_from)
-    for warning in read.warnings:
-        voice.note(warning)
+    read = read_aloud(problem, voice)
     if device is not None and device not in read.devices:
         from difflib import get_close_matches
 
         near = get_close_matches(device, read.devices, n=1)
         hint = f"; did you mean '{near[0]}'?" if near else ""
         raise click.UsageError(f"the problem has no device '{device}'{hint}")
-    progress = Progress(voice, time_limit, read.currency, time.monotonic)
+    begin_from = start_of(start, read, voice)
 
     def on_stop() -> None:
         voice.note_now("stopping; what is known so far will be told")
@@ -96,28 +85,19 @@ def command(
     with StopWish(on_stop) as wish, ExitStack() as stack:
         place = None
         if output is not None:
-            place = stack.enter_context(Place(output, voice, force=force, marks=("explain.json",)))
-        budget = Budget(
-            time.monotonic,
-            time.monotonic() + time_limit,
-            seed=seed,
-            workers=cores,
-            should_stop=wish,
-            on_progress=progress,
-        )
+            place = stack.enter_context(Place(output, voice, force=force, marks=(EXPLANATION,)))
+        search = make_search(voice, read, time_limit, seed, cores, wish)
+        locate = locator(problem, session.lists_from)
         try:
-            explained = explain(read, budget, device, voice.step)
+            answer = explain(read, search, device=device, start=begin_from, locate=locate)
         finally:
             voice.clear_line()
-        locate = locator(problem, session.lists_from)
-        data = explained_data(read, explained, locate)
+        tell_start(answer.start_unusable, voice)
         if place is not None:
-            page = explained_page(read, explained, locate)
-            text = json_text(data, indent=1) + "\n"
-            place.write({**page_files(page), "explain.json": text})
+            place.write(answer.files())
         if session.is_json:
-            voice.answer_json(data)
+            voice.answer_json(answer.data())
         else:
-            voice.answer(explained_text(read, explained, locate))
+            voice.answer(answer.text())
         if place is not None:
             voice.note(f"wrote {output}/ (open report.html)")

@@ -77,6 +77,9 @@ def _tell_no_layout(error: NoLayout, voice: Voice) -> dict[str, Any]:
 
 
 def _tell_no_answer(error: NoAnswer, voice: Voice) -> dict[str, Any]:
+    from partitioner.cli.searching import tell_start
+
+    tell_start(error.start_unusable, voice)
     voice.error(f"{error}")
     voice.plain("  Nothing is claimed: a layout may exist. Try a longer --time-limit.")
     bound = None if error.bound_money is None else error.bound_money / MONEY_STEPS
@@ -85,6 +88,7 @@ def _tell_no_answer(error: NoAnswer, voice: Voice) -> dict[str, Any]:
         "message": str(error),
         "seconds": error.seconds,
         "bound": bound,
+        "start_unusable": list(error.start_unusable),
     }
 
 

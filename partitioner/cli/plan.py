@@ -7,7 +7,12 @@ from pathlib import Path
 import click
 
 from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import replace_option, seed_option, workers_option
+from partitioner.cli.search_options import (
+    replace_option,
+    seed_option,
+    start_option,
+    workers_option,
+)
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -25,7 +30,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 )  # fmt: skip
 @click.option(
     "--time-limit", type=Duration(), default="60s", show_default=True,
-    help="How long to search at most: 90, 90s, 2min, 1h.",
+    help="How long it may take, from reading to report: 90, 90s, 2min, 1h.",
 )  # fmt: skip
 @seed_option
 @workers_option
@@ -41,6 +46,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     "--zones", is_flag=True,
     help="Also plan with each candidate switch the other way round; takes a run for each.",
 )  # fmt: skip
+@start_option
 @replace_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
 @problem_options
@@ -57,6 +63,7 @@ def command(
     work_limit: int | None,
     require_optimal: bool,
     zones: bool,
+    start: Path | None,
     replace: bool,
     force: bool,
 ) -> None:
@@ -72,79 +79,64 @@ def command(
     # Before anything large is imported that would end the process for want of memory.
     cores = usable_workers(workers)
 
-    import time
-    from contextlib import ExitStack
-
-    from partitioner.application import pipeline
+    from partitioner.application.earlier import holds_layout_of
+    from partitioner.application.plan import RejectedPlan, plan
+    from partitioner.application.reading import problem_files
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.kept import keep_better
-    from partitioner.cli.output import REJECTED, Place, default_folder
-    from partitioner.cli.progress import Progress
+    from partitioner.cli.output import LAYOUT, REJECTED, Place, default_folder
+    from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
     from partitioner.model.outcome import Status
-    from partitioner.model.problem import Problem
     from partitioner.report.file_names import clean_name
-    from partitioner.report.text import verdict_text
 
     voice = Voice(session)
-    progress: list[Progress] = []
-    places: list[Place] = []
-
-    def on_problem(read: Problem) -> None:
-        for warning in read.warnings:
-            voice.note(warning)
-        # Until here there is nothing to keep, and from here on there is until all is told.
-        stack.enter_context(wish)
-        folder = output or default_folder(read.name)
-        # Before the search, so that nobody waits a minute to hear that the folder is taken.
-        places.append(stack.enter_context(Place(folder, voice, force=force)))
-        progress.append(Progress(voice, time_limit, read.currency, time.monotonic))
+    read = read_aloud(problem, voice)
+    begin_from = start_of(start, read, voice)
+    folder = output or default_folder(read.name)
 
     def on_stop() -> None:
         voice.note_now("stopping; the best layout so far will be kept")
 
-    wish = StopWish(on_stop)
-    with ExitStack() as stack:
-        try:
-            result = pipeline.plan(
-                problem,
-                time_limit_s=time_limit,
-                seed=seed,
-                workers=cores,
-                work_limit=work_limit,
-                on_problem=on_problem,
-                on_progress=lambda sample, word: progress[0](sample, word),
-                on_step=voice.step,
-                stop=wish,
-                is_strict=session.is_strict,
-                lists_from=session.lists_from,
-                with_zones=zones,
+    # Until here there is nothing to keep, and from here on there is until all is told. The folder
+    # comes before the search, so that nobody waits a minute to hear that it is taken.
+    with StopWish(on_stop) as wish, Place(folder, voice, force=force) as place:
+        if begin_from is None and holds_layout_of(folder, read):
+            voice.note(
+                f"{folder}/ holds an earlier layout of this problem; --start {folder / LAYOUT} "
+                "would begin from it"
             )
-        except pipeline.RejectedPlan as error:
-            read_files = pipeline.problem_files(problem, session.lists_from)
+        search = make_search(voice, read, time_limit, seed, cores, wish)
+        try:
+            answer = plan(
+                read, search, work_limit=work_limit, start=begin_from, with_zones=zones
+            )
+        except RejectedPlan as error:
+            read_files = problem_files(problem, session.lists_from)
             evidence = {clean_name(n): c for n, c in read_files.items()}
-            error.kept_in = places[0].write_within(REJECTED, {**evidence, **error.files})
+            error.kept_in = place.write_within(REJECTED, {**evidence, **error.files})
             raise
         finally:
             voice.clear_line()
-        outcome = result.outcome
+        outcome = answer.outcome
+        tell_start(outcome.start_unusable, voice)
+        voice.step("writing the report")
+        files = answer.files()
         kept = keep_better(
-            places[0], result.problem, result.files, outcome.cost_money, outcome.bound_money,
-            voice, replace=replace,
-        )  # fmt: skip
+            place, read, files, outcome.cost_money, outcome.bound_money, voice, replace=replace
+        )
         if kept is not None:
             if session.is_json:
                 voice.answer_json(kept.data())
             else:
                 voice.answer(kept.text())
             voice.note(kept.sentence())
+        elif session.is_json:
+            voice.answer(files["outcome.json"].rstrip("\n"))
         else:
-            if session.is_json:
-                voice.answer(result.files["outcome.json"].rstrip("\n"))
-            else:
-                voice.answer(verdict_text(result.problem, result.assessment, outcome))
-                voice.note(f"wrote {places[0].folder}/ (open report.html)")
+            voice.answer(answer.text())
+            voice.note(f"wrote {folder}/ (open report.html)")
     is_proved = outcome.status is Status.OPTIMAL if kept is None else kept.is_proved
     if require_optimal and not is_proved:
         raise NoAnswer("the layout written is not proved optimal, as --require-optimal asks")

@@ -1,4 +1,4 @@
-"""How a search is going, on stderr: best cost, proven bound, gap, seconds left."""
+"""How a search is going, on stderr: what is found, what is sought, time left."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections.abc import Callable
 
 from partitioner.cli.voice import Voice
 from partitioner.model.outcome import Sample
-from partitioner.units import MONEY_STEPS
+from partitioner.units import MONEY_STEPS, duration_text
 from partitioner.visible import visible
 
 _PLAIN_EVERY_S = 10.0
@@ -15,17 +15,17 @@ _LINE_EVERY_S = 0.2
 
 
 class Progress:
-    """Shows samples of a running search.
+    """Shows how a running search is going.
 
     On a terminal one line is rewritten; elsewhere a line is written every 10 s. With ``-vv`` every
-    sample has a line. There is no bar: nobody knows how much of a search is done.
+    word has a line. There is no bar: nobody knows how much of a search is done.
 
     Parameters
     ----------
     voice
-        Where to speak.
+        Where to speak; its session knows when the time began to run.
     limit_s
-        Seconds the search may take.
+        Seconds the command may take.
     currency
         Written after amounts.
     clock
@@ -34,48 +34,51 @@ class Progress:
 
     def __init__(self, voice: Voice, limit_s: float, currency: str, clock: Callable[[], float]):
         self._voice = voice
-        self._limit_s = limit_s
+        self._ends_at = voice.session.begun_s + limit_s
         self._currency = currency
         self._clock = clock
         self._next_at = -1.0
         self._is_terminal = sys.stderr.isatty()
 
-    def __call__(self, sample: Sample, message: str) -> None:
-        """Show one sample, if it is time to."""
+    def sample(self, sample: Sample, message: str) -> None:
+        """Show best cost, bound and gap, if it is time to."""
+        self._tell(lambda left: progress_text(sample, message, left, self._currency))
+
+    def state(self, text: str) -> None:
+        """Show what is found and sought, if it is time to."""
+        self._tell(lambda left: f"{text}, {left} left")
+
+    def _tell(self, words: Callable[[str], str]) -> None:
         session = self._voice.session
         if session.is_quiet:
             return
-        text = progress_text(sample, message, self._limit_s, self._currency)
-        if session.verbosity >= 2:
-            self._voice.plain(f"{sample.seconds:8.1f} s  {visible(text)}")
-            return
         now = self._clock()
+        text = words(duration_text(max(0, round(self._ends_at - now))))
+        if session.verbosity >= 2:
+            self._voice.plain(f"{now - session.begun_s:8.1f} s  {visible(text)}")
+            return
         if now < self._next_at:
             return
         if self._is_terminal:
             self._next_at = now + _LINE_EVERY_S
             self._voice.rewrite_line(text)
         else:
-            # The first sample of a short run is no news; wait one interval before speaking.
+            # The first word of a short run is no news; wait one interval before speaking.
             is_first = self._next_at < 0
             self._next_at = now + _PLAIN_EVERY_S
             if not is_first:
                 self._voice.plain(visible(text))
 
-    def close(self) -> None:
-        """Wipe the line."""
-        self._voice.clear_line()
 
-
-def progress_text(sample: Sample, message: str, limit_s: float, currency: str) -> str:
+def progress_text(sample: Sample, message: str, left: str, currency: str) -> str:
     """Put one sample into words.
 
     Examples
     --------
-    >>> progress_text(Sample(12.0, 8_123_400, 8_000_000), "improving", 60.0, "EUR")
+    >>> progress_text(Sample(12.0, 8_123_400, 8_000_000), "improving", "48 s", "EUR")
     'best 812.34 EUR, bound 800.00, gap 1.5 %, 48 s left: improving'
-    >>> progress_text(Sample(0.2, None, None), "", 60.0, "EUR")
-    'no layout yet, 60 s left'
+    >>> progress_text(Sample(0.2, None, None), "", "1 min", "EUR")
+    'no layout yet, 1 min left'
     """
     parts = []
     if sample.cost_money is None:
@@ -87,5 +90,5 @@ def progress_text(sample: Sample, message: str, limit_s: float, currency: str) -
         if sample.cost_money:
             gap = max(0.0, 1 - sample.bound_money / sample.cost_money)
             parts.append(f"gap {gap:.1%}".replace("%", " %"))
-    parts.append(f"{max(0.0, limit_s - sample.seconds):.0f} s left")
+    parts.append(f"{left} left")
     return ", ".join(parts) + (f": {message}" if message else "")

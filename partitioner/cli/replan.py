@@ -8,7 +8,12 @@ import click
 
 from partitioner.cli.completion import complete_parts
 from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import replace_option, seed_option, workers_option
+from partitioner.cli.search_options import (
+    replace_option,
+    seed_option,
+    start_option,
+    workers_option,
+)
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -32,7 +37,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 )  # fmt: skip
 @click.option(
     "--complete", is_flag=True,
-    help="Hold every device that the layout places, and find homes for the others.",
+    help="Hold every device that the layout places, and find places for the others.",
 )  # fmt: skip
 @click.option(
     "--front", is_flag=True,
@@ -53,8 +58,9 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 )  # fmt: skip
 @click.option(
     "--time-limit", type=Duration(), default="60s", show_default=True,
-    help="How long to search at most: 90, 90s, 2min, 1h.",
+    help="How long it may take, from reading to report: 90, 90s, 2min, 1h.",
 )  # fmt: skip
+@start_option
 @seed_option
 @workers_option
 @replace_option
@@ -75,6 +81,7 @@ def command(
     use_reserve: bool,
     was: Path | None,
     time_limit: float,
+    start: Path | None,
     seed: int,
     workers: int | None,
     replace: bool,
@@ -92,36 +99,28 @@ def command(
     # Before anything large is imported that would end the process for want of memory.
     cores = usable_workers(workers)
 
-    import json
-    import time
-    from functools import partial
+    from dataclasses import astuple
 
-    from partitioner.application import pipeline
+    from partitioner.application.reading import read_problem
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place, default_folder, settled
-    from partitioner.cli.progress import Progress
+    from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.replan.reading import read_earlier_layout
     from partitioner.report.switch import file_digest
 
     voice = Voice(session)
-    voice.step(f"reading {problem}")
-    read = partial(pipeline.read, is_strict=session.is_strict, lists_from=session.lists_from)
-    changed = read(problem)
-    for warning in changed.warnings:
-        voice.note(warning)
-    earlier = None if was is None else read(was)
+    changed = read_aloud(problem, voice)
+    earlier = None
+    if was is not None:
+        earlier = read_problem(was, is_strict=session.is_strict, lists_from=session.lists_from)
     keep = settled(keep, voice)
     layout, noticed = read_earlier_layout(keep, changed)
-    question = {
-        "keep": file_digest(keep),
-        "freeze": sorted(set(freeze)),
-        "complete": complete,
-        "use_reserve": use_reserve,
-    }
+    kept_digest = file_digest(keep)
+    begin_from = start_of(start, changed, voice)
     for sentence in noticed:
         voice.note(sentence)
-    if not any(_prices(changed)):
+    if not any(astuple(changed.change_prices)):
         voice.note("all change_prices are 0: changes cost nothing, so anything may change")
     folder = output or default_folder(changed.name, "-replan")
 
@@ -131,54 +130,34 @@ def command(
     # Until all is written and told a signal must not end the run.
     with StopWish(on_stop) as wish, Place(folder, voice, force=force) as place:
         # Only now: loading the solver takes a second, and a wrong file needs none.
-        from partitioner.application.replan_files import is_better_answer, rerun_files
+        from partitioner.application.replan import Question, replan
         from partitioner.cli.kept import keep_better
-        from partitioner.pages.replan import rerun_text
-        from partitioner.replan.rerun import CannotHold, held_by, release_reserve, rerun
-        from partitioner.replan.search import RerunSettings
+        from partitioner.replan.rerun import CannotHold
 
+        search = make_search(voice, changed, time_limit, seed, cores, wish)
         try:
-            held = held_by(changed, layout, freeze, complete=complete)
+            answer = replan(
+                changed, layout, search, question=Question(freeze, complete, use_reserve),
+                points=points if front else 0, problem_before=earlier, start=begin_from,
+                kept_digest=kept_digest,
+            )  # fmt: skip
         except CannotHold as error:
             raise click.UsageError(f"--freeze: {error}") from error
-        if use_reserve:
-            changed = release_reserve(changed)
-        settings = RerunSettings(
-            time_limit_s=time_limit,
-            seed=seed,
-            workers=cores,
-            points=points if front else 0,
-        )
-        progress = Progress(voice, time_limit, changed.currency, time.monotonic)
-        try:
-            result = rerun(
-                changed, layout, settings, held=held, problem_before=earlier,
-                clock=time.monotonic, on_progress=progress, should_stop=wish,
-            )
         finally:
             voice.clear_line()
+        tell_start(answer.rerun.searched.start_unusable, voice)
         voice.step("writing the report")
-        files = rerun_files(result, settings, question)
-        outcome = result.outcome(settings)
+        outcome = answer.outcome
         kept = keep_better(
-            place, changed, files, result.best.found.plan_money,
+            place, answer.problem, answer.files(), answer.rerun.best.found.plan_money,
             None if outcome is None else outcome.bound_money, voice, replace=replace,
-            is_better=lambda there: is_better_answer(there, folder, result, settings, question),
+            is_better=lambda there: answer.is_worse_than(there, folder),
         )  # fmt: skip
         if use_reserve:
             voice.note("reserve was used: lower it in the problem file before `partitioner check`")
         if session.is_json:
-            data = json.loads(files["replan.json"])
+            data = answer.data()
             voice.answer_json(data if kept is None else {**data, "kept": kept.kept_data()})
         else:
-            voice.answer(rerun_text(result) if kept is None else kept.text())
+            voice.answer(answer.text() if kept is None else kept.text())
         voice.note(f"wrote {folder}/ (open report.html)" if kept is None else kept.sentence())
-
-
-def _prices(problem: object) -> tuple[int, ...]:
-    from dataclasses import astuple
-
-    from partitioner.model.problem import Problem
-
-    assert isinstance(problem, Problem)
-    return tuple(astuple(problem.change_prices))

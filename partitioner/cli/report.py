@@ -55,8 +55,9 @@ def command(
     # Before anything large is imported that would end the process for want of memory.
     require_memory(JUDGING_MB, "reporting")
 
-    from partitioner.application import pipeline
     from partitioner.application.earlier import Earlier
+    from partitioner.application.reading import read_layout
+    from partitioner.application.report import report
     from partitioner.cli.kept import keep_better
     from partitioner.cli.output import LAYOUT, Place, default_folder, settled
     from partitioner.cli.voice import Voice
@@ -64,32 +65,19 @@ def command(
 
     voice = Voice(session)
     layout = settled(layout, voice)
-    result = pipeline.judge(
+    read = read_layout(
         problem, layout, is_strict=session.is_strict, lists_from=session.lists_from
     )
-    for warning in result.warnings:
+    for warning in read.warnings:
         voice.note(warning)
-    assessment = result.assessment
-    folder = output or default_folder(result.problem.name)
+    folder = output or default_folder(read.problem.name)
     with Place(folder, voice, force=force) as place:
         own = folder / LAYOUT
         is_own = own.is_file() and own.samefile(layout)
-        sections = list(
-            pipeline.layout_studies(
-                result.facts,
-                assessment,
-                on_step=voice.step,
-                simulate_s=simulate,
-                seed=seed,
-            )
+        answer = report(
+            read.problem, read.layout, simulate_s=simulate, seed=seed, on_step=voice.step
         )
-        if simulate is not None:
-            from partitioner.pages.simulation import simulation_section
-
-            voice.step(f"simulating {simulate:g} s")
-            simulation = pipeline.simulate(result.facts, simulate, seed)
-            sections.append(simulation_section(simulation))
-        files = pipeline.report_files(result.problem, assessment, None, sections)
+        assessment = answer.assessment
         cost = assessment.cost.objective_money
 
         def is_better(earlier: Earlier) -> bool:
@@ -99,8 +87,9 @@ def command(
             return bool(assessment.findings) or earlier.is_better_than(cost, None)
 
         kept = keep_better(
-            place, result.problem, files, cost, None, voice, replace=replace, is_better=is_better
-        )
+            place, read.problem, answer.files(), cost, None, voice, replace=replace,
+            is_better=is_better,
+        )  # fmt: skip
         voice.note(f"wrote {folder}/ (open report.html)" if kept is None else kept.sentence())
     if assessment.findings:
         raise BrokenRules(list(assessment.findings))

@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import click
 
 seed_option = click.option(
     "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
     help="Seed of the search.",
+)  # fmt: skip
+start_option = click.option(
+    "--start", metavar="LAYOUT", type=click.Path(path_type=Path), default=None,
+    help="Begin the search from this layout, also one of another state of the problem or one that "
+    "breaks rules; one that keeps all rules is never made worse.",
 )  # fmt: skip
 replace_option = click.option(
     "--replace", is_flag=True,

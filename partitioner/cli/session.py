@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,8 @@ class Session:
         Folders, besides that of the problem, that its lists may lie in.
     color
         True or False as asked; None: by terminal and the ``NO_COLOR`` variable.
+    begun_s
+        When the command began, by the clock that time limits go by.
     """
 
     is_quiet: bool = False
@@ -40,6 +43,7 @@ class Session:
     is_strict: bool = False
     lists_from: tuple[Path, ...] = ()
     color: bool | None = None
+    begun_s: float = field(default_factory=time.monotonic)
 
 
 def _store(name: str) -> Callable[[click.Context, click.Parameter, Any], Any]:

@@ -1,18 +1,14 @@
-"""``partitioner tradeoff``: cost against latency, or another axis, as a front of layouts."""
+"""``partitioner tradeoff``: cost against latency, or another quantity, as layouts."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
 from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import seed_option, workers_option
+from partitioner.cli.search_options import seed_option, start_option, workers_option
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
-
-if TYPE_CHECKING:
-    from partitioner.tradeoff.search import TradeOff
 
 
 class PointCount(click.ParamType[int | None, object]):
@@ -40,7 +36,7 @@ class PointCount(click.ParamType[int | None, object]):
 @click.argument("problem", type=click.Path(path_type=Path), help="The problem file.")
 @click.option(
     "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for the front, its layouts and the report  [default: out-NAME-AXIS, by the "
+    help="Folder for the points, their layouts and the report  [default: out-NAME-AXIS, by the "
     "problem's name]",
 )  # fmt: skip
 @click.option(
@@ -50,7 +46,7 @@ class PointCount(click.ParamType[int | None, object]):
 )  # fmt: skip
 @click.option(
     "--points", metavar="N|all", type=PointCount(), default="8", show_default=True,
-    help="How many points, spread between the ends; all: the whole front, one after the other.",
+    help="How many points, spread between the ends; all: every one there is, one after the other.",
 )  # fmt: skip
 @click.option(
     "--gap", metavar="SHARE", type=click.FloatRange(0.0, 1.0), default=0.01, show_default=True,
@@ -58,8 +54,9 @@ class PointCount(click.ParamType[int | None, object]):
 )  # fmt: skip
 @click.option(
     "--time-limit", type=Duration(), default="5min", show_default=True,
-    help="How long to search at most, for all points together: 90, 90s, 2min, 1h.",
+    help="How long it may take, all points together: 90, 90s, 2min, 1h.",
 )  # fmt: skip
+@start_option
 @seed_option
 @workers_option
 @click.option("--afresh", is_flag=True, help="Forget what an earlier call left in the folder.")
@@ -76,12 +73,13 @@ def command(
     points: int | None,
     gap: float,
     time_limit: float,
+    start: Path | None,
     seed: int,
     workers: int | None,
     afresh: bool,
     force: bool,
 ) -> None:
-    """Find layouts of PROBLEM that trade cost against worst latency, or another axis.
+    """Find layouts of PROBLEM that trade cost against worst latency, or another quantity.
 
     Every point is a whole, checked layout with its proven gap. After each point the folder is
     brought up to date, so that Ctrl-C loses nothing; called again with the same problem and
@@ -92,71 +90,54 @@ def command(
     # Before anything large is imported that would end the process for want of memory.
     cores = usable_workers(workers)
 
-    import time
-
-    from partitioner.application import pipeline
+    from partitioner.application.tradeoff import TradeOffAnswer, read_tradeoff, tradeoff
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place, default_folder
-    from partitioner.cli.progress import Progress
+    from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
     from partitioner.cli.voice import Voice
-    from partitioner.pages.tradeoff import front_text, tradeoff_files
-    from partitioner.runs import Budget
+    from partitioner.pages.tradeoff import ending_text
     from partitioner.tradeoff.axes import AXES
-    from partitioner.tradeoff.search import TradeOffSettings, begin, trade_off
-    from partitioner.tradeoff.state import STATE, other_axis, read_state, state_data
+    from partitioner.tradeoff.state import STATE, other_axis
 
     voice = Voice(session)
-    voice.step(f"reading {problem}")
-    read = pipeline.read(problem, is_strict=session.is_strict, lists_from=session.lists_from)
-    for warning in read.warnings:
-        voice.note(warning)
+    read = read_aloud(problem, voice)
+    begin_from = start_of(start, read, voice)
     folder = output or default_folder(read.name, f"-{axis}")
-    progress = Progress(voice, time_limit, read.currency, time.monotonic)
 
     def on_stop() -> None:
         voice.note_now("stopping; the points so far will be kept")
 
     # Until all is written and told a signal must not end the run.
     with StopWish(on_stop) as wish, Place(folder, voice, force=force, marks=(STATE,)) as place:
-        state = None if afresh else read_state(folder, read, AXES[axis])
-        if state is not None:
-            voice.note(f"going on from {len(state.front.points)} points in {folder}/")
+        known = None if afresh else read_tradeoff(folder, read, axis)
+        if known is not None:
+            voice.note(f"going on from {len(known.front.points)} points in {folder}/")
         elif not afresh and (other := other_axis(folder, read, AXES[axis])) is not None:
             raise click.UsageError(
                 f"{folder}: holds the trade-off of this problem against {other}; choose another "
                 "folder, or forget that one with --afresh"
             )
-        else:
-            state = begin(read, AXES[axis])
 
-        def keep(now: TradeOff) -> None:
-            if now.front.points:
-                place.write(tradeoff_files(read, now), is_last=False)
-                voice.step(f"{len(now.front.within(now.goal))} points so far")
+        def keep(now: TradeOffAnswer) -> None:
+            front = now.state.front
+            if front.points:
+                place.write(now.files(), is_last=False)
+                voice.step(f"{len(front.within(now.state.goal))} points so far")
 
-        budget = Budget(
-            time.monotonic,
-            time.monotonic() + time_limit,
-            seed=seed,
-            workers=cores,
-            should_stop=wish,
-            on_progress=progress,
-        )
+        search = make_search(voice, read, time_limit, seed, cores, wish)
         try:
-            trade_off(read, state, budget, TradeOffSettings(points, gap), keep)
+            answer = tradeoff(
+                read, search, axis=axis, points=points, gap=gap, start=begin_from, known=known,
+                on_point=keep,
+            )  # fmt: skip
         finally:
             voice.clear_line()
-        is_kept = not state.front.points and (folder / STATE).is_file()
-        if not is_kept:
-            place.write(tradeoff_files(read, state))
+        tell_start(answer.state.start_unusable, voice)
+        place.write(answer.files())
         if session.is_json:
-            voice.answer_json(state_data(read, state))
+            voice.answer_json(answer.data())
         else:
-            voice.answer(front_text(read, state))
-            if not state.is_finished:
-                why = "stopped by you" if wish() else "the time was up"
-                voice.note(f"{why} before all points were found; call again to go on")
-        if is_kept:
-            voice.note(f"no point was found; kept what {folder}/ held before")
-        elif not session.is_json:
+            voice.answer(answer.text())
+            if not answer.state.is_finished:
+                voice.note(ending_text(answer.state))
             voice.note(f"wrote {folder}/ (open report.html)")

@@ -10,7 +10,7 @@ from partitioner.explain.conflict import Asker, ConflictSet, conflicts_of
 from partitioner.explain.rule_prices import Elsewhere, RulePrice, elsewhere, rule_prices
 from partitioner.explain.ways_out import WayOut, ways_out
 from partitioner.model.assessment import Assessment
-from partitioner.model.layout import Segment
+from partitioner.model.layout import Layout, Segment
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.runs import Answer, Budget
@@ -67,6 +67,7 @@ def explain(
     budget: Budget,
     device: str | None = None,
     on_step: Callable[[str], None] = lambda text: None,
+    start: Layout | None = None,
 ) -> Explained:
     """Explain a problem: its conflict, or the price of its rules, or the place of one device.
 
@@ -80,6 +81,8 @@ def explain(
         Explain why this device is where it is, if there is a layout.
     on_step
         Told what is done next.
+    start
+        A layout that the first plan starts from.
 
     Raises
     ------
@@ -91,11 +94,12 @@ def explain(
     if device is not None and device not in problem.devices:
         raise KeyError(device)
     on_step("planning the problem as it stands")
-    result = budget.run(problem, PLAN_SHARE * budget.left_s)
+    result = budget.run(problem, PLAN_SHARE * budget.left_s, start=start)
     if result.answer is Answer.UNKNOWN:
         raise NoAnswer(
             "neither a layout nor a proof that there is none within the time",
             bound_money=result.bound_money or None,
+            start_unusable=result.start_unusable,
         )
     if result.answer is Answer.NONE:
         return _explain_none(problem, budget, on_step)

@@ -45,6 +45,8 @@ class Outcome:
     timeline: tuple[Sample, ...]
     versions: tuple[tuple[str, str], ...]
     columns: int = 0
+    has_start: bool = field(default=False, repr=False)
+    """Whether the run began from a layout that was given."""
     start_unusable: tuple[str, ...] = field(default=(), repr=False)
     """Why the layout started from, or a part of it, could not be used: a sentence each."""
 

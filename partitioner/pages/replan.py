@@ -226,7 +226,7 @@ def front_section(result: Rerun) -> Section:
     )
     intro = [
         "From least change to cheapest layout. None shown is beaten by another in both costs.",
-        "This is the whole front, proved."
+        "No layout between them is missing; this is proved."
         if result.searched.is_front_whole
         else "There may be further layouts between; a layout marked proved cannot be beaten.",
     ]
@@ -265,7 +265,7 @@ def front_table(result: Rerun) -> Table:
     count, currency = Kind.NUMBER, result.problem.currency
     return Table(
         "rerun-front",
-        "Layouts on the front",
+        "Layouts from least change to cheapest plan",
         (
             Column("number", "No.", count, heads_row=True),
             Column("layout", "Layout", count, currency, 2),

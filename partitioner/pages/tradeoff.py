@@ -9,7 +9,7 @@ from partitioner.report.page import page_files
 from partitioner.report.sections import Column, Figure, Kind, Page, Section, State, Table
 from partitioner.report.text import plain, table_text
 from partitioner.tradeoff.front import Point, knees
-from partitioner.tradeoff.search import TradeOff
+from partitioner.tradeoff.search import Ending, TradeOff
 from partitioner.tradeoff.state import STATE, named_points, point_rows, state_files
 from partitioner.units import MONEY_STEPS
 from partitioner.visible import visible
@@ -59,7 +59,7 @@ def how_sure(state: TradeOff) -> list[str]:
         return ["It is proved that no other layout is better on either count."]
     if front.is_exact:
         return [
-            "This is the whole front, proved: every point is the cheapest layout of its "
+            "Proved: every point is the cheapest layout of its "
             f"{axis.name}, and no point is missing."
         ]
     good, further = front.within(state.goal), front.beyond(state.goal)
@@ -121,7 +121,8 @@ def steps_text(problem: Problem, state: TradeOff) -> list[str]:
     sentences = []
     for place in found:
         sentences.append(
-            f"Knee at point {place + 1}: {_gain(problem, state, place - 1, place)}; from there "
+            f"From point {place + 1} on it gets dearer: up to there "
+            f"{_gain(problem, state, place - 1, place)}, from there "
             f"{_gain(problem, state, place, place + 1)}."
         )
     return sentences
@@ -202,7 +203,7 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
 
 def _tables(problem: Problem, state: TradeOff) -> list[Table]:
     """Points of the front, and the layouts beyond the gap asked for if there are any."""
-    front = _table(problem, state, True, "front", "Points of the front, cheapest first")
+    front = _table(problem, state, True, "front", "Points, cheapest first")
     beyond = f"Further layouts, not proved within {ratio_text(state.goal)}"
     further = _table(problem, state, False, "further", beyond)
     return [front, further] if further.rows else [front]
@@ -272,6 +273,29 @@ def front_text(problem: Problem, state: TradeOff) -> str:
     tables = [table_text(table, TEXT_KEYS) for table in _tables(problem, state)]
     blocks = [head, *tables, "\n".join(steps_text(problem, state))]
     return plain("\n\n".join(b for b in blocks if b))
+
+
+def ending_text(state: TradeOff) -> str:
+    """Why a trade-off ended that is not finished."""
+    why = "stopped by you" if state.ended_by is Ending.USER else "the time was up"
+    return f"{why} before all points were found; call again to go on"
+
+
+def seeking_text(state: TradeOff, points: int | None) -> str:
+    """What is found and what is sought, while the search is under way."""
+    found = len(state.front.within(state.goal))
+    layouts = len(state.front.points)
+    if not layouts:
+        have = "no layout yet"
+    elif found:
+        have = f"{found}{'' if points is None else f' of {points}'} points found"
+    else:
+        have = f"{count_text(layouts, 'layout')}, none proved within {ratio_text(state.goal)} yet"
+    if state.sought is None:
+        return plain(f"{have}; seeking the cheapest layout")
+    sense = "at least" if state.axis.id == "margin" else "at most"
+    value = _value(state, state.sought)
+    return plain(f"{have}; seeking the cheapest with a {state.axis.name} of {sense} {value}")
 
 
 def tradeoff_files(problem: Problem, state: TradeOff) -> dict[str, str]:

@@ -73,6 +73,8 @@ class Rerun:
             timeline=searched.timeline,
             versions=() if searched.fresh is None else searched.fresh.versions,
             columns=searched.columns,
+            has_start=searched.has_start,
+            start_unusable=searched.start_unusable,
         )
 
 
@@ -147,6 +149,7 @@ def rerun(
     clock: Callable[[], float] = time.monotonic,
     on_progress: Callable[[Sample, str], None] | None = None,
     should_stop: Callable[[], bool] = lambda: False,
+    start: Layout | None = None,
 ) -> Rerun:
     """Find the layout whose plan cost and change cost together are least.
 
@@ -163,7 +166,7 @@ def rerun(
     problem_before
         The problem before the change, for exact cut lengths; see
         :func:`~partitioner.replan.compare.compare`.
-    clock, on_progress, should_stop
+    clock, on_progress, should_stop, start
         As for a plan.
 
     Raises
@@ -179,7 +182,7 @@ def rerun(
     old_problem = problem if problem_before is None else problem_before
     search = RerunSearch(
         problem, before, cut_lengths(old_problem, before), held, settings, clock, on_progress,
-        should_stop,
+        should_stop, start,
     )
     searched = search.searched()
     judged: dict[int, RerunPoint] = {}

@@ -29,7 +29,7 @@ from partitioner.solve.change import Aim, ChangeModel, Held
 from partitioner.solve.columns import Column
 from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
-from partitioner.solve.master import Master, Selection
+from partitioner.solve.master import Master, Selection, selection_cost
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.solve.run import Run
 from partitioner.solve.search import Claim, Study
@@ -101,6 +101,8 @@ class Searched:
     seconds: float
     stopped_by: str
     timeline: tuple[Sample, ...]
+    has_start: bool = False
+    start_unusable: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -122,7 +124,7 @@ class RerunSearch(Run):
         Cut lengths of the earlier layout by device.
     held
         What must not be touched.
-    settings, clock, on_progress, should_stop
+    settings, clock, on_progress, should_stop, start
         As for a plan.
     """
 
@@ -136,8 +138,9 @@ class RerunSearch(Run):
         clock: Callable[[], float] = time.monotonic,
         on_progress: Callable[[Sample, str], None] | None = None,
         should_stop: Callable[[], bool] = lambda: False,
+        start: Layout | None = None,
     ):
-        super().__init__(problem, settings, clock, on_progress, should_stop)
+        super().__init__(problem, settings, clock, on_progress, should_stop, start=start)
         self.problem, self.layout, self.held = problem, layout, held
         self.points = settings.points
         # The choices are between few segments, each judged: no need to keep from what may be late.
@@ -167,6 +170,22 @@ class RerunSearch(Run):
     def _on_better(self, selection: Selection) -> None:
         self._met.append(selection)
 
+    def _begin_with(self, layout: Layout) -> None:
+        """Also with the PLCA node counts that it has: they let devices keep their IDs."""
+        super()._begin_with(layout)
+        counts = {frozenset(s.devices): s.node_count for s in layout.segments}
+        for met in tuple(self._met):
+            choices = tuple(replace(c, column=self._counted(c.column, counts)) for c in met.choices)
+            opened, links = met.open_switches, met.backbone
+            cost = selection_cost(self.instance, self.backbone, choices, opened, links)
+            self._met.append(Selection(choices, opened, links, cost))
+
+    def _counted(self, column: Column, counts: dict[frozenset[str], int]) -> Column:
+        count = counts.get(frozenset(self.instance.device_ids[i] for i in column.devices), 0)
+        if count <= column.node_count:
+            return column
+        return self.builder.with_node_count(column, count) or column
+
     # -- the run ------------------------------------------------------------------------------
 
     def searched(self) -> Searched:
@@ -187,7 +206,8 @@ class RerunSearch(Run):
         """Take one step after the other, as far as time goes."""
         self._tried_all = order_count(self.builder, ALL_UP_TO) <= ALL_UP_TO
         fresh: Outcome | None = None
-        starts: list[Selection] = []
+        # A whole layout to start from is one of the choices for every aim.
+        starts: list[Selection] = list(self._met)
         if self._tried_all:
             self._columns = every_column(self.builder, self.backbone, self.change)
             least = self._least_change(starts)
@@ -275,7 +295,7 @@ class RerunSearch(Run):
                 should_stop=self.should_stop,
                 study=Study(extend=extend),
                 start=start,
-                known=[self.layout],
+                known=[self.layout, *([] if self._start is None else [self._start])],
             )
         except NoAnswer:
             outcome = None
@@ -290,7 +310,7 @@ class RerunSearch(Run):
         found |= dict.fromkeys(relatives.among(news))
         single = relatives.single(3)
         lone = [c for c in single if c.devices[0] in news]
-        self._near = list(found | dict.fromkeys(single))
+        self._near = list(found | dict.fromkeys([*single, *self.given]))
         # Old devices alone are seldom needed, and many choices among them take long to settle.
         self._columns = list(found | dict.fromkeys(lone))
         least = self._least_change([])
@@ -528,7 +548,7 @@ class RerunSearch(Run):
         for weight in LADDER:
             if self.limits.over():
                 break
-            self.step(f"front: plan cost {weight} times as weighty")
+            self.step(f"layouts between: plan cost {weight} times as weighty")
             step = self._solve(Aim(weight, 1), [last.selection], 0.2)
             if step is None:
                 break
@@ -551,7 +571,7 @@ class RerunSearch(Run):
         kept = self._undominated([*ends, *met])
         barren: set[tuple[int, int]] = set()
         while len(kept) < self.points and not self.limits.over():
-            self.step(f"front: {len(kept)} layouts")
+            self.step(f"layouts between: {len(kept)} so far")
             gaps = [
                 (hi[0] - lo[0], lo, hi)
                 for a, b in pairwise(kept)
@@ -679,6 +699,8 @@ class RerunSearch(Run):
             seconds=self.seconds(),
             stopped_by=self.ending(proved),
             timeline=tuple(self.timeline),
+            has_start=self._start is not None,
+            start_unusable=self.start_unusable,
         )
 
     def _found(self, choice: _Choice, proved: bool) -> Found:

@@ -88,6 +88,7 @@ def _run(outcome: Outcome) -> dict[str, Any]:
         "seed": outcome.seed,
         "workers": outcome.workers,
         "stopped_by": outcome.stopped_by,
+        "start": {"unusable": list(outcome.start_unusable)} if outcome.has_start else None,
         "seconds": round(outcome.seconds, 3),
         "seconds_to_best": round(outcome.seconds_to_best, 3),
         "columns": outcome.columns,

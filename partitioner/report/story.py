@@ -24,7 +24,7 @@ from partitioner.report.drawing_input import DrawingInput
 from partitioner.report.sections import Column, Figure, Section, Table
 from partitioner.report.strips import strip_figures
 from partitioner.report.tables import PARTS_OF_DELAY, delay_parts_ns, worst_first
-from partitioner.units import MONEY_STEPS, PPM
+from partitioner.units import MONEY_STEPS, PPM, duration_text
 
 GUARANTEED_NODES = 8
 GUARANTEED_LENGTH_UM = 25_000_000
@@ -304,6 +304,13 @@ def _cautions(
     return Section("Assumptions and cautions", "", points=points, id="cautions")
 
 
+def _on_start(outcome: Outcome) -> list[str]:
+    """What became of the layout that the run began from."""
+    if not outcome.start_unusable:
+        return ["All of it was used."]
+    return ["Used but for this:", *(f"{s}." for s in outcome.start_unusable)]
+
+
 def _run_block(
     problem: Problem, outcome: Outcome | None, facts: Sequence[tuple[str, str]]
 ) -> Section:
@@ -322,13 +329,15 @@ def _run_block(
             ("gap", share_text(round(outcome.gap * PPM), 2)),
             ("bound proved by", outcome.bound_source),
             ("stopped by", outcome.stopped_by),
-            ("seconds", number_text(outcome.seconds, 1)),
-            ("seconds to the best layout", number_text(outcome.seconds_to_best, 1)),
+            ("searched for", duration_text(outcome.seconds)),
+            ("best layout after", duration_text(outcome.seconds_to_best)),
             ("seed", str(outcome.seed)),
             ("workers", str(outcome.workers)),
             ("candidate segments built", str(outcome.columns)),
             *((f"version of {name}", version) for name, version in outcome.versions),
         ]
+        if outcome.has_start:
+            rows.append(("begun from a layout", " ".join(_on_start(outcome))))
     rows += list(facts)
     table = Table(
         "run",

@@ -279,7 +279,7 @@ class DecomposedRun(Run):
             )
         best = self.search.incumbent
         if best is not None and best.left_out and not self.over():
-            self.step("finding a home for every device")
+            self.step("finding a place for every device")
             self._house_everyone()
         self.step("planning parts")
         self._hire(self.settings.workers)

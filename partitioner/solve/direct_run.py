@@ -454,7 +454,7 @@ class DirectRun(Run):
 
     def _find_layout(self, seconds: float) -> None:
         """Find a home for every device: where all is sure to be in time, then where it may be."""
-        self.step("finding a home for every device")
+        self.step("finding a place for every device")
         for is_bold in (False, True):
             if not is_bold and not self.search.plays_safe:
                 continue

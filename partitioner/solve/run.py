@@ -21,6 +21,7 @@ from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
 from partitioner.solve.precheck import hopeless
 from partitioner.solve.search import Limits, Search, Study
+from partitioner.units import duration_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,9 @@ class PlanSettings:
     work_limit: int | None = None
     enough_gap: float = 0.0
     known_bound_money: int = 0
+
+NAMED = 10
+"""Most devices named that have no place yet."""
 
 
 class Run:
@@ -158,8 +162,8 @@ class Run:
         over = self.limits.over if self._start is None else self.should_stop
         if self._preparing and over():
             raise NoAnswer(
-                f"no layout found within {self.seconds():.1f} s, which were over while the "
-                f"problem was still being prepared; whether one exists is not known",
+                f"no layout found within {duration_text(self.seconds())}, which were over while "
+                "the problem was still being prepared; whether one exists is not known",
                 seconds=self.seconds(),
             )
 
@@ -259,8 +263,7 @@ class Run:
         """Put the best layout and all that is known of it together; NoAnswer if there is none."""
         best = self.search.incumbent
         if best is None or best.left_out:
-            missing = "" if best is None else f"; {len(best.left_out)} devices had no home yet"
-            raise self.no_answer(missing)
+            raise self.no_answer("" if best is None else self._missing(best))
         cost = self.study.value(best)
         bound = min(self.bound, cost)
         optimal = bound >= cost
@@ -279,16 +282,25 @@ class Run:
             timeline=tuple(self.timeline),
             versions=tuple((p, version(p)) for p in ("ortools", "pyvrp", "networkx", "numpy")),
             columns=len(self.search.pool),
+            has_start=self._start is not None,
             start_unusable=self.start_unusable,
         )
+
+    def _missing(self, best: Selection) -> str:
+        """Which devices an unfinished layout leaves out."""
+        names = [self.instance.device_ids[i] for i in sorted(best.left_out)]
+        more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
+        without = "device" if len(names) == 1 else "devices"
+        return f"; {without} without a place: {', '.join(names[:NAMED])}{more}"
 
     def no_answer(self, missing: str = "") -> NoAnswer:
         """That no layout was found, with what is missing of one."""
         return NoAnswer(
-            f"no layout found within {self.seconds():.1f} s{missing}; whether one exists is not "
-            f"known",
+            f"no layout found within {duration_text(self.seconds())}{missing}; whether one exists "
+            "is not known",
             seconds=self.seconds(),
             bound_money=self.bound or None,
+            start_unusable=self.start_unusable,
         )
 
     def ending(self, proved: bool) -> str:

@@ -7,10 +7,13 @@ points can be missed; a spread of so many points halves the widest stretch inste
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from enum import StrEnum
 
 from partitioner.errors import NoAnswer, NoLayout
+from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.runs import SMALL, Answer, Budget
 from partitioner.solve.search import Study
@@ -35,6 +38,17 @@ class TradeOffSettings:
     gap: float = 0.01
 
 
+class Ending(StrEnum):
+    """Why a trade-off ended."""
+
+    PROOF = "proof"
+    """Every point is known, and proved."""
+    FOUND = "all points found"
+    """As many points as asked for, or as there are, each within the gap asked for."""
+    TIME = "time limit"
+    USER = "user"
+
+
 @dataclass(slots=True)
 class TradeOff:
     """A trade-off as far as it has come; :func:`trade_off` goes on from any state of it.
@@ -49,6 +63,12 @@ class TradeOff:
         Nothing is left to do for what was asked.
     goal
         Proven gap that a point must reach, as asked for last.
+    ended_by
+        Why the last call ended; None before that.
+    sought
+        Limit of the run under way; None: no limit.
+    start_unusable
+        What of the layout to start from could not be used: a sentence each.
     """
 
     axis: Axis
@@ -57,6 +77,9 @@ class TradeOff:
     tried: list[int] = field(default_factory=list)
     is_finished: bool = False
     goal: float = 0.01
+    ended_by: Ending | None = None
+    sought: int | None = None
+    start_unusable: tuple[str, ...] = ()
 
     @property
     def front(self) -> Front:
@@ -75,6 +98,7 @@ def trade_off(
     budget: Budget,
     settings: TradeOffSettings,
     on_front: Callable[[TradeOff], None] | None = None,
+    start: Layout | None = None,
 ) -> TradeOff:
     """Find the front, or go on finding it, until it is whole or the budget is used up.
 
@@ -90,6 +114,8 @@ def trade_off(
         How many points, how well proved.
     on_front
         Called after each run with the state so far, to be kept.
+    start
+        A layout that the run without a limit starts from.
 
     Raises
     ------
@@ -104,24 +130,33 @@ def trade_off(
     empty = {s.limit for s in state.steps if s.bound_money is None}
     state.tried = [limit for limit in state.tried if limit in empty]
     again: set[int | None] = set()
+    runs: Counter[int | None] = Counter()
+    state.ended_by = None
     seen = SeenSegments(problem, state.axis)
     state.goal = settings.gap
     state.is_finished = False
     while not budget.is_over:
         limit = _next_limit(state, settings, again)
         if limit is _DONE:
+            limit = _once_more(state, settings, again)
+        if limit is _DONE:
             state.is_finished = True
             break
         assert limit is None or isinstance(limit, int)
         # The bound of the first run holds for every other one too, so it gets more time.
         part = 4 if limit is None else _runs_left(state, settings) + 1
+        if runs[limit]:
+            # What was tried in vain gets more time than before.
+            part = max(1, part - 2 * runs[limit])
         seconds = budget.left_s / part
         enough = 0.0
         is_spread = settings.points is not None and len(problem.devices) > SMALL
         if is_spread and limit is not None:
             # The bound of the first run serves all others, so that one goes for a proof.
             enough = settings.gap
-        _step(problem, state, seen, budget, limit, seconds, enough)
+        state.sought = limit
+        _step(problem, state, seen, budget, limit, seconds, enough, runs[limit], start)
+        runs[limit] += 1
         if settings.points is not None and not _is_proved(state.steps[-1]):
             # Proofs do not come easily here: points from the segments seen are worth having.
             _between(state, seen, budget, settings, seconds)
@@ -132,8 +167,29 @@ def trade_off(
     else:
         state.is_finished = _next_limit(state, settings, again) is _DONE
     if not state.front.points:
-        raise NoAnswer("no layout found within the time", bound_money=_bound(state, None))
+        raise NoAnswer(
+            "no layout found within the time",
+            bound_money=_bound(state, None),
+            start_unusable=state.start_unusable,
+        )
+    if state.is_finished:
+        state.ended_by = Ending.PROOF if state.front.is_exact else Ending.FOUND
+    else:
+        state.ended_by = Ending.USER if budget.should_stop() else Ending.TIME
     return state
+
+
+def _once_more(state: TradeOff, settings: TradeOffSettings, again: set[int | None]) -> object:
+    """Limit to try again with more effort, where points asked for are missing; or that all is done.
+
+    Runs that proved nothing are worth another one as long as there is time.
+    """
+    if settings.points is not None and len(state.front.within(settings.gap)) >= settings.points:
+        return _DONE
+    unknown = {s.limit for s in state.steps if s.layout is None and s.bound_money is not None}
+    state.tried = [limit for limit in state.tried if limit not in unknown]
+    again.clear()
+    return _next_limit(state, settings, again)
 
 
 def _is_proved(step: Step) -> bool:
@@ -202,13 +258,21 @@ def _step(
     limit: int | None,
     seconds: float,
     enough_gap: float,
+    attempt: int,
+    start: Layout | None,
 ) -> None:
     """Run once under a limit and take in what it tells."""
     axis = state.axis
     asked = Study() if limit is None else axis.limit(problem, limit)
     known = [s.layout for s in state.steps if s.layout is not None]
-    result = budget.run(problem, seconds, study=seen.watch(asked), known=known,
-                        enough_gap=enough_gap, known_bound_money=_bound(state, limit))
+    if start is not None:
+        known.append(start)
+    result = budget.run(
+        problem, seconds, study=seen.watch(asked), start=start if limit is None else None,
+        known=known, enough_gap=enough_gap, known_bound_money=_bound(state, limit), attempt=attempt,
+    )  # fmt: skip
+    if limit is None:
+        state.start_unusable = result.start_unusable
     if result.answer is Answer.NONE:
         if limit is None:
             raise NoLayout(list(result.conflicts))

@@ -71,6 +71,7 @@ def state_data(problem: Problem, state: TradeOff) -> dict[str, Any]:
         "axis": state.axis.id,
         "is_exact": front.is_exact,
         "is_finished": state.is_finished,
+        "ended_by": state.ended_by,
         "floor": state.axis.shown(front.floor),
         "gap_goal": state.goal,
         "points": rows[:good],

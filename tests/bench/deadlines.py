@@ -15,7 +15,7 @@ from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
-from partitioner.application.pipeline import read
+from partitioner.application.reading import read_problem
 from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.problem import Problem
 from partitioner.report.charts import Series, xy_figure
@@ -80,7 +80,7 @@ def main() -> None:
     print("| demo | deadlines times | cost, linear | cost, analysis | linear / analysis |")
     print("|---|---|---|---|---|")
     for demo in chosen.demos:
-        problem = read(Path("problems") / demo / "problem.yaml")
+        problem = read_problem(Path("problems") / demo / "problem.yaml")
         points: list[tuple[float, float]] = []
         for scale in chosen.scales:
             asked = scaled(problem, scale)

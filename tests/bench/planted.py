@@ -25,7 +25,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from partitioner.application.pipeline import judge, read
+from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
 from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.layout import Layout
@@ -33,6 +33,7 @@ from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.solve.planner import PlanSettings, plan_layout
+from tests.judged import judge
 
 LINE, LINK = "10BASE-T1S-multidrop", "100BASE-T1"
 STEP_M = 1.5
@@ -353,7 +354,7 @@ class _Machine:
     def _read(self) -> tuple[Problem, Layout]:
         with tempfile.TemporaryDirectory() as folder:
             problem_path, layout_path = self._write(Path(folder))
-            problem = read(problem_path)
+            problem = read_problem(problem_path)
             layout, findings = layout_from_text(
                 layout_path.read_text(encoding="utf-8"), "layout.yaml", problem
             )

@@ -15,7 +15,9 @@ from collections.abc import Callable
 from pathlib import Path
 from random import Random
 
-from partitioner.application import pipeline
+from partitioner.application.plan import plan
+from partitioner.application.reading import read_problem
+from partitioner.application.search import Search
 from partitioner.check.facts import gather_facts
 from partitioner.check.traffic import Method
 from partitioner.model.problem import QueueOrder
@@ -84,11 +86,10 @@ def speed() -> None:
 def layout(path: Path | None) -> None:
     """Print the time of the whole analysis of a layout, and how much tighter one bound is."""
     problem_path = ROOT / "problems" / "city-bus" / "problem.yaml"
+    problem = read_problem(problem_path)
     if path is None:
-        planned = pipeline.plan(problem_path, time_limit_s=30.0)
-        problem, chosen = planned.problem, planned.outcome.layout
+        chosen = plan(problem, Search(time_limit_s=30.0)).outcome.layout
     else:
-        problem = pipeline.read(problem_path)
         chosen = read_layout(path, problem)
     facts = gather_facts(problem, chosen, CableNetwork(problem), Method.RESPONSE)
     traffic = facts.timing.traffic

@@ -5,7 +5,6 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
-from partitioner.application import pipeline
 from partitioner.check.acceptance import judge_whole, rule_findings
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
@@ -15,6 +14,7 @@ from partitioner.reading.problem import read_problem
 from tests.brute.oracle import Oracle, accepts
 from tests.brute.tight_problems import KINDS, tight_problem
 from tests.check.ground import ground_layout, ground_problem, with_segment
+from tests.judged import judge
 
 CASES = Path(__file__).parent.parent / "cases"
 
@@ -29,9 +29,7 @@ def test_a_rule_that_a_build_breaks_is_among_the_findings() -> None:
     assert {f.rule for f in found} == {"failure"}
     assert all(f.sentence.startswith("In build base: ") for f in found)
     assert assess(problem, layout).findings == found
-    judged = pipeline.judge(
-        CASES / "failure-build.yaml", CASES / "failure-build-plan-layout.yaml"
-    )
+    judged = judge(CASES / "failure-build.yaml", CASES / "failure-build-plan-layout.yaml")
     assert judged.assessment.findings == found
 
 

@@ -8,7 +8,10 @@ from collections.abc import Callable
 
 import pytest
 
-from partitioner.application import pipeline
+from partitioner.application import plan as plan_command
+from partitioner.application import reading
+from partitioner.application.search import Search
+from partitioner.cli import searching
 from partitioner.cli.main import run
 from partitioner.errors import (
     BrokenRules,
@@ -46,8 +49,9 @@ def failing(monkeypatch: pytest.MonkeyPatch) -> Callable[[BaseException], None]:
         def fail(*_: object, **__: object) -> None:
             raise error
 
-        monkeypatch.setattr(pipeline, "plan", fail)
-        monkeypatch.setattr(pipeline, "judge", fail)
+        for name in ("read_problem", "read_layout"):
+            monkeypatch.setattr(reading, name, fail)
+        monkeypatch.setattr(searching, "read_problem", fail)
 
     return make
 
@@ -185,19 +189,19 @@ def test_no_color_variable_wins_over_a_terminal(failing, capsys, monkeypatch) ->
     assert "\x1b[" not in capsys.readouterr().err
 
 
-def test_options_come_from_the_environment(monkeypatch, capsys) -> None:
-    seen = {}
+def test_options_come_from_the_environment(example, tmp_path, monkeypatch, capsys) -> None:
+    seen: list[Search] = []
 
-    def note(*_: object, **given: object) -> None:
-        seen.update(given)
+    def note(_: object, search: Search, **__: object) -> None:
+        seen.append(search)
         raise NoAnswer("enough")
 
-    monkeypatch.setattr(pipeline, "plan", note)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setattr(plan_command, "plan", note)
     monkeypatch.setenv("PARTITIONER_PLAN_TIME_LIMIT", "2min")
     monkeypatch.setenv("PARTITIONER_PLAN_SEED", "7")
-    assert run(["plan", "p.yaml", "--seed", "8"]) == ExitCode.NO_ANSWER
-    assert seen["time_limit_s"] == 120
-    assert seen["seed"] == 8
+    assert run(["plan", str(example), "--seed", "8"]) == ExitCode.NO_ANSWER
+    assert (seen[0].time_limit_s, seen[0].seed) == (120, 8)
 
 
 def test_version_names_the_solver(capsys) -> None:

@@ -13,7 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application import pipeline
+from partitioner.application import reading
+from partitioner.application import report as report_command
 from partitioner.cli import machine
 from partitioner.cli.main import run
 from partitioner.cli.output import Place, write_one
@@ -136,7 +137,7 @@ def test_memory_that_runs_out_later(error, monkeypatch, capsys, example, by_hand
     def fail(*_: object, **__: object) -> None:
         raise ValueError("outer") from error
 
-    monkeypatch.setattr(pipeline, "judge", fail)
+    monkeypatch.setattr(reading, "read_layout", fail)
     assert run(["check", str(example), str(by_hand)]) == ExitCode.FAULT
     err = capsys.readouterr().err
     assert is_one_sentence(err), err
@@ -222,13 +223,13 @@ def test_a_layout_with_nowhere_to_go_is_printed(
 
 def test_a_vanished_folder_is_made_again(example, by_hand, tmp_path, monkeypatch, capsys) -> None:
     out = tmp_path / "out"
-    real = pipeline.report_files
+    real = report_command.report
 
     def vanish(*given, **more):
         out.rmdir()
         return real(*given, **more)
 
-    monkeypatch.setattr(pipeline, "report_files", vanish)
+    monkeypatch.setattr(report_command, "report", vanish)
     assert run(["report", str(example), str(by_hand), "-o", str(out)]) == ExitCode.OK
     assert (out / "layout.yaml").is_file()
 

@@ -12,12 +12,16 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application import pipeline
+from partitioner.application import plan as plan_command
+from partitioner.application.plan import PlanAnswer, plan
+from partitioner.application.reading import read_problem
+from partitioner.application.search import Search
 from partitioner.cli.main import run
 from partitioner.errors import ExitCode, WrongFile
 from partitioner.reading.example import example_text
 from partitioner.report.writer import MANIFEST
 from partitioner.solve import planner
+from tests.judged import judge
 
 PROGRAM = [sys.executable, "-m", "partitioner"]
 QUICK = ["--time-limit", "30s", "--workers", "1"]
@@ -35,15 +39,15 @@ def change(path: Path, old: str, new: str) -> None:
 
 
 @pytest.fixture(scope="module")
-def planned(tmp_path_factory: pytest.TempPathFactory) -> pipeline.PlanResult:
+def planned(tmp_path_factory: pytest.TempPathFactory) -> PlanAnswer:
     """The example planned once, for real."""
     path = tmp_path_factory.mktemp("example") / "problem.yaml"
     path.write_text(example_text(), encoding="utf-8")
-    return pipeline.plan(path, time_limit_s=30)
+    return plan(read_problem(path), Search(time_limit_s=30))
 
 
 @pytest.fixture
-def known_outcome(planned: pipeline.PlanResult, monkeypatch: pytest.MonkeyPatch) -> None:
+def known_outcome(planned: PlanAnswer, monkeypatch: pytest.MonkeyPatch) -> None:
     """The search answers at once with what it found before; all else is done for real."""
     monkeypatch.setattr(planner, "plan_layout", lambda *_, **__: planned.outcome)
 
@@ -60,7 +64,7 @@ def test_example_is_planned_to_the_optimum(example, tmp_path, capsys) -> None:
 
 
 def test_planned_is_no_dearer_than_by_hand(planned, example, by_hand) -> None:
-    judged = pipeline.judge(example, by_hand)
+    judged = judge(example, by_hand)
     assert judged.assessment.findings == ()
     assert planned.outcome.cost_money <= judged.assessment.cost.objective_money
 
@@ -156,7 +160,7 @@ def test_rejected_plan_keeps_the_evidence(
 ) -> None:
     from partitioner.model.assessment import RuleFinding
 
-    real = pipeline.judged
+    real = plan_command.judged
 
     def find_something(problem, layout):
         from dataclasses import replace
@@ -165,7 +169,7 @@ def test_rejected_plan_keeps_the_evidence(
         finding = RuleFinding("length", ("line-1",), "too long")
         return facts, replace(assessment, findings=(finding,))
 
-    monkeypatch.setattr(pipeline, "judged", find_something)
+    monkeypatch.setattr(plan_command, "judged", find_something)
     folder = tmp_path / "out"
     assert run(["plan", str(example), "-o", str(folder), *QUICK]) == ExitCode.FAULT
     out, err = capsys.readouterr()
@@ -185,23 +189,23 @@ def test_require_optimal(known_outcome, example, tmp_path, monkeypatch, capsys) 
 
     words = ["plan", str(example), "-o", str(tmp_path / "o"), "--require-optimal", *QUICK]
     assert run(words) == ExitCode.OK
-    real = pipeline.plan
+    real = plan_command.plan
 
     def not_proved(*given, **more):
         result = real(*given, **more)
         outcome = replace(result.outcome, status=Status.FEASIBLE)
         return replace(result, outcome=outcome)
 
-    monkeypatch.setattr(pipeline, "plan", not_proved)
+    monkeypatch.setattr(plan_command, "plan", not_proved)
     assert run(words) == ExitCode.NO_ANSWER
     assert "not proved optimal" in capsys.readouterr().err
     assert (tmp_path / "o" / "layout.yaml").is_file()
 
 
-def test_pipeline_raises_what_it_promises(example) -> None:
+def test_a_wrong_file_is_raised(example) -> None:
     change(example, "currency: EUR", "curency: EUR")
     with pytest.raises(WrongFile):
-        pipeline.plan(example)
+        read_problem(example)
 
 
 @pytest.mark.slow

@@ -10,7 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application import pipeline
+from partitioner.application.plan import plan
+from partitioner.application.reading import read_problem
+from partitioner.application.search import Search
 from partitioner.cli.folder_lock import FolderLock
 from partitioner.cli.main import run
 from partitioner.errors import ExitCode
@@ -20,6 +22,7 @@ from partitioner.report.switch import STAGE, file_digest
 from partitioner.report.writer import MANIFEST, set_digests
 from partitioner.solve import planner
 from partitioner.tradeoff import search
+from tests.judged import judge
 
 QUICK = ["--time-limit", "20s", "--workers", "1"]
 
@@ -43,13 +46,13 @@ def best(tmp_path_factory: pytest.TempPathFactory) -> Outcome:
 
     path = tmp_path_factory.mktemp("example") / "problem.yaml"
     path.write_text(example_text(), encoding="utf-8")
-    return pipeline.plan(path, time_limit_s=30).outcome
+    return plan(read_problem(path), Search(time_limit_s=30)).outcome
 
 
 @pytest.fixture
 def worse(best: Outcome, example: Path, by_hand: Path) -> Outcome:
     """A dearer layout, as a search that was stopped early leaves it."""
-    judged = pipeline.judge(example, by_hand)
+    judged = judge(example, by_hand)
     cost = judged.assessment.cost.objective_money
     assert cost > best.cost_money
     return replace(

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application.pipeline import judge
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
 from partitioner.facts.growth import growth_of, rooms_of
@@ -19,6 +18,7 @@ from tests.brute.brute import best_layout
 from tests.brute.parts import LINE, LINK100
 from tests.brute.random_problems import random_problem
 from tests.check.ground import ground_layout, ground_problem, with_limits
+from tests.judged import judge
 
 
 def later(id_: str, place: str, probability_ppm: int, grade: str = LINE, **more) -> Forecast:

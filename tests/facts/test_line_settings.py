@@ -7,21 +7,24 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application import pipeline
+from partitioner.application.check import CheckAnswer
+from partitioner.application.check import judged as judged_with_facts
+from partitioner.check.judge import assess
 from partitioner.facts import line_settings as study
 from partitioner.model.problem import Problem
 from partitioner.pages import line_settings as page
 from partitioner.reading.example import example_text
 from partitioner.report.tables import all_tables, plca_commands
+from tests.judged import judge
 
 ROOT = Path(__file__).parent.parent.parent
 
 
 @pytest.fixture(scope="module")
-def judged(tmp_path_factory: pytest.TempPathFactory) -> pipeline.JudgeResult:
+def judged(tmp_path_factory: pytest.TempPathFactory) -> CheckAnswer:
     problem = tmp_path_factory.mktemp("example") / "problem.yaml"
     problem.write_text(example_text(), encoding="utf-8")
-    return pipeline.judge(problem, ROOT / "tests" / "cli" / "data" / "by-hand.yaml")
+    return judge(problem, ROOT / "tests" / "cli" / "data" / "by-hand.yaml")
 
 
 def test_every_line_has_its_timer_checked(judged) -> None:
@@ -81,13 +84,13 @@ def test_a_burst_is_proposed_only_where_it_helps(judged) -> None:
         replace(s, burst_counts=((best.node, best.burst_count),)) if s.id == best.segment else s
         for s in judged.layout.segments
     )
-    after = pipeline.assess_layout(judged.problem, replace(judged.layout, segments=segments))
+    after = assess(judged.problem, replace(judged.layout, segments=segments))
     bounds = {(f.stream, f.destination): f.response_ns for f in after.streams}
     assert bounds[best.stream, best.destination] == best.after_ns
 
 
 def test_no_proposal_for_a_broken_layout(judged) -> None:
-    facts, broken = pipeline.judged(
+    facts, broken = judged_with_facts(
         judged.problem, replace(judged.layout, segments=judged.layout.segments[1:])
     )
     assert broken.findings
@@ -125,7 +128,7 @@ def test_a_burst_on_a_half_duplex_link_is_judged_like_one_on_a_line(judged) -> N
             replace(s, burst_counts=bursts) if s.id == "camera-link" else s
             for s in judged.layout.segments
         )
-        after = pipeline.assess_layout(judged.problem, replace(judged.layout, segments=segments))
+        after = assess(judged.problem, replace(judged.layout, segments=segments))
         return {f.rule for f in after.findings}
 
     assert with_bursts(("camera", 1)) == set()

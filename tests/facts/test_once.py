@@ -9,7 +9,9 @@ from typing import Any
 
 import pytest
 
-from partitioner.application import pipeline
+from partitioner.application.plan import plan
+from partitioner.application.reading import read_layout, read_problem
+from partitioner.application.report import report
 from partitioner.check import traffic
 from partitioner.check.combinations import combinations_of
 from partitioner.check.facts import gather_facts
@@ -17,6 +19,7 @@ from partitioner.facts.builds import judge_builds
 from partitioner.model.layout import Layout
 from partitioner.pages import layout as studies
 from partitioner.report import tables
+from tests.judged import judge
 
 ROOT = Path(__file__).parent.parent.parent
 CASE = ROOT / "tests" / "gold" / "small-sprayer"
@@ -45,13 +48,14 @@ def counted(monkeypatch) -> Counter[Any]:
 
 
 def test_a_plan_gathers_the_facts_of_its_layout_once(counted) -> None:
-    result = pipeline.plan(CASE / "problem.yaml", work_limit=1)
+    result = plan(read_problem(CASE / "problem.yaml"), work_limit=1)
+    result.files()
     assert counted["gather_facts", result.outcome.layout] == 1
     assert counted["all_tables"] == 1
 
 
 def test_each_build_is_timed_once(counted) -> None:
-    result = pipeline.judge(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
+    result = judge(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
     judge_builds(result.facts)
     builds = combinations_of(result.problem).rows
     assert len(builds) > 1
@@ -59,9 +63,7 @@ def test_each_build_is_timed_once(counted) -> None:
 
 
 def test_a_report_with_a_simulation_gathers_the_facts_once(counted) -> None:
-    result = pipeline.judge(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
-    sections = pipeline.layout_studies(result.facts, result.assessment, simulate_s=0.01)
-    pipeline.simulate(result.facts, 0.01)
-    pipeline.report_files(result.problem, result.assessment, None, sections)
+    read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
+    report(read.problem, read.layout, simulate_s=0.01).files()
     assert counted["gather_facts"] == 1
     assert counted["all_tables"] == 1

@@ -7,24 +7,25 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application import pipeline
+from partitioner.application.check import CheckAnswer, simulate
 from partitioner.errors import InternalFault
 from partitioner.facts import simulation as study
 from partitioner.pages import simulation as page
 from partitioner.reading.example import example_text
+from tests.judged import judge
 
 ROOT = Path(__file__).parent.parent.parent
 
 
 @pytest.fixture(scope="module")
-def judged(tmp_path_factory: pytest.TempPathFactory) -> pipeline.JudgeResult:
+def judged(tmp_path_factory: pytest.TempPathFactory) -> CheckAnswer:
     problem = tmp_path_factory.mktemp("example") / "problem.yaml"
     problem.write_text(example_text(), encoding="utf-8")
-    return pipeline.judge(problem, ROOT / "tests" / "cli" / "data" / "by-hand.yaml")
+    return judge(problem, ROOT / "tests" / "cli" / "data" / "by-hand.yaml")
 
 
 def test_every_stream_is_seen_below_its_bound(judged) -> None:
-    seen = pipeline.simulate(judged.facts, 1.0)
+    seen = simulate(judged.facts, 1.0)
     wanted = {(s.id, d) for s in judged.problem.streams.values() for d in s.destinations}
     assert {(o.stream, o.destination) for o in seen.observed} == wanted
     for o in seen.observed:
@@ -54,7 +55,7 @@ def test_a_bound_that_is_too_low_is_our_fault(judged, monkeypatch) -> None:
 
     monkeypatch.setattr(study, "simulate_layout", with_low_bounds)
     with pytest.raises(InternalFault, match="above the worst case") as fault:
-        pipeline.simulate(judged.facts, 0.2)
+        simulate(judged.facts, 0.2)
     assert len(fault.value.details) == 1
 
 

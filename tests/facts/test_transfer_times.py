@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from partitioner.application import pipeline
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess, assess_facts
 from partitioner.errors import InternalFault
 from partitioner.facts import transfer_times as study
 from partitioner.model.problem import Transfer
 from partitioner.network.cable import CableNetwork
+from partitioner.pages.layout import study_layout
 from partitioner.pages.transfers import transfers_section
 from tests.check.ground import MS, ground_layout, ground_problem
 
@@ -125,12 +125,12 @@ def test_section_has_every_device_segment_and_the_whole(timed) -> None:
     assert transfers_section(facts, study.TransferTimes((), None)) is None
 
 
-def test_the_pipeline_adds_what_fits_the_layout() -> None:
+def test_the_report_adds_what_fits_the_layout() -> None:
     problem = replace(ground_problem(), transfers={"update": UPDATE})
     facts = gather_facts(problem, ground_layout(), CableNetwork(problem))
     steps: list[str] = []
-    sections = pipeline.layout_studies(
-        facts, assess_facts(facts), on_step=steps.append, simulate_s=0.1
+    sections = study_layout(
+        facts, assess_facts(facts), on_step=steps.append, simulate_ns=100_000_000
     )
     ids = ["line-quality", "every-build", "growth", "transfers", "failures"]
     assert [s.id for s in sections] == ids

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application import pipeline
+from partitioner.application.reading import problem_files, read_problem
 from partitioner.cli.main import run
 from partitioner.reading.render import findings_as_data, format_findings
 
@@ -72,16 +72,16 @@ def test_a_list_elsewhere_is_not_read(home: Path, how: str, name: str, capsys) -
         assert TOLD in err
         # Neither whether it is there.
         assert "no such file" not in err
-    assert pipeline.problem_files(problem) == {"problem.yaml": problem.read_bytes()}
+    assert problem_files(problem) == {"problem.yaml": problem.read_bytes()}
 
 
 @pytest.mark.parametrize("how", WAYS)
 def test_the_user_may_allow_a_folder(home: Path, how: str) -> None:
     problem = problem_in(home, outward(home, how, "devices.csv"))
     further = [home / "lists", home.parent / "private"]
-    read = pipeline.read(problem, lists_from=further)
+    read = read_problem(problem, lists_from=further)
     assert list(read.devices) == [SECRET, "pump"]
-    assert len(pipeline.problem_files(problem, further)) == 2
+    assert len(problem_files(problem, further)) == 2
 
 
 def test_a_name_is_looked_for_in_the_folders_allowed(home: Path, capsys) -> None:
@@ -92,23 +92,23 @@ def test_a_name_is_looked_for_in_the_folders_allowed(home: Path, capsys) -> None
     words = ["explain", str(problem), "--time-limit", "5s", "--lists-from", str(home / "lists")]
     assert run([*words, "--lists-from", private]) == 0
     (home / "devices.csv").write_text(LIST)
-    assert list(pipeline.read(problem, lists_from=[Path(private)]).devices) == ["lamp", "pump"]
+    assert list(read_problem(problem, lists_from=[Path(private)]).devices) == ["lamp", "pump"]
 
 
 def test_lists_below_the_folder_are_read_as_ever(home: Path, monkeypatch) -> None:
     (home / "lists" / "d.csv").write_text(LIST)
     (home / "d.csv").symlink_to("lists/d.csv")
     for name in ("lists/d.csv", "d.csv", "lists/../d.csv", str(home / "d.csv")):
-        assert list(pipeline.read(problem_in(home, name)).devices) == ["lamp", "pump"]
+        assert list(read_problem(problem_in(home, name)).devices) == ["lamp", "pump"]
     monkeypatch.chdir(home)
-    assert list(pipeline.read(Path("problem.yaml")).devices) == ["lamp", "pump"]
+    assert list(read_problem(Path("problem.yaml")).devices) == ["lamp", "pump"]
     # A problem that is reached by a link has its lists where it was reached.
     monkeypatch.chdir(home.parent)
     Path("other").symlink_to("here")
     problem_in(home, "d.csv")
-    assert list(pipeline.read(Path("other/problem.yaml")).devices) == ["lamp", "pump"]
+    assert list(read_problem(Path("other/problem.yaml")).devices) == ["lamp", "pump"]
     problem_in(home, os.path.abspath("other/d.csv"))  # noqa: PTH100 - links stay
-    assert list(pipeline.read(Path("other/problem.yaml")).devices) == ["lamp", "pump"]
+    assert list(read_problem(Path("other/problem.yaml")).devices) == ["lamp", "pump"]
 
 
 @pytest.mark.parametrize(
@@ -153,7 +153,7 @@ def test_the_state_of_a_trade_off_names_layouts_in_its_folder_only(
 
     (home / "lists" / "d.csv").write_text(LIST)
     problem = problem_in(home, "lists/d.csv")
-    digest = pipeline.read(problem).digest
+    digest = read_problem(problem).digest
     state = {
         "format": 1,
         "problem": {"digest": digest},
@@ -184,7 +184,7 @@ def test_a_state_with_other_things_than_numbers_is_told(home, key, value, capsys
     step = {"limit": None, "bound_money": 0, "cost_money": 1, "value": 1, "layout": None}
     state = {
         "format": 1,
-        "problem": {"digest": pipeline.read(problem).digest},
+        "problem": {"digest": read_problem(problem).digest},
         "axis": "latency",
         "steps": [{**step, key: value}],
         "tried": [],

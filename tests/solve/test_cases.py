@@ -11,7 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application.pipeline import judge, plan, read
+from partitioner.application.plan import plan
+from partitioner.application.reading import read_problem
+from partitioner.application.search import Search
 from partitioner.check.facts import gather_facts
 from partitioner.errors import NoLayout
 from partitioner.facts.growth import growth_of
@@ -25,13 +27,14 @@ from partitioner.runs import Budget
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.tradeoff.axes import AXES
 from partitioner.tradeoff.search import TradeOffSettings, begin, trade_off
+from tests.judged import judge
 
 CASES = Path(__file__).parent.parent / "cases"
 SECONDS = 30.0
 
 
 def planned(name: str) -> Outcome:
-    outcome = plan_layout(read(CASES / f"{name}.yaml"), PlanSettings(time_limit_s=SECONDS))
+    outcome = plan_layout(read_problem(CASES / f"{name}.yaml"), PlanSettings(time_limit_s=SECONDS))
     assert outcome.status is Status.OPTIMAL
     return outcome
 
@@ -55,7 +58,7 @@ def test_bulk_transfers_make_no_partners_in_a_failure():
     refused = judge(CASES / f"{name}.yaml", CASES / f"{name}-rejected-layout.yaml").assessment
     assert {f.rule for f in refused.findings} == {"failure"}
     with pytest.raises(NoLayout):
-        plan(CASES / f"{name}.yaml", time_limit_s=SECONDS)
+        plan(read_problem(CASES / f"{name}.yaml"), Search(time_limit_s=SECONDS))
 
 
 def test_a_transfer_needs_a_way():
@@ -63,7 +66,7 @@ def test_a_transfer_needs_a_way():
     found = judge(CASES / f"{name}.yaml", CASES / f"{name}-cheaper-layout.yaml").assessment
     assert {f.rule for f in found.findings} == {"stream-way"}
     with pytest.raises(NoLayout):
-        plan(CASES / f"{name}.yaml", time_limit_s=SECONDS)
+        plan(read_problem(CASES / f"{name}.yaml"), Search(time_limit_s=SECONDS))
 
 
 def test_the_node_count_includes_the_reserve():
@@ -71,7 +74,7 @@ def test_the_node_count_includes_the_reserve():
     found = judge(CASES / f"{name}.yaml", CASES / f"{name}-layout.yaml").assessment
     assert {f.rule for f in found.findings} == {"plca-node-count"}
     with pytest.raises(NoLayout) as error:
-        plan(CASES / f"{name}.yaml", time_limit_s=SECONDS)
+        plan(read_problem(CASES / f"{name}.yaml"), Search(time_limit_s=SECONDS))
     assert {c.rule for c in error.value.conflicts} == {"deadline"}
 
 
@@ -80,7 +83,7 @@ def test_burst_counts_stay_those_of_the_problem_and_that_is_said():
     known = judge(CASES / f"{name}.yaml", CASES / f"{name}-layout.yaml").assessment
     assert known.findings == ()
     with pytest.raises(NoLayout) as error:
-        plan(CASES / f"{name}.yaml", time_limit_s=SECONDS)
+        plan(read_problem(CASES / f"{name}.yaml"), Search(time_limit_s=SECONDS))
     assert all(
         "with the PLCA settings of the problem" in c.sentence for c in error.value.conflicts
     )
@@ -91,7 +94,7 @@ def test_rules_that_a_smaller_build_breaks_are_broken():
     known = judge(CASES / f"{name}.yaml", CASES / f"{name}-plan-layout.yaml").assessment
     assert {f.rule for f in known.findings} == {"failure"}
     with pytest.raises(NoLayout):
-        plan(CASES / f"{name}.yaml", time_limit_s=SECONDS)
+        plan(read_problem(CASES / f"{name}.yaml"), Search(time_limit_s=SECONDS))
 
 
 @pytest.mark.parametrize(
@@ -123,7 +126,7 @@ def test_every_place_on_a_line_is_tried_for_a_later_device():
 
 def test_the_floor_of_a_front_is_below_every_layout():
     name = "tradeoff-floor"
-    problem = read(CASES / f"{name}.yaml")
+    problem = read_problem(CASES / f"{name}.yaml")
     axis = AXES["latency"]
     missing = judge(CASES / f"{name}.yaml", CASES / f"{name}-missing-layout.yaml").assessment
     assert missing.findings == ()

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application.pipeline import judge, read
+from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
 from partitioner.errors import NoAnswer
 from partitioner.model.layout import BuiltLink, Layout
@@ -20,6 +20,7 @@ from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of
 from partitioner.solve.planner import PlanSettings, plan_layout
 from tests.brute.random_problems import random_problem
+from tests.judged import judge
 
 CASES = Path(__file__).parent.parent / "cases"
 NO_TIME = PlanSettings(time_limit_s=1e-6)
@@ -43,7 +44,7 @@ def test_an_accepted_start_is_never_given_up_for_a_worse_layout(name):
     path = CASES / f"{name}-cheaper-layout.yaml"
     known = judge(CASES / f"{name}.yaml", path).assessment
     assert known.findings == ()
-    problem = read(CASES / f"{name}.yaml")
+    problem = read_problem(CASES / f"{name}.yaml")
     with pytest.raises(NoAnswer):
         plan_layout(problem, NO_TIME)
     start = read_layout(path, problem)

@@ -1,0 +1,113 @@
+"""``explain``: why there is no layout, what a rule costs, why a device is where it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from partitioner.application.search import Search
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+
+if TYPE_CHECKING:
+    from partitioner.explain.explanation import Explained
+    from partitioner.explain.placement import Locate
+
+EXPLANATION = "explain.json"
+_FINISHING_S = 0.3
+
+
+def nowhere(_: Any) -> str:
+    """No place in a file is known."""
+    return ""
+
+
+@dataclass(frozen=True, slots=True)
+class ExplainAnswer:
+    """An explanation.
+
+    ``locate`` tells where in the files a rule stands; see
+    :func:`partitioner.explain.placement.locator`.
+    """
+
+    problem: Problem
+    explained: Explained
+    locate: Locate = nowhere
+
+    @property
+    def start_unusable(self) -> tuple[str, ...]:
+        """What of the layout to start from could not be used: a sentence each."""
+        outcome = getattr(self.explained, "outcome", None)
+        return () if outcome is None else tuple(outcome.start_unusable)
+
+    def text(self) -> str:
+        """The explanation for a terminal."""
+        from partitioner.pages.explanation import explained_text
+
+        return explained_text(self.problem, self.explained, self.locate)
+
+    def data(self) -> dict[str, Any]:
+        """The same as plain data."""
+        from partitioner.pages.explanation import explained_data
+
+        return explained_data(self.problem, self.explained, self.locate)
+
+    def files(self) -> dict[str, str]:
+        """A page and the data, by name."""
+        from partitioner.pages.explanation import explained_page
+        from partitioner.report.page import page_files
+        from partitioner.visible import json_text
+
+        page = explained_page(self.problem, self.explained, self.locate)
+        return {**page_files(page), EXPLANATION: json_text(self.data(), indent=1) + "\n"}
+
+
+def explain(
+    problem: Problem,
+    search: Search | None = None,
+    *,
+    device: str | None = None,
+    start: Layout | None = None,
+    locate: Locate = nowhere,
+) -> ExplainAnswer:
+    """Explain a problem: its conflict, or the price of its rules, or the place of one device.
+
+    Parameters
+    ----------
+    problem
+        As read by :func:`~partitioner.application.reading.read_problem`.
+    search
+        How long and how to search, for all plans together.
+    device
+        Explain why this device is where it is, if there is a layout.
+    start
+        A layout that the first plan starts from, as for a plan.
+    locate
+        Tells where in the files a rule stands.
+
+    Raises
+    ------
+    NoAnswer
+        Neither a layout nor a proof that there is none was found.
+    KeyError
+        If the problem has no such device.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from partitioner.application.reading import read_problem
+    >>> problem = read_problem(Path("tests/cases/explain-links.yaml"))
+    >>> explain(problem).data()["status"]
+    'optimal'
+    """
+    from partitioner.explain.explanation import explain as explained_by
+
+    search = (search or Search()).begun()
+    told = [""]
+
+    def step(text: str) -> None:
+        told[0] = text
+        search.on_step(text)
+
+    budget = search.budget(_FINISHING_S, lambda: told[0])
+    return ExplainAnswer(problem, explained_by(problem, budget, device, step, start), locate)

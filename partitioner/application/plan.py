@@ -1,0 +1,168 @@
+"""``plan``: from a problem to a checked layout and its report."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from partitioner.application.check import judged
+from partitioner.application.finishing import finishing_s
+from partitioner.application.search import Search
+from partitioner.errors import InternalFault
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout
+from partitioner.model.outcome import Outcome
+from partitioner.model.problem import Problem
+
+if TYPE_CHECKING:
+    from partitioner.report.sections import Section
+
+
+@dataclass(frozen=True, slots=True)
+class PlanAnswer:
+    """A checked plan; ``sections`` are what its report says beyond the layout itself."""
+
+    problem: Problem
+    outcome: Outcome
+    assessment: Assessment
+    sections: Sequence[Section]
+
+    def text(self) -> str:
+        """The verdict with its tables, for a terminal."""
+        from partitioner.report.text import verdict_text
+
+        return verdict_text(self.problem, self.assessment, self.outcome)
+
+    def files(self) -> dict[str, str]:
+        """Every file of the report, by name."""
+        from partitioner.report.files import report_files
+
+        return report_files(self.problem, self.assessment, self.outcome, self.sections)
+
+
+class RejectedPlan(InternalFault):
+    """The solver's own layout breaks rules: a fault of the program.
+
+    ``files`` are the layout and the findings, to be kept for a report of the fault; ``kept_in`` is
+    the folder that whoever writes them has put them in.
+    """
+
+    def __init__(self, message: str, details: list[str], files: Mapping[str, str]):
+        super().__init__(message, details)
+        self.files = files
+        self.kept_in: Path | None = None
+
+
+def plan(
+    problem: Problem,
+    search: Search | None = None,
+    *,
+    work_limit: int | None = None,
+    start: Layout | None = None,
+    with_zones: bool = False,
+) -> PlanAnswer:
+    """Plan the cheapest layout that keeps every rule of a problem.
+
+    Parameters
+    ----------
+    problem
+        As read by :func:`~partitioner.application.reading.read_problem`.
+    search
+        How long and how to search.
+    work_limit
+        Rounds of search after which it ends, whatever the clock says. With one worker the answer
+        is then the same every time.
+    start
+        A layout to start from; see :func:`~partitioner.application.start.read_start`. Of one that
+        keeps every rule the answer is never worse; of any other the outcome's ``start_unusable``
+        says what could not be used.
+    with_zones
+        Plan again for each candidate switch, open ones closed and closed ones open, and report
+        what it costs; every such run may take as long as the plan itself.
+
+    Returns
+    -------
+    PlanAnswer
+        Nothing of it is written yet.
+
+    Raises
+    ------
+    NoLayout
+        Proved: no layout keeps all rules.
+    NoAnswer
+        No layout found within the limit.
+    RejectedPlan
+        The check does not accept what the solver made; the program is at fault.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from partitioner.application.reading import read_problem
+    >>> problem = read_problem(Path("tests/gold/small-sprayer/problem.yaml"))
+    >>> answer = plan(problem, work_limit=20)
+    >>> answer.outcome.status.value, answer.assessment.findings
+    ('optimal', ())
+    >>> sorted(answer.files())[:2]
+    ['backbone.csv', 'baseline.csv']
+    """
+    # Only now: loading the solver takes a second, and a wrong file needs none.
+    from partitioner.pages.layout import study_layout
+    from partitioner.solve.planner import PlanSettings, plan_layout
+
+    search = (search or Search()).begun()
+    search.on_step(
+        f"planning {len(problem.devices)} devices on {len(problem.switches)} switches"
+    )
+    settings = PlanSettings(
+        time_limit_s=search.left_s - finishing_s(problem, search.left_s),
+        seed=search.seed,
+        workers=search.workers,
+        work_limit=work_limit,
+    )
+    outcome = plan_layout(
+        problem, settings, search.clock, search.on_progress, search.stop, start=start
+    )
+    search.on_step("checking the layout")
+    facts, assessment = judged(problem, outcome.layout)
+    _must_agree(problem, outcome, assessment)
+    sections = list(
+        study_layout(facts, assessment, should_stop=search.stop, on_step=search.on_step)
+    )
+    if with_zones:
+        from partitioner.pages.zones import zones_section
+        from partitioner.runs import Budget
+        from partitioner.zones.zones import turn_candidates
+
+        search.on_step("planning with each candidate switch the other way round")
+        candidates = sum(not s.required for s in problem.switches.values())
+        budget = Budget(
+            search.clock, search.clock() + candidates * search.time_limit_s, search.seed,
+            search.workers, search.stop, search.on_progress,
+        )  # fmt: skip
+        sections.append(zones_section(problem, turn_candidates(problem, outcome, budget)))
+    return PlanAnswer(problem, outcome, assessment, sections)
+
+
+def _must_agree(problem: Problem, outcome: Outcome, assessment: Assessment) -> None:
+    """Compare what the solver says with what the check finds; they share no arithmetic."""
+    details = [f"[{f.rule}] {f.sentence}" for f in assessment.findings]
+    if assessment.cost.objective_money != outcome.cost_money:
+        details.append(
+            f"cost {outcome.cost_money} by the solver, "
+            f"{assessment.cost.objective_money} by the check (money steps)"
+        )
+    if outcome.bound_money > outcome.cost_money:
+        details.append(f"bound {outcome.bound_money} above the cost {outcome.cost_money}")
+    if details:
+        from partitioner.reading.layout_file import layout_text
+
+        raise RejectedPlan(
+            "the check does not accept the planned layout",
+            details,
+            {
+                "rejected-layout.yaml": layout_text(outcome.layout, problem),
+                "rejected-why.txt": "\n".join(details) + "\n",
+            },
+        )

@@ -1,0 +1,86 @@
+"""Read problems and layouts, with every finding told at once."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TypeVar
+
+from partitioner.errors import Finding, WrongFile
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class ReadLayout:
+    """A problem, a layout of it, and what was noticed in the files without stopping."""
+
+    problem: Problem
+    layout: Layout
+    warnings: tuple[str, ...]
+
+
+def read_problem(
+    path: Path, *, is_strict: bool = False, lists_from: Sequence[Path] = ()
+) -> Problem:
+    """Read a problem file with its lists.
+
+    Parameters
+    ----------
+    path
+        The problem file; the lists it names are read from its folder and below.
+    is_strict
+        Take warnings in the files for errors.
+    lists_from
+        Folders, besides that of the problem, that its lists may lie in.
+
+    Raises
+    ------
+    WrongFile
+        With every finding.
+    """
+    from partitioner.reading.problem import read_problem_with_findings
+
+    problem, findings = read_problem_with_findings(path, lists_from)
+    return _unless_wrong(problem, findings, is_strict)
+
+
+def read_layout(
+    problem_path: Path,
+    layout_path: Path,
+    *,
+    is_strict: bool = False,
+    lists_from: Sequence[Path] = (),
+) -> ReadLayout:
+    """Read a problem and a layout of it; parameters and errors as of :func:`read_problem`."""
+    from partitioner.reading.layout_file import read_layout_with_findings
+    from partitioner.reading.render import format_finding
+
+    problem = read_problem(problem_path, is_strict=is_strict, lists_from=lists_from)
+    read, findings = read_layout_with_findings(layout_path, problem)
+    layout = _unless_wrong(read, findings, is_strict)
+    noticed = tuple(format_finding(f, source=False) for f in findings)
+    return ReadLayout(problem, layout, problem.warnings + noticed)
+
+
+def problem_files(path: Path, lists_from: Sequence[Path] = ()) -> dict[str, bytes]:
+    """Give the problem file and the lists it names as they are, by file name."""
+    from partitioner.reading.origin import Enough, Findings
+    from partitioner.reading.problem import SourceFiles, read_parts
+
+    files = SourceFiles(lists_from)
+    # What is wrong was told when the problem was read.
+    with contextlib.suppress(Enough):
+        read_parts(path, files, Findings())
+    return {Path(name).name: content for name, content in files.contents}
+
+
+def _unless_wrong(read: T | None, findings: list[Finding], is_strict: bool) -> T:
+    """Give what was read, unless a finding stands against it."""
+    if read is None or (is_strict and findings):
+        raise WrongFile([replace(f, severity="error") for f in findings] if is_strict else findings)
+    return read

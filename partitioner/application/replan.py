@@ -1,0 +1,199 @@
+"""``replan``: the cheapest way on from an earlier layout, with few changes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from partitioner.application.earlier import Earlier
+from partitioner.application.finishing import finishing_s
+from partitioner.application.search import Search
+from partitioner.model.layout import Layout
+from partitioner.model.outcome import Outcome
+from partitioner.model.problem import Problem
+
+if TYPE_CHECKING:
+    from partitioner.replan.rerun import Rerun
+    from partitioner.replan.search import RerunSettings
+
+REPLAN = "replan.json"
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """What is asked of a changed problem: answers to the same one can be compared.
+
+    Attributes
+    ----------
+    freeze
+        Ids of devices, segments or switches that must stay untouched.
+    complete
+        Hold every device that the earlier layout places.
+    use_reserve
+        Let this change use up the reserve that the limits keep free for growth.
+    """
+
+    freeze: tuple[str, ...] = ()
+    complete: bool = False
+    use_reserve: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class ReplanAnswer:
+    """A replanned layout with its list of changes."""
+
+    rerun: Rerun
+    settings: RerunSettings
+    question: Question
+    kept_digest: str | None = None
+    """Digest of the file of the earlier layout."""
+
+    @property
+    def problem(self) -> Problem:
+        """The changed problem."""
+        return self.rerun.problem
+
+    @property
+    def outcome(self) -> Outcome | None:
+        """The run as a plan tells it: plan cost and its bound; None where something was held."""
+        return self.rerun.outcome(self.settings)
+
+    def text(self) -> str:
+        """The changes for a terminal."""
+        from partitioner.pages.replan import rerun_text
+
+        return rerun_text(self.rerun)
+
+    def data(self) -> dict[str, Any]:
+        """The same as plain data, with the question."""
+        from partitioner.pages.replan import rerun_data
+
+        asked = self.question
+        return {
+            **rerun_data(self.rerun),
+            "question": {
+                "keep": self.kept_digest,
+                "freeze": sorted(set(asked.freeze)),
+                "complete": asked.complete,
+                "use_reserve": asked.use_reserve,
+            },
+        }
+
+    def files(self) -> dict[str, str]:
+        """Those of a plan, the list of changes, and the layouts between, by name.
+
+        ``layout.yaml`` is the layout of least sum; ``replan.json`` holds :meth:`data`.
+        """
+        from partitioner.pages.replan import front_file, rerun_sections
+        from partitioner.reading.layout_file import layout_text
+        from partitioner.report.files import report_files
+        from partitioner.units import duration_text
+        from partitioner.visible import json_text
+
+        rerun, searched = self.rerun, self.rerun.searched
+        tried = f"{searched.columns}{', all there are' if searched.tried_all else ''}"
+        ended = f"{duration_text(searched.seconds)}, ended by {searched.stopped_by}"
+        files = report_files(
+            rerun.problem,
+            rerun.best.assessment,
+            self.outcome,
+            rerun_sections(rerun),
+            [("segments tried", tried), ("rerun", ended)],
+        )
+        files[REPLAN] = json_text(self.data()) + "\n"
+        if len(rerun.front) > 1:
+            for number, point in enumerate(rerun.front, 1):
+                files[front_file(number)] = layout_text(point.layout, rerun.problem)
+        return files
+
+    def is_worse_than(self, earlier: Earlier, folder: Path) -> bool:
+        """Whether a folder holds a better answer, ``earlier``.
+
+        If the same was asked of the same problem, the sum of plan and changes decides, then its
+        bound; if not, the cost of the layouts alone, then its bound.
+        """
+        from partitioner.reading.files import Unreadable, read_result
+
+        try:
+            data, now = read_result(folder / REPLAN), self.data()
+            if data["question"] == now["question"] and not earlier.is_edited:
+                if data["total"] != now["total"]:
+                    return bool(data["total"] < now["total"])
+                return bool(data["total_bound"] > now["total_bound"])
+        except (Unreadable, KeyError, TypeError):
+            # No answer to such a question is there.
+            pass
+        bound_money = None if self.outcome is None else self.outcome.bound_money
+        return earlier.is_better_than(self.rerun.best.found.plan_money, bound_money)
+
+
+def replan(
+    problem: Problem,
+    before: Layout,
+    search: Search | None = None,
+    *,
+    question: Question | None = None,
+    points: int = 0,
+    problem_before: Problem | None = None,
+    start: Layout | None = None,
+    kept_digest: str | None = None,
+) -> ReplanAnswer:
+    """Find the layout whose plan and changes together cost least.
+
+    Parameters
+    ----------
+    problem
+        The changed problem; its ``change_prices`` price the changes.
+    before
+        The earlier layout, as read by :func:`partitioner.replan.reading.read_earlier_layout`.
+    search
+        How long and how to search.
+    question
+        What to hold, and what may be used up.
+    points
+        How many layouts to show between touching nothing and planning afresh; 0: the best only.
+    problem_before
+        The problem before the change, for exact cut lengths.
+    start
+        A layout to start from, as for a plan; it may be another one than the earlier layout.
+    kept_digest
+        Digest of the earlier layout's file, to tell answers to the same question.
+
+    Raises
+    ------
+    CannotHold
+        Something is to stay untouched that is not there, or not as it was.
+    NoLayout
+        Proved that no layout keeps all rules and what is held.
+    NoAnswer
+        None found within the limit.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from partitioner.application.reading import read_layout
+    >>> case = Path("tests/gold/small-sprayer")
+    >>> read = read_layout(case / "problem.yaml", case / "layout-by-hand.yaml")
+    >>> answer = replan(read.problem, read.layout, question=Question(complete=True))
+    >>> answer.data()["change"]
+    0.0
+    """
+    from partitioner.replan.rerun import held_by, release_reserve, rerun
+    from partitioner.replan.search import RerunSettings
+
+    search, asked = (search or Search()).begun(), question or Question()
+    held = held_by(problem, before, asked.freeze, complete=asked.complete)
+    if asked.use_reserve:
+        problem = release_reserve(problem)
+    settings = RerunSettings(
+        time_limit_s=search.left_s - finishing_s(problem, search.left_s),
+        seed=search.seed,
+        workers=search.workers,
+        points=points,
+    )
+    result = rerun(
+        problem, before, settings, held=held, problem_before=problem_before, clock=search.clock,
+        on_progress=search.on_progress, should_stop=search.stop, start=start,
+    )  # fmt: skip
+    return ReplanAnswer(result, settings, asked, kept_digest)

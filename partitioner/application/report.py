@@ -1,0 +1,87 @@
+"""``report``: the files of a plan for any layout; nothing is solved."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from partitioner.application.check import judged, simulate
+from partitioner.application.search import silent
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+
+if TYPE_CHECKING:
+    from partitioner.report.sections import Section
+
+
+@dataclass(frozen=True, slots=True)
+class ReportAnswer:
+    """What there is to say of a layout."""
+
+    problem: Problem
+    assessment: Assessment
+    sections: Sequence[Section]
+
+    def files(self) -> dict[str, str]:
+        """Every file of the report, by name."""
+        from partitioner.report.files import report_files
+
+        return report_files(self.problem, self.assessment, None, self.sections)
+
+
+def report(
+    problem: Problem,
+    layout: Layout,
+    *,
+    simulate_s: float | None = None,
+    seed: int = 0,
+    on_step: Callable[[str], None] = silent,
+) -> ReportAnswer:
+    """Look at a layout from every side: rules, builds, growth, transfers, single failures.
+
+    Parameters
+    ----------
+    problem, layout
+        As read by :func:`~partitioner.application.reading.read_layout`. The layout may break
+        rules; the report says so.
+    simulate_s
+        Also simulate so many seconds of the network, and of each transfer.
+    seed
+        Of the simulation.
+    on_step
+        Called with a sentence at the start of each step.
+
+    Raises
+    ------
+    InternalFault
+        A simulated delay was above its bound; the analysis is wrong then.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from partitioner.application.reading import read_layout
+    >>> case = Path("tests/gold/small-sprayer")
+    >>> read = read_layout(case / "problem.yaml", case / "layout-by-hand.yaml")
+    >>> "report.html" in report(read.problem, read.layout).files()
+    True
+    """
+    from partitioner.pages.layout import study_layout
+
+    facts, assessment = judged(problem, layout)
+    sections = list(
+        study_layout(
+            facts,
+            assessment,
+            on_step=on_step,
+            simulate_ns=None if simulate_s is None else round(simulate_s * 1e9),
+            seed=seed,
+        )
+    )
+    if simulate_s is not None:
+        from partitioner.pages.simulation import simulation_section
+
+        on_step(f"simulating {simulate_s:g} s")
+        sections.append(simulation_section(simulate(facts, simulate_s, seed)))
+    return ReportAnswer(problem, assessment, sections)

@@ -1,0 +1,80 @@
+"""How long and how a command may search, and who is told how it goes."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from partitioner.model.outcome import Sample
+
+if TYPE_CHECKING:
+    from partitioner.runs import Budget
+
+
+def silent(_: str) -> None:
+    """Say nothing."""
+
+
+def never() -> bool:
+    """Go on."""
+    return False
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """What every command that searches is given besides its question.
+
+    Attributes
+    ----------
+    time_limit_s
+        Seconds that all of it may take.
+    seed, workers
+        Of the search.
+    clock
+        Seconds, increasing.
+    begun_s
+        Time of the clock that the limit counts from; None: when the function is called.
+    stop
+        Asked often; True ends the search with the best so far.
+    on_progress
+        Called now and then with the best cost and bound so far and a word on what is done, by
+        commands that make one search.
+    on_state
+        Called now and then with what is found and what is sought, by commands that make several.
+    on_step
+        Called with a sentence at the start of each step.
+    """
+
+    time_limit_s: float = 60.0
+    seed: int = 0
+    workers: int = 1
+    clock: Callable[[], float] = time.monotonic
+    begun_s: float | None = None
+    stop: Callable[[], bool] = never
+    on_progress: Callable[[Sample, str], None] | None = None
+    on_state: Callable[[str], None] = silent
+    on_step: Callable[[str], None] = silent
+
+    def begun(self) -> Search:
+        """The same with the time running."""
+        return self if self.begun_s is not None else replace(self, begun_s=self.clock())
+
+    @property
+    def left_s(self) -> float:
+        """Seconds left."""
+        begun_s = self.clock() if self.begun_s is None else self.begun_s
+        return begun_s + self.time_limit_s - self.clock()
+
+    def budget(self, kept_s: float, state: Callable[[], str]) -> Budget:
+        """Budget for several runs in the time left.
+
+        ``kept_s`` of it are for what follows; ``state`` gives what ``on_state`` is told.
+        """
+        from partitioner.runs import Budget
+
+        return Budget(
+            self.clock, self.clock() + self.left_s - kept_s, self.seed, self.workers, self.stop,
+            lambda _, __: self.on_state(state()),
+        )  # fmt: skip

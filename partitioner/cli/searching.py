@@ -1,0 +1,66 @@
+"""What every command that searches does: read aloud, show progress, tell what came of a start."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from pathlib import Path
+
+from partitioner.application.reading import read_problem
+from partitioner.application.search import Search
+from partitioner.application.start import read_start
+from partitioner.cli.interrupt import StopWish
+from partitioner.cli.output import settled
+from partitioner.cli.progress import Progress
+from partitioner.cli.voice import Voice
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+
+MOST_TOLD = 10
+"""Sentences on a layout to start from that are shown."""
+
+
+def read_aloud(path: Path, voice: Voice) -> Problem:
+    """Read a problem and say what was noticed."""
+    session = voice.session
+    voice.step(f"reading {path}")
+    problem = read_problem(path, is_strict=session.is_strict, lists_from=session.lists_from)
+    for warning in problem.warnings:
+        voice.note(warning)
+    return problem
+
+
+def start_of(path: Path | None, problem: Problem, voice: Voice) -> Layout | None:
+    """Read the layout to start from, if there is one."""
+    return None if path is None else read_start(settled(path, voice), problem)
+
+
+def make_search(
+    voice: Voice,
+    problem: Problem,
+    time_limit_s: float,
+    seed: int,
+    workers: int,
+    stop: StopWish,
+) -> Search:
+    """Give what a search is told, its time running since the command began."""
+    progress = Progress(voice, time_limit_s, problem.currency, time.monotonic)
+    return Search(
+        time_limit_s=time_limit_s,
+        seed=seed,
+        workers=workers,
+        clock=time.monotonic,
+        begun_s=voice.session.begun_s,
+        stop=stop,
+        on_progress=progress.sample,
+        on_state=progress.state,
+        on_step=voice.step,
+    )
+
+
+def tell_start(unusable: Sequence[str], voice: Voice) -> None:
+    """Say what could not be used of the layout to start from."""
+    for sentence in unusable[:MOST_TOLD]:
+        voice.note(f"start: {sentence}")
+    if len(unusable) > MOST_TOLD:
+        voice.note(f"start: and {len(unusable) - MOST_TOLD} more; --json or the report has all")

@@ -1,0 +1,67 @@
+"""Each command as a call from Python: typed answer, nothing printed, nothing written."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from partitioner.application.check import check
+from partitioner.application.explain import explain
+from partitioner.application.plan import plan
+from partitioner.application.reading import read_layout, read_problem
+from partitioner.application.replan import Question, replan
+from partitioner.application.report import report
+from partitioner.application.search import Search
+from partitioner.application.tradeoff import tradeoff
+from partitioner.model.outcome import Status
+from partitioner.tradeoff.search import Ending
+
+TESTS = Path(__file__).parent.parent
+CASE = TESTS / "gold" / "small-sprayer"
+CASES = TESTS / "cases"
+
+
+@pytest.fixture
+def silent_and_clean(tmp_path, monkeypatch, capsys):
+    """Whatever runs here prints nothing and leaves no file in the current folder."""
+    monkeypatch.chdir(tmp_path)
+    yield
+    assert capsys.readouterr() == ("", "")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.usefixtures("silent_and_clean")
+def test_each_command_answers_without_a_word() -> None:
+    read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
+    planned = plan(read.problem, work_limit=20)
+    assert planned.outcome.status is Status.OPTIMAL
+    checked = check(read.problem, planned.outcome.layout, simulate_s=0.01)
+    assert checked.assessment.cost == planned.assessment.cost
+    assert set(checked.data()) > {"simulation", "cost"}
+    assert set(report(read.problem, read.layout).files()) >= {"report.html", "layout.yaml"}
+    held = replan(read.problem, read.layout, question=Question(complete=True))
+    assert held.data()["change"] == 0
+    assert "replan.json" in held.files()
+    why = explain(read_problem(CASES / "explain-links.yaml"))
+    assert why.data()["status"] == "optimal"
+    assert "explain.json" in why.files()
+    traded = tradeoff(
+        read_problem(CASES / "tradeoff-floor.yaml"), Search(time_limit_s=60), points=None
+    )
+    assert traded.state.ended_by is Ending.PROOF
+    assert "tradeoff.json" in traded.files()
+
+
+def test_the_time_limit_counts_from_the_beginning_of_all() -> None:
+    now = [100.0]
+
+    def clock() -> float:
+        return now[0]
+
+    search = Search(time_limit_s=10.0, clock=clock, begun_s=97.0)
+    assert search.left_s == 7.0
+    begun = Search(time_limit_s=10.0, clock=clock).begun()
+    now[0] += 4.0
+    assert begun.left_s == 6.0
+    assert begun.budget(1.0, str).left_s == 5.0

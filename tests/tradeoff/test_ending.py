@@ -1,0 +1,95 @@
+"""Why a trade-off ends: one that has not found what was asked for uses its whole time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from partitioner.application.reading import read_problem
+from partitioner.check.judge import assess
+from partitioner.model.outcome import Outcome, Status
+from partitioner.model.problem import Problem
+from partitioner.pages.tradeoff import seeking_text
+from partitioner.runs import Answer, Budget, Result
+from partitioner.solve.planner import PlanSettings, plan_layout
+from partitioner.tradeoff.axes import AXES
+from partitioner.tradeoff.search import Ending, TradeOffSettings, begin, trade_off
+
+CASE = Path(__file__).parent.parent / "gold" / "small-sprayer" / "problem.yaml"
+LIMIT_S = 40.0
+
+
+class ShortRuns(Budget):
+    """Runs that end after a second at most, all with one layout and a gap of a tenth."""
+
+    def __init__(self, problem: Problem, outcome: Outcome, stops_at: float = 1e9):
+        super().__init__(self.read, LIMIT_S, should_stop=lambda: self.now >= stops_at)
+        self.now = 0.0
+        self.asked: list[tuple[float, int]] = []
+        low = outcome.cost_money * 9 // 10
+        self.result = Result(
+            Answer.FOUND,
+            replace(outcome, status=Status.FEASIBLE, bound_money=low),
+            assess(problem, outcome.layout),
+            bound_money=low,
+        )
+
+    def read(self) -> float:
+        return self.now
+
+    def run(self, problem: Problem, seconds: float, **more: Any) -> Result:  # type: ignore[override]
+        self.now += min(seconds, 1.0)
+        if more.get("only") is not None:
+            return Result(Answer.UNKNOWN)
+        self.asked.append((seconds, more["attempt"]))
+        return self.result
+
+
+@pytest.fixture(scope="module")
+def problem() -> Problem:
+    return read_problem(CASE)
+
+
+@pytest.fixture(scope="module")
+def outcome(problem: Problem) -> Outcome:
+    return plan_layout(problem, PlanSettings(work_limit=20))
+
+
+def test_without_a_point_it_goes_on_until_the_time_is_up(problem, outcome) -> None:
+    budget = ShortRuns(problem, outcome)
+    state = trade_off(problem, begin(problem, AXES["latency"]), budget, TradeOffSettings(8, 0.01))
+    assert budget.left_s <= 0.05
+    assert (state.is_finished, state.ended_by) == (False, Ending.TIME)
+    attempts = [attempt for _, attempt in budget.asked]
+    assert attempts == list(range(len(attempts)))
+    assert len(attempts) > 10
+    assert budget.asked[2][0] > budget.asked[0][0], "later tries get more time"
+
+
+def test_a_stop_is_told_as_one(problem, outcome) -> None:
+    budget = ShortRuns(problem, outcome, stops_at=5.0)
+    state = trade_off(problem, begin(problem, AXES["latency"]), budget, TradeOffSettings(8, 0.01))
+    assert (state.is_finished, state.ended_by) == (False, Ending.USER)
+
+
+def test_one_point_asked_for_and_found_ends_it(problem, outcome) -> None:
+    budget = ShortRuns(problem, outcome)
+    state = trade_off(problem, begin(problem, AXES["latency"]), budget, TradeOffSettings(1, 0.2))
+    assert (state.is_finished, state.ended_by) == (True, Ending.FOUND)
+    assert budget.left_s > LIMIT_S / 2
+
+
+def test_progress_tells_points_found_and_what_is_sought(problem, outcome) -> None:
+    state = begin(problem, AXES["latency"])
+    assert seeking_text(state, 8) == "no layout yet; seeking the cheapest layout"
+    trade_off(problem, state, ShortRuns(problem, outcome), TradeOffSettings(8, 0.01))
+    assert seeking_text(state, 8) == (
+        "1 layout, none proved within 1.0 % yet; seeking the cheapest layout"
+    )
+    state.goal, state.sought = 0.2, 1_250_000
+    assert seeking_text(state, 8) == (
+        "1 of 8 points found; seeking the cheapest with a worst latency of at most 1.25 ms"
+    )
