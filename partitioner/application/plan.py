@@ -116,10 +116,11 @@ def plan(
         f"planning {len(problem.devices)} devices on {len(problem.switches)} switches"
     )
     settings = PlanSettings(
-        time_limit_s=search.left_s - finishing_s(problem, search.left_s),
+        time_limit_s=search.left_s,
         seed=search.seed,
         workers=search.workers,
         work_limit=work_limit,
+        finishing_s=finishing_s(problem, search.left_s),
     )
     outcome = plan_layout(
         problem, settings, search.clock, search.on_progress, search.stop, start=start

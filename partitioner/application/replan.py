@@ -187,10 +187,11 @@ def replan(
     if asked.use_reserve:
         problem = release_reserve(problem)
     settings = RerunSettings(
-        time_limit_s=search.left_s - finishing_s(problem, search.left_s),
+        time_limit_s=search.left_s,
         seed=search.seed,
         workers=search.workers,
         points=points,
+        finishing_s=finishing_s(problem, search.left_s),
     )
     result = rerun(
         problem, before, settings, held=held, problem_before=problem_before, clock=search.clock,

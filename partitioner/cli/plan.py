@@ -30,7 +30,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 )  # fmt: skip
 @click.option(
     "--time-limit", type=Duration(), default="60s", show_default=True,
-    help="How long it may take, from reading to report: 90, 90s, 2min, 1h.",
+    help="How long it may take, search, check and report together: 90, 90s, 2min, 1h.",
 )  # fmt: skip
 @seed_option
 @workers_option

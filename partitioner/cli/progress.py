@@ -23,9 +23,9 @@ class Progress:
     Parameters
     ----------
     voice
-        Where to speak; its session knows when the time began to run.
+        Where to speak.
     limit_s
-        Seconds the command may take.
+        Seconds that are left from now on.
     currency
         Written after amounts.
     clock
@@ -34,7 +34,8 @@ class Progress:
 
     def __init__(self, voice: Voice, limit_s: float, currency: str, clock: Callable[[], float]):
         self._voice = voice
-        self._ends_at = voice.session.begun_s + limit_s
+        self._begun_at = clock()
+        self._ends_at = self._begun_at + limit_s
         self._currency = currency
         self._clock = clock
         self._next_at = -1.0
@@ -55,7 +56,7 @@ class Progress:
         now = self._clock()
         text = words(duration_text(max(0, round(self._ends_at - now))))
         if session.verbosity >= 2:
-            self._voice.plain(f"{now - session.begun_s:8.1f} s  {visible(text)}")
+            self._voice.plain(f"{now - self._begun_at:8.1f} s  {visible(text)}")
             return
         if now < self._next_at:
             return

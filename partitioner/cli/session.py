@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -32,8 +31,6 @@ class Session:
         Folders, besides that of the problem, that its lists may lie in.
     color
         True or False as asked; None: by terminal and the ``NO_COLOR`` variable.
-    begun_s
-        When the command began, by the clock that time limits go by.
     """
 
     is_quiet: bool = False
@@ -43,7 +40,6 @@ class Session:
     is_strict: bool = False
     lists_from: tuple[Path, ...] = ()
     color: bool | None = None
-    begun_s: float = field(default_factory=time.monotonic)
 
 
 def _store(name: str) -> Callable[[click.Context, click.Parameter, Any], Any]:

@@ -235,6 +235,7 @@ class DecomposedRun(Run):
             workers=1,
             enough_gap=0.0,
             known_bound_money=0,
+            finishing_s=0.0,
         )
         task = PartTask(part_problem(self.builder, part), settings, self._known(part))
 

@@ -31,6 +31,8 @@ class PlanSettings:
     ``work_limit``: rounds of work in place of the clock; with one worker the same problem, seed
     and limit then give the same layout every time. ``enough_gap``: proven gap, as a share of the
     cost, at which the run may end. ``known_bound_money``: a bound that is proved already.
+    ``finishing_s``: seconds of the limit that are for what is done with a layout afterwards; while
+    there is none they are searched in too.
     """
 
     time_limit_s: float = 60.0
@@ -39,6 +41,8 @@ class PlanSettings:
     work_limit: int | None = None
     enough_gap: float = 0.0
     known_bound_money: int = 0
+    finishing_s: float = 0.0
+
 
 NAMED = 10
 """Most devices named that have no place yet."""
@@ -74,6 +78,7 @@ class Run:
             settings.work_limit,
         )
         self._preparing = True
+        self._kept_s = 0.0
         self._start = start
         self.start_unusable: tuple[str, ...] = ()
         self.instance = Instance(problem, self.study.latency_limit, self._look)
@@ -146,7 +151,7 @@ class Run:
         """Seconds left; endless where work is counted instead."""
         if self.deterministic:
             return 1e6
-        return self.settings.time_limit_s - self.seconds()
+        return self.settings.time_limit_s - self._kept_s - self.seconds()
 
     def should_stop(self) -> bool:
         """Whether the user asked to stop."""
@@ -168,6 +173,8 @@ class Run:
             )
 
     def _on_better(self, selection: Selection) -> None:
+        if not selection.left_out:
+            self._kept_s = self.settings.finishing_s
         self.seconds_to_best = self.seconds()
         self._sample()
 

@@ -15,6 +15,7 @@ from partitioner.application.report import report
 from partitioner.application.search import Search
 from partitioner.application.tradeoff import tradeoff
 from partitioner.model.outcome import Status
+from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.tradeoff.search import Ending
 
 TESTS = Path(__file__).parent.parent
@@ -65,3 +66,22 @@ def test_the_time_limit_counts_from_the_beginning_of_all() -> None:
     now[0] += 4.0
     assert begun.left_s == 6.0
     assert begun.budget(1.0, str).left_s == 5.0
+
+
+class Seconds:
+    """A clock that goes on by a thousandth each time it is read."""
+
+    now = 0.0
+
+    def __call__(self) -> float:
+        self.now += 0.001
+        return self.now
+
+
+def test_a_search_leaves_time_for_the_check_once_it_has_a_layout() -> None:
+    read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
+    settings = PlanSettings(time_limit_s=20.0, finishing_s=19.9)
+    clock = Seconds()
+    outcome = plan_layout(read.problem, settings, clock, start=read.layout)
+    assert outcome.stopped_by == "time limit"
+    assert clock.now < 1.0

@@ -27,7 +27,7 @@ def show(progress: Progress, clock: Clock, until: int) -> None:
 
 
 def test_a_line_every_ten_seconds_without_a_terminal(clock, capsys) -> None:
-    show(Progress(Voice(Session(begun_s=0.0)), 60.0, "EUR", clock), clock, 25)
+    show(Progress(Voice(Session()), 60.0, "EUR", clock), clock, 25)
     out, err = capsys.readouterr()
     assert out == ""
     assert err.splitlines() == [
@@ -38,7 +38,7 @@ def test_a_line_every_ten_seconds_without_a_terminal(clock, capsys) -> None:
 
 def test_one_rewritten_line_on_a_terminal(clock, capsys, monkeypatch) -> None:
     monkeypatch.setattr("sys.stderr.isatty", lambda: True, raising=False)
-    voice = Voice(Session(begun_s=0.0, color=False))
+    voice = Voice(Session(color=False))
     progress = Progress(voice, 60.0, "EUR", clock)
     show(progress, clock, 3)
     voice.clear_line()
@@ -49,12 +49,12 @@ def test_one_rewritten_line_on_a_terminal(clock, capsys, monkeypatch) -> None:
 
 
 def test_quiet_shows_nothing(clock, capsys) -> None:
-    show(Progress(Voice(Session(begun_s=0.0, is_quiet=True)), 60.0, "EUR", clock), clock, 60)
+    show(Progress(Voice(Session(is_quiet=True)), 60.0, "EUR", clock), clock, 60)
     assert capsys.readouterr() == ("", "")
 
 
 def test_every_sample_with_two_v(clock, capsys) -> None:
-    show(Progress(Voice(Session(begun_s=0.0, verbosity=2)), 60.0, "EUR", clock), clock, 1)
+    show(Progress(Voice(Session(verbosity=2)), 60.0, "EUR", clock), clock, 1)
     assert capsys.readouterr().err.splitlines() == [
         "     0.0 s  best 10.00 EUR, bound 9.00, gap 10.0 %, 1 min left: improving",
         "     1.0 s  best 10.00 EUR, bound 9.00, gap 10.0 %, 59 s left: improving",
