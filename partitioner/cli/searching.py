@@ -43,14 +43,13 @@ def make_search(
     workers: int,
     stop: StopWish,
 ) -> Search:
-    """Give what a search is told, its time running from now on."""
+    """Give what a search is told, its time running once the solver is loaded."""
     progress = Progress(voice, time_limit_s, problem.currency, time.monotonic)
     return Search(
         time_limit_s=time_limit_s,
         seed=seed,
         workers=workers,
         clock=time.monotonic,
-        begun_s=time.monotonic(),
         stop=stop,
         on_progress=progress.sample,
         on_state=progress.state,
