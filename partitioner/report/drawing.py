@@ -15,7 +15,7 @@ from partitioner.report.amounts import count_text
 from partitioner.report.drawing_input import DrawingInput, DrawnDevice, DrawnSegment, Point
 from partitioner.report.lanes import Lanes, Track, assign_lanes, draw_track
 from partitioner.report.legend import draw_legend
-from partitioner.report.marks import MARK_RADIUS, draw_mark, link_grades
+from partitioner.report.marks import MARK_RADIUS, draw_mark, draw_unplaced, link_grades
 from partitioner.report.placing import Sheet, Wish, around, ring
 from partitioner.report.projection import View, choose_views, nice_length_m
 from partitioner.report.sections import Figure
@@ -151,6 +151,7 @@ def _clearest(views: Sequence[View], points: Sequence[Point]) -> View:
 def _all_points(data: DrawingInput) -> list[Point]:
     points = [p for _, p in data.places]
     points += [s.at_um for s in data.switches] + [d.at_um for d in data.devices]
+    points += [at_um for _, at_um in data.unplaced]
     points += [p for s in data.segments for _, p in s.route]
     return points
 
@@ -262,6 +263,7 @@ class _Drawing:
         if not self.is_crowded:
             self._draw_port_tags(tags)
         self._draw_devices(spurs, marks)
+        self._draw_unplaced(marks)
         self._draw_names(names)
         bottom = self._draw_scale(self.view.height)
         height = draw_legend(
@@ -541,6 +543,18 @@ class _Drawing:
                 title=_device_title(device),
             )
 
+    def _draw_unplaced(self, parent: ET.Element) -> None:
+        """Devices on no segment, where they are; details show one switch and leave them out."""
+        if self.is_detail:
+            return
+        spots = [self.view.xy(at_um) for _, at_um in self.data.unplaced]
+        size = 2 * MARK_RADIUS + 5
+        wishes = [Wish(at, size, size, ring(at, (10.0, 15.0, 21.0))) for at in spots]
+        places = spots if self.is_crowded else self.sheet.place(wishes, distance_cost=0.5)
+        for (id_, _), at in zip(self.data.unplaced, places, strict=True):
+            self.device_xy[id_] = at
+            draw_unplaced(self.canvas, parent, at, title=f"{id_}: no place yet")
+
     def _draw_names(self, parent: ET.Element) -> None:
         """Names of switches and lines, then of devices, each where it covers least."""
         wishes: list[Wish] = []
@@ -572,6 +586,12 @@ class _Drawing:
             own = self._index[device.segment]
             wishes.append(Wish(spot, w, h, around(spot, w, h, MARK_RADIUS + 1.5), own))
             words.append((name, size, "", ""))
+        for id_, _ in self.data.unplaced:
+            if id_ in self.device_xy:
+                spot = self.device_xy[id_]
+                w, h = text_width(id_, LABEL_SIZE, bold=True) + 3, LABEL_SIZE + 1.5
+                wishes.append(Wish(spot, w, h, around(spot, w, h, MARK_RADIUS + 2.5)))
+                words.append((id_, LABEL_SIZE, "700", ""))
         placed = self.sheet.place(wishes, distance_cost=0.55, leader_cost=14.0, stroke_cost=4.0)
         self._write(parent, wishes, words, placed, leaders_beyond=9.0)
 

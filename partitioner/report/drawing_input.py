@@ -84,7 +84,10 @@ class DrawnBackbone:
 
 @dataclass(frozen=True, slots=True)
 class DrawingInput:
-    """Everything on one layout drawing. Devices and segments in the order of the layout."""
+    """Everything on one layout drawing. Devices and segments in the order of the layout.
+
+    ``unplaced`` are devices that an incomplete layout has on no segment.
+    """
 
     name: str
     places: tuple[tuple[str, Point], ...]
@@ -93,6 +96,7 @@ class DrawingInput:
     devices: tuple[DrawnDevice, ...]
     segments: tuple[DrawnSegment, ...]
     backbone: tuple[DrawnBackbone, ...] = ()
+    unplaced: tuple[tuple[str, Point], ...] = ()
 
 
 def drawing_input(problem: Problem, assessment: Assessment) -> DrawingInput:
@@ -126,6 +130,7 @@ def drawing_input(problem: Problem, assessment: Assessment) -> DrawingInput:
             )
         )
         devices.extend(_devices(problem, figures, stops, position, is_shared))
+    placed = {d.id for d in devices}
     used_places = tuple((p.id, p.position_um) for p in problem.places.values() if p.id in on_graph)
     return DrawingInput(
         name=problem.name,
@@ -141,6 +146,7 @@ def drawing_input(problem: Problem, assessment: Assessment) -> DrawingInput:
         devices=tuple(devices),
         segments=tuple(segments),
         backbone=tuple(DrawnBackbone(b.ends, b.grade) for b in layout.backbone),
+        unplaced=tuple((d, position.of(d)) for d in problem.devices if d not in placed),
     )
 
 
@@ -189,7 +195,10 @@ def fitted_input(data: DrawingInput, fitted: Collection[str]) -> DrawingInput:
         kept_devices += [
             replace(d, stop=d.stop - first_stop, along_um=d.along_um - first_um) for d in own
         ]
-    return replace(data, devices=tuple(kept_devices), segments=tuple(segments))
+    unplaced = tuple((id_, at) for id_, at in data.unplaced if id_ in fitted)
+    return replace(
+        data, devices=tuple(kept_devices), segments=tuple(segments), unplaced=unplaced
+    )
 
 
 def _devices(

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from partitioner.report.amounts import count_text, length_text
 from partitioner.report.drawing_input import DrawingInput, DrawnSegment
-from partitioner.report.marks import draw_mark
+from partitioner.report.marks import draw_mark, draw_unplaced
 from partitioner.report.strokes import Stroke
 from partitioner.report.svg import Canvas, text_width
 
@@ -59,6 +59,11 @@ def _signs(
         ("device on a shared line", mark(""), has_lines),
         *((f"device on a {g} link", mark(g), g in used) for g in grades),
         ("hollow: comes with an option", mark("", is_option=True), has_options),
+        (
+            "device without a place",
+            lambda x, y: draw_unplaced(canvas, None, (x + 12, y)),
+            bool(data.unplaced),
+        ),
         ("switch", sign.switch, True),
         ("candidate switch, left out", sign.closed, any(not s.is_open for s in data.switches)),
         ("port number", sign.port, True),

@@ -52,3 +52,21 @@ def draw_mark(
     canvas.add(
         "polygon", parent, title=title, points=points_text(points), cls=cls, stroke_width=1.6
     )
+
+
+def draw_unplaced(
+    canvas: Canvas, parent: ET.Element | None, at: tuple[float, float], *, title: str = ""
+) -> None:
+    """Draw a device that is on no segment: a dashed circle, crossed out."""
+    x, y = at
+    reach = MARK_RADIUS * 0.75
+    canvas.circle((x, y), MARK_RADIUS + 2.6, parent, cls="page")
+    canvas.add(
+        "circle", parent, title=title, cx=x, cy=y, r=MARK_RADIUS + 1.2, cls="badline",
+        stroke_width=1.4, stroke_dasharray="2.4 1.8",
+    )  # fmt: skip
+    for way in (1, -1):
+        canvas.line(
+            (x - reach, y - way * reach), (x + reach, y + way * reach), parent, cls="badline",
+            width=1.8,
+        )  # fmt: skip

@@ -21,6 +21,7 @@ from partitioner.model.problem import Problem
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.svg import standalone
 from partitioner.solve import search, verify
+from partitioner.solve.master import Selection
 from partitioner.solve.planner import PlanSettings, plan_layout
 
 DEMOS = ("street-sweeper", "river-ferry", "glasshouse", "city-bus")
@@ -36,16 +37,25 @@ def scaled(problem: Problem, scale: float) -> Problem:
     return replace(problem, streams=streams)
 
 
+def _is_surely_in_time(judge: verify.Judge, selection: Selection) -> bool:
+    """Whether the linear bounds say yes to a whole selection."""
+    columns = [c.column for c in selection.choices]
+    home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
+    routes, lost = judge._routes(home, judge.ways(selection))
+    overloaded, delays = judge._link_delays(sorted(selection.backbone), (), routes, home)
+    return not (lost or overloaded) and judge._surely_in_time(selection, routes, delays)
+
+
 @contextmanager
 def linear_only() -> Iterator[None]:
     """Let only those layouts count that the linear bounds have in time."""
     bold, judge = search.Search.be_bold, verify.Judge.__call__
     least = search.SMALL
 
-    def strict(self, selection):
+    def strict(self, selection, *, with_cuts=True):
         columns = [c.column for c in selection.choices]
-        verdict = judge(self, selection)
-        if verdict.holds and not self.is_surely_in_time(selection):
+        verdict = judge(self, selection, with_cuts=with_cuts)
+        if verdict.holds and not _is_surely_in_time(self, selection):
             family = tuple(self._family(c, False) for c in columns)
             return replace(verdict, late=True, cuts=(verify.NoGood(segments=family),))
         return verdict

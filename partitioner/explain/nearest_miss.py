@@ -1,0 +1,287 @@
+"""What keeps the last devices out of an incomplete layout, and what would let them in.
+
+Each is put where it would cost least cable, onto the lines and switches near it, and the judge
+says which rules that breaks. The rules broken least are told, and eased as far as this place needs;
+an easing is told only if the judge then finds nothing against the device there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+
+from partitioner.check.judge import assess
+from partitioner.explain.handles.handle import Change, Handle
+from partitioner.explain.handles.register import handles_of
+from partitioner.model.assessment import Assessment, RuleFinding
+from partitioner.model.catalogue import Medium
+from partitioner.model.layout import Layout, Segment
+from partitioner.model.problem import Problem, SwitchPosition
+from partitioner.network.cable import CableNetwork
+
+MISSING = "device-once"
+"""The rule that an incomplete layout breaks by itself."""
+NEAREST_LINES = 4
+NEAREST_SWITCHES = 3
+MOST_EASED = 3
+"""Rules that are eased together for one place."""
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """A place for a device that has none, and what is against it.
+
+    Attributes
+    ----------
+    where
+        In words, to follow "as".
+    findings
+        Rules broken there that the layout without the device keeps.
+    changes
+        What would allow it, in words; the judge has nothing against the device there then. Empty
+        if no such changes were found.
+    """
+
+    device: str
+    where: str
+    findings: tuple[RuleFinding, ...]
+    changes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NearestMiss:
+    """An incomplete layout that keeps all rules otherwise, and the best place for what is missing.
+
+    ``layout`` has the devices too that turned out to fit. ``places`` has one for each missing
+    device that was looked into, in the order of the problem file.
+    """
+
+    layout: Layout
+    missing: tuple[str, ...]
+    places: tuple[Place, ...]
+
+
+def nearest_miss(
+    problem: Problem, layout: Layout, should_stop: Callable[[], bool] = lambda: False
+) -> NearestMiss:
+    """Look for what keeps each device out that a layout has no place for.
+
+    Parameters
+    ----------
+    layout
+        Keeps all rules but that devices are missing.
+    should_stop
+        Asked before each place that is tried; what has been found until then is given.
+    """
+    placed = layout.segment_of()
+    missing = tuple(d for d in problem.devices if d not in placed)
+    network = CableNetwork(problem)
+    handles = handles_of(problem)
+    places = []
+    for device in missing:
+        # What nothing speaks against is placed at once: those after it have to live with it.
+        tried = _tried(problem, layout, network, device, should_stop)
+        if not tried:
+            break
+        tried.sort(key=lambda t: len(t.findings))
+        best = tried[0]
+        for trial in tried[:2]:
+            changes = _eased(trial, handles)
+            if changes:
+                best = replace(trial, changes=changes)
+                break
+        if best.findings:
+            places.append(Place(device, best.where, best.findings, best.changes))
+        else:
+            layout = best.layout
+    placed = layout.segment_of()
+    return NearestMiss(layout, tuple(d for d in missing if d not in placed), tuple(places))
+
+
+@dataclass(frozen=True, slots=True)
+class _Trial:
+    """The layout with one device more, somewhere; ``port``: the segment that takes one anew."""
+
+    problem: Problem
+    layout: Layout
+    where: str
+    device: str
+    assessment: Assessment
+    findings: tuple[RuleFinding, ...]
+    port: Segment | None = None
+    changes: tuple[str, ...] = ()
+
+
+def _tried(
+    problem: Problem,
+    layout: Layout,
+    network: CableNetwork,
+    device: str,
+    should_stop: Callable[[], bool],
+) -> list[_Trial]:
+    found: list[_Trial] = []
+    candidates = [
+        *_on_lines(problem, layout, network, device), *_alone(problem, layout, network, device)
+    ]
+    for where, segment, port in candidates:
+        if should_stop():
+            break
+        others = tuple(s for s in layout.segments if s.id != segment.id)
+        opened = layout.open_switches
+        if segment.switch not in opened:
+            opened = tuple(s for s in problem.switches if s in {*opened, segment.switch})
+        trial = replace(layout, segments=(*others, segment), open_switches=opened)
+        assessment = assess(problem, trial)
+        against = tuple(f for f in assessment.findings if f.rule != MISSING)
+        found.append(
+            _Trial(problem, trial, where, device, assessment, against, segment if port else None)
+        )
+    return found
+
+
+def _on_lines(
+    problem: Problem, layout: Layout, network: CableNetwork, device: str
+) -> Iterator[tuple[str, Segment, bool]]:
+    """The nearest lines with the device where it makes them least longer."""
+    grades = {c.grade for c in problem.devices[device].grades}
+    lines = [
+        s
+        for s in layout.segments
+        if s.grade in grades and problem.catalogue.grades[s.grade].medium is Medium.MIXING
+    ]
+
+    def away(line: Segment) -> int:
+        return min(network.length_um(device, n) for n in (*line.devices, line.switch))
+
+    for line in sorted(lines, key=away)[:NEAREST_LINES]:
+        nodes = [*line.devices[: line.switch_index], line.switch]
+        nodes += line.devices[line.switch_index :]
+
+        def longer(at: int, nodes: Sequence[str] = nodes) -> int:
+            before, after = nodes[max(0, at - 1) : at], nodes[at : at + 1]
+            more = sum(network.length_um(device, n) for n in (*before, *after))
+            return more - sum(network.length_um(a, b) for a in before for b in after)
+
+        possible = set(range(len(nodes) + 1))
+        if problem.line.switch_position is SwitchPosition.END:
+            possible -= {0} if line.switch_index == 0 else {len(nodes)}
+        at = min(sorted(possible), key=longer)
+        nodes.insert(at, device)
+        devices = tuple(n for n in nodes if n != line.switch)
+        ids = dict(zip(line.devices, line.plca_ids, strict=True)) | {device: line.node_count}
+        yield (
+            f"one more on {line.id} at {line.switch}",
+            replace(
+                line,
+                devices=devices,
+                switch_index=nodes.index(line.switch),
+                plca_ids=tuple(ids[d] for d in devices),
+                node_count=line.node_count + 1,
+            ),
+            False,
+        )
+
+
+def _alone(
+    problem: Problem, layout: Layout, network: CableNetwork, device: str
+) -> Iterator[tuple[str, Segment, bool]]:
+    """A segment of its own at the nearest switches; without a free port the next number there."""
+    for choice in problem.devices[device].grades:
+        grade = problem.catalogue.grades[choice.grade]
+        is_line = grade.medium is Medium.MIXING
+        serving = [
+            s for s in problem.switches.values()
+            if any(choice.grade in g.grades for g in s.port_groups)
+        ]
+        serving.sort(key=lambda s: network.length_um(device, s.id))
+        for switch in serving[:NEAREST_SWITCHES]:
+            used = {s.port for s in layout.segments if s.switch == switch.id}
+            free = [
+                port
+                for port in range(1, switch.port_count + 1)
+                if port not in used
+                and choice.grade in switch.port_groups[switch.group_of_port(port)].grades
+            ]
+            reserve = problem.limits[choice.grade].reserve.nodes if is_line else 0
+            yield (
+                f"a {choice.grade} {'line' if is_line else 'link'} of its own at {switch.id}",
+                Segment(
+                    id=f"{device}-alone",
+                    switch=switch.id,
+                    port=free[0] if free else switch.port_count + 1,
+                    grade=choice.grade,
+                    devices=(device,),
+                    plca_ids=(1,) if is_line else (),
+                    node_count=2 + reserve if is_line else 0,
+                ),
+                not free,
+            )
+
+
+# -- easings ----------------------------------------------------------------------------------
+
+
+def _eased(trial: _Trial, handles: Sequence[Handle]) -> tuple[str, ...]:
+    """Say what would allow a trial, or nothing if no easing that was tried does."""
+    problem, layout, words = trial.problem, trial.layout, []
+    if trial.port is not None:
+        problem, layout, said = _one_port_more(problem, layout, trial.port)
+        words.append(said)
+    rules = dict.fromkeys(
+        (f.rule, f.subjects) for f in trial.findings
+        if trial.port is None or f.rule not in ("port-exists", "port-grade", "port-once")
+    )
+    if len(rules) + len(words) > MOST_EASED:
+        return ()
+    for rule, subjects in rules:
+        change = _easing(trial, rule, subjects, handles)
+        if change is None:
+            return ()
+        to, said = change
+        problem = to(problem)
+        words.append(said)
+    left = [f for f in assess(problem, layout).findings if f.rule != MISSING]
+    return () if left else tuple(dict.fromkeys(words))
+
+
+def _easing(
+    trial: _Trial, rule: str, subjects: tuple[str, ...], handles: Sequence[Handle]
+) -> tuple[Change, str] | None:
+    """Give the change of a rule to the amount that a trial needs, or its mildest other change."""
+    concerned = {*subjects, trial.device}
+    for handle in handles:
+        if handle.rule != rule or (handle.subjects and concerned.isdisjoint(handle.subjects)):
+            continue
+        if handle.scale is not None:
+            amount = handle.scale.used(trial.assessment)
+            if amount is not None and amount != handle.scale.start:
+                return handle.scale.to(amount), handle.scale.words(amount)
+        for ease in (*handle.choices, *handle.eases):
+            if ease.is_used(trial.layout):
+                return ease.change, ease.words
+    return None
+
+
+def _one_port_more(
+    problem: Problem, layout: Layout, segment: Segment
+) -> tuple[Problem, Layout, str]:
+    """The problem with one port more for a segment that has none, and the layout on its ports."""
+    switch = problem.switches[segment.switch]
+    index = next(k for k, g in enumerate(switch.port_groups) if segment.grade in g.grades)
+    groups = list(switch.port_groups)
+    last = sum(g.count for g in groups[: index + 1])
+    groups[index] = replace(groups[index], count=groups[index].count + 1)
+    switches = {**problem.switches, switch.id: replace(switch, port_groups=tuple(groups))}
+    moved = []
+    for other in layout.segments:
+        if other.id == segment.id:
+            moved.append(replace(other, port=last + 1))
+        elif other.switch == switch.id and other.port > last:
+            moved.append(replace(other, port=other.port + 1))
+        else:
+            moved.append(other)
+    return (
+        replace(problem, switches=switches),
+        replace(layout, segments=tuple(moved)),
+        f"one more port for {segment.grade} at {switch.id}",
+    )

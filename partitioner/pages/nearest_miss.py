@@ -1,0 +1,66 @@
+"""The section on devices without a place: where each would fit best, and what is against it."""
+
+from __future__ import annotations
+
+from partitioner.explain.nearest_miss import NearestMiss
+from partitioner.model.problem import Problem
+from partitioner.report.amounts import count_text, listed
+from partitioner.report.sections import Column, Kind, Section, Table
+
+NOT_LOOKED_INTO = "not looked into: time was up"
+
+
+def nearest_miss_section(problem: Problem, miss: NearestMiss) -> Section:
+    """Tell what is missing in an incomplete layout, and why."""
+    placed = len(problem.devices) - len(miss.missing)
+    intro = [
+        f"This is no layout yet: {placed} of {count_text(len(problem.devices), 'device')} have a "
+        "place. What is shown keeps every other rule. Whether a layout with all of them exists is "
+        "not known.",
+        "For each device without a place the lines and switches next to it were tried. The table "
+        "has the place with the fewest rules against it, judged as check judges, with all other "
+        "devices where they are.",
+    ]
+    helped = [p for p in miss.places if p.changes]
+    if helped:
+        intro.append(
+            "Changes were tried one device at a time: with them this layout and the device keep "
+            "every rule."
+        )
+    return Section(
+        "Devices without a place",
+        intro,
+        (_table(miss),),
+        id="nearest-miss",
+        points=[f"{p.device}: {listed(list(p.changes))}." for p in helped],
+    )
+
+
+def _table(miss: NearestMiss) -> Table:
+    known = {p.device: p for p in miss.places}
+    rows = []
+    for device in miss.missing:
+        place = known.get(device)
+        rows.append(
+            (device, NOT_LOOKED_INTO, "", "", "")
+            if place is None
+            else (
+                device,
+                place.where,
+                " ".join(dict.fromkeys(f.rule for f in place.findings)),
+                " ".join(f.sentence for f in place.findings),
+                "; ".join(place.changes) or "none found",
+            )
+        )
+    return Table(
+        "nearest-miss",
+        "Best place for each device that has none",
+        (
+            Column("device", "device", Kind.ID, heads_row=True),
+            Column("where", "best place tried"),
+            Column("rules", "rules against it", Kind.NAMES),
+            Column("why", "what is broken there"),
+            Column("changes", "what would allow it"),
+        ),
+        rows,
+    )

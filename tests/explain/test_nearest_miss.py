@@ -1,0 +1,127 @@
+"""What keeps a device out of an incomplete layout, and changes that let it in, each judged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from partitioner.check.judge import assess
+from partitioner.explain.nearest_miss import MISSING, NearestMiss, nearest_miss
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+from partitioner.pages.nearest_miss import nearest_miss_section
+from tests.bench.planted import planted
+
+
+def without(layout: Layout, gone: set[str]) -> Layout:
+    """The layout less some devices; PLCA IDs are given out anew."""
+    segments = []
+    for segment in layout.segments:
+        kept = [d for d in segment.devices if d not in gone]
+        if kept:
+            is_line = bool(segment.plca_ids)
+            before = sum(d not in gone for d in segment.devices[: segment.switch_index])
+            segments.append(
+                replace(
+                    segment,
+                    devices=tuple(kept),
+                    switch_index=before,
+                    plca_ids=tuple(range(1, len(kept) + 1)) if is_line else (),
+                    node_count=1 + len(kept) if is_line else 0,
+                )
+            )
+    return replace(layout, segments=tuple(segments))
+
+
+def fewer_ports(problem: Problem, switch: str, grade: str) -> Problem:
+    """The problem with one port less for a grade at a switch."""
+    old = problem.switches[switch]
+    groups = tuple(
+        replace(g, count=g.count - 1) if grade in g.grades else g for g in old.port_groups
+    )
+    switches = {**problem.switches, switch: replace(old, port_groups=groups)}
+    return replace(problem, switches=switches)
+
+
+def renumbered(problem: Problem, layout: Layout) -> Layout:
+    """The layout with its segments on the ports in order, group by group."""
+    used: dict[tuple[str, int], int] = {}
+    segments = []
+    for segment in layout.segments:
+        groups = problem.switches[segment.switch].port_groups
+        index = next(k for k, g in enumerate(groups) if segment.grade in g.grades)
+        number = used.get((segment.switch, index), 0)
+        used[segment.switch, index] = number + 1
+        first = 1 + sum(g.count for g in groups[:index])
+        segments.append(replace(segment, port=first + number))
+    return replace(layout, segments=tuple(segments))
+
+
+@pytest.fixture(scope="module")
+def scarce() -> tuple[Problem, Layout, str]:
+    """A machine with all devices placed but one with a link of its own, and no port for it."""
+    machine = planted(20, 0)
+    link = next(
+        s for s in machine.hidden.segments
+        if not s.plca_ids and sum(g.count for g in machine.problem.switches[s.switch].port_groups)
+    )
+    problem = machine.problem
+    for switch in problem.switches.values():
+        used = sum(
+            s.switch == switch.id and s.grade == link.grade for s in machine.hidden.segments
+        )
+        spare = sum(g.count for g in switch.port_groups if link.grade in g.grades) - used
+        for _ in range(spare):
+            problem = fewer_ports(problem, switch.id, link.grade)
+    problem = fewer_ports(problem, link.switch, link.grade)
+    layout = renumbered(problem, without(machine.hidden, {link.devices[0]}))
+    return problem, layout, link.devices[0]
+
+
+@pytest.fixture(scope="module")
+def miss(scarce: tuple[Problem, Layout, str]) -> NearestMiss:
+    problem, layout, _ = scarce
+    broken = {f.rule for f in assess(problem, layout).findings}
+    assert broken == {MISSING}, "all that is wrong with it is the missing device"
+    return nearest_miss(problem, layout)
+
+
+def test_names_the_rule_and_a_port_that_helps(
+    scarce: tuple[Problem, Layout, str], miss: NearestMiss
+) -> None:
+    _, _, device = scarce
+    assert miss.missing == (device,)
+    (place,) = miss.places
+    assert {f.rule for f in place.findings} == {"port-exists"}
+    (change,) = place.changes
+    assert change.startswith("one more port for ")
+
+
+def test_what_fits_is_placed() -> None:
+    machine = planted(20, 0)
+    gone = {s.devices[0] for s in machine.hidden.segments[:2]}
+    found = nearest_miss(machine.problem, without(machine.hidden, gone))
+    assert not found.missing
+    assert not found.places
+    assert not assess(machine.problem, found.layout).findings
+
+
+def test_stops_when_asked(scarce: tuple[Problem, Layout, str]) -> None:
+    problem, layout, device = scarce
+    found = nearest_miss(problem, layout, lambda: True)
+    assert found.missing == (device,)
+    assert not found.places
+
+
+def test_section_names_each_missing_device(
+    scarce: tuple[Problem, Layout, str], miss: NearestMiss
+) -> None:
+    problem, layout, device = scarce
+    section = nearest_miss_section(problem, miss)
+    (row,) = section.tables[0].rows
+    assert row[0] == device
+    assert "port" in row[4]
+    stopped = nearest_miss_section(problem, nearest_miss(problem, layout, lambda: True))
+    assert "time was up" in stopped.tables[0].rows[0][1]
+    assert any("not known" in text for text in section.intro)
