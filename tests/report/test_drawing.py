@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -270,3 +271,16 @@ def test_details_of_huge_layouts_keep_looks_without_the_rest(
         return {(p.get("class"), p.get("stroke-dasharray")) for p in runs}
 
     assert looks(alone.svg) == looks(among.svg) != set()
+
+
+def test_devices_without_a_place_are_crossed_out_with_their_name() -> None:
+    data = _tiny()
+    spot = data.devices[0].at_um
+    where = (spot[0] + M, spot[1] + M, spot[2])
+    incomplete = replace(data, unplaced=(("left-over", where),))
+    whole, marked = (layout_figures(d)[0].svg for d in (data, incomplete))
+    assert "left-over" in _texts(marked)
+    assert "device without a place" in _texts(marked)
+    assert "device without a place" not in _texts(whole)
+    titles = [t.text for t in ET.fromstring(marked).iter("title")]
+    assert "left-over: no place yet" in titles
