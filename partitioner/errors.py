@@ -92,6 +92,7 @@ class NoAnswer(PartitionerError):
     """The limit was reached before a layout was found; nothing is proved.
 
     ``start_unusable`` says, a sentence each, what of a layout to start from could not be used.
+    ``nearest`` is the layout that leaves least out of all that were found, if there is one.
     """
 
     exit_code = ExitCode.NO_ANSWER
@@ -103,10 +104,12 @@ class NoAnswer(PartitionerError):
         seconds: float = 0.0,
         bound_money: int | None = None,
         start_unusable: Sequence[str] = (),
+        nearest: Any = None,
     ):
         self.seconds = seconds
         self.bound_money = bound_money
         self.start_unusable = tuple(start_unusable)
+        self.nearest = nearest
         super().__init__(message)
 
 

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 
 from partitioner.application.check import judged
 from partitioner.application.finishing import finishing_s
+from partitioner.application.nearest import StillIncomplete, nearest_answer
 from partitioner.application.search import Search
-from partitioner.errors import InternalFault
+from partitioner.errors import InternalFault, NoAnswer
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
@@ -92,7 +93,8 @@ def plan(
     NoLayout
         Proved: no layout keeps all rules.
     NoAnswer
-        No layout found within the limit.
+        No layout found within the limit; a
+        :class:`~partitioner.application.nearest.StillIncomplete` where one with most devices was.
     RejectedPlan
         The check does not accept what the solver made; the program is at fault.
 
@@ -122,9 +124,14 @@ def plan(
         work_limit=work_limit,
         finishing_s=finishing_s(problem, search.left_s),
     )
-    outcome = plan_layout(
-        problem, settings, search.clock, search.on_progress, search.stop, start=start
-    )
+    try:
+        outcome = plan_layout(
+            problem, settings, search.clock, search.on_progress, search.stop, start=start
+        )
+    except NoAnswer as ended:
+        if ended.nearest is None:
+            raise
+        raise StillIncomplete(ended, nearest_answer(problem, ended.nearest, search)) from None
     search.on_step("checking the layout")
     facts, assessment = judged(problem, outcome.layout)
     _must_agree(problem, outcome, assessment)

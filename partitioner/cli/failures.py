@@ -82,6 +82,7 @@ def _tell_no_answer(error: NoAnswer, voice: Voice) -> dict[str, Any]:
     tell_start(error.start_unusable, voice)
     voice.error(f"{error}")
     voice.plain("  Nothing is claimed: a layout may exist. Try a longer --time-limit.")
+    nearest = {} if error.nearest is None else _tell_nearest(error, voice)
     bound = None if error.bound_money is None else error.bound_money / MONEY_STEPS
     return {
         "status": "no-answer",
@@ -89,7 +90,25 @@ def _tell_no_answer(error: NoAnswer, voice: Voice) -> dict[str, Any]:
         "seconds": error.seconds,
         "bound": bound,
         "start_unusable": list(error.start_unusable),
+        **nearest,
     }
+
+
+def _tell_nearest(error: NoAnswer, voice: Voice) -> dict[str, Any]:
+    from partitioner.application.nearest import StillIncomplete
+
+    if not isinstance(error, StillIncomplete):
+        return {}
+    for line in error.answer.lines():
+        voice.plain(f"  {visible(line)}")
+    where = error.written_to
+    if where is not None:
+        voice.plain(
+            f"  The rest is in {where}/ (open report.html); plan --start {where}/layout.yaml "
+            "goes on from it."
+        )
+    missing = error.answer.miss.missing
+    return {"missing": list(missing), "places": error.answer.data(), "written_to": where}
 
 
 def _tell_broken_rules(error: BrokenRules, voice: Voice) -> dict[str, Any]:

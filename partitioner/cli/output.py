@@ -30,6 +30,8 @@ from partitioner.report.writer import (
 LAYOUT = "layout.yaml"
 ALSO_FOUND = "also-found"
 """Folder within the folder of a better result, for one that does not replace it."""
+NEAREST = "nearest-miss"
+"""Folder within, for a layout in which devices are missing."""
 REJECTED = "rejected"
 """Folder within, for what shows a fault of the program."""
 

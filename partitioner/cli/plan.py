@@ -72,7 +72,8 @@ def command(
     Writes layout.yaml, report.html, outcome.json and the tables as CSV into a folder, and prints
     the verdict. Ctrl-C ends the search and keeps the best layout so far. If the folder holds a
     better layout of the same problem from an earlier run, that one stays, and the new one goes
-    into also-found within the folder.
+    into also-found within the folder. If time is up before every device has a place, what there is
+    goes into nearest-miss, with what keeps the others out, and the command ends with exit code 5.
     """
     from partitioner.cli.machine import usable_workers
 
@@ -80,11 +81,12 @@ def command(
     cores = usable_workers(workers)
 
     from partitioner.application.earlier import holds_layout_of
+    from partitioner.application.nearest import StillIncomplete
     from partitioner.application.plan import RejectedPlan, plan
     from partitioner.application.reading import problem_files
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.kept import keep_better
-    from partitioner.cli.output import LAYOUT, REJECTED, Place, default_folder
+    from partitioner.cli.output import LAYOUT, NEAREST, REJECTED, Place, default_folder
     from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
@@ -116,6 +118,9 @@ def command(
             read_files = problem_files(problem, session.lists_from)
             evidence = {clean_name(n): c for n, c in read_files.items()}
             error.kept_in = place.write_within(REJECTED, {**evidence, **error.files})
+            raise
+        except StillIncomplete as error:
+            error.written_to = str(place.write_within(NEAREST, error.answer.files()))
             raise
         finally:
             voice.clear_line()

@@ -11,13 +11,14 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from partitioner.check.judge import assess
-from partitioner.explain.handles.handle import Change, Handle
+from partitioner.explain.handles.handle import Change, Handle, Scale
 from partitioner.explain.handles.register import handles_of
 from partitioner.model.assessment import Assessment, RuleFinding
 from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem, SwitchPosition
 from partitioner.network.cable import CableNetwork
+from partitioner.units import ceil_div
 
 MISSING = "device-once"
 """The rule that an incomplete layout breaks by itself."""
@@ -248,18 +249,27 @@ def _easing(
     trial: _Trial, rule: str, subjects: tuple[str, ...], handles: Sequence[Handle]
 ) -> tuple[Change, str] | None:
     """Give the change of a rule to the amount that a trial needs, or its mildest other change."""
-    concerned = {*subjects, trial.device}
-    for handle in handles:
-        if handle.rule != rule or (handle.subjects and concerned.isdisjoint(handle.subjects)):
+    own = [h for h in handles if h.rule == rule]
+    own.sort(key=lambda h: -len(set(subjects) & set(h.subjects)))
+    for handle in own:
+        if handle.subjects and not {*subjects, trial.device} & set(handle.subjects):
             continue
-        if handle.scale is not None:
-            amount = handle.scale.used(trial.assessment)
-            if amount is not None and amount != handle.scale.start:
-                return handle.scale.to(amount), handle.scale.words(amount)
+        amount = _amount(handle.scale, trial.assessment)
+        if handle.scale is not None and amount is not None:
+            return handle.scale.to(amount), handle.scale.words(amount)
         for ease in (*handle.choices, *handle.eases):
             if ease.is_used(trial.layout):
                 return ease.change, ease.words
     return None
+
+
+def _amount(scale: Scale | None, assessment: Assessment) -> int | None:
+    """Give the first amount on a scale that a layout does with; None if that is no looser."""
+    used = None if scale is None else scale.used(assessment)
+    if scale is None or used is None:
+        return None
+    steps = ceil_div(used - scale.start, scale.step)
+    return scale.start + steps * scale.step if steps > 0 else None
 
 
 def _one_port_more(

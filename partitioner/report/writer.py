@@ -35,7 +35,8 @@ def check_destination(
     Raises
     ------
     FileExistsError
-        If it holds other things than an earlier set of the same kind, unless ``force``.
+        If it holds other things than an earlier set of the same kind, or folders with sets that
+        runs without such a set have left within (each has its list of files), unless ``force``.
     NotADirectoryError
         If it is a file.
     """
@@ -45,7 +46,8 @@ def check_destination(
         raise NotADirectoryError(errno.ENOTDIR, "is a file, not a folder", str(directory))
     if force or any((directory / mark).is_file() for mark in marks):
         return
-    if any(not is_own_hidden(path) for path in directory.iterdir()):
+    others = (p for p in directory.iterdir() if not is_own_hidden(p))
+    if any(path.is_symlink() or not (path / MANIFEST).is_file() for path in others):
         raise FileExistsError(
             errno.EEXIST,
             "the folder holds other files; choose another one, or write into it with --force",

@@ -270,7 +270,7 @@ class Run:
         """Put the best layout and all that is known of it together; NoAnswer if there is none."""
         best = self.search.incumbent
         if best is None or best.left_out:
-            raise self.no_answer("" if best is None else self._missing(best))
+            raise self.no_answer(best)
         cost = self.study.value(best)
         bound = min(self.bound, cost)
         optimal = bound >= cost
@@ -300,14 +300,18 @@ class Run:
         without = "device" if len(names) == 1 else "devices"
         return f"; {without} without a place: {', '.join(names[:NAMED])}{more}"
 
-    def no_answer(self, missing: str = "") -> NoAnswer:
-        """That no layout was found, with what is missing of one."""
+    def no_answer(self, best: Selection | None = None) -> NoAnswer:
+        """That no layout was found, with the nearest to one and what it leaves out."""
+        missing, nearest = "", None
+        if best is not None:
+            missing, nearest = self._missing(best), to_layout(self.instance, self.backbone, best)
         return NoAnswer(
-            f"no layout found within {duration_text(self.seconds())}{missing}; whether one exists "
-            "is not known",
+            f"no layout found within {duration_text(self.seconds())}{missing}; whether "
+            "one exists is not known",
             seconds=self.seconds(),
             bound_money=self.bound or None,
             start_unusable=self.start_unusable,
+            nearest=nearest,
         )
 
     def ending(self, proved: bool) -> str:

@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,11 +17,13 @@ from partitioner.application import plan as plan_command
 from partitioner.application.plan import PlanAnswer, plan
 from partitioner.application.reading import read_problem
 from partitioner.application.search import Search
+from partitioner.cli import searching
 from partitioner.cli.main import run
-from partitioner.errors import ExitCode, WrongFile
+from partitioner.errors import ExitCode, NoAnswer, WrongFile
 from partitioner.reading.example import example_text
 from partitioner.report.writer import MANIFEST
 from partitioner.solve import planner
+from tests.explain.test_nearest_miss import without
 from tests.judged import judge
 
 PROGRAM = [sys.executable, "-m", "partitioner"]
@@ -183,8 +186,6 @@ def test_rejected_plan_keeps_the_evidence(
 
 
 def test_require_optimal(known_outcome, example, tmp_path, monkeypatch, capsys) -> None:
-    from dataclasses import replace
-
     from partitioner.model.outcome import Status
 
     words = ["plan", str(example), "-o", str(tmp_path / "o"), "--require-optimal", *QUICK]
@@ -200,6 +201,56 @@ def test_require_optimal(known_outcome, example, tmp_path, monkeypatch, capsys) 
     assert run(words) == ExitCode.NO_ANSWER
     assert "not proved optimal" in capsys.readouterr().err
     assert (tmp_path / "o" / "layout.yaml").is_file()
+
+
+def test_an_incomplete_layout_is_kept_with_what_is_missing(
+    planned, example, tmp_path, monkeypatch, capsys
+) -> None:
+    line = max(planned.outcome.layout.segments, key=lambda s: len(s.devices))
+    left_out = line.devices[-1]
+    nearest = without(planned.outcome.layout, {left_out})
+    # The last device may not go back to where it fits.
+    narrow = read_problem(example)
+    narrow = replace(
+        narrow,
+        limits={
+            g: replace(k, nodes=1 + max(len(s.devices) for s in nearest.segments))
+            for g, k in narrow.limits.items()
+        },
+        switches={
+            s.id: replace(s, port_groups=tuple(
+                replace(p, count=max(
+                    1, sum(x.switch == s.id and x.grade in p.grades for x in nearest.segments)
+                ))
+                for p in s.port_groups
+            ))
+            for s in narrow.switches.values()
+        },
+    )
+
+    def out_of_time(*_: object, **__: object) -> None:
+        raise NoAnswer("no layout found within 1 s", seconds=1.0, nearest=nearest)
+
+    monkeypatch.setattr(planner, "plan_layout", out_of_time)
+    monkeypatch.setattr(searching, "read_problem", lambda *_, **__: narrow)
+    folder = tmp_path / "out"
+    assert run(["plan", str(example), "-o", str(folder), *QUICK]) == ExitCode.NO_ANSWER
+    err = capsys.readouterr().err
+    assert f"{left_out}, best as " in err
+    assert "would allow it: " in err
+    assert not (folder / "layout.yaml").exists()
+    page = (folder / "nearest-miss" / "report.html").read_text(encoding="utf-8")
+    assert "Devices without a place" in page
+    assert f"{left_out}: no place yet" in page
+    layout = str(folder / "nearest-miss" / "layout.yaml")
+    assert run(["check", str(example), layout]) == ExitCode.BROKEN_RULES
+    assert f"[device-once] {left_out} is on no segment." in capsys.readouterr().err
+    assert run(
+        ["plan", str(example), "-o", str(folder), "--json", *QUICK]
+    ) == ExitCode.NO_ANSWER
+    told = json.loads(capsys.readouterr().out)
+    assert told["missing"] == [left_out]
+    assert told["places"][0]["findings"]
 
 
 def test_a_wrong_file_is_raised(example) -> None:
@@ -260,7 +311,7 @@ def test_one_second_is_honest(problems, tmp_path, capsys) -> None:
     else:
         assert code == ExitCode.NO_ANSWER
         assert "Nothing is claimed" in err
-        assert not folder.exists()
+        assert not (folder / "layout.yaml").exists()
 
 
 @pytest.mark.slow

@@ -125,3 +125,21 @@ def test_section_names_each_missing_device(
     stopped = nearest_miss_section(problem, nearest_miss(problem, layout, lambda: True))
     assert "time was up" in stopped.tables[0].rows[0][1]
     assert any("not known" in text for text in section.intro)
+
+
+def test_a_deadline_is_eased_as_far_as_the_place_needs() -> None:
+    """The device fits on its old line as it did, but for one stream that is late there by 1 ns."""
+    machine = planted(20, 1)
+    line = max(machine.hidden.segments, key=lambda s: len(s.devices))
+    device = line.devices[-2]
+    delay_ns = next(
+        f.bound_ns for f in assess(machine.problem, machine.hidden).streams
+        if machine.problem.streams[f.stream].source == device and f.bound_ns is not None
+    )
+    stream = next(s for s in machine.problem.streams.values() if s.source == device)
+    tight = replace(stream, deadline_ns=delay_ns - 1)
+    problem = replace(machine.problem, streams={**machine.problem.streams, tight.id: tight})
+    (place,) = nearest_miss(problem, without(machine.hidden, {device})).places
+    assert {f.rule for f in place.findings} == {"deadline"}
+    (change,) = place.changes
+    assert change.startswith(f"relax the deadline of {stream.id} from ")
