@@ -133,11 +133,16 @@ def command(
         finally:
             voice.clear_line()
         tell_start(answer.state.start_unusable, voice)
-        place.write(answer.files())
+        is_kept = not answer.state.front.points and (folder / STATE).is_file()
+        if not is_kept:
+            place.write(answer.files())
         if session.is_json:
             voice.answer_json(answer.data())
         else:
             voice.answer(answer.text())
             if not answer.state.is_finished:
                 voice.note(ending_text(answer.state))
+        if is_kept:
+            voice.note(f"no point was found; kept what {folder}/ held before")
+        elif not session.is_json:
             voice.note(f"wrote {folder}/ (open report.html)")

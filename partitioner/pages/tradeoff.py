@@ -149,7 +149,7 @@ def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
             _semantics(state),
         ],
         points=steps_text(problem, state),
-        figures=[_chart(problem, state)],
+        figures=[_chart(problem, state)] if state.front.points else [],
         tables=_tables(problem, state),
         id="trade-off",
     )

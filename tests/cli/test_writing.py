@@ -437,3 +437,8 @@ def test_a_trade_off_that_finds_nothing_leaves_the_earlier_one(
     assert run([*words, *QUICK, "--afresh"]) == ExitCode.OK
     assert "kept what" in capsys.readouterr().err
     assert content(folder) == before
+    # Without an earlier one there is a page that says so.
+    elsewhere = tmp_path / "elsewhere"
+    words[3] = str(elsewhere)
+    assert run([*words, *QUICK]) == ExitCode.OK
+    assert "0\xa0layouts, none proved" in (elsewhere / "report.html").read_text(encoding="utf-8")
