@@ -16,7 +16,7 @@ from partitioner.model.problem import Problem
 from partitioner.runs import SMALL, Answer, Budget, Result
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
-from partitioner.solve.precheck import hopeless
+from partitioner.solve.precheck.hopeless import hopeless
 from partitioner.solve.search import Study
 
 

@@ -200,6 +200,11 @@ class CableNetwork:
             raise ValueError(f"no pathway joins {a} and {b}")
         return ga + between + gb
 
+    def place_near(self, id_: str) -> str:
+        """Place of the pathways at which an id meets them; there have to be some."""
+        place: str = self._place_ids[self._attach[id_][0]]
+        return place
+
     def _same_point(self, a: str, b: str) -> bool:
         return self._sites[a] == self._sites[b]
 

@@ -220,10 +220,14 @@ class SegmentLatency:
     def _most_load(self, grade: int) -> int:
         return min(self.instance.grades[grade].load_cap_ppm, PPM - 1)
 
+    def nodes_of(self, devices: frozenset[int]) -> tuple[LineNode, ...]:
+        """Nodes of a segment with these devices, the switch port first."""
+        return self._port(self.incoming(devices)), *(self._nodes[i] for i in sorted(devices))
+
     def load_fits(self, grade: int, devices: frozenset[int], length_um: int) -> bool:
         """Whether a line keeps its load limit at its own length."""
         inst = self.instance
-        nodes = (self._port(self.incoming(devices)), *(self._nodes[i] for i in devices))
+        nodes = self.nodes_of(devices)
         settings = line_settings(inst.problem, inst.grades[grade].id, length_um)
         return load_ppm(nodes, settings) <= self._most_load(grade)
 

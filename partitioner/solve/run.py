@@ -19,7 +19,7 @@ from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of, read_start
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
-from partitioner.solve.precheck import hopeless
+from partitioner.solve.precheck.hopeless import hopeless
 from partitioner.solve.search import Limits, Search, Study
 from partitioner.units import duration_text
 

@@ -17,7 +17,7 @@ from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.instance import Instance
 from partitioner.solve.planner import PlanSettings, plan_layout
-from partitioner.solve.precheck import hopeless
+from partitioner.solve.precheck.hopeless import hopeless
 from tests.brute.random_problems import random_problem
 from tests.work import WorkClock, calls_in
 

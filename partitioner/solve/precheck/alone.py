@@ -1,4 +1,4 @@
-"""Arithmetic that settles hopeless problems before any search, with the numbers in words."""
+"""Devices without a home of their own, and plain counts of ports and switches."""
 
 from __future__ import annotations
 
@@ -11,23 +11,20 @@ def _m(length_um: int) -> str:
     return f"{length_um / UM_PER_M:.2f} m"
 
 
-def hopeless(builder: ColumnBuilder) -> list[Conflict]:
-    """Conflicts that any layout would run into; empty if none is found this way.
-
-    Each is a proof by itself: a device that no segment can take even alone, or more devices
-    than the ports that could take them have room for.
-    """
+def homeless(builder: ColumnBuilder) -> list[Conflict]:
+    """Devices that no segment can take even alone, each with the rule that stops it."""
     found = []
     for i in range(builder.instance.n):
         builder.instance.look()
         conflict = _homeless(builder, i)
         if conflict is not None:
             found.append(conflict)
-    if not found:
-        found = _too_few_ports(builder)
-    if not found:
-        found = _too_few_switches(builder)
     return found
+
+
+def by_counting(builder: ColumnBuilder) -> list[Conflict]:
+    """More devices than there are ports, or switches, for them."""
+    return _too_few_ports(builder) or _too_few_switches(builder)
 
 
 def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
@@ -197,6 +194,15 @@ def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
                 f"add a line port for every {_line_room(builder)} devices more",
             )
         )
+        out += [
+            Conflict(
+                "nodes",
+                (data.id,),
+                f"A line of {data.id} has room for {data.max_devices} devices.",
+                f"raise the node limit of {data.id} or keep fewer nodes free",
+            )
+            for data in inst.grades if data.is_line
+        ]
     for g, data in enumerate(inst.grades):
         if data.is_line:
             continue

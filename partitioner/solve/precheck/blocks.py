@@ -1,0 +1,290 @@
+"""Devices that have to share a segment as one block, and what keeps a block off a kind of segment.
+
+Whatever is asked here of a segment holds for every segment that carries the block, whoever else
+is on it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import networkx as nx
+
+from partitioner.model.problem import GroupKind
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.instance import GradeData
+from partitioner.solve.precheck.statements import Key
+from partitioner.timing.line import load_ppm
+
+MOST_ORDERED = 7
+"""Devices of a block up to which its shortest line is found exactly."""
+
+Reason = frozenset[Key]
+"""Statements that together rule something out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Devices on one segment in every layout; ``groups`` are the keys of the groups that say so."""
+
+    devices: tuple[int, ...]
+    groups: Reason
+
+
+def blocks_of(builder: ColumnBuilder) -> list[Block]:
+    """All blocks: chains of together groups, and every other device by itself."""
+    inst = builder.instance
+    graph = nx.Graph()
+    graph.add_nodes_from(range(inst.n))
+    groups: dict[int, set[Key]] = {}
+    for group in inst.problem.groups:
+        if group.kind is GroupKind.TOGETHER:
+            members = [inst.index[d] for d in group.devices]
+            nx.add_path(graph, members)
+            for i in members:
+                groups.setdefault(i, set()).add(("group", group.id))
+    return [
+        Block(
+            tuple(sorted(part)),
+            frozenset(key for i in part for key in groups.get(i, ())) if len(part) > 1
+            else frozenset(),
+        )
+        for part in sorted(nx.connected_components(graph), key=min)
+    ]
+
+
+class Homes:
+    """Why blocks cannot be on segments of a grade, at a switch or at all."""
+
+    def __init__(self, builder: ColumnBuilder):
+        self._builder = builder
+        self._inst = builder.instance
+        line = self._inst.problem.line
+        self._drop_um, self._end_um = line.drop_slack_um, line.end_slack_um
+        self._choices = [
+            {c.grade for c in d.grades} for d in self._inst.problem.devices.values()
+        ]
+
+    def has_grade(self, device: int, grade: int) -> bool:
+        """Whether the PHY of a device can have a grade, whatever the limits."""
+        return self._inst.grades[grade].id in self._choices[device]
+
+    # -- by grade -----------------------------------------------------------------------------
+
+    def of_grade(self, block: Block, grade: int) -> list[Reason]:
+        """Reasons why no segment of a grade carries a block, wherever it is."""
+        inst = self._inst
+        data = inst.grades[grade]
+        ids = [inst.device_ids[i] for i in block.devices]
+        found: list[Reason] = [
+            frozenset({("device-grade", inst.device_ids[i])})
+            for i in block.devices if not self.has_grade(i, grade)
+        ]
+        if not data.is_line:
+            if len(ids) > 1:
+                found.append(block.groups)
+        else:
+            found += [
+                frozenset({("stub", data.id, inst.device_ids[i])})
+                for i in block.devices if int(inst.stub_um[i]) > data.max_stub_um
+            ]
+            if len(ids) > data.max_devices:
+                found.append(block.groups | {("nodes", data.id)})
+            if sum(int(inst.unit_mul[i]) for i in block.devices) > data.unit_cap_mul:
+                found.append(block.groups | {("unit-loads", data.id)})
+        for (members, cap), rule in zip(
+            inst.loss_caps, inst.problem.failure_rules, strict=True
+        ):
+            if len(set(members) & set(block.devices)) > cap:
+                found.append(block.groups | {("failure", rule.id)})
+        found += [
+            block.groups | self.clash(a, b)
+            for a, b in combinations(block.devices, 2) if inst.conflict[a, b]
+        ]
+        if not found:
+            found += self._by_traffic(block, grade)
+        return found
+
+    def _by_traffic(self, block: Block, grade: int) -> list[Reason]:
+        """Too much to carry, or too late even with nobody else on the segment."""
+        inst, latency = self._inst, self._builder.latency
+        data = inst.grades[grade]
+        if len(block.devices) == 1:
+            device = block.devices[0]
+            if self._load_alone(block, grade) > data.load_cap_ppm:
+                return [frozenset({("load", data.id)})]
+            if not latency.fits_alone(grade, device):
+                if latency.is_shared(grade):
+                    # Where one end of a stream can join, an own bound is no proof.
+                    return [] if self._may_be_joined(block, grade) else [
+                        frozenset({("load", data.id)})
+                    ]
+                return [frozenset({("load", data.id)})]
+            if self._may_be_joined(block, grade):
+                return [
+                    frozenset({("deadline", inst.streams[j].id)})
+                    for j in inst.sent_by[device]
+                    if latency.least_up(j) > inst.streams[j].limit_ns
+                ]
+            return [
+                frozenset({("deadline", stream)})
+                for stream, _, _ in latency.late_alone(grade, device)
+            ]
+        if self._load_alone(block, grade) > data.load_cap_ppm:
+            return [block.groups | {("load", data.id)}]
+        if self._may_be_joined(block, grade):
+            return []
+        if latency.line(grade, frozenset(block.devices)) is not None:
+            return []
+        streams = {
+            inst.streams[j].id
+            for i in block.devices for j in (*inst.sent_by[i], *inst.received_by[i])
+        }
+        return [block.groups | {("deadline", s) for s in streams}]
+
+    def _load_alone(self, block: Block, grade: int) -> int:
+        """Load that the streams of a block make on any segment with it: each goes there once."""
+        latency = self._builder.latency
+        if not latency.is_shared(grade):
+            return 0
+        return load_ppm(latency.nodes_of(frozenset(block.devices)), latency.settings(grade))
+
+    def _may_be_joined(self, block: Block, grade: int) -> bool:
+        """Whether a partner of one of its streams could be on the line beside a block."""
+        inst = self._inst
+        inside = set(block.devices)
+        if not inst.grades[grade].is_line:
+            return False
+        for i in block.devices:
+            partners = {inst.streams[j].source_device for j in inst.received_by[i]}
+            for j in inst.sent_by[i]:
+                partners.update(target.device for target in inst.streams[j].targets)
+            if any(
+                other is not None
+                and other not in inside
+                and bool(inst.can[other, grade])
+                and not inst.conflict[other, i]
+                for other in partners
+            ):
+                return True
+        return False
+
+    # -- two devices --------------------------------------------------------------------------
+
+    def clash(self, a: int, b: int) -> set[Key]:
+        """Why two devices may not share a line."""
+        inst = self._inst
+        problem = inst.problem
+        one, two = (problem.devices[inst.device_ids[i]] for i in (a, b))
+        span = problem.sharing.safety_span
+        if (
+            span is not None and one.safety_level is not None and two.safety_level is not None
+            and abs(one.safety_level - two.safety_level) > span
+        ):
+            return {("safety-span",)}
+        domains = {one.security_domain, two.security_domain} - {None}
+        if len(domains) > 1 and not any(domains <= s for s in inst.domain_sets):
+            return {("security-domain",)}
+        for group in problem.groups:
+            if group.kind is not GroupKind.TOGETHER and {one.id, two.id} <= set(group.devices):
+                return {("group", group.id)}
+        for (members, cap), rule in zip(inst.loss_caps, problem.failure_rules, strict=True):
+            if cap == 1 and a in members and b in members:
+                return {("failure", rule.id)}
+        return set()
+
+    # -- by switch ----------------------------------------------------------------------------
+
+    def at_switch(self, block: Block, switch: int) -> list[Reason]:
+        """Reasons why a block does not hang on a switch, whatever the segment."""
+        inst = self._inst
+        return [
+            frozenset({("pin", inst.device_ids[i])}) | (
+                block.groups if len(block.devices) > 1 else frozenset()
+            )
+            for i in block.devices if not inst.may_hang[i, switch]
+        ]
+
+    def too_long(self, block: Block, switch: int, data: GradeData) -> list[Reason]:
+        """The reason why no segment to a switch is long enough for a block, if there is one."""
+        most = data.max_length_um
+        far = max(int(self._inst.switch_um[switch, i]) for i in block.devices)
+        slack = len(block.devices) * self._drop_um + 2 * self._end_um
+        if far + self._drop_um + 2 * self._end_um > most:
+            # One of them alone is enough for that.
+            return [frozenset({("length", data.id)})]
+        if len(block.devices) == 1:
+            return []
+        length = frozenset({("length", data.id)}) | block.groups
+        if far + slack > most:
+            return [length]
+        if far + slack + self._way_round(block) <= most:
+            return []
+        line = self._inst.problem.line
+        through = self._inst.line_may_pass_through
+        if self.shortest_um(block.devices, switch, through=True) > most:
+            return [length]
+        at_end = frozenset() if through else frozenset({("switch-position",)})
+        if self.shortest_um(block.devices, switch, through=through) > most:
+            return [length | at_end]
+        if line.option_tail and (
+            self.shortest_um(block.devices, switch, through=through, tail=True) > most
+        ):
+            return [length | at_end | {("option-tail",)}]
+        return []
+
+    def _way_round(self, block: Block) -> int:
+        """Way along all devices of a block in the order of their numbers, twice."""
+        ways = zip(block.devices, block.devices[1:], strict=False)
+        return 2 * sum(self._inst.way_between_um(a, b) for a, b in ways)
+
+    def shortest_um(
+        self, devices: Sequence[int], switch: int, *, through: bool, tail: bool = False
+    ) -> int:
+        """Least cable of any line from a switch that carries the devices, slack included.
+
+        ``through``: the switch may be along it. ``tail``: option devices come last on each arm.
+        """
+        slack = len(devices) * self._drop_um + 2 * self._end_um
+        if len(devices) > MOST_ORDERED:
+            return slack + self._tree_um(devices, switch)
+        arms = self._arms_um(devices, switch, tail)
+        whole = len(arms) - 1
+        if not through:
+            return slack + arms[whole]
+        return slack + min(arms[k] + arms[whole ^ k] for k in range(len(arms)))
+
+    def _arms_um(self, devices: Sequence[int], switch: int, tail: bool) -> list[int]:
+        """Shortest arm over each subset of the devices (by bit mask), from the switch outward."""
+        inst, count, never = self._inst, len(devices), 2**60
+        optional = [bool(inst.option_bit[i]) for i in devices]
+        ways = [[inst.way_between_um(a, b) for b in devices] for a in devices]
+        best = [[never] * count for _ in range(1 << count)]
+        for k, i in enumerate(devices):
+            best[1 << k][k] = int(inst.switch_um[switch, i])
+        for mask in range(1, 1 << count):
+            for last in range(count):
+                here = best[mask][last]
+                if here == never:
+                    continue
+                for k in range(count):
+                    if mask >> k & 1 or (tail and optional[last] and not optional[k]):
+                        continue
+                    more = mask | 1 << k
+                    best[more][k] = min(best[more][k], here + ways[last][k])
+        return [0, *(min(row) for row in best[1:])]
+
+    def _tree_um(self, devices: Sequence[int], switch: int) -> int:
+        """Length of a least spanning tree: no line through all of them is shorter."""
+        inst = self._inst
+        near = {i: int(inst.switch_um[switch, i]) for i in devices}
+        total = 0
+        while near:
+            here = min(near, key=lambda i: (near[i], i))
+            total += near.pop(here)
+            for i in near:
+                near[i] = min(near[i], inst.way_between_um(here, i))
+        return total
+

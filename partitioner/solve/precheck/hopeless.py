@@ -1,0 +1,56 @@
+"""What settles hopeless problems before any search, with rules, names and figures in words."""
+
+from __future__ import annotations
+
+from partitioner.errors import Conflict
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.precheck.alone import by_counting, homeless
+from partitioner.solve.precheck.core import Core, Shrinking
+from partitioner.solve.precheck.relaxed import Places, Relaxation
+from partitioner.solve.precheck.statements import Statement, Statements, named, told
+
+MOST_PLACES = 60_000
+"""Blocks times switches times grades up to which they are weighed against each other."""
+
+
+def hopeless(builder: ColumnBuilder) -> list[Conflict]:
+    """Conflicts that any layout would run into; empty if none is found this way.
+
+    First what is plain: a device that no segment can take even alone, more devices than the ports
+    that could take them have room for. Then whether blocks of devices find places at all when
+    rules come together (:mod:`~partitioner.solve.precheck.relaxed`); of that proof a small part
+    is told.
+    """
+    inst = builder.instance
+    found = homeless(builder) or by_counting(builder)
+    if found or not inst.n or inst.n * len(inst.ports_of) > MOST_PLACES:
+        return found
+    places = Places(builder, BackboneData(inst))
+    core = Shrinking(places).core()
+    return [] if core is None else _told(places, core)
+
+
+def _told(places: Places, core: Core) -> list[Conflict]:
+    """Conflicts of a proof: its statements, then the devices that find no places."""
+    inst = places.instance
+    statements = Statements(inst, places.backbone)
+    rows = Relaxation(places, core.blocks)
+    ways: dict[Statement, str] = {}
+    is_seen = rows.has_none(core.statements)
+    for key in core.statements:
+        rest = [k for k in core.statements if k != key]
+        statement = statements[key]
+        if is_seen and statement.remedy and not rows.has_none(rest):
+            ways[statement] = statement.remedy
+    conflicts = told((statements[key] for key in core.statements), ways)
+    devices = [inst.device_ids[i] for b in core.blocks for i in places.blocks[b].devices]
+    if devices:
+        plural = "s have" if len(devices) > 1 else " has"
+        conflicts.append(
+            Conflict(
+                "device-once", tuple(devices),
+                f"Under these rules {len(devices)} device{plural} no place: {named(devices)}.",
+            )
+        )
+    return conflicts

@@ -1,0 +1,296 @@
+"""What a problem states, as far as arithmetic can set it against the rest: one sentence each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from partitioner.errors import Conflict
+from partitioner.model.problem import GroupKind
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.instance import GradeData, Instance
+from partitioner.units import MUL_PER_UNIT_LOAD, NS_PER_US, PPM, UM_PER_M, from_base
+
+MOST_NAMED = 8
+"""Names told in a sentence; the rest is counted."""
+
+Key = tuple[str, ...]
+"""Rule, then whom the statement is about."""
+
+
+@dataclass(frozen=True, slots=True)
+class Statement:
+    """One statement of the problem that a proof may rest on.
+
+    Attributes
+    ----------
+    rule
+        Name in the register of the check.
+    subjects
+        Ids it concerns.
+    sentence
+        The statement with its figures. ``{who}`` stands for the first of the subjects, so that
+        statements that are alike can be told in one sentence.
+    remedy
+        What to change, ``{who}`` as above; empty where nothing can be.
+    """
+
+    rule: str
+    subjects: tuple[str, ...]
+    sentence: str
+    remedy: str = ""
+
+
+def metres(length_um: int) -> str:
+    """A length in metres, exact."""
+    return f"{from_base(length_um, UM_PER_M):f} m"
+
+
+def named(ids: Iterable[str]) -> str:
+    """The first few names, the rest counted."""
+    names = list(ids)
+    shown = names[:MOST_NAMED]
+    if len(names) > len(shown) + 1:
+        return f"{', '.join(shown)} and {len(names) - len(shown)} more"
+    if len(names) < 2:
+        return "".join(names)
+    return f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+class Statements:
+    """Makes the statements of one problem, each once, by its key."""
+
+    def __init__(self, instance: Instance, backbone: BackboneData):
+        self._instance, self._backbone = instance, backbone
+        self._made: dict[Key, Statement] = {}
+        self._rules = {r.id: r for r in instance.problem.failure_rules}
+        self._groups = {g.id: g for g in instance.problem.groups}
+
+    def __getitem__(self, key: Key) -> Statement:
+        if key not in self._made:
+            make = getattr(self, "_" + key[0].replace("-", "_"))
+            self._made[key] = make(*key[1:])
+        return self._made[key]
+
+    def _grade(self, id_: str) -> GradeData:
+        return self._instance.grades[self._instance.grade_index[id_]]
+
+    # -- ports and limits ---------------------------------------------------------------------
+
+    def _port_exists(self, switch: str, number: str) -> Statement:
+        group = self._instance.problem.switches[switch].port_groups[int(number)]
+        grades = " or ".join(group.grades)
+        plural = "" if group.count == 1 else "s"
+        return Statement(
+            "port-exists", (switch,), f"{switch} has {group.count} port{plural} for {grades}.",
+            f"give {switch} more ports for {grades}",
+        )
+
+    def _nodes(self, grade: str) -> Statement:
+        limits = self._instance.problem.limits[grade]
+        return Statement(
+            "nodes", (grade,),
+            f"A line of {grade} has room for {self._grade(grade).max_devices} devices: "
+            f"{limits.nodes} nodes, less the switch port and {limits.reserve.nodes} kept free.",
+            f"raise the node limit of {grade} or keep fewer nodes free",
+        )
+
+    def _length(self, grade: str) -> Statement:
+        return Statement(
+            "length", (grade,),
+            f"A segment of {grade} may have {metres(self._grade(grade).max_length_um)} of cable, "
+            f"reserve taken off.",
+            f"raise the length limit of {grade}, or place switches or devices nearer",
+        )
+
+    def _stub(self, grade: str, device: str) -> Statement:
+        data = self._instance.problem.devices[device]
+        return Statement(
+            "stub", (device, grade),
+            f"The stub of {device} is {metres(data.stub_um)}, the limit for {grade} is "
+            f"{metres(self._grade(grade).max_stub_um)}.",
+            f"shorten the stub of {device} or raise the stub limit of {grade}",
+        )
+
+    def _spacing(self, grade: str) -> Statement:
+        return Statement(
+            "spacing", (grade,),
+            f"Neighbours on a line of {grade} are at least "
+            f"{metres(self._grade(grade).spacing_min_um)} of cable apart.",
+            f"lower the least spacing of {grade}",
+        )
+
+    def _load(self, grade: str) -> Statement:
+        share = from_base(self._grade(grade).load_cap_ppm, PPM // 100)
+        return Statement(
+            "load", (grade,),
+            f"A segment of {grade} may be busy {share:f} % of the time, reserve taken off.",
+            f"raise the load share of {grade}, or send less or less often",
+        )
+
+    def _unit_loads(self, grade: str) -> Statement:
+        most = from_base(self._grade(grade).unit_cap_mul, MUL_PER_UNIT_LOAD)
+        return Statement(
+            "unit-loads", (grade,), f"A line of {grade} carries {most:f} unit loads.",
+            f"raise the unit loads of {grade}",
+        )
+
+    def _pathway_capacity(self, pathway: str) -> Statement:
+        most = self._backbone.pathway_caps[pathway]
+        fit = "segment fits" if most == 1 else "segments fit"
+        return Statement(
+            "pathway-capacity", (pathway,), f"{most} {fit} through {pathway}.",
+            f"make room for more segments in {pathway}",
+        )
+
+    # -- placement ----------------------------------------------------------------------------
+
+    def _device_grade(self, device: str) -> Statement:
+        grades = " or ".join(c.grade for c in self._instance.problem.devices[device].grades)
+        return Statement(
+            "device-grade", (device,), f"Of {{who}} the PHY can have {grades} only.",
+            "give {who} a PHY of another grade",
+        )
+
+    def _pin(self, device: str) -> Statement:
+        pinned = self._instance.problem.devices[device].pinned_switches
+        assert pinned is not None
+        return Statement(
+            "pin", (device, *pinned), f"Pinned to {' or '.join(pinned)}: {{who}}.",
+            "let {who} hang on another switch too",
+        )
+
+    def _group(self, id_: str) -> Statement:
+        group = self._groups[id_]
+        words = {
+            GroupKind.APART_SEGMENT: "are on different segments",
+            GroupKind.APART_SWITCH: "are on different switches",
+            GroupKind.TOGETHER: "share one segment",
+        }[group.kind]
+        return Statement(
+            group.kind.value, (id_, *group.devices),
+            f"{named(group.devices)} {words} (group {id_}).",
+            f"drop group {id_} or make it smaller",
+        )
+
+    def _safety_span(self) -> Statement:
+        span = self._instance.problem.sharing.safety_span
+        return Statement(
+            "safety-span", (), f"Safety levels on one line differ by at most {span}.",
+            "let safety levels on one line differ by more",
+        )
+
+    def _security_domain(self) -> Statement:
+        return Statement(
+            "security-domain", (), "Only security domains that may mix share a line.",
+            "let more security domains share lines",
+        )
+
+    def _option_tail(self) -> Statement:
+        return Statement(
+            "option-tail", (),
+            "Option devices come only beyond the last device of their arm that is always fitted.",
+            "let option devices stand anywhere on a line",
+        )
+
+    def _switch_position(self) -> Statement:
+        return Statement(
+            "switch-position", (), "The switch is at an end of its line.",
+            "let switches sit along their lines",
+        )
+
+    # -- backbone, service --------------------------------------------------------------------
+
+    def _switch_open(self, switch: str) -> Statement:
+        why = "is required" if self._instance.problem.switches[switch].required else (
+            "sends or receives streams itself"
+        )
+        return Statement("switch-open", (switch,), f"{switch} {why}, so it is open.")
+
+    def _backbone_link(self) -> Statement:
+        backbone = self._instance.problem.backbone
+        pairs = named("-".join(link.ends) for link in backbone.links) if backbone.links else "none"
+        must = ", and all of them where both switches are open" if backbone.shape == "fixed" else ""
+        return Statement(
+            "backbone-link", (), f"The backbone links that may be built are: {pairs}{must}.",
+            "list more backbone links, or fewer that must be built",
+        )
+
+    def _backbone_reach(self, number: str) -> Statement:
+        link = self._instance.problem.backbone.links[int(number)]
+        length = self._backbone.links[int(number)].length_um
+        reach = max(self._instance.problem.reach_um(g) for g in link.grades)
+        return Statement(
+            "backbone-reach", link.ends,
+            f"The backbone link {'-'.join(link.ends)} is {metres(length)} long; "
+            f"{' or '.join(link.grades)} reaches {metres(reach)}, {metres(length - reach)} less.",
+            f"bring the backbone link {'-'.join(link.ends)} to {metres(reach)}, or list a grade "
+            f"for it that reaches {metres(length)}",
+        )
+
+    def _backbone_shape(self) -> Statement:
+        shape = self._instance.problem.backbone.shape.value
+        return Statement(
+            "backbone-shape", (), f"The backbone is a {shape} over the open switches.",
+            f"list more backbone links or make the shape of the backbone other than {shape}",
+        )
+
+    def _backbone_load(self) -> Statement:
+        share = from_base(self._instance.problem.backbone.load_share_ppm, PPM // 100)
+        return Statement(
+            "backbone-load", (), f"A backbone link may be busy {share:f} % of the time.",
+            "raise the load share of backbone links, or list links of a faster grade",
+        )
+
+    def _failure(self, id_: str) -> Statement:
+        rule = self._rules[id_]
+        if rule.group is not None:
+            what, members = f"group {rule.group}", self._groups[rule.group].devices
+        else:
+            devices = self._instance.problem.devices.values()
+            what = f"function {rule.function}"
+            members = tuple(d.id for d in devices if d.function == rule.function)
+        return Statement(
+            "failure", (id_, *members),
+            f"No single failure loses more than {rule.most_lost} of the {len(members)} devices of "
+            f"{what} (rule {id_}).",
+            f"let rule {id_} allow more to be lost",
+        )
+
+    def _deadline(self, stream: str) -> Statement:
+        data = next(s for s in self._instance.streams if s.id == stream)
+        within = f"{from_base(data.limit_ns, NS_PER_US):f} µs"
+        if data.is_transfer:
+            name = stream.partition(" ")[2]
+            return Statement(
+                "transfer", (name,),
+                f"Each frame of transfer {name} arrives within {within}, its pace.",
+                f"give transfer {name} longer",
+            )
+        return Statement(
+            "deadline", (stream,), f"Stream {stream} arrives within {within}.",
+            f"relax the deadline of {stream}",
+        )
+
+
+def told(statements: Iterable[Statement], ways: dict[Statement, str]) -> list[Conflict]:
+    """Conflicts of a proof, statements that are alike told in one.
+
+    ``ways``: what to do about a statement, where that would help.
+    """
+    alike: dict[tuple[str, str], list[Statement]] = {}
+    for statement in statements:
+        alike.setdefault((statement.rule, statement.sentence), []).append(statement)
+    found = []
+    for (rule, sentence), rows in alike.items():
+        whom = list(dict.fromkeys(row.subjects[0] for row in rows if row.subjects))
+        rest = dict.fromkeys(id_ for row in rows for id_ in row.subjects[1:])
+        subjects = tuple(dict.fromkeys((*whom, *rest)))
+        way = next((ways[row] for row in rows if row in ways), "")
+        found.append(
+            Conflict(
+                rule, subjects, sentence.replace("{who}", named(whom)),
+                way.replace("{who}", named(whom) if len(whom) < 2 else f"some of {named(whom)}"),
+            )
+        )
+    return found

@@ -1,0 +1,868 @@
+"""Small changes of machines with a known layout: some leave none, others look alike but keep it.
+
+Every machine is one of :mod:`tests.bench.planted`: its rules just allow a hidden layout. A change
+that is *impossible* names the rules and ids that its proof has to tell; one that *keeps* the layout
+is proved harmless by the check, which accepts the hidden layout still.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import cache
+from itertools import pairwise
+
+from partitioner.check.judge import assess
+from partitioner.explain.handles.handle import edit
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import BuiltLink, Layout, Segment
+from partitioner.model.problem import (
+    BackboneLink,
+    BackboneShape,
+    FailureRule,
+    GradeChoice,
+    Group,
+    GroupKind,
+    Problem,
+    SwitchPosition,
+    Transfer,
+)
+from partitioner.network.cable import CableNetwork
+from tests.bench.planted import LINE, LINK, planted
+
+M = 1_000_000
+
+
+@dataclass(frozen=True)
+class Machine:
+    """A problem, its hidden layout, and what the check says of it."""
+
+    problem: Problem
+    layout: Layout
+    seen: Assessment
+
+    def lines(self, switch: str | None = None) -> list[Segment]:
+        return [
+            s for s in self.layout.segments
+            if s.grade == LINE and (switch is None or s.switch == switch)
+        ]
+
+    @property
+    def home(self) -> dict[str, str]:
+        return {d: s.switch for s in self.layout.segments for d in s.devices}
+
+    @property
+    def busiest(self) -> str:
+        return Counter(s.switch for s in self.lines()).most_common(1)[0][0]
+
+    def of(self, grade: str) -> list[str]:
+        return [
+            d.id for d in self.problem.devices.values() if [c.grade for c in d.grades] == [grade]
+        ]
+
+    def fact(self, name: str, grade: str = LINE) -> int:
+        return max(getattr(f, name) for f in self.seen.segments if f.segment.grade == grade)
+
+
+@cache
+def machine(devices: int, seed: int) -> Machine:
+    made = planted(devices, seed)
+    return Machine(made.problem, made.hidden, assess(made.problem, made.hidden))
+
+
+Change = Callable[[Machine], tuple[Problem, Layout, set[str]]]
+
+
+@dataclass(frozen=True)
+class Case:
+    """A change; ``rules``: those its proof has to name (none: it keeps the hidden layout)."""
+
+    name: str
+    change: Change
+    rules: frozenset[str] = frozenset()
+    devices: int = 48
+    seed: int = 3
+
+
+IMPOSSIBLE: list[Case] = []
+KEPT: list[Case] = []
+
+
+def impossible(*rules: str, **where: int):
+    def add(change: Callable[[Machine], tuple[Problem, set[str]]]) -> object:
+        def whole(m: Machine) -> tuple[Problem, Layout, set[str]]:
+            problem, names = change(m)
+            return problem, m.layout, names
+
+        IMPOSSIBLE.append(Case(change.__name__, whole, frozenset(rules), **where))
+        return change
+
+    return add
+
+
+def kept(**where: int):
+    def add(change: Callable[[Machine], Problem | tuple[Problem, Layout]]) -> object:
+        def whole(m: Machine) -> tuple[Problem, Layout, set[str]]:
+            made = change(m)
+            problem, layout = made if isinstance(made, tuple) else (made, m.layout)
+            return problem, layout, set()
+
+        KEPT.append(Case(change.__name__, whole, **where))
+        return change
+
+    return add
+
+
+# -- edits ------------------------------------------------------------------------------------
+
+
+def limit(problem: Problem, grade: str, **fields: object) -> Problem:
+    return edit("limits", grade, **fields)(problem)
+
+
+def group(problem: Problem, kind: GroupKind, devices: list[str], id_: str = "new") -> Problem:
+    return replace(problem, groups=(*problem.groups, Group(id_, kind, tuple(devices))))
+
+
+def pin(problem: Problem, devices: list[str], *switches: str) -> Problem:
+    for d in devices:
+        problem = edit("devices", d, pinned_switches=switches)(problem)
+    return problem
+
+
+def ports(problem: Problem, grade: str, count: Callable[[int], int], switch: str = "") -> Problem:
+    for s in problem.switches.values():
+        if switch in ("", s.id):
+            groups = tuple(
+                replace(g, count=count(g.count)) if g.grades == (grade,) else g
+                for g in s.port_groups
+            )
+            groups = tuple(g for g in groups if g.count > 0)
+            problem = edit("switches", s.id, port_groups=groups)(problem)
+    return problem
+
+
+def field(problem: Problem, devices: list[str], **fields: object) -> Problem:
+    for d in devices:
+        problem = edit("devices", d, **fields)(problem)
+    return problem
+
+
+def watch(problem: Problem, devices: list[str], most: int) -> Problem:
+    problem = field(
+        replace(problem, failure_rules=()), list(problem.devices), function=None
+    )
+    problem = field(problem, devices, function="watched")
+    return replace(problem, failure_rules=(FailureRule("new-rule", None, "watched", most),))
+
+
+def backbone(problem: Problem, shape: BackboneShape, links: list[BackboneLink]) -> Problem:
+    return replace(problem, backbone=replace(problem.backbone, shape=shape, links=tuple(links)))
+
+
+def joined(a: str, b: str, length_um: int = 5 * M, *, required: bool = False) -> BackboneLink:
+    return BackboneLink((a, b), ("1000BASE-T1",), length_um, required)
+
+
+def chain(problem: Problem, **fields: bool) -> list[BackboneLink]:
+    ids = list(problem.switches)
+    return [joined(a, b, **fields) for a, b in pairwise(ids)]
+
+
+def quiet(problem: Problem) -> Problem:
+    """Without rules on failures, which hang on the backbone."""
+    return replace(problem, failure_rules=())
+
+
+def numbered(layout: Layout) -> Layout:
+    """The ports of each switch in use one after the other, lines first."""
+    used: Counter[str] = Counter()
+    segments = []
+    for s in sorted(layout.segments, key=lambda s: s.grade != LINE):
+        used[s.switch] += 1
+        segments.append(replace(s, port=used[s.switch]))
+    return replace(layout, segments=tuple(segments))
+
+
+def built(layout: Layout, problem: Problem) -> Layout:
+    links = tuple(BuiltLink(k.ends, k.grades[0]) for k in problem.backbone.links)
+    return replace(layout, backbone=links)
+
+
+# -- ports and limits -------------------------------------------------------------------------
+
+
+@impossible("port-exists")
+def fewer_line_ports(m: Machine):
+    return ports(m.problem, LINE, lambda n: 1), set(m.problem.switches)
+
+
+@kept()
+def only_the_line_ports_in_use(m: Machine):
+    p = m.problem
+    for s in p.switches:
+        p = ports(p, LINE, lambda n, s=s: len(m.lines(s)), s)
+    return p, numbered(m.layout)
+
+
+@impossible("port-exists")
+def one_link_port_fewer(m: Machine):
+    busy = Counter(s.switch for s in m.layout.segments if s.grade == LINK).most_common(1)[0][0]
+    return ports(m.problem, LINK, lambda n: n - 1, busy), {busy}
+
+
+@kept()
+def as_many_link_ports_as_links(m: Machine):
+    return m.problem
+
+
+@impossible("nodes", "port-exists")
+def nodes_for_two_devices(m: Machine):
+    return limit(m.problem, LINE, nodes=3), {LINE}
+
+
+@kept()
+def nodes_of_the_longest_line(m: Machine):
+    return limit(m.problem, LINE, nodes=m.fact("nodes"))
+
+
+@impossible("nodes", "port-exists")
+def reserve_of_nodes(m: Machine):
+    keep = m.problem.limits[LINE].nodes - 3
+    return edit("limits", LINE, "reserve", nodes=keep)(m.problem), {LINE}
+
+
+@impossible("length")
+def far_device(m: Machine):
+    far = m.of(LINE)[0]
+    p = field(m.problem, [far], place=None, position_um=(500 * M, 0, 0))
+    return p, {far}
+
+
+@kept()
+def length_of_the_longest_line(m: Machine):
+    return limit(m.problem, LINE, length_um=m.fact("length_um"))
+
+
+@impossible("length")
+def pinned_out_of_reach(m: Machine):
+    ids = list(m.problem.switches)
+    end = max(m.of(LINE), key=lambda d: m.problem.devices[d].position_um[0])
+    p = limit(pin(m.problem, [end], ids[0]), LINE, length_um=14 * M)
+    return p, {end}
+
+
+@impossible("stub")
+def long_stub(m: Machine):
+    d = m.of(LINE)[1]
+    return limit(field(m.problem, [d], stub_um=300_000), LINE, stub_um=200_000), {d}
+
+
+@kept()
+def stub_as_long_as_allowed(m: Machine):
+    d = m.of(LINE)[1]
+    return limit(field(m.problem, [d], stub_um=200_000), LINE, stub_um=200_000)
+
+
+@impossible("unit-loads")
+def heavy_device(m: Machine):
+    d = m.of(LINE)[2]
+    return limit(field(m.problem, [d], unit_load_mul=5_000), LINE, unit_loads_mul=4_000), {d}
+
+
+@impossible("unit-loads", "port-exists")
+def heavy_devices(m: Machine):
+    p = field(m.problem, m.of(LINE), unit_load_mul=2_000)
+    return limit(p, LINE, unit_loads_mul=5_000), {LINE}
+
+
+@kept()
+def unit_loads_of_the_fullest_line(m: Machine):
+    most = max(len(s.devices) for s in m.lines())
+    p = field(m.problem, m.of(LINE), unit_load_mul=2_000)
+    return limit(p, LINE, unit_loads_mul=2_000 * most)
+
+
+@impossible("spacing", "length", "port-exists")
+def spacing_for_two(m: Machine):
+    longest = m.problem.limits[LINE].length_um
+    return limit(m.problem, LINE, spacing_min_um=longest // 3), {LINE}
+
+
+@kept()
+def spacing_of_the_closest(m: Machine):
+    return limit(m.problem, LINE, spacing_min_um=m.problem.line.drop_slack_um)
+
+
+@impossible("length", "port-exists")
+def no_cable_for_two(m: Machine):
+    p = m.problem
+    p = replace(p, line=replace(p.line, drop_slack_um=p.limits[LINE].length_um // 3))
+    return replace(limit(p, LINK, length_um=200 * M), groups=()), set()
+
+
+@impossible("load")
+def chatty_device(m: Machine):
+    s = next(s for s in m.problem.streams.values() if s.source in m.of(LINE))
+    return edit("streams", s.id, payload_bytes=1_400, period_ns=1_200_000)(m.problem), {s.source}
+
+
+@impossible("load", "port-exists")
+def chatty_devices(m: Machine):
+    p = m.problem
+    for s in p.streams.values():
+        if s.source in m.of(LINE):
+            p = edit("streams", s.id, payload_bytes=1_000, period_ns=2_500_000, jitter_ns=0,
+                     deadline_ns=10**10, destinations=(m.busiest,))(p)
+        else:
+            p = edit("streams", s.id, deadline_ns=10**10)(p)
+    return limit(p, LINE, load_share_ppm=950_000), {LINE}
+
+
+@kept()
+def load_of_the_busiest_line(m: Machine):
+    return limit(m.problem, LINE, load_share_ppm=m.fact("load_share_ppm"))
+
+
+@kept()
+def load_of_the_busiest_link(m: Machine):
+    return limit(m.problem, LINK, load_share_ppm=m.fact("load_share_ppm", LINK))
+
+
+@impossible("load")
+def link_too_slow(m: Machine):
+    d = m.of(LINK)[0]
+    s = next(s for s in m.problem.streams.values() if d in (s.source, *s.destinations))
+    p = edit("streams", s.id, payload_bytes=1_400, period_ns=125_000)(m.problem)
+    return p, {d} if s.source == d else {s.source}
+
+
+# -- pins, groups -----------------------------------------------------------------------------
+
+
+@impossible("pin", "nodes", "port-exists")
+def pinned_to_a_small_switch(m: Machine):
+    s = m.busiest
+    p = replace(m.problem, groups=())
+    return limit(pin(p, m.of(LINE), s), LINE, length_um=200 * M), {s}
+
+
+@kept()
+def everyone_pinned_home(m: Machine):
+    p = m.problem
+    for d, s in m.home.items():
+        p = pin(p, [d], s)
+    return p
+
+
+@kept()
+def pinned_to_home_and_next(m: Machine):
+    p, ids = m.problem, list(m.problem.switches)
+    for d, s in m.home.items():
+        p = pin(p, [d], s, ids[(ids.index(s) + 1) % len(ids)])
+    return p
+
+
+@impossible("apart-switch")
+def more_apart_than_switches(m: Machine):
+    some = m.of(LINE)[: len(m.problem.switches) + 1]
+    return group(m.problem, GroupKind.APART_SWITCH, some), set(some)
+
+
+@impossible("apart-switch", "pin")
+def apart_on_fewer_switches(m: Machine):
+    ids, some = list(m.problem.switches), m.of(LINE)[:3]
+    p = limit(pin(m.problem, some, *ids[:2]), LINE, length_um=200 * M)
+    return group(p, GroupKind.APART_SWITCH, some), set(some)
+
+
+@impossible("apart-switch", "length")
+def apart_without_reach(m: Machine):
+    p = m.problem
+    some = m.of(LINE)[:2]
+    p = field(p, some, place=None, position_um=(-14 * M, 0, M), pinned_switches=None)
+    network = CableNetwork(p)
+    near, second, *_ = sorted(network.length_um(some[0], s) for s in p.switches)
+    p = limit(p, LINE, length_um=(near + second) // 2)
+    return group(replace(p, groups=()), GroupKind.APART_SWITCH, some), set(some)
+
+
+@kept()
+def apart_one_at_each_switch(m: Machine):
+    first = {s: d for d, s in reversed(m.home.items())}
+    return group(m.problem, GroupKind.APART_SWITCH, list(first.values()))
+
+
+@impossible("apart-segment", "port-exists")
+def more_apart_than_lines(m: Machine):
+    p = m.problem
+    room = sum(g.count for s in p.switches.values() for g in s.port_groups if LINE in g.grades)
+    some = m.of(LINE)[: room + 1]
+    p = replace(p, groups=())
+    return group(p, GroupKind.APART_SEGMENT, some), set(some)
+
+
+@kept()
+def apart_one_on_each_line(m: Machine):
+    return group(m.problem, GroupKind.APART_SEGMENT, [s.devices[0] for s in m.layout.segments])
+
+
+@impossible("apart-segment", "pin", "port-exists")
+def apart_at_one_switch(m: Machine):
+    s = m.busiest
+    room = sum(g.count for g in m.problem.switches[s].port_groups if LINE in g.grades)
+    some = m.of(LINE)[: room + 1]
+    p = limit(pin(m.problem, some, s), LINE, length_um=200 * M)
+    return group(p, GroupKind.APART_SEGMENT, some), set(some)
+
+
+@impossible("together", "nodes")
+def more_together_than_a_line_holds(m: Machine):
+    some = m.of(LINE)[: m.problem.limits[LINE].nodes]
+    p = limit(m.problem, LINE, length_um=400 * M)
+    return group(replace(p, groups=()), GroupKind.TOGETHER, some), set(some)
+
+
+@kept()
+def together_as_on_each_line(m: Machine):
+    p = replace(m.problem, groups=())
+    for n, s in enumerate(m.lines()):
+        if len(s.devices) > 1:
+            p = group(p, GroupKind.TOGETHER, list(s.devices), f"new-{n}")
+    return p
+
+
+@impossible("together", "length")
+def together_from_end_to_end(m: Machine):
+    at = sorted(m.of(LINE), key=lambda d: m.problem.devices[d].position_um[0])
+    p = limit(replace(m.problem, groups=()), LINE, length_um=13 * M)
+    return group(p, GroupKind.TOGETHER, [at[0], at[-1]]), {at[0], at[-1]}
+
+
+@impossible("together", "unit-loads")
+def together_too_heavy(m: Machine):
+    some = list(max(m.lines(), key=lambda s: len(s.devices)).devices[:3])
+    p = limit(field(m.problem, some, unit_load_mul=3_000), LINE, unit_loads_mul=8_000)
+    return group(p, GroupKind.TOGETHER, some), set(some)
+
+
+@impossible("together", "load")
+def together_too_chatty(m: Machine):
+    some = list(max(m.lines(), key=lambda s: len(s.devices)).devices[:3])
+    p = group(m.problem, GroupKind.TOGETHER, some)
+    for s in p.streams.values():
+        if s.source in some:
+            p = edit("streams", s.id, payload_bytes=1_400, period_ns=3_000_000,
+                     deadline_ns=10**10, destinations=(m.busiest,))(p)
+    return limit(p, LINE, load_share_ppm=900_000), set(some)
+
+
+@impossible("together", "pin")
+def together_at_two_switches(m: Machine):
+    a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
+    ids = list(m.problem.switches)
+    p = pin(pin(m.problem, [a], ids[0]), [b], ids[1])
+    return group(limit(p, LINE, length_um=200 * M), GroupKind.TOGETHER, [a, b]), {a, b}
+
+
+@impossible("together", "failure")
+def together_but_watched(m: Machine):
+    at = sorted(m.lines(), key=lambda s: len(s.devices))
+    some = [at[-1].devices[0], at[-1].devices[1], at[-1].devices[2]]
+    return group(watch(m.problem, some, 2), GroupKind.TOGETHER, some), set(some)
+
+
+@impossible("together", "switch-position", "length")
+def together_on_both_sides(m: Machine):
+    a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
+    p = m.problem
+    s = next(iter(p.switches))
+    spot = p.places[p.switches[s].place].position_um
+    p = replace(p, pathways=(), line=replace(p.line, switch_position=SwitchPosition.END))
+    p = field(p, [a], place=None, position_um=(spot[0] - 4 * M, spot[1], spot[2]))
+    p = field(p, [b], place=None, position_um=(spot[0] + 4 * M, spot[1], spot[2]))
+    p = limit(pin(p, [a, b], s), LINE, length_um=10 * M)
+    return group(p, GroupKind.TOGETHER, [a, b]), {a, b}
+
+
+@impossible("together", "option-tail", "length")
+def together_with_the_option_near(m: Machine):
+    a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
+    p = m.problem
+    s = next(iter(p.switches))
+    spot = p.places[p.switches[s].place].position_um
+    p = replace(
+        p, pathways=(),
+        line=replace(p.line, option_tail=True, switch_position=SwitchPosition.END),
+    )
+    p = field(p, [a], place=None, position_um=(spot[0] + 2 * M, spot[1], spot[2]), option="comfort")
+    p = field(p, [b], place=None, position_um=(spot[0] + 6 * M, spot[1], spot[2]), option=None)
+    p = limit(pin(p, [a, b], s), LINE, length_um=8 * M)
+    return group(p, GroupKind.TOGETHER, [a, b]), {a, b}
+
+
+# -- who shares a line ------------------------------------------------------------------------
+
+
+@impossible("safety-span", "port-exists")
+def many_levels(m: Machine):
+    p = m.problem
+    for n, d in enumerate(m.of(LINE)):
+        p = field(p, [d], safety_level=n)
+    return replace(p, sharing=replace(p.sharing, safety_span=0)), set()
+
+
+@kept()
+def a_level_for_each_line(m: Machine):
+    p = m.problem
+    for n, s in enumerate(m.lines()):
+        p = field(p, list(s.devices), safety_level=n)
+    return replace(p, sharing=replace(p.sharing, safety_span=0))
+
+
+@impossible("security-domain", "port-exists")
+def many_domains(m: Machine):
+    p = m.problem
+    for n, d in enumerate(m.of(LINE)):
+        p = field(p, [d], security_domain=f"domain-{n // 2}", safety_level=None)
+    return p, set()
+
+
+@kept()
+def a_domain_for_each_line(m: Machine):
+    p = m.problem
+    for n, s in enumerate(m.lines()):
+        p = field(p, list(s.devices), security_domain=f"domain-{n}")
+    return p
+
+
+@impossible("security-domain", "pin", "port-exists")
+def domains_at_one_switch(m: Machine):
+    s = m.busiest
+    room = sum(g.count for g in m.problem.switches[s].port_groups if LINE in g.grades)
+    some = m.of(LINE)[: room + 1]
+    p = limit(pin(m.problem, some, s), LINE, length_um=200 * M)
+    for n, d in enumerate(some):
+        p = field(p, [d], security_domain=f"domain-{n}", safety_level=None)
+    return p, {s}
+
+
+# -- failures ---------------------------------------------------------------------------------
+
+
+@impossible("failure")
+def losses_no_split_avoids(m: Machine):
+    some = m.of(LINE)[: 2 * len(m.problem.switches) + 1]
+    return watch(m.problem, some, 2), set(some)
+
+
+@kept()
+def losses_of_the_hidden_layout(m: Machine):
+    some = m.of(LINE)[:12]
+    p = watch(m.problem, some, 12)
+    at = Counter(m.home[d] for d in some)
+    links = chain(p)
+    p = backbone(p, BackboneShape.FIXED, links)
+    p = replace(p, streams={
+        k: replace(s, destinations=(m.home.get(s.source, s.source),), deadline_ns=10**10)
+        for k, s in p.streams.items() if s.source in m.home
+    })
+    return edit("failure_rules", "new-rule", most_lost=max(at.values()))(p), built(m.layout, p)
+
+
+@impossible("failure", "pin")
+def losses_at_one_switch(m: Machine):
+    some = m.of(LINE)[:4]
+    p = limit(pin(watch(m.problem, some, 3), some, m.busiest), LINE, length_um=200 * M)
+    return p, set(some)
+
+
+@impossible("failure", "pin")
+def losses_at_two_switches(m: Machine):
+    some = m.of(LINE)[:3]
+    p = pin(watch(m.problem, some, 1), some, *list(m.problem.switches)[:2])
+    return limit(p, LINE, length_um=200 * M), set(some)
+
+
+# -- pathways ---------------------------------------------------------------------------------
+
+
+def behind(m: Machine, n: int) -> tuple[Problem, list[str], str]:
+    """Some devices that a place behind one pathway of its own holds."""
+    p = m.problem
+    some = m.of(LINE)[:n]
+    side = next(w for w in p.pathways if w.id.startswith("side-"))
+    end = next(e for e in side.ends if "-" in e)
+    p = field(p, some, place=end, position_um=None)
+    p = limit(p, LINE, length_um=200 * M)
+    return edit("pathways", side.id, max_cables=1)(p), some, side.id
+
+
+@impossible("pathway-capacity", "nodes")
+def more_behind_a_pathway_than_fit(m: Machine):
+    p, _, side = behind(m, m.problem.limits[LINE].nodes)
+    return p, {side, LINE}
+
+
+@impossible("pathway-capacity", "apart-segment")
+def apart_behind_a_pathway(m: Machine):
+    p, some, side = behind(m, 2)
+    return group(p, GroupKind.APART_SEGMENT, some), {side, *some}
+
+
+@impossible("pathway-capacity")
+def links_behind_a_pathway(m: Machine):
+    p = m.problem
+    side = next(w for w in p.pathways if w.id.startswith("side-"))
+    end = next(e for e in side.ends if "-" in e)
+    some = m.of(LINK)[:2]
+    p = limit(field(p, some, place=end, position_um=None), LINK, length_um=200 * M)
+    return edit("pathways", side.id, max_cables=1)(p), {side.id, *some}
+
+
+@impossible("pathway-capacity", "pin")
+def pinned_through_a_pathway(m: Machine):
+    p, ids = m.problem, list(m.problem.switches)
+    a, b = p.switches[ids[0]].place, p.switches[ids[1]].place
+    duct = f"duct-{max(int(a[1:]), int(b[1:])) - 1}"
+    some = sorted(m.of(LINE), key=lambda d: -p.devices[d].position_um[0])
+    some = some[: 2 * p.limits[LINE].nodes]
+    p = limit(pin(p, some, ids[0]), LINE, length_um=400 * M)
+    p = ports(p, LINE, lambda n: n + 20)
+    return edit("pathways", duct, max_cables=1)(p), {duct}
+
+
+@kept()
+def as_many_cables_as_run_there(m: Machine):
+    through: Counter[str] = Counter()
+    network = CableNetwork(m.problem)
+    for s in m.layout.segments:
+        stops = [s.switch, *s.devices]
+        through.update({w for a, b in pairwise(stops) for w in network.pathways_on(a, b)})
+    p = m.problem
+    for w in p.pathways:
+        p = edit("pathways", w.id, max_cables=max(1, through[w.id]))(p)
+    return p
+
+
+# -- time -------------------------------------------------------------------------------------
+
+
+@impossible("deadline")
+def deadline_of_a_moment(m: Machine):
+    s = next(s for s in m.problem.streams.values() if s.source in m.of(LINE))
+    return edit("streams", s.id, deadline_ns=50_000)(m.problem), {s.id, s.source}
+
+
+@kept()
+def deadlines_as_judged(m: Machine):
+    worst: dict[str, int] = defaultdict(int)
+    for f in m.seen.streams:
+        worst[f.stream] = max(worst[f.stream], f.bound_ns or 0)
+    p = m.problem
+    for s, ns in worst.items():
+        p = edit("streams", s, deadline_ns=ns)(p)
+    return p
+
+
+def far_talk(m: Machine) -> tuple[Problem, str, str, str]:
+    """A stream between devices pinned to the two ends of a chain of slow switches."""
+    p, ids = m.problem, list(m.problem.switches)
+    a = min(m.of(LINE), key=lambda d: p.devices[d].position_um[0])
+    b = max(m.of(LINE), key=lambda d: p.devices[d].position_um[0])
+    p = pin(pin(p, [a], ids[0]), [b], ids[-1])
+    p = backbone(quiet(p), BackboneShape.FIXED, chain(p))
+    s = next(iter(p.streams))
+    p = replace(p, streams={
+        k: replace(v, deadline_ns=10**10) for k, v in p.streams.items()
+    })
+    for id_ in ids:
+        p = edit("switches", id_, forwarding_delay_ns=2_000_000)(p)
+    return limit(edit("streams", s, source=a, destinations=(b,))(p), LINE, length_um=200*M), s, a, b
+
+
+@impossible("deadline", "pin")
+def deadline_between_far_switches(m: Machine):
+    p, s, a, b = far_talk(m)
+    return edit("streams", s, deadline_ns=2_000_000 * len(p.switches))(p), {s, a, b}
+
+
+@impossible("deadline", "pin")
+def deadline_to_a_far_switch(m: Machine):
+    p, s, a, _ = far_talk(m)
+    last = list(p.switches)[-1]
+    p = edit("streams", s, destinations=(last,))(p)
+    return edit("streams", s, deadline_ns=2_000_000 * len(p.switches))(p), {s, a}
+
+
+@impossible("deadline", "port-exists")
+def deadlines_for_short_cycles(m: Machine):
+    p = m.problem
+    hub = next(iter(p.switches))
+    p = replace(quiet(p), streams={
+        f"t{n}": replace(
+            next(iter(p.streams.values())), id=f"t{n}", source=d, destinations=(hub,),
+            payload_bytes=1_000, period_ns=10**9, jitter_ns=0, deadline_ns=3_000_000,
+        )
+        for n, d in enumerate(m.of(LINE))
+    })
+    return p, set()
+
+
+@impossible("load")
+def transfer_in_no_time(m: Machine):
+    d = m.of(LINE)[0]
+    hub = next(iter(m.problem.switches))
+    t = Transfer("update", hub, (d,), 1_400, 400_000)
+    return replace(m.problem, transfers={"update": t}), set()
+
+
+@kept()
+def transfer_without_haste(m: Machine):
+    d = m.of(LINE)[0]
+    hub = m.home[d]
+    t = Transfer("update", hub, (d,), 4_000_000, None)
+    return replace(m.problem, transfers={"update": t})
+
+
+# -- backbone ---------------------------------------------------------------------------------
+
+
+@impossible("backbone-reach", "backbone-link", devices=200, seed=1)
+def fixed_link_too_long(m: Machine):
+    p = backbone(quiet(m.problem), BackboneShape.FIXED, chain(m.problem))
+    return edit("backbone", "links", 0, length_um=900 * M)(p), set(p.backbone.links[0].ends)
+
+
+@impossible("backbone-reach", "backbone-link")
+def required_link_too_long(m: Machine):
+    p = backbone(quiet(m.problem), BackboneShape.ANY, chain(m.problem))
+    p = edit("backbone", "links", 1, length_um=900 * M, required=True)(p)
+    return p, set(p.backbone.links[1].ends)
+
+
+@kept()
+def fixed_link_as_long_as_it_reaches(m: Machine):
+    p = backbone(quiet(m.problem), BackboneShape.FIXED, chain(m.problem))
+    p = edit("backbone", "links", 0, length_um=p.reach_um("1000BASE-T1"))(p)
+    p = replace(p, streams={
+        k: replace(s, deadline_ns=s.deadline_ns + 10**6) for k, s in p.streams.items()
+    })
+    return p, built(m.layout, p)
+
+
+@kept()
+def link_too_long_that_need_not_be_built(m: Machine):
+    p = backbone(quiet(m.problem), BackboneShape.ANY, chain(m.problem))
+    layout = built(m.layout, p)
+    ids = list(p.switches)
+    p = backbone(p, BackboneShape.ANY, [*p.backbone.links, joined(ids[0], ids[2], 900 * M)])
+    p = replace(p, streams={
+        k: replace(s, deadline_ns=s.deadline_ns + 10**6) for k, s in p.streams.items()
+    })
+    return p, layout
+
+
+@impossible("backbone-shape", "backbone-link")
+def tree_without_a_branch(m: Machine):
+    p = backbone(quiet(m.problem), BackboneShape.TREE, chain(m.problem)[1:])
+    return p, {next(iter(p.switches))}
+
+
+@impossible("backbone-shape", "backbone-link")
+def ring_left_open(m: Machine):
+    p = backbone(quiet(m.problem), BackboneShape.RING, chain(m.problem))
+    return p, set()
+
+
+@impossible("backbone-reach", "backbone-shape")
+def ring_with_a_link_too_long(m: Machine):
+    ids = list(m.problem.switches)
+    links = [*chain(m.problem), joined(ids[0], ids[-1], 900 * M)]
+    return backbone(quiet(m.problem), BackboneShape.RING, links), {ids[0], ids[-1]}
+
+
+@kept()
+def ring_of_all(m: Machine):
+    ids = list(m.problem.switches)
+    p = backbone(
+        quiet(m.problem), BackboneShape.RING, [*chain(m.problem), joined(ids[0], ids[-1])]
+    )
+    p = replace(p, streams={
+        k: replace(s, deadline_ns=s.deadline_ns + 10**6) for k, s in p.streams.items()
+    })
+    return p, built(m.layout, p)
+
+
+@impossible("backbone-link", "pin")
+def no_way_between_pinned(m: Machine):
+    p, *_ = far_talk(m)
+    return backbone(p, BackboneShape.ANY, chain(p)[1:]), set()
+
+
+@impossible("backbone-shape", "backbone-link", "pin")
+def candidate_outside_the_tree(m: Machine):
+    ids = list(m.problem.switches)
+    p = edit("switches", ids[-1], required=False)(quiet(m.problem))
+    d = max(m.of(LINE), key=lambda d: p.devices[d].position_um[0])
+    p = replace(p, streams={
+        k: s for k, s in p.streams.items() if ids[-1] not in (s.source, *s.destinations)
+    })
+    p = limit(pin(p, [d], ids[-1]), LINK, length_um=200 * M)
+    return backbone(p, BackboneShape.TREE, chain(p)[:-1]), {d, ids[-1]}
+
+
+@impossible("backbone-load")
+def backbone_without_room(m: Machine):
+    p = backbone(quiet(m.problem), BackboneShape.FIXED, chain(m.problem))
+    ids = list(p.switches)
+    s = next(iter(p.streams.values()))
+    new = {
+        f"n{n}": replace(s, id=f"n{n}", source=ids[0], destinations=(ids[-1],),
+                         payload_bytes=1_400, period_ns=100_000, jitter_ns=0, deadline_ns=10**9)
+        for n in range(8)
+    }
+    return replace(p, streams={**p.streams, **new}), set()
+
+
+@kept()
+def backbone_with_just_enough_room(m: Machine):
+    p = backbone(quiet(m.problem), BackboneShape.FIXED, chain(m.problem))
+    p = replace(p, streams={
+        k: replace(s, deadline_ns=s.deadline_ns + 10**6) for k, s in p.streams.items()
+    })
+    layout = built(m.layout, p)
+    return edit("backbone", load_share_ppm=20_000)(p), layout
+
+
+# -- grades -----------------------------------------------------------------------------------
+
+
+@impossible("port-exists")
+def one_link_device_more(m: Machine):
+    d = m.of(LINE)[0]
+    return field(m.problem, [d], grades=(GradeChoice(LINK),)), set(m.problem.switches)
+
+
+@kept()
+def a_device_of_both_grades(m: Machine):
+    d = m.of(LINE)[0]
+    return field(m.problem, [d], grades=(GradeChoice(LINE), GradeChoice(LINK)))
+
+
+@impossible("port-grade")
+def grade_without_a_port(m: Machine):
+    d = m.of(LINE)[0]
+    return field(m.problem, [d], grades=(GradeChoice("1000BASE-T1"),)), {d}
+
+
+def _as_planted(m: Machine) -> tuple[Problem, Layout, set[str]]:
+    return m.problem, m.layout, set()
+
+
+KEPT += [
+    Case(f"as planted, {n} devices, seed {seed}", _as_planted, devices=n, seed=seed)
+    for n, seeds in ((40, range(7)), (24, range(8)), (200, (1,)))
+    for seed in seeds
+]
