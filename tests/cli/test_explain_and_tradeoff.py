@@ -43,6 +43,7 @@ def test_explain_names_rules_lines_and_ways(capsys) -> None:
         f"  {PUMPS}:{nodes}: [nodes] A line of 10BASE-T1S-multidrop has at most 4 nodes, its "
         "switch port included.\n"
         "  because: 5 devices need a shared line, and all line ports together have room for 3.\n"
+        "  because: A line of 10BASE-T1S-multidrop has room for 3 devices.\n"
         "\n"
         "Ways out, each planned and checked:\n"
         "  1. raise the node limit of 10BASE-T1S-multidrop from 4 to 6; the layout then costs "

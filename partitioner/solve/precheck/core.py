@@ -11,7 +11,7 @@ from partitioner.solve.precheck.statements import Key
 
 MOST_TERMS = 300_000
 """Terms of rows that may be solved, all solves together, to find a small part."""
-WHOLE_SOLVES = 4
+WHOLE_SOLVES = 1
 """Solves of all rows that may come on top of these."""
 A_SOLVE = 2_000
 """Terms that take about as long as what every solve takes besides."""
@@ -71,7 +71,8 @@ class Shrinking:
             ),
         )
         statements = self._fewer(
-            [k for k in keys if k[0] in set(kept)], lambda some: self._has_none(rows, [*together, *some]),
+            [k for k in keys if k[0] in set(kept)],
+            lambda some: self._has_none(rows, [*together, *some]),
         )
         blocks = self._fewer(
             blocks, lambda some: self._has_none(Relaxation(places, some), [*together, *statements]),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -13,6 +14,9 @@ from partitioner.units import MUL_PER_UNIT_LOAD, NS_PER_US, PPM, UM_PER_M, from_
 
 MOST_NAMED = 8
 """Names told in a sentence; the rest is counted."""
+
+MOST_OF_A_RULE = 4
+"""Sentences told of one rule; the rest is counted."""
 
 Key = tuple[str, ...]
 """Rule, then whom the statement is about."""
@@ -282,7 +286,15 @@ def told(statements: Iterable[Statement], ways: dict[Statement, str]) -> list[Co
     for statement in statements:
         alike.setdefault((statement.rule, statement.sentence), []).append(statement)
     found = []
+    of_rule = Counter(rule for rule, _ in alike)
+    told_of: Counter[str] = Counter()
     for (rule, sentence), rows in alike.items():
+        told_of[rule] += 1
+        if told_of[rule] > MOST_OF_A_RULE:
+            continue
+        more = of_rule[rule] - MOST_OF_A_RULE
+        if told_of[rule] == MOST_OF_A_RULE and more > 0:
+            sentence += f" {more} more statements of the same rule take part."
         whom = list(dict.fromkeys(row.subjects[0] for row in rows if row.subjects))
         rest = dict.fromkeys(id_ for row in rows for id_ in row.subjects[1:])
         subjects = tuple(dict.fromkeys((*whom, *rest)))
