@@ -13,11 +13,29 @@ from partitioner.solve.precheck.hopeless import hopeless
 from tests.solve.conflict_table import IMPOSSIBLE, KEPT, Case, machine
 
 
+SLOW = {
+    "no_cable_for_two", "chatty_devices", "heavy_devices", "deadlines_for_short_cycles",
+    "spacing_for_two", "more_apart_than_lines", "many_levels", "many_domains",
+    "pinned_to_a_small_switch",
+}
+"""Conflicts that concern most devices at once, so that a small part takes long to find."""
+
+
+def marked(cases: list[Case]) -> list[object]:
+    return [
+        pytest.param(
+            case, id=case.name,
+            marks=[pytest.mark.slow] if case.name in SLOW or case.devices > 48 else [],
+        )
+        for case in cases
+    ]
+
+
 def conflicts(problem: Problem) -> list[Conflict]:
     return hopeless(ColumnBuilder(Instance(problem)))
 
 
-@pytest.mark.parametrize("case", IMPOSSIBLE, ids=lambda case: case.name)
+@pytest.mark.parametrize("case", marked(IMPOSSIBLE))
 def test_what_rules_make_impossible_is_proved_with_rules_and_names(case: Case) -> None:
     problem, layout, names = case.change(machine(case.devices, case.seed))
     assert assess(problem, layout).findings
@@ -26,7 +44,7 @@ def test_what_rules_make_impossible_is_proved_with_rules_and_names(case: Case) -
     assert names <= {id_ for c in found for id_ in c.subjects}
 
 
-@pytest.mark.parametrize("case", KEPT, ids=lambda case: case.name)
+@pytest.mark.parametrize("case", marked(KEPT))
 def test_what_keeps_a_layout_is_not_called_impossible(case: Case) -> None:
     problem, layout, _ = case.change(machine(case.devices, case.seed))
     assert not assess(problem, layout).findings

@@ -32,6 +32,8 @@ WORK = 0.3
 """Deterministic seconds that one solve may take."""
 MOST_CLIQUES = 6
 """Sets of devices of which no two share a line, tried for each switch and grade."""
+MOST_BRIDGES = 300
+"""Pathways tried that alone join two parts, those with the least room first."""
 MOST_BUDGETS = 4
 """Steps of tightness by which devices with tight deadlines are counted on lines."""
 
@@ -503,12 +505,16 @@ class Relaxation:
         parts = [frozenset(part) for part in nx.connected_components(rest)]
         sides = set(parts)
         whole = {node: part for part in nx.connected_components(graph) for node in part}
-        bridges = set(nx.bridges(graph)) if capped else set()
-        for a, b in capped:
-            if (a, b) in bridges or (b, a) in bridges:
-                cut = graph.copy()
+        bridges = set(nx.bridges(graph))
+        narrow = [e for e in capped if e in bridges or e[::-1] in bridges]
+        narrow.sort(key=lambda e: (caps[graph.edges[e]["id"]], e))
+        if narrow:
+            cut = nx.Graph(graph.edges)
+            for a, b in narrow[:MOST_BRIDGES]:
+                self.instance.look()
                 cut.remove_edge(a, b)
                 side = frozenset(nx.node_connected_component(cut, a))
+                cut.add_edge(a, b)
                 other = frozenset(whole[a]) - side
                 sides.add(min(side, other, key=lambda p: (len(p), sorted(p))))
         done: set[frozenset[str]] = set()
