@@ -12,7 +12,6 @@ from partitioner.solve.instance import Instance
 from partitioner.solve.precheck.hopeless import hopeless
 from tests.solve.conflict_table import IMPOSSIBLE, KEPT, Case, machine
 
-
 SLOW = {
     "no_cable_for_two", "chatty_devices", "heavy_devices", "deadlines_for_short_cycles",
     "spacing_for_two", "more_apart_than_lines", "many_levels", "many_domains",

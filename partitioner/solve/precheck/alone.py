@@ -24,7 +24,9 @@ def homeless(builder: ColumnBuilder) -> list[Conflict]:
 
 def by_counting(builder: ColumnBuilder) -> list[Conflict]:
     """More devices than there are ports, or switches, for them."""
-    return _too_few_ports(builder) or _too_few_switches(builder)
+    return (
+        _too_few_ports(builder) or _too_few_switches(builder) or _too_many_to_lose(builder)
+    )
 
 
 def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
@@ -238,4 +240,20 @@ def _too_few_switches(builder: ColumnBuilder) -> list[Conflict]:
         )
         for members in inst.apart_switch
         if len(members) > inst.switch_count
+    ]
+
+
+def _too_many_to_lose(builder: ColumnBuilder) -> list[Conflict]:
+    """Failure rules that no split over the switches keeps."""
+    inst = builder.instance
+    return [
+        Conflict(
+            "failure",
+            (rule.id, *(inst.device_ids[i] for i in members)),
+            f"Rule {rule.id} lets one switch carry {cap} of its {len(members)} devices at most, "
+            f"and there are {inst.switch_count} switches.",
+            f"let rule {rule.id} allow {-(-len(members) // inst.switch_count)} to be lost",
+        )
+        for (members, cap), rule in zip(inst.loss_caps, inst.problem.failure_rules, strict=True)
+        if inst.switch_count and len(members) > cap * inst.switch_count
     ]

@@ -28,7 +28,7 @@ from partitioner.solve.precheck.statements import Key
 from partitioner.timing.frames import slot_on_link_ns
 from partitioner.units import PPM
 
-WORK = 0.3
+WORK = 0.5
 """Deterministic seconds that one solve may take."""
 MOST_CLIQUES = 6
 """Sets of devices of which no two share a line, tried for each switch and grade."""
