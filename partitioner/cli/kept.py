@@ -47,7 +47,7 @@ class Kept:
         """Give the result of this run in short."""
         bound = None if self.bound_money is None else self.bound_money / MONEY_STEPS
         cost = self.cost_money / MONEY_STEPS
-        return {"folder": str(self.also_found), "objective": cost, "bound": bound}
+        return {"folder": str(self.also_found), "priced_total": cost, "bound": bound}
 
     def kept_data(self) -> dict[str, Any]:
         """Give the result that stays in short."""
@@ -55,7 +55,7 @@ class Kept:
         bound = None if bound_money is None else bound_money / MONEY_STEPS
         return {
             "folder": str(self.folder),
-            "objective": cost_money / MONEY_STEPS,
+            "priced_total": cost_money / MONEY_STEPS,
             "bound": bound,
             "also_found": self.also_found_data(),
         }

@@ -12,7 +12,7 @@ class Status(StrEnum):
     """What is known about the layout found."""
 
     OPTIMAL = "optimal"
-    """Proved: no cheaper layout keeps all rules."""
+    """Proved: no layout that keeps all rules has a lower priced total."""
     FEASIBLE = "feasible"
     """Keeps all rules; the gap says how far from optimal it can be at most."""
 

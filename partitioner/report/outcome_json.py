@@ -66,7 +66,7 @@ def outcome_data(
             "money": cost.money / MONEY_STEPS,
             "mass_g": cost.mass_mg / MG_PER_G,
             "latency_us": cost.latency_ns / NS_PER_US,
-            "objective": cost.objective_money / MONEY_STEPS,
+            "priced_total": cost.objective_money / MONEY_STEPS,
             "by_kind": {kind: money / MONEY_STEPS for kind, money in cost.by_kind_money},
         },
         "bound": None if outcome is None else outcome.bound_money / MONEY_STEPS,

@@ -24,6 +24,7 @@ from partitioner.report.drawing_input import DrawingInput
 from partitioner.report.sections import Column, Figure, Section, Table
 from partitioner.report.strips import strip_figures
 from partitioner.report.tables import PARTS_OF_DELAY, delay_parts_ns, worst_first
+from partitioner.report.verdict import priced_total_text
 from partitioner.units import MONEY_STEPS, PPM, duration_text
 
 GUARANTEED_NODES = 8
@@ -193,10 +194,7 @@ def _costs(
             f"{money_text(star.money - cost.money, currency)} ({less}) less than a switched star."
         )
     if cost.objective_money != cost.money:
-        intro.append(
-            f"With mass and latency weighed as the problem asks, the cost is "
-            f"{money_text(cost.objective_money, currency)}."
-        )
+        intro.append(priced_total_text(problem, assessment))
     shown = [tables[n] for n in ("baseline", "cost-by-kind", "parts")]
     figures = _timeline(problem, outcome)
     return Section("Costs", intro, shown, figures, id="costs", figures_last=True)

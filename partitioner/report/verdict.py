@@ -18,6 +18,10 @@ from partitioner.report.amounts import (
 )
 from partitioner.report.sections import State
 from partitioner.report.tables import worst_first
+from partitioner.units import MONEY_STEPS
+
+
+CENT = MONEY_STEPS // 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,17 +72,46 @@ def proof_text(problem: Problem, assessment: Assessment, outcome: Outcome | None
         return ""
     if outcome is None:
         return "The layout was judged, not planned: how far it is from the cheapest is not known."
+    is_money = not _weights(problem)
+    total = "" if is_money else f" {priced_total_text(problem, assessment)}"
     if outcome.status is Status.OPTIMAL:
-        return "Proved: no cheaper layout keeps all rules."
-    gap = f"Proven gap {ratio_text(outcome.gap, 2)}: "
+        if is_money:
+            return "Proved: no layout that keeps all rules costs less."
+        return f"Proved: no layout that keeps all rules has a lower priced total.{total}"
+    gap = f"Proven gap {ratio_text(outcome.gap, 2)}: no layout that keeps all rules can "
     bound = money_text(outcome.bound_money, problem.currency)
-    if assessment.cost.objective_money == assessment.cost.money:
-        return f"{gap}no layout that keeps all rules can cost less than {bound}."
-    weighed = money_text(assessment.cost.objective_money, problem.currency)
+    if is_money:
+        return f"{gap}cost less than {bound}."
+    return f"{gap}have a priced total below {bound}.{total}"
+
+
+def priced_total_text(problem: Problem, assessment: Assessment) -> str:
+    """What is minimised and how it comes about, in one sentence; money alone if nothing else is."""
+    cost = assessment.cost
+    currency = problem.currency
+    money = money_text(cost.money, currency)
+    weights = _weights(problem)
+    if not weights:
+        return f"Its cost is {money}; nothing else has a price."
+    # The three amounts are read together, so as they are shown they have to add up.
+    rest = money_text(_shown(cost.objective_money) - _shown(cost.money), currency)
     return (
-        f"{gap}with mass and latency weighed in it costs {weighed}, and no layout that keeps all "
-        f"rules can be below {bound}."
+        f"Its priced total is {money_text(cost.objective_money, currency)}: {money} of money and "
+        f"{rest} for {' and '.join(weights)}."
     )
+
+
+def _shown(money: int) -> int:
+    return round(money / CENT) * CENT
+
+
+def _weights(problem: Problem) -> list[str]:
+    """What the objective gives a price besides money."""
+    aim = problem.objective
+    priced = (
+        ("mass", aim.mass_price_per_kg_money), ("worst-case delay", aim.latency_price_per_ms_money)
+    )  # fmt: skip
+    return [name for name, price in priced if price]
 
 
 def tightest_text(assessment: Assessment) -> str:

@@ -59,7 +59,7 @@ def test_the_way_out_told_works_in_the_file(tmp_path, capsys) -> None:
     path.write_text(text, encoding="utf-8")
     assert run(["-q", "plan", str(path), "-o", str(tmp_path / "out"), "--work-limit", "10",
                 "--workers", "1", "--json"]) == ExitCode.OK  # fmt: skip
-    cost = json.loads(capsys.readouterr().out)["cost"]["objective"]
+    cost = json.loads(capsys.readouterr().out)["cost"]["priced_total"]
     assert cost == pytest.approx(47.10, abs=5e-3)
 
 

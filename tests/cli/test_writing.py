@@ -279,12 +279,12 @@ def test_a_worse_plan_does_not_replace_a_better_one(
     assert {n: c for n, c in after.items() if not n.startswith("also-found")} == before
     assert is_whole(folder / "also-found")
     data = json.loads(after[str(Path("also-found", "outcome.json"))])
-    assert data["cost"]["objective"] == worse.cost_money / 10_000
+    assert data["cost"]["priced_total"] == worse.cost_money / 10_000
     assert run([*words, "--json"]) == ExitCode.OK
     told = json.loads(capsys.readouterr().out)
     assert told["also_found"] == {
         "folder": str(folder / "also-found"),
-        "objective": worse.cost_money / 10_000,
+        "priced_total": worse.cost_money / 10_000,
         "bound": worse.bound_money / 10_000,
     }
     assert {k: v for k, v in told.items() if k != "also_found"} == json.loads(
@@ -344,8 +344,8 @@ def test_a_better_layout_made_by_hand_in_the_folder_stays(
     capsys.readouterr()
     assert run(["plan", str(example), "-o", str(folder), *QUICK, "--json"]) == ExitCode.OK
     told = json.loads(capsys.readouterr().out)
-    assert told["cost"]["objective"] == best.cost_money / 10_000
-    assert told["also_found"]["objective"] == worse.cost_money / 10_000
+    assert told["cost"]["priced_total"] == best.cost_money / 10_000
+    assert told["also_found"]["priced_total"] == worse.cost_money / 10_000
     assert (folder / "layout.yaml").read_bytes() == (other / "layout.yaml").read_bytes()
     # Its report is renewed where it lies.
     words = ["report", str(example), str(folder / "layout.yaml"), "-o", str(folder)]

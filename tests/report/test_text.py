@@ -21,7 +21,25 @@ def test_an_optimal_plan_is_called_proved(twelve) -> None:
     )
     judged = verdict(problem, assessment, outcome)
     assert judged.word == "optimal"
-    assert judged.proof == "Proved: no cheaper layout keeps all rules."
+    assert judged.proof == "Proved: no layout that keeps all rules costs less."
+
+
+def test_what_is_proved_is_named_and_adds_up(twelve) -> None:
+    problem, assessment = twelve
+    cost = replace(assessment.cost, money=1_413_760, objective_money=1_431_720)
+    assessment = replace(assessment, cost=cost)
+    aim = replace(problem.objective, mass_price_per_kg_money=20_000)
+    weighed = replace(problem, objective=aim)
+    outcome = replace(
+        outcome_of(assessment), status=Status.OPTIMAL, cost_money=1_431_720, bound_money=1_431_720
+    )
+    assert verdict(weighed, assessment, outcome).proof == (
+        "Proved: no layout that keeps all rules has a lower priced total. Its priced total is "
+        "143.17 EUR: 141.38 EUR of money and 1.79 EUR for mass."
+    )
+    open_ = replace(outcome, status=Status.FEASIBLE, bound_money=1_400_000)
+    proof = verdict(weighed, assessment, open_).proof
+    assert "can have a priced total below 140.00 EUR. Its priced total is 143.17 EUR" in proof
 
 
 def test_a_judged_layout_claims_nothing_on_cost(twelve) -> None:
