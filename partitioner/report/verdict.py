@@ -20,7 +20,6 @@ from partitioner.report.sections import State
 from partitioner.report.tables import worst_first
 from partitioner.units import MONEY_STEPS
 
-
 CENT = MONEY_STEPS // 100
 
 

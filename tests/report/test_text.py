@@ -35,11 +35,11 @@ def test_what_is_proved_is_named_and_adds_up(twelve) -> None:
     )
     assert verdict(weighed, assessment, outcome).proof == (
         "Proved: no layout that keeps all rules has a lower priced total. Its priced total is "
-        "143.17 EUR: 141.38 EUR of money and 1.79 EUR for mass."
+        "143.17\xa0EUR: 141.38\xa0EUR of money and 1.79\xa0EUR for mass."
     )
     open_ = replace(outcome, status=Status.FEASIBLE, bound_money=1_400_000)
     proof = verdict(weighed, assessment, open_).proof
-    assert "can have a priced total below 140.00 EUR. Its priced total is 143.17 EUR" in proof
+    assert "can have a priced total below 140.00\xa0EUR. Its priced total is 143.17\xa0EUR" in proof
 
 
 def test_a_judged_layout_claims_nothing_on_cost(twelve) -> None:
