@@ -282,5 +282,5 @@ def test_whatever_is_said_is_harmless(capsys, say: str) -> None:
 
 def test_a_line_of_progress_stays_one_line(capsys) -> None:
     voice = Voice(Session())
-    voice.rewrite_line(progress_text(Sample(1.0, 10_000, None), "", 9.0, "E\n\x1b["))
+    voice.rewrite_line(progress_text(Sample(1.0, 10_000, None), "", "8 s", "E\n\x1b["))
     assert capsys.readouterr().err == "\rbest 1.00 E\\n\\x1b[, 8 s left"
