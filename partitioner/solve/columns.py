@@ -14,6 +14,10 @@ MOST_ORDERED = 6
 """Devices of a set up to which every order of it can be tried."""
 
 
+class TooManyColumns(Exception):
+    """More segments than there is room or time for: nothing is said about them then."""
+
+
 @dataclass(frozen=True, slots=True)
 class Column:
     """A candidate segment.

@@ -18,13 +18,10 @@ from collections.abc import Callable
 from enum import Enum
 
 from partitioner.errors import Conflict, NoLayout
-from partitioner.solve.arms import TooManyArms
 from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.bound.column_generation import SHORT_LINE
-from partitioner.solve.bound.pricing_problem import PricingProblem
-from partitioner.solve.columns import Column
+from partitioner.solve.columns import Column, TooManyColumns
 from partitioner.solve.enumeration import Duals, columns_below
-from partitioner.solve.gap_enumeration import columns_within
 from partitioner.solve.phase_one import PhaseOne
 from partitioner.solve.run import Run
 from partitioner.solve.search import Claim
@@ -74,7 +71,6 @@ class DirectRun(Run):
     """A run over all devices at once."""
 
     def _set_up(self) -> None:
-        self.pricing = PricingProblem(self.builder)
         self.waiting_seeds: list[tuple[int, float]] = []
         self.seeding: tuple[LineSeeder, SideProcess] | None = None
         self.newest = 0
@@ -307,7 +303,7 @@ class DirectRun(Run):
             if room < self.hopeless_room[every_pathway]:
                 try:
                     columns = self._columns_within(room, every_pathway)
-                except TooManyArms:
+                except TooManyColumns:
                     if self.over():
                         return _Proof.GIVEN_UP
                     self.hopeless_room[every_pathway] = room
@@ -324,15 +320,11 @@ class DirectRun(Run):
         return _Proof.DONE if collected else _Proof.GIVEN_UP
 
     def _columns_within(self, room: float, every_pathway: bool) -> list[Column]:
-        """All columns of so little reduced cost that matter; TooManyArms if they are too many."""
+        """All columns of so little reduced cost that matter."""
         assert self.search.duals is not None
-        if every_pathway:
-            return columns_below(
-                self.builder, range(self.instance.n), self.search.duals, room,
-                arm_limit=400_000, column_limit=PROOF_COLUMNS, should_stop=self.limits.over,
-            )
-        return columns_within(
-            self.builder, self.pricing, self.search.duals, room,
+        return columns_below(
+            self.builder, range(self.instance.n), self.search.duals, room,
+            tells_pathways=every_pathway,
             label_limit=max(20_000, 12_000_000 // max(60, self.instance.n)),
             column_limit=PROOF_COLUMNS, should_stop=self.limits.over,
         )

@@ -8,9 +8,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 
 from partitioner.model.problem import Stream
-from partitioner.solve.arms import TooManyArms
 from partitioner.solve.backbone import BackboneData
-from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.columns import Column, ColumnBuilder, TooManyColumns
 from partitioner.solve.enumeration import Duals, columns_below
 from partitioner.solve.instance import Instance
 from partitioner.solve.latency import SegmentLegs
@@ -481,10 +480,11 @@ class Search:
         for _ in range(6):
             try:
                 return columns_below(
-                    self.builder, members, duals, threshold, arm_limit=limit,
+                    self.builder, members, duals, threshold,
+                    tells_pathways=bool(self.backbone.pathway_caps), label_limit=limit,
                     column_limit=max(2_000, limit // 10), should_stop=self.limits.over,
                 )
-            except TooManyArms:
+            except TooManyColumns:
                 threshold *= 0.5
         return []
 
@@ -549,7 +549,7 @@ class Search:
         most_devices
             Of one region.
         limit
-            Arms tried for the columns of one region.
+            Labels of one size tried for the columns of one region.
         among
             The only columns to try.
         ends_with_s

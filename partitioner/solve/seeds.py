@@ -7,7 +7,6 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from partitioner.solve.arms import ArmSpace
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.seed_task import FORBIDDEN, Routes, SeedTask, SeedVehicle
 
@@ -34,21 +33,27 @@ class LineSeeder:
         inst = builder.instance
         self.builder = builder
         self.grade = grade
-        space = ArmSpace(builder, grade, members)
-        self.members = [int(i) for i in space.members]
+        self.members = [i for i in members if inst.can[i, grade] and inst.may_hang[i].any()]
         data = inst.grades[grade]
-        s_count, m = inst.switch_count, space.m
+        s_count, m = inst.switch_count, len(self.members)
         size = s_count + 1 + m
         first = s_count + 1
-        arc = space.arc_value.astype(np.int64)
-        clash = ~space.step_ok
+        line = inst.problem.line
+        ids = np.asarray(self.members, dtype=np.int64)
+        way_um = inst.way_um(ids, ids)
+        switch_um = inst.switch_um[:, ids]
+        may_hang = inst.may_hang[ids]
+        hangs = may_hang.astype(np.float32)
+        clash = inst.conflict[np.ix_(ids, ids)] | np.eye(m, dtype=bool) | (hangs @ hangs.T == 0)
+        if data.spacing_min_um:
+            clash |= way_um + line.drop_slack_um < data.spacing_min_um
         cost = np.full((size, size), FORBIDDEN, dtype=np.int64)
         length = np.full((size, size), 0, dtype=np.int64)
-        cost[first:, first:] = np.where(clash, FORBIDDEN, arc)
-        length[first:, first:] = space.way_um + space.drop_um
-        start = inst.cable_values(grade, space.switch_um)
+        cost[first:, first:] = np.where(clash, FORBIDDEN, inst.cable_values(grade, way_um))
+        length[first:, first:] = way_um + line.drop_slack_um
+        start = inst.cable_values(grade, switch_um)
         cost[:s_count, first:] = start
-        length[:s_count, first:] = space.switch_um + space.drop_um + 2 * space.end_um
+        length[:s_count, first:] = switch_um + line.drop_slack_um + 2 * line.end_slack_um
         cost[first:, s_count] = 0
         cost[s_count, :] = 0
         cost[:s_count, s_count] = 0
@@ -59,7 +64,7 @@ class LineSeeder:
         vehicles = []
         self.kinds: list[tuple[int, int]] = []
         fee = builder.line_value(grade, [self.members[0]] if m else [], True)
-        mixing = [c[space.members] for c in inst.line_classes]
+        mixing = [c[ids] for c in inst.line_classes]
         mixing = [c for c in mixing if c.any()]
         for p, port in enumerate(inst.port_classes):
             if port.grade != grade or ports.get(p, 0) <= 0:
@@ -67,7 +72,7 @@ class LineSeeder:
             # Devices that may not mix get lines of their own kind. Each kind may use all ports;
             # that they share them is left to the master.
             for fits in mixing:
-                banned = ~(space.may_hang[port.switch] & fits)
+                banned = ~(may_hang[:, port.switch] & fits)
                 key = banned.tobytes()
                 if key not in profile_of:
                     matrix = cost.copy()
@@ -90,9 +95,9 @@ class LineSeeder:
         self.cost = np.array(profiles) if profiles else np.zeros((0, size, size), dtype=np.int64)
         self.length = np.array([length] * len(profiles))
         self.vehicles = tuple(vehicles)
-        self.demand = np.stack(
-            [np.ones(m, dtype=np.int64), space.unit, space.load], axis=1
-        ) if m else np.zeros((0, 3), dtype=np.int64)
+        self.demand = np.ones((m, 3), dtype=np.int64)
+        self.demand[:, 1] = inst.unit_mul[ids]
+        self.demand[:, 2] = builder.latency.least(grade).load_ppm[ids]
         self.local = {d: k for k, d in enumerate(self.members)}
         self.starts = s_count
 

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from partitioner.solve.bound.completions import CELLS
 from partitioner.solve.bound.cuts import violated_triples
-from partitioner.solve.bound.labels import LabelSearch, SubsetCut
+from partitioner.solve.bound.labels import LabelSearch, SubsetCut, local_cuts
 from partitioner.solve.bound.lagrangian import (
     WholeDuals,
     most_segments,
@@ -579,12 +579,7 @@ class ColumnGeneration:
         return column, real
 
     def _local_cuts(self, model: LineModel, duals: WholeDuals) -> list[SubsetCut]:
-        cuts = []
-        for price, devices in zip(duals.cut, self.master.cuts, strict=True):
-            ids = tuple(model.local[d] for d in devices if d in model.local)
-            if price > 0 and len(ids) >= 2:
-                cuts.append(SubsetCut(ids, float(price)))
-        return cuts
+        return local_cuts(model, zip(self.master.cuts, duals.cut, strict=True))
 
 
 def lower_bound(

@@ -15,16 +15,18 @@ is a relaxation still, and far cheaper for long lines.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from partitioner.solve.bound.completions import QUICK_CELLS, Completions, NearLists
 from partitioner.solve.bound.line_model import FAR, LineModel
+from partitioner.solve.bound.resources import Amounts, Memory, OptionValues, Words
 from partitioner.solve.bound.walks import Priced, Walk, arm_cost
-from partitioner.solve.label_parts import WORD, OptionValues, bit_rows, word_count
+from partitioner.solve.columns import TooManyColumns
 from partitioner.units import UM_PER_M
 
 STEPS_PER_LABEL = 8
@@ -46,19 +48,54 @@ class SubsetCut:
     price: float
 
 
-@dataclass(slots=True)
+def local_cuts(
+    model: LineModel, cuts: Iterable[tuple[Iterable[int], float]]
+) -> list[SubsetCut]:
+    """Cuts given as devices and price, as far as a model's lines may have to pay for them."""
+    local = []
+    for devices, price in cuts:
+        ids = tuple(model.local[d] for d in devices if d in model.local)
+        if price > 0 and len(ids) >= 2:
+            local.append(SubsetCut(ids, float(price)))
+    return local
+
+
+@dataclass(frozen=True, slots=True)
 class Found:
     """Result of a search.
 
     ``walks`` in order of reduced cost (cut prices included). ``missed`` is a list of (reduced
     cost, weight): nothing that was left out has a reduced cost below the first with a weight
-    below the second. ``complete`` says that nothing below the threshold was left out.
+    below the second; without any of it nothing below the threshold was left out.
     """
 
     walks: list[Walk]
     missed: list[tuple[float, int]]
-    complete: bool
-    labels: int
+
+
+class Line(NamedTuple):
+    """A line listed: local devices outward from its switch, per arm.
+
+    ``reduced`` is never above its reduced cost. Lines of one model at one switch are of one kind
+    (over the same devices, through the same capped pathways if these are told) where ``kind`` is
+    the same.
+    """
+
+    switch: int
+    out: tuple[int, ...]
+    back: tuple[int, ...]
+    reduced: float
+    kind: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class _Ends:
+    """Where labels become lines, in order of cost: label, local switch, bit rows of each."""
+
+    cost: npt.NDArray[np.float64]
+    index: npt.NDArray[np.int64]
+    at: npt.NDArray[np.integer]
+    words: Words
 
 
 _INWARD, _ACROSS, _OUTWARD = range(3)
@@ -89,7 +126,8 @@ class _Made:
     cost: npt.NDArray[np.float64]
     add: npt.NDArray[np.int64]
     option: npt.NDArray[np.int64]
-    switch: int
+    passes: Words | None
+    switch: int = -1
 
 
 @dataclass(slots=True)
@@ -102,10 +140,11 @@ class _Labels:
     """
 
     cost: npt.NDArray[np.float64]
+    weight: npt.NDArray[np.int64]
     state: npt.NDArray[np.int32]
     switch: npt.NDArray[np.int16]
     first: npt.NDArray[np.int32]
-    words: npt.NDArray[np.uint64]
+    words: Words
     add: npt.NDArray[np.int64]
     option: npt.NDArray[np.int64]
     budget: npt.NDArray[np.int64]
@@ -114,7 +153,7 @@ class _Labels:
     def __len__(self) -> int:
         return len(self.cost)
 
-    def take(self, index: npt.NDArray[np.int64]) -> _Labels:
+    def take(self, index: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> _Labels:
         return _Labels(*(getattr(self, name)[index] for name in self.__slots__))
 
 
@@ -147,63 +186,36 @@ class LabelSearch:
     ----------
     model
         The lines.
-    memory
+    near
         bool (k, k): row i marks what a walk at device i remembers; None remembers everything.
     cells
         Size of the completion bounds; larger ones take longer and leave fewer labels.
+    lists
+        Whether every line is wanted that could be the cheapest of its devices at its switch, as
+        :meth:`lines` gives them, not only what tells the least reduced cost, as :meth:`run` does.
+    tells_pathways
+        Whether lines over the same devices through other capped pathways are other lines.
     """
-
-    LENGTH, UNIT, LOAD, SLOT = range(4)
 
     def __init__(
         self,
         model: LineModel,
-        memory: npt.NDArray[np.bool_] | None = None,
+        near: npt.NDArray[np.bool_] | None = None,
+        *,
         cells: int = QUICK_CELLS,
+        lists: bool = False,
+        tells_pathways: bool = False,
     ):
-        self.model = model
-        self.full = memory is None
-        k = model.k
-        self.near = NearLists(model, memory, cells)
-        self.word_count = word_count(k)
-        self.word = np.arange(k) // WORD
-        self.bit = (np.arange(k) % WORD).astype(np.uint64)
-        self.own = bit_rows(np.eye(k, dtype=bool))
-        self.keep = None if memory is None else bit_rows(memory | np.eye(k, dtype=bool))
-        inst = model.instance
-        conflict = inst.conflict[np.ix_(model.members, model.members)]
-        self.block = bit_rows(conflict) if self.full and conflict.any() else None
-        least = model.builder.latency.least(model.grade)
-        ids = model.members
-        self.gain = np.stack(
-            [
-                np.zeros(k, dtype=np.int64),
-                inst.unit_mul[ids],
-                least.load_ppm[ids],
-                least.slot_ns[ids],
-            ],
-            axis=1,
-        ).astype(np.int64)
-        self.budget = least.budget_ns[ids].astype(np.int64)
-        self.base_cycle_ns = int(least.base_cycle_ns)
-        caps = [model.max_length_um, int(model.data.unit_cap_mul), int(model.data.load_cap_ppm)]
-        self.caps = np.array(caps, dtype=np.int64)
-        # A partial memory forgets which devices were passed, so only the counted weight and the
-        # length (kept by dominance) may cut labels off there.
-        self.cycle_matters = self.full and bool((self.budget < 2**49).any())
-        self.lengths_matter = self._lengths_matter()
+        self.model, self.lists = model, lists
+        self.near = NearLists(model, near, cells)
+        self.memory = Memory(model, near, tells_pathways)
+        self.amounts = Amounts(model, exact=self.memory.is_full)
         cable = model.instance.cable_value(model.grade, UM_PER_M) / UM_PER_M
         self.length_price = max(cable, 1e-3)
         self._rest_rounds = 0
         self.values = OptionValues(model.builder, model.grade, [int(i) for i in model.members])
-
-    def _lengths_matter(self) -> bool:
-        model = self.model
-        if not model.k:
-            return False
-        most = min(model.capacity, model.k)
-        top = np.sort(model.arc_um.max(axis=1))[::-1][: most - 1].sum()
-        return bool(top + 2 * model.close_um.max() + model.end_um > model.max_length_um)
+        # What a second arm costs is known from its far end only; until then it is a bound.
+        self.costs_are_bounds = model.through and model.instance.has_options
 
     def _cable(
         self, length_um: npt.NDArray[np.int64], option: npt.NDArray[np.int64]
@@ -221,8 +233,7 @@ class LabelSearch:
         limit: int = 20_000,
         most: int = 400,
         cuts: Sequence[SubsetCut] = (),
-        every_switch: bool = False,
-        spent: Callable[[int], None] | None = None,
+        spent: Callable[[int], None] = lambda _: None,
     ) -> Found:
         """Find lines of reduced cost below ``threshold``.
 
@@ -236,22 +247,77 @@ class LabelSearch:
             Most walks returned.
         cuts
             Subset cuts with their prices; only with full memory.
-        every_switch
-            Give each line at every switch below the threshold, not only at its cheapest.
         spent
-            Told the number of labels of each layer, and 0 now and then while walks are made of
-            them; may raise to end the search.
+            Told the number of labels of each layer; may raise to end the search.
         """
-        model = self.model
         missed: list[tuple[float, int]] = []
+        labels = self._labels(priced, threshold, limit, cuts, spent, missed)
+        if labels is None:
+            return Found([], missed)
+        ends = self._ends(labels, priced, threshold)
+        if len(ends.cost) > most:
+            # Whatever is left out is no better than the first of it, at any weight.
+            cost, size = ends.cost[most:], labels.weight[ends.index[most:]]
+            missed += [(float(cost[size == q].min()), int(q)) for q in np.unique(size)]
+        walks = []
+        for s, index, cost in zip(
+            ends.at[:most], ends.index[:most], ends.cost[:most], strict=True
+        ):
+            out, back = self._arms(labels, int(index))
+            walks.append(
+                Walk(
+                    int(self.model.switches[s]), int(priced.port[s]), out, back, float(cost),
+                    int(labels.weight[index]), int(self._walk_cost(s, out, back)),
+                )
+            )
+        return Found(walks, missed)
+
+    def lines(
+        self,
+        priced: Priced,
+        threshold: float,
+        limit: int,
+        most: int,
+        cuts: Sequence[SubsetCut],
+        spent: Callable[[int], None],
+    ) -> Iterator[Line]:
+        """Give every line below ``threshold`` that could be the cheapest of its kind.
+
+        Parameters are those of :meth:`run`.
+
+        Raises
+        ------
+        TooManyColumns
+            Where labels or lines go over their limits.
+        """
+        labels = self._labels(priced, threshold, limit, cuts, spent, [])
+        if labels is None:
+            return
+        ends = self._ends(labels, priced, threshold)
+        if len(ends.cost) > most:
+            raise TooManyColumns
+        for s, index, cost, words in zip(ends.at, ends.index, ends.cost, ends.words, strict=True):
+            out, back = self._arms(labels, int(index))
+            yield Line(int(self.model.switches[s]), out, back, float(cost), words.tobytes())
+
+    def _labels(
+        self,
+        priced: Priced,
+        threshold: float,
+        limit: int,
+        cuts: Sequence[SubsetCut],
+        spent: Callable[[int], None],
+        missed: list[tuple[float, int]],
+    ) -> _Labels | None:
+        """All labels extended, layer by layer; None if there is none."""
+        model = self.model
         if not model.states or not model.capacity:
-            return Found([], missed, True, 0)
+            return None
         rest = Completions(model, priced, self.near)
         priced_lengths = self._priced_lengths(priced, rest)
         pending: list[list[_Labels]] = [[] for _ in range(model.capacity + 1)]
         self._start(pending, priced, rest, threshold)
         done: list[_Labels] = []
-        weights: list[npt.NDArray[np.int64]] = []
         total = 0
         cut_of = self._cuts_by_device(cuts)
         for q in range(1, model.capacity + 1):
@@ -259,13 +325,13 @@ class LabelSearch:
                 continue
             labels = _joined(pending[q])
             pending[q] = []
-            labels = labels.take(self._undominated(labels, every_switch))
+            labels = labels.take(self._undominated(labels))
             mask = self.near.mask_of(labels.words, self._device(labels))
             promise = labels.cost + self._rest(rest, labels, mask, q)
             ok = promise < threshold
             for price in priced_lengths:
                 bound = labels.cost + self._rest(price.rest, labels, mask, q)
-                ok &= bound - price.allowed(labels.add[:, self.LENGTH]) < threshold
+                ok &= bound - price.allowed(labels.add[:, Amounts.LENGTH]) < threshold
             labels, promise = labels.take(np.nonzero(ok)[0]), promise[ok]
             if not len(labels):
                 continue
@@ -274,20 +340,13 @@ class LabelSearch:
                 missed.append((float(promise[order[limit:]].min()), q))
                 labels = labels.take(np.sort(order[:limit]))
             done.append(labels)
-            weights.append(np.full(len(labels), q))
             step = _Step(q, total, priced, rest, threshold, cut_of, missed, STEPS_PER_LABEL * limit)
             self._extend(pending, labels, step)
+            if self.lists and missed:
+                raise TooManyColumns
             total += len(labels)
-            if spent is not None:
-                spent(len(labels))
-        if not done:
-            return Found([], missed, not missed, 0)
-        labels = _joined(done)
-        weight = np.concatenate(weights)
-        walks = self._finish(
-            labels, weight, priced, threshold, most, missed, every_switch, spent
-        )
-        return Found(walks, missed, not missed, total)
+            spent(len(labels))
+        return _joined(done) if done else None
 
     def _device(self, labels: _Labels) -> npt.NDArray[np.int64]:
         """Local device of each label's last state."""
@@ -317,7 +376,7 @@ class LabelSearch:
 
     def _priced_lengths(self, priced: Priced, rest: Completions) -> list[_PricedLength]:
         """Completion bounds that feel the length limit, at prices around the best one so far."""
-        if not self.lengths_matter:
+        if not self.amounts.length_matters:
             return []
         if self._rest_rounds > 0:
             self._rest_rounds -= 1
@@ -354,44 +413,24 @@ class LabelSearch:
         none = np.zeros(int(ok.sum()), dtype=np.int64)
         promise[ok] = priced.node[: model.k][ok] + rest.on_first(left[ok], device[ok], none)
         ok &= promise < threshold
-        add = self.gain.copy()
-        ok &= self._within(add, self.budget, device)
+        amounts = self.amounts
+        ok &= amounts.within(amounts.gain, amounts.budget, device, on_first=True)
         for q in np.unique(weight[ok]):
             pick = np.nonzero(ok & (weight == q))[0]
             pending[int(q)].append(
                 _Labels(
                     cost=priced.node[pick].copy(),
+                    weight=weight[pick],
                     state=pick.astype(np.int32),
                     switch=np.full(len(pick), -1, dtype=np.int16),
                     first=np.zeros(len(pick), dtype=np.int32),
-                    words=self.own[pick],
-                    add=add[pick],
+                    words=self.memory.own[pick],
+                    add=amounts.gain[pick],
                     option=option[pick].astype(np.int64),
-                    budget=self.budget[pick],
+                    budget=amounts.budget[pick],
                     parent=np.full(len(pick), -1, dtype=np.int64),
                 )
             )
-
-    def _within(
-        self,
-        add: npt.NDArray[np.int64],
-        budget: npt.NDArray[np.int64],
-        device: npt.NDArray[np.int64],
-        second: bool = False,
-    ) -> npt.NDArray[np.bool_]:
-        """Whether lines with these resources can be finished at all."""
-        model = self.model
-        length = add[:, self.LENGTH]
-        if not second:
-            # A first arm still has to reach a switch, and every line has a second end slack.
-            length = length + model.nearest_um[device] + model.end_um
-        ok = length <= model.max_length_um
-        if self.full:
-            ok &= add[:, self.UNIT] <= self.caps[1]
-            ok &= add[:, self.LOAD] <= self.caps[2]
-            if self.cycle_matters:
-                ok &= self.base_cycle_ns + add[:, self.SLOT] <= budget
-        return ok
 
     def _extend(self, pending: list[list[_Labels]], labels: _Labels, step: _Step) -> None:
         """Put the labels' extensions by one device where their weight puts them."""
@@ -466,12 +505,12 @@ class LabelSearch:
         place = np.arange(total) - np.repeat(np.cumsum(count) - count, count)
         to = order[row[source], place]
         target = device[to] if kind == _INWARD else to
-        free = self._free(labels, source, target)
+        free = self.memory.free(labels.words, source, target)
         source, to, target = source[free], to[free], target[free]
         if not len(source):
             return
         outer = row[source]
-        add = labels.add[source] + self.gain[target]
+        add = labels.add[source] + self.amounts.gain[target]
         option = labels.option[source]
         if model.instance.has_options:
             option = np.where(
@@ -487,12 +526,17 @@ class LabelSearch:
                     cost += step.priced.node[target] + float(model.line_through.min())
                     cost += step.priced.fee[s]
                     reach = add.copy()
-                    reach[:, self.LENGTH] = near_um[source] + model.close_um[s][target]
-                    reach_of = _Made(source, to, target, cost, reach, option, s)
+                    reach[:, Amounts.LENGTH] = near_um[source] + model.close_um[s][target]
+                    passes = self.memory.at_switch(s, target)
+                    if passes is not None:
+                        before = self.memory.at_switch(s, self._device(labels))
+                        assert before is not None
+                        passes = passes | before[source]
+                    reach_of = _Made(source, to, target, cost, reach, option, passes, s)
                     self._put(pending, labels, number, reach_of, after[outer, to], step, kind)
             return
         from_device = device[outer] if kind == _INWARD else outer
-        add[:, self.LENGTH] += model.arc_um[from_device, target]
+        add[:, Amounts.LENGTH] += model.arc_um[from_device, target]
         if kind == _INWARD and model.instance.has_options:
             way = model.way_um[from_device, target]
             cost = labels.cost[source] + step.priced.node[to]
@@ -501,7 +545,8 @@ class LabelSearch:
         else:
             grown = step.rest.step if kind == _INWARD else step.rest.out_step
             cost = labels.cost[source] + grown[outer, to]
-        made = _Made(source, to, target, cost, add, option, -1)
+        passes = self.memory.on_way(from_device, target)
+        made = _Made(source, to, target, cost, add, option, passes)
         self._put(pending, labels, number, made, after[outer, to], step, kind)
 
     def _put(
@@ -519,17 +564,16 @@ class LabelSearch:
         source, target, cost = made.source, made.target, made.cost
         if step.cut_of:
             cost = cost + self._penalties(labels, source, target, step.cut_of)
-        budget = np.minimum(labels.budget[source], self.budget[target])
+        budget = np.minimum(labels.budget[source], self.amounts.budget[target])
         ok = cost + after < step.threshold
-        ok &= self._within(made.add, budget, target, kind != _INWARD)
+        ok &= self.amounts.within(made.add, budget, target, on_first=kind == _INWARD)
         pick = np.nonzero(ok)[0]
         if not len(pick):
             return
         source, target = source[pick], target[pick]
-        words = labels.words[source]
-        if self.keep is not None:
-            words = words & self.keep[target]
-        words = words | self.own[target]
+        words = self.memory.after(labels.words[source], target)
+        if made.passes is not None:
+            words |= made.passes[pick]
         state = made.to[pick] + (0 if kind == _INWARD else model.states)
         if kind == _ACROSS:
             switch = np.full(len(pick), made.switch, dtype=np.int16)
@@ -538,6 +582,7 @@ class LabelSearch:
             switch, first = labels.switch[source], labels.first[source]
         new = _Labels(
             cost=cost[pick],
+            weight=step.q + model.weight[target],
             state=state.astype(np.int32),
             switch=switch,
             first=first,
@@ -550,27 +595,15 @@ class LabelSearch:
         if model.counts_devices:
             pending[step.q + 1].append(new)
             return
-        reached = step.q + model.weight[target]
-        for r in np.unique(reached):
-            pending[int(r)].append(new.take(np.nonzero(reached == r)[0]))
-
-    def _free(
-        self, labels: _Labels, source: npt.NDArray[np.int64], target: npt.NDArray[np.int64]
-    ) -> npt.NDArray[np.bool_]:
-        """Whether the label does not remember the device, nor one in conflict with it."""
-        held = (labels.words[source, self.word[target]] >> self.bit[target]) & np.uint64(1)
-        free: npt.NDArray[np.bool_] = held == 0
-        if self.block is not None:
-            for w in range(self.word_count):
-                free &= (labels.words[source, w] & self.block[target, w]) == 0
-        return free
+        for reached in np.unique(new.weight):
+            pending[int(reached)].append(new.take(new.weight == reached))
 
     # -- cuts ---------------------------------------------------------------------------------
 
     def _cuts_by_device(
         self, cuts: Sequence[SubsetCut]
     ) -> dict[int, list[tuple[int, int, float]]]:
-        if cuts and not self.full:
+        if cuts and not self.memory.is_full:
             raise ValueError("subset cuts need a full memory")
         by_device: dict[int, list[tuple[int, int, float]]] = {}
         for cut in cuts:
@@ -590,7 +623,6 @@ class LabelSearch:
         out = np.zeros(len(source))
         order = np.argsort(target.astype(np.int16), kind="stable")
         ranked = target[order]
-        one = np.uint64(1)
         for j, rows in cut_of.items():
             lo, hi = np.searchsorted(ranked, [j, j + 1])
             if lo == hi:
@@ -600,26 +632,41 @@ class LabelSearch:
             price = np.zeros(hi - lo)
             for x, y, value in rows:
                 # The second device of a cut pays its price; the third pays nothing more.
-                held_x = (words[:, x // WORD] >> self.bit[x]) & one
-                held_y = (words[:, y // WORD] >> self.bit[y]) & one if y != x else one - one
-                price += np.where(held_x != held_y, value, 0.0)
+                pays = self.memory.holds(words, x)
+                if y != x:
+                    pays ^= self.memory.holds(words, y)
+                price[pays] += value
             out[at] = price
         return out
 
     # -- dominance ----------------------------------------------------------------------------
 
-    def _undominated(self, labels: _Labels, every_switch: bool) -> npt.NDArray[np.int64]:
+    def _undominated(self, labels: _Labels) -> npt.NDArray[np.int64]:
         """Indices of labels that no other of the same memory and innermost state beats.
 
-        With ``every_switch`` labels that have passed one switch beat none that passed another.
+        Where lines are listed, labels that have passed one switch beat none that passed another,
+        and no second arm beats another by a cost that is only a bound.
         """
+        every = np.arange(len(labels))
+        if not (self.lists and self.costs_are_bounds):
+            return self._best_of_groups(labels, every)
+        on_first = labels.state < self.model.states
+        best = self._best_of_groups(labels.take(on_first), every[on_first])
+        return np.sort(np.concatenate([best, every[~on_first]]))
+
+    def _best_of_groups(
+        self, labels: _Labels, number: npt.NDArray[np.int64]
+    ) -> npt.NDArray[np.int64]:
+        """The undominated of labels of given numbers."""
+        if not len(labels):
+            return number
         with np.errstate(over="ignore"):
             place = labels.first.astype(np.uint64) << np.uint64(32)
             place += labels.state.astype(np.uint64)
-            if every_switch:
+            if self.lists:
                 place += (labels.switch + 1).astype(np.uint64) << np.uint64(48)
             key = (place + np.uint64(1)) * _MIX[3]
-            for w in range(self.word_count):
+            for w in range(self.memory.width):
                 mixed = labels.words[:, w] * _MIX[w % 3] + np.uint64(w)
                 mixed ^= mixed >> np.uint64(29)
                 key = (key ^ mixed) * _MIX[0]
@@ -633,14 +680,14 @@ class LabelSearch:
         cost = labels.cost[order]
         least = np.minimum.reduceat(cost, start)
         cheapest = cost == least[group]
-        if not self.lengths_matter:
-            return np.sort(order[_first_of_each(group, cheapest)])
+        if not self.amounts.length_matters:
+            return np.sort(number[order[_first_of_each(group, cheapest)]])
         # Of the cheapest the shortest; and everything dearer that is shorter still.
-        length = labels.add[:, self.LENGTH][order]
+        length = labels.add[:, Amounts.LENGTH][order]
         shortest = np.minimum.reduceat(np.where(cheapest, length, np.int64(2**60)), start)
         keep = length < shortest[group]
         keep |= _first_of_each(group, cheapest & (length == shortest[group]))
-        return np.sort(order[keep])
+        return np.sort(number[order[keep]])
 
     # -- finishing ----------------------------------------------------------------------------
 
@@ -660,31 +707,20 @@ class LabelSearch:
                 cost[reach + model.drop_um < least] = FAR
         else:
             cost = labels.cost + model.close[s][labels.state]
-        return cost, labels.add[:, self.LENGTH] + model.close_um[s][device]
+        return cost, labels.add[:, Amounts.LENGTH] + model.close_um[s][device]
 
-    def _finish(
-        self,
-        labels: _Labels,
-        weight: npt.NDArray[np.int64],
-        priced: Priced,
-        threshold: float,
-        most: int,
-        missed: list[tuple[float, int]],
-        every_switch: bool,
-        spent: Callable[[int], None] | None,
-    ) -> list[Walk]:
+    def _ends(self, labels: _Labels, priced: Priced, threshold: float) -> _Ends:
+        """Labels that are whole lines at a switch, the first of each set of devices only."""
         model = self.model
-        rows: list[
-            tuple[
-                npt.NDArray[np.float64],
-                npt.NDArray[np.int64],
-                npt.NDArray[np.integer],
-                npt.NDArray[np.int64],
-            ]
-        ] = []
         first = np.nonzero(labels.state < model.states)[0]
+        second = np.nonzero((labels.state >= model.states) & (labels.cost < threshold))[0]
+        # Cost, label, local switch and bit row of each end.
+        parts: list[tuple[npt.NDArray[np.float64], npt.NDArray[np.int64], npt.NDArray[np.integer],
+                          Words]] = [
+            (labels.cost[second], second, labels.switch[second], labels.words[second])
+        ]
         ending = labels.take(first)
-        values = self.values.line_values(ending.option, True)
+        values = self.values.line_values(ending.option)
         best = np.full(len(first), FAR)
         for s in range(len(model.switches)):
             if priced.fee[s] > FAR / 2:
@@ -692,59 +728,34 @@ class LabelSearch:
             cost, length = self._arm_ends(ending, s)
             cost = cost + values + priced.fee[s]
             ok = (cost < threshold) & (length + model.end_um <= model.max_length_um)
-            if not every_switch:
+            if not self.lists:
                 ok &= cost < best
             pick = np.nonzero(ok)[0]
             best[pick] = np.minimum(best[pick], cost[pick])
-            rows.append((cost[pick], first[pick], np.full(len(pick), s), weight[first[pick]]))
-        second = np.nonzero((labels.state >= model.states) & (labels.cost < threshold))[0]
-        rows.append((labels.cost[second], second, labels.switch[second], weight[second]))
-        cost, index, at, size = (np.concatenate(c) for c in zip(*rows, strict=True))
-        order = np.lexsort((at, size, cost))
-        order = order[
-            self._first_of_each_set(labels, index[order], at[order] if every_switch else None)
-        ]
-        if len(order) > most:
-            # Whatever is left out is no better than the first of it, at any weight.
-            dropped = order[most:]
-            for q in np.unique(size[dropped]):
-                missed.append((float(cost[dropped[size[dropped] == q]].min()), int(q)))
-            order = order[:most]
-        walks = []
-        for number, r in enumerate(order):
-            if spent is not None and number % 500 == 0:
-                spent(0)
-            out, back = self._arms(labels, int(index[r]))
-            s = int(at[r])
-            walks.append(
-                Walk(
-                    int(model.switches[s]),
-                    int(priced.port[s]),
-                    out,
-                    back,
-                    float(cost[r]),
-                    int(size[r]),
-                    int(self._walk_cost(s, out, back)),
-                )
-            )
-        return walks
+            words = ending.words[pick]
+            passes = self.memory.at_switch(s, model.device[ending.state[pick]])
+            if passes is not None:
+                words = words | passes
+            parts.append((cost[pick], first[pick], np.full(len(pick), s), words))
+        cost, index, at, words = (np.concatenate(c) for c in zip(*parts, strict=True))
+        order = np.lexsort((at, labels.weight[index], cost))
+        order = order[self._first_of_each_set(words[order], at[order])]
+        return _Ends(cost[order], index[order], at[order], words[order])
 
     def _first_of_each_set(
-        self, labels: _Labels, index: npt.NDArray[np.int64], at: npt.NDArray[np.int64] | None
+        self, words: Words, at: npt.NDArray[np.integer]
     ) -> npt.NDArray[np.int64]:
-        """Places of the first walk of each set of devices (and switch), in order.
+        """Places of the first line of each set of devices (and switch), in order.
 
-        All walks are kept where different ones may remember the same (partial memory), and where
-        the reduced costs of second arms are lower bounds only, so that the first of a set need
-        not be its best (options).
+        All are kept where different ones may remember the same (partial memory), and where costs
+        are bounds, so that the first of a set need not be its best.
         """
-        if not self.full or (self.model.through and self.model.instance.has_options):
-            return np.arange(len(index))
-        words = labels.words[index]
-        keys: list[npt.NDArray[np.integer]] = [words[:, w] for w in range(self.word_count)]
-        if at is not None:
+        if not self.memory.is_full or self.costs_are_bounds:
+            return np.arange(len(words))
+        keys: list[npt.NDArray[np.integer]] = list(words.T)
+        if self.lists:
             keys.append(at)
-        order = np.lexsort((np.arange(len(index)), *keys))
+        order = np.lexsort((np.arange(len(words)), *keys))
         new = np.ones(len(order), dtype=bool)
         new[1:] = np.logical_or.reduce([k[order][1:] != k[order][:-1] for k in keys])
         return np.sort(order[new])

@@ -10,12 +10,14 @@ from __future__ import annotations
 
 import copy
 import math
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import numpy.typing as npt
 
 from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.instance import Instance
 from partitioner.units import PPM
 
 FAR = 1e14
@@ -230,3 +232,47 @@ class LineModel:
         self.weight = np.ones(self.k, dtype=np.int64)
         self.capacity = min(int(self.data.max_devices), self.k, fits)
         self.counts_devices = True
+
+
+def member_groups(
+    instance: Instance, grade: int, among: Iterable[int] | None = None
+) -> list[tuple[list[int], npt.NDArray[np.bool_]]]:
+    """Switches with ports of a line grade, grouped by the devices they allow.
+
+    Returns (switches, bool (n,) of allowed devices); ``among`` limits the switches.
+    """
+    if instance.grades[grade].max_devices < 1:
+        return []
+    chosen = range(instance.switch_count) if among is None else sorted(among)
+    groups: dict[bytes, list[int]] = defaultdict(list)
+    for s in chosen:
+        if (s, grade) in instance.ports_of:
+            allowed = instance.may_hang[:, s] & instance.can[:, grade]
+            groups[allowed.tobytes()].append(s)
+    return [
+        (switches, instance.may_hang[:, switches[0]] & instance.can[:, grade])
+        for switches in groups.values()
+    ]
+
+
+def line_models(builder: ColumnBuilder, among: Sequence[int]) -> list[LineModel]:
+    """Models of all lines over some devices.
+
+    One for each line grade, each set of switches that allow the same devices, and each largest set
+    of devices that may mix.
+    """
+    inst = builder.instance
+    chosen = np.zeros(inst.n, dtype=bool)
+    chosen[list(among)] = True
+    models = []
+    for grade in inst.line_grades:
+        for switches, allowed in member_groups(inst, grade):
+            mixed = {(allowed & chosen & fits).tobytes(): fits for fits in inst.line_classes}
+            sets = [allowed & chosen & fits for fits in mixed.values()]
+            for inside in sets:
+                inst.look()
+                if inside.any() and not any((inside < other).any() and (inside <= other).all()
+                                            for other in sets):
+                    members = np.nonzero(inside)[0]
+                    models.append(LineModel(builder, grade, switches, members))
+    return models

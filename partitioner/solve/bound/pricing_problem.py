@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
 
 import numpy as np
 import numpy.typing as npt
 
 from partitioner.solve.bound.lagrangian import WholeDuals
-from partitioner.solve.bound.line_model import FAR, LineModel
+from partitioner.solve.bound.line_model import FAR, LineModel, line_models
 from partitioner.solve.bound.relaxed_master import LineCount, MasterColumn
 from partitioner.solve.bound.walks import Priced
 from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.instance import Instance
 from partitioner.units import ceil_div
 
 LinkArrays = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]
@@ -26,8 +24,7 @@ class PricingProblem:
     Attributes
     ----------
     models
-        One :class:`LineModel` for each line grade, each set of switches that allow the same
-        devices, and each largest set of devices that may mix.
+        All lines, as :func:`~partitioner.solve.bound.line_model.line_models` gives them.
     links
         Master columns of all point-to-point links.
     counts
@@ -39,20 +36,7 @@ class PricingProblem:
     def __init__(self, builder: ColumnBuilder):
         self.builder = builder
         inst = self.instance = builder.instance
-        self.models: list[LineModel] = []
-        for grade in inst.line_grades:
-            groups: dict[bytes, list[int]] = defaultdict(list)
-            for s in range(inst.switch_count):
-                if (s, grade) in inst.ports_of:
-                    allowed = inst.may_hang[:, s] & inst.can[:, grade]
-                    groups[allowed.tobytes()].append(s)
-            for switches in groups.values():
-                allowed = inst.may_hang[:, switches[0]] & inst.can[:, grade]
-                for mixing in inst.line_classes:
-                    members = np.nonzero(allowed & mixing)[0]
-                    inst.look()
-                    if len(members) and inst.grades[grade].max_devices >= 1:
-                        self.models.append(LineModel(builder, grade, switches, members))
+        self.models = line_models(builder, range(inst.n))
         self._common_weights()
         self.links, self.link_arrays = self._links()
         self.counts = self._counts()
@@ -216,25 +200,18 @@ class PricingProblem:
 
         ``cap_price`` float (S, n): what devices pay for being at a switch, or None.
         """
-        inst = self.instance
-        fees = np.full(len(model.switches), FAR)
-        ports = np.full(len(model.switches), -1, dtype=np.int64)
-        for a, s in enumerate(model.switches):
-            for p in inst.ports_of[int(s), model.grade]:
-                if fee[p] < fees[a]:
-                    fees[a], ports[a] = fee[p], p
-        node = model.base - device[model.members][model.device]
+        plain = Priced.at(model, device, fee)
         if cap_price is None:
-            return [Priced(node, fees, ports)]
+            return [plain]
         groups: dict[bytes, list[int]] = defaultdict(list)
         for a, s in enumerate(model.switches):
             groups[cap_price[s, model.members].tobytes()].append(a)
         out = []
         for group in groups.values():
             extra = cap_price[model.switches[group[0]], model.members][model.device]
-            some = np.full(len(fees), FAR)
-            some[group] = fees[group]
-            out.append(Priced(node + extra, some, ports))
+            some = np.full(len(plain.fee), FAR)
+            some[group] = plain.fee[group]
+            out.append(Priced(plain.node + extra, some, plain.port))
         return out
 
     def least_link(
@@ -253,24 +230,3 @@ class PricingProblem:
             reduced += cap_price[[c.switch for c in self.links], ids]
         below = np.nonzero(reduced < 0)[0]
         return [(float(reduced[k]), int(self.weight[ids[k]])) for k in below]
-
-
-def member_groups(
-    instance: Instance, grade: int, among: Iterable[int] | None = None
-) -> list[tuple[list[int], npt.NDArray[np.bool_]]]:
-    """Switches with ports of a line grade, grouped by the devices they allow.
-
-    Returns (switches, bool (n,) of allowed devices); ``among`` limits the switches.
-    """
-    if instance.grades[grade].max_devices < 1:
-        return []
-    chosen = range(instance.switch_count) if among is None else sorted(among)
-    groups: dict[bytes, list[int]] = defaultdict(list)
-    for s in chosen:
-        if (s, grade) in instance.ports_of:
-            allowed = instance.may_hang[:, s] & instance.can[:, grade]
-            groups[allowed.tobytes()].append(s)
-    return [
-        (switches, instance.may_hang[:, switches[0]] & instance.can[:, grade])
-        for switches in groups.values()
-    ]

@@ -19,8 +19,7 @@ import numpy.typing as npt
 from ortools.linear_solver import pywraplp
 
 from partitioner.solve.bound.field import Field
-from partitioner.solve.bound.line_model import FAR, LineModel
-from partitioner.solve.bound.pricing_problem import member_groups
+from partitioner.solve.bound.line_model import FAR, LineModel, member_groups
 from partitioner.solve.bound.result import Order
 from partitioner.solve.bound.walks import ArmWalks, Priced, Walk, best_walks
 from partitioner.solve.columns import Column, ColumnBuilder

@@ -28,6 +28,22 @@ class Priced:
     fee: npt.NDArray[np.float64]
     port: npt.NDArray[np.int64]
 
+    @classmethod
+    def at(
+        cls,
+        model: LineModel,
+        device: npt.NDArray[np.float64],
+        fee: npt.NDArray[np.float64],
+    ) -> Priced:
+        """Reduced costs under duals of devices (n,) and fees of port classes (P,)."""
+        fees = np.full(len(model.switches), FAR)
+        ports = np.full(len(model.switches), -1, dtype=np.int64)
+        for a, s in enumerate(model.switches):
+            for p in model.instance.ports_of[int(s), model.grade]:
+                if fee[p] < fees[a]:
+                    fees[a], ports[a] = fee[p], p
+        return cls(model.base - device[model.members][model.device], fees, ports)
+
 
 @dataclass(frozen=True, slots=True)
 class Walk:
