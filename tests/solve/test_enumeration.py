@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from itertools import combinations, permutations
 
 import numpy as np
 import pytest
 
-from partitioner.model.problem import Problem
+from partitioner.model.problem import Basis, Option, Problem, SegmentLimits, SwitchPosition
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder, TooManyColumns
 from partitioner.solve.enumeration import Duals, columns_below
 from partitioner.solve.instance import Instance
 from partitioner.units import MONEY_STEPS
+from tests.brute.parts import LINE
 from tests.brute.random_problems import random_problem
-from tests.brute.test_brute import KINDS
+from tests.brute.test_brute import KINDS, plain_problem
 
 DEVICES = 5
 NO_LIMIT = {"label_limit": 100_000, "column_limit": 100_000}
@@ -94,10 +96,35 @@ def test_the_cheapest_order_of_every_set_below_is_listed(name: str, tells_pathwa
 
 
 def test_second_arms_whose_cost_is_known_at_their_end_only_are_told_apart() -> None:
-    """Which order is cheapest depends on options farther out, so bounds must drop no order."""
-    for seed in range(4):
-        problem = random_problem(seed, 6, options=3, anywhere=True, nodes=8, switches=1)
-        assert check(problem, seed, False) > 0
+    """Four devices on one side, three on the other that only some units have.
+
+    By its own share of units the piece to the rare ``d4`` is the cheap one to begin with. But
+    most of the units have ``d5``, and every piece before it goes into them too.
+    """
+    problem = plain_problem([-1, -2, -3, -4, 0, 0, 0], switch_position=SwitchPosition.ANYWHERE)
+    devices = dict(problem.devices)
+    for name, place, option in (
+        ("d4", (2_000_000, 300_000, 0), "rare"),
+        ("d5", (2_000_000, -300_000, 0), "usual"),
+        ("d6", (2_600_000, 0, 0), "rarest"),
+    ):
+        devices[name] = replace(devices[name], position_um=place, option=option)
+    takes = {"rare": 100_000, "usual": 900_000, "rarest": 50_000}
+    problem = replace(
+        problem,
+        devices=devices,
+        options={name: Option(name, ppm) for name, ppm in takes.items()},
+        limits={LINE: SegmentLimits(Basis.ENGINEERED, 8, 25_000_000, 100_000, 500_000)},
+    )
+    builder = ColumnBuilder(Instance(problem))
+    left, right = (0, 1, 2, 3), (4, 5, 6)
+    listed = columns_below(
+        builder, range(7), Duals.zero(builder), 2.0**60, tells_pathways=False, **NO_LIMIT
+    )
+    (column,) = (c for c in listed if len(c.devices) == 7)
+    made = [builder.line(0, 0, left, order) for order in permutations(right)]
+    assert column.cost == min(c.cost for c in made if c is not None)
+    assert (5, 4, 6) in (column.out, column.back)
 
 
 @pytest.mark.parametrize("limits", [{"label_limit": 2}, {"column_limit": 2}])
