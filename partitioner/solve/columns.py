@@ -68,6 +68,10 @@ class ColumnBuilder:
         self._drop_um, self._end_um = line.drop_slack_um, line.end_slack_um
         self._share = [inst.share_of((i,)) for i in range(inst.n)]
         self._latency_price = inst.problem.objective.latency_price_per_ms_money
+        self.refuses_sets = bool(
+            inst.streams or inst.together or inst.loss_caps or inst.problem.sharing.domains
+        )
+        """Whether a line may break a rule though all sums and pairs of its devices are allowed."""
 
     # -- cost ---------------------------------------------------------------------------------
 

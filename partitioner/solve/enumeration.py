@@ -108,13 +108,15 @@ def columns_below(
             Priced.at(model, duals.device, fee),
             min(threshold, FAR / 2),
             label_limit,
-            REFUSED * column_limit,
+            column_limit * (REFUSED if builder.refuses_sets else 1),
             local_cuts(model, duals.cuts),
             look,
         )
         for number, line in enumerate(lines):
             if number % LOOK_EVERY == 0:
                 look()
+                if len(columns) + len(best) > column_limit:
+                    raise TooManyColumns
             out, back = (
                 tuple(model.members[list(arm)].tolist()) for arm in (line.out, line.back)
             )

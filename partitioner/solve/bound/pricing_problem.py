@@ -41,11 +41,8 @@ class PricingProblem:
         self.links, self.link_arrays = self._links()
         self.counts = self._counts()
         self.dear = self._dear()
-        problem = inst.problem
         # Rules that only a built column can judge, and costs that only it knows.
-        self.must_check = bool(
-            inst.streams or inst.together or inst.loss_caps or len(problem.sharing.domains) > 0
-        )
+        self.must_check = builder.refuses_sets
         self.plain_costs = not (self.must_check or inst.has_options)
 
     def _common_weights(self) -> None:
