@@ -294,7 +294,7 @@ def test_stopped_at_once_nothing_is_claimed(searched):
 
 def test_stopped_later_the_best_so_far_is_kept():
     asked = iter(range(10**9))
-    result = rerun(PROBLEM, BEFORE, QUICK, should_stop=lambda: next(asked) > 20)
+    result = rerun(PROBLEM, BEFORE, QUICK, should_stop=lambda: next(asked) > 60)
     assert set(result.best.layout.segment_of()) == set(PROBLEM.devices)
     assert result.searched.stopped_by in ("user", "proof")
 
