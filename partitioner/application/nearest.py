@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from partitioner.application.check import judged
 from partitioner.application.search import Search
+from partitioner.check.judge import assess
 from partitioner.errors import NoAnswer
 from partitioner.explain.nearest_miss import NearestMiss, nearest_miss
 from partitioner.model.assessment import Assessment
@@ -42,14 +42,13 @@ class NearestAnswer:
 
     def data(self) -> list[dict[str, Any]]:
         """The same as data."""
+        from partitioner.report.outcome_json import rule_findings_data
+
         return [
             {
                 "device": p.device,
                 "where": p.where,
-                "findings": [
-                    {"rule": f.rule, "subjects": list(f.subjects), "sentence": f.sentence}
-                    for f in p.findings
-                ],
+                "findings": rule_findings_data(p.findings),
                 "changes": list(p.changes),
             }
             for p in self.miss.places
@@ -89,6 +88,6 @@ def nearest_answer(problem: Problem, layout: Layout, search: Search) -> NearestA
 
     search.on_step("looking for what keeps the last devices out")
     miss = nearest_miss(problem, layout, lambda: search.stop() or search.left_s <= 0)
-    _, assessment = judged(problem, miss.layout)
+    assessment = assess(problem, miss.layout)
     return NearestAnswer(problem, miss, assessment, nearest_miss_section(problem, miss))
 

@@ -112,6 +112,8 @@ def _tell_nearest(error: NoAnswer, voice: Voice) -> dict[str, Any]:
 
 
 def _tell_broken_rules(error: BrokenRules, voice: Voice) -> dict[str, Any]:
+    from partitioner.report.outcome_json import rule_findings_data
+
     count = len(error.findings)
     voice.error(f"the layout breaks {count} rule{'s' if count != 1 else ''}.")
     for finding in error.findings:
@@ -119,10 +121,7 @@ def _tell_broken_rules(error: BrokenRules, voice: Voice) -> dict[str, Any]:
     return {
         **error.data,
         "status": "broken-rules",
-        "findings": [
-            {"rule": f.rule, "subjects": list(f.subjects), "sentence": f.sentence}
-            for f in error.findings
-        ],
+        "findings": rule_findings_data(error.findings),
     }
 
 

@@ -10,7 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from partitioner.check.judge import assess
+from partitioner.check.facts import gather_facts
+from partitioner.check.judge import assess, assess_facts
 from partitioner.explain.handles.handle import Change, Handle, Scale
 from partitioner.explain.handles.register import handles_of
 from partitioner.model.assessment import Assessment, RuleFinding
@@ -132,7 +133,7 @@ def _tried(
         if segment.switch not in opened:
             opened = tuple(s for s in problem.switches if s in {*opened, segment.switch})
         trial = replace(layout, segments=(*others, segment), open_switches=opened)
-        assessment = assess(problem, trial)
+        assessment = assess_facts(gather_facts(problem, trial, network))
         against = tuple(f for f in assessment.findings if f.rule != MISSING)
         found.append(
             _Trial(problem, trial, where, device, assessment, against, segment if port else None)

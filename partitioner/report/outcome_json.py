@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
-from partitioner.model.assessment import Assessment
+from partitioner.model.assessment import Assessment, RuleFinding
 from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
 from partitioner.report.sections import Table
@@ -72,15 +72,19 @@ def outcome_data(
         "bound": None if outcome is None else outcome.bound_money / MONEY_STEPS,
         "bound_source": None if outcome is None else outcome.bound_source,
         "gap": None if outcome is None else round(outcome.gap, 6),
-        "findings": [
-            {"rule": f.rule, "subjects": list(f.subjects), "sentence": f.sentence}
-            for f in assessment.findings
-        ],
+        "findings": rule_findings_data(assessment.findings),
         "warnings": list(problem.warnings),
         "open_switches": list(assessment.layout.open_switches),
         "tables": {name: table.records() for name, table in tables.items()},
         "run": None if outcome is None else _run(outcome),
     }
+
+
+def rule_findings_data(findings: Iterable[RuleFinding]) -> list[dict[str, Any]]:
+    """Broken rules as plain data."""
+    return [
+        {"rule": f.rule, "subjects": list(f.subjects), "sentence": f.sentence} for f in findings
+    ]
 
 
 def _run(outcome: Outcome) -> dict[str, Any]:

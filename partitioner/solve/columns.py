@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise, permutations
 
@@ -49,6 +49,13 @@ class Column:
     def segment(self) -> tuple[int, int, frozenset[int]]:
         """Switch, grade and devices: what delays depend on but cable length and node count."""
         return self.switch, self.grade, frozenset(self.devices)
+
+    def arms_without(self, gone: Collection[int]) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """``out`` and ``back`` with some devices taken off."""
+        return (
+            tuple(i for i in self.out if i not in gone),
+            tuple(i for i in self.back if i not in gone),
+        )
 
 
 class ColumnBuilder:

@@ -131,21 +131,15 @@ class CrossingRows:
         for hop, var in delivery.crosses.items():
             own = wire_ns(stream.frame_bytes, self._rate[hop]) + self._beside[hop]
             total.append(var * own)
-            waits = []
-            lower = []
+            ahead: list[tuple[int, cp_model.IntVar]] = []
+            lower: list[tuple[int, cp_model.IntVar]] = []
             for i, other in on_hop[hop].items():
                 if i != delivery.stream:
                     ns = wire_ns(inst.streams[i].frame_bytes, self._rate[hop])
-                    if inst.streams[i].pcp >= stream.pcp:
-                        waits.append(other * ns)
-                    else:
-                        lower.append((ns, other))
-            most = sum(
-                wire_ns(inst.streams[i].frame_bytes, self._rate[hop])
-                for i in on_hop[hop] if i != delivery.stream
-            )
+                    (ahead if inst.streams[i].pcp >= stream.pcp else lower).append((ns, other))
+            most = sum(ns for ns, _ in ahead)
             wait = model.new_int_var(0, most, "")
-            model.add(sum(waits) - most * (1 - var) <= wait)
+            model.add(sum(ns * other for ns, other in ahead) - most * (1 - var) <= wait)
             total.append(wait)
             if lower:
                 block = model.new_int_var(0, max(ns for ns, _ in lower), "")

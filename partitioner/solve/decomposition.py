@@ -49,11 +49,7 @@ def parts_of_devices(instance: Instance, most: int) -> list[Part]:
     Ports of a switch are shared out by how many devices have it near, rounded up, so that the
     parts together may use more than there are.
     """
-    unit_of: dict[int, tuple[int, ...]] = {i: (i,) for i in range(instance.n)}
-    for group in instance.together:
-        whole = tuple(sorted({i for g in group for i in unit_of[g]}))
-        unit_of.update(dict.fromkeys(whole, whole))
-    units = list(dict.fromkeys(unit_of.values()))
+    units = list(dict.fromkeys(instance.unit_of))
     # A line half empty at the end of each part would cost a port each.
     block = max((instance.grades[g].max_devices for g in instance.line_grades), default=1)
     groups = _cut(instance, units, most, 0.0, block)

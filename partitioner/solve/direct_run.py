@@ -5,10 +5,12 @@ The parts run in this order, each stoppable at any time:
 1. a routing heuristic proposes lines by geometry alone (in a process of its own if there is a
    second worker and there are more than a few devices) and a first master run makes them a layout
    under all rules;
-2. column generation proves a lower bound and leaves duals and good columns behind;
-3. the master chooses among all good columns;
-4. regions of neighbouring segments are solved again, with every column that the duals allow;
-5. when few enough columns are left that a better layout could use, the master over all of them
+2. where that is no layout, phase one finds a place for every device, among columns of short runs
+   of the bound;
+3. column generation proves a lower bound and leaves duals and good columns behind;
+4. the master chooses among all good columns;
+5. regions of neighbouring segments are solved again, with every column that the duals allow;
+6. when few enough columns are left that a better layout could use, the master over all of them
    proves the best layout optimal.
 """
 
@@ -45,14 +47,14 @@ MOST_WITHOUT_LAYOUT = 40
 FEW_DEVICES = 16
 """Up to so many devices the routing heuristic comes to rest in a moment; more time or a process of
 its own would be wasted."""
+ROUNDS_PER_DEVICE = 40
+"""Rounds it then gets; nearly all sets came to rest within eight."""
 SHORT_SEEDS_S, SHORT_SEEDS_PER_DEVICE_S = 0.3, 0.01
 """What the heuristic takes before the first layout where it has no process of its own."""
 FIRST_PRICES_S, FIRST_PRICES_PER_DEVICE_S = 0.3, 0.01
 """What the first prices of devices may take; each further try takes twice as long."""
 COUNTED_STEPS = 8
 """Steps of a walk to a first layout where work is counted."""
-ROUNDS_PER_DEVICE = 40
-"""Rounds it then gets; nearly all sets came to rest within eight."""
 MOST_SWITCHES = 8
 """Nearest switches a device is tried at alone."""
 

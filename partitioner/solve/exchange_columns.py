@@ -9,7 +9,7 @@ lines are nearly full.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 import numpy as np
 
@@ -43,7 +43,6 @@ def exchange_columns(
         Without repeats; cut short when ``should_stop`` says so.
     """
     inst = builder.instance
-    unit_of = {i: group for group in inst.together for i in group}
     lines = [c for c in segments if inst.grades[c.grade].is_line]
     movable = np.array(
         sorted({i for c in segments for i in c.devices} | set(others)), dtype=np.int64
@@ -54,14 +53,14 @@ def exchange_columns(
             break
         way = inst.way_um(list(line.devices), movable).min(axis=0)
         ranked = [int(i) for i in movable[np.lexsort((movable, way))]]
-        units = list(dict.fromkeys(unit_of.get(i, (i,)) for i in ranked))
+        units = list(dict.fromkeys(inst.unit_of[i] for i in ranked))
         inside = [u for u in units if u[0] in line.devices]
         joining = [
             u for u in units if u not in inside and all(inst.can[i, line.grade] for i in u)
         ][:near]
         orders = [(line.out, line.back)]
         if len(inside) > 1:
-            orders += [_without(line, u) for u in inside]
+            orders += [line.arms_without(u) for u in inside]
         for out, back in list(orders):
             rest = frozenset(out) | frozenset(back)
             orders += [
@@ -79,13 +78,6 @@ def exchange_columns(
                 if column is not None:
                     found.setdefault(column)
     return list(found)
-
-
-def _without(line: Column, unit: Collection[int]) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    return (
-        tuple(i for i in line.out if i not in unit),
-        tuple(i for i in line.back if i not in unit),
-    )
 
 
 def _with(

@@ -336,6 +336,12 @@ class Instance:
             self.conflict[np.ix_(members, members)] = True
             if group.kind is GroupKind.APART_SWITCH:
                 self.apart_switch.append(members)
+        self.unit_of: list[tuple[int, ...]] = [(i,) for i in range(n)]
+        """By device: all that have to be on its segment, through chains of groups, itself too."""
+        for members in self.together:
+            unit = tuple(sorted({i for j in members for i in self.unit_of[j]}))
+            for i in unit:
+                self.unit_of[i] = unit
         # A failure rule bounds how many of a set one line and one switch may carry.
         self.loss_caps: list[tuple[tuple[int, ...], int]] = []
         groups = {g.id: g.devices for g in self.problem.groups}

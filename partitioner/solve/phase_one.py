@@ -172,8 +172,8 @@ class PhaseOne:
         """
         search = self.search
         columns = list(dict.fromkeys(columns))
+        known = {c.segment for c in columns}
         for _ in range(MOST_TRIES):
-            known = {c.segment for c in columns}
             orders = [c for c in search.other_orders if c.segment in known]
             master = Master(
                 search.instance,
@@ -272,15 +272,14 @@ class PhaseOne:
     def _without(self, selection: Selection, device: int) -> Selection | None:
         """Take a device off its segment, and with it those it must be together with."""
         search = self.search
-        gone = next((set(g) for g in search.instance.together if device in g), {device})
+        gone = search.instance.unit_of[device]
         choices = []
         for choice in selection.choices:
             c = choice.column
             if device not in c.devices:
                 choices.append(choice)
                 continue
-            out = [i for i in c.out if i not in gone]
-            back = [i for i in c.back if i not in gone]
+            out, back = c.arms_without(gone)
             if out or back:
                 rest = search.builder.line(c.switch, c.grade, out, back)
                 if rest is None:

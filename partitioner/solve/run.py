@@ -110,12 +110,16 @@ class Run:
 
     def run(self) -> None:
         """Begin with the start and search; NoLayout at once where arithmetic rules all out."""
-        conflicts = hopeless(self.builder)
-        if conflicts:
-            raise NoLayout(conflicts)
-        self._preparing = False
         if self._start is not None:
+            self._preparing = False
             self._begin_with(self._start)
+        if self.cost is None:
+            # A layout that keeps all rules would be proof enough that there is one.
+            self._preparing = True
+            conflicts = hopeless(self.builder, self.backbone)
+            if conflicts:
+                raise NoLayout(conflicts)
+            self._preparing = False
         if self.cost is None or not self.over():
             self.plan()
 

@@ -238,7 +238,6 @@ class Search:
             return "a stream is late, or a switch, link or pathway carries too much"
         return None
 
-
     def offer(self, selection: Selection | None) -> bool:
         """Take a selection as the best if it is better and holds; learn from it if it is late."""
         if selection is None:

@@ -426,12 +426,8 @@ class Judge:
 
 def _without(column: Column, device: int) -> Column:
     """The same cable with a device taken off; what it costs is left as it is."""
-    return replace(
-        column,
-        out=tuple(i for i in column.out if i != device),
-        back=tuple(i for i in column.back if i != device),
-        node_count=column.node_count - 1,
-    )
+    out, back = column.arms_without((device,))
+    return replace(column, out=out, back=back, node_count=column.node_count - 1)
 
 
 def backbone_only(instance: Instance, backbone: BackboneData, selection: Selection) -> Layout:

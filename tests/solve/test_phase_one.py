@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from partitioner.check.judge import assess
-from partitioner.model.problem import BackboneShape
+from partitioner.model.problem import BackboneShape, Group, GroupKind
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.columns import ColumnBuilder
@@ -92,6 +92,18 @@ def test_groups_that_must_be_together_move_together() -> None:
     for column in exchange_columns(builder, lines, [], 6, 2, _never):
         inside = [g & set(column.devices) for g in groups]
         assert all(part in (set(), g) for part, g in zip(inside, groups, strict=True))
+
+
+def test_chained_groups_are_one_unit() -> None:
+    problem = random_problem(7, 7, switches=1, links=False, backbone=None)
+    d = list(problem.devices)
+    chained = tuple(
+        Group(f"g{a}", GroupKind.TOGETHER, (d[b], d[a])) for a, b in ((0, 3), (3, 5))
+    )
+    instance = Instance(replace(problem, groups=chained))
+    assert [instance.unit_of[i] for i in range(7)] == [
+        (0, 3, 5), (1,), (2,), (0, 3, 5), (4,), (0, 3, 5), (6,),
+    ]  # fmt: skip
 
 
 def test_crowd_forbids_all_that_holds_it_at_its_switch(machine: Planted, run: DirectRun) -> None:

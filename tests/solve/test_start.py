@@ -14,6 +14,7 @@ from partitioner.model.layout import BuiltLink, Layout
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import read_layout
+from partitioner.solve import run as run_module
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.instance import Instance
@@ -147,3 +148,13 @@ def test_a_choice_among_given_segments_uses_no_other(sprayer):
     assert placed == {frozenset(s.devices) for s in layout.segments}
     with pytest.raises(NoAnswer):
         plan_layout(problem, COUNTED, only=columns[1:])
+
+
+def test_a_whole_start_is_proof_enough_that_there_is_a_layout(sprayer, monkeypatch) -> None:
+    problem, layout = sprayer
+    asked: list[str] = []
+    monkeypatch.setattr(run_module, "hopeless", lambda *_: asked.append("asked") or [])
+    plan_layout(problem, NO_TIME, start=layout)
+    assert not asked
+    plan_layout(problem, COUNTED)
+    assert asked == ["asked"]

@@ -10,8 +10,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
-import networkx as nx
-
 from partitioner.model.problem import GroupKind
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import GradeData
@@ -36,22 +34,14 @@ class Block:
 def blocks_of(builder: ColumnBuilder) -> list[Block]:
     """All blocks: chains of together groups, and every other device by itself."""
     inst = builder.instance
-    graph = nx.Graph()
-    graph.add_nodes_from(range(inst.n))
-    groups: dict[int, set[Key]] = {}
+    groups: dict[tuple[int, ...], set[Key]] = {}
     for group in inst.problem.groups:
         if group.kind is GroupKind.TOGETHER:
-            members = [inst.index[d] for d in group.devices]
-            nx.add_path(graph, members)
-            for i in members:
-                groups.setdefault(i, set()).add(("group", group.id))
+            unit = inst.unit_of[inst.index[group.devices[0]]]
+            groups.setdefault(unit, set()).add(("group", group.id))
     return [
-        Block(
-            tuple(sorted(part)),
-            frozenset(key for i in part for key in groups.get(i, ())) if len(part) > 1
-            else frozenset(),
-        )
-        for part in sorted(nx.connected_components(graph), key=min)
+        Block(unit, frozenset(groups.get(unit, ())) if len(unit) > 1 else frozenset())
+        for unit in dict.fromkeys(inst.unit_of)
     ]
 
 

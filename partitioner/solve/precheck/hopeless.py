@@ -14,8 +14,10 @@ MOST_PLACES = 60_000
 """Blocks times switches times grades up to which they are weighed against each other."""
 
 
-def hopeless(builder: ColumnBuilder) -> list[Conflict]:
+def hopeless(builder: ColumnBuilder, backbone: BackboneData | None = None) -> list[Conflict]:
     """Conflicts that any layout would run into; empty if none is found this way.
+
+    ``backbone``: of the same instance, if it is made already.
 
     First what is plain: a device that no segment can take even alone, more devices than the ports
     that could take them have room for. Then whether blocks of devices find places at all when
@@ -26,7 +28,7 @@ def hopeless(builder: ColumnBuilder) -> list[Conflict]:
     found = homeless(builder) or by_counting(builder)
     if found or not inst.n or inst.n * len(inst.ports_of) > MOST_PLACES:
         return found
-    places = Places(builder, BackboneData(inst))
+    places = Places(builder, backbone or BackboneData(inst))
     core = Shrinking(places).core()
     return [] if core is None else _told(places, core)
 
