@@ -8,7 +8,7 @@ from partitioner.model.assessment import Assessment
 from partitioner.report.amounts import count_text, listed, money_text
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.panels import Panel, panels_figure
-from partitioner.report.sections import Column, Figure, Kind, Section, State, Table
+from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, State, Table
 from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M
 
 MOST_DRAWN = 12
@@ -32,13 +32,14 @@ def builds_section(facts: Facts, assessment: Assessment, builds: Builds) -> Sect
         return None
     if not builds.rows:
         none = "No build was checked: stopped before."
-        return Section("Every build", none, id="every-build")
+        return Section("Every build", none, id="every-build", chapter=Chapter.OPTIONS)
     return Section(
         "Every build",
         _intro(facts, assessment, builds),
         (_builds_table(facts, builds), _option_table(facts)),
         _drawings(facts, assessment, builds),
         id="every-build",
+        chapter=Chapter.OPTIONS,
         points=[
             f"{row.combination.name}: {finding.rule}: {finding.sentence}"
             for row in builds.broken

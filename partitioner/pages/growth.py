@@ -5,7 +5,7 @@ from __future__ import annotations
 from partitioner.check.facts import Facts
 from partitioner.facts.growth import Growth, Guest, expected_on
 from partitioner.report.amounts import count_text, listed, number_text
-from partitioner.report.sections import Column, Kind, Section, Table
+from partitioner.report.sections import Chapter, Column, Kind, Section, Table
 from partitioner.units import MONEY_STEPS, MUL_PER_UNIT_LOAD, PPM, UM_PER_M
 
 MOST_ROWS = 500
@@ -25,7 +25,7 @@ def growth_section(facts: Facts, growth: Growth) -> Section | None:
     tables = [_rooms_table(growth)]
     if growth.guests:
         tables.insert(0, _guests_table(facts, growth))
-    return Section("Room for growth", _intro(growth), tables, id="growth")
+    return Section("", _intro(growth), tables, id="growth", chapter=Chapter.GROWTH)
 
 
 def _intro(growth: Growth) -> list[str]:

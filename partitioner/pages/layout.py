@@ -7,11 +7,12 @@ from collections.abc import Callable
 from partitioner.check.facts import Facts
 from partitioner.facts.builds import judge_builds
 from partitioner.facts.growth import growth_of
+from partitioner.facts.line_settings import line_margins
 from partitioner.facts.transfer_times import simulated, transfer_times
 from partitioner.model.assessment import Assessment
 from partitioner.pages.builds import builds_section
 from partitioner.pages.growth import growth_section, wants_growth
-from partitioner.pages.line_settings import line_section
+from partitioner.pages.line_settings import electrical_section, settings_section
 from partitioner.pages.losses import losses_section
 from partitioner.pages.transfers import transfers_section
 from partitioner.report.sections import Section
@@ -42,7 +43,11 @@ def study_layout(
         Of the simulation.
     """
     problem = facts.problem
-    made: list[Section | None] = [line_section(facts, assessment)]
+    margins = line_margins(problem, assessment)
+    made: list[Section | None] = [
+        electrical_section(margins),
+        settings_section(facts, assessment),
+    ]
     if problem.options:
         on_step("checking every build")
         made.append(builds_section(facts, assessment, judge_builds(facts, should_stop)))

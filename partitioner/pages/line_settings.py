@@ -1,4 +1,4 @@
-"""The section on shared lines one by one."""
+"""The sections on the electrical estimate of lines and on PLCA timers and bursts."""
 
 from __future__ import annotations
 
@@ -7,37 +7,43 @@ from partitioner.facts.line_settings import (
     BurstProposal,
     TimerFit,
     burst_proposals,
-    line_margins,
     timer_fits,
 )
 from partitioner.model.assessment import Assessment, RuleMargin
 from partitioner.report.amounts import count_text
-from partitioner.report.sections import Column, Kind, Section, State, Table
+from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
 from partitioner.units import NS_PER_US
 
 
-def line_section(facts: Facts, assessment: Assessment) -> Section | None:
-    """The section of the report; None where no segment runs PLCA."""
-    problem = facts.problem
-    fits = timer_fits(problem, assessment)
-    if not fits:
+def electrical_section(margins: list[RuleMargin]) -> Section | None:
+    """The estimate of every line against what receivers need; None without lines."""
+    if not margins:
         return None
-    margins = line_margins(problem, assessment)
-    proposals = burst_proposals(facts, assessment)
-    intro = [
+    return Section(
+        "Electrical estimate",
         "An estimate from length, nodes, stubs and catalogue figures: it can show that a line is "
         "implausible, not that it works. Reflections, connectors and temperature are left out; a "
         "line beyond the guaranteed 8 nodes or 25 m has to be measured.",
-    ]
+        [_margin_table(margins)],
+        id="line-quality",
+        chapter=Chapter.LINES,
+    )
+
+
+def settings_section(facts: Facts, assessment: Assessment) -> Section | None:
+    """Timers against PHYs and length, and bursts that would help; None where nothing runs PLCA."""
+    fits = timer_fits(facts.problem, assessment)
+    if not fits:
+        return None
+    proposals = burst_proposals(facts, assessment)
     wrong = [f for f in fits if not f.is_sound]
-    intro.append(
+    intro = [
         f"The PLCA settings of {count_text(len(wrong), 'segment')} need another look."
         if wrong
         else "On every line and half-duplex link the transmit opportunity timer is long enough for "
         "its PHYs and length."
-    )
-    tables = [_margin_table(margins)] if margins else []
-    tables.append(_timer_table(fits))
+    ]
+    tables = [_timer_table(fits)]
     if proposals:
         intro.append(
             "Bursts are off unless stated. Where the tightest streams wait behind frames of their "
@@ -45,8 +51,10 @@ def line_section(facts: Facts, assessment: Assessment) -> Section | None:
             "Nothing is changed by itself: set the count in the layout file and check it."
         )
         tables.append(_burst_table(proposals))
-    return Section(title="Shared lines: electrical estimate and PLCA", intro=intro, tables=tables,
-                   id="line-quality")  # fmt: skip
+    return Section(
+        "Timers and bursts", intro, tables, id="timers", chapter=Chapter.SETTINGS,
+        urgent=[f"{f.segment}: {'; '.join(f.faults)}." for f in wrong],
+    )  # fmt: skip
 
 
 def _margin_table(margins: list[RuleMargin]) -> Table:

@@ -11,7 +11,7 @@ from partitioner.model.assessment import Assessment
 from partitioner.report.amounts import count_text, listed
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.panels import Panel, panels_figure
-from partitioner.report.sections import Column, Figure, Kind, Section, State, Table
+from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, State, Table
 
 MOST_DRAWN = 6
 MOST_ROWS = 1_000
@@ -33,11 +33,12 @@ def losses_section(facts: Facts, assessment: Assessment) -> Section | None:
     if not facts.sound.segments:
         return None
     return Section(
-        "What a failure takes down",
+        "",
         _intro(facts, found),
         (_table(found), _details(found)),
         _drawings(facts, assessment, found),
         id="failures",
+        chapter=Chapter.FAILURES,
         points=[
             f"{loss.failure.sentence} breaks rule {listed(list(loss.broken_rules))}."
             for loss in found

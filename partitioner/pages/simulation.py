@@ -14,7 +14,7 @@ from partitioner.facts.simulation import (
 )
 from partitioner.report.amounts import number_text
 from partitioner.report.charts import histogram_figure
-from partitioner.report.sections import Column, Kind, Section, Table
+from partitioner.report.sections import Chapter, Column, Kind, Section, Table
 from partitioner.report.text import table_text
 from partitioner.units import NS_PER_MS, NS_PER_US, PPM
 
@@ -57,6 +57,7 @@ def simulation_section(simulation: Simulation) -> Section:
         tables=[_table(nearest)],
         figures=figures,
         id="simulation",
+        chapter=Chapter.DEADLINES,
     )
 
 

@@ -6,7 +6,7 @@ from partitioner.check.facts import Facts
 from partitioner.facts.transfer_times import TimedTransfer, TransferTimes
 from partitioner.network.transfers import frame_count
 from partitioner.report.amounts import count_text, number_text
-from partitioner.report.sections import Column, Kind, Section, State, Table
+from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
 from partitioner.units import NS_PER_US
 
 NS_PER_S = 1e9
@@ -21,6 +21,7 @@ def transfers_section(facts: Facts, times: TransferTimes) -> Section | None:
         _intro(times),
         (_transfers_table(times), _totals_table(facts, times)),
         id="transfers",
+        chapter=Chapter.DEADLINES,
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, listed, money_text
-from partitioner.report.sections import Column, Kind, Section, State, Table
+from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
 from partitioner.runs import Answer
 from partitioner.units import MONEY_STEPS
 from partitioner.zones.zones import Turned, Zones
@@ -20,6 +20,7 @@ def zones_section(problem: Problem, zones: Zones) -> Section:
             "Every switch of the problem is required, so there is none to leave out. Mark a "
             "switch with required: false to have it weighed.",
             id="zones",
+            chapter=Chapter.COSTS,
         )
     lines = [
         f"The layout opens {count_text(zones.open_count, 'switch', 'switches')}. Below, each "
@@ -44,8 +45,9 @@ def zones_section(problem: Problem, zones: Zones) -> Section:
         if row.answer is Answer.NONE
     ]
     return Section(
-        "One switch more or fewer", lines, (_table(problem, zones),), id="zones", points=points
-    )
+        "One switch more or fewer", lines, (_table(problem, zones),), id="zones", points=points,
+        chapter=Chapter.COSTS,
+    )  # fmt: skip
 
 
 def _sentence(problem: Problem, row: Turned) -> str:

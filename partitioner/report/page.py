@@ -53,14 +53,14 @@ def render(page: Page) -> str:
     ValueError
         If two sections, tables or figures share an id.
     """
-    _check_ids(page.sections)
+    _check_ids(page)
     styles = Markup(tokens_css() + DRAWING_CSS)
     return _environment().get_template("page.html").render(page=page, styles=styles)
 
 
-def _check_ids(sections: Sequence[Section]) -> None:
+def _check_ids(page: Page) -> None:
     ids: list[str] = []
-    for section in sections:
+    for section in page.walk():
         ids.append(section.anchor)
         ids += [f"table-{t.id}" for t in section.tables]
         ids += [f.id for f in section.figures]

@@ -8,10 +8,10 @@ knowing what they are about.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN
-from enum import StrEnum
+from enum import Enum, IntEnum, StrEnum
 from typing import TYPE_CHECKING, Any
 
 from partitioner.reading.csv_text import csv_text
@@ -54,6 +54,48 @@ class Kind(StrEnum):
     """A trust mark; invented figures and those from memory are flagged."""
     SOURCE = "source"
     """Where a figure comes from; a long one becomes a note below the table."""
+
+
+class Chapter(Enum):
+    """Parts of the report of a layout, in the order of the page: anchor and title."""
+
+    VIEWS = ("views", "Plan and side views")
+    LINES = ("lines", "Lines, one by one")
+    PORTS = ("ports", "Ports and backbone")
+    DEADLINES = ("deadlines", "Deadlines")
+    RULES = ("rules", "Rules and limits")
+    FAILURES = ("failures", "Single failures")
+    COSTS = ("costs", "Cost against the star")
+    OPTIONS = ("options", "Options and builds")
+    GROWTH = ("growth", "Growth")
+    SETTINGS = ("settings", "Software settings")
+    ASSUMPTIONS = ("assumptions", "Assumptions and sources")
+    RUN = ("run", "The run")
+
+    @property
+    def anchor(self) -> str:
+        """Id of the chapter on the page."""
+        return self.value[0]
+
+    @property
+    def title(self) -> str:
+        """Its heading."""
+        return self.value[1]
+
+
+class Paper(IntEnum):
+    """What is printed: each choice has all that the ones before it have."""
+
+    SUMMARY = 0
+    """The first sheet and what fits on one more page."""
+    SHEETS = 1
+    """With one sheet per line, for the shop."""
+    ALL = 2
+
+    @property
+    def word(self) -> str:
+        """The choice on the page and on the command line."""
+        return self.name.lower()
 
 
 SHORT_SOURCE = 36
@@ -236,7 +278,13 @@ class Figure:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One part of the page. ``intro`` is one paragraph, or several."""
+    """One part of the page. ``intro`` is one paragraph, or several.
+
+    ``parts`` stand under it, one heading lower. In the report of a layout ``chapter`` says where
+    the section belongs; without one it comes first. ``urgent`` are the sentences of it that
+    belong on the first sheet: what to clear before anything is ordered. ``paper`` is the smallest
+    choice of print that has its own content.
+    """
 
     title: str
     intro: str | Sequence[str] = ""
@@ -246,6 +294,21 @@ class Section:
     points: Sequence[str] = ()
     """Bullet points after the paragraphs."""
     figures_last: bool = False
+    parts: Sequence[Section] = ()
+    chapter: Chapter | None = None
+    urgent: Sequence[str] = ()
+    paper: Paper = Paper.ALL
+
+    def walk(self) -> Iterator[Section]:
+        """The section and all parts below it, in the order of the page."""
+        yield self
+        for part in self.parts:
+            yield from part.walk()
+
+    @property
+    def least_paper(self) -> Paper:
+        """The smallest choice of print that has anything of it, its heading among that."""
+        return min(section.paper for section in self.walk())
 
     @property
     def paragraphs(self) -> tuple[str, ...]:
@@ -263,11 +326,36 @@ class Section:
 
 
 @dataclass(frozen=True, slots=True)
+class KeyFigure:
+    """One of the few figures that a reader looks for first, with the place that tells more."""
+
+    name: str
+    value: str
+    remark: str
+    anchor: str
+
+
+@dataclass(frozen=True, slots=True)
+class FirstSheet:
+    """What the first screen and the first printed page show besides the verdict.
+
+    ``plan`` is a small drawing; ``urgent`` are sentences, each with the anchor of the section
+    that it comes from: what to order or clear first.
+    """
+
+    figures: Sequence[KeyFigure] = ()
+    plan: Figure | None = None
+    urgent: Sequence[tuple[str, str]] = ()
+    cautions: Sequence[str] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Page:
     """A page of sections under a verdict.
 
     ``lead`` holds the paragraphs of the verdict, the first one set large, empty ones left out;
-    ``data_file`` is the file beside the page with the same figures as data.
+    ``data_file`` is the file beside the page with the same figures as data. ``block`` is the
+    title block: what, and its words.
     """
 
     title: str
@@ -276,6 +364,13 @@ class Page:
     lead: Sequence[str]
     sections: Sequence[Section]
     data_file: str = "outcome.json"
+    block: Sequence[tuple[str, str]] = ()
+    sheet: FirstSheet = FirstSheet()
+
+    def walk(self) -> Iterator[Section]:
+        """All sections and their parts, in the order of the page."""
+        for section in self.sections:
+            yield from section.walk()
 
 
 FLAGGED_TRUST = frozenset({"memory", "invented"})
@@ -283,7 +378,7 @@ FLAGGED_TRUST = frozenset({"memory", "invented"})
 
 
 def tables_of(sections: Iterable[Section]) -> dict[str, Table]:
-    """All tables of ``sections`` that have a file, by name.
+    """All tables of ``sections`` and their parts that have a file, by name.
 
     Raises
     ------
@@ -291,7 +386,7 @@ def tables_of(sections: Iterable[Section]) -> dict[str, Table]:
         If two tables have one name and other content.
     """
     found: dict[str, Table] = {}
-    for section in sections:
+    for section in (part for whole in sections for part in whole.walk()):
         for table in section.tables:
             if table.has_csv and found.setdefault(table.name, table) != table:
                 raise ValueError(f"two tables are called {table.file_name}")

@@ -1,8 +1,9 @@
-"""The sections every report has: what to build, drawings, rules, costs, cautions, run."""
+"""The chapters of a report: what the layout itself has to say, and the order of all the rest."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.catalogue import Medium
@@ -21,7 +22,7 @@ from partitioner.report.amounts import (
 from partitioner.report.charts import Bar, Series, stacked_figure, xy_figure
 from partitioner.report.drawing import device_numbers, layout_figures
 from partitioner.report.drawing_input import DrawingInput
-from partitioner.report.sections import Column, Figure, Section, Table
+from partitioner.report.sections import Chapter, Column, Figure, Paper, Section, Table
 from partitioner.report.strips import strip_figures
 from partitioner.report.tables import PARTS_OF_DELAY, delay_parts_ns, worst_first
 from partitioner.report.verdict import priced_total_text
@@ -32,6 +33,8 @@ GUARANTEED_LENGTH_UM = 25_000_000
 """What any compliant mixing segment carries (IEEE Std 802.3 Clause 147)."""
 WORST_STREAMS = 24
 """Streams in the chart of delays."""
+SUMMARY_ROWS = 20
+"""Segments up to which the table of all of them fits on the second printed page."""
 
 
 def own_sections(
@@ -43,7 +46,7 @@ def own_sections(
     further: Sequence[Section] = (),
     facts: Sequence[tuple[str, str]] = (),
 ) -> tuple[Section, ...]:
-    """All sections of a report in their order; ``further`` ones come after the costs.
+    """All sections of a report in the order of the page, chapter by chapter.
 
     Parameters
     ----------
@@ -53,52 +56,42 @@ def own_sections(
         Those of :func:`partitioner.report.tables.all_tables`.
     data
         What the drawings show.
+    further
+        Sections from elsewhere. Each goes into its chapter, after what the chapter has of its
+        own; those without a chapter come first.
     facts
         Further lines of the run block.
     """
-    made = (
-        _what_to_build(problem, assessment, tables, data),
-        _drawings(tables, data),
-        _good_enough(assessment, tables),
+    own = (
+        _views(tables, data),
+        _lines(problem, assessment, tables, data),
+        _ports(assessment, problem, tables),
         _deadlines(problem, assessment, tables),
-        _costs(problem, assessment, tables, outcome),
+        _rules(assessment, tables),
+        _costs(problem, assessment, tables),
         _options(problem, tables),
-        *further,
+        _settings(tables),
         _cautions(problem, assessment, tables),
         _run_block(problem, outcome, facts),
     )
-    return tuple(s for s in made if s is not None)
-
-
-def _what_to_build(
-    problem: Problem,
-    assessment: Assessment,
-    tables: Mapping[str, Table],
-    data: DrawingInput,
-) -> Section:
-    """Segments, drops, ports, cut list and PLCA settings."""
-    layout = assessment.layout
-    left_out = [s for s in problem.switches if s not in layout.open_switches]
-    lines = [
-        s for s in layout.segments if problem.catalogue.grades[s.grade].medium is Medium.MIXING
-    ]
-    intro = [
-        f"{count_text(len(lines), 'shared line')} and "
-        f"{count_text(len(layout.segments) - len(lines), 'link')} at "
-        f"{listed(list(layout.open_switches))}. Devices are listed in the order in which the "
-        "cable meets them."
-    ]
-    if left_out:
-        intro.append(f"Candidate switches left out: {listed(left_out)}.")
-    names = ["segments", "drops", "ports", "wires", "plca"]
-    if tables["backbone"].rows:
-        names.insert(2, "backbone")
-    return Section(
-        "What to build", intro, [tables[n] for n in names], strip_figures(data), id="build"
+    made = [s for s in (*own, *further, _cut_list(tables)) if s is not None]
+    first = tuple(s for s in made if s.chapter is None)
+    return first + tuple(
+        _chapter(chapter, [s for s in made if s.chapter is chapter])
+        for chapter in Chapter
+        if any(s.chapter is chapter for s in made)
     )
 
 
-def _drawings(tables: Mapping[str, Table], data: DrawingInput) -> Section:
+def _chapter(chapter: Chapter, sections: Sequence[Section]) -> Section:
+    """One chapter: its first section under the chapter's heading, the others below it."""
+    head, *parts = sections
+    return replace(
+        head, title=chapter.title, id=chapter.anchor, parts=(*head.parts, *parts)
+    )
+
+
+def _views(tables: Mapping[str, Table], data: DrawingInput) -> Section:
     """The layout on its pathways."""
     intro = (
         "Cables that share a pathway are drawn side by side, one stroke for each passage. Each "
@@ -106,10 +99,65 @@ def _drawings(tables: Mapping[str, Table], data: DrawingInput) -> Section:
         "colour of the text."
     )
     numbers = [tables["device-numbers"]] if device_numbers(data) else []
-    return Section("Drawings", intro, numbers, layout_figures(data), id="drawings")
+    return Section("", intro, numbers, layout_figures(data), chapter=Chapter.VIEWS)
 
 
-def _good_enough(assessment: Assessment, tables: Mapping[str, Table]) -> Section:
+def _lines(
+    problem: Problem,
+    assessment: Assessment,
+    tables: Mapping[str, Table],
+    data: DrawingInput,
+) -> Section:
+    """All segments in one table; their sheets follow."""
+    layout = assessment.layout
+    lines = [
+        s for s in layout.segments if problem.catalogue.grades[s.grade].medium is Medium.MIXING
+    ]
+    segments = tables["segments"]
+    intro = (
+        f"{count_text(len(lines), 'shared line')} and "
+        f"{count_text(len(layout.segments) - len(lines), 'link')} at "
+        f"{listed(list(layout.open_switches))}. Devices are listed in the order in which the "
+        "cable meets them."
+    )
+    paper = Paper.SUMMARY if len(segments.rows) <= SUMMARY_ROWS else Paper.SHEETS
+    figures = strip_figures(data)
+    return Section("", intro, [segments], figures, chapter=Chapter.LINES, paper=paper)
+
+
+def _cut_list(tables: Mapping[str, Table]) -> Section:
+    """Drops and pieces of cable of all segments together."""
+    return Section(
+        "Drops and pieces of all segments",
+        tables=[tables["drops"], tables["wires"]],
+        id="cut-list",
+        chapter=Chapter.LINES,
+    )
+
+
+def _ports(
+    assessment: Assessment, problem: Problem, tables: Mapping[str, Table]
+) -> Section:
+    """Ports in use and free, the backbone, switches left out."""
+    left_out = [s for s in problem.switches if s not in assessment.layout.open_switches]
+    ports = tables["ports"]
+    free = sum(not row["segment"] for row in ports.records())
+    intro = [f"{count_text(len(ports.rows), 'port')} at the switches, {free} of them free."]
+    if left_out:
+        intro.append(f"Candidate switches left out: {listed(left_out)}.")
+    shown = [tables["backbone"], ports] if tables["backbone"].rows else [ports]
+    return Section("", intro, shown, chapter=Chapter.PORTS, paper=Paper.SHEETS)
+
+
+def _settings(tables: Mapping[str, Table]) -> Section | None:
+    """PLCA settings of every node; None where nothing runs PLCA."""
+    if not tables["plca"].rows:
+        return None
+    intro = "What the software of every node is set to. plca-ethtool.sh has the same as commands."
+    return Section("", intro, [tables["plca"]], chapter=Chapter.SETTINGS)
+
+
+def _rules(assessment: Assessment, tables: Mapping[str, Table]) -> Section:
     """Broken rules if any, then each rule's margin, worst first."""
     if assessment.findings:
         intro = (
@@ -122,10 +170,10 @@ def _good_enough(assessment: Assessment, tables: Mapping[str, Table]) -> Section
             "first; a rule at 100 % is kept with nothing to spare."
         )
     return Section(
-        "Is it good enough",
+        "",
         intro,
         [tables["margins"]],
-        id="margins",
+        chapter=Chapter.RULES,
         points=[f"{f.rule}: {f.sentence}" for f in assessment.findings],
     )
 
@@ -145,7 +193,8 @@ def _deadlines(
         "larger one.",
     ]
     shown = [tables["streams"], tables["legs"]]
-    return Section("Deadlines", intro, shown, [_delay_figure(assessment)], id="deadlines")
+    figures = [_delay_figure(assessment)]
+    return Section("", intro, shown, figures, chapter=Chapter.DEADLINES)
 
 
 def _delay_figure(assessment: Assessment) -> Figure:
@@ -179,9 +228,8 @@ def _costs(
     problem: Problem,
     assessment: Assessment,
     tables: Mapping[str, Table],
-    outcome: Outcome | None,
 ) -> Section:
-    """Layout beside star, parts list, cost and bound over time."""
+    """Layout beside star, cost by kind, parts list."""
     cost, star = assessment.cost, assessment.baseline
     currency = problem.currency
     intro = [
@@ -196,8 +244,7 @@ def _costs(
     if cost.objective_money != cost.money:
         intro.append(priced_total_text(problem, assessment))
     shown = [tables[n] for n in ("baseline", "cost-by-kind", "parts")]
-    figures = _timeline(problem, outcome)
-    return Section("Costs", intro, shown, figures, id="costs", figures_last=True)
+    return Section("", intro, shown, chapter=Chapter.COSTS)
 
 
 def _timeline(problem: Problem, outcome: Outcome | None) -> tuple[Figure, ...]:
@@ -239,7 +286,7 @@ def _options(problem: Problem, tables: Mapping[str, Table]) -> Section | None:
         else "Options are taken independently of each other.",
     ]
     shown = [tables["options"], *([tables["builds"]] if problem.builds else [])]
-    return Section("Options and builds", intro, shown, id="options")
+    return Section("", intro, shown, chapter=Chapter.OPTIONS)
 
 
 def _cautions(
@@ -299,7 +346,7 @@ def _cautions(
         "Nothing here is a functional-safety case, an EMC assessment or a wiring approval. Local "
         "codes and the engineers responsible decide.",
     ]
-    return Section("Assumptions and cautions", "", points=points, id="cautions")
+    return Section("", "", points=points, chapter=Chapter.ASSUMPTIONS)
 
 
 def _on_start(outcome: Outcome) -> list[str]:
@@ -344,4 +391,5 @@ def _run_block(
         rows,
         has_csv=False,
     )
-    return Section("Run", "", (table,), id="run")
+    figures = _timeline(problem, outcome)
+    return Section("", "", (table,), figures, chapter=Chapter.RUN, figures_last=True)

@@ -49,9 +49,9 @@ def test_a_timer_that_is_too_short_is_bad(judged) -> None:
     problem = with_timer(judged.problem, 15)
     fits = study.timer_fits(problem, judged.assessment)
     assert not fits[0].is_sound
-    section = page.line_section(replace(judged.facts, problem=problem), judged.assessment)
+    section = page.settings_section(replace(judged.facts, problem=problem), judged.assessment)
     assert section is not None
-    assert "need another look" in section.paragraphs[1]
+    assert "need another look" in section.paragraphs[0]
 
 
 def test_settings_that_do_not_agree_are_bad(judged) -> None:
@@ -100,7 +100,8 @@ def test_no_proposal_for_a_broken_layout(judged) -> None:
 def test_no_section_where_nothing_runs_plca(judged) -> None:
     links = [s for s in judged.assessment.segments if s.segment.id == "panel-link"]
     only_links = replace(judged.assessment, segments=tuple(links))
-    assert page.line_section(judged.facts, only_links) is None
+    assert page.settings_section(judged.facts, only_links) is None
+    assert page.electrical_section(study.line_margins(judged.problem, only_links)) is None
 
 
 def test_both_ends_of_a_half_duplex_link_have_plca_settings(judged) -> None:

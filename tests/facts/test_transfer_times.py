@@ -132,7 +132,7 @@ def test_the_report_adds_what_fits_the_layout() -> None:
     sections = study_layout(
         facts, assess_facts(facts), on_step=steps.append, simulate_ns=100_000_000
     )
-    ids = ["line-quality", "every-build", "growth", "transfers", "failures"]
+    ids = ["timers", "every-build", "growth", "transfers", "failures"]
     assert [s.id for s in sections] == ids
     assert len(steps) == 3
     transfers = sections[3].tables[0]
