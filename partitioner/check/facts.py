@@ -110,10 +110,15 @@ def timed_facts(
     laid: tuple[LaidSegment, ...],
     network: CableNetwork,
     method: Method = Method.RESPONSE,
+    *,
+    linear: bool = True,
 ) -> Facts:
-    """Work out ways and timing of segments whose cable is laid; see :class:`Facts`."""
+    """Work out ways and timing of segments whose cable is laid; see :class:`Facts`.
+
+    ``linear`` as in :func:`~partitioner.check.traffic.layout_timing`.
+    """
     carried = stream_ways(problem, sound, network, streams=carried_streams(problem).values())
-    timing = layout_timing(problem, sound, laid, carried, network, method)
+    timing = layout_timing(problem, sound, laid, carried, network, method, linear=linear)
     ways = tuple(way for way in carried if way.stream in problem.streams)
     return Facts(problem, layout, network, sound, laid, ways, timing)
 

@@ -7,17 +7,19 @@ an easing is told only if the judge then finds nothing against the device there.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from partitioner.check.facts import gather_facts
+from partitioner.check.geometry import segment_geometry
 from partitioner.check.judge import assess, assess_facts
 from partitioner.explain.handles.handle import Change, Handle, Scale
 from partitioner.explain.handles.register import handles_of
+from partitioner.facts.places import alone, lines_for, places_on
 from partitioner.model.assessment import Assessment, RuleFinding
-from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Layout, Segment
-from partitioner.model.problem import Problem, SwitchPosition
+from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.units import ceil_div
 
@@ -145,79 +147,27 @@ def _on_lines(
     problem: Problem, layout: Layout, network: CableNetwork, device: str
 ) -> Iterator[tuple[str, Segment, bool]]:
     """The nearest lines with the device where it makes them least longer."""
-    grades = {c.grade for c in problem.devices[device].grades}
-    lines = [
-        s
-        for s in layout.segments
-        if s.grade in grades and problem.catalogue.grades[s.grade].medium is Medium.MIXING
-    ]
-
-    def away(line: Segment) -> int:
-        return min(network.length_um(device, n) for n in (*line.devices, line.switch))
-
-    for line in sorted(lines, key=away)[:NEAREST_LINES]:
-        nodes = [*line.devices[: line.switch_index], line.switch]
-        nodes += line.devices[line.switch_index :]
-
-        def longer(at: int, nodes: Sequence[str] = nodes) -> int:
-            before, after = nodes[max(0, at - 1) : at], nodes[at : at + 1]
-            more = sum(network.length_um(device, n) for n in (*before, *after))
-            return more - sum(network.length_um(a, b) for a in before for b in after)
-
-        possible = set(range(len(nodes) + 1))
-        if problem.line.switch_position is SwitchPosition.END:
-            possible -= {0} if line.switch_index == 0 else {len(nodes)}
-        at = min(sorted(possible), key=longer)
-        nodes.insert(at, device)
-        devices = tuple(n for n in nodes if n != line.switch)
-        ids = dict(zip(line.devices, line.plca_ids, strict=True)) | {device: line.node_count}
-        yield (
-            f"one more on {line.id} at {line.switch}",
-            replace(
-                line,
-                devices=devices,
-                switch_index=nodes.index(line.switch),
-                plca_ids=tuple(ids[d] for d in devices),
-                node_count=line.node_count + 1,
-            ),
-            False,
+    rules = problem.line
+    for _, line in lines_for(problem, layout, network, device)[:NEAREST_LINES]:
+        shortest = min(
+            places_on(line, device, rules.switch_position),
+            key=lambda s: segment_geometry(s, network, rules).length_um,
         )
+        # What is kept in reserve stays in reserve.
+        longer = replace(shortest, node_count=line.node_count + 1)
+        yield f"one more on {line.id} at {line.switch}", longer, False
 
 
 def _alone(
     problem: Problem, layout: Layout, network: CableNetwork, device: str
 ) -> Iterator[tuple[str, Segment, bool]]:
     """A segment of its own at the nearest switches; without a free port the next number there."""
-    for choice in problem.devices[device].grades:
-        grade = problem.catalogue.grades[choice.grade]
-        is_line = grade.medium is Medium.MIXING
-        serving = [
-            s for s in problem.switches.values()
-            if any(choice.grade in g.grades for g in s.port_groups)
-        ]
-        serving.sort(key=lambda s: network.length_um(device, s.id))
-        for switch in serving[:NEAREST_SWITCHES]:
-            used = {s.port for s in layout.segments if s.switch == switch.id}
-            free = [
-                port
-                for port in range(1, switch.port_count + 1)
-                if port not in used
-                and choice.grade in switch.port_groups[switch.group_of_port(port)].grades
-            ]
-            reserve = problem.limits[choice.grade].reserve.nodes if is_line else 0
-            yield (
-                f"a {choice.grade} {'line' if is_line else 'link'} of its own at {switch.id}",
-                Segment(
-                    id=f"{device}-alone",
-                    switch=switch.id,
-                    port=free[0] if free else switch.port_count + 1,
-                    grade=choice.grade,
-                    devices=(device,),
-                    plca_ids=(1,) if is_line else (),
-                    node_count=2 + reserve if is_line else 0,
-                ),
-                not free,
-            )
+    tried: Counter[str] = Counter()
+    for segment, switch, is_free in alone(problem, layout, network, device):
+        tried[segment.grade] += 1
+        if tried[segment.grade] <= NEAREST_SWITCHES:
+            kind = "line" if segment.plca_ids else "link"
+            yield f"a {segment.grade} {kind} of its own at {switch.id}", segment, not is_free
 
 
 # -- easings ----------------------------------------------------------------------------------

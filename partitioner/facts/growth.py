@@ -7,25 +7,18 @@ a spare ID, no cycle gets longer by it. The file gives no streams for it, so its
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from itertools import count as numbers
 
 from partitioner.check.acceptance import whole_findings
 from partitioner.check.bill import segment_items
-from partitioner.check.facts import Facts
+from partitioner.check.facts import Facts, timed_facts
 from partitioner.check.geometry import segment_geometry
 from partitioner.check.laid import LaidSegment
 from partitioner.check.rules.registry import ALL_RULES
-from partitioner.check.traffic import Method, layout_timing
-from partitioner.model.layout import Segment
-from partitioner.model.problem import Device, Forecast, Problem, Reserve, SwitchPosition
-from partitioner.network.routes import stream_ways
-from partitioner.network.transfers import carried_streams
+from partitioner.facts.places import NEEDS_TIMING, places_on
+from partitioner.model.problem import Device, Forecast, Problem, Reserve
 from partitioner.units import PPM
-
-NEEDS_TIMING = frozenset({"load", "backbone-load", "overload", "deadline", "transfer"})
-"""Rules that can be judged only after the timing was worked out anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +228,7 @@ class _Grown:
         laid = self.laid(line)
         rules = self.facts.problem.line
         found = []
-        for segment in _places(laid.segment, device.id, rules.switch_position):
+        for segment in places_on(laid.segment, device.id, rules.switch_position):
             geometry = segment_geometry(segment, self.facts.network, rules)
             found.append(replace(laid, written=segment, segment=segment, geometry=geometry))
         return sorted(found, key=lambda s: s.geometry.length_um)
@@ -285,14 +278,11 @@ class _Grown:
     def timed(self) -> _Grown | None:
         """The same with delays worked out; None if a rule about them is broken."""
         facts = self.facts
-        problem, sound = facts.problem, facts.sound
-        carried = stream_ways(
-            problem, sound, facts.network, streams=carried_streams(problem).values()
+        timed = _Grown(
+            timed_facts(
+                facts.problem, facts.sound, facts.sound, facts.laid, facts.network, linear=False
+            )
         )
-        timing = layout_timing(
-            problem, sound, facts.laid, carried, facts.network, Method.RESPONSE
-        )
-        timed = _Grown(replace(facts, timing=timing))
         return None if timed.breaks() else timed
 
     def filled(self, line: str, devices: list[Device]) -> _Grown:
@@ -333,27 +323,6 @@ class _Grown:
             if length_um <= kept_um:
                 found.append(id_)
         return found
-
-
-def _places(segment: Segment, device: str, position: SwitchPosition) -> Iterator[Segment]:
-    """The line with one more device, at every place along it that the line rules allow."""
-    number, index = len(segment.devices), segment.switch_index
-    used = set(segment.plca_ids)
-    free = next(id_ for id_ in numbers(1) if id_ not in used)
-    for at in range(number + 1):
-        devices = (*segment.devices[:at], device, *segment.devices[at:])
-        ids = (*segment.plca_ids[:at], free, *segment.plca_ids[at:])
-        # Right at the switch it may go to either side.
-        for new_index in sorted({index + (at < index), index + (at <= index)}):
-            if position is SwitchPosition.END and 0 < new_index < number + 1:
-                continue
-            yield replace(
-                segment,
-                devices=devices,
-                plca_ids=ids,
-                switch_index=new_index,
-                node_count=max(segment.node_count, free + 1),
-            )
 
 
 def expected_on(growth: Growth, line: str) -> float:

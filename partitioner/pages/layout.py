@@ -6,11 +6,13 @@ from collections.abc import Callable
 
 from partitioner.check.facts import Facts
 from partitioner.facts.builds import judge_builds
+from partitioner.facts.elsewhere import why_there
 from partitioner.facts.growth import growth_of
 from partitioner.facts.line_settings import line_margins
 from partitioner.facts.transfer_times import simulated, transfer_times
 from partitioner.model.assessment import Assessment
 from partitioner.pages.builds import builds_section
+from partitioner.pages.elsewhere import why_section
 from partitioner.pages.growth import growth_section, wants_growth
 from partitioner.pages.line_settings import electrical_section, settings_section
 from partitioner.pages.losses import losses_section
@@ -61,4 +63,6 @@ def study_layout(
             times = simulated(facts, times, simulate_ns, seed)
         made.append(transfers_section(facts, times))
     made.append(losses_section(facts, assessment))
+    on_step("looking at the next best places")
+    made.append(why_section(problem, why_there(facts, assessment.findings, should_stop)))
     return tuple(s for s in made if s is not None)

@@ -183,6 +183,7 @@ CHAPTER = Chapter(
             "The nodes of a line, its switch port and the reserve included, are within the limit.",
             measures=_nodes,
             keys=("limits.*.nodes", "limits.*.reserve.nodes"),
+            by_segment=True,
         ),
         Rule(
             "length",
@@ -191,6 +192,7 @@ CHAPTER = Chapter(
             keys=("limits.*.length_m", "limits.*.reserve.length_m"),
             note="The length is the sum of all pieces from drop to drop with the slack of every "
             "drop and of both ends. Stubs do not count.",
+            by_segment=True,
         ),
         Rule(
             "stub",
@@ -198,6 +200,7 @@ CHAPTER = Chapter(
             measures=_stub,
             keys=("limits.*.stub_m",),
             note="A link has no stubs.",
+            by_segment=True,
         ),
         Rule(
             "spacing",
@@ -206,6 +209,7 @@ CHAPTER = Chapter(
             keys=("limits.*.spacing_m",),
             note="The cable way and the slack of the drop count, the slack of an end does not. The "
             "switch port is a node too.",
+            by_segment=True,
         ),
         Rule(
             "load",
@@ -220,6 +224,7 @@ CHAPTER = Chapter(
             "The unit loads of a line are within the limit.",
             measures=_unit_loads,
             keys=("limits.*.unit_loads",),
+            by_segment=True,
         ),
         Rule(
             "pathway-capacity",

@@ -282,6 +282,7 @@ CHAPTER = Chapter(
             "segment-devices",
             "A point-to-point link carries exactly one device, a line at least one.",
             _segment_devices,
+            by_segment=True,
         ),
         Rule(
             "port-exists",
@@ -290,6 +291,7 @@ CHAPTER = Chapter(
             keys=("switches.*.ports.*.count",),
             note="Ports are numbered from 1 through the port groups of the switch, in the order of "
             "the file.",
+            by_segment=True,
         ),
         Rule("port-once", "A port is used by one segment at most.", _port_once),
         Rule(
@@ -297,12 +299,14 @@ CHAPTER = Chapter(
             "A port serves the grade of its segment.",
             _port_grade,
             keys=("switches.*.ports.*.grades",),
+            by_segment=True,
         ),
         Rule(
             "device-grade",
             "A device can have the grade of its segment.",
             _device_grade,
             keys=("devices.*.grades",),
+            by_segment=True,
         ),
         Rule(
             "pin",
@@ -310,6 +314,7 @@ CHAPTER = Chapter(
             _pin,
             keys=("devices.*.switch", "devices.*.switches", "devices.*.zone"),
             note="A device pinned to a zone may hang on any switch of that zone.",
+            by_segment=True,
         ),
         Rule(
             "apart-segment",
@@ -336,6 +341,7 @@ CHAPTER = Chapter(
             keys=("sharing.safety_span", "devices.*.safety_level"),
             note="Devices without a level do not count. Links are not concerned: nobody else hears "
             "them.",
+            by_segment=True,
         ),
         Rule(
             "security-domain",
@@ -343,6 +349,7 @@ CHAPTER = Chapter(
             _security_domain,
             keys=("sharing.domains", "devices.*.security_domain"),
             note="Devices without a domain do not count.",
+            by_segment=True,
         ),
         Rule(
             "option-tail",
@@ -351,12 +358,14 @@ CHAPTER = Chapter(
             keys=("line.option_tail",),
             note="An arm is what lies on one side of the switch, counted outward. An arm of option "
             "devices only is in order.",
+            by_segment=True,
         ),
         Rule(
             "switch-position",
             "The switch sits where the line rules allow: at an end, or anywhere along the line.",
             _switch_position,
             keys=("line.switch_position",),
+            by_segment=True,
         ),
     ),
 )

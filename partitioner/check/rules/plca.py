@@ -122,6 +122,7 @@ CHAPTER = Chapter(
             source=_RANGES,
             note="The node with ID 0 is the coordinator, and a line has exactly one. ID 255 (not "
             "configured), which the kernel accepts, is refused.",
+            by_segment=True,
         ),
         Rule(
             "plca-node-count",
@@ -131,6 +132,7 @@ CHAPTER = Chapter(
             source=_RANGES,
             note="The reserve counts so that every delay still holds when its nodes come. A higher "
             "count is allowed: each spare ID costs a silent transmit opportunity in every cycle.",
+            by_segment=True,
         ),
         Rule(
             "plca-burst",
@@ -138,6 +140,7 @@ CHAPTER = Chapter(
             "link, only.",
             _plca_burst,
             source=_RANGES,
+            by_segment=True,
         ),
     ),
 )

@@ -32,6 +32,9 @@ class Rule:
         Where the rule or its figures come from, if neither from the problem file nor the catalogue.
     note
         What else the reference page tells of it.
+    by_segment
+        It looks at one segment at a time and at no delay: what it finds on some segments does not
+        depend on the others.
     """
 
     name: str
@@ -41,6 +44,7 @@ class Rule:
     keys: tuple[str, ...] = ()
     source: str = ""
     note: str = ""
+    by_segment: bool = False
 
     def __post_init__(self) -> None:
         if self.broken is None and self.measures is None:

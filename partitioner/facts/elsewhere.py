@@ -1,0 +1,357 @@
+"""Why a device hangs where it does: what the next best places would cost more, or break.
+
+A place is another line near the device, at the position that makes it least longer and keeps what
+the line has to keep, or a segment of its own at a free port of an open switch. All other devices
+stay where they are, and so do open switches and backbone. Each place is judged by the rules of the
+check; only delays, which take long to work out, are left out where nobody is likely to ask.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from partitioner.check.acceptance import whole_findings
+from partitioner.check.bill import latency_terms_ns, segment_items
+from partitioner.check.facts import Facts, timed_facts
+from partitioner.check.geometry import segment_geometry
+from partitioner.check.laid import LaidSegment
+from partitioner.check.rules.registry import ALL_RULES
+from partitioner.facts.places import NEEDS_TIMING, alone, lines_for, places_on
+from partitioner.model.assessment import RuleFinding
+from partitioner.model.layout import Layout, Segment
+from partitioner.network.routes import stream_ways
+from partitioner.units import ceil_div
+
+NEAREST_LINES = 4
+NEAREST_SWITCHES = 2
+MOST_WONDERED = 20
+MOST_PLACES = 1_000
+"""Places that are looked at; of a larger layout only the first devices get all of theirs."""
+TIMED_STREAMS = 3_000
+"""Streams whose delays are worked out anew, over all places together."""
+
+_OF_SEGMENTS = tuple(r for r in ALL_RULES if r.by_segment)
+_OF_LAYOUTS = tuple(
+    r for r in ALL_RULES if not r.by_segment and r.name not in NEEDS_TIMING
+)
+_OF_POSITIONS = frozenset({"spacing", "option-tail"})
+"""Rules that a longer way along the same line may keep where the shortest does not."""
+_OF_DELAYS = tuple(r for r in ALL_RULES if r.name in NEEDS_TIMING)
+
+
+class Wonder(StrEnum):
+    """What a reader would wonder about, the oddest first."""
+
+    ALONE = "alone on a line"
+    LINK = "on a link, could share a line"
+    PASSES = "a line passes nearer"
+    FAR = "another switch is nearer"
+
+
+_RANK = {wonder: rank for rank, wonder in enumerate(Wonder)}
+
+
+@dataclass(frozen=True, slots=True)
+class OtherPlace:
+    """One place where a device could hang instead.
+
+    ``segment`` is what it would hang on there. ``money`` and ``priced_money`` are what the layout
+    costs more then; the latter is None where delays have a price and were not worked out.
+    ``broken``: rules that this layout keeps and the other would not. ``is_timed``: they include
+    those on delays and loads.
+    """
+
+    layout: Layout
+    segment: Segment
+    is_new: bool
+    money: int
+    priced_money: int | None
+    broken: tuple[RuleFinding, ...] = ()
+    is_timed: bool = False
+
+    @property
+    def worth(self) -> int:
+        """What decides between two places: the priced total, or money where that is not known."""
+        return self.money if self.priced_money is None else self.priced_money
+
+
+@dataclass(frozen=True, slots=True)
+class WhyThere:
+    """A device, what one may wonder about, and where else it could hang, the best place first.
+
+    ``own_um`` and ``other_um``: how far its own neighbour or switch is, and the nearer one of
+    ``other``; 0 where the wonder is not about lengths.
+    """
+
+    device: str
+    home: Segment
+    wonder: Wonder | None
+    places: tuple[OtherPlace, ...]
+    other: str = ""
+    own_um: int = 0
+    other_um: int = 0
+
+    @property
+    def next_best(self) -> OtherPlace | None:
+        """The place that costs least of those that break nothing; None if every one does."""
+        return next((p for p in self.places if not p.broken), None)
+
+
+def why_there(
+    facts: Facts,
+    known: Iterable[RuleFinding] = (),
+    should_stop: Callable[[], bool] = lambda: False,
+) -> tuple[WhyThere, ...]:
+    """Judge the next best places of devices: those one would wonder about first.
+
+    Parameters
+    ----------
+    facts
+        Of the layout.
+    known
+        Rules that the layout breaks as it is; they are held against no place.
+    should_stop
+        Asked before each device; the answer then ends there.
+    """
+    layout = facts.sound
+    asked = _wondered(facts, layout)
+    odd = [w for w, _ in asked if w.wonder is not None]
+    odd.sort(key=lambda w: (_RANK[w.wonder or Wonder.FAR], w.other_um - w.own_um, w.device))
+    told = {w.device for w in odd[:MOST_WONDERED]}
+    rest = [replace(w, wonder=None) for w, _ in asked if w.device not in told]
+    near = {w.device: lines for w, lines in asked}
+    mover = _Mover(facts, known)
+    found = []
+    for why in (*odd[:MOST_WONDERED], *rest):
+        if should_stop() or (why.wonder is None and mover.looked >= MOST_PLACES):
+            break
+        places = mover.places(why.device, why.home, near[why.device])
+        if why.wonder is not None:
+            places = mover.timed(places)
+        found.append(replace(why, places=tuple(places)))
+    return tuple(found)
+
+
+def _wondered(facts: Facts, layout: Layout) -> list[tuple[WhyThere, list[Segment]]]:
+    """Every placed device, in the order of the layout, with what is odd about its place.
+
+    And the lines nearest to it.
+    """
+    problem, network = facts.problem, facts.network
+    lines = {s.segment.id for s in facts.lines}
+    serving = {
+        grade: [
+            s.id
+            for s in problem.switches.values()
+            if s.id in layout.open_switches and any(grade in g.grades for g in s.port_groups)
+        ]
+        for grade in {s.grade for s in layout.segments}
+    }
+    found = []
+    for home in layout.segments:
+        for device in home.devices:
+            near = lines_for(problem, layout, network, device)
+            why = WhyThere(device, home, None, ())
+            others = [n for n in home.devices if n != device]
+            switches = serving[home.grade]
+            nodes = [home.switch, *others, *switches]
+            away = network.matrix_um([device], nodes)[0].tolist()
+            own_um = min(away[: 1 + len(others)])
+            nearest = min(zip(away[1 + len(others) :], switches, strict=True), default=(0, ""))
+            if not others and near:
+                why = replace(why, wonder=Wonder.ALONE if home.id in lines else Wonder.LINK)
+            elif home.id in lines and near and near[0][0] < own_um:
+                why = replace(
+                    why, wonder=Wonder.PASSES, other=near[0][1].id, own_um=own_um,
+                    other_um=near[0][0],
+                )  # fmt: skip
+            elif nearest[1] and nearest[0] < away[0]:
+                why = replace(
+                    why, wonder=Wonder.FAR, other=nearest[1], own_um=away[0], other_um=nearest[0]
+                )
+            found.append((why, [line for _, line in near[:NEAREST_LINES]]))
+    return found
+
+
+class _Mover:
+    """Moves one device of a layout and judges what comes out."""
+
+    def __init__(self, facts: Facts, known: Iterable[RuleFinding]):
+        self.facts = facts
+        self.known = {(f.rule, f.subjects) for f in known}
+        self.laid = {s.segment.id: s for s in facts.laid}
+        self.looked = 0
+        self.bills: dict[Segment, tuple[int, int]] = {}
+        problem = facts.problem
+        self.has_builds = bool(problem.options and problem.failure_rules)
+        builds = len(problem.builds) or 2 ** len(problem.options) if self.has_builds else 0
+        self.trials = TIMED_STREAMS // max(1, len(problem.streams) * (1 + builds))
+        self.latency_price = problem.objective.latency_price_per_ms_money
+        self.latency_money = self._latency_money(facts)
+
+    def places(self, device: str, home: Segment, near: Iterable[Segment]) -> list[OtherPlace]:
+        """Where a device could hang instead, judged by all rules but those on delays.
+
+        ``near`` are the other lines to try.
+        """
+        without = _without(home, device)
+        gone = () if without is None else (self._lay(without),)
+        found = [
+            self._judged(device, home, gone, laid, is_new=is_new)
+            for laid, is_new in self._targets(device, home, near)
+        ]
+        self.looked += len(found)
+        return _in_order(found)
+
+    def timed(self, places: list[OtherPlace]) -> list[OtherPlace]:
+        """Work out delays at the cheapest places, until one breaks nothing."""
+        done = list(places)
+        for number, place in enumerate(places):
+            if place.broken:
+                break
+            if not self.trials:
+                break
+            self.trials -= 1
+            done[number] = self._timed(place)
+            if not done[number].broken:
+                break
+        return _in_order(done)
+
+    def _lay(self, segment: Segment) -> LaidSegment:
+        problem = self.facts.problem
+        geometry = segment_geometry(segment, self.facts.network, problem.line)
+        grade = problem.catalogue.grades[segment.grade]
+        return LaidSegment(segment, segment, grade, problem.limits.get(grade.id), geometry)
+
+    def _targets(
+        self, device: str, home: Segment, near: Iterable[Segment]
+    ) -> Iterator[tuple[LaidSegment, bool]]:
+        problem, layout, network = self.facts.problem, self.facts.sound, self.facts.network
+        for line in near:
+            longer = [
+                # What is kept in reserve stays in reserve.
+                self._lay(replace(s, node_count=line.node_count + 1))
+                for s in places_on(line, device, problem.line.switch_position)
+            ]
+            longer.sort(key=lambda laid: laid.geometry.length_um)
+            broken = {f.rule for f in self._local(longer[:1])}
+            if broken and broken <= _OF_POSITIONS:
+                yield next((s for s in longer if not self._local((s,))), longer[0]), False
+            else:
+                yield longer[0], False
+        tried: Counter[str] = Counter()
+        for segment, switch, is_free in alone(problem, layout, network, device):
+            is_here = (segment.grade, switch.id) == (home.grade, home.switch)
+            if switch.id not in layout.open_switches or not is_free:
+                continue
+            if is_here and len(home.devices) == 1:
+                continue
+            tried[segment.grade] += 1
+            if tried[segment.grade] <= NEAREST_SWITCHES:
+                yield self._lay(segment), True
+
+    def _judged(
+        self, device: str, home: Segment, rest: tuple[LaidSegment, ...], laid: LaidSegment, *,
+        is_new: bool,
+    ) -> OtherPlace:
+        changed = {s.segment.id: s for s in (*rest, laid)}
+        all_laid = tuple(
+            changed.get(s.segment.id, s)
+            for s in self.facts.laid
+            if s.segment.id != home.id or rest
+        )
+        all_laid += (laid,) if is_new else ()
+        sound = replace(self.facts.sound, segments=tuple(s.segment for s in all_laid))
+        moved = replace(self.facts, layout=sound, sound=sound, laid=all_laid)
+        broken = self._local((*rest, laid))
+        if not broken:
+            if self.facts.problem.failure_rules:
+                ways = stream_ways(moved.problem, sound, moved.network)
+                moved = replace(moved, ways=ways)
+            broken = self._new(f for rule in _OF_LAYOUTS for f in rule.findings(moved))
+        before = [self.laid[home.id]] if is_new else [self.laid[home.id], self.laid[laid.segment.id]]
+        priced, money = self._more(before, (*rest, laid))
+        known = None if self.latency_price else priced
+        return OtherPlace(sound, laid.segment, is_new, money, known, broken)
+
+    def _local(self, laid: Sequence[LaidSegment]) -> tuple[RuleFinding, ...]:
+        """What some segments break by themselves."""
+        sound = replace(self.facts.sound, segments=tuple(s.segment for s in laid))
+        alone_there = replace(self.facts, layout=sound, sound=sound, laid=tuple(laid))
+        return self._new(f for rule in _OF_SEGMENTS for f in rule.findings(alone_there))
+
+    def _new(self, findings: Iterable[RuleFinding]) -> tuple[RuleFinding, ...]:
+        return tuple(f for f in findings if (f.rule, f.subjects) not in self.known)
+
+    def _more(
+        self, before: Iterable[LaidSegment], after: Iterable[LaidSegment]
+    ) -> tuple[int, int]:
+        """What the bill of some segments grows by, priced with its mass, and in money alone."""
+        was, now = [[self._bill(s) for s in laid] for laid in (before, after)]
+        money = sum(m for m, _ in now) - sum(m for m, _ in was)
+        return sum(p for _, p in now) - sum(p for _, p in was), money
+
+    def _bill(self, laid: LaidSegment) -> tuple[int, int]:
+        """Money and priced total of a segment, delays left out."""
+        if laid.segment not in self.bills:
+            problem = self.facts.problem
+            price = problem.objective.mass_price_per_kg_money
+            items = segment_items(problem, laid.segment, laid.grade, laid.geometry)
+            self.bills[laid.segment] = (
+                sum(i.money for i in items), sum(i.objective_money(price) for i in items)
+            )  # fmt: skip
+        return self.bills[laid.segment]
+
+    def _timed(self, place: OtherPlace) -> OtherPlace:
+        facts, layout = self.facts, place.layout
+        laid = tuple(
+            self.laid[s.id] if self.laid.get(s.id) and self.laid[s.id].segment == s
+            else self._lay(s)
+            for s in layout.segments
+        )  # fmt: skip
+        moved = timed_facts(
+            facts.problem, layout, layout, laid, facts.network, linear=bool(self.latency_price)
+        )
+        if self.has_builds:
+            broken = self._new(whole_findings(moved))
+        else:
+            broken = self._new(f for rule in _OF_DELAYS for f in rule.findings(moved))
+        priced = place.priced_money
+        if self.latency_price:
+            more, _ = self._more(self.laid.values(), laid)
+            priced = more + self._latency_money(moved) - self.latency_money
+        return replace(place, broken=broken, is_timed=True, priced_money=priced)
+
+    def _latency_money(self, facts: Facts) -> int:
+        if not self.latency_price:
+            return 0
+        terms_ns = latency_terms_ns(facts.timing.streams)
+        return sum(ceil_div(ns * self.latency_price, 1_000_000) for ns in terms_ns)
+
+
+def _in_order(places: list[OtherPlace]) -> list[OtherPlace]:
+    """Those that break nothing first, judged whole before the others, then by what they cost."""
+    return sorted(places, key=lambda p: (bool(p.broken), p.worth, p.segment.id))
+
+
+def _without(segment: Segment, device: str) -> Segment | None:
+    """A segment less one device, its PLCA IDs closed up; None if nothing is left."""
+    at = segment.devices.index(device)
+    kept = [k for k in range(len(segment.devices)) if k != at]
+    if not kept:
+        return None
+    ids = segment.plca_ids
+    if len(ids) == len(segment.devices):
+        order = sorted(ids[k] for k in kept)
+        ids = tuple(order.index(ids[k]) + 1 for k in kept)
+    return replace(
+        segment,
+        devices=tuple(segment.devices[k] for k in kept),
+        switch_index=segment.switch_index - (at < segment.switch_index),
+        plca_ids=ids,
+        node_count=max(len(kept) + 1, segment.node_count - 1) if segment.node_count else 0,
+        burst_counts=tuple((n, c) for n, c in segment.burst_counts if n != device),
+    )

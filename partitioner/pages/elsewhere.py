@@ -1,0 +1,167 @@
+"""The section on why devices hang where they do: the next best places, judged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from partitioner.facts.elsewhere import OtherPlace, WhyThere, Wonder
+from partitioner.model.problem import Problem
+from partitioner.report.amounts import count_text, length_text, money_text
+from partitioner.report.sections import Column, Kind, Section, State, Table
+from partitioner.units import MONEY_STEPS
+
+MOST_WORDS = 3
+"""Places told of a device where one wonders about it."""
+MOST_ROWS = 500
+JUDGED = {True: "all rules", False: "all but delays and loads"}
+
+
+def why_section(problem: Problem, reasons: Sequence[WhyThere]) -> Section | None:
+    """What a reader would wonder about, and every other place that was looked at."""
+    if not reasons:
+        return None
+    odd = [r for r in reasons if r.wonder is not None]
+    tables = [_odd_table(problem, odd)] if odd else []
+    return Section("Why it is so", _intro(problem, reasons), [*tables, _table(problem, reasons)],
+                   id="why")  # fmt: skip
+
+
+def _intro(problem: Problem, reasons: Sequence[WhyThere]) -> list[str]:
+    looked = sum(len(r.places) for r in reasons)
+    lines = [
+        f"{count_text(looked, 'other place')} for {count_text(len(reasons), 'device')}: the lines "
+        "nearest to each, and a free port of its own. One device is moved at a time, all others "
+        "stay; the place is where it makes the line least longer, and the rules are those of the "
+        "check."
+    ]
+    better = [
+        (r, p) for r in reasons for p in r.places
+        if p.is_timed and not p.broken and (p.priced_money or 0) < 0
+    ]
+    if better:
+        reason, place = min(better, key=lambda pair: pair[1].worth)
+        lines.append(
+            f"The layout is not the cheapest: {count_text(len(better), 'such move')} would keep "
+            f"every rule and make it cheaper, most of all {reason.device} "
+            f"{place_words(problem, place)}. A longer plan, or one started from this layout, "
+            "would find that."
+        )
+    return lines
+
+
+def place_words(problem: Problem, place: OtherPlace) -> str:
+    """A place and what is against it: ``on line-03: 1.10 EUR dearer``."""
+    segment = place.segment
+    where = f"on {segment.id}"
+    if place.is_new:
+        where = f"on a {segment.grade} segment of its own at {segment.switch}"
+    if place.broken:
+        rules = dict.fromkeys(f.rule for f in place.broken)
+        return f"{where}: breaks {', '.join(rules)}"
+    amount = money_text(abs(place.worth), problem.currency)
+    if place.worth == 0:
+        said = "costs the same"
+    else:
+        said = f"{amount} {'dearer' if place.worth > 0 else 'cheaper'}"
+    return f"{where}: {said}" + ("" if place.is_timed else ", if delays allow it")
+
+
+def wonder_words(reason: WhyThere) -> str:
+    """What is odd about a place, with the lengths."""
+    if reason.wonder is Wonder.PASSES:
+        return (
+            f"{reason.other} passes {length_text(reason.other_um)} away, its own line's nearest "
+            f"node is {length_text(reason.own_um)} away"
+        )
+    if reason.wonder is Wonder.FAR:
+        return (
+            f"{reason.home.switch} is {length_text(reason.own_um)} away, {reason.other} "
+            f"{length_text(reason.other_um)}"
+        )
+    return "" if reason.wonder is None else reason.wonder.value
+
+
+def _odd_table(problem: Problem, odd: Sequence[WhyThere]) -> Table:
+    rows = []
+    for reason in odd:
+        best = reason.next_best
+        rows.append(
+            (
+                reason.device,
+                reason.home.id,
+                wonder_words(reason),
+                "; ".join(place_words(problem, p) for p in _telling(reason)),
+                "" if best is None else best.segment.id,
+                None if best is None else best.money / MONEY_STEPS,
+                None if best is None or best.priced_money is None
+                else best.priced_money / MONEY_STEPS,
+            )
+        )  # fmt: skip
+    return Table(
+        "why",
+        "What one may wonder about",
+        [
+            Column("device", "Device", Kind.ID, heads_row=True),
+            Column("segment", "Hangs on", Kind.ID),
+            Column("wonder", "One may wonder"),
+            Column("elsewhere", "Elsewhere"),
+            Column("next_best"),
+            Column("more_money", "Next best costs more", Kind.NUMBER, problem.currency, 2),
+            Column("more_priced_total"),
+        ],
+        rows,
+        note="Devices alone on a line first, then those that a line of their kind passes nearer "
+        "than their own, then those with a nearer switch. Dearer and cheaper are said of the "
+        "priced total.",
+    )
+
+
+def _telling(reason: WhyThere) -> list[OtherPlace]:
+    """The next best place, the one that makes a reader wonder, and the nearest of the rest."""
+    first = [p for p in reason.places if p is reason.next_best or p.segment.id == reason.other]
+    rest = [p for p in reason.places if p not in first]
+    return [*first, *rest][:MOST_WORDS]
+
+
+def _table(problem: Problem, reasons: Sequence[WhyThere]) -> Table:
+    rows = [
+        (
+            reason.device,
+            reason.home.id,
+            "its own" if place.is_new else place.segment.id,
+            place.segment.switch,
+            place.segment.grade,
+            (State.BAD if place.broken else State.OK).value,
+            place.money / MONEY_STEPS,
+            None if place.priced_money is None else place.priced_money / MONEY_STEPS,
+            " ".join(dict.fromkeys(f.rule for f in place.broken)),
+            " ".join(f.sentence for f in place.broken),
+            JUDGED[place.is_timed],
+        )
+        for reason in reasons
+        for place in reason.places
+    ]
+    money = (problem.currency, 2)
+    return Table(
+        "other-places",
+        "Other places looked at, by device",
+        [
+            Column("device", "Device", Kind.ID, heads_row=True),
+            Column("segment", "Hangs on", Kind.ID),
+            Column("place", "Other place", Kind.ID),
+            Column("switch", "Switch", Kind.ID),
+            Column("grade"),
+            Column("state", "Rules", Kind.STATE, state_words=("kept", "", "broken")),
+            Column("more_money", "Costs more", Kind.NUMBER, *money),
+            Column("more_priced_total", "Priced total", Kind.NUMBER, *money),
+            Column("rules", "Breaks", Kind.NAMES),
+            Column("why"),
+            Column("judged_by", "Judged by"),
+        ],
+        rows,
+        note="Rules that the layout breaks as it is are held against no place. Where a rule that "
+        "needs no delays is broken, delays were not worked out; where the place is next best for "
+        "a device that one may wonder about, they were, within a bound on the work.",
+        folded=True,
+        most_rows=MOST_ROWS,
+    )

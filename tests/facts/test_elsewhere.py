@@ -1,0 +1,175 @@
+"""Next best places: each against the whole check of the layout with the device moved."""
+
+from __future__ import annotations
+
+import random
+from dataclasses import replace
+
+import pytest
+
+from partitioner.check.acceptance import rule_findings
+from partitioner.check.facts import Facts, gather_facts
+from partitioner.check.judge import assess
+from partitioner.check.rules.registry import ALL_RULES
+from partitioner.facts.elsewhere import NEAREST_LINES, WhyThere, Wonder, why_there
+from partitioner.facts.places import NEEDS_TIMING
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+from partitioner.network.cable import CableNetwork
+from partitioner.pages.elsewhere import place_words, why_section, wonder_words
+from tests.bench.planted import planted
+from tests.brute.brute import best_layout
+from tests.brute.random_problems import random_problem
+from tests.check.ground import ground_layout, ground_problem
+
+
+def facts_of(problem: Problem, layout: Layout) -> Facts:
+    return gather_facts(problem, layout, CableNetwork(problem))
+
+
+def compared(problem: Problem, layout: Layout) -> tuple[WhyThere, ...]:
+    """The next best places, each compared with a whole judgement of the moved layout."""
+    now = assess(problem, layout)
+    found = why_there(facts_of(problem, layout), now.findings)
+    known = {(f.rule, f.subjects) for f in now.findings}
+    for reason in found:
+        for place in reason.places:
+            then = assess(problem, place.layout)
+            more = then.cost.money - now.cost.money
+            assert place.money == more, (reason.device, place.segment.id)
+            if place.priced_money is not None:
+                assert place.priced_money == then.cost.objective_money - now.cost.objective_money
+            new = {(f.rule, f.subjects) for f in then.findings} - known
+            if place.is_timed and not place.broken:
+                assert not new, (reason.device, place.segment.id, new)
+            if not place.is_timed and not place.broken:
+                assert {rule for rule, _ in new} <= NEEDS_TIMING
+            assert {(f.rule, f.subjects) for f in place.broken} <= new
+            assert place.segment in place.layout.segments
+            assert place.layout.segment_of()[reason.device] == place.segment
+            assert reason.home != place.segment
+    return found
+
+
+@pytest.fixture(scope="module")
+def machine() -> tuple[Problem, Layout]:
+    """A machine of twenty devices with a layout that keeps all rules."""
+    made = planted(12, 0)
+    return made.problem, made.hidden
+
+
+def test_places_of_a_machine_are_as_the_check_judges_them(
+    machine: tuple[Problem, Layout],
+) -> None:
+    found = compared(*machine)
+    assert {r.device for r in found} == set(machine[0].devices)
+    assert any(p.is_timed for r in found for p in r.places)
+    assert any(p.broken for r in found for p in r.places)
+    for reason in found:
+        lines = [p for p in reason.places if not p.is_new]
+        assert len(lines) <= NEAREST_LINES
+        kept = [p.worth for p in reason.places if not p.broken]
+        assert kept == sorted(kept), "the best place comes first"
+
+
+def test_no_move_makes_an_optimal_layout_cheaper() -> None:
+    tried = 0
+    for seed in range(8):
+        problem = random_problem(seed, 4, mass=True, pins=True, groups=seed % 2 == 1, links=True)
+        best = best_layout(problem)
+        if best is None:
+            continue
+        for reason in compared(problem, best[1]):
+            for place in reason.places:
+                if place.is_timed and not place.broken and place.priced_money is not None:
+                    tried += 1
+                    assert place.priced_money >= 0, (seed, reason.device)
+    assert tried >= 8
+
+
+def test_a_price_of_delays_counts_where_they_were_worked_out(
+    machine: tuple[Problem, Layout],
+) -> None:
+    problem, layout = machine
+    aim = replace(problem.objective, latency_price_per_ms_money=5_000)
+    found = compared(replace(problem, objective=aim), layout)
+    assert {p.priced_money is not None for r in found for p in r.places} == {True, False}
+    for reason in found:
+        for place in reason.places:
+            assert place.is_timed == (place.priced_money is not None)
+
+
+def test_what_a_layout_breaks_already_is_held_against_no_place() -> None:
+    problem, layout = ground_problem(), ground_layout()
+    wrong = replace(layout, segments=(*layout.segments[:1], *layout.segments[2:]))
+    findings = assess(problem, wrong).findings
+    assert findings, "a segment is missing"
+    found = why_there(facts_of(problem, wrong), findings)
+    known = {(f.rule, f.subjects) for f in findings}
+    assert found
+    assert not known & {(f.rule, f.subjects) for r in found for p in r.places for f in p.broken}
+
+
+def test_stops_when_asked() -> None:
+    assert why_there(facts_of(ground_problem(), ground_layout()), should_stop=lambda: True) == ()
+
+
+def test_a_device_alone_is_wondered_about_and_told(machine: tuple[Problem, Layout]) -> None:
+    problem, layout = machine
+    found = why_there(facts_of(problem, layout))
+    odd = [r for r in found if r.wonder is not None]
+    ranks = [list(Wonder).index(r.wonder) for r in odd]
+    assert ranks == sorted(ranks)
+    lines = {s.id for s in layout.segments if s.plca_ids}
+    alone = {s.devices[0] for s in layout.segments if len(s.devices) == 1 and s.id in lines}
+    assert {r.device for r in odd if r.wonder is Wonder.ALONE} == alone
+    section = why_section(problem, found)
+    assert section is not None
+    by_name = {t.id: t for t in section.tables}
+    rows = {row["device"]: row for row in by_name["why"].records()}
+    assert set(rows) == {r.device for r in odd}
+    for reason in odd:
+        row = rows[reason.device]
+        assert row["wonder"] == wonder_words(reason) != ""
+        best = reason.next_best
+        if best is not None:
+            assert place_words(problem, best) in row["elsewhere"]
+            assert row["more_money"] == best.money / 10_000
+    every = by_name["other-places"].records()
+    assert len(every) == sum(len(r.places) for r in found)
+
+
+def test_rules_of_segments_do_not_look_at_others(machine: tuple[Problem, Layout]) -> None:
+    """What is marked so finds on a whole layout what it finds on each segment alone."""
+    own = [rule for rule in ALL_RULES if rule.by_segment]
+    problem, layout = machine
+    rng = random.Random(5)
+    seen = set()
+    for _ in range(30):
+        segments = list(layout.segments)
+        for _ in range(3):
+            at = rng.randrange(len(segments))
+            broken = segments[at]
+            segments[at] = rng.choice(
+                (
+                    replace(broken, devices=broken.devices + segments[at - 1].devices),
+                    replace(broken, port=broken.port + 40),
+                    replace(broken, plca_ids=tuple(0 for _ in broken.plca_ids)),
+                    replace(broken, node_count=1),
+                    replace(broken, switch_index=1),
+                    replace(broken, grade="100BASE-T1"),
+                    replace(broken, burst_counts=(("nobody", 3),)),
+                )
+            )
+        facts = facts_of(problem, replace(layout, segments=tuple(segments)))
+        whole = {(f.rule, f.subjects) for r in own for f in r.findings(facts)}
+        single = set()
+        for laid in facts.laid:
+            written = replace(facts.layout, segments=(laid.written,))
+            sound = replace(facts.sound, segments=(laid.segment,))
+            one = replace(facts, layout=written, sound=sound, laid=(laid,))
+            single |= {(f.rule, f.subjects) for r in own for f in r.findings(one)}
+        assert single == whole
+        seen |= {rule for rule, _ in whole}
+    assert len(seen) >= 6, seen
+    assert rule_findings(facts_of(problem, layout)) == ()
