@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from partitioner.facts.elsewhere import OtherPlace, WhyThere, Wonder
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, length_text, money_text
-from partitioner.report.sections import Column, Kind, Section, State, Table
+from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
 from partitioner.units import MONEY_STEPS
 
 MOST_WORDS = 3
@@ -22,8 +22,9 @@ def why_section(problem: Problem, reasons: Sequence[WhyThere]) -> Section | None
         return None
     odd = [r for r in reasons if r.wonder is not None]
     tables = [_odd_table(problem, odd)] if odd else []
-    return Section("Why it is so", _intro(problem, reasons), [*tables, _table(problem, reasons)],
-                   id="why")  # fmt: skip
+    return Section(
+        "", _intro(problem, reasons), [*tables, _table(problem, reasons)], chapter=Chapter.WHY
+    )
 
 
 def _intro(problem: Problem, reasons: Sequence[WhyThere]) -> list[str]:
@@ -69,9 +70,10 @@ def place_words(problem: Problem, place: OtherPlace) -> str:
 def wonder_words(reason: WhyThere) -> str:
     """What is odd about a place, with the lengths."""
     if reason.wonder is Wonder.PASSES:
+        away = f"{length_text(reason.other_um)} away" if reason.other_um else "where it is"
         return (
-            f"{reason.other} passes {length_text(reason.other_um)} away, its own line's nearest "
-            f"node is {length_text(reason.own_um)} away"
+            f"{reason.other} passes {away}, the nearest node of its own line is "
+            f"{length_text(reason.own_um)} away"
         )
     if reason.wonder is Wonder.FAR:
         return (

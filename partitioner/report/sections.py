@@ -64,6 +64,7 @@ class Chapter(Enum):
     PORTS = ("ports", "Ports and backbone")
     DEADLINES = ("deadlines", "Deadlines")
     RULES = ("rules", "Rules and limits")
+    WHY = ("why", "Why it is so")
     FAILURES = ("failures", "Single failures")
     COSTS = ("costs", "Cost against the star")
     OPTIONS = ("options", "Options and builds")
