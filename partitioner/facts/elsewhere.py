@@ -272,7 +272,8 @@ class _Mover:
                 ways = stream_ways(moved.problem, sound, moved.network)
                 moved = replace(moved, ways=ways)
             broken = self._new(f for rule in _OF_LAYOUTS for f in rule.findings(moved))
-        before = [self.laid[home.id]] if is_new else [self.laid[home.id], self.laid[laid.segment.id]]
+        touched = (home.id,) if is_new else (home.id, laid.segment.id)
+        before = [self.laid[id_] for id_ in touched]
         priced, money = self._more(before, (*rest, laid))
         known = None if self.latency_price else priced
         return OtherPlace(sound, laid.segment, is_new, money, known, broken)
