@@ -6,8 +6,8 @@ All take numbers in the units they are labelled with and know nothing of what th
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from xml.etree import ElementTree as ET
 
 from partitioner.report.sections import Figure
@@ -33,12 +33,16 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One row of a stacked bar chart: parts in the order of the chart's part names."""
+    """One row of a stacked bar chart: parts in the order of the chart's part names.
+
+    ``about`` are attributes that say what the row is about.
+    """
 
     name: str
     parts: Sequence[float]
     note: str = ""
     is_bad: bool = False
+    about: Mapping[str, str] = field(default_factory=dict)
 
 
 _DASHES = ("", "7 3", "2.5 2.5", "9 3 2.5 3")
@@ -201,13 +205,15 @@ def stacked_figure(
         canvas.text(canvas.width - 4, 17.5, scale_name, size=11, anchor="end", cls="muted")
     for k, bar in enumerate(bars):
         y = top + k * row
-        canvas.text(left - 8, y + 10.5, bar.name, size=11, anchor="end")
+        own = canvas.group(**bar.about)
+        canvas.text(left - 8, y + 10.5, bar.name, own, size=11, anchor="end")
         x = left
         for i, part in enumerate(bar.parts):
             if part <= 0:
                 continue
             canvas.add(
                 "rect",
+                own,
                 title=f"{part_names[i]}: {part:.3g}",
                 x=x,
                 y=y,
@@ -219,7 +225,7 @@ def stacked_figure(
             )
             x += part * per
         cls = "bad" if bar.is_bad else "muted"
-        canvas.text(right + 8, y + 10.5, bar.note, size=11, cls=cls)
+        canvas.text(right + 8, y + 10.5, bar.note, own, size=11, cls=cls)
     bottom = top + len(bars) * row
     if limit:
         x = left + limit * per

@@ -8,14 +8,26 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from xml.etree import ElementTree as ET
 
 from partitioner.report.amounts import count_text
-from partitioner.report.drawing_input import DrawingInput, DrawnDevice, DrawnSegment, Point
+from partitioner.report.drawing_input import (
+    DrawingInput,
+    DrawnDevice,
+    DrawnPathway,
+    DrawnSegment,
+    Point,
+)
 from partitioner.report.lanes import Lanes, Track, assign_lanes, draw_track
 from partitioner.report.legend import draw_legend
-from partitioner.report.marks import MARK_RADIUS, draw_mark, draw_unplaced, link_grades
+from partitioner.report.marks import (
+    MARK_RADIUS,
+    draw_cable,
+    draw_mark,
+    draw_unplaced,
+    link_grades,
+)
 from partitioner.report.placing import Sheet, Wish, around, ring
 from partitioner.report.projection import View, choose_views, nice_length_m
 from partitioner.report.sections import Figure
@@ -199,6 +211,17 @@ def draw_view(data: DrawingInput, view: View, shown: Shown, looks: Looks | None 
     return _Drawing(data, view, shown, looks or Looks.of(data)).markup()
 
 
+@dataclass(frozen=True, slots=True)
+class _Words:
+    """A label: how it is set, and in ``about`` the attributes that say what it names."""
+
+    words: str
+    size: float
+    weight: str = ""
+    cls: str = ""
+    about: Mapping[str, str] = field(default_factory=dict)
+
+
 class _Drawing:
     """One view under construction; the steps are in :meth:`markup`, back to front."""
 
@@ -208,6 +231,9 @@ class _Drawing:
         self.link_grades = looks.link_grades
         self.strokes = looks.strokes
         self._index = {s.id: i for i, s in enumerate(data.segments)}
+        self._on: dict[str, list[DrawnDevice]] = {}
+        for device in data.devices:
+            self._on.setdefault(device.segment, []).append(device)
         self.focused = [s for s in data.segments if s.id in shown.focus]
         self.is_detail = shown.is_detail
         shown_devices = sum(d.segment in shown.focus for d in data.devices)
@@ -285,16 +311,18 @@ class _Drawing:
         return self.canvas.group(clip_path=f"url(#{name})")
 
     def _draw_pathways(self, parent: ET.Element) -> None:
-        drawn: set[tuple[int, int]] = set()
+        along: dict[tuple[int, int], list[str]] = {}
+        first: dict[tuple[int, int], DrawnPathway] = {}
         for pathway in self.data.pathways:
             a = self._nodes.of(pathway.ends[0], pathway.start_um)
             b = self._nodes.of(pathway.ends[1], pathway.end_um)
-            stretch = (min(a, b), max(a, b))
-            if a == b or stretch in drawn:
-                continue
-            drawn.add(stretch)
+            if a != b:
+                stretch = (min(a, b), max(a, b))
+                first.setdefault(stretch, pathway)
+                along.setdefault(stretch, []).append(pathway.id)
+        for stretch, pathway in first.items():
             lanes = self.lanes.width.get(stretch, 0)
-            start, end = self._nodes.xy[a], self._nodes.xy[b]
+            start, end = (self._nodes.xy[node] for node in stretch)
             self.canvas.line(
                 start,
                 end,
@@ -302,6 +330,7 @@ class _Drawing:
                 cls="channel",
                 width=max(5.0, lanes * self.pitch + 5.0),
                 title=f"pathway {pathway.id}: {count_text(lanes, 'cable')}",
+                data_pathway=" ".join(along[stretch]),
             )
             if pathway.most_lines is not None:
                 self._pathway_limit(parent, pathway.most_lines, lanes, start, end)
@@ -335,11 +364,12 @@ class _Drawing:
             cy = (y0 + y1) / 2 + (x1 - x0) / size * bulge * 2
             path = f"M{x0:.1f} {y0:.1f}Q{cx:.1f} {cy:.1f} {x1:.1f} {y1:.1f}"
             name = f"backbone link {link.ends[0]} to {link.ends[1]}, {link.grade}"
+            own = self.canvas.group(parent, data_backbone="-".join(link.ends))
             if self.is_detail:
-                self.canvas.add("path", parent, title=name, d=path, cls="dim", stroke_width=1.4)
+                self.canvas.add("path", own, title=name, d=path, cls="dim", stroke_width=1.4)
                 continue
-            self.canvas.add("path", parent, title=name, d=path, cls="back", stroke_width=4.4)
-            self.canvas.add("path", parent, d=path, cls="halo", stroke_width=2)
+            self.canvas.add("path", own, title=name, d=path, cls="back", stroke_width=4.4)
+            self.canvas.add("path", own, d=path, cls="halo", stroke_width=2)
             middle = ((x0 + x1) / 4 + cx / 2, (y0 + y1) / 4 + cy / 2)
             self._backbone_labels.append((middle, link.grade))
 
@@ -347,30 +377,40 @@ class _Drawing:
         for segment in self.data.segments:
             track = self.tracks[segment.id]
             if segment.id not in self.shown.focus and track.path:
-                self.canvas.add("path", parent, d=track.path, cls="dim", stroke_width=1)
+                self.canvas.add(
+                    "path", parent, d=track.path, cls="dim", stroke_width=1,
+                    data_segment=segment.id,
+                )  # fmt: skip
 
     def _draw_segment(self, parent: ET.Element, segment: DrawnSegment) -> None:
         track, stroke = self.tracks[segment.id], self.strokes[segment.id]
         if not track.path:
             return
         width = min(stroke.width, self.pitch * 0.72) if segment.is_shared else stroke.width
-        group = self.canvas.group(parent)
+        group = self.canvas.group(
+            parent, data_segment=segment.id, data_stops=self._stops_along(segment, track)
+        )
         title = ET.SubElement(group, "title")
         title.text = (
             f"{segment.id}: {segment.grade} at {segment.switch} port {segment.port}, "
             f"{count_text(len(segment.devices), 'device')}"
         )
         self.canvas.add("path", group, d=track.path, cls="halo", stroke_width=width + 1.6)
-        self.canvas.add(
-            "path",
-            group,
-            d=track.path,
-            cls=f"run {stroke.css_class}",
-            stroke_width=width,
-            stroke_dasharray=stroke.dash,
-        )
+        draw_cable(self.canvas, group, track.path, stroke, width)
         if segment.is_shared:
             self._draw_ends(group, segment, track, stroke)
+
+    def _stops_along(self, segment: DrawnSegment, track: Track) -> str:
+        """Where the cable meets the switch and then each device, in per mille of its way.
+
+        Only lines that not every unit has in full need it: the page cuts them back.
+        """
+        devices = self._on.get(segment.id, [])
+        if not any(d.option for d in devices):
+            return ""
+        stops = self.stop_of[segment.id]
+        met = [segment.switch_stop, *(d.stop for d in devices)]
+        return " ".join(str(round(1000 * track.along[stops[s]] / track.length)) for s in met)
 
     def _draw_ends(
         self, parent: ET.Element, segment: DrawnSegment, track: Track, stroke: Stroke
@@ -428,6 +468,7 @@ class _Drawing:
                 "rect",
                 parent,
                 title=f"switch {switch.id}: {state}",
+                data_switch=switch.id,
                 x=x - half,
                 y=y - half,
                 width=2 * half,
@@ -448,10 +489,7 @@ class _Drawing:
             if not track.path:
                 continue
             here = stops[segment.switch_stop]
-            start = sum(
-                math.hypot(c - a, d - b)
-                for a, b, c, d in track.pieces[: self._pieces_before(track, here)]
-            )
+            start = track.along[here]
             half = self._switch_half(segment.switch)
             radius = 5.2 if segment.port < 10 else 6.2
             wishes = []
@@ -473,29 +511,18 @@ class _Drawing:
                     )
                     break
             for x, y in self.sheet.place(wishes, own_cost=0.0, stroke_cost=2.0):
+                own = self.canvas.group(parent, data_segment=segment.id)
                 self.canvas.circle(
                     (x, y),
                     radius,
-                    parent,
+                    own,
                     cls=f"tag {stroke.css_class}",
                     width=1.2,
                     title=f"{segment.switch} port {segment.port}",
                 )
                 self.canvas.text(
-                    x, y + 2.7, str(segment.port), parent, size=7.8, anchor="middle", weight="600"
+                    x, y + 2.7, str(segment.port), own, size=7.8, anchor="middle", weight="600"
                 )
-
-    def _pieces_before(self, track: Track, stop: int) -> int:
-        """How many pieces of a track lie before its ``stop``-th node, corners counted in."""
-        if stop <= 0:
-            return 0
-        target = track.at[stop]
-        best, at = math.inf, 0
-        for i, (_, _, x, y) in enumerate(track.pieces):
-            distance = math.dist((x, y), target)
-            if distance < best - 1e-9:
-                best, at = distance, i + 1
-        return at
 
     def _own(self, segment: DrawnSegment) -> int:
         return self._index[segment.id]
@@ -529,12 +556,13 @@ class _Drawing:
                     spurs,
                     cls=f"run {stroke.css_class}",
                     width=1.3,
+                    data_device=device.id,
                 )
         for device, (x, y) in zip(devices, places, strict=True):
             self.device_xy[device.id] = (x, y)
             draw_mark(
                 self.canvas,
-                parent,
+                self.canvas.group(parent, data_device=device.id),
                 (x, y),
                 grade=device.grade,
                 stroke=self.strokes[device.segment],
@@ -553,16 +581,17 @@ class _Drawing:
         places = spots if self.is_crowded else self.sheet.place(wishes, distance_cost=0.5)
         for (id_, _), at in zip(self.data.unplaced, places, strict=True):
             self.device_xy[id_] = at
-            draw_unplaced(self.canvas, parent, at, title=f"{id_}: no place yet")
+            own = self.canvas.group(parent, data_device=id_)
+            draw_unplaced(self.canvas, own, at, title=f"{id_}: no place yet")
 
     def _draw_names(self, parent: ET.Element) -> None:
         """Names of switches and lines, then of devices, each where it covers least."""
         wishes: list[Wish] = []
-        words: list[tuple[str, float, str, str]] = []
+        words: list[_Words] = []
         for (x, y), name, half in self._switch_labels:
             w = text_width(name, 11.5, bold=True) + 4
             wishes.append(Wish((x, y), w, 13, around((x, y), w, 13, half + 3)))
-            words.append((name, 11.5, "700", ""))
+            words.append(_Words(name, 11.5, "700", about={"data_switch": name}))
         placed = self.sheet.place(wishes, distance_cost=0.4)
         self._write(parent, wishes, words, placed, leaders_beyond=60.0)
         if self.is_crowded:
@@ -572,7 +601,7 @@ class _Drawing:
         for middle, grade in self._backbone_labels:
             w = text_width(grade, 9) + 6
             wishes.append(Wish(middle, w, 11, (middle, *around(middle, w, 11, 3))))
-            words.append((grade, 9, "", "muted"))
+            words.append(_Words(grade, 9, cls="muted"))
         self._write(parent, wishes, words, self.sheet.place(wishes), leaders_beyond=1e9, back=True)
         wishes, words = [], []
         for device in self.data.devices:
@@ -585,13 +614,13 @@ class _Drawing:
             spot = self.device_xy[device.id]
             own = self._index[device.segment]
             wishes.append(Wish(spot, w, h, around(spot, w, h, MARK_RADIUS + 1.5), own))
-            words.append((name, size, "", ""))
+            words.append(_Words(name, size, about={"data_device": device.id}))
         for id_, _ in self.data.unplaced:
             if id_ in self.device_xy:
                 spot = self.device_xy[id_]
                 w, h = text_width(id_, LABEL_SIZE, bold=True) + 3, LABEL_SIZE + 1.5
                 wishes.append(Wish(spot, w, h, around(spot, w, h, MARK_RADIUS + 2.5)))
-                words.append((id_, LABEL_SIZE, "700", ""))
+                words.append(_Words(id_, LABEL_SIZE, "700", about={"data_device": id_}))
         placed = self.sheet.place(wishes, distance_cost=0.55, leader_cost=14.0, stroke_cost=4.0)
         self._write(parent, wishes, words, placed, leaders_beyond=9.0)
 
@@ -613,20 +642,21 @@ class _Drawing:
             wish = Wish(candidates[0], w, h, candidates, own, penalties)
             (chosen,) = self.sheet.place([wish], own_cost=0.0, stroke_cost=3.0, distance_cost=0.02)
             (x, y), foot = next(s for s in spots if s[0] == chosen)
+            label = self.canvas.group(parent, data_segment=segment.id)
             if foot is not None:
                 end = (
                     min(max(foot[0], x - w / 2 + 4), x + w / 2 - 4),
                     min(max(foot[1], y - h / 2), y + h / 2),
                 )
                 self.canvas.line(
-                    foot, end, parent, cls=stroke.css_class, width=1
+                    foot, end, label, cls=stroke.css_class, width=1
                 )
                 self.canvas.circle(
-                    foot, 2.4, parent, cls=f"tag {stroke.css_class}", width=1
+                    foot, 2.4, label, cls=f"tag {stroke.css_class}", width=1
                 )
             self.canvas.add(
                 "rect",
-                parent,
+                label,
                 x=x - w / 2,
                 y=y - h / 2,
                 width=w,
@@ -636,7 +666,7 @@ class _Drawing:
                 stroke_width=1,
             )
             self.canvas.text(
-                x, y + size * 0.35, segment.id, parent, size=size, anchor="middle", weight="700"
+                x, y + size * 0.35, segment.id, label, size=size, anchor="middle", weight="700"
             )
 
     def _label_spots(self, track: Track, w: float, h: float) -> list[tuple[XY, XY | None]]:
@@ -661,13 +691,14 @@ class _Drawing:
         self,
         parent: ET.Element,
         wishes: Sequence[Wish],
-        words: Sequence[tuple[str, float, str, str]],
+        words: Sequence[_Words],
         placed: Sequence[XY],
         *,
         leaders_beyond: float,
         back: bool = False,
     ) -> None:
-        for wish, (name, size, weight, cls), (x, y) in zip(wishes, words, placed, strict=True):
+        for wish, own, (x, y) in zip(wishes, words, placed, strict=True):
+            label = self.canvas.group(parent, **own.about) if own.about else parent
             ax, ay = wish.anchor
             nx = min(max(ax, x - wish.width / 2), x + wish.width / 2)
             ny = min(max(ay, y - wish.height / 2), y + wish.height / 2)
@@ -677,18 +708,19 @@ class _Drawing:
                 self.canvas.line(
                     (ax + (nx - ax) * t, ay + (ny - ay) * t),
                     (nx, ny),
-                    parent,
+                    label,
                     cls="leader",
                     width=0.7,
                 )
             if back:
                 self.canvas.add(
-                    "rect", parent, x=x - wish.width / 2, y=y - wish.height / 2,
+                    "rect", label, x=x - wish.width / 2, y=y - wish.height / 2,
                     width=wish.width, height=wish.height, rx=2, cls="page",
                 )  # fmt: skip
             text = self.canvas.text(
-                x, y + size * 0.35, name, parent, size=size, anchor="middle", weight=weight, cls=cls
-            )
+                x, y + own.size * 0.35, own.words, label, size=own.size, anchor="middle",
+                weight=own.weight, cls=own.cls,
+            )  # fmt: skip
             text.set("style", "paint-order:stroke;stroke:var(--page);stroke-width:2.4px")
 
     def _draw_scale(self, top: float) -> float:

@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cmp_to_key, partial
+from itertools import accumulate, pairwise
 
 from partitioner.report.svg import num
 
@@ -142,6 +143,8 @@ class Track:
     heading: tuple[XY, ...]
     """Unit vector along the cable at each node."""
     pieces: tuple[tuple[float, float, float, float], ...]
+    along: tuple[float, ...] = (0.0,)
+    """Distance in px from the start to each node."""
 
     def point_along(self, distance: float, backwards: bool = False) -> tuple[XY, XY]:
         """Point ``distance`` px from the start (or the end) and the heading there."""
@@ -181,7 +184,8 @@ def draw_track(
     """Turn a route and its lane offsets into a smooth path."""
     if len(route) < 2:
         point = xy[route[0]]
-        return Track("", (point,) * max(len(route), 1), ((1.0, 0.0),), ())
+        nodes = max(len(route), 1)
+        return Track("", (point,) * nodes, ((1.0, 0.0),), (), (0.0,) * nodes)
     steps: list[_Lane] = []
     for k, offset in enumerate(offsets):
         (x0, y0), (x1, y1) = xy[route[k]], xy[route[k + 1]]
@@ -233,13 +237,18 @@ def _smooth(corners: list[tuple[XY, ...]], steps: Sequence[_Lane]) -> Track:
     path.append(f"L{_pair(points[-1])}")
     at = []
     heading = []
+    along = []
+    passed = [0.0, *accumulate(math.dist(a, b) for a, b in pairwise(points))]
+    first = 0
     for k, corner in enumerate(corners):
+        along.append((passed[first] + passed[first + len(corner) - 1]) / 2)
+        first += len(corner)
         x = sum(p[0] for p in corner) / len(corner)
         y = sum(p[1] for p in corner) / len(corner)
         at.append((x, y))
         heading.append(steps[min(k, len(steps) - 1)][2])
     pieces = tuple((*points[i], *points[i + 1]) for i in range(len(points) - 1))
-    return Track("".join(path), tuple(at), tuple(heading), pieces)
+    return Track("".join(path), tuple(at), tuple(heading), pieces, tuple(along))
 
 
 def _towards(a: XY, b: XY, share: float) -> XY:

@@ -6,9 +6,9 @@ from collections.abc import Callable, Mapping, Sequence
 
 from partitioner.report.amounts import count_text, length_text
 from partitioner.report.drawing_input import DrawingInput, DrawnSegment
-from partitioner.report.marks import draw_mark, draw_unplaced
+from partitioner.report.marks import draw_cable, draw_mark, draw_unplaced
 from partitioner.report.strokes import Stroke
-from partitioner.report.svg import Canvas, text_width
+from partitioner.report.svg import Canvas, num, text_width
 
 XY = tuple[float, float]
 
@@ -149,9 +149,8 @@ def _lines(
     for i, (segment, words) in enumerate(zip(segments, texts, strict=True)):
         x, y = 16 + (i // rows) * column, top + (i % rows) * LINE_HEIGHT
         stroke = strokes[segment.id]
-        canvas.line(
-            (x, y), (x + 36, y), cls=f"run {stroke.css_class}", width=stroke.width, dash=stroke.dash
-        )
-        canvas.text(x + 44, y + 3.6, segment.id, size=SIZE, weight="700")
-        canvas.text(x + 44 + names, y + 3.6, words, size=SIZE, cls="muted")
+        own = canvas.group(data_segment=segment.id)
+        draw_cable(canvas, own, f"M{num(x)} {num(y)}h36", stroke, stroke.width)
+        canvas.text(x + 44, y + 3.6, segment.id, own, size=SIZE, weight="700")
+        canvas.text(x + 44 + names, y + 3.6, words, own, size=SIZE, cls="muted")
     return top + rows * LINE_HEIGHT + 6

@@ -11,6 +11,8 @@ from partitioner.report.strokes import Stroke
 from partitioner.report.svg import Canvas, points_text
 
 MARK_RADIUS = 4.4
+CORE = 0.4
+"""Width of the light core of a cable, as a share of the cable's."""
 
 _CORNERS = ((4, 45.0), (3, -90.0), (4, 0.0), (6, 0.0), (5, -90.0))
 """Corners and first angle of the shapes for link grades: square, triangle, diamond, …"""
@@ -19,6 +21,18 @@ _CORNERS = ((4, 45.0), (3, -90.0), (4, 0.0), (6, 0.0), (5, -90.0))
 def link_grades(data: DrawingInput) -> tuple[str, ...]:
     """Grades of the point-to-point links on a drawing, sorted; their order picks the shapes."""
     return tuple(sorted({s.grade for s in data.segments if not s.is_shared}))
+
+
+def draw_cable(
+    canvas: Canvas, parent: ET.Element | None, path: str, stroke: Stroke, width: float
+) -> None:
+    """Draw a cable along path data: hue, dash, and the light core that some lines have."""
+    canvas.add(
+        "path", parent, d=path, cls=f"run {stroke.css_class}", stroke_width=width,
+        stroke_dasharray=stroke.dash,
+    )  # fmt: skip
+    if stroke.has_core:
+        canvas.add("path", parent, d=path, cls="halo", stroke_width=width * CORE)
 
 
 def draw_mark(

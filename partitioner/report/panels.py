@@ -14,6 +14,7 @@ from xml.etree import ElementTree as ET
 from partitioner.report.drawing import segment_strokes
 from partitioner.report.drawing_input import DrawingInput, DrawnSegment, Point, fitted_input
 from partitioner.report.lanes import assign_lanes, draw_track
+from partitioner.report.marks import draw_cable
 from partitioner.report.projection import View, choose_views
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke
@@ -122,8 +123,10 @@ class _Panel:
         self._devices()
         self._switches()
 
-    def _line(self, a: XY, b: XY, cls: str, width: float, title: str = "") -> None:
-        self.canvas.line(a, b, self.parent, cls=cls, width=width, title=title)
+    def _line(
+        self, a: XY, b: XY, cls: str, width: float, title: str = "", **about: str
+    ) -> None:
+        self.canvas.line(a, b, self.parent, cls=cls, width=width, title=title, **about)
 
     def _cross(self, at: XY, size: float, title: str) -> None:
         x, y = at
@@ -137,7 +140,7 @@ class _Panel:
     def _pathways(self) -> None:
         for pathway in self.whole.pathways:
             a, b = self.view.xy(pathway.start_um), self.view.xy(pathway.end_um)
-            self._line(a, b, "channel", 3.0)
+            self._line(a, b, "channel", 3.0, data_pathway=pathway.id)
 
     def _backbone(self) -> None:
         at = {s.id: self.view.xy(s.at_um) for s in self.whole.switches}
@@ -145,7 +148,7 @@ class _Panel:
         for link in self.data.backbone:
             a, b = at[link.ends[0]], at[link.ends[1]]
             name = f"backbone link {'-'.join(link.ends)}"
-            self._line(a, b, "back", 2.6, name)
+            self._line(a, b, "back", 2.6, name, data_backbone="-".join(link.ends))
             self._line(a, b, "halo", 1.2)
             if frozenset(link.ends) in lost:
                 self._cross(((a[0] + b[0]) / 2, (a[1] + b[1]) / 2), 5.0, f"{name} lost")
@@ -167,15 +170,16 @@ class _Panel:
                 continue
             look = self.looks[segment.id]
             is_lost = segment.id in lost
-            self.canvas.add(
-                "path",
-                self.parent,
-                title=f"{segment.id}, lost" if is_lost else segment.id,
-                d=path,
-                cls="badline" if is_lost else f"run {look.css_class}",
-                stroke_width=1.6 if segment.is_shared else 1.0,
-                stroke_dasharray="2 3" if is_lost else look.dash,
-            )
+            own = self.canvas.group(self.parent, data_segment=segment.id)
+            title = f"{segment.id}, lost" if is_lost else segment.id
+            ET.SubElement(own, "title").text = title
+            width = 1.6 if segment.is_shared else 1.0
+            if is_lost:
+                self.canvas.add(
+                    "path", own, d=path, cls="badline", stroke_width=width, stroke_dasharray="2 3"
+                )
+            else:
+                draw_cable(self.canvas, own, path, look, width)
 
     def _route(
         self, segment: DrawnSegment, xy: list[XY], known: dict[tuple[int, int], int]
@@ -217,10 +221,13 @@ class _Panel:
                         cls="closed",
                         width=0.9,
                         title=f"{id_}, not in this build",
+                        data_device=id_,
                     )
                     continue
                 hue = "fk" if look.hue is None else f"f{look.hue}"
-                self.canvas.circle((x, y), DOT, self.parent, cls=hue, title=id_)
+                self.canvas.circle(
+                    (x, y), DOT, self.parent, cls=hue, title=id_, data_device=id_
+                )
                 if id_ in self.panel.lost_devices:
                     self._cross((x, y), CROSS, f"{id_}, lost")
 
@@ -230,7 +237,7 @@ class _Panel:
             self.canvas.add(
                 "rect", self.parent, title=f"switch {switch.id}", x=x - 4.5, y=y - 4.5, width=9,
                 height=9, rx=1.5, cls="switch" if switch.is_open else "closed", stroke_width=1,
-                stroke_dasharray="" if switch.is_open else "2 1.5",
+                stroke_dasharray="" if switch.is_open else "2 1.5", data_switch=switch.id,
             )  # fmt: skip
             if switch.id in self.panel.lost_switches:
                 self._cross((x, y), 6.5, f"switch {switch.id}, lost")

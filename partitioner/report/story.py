@@ -201,13 +201,15 @@ def _delay_figure(assessment: Assessment) -> Figure:
     bars = []
     for f in worst_first(assessment.streams)[:WORST_STREAMS]:
         name = f"{f.stream} to {f.destination}"
+        about = {"data_stream": f.stream}
         if f.response_ns is None or f.margin_ns is None:
-            bars.append(Bar(name, (), "■ overload", is_bad=True))
+            bars.append(Bar(name, (), "■ overload", is_bad=True, about=about))
             continue
         parts = [p / f.deadline_ns for p in delay_parts_ns(f.legs)]
         left = f"{left_text(f.margin_ns, f.deadline_ns)} left"
         is_late = f.margin_ns < 0
-        bars.append(Bar(name, parts, f"■ {left}" if is_late else left, is_bad=is_late))
+        note = f"■ {left}" if is_late else left
+        bars.append(Bar(name, parts, note, is_bad=is_late, about=about))
     count = len(bars)
     return stacked_figure(
         "delays",

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from partitioner.report.amounts import count_text, length_text, number_text
 from partitioner.report.drawing import segment_strokes
 from partitioner.report.drawing_input import DrawingInput, DrawnDevice, DrawnSegment
-from partitioner.report.marks import draw_mark, link_grades
+from partitioner.report.marks import draw_cable, draw_mark, link_grades
 from partitioner.report.projection import nice_length_m
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke
-from partitioner.report.svg import Canvas, text_width
+from partitioner.report.svg import Canvas, num, text_width
 from partitioner.units import UM_PER_M
 
 WIDTH = 1160.0
@@ -136,30 +136,38 @@ def _strip(
     labels = stack_labels([spots[i] for i in order])
     above = max((x.level + 1 for x in labels if x.is_above), default=0)
     below = max((x.level + 1 for x in labels if not x.is_above), default=0)
-    canvas.text(LEFT, top + 12, segment.id, size=11.5, weight="700")
+    own = canvas.group(data_segment=segment.id)
+    canvas.text(LEFT, top + 12, segment.id, own, size=11.5, weight="700")
     canvas.text(
         LEFT + text_width(segment.id, 11.5, bold=True) + 8,
         top + 12,
         f"{count_text(len(devices), 'device')}, {length_text(segment.length_um)}",
+        own,
         size=SIZE,
         cls="muted",
     )
     y = top + 24 + above * LEVEL + 6
     start, end = px(0), px(segment.length_um)
-    for label in labels:
+    drops = [canvas.group(own, data_device=d.id) for d in devices]
+    drops.append(canvas.group(own))
+    for i, label in zip(order, labels, strict=True):
         tip = y - 8 - label.level * LEVEL if label.is_above else y + 8 + label.level * LEVEL
-        canvas.line((label.x, y), (label.x, tip), cls="leader", width=0.7)
+        canvas.line((label.x, y), (label.x, tip), drops[i], cls="leader", width=0.7)
         edge = tip - 1 if label.is_above else tip + 9
         weight = "600" if label.words.startswith("0 ") else ""
-        canvas.text(label.x + 2, edge, label.words, size=SIZE, weight=weight)
-    canvas.line((start, y), (end, y), cls=f"run {stroke.css_class}", width=3, dash=stroke.dash)
+        canvas.text(label.x + 2, edge, label.words, drops[i], size=SIZE, weight=weight)
+    draw_cable(canvas, own, f"M{num(start)} {num(y)}H{num(end)}", stroke, 3)
     for x in (start, end):
-        canvas.line((x, y - 6), (x, y + 6), cls=f"run {stroke.css_class}", width=2.4)
+        canvas.line((x, y - 6), (x, y + 6), own, cls=f"run {stroke.css_class}", width=2.4)
     x = px(segment.switch_along_um)
-    canvas.add("rect", x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch", stroke_width=1)
+    canvas.add(
+        "rect", own, x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch", stroke_width=1,
+        data_switch=segment.switch,
+    )  # fmt: skip
     for device in devices:
+        drop = canvas.group(own, data_device=device.id)
         draw_mark(
-            canvas, None, (px(device.along_um), y), grade=device.grade, stroke=stroke,
+            canvas, drop, (px(device.along_um), y), grade=device.grade, stroke=stroke,
             is_option=device.option is not None, grades=grades,
             title=f"{device.id}, stub {length_text(device.stub_um)}",
         )  # fmt: skip

@@ -1,9 +1,9 @@
-"""How lines are told apart: six hues, and a dash pattern for every round through them.
+"""How lines are told apart: six hues, then a dash pattern for every round, then a light core.
 
 The hues come in a light and a dark set; each keeps a contrast of 3:1 on its background and
 stays apart from the others under the three kinds of colour-blindness (smallest CIE76 distance
 16 in the light set, 13 in the dark one). Hue alone never carries meaning: lines also differ by
-dash once the hues repeat, and each is labelled where it runs.
+dash or core once the hues repeat, and each is labelled where it runs.
 """
 
 from __future__ import annotations
@@ -13,16 +13,39 @@ from dataclasses import dataclass
 LIGHT_HUES = ("#0B4F9C", "#B83A00", "#007A5A", "#B5579A", "#3A9BD9", "#C77700")
 DARK_HUES = ("#5B8DEF", "#E8703A", "#00A67A", "#D98BB8", "#56B4E9", "#E69F00")
 DASHES = ("", "11 4", "3 3", "14 3 3 3", "6 3", "16 3 3 3 3 3")
+"""Dashes of the first lines, tried plain and then with a core."""
+FINE_DASHES = (
+    "6 3 3 3",
+    "14 3 6 3",
+    "14 3 14 3 3 3",
+    "14 3 6 3 6 3",
+    "6 3 6 3 3 3",
+    "6 3 3 3 3 3",
+    "14 3 6 3 3 3",
+    "14 3 14 3 6 3",
+    "22 3",
+)
+"""Dashes of the lines after these; none is another one begun elsewhere."""
+_ROUNDS = tuple(
+    (dash, has_core)
+    for dashes in (DASHES, FINE_DASHES)
+    for has_core in (False, True)
+    for dash in dashes
+)
 LINK_DASHES = ("", "5 3", "2 2.5", "8 2.5 2 2.5")
 
 
 @dataclass(frozen=True, slots=True)
 class Stroke:
-    """Look of one segment: ``hue`` index (None: ink of the page), dash pattern, width in px."""
+    """Look of one segment: ``hue`` index (None: ink of the page), dash pattern, width in px.
+
+    ``has_core``: a thin line in the colour of the page runs along its middle.
+    """
 
     hue: int | None
     dash: str
     width: float
+    has_core: bool = False
 
     @property
     def css_class(self) -> str:
@@ -31,9 +54,10 @@ class Stroke:
 
 
 def line_stroke(index: int) -> Stroke:
-    """Stroke of the ``index``-th shared line (from 0)."""
-    hue = index % len(LIGHT_HUES)
-    return Stroke(hue, DASHES[index // len(LIGHT_HUES) % len(DASHES)], 2.8)
+    """Stroke of the ``index``-th shared line (from 0); the first 180 all look different."""
+    rounds, hue = divmod(index, len(LIGHT_HUES))
+    dash, has_core = _ROUNDS[rounds % len(_ROUNDS)]
+    return Stroke(hue, dash, 2.8, has_core)
 
 
 def link_stroke(grade_index: int) -> Stroke:

@@ -105,12 +105,13 @@ class Canvas:
         width: float | None = None,
         dash: str = "",
         title: str = "",
+        **about: str,
     ) -> ET.Element:
-        """Add a straight line."""
+        """Add a straight line; ``about`` are further attributes."""
         (x1, y1), (x2, y2) = start, end
         return self.add(
             "line", parent, title, x1=x1, y1=y1, x2=x2, y2=y2, cls=cls, stroke_width=width,
-            stroke_dasharray=dash,
+            stroke_dasharray=dash, **about,
         )  # fmt: skip
 
     def circle(
@@ -122,10 +123,13 @@ class Canvas:
         cls: str,
         width: float | None = None,
         title: str = "",
+        **about: str,
     ) -> ET.Element:
-        """Add a circle."""
+        """Add a circle; ``about`` are further attributes."""
         x, y = at
-        return self.add("circle", parent, title, cx=x, cy=y, r=radius, cls=cls, stroke_width=width)
+        return self.add(
+            "circle", parent, title, cx=x, cy=y, r=radius, cls=cls, stroke_width=width, **about
+        )
 
     def text(
         self,
