@@ -205,7 +205,7 @@ def stacked_figure(
         canvas.text(canvas.width - 4, 17.5, scale_name, size=11, anchor="end", cls="muted")
     for k, bar in enumerate(bars):
         y = top + k * row
-        own = canvas.group(**bar.about)
+        own = canvas.group(None, **bar.about)
         canvas.text(left - 8, y + 10.5, bar.name, own, size=11, anchor="end")
         x = left
         for i, part in enumerate(bar.parts):
