@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from partitioner.application.check import judged
 from partitioner.application.earlier import Earlier
 from partitioner.application.finishing import finishing_s
 from partitioner.application.search import Search
@@ -16,6 +18,7 @@ from partitioner.model.problem import Problem
 if TYPE_CHECKING:
     from partitioner.replan.rerun import Rerun
     from partitioner.replan.search import RerunSettings
+    from partitioner.report.sections import Section
 
 REPLAN = "replan.json"
 
@@ -48,6 +51,8 @@ class ReplanAnswer:
     question: Question
     kept_digest: str | None = None
     """Digest of the file of the earlier layout."""
+    sections: Sequence[Section] = ()
+    """What the report says of the layout beyond the changes, as that of a plan does."""
 
     @property
     def problem(self) -> Problem:
@@ -98,7 +103,7 @@ class ReplanAnswer:
             rerun.problem,
             rerun.best.assessment,
             self.outcome,
-            rerun_sections(rerun),
+            [*rerun_sections(rerun), *self.sections],
             [("segments tried", tried), ("rerun", ended)],
         )
         files[REPLAN] = json_text(self.data()) + "\n"
@@ -179,6 +184,7 @@ def replan(
     >>> answer.data()["change"]
     0.0
     """
+    from partitioner.pages.layout import study_layout
     from partitioner.replan.rerun import held_by, release_reserve, rerun
     from partitioner.replan.search import RerunSettings
 
@@ -197,4 +203,7 @@ def replan(
         problem, before, settings, held=held, problem_before=problem_before, clock=search.clock,
         on_progress=search.on_progress, should_stop=search.stop, start=start,
     )  # fmt: skip
-    return ReplanAnswer(result, settings, asked, kept_digest)
+    search.on_step("checking the layout")
+    facts, assessment = judged(problem, result.best.layout)
+    sections = study_layout(facts, assessment, should_stop=search.stop, on_step=search.on_step)
+    return ReplanAnswer(result, settings, asked, kept_digest, sections)

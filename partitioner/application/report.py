@@ -17,6 +17,17 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
+class Against:
+    """A layout that another one is compared with, and what it is called.
+
+    As read by :func:`partitioner.replan.reading.read_earlier_layout`.
+    """
+
+    name: str
+    layout: Layout
+
+
+@dataclass(frozen=True, slots=True)
 class ReportAnswer:
     """What there is to say of a layout."""
 
@@ -37,6 +48,7 @@ def report(
     *,
     simulate_s: float | None = None,
     seed: int = 0,
+    against: Against | None = None,
     on_step: Callable[[str], None] = silent,
 ) -> ReportAnswer:
     """Look at a layout from every side: rules, builds, growth, transfers, single failures.
@@ -50,6 +62,8 @@ def report(
         Also simulate so many seconds of the network, and of each transfer.
     seed
         Of the simulation.
+    against
+        Another layout to put beside this one.
     on_step
         Called with a sentence at the start of each step.
 
@@ -70,7 +84,15 @@ def report(
     from partitioner.pages.layout import study_layout
 
     facts, assessment = judged(problem, layout)
-    sections = list(
+    sections: list[Section] = []
+    if against is not None:
+        from partitioner.pages.beside import against_section
+        from partitioner.replan.beside import lay_beside
+
+        on_step(f"comparing with {against.name}")
+        pair = lay_beside(problem, against.layout, layout, assessment)
+        sections.append(against_section(pair, against.name))
+    sections += (
         study_layout(
             facts,
             assessment,

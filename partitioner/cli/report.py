@@ -29,6 +29,10 @@ from partitioner.cli.session import Session, manner_options, problem_options
     "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
     help="Seed of the simulation.",
 )  # fmt: skip
+@click.option(
+    "--against", metavar="LAYOUT", type=click.Path(path_type=Path), default=None,
+    help="Another layout of the same problem to put beside it: what differs, and the change order.",
+)  # fmt: skip
 @replace_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
 @problem_options
@@ -41,10 +45,14 @@ def command(
     output: Path | None,
     simulate: float | None,
     seed: int,
+    against: Path | None,
     replace: bool,
     force: bool,
 ) -> None:
     """Write the report of LAYOUT: the same files as plan, nothing is solved.
+
+    With --against another layout is put beside it: both drawn with what differs, figures, streams
+    and segments that differ, and what the harness shop does to get from there to LAYOUT.
 
     A layout that breaks rules gets its report too, with the broken rules on top, and the command
     ends with exit code 6. If the folder holds a better layout of the same problem from an earlier
@@ -57,11 +65,12 @@ def command(
 
     from partitioner.application.earlier import Earlier
     from partitioner.application.reading import read_layout
-    from partitioner.application.report import report
+    from partitioner.application.report import Against, report
     from partitioner.cli.kept import keep_better
     from partitioner.cli.output import LAYOUT, Place, default_folder, settled
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
+    from partitioner.visible import visible
 
     voice = Voice(session)
     layout = settled(layout, voice)
@@ -70,13 +79,23 @@ def command(
     )
     for warning in read.warnings:
         voice.note(warning)
+    other = None
+    if against is not None:
+        from partitioner.replan.reading import read_earlier_layout
+
+        there = settled(against, voice)
+        laid, noticed = read_earlier_layout(there, read.problem)
+        for sentence in noticed:
+            voice.note(sentence)
+        other = Against(visible(str(against)), laid)
     folder = output or default_folder(read.problem.name)
     with Place(folder, voice, force=force) as place:
         own = folder / LAYOUT
         is_own = own.is_file() and own.samefile(layout)
         answer = report(
-            read.problem, read.layout, simulate_s=simulate, seed=seed, on_step=voice.step
-        )
+            read.problem, read.layout, simulate_s=simulate, seed=seed, against=other,
+            on_step=voice.step,
+        )  # fmt: skip
         assessment = answer.assessment
         cost = assessment.cost.objective_money
 

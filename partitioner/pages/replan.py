@@ -5,59 +5,43 @@ from __future__ import annotations
 from dataclasses import astuple, replace
 from typing import Any
 
-from partitioner.model.assessment import Assessment
-from partitioner.model.layout import Layout
-from partitioner.model.problem import Problem
-from partitioner.replan.compare import DEVICE_KINDS, WIRE_KINDS, Change, Comparison
-from partitioner.replan.compare import Kind as ChangeKind
-from partitioner.replan.reading import lines_of
-from partitioner.replan.rerun import Rerun
-from partitioner.report.amounts import (
-    count_text,
-    margin_time_text,
-    money_text,
-    ratio_text,
-    time_text,
+from partitioner.pages.beside import (
+    change_tables,
+    counted,
+    differences_section,
+    drawing_section,
+    figures_section,
 )
+from partitioner.pages.change_order import order_section
+from partitioner.replan.compare import Kind as ChangeKind
+from partitioner.replan.rerun import Rerun
+from partitioner.report.amounts import count_text, money_text, ratio_text
 from partitioner.report.charts import Series, xy_figure
-from partitioner.report.drawing import layout_figures
-from partitioner.report.drawing_input import DrawingInput, drawing_input
-from partitioner.report.sections import Column, Figure, Kind, Section, Table
-from partitioner.report.tables import worst_first
+from partitioner.report.sections import Column, Kind, Section, Table
 from partitioner.report.text import plain, table_text
-from partitioner.units import MONEY_STEPS, UM_PER_M
+from partitioner.units import MONEY_STEPS
 from partitioner.visible import visible
 
-_DONE = {
-    ChangeKind.SEGMENT: "moves to another segment",
-    ChangeKind.ORDER: "moves along its line",
-    ChangeKind.PORT: "moves to another port",
-    ChangeKind.PLCA_ID: "gets another PLCA ID",
-    ChangeKind.NEW_LINE: "is a new line",
-    ChangeKind.CUT: "piece cut to another length",
-    ChangeKind.ADDED: "is new",
-    ChangeKind.REMOVED: "is gone",
-    ChangeKind.NEW_LINK: "is a new link",
-    ChangeKind.GONE: "is gone",
-    ChangeKind.NEW_PIECE: "new piece",
-    ChangeKind.PIECE_GONE: "piece gone",
-    ChangeKind.NEW_ID: "gets a PLCA ID",
-    ChangeKind.NODE_COUNT: "PLCA node count",
-    ChangeKind.BURST: "PLCA burst count",
-    ChangeKind.SWITCH: "switch",
-    ChangeKind.BACKBONE: "backbone link",
-}
 _ALONG = (ChangeKind.NEW_PIECE, ChangeKind.PIECE_GONE, ChangeKind.NEW_ID)
 FRONT_KEYS = ("number", "layout", "change", "total", "known")
 
 
 def rerun_sections(result: Rerun) -> list[Section]:
-    """Sections of the report: changes, front, before and after."""
-    made = [changes_section(result)]
+    """Sections of the report: changes, order for the shop, front, before and after."""
+    best, pair = result.best, result.beside
+    made = [changes_section(result), order_section(pair.order)]
     if len(result.front) > 1:
         made.append(front_section(result))
-    made.append(beside_section(result))
-    made.append(drawing_section(result))
+    points = [("least change", p) for p in result.front[:1] if p.layout != best.layout]
+    points.append(("this rerun", best))
+    points += [("cheapest layout", p) for p in result.front[-1:] if p.layout != best.layout]
+    shown = [
+        ("earlier layout", result.kept, result.kept_assessment),
+        *((name, point.layout, point.assessment) for name, point in points),
+    ]
+    made.append(figures_section(result.problem, shown))
+    made.append(differences_section(pair, ("earlier layout", "this rerun")))
+    made.append(drawing_section(pair, ("before", "after"), "rerun"))
     return made
 
 
@@ -75,61 +59,6 @@ def changes_section(result: Rerun) -> Section:
     )
 
 
-def change_tables(problem: Problem, comparison: Comparison) -> tuple[Table, ...]:
-    """One table each for devices, wires and settings."""
-    number = Kind.NUMBER
-    first = (
-        Column("kind"),
-        Column("subject", "What", Kind.ID, heads_row=True),
-        Column("change", "Change"),
-        Column("segment", "Segment", Kind.ID),
-    )
-    price = Column("price", "Price", number, problem.currency, 2)
-    words = (*first, Column("before", "Before"), Column("after", "After"), price)
-    wires = (
-        *first,
-        Column("before", "Came from", Kind.ID),
-        Column("after", "Comes from", Kind.ID),
-        Column("length_before_m", "Before", number, "m", 3),
-        Column("length_after_m", "After", number, "m", 3),
-        price,
-    )
-    others = tuple(k for k in ChangeKind if k not in DEVICE_KINDS and k not in WIRE_KINDS)
-    return (
-        Table(
-            "changes-devices",
-            "Devices that come, go or move",
-            words,
-            [_row(c) for c in comparison.of(DEVICE_KINDS)],
-        ),
-        Table(
-            "changes-wires",
-            "Pieces of cable to cut anew",
-            wires,
-            [_row(c, *_lengths_m(c)) for c in comparison.of(WIRE_KINDS)],
-            note="Each piece runs from the neighbour towards the switch to the device. An empty "
-            "length before is not known: a node the piece touched is gone.",
-        ),
-        Table(
-            "changes-settings",
-            "Segments, ports and settings",
-            words,
-            [_row(c) for c in comparison.of(others)],
-        ),
-    )
-
-
-def _row(change: Change, *lengths_m: float | None) -> tuple[Any, ...]:
-    return (
-        change.kind.value, change.subject, _DONE[change.kind], change.where, change.before,
-        change.after, *lengths_m, change.price_money / MONEY_STEPS,
-    )  # fmt: skip
-
-
-def _lengths_m(change: Change) -> tuple[float | None, ...]:
-    return tuple(None if um is None else um / UM_PER_M for um in change.um)
-
-
 def summary_text(result: Rerun) -> str:
     """What the rerun comes to, in a few sentences."""
     found, problem = result.best.found, result.problem
@@ -138,27 +67,10 @@ def summary_text(result: Rerun) -> str:
         f"Layout {money_text(found.plan_money, problem.currency)} and changes "
         f"{money_text(found.change_money, problem.currency)} make "
         f"{money_text(found.total_money, problem.currency)}. "
-        f"Changed: {_counted(comparison)}. "
+        f"Changed: {counted(comparison)}. "
         f"{count_text(comparison.count(ChangeKind.ADDED), 'device').capitalize()} added, "
         f"{count_text(comparison.count(ChangeKind.REMOVED), 'device')} removed."
     )
-
-
-def _counted(comparison: Comparison) -> str:
-    words = (
-        (ChangeKind.SEGMENT, "device to another segment", "devices to another segment"),
-        (ChangeKind.ORDER, "device along its line", "devices along their lines"),
-        (ChangeKind.PORT, "port", "ports"),
-        (ChangeKind.PLCA_ID, "PLCA ID", "PLCA IDs"),
-        (ChangeKind.NEW_LINE, "new line", "new lines"),
-        (ChangeKind.CUT, "cut length", "cut lengths"),
-    )
-    parts = [
-        count_text(comparison.count(kind), one, many)
-        for kind, one, many in words
-        if comparison.count(kind)
-    ]
-    return ", ".join(parts) or "nothing that is there already"
 
 
 def proof_sentence(result: Rerun) -> str:
@@ -285,113 +197,6 @@ def front_table(result: Rerun) -> Table:
 def front_file(number: int) -> str:
     """Name of the file that holds a layout of the front."""
     return f"layout-front-{number}.yaml"
-
-
-# -- before and after -------------------------------------------------------------------------
-
-
-def beside_section(result: Rerun) -> Section:
-    """Layouts side by side: what they hold, what they cost, what margin they leave."""
-    best = result.best
-    points = [("least change", p) for p in result.front[:1] if p.layout != best.layout]
-    points.append(("this rerun", best))
-    points += [("cheapest layout", p) for p in result.front[-1:] if p.layout != best.layout]
-    shown = [
-        ("earlier layout", result.kept, result.kept_assessment),
-        *((name, point.layout, point.assessment) for name, point in points),
-    ]
-    number = Kind.NUMBER
-    return Section(
-        title="Beside each other",
-        id="beside",
-        intro="Each layout judged under the problem as it is now.",
-        tables=(
-            Table(
-                "beside",
-                "Layouts beside each other",
-                (
-                    Column("layout", "Layout", heads_row=True),
-                    Column("devices", "Devices", number),
-                    Column("lines", "Lines", number),
-                    Column("ports", "Ports", number),
-                    Column("cable_m", "Cable", number, "m", 2),
-                    Column("money", "Cost", number, result.problem.currency, 2),
-                    Column("tightest", "Tightest stream"),
-                    Column("left", "Left"),
-                    Column("broken", "Broken rules", number),
-                ),
-                [_beside_row(result.problem, *row) for row in shown],
-            ),
-        ),
-    )
-
-
-def _beside_row(
-    problem: Problem, name: str, layout: Layout, assessment: Assessment
-) -> tuple[Any, ...]:
-    stream, left = "", ""
-    if assessment.streams:
-        worst = worst_first(assessment.streams)[0]
-        stream = f"{worst.stream} to {worst.destination}"
-        left = "overload" if worst.margin_ns is None else (
-            f"{margin_time_text(worst.margin_ns)} of {time_text(worst.deadline_ns)}"
-        )
-    return (
-        name,
-        sum(len(s.devices) for s in layout.segments),
-        lines_of(problem, layout),
-        len(layout.segments),
-        sum(s.length_um for s in assessment.segments) / UM_PER_M,
-        assessment.cost.money / MONEY_STEPS,
-        stream,
-        left,
-        len(assessment.findings),
-    )
-
-
-def drawing_section(result: Rerun) -> Section:
-    """The layout before and after, those segments only that are not the same in both."""
-    problem, comparison = result.problem, result.best.comparison
-    carried = comparison.carried_on
-    after_ids, before_ids = set(), set()
-    old = {s.id: s for s in result.kept.segments}
-    for segment in result.best.layout.segments:
-        name = carried.get(segment.id)
-        was = old.get(name) if name is not None else None
-        if was is None or (was.devices, was.switch, was.port, was.switch_index) != (
-            segment.devices, segment.switch, segment.port, segment.switch_index
-        ):
-            after_ids.add(segment.id)
-            if name is not None:
-                before_ids.add(name)
-    still = set(carried.values())
-    before_ids |= {s.id for s in result.kept.segments if s.id not in still}
-    figures: list[Figure] = []
-    for word, assessment, ids in (
-        ("before", result.kept_assessment, before_ids),
-        ("after", result.best.assessment, after_ids),
-    ):
-        if not ids:
-            continue
-        data = _only(drawing_input(problem, assessment), ids, f"{problem.name}, {word}")
-        figures += [
-            replace(f, caption=f"{word.capitalize()}. {f.caption}")
-            for f in layout_figures(data, f"rerun-{word}")
-        ]
-    intro = "Only segments that are not the same in both are drawn."
-    if not figures:
-        intro = "No segment is other than before."
-    return Section(title="Before and after", id="before-after", intro=intro, figures=figures)
-
-
-def _only(data: DrawingInput, ids: set[str], name: str) -> DrawingInput:
-    """A drawing of some segments and their devices."""
-    return replace(
-        data,
-        name=name,
-        devices=tuple(d for d in data.devices if d.segment in ids),
-        segments=tuple(s for s in data.segments if s.id in ids),
-    )
 
 
 # -- for the terminal and for machines --------------------------------------------------------

@@ -66,11 +66,15 @@ class Change:
 class Comparison:
     """All differences of two layouts.
 
-    ``carried_on`` maps segments of the later layout to those of the earlier one.
+    ``carried_on`` maps segments of the later layout to those of the earlier one. The pieces are
+    those of each layout by the device at their outer end: the node at the inner end and the cut
+    length in µm, None where that is not known any more.
     """
 
     changes: tuple[Change, ...]
     carried_on: Mapping[str, str]
+    pieces_before: Mapping[str, tuple[str, int | None]]
+    pieces_after: Mapping[str, tuple[str, int | None]]
 
     @property
     def total_money(self) -> int:
@@ -234,7 +238,10 @@ class _Counter:
                          um=(self.old_pieces[device][1], None))
         self._network()
         return Comparison(
-            tuple(self.changes), {name: old.id for name, old in heirs.items()}
+            tuple(self.changes),
+            {name: old.id for name, old in heirs.items()},
+            self.old_pieces,
+            self.new_pieces,
         )
 
     def _segment(self, new: Segment, old: Segment | None) -> None:

@@ -12,6 +12,7 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
+from partitioner.replan.beside import Beside, lay_beside
 from partitioner.replan.compare import Comparison, compare
 from partitioner.replan.kept import only, without_gone
 from partitioner.replan.search import Found, RerunSearch, RerunSettings, Searched
@@ -48,6 +49,16 @@ class Rerun:
     front: tuple[RerunPoint, ...]
     searched: Searched
     held: Held
+    problem_before: Problem | None = None
+
+    @property
+    def beside(self) -> Beside:
+        """The layout of least sum beside the earlier one."""
+        best = self.best
+        return lay_beside(
+            self.problem, self.before, best.layout, best.assessment, comparison=best.comparison,
+            before_assessment=self.kept_assessment, problem_before=self.problem_before,
+        )
 
     def outcome(self, settings: RerunSettings) -> Outcome | None:
         """The run as the report of a plan tells it: plan cost and its bound alone.
@@ -204,6 +215,7 @@ def rerun(
         front=tuple(point(f) for f in searched.front),
         searched=searched,
         held=held,
+        problem_before=problem_before,
     )
 
 

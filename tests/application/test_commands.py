@@ -11,7 +11,7 @@ from partitioner.application.explain import explain
 from partitioner.application.plan import plan
 from partitioner.application.reading import read_layout, read_problem
 from partitioner.application.replan import Question, replan
-from partitioner.application.report import report
+from partitioner.application.report import Against, report
 from partitioner.application.search import Search
 from partitioner.application.tradeoff import tradeoff
 from partitioner.model.outcome import Status
@@ -43,7 +43,13 @@ def test_each_command_answers_without_a_word() -> None:
     assert set(report(read.problem, read.layout).files()) >= {"report.html", "layout.yaml"}
     held = replan(read.problem, read.layout, question=Question(complete=True))
     assert held.data()["change"] == 0
-    assert "replan.json" in held.files()
+    # All that a plan writes, the change order beside it.
+    assert held.files().keys() > planned.files().keys() | {"replan.json", "order-pieces.csv"}
+    beside = report(
+        read.problem, read.layout, against=Against("planned", planned.outcome.layout)
+    ).files()
+    assert "Against planned" in beside["report.html"]
+    assert beside["order-lines.csv"].count("\n") > 2
     why = explain(read_problem(CASES / "explain-links.yaml"))
     assert why.data()["status"] == "optimal"
     assert "explain.json" in why.files()

@@ -56,6 +56,36 @@ def test_a_rerun_writes_its_files_and_prints_the_changes(example, by_hand, tmp_p
         assert run(["check", str(problem), str(layout)]) == ExitCode.OK
 
 
+def test_a_layout_is_put_beside_another(example, by_hand, tmp_path, capsys):
+    other = tmp_path / "other.yaml"
+    text = by_hand.read_text(encoding="utf-8")
+    # The same harness with one device that the problem does not have.
+    other.write_text(text.replace("valve-left", "valve-old", 1), encoding="utf-8")
+    folder = tmp_path / "beside"
+    code = run(["report", str(example), str(by_hand), "--against", str(other), "-o", str(folder)])
+    out, err = capsys.readouterr()
+    assert code == ExitCode.OK, err
+    assert "valve-old of the earlier layout is no longer in the problem" in err
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    for heading in ("Against ", "Before and after", "Change order for the shop"):
+        assert heading in page
+    rows = (folder / "order-pieces.csv").read_text(encoding="utf-8").splitlines()
+    assert any(",new piece," in row and "valve-left" in row for row in rows)
+    assert any(",taken out," in row and "valve-old" in row for row in rows)
+
+
+def test_a_wrong_layout_to_put_beside_is_told_and_nothing_written(
+    example, by_hand, tmp_path, capsys
+):
+    wrong = tmp_path / "wrong.yaml"
+    wrong.write_text("format: 1\nsegments: 3\n", encoding="utf-8")
+    folder = tmp_path / "beside"
+    code = run(["report", str(example), str(by_hand), "--against", str(wrong), "-o", str(folder)])
+    assert code == ExitCode.WRONG_FILE
+    assert "wrong.yaml:2" in capsys.readouterr().err
+    assert not folder.exists()
+
+
 def test_a_device_that_is_gone_is_a_note(example, by_hand, tmp_path, capsys):
     keep = tmp_path / "keep.yaml"
     text = by_hand.read_text(encoding="utf-8")

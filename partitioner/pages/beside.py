@@ -1,0 +1,334 @@
+"""Two layouts beside each other as sections: what differs, figures, streams, drawings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
+
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+from partitioner.pages.change_order import order_section
+from partitioner.replan.beside import Beside
+from partitioner.replan.compare import DEVICE_KINDS, WIRE_KINDS, Change, Comparison
+from partitioner.replan.compare import Kind as ChangeKind
+from partitioner.replan.reading import lines_of
+from partitioner.report.amounts import count_text, margin_time_text, money_text, time_text
+from partitioner.report.drawing import layout_figures
+from partitioner.report.drawing_input import DrawingInput, drawing_input
+from partitioner.report.sections import Column, Figure, Kind, Section, Table
+from partitioner.report.tables import worst_first
+from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M
+
+_DONE = {
+    ChangeKind.SEGMENT: "moves to another segment",
+    ChangeKind.ORDER: "moves along its line",
+    ChangeKind.PORT: "moves to another port",
+    ChangeKind.PLCA_ID: "gets another PLCA ID",
+    ChangeKind.NEW_LINE: "is a new line",
+    ChangeKind.CUT: "piece cut to another length",
+    ChangeKind.ADDED: "is new",
+    ChangeKind.REMOVED: "is gone",
+    ChangeKind.NEW_LINK: "is a new link",
+    ChangeKind.GONE: "is gone",
+    ChangeKind.NEW_PIECE: "new piece",
+    ChangeKind.PIECE_GONE: "piece gone",
+    ChangeKind.NEW_ID: "gets a PLCA ID",
+    ChangeKind.NODE_COUNT: "PLCA node count",
+    ChangeKind.BURST: "PLCA burst count",
+    ChangeKind.SWITCH: "switch",
+    ChangeKind.BACKBONE: "backbone link",
+}
+
+
+def change_tables(problem: Problem, comparison: Comparison) -> tuple[Table, ...]:
+    """One table each for devices, wires and settings."""
+    number = Kind.NUMBER
+    first = (
+        Column("kind"),
+        Column("subject", "What", Kind.ID, heads_row=True),
+        Column("change", "Change"),
+        Column("segment", "Segment", Kind.ID),
+    )
+    price = Column("price", "Price", number, problem.currency, 2)
+    words = (*first, Column("before", "Before"), Column("after", "After"), price)
+    wires = (
+        *first,
+        Column("before", "Came from", Kind.ID),
+        Column("after", "Comes from", Kind.ID),
+        Column("length_before_m", "Before", number, "m", 3),
+        Column("length_after_m", "After", number, "m", 3),
+        price,
+    )
+    others = tuple(k for k in ChangeKind if k not in DEVICE_KINDS and k not in WIRE_KINDS)
+    return (
+        Table(
+            "changes-devices",
+            "Devices that come, go or move",
+            words,
+            [_row(c) for c in comparison.of(DEVICE_KINDS)],
+        ),
+        Table(
+            "changes-wires",
+            "Pieces of cable to cut anew",
+            wires,
+            [_row(c, *_lengths_m(c)) for c in comparison.of(WIRE_KINDS)],
+            note="Each piece runs from the neighbour towards the switch to the device. An empty "
+            "length before is not known: a node the piece touched is gone.",
+        ),
+        Table(
+            "changes-settings",
+            "Segments, ports and settings",
+            words,
+            [_row(c) for c in comparison.of(others)],
+        ),
+    )
+
+
+def _row(change: Change, *lengths_m: float | None) -> tuple[Any, ...]:
+    return (
+        change.kind.value, change.subject, _DONE[change.kind], change.where, change.before,
+        change.after, *lengths_m, change.price_money / MONEY_STEPS,
+    )  # fmt: skip
+
+
+def _lengths_m(change: Change) -> tuple[float | None, ...]:
+    return tuple(None if um is None else um / UM_PER_M for um in change.um)
+
+
+def counted(comparison: Comparison) -> str:
+    """How much of what has a price is not the same, in words."""
+    words = (
+        (ChangeKind.SEGMENT, "device to another segment", "devices to another segment"),
+        (ChangeKind.ORDER, "device along its line", "devices along their lines"),
+        (ChangeKind.PORT, "port", "ports"),
+        (ChangeKind.PLCA_ID, "PLCA ID", "PLCA IDs"),
+        (ChangeKind.NEW_LINE, "new line", "new lines"),
+        (ChangeKind.CUT, "cut length", "cut lengths"),
+    )
+    parts = [
+        count_text(comparison.count(kind), one, many)
+        for kind, one, many in words
+        if comparison.count(kind)
+    ]
+    return ", ".join(parts) or "nothing that is there already"
+
+
+# -- figures ----------------------------------------------------------------------------------
+
+
+def figures_section(
+    problem: Problem, shown: Sequence[tuple[str, Layout, Assessment]]
+) -> Section:
+    """Named layouts beside each other: what they hold, what they cost, what margin they leave."""
+    number = Kind.NUMBER
+    currency = problem.currency
+    table = Table(
+        "beside",
+        "Layouts beside each other",
+        (
+            Column("layout", "Layout", heads_row=True),
+            Column("devices", "Devices", number),
+            Column("lines", "Lines", number),
+            Column("ports", "Ports", number),
+            Column("cable_m", "Cable", number, "m", 2),
+            Column("longest_m", "Longest segment", number, "m", 2),
+            Column("mass_g", "Mass", number, "g", 0),
+            Column("money", "Cost", number, currency, 2),
+            Column("priced_total", "Priced total", number, currency, 2),
+            Column("tightest", "Tightest stream"),
+            Column("left", "Left"),
+            Column("broken", "Broken rules", number),
+        ),
+        [_figures_row(problem, *row) for row in shown],
+    )
+    return Section(
+        "Beside each other",
+        "Each layout judged under the problem as it is now.",
+        (table,),
+        id="beside",
+    )
+
+
+def _figures_row(
+    problem: Problem, name: str, layout: Layout, assessment: Assessment
+) -> tuple[Any, ...]:
+    stream, left = "", ""
+    if assessment.streams:
+        worst = worst_first(assessment.streams)[0]
+        stream = f"{worst.stream} to {worst.destination}"
+        left = "overload" if worst.margin_ns is None else (
+            f"{margin_time_text(worst.margin_ns)} of {time_text(worst.deadline_ns)}"
+        )
+    lengths_um = [s.length_um for s in assessment.segments]
+    return (
+        name,
+        sum(len(s.devices) for s in layout.segments),
+        lines_of(problem, layout),
+        len(layout.segments),
+        sum(lengths_um) / UM_PER_M,
+        max(lengths_um, default=0) / UM_PER_M,
+        assessment.cost.mass_mg / MG_PER_G,
+        assessment.cost.money / MONEY_STEPS,
+        assessment.cost.objective_money / MONEY_STEPS,
+        stream,
+        left,
+        len(assessment.findings),
+    )
+
+
+def differences_section(pair: Beside, names: tuple[str, str]) -> Section:
+    """Segments and streams whose figures are not the same in two layouts."""
+    tables = (_segments_table(pair, names), _streams_table(pair, names))
+    unlike = sum(len(t.rows) for t in tables)
+    intro = (
+        "What is left out is the same in both."
+        if unlike
+        else "No segment and no stream has other figures."
+    )
+    return Section("Segments and streams that differ", intro, tables, id="differences")
+
+
+def _segments_table(pair: Beside, names: tuple[str, str]) -> Table:
+    """Figures of each segment beside those of the one that it carries on."""
+    old = {f.segment.id: f for f in pair.before_assessment.segments}
+    new = {f.segment.id: f for f in pair.after_assessment.segments}
+    carried = pair.comparison.carried_on
+    pairs: list[tuple[str, str]] = [(carried.get(name, ""), name) for name in new]
+    pairs += [(name, "") for name in old if name not in set(carried.values())]
+    rows = []
+    for was, now in pairs:
+        figures = [
+            (None,) * 3 if f is None
+            else (f.nodes, f.length_um / UM_PER_M, f.load_share_ppm / PPM)
+            for f in (old.get(was), new.get(now))
+        ]  # fmt: skip
+        if figures[0] != figures[1] or was != now:
+            rows.append((was, now, *(x for both in zip(*figures, strict=True) for x in both)))
+    number = Kind.NUMBER
+    first, second = names
+    return Table(
+        "differing-segments",
+        "Segments that differ",
+        (
+            Column("segment_before", f"In {first}", Kind.ID),
+            Column("segment_after", f"In {second}", Kind.ID, heads_row=True),
+            Column("nodes_before", f"Nodes, {first}", number),
+            Column("nodes_after", f"Nodes, {second}", number),
+            Column("length_before_m", f"Length, {first}", number, "m", 2),
+            Column("length_after_m", f"Length, {second}", number, "m", 2),
+            Column("load_before_share", f"Load, {first}", Kind.PERCENT, digits=1),
+            Column("load_after_share", f"Load, {second}", Kind.PERCENT, digits=1),
+        ),
+        rows,
+    )
+
+
+def _streams_table(pair: Beside, names: tuple[str, str]) -> Table:
+    """Worst-case delays that are not the same, what has got worse most first."""
+    old = {(f.stream, f.destination): f for f in pair.before_assessment.streams}
+    rows: list[tuple[Any, ...]] = []
+    for f in pair.after_assessment.streams:
+        was = old.get((f.stream, f.destination))
+        before_ns = None if was is None else was.response_ns
+        if was is not None and before_ns == f.response_ns:
+            continue
+        is_known = before_ns is not None and f.response_ns is not None
+        more_ns = (f.response_ns or 0) - (before_ns or 0) if is_known else None
+        times_ns = (before_ns, f.response_ns, more_ns, f.deadline_ns, f.margin_ns)
+        times_us = (None if ns is None else ns / NS_PER_US for ns in times_ns)
+        rows.append((f.stream, f.destination, *times_us))
+    rows.sort(key=lambda row: (row[4] is not None, -(row[4] or 0)))
+    number = Kind.NUMBER
+    first, second = names
+    return Table(
+        "differing-streams",
+        "Streams that differ",
+        (
+            Column("stream", "Stream", Kind.ID, heads_row=True),
+            Column("destination", "To", Kind.ID),
+            Column("delay_before_us", f"Worst-case delay, {first}", number, "µs", 1),
+            Column("delay_after_us", f"Worst-case delay, {second}", number, "µs", 1),
+            Column("more_us", "Longer by", number, "µs", 1),
+            Column("deadline_us", "Deadline", number, "µs", 0),
+            Column("margin_after_us", f"Left, {second}", number, "µs", 1),
+        ),
+        rows,
+        folded=len(rows) > 40,
+    )
+
+
+# -- drawings ---------------------------------------------------------------------------------
+
+
+def drawing_section(pair: Beside, names: tuple[str, str], prefix: str) -> Section:
+    """Both layouts drawn, those segments only that are not the same in both."""
+    figures: list[Figure] = []
+    for key, word, assessment, ids in (
+        ("before", names[0], pair.before_assessment, pair.differing[0]),
+        ("after", names[1], pair.after_assessment, pair.differing[1]),
+    ):
+        if not ids:
+            continue
+        data = _only(drawing_input(pair.problem, assessment), ids, f"{pair.problem.name}, {word}")
+        figures += [
+            replace(f, caption=f"{word.capitalize()}. {f.caption}")
+            for f in layout_figures(data, f"{prefix}-{key}")
+        ]
+    intro = "Only segments that are not the same in both are drawn."
+    if not figures:
+        intro = "No segment is other than before."
+    return Section(title="Before and after", id="before-after", intro=intro, figures=figures)
+
+
+def _only(data: DrawingInput, ids: set[str], name: str) -> DrawingInput:
+    """A drawing of some segments and their devices."""
+    return replace(
+        data,
+        name=name,
+        devices=tuple(d for d in data.devices if d.segment in ids),
+        segments=tuple(s for s in data.segments if s.id in ids),
+    )
+
+
+# -- a layout against another -----------------------------------------------------------------
+
+
+def against_section(pair: Beside, name: str) -> Section:
+    """A layout beside another one of the same problem, all in one section of its report.
+
+    Parameters
+    ----------
+    pair
+        The other layout as the earlier one, that of the report as the later one.
+    name
+        What the other one is called: its file.
+    """
+    problem = pair.problem
+    names = (name, "this layout")
+    shown = [
+        (name, pair.before, pair.before_assessment),
+        ("this layout", pair.after, pair.after_assessment),
+    ]
+    costs = [a.cost.objective_money for _, _, a in shown]
+    less = money_text(abs(costs[0] - costs[1]), problem.currency)
+    word = "less" if costs[1] < costs[0] else "more"
+    told = "as much as" if costs[0] == costs[1] else f"{less} {word} than"
+    figures = figures_section(problem, shown)
+    return Section(
+        f"Against {name}",
+        [
+            f"Priced total: {told} {name}.",
+            f"From there to this layout: {counted(pair.comparison)}.",
+            *figures.paragraphs,
+        ],
+        figures.tables,
+        id="against",
+        parts=(
+            drawing_section(pair, names, "against"),
+            differences_section(pair, names),
+            Section("What changes", tables=change_tables(problem, pair.comparison), id="changes"),
+            order_section(pair.order),
+        ),
+    )

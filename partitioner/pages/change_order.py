@@ -1,0 +1,171 @@
+"""The change order as a section: what the shop cuts, adds, takes out, relabels and programs."""
+
+from __future__ import annotations
+
+from partitioner.replan.order import SLIGHT_UM, ChangeOrder, LineWork, Piece, PieceWork, Work
+from partitioner.report.amounts import count_text, length_text
+from partitioner.report.sections import Column, Kind, Section, Table
+from partitioner.units import UM_PER_M
+
+SHELF = "shelf"
+"""Where a terminator comes from, or goes, that is at no end of a line."""
+_KEYS = {
+    Work.NEW: "new_pieces",
+    Work.LONGER: "longer",
+    Work.SHORTER: "shorter",
+    Work.SLIGHT: "slight",
+    Work.RELABEL: "relabelled",
+    Work.TAKEN_OUT: "taken_out",
+}
+
+
+def order_section(order: ChangeOrder) -> Section:
+    """The work of the shop, summed by segment, then piece by piece and end by end."""
+    return Section(
+        "Change order for the shop",
+        _intro(order),
+        (_lines_table(order), _pieces_table(order), _fittings_table(order)),
+        id="change-order",
+    )
+
+
+def _intro(order: ChangeOrder) -> list[str]:
+    total = _total(order)
+    if not total:
+        return ["Nothing is cut, plugged or programmed: both layouts are built the same."]
+    counts = total.pieces
+    changed = counts[Work.LONGER] + counts[Work.SHORTER]
+    lines = [
+        f"{count_text(counts[Work.NEW], 'new piece')} of {length_text(total.new_um)} together, "
+        f"{changed} cut to another length, {counts[Work.TAKEN_OUT]} taken out, "
+        f"{counts[Work.RELABEL]} with another label only. "
+        f"{count_text(total.terminators, 'terminator')} moved, fitted or taken off, "
+        f"{count_text(total.reprogrammed, 'PLCA ID')} to program.",
+        "A piece is known by the two nodes that it joins. Lengths are those of a unit with every "
+        "option; where a line ends sooner without one, the cut list of this layout has the row.",
+    ]
+    if counts[Work.SLIGHT]:
+        lines.append(
+            f"{count_text(counts[Work.SLIGHT], 'piece')} would differ by at most "
+            f"{SLIGHT_UM // 1000} mm, which is told apart and counted as no change of length. "
+            "That bound is an assumption of this program."
+        )
+    return lines
+
+
+def _total(order: ChangeOrder) -> LineWork | None:
+    """Sums over all segments; None where there is nothing to do."""
+    lines = order.lines()
+    if not lines:
+        return None
+    return LineWork(
+        "all",
+        {work: sum(one.pieces[work] for one in lines) for work in Work},
+        sum(one.new_um for one in lines),
+        sum(one.taken_out_um for one in lines),
+        sum(one.unknown for one in lines),
+        sum(one.terminators for one in lines),
+        sum(one.settings for one in lines),
+        sum(one.reprogrammed for one in lines),
+    )
+
+
+def _lines_table(order: ChangeOrder) -> Table:
+    total = _total(order)
+    rows = [
+        (
+            one.segment,
+            *(one.pieces[work] for work in Work),
+            one.new_um / UM_PER_M,
+            one.taken_out_um / UM_PER_M,
+            one.unknown,
+            one.terminators,
+            one.settings,
+            one.reprogrammed,
+        )
+        for one in (*order.lines(), *([] if total is None else [total]))
+    ]
+    number = Kind.NUMBER
+    return Table(
+        "order-lines",
+        "Work by segment",
+        [
+            Column("segment", "Segment", Kind.ID, heads_row=True),
+            *(Column(_KEYS[work], work.value.capitalize(), number) for work in Work),
+            Column("new_m", "New cable", number, "m", 2),
+            Column("taken_out_m", "Taken out", number, "m", 2),
+            Column("unknown_lengths"),
+            Column("terminators", "Terminators", number),
+            Column("settings", "Ports and settings", number),
+            Column("reprogrammed", "IDs to program", number),
+        ],
+        rows,
+        note="The last row adds up all others.",
+    )
+
+
+def _pieces_table(order: ChangeOrder) -> Table:
+    number = Kind.NUMBER
+    return Table(
+        "order-pieces",
+        "Pieces of cable, one by one",
+        [
+            Column("segment", "Segment", Kind.ID),
+            Column("work", "Work"),
+            Column("label_before", "Label before", Kind.ID),
+            Column("label_after", "Label after", Kind.ID, heads_row=True),
+            Column("from", "From", Kind.ID),
+            Column("to", "To", Kind.ID),
+            Column("cable", "Cable", Kind.ID),
+            Column("length_before_m", "Before", number, "m", 3),
+            Column("length_after_m", "After", number, "m", 3),
+            Column("difference_m", "Difference", number, "m", 3),
+        ],
+        [_piece_row(w) for w in order.pieces],
+        note="An empty length is not known: a node the piece touched is gone. The earlier problem, "
+        "where it is given, makes it known.",
+    )
+
+
+def _piece_row(work: PieceWork) -> tuple[object, ...]:
+    piece = work.after or work.before
+    assert piece is not None
+    more_um = work.difference_um
+    return (
+        work.segment,
+        work.work.value,
+        "" if work.before is None else work.before.label,
+        "" if work.after is None else work.after.label,
+        piece.inner,
+        piece.outer,
+        piece.cable,
+        _length_m(work.before),
+        _length_m(work.after),
+        None if more_um is None else more_um / UM_PER_M,
+    )
+
+
+def _length_m(piece: Piece | None) -> float | None:
+    return None if piece is None or piece.length_um is None else piece.length_um / UM_PER_M
+
+
+def _fittings_table(order: ChangeOrder) -> Table:
+    rows = [
+        (t.segment, "terminator", "", t.before or SHELF, t.after or SHELF)
+        for t in order.terminators
+    ]
+    rows += [(s.where, s.kind.value, s.subject, s.before, s.after) for s in order.settings]
+    return Table(
+        "order-fittings",
+        "Terminators, ports and settings",
+        [
+            Column("segment", "Segment", Kind.ID),
+            Column("work", "What"),
+            Column("subject", "Node", Kind.ID, heads_row=True),
+            Column("before", "Before", Kind.ID),
+            Column("after", "After", Kind.ID),
+        ],
+        rows,
+        note="A terminator moves from one end of a line to another; its node is in the columns "
+        "before and after.",
+    )

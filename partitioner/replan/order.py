@@ -1,0 +1,264 @@
+"""A change order: what the harness shop does to get from one layout to another.
+
+Where :mod:`~partitioner.replan.compare` counts what changes cost, this tells it as the shop sees
+it: a piece of cable is known by the two nodes that it joins. It stays, is cut to another length,
+is made anew or is taken out; a piece that stays may still need another label. Terminators sit at
+both ends of a line and move with them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from partitioner.check.bill import BACKBONE
+from partitioner.model.catalogue import Medium
+from partitioner.model.layout import Layout, Segment
+from partitioner.model.problem import Problem
+from partitioner.network.cable import CableNetwork
+from partitioner.network.routes import backbone_length_um
+from partitioner.replan.compare import Change, Comparison, arms_of
+from partitioner.replan.compare import Kind as ChangeKind
+
+SLIGHT_UM = 10_000
+"""Differences of length up to this are told apart. An assumption: nobody cuts a harness to the
+centimetre, and what a shop notices it has to say itself."""
+
+SETTINGS = (
+    ChangeKind.PORT, ChangeKind.PLCA_ID, ChangeKind.NEW_ID, ChangeKind.NODE_COUNT,
+    ChangeKind.BURST,
+)  # fmt: skip
+"""Changes that somebody plugs or programs, in this order."""
+REPROGRAMMED = (ChangeKind.PLCA_ID, ChangeKind.NEW_ID)
+
+
+class Work(StrEnum):
+    """What is done to a piece of cable."""
+
+    NEW = "new piece"
+    LONGER = "cut longer"
+    SHORTER = "cut shorter"
+    SLIGHT = "hardly another length"
+    RELABEL = "other label"
+    TAKEN_OUT = "taken out"
+
+
+@dataclass(frozen=True, slots=True)
+class Piece:
+    """A piece of cable of one layout; ``length_um`` None: not known any more."""
+
+    segment: str
+    label: str
+    cable: str
+    inner: str
+    outer: str
+    length_um: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class PieceWork:
+    """What is done to one piece; ``before`` or ``after`` is None where it is new or taken out."""
+
+    work: Work
+    before: Piece | None
+    after: Piece | None
+
+    @property
+    def segment(self) -> str:
+        """Whose work it is: the segment that it ends up on, else the one that it came from."""
+        piece = self.after or self.before
+        assert piece is not None
+        return piece.segment
+
+    @property
+    def difference_um(self) -> int | None:
+        """By how much it gets longer; None where a length is not known."""
+        lengths = [0 if p is None else p.length_um for p in (self.before, self.after)]
+        if lengths[0] is None or lengths[1] is None:
+            return None
+        return lengths[1] - lengths[0]
+
+
+@dataclass(frozen=True, slots=True)
+class TerminatorWork:
+    """A terminator that moves; an empty end stands for the shelf."""
+
+    segment: str
+    before: str
+    after: str
+
+
+@dataclass(frozen=True, slots=True)
+class LineWork:
+    """The work on one segment, summed.
+
+    ``known_um`` sums are of pieces whose length is known; ``unknown`` counts the others.
+    """
+
+    segment: str
+    pieces: Mapping[Work, int]
+    new_um: int
+    taken_out_um: int
+    unknown: int
+    terminators: int
+    settings: int
+    reprogrammed: int
+
+
+@dataclass(frozen=True, slots=True)
+class ChangeOrder:
+    """All that is done: pieces of cable, terminators, ports and settings; sums by segment."""
+
+    pieces: tuple[PieceWork, ...]
+    terminators: tuple[TerminatorWork, ...]
+    settings: tuple[Change, ...]
+
+    def lines(self) -> tuple[LineWork, ...]:
+        """Sums of every segment with work on it, in the order of the pieces."""
+        names = dict.fromkeys(
+            [
+                *(p.segment for p in self.pieces),
+                *(t.segment for t in self.terminators),
+                *(s.where for s in self.settings),
+            ]
+        )
+        return tuple(self._line(name) for name in names)
+
+    def _line(self, name: str) -> LineWork:
+        own = [p for p in self.pieces if p.segment == name]
+        settings = [s for s in self.settings if s.where == name]
+        new = [p.after for p in own if p.work is Work.NEW]
+        out = [p.before for p in own if p.work is Work.TAKEN_OUT]
+        ends = [p for p in (*new, *out) if p is not None]
+        return LineWork(
+            name,
+            {work: sum(p.work is work for p in own) for work in Work},
+            sum(p.length_um or 0 for p in new if p is not None),
+            sum(p.length_um or 0 for p in out if p is not None),
+            sum(p.length_um is None for p in ends),
+            sum(t.segment == name for t in self.terminators),
+            len(settings),
+            sum(s.kind in REPROGRAMMED for s in settings),
+        )
+
+
+def change_order(
+    problem: Problem,
+    before: Layout,
+    after: Layout,
+    comparison: Comparison,
+    problem_before: Problem | None = None,
+) -> ChangeOrder:
+    """Tell what the shop does to get from one layout to another.
+
+    Parameters
+    ----------
+    problem, before, after, problem_before
+        As given to :func:`~partitioner.replan.compare.compare`.
+    comparison
+        What that has found.
+    """
+    old_problem = problem if problem_before is None else problem_before
+    old = _pieces(old_problem, before, comparison.pieces_before)
+    new = _pieces(problem, after, comparison.pieces_after)
+    if set(before.backbone) != set(after.backbone):
+        old |= _backbone(old_problem, before)
+        new |= _backbone(problem, after)
+    works = [_work(old.get(key), piece) for key, piece in new.items()]
+    pieces = [w for w in works if w is not None]
+    pieces += [
+        PieceWork(Work.TAKEN_OUT, piece, None)
+        for key, piece in old.items()
+        if key not in new or new[key].cable != piece.cable
+    ]
+    rank = {s.id: k for k, s in enumerate((*after.segments, *before.segments))}
+    order = {work: k for k, work in enumerate(Work)}
+    pieces.sort(key=lambda p: (rank.get(p.segment, len(rank)), order[p.work]))
+    settings = comparison.of(SETTINGS)
+    return ChangeOrder(
+        tuple(pieces), tuple(_terminators(problem, before, after, comparison)), settings
+    )
+
+
+def _pieces(
+    problem: Problem, layout: Layout, lengths: Mapping[str, tuple[str, int | None]]
+) -> dict[frozenset[str], Piece]:
+    """Every piece between nodes and every stub of a layout, by the nodes that it joins."""
+    found: dict[frozenset[str], Piece] = {}
+    for segment in layout.segments:
+        grade = problem.catalogue.grades.get(segment.grade)
+        cable = "" if grade is None else grade.cable
+        outward = (d for arm in arms_of(segment) for d in arm)
+        # Numbered as in the cut list, so that both carry the same labels.
+        for number, device in enumerate(outward, 1):
+            inner, length_um = lengths[device]
+            found[frozenset((inner, device))] = Piece(
+                segment.id, f"{segment.id}/{number}", cable, inner, device, length_um
+            )
+        if grade is None or grade.medium is not Medium.MIXING:
+            continue
+        for device in segment.devices:
+            known = problem.devices.get(device)
+            if known is not None and known.stub_um:
+                drop, label = f"drop of {device}", f"{segment.id}/stub-{device}"
+                found[frozenset((drop, device))] = Piece(
+                    segment.id, label, cable, drop, device, known.stub_um
+                )
+    return found
+
+
+def _backbone(problem: Problem, layout: Layout) -> dict[frozenset[str], Piece]:
+    """Links between switches, as pieces."""
+    network, found = CableNetwork(problem), {}
+    for link in layout.backbone:
+        grade = problem.catalogue.grades.get(link.grade)
+        is_known = all(end in problem.switches for end in link.ends)
+        found[frozenset((BACKBONE, *link.ends))] = Piece(
+            BACKBONE,
+            f"{BACKBONE}/{'-'.join(link.ends)}",
+            "" if grade is None else grade.cable,
+            *link.ends,
+            backbone_length_um(problem, network, link.ends) if is_known else None,
+        )
+    return found
+
+
+def _work(before: Piece | None, after: Piece) -> PieceWork | None:
+    if before is None or before.cable != after.cable:
+        return PieceWork(Work.NEW, None, after)
+    pair = PieceWork(Work.RELABEL, before, after)
+    more_um = pair.difference_um
+    if more_um:
+        longer = Work.LONGER if more_um > 0 else Work.SHORTER
+        return PieceWork(Work.SLIGHT if abs(more_um) <= SLIGHT_UM else longer, before, after)
+    return None if before.label == after.label else pair
+
+
+def _terminators(
+    problem: Problem, before: Layout, after: Layout, comparison: Comparison
+) -> Iterable[TerminatorWork]:
+    olds = {s.id: s for s in before.segments}
+    carried = set(comparison.carried_on.values())
+    for segment in after.segments:
+        ends = _ends(problem, segment)
+        old = olds.get(comparison.carried_on.get(segment.id, ""))
+        was = [] if old is None else _ends(problem, old)
+        gone, come = [e for e in was if e not in ends], [e for e in ends if e not in was]
+        for k in range(max(len(gone), len(come))):
+            yield TerminatorWork(
+                segment.id, gone[k] if k < len(gone) else "", come[k] if k < len(come) else ""
+            )
+    for name, old in olds.items():
+        if name not in carried:
+            yield from (TerminatorWork(name, end, "") for end in _ends(problem, old))
+
+
+def _ends(problem: Problem, segment: Segment) -> list[str]:
+    """Nodes at the ends of a line, where its terminators sit; none of a link."""
+    grade = problem.catalogue.grades.get(segment.grade)
+    if grade is None or grade.terminator is None:
+        return []
+    nodes = [*segment.devices[: segment.switch_index], segment.switch]
+    nodes += segment.devices[segment.switch_index :]
+    return [nodes[0], nodes[-1]]
