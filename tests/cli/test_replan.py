@@ -63,7 +63,7 @@ def test_a_layout_is_put_beside_another(example, by_hand, tmp_path, capsys):
     other.write_text(text.replace("valve-left", "valve-old", 1), encoding="utf-8")
     folder = tmp_path / "beside"
     code = run(["report", str(example), str(by_hand), "--against", str(other), "-o", str(folder)])
-    out, err = capsys.readouterr()
+    _, err = capsys.readouterr()
     assert code == ExitCode.OK, err
     assert "valve-old of the earlier layout is no longer in the problem" in err
     page = (folder / "report.html").read_text(encoding="utf-8")
