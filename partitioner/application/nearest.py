@@ -54,7 +54,7 @@ class NearestAnswer:
             for p in self.miss.places
         ]
 
-    def files(self) -> dict[str, str]:
+    def files(self) -> dict[str, str | bytes]:
         """Every file of its report, by name; the layout is in ``layout.yaml``."""
         from partitioner.report.files import report_files
 

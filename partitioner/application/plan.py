@@ -36,7 +36,7 @@ class PlanAnswer:
 
         return verdict_text(self.problem, self.assessment, self.outcome)
 
-    def files(self) -> dict[str, str]:
+    def files(self) -> dict[str, str | bytes]:
         """Every file of the report, by name."""
         from partitioner.report.files import report_files
 

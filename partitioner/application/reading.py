@@ -67,6 +67,13 @@ def read_layout(
     return ReadLayout(problem, layout, problem.warnings + noticed)
 
 
+def for_batch(problem: Problem, units: int | None) -> Problem:
+    """Give the problem with another number of units ordered together; None leaves it."""
+    if units is None:
+        return problem
+    return replace(problem, shop=replace(problem.shop, batch=units))
+
+
 def problem_files(path: Path, lists_from: Sequence[Path] = ()) -> dict[str, bytes]:
     """Give the problem file and the lists it names as they are, by file name."""
     from partitioner.reading.origin import Enough, Findings

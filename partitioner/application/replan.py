@@ -85,7 +85,7 @@ class ReplanAnswer:
             },
         }
 
-    def files(self) -> dict[str, str]:
+    def files(self) -> dict[str, str | bytes]:
         """Those of a plan, the list of changes, and the layouts between, by name.
 
         ``layout.yaml`` is the layout of least sum; ``replan.json`` holds :meth:`data`.

@@ -35,7 +35,7 @@ class ReportAnswer:
     assessment: Assessment
     sections: Sequence[Section]
 
-    def files(self) -> dict[str, str]:
+    def files(self) -> dict[str, str | bytes]:
         """Every file of the report, by name."""
         from partitioner.report.files import report_files
 

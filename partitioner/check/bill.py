@@ -7,11 +7,11 @@ and rounded up once; sums then do not depend on the order of summation.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
-from partitioner.check.geometry import Piece, SegmentGeometry
-from partitioner.model.assessment import CostSum, LegKind, PartLine, StreamFigures, WirePiece
+from partitioner.check.geometry import SegmentGeometry
+from partitioner.model.assessment import CostSum, LegKind, PartLine, StreamFigures
 from partitioner.model.catalogue import Grade, Medium, Trust
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
@@ -109,7 +109,7 @@ class ItemMaker:
 def segment_items(
     problem: Problem, segment: Segment, grade: Grade, geometry: SegmentGeometry
 ) -> list[BillItem]:
-    """Items of one segment: cable, PHYs, connectors, terminators, and its port.
+    """Items of one segment: cable, PHYs, connectors, terminators, junctions, and its port.
 
     The devices of the segment and its switch must be known to the problem. A port that the
     switch does not have costs its PHY only.
@@ -138,6 +138,8 @@ def segment_items(
         items.append(make.part(grade.connector, "connector", own, where))
         if is_line:
             items.append(make.cable(grade, device.stub_um, own, where))
+            if device.stub_um and grade.junction is not None:
+                items.append(make.part(grade.junction, "junction", own, where))
     if is_line and grade.terminator is not None:
         items += [make.part(grade.terminator, "terminator", line_share, where)] * 2
     items.append(make.part(grade.connector, "connector", line_share, where))
@@ -190,101 +192,6 @@ def parts_list(items: Iterable[BillItem]) -> tuple[PartLine, ...]:
         )
         if quantity
     )
-
-
-def cut_list(
-    problem: Problem,
-    laid: Iterable[tuple[Segment, Grade, SegmentGeometry]],
-    layout: Layout,
-    network: CableNetwork,
-) -> tuple[WirePiece, ...]:
-    """Every piece of cable to cut: pieces between drops, stubs, backbone links.
-
-    A piece holds its slack, so the lengths of a segment's pieces in a unit add up to the length of
-    the segment there; stubs come on top.
-    """
-    wires: list[WirePiece] = []
-    for segment, grade, geometry in laid:
-        for number, piece in enumerate(geometry.pieces, 1):
-            wires += _lengths_of(problem, segment, grade, number, piece)
-        if grade.medium is not Medium.MIXING:
-            continue
-        for device_id in segment.devices:
-            stub_um = problem.devices[device_id].stub_um
-            if stub_um:
-                wires.append(
-                    WirePiece(
-                        id=f"{segment.id}/stub-{device_id}",
-                        segment=segment.id,
-                        cable=grade.cable,
-                        from_node=f"drop of {device_id}",
-                        to_node=device_id,
-                        length_um=stub_um,
-                        share_ppm=problem.fitted_share_ppm((device_id,)),
-                        only_with=_options_of(problem, (device_id,)),
-                    )
-                )
-    for link in layout.backbone:
-        link_grade = problem.catalogue.grades.get(link.grade)
-        if link_grade is None or any(end not in problem.switches for end in link.ends):
-            continue
-        wires.append(
-            WirePiece(
-                id=f"{BACKBONE}/{link.ends[0]}-{link.ends[1]}",
-                segment=BACKBONE,
-                cable=link_grade.cable,
-                from_node=link.ends[0],
-                to_node=link.ends[1],
-                length_um=backbone_length_um(problem, network, link.ends),
-                share_ppm=PPM,
-            )
-        )
-    return tuple(wires)
-
-
-def _lengths_of(
-    problem: Problem, segment: Segment, grade: Grade, number: int, piece: Piece
-) -> Iterator[WirePiece]:
-    """A piece at each length that units need it in.
-
-    Where nothing beyond its device is fitted, the line ends there, and the piece holds the slack of
-    that end too.
-    """
-    whole = WirePiece(
-        id=f"{segment.id}/{number}",
-        segment=segment.id,
-        cable=grade.cable,
-        from_node=piece.inner,
-        to_node=piece.owner,
-        length_um=piece.length_um,
-        share_ppm=problem.fitted_share_ppm(piece.outward),
-        only_with=_options_of(problem, piece.outward),
-    )
-    beyond = [d for d in piece.outward if d != piece.owner]
-    later = _options_of(problem, beyond)
-    own = problem.devices[piece.owner].option
-    if not later or own in later or not piece.end_slack_um:
-        yield whole
-        return
-    more_ppm = problem.fitted_share_ppm(beyond)
-    yield replace(whole, share_ppm=more_ppm, only_with=later)
-    yield replace(
-        whole,
-        id=f"{whole.id}-end",
-        length_um=whole.length_um + piece.end_slack_um,
-        share_ppm=whole.share_ppm - more_ppm,
-        only_with=() if own is None else (own,),
-        only_without=later,
-    )
-
-
-def _options_of(problem: Problem, devices: Iterable[str]) -> tuple[str, ...]:
-    """Options of which a unit has one whenever it has any of some devices; none if it always has.
-
-    In the order of the file.
-    """
-    found = {problem.devices[d].option for d in devices}
-    return () if None in found else tuple(o for o in problem.options if o in found)
 
 
 def latency_terms_ns(streams: Iterable[StreamFigures]) -> list[int]:

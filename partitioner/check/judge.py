@@ -7,11 +7,11 @@ from partitioner.check.baseline import star_baseline
 from partitioner.check.bill import (
     backbone_items,
     cost_sum,
-    cut_list,
     parts_list,
     segment_items,
     switch_items,
 )
+from partitioner.check.cut_list import cut_list
 from partitioner.check.facts import Facts, gather_facts
 from partitioner.check.figures import rule_margins, segment_figures
 from partitioner.check.traffic import Method
@@ -67,9 +67,7 @@ def assess_facts(facts: Facts) -> Assessment:
         segments=segment_figures(facts),
         streams=facts.timing.streams,
         parts=parts_list(items),
-        wires=cut_list(
-            problem, ((s.segment, s.grade, s.geometry) for s in facts.laid), layout, network
-        ),
+        wires=cut_list(problem, facts.laid, layout, network),
         cost=cost_sum(problem, items, facts.timing.streams),
         margins=rule_margins(facts),
         baseline=star_baseline(problem, layout, network),

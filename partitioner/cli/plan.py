@@ -11,7 +11,9 @@ from partitioner.cli.search_options import (
     replace_option,
     seed_option,
     start_option,
+    units_option,
     workers_option,
+    zip_option,
 )
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
@@ -47,6 +49,8 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     help="Also plan with each candidate switch the other way round; takes a run for each.",
 )  # fmt: skip
 @start_option
+@units_option
+@zip_option
 @replace_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
 @problem_options
@@ -64,6 +68,8 @@ def command(
     require_optimal: bool,
     zones: bool,
     start: Path | None,
+    units: int | None,
+    is_zipped: bool,
     replace: bool,
     force: bool,
 ) -> None:
@@ -83,7 +89,7 @@ def command(
     from partitioner.application.earlier import holds_layout_of
     from partitioner.application.nearest import StillIncomplete
     from partitioner.application.plan import RejectedPlan, plan
-    from partitioner.application.reading import problem_files
+    from partitioner.application.reading import for_batch, problem_files
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.kept import keep_better
     from partitioner.cli.output import LAYOUT, NEAREST, REJECTED, Place, default_folder
@@ -91,10 +97,11 @@ def command(
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
     from partitioner.model.outcome import Status
+    from partitioner.report.archive import with_archive
     from partitioner.report.file_names import clean_name
 
     voice = Voice(session)
-    read = read_aloud(problem, voice)
+    read = for_batch(read_aloud(problem, voice), units)
     begin_from = start_of(start, read, voice)
     folder = output or default_folder(read.name)
 
@@ -128,6 +135,8 @@ def command(
         tell_start(outcome.start_unusable, voice)
         voice.step("writing the report")
         files = answer.files()
+        if is_zipped:
+            files = with_archive(files, read.name)
         kept = keep_better(
             place, read, files, outcome.cost_money, outcome.bound_money, voice, replace=replace
         )
@@ -138,7 +147,7 @@ def command(
                 voice.answer(kept.text())
             voice.note(kept.sentence())
         elif session.is_json:
-            voice.answer(files["outcome.json"].rstrip("\n"))
+            voice.answer(str(files["outcome.json"]).rstrip("\n"))
         else:
             voice.answer(answer.text())
             voice.note(f"wrote {folder}/ (open report.html)")

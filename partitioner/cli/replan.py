@@ -12,7 +12,9 @@ from partitioner.cli.search_options import (
     replace_option,
     seed_option,
     start_option,
+    units_option,
     workers_option,
+    zip_option,
 )
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
@@ -63,6 +65,8 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 @start_option
 @seed_option
 @workers_option
+@units_option
+@zip_option
 @replace_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
 @problem_options
@@ -84,6 +88,8 @@ def command(
     start: Path | None,
     seed: int,
     workers: int | None,
+    units: int | None,
+    is_zipped: bool,
     replace: bool,
     force: bool,
 ) -> None:
@@ -101,16 +107,17 @@ def command(
 
     from dataclasses import astuple
 
-    from partitioner.application.reading import read_problem
+    from partitioner.application.reading import for_batch, read_problem
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place, default_folder, settled
     from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.replan.reading import read_earlier_layout
+    from partitioner.report.archive import with_archive
     from partitioner.report.switch import file_digest
 
     voice = Voice(session)
-    changed = read_aloud(problem, voice)
+    changed = for_batch(read_aloud(problem, voice), units)
     earlier = None
     if was is not None:
         earlier = read_problem(was, is_strict=session.is_strict, lists_from=session.lists_from)
@@ -148,8 +155,11 @@ def command(
         tell_start(answer.rerun.searched.start_unusable, voice)
         voice.step("writing the report")
         outcome = answer.outcome
+        files = answer.files()
+        if is_zipped:
+            files = with_archive(files, changed.name)
         kept = keep_better(
-            place, answer.problem, answer.files(), answer.rerun.best.found.plan_money,
+            place, answer.problem, files, answer.rerun.best.found.plan_money,
             None if outcome is None else outcome.bound_money, voice, replace=replace,
             is_better=lambda there: answer.is_worse_than(there, folder),
         )  # fmt: skip

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import replace_option
+from partitioner.cli.search_options import replace_option, units_option, zip_option
 from partitioner.cli.session import Session, manner_options, problem_options
 
 
@@ -33,6 +33,8 @@ from partitioner.cli.session import Session, manner_options, problem_options
     "--against", metavar="LAYOUT", type=click.Path(path_type=Path), default=None,
     help="Another layout of the same problem to put beside it: what differs, and the change order.",
 )  # fmt: skip
+@units_option
+@zip_option
 @replace_option
 @click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
 @problem_options
@@ -46,6 +48,8 @@ def command(
     simulate: float | None,
     seed: int,
     against: Path | None,
+    units: int | None,
+    is_zipped: bool,
     replace: bool,
     force: bool,
 ) -> None:
@@ -64,12 +68,13 @@ def command(
     require_memory(JUDGING_MB, "reporting")
 
     from partitioner.application.earlier import Earlier
-    from partitioner.application.reading import read_layout
+    from partitioner.application.reading import for_batch, read_layout
     from partitioner.application.report import Against, report
     from partitioner.cli.kept import keep_better
     from partitioner.cli.output import LAYOUT, Place, default_folder, settled
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
+    from partitioner.report.archive import with_archive
     from partitioner.visible import visible
 
     voice = Voice(session)
@@ -93,9 +98,12 @@ def command(
         own = folder / LAYOUT
         is_own = own.is_file() and own.samefile(layout)
         answer = report(
-            read.problem, read.layout, simulate_s=simulate, seed=seed, against=other,
-            on_step=voice.step,
+            for_batch(read.problem, units), read.layout, simulate_s=simulate, seed=seed,
+            against=other, on_step=voice.step,
         )  # fmt: skip
+        files = answer.files()
+        if is_zipped:
+            files = with_archive(files, read.problem.name)
         assessment = answer.assessment
         cost = assessment.cost.objective_money
 
@@ -106,7 +114,7 @@ def command(
             return bool(assessment.findings) or earlier.is_better_than(cost, None)
 
         kept = keep_better(
-            place, read.problem, answer.files(), cost, None, voice, replace=replace,
+            place, read.problem, files, cost, None, voice, replace=replace,
             is_better=is_better,
         )  # fmt: skip
         voice.note(f"wrote {folder}/ (open report.html)" if kept is None else kept.sentence())

@@ -1,4 +1,4 @@
-"""Options that every command with a search has, worded once."""
+"""Options that several commands with a search or a report have, worded once."""
 
 from __future__ import annotations
 
@@ -23,3 +23,10 @@ workers_option = click.option(
     "--workers", metavar="N", type=click.IntRange(1, 256), default=None,
     help="Processor cores to use  [default: all there are]",
 )  # fmt: skip
+units_option = click.option(
+    "--units", metavar="N", type=click.IntRange(1, 1_000_000), default=None,
+    help="Units ordered together, for the order list  [default: shop.batch of the problem]",
+)  # fmt: skip
+zip_option = click.option(
+    "--zip", "is_zipped", is_flag=True, help="Also pack all files into NAME.zip within the folder."
+)

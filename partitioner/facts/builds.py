@@ -20,6 +20,7 @@ from partitioner.check.facts import Facts
 from partitioner.check.figures import rule_margins
 from partitioner.check.one_build import build_facts, fitted_devices, priced_for
 from partitioner.model.assessment import PartLine, RuleFinding, StreamFigures
+from partitioner.model.problem import Problem
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,8 +122,13 @@ def unit_items(facts: Facts, options: Collection[str]) -> list[BillItem]:
     The bill of the whole layout is drawn up as if every unit were built that way; what no such
     unit carries drops out. Nothing is rounded, since every share is 0 or 1.
     """
-    problem = priced_for(facts.problem, options)
-    items = [
+    items = layout_items(facts, priced_for(facts.problem, options))
+    return [item for item in items if item.share_ppm]
+
+
+def layout_items(facts: Facts, problem: Problem) -> list[BillItem]:
+    """Every item of a layout, weighted with the shares of units of ``problem``."""
+    return [
         *(
             item
             for laid in facts.laid
@@ -131,7 +137,6 @@ def unit_items(facts: Facts, options: Collection[str]) -> list[BillItem]:
         *switch_items(problem, facts.layout),
         *backbone_items(problem, facts.layout, facts.network),
     ]
-    return [item for item in items if item.share_ppm]
 
 
 @dataclass(frozen=True, slots=True)

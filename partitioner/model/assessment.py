@@ -101,6 +101,9 @@ class SegmentFigures:
 class WirePiece:
     """One piece to cut to one length: from one connector to the next, slack included.
 
+    ``id`` is made of the two nodes that it joins alone, so that a piece keeps its name while it
+    joins the same two, whatever changes around it.
+
     A piece that units need in two lengths is there twice. It is cut to ``length_um`` in a unit that
     has at least one of the options ``only_with`` (empty: whatever it has) and none of the options
     ``only_without``.
@@ -116,6 +119,11 @@ class WirePiece:
     """Share of units that carry the piece at this length (1 000 000: every unit)."""
     only_with: tuple[str, ...] = ()
     only_without: tuple[str, ...] = ()
+    pathways: tuple[str, ...] = ()
+    """Ids of the pathways it runs through, from ``from_node`` on."""
+    from_parts: tuple[str, ...] = ()
+    """Parts at the end at ``from_node``: connector, terminator, junction."""
+    to_parts: tuple[str, ...] = ()
 
     def is_in(self, options: Collection[str]) -> bool:
         """Whether a unit with these options carries the piece at this length."""

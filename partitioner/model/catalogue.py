@@ -86,6 +86,8 @@ class Grade:
     terminator: str | None
     source: str
     trust: Trust
+    junction: str | None = None
+    """Part that joins two pieces of a line and a stub; None: none is counted."""
 
 
 @dataclass(frozen=True, slots=True)

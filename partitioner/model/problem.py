@@ -326,6 +326,29 @@ class PlcaRules:
 
 
 @dataclass(frozen=True, slots=True)
+class Shop:
+    """What the harness shop works with.
+
+    ``batch`` is how many units are ordered together (None: not stated). Cable is cut to whole
+    steps of ``cut_step_um``, never below what is needed; 0: to the length needed.
+    """
+
+    batch: int | None = None
+    cut_step_um: int = 5_000
+
+    def cut_um(self, length_um: int) -> int:
+        """Length to cut for a length that is needed.
+
+        Examples
+        --------
+        >>> Shop().cut_um(1_684_344), Shop(cut_step_um=0).cut_um(1_684_344)
+        (1685000, 1684344)
+        """
+        step = self.cut_step_um
+        return ceil_div(length_um, step) * step if step else length_um
+
+
+@dataclass(frozen=True, slots=True)
 class Sharing:
     """Who may share a line, since every node hears everything on it.
 
@@ -431,6 +454,7 @@ class Problem:
     change_prices: ChangePrices
     objective: Objective
     catalogue: Catalogue
+    shop: Shop = field(default_factory=Shop)
     warnings: tuple[str, ...] = ()
     """What the reader noticed and every report must say."""
     digest: str = ""
@@ -442,6 +466,19 @@ class Problem:
         if limits is not None:
             return limits.length_um
         return self.catalogue.grades[grade].guaranteed_length_um
+
+    def backbone_port(self, switch: str, other: str) -> int | None:
+        """Port of a switch that a backbone link to another one ends at; None for no such link.
+
+        Backbone ports are numbered on from the last port for devices, one for each link that the
+        problem lists there, so that none gets another number when other links are built.
+        """
+        partners = [
+            link.ends[link.ends[0] == switch] for link in self.backbone.links if switch in link.ends
+        ]
+        if switch not in self.switches or other not in partners:
+            return None
+        return self.switches[switch].port_count + 1 + partners.index(other)
 
     def fitted_share_ppm(self, devices: Iterable[str]) -> int:
         """Share of units (ppm, rounded up) in which at least one of ``devices`` is fitted.

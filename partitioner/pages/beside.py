@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any
 
+from partitioner.check.cut_list import piece_name
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
@@ -18,7 +19,7 @@ from partitioner.report.amounts import count_text, margin_time_text, money_text,
 from partitioner.report.drawing import layout_figures
 from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.sections import Column, Figure, Kind, Section, Table
-from partitioner.report.tables import worst_first
+from partitioner.report.tables import layout_counts, worst_first
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M
 
 _DONE = {
@@ -55,6 +56,7 @@ def change_tables(problem: Problem, comparison: Comparison) -> tuple[Table, ...]
     words = (*first, Column("before", "Before"), Column("after", "After"), price)
     wires = (
         *first,
+        Column("piece", "Piece", Kind.ID),
         Column("before", "Came from", Kind.ID),
         Column("after", "Comes from", Kind.ID),
         Column("length_before_m", "Before", number, "m", 3),
@@ -73,9 +75,10 @@ def change_tables(problem: Problem, comparison: Comparison) -> tuple[Table, ...]
             "changes-wires",
             "Pieces of cable to cut anew",
             wires,
-            [_row(c, *_lengths_m(c)) for c in comparison.of(WIRE_KINDS)],
-            note="Each piece runs from the neighbour towards the switch to the device. An empty "
-            "length before is not known: a node the piece touched is gone.",
+            [_wire_row(c) for c in comparison.of(WIRE_KINDS)],
+            note="Each piece runs from the neighbour towards the switch to the device, and is "
+            "named by the two. An empty length before is not known: a node the piece touched is "
+            "gone.",
         ),
         Table(
             "changes-settings",
@@ -86,15 +89,18 @@ def change_tables(problem: Problem, comparison: Comparison) -> tuple[Table, ...]
     )
 
 
-def _row(change: Change, *lengths_m: float | None) -> tuple[Any, ...]:
+def _row(change: Change) -> tuple[Any, ...]:
     return (
         change.kind.value, change.subject, _DONE[change.kind], change.where, change.before,
-        change.after, *lengths_m, change.price_money / MONEY_STEPS,
+        change.after, change.price_money / MONEY_STEPS,
     )  # fmt: skip
 
 
-def _lengths_m(change: Change) -> tuple[float | None, ...]:
-    return tuple(None if um is None else um / UM_PER_M for um in change.um)
+def _wire_row(change: Change) -> tuple[Any, ...]:
+    *first, before, after, price = _row(change)
+    piece = piece_name(change.after or change.before, change.subject)
+    lengths_m = (None if um is None else um / UM_PER_M for um in change.um)
+    return (*first, piece, before, after, *lengths_m, price)
 
 
 def counted(comparison: Comparison) -> str:
@@ -167,7 +173,7 @@ def _figures_row(
         sum(len(s.devices) for s in layout.segments),
         lines_of(problem, layout),
         len(layout.segments),
-        sum(lengths_um) / UM_PER_M,
+        layout_counts(problem, assessment)["cable_um"] / UM_PER_M,
         max(lengths_um, default=0) / UM_PER_M,
         assessment.cost.mass_mg / MG_PER_G,
         assessment.cost.money / MONEY_STEPS,
@@ -179,15 +185,15 @@ def _figures_row(
 
 
 def differences_section(pair: Beside, names: tuple[str, str]) -> Section:
-    """Segments and streams whose figures are not the same in two layouts."""
-    tables = (_segments_table(pair, names), _streams_table(pair, names))
+    """Segments, streams and parts whose figures are not the same in two layouts."""
+    tables = (_segments_table(pair, names), _streams_table(pair, names), _parts_table(pair, names))
     unlike = sum(len(t.rows) for t in tables)
     intro = (
         "What is left out is the same in both."
         if unlike
-        else "No segment and no stream has other figures."
+        else "No segment, no stream and no part has other figures."
     )
-    return Section("Segments and streams that differ", intro, tables, id="differences")
+    return Section("Segments, streams and parts that differ", intro, tables, id="differences")
 
 
 def _segments_table(pair: Beside, names: tuple[str, str]) -> Table:
@@ -256,6 +262,37 @@ def _streams_table(pair: Beside, names: tuple[str, str]) -> Table:
         ),
         rows,
         folded=len(rows) > 40,
+    )
+
+
+def _parts_table(pair: Beside, names: tuple[str, str]) -> Table:
+    """Parts of which a unit with every option has more or less than before."""
+    sums: dict[tuple[str, str], list[int]] = {}
+    for place, assessment in enumerate((pair.before_assessment, pair.after_assessment)):
+        for line in assessment.parts:
+            sums.setdefault((line.kind, line.part), [0, 0])[place] += line.quantity
+    rows: list[tuple[Any, ...]] = []
+    for (kind, part), (was, now) in sorted(sums.items()):
+        if was != now and kind == "cable":
+            rows.append((part, kind, "m", *(um / UM_PER_M for um in (was, now, now - was))))
+        elif was != now:
+            rows.append((part, kind, "pieces", was, now, now - was))
+    number = Kind.NUMBER
+    first, second = names
+    return Table(
+        "differing-parts",
+        "Parts that differ",
+        (
+            Column("part", "Part", Kind.ID, heads_row=True),
+            Column("kind", "Kind"),
+            Column("unit", "Unit"),
+            Column("quantity_before", f"In {first}", number, "", 3),
+            Column("quantity_after", f"In {second}", number, "", 3),
+            Column("difference", "Difference", number, "", 3),
+        ),
+        rows,
+        note="Of a unit with every option, stubs counted with the cable. Devices that the problem "
+        "no longer has are not counted before.",
     )
 
 

@@ -1,4 +1,4 @@
-"""The change order as a section: what the shop cuts, adds, takes out, relabels and programs."""
+"""The change order as a section: what the shop cuts, adds, takes out and programs."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ _KEYS = {
     Work.LONGER: "longer",
     Work.SHORTER: "shorter",
     Work.SLIGHT: "slight",
-    Work.RELABEL: "relabelled",
     Work.TAKEN_OUT: "taken_out",
 }
 
@@ -37,11 +36,11 @@ def _intro(order: ChangeOrder) -> list[str]:
     changed = counts[Work.LONGER] + counts[Work.SHORTER]
     lines = [
         f"{count_text(counts[Work.NEW], 'new piece')} of {length_text(total.new_um)} together, "
-        f"{changed} cut to another length, {counts[Work.TAKEN_OUT]} taken out, "
-        f"{counts[Work.RELABEL]} with another label only. "
+        f"{changed} cut to another length, {counts[Work.TAKEN_OUT]} taken out. "
         f"{count_text(total.terminators, 'terminator')} moved, fitted or taken off, "
         f"{count_text(total.reprogrammed, 'PLCA ID')} to program.",
-        "A piece is known by the two nodes that it joins. Lengths are those of a unit with every "
+        "A piece is named by the two nodes that it joins, as in wires.csv; pieces not listed stay as "
+        "they are. Lengths are those of a unit with every "
         "option; where a line ends sooner without one, the cut list of this layout has the row.",
     ]
     if counts[Work.SLIGHT]:
@@ -112,8 +111,7 @@ def _pieces_table(order: ChangeOrder) -> Table:
         [
             Column("segment", "Segment", Kind.ID),
             Column("work", "Work"),
-            Column("label_before", "Label before", Kind.ID),
-            Column("label_after", "Label after", Kind.ID, heads_row=True),
+            Column("piece", "Piece", Kind.ID, heads_row=True),
             Column("from", "From", Kind.ID),
             Column("to", "To", Kind.ID),
             Column("cable", "Cable", Kind.ID),
@@ -134,8 +132,7 @@ def _piece_row(work: PieceWork) -> tuple[object, ...]:
     return (
         work.segment,
         work.work.value,
-        "" if work.before is None else work.before.label,
-        "" if work.after is None else work.after.label,
+        piece.name,
         piece.inner,
         piece.outer,
         piece.cable,

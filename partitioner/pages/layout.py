@@ -8,14 +8,18 @@ from partitioner.check.facts import Facts
 from partitioner.facts.builds import judge_builds
 from partitioner.facts.elsewhere import why_there
 from partitioner.facts.growth import growth_of
+from partitioner.facts.harness import harness_of
 from partitioner.facts.line_settings import line_margins
+from partitioner.facts.switching import switching_of
 from partitioner.facts.transfer_times import simulated, transfer_times
 from partitioner.model.assessment import Assessment
 from partitioner.pages.builds import builds_section
 from partitioner.pages.elsewhere import why_section
 from partitioner.pages.growth import growth_section, wants_growth
+from partitioner.pages.harness import harness_section
 from partitioner.pages.line_settings import electrical_section, settings_section
 from partitioner.pages.losses import losses_section
+from partitioner.pages.switching import switching_section
 from partitioner.pages.transfers import transfers_section
 from partitioner.report.sections import Section
 
@@ -63,6 +67,22 @@ def study_layout(
             times = simulated(facts, times, simulate_ns, seed)
         made.append(transfers_section(facts, times))
     made.append(losses_section(facts, assessment))
+    made += handover_sections(facts, assessment, should_stop=should_stop, on_step=on_step)
     on_step("looking at the next best places")
     made.append(why_section(problem, why_there(facts, assessment.findings, should_stop)))
     return tuple(s for s in made if s is not None)
+
+
+def handover_sections(
+    facts: Facts,
+    assessment: Assessment,
+    *,
+    should_stop: Callable[[], bool] = lambda: False,
+    on_step: Callable[[str], None] = lambda _: None,
+) -> tuple[Section, Section]:
+    """What the harness shop and the software take from a layout; parameters as above."""
+    on_step("making the lists for harness shop and software")
+    return (
+        harness_section(facts.problem, harness_of(facts, assessment.wires, should_stop)),
+        switching_section(facts.problem, switching_of(facts)),
+    )

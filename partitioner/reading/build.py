@@ -29,6 +29,7 @@ from partitioner.model.problem import (
     Routing,
     SegmentLimits,
     Sharing,
+    Shop,
     Stream,
     Switch,
     Transfer,
@@ -195,6 +196,7 @@ def build_problem(parts: Parts, warnings: tuple[str, ...], digest: str) -> Probl
         limits=_limits(parts, catalogue),
         line=same(LineRules, parts.line.table),
         plca=same(PlcaRules, parts.plca.table),
+        shop=same(Shop, parts.shop.table),
         sharing=same(Sharing, sharing, domains=tuple(map(frozenset, sharing.domains))),
         options={o.id: same(Option, o.table, name=o.table.name or o.id) for o in parts.options},
         builds=tuple(

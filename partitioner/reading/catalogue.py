@@ -24,7 +24,7 @@ SECTIONS: dict[str, type[KeyTable]] = {
     "parts": PartEntry,
     "limit_curves": LimitCurveEntry,
 }
-_OPTIONAL = {"terminator", "attenuation", "source", "trust"}
+_OPTIONAL = {"terminator", "junction", "attenuation", "source", "trust"}
 _ID = Name()
 OWN_SOURCE = "stated in the problem file"
 
@@ -145,7 +145,7 @@ def _check_names(
 ) -> None:
     """Entries name entries that there are, and their figures go together."""
     for item in entries["grades"].values():
-        for key in ("cable", "device_phy", "port_phy", "connector", "terminator"):
+        for key in ("cable", "device_phy", "port_phy", "connector", "terminator", "junction"):
             section = "cables" if key == "cable" else "parts"
             name = getattr(item.table, key)
             if name is not None and name not in merged[section]:
@@ -194,6 +194,7 @@ def _grade(name: str, v: dict[str, Any]) -> Grade:
         guaranteed_nodes=v["nodes"],
         guaranteed_stub_um=to_base(v["stub_m"], UM_PER_M),
         terminator=v["terminator"] if v["medium"] == "mixing" else None,
+        junction=v["junction"] if v["medium"] == "mixing" else None,
     )
 
 

@@ -25,6 +25,7 @@ from partitioner.reading.schema import (
     PlcaTable,
     RoutingTable,
     SharingTable,
+    ShopTable,
     StreamTable,
     SwitchTable,
     TransferTable,
@@ -49,6 +50,7 @@ class Parts:
     backbone: Item[BackboneTable]
     line: Item[LineTable]
     plca: Item[PlcaTable]
+    shop: Item[ShopTable]
     sharing: Item[SharingTable]
     change_prices: Item[ChangePriceTable]
     objective: Item[ObjectiveTable]

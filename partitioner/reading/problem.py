@@ -203,6 +203,7 @@ class _Reader:
             backbone=self._mapping("backbone"),
             line=self._mapping("line"),
             plca=self._mapping("plca"),
+            shop=self._mapping("shop"),
             sharing=self._mapping("sharing"),
             change_prices=self._mapping("change_prices"),
             objective=self._mapping("objective"),
@@ -305,6 +306,6 @@ _LISTS = tuple(
     for name, info in ProblemTable.model_fields.items()
     if tables_inside(info.annotation) and str(info.annotation).startswith("tuple")
 )
-_MAPPINGS = ("routing", "backbone", "line", "plca", "sharing", "change_prices", "objective")
+_MAPPINGS = ("routing", "backbone", "line", "plca", "shop", "sharing", "change_prices", "objective")
 _EMPTY_SWITCH = {"id": "x", "ports": [{"grades": ["x"], "count": 1}]}
 assert key_names(ProblemTable)  # the models are complete at import

@@ -312,6 +312,18 @@ class PlcaTable(KeyTable):
     )
 
 
+class ShopTable(KeyTable):
+    """What the harness shop works with."""
+
+    batch: Annotated[int, Whole(1, 1_000_000)] | None = key(
+        "Units ordered together, for the order list; `--units` takes another number.", None
+    )
+    cut_step_m: Metres = key(
+        "Cable is cut to whole steps of this, rounded up; 0: to the length needed.",
+        Decimal("0.005"),
+    )
+
+
 class SharingTable(KeyTable):
     """Who may share a line, since every node hears everything on it."""
 
@@ -398,6 +410,9 @@ class GradeEntry(KeyTable):
     port_phy: Label | None = key("PHY of a switch port, an id of `parts`.", None)
     connector: Label | None = key("Connector, an id of `parts`.", None)
     terminator: Label | None = key("Terminator, an id of `parts`; none for a link.", None)
+    junction: Label | None = key(
+        "Junction of two pieces of a line and a stub, an id of `parts`; none for a link.", None
+    )
     source: Sentence | None = key("Where the figures come from.", None)
     trust: Annotated[Trust, Choice(Trust)] | None = key("How far they can be trusted.", None)
 
@@ -455,7 +470,7 @@ class CatalogueTable(KeyTable):
 
     grades: dict[str, GradeEntry] = key("Speed grades by id.", {})
     cables: dict[str, CableEntry] = key("Cables by id.", {})
-    parts: dict[str, PartEntry] = key("PHYs, ports, connectors, terminators by id.", {})
+    parts: dict[str, PartEntry] = key("PHYs, ports, connectors, terminators, junctions by id.", {})
     limit_curves: dict[str, LimitCurveEntry] = key("Electrical limits by grade id.", {})
 
 
@@ -490,6 +505,7 @@ class ProblemTable(KeyTable):
     )
     line: LineTable = key("How shared lines are built.", LineTable())
     plca: PlcaTable = key("PLCA settings.", PlcaTable())
+    shop: ShopTable = key("What the harness shop works with.", ShopTable())
     sharing: SharingTable = key("Who may share a line.", SharingTable())
     options: tuple[OptionTable, ...] = key("Equipment options.", ())
     builds: tuple[BuildTable, ...] = key(

@@ -2,8 +2,7 @@
 
 Where :mod:`~partitioner.replan.compare` counts what changes cost, this tells it as the shop sees
 it: a piece of cable is known by the two nodes that it joins. It stays, is cut to another length,
-is made anew or is taken out; a piece that stays may still need another label. Terminators sit at
-both ends of a line and move with them.
+is made anew or is taken out. Terminators sit at both ends of a line and move with them.
 """
 
 from __future__ import annotations
@@ -13,6 +12,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from partitioner.check.bill import BACKBONE
+from partitioner.check.cut_list import STUB, piece_name
 from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
@@ -40,16 +40,15 @@ class Work(StrEnum):
     LONGER = "cut longer"
     SHORTER = "cut shorter"
     SLIGHT = "hardly another length"
-    RELABEL = "other label"
     TAKEN_OUT = "taken out"
 
 
 @dataclass(frozen=True, slots=True)
 class Piece:
-    """A piece of cable of one layout; ``length_um`` None: not known any more."""
+    """A piece of cable of one layout, named as in its cut list; ``length_um`` None: not known."""
 
     segment: str
-    label: str
+    name: str
     cable: str
     inner: str
     outer: str
@@ -189,21 +188,19 @@ def _pieces(
     for segment in layout.segments:
         grade = problem.catalogue.grades.get(segment.grade)
         cable = "" if grade is None else grade.cable
-        outward = (d for arm in arms_of(segment) for d in arm)
-        # Numbered as in the cut list, so that both carry the same labels.
-        for number, device in enumerate(outward, 1):
+        for device in (d for arm in arms_of(segment) for d in arm):
             inner, length_um = lengths[device]
             found[frozenset((inner, device))] = Piece(
-                segment.id, f"{segment.id}/{number}", cable, inner, device, length_um
+                segment.id, piece_name(inner, device), cable, inner, device, length_um
             )
         if grade is None or grade.medium is not Medium.MIXING:
             continue
         for device in segment.devices:
             known = problem.devices.get(device)
             if known is not None and known.stub_um:
-                drop, label = f"drop of {device}", f"{segment.id}/stub-{device}"
+                drop = f"drop of {device}"
                 found[frozenset((drop, device))] = Piece(
-                    segment.id, label, cable, drop, device, known.stub_um
+                    segment.id, f"{device}{STUB}", cable, drop, device, known.stub_um
                 )
     return found
 
@@ -216,7 +213,7 @@ def _backbone(problem: Problem, layout: Layout) -> dict[frozenset[str], Piece]:
         is_known = all(end in problem.switches for end in link.ends)
         found[frozenset((BACKBONE, *link.ends))] = Piece(
             BACKBONE,
-            f"{BACKBONE}/{'-'.join(link.ends)}",
+            piece_name(*link.ends),
             "" if grade is None else grade.cable,
             *link.ends,
             backbone_length_um(problem, network, link.ends) if is_known else None,
@@ -227,12 +224,13 @@ def _backbone(problem: Problem, layout: Layout) -> dict[frozenset[str], Piece]:
 def _work(before: Piece | None, after: Piece) -> PieceWork | None:
     if before is None or before.cable != after.cable:
         return PieceWork(Work.NEW, None, after)
-    pair = PieceWork(Work.RELABEL, before, after)
-    more_um = pair.difference_um
-    if more_um:
-        longer = Work.LONGER if more_um > 0 else Work.SHORTER
-        return PieceWork(Work.SLIGHT if abs(more_um) <= SLIGHT_UM else longer, before, after)
-    return None if before.label == after.label else pair
+    longer = PieceWork(Work.LONGER, before, after)
+    more_um = longer.difference_um
+    if not more_um:
+        return None
+    if abs(more_um) <= SLIGHT_UM:
+        return PieceWork(Work.SLIGHT, before, after)
+    return longer if more_um > 0 else PieceWork(Work.SHORTER, before, after)
 
 
 def _terminators(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterable
 
 LONGEST_BYTES = 100
 """UTF-8 bytes of a name at most; file systems take 255, and endings are added to a name."""
@@ -41,6 +42,26 @@ def clean_name(text: str, otherwise: str = "unnamed") -> str:
         return otherwise
     stem, dot, rest = name.partition(".")
     return f"{stem}_{dot}{rest}" if stem.lower() in _RESERVED else name
+
+
+def distinct_names(texts: Iterable[str]) -> list[str]:
+    """Clean names that no system takes for one another; a number sets apart those it would.
+
+    Examples
+    --------
+    >>> distinct_names(["zone+a", "zone-a", "Zone-A"])
+    ['zone-a', 'zone-a-2', 'Zone-A-3']
+    """
+    found: list[str] = []
+    taken: set[str] = set()
+    for text in texts:
+        name, number = clean_name(text), 1
+        while name.casefold() in taken:
+            number += 1
+            name = clean_name(f"{text}-{number}")
+        taken.add(name.casefold())
+        found.append(name)
+    return found
 
 
 def is_clean(name: str) -> bool:

@@ -2,19 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import hashlib
+from collections.abc import Iterator, Sequence
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import layout_text
 from partitioner.report.drawing_input import drawing_input
+from partitioner.report.ethtool import plca_commands
+from partitioner.report.file_names import clean_name
+from partitioner.report.graph import graph_files, layout_graph
 from partitioner.report.outcome_json import outcome_text
 from partitioner.report.page import layout_page, render
 from partitioner.report.sections import Section, csv_files, tables_of
 from partitioner.report.story import own_sections
-from partitioner.report.tables import all_tables, plca_commands
+from partitioner.report.svg import standalone
+from partitioner.report.tables import all_tables
 from partitioner.report.verdict import verdict
+from partitioner.report.workbook import workbook
+from partitioner.report.yang import yang_files
+
+SHOP_SHEETS = (
+    "wires", "drops", "cut-sums", "cuts", "orders", "terminators", "backbone", "parts",
+    "order-lines", "order-pieces", "order-fittings",
+)  # fmt: skip
+"""Tables in the workbook of the harness shop, as far as there are any."""
+SHOP_CAUTION = (
+    "These lists are no approval of a wiring. Beyond 8 nodes or 25 m a line must be qualified "
+    "electrically. Local codes and responsible engineers decide."
+)
 
 
 def report_files(
@@ -23,7 +40,7 @@ def report_files(
     outcome: Outcome | None,
     sections: Sequence[Section] = (),
     facts: Sequence[tuple[str, str]] = (),
-) -> dict[str, str]:
+) -> dict[str, str | bytes]:
     """Make every file of a report.
 
     Parameters
@@ -41,8 +58,8 @@ def report_files(
     Returns
     -------
     dict
-        ``layout.yaml``, ``report.html``, ``outcome.json``, ``plca-ethtool.sh`` and one CSV file per
-        table.
+        Content by name, as docs/reference/report.md lists them. Each file tells the digests of the
+        problem and of the layout that it was made from; CSV files have no room for that.
 
     Raises
     ------
@@ -54,10 +71,30 @@ def report_files(
     data = drawing_input(problem, assessment)
     shown = own_sections(problem, assessment, outcome, own, data, sections, facts)
     judged = verdict(problem, assessment, outcome)
+    layout = layout_text(assessment.layout, problem)
+    digests = {
+        "problem_digest": problem.digest,
+        "layout_digest": hashlib.sha256(layout.encode()).hexdigest(),
+    }
+    mark = f"{problem.name}, " + ", ".join(f"{k} {v}" for k, v in digests.items())
+    about = [("problem", problem.name), *digests.items(), ("caution", SHOP_CAUTION)]
     return {
-        "layout.yaml": layout_text(assessment.layout, problem),
+        "layout.yaml": layout,
         "report.html": render(layout_page(problem, judged, shown)),
-        "outcome.json": outcome_text(problem, assessment, outcome, tables),
-        "plca-ethtool.sh": plca_commands(own["plca"]),
+        "outcome.json": outcome_text(
+            problem, assessment, outcome, tables, digests["layout_digest"]
+        ),
+        "plca-ethtool.sh": plca_commands(own["plca"], mark),
+        "harness.xlsx": workbook([tables[n] for n in SHOP_SHEETS if n in tables], about),
+        **graph_files(layout_graph(problem, assessment, digests)),
+        **yang_files(tables, mark),
+        **dict(_drawings(shown, mark)),
         **csv_files(tables),
     }
+
+
+def _drawings(sections: Sequence[Section], mark: str) -> Iterator[tuple[str, str]]:
+    """Every figure of the page as a file of its own."""
+    for section in sections:
+        for figure in section.figures:
+            yield f"{clean_name(f'drawing-{figure.id}')}.svg", standalone(figure.svg, mark)

@@ -22,6 +22,7 @@ def outcome_data(
     assessment: Assessment,
     outcome: Outcome | None,
     tables: Mapping[str, Table] | None = None,
+    layout_digest: str | None = None,
 ) -> dict[str, Any]:
     """Everything in ``outcome.json`` as plain data.
 
@@ -34,6 +35,8 @@ def outcome_data(
         are then null (``status`` says ``checked`` or ``broken``).
     tables
         Every table of the report, by name; None: those of the layout itself.
+    layout_digest
+        SHA-256 of the layout file written beside it; None where none is.
 
     Returns
     -------
@@ -62,6 +65,7 @@ def outcome_data(
             "switches": len(problem.switches),
             "streams": len(problem.streams),
         },
+        "layout_digest": layout_digest,
         "cost": {
             "money": cost.money / MONEY_STEPS,
             "mass_g": cost.mass_mg / MG_PER_G,
@@ -114,12 +118,13 @@ def outcome_text(
     assessment: Assessment,
     outcome: Outcome | None,
     tables: Mapping[str, Table] | None = None,
+    layout_digest: str | None = None,
 ) -> str:
     """``outcome.json`` as text: indented, UTF-8 letters as they are, keys in a fixed order.
 
     A share of a limit of zero is infinite; JSON has no word for that, so it becomes null.
     """
-    data = _finite(outcome_data(problem, assessment, outcome, tables))
+    data = _finite(outcome_data(problem, assessment, outcome, tables, layout_digest))
     return json_text(data, indent=1) + "\n"
 
 

@@ -165,10 +165,15 @@ class Canvas:
         return ET.tostring(self._root, encoding="unicode")
 
 
-def standalone(markup: str) -> str:
-    """Make a file of its own out of markup from :meth:`Canvas.finish`, styles included."""
+def standalone(markup: str, mark: str = "") -> str:
+    """Make a file of its own out of markup from :meth:`Canvas.finish`, styles included.
+
+    ``mark`` says what it is a picture of; it becomes the metadata of the file.
+    """
     root = ET.fromstring(markup)
     root.set("xmlns", SVG_NS)
+    if mark:
+        ET.SubElement(root, "metadata").text = mark
     style = ET.Element("style")
     style.text = tokens_css() + DRAWING_CSS
     root.insert(2, style)

@@ -6,7 +6,6 @@ that people see, with the columns that have no title as well.
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN
 from typing import Any
@@ -16,7 +15,6 @@ from partitioner.model.plca import plca_ids, plca_node_count, plca_nodes
 from partitioner.model.problem import Problem
 from partitioner.report.sections import Column, Kind, State, Table
 from partitioner.units import MG_PER_G, MONEY_STEPS, MUL_PER_UNIT_LOAD, NS_PER_US, PPM, UM_PER_M
-from partitioner.visible import visible
 
 WORST_SPARE = 0.1
 """A deadline with less than this share left is marked as tight."""
@@ -35,7 +33,7 @@ def all_tables(problem: Problem, assessment: Assessment) -> dict[str, Table]:
         legs_table(assessment),
         margins_table(assessment),
         parts_table(problem, assessment),
-        wires_table(assessment),
+        wires_table(problem, assessment),
         plca_table(problem, assessment),
         baseline_table(problem, assessment),
         cost_by_kind_table(problem, assessment),
@@ -200,12 +198,21 @@ def backbone_table(problem: Problem, assessment: Assessment) -> Table:
         "Backbone links",
         [
             Column("from_switch", "From", Kind.ID, heads_row=True),
+            Column("from_port", "Port", Kind.NUMBER),
             Column("to_switch", "To", Kind.ID),
+            Column("to_port", "Port there", Kind.NUMBER),
             Column("grade", "Grade", Kind.ID),
             Column("rate_mbps", "Rate", Kind.NUMBER, "Mbit/s", 0),
         ],
-        [(*b.ends, b.grade, rates.get(b.grade)) for b in assessment.layout.backbone],
-    )
+        [
+            (a, problem.backbone_port(a, b), b, problem.backbone_port(b, a), link.grade,
+             rates.get(link.grade))
+            for link in assessment.layout.backbone
+            for a, b in [link.ends]
+        ],
+        note="Backbone ports are numbered on from the last port for devices, one for each link "
+        "that the problem lists at the switch, so that none is renumbered when others are built.",
+    )  # fmt: skip
 
 
 def worst_first(streams: Sequence[StreamFigures]) -> list[StreamFigures]:
@@ -435,31 +442,43 @@ def parts_table(problem: Problem, assessment: Assessment) -> Table:
     )
 
 
-def wires_table(assessment: Assessment) -> Table:
-    """The cut list: one row per piece of cable and length that units need it in, slack included."""
+def wires_table(problem: Problem, assessment: Assessment) -> Table:
+    """The wire list: one row per piece of cable and length that units need it in, slack included.
+
+    ``cut_m`` is the length as a shop cuts it, in whole steps, never below ``length_m``.
+    """
     return Table(
         "wires",
-        "Cut list",
+        "Wire list",
         [
             Column("piece", "Piece", Kind.ID, heads_row=True),
             Column("segment"),
             Column("cable", "Cable", Kind.ID),
             Column("from", "From", Kind.ID),
             Column("to", "To", Kind.ID),
-            Column("length_m", "Cut length", Kind.NUMBER, "m", 3),
+            Column("length_m", "Needed", Kind.NUMBER, "m", 3, rounding=ROUND_CEILING),
+            Column("cut_m", "Cut length", Kind.NUMBER, "m", 3),
             Column("fitted_share", "Fitted in", Kind.PERCENT, "", 0),
             Column("only_with", "Only with", Kind.NAMES),
             Column("only_without", "Only without", Kind.NAMES),
+            Column("from_parts", "At its start", Kind.NAMES),
+            Column("to_parts", "At its end", Kind.NAMES),
+            Column("pathways", "Pathways", Kind.NAMES),
+            Column("label"),
         ],
         [
             (w.id, w.segment, w.cable, w.from_node, w.to_node, w.length_um / UM_PER_M,
-             w.share_ppm / PPM, " ".join(w.only_with), " ".join(w.only_without))
+             problem.shop.cut_um(w.length_um) / UM_PER_M, w.share_ppm / PPM,
+             " ".join(w.only_with), " ".join(w.only_without), " ".join(w.from_parts),
+             " ".join(w.to_parts), " ".join(w.pathways), f"{problem.name} {w.segment} {w.id}")
             for w in assessment.wires
         ],
         note="Slack of drops and ends is in the lengths. A row holds for units that have at "
         "least one of the options it is only with, and none of those it is only without. Where "
-        "a line ends sooner without an option, the last piece there is a row of its own, "
-        "longer by the slack of an end.",
+        "a line ends sooner without an option, the last piece there is a row of its own, with "
+        "the slack of an end and the terminator. A junction or connector stands at every end that "
+        "meets it; how many there are is in the order list. Local codes and responsible engineers "
+        "decide what may be built.",
         folded=True,
     )  # fmt: skip
 
@@ -629,38 +648,3 @@ def layout_counts(problem: Problem, assessment: Assessment) -> dict[str, int]:
             found["connectors"] += line.quantity
     found["ports"] = len(assessment.layout.segments) + 2 * len(assessment.layout.backbone)
     return found
-
-
-def plca_commands(plca: Table) -> str:
-    """PLCA settings as Linux commands, one per node, with a placeholder for each interface.
-
-    Notes
-    -----
-    Option names and order: ethtool(8) manual, ``--set-plca-cfg``.
-    """
-    lines = [
-        "# PLCA settings as ethtool(8) commands for Linux. To be adapted: run each line on its",
-        "# own node and put the name of its network interface in place of IFACE_...",
-    ]
-    segment = None
-    for row in plca.records():
-        if row["segment"] != segment:
-            segment = row["segment"]
-            lines += ["", _remark(f"segment {segment}")]
-        role = f" {row['role']}" if row["role"] != "device" else ""
-        interface = "IFACE_" + "".join(
-            c if c.isalnum() else "_" for c in f"{row['node']}{role.replace('switch', '')}"
-        ).replace("__", "_")
-        words: list[Any] = ["ethtool", "--set-plca-cfg", interface, "enable", row["enable"]]
-        words += ["node-id", row["node_id"]]
-        words += ["node-cnt", row["node_cnt"]] if row["node_id"] == 0 else []
-        for key in ("to_tmr", "burst_cnt", "burst_tmr"):
-            words += [key.replace("_", "-"), row[key]]
-        # Quoted wherever a word comes from: a name must never be able to become a command.
-        lines.append(shlex.join(str(word) for word in words) + _remark(f"{row['node']}{role}", 2))
-    return "\n".join(lines) + "\n"
-
-
-def _remark(text: str, indent: int = 0) -> str:
-    """A comment of a shell script that nothing in ``text`` can end."""
-    return " " * indent + f"# {visible(text)}"

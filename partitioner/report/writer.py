@@ -107,11 +107,16 @@ def write_set(
             and name != MANIFEST
             and file_digest(directory / name) == digest
         ]
-        lines = [f"{hashlib.sha256(c).hexdigest()}  {n}\n" for n, c in content.items()]
-        switch(directory, {**content, MANIFEST: "".join(lines).encode()}, removed)
+        switch(directory, {**content, MANIFEST: manifest_text(content).encode()}, removed)
     except BaseException:
         remove_empty(made)
         raise
+
+
+def manifest_text(files: Mapping[str, str | bytes]) -> str:
+    """The list of a set: the SHA-256 of each file and its name."""
+    content = {n: c.encode("utf-8") if isinstance(c, str) else c for n, c in files.items()}
+    return "".join(f"{hashlib.sha256(c).hexdigest()}  {n}\n" for n, c in content.items())
 
 
 def set_digests(directory: Path) -> dict[str, str]:

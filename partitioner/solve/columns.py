@@ -125,10 +125,13 @@ class ColumnBuilder:
         inst = self.instance
         data = inst.grades[grade]
         share = self._share[device]
-        connector = inst.problem.catalogue.grades[data.id].connector
-        value = int(inst.phy_value[device, grade]) + inst.part_value(connector, share)
+        parts = inst.problem.catalogue.grades[data.id]
+        value = int(inst.phy_value[device, grade]) + inst.part_value(parts.connector, share)
         if data.is_line:
-            value += inst.cable_value(grade, int(inst.stub_um[device]), share)
+            stub_um = int(inst.stub_um[device])
+            value += inst.cable_value(grade, stub_um, share)
+            if stub_um and parts.junction is not None:
+                value += inst.part_value(parts.junction, share)
         return value
 
     def line_value(self, grade: int, devices: Sequence[int], switch_at_end: bool) -> int:
