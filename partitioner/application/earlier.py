@@ -16,6 +16,7 @@ from partitioner.reading.layout_file import read_layout_with_findings
 from partitioner.report.switch import file_digest
 from partitioner.report.writer import set_digests
 from partitioner.units import MONEY_STEPS
+from partitioner.visible import visible
 
 LAYOUT = "layout.yaml"
 OUTCOME = "outcome.json"
@@ -120,3 +121,40 @@ def _outcome(data: dict[str, Any], layout: Layout, assessment: Assessment) -> Ou
 
 def _is_edited(folder: Path) -> bool:
     return set_digests(folder).get(LAYOUT) != file_digest(folder / LAYOUT)
+
+
+def stale_beside(layout: Path) -> str:
+    """Tell which files of the set that a layout file was written with are no longer of one piece.
+
+    Parameters
+    ----------
+    layout
+        The layout file; what lies beside it counts if it was written in one set with it.
+
+    Returns
+    -------
+    str
+        A sentence; empty where everything fits, or no set is known.
+    """
+    try:
+        digests = set_digests(layout.parent)
+        own = digests.get(layout.name)
+        if own is None:
+            return ""
+        if own != file_digest(layout):
+            return (
+                f"{layout.name} was changed since the files beside it were written: they belong to "
+                "another layout; `partitioner report` makes them anew"
+            )
+        changed = sorted(
+            name
+            for name, digest in digests.items()
+            if file_digest(layout.parent / name) not in (digest, None)
+        )
+    except OSError:
+        return ""
+    if not changed:
+        return ""
+    named = ", ".join(visible(name) for name in changed[:6])
+    more = f" and {len(changed) - 6} more" if len(changed) > 6 else ""
+    return f"changed since written with {layout.name}: {named}{more}"

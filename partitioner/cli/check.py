@@ -41,20 +41,24 @@ def command(
     require_memory(JUDGING_MB, "checking")
 
     from partitioner.application.check import check
+    from partitioner.application.earlier import stale_beside
     from partitioner.application.reading import read_layout
     from partitioner.cli.output import settled
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
 
     voice = Voice(session)
+    layout = settled(layout, voice)
     read = read_layout(
         problem,
-        settled(layout, voice),
+        layout,
         is_strict=session.is_strict,
         lists_from=session.lists_from,
     )
     for warning in read.warnings:
         voice.note(warning)
+    if stale := stale_beside(layout):
+        voice.note(stale)
     answer = check(
         read.problem, read.layout, simulate_s=simulate, seed=seed, on_step=voice.step
     )

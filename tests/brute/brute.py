@@ -319,6 +319,8 @@ class _Search:
             total += self.part(grade.device_phy, own, price) + self.part(grade.connector, own)
             if grade.medium is Medium.MIXING:
                 total += self.cable(grade, row.stub_um, own)
+                if row.stub_um and grade.junction:
+                    total += self.part(grade.junction, own)
         return total
 
     def orders(self, devices: tuple[str, ...], switch: str, grade: Grade):

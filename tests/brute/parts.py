@@ -30,6 +30,7 @@ def _grade(id_, medium, rate_mbps, full_duplex, length_m, nodes, key, terminator
         terminator=terminator,
         source="invented for the tests",
         trust=Trust.INVENTED,
+        junction="junction" if medium is Medium.MIXING else None,
     )
 
 
@@ -61,6 +62,7 @@ def small_catalogue() -> Catalogue:
         *_parts("link100", 23_011, 27_007, 6_007),
         *_parts("link1000", 51_001, 57_003, 9_001),
         Part("terminator", 1_501, 503, "invented", Trust.INVENTED),
+        Part("junction", 907, 409, "invented", Trust.INVENTED),
     ]
     return Catalogue(
         grades={g.id: g for g in grades},

@@ -66,7 +66,9 @@ def test_renaming_and_reordering_devices_changes_no_cost(seed):
 
 
 @pytest.mark.parametrize("seed", SEEDS)
-@pytest.mark.parametrize("part", ["phy-line", "connector-line", "port-phy-line", "terminator"])
+@pytest.mark.parametrize("part", [
+    "phy-line", "connector-line", "port-phy-line", "terminator", "junction",
+])
 def test_a_dearer_part_never_lowers_the_cost(seed, part):
     problem = mixed_problem(seed)
     parts = problem.catalogue.parts

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from partitioner.check.bill import BillItem, parts_list
+from partitioner.check.cut_list import STUB
 from partitioner.check.judge import assess
 from partitioner.model.assessment import PartLine
 from partitioner.model.catalogue import Cable, Part, Trust
@@ -33,6 +34,7 @@ def priced(problem: Problem) -> Problem:
         "port-phy-line": (14_000, 1_500),
         "connector-line": (4_000, 3_000),
         "terminator": (1_500, 500),
+        "junction": (0, 0),
         "phy-link100": (23_000, 1_200),
         "port-phy-link100": (27_000, 1_500),
         "connector-link100": (6_000, 3_000),
@@ -233,20 +235,42 @@ def test_cut_list_adds_up_to_the_lines_and_stubs():
     found = assess(ground_problem(), ground_layout())
     for figures in found.segments:
         pieces = [w for w in found.wires if w.segment == figures.segment.id]
-        along = [w for w in pieces if "/stub-" not in w.id and w.is_in({"winter"})]
+        along = [w for w in pieces if not w.id.endswith(STUB) and w.is_in({"winter"})]
         assert sum(w.length_um for w in along) == figures.length_um
         assert len(along) == len(figures.segment.devices)
-    stubs = [w for w in found.wires if "/stub-" in w.id]
+    stubs = [w for w in found.wires if w.id.endswith(STUB)]
     assert [(w.to_node, w.length_um) for w in stubs] == [("lamp-1", 50_000)]
     assert len({w.id for w in found.wires}) == len(found.wires)
     without = [w for w in found.wires if w.segment == "line-front" and w.is_in(())]
     # The line ends at lamp-2 then, with the slack of an end there.
-    assert [(w.id, w.length_um) for w in without if "/stub-" not in w.id] == [
-        ("line-front/1", 1_300_000),
-        ("line-front/2-end", 1_800_000),
+    assert [(w.id, w.length_um) for w in without if not w.id.endswith(STUB)] == [
+        ("front:lamp-1", 1_300_000),
+        ("lamp-1:lamp-2/end", 1_800_000),
     ]
+    # The terminator moves with the end; with the heater it sits there.
+    assert [w.to_parts[1:] for w in without if not w.id.endswith(STUB)] == [(), ("terminator",)]
+    assert {w.from_parts[1:] for w in without if w.from_node == "front"} == {("terminator",)}
     heater = next(w for w in found.wires if w.to_node == "heater")
     assert (heater.from_node, heater.length_um, heater.share_ppm) == ("lamp-2", 2_300_000, 300_000)
+    assert heater.to_parts[1:] == ("terminator",)
+    assert heater.pathways == ("w23",)
+    assert {w.pathways for w in stubs} == {()}
+
+
+def test_pieces_keep_their_names_when_a_device_comes_between_others():
+    problem = ground_problem()
+    fan = replace(problem.devices["lamp-2"], id="fan")
+    grown = replace(problem, devices={**problem.devices, "fan": fan})
+    layout = with_segment(
+        ground_layout(), "line-front", devices=("lamp-1", "fan", "lamp-2", "heater"),
+        plca_ids=(1, 4, 2, 3),
+    )  # fmt: skip
+    before = {w.id: w.length_um for w in assess(problem, ground_layout()).wires}
+    after = {w.id: w.length_um for w in assess(grown, layout).wires}
+    gone = {"lamp-1:lamp-2", "lamp-1:lamp-2/end"}
+    assert before.keys() - after.keys() == gone
+    assert after.keys() - before.keys() == {"fan:lamp-1", "fan:lamp-2", "fan:lamp-2/end"}
+    assert all(after[name] == um for name, um in before.items() if name not in gone)
 
 
 def test_turning_a_line_round_changes_no_figure():
