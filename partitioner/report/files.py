@@ -95,6 +95,6 @@ def report_files(
 
 def _drawings(sections: Sequence[Section], mark: str) -> Iterator[tuple[str, str]]:
     """Every figure of the page as a file of its own."""
-    for section in sections:
+    for section in (part for whole in sections for part in whole.walk()):
         for figure in section.figures:
             yield f"{clean_name(f'drawing-{figure.id}')}.svg", standalone(figure.svg, mark)

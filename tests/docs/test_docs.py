@@ -15,6 +15,8 @@ import pytest
 
 from partitioner.cli.main import COMMANDS
 from partitioner.errors import ExitCode
+from partitioner.report.outcome_schema import outcome_schema
+from partitioner.visible import json_text
 from tests.docs.commands_page import reference_text
 from tests.docs.rules_page import rules_page
 
@@ -28,7 +30,12 @@ def read(name: str) -> str:
 
 
 @pytest.mark.parametrize(
-    ("name", "made"), [("cli.md", reference_text), ("rules.md", rules_page)]
+    ("name", "made"),
+    [
+        ("cli.md", reference_text),
+        ("rules.md", rules_page),
+        ("outcome.schema.json", lambda: json_text(outcome_schema()) + "\n"),
+    ],
 )
 def test_made_page_is_fresh(name: str, made: Callable[[], str]) -> None:
     page = DOCS / "reference" / name
