@@ -470,7 +470,7 @@ def wires_table(problem: Problem, assessment: Assessment) -> Table:
             (w.id, w.segment, w.cable, w.from_node, w.to_node, w.length_um / UM_PER_M,
              problem.shop.cut_um(w.length_um) / UM_PER_M, w.share_ppm / PPM,
              " ".join(w.only_with), " ".join(w.only_without), " ".join(w.from_parts),
-             " ".join(w.to_parts), " ".join(w.pathways), f"{problem.name} {w.segment} {w.id}")
+             " ".join(w.to_parts), " ".join(w.pathways), f"{problem.name} {w.id}")
             for w in assessment.wires
         ],
         note="Slack of drops and ends is in the lengths. A row holds for units that have at "

@@ -14,7 +14,8 @@ from partitioner.facts import line_settings as study
 from partitioner.model.problem import Problem
 from partitioner.pages import line_settings as page
 from partitioner.reading.example import example_text
-from partitioner.report.tables import all_tables, plca_commands
+from partitioner.report.ethtool import plca_commands
+from partitioner.report.tables import all_tables
 from tests.judged import judge
 
 ROOT = Path(__file__).parent.parent.parent
@@ -113,8 +114,8 @@ def test_both_ends_of_a_half_duplex_link_have_plca_settings(judged) -> None:
         ("camera", "device", 1, None, 32),
     ]
     assert not any(r["segment"] == "panel-link" for r in rows)
-    lines = plca_commands(tables["plca"]).split("# segment camera-link\n")[1].splitlines()[:2]
-    assert [" ".join(line.split()[3:9]) for line in lines] == [
+    lines = plca_commands(tables["plca"], "").split("# segment camera-link\n")[1].splitlines()[:6]
+    assert [" ".join(line.split()[3:9]) for line in lines if "--set-plca-cfg" in line] == [
         "enable on node-id 0 node-cnt 2",
         "enable on node-id 1 to-tmr 32",
     ]

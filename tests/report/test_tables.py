@@ -11,13 +11,13 @@ from dataclasses import replace
 import pytest
 
 from partitioner.model.assessment import Leg, LegKind, StreamFigures
+from partitioner.report.ethtool import plca_commands
 from partitioner.report.outcome_json import outcome_data, outcome_text
 from partitioner.report.sections import Column, Section, State, Table, csv_files, tables_of
 from partitioner.report.tables import (
     all_tables,
     delay_parts_ns,
     margin_state,
-    plca_commands,
     plca_table,
     stream_state,
     worst_first,
@@ -104,8 +104,14 @@ def test_csv_has_units_in_its_names_and_whole_numbers_stay_whole(twelve) -> None
 def test_ethtool_lines(twelve) -> None:
     """Option names and ranges as in ethtool(8), --set-plca-cfg, and Linux net/ethtool/plca.c."""
     problem, assessment = twelve
-    text = plca_commands(all_tables(problem, assessment)["plca"])
-    lines = [x for x in text.splitlines() if x.startswith("ethtool")]
+    text = plca_commands(all_tables(problem, assessment)["plca"], "a problem")
+    every = [x for x in text.splitlines() if x.startswith("ethtool")]
+    lines = every[::3]
+    # Behind each setting the lines that read it back.
+    for set_, get, status in zip(lines, every[1::3], every[2::3], strict=True):
+        interface = set_.split()[2]
+        assert get == f"ethtool --get-plca-cfg {interface}"
+        assert status == f"ethtool --get-plca-status {interface}"
     pattern = re.compile(
         r"ethtool --set-plca-cfg IFACE_\w+ enable on node-id (\d+)( node-cnt (\d+))? "
         r"to-tmr (\d+) burst-cnt (\d+) burst-tmr (\d+)  # .+"
@@ -127,8 +133,8 @@ def test_outcome_json_round_trips_and_keeps_its_keys(twelve) -> None:
     outcome = outcome_of(assessment)
     data = json.loads(outcome_text(problem, assessment, outcome))
     assert list(data) == [
-        "format", "status", "verdict", "problem", "cost", "bound", "bound_source", "gap",
-        "findings", "warnings", "open_switches", "tables", "run",
+        "format", "status", "verdict", "problem", "layout_digest", "cost", "bound",
+        "bound_source", "gap", "findings", "warnings", "open_switches", "tables", "run",
     ]  # fmt: skip
     assert data["status"] == "feasible"
     assert data["gap"] == pytest.approx(0.03, abs=1e-4)
@@ -201,7 +207,7 @@ def test_a_shell_runs_nothing_but_ethtool(twelve, tmp_path, id_: str, shell: str
         tool.write_text(f'#!/bin/sh\necho "{name}:$1:$#" >> "{tmp_path}/ran"\n')
         tool.chmod(0o755)
     script = tmp_path / "plca-ethtool.sh"
-    script.write_text(plca_commands(table), encoding="utf-8", newline="")
+    script.write_text(plca_commands(table, id_), encoding="utf-8", newline="")
     found = shutil.which(shell)
     assert found is not None
     ended = subprocess.run(
@@ -210,8 +216,10 @@ def test_a_shell_runs_nothing_but_ethtool(twelve, tmp_path, id_: str, shell: str
     )  # fmt: skip
     assert (ended.returncode, ended.stderr) == (0, "")
     ran = (tmp_path / "ran").read_text().splitlines()
-    assert len(ran) == len(table.rows)
-    assert all(re.fullmatch(r"ethtool:--set-plca-cfg:1[24]", one) for one in ran), ran
+    assert len(ran) == 3 * len(table.rows)
+    assert all(re.fullmatch(r"ethtool:--set-plca-cfg:1[24]", one) for one in ran[::3]), ran
+    assert set(ran[1::3]) == {"ethtool:--get-plca-cfg:2"}
+    assert set(ran[2::3]) == {"ethtool:--get-plca-status:2"}
     assert sorted(p.name for p in tmp_path.iterdir()) == ["plca-ethtool.sh", "ran", "tools"]
 
 
