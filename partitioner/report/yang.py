@@ -29,7 +29,8 @@ def yang_files(tables: Mapping[str, Table], mark: str) -> dict[str, str]:
     Parameters
     ----------
     tables
-        Tables of the layout by name; without those for software there are no files.
+        Tables of the layout by name; without those for software there are no files, and none for
+        a switch at which two segments claim one port.
     mark
         Says which problem and layout it is for; it stands in the description of every interface.
     """
@@ -41,12 +42,11 @@ def yang_files(tables: Mapping[str, Table], mark: str) -> dict[str, str]:
     files: dict[str, str] = {}
     for name, bridge in zip(names, bridges, strict=True):
         switch = bridge["switch"]
+        own = [row for row in ports if row["switch"] == switch]
+        if len({row["port"] for row in own}) < len(own):
+            continue  # Two segments claim one port: a rule is broken, and nothing can be set up.
         data = _configuration(
-            bridge,
-            [row for row in ports if row["switch"] == switch],
-            [row for row in entries if row["switch"] == switch],
-            queues,
-            mark,
+            bridge, own, [row for row in entries if row["switch"] == switch], queues, mark
         )
         files[f"{name}.json"] = json_text(data, indent=1) + "\n"
     return files

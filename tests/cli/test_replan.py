@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 
+import pandas as pd
+
 from partitioner.cli.main import run
 from partitioner.errors import ExitCode
 
@@ -45,6 +47,15 @@ def test_a_rerun_writes_its_files_and_prints_the_changes(example, by_hand, tmp_p
     assert round(sum(prices), 4) == data["change"]
     text = (folder / "layout.yaml").read_text(encoding="utf-8")
     assert "middle-line" in text
+    wires, changed_wires, parts = (
+        pd.read_csv(folder / f"{name}.csv", keep_default_na=False)
+        for name in ("wires", "changes-wires", "changes-parts")
+    )
+    # Whatever is cut is named as in the wire list, and so is the stub of the device that comes.
+    made = changed_wires[changed_wires["piece"] != ""]
+    assert set(made["piece"]) <= set(wires["piece"])
+    assert any("beacon" in piece for piece in made["piece"])
+    assert dict(zip(parts["part"], parts["difference"], strict=True))["connector-line"] == 1
     page = (folder / "report.html").read_text(encoding="utf-8")
     for heading in ("What changes", "From touching nothing to planning afresh", "Before and after",
                     "Beside each other"):
