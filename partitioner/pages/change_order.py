@@ -39,9 +39,9 @@ def _intro(order: ChangeOrder) -> list[str]:
         f"{changed} cut to another length, {counts[Work.TAKEN_OUT]} taken out. "
         f"{count_text(total.terminators, 'terminator')} moved, fitted or taken off, "
         f"{count_text(total.reprogrammed, 'PLCA ID')} to program.",
-        "A piece is named by the two nodes that it joins, as in wires.csv; pieces not listed stay as "
-        "they are. Lengths are those of a unit with every "
-        "option; where a line ends sooner without one, the cut list of this layout has the row.",
+        "A piece is named by the two nodes that it joins, as in wires.csv; pieces not listed stay "
+        "as they are. Lengths are those of a unit with every option; where a line ends sooner "
+        "without one, the cut list of this layout has the row.",
     ]
     if counts[Work.SLIGHT]:
         lines.append(

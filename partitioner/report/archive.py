@@ -36,6 +36,6 @@ def with_archive(files: Mapping[str, str | bytes], name: str) -> dict[str, str |
     name
         Of the problem; the archive and the folder in it are called by it.
     """
-    called = clean_name(name)
+    called = clean_name(f"{name}.zip")
     listed = {**files, MANIFEST: manifest_text(files)}
-    return {**files, f"{called}.zip": packed(listed, f"{called}/")}
+    return {**files, called: packed(listed, f"{called.removesuffix('.zip')}/")}

@@ -44,21 +44,21 @@ def clean_name(text: str, otherwise: str = "unnamed") -> str:
     return f"{stem}_{dot}{rest}" if stem.lower() in _RESERVED else name
 
 
-def distinct_names(texts: Iterable[str]) -> list[str]:
+def distinct_names(texts: Iterable[str], ending: str) -> list[str]:
     """Clean names that no system takes for one another; a number sets apart those it would.
 
     Examples
     --------
-    >>> distinct_names(["zone+a", "zone-a", "Zone-A"])
-    ['zone-a', 'zone-a-2', 'Zone-A-3']
+    >>> distinct_names(["zone+a", "zone-a", "Zone-A"], ".json")
+    ['zone-a.json', 'zone-a-2.json', 'Zone-A-3.json']
     """
     found: list[str] = []
     taken: set[str] = set()
     for text in texts:
-        name, number = clean_name(text), 1
+        name, number = clean_name(f"{text}{ending}"), 1
         while name.casefold() in taken:
             number += 1
-            name = clean_name(f"{text}-{number}")
+            name = clean_name(f"{text}-{number}{ending}")
         taken.add(name.casefold())
         found.append(name)
     return found

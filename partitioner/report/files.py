@@ -22,6 +22,7 @@ from partitioner.report.tables import all_tables
 from partitioner.report.verdict import verdict
 from partitioner.report.workbook import workbook
 from partitioner.report.yang import yang_files
+from partitioner.visible import visible
 
 SHOP_SHEETS = (
     "wires", "drops", "cut-sums", "cuts", "orders", "terminators", "backbone", "parts",
@@ -76,7 +77,7 @@ def report_files(
         "problem_digest": problem.digest,
         "layout_digest": hashlib.sha256(layout.encode()).hexdigest(),
     }
-    mark = f"{problem.name}, " + ", ".join(f"{k} {v}" for k, v in digests.items())
+    mark = f"{visible(problem.name)}, " + ", ".join(f"{k} {v}" for k, v in digests.items())
     about = [("problem", problem.name), *digests.items(), ("caution", SHOP_CAUTION)]
     return {
         "layout.yaml": layout,
@@ -97,4 +98,4 @@ def _drawings(sections: Sequence[Section], mark: str) -> Iterator[tuple[str, str
     """Every figure of the page as a file of its own."""
     for section in (part for whole in sections for part in whole.walk()):
         for figure in section.figures:
-            yield f"{clean_name(f'drawing-{figure.id}')}.svg", standalone(figure.svg, mark)
+            yield clean_name(f"drawing-{figure.id}.svg"), standalone(figure.svg, mark)

@@ -38,7 +38,7 @@ def yang_files(tables: Mapping[str, Table], mark: str) -> dict[str, str]:
     if any(name not in tables for name in needed):
         return {}
     bridges, ports, entries, queues = (tables[name].records() for name in needed)
-    names = distinct_names([f"bridge-{row['switch']}" for row in bridges])
+    names = distinct_names((f"bridge-{row['switch']}" for row in bridges), ".json")
     files: dict[str, str] = {}
     for name, bridge in zip(names, bridges, strict=True):
         switch = bridge["switch"]
@@ -48,7 +48,7 @@ def yang_files(tables: Mapping[str, Table], mark: str) -> dict[str, str]:
         data = _configuration(
             bridge, own, [row for row in entries if row["switch"] == switch], queues, mark
         )
-        files[f"{name}.json"] = json_text(data, indent=1) + "\n"
+        files[name] = json_text(data, indent=1) + "\n"
     return files
 
 

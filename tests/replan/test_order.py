@@ -26,8 +26,8 @@ def works(order: ChangeOrder) -> list[tuple[Work, str, str]]:
     return [
         (
             p.work,
-            p.before.label if p.before else "",
-            p.after.label if p.after else "",
+            p.before.name if p.before else "",
+            p.after.name if p.after else "",
         )
         for p in order.pieces
     ]
@@ -44,12 +44,11 @@ def test_a_device_that_moves():
     after = layout(line("a", 1, "d0", "d1"), line("b", 2, "d2", "d3", "d4", ids=(3, 1, 2)))
     order = ordered(after)
     assert works(order) == [
-        (Work.TAKEN_OUT, "a/3", ""),
-        (Work.NEW, "", "b/1"),
-        (Work.NEW, "", "b/2"),
-        # The piece from d3 to d4 stays and is the third on its line now.
-        (Work.RELABEL, "b/2", "b/3"),
-        (Work.TAKEN_OUT, "b/1", ""),
+        (Work.TAKEN_OUT, "d1:d2", ""),
+        (Work.NEW, "", "d2:sw0"),
+        (Work.NEW, "", "d2:d3"),
+        # The piece from d3 to d4 stays, name and all, though it is the third on its line now.
+        (Work.TAKEN_OUT, "d3:sw0", ""),
     ]
     assert [(t.segment, t.before, t.after) for t in order.terminators] == [("a", "d2", "d1")]
     a, b = order.lines()
@@ -78,7 +77,7 @@ def test_a_line_that_goes_and_one_that_comes():
     assert [(t.segment, t.before, t.after) for t in order.terminators] == [("c", "d4", "d3")]
     taken = [p for p in order.pieces if p.work is Work.TAKEN_OUT]
     # Where d4 was is not known any more; without the earlier problem neither is the length.
-    assert [(p.before.label, p.before.length_um) for p in taken if p.before] == [("b/2", None)]
+    assert [(p.before.name, p.before.length_um) for p in taken if p.before] == [("d3:d4", None)]
     assert [one.unknown for one in order.lines() if one.segment == "b"] == [1]
     exact = change_order(
         gone, BEFORE, after, compare(gone, BEFORE, after, problem_before=PROBLEM), PROBLEM
@@ -122,11 +121,11 @@ def test_an_order_makes_one_cut_list_into_the_other(
     made = dict(lists[0])
     for piece in order.pieces:
         if piece.before is not None:
-            assert made.pop(piece.before.label) == piece.before.length_um
+            assert made.pop(piece.before.name) == piece.before.length_um
     for piece in order.pieces:
         if piece.after is not None:
-            assert piece.after.label not in made
-            made[piece.after.label] = piece.after.length_um
+            assert piece.after.name not in made
+            made[piece.after.name] = piece.after.length_um
     assert made == lists[1]
 
 
@@ -154,6 +153,9 @@ def test_sections_hold_the_sums_of_their_rows(moved: tuple[Problem, Layout, Layo
     was = {(f.stream, f.destination): f.response_ns for f in pair.before_assessment.streams}
     unlike = {(r["stream"], r["destination"]) for r in tables["differing-streams"].records()}
     assert unlike == {key for key in now if now[key] != was.get(key)} != set()
+    cable = [r["difference"] for r in tables["differing-parts"].records() if r["unit"] == "m"]
+    cable_m = [row["cable_m"] for row in tables["beside"].records()]
+    assert sum(cable) == pytest.approx(cable_m[1] - cable_m[0])
     first, second = tables["beside"].records()
     assert second["priced_total"] == pair.after_assessment.cost.objective_money / 10_000
     assert first["layout"] == "other.yaml"

@@ -158,7 +158,7 @@ def test_switch_configuration_is_valid_data_of_the_published_modules(
     ports, entries = frame(files, "switch-ports"), frame(files, "forwarding")
     queues = frame(files, "pcp-queues")
     for switch in frame(files, "vlans")["switch"]:
-        raw = json.loads(files[f"{clean_name(f'bridge-{switch}')}.json"])
+        raw = json.loads(files[clean_name(f"bridge-{switch}.json")])
         modules.from_raw(raw).validate(ctype=ContentType.config)
         interfaces = raw["ietf-interfaces:interfaces"]["interface"]
         own = ports[ports["switch"] == switch]
