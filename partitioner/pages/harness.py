@@ -27,7 +27,7 @@ def harness_section(problem: Problem, harness: Harness) -> Section:
         "no approval of a wiring: local codes and responsible engineers decide.",
     ]
     if harness.batch is None:
-        intro.append("No batch is stated (`shop.batch`, or `--units`), so none is ordered.")
+        intro.append("No batch is stated (shop.batch in the problem, or --units), so none is ordered.")
     elif not harness.is_whole:
         intro.append(
             "Not every build is listed. The order of the batch follows from the shares of units, "
