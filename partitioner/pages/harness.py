@@ -13,8 +13,8 @@ from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M
 
 MOST_CUTS = 20_000
 """Rows of the cut lists at most; builds that don't fit are left out whole."""
-BATCH = "batch"
-"""What the rows of several units are called in the order list."""
+BATCH = "whole batch"
+"""What the rows of several units are called in the order list: no build has a space in its name."""
 
 
 def harness_section(problem: Problem, harness: Harness) -> Section:
@@ -27,7 +27,9 @@ def harness_section(problem: Problem, harness: Harness) -> Section:
         "no approval of a wiring: local codes and responsible engineers decide.",
     ]
     if harness.batch is None:
-        intro.append("No batch is stated (shop.batch in the problem, or --units), so none is ordered.")
+        intro.append(
+            "No batch is stated (shop.batch in the problem, or --units), so none is ordered."
+        )
     elif not harness.is_whole:
         intro.append(
             "Not every build is listed. The order of the batch follows from the shares of units, "
@@ -93,8 +95,8 @@ def _orders_table(problem: Problem, harness: Harness) -> Table:
             Column("trust", "Trust", Kind.TRUST),
         ],
         rows,
-        note=f"Rows of a build hold for one unit of it, those of {BATCH} for all its units. Cable "
-        "to order is the sum of what is cut; price and mass are those of what is needed.",
+        note=f"Rows of a build hold for one unit of it, those of the {BATCH} for all its units. "
+        "Cable to order is the sum of what is cut; price and mass are those of what is needed.",
         folded=True,
     )
 

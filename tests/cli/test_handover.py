@@ -30,7 +30,7 @@ def test_report_packs_its_files_and_orders_for_a_batch(example, by_hand, tmp_pat
     assert set(beside[manifest].splitlines()) > set(inside[manifest].splitlines())
     with (folder / "orders.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    batch = {r["part"]: r for r in rows if r["build"] == "batch"}
+    batch = {r["part"]: r for r in rows if r["build"] == "whole batch"}
     assert batch["zone-front"]["order_quantity"] == "40"
     with (folder / "cut-sums.csv").open(encoding="utf-8") as file:
         assert sum(int(r["units"]) for r in csv.DictReader(file)) == 40

@@ -223,7 +223,7 @@ def test_lists_added_up_from_the_files_give_the_totals_of_the_outcome(demo: Case
             assert sums.loc[build, ["cable_m", "cut_m"]].tolist() == pytest.approx(
                 [needed, cut], abs=1e-6
             )
-    batch = orders[orders["build"] == "batch"]
+    batch = orders[orders["build"] == "whole batch"]
     assert set(batch["units"]) == {200}
     # Builds come in whole units, and items of the plan are rounded up one by one.
     average = outcome["cost"]["money"]
