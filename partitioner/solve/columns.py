@@ -230,9 +230,7 @@ class ColumnBuilder:
         count = self.latency.usual_count(grade, len(devices))
         return Column(switch, grade, out, back, cost, length, legs.up, legs.down, count)
 
-    def allowed_pieces(
-        self, switch: int, grade: int, devices: tuple[int, ...]
-    ) -> list[Column]:
+    def allowed_pieces(self, switch: int, grade: int, devices: tuple[int, ...]) -> list[Column]:
         """Cut a line outward from the switch into the longest allowed pieces, each a line."""
         pieces: list[Column] = []
         start = 0

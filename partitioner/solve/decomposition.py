@@ -13,7 +13,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from partitioner.model.problem import (
     BackboneLink,
@@ -26,6 +25,7 @@ from partitioner.model.problem import (
     Switch,
     Transfer,
 )
+from partitioner.solve.arrays import Floats
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.master import Selection
@@ -104,11 +104,7 @@ def port_counts(instance: Instance) -> Counter[tuple[int, int]]:
 
 
 def _cut(
-    instance: Instance,
-    units: Sequence[Sequence[int]],
-    most: int,
-    shift: float,
-    block: int = 1,
+    instance: Instance, units: Sequence[Sequence[int]], most: int, shift: float, block: int = 1
 ) -> list[list[int]]:
     """Numbers of the units in each part; a unit lies where its devices do on average."""
     where = np.array(
@@ -127,7 +123,7 @@ def _cut(
     return groups
 
 
-def _votes(instance: Instance, parts: Sequence[Sequence[int]]) -> npt.NDArray[np.float64]:
+def _votes(instance: Instance, parts: Sequence[Sequence[int]]) -> Floats:
     """Float (parts, switches): which share of each switch a part needs, by nearness."""
     usable = np.zeros((instance.switch_count, len(instance.grades)), dtype=bool)
     for port in instance.port_classes:
@@ -139,7 +135,7 @@ def _votes(instance: Instance, parts: Sequence[Sequence[int]]) -> npt.NDArray[np
     for r, devices in enumerate(parts):
         for rank in range(near.shape[0]):
             np.add.at(votes[r], near[rank, list(devices)], 1.0 / 4**rank)
-    share: npt.NDArray[np.float64] = votes / np.maximum(votes.sum(axis=0, keepdims=True), 1e-9)
+    share: Floats = votes / np.maximum(votes.sum(axis=0, keepdims=True), 1e-9)
     return share
 
 
@@ -249,9 +245,7 @@ def _ends_inside(
     return start, tuple(e for e in ends if e != start) or ends
 
 
-def _streams_inside(
-    builder: ColumnBuilder, part: Part, inside: set[str]
-) -> dict[str, Stream]:
+def _streams_inside(builder: ColumnBuilder, part: Part, inside: set[str]) -> dict[str, Stream]:
     inst = builder.instance
     known = inst.problem.streams
     numbers = {

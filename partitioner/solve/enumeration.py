@@ -11,8 +11,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from partitioner.solve.arrays import Floats
 from partitioner.solve.bound.labels import LabelSearch, local_cuts
 from partitioner.solve.bound.line_model import FAR, line_models
 from partitioner.solve.bound.walks import Priced
@@ -32,8 +32,8 @@ class Duals:
     A cut is three devices and a price that a line pays if it holds two or more of them.
     """
 
-    device: npt.NDArray[np.float64]
-    port: npt.NDArray[np.float64]
+    device: Floats
+    port: Floats
     cuts: tuple[tuple[tuple[int, int, int], int], ...] = ()
 
     def reduced(self, instance: Instance, column: Column, port: int | None = None) -> float:

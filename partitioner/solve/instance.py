@@ -13,12 +13,12 @@ from dataclasses import dataclass
 
 import networkx as nx
 import numpy as np
-import numpy.typing as npt
 
 from partitioner.model.catalogue import Grade, Medium
 from partitioner.model.problem import Device, GroupKind, Problem, Stream, SwitchPosition
 from partitioner.network.cable import CableNetwork
 from partitioner.network.transfers import carried_streams
+from partitioner.solve.arrays import Ints
 from partitioner.timing.frames import stream_frame_bytes
 from partitioner.units import (
     PPM,
@@ -155,7 +155,7 @@ class Instance:
         self._build_devices()
         self._build_conflicts()
         self._build_streams()
-        self._distances: npt.NDArray[np.int64] | None = None
+        self._distances: Ints | None = None
         if self.n <= LARGE_MATRIX:
             self._distances = self.network.matrix_um(self.device_ids, self.device_ids)
         self.switch_um = (
@@ -211,12 +211,7 @@ class Instance:
             shared(mass, share_ppm), self._mass_price
         )
 
-    def cable_values(
-        self,
-        grade: int,
-        lengths_um: npt.NDArray[np.int64],
-        share_ppm: npt.NDArray[np.int64] | int = PPM,
-    ) -> npt.NDArray[np.int64]:
+    def cable_values(self, grade: int, lengths_um: Ints, share_ppm: Ints | int = PPM) -> Ints:
         """Element-wise :meth:`cable_value`; ``share_ppm`` broadcasts against the lengths."""
         cable = self.problem.catalogue.cables[self._catalogue_grade(grade).cable]
         lengths = np.asarray(lengths_um, dtype=np.int64)
@@ -434,11 +429,7 @@ class Instance:
 
     # -- distances ----------------------------------------------------------------------------
 
-    def way_um(
-        self,
-        rows: Sequence[int] | npt.NDArray[np.int64],
-        columns: Sequence[int] | npt.NDArray[np.int64],
-    ) -> npt.NDArray[np.int64]:
+    def way_um(self, rows: Sequence[int] | Ints, columns: Sequence[int] | Ints) -> Ints:
         """Cable ways between devices, int64 (rows, columns) in µm, no slack."""
         if self._distances is not None:
             return self._distances[

@@ -16,9 +16,9 @@ from operator import attrgetter
 from typing import TypeVar
 
 import numpy as np
-import numpy.typing as npt
 
 from partitioner.model.problem import QueueOrder
+from partitioner.solve.arrays import Ints
 from partitioner.solve.instance import Instance
 from partitioner.timing.constants import IPG_BT, PREAMBLE_SFD_BT
 from partitioner.timing.frames import wire_ns
@@ -87,9 +87,9 @@ class SegmentLegs:
 class LeastFigures:
     """Figures per device (n,) that no line with the device can go below (above for budget)."""
 
-    load_ppm: npt.NDArray[np.int64]
-    slot_ns: npt.NDArray[np.int64]
-    budget_ns: npt.NDArray[np.int64]
+    load_ppm: Ints
+    slot_ns: Ints
+    budget_ns: Ints
     base_cycle_ns: int
 
 

@@ -92,10 +92,7 @@ def _names(kind: str, taken: set[str]) -> Iterator[str]:
 
 
 def _ports(
-    first: int,
-    choices: Sequence[Choice],
-    carried: Mapping[Choice, int],
-    change: ChangeModel | None,
+    first: int, choices: Sequence[Choice], carried: Mapping[Choice, int], change: ChangeModel | None
 ) -> dict[Choice, int]:
     """Port numbers of the segments of one port group, whose first port is given."""
     ports: dict[Choice, int] = {}

@@ -49,12 +49,7 @@ class Losses:
         ] if instance.loss_caps else []
         self._builds = list(dict.fromkeys(self._builds))
 
-    def refused(
-        self,
-        home: Home,
-        opened: Iterable[int],
-        built: Iterable[int],
-    ) -> list[NoGood]:
+    def refused(self, home: Home, opened: Iterable[int], built: Iterable[int]) -> list[NoGood]:
         """Placements in which one failure loses too many watched devices.
 
         Parameters

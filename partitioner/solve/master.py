@@ -345,12 +345,7 @@ class Master:
         self.model.add(sum(conditions) <= len(conditions) - 1)
 
     def _pair_row(
-        self,
-        ups: Sequence[Term],
-        high_up: int,
-        downs: Sequence[Term],
-        high_down: int,
-        room: int,
+        self, ups: Sequence[Term], high_up: int, downs: Sequence[Term], high_down: int, room: int
     ) -> None:
         """If both ends are at these switches, their two legs together take at most ``room``.
 

@@ -14,7 +14,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
+
+from partitioner.solve.arrays import Ints
 
 Routes = list[tuple[int, tuple[int, ...]]]
 """(kind of vehicle, devices outward) of each line."""
@@ -76,9 +77,9 @@ class SeedTask:
     """
 
     starts: int
-    cost: npt.NDArray[np.int64]
-    length: npt.NDArray[np.int64]
-    demand: npt.NDArray[np.int64]
+    cost: Ints
+    length: Ints
+    demand: Ints
     vehicles: tuple[SeedVehicle, ...]
     seconds: float
     iterations: int | None

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
+from partitioner.solve.arrays import Ints
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.seed_task import FORBIDDEN, Routes, SeedTask, SeedVehicle
 
@@ -24,11 +24,7 @@ class LineSeeder:
     """
 
     def __init__(
-        self,
-        builder: ColumnBuilder,
-        grade: int,
-        members: Sequence[int],
-        ports: dict[int, int],
+        self, builder: ColumnBuilder, grade: int, members: Sequence[int], ports: dict[int, int]
     ):
         inst = builder.instance
         self.builder = builder
@@ -59,7 +55,7 @@ class LineSeeder:
         cost[:s_count, s_count] = 0
         np.fill_diagonal(cost, 0)
         np.fill_diagonal(length, 0)
-        profiles: list[npt.NDArray[np.int64]] = []
+        profiles: list[Ints] = []
         profile_of: dict[bytes, int] = {}
         vehicles = []
         self.kinds: list[tuple[int, int]] = []

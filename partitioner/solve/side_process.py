@@ -47,9 +47,7 @@ class SideProcess:
         started it is at.
     """
 
-    def __init__(
-        self, task: Task | None = None, should_stop: Callable[[], bool] = lambda: False
-    ):
+    def __init__(self, task: Task | None = None, should_stop: Callable[[], bool] = lambda: False):
         self._process = subprocess.Popen(
             command_line(),
             stdin=subprocess.PIPE,

@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
+
+from partitioner.solve.arrays import Floats, Ints
 
 
-def split(
-    points: npt.NDArray[np.float64], most: int, shift: float = 0.0, block: int = 1
-) -> list[npt.NDArray[np.int64]]:
+def split(points: Floats, most: int, shift: float = 0.0, block: int = 1) -> list[Ints]:
     """Split points (k, d) into parts of about even size, at most ``most``, across the longest side.
 
     ``shift`` (0..1) moves the cuts by that share of a part, so that borders come elsewhere. Cuts
     come at whole multiples of ``block`` points where the parts are large enough for that.
     """
-    parts: list[npt.NDArray[np.int64]] = []
+    parts: list[Ints] = []
     waiting = [np.arange(len(points))]
     while waiting:
         part = waiting.pop()

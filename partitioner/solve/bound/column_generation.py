@@ -14,8 +14,8 @@ from dataclasses import replace
 from functools import partial
 
 import numpy as np
-import numpy.typing as npt
 
+from partitioner.solve.arrays import Bools, Floats
 from partitioner.solve.bound.completions import CELLS
 from partitioner.solve.bound.cuts import violated_triples
 from partitioner.solve.bound.labels import LabelSearch, SubsetCut, local_cuts
@@ -131,9 +131,7 @@ class ColumnGeneration:
 
     # -- one round ----------------------------------------------------------------------------
 
-    def _evaluate(
-        self, duals: WholeDuals, missing: list[tuple[float, int]], source: str
-    ) -> bool:
+    def _evaluate(self, duals: WholeDuals, missing: list[tuple[float, int]], source: str) -> bool:
         """Prove what these duals are worth; True if it is the best so far."""
         fee = self.pricing.line_fees(duals, self.master.row_of_port)
         missing = missing + self.pricing.least_link(
@@ -178,9 +176,7 @@ class ColumnGeneration:
             self.on_bound(value, source)
         return True
 
-    def _reduced(
-        self, column: MasterColumn, duals: WholeDuals, fee: npt.NDArray[np.float64]
-    ) -> float:
+    def _reduced(self, column: MasterColumn, duals: WholeDuals, fee: Floats) -> float:
         """Reduced cost of a column under whole duals, prices of cuts and caps included."""
         value = column.cost + fee[column.port]
         value -= sum(duals.device[i] * times for i, times in column.visits)
@@ -349,9 +345,7 @@ class ColumnGeneration:
 
     # -- memories -----------------------------------------------------------------------------
 
-    def _repetitions(
-        self, column: MasterColumn
-    ) -> list[tuple[int, list[int]]]:
+    def _repetitions(self, column: MasterColumn) -> list[tuple[int, list[int]]]:
         """(device, devices passed between two of its visits) along a walk of the relaxation."""
         if all(times == 1 for _, times in column.visits):
             return []
@@ -364,7 +358,7 @@ class ColumnGeneration:
                 last[device] = place
         return found
 
-    def forbid_repetitions(self, memories: Sequence[npt.NDArray[np.bool_]]) -> int:
+    def forbid_repetitions(self, memories: Sequence[Bools]) -> int:
         """Grow memories so that repetitions in use are remembered; how many entries were added."""
         grown = 0
         self.master.solve(details=True)
@@ -386,7 +380,7 @@ class ColumnGeneration:
                         grown += 1
         return grown
 
-    def forget_walks(self, memories: Sequence[npt.NDArray[np.bool_]]) -> None:
+    def forget_walks(self, memories: Sequence[Bools]) -> None:
         """Drop the columns that the memories forbid."""
         keep = []
         for column in self.master.columns:
@@ -401,11 +395,7 @@ class ColumnGeneration:
             self.master.keep_columns(keep)
 
     def _remembered(
-        self,
-        column: MasterColumn,
-        memories: Sequence[npt.NDArray[np.bool_]],
-        device: int,
-        between: list[int],
+        self, column: MasterColumn, memories: Sequence[Bools], device: int, between: list[int]
     ) -> bool:
         for model, memory in zip(self.pricing.models, memories, strict=True):
             if column.switch in model.switches and device in model.local:
@@ -414,9 +404,7 @@ class ColumnGeneration:
 
     # -- pricings -----------------------------------------------------------------------------
 
-    def price_walks(
-        self, duals: WholeDuals
-    ) -> tuple[list[MasterColumn], list[tuple[float, int]]]:
+    def price_walks(self, duals: WholeDuals) -> tuple[list[MasterColumn], list[tuple[float, int]]]:
         """Price with relaxed walks."""
         fee = self.pricing.line_fees(duals, self.master.row_of_port)
         cap_price = self.master.cap_prices(duals.cap)
@@ -438,10 +426,7 @@ class ColumnGeneration:
         return columns, missing
 
     def price_labels(
-        self,
-        duals: WholeDuals,
-        searches: Sequence[LabelSearch],
-        limit: int,
+        self, duals: WholeDuals, searches: Sequence[LabelSearch], limit: int
     ) -> tuple[list[MasterColumn], list[tuple[float, int]]]:
         """Price with labels; walks without repetition become exact columns."""
         fee = self.pricing.line_fees(duals, self.master.row_of_port)
@@ -481,7 +466,7 @@ class ColumnGeneration:
         walks: Sequence[Walk],
         missing: list[tuple[float, int]],
         duals: WholeDuals,
-        fee: npt.NDArray[np.float64],
+        fee: Floats,
     ) -> list[MasterColumn]:
         """Choose columns for the relaxation among walks sorted by reduced cost.
 
@@ -547,12 +532,7 @@ class ColumnGeneration:
         )
 
     def _column_of(
-        self,
-        model: LineModel,
-        walk: Walk,
-        times: Counter[int],
-        duals: WholeDuals,
-        fee: npt.NDArray[np.float64],
+        self, model: LineModel, walk: Walk, times: Counter[int], duals: WholeDuals, fee: Floats
     ) -> tuple[MasterColumn | None, bool]:
         """Column of a walk and whether it is a real line; None if it breaks a rule of its set.
 
@@ -740,7 +720,7 @@ def _neighbourhoods(run: ColumnGeneration) -> bool:
     return False
 
 
-def _nearest(model: LineModel, size: int) -> npt.NDArray[np.bool_]:
+def _nearest(model: LineModel, size: int) -> Bools:
     """Memory of the ``size`` nearest devices of each, bool (k, k), row: where the walk is."""
     memory = np.eye(model.k, dtype=bool)
     for row in range(model.k):

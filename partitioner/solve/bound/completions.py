@@ -14,6 +14,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from partitioner.solve.arrays import Bools, Floats, Ints
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.walks import Priced
 
@@ -43,7 +44,7 @@ class NearLists:
         holds FAR. ``across`` and ``outward`` are None if lines end at their switch.
     """
 
-    def __init__(self, model: LineModel, memory: npt.NDArray[np.bool_] | None, cells: int):
+    def __init__(self, model: LineModel, memory: Bools | None, cells: int):
         self.model = model
         k, states = model.k, model.states
         layers = max(1, model.capacity) * (3 if model.through else 1)
@@ -97,9 +98,7 @@ class NearLists:
         position[carried < 0] = targets * self.masks
         return position
 
-    def mask_of(
-        self, words: npt.NDArray[np.uint64], device: npt.NDArray[np.int64]
-    ) -> npt.NDArray[np.int64]:
+    def mask_of(self, words: npt.NDArray[np.uint64], device: Ints) -> Ints:
         """Which near devices of ``device`` are in each row of bit words."""
         mask = np.zeros(len(device), dtype=np.int64)
         rows = np.arange(len(device))
@@ -124,7 +123,7 @@ class Completions:
         weight = model.weight[model.device]
         self.end = (model.close + priced.fee[:, None]).min(axis=0) + model.line_end
         self.step = model.piece + priced.node[None, :]
-        self.outer: npt.NDArray[np.float64] | None = None
+        self.outer: Floats | None = None
         if model.through:
             self.out_step = model.out_piece + priced.node[None, : model.k]
             self.cross = self._cross()
@@ -150,7 +149,7 @@ class Completions:
                     best = np.minimum(best, total)
             self.inner[left, :-1] = np.minimum(best, FAR)
 
-    def _cross(self) -> npt.NDArray[np.float64]:
+    def _cross(self) -> Floats:
         """Float (E, k): least cost of passing through a switch to a first device beyond it."""
         model = self.model
         k = model.k
@@ -163,13 +162,8 @@ class Completions:
         return value
 
     def _stepped(
-        self,
-        table: npt.NDArray[np.float64],
-        position: npt.NDArray[np.int32],
-        step: npt.NDArray[np.float64],
-        left: int,
-        weight: npt.NDArray[np.int64],
-    ) -> npt.NDArray[np.float64] | None:
+        self, table: Floats, position: npt.NDArray[np.int32], step: Floats, left: int, weight: Ints
+    ) -> Floats | None:
         """Best by one step more, flat over (from, memory); None if no weight is left for one."""
         if left < int(weight.min()):
             return None
@@ -182,36 +176,23 @@ class Completions:
             ]
             total[:, :, row < 0] = FAR
         total += step[:, None, :]
-        least: npt.NDArray[np.float64] = total.min(axis=2)
+        least: Floats = total.min(axis=2)
         return least.reshape(-1)
 
-    def on_first(
-        self,
-        left: npt.NDArray[np.int64] | int,
-        state: npt.NDArray[np.int32] | npt.NDArray[np.int64],
-        mask: npt.NDArray[np.int64],
-    ) -> npt.NDArray[np.float64]:
+    def on_first(self, left: Ints | int, state: npt.NDArray[np.int32] | Ints, mask: Ints) -> Floats:
         """Bounds of walks on their first arm."""
-        bound: npt.NDArray[np.float64] = self.inner[left, state * self.near.masks + mask]
+        bound: Floats = self.inner[left, state * self.near.masks + mask]
         return bound
 
     def on_second(
-        self,
-        left: npt.NDArray[np.int32] | int,
-        device: npt.NDArray[np.int32],
-        mask: npt.NDArray[np.int64],
-    ) -> npt.NDArray[np.float64]:
+        self, left: npt.NDArray[np.int32] | int, device: npt.NDArray[np.int32], mask: Ints
+    ) -> Floats:
         """Bounds of walks on their second arm, which may gain at most ``left``."""
         assert self.outer is not None
-        bound: npt.NDArray[np.float64] = self.outer[left, device * self.near.masks + mask]
+        bound: Floats = self.outer[left, device * self.near.masks + mask]
         return bound
 
-    def after_step(
-        self,
-        table: npt.NDArray[np.float64],
-        position: npt.NDArray[np.int32],
-        left: npt.NDArray[np.int64],
-    ) -> npt.NDArray[np.float64]:
+    def after_step(self, table: Floats, position: npt.NDArray[np.int32], left: Ints) -> Floats:
         """Float (from, to): bounds after each step when only the device left is known.
 
         ``left`` int (to,): weight left after each device.

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-import numpy.typing as npt
 
+from partitioner.solve.arrays import Floats
 from partitioner.solve.bound.relaxed_master import MasterColumn
 
 LEAST_VIOLATION = 0.02
@@ -14,7 +14,7 @@ LEAST_VIOLATION = 0.02
 
 def violated_triples(
     columns: Sequence[MasterColumn],
-    values: npt.NDArray[np.float64],
+    values: Floats,
     known: set[tuple[int, int, int]],
     *,
     most: int,

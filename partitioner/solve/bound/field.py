@@ -13,9 +13,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from partitioner.model.problem import Metric
+from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.line_model import FAR
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.split import split
@@ -29,9 +29,9 @@ BLOCK = 60
 class _Layer:
     """Best and second-best by the other neighbour: values and the neighbour of the best."""
 
-    best: npt.NDArray[np.float64]
-    second: npt.NDArray[np.float64]
-    via: npt.NDArray[np.int64]
+    best: Floats
+    second: Floats
+    via: Ints
 
 
 class Field:
@@ -60,7 +60,7 @@ class Field:
         ends = np.cumsum([0] + [len(part) for part in parts])
         self.blocks = [np.arange(a, b) for a, b in itertools.pairwise(ends)]
         self.points = points[np.concatenate(parts)] if parts else points
-        self.least_cost: npt.NDArray[np.float64] | None = None
+        self.least_cost: Floats | None = None
         self.radius = 0.0
         unit = np.sort(inst.unit_mul[self.members])
         fits = int(np.searchsorted(np.cumsum(unit), int(self.data.unit_cap_mul), side="right"))
@@ -96,9 +96,7 @@ class Field:
         self.close = np.where(inst.may_hang[self.members].T[self.switches], near, FAR)
         self.through = inst.line_may_pass_through
 
-    def _cost(
-        self, outer: npt.NDArray[np.int64], inner: npt.NDArray[np.int64]
-    ) -> npt.NDArray[np.float64]:
+    def _cost(self, outer: Ints, inner: Ints) -> Floats:
         """Float (outer, inner): least cost of the outer device's way to the inner one."""
         inst = self.instance
         if inst.network.has_pathways:
@@ -129,7 +127,7 @@ class Field:
             cost[at[same], same] = FAR
         return cost
 
-    def _block_costs(self) -> npt.NDArray[np.float64]:
+    def _block_costs(self) -> Floats:
         """Float (blocks, blocks): least cost of a way from outer to inner block, or below it."""
         if self.least_cost is None and not self.instance.network.has_pathways:
             self.least_cost = self._costs_between_boxes()
@@ -143,7 +141,7 @@ class Field:
             self.least_cost = np.array(rows)
         return self.least_cost
 
-    def _costs_between_boxes(self) -> npt.NDArray[np.float64]:
+    def _costs_between_boxes(self) -> Floats:
         """Lower bounds by the boxes around the blocks, where distance is by metric."""
         inst = self.instance
         routing = inst.problem.routing
@@ -161,7 +159,7 @@ class Field:
         share = PPM if self.own is None else int(self.own.min())
         return inst.cable_values(self.grade, length_um, share).astype(float)
 
-    def _stepped(self, before: _Layer, node: npt.NDArray[np.float64], forward: bool) -> _Layer:
+    def _stepped(self, before: _Layer, node: Floats, forward: bool) -> _Layer:
         """One device more. Forward: the new device is inward of the old; else outward of it.
 
         ``node`` is what the device stepped to brings. Ways dearer than the radius are left out,
@@ -206,11 +204,7 @@ class Field:
             self.radius = float(np.quantile(costs, 0.25))
             self._stepped(_Layer(self.base, np.full(self.k, FAR), none), self.base, True)
 
-    def shortfall(
-        self,
-        dual: npt.NDArray[np.float64],
-        fee: Callable[[int], float],
-    ) -> npt.NDArray[np.float64]:
+    def shortfall(self, dual: Floats, fee: Callable[[int], float]) -> Floats:
         """How much each device's dual must fall so that no line has a negative reduced cost.
 
         Parameters
@@ -251,9 +245,7 @@ class Field:
         out[self.members] = lack
         return out
 
-    def _lack(
-        self, node: npt.NDArray[np.float64], fees: npt.NDArray[np.float64]
-    ) -> tuple[npt.NDArray[np.float64], float, float]:
+    def _lack(self, node: Floats, fees: Floats) -> tuple[Floats, float, float]:
         """Lack per device over all walks within the radius; the least part of an arm and line."""
         forward = [
             _Layer(node.copy(), np.full(self.k, FAR), np.full(self.k, -1, dtype=np.int64))

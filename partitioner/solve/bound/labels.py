@@ -22,6 +22,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+from partitioner.solve.arrays import Bools, Floats, Ints
 from partitioner.solve.bound.completions import QUICK_CELLS, Completions, NearLists
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.resources import Amounts, Memory, OptionValues, Words
@@ -48,9 +49,7 @@ class SubsetCut:
     price: float
 
 
-def local_cuts(
-    model: LineModel, cuts: Iterable[tuple[Iterable[int], float]]
-) -> list[SubsetCut]:
+def local_cuts(model: LineModel, cuts: Iterable[tuple[Iterable[int], float]]) -> list[SubsetCut]:
     """Cuts given as devices and price, as far as a model's lines may have to pay for them."""
     local = []
     for devices, price in cuts:
@@ -92,8 +91,8 @@ class Line(NamedTuple):
 class _Ends:
     """Where labels become lines, in order of cost: label, local switch, bit rows of each."""
 
-    cost: npt.NDArray[np.float64]
-    index: npt.NDArray[np.int64]
+    cost: Floats
+    index: Ints
     at: npt.NDArray[np.integer]
     words: Words
 
@@ -120,12 +119,12 @@ class _Step:
 class _Made:
     """New labels before they are judged: parallel arrays, and the switch passed (-1: none)."""
 
-    source: npt.NDArray[np.int64]
-    to: npt.NDArray[np.int64]
-    target: npt.NDArray[np.int64]
-    cost: npt.NDArray[np.float64]
-    add: npt.NDArray[np.int64]
-    option: npt.NDArray[np.int64]
+    source: Ints
+    to: Ints
+    target: Ints
+    cost: Floats
+    add: Ints
+    option: Ints
     passes: Words | None
     switch: int = -1
 
@@ -139,21 +138,21 @@ class _Labels:
     first arm (-1 and 0 before).
     """
 
-    cost: npt.NDArray[np.float64]
-    weight: npt.NDArray[np.int64]
+    cost: Floats
+    weight: Ints
     state: npt.NDArray[np.int32]
     switch: npt.NDArray[np.int16]
     first: npt.NDArray[np.int32]
     words: Words
-    add: npt.NDArray[np.int64]
-    option: npt.NDArray[np.int64]
-    budget: npt.NDArray[np.int64]
-    parent: npt.NDArray[np.int64]
+    add: Ints
+    option: Ints
+    budget: Ints
+    parent: Ints
 
     def __len__(self) -> int:
         return len(self.cost)
 
-    def take(self, index: npt.NDArray[np.int64] | npt.NDArray[np.bool_]) -> _Labels:
+    def take(self, index: Ints | Bools) -> _Labels:
         return _Labels(*(getattr(self, name)[index] for name in self.__slots__))
 
 
@@ -171,9 +170,9 @@ class _PricedLength:
         self.rest = Completions(model.with_length_price(price), priced, near)
         self.least = self.rest.least() - float(self.allowed(np.zeros(1, dtype=np.int64))[0])
 
-    def allowed(self, length_um: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+    def allowed(self, length_um: Ints) -> Floats:
         """Most that what is still to come may pay for its length; one step up to be safe."""
-        steps: npt.NDArray[np.float64] = np.floor(
+        steps: Floats = np.floor(
             (self.model.max_length_um - length_um) * self.price
         )
         return steps + 1.0
@@ -200,7 +199,7 @@ class LabelSearch:
     def __init__(
         self,
         model: LineModel,
-        near: npt.NDArray[np.bool_] | None = None,
+        near: Bools | None = None,
         *,
         cells: int = QUICK_CELLS,
         lists: bool = False,
@@ -217,9 +216,7 @@ class LabelSearch:
         # What a second arm costs is known from its far end only; until then it is a bound.
         self.costs_are_bounds = model.through and model.instance.has_options
 
-    def _cable(
-        self, length_um: npt.NDArray[np.int64], option: npt.NDArray[np.int64]
-    ) -> npt.NDArray[np.float64]:
+    def _cable(self, length_um: Ints, option: Ints) -> Floats:
         model, share = self.model, self.values.shares(option)
         return model.instance.cable_values(model.grade, length_um, share).astype(float)
 
@@ -348,7 +345,7 @@ class LabelSearch:
             spent(len(labels))
         return _joined(done) if done else None
 
-    def _device(self, labels: _Labels) -> npt.NDArray[np.int64]:
+    def _device(self, labels: _Labels) -> Ints:
         """Local device of each label's last state."""
         model = self.model
         second = labels.state >= model.states
@@ -358,9 +355,7 @@ class LabelSearch:
             model.device[np.minimum(labels.state, model.states - 1)],
         )
 
-    def _rest(
-        self, rest: Completions, labels: _Labels, mask: npt.NDArray[np.int64], q: int
-    ) -> npt.NDArray[np.float64]:
+    def _rest(self, rest: Completions, labels: _Labels, mask: Ints, q: int) -> Floats:
         """Bounds on what finishing each label of weight q adds."""
         model = self.model
         left = model.capacity - q
@@ -397,11 +392,7 @@ class LabelSearch:
         return tables
 
     def _start(
-        self,
-        pending: list[list[_Labels]],
-        priced: Priced,
-        rest: Completions,
-        threshold: float,
+        self, pending: list[list[_Labels]], priced: Priced, rest: Completions, threshold: float
     ) -> None:
         model = self.model
         device = np.arange(model.k)
@@ -469,9 +460,9 @@ class LabelSearch:
         self,
         pending: list[list[_Labels]],
         labels: _Labels,
-        number: npt.NDArray[np.int64],
-        value: npt.NDArray[np.float64],
-        after: npt.NDArray[np.float64],
+        number: Ints,
+        value: Floats,
+        after: Floats,
         step: _Step,
         kind: int,
     ) -> None:
@@ -553,9 +544,9 @@ class LabelSearch:
         self,
         pending: list[list[_Labels]],
         labels: _Labels,
-        number: npt.NDArray[np.int64],
+        number: Ints,
         made: _Made,
-        after: npt.NDArray[np.float64],
+        after: Floats,
         step: _Step,
         kind: int,
     ) -> None:
@@ -600,9 +591,7 @@ class LabelSearch:
 
     # -- cuts ---------------------------------------------------------------------------------
 
-    def _cuts_by_device(
-        self, cuts: Sequence[SubsetCut]
-    ) -> dict[int, list[tuple[int, int, float]]]:
+    def _cuts_by_device(self, cuts: Sequence[SubsetCut]) -> dict[int, list[tuple[int, int, float]]]:
         if cuts and not self.memory.is_full:
             raise ValueError("subset cuts need a full memory")
         by_device: dict[int, list[tuple[int, int, float]]] = {}
@@ -615,10 +604,10 @@ class LabelSearch:
     def _penalties(
         self,
         labels: _Labels,
-        source: npt.NDArray[np.int64],
-        target: npt.NDArray[np.int64],
+        source: Ints,
+        target: Ints,
         cut_of: dict[int, list[tuple[int, int, float]]],
-    ) -> npt.NDArray[np.float64]:
+    ) -> Floats:
         """Prices of the cuts whose second device is the one added."""
         out = np.zeros(len(source))
         order = np.argsort(target.astype(np.int16), kind="stable")
@@ -641,7 +630,7 @@ class LabelSearch:
 
     # -- dominance ----------------------------------------------------------------------------
 
-    def _undominated(self, labels: _Labels) -> npt.NDArray[np.int64]:
+    def _undominated(self, labels: _Labels) -> Ints:
         """Indices of labels that no other of the same memory and innermost state beats.
 
         Where lines are listed, labels that have passed one switch beat none that passed another,
@@ -654,9 +643,7 @@ class LabelSearch:
         best = self._best_of_groups(labels.take(on_first), every[on_first])
         return np.sort(np.concatenate([best, every[~on_first]]))
 
-    def _best_of_groups(
-        self, labels: _Labels, number: npt.NDArray[np.int64]
-    ) -> npt.NDArray[np.int64]:
+    def _best_of_groups(self, labels: _Labels, number: Ints) -> Ints:
         """The undominated of labels of given numbers."""
         if not len(labels):
             return number
@@ -691,9 +678,7 @@ class LabelSearch:
 
     # -- finishing ----------------------------------------------------------------------------
 
-    def _arm_ends(
-        self, labels: _Labels, s: int
-    ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]]:
+    def _arm_ends(self, labels: _Labels, s: int) -> tuple[Floats, Ints]:
         """Reduced cost and length of whole arms at a local switch, end slack included."""
         model = self.model
         device = model.device[labels.state]
@@ -715,7 +700,7 @@ class LabelSearch:
         first = np.nonzero(labels.state < model.states)[0]
         second = np.nonzero((labels.state >= model.states) & (labels.cost < threshold))[0]
         # Cost, label, local switch and bit row of each end.
-        parts: list[tuple[npt.NDArray[np.float64], npt.NDArray[np.int64], npt.NDArray[np.integer],
+        parts: list[tuple[Floats, Ints, npt.NDArray[np.integer],
                           Words]] = [
             (labels.cost[second], second, labels.switch[second], labels.words[second])
         ]
@@ -742,9 +727,7 @@ class LabelSearch:
         order = order[self._first_of_each_set(words[order], at[order])]
         return _Ends(cost[order], index[order], at[order], words[order])
 
-    def _first_of_each_set(
-        self, words: Words, at: npt.NDArray[np.integer]
-    ) -> npt.NDArray[np.int64]:
+    def _first_of_each_set(self, words: Words, at: npt.NDArray[np.integer]) -> Ints:
         """Places of the first line of each set of devices (and switch), in order.
 
         All are kept where different ones may remember the same (partial memory), and where costs
@@ -770,9 +753,7 @@ class LabelSearch:
             return cost + float(values[fitted[0]])
         return cost + max(float(values[d]) for d in out + back)
 
-    def _arms(
-        self, labels: _Labels, index: int
-    ) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    def _arms(self, labels: _Labels, index: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
         """Local devices of a walk's two arms, each outward from the switch."""
         model = self.model
         first: list[int] = []
@@ -787,9 +768,7 @@ class LabelSearch:
         return tuple(first), tuple(reversed(second))
 
 
-def _first_of_each(
-    group: npt.NDArray[np.int64], marked: npt.NDArray[np.bool_]
-) -> npt.NDArray[np.bool_]:
+def _first_of_each(group: Ints, marked: Bools) -> Bools:
     """Mark only the first marked entry of each run of equal group numbers."""
     at = np.nonzero(marked)[0]
     first = np.ones(len(at), dtype=bool)
@@ -799,9 +778,7 @@ def _first_of_each(
     return out
 
 
-def _count_below(
-    ranked: npt.NDArray[np.float64], row: npt.NDArray[np.int32], limit: npt.NDArray[np.float64]
-) -> npt.NDArray[np.int64]:
+def _count_below(ranked: Floats, row: npt.NDArray[np.int32], limit: Floats) -> Ints:
     """How many entries of each label's sorted row lie below the label's limit."""
     low = np.zeros(len(row), dtype=np.int64)
     high = np.full(len(row), ranked.shape[1], dtype=np.int64)

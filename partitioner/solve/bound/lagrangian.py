@@ -20,8 +20,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.openings import Openings
 from partitioner.solve.bound.relaxed_master import LineCount, RawDuals, SwitchCap
 from partitioner.solve.instance import Instance
@@ -31,11 +31,11 @@ from partitioner.solve.instance import Instance
 class WholeDuals:
     """Duals in whole money steps, kept in float64; shapes as in :class:`RawDuals`."""
 
-    device: npt.NDArray[np.float64]
-    row: npt.NDArray[np.float64]
-    count: npt.NDArray[np.float64]
-    cut: npt.NDArray[np.float64]
-    cap: npt.NDArray[np.float64]
+    device: Floats
+    row: Floats
+    count: Floats
+    cut: Floats
+    cap: Floats
 
     @classmethod
     def of(cls, raw: RawDuals) -> WholeDuals:
@@ -56,7 +56,7 @@ class WholeDuals:
 def right_hand_side(
     duals: WholeDuals,
     counts: Sequence[LineCount],
-    row_count: npt.NDArray[np.int64],
+    row_count: Ints,
     row_keys: Sequence[tuple[int, int]],
     openings: Openings,
     caps: Sequence[SwitchCap],

@@ -14,8 +14,8 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
 import numpy as np
-import numpy.typing as npt
 
+from partitioner.solve.arrays import Bools, Floats, Ints
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.units import PPM
@@ -74,7 +74,7 @@ class LineModel:
         builder: ColumnBuilder,
         grade: int,
         switches: Sequence[int],
-        members: Sequence[int] | npt.NDArray[np.int64],
+        members: Sequence[int] | Ints,
     ):
         inst = builder.instance
         self.builder, self.instance, self.grade = builder, inst, grade
@@ -143,7 +143,7 @@ class LineModel:
         by_state = np.where(self.whole[:, None], always[None, :], ends[self.device])
         self.line_end, self.line_through = by_state[:, 0].copy(), by_state[:, 1].copy()
 
-    def _least_latency(self) -> npt.NDArray[np.int64]:
+    def _least_latency(self) -> Ints:
         """Objective money of the legs each device sends, alone on a line.
 
         More devices on the line only make a leg longer, and every line carries these legs.
@@ -160,7 +160,7 @@ class LineModel:
                     )
         return value
 
-    def _steps_allowed(self) -> npt.NDArray[np.bool_]:
+    def _steps_allowed(self) -> Bools:
         least = self.data.spacing_min_um
         tail = self.instance.problem.line.option_tail
         clash = self.instance.conflict[np.ix_(self.members, self.members)]
@@ -172,7 +172,7 @@ class LineModel:
         if tail:
             self.may_follow &= ~(self.fitted[:, None] & ~self.fitted[None, :])
         outer, inner = self.device[:, None], self.device[None, :]
-        allowed: npt.NDArray[np.bool_] = self.may_follow[outer, inner]
+        allowed: Bools = self.may_follow[outer, inner]
         allowed &= (self.whole[:, None] | self.fitted[inner]) == self.whole[None, :]
         return allowed
 
@@ -213,8 +213,8 @@ class LineModel:
         other = copy.copy(self)
         device = self.device
 
-        def extra(length_um: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
-            money: npt.NDArray[np.float64] = np.floor(length_um * money_per_um)
+        def extra(length_um: Ints) -> Floats:
+            money: Floats = np.floor(length_um * money_per_um)
             return money
 
         other.piece = np.minimum(self.piece + extra(self.arc_um)[device][:, device], FAR)
@@ -236,7 +236,7 @@ class LineModel:
 
 def member_groups(
     instance: Instance, grade: int, among: Iterable[int] | None = None
-) -> list[tuple[list[int], npt.NDArray[np.bool_]]]:
+) -> list[tuple[list[int], Bools]]:
     """Switches with ports of a line grade, grouped by the devices they allow.
 
     Returns (switches, bool (n,) of allowed devices); ``among`` limits the switches.

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 
 import numpy as np
-import numpy.typing as npt
 
+from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.lagrangian import WholeDuals
 from partitioner.solve.bound.line_model import FAR, LineModel, line_models
 from partitioner.solve.bound.relaxed_master import LineCount, MasterColumn
@@ -14,7 +14,7 @@ from partitioner.solve.bound.walks import Priced
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.units import ceil_div
 
-LinkArrays = tuple[npt.NDArray[np.int64], npt.NDArray[np.int64], npt.NDArray[np.int64]]
+LinkArrays = tuple[Ints, Ints, Ints]
 """Device, port class and objective money (port included) of each link: three arrays (links,)."""
 
 
@@ -117,7 +117,7 @@ class PricingProblem:
             out.append(LineCount(switches, least, links_too))
         return out
 
-    def _dear(self) -> npt.NDArray[np.float64]:
+    def _dear(self) -> Floats:
         """Cost of leaving a device out: twice its dearest way of being alone on a segment."""
         inst = self.instance
         alone = np.zeros(inst.n)
@@ -172,9 +172,7 @@ class PricingProblem:
 
     # -- duals --------------------------------------------------------------------------------
 
-    def line_fees(
-        self, duals: WholeDuals, row_of_port: npt.NDArray[np.int64]
-    ) -> npt.NDArray[np.float64]:
+    def line_fees(self, duals: WholeDuals, row_of_port: Ints) -> Floats:
         """Float (P,): value of each port class less the duals a segment there earns."""
         inst = self.instance
         fee = np.zeros(len(inst.port_classes))
@@ -187,11 +185,7 @@ class PricingProblem:
         return fee
 
     def priced(
-        self,
-        model: LineModel,
-        device: npt.NDArray[np.float64],
-        fee: npt.NDArray[np.float64],
-        cap_price: npt.NDArray[np.float64] | None,
+        self, model: LineModel, device: Floats, fee: Floats, cap_price: Floats | None
     ) -> list[Priced]:
         """Node costs and fees of one line model, for each set of switches with the same prices.
 
@@ -212,10 +206,7 @@ class PricingProblem:
         return out
 
     def least_link(
-        self,
-        device: npt.NDArray[np.float64],
-        fee: npt.NDArray[np.float64],
-        cap_price: npt.NDArray[np.float64] | None,
+        self, device: Floats, fee: Floats, cap_price: Floats | None
     ) -> list[tuple[float, int]]:
         """Reduced costs below 0 among the links, each with the weight of its device."""
         ids, ports, _ = self.link_arrays

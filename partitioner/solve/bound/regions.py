@@ -15,9 +15,9 @@ from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
-import numpy.typing as npt
 from ortools.linear_solver import pywraplp
 
+from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.field import Field
 from partitioner.solve.bound.line_model import FAR, LineModel, member_groups
 from partitioner.solve.bound.result import Order
@@ -123,9 +123,7 @@ class RegionalBound:
 
     # -- one region ---------------------------------------------------------------------------
 
-    def price_region(
-        self, core: npt.NDArray[np.int64], free: npt.NDArray[np.int64], fixed: npt.NDArray[np.int64]
-    ) -> None:
+    def price_region(self, core: Ints, free: Ints, fixed: Ints) -> None:
         """Find the best duals of ``core``.
 
         ``free`` devices have duals of their own meanwhile, ``fixed`` ones keep theirs.
@@ -182,9 +180,7 @@ class RegionalBound:
             picked = np.searchsorted(open_, core)
             self.dual[core] = np.rint(center[picked])
 
-    def _models(
-        self, members: npt.NDArray[np.int64], core: npt.NDArray[np.int64]
-    ) -> list[LineModel]:
+    def _models(self, members: Ints, core: Ints) -> list[LineModel]:
         inst = self.instance
         models = []
         middle = self.positions[core].mean(axis=0)
@@ -199,9 +195,7 @@ class RegionalBound:
             model.count_devices()
         return models
 
-    def _price(
-        self, models: Sequence[LineModel], dual: npt.NDArray[np.float64]
-    ) -> tuple[list[_Known], float]:
+    def _price(self, models: Sequence[LineModel], dual: Floats) -> tuple[list[_Known], float]:
         """Walks of negative reduced cost, and the worst lack per device."""
         found = []
         rate = 0.0
@@ -217,7 +211,7 @@ class RegionalBound:
         return found, rate
 
     @staticmethod
-    def _visits(model: LineModel, walk: Walk, fee: npt.NDArray[np.float64]) -> _Known:
+    def _visits(model: LineModel, walk: Walk, fee: Floats) -> _Known:
         out = tuple(int(model.members[d]) for d in walk.out)
         back = tuple(int(model.members[d]) for d in walk.back)
         times = Counter(out + back)
@@ -251,7 +245,7 @@ class RegionalBound:
                 self.priced[core] = True
         return True
 
-    def guess_the_rest(self) -> npt.NDArray[np.float64]:
+    def guess_the_rest(self) -> Floats:
         """Duals in which devices not priced yet stand at most of the mean of those priced."""
         guess = self.dual.copy()
         if self.priced.any():
@@ -267,9 +261,7 @@ class RegionalBound:
             steps = max(steps, 2 * field_.capacity + 2)
         return 1.5 * steps * max(0.0, before - remaining())
 
-    def prove(
-        self, dual: npt.NDArray[np.float64] | None = None
-    ) -> tuple[npt.NDArray[np.float64], int]:
+    def prove(self, dual: Floats | None = None) -> tuple[Floats, int]:
         """Lower the duals (``dual`` or those found) until every line is paid for.
 
         Returns
@@ -287,7 +279,7 @@ class RegionalBound:
         dual = dual - lack
         return dual, int(dual.sum())
 
-    def orders(self, dual: npt.NDArray[np.float64], most: int) -> list[Order]:
+    def orders(self, dual: Floats, most: int) -> list[Order]:
         """Lines met on the way whose reduced cost is least, at most so many."""
         rows = [
             (known.cost - sum(dual[d] * times for d, times in known.visits), known.order)
@@ -298,7 +290,7 @@ class RegionalBound:
         return [order for _, order in rows[:most] if order is not None]
 
 
-def least_link_cost(builder: ColumnBuilder) -> npt.NDArray[np.float64]:
+def least_link_cost(builder: ColumnBuilder) -> Floats:
     """Float (n,): least objective money of a point-to-point link, port included; FAR if none.
 
     Length limits count; deadlines and the price of latency do not, so no real link is cheaper.
@@ -338,7 +330,7 @@ def least_link_cost(builder: ColumnBuilder) -> npt.NDArray[np.float64]:
 class _Program:
     """Linear program of one region: rows for the open devices only."""
 
-    def __init__(self, open_: npt.NDArray[np.int64], dual: npt.NDArray[np.float64]):
+    def __init__(self, open_: Ints, dual: Floats):
         self._solver = pywraplp.Solver.CreateSolver("GLOP")
         self._solver.SetSolverSpecificParametersAsString("use_preprocessing: false")
         self._solver.Objective().SetMinimization()
@@ -370,7 +362,7 @@ class _Program:
             self._row[d].SetCoefficient(variable, float(times))
         return 1
 
-    def solve(self) -> tuple[float, npt.NDArray[np.float64] | None]:
+    def solve(self) -> tuple[float, Floats | None]:
         """Objective money and the rows' duals, None if the solver failed."""
         if self._solver.Solve() != pywraplp.Solver.OPTIMAL:
             return 0.0, None

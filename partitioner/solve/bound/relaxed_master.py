@@ -13,9 +13,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 from ortools.linear_solver import pywraplp
 
+from partitioner.solve.arrays import Floats
 from partitioner.solve.bound.openings import Openings
 from partitioner.solve.instance import Instance
 from partitioner.units import MONEY_STEPS
@@ -61,18 +61,16 @@ class RawDuals:
     order of the relaxation's lists of them.
     """
 
-    device: npt.NDArray[np.float64]
-    row: npt.NDArray[np.float64]
-    count: npt.NDArray[np.float64]
-    cut: npt.NDArray[np.float64]
-    cap: npt.NDArray[np.float64]
+    device: Floats
+    row: Floats
+    count: Floats
+    cut: Floats
+    cap: Floats
 
     def mixed(self, other: RawDuals, share: float) -> RawDuals:
         """Mix: ``share`` of ``other`` and the rest of this one."""
 
-        def grown(
-            mine: npt.NDArray[np.float64], theirs: npt.NDArray[np.float64]
-        ) -> npt.NDArray[np.float64]:
+        def grown(mine: Floats, theirs: Floats) -> Floats:
             # Rows added since count as 0 in the older duals.
             out = np.zeros(max(len(mine), len(theirs)))
             out[: len(mine)] += (1 - share) * mine
@@ -108,11 +106,7 @@ class RelaxedMaster:
     """
 
     def __init__(
-        self,
-        instance: Instance,
-        counts: Sequence[LineCount],
-        dear: npt.NDArray[np.float64],
-        openings: Openings,
+        self, instance: Instance, counts: Sequence[LineCount], dear: Floats, openings: Openings
     ):
         self.instance = instance
         self.counts = list(counts)
@@ -275,7 +269,7 @@ class RelaxedMaster:
         self._caps_at.setdefault(cap.switch, []).append(len(self._cap_rows))
         self._cap_rows.append(row)
 
-    def cap_prices(self, cap: npt.NDArray[np.float64]) -> npt.NDArray[np.float64] | None:
+    def cap_prices(self, cap: Floats) -> Floats | None:
         """Float (S, n): what each device pays at each switch for the caps; None without caps."""
         if not self.caps:
             return None
@@ -342,14 +336,14 @@ class RelaxedMaster:
             objective.SetCoefficient(variable, float(value) / MONEY_STEPS)
         return True
 
-    def values(self) -> npt.NDArray[np.float64]:
+    def values(self) -> Floats:
         """Value of every column in the last solution with details (0 for those added since)."""
         return self._padded(self._last_values, 0.0)
 
-    def reduced_costs(self) -> npt.NDArray[np.float64]:
+    def reduced_costs(self) -> Floats:
         """Reduced costs (objective money) in the last solution with details; 0 if added since."""
         return self._padded(self._last_reduced, 0.0)
 
-    def _padded(self, known: npt.NDArray[np.float64], filling: float) -> npt.NDArray[np.float64]:
+    def _padded(self, known: Floats, filling: float) -> Floats:
         missing = len(self.columns) - len(known)
         return np.concatenate([known, np.full(missing, filling)])

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from partitioner.solve.arrays import Bools, Ints
 from partitioner.solve.bound.line_model import LineModel
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.units import PPM
@@ -21,7 +22,7 @@ def word_count(bits: int) -> int:
     return -(-bits // WORD)
 
 
-def bit_rows(table: npt.NDArray[np.bool_]) -> Words:
+def bit_rows(table: Bools) -> Words:
     """Rows of a bool table (..., k) as words (..., words), the first column in the lowest bit."""
     rows = np.zeros((*table.shape[:-1], word_count(table.shape[-1])), dtype=np.uint64)
     for w in range(rows.shape[-1]):
@@ -74,20 +75,14 @@ class Amounts:
         top = np.sort(model.arc_um.max(axis=1))[::-1][: most - 1].sum()
         return bool(top + 2 * model.close_um.max() + model.end_um > model.max_length_um)
 
-    def within(
-        self,
-        add: npt.NDArray[np.int64],
-        budget: npt.NDArray[np.int64],
-        device: npt.NDArray[np.int64],
-        on_first: bool,
-    ) -> npt.NDArray[np.bool_]:
+    def within(self, add: Ints, budget: Ints, device: Ints, on_first: bool) -> Bools:
         """Whether lines with these amounts can be finished at all."""
         model = self.model
         length = add[:, self.LENGTH]
         if on_first:
             # A first arm still has to reach a switch, and every line has a second end slack.
             length = length + model.nearest_um[device] + model.end_um
-        ok: npt.NDArray[np.bool_] = length <= model.max_length_um
+        ok: Bools = length <= model.max_length_um
         if self.exact:
             ok &= add[:, self.UNIT] <= self._unit_cap
             ok &= add[:, self.LOAD] <= self._load_cap
@@ -109,9 +104,7 @@ class Memory:
         Whether lines through other capped pathways are other lines.
     """
 
-    def __init__(
-        self, model: LineModel, near: npt.NDArray[np.bool_] | None, tells_pathways: bool = False
-    ):
+    def __init__(self, model: LineModel, near: Bools | None, tells_pathways: bool = False):
         k = model.k
         self.is_full = near is None
         capped = [p.id for p in model.instance.problem.pathways if p.max_cables is not None]
@@ -165,28 +158,26 @@ class Memory:
         """What cables from a local switch to devices pass; None where that is not told."""
         return None if self._ways is None else self._ways[1][switch, device]
 
-    def after(self, words: Words, target: npt.NDArray[np.int64]) -> Words:
+    def after(self, words: Words, target: Ints) -> Words:
         """What is remembered after stepping on to devices."""
         if self._keep is not None:
             words = words & self._keep[target]
         return words | self.own[target]
 
-    def holds(self, words: Words, device: npt.NDArray[np.int64] | int) -> npt.NDArray[np.bool_]:
+    def holds(self, words: Words, device: Ints | int) -> Bools:
         """Whether each row remembers a device, or the device of the same place."""
         number = np.asarray(device)
         held = words[np.arange(len(words)), number // WORD] >> (number % WORD).astype(np.uint64)
-        remembered: npt.NDArray[np.bool_] = (held & np.uint64(1)) == 1
+        remembered: Bools = (held & np.uint64(1)) == 1
         return remembered
 
-    def free(
-        self, words: Words, source: npt.NDArray[np.int64], target: npt.NDArray[np.int64]
-    ) -> npt.NDArray[np.bool_]:
+    def free(self, words: Words, source: Ints, target: Ints) -> Bools:
         """Whether a row ``source`` remembers neither a device nor one in conflict with it."""
         ok = words[source, target // WORD] & self.own[target, target // WORD] == 0
         if self._block is not None:
             for w in range(self._devices):
                 ok &= (words[source, w] & self._block[target, w]) == 0
-        free: npt.NDArray[np.bool_] = ok
+        free: Bools = ok
         return free
 
 
@@ -221,14 +212,14 @@ class OptionValues:
             )
         return self._value[option]
 
-    def shares(self, option: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    def shares(self, option: Ints) -> Ints:
         """Share of the units, in ppm, that have a device of each set."""
         if not self._builder.instance.has_options:
             return np.full(len(option), PPM, dtype=np.int64)
         unique, inverse = np.unique(option, return_inverse=True)
         return np.array([self._share_of(int(o)) for o in unique], dtype=np.int64)[inverse]
 
-    def line_values(self, option: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    def line_values(self, option: Ints) -> Ints:
         """Objective money of what a line with its switch at the end carries once."""
         unique, inverse = np.unique(option, return_inverse=True)
         values = [self._value_of(int(o)) for o in unique]

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-import numpy.typing as npt
+from partitioner.solve.arrays import Floats
 
 Order = tuple[int, int, tuple[int, ...], tuple[int, ...]]
 """(switch, grade, out, back): an exact line, both arms outward from the switch."""
@@ -23,8 +22,8 @@ class BoundDuals:
     leaving the prices of cuts and caps out keeps all of those and more.
     """
 
-    device: npt.NDArray[np.float64]
-    port: npt.NDArray[np.float64]
+    device: Floats
+    port: Floats
     cuts: tuple[tuple[tuple[int, int, int], int], ...] = ()
     caps: tuple[tuple[int, frozenset[int], int], ...] = ()
 

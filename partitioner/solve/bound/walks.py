@@ -10,8 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.line_model import FAR, LineModel
 
 
@@ -24,17 +24,12 @@ class Priced:
     no port serves the grade). ``port`` int (S,): which port class that is.
     """
 
-    node: npt.NDArray[np.float64]
-    fee: npt.NDArray[np.float64]
-    port: npt.NDArray[np.int64]
+    node: Floats
+    fee: Floats
+    port: Ints
 
     @classmethod
-    def at(
-        cls,
-        model: LineModel,
-        device: npt.NDArray[np.float64],
-        fee: npt.NDArray[np.float64],
-    ) -> Priced:
+    def at(cls, model: LineModel, device: Floats, fee: Floats) -> Priced:
         """Reduced costs under duals of devices (n,) and fees of port classes (P,)."""
         fees = np.full(len(model.switches), FAR)
         ports = np.full(len(model.switches), -1, dtype=np.int64)
@@ -110,14 +105,14 @@ class ArmWalks:
             self.via[q][single] = -1
             self.via_second[q][single] = -1
 
-    def _twin_of(self, state: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    def _twin_of(self, state: Ints) -> Ints:
         """Give the other state of the same device, -1 if it has one state only."""
         model = self.model
         device = model.device[state]
         twin = model.twin[device]
         return np.where(state >= model.k, device, twin)
 
-    def _from_layer(self, q: int) -> npt.NDArray[np.float64]:
+    def _from_layer(self, q: int) -> Floats:
         """[inner, outer]: the arms of weight q that inner may follow, per outer state."""
         model = self.model
         value = np.broadcast_to(self.best[q], (model.states, model.states)).copy()
@@ -129,7 +124,7 @@ class ArmWalks:
         value[twin[has], outer[has]] = self.second[q][outer[has]]
         return value
 
-    def _from_layers(self, before: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+    def _from_layers(self, before: Ints) -> Floats:
         model = self.model
         row = np.maximum(before, 0)
         via = self.via[row]
@@ -173,7 +168,7 @@ def arm_cost(model: LineModel, switch: int, arm: tuple[int, ...]) -> float:
 
 def best_walks(
     model: LineModel, priced: Priced, walks: ArmWalks, most: int
-) -> tuple[list[Walk], npt.NDArray[np.float64]]:
+) -> tuple[list[Walk], Floats]:
     """Cheapest walks as lines, and the least reduced cost per weight.
 
     Returns at most ``most`` walks of negative reduced cost, spread over innermost devices and
@@ -217,7 +212,7 @@ def best_walks(
 
 def _two_armed(
     model: LineModel, priced: Priced, walks: ArmWalks, most: int
-) -> tuple[list[Walk], npt.NDArray[np.float64]]:
+) -> tuple[list[Walk], Floats]:
     """Lines through their switch: two arms whose innermost devices differ."""
     cap = model.capacity
     least = np.full(cap + 1, FAR)

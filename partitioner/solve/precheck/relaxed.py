@@ -19,6 +19,7 @@ from ortools.sat.python import cp_model
 
 from partitioner.errors import NoAnswer
 from partitioner.model.problem import BackboneShape, GroupKind
+from partitioner.solve.arrays import Ints
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.cpsat import run
@@ -68,7 +69,7 @@ class Places:
         inst = self.instance = builder.instance
         self.blocks = blocks_of(builder)
         self.rules = Homes(builder)
-        self._hops: dict[tuple[int, bool], npt.NDArray[np.int64]] = {}
+        self._hops: dict[tuple[int, bool], Ints] = {}
         self.block_of = {i: b for b, block in enumerate(self.blocks) for i in block.devices}
         self.ports: dict[tuple[int, int], list[PortClass]] = defaultdict(list)
         for port in inst.port_classes:
@@ -100,7 +101,7 @@ class Places:
         data = inst.grades[g]
         pieces = self._pieces()
         cable = data.max_length_um - 2 * inst.problem.line.end_slack_um
-        rows: list[tuple[npt.NDArray[np.int64], int, list[Key]]] = [
+        rows: list[tuple[Ints, int, list[Key]]] = [
             (np.ones(inst.n, dtype=np.int64), data.max_devices, [("nodes", data.id)]),
             (inst.unit_mul, data.unit_cap_mul, [("unit-loads", data.id)]),
             (self.builder.latency.least(g).load_ppm, data.load_cap_ppm, [("load", data.id)]),
@@ -122,7 +123,7 @@ class Places:
 
     # -- streams ------------------------------------------------------------------------------
 
-    def hops(self, stream: int) -> npt.NDArray[np.int64]:
+    def hops(self, stream: int) -> Ints:
         """Least time between ports by switches, int64 (S, S) in ns; 2**40 where nothing joins."""
         hop, count = self.backbone.hop_function(stream), self.instance.switch_count
         data = self.instance.streams[stream]
@@ -180,7 +181,7 @@ class Places:
 
     # -- cable --------------------------------------------------------------------------------
 
-    def _pieces(self) -> npt.NDArray[np.int64]:
+    def _pieces(self) -> Ints:
         """Least piece of cable that leads to each device on a line, drop slack included, µm."""
         inst = self.instance
         nearest = inst.switch_um.min(axis=0) if inst.switch_count else np.zeros(inst.n, np.int64)
@@ -390,9 +391,7 @@ class Relaxation:
                         because |= self.places.rules.clash(first[a], first[b])
             self._row([*((open_homes[k][1], 1) for k in key), *segments], 0, because)
 
-    def _kinds(
-        self, g: int, here: list[tuple[int, int]], segments: list[tuple[int, int]]
-    ) -> None:
+    def _kinds(self, g: int, here: list[tuple[int, int]], segments: list[tuple[int, int]]) -> None:
         """Kinds of devices (level, domain) that never mix have lines of their own each."""
         inst, blocks = self.instance, self.places.blocks
         devices = list(inst.problem.devices.values())
