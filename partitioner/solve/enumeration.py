@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from partitioner.solve.arrays import Floats
-from partitioner.solve.bound.labels import LabelSearch, local_cuts
+from partitioner.solve.bound.cuts import local_cuts
+from partitioner.solve.bound.labels import LabelSearch
 from partitioner.solve.bound.line_model import FAR, line_models
 from partitioner.solve.bound.walks import Priced
 from partitioner.solve.columns import Column, ColumnBuilder, TooManyColumns

@@ -17,8 +17,8 @@ import numpy as np
 
 from partitioner.solve.arrays import Bools, Floats
 from partitioner.solve.bound.completions import CELLS
-from partitioner.solve.bound.cuts import violated_triples
-from partitioner.solve.bound.labels import LabelSearch, SubsetCut, local_cuts
+from partitioner.solve.bound.cuts import SubsetCut, local_cuts, violated_triples
+from partitioner.solve.bound.labels import LabelSearch
 from partitioner.solve.bound.lagrangian import (
     WholeDuals,
     most_segments,

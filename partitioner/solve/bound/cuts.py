@@ -1,15 +1,78 @@
-"""Subset cuts over three devices: at most one line can hold two or more of them."""
+"""Subset cuts over three devices: at most one line can hold two or more of them.
+
+Found here, and priced where lines are searched.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from partitioner.solve.arrays import Floats
+from partitioner.solve.arrays import Floats, Ints
+from partitioner.solve.bound.line_model import LineModel
 from partitioner.solve.bound.relaxed_master import MasterColumn
+from partitioner.solve.bound.resources import Memory, Words
 
 LEAST_VIOLATION = 0.02
+
+
+@dataclass(frozen=True, slots=True)
+class SubsetCut:
+    """At most one line may hold two or more of some devices; ``price`` at least 0.
+
+    ``devices`` are local numbers, three of them or the two that belong to the model.
+    """
+
+    devices: tuple[int, ...]
+    price: float
+
+
+def local_cuts(
+    model: LineModel, cuts: Iterable[tuple[Iterable[int], float]]
+) -> list[SubsetCut]:
+    """Cuts given as devices and price, as far as a model's lines may have to pay for them."""
+    local = []
+    for devices, price in cuts:
+        ids = tuple(model.local[d] for d in devices if d in model.local)
+        if price > 0 and len(ids) >= 2:
+            local.append(SubsetCut(ids, float(price)))
+    return local
+
+
+class CutPrices:
+    """What stepping on to a device makes a line pay: prices by device and the others of a cut."""
+
+    def __init__(self, cuts: Iterable[SubsetCut]):
+        self._of: dict[int, list[tuple[int, int, float]]] = defaultdict(list)
+        for cut in cuts:
+            for j in cut.devices:
+                others = [d for d in cut.devices if d != j]
+                self._of[j].append((others[0], others[-1], cut.price))
+
+    def paid(self, words: Words, source: Ints, target: Ints, memory: Memory) -> Floats:
+        """Prices of the cuts whose second device is the target, for each step from a label.
+
+        ``words`` are the memories of the labels that ``source`` numbers.
+        """
+        out = np.zeros(len(source))
+        if not self._of:
+            return out
+        order = np.argsort(target.astype(np.int16), kind="stable")
+        ranked = target[order]
+        for j, rows in self._of.items():
+            lo, hi = np.searchsorted(ranked, [j, j + 1])
+            at = order[lo:hi]
+            held = words[source[at]]
+            for x, y, price in rows:
+                # The second device of a cut pays its price; the third pays nothing more.
+                pays = memory.holds(held, x)
+                if y != x:
+                    pays ^= memory.holds(held, y)
+                out[at[pays]] += price
+        return out
 
 
 def violated_triples(
@@ -67,13 +130,12 @@ def violated_triples(
             if triple not in known:
                 found.append((float(broken[i, j]), triple))
     found.sort(key=lambda f: (-round(f[0], 9), f[1]))
-    count: dict[int, int] = {}
+    count: Counter[int] = Counter()
     picked = []
     for _, triple in found:
-        if all(count.get(d, 0) < per_device for d in triple):
+        if all(count[d] < per_device for d in triple):
             picked.append(triple)
-            for d in triple:
-                count[d] = count.get(d, 0) + 1
+            count.update(triple)
             if len(picked) == most:
                 break
     return picked

@@ -15,7 +15,7 @@ is a relaxation still, and far cheaper for long lines.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -24,6 +24,8 @@ import numpy.typing as npt
 
 from partitioner.solve.arrays import Bools, Floats, Ints
 from partitioner.solve.bound.completions import QUICK_CELLS, Completions, NearLists
+from partitioner.solve.bound.cuts import CutPrices, SubsetCut
+from partitioner.solve.bound.label_arrays import Labels, joined, undominated
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.resources import Amounts, Memory, OptionValues, Words
 from partitioner.solve.bound.walks import Priced, Walk, arm_cost
@@ -32,32 +34,6 @@ from partitioner.units import UM_PER_M
 
 STEPS_PER_LABEL = 8
 """Most steps looked at in one layer, per label it may keep."""
-_MIX = np.array(
-    [0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0xD6E8FEB86659FD93],
-    dtype=np.uint64,
-)
-
-
-@dataclass(frozen=True, slots=True)
-class SubsetCut:
-    """At most one line may hold two or more of some devices; ``price`` at least 0.
-
-    ``devices`` are local numbers, three of them or the two that belong to the model.
-    """
-
-    devices: tuple[int, ...]
-    price: float
-
-
-def local_cuts(model: LineModel, cuts: Iterable[tuple[Iterable[int], float]]) -> list[SubsetCut]:
-    """Cuts given as devices and price, as far as a model's lines may have to pay for them."""
-    local = []
-    for devices, price in cuts:
-        ids = tuple(model.local[d] for d in devices if d in model.local)
-        if price > 0 and len(ids) >= 2:
-            local.append(SubsetCut(ids, float(price)))
-    return local
-
 
 @dataclass(frozen=True, slots=True)
 class Found:
@@ -110,56 +86,33 @@ class _Step:
     priced: Priced
     rest: Completions
     threshold: float
-    cut_of: dict[int, list[tuple[int, int, float]]]
+    cuts: CutPrices
     missed: list[tuple[float, int]]
     most: int
 
 
-@dataclass(slots=True)
-class _Made:
-    """New labels before they are judged: parallel arrays, and the switch passed (-1: none)."""
+class _Steps(NamedTuple):
+    """Steps to be taken: from which label, to which state and device, from which row.
+
+    ``add`` and ``option`` are those of the labels with the devices stepped to, ways left out.
+    """
 
     source: Ints
     to: Ints
     target: Ints
-    cost: Floats
+    outer: npt.NDArray[np.int32]
     add: Ints
     option: Ints
+
+
+class _Made(NamedTuple):
+    """New labels before they are judged, and the switch passed (-1: none)."""
+
+    steps: _Steps
+    cost: Floats
+    add: Ints
     passes: Words | None
     switch: int = -1
-
-
-@dataclass(slots=True)
-class _Labels:
-    """Parallel arrays of labels. ``add`` holds the additive resources, length first.
-
-    ``state`` is a state of the model on the first arm; on the second arm it is the number of
-    states plus the local device, ``switch`` is the switch passed and ``first`` the weight of the
-    first arm (-1 and 0 before).
-    """
-
-    cost: Floats
-    weight: Ints
-    state: npt.NDArray[np.int32]
-    switch: npt.NDArray[np.int16]
-    first: npt.NDArray[np.int32]
-    words: Words
-    add: Ints
-    option: Ints
-    budget: Ints
-    parent: Ints
-
-    def __len__(self) -> int:
-        return len(self.cost)
-
-    def take(self, index: Ints | Bools) -> _Labels:
-        return _Labels(*(getattr(self, name)[index] for name in self.__slots__))
-
-
-def _joined(parts: Sequence[_Labels]) -> _Labels:
-    if len(parts) == 1:
-        return parts[0]
-    return _Labels(*(np.concatenate([getattr(p, n) for p in parts]) for n in _Labels.__slots__))
 
 
 class _PricedLength:
@@ -305,22 +258,24 @@ class LabelSearch:
         cuts: Sequence[SubsetCut],
         spent: Callable[[int], None],
         missed: list[tuple[float, int]],
-    ) -> _Labels | None:
+    ) -> Labels | None:
         """All labels extended, layer by layer; None if there is none."""
         model = self.model
         if not model.states or not model.capacity:
             return None
         rest = Completions(model, priced, self.near)
         priced_lengths = self._priced_lengths(priced, rest)
-        pending: list[list[_Labels]] = [[] for _ in range(model.capacity + 1)]
+        pending: list[list[Labels]] = [[] for _ in range(model.capacity + 1)]
         self._start(pending, priced, rest, threshold)
-        done: list[_Labels] = []
+        done: list[Labels] = []
         total = 0
-        cut_of = self._cuts_by_device(cuts)
+        if cuts and not self.memory.is_full:
+            raise ValueError("subset cuts need a full memory")
+        prices = CutPrices(cuts)
         for q in range(1, model.capacity + 1):
             if not pending[q]:
                 continue
-            labels = _joined(pending[q])
+            labels = joined(pending[q])
             pending[q] = []
             labels = labels.take(self._undominated(labels))
             mask = self.near.mask_of(labels.words, self._device(labels))
@@ -337,15 +292,15 @@ class LabelSearch:
                 missed.append((float(promise[order[limit:]].min()), q))
                 labels = labels.take(np.sort(order[:limit]))
             done.append(labels)
-            step = _Step(q, total, priced, rest, threshold, cut_of, missed, STEPS_PER_LABEL * limit)
+            step = _Step(q, total, priced, rest, threshold, prices, missed, STEPS_PER_LABEL * limit)
             self._extend(pending, labels, step)
             if self.lists and missed:
                 raise TooManyColumns
             total += len(labels)
             spent(len(labels))
-        return _joined(done) if done else None
+        return joined(done) if done else None
 
-    def _device(self, labels: _Labels) -> Ints:
+    def _device(self, labels: Labels) -> Ints:
         """Local device of each label's last state."""
         model = self.model
         second = labels.state >= model.states
@@ -355,7 +310,7 @@ class LabelSearch:
             model.device[np.minimum(labels.state, model.states - 1)],
         )
 
-    def _rest(self, rest: Completions, labels: _Labels, mask: Ints, q: int) -> Floats:
+    def _rest(self, rest: Completions, labels: Labels, mask: Ints, q: int) -> Floats:
         """Bounds on what finishing each label of weight q adds."""
         model = self.model
         left = model.capacity - q
@@ -392,7 +347,7 @@ class LabelSearch:
         return tables
 
     def _start(
-        self, pending: list[list[_Labels]], priced: Priced, rest: Completions, threshold: float
+        self, pending: list[list[Labels]], priced: Priced, rest: Completions, threshold: float
     ) -> None:
         model = self.model
         device = np.arange(model.k)
@@ -409,7 +364,7 @@ class LabelSearch:
         for q in np.unique(weight[ok]):
             pick = np.nonzero(ok & (weight == q))[0]
             pending[int(q)].append(
-                _Labels(
+                Labels(
                     cost=priced.node[pick].copy(),
                     weight=weight[pick],
                     state=pick.astype(np.int32),
@@ -423,7 +378,7 @@ class LabelSearch:
                 )
             )
 
-    def _extend(self, pending: list[list[_Labels]], labels: _Labels, step: _Step) -> None:
+    def _extend(self, pending: list[list[Labels]], labels: Labels, step: _Step) -> None:
         """Put the labels' extensions by one device where their weight puts them."""
         model = self.model
         left = model.capacity - step.q - model.weight
@@ -458,8 +413,8 @@ class LabelSearch:
 
     def _grow(
         self,
-        pending: list[list[_Labels]],
-        labels: _Labels,
+        pending: list[list[Labels]],
+        labels: Labels,
         number: Ints,
         value: Floats,
         after: Floats,
@@ -468,40 +423,13 @@ class LabelSearch:
     ) -> None:
         """Extend labels of one kind; ``value`` (from, to) bounds each step and all after it."""
         model = self.model
-        device = model.device
         row = labels.state - (model.states if kind == _OUTWARD else 0)
-        order = np.argsort(value, axis=1)
-        ranked = np.take_along_axis(value, order, axis=1)
-        threshold = step.threshold
-        count = _count_below(ranked, row, threshold - labels.cost)
-        total = int(count.sum())
-        if total > step.most:
-            # Only the most promising steps: the threshold moves down until they are few enough.
-            low = float((labels.cost + ranked[row, 0]).min())
-            high = threshold
-            for _ in range(12):
-                middle = 0.5 * (low + high)
-                count = _count_below(ranked, row, middle - labels.cost)
-                if int(count.sum()) > step.most:
-                    high = middle
-                else:
-                    low = middle
-            threshold = low
-            count = _count_below(ranked, row, threshold - labels.cost)
-            total = int(count.sum())
-            step.missed.append((threshold, step.q + 1))
-        if not total:
-            return
-        source = np.repeat(np.arange(len(labels)), count)
-        place = np.arange(total) - np.repeat(np.cumsum(count) - count, count)
-        to = order[row[source], place]
-        target = device[to] if kind == _INWARD else to
+        source, to = _worth_taking(labels.cost, row, value, step)
+        target = model.device[to] if kind == _INWARD else to
         free = self.memory.free(labels.words, source, target)
         source, to, target = source[free], to[free], target[free]
         if not len(source):
             return
-        outer = row[source]
-        add = labels.add[source] + self.amounts.gain[target]
         option = labels.option[source]
         if model.instance.has_options:
             option = np.where(
@@ -509,41 +437,57 @@ class LabelSearch:
                 -1,
                 option | model.instance.option_bit[model.members[target]],
             )
+        outer = row[source]
+        added = labels.add[source] + self.amounts.gain[target]
+        steps = _Steps(source, to, target, outer, added, option)
         if kind == _ACROSS:
-            for s in range(len(model.switches)):
-                if step.priced.fee[s] < FAR / 2:
-                    cost, near_um = self._arm_ends(labels, s)
-                    cost = cost[source] + model.close[s][: model.k][target]
-                    cost += step.priced.node[target] + float(model.line_through.min())
-                    cost += step.priced.fee[s]
-                    reach = add.copy()
-                    reach[:, Amounts.LENGTH] = near_um[source] + model.close_um[s][target]
-                    passes = self.memory.at_switch(s, target)
-                    if passes is not None:
-                        before = self.memory.at_switch(s, self._device(labels))
-                        assert before is not None
-                        passes = passes | before[source]
-                    reach_of = _Made(source, to, target, cost, reach, option, passes, s)
-                    self._put(pending, labels, number, reach_of, after[outer, to], step, kind)
-            return
-        from_device = device[outer] if kind == _INWARD else outer
-        add[:, Amounts.LENGTH] += model.arc_um[from_device, target]
+            made = self._across(labels, steps, step.priced)
+        else:
+            made = iter([self._along(labels, steps, step, kind)])
+        for new in made:
+            self._put(pending, labels, number, new, after[outer, to], step, kind)
+
+    def _across(self, labels: Labels, steps: _Steps, priced: Priced) -> Iterator[_Made]:
+        """Steps through each switch to a first device beyond it."""
+        model = self.model
+        source, target = steps.source, steps.target
+        for s in range(len(model.switches)):
+            if priced.fee[s] >= FAR / 2:
+                continue
+            cost, near_um = self._arm_ends(labels, s)
+            cost = cost[source] + model.close[s][: model.k][target]
+            cost += priced.node[target] + float(model.line_through.min())
+            cost += priced.fee[s]
+            reach = steps.add.copy()
+            reach[:, Amounts.LENGTH] = near_um[source] + model.close_um[s][target]
+            passes = self.memory.at_switch(s, target)
+            if passes is not None:
+                before = self.memory.at_switch(s, self._device(labels))
+                assert before is not None
+                passes = passes | before[source]
+            yield _Made(steps, cost, reach, passes, s)
+
+    def _along(self, labels: Labels, steps: _Steps, step: _Step, kind: int) -> _Made:
+        """Steps to the next device of an arm."""
+        model = self.model
+        source, to, target, outer = steps.source, steps.to, steps.target, steps.outer
+        before = model.device[outer] if kind == _INWARD else outer
+        add = steps.add
+        add[:, Amounts.LENGTH] += model.arc_um[before, target]
         if kind == _INWARD and model.instance.has_options:
-            way = model.way_um[from_device, target]
+            way = model.way_um[before, target]
             cost = labels.cost[source] + step.priced.node[to]
             cost += self._cable(way, labels.option[source])
             cost += self._cable(np.full(len(way), model.drop_um), labels.option[source])
         else:
             grown = step.rest.step if kind == _INWARD else step.rest.out_step
             cost = labels.cost[source] + grown[outer, to]
-        passes = self.memory.on_way(from_device, target)
-        made = _Made(source, to, target, cost, add, option, passes)
-        self._put(pending, labels, number, made, after[outer, to], step, kind)
+        return _Made(steps, cost, add, self.memory.on_way(before, target))
 
     def _put(
         self,
-        pending: list[list[_Labels]],
-        labels: _Labels,
+        pending: list[list[Labels]],
+        labels: Labels,
         number: Ints,
         made: _Made,
         after: Floats,
@@ -552,9 +496,8 @@ class LabelSearch:
     ) -> None:
         """Keep those new labels that can still end below the threshold."""
         model = self.model
-        source, target, cost = made.source, made.target, made.cost
-        if step.cut_of:
-            cost = cost + self._penalties(labels, source, target, step.cut_of)
+        source, target = made.steps.source, made.steps.target
+        cost = made.cost + step.cuts.paid(labels.words, source, target, self.memory)
         budget = np.minimum(labels.budget[source], self.amounts.budget[target])
         ok = cost + after < step.threshold
         ok &= self.amounts.within(made.add, budget, target, on_first=kind == _INWARD)
@@ -565,13 +508,13 @@ class LabelSearch:
         words = self.memory.after(labels.words[source], target)
         if made.passes is not None:
             words |= made.passes[pick]
-        state = made.to[pick] + (0 if kind == _INWARD else model.states)
+        state = made.steps.to[pick] + (0 if kind == _INWARD else model.states)
         if kind == _ACROSS:
             switch = np.full(len(pick), made.switch, dtype=np.int16)
             first = np.full(len(pick), step.q, dtype=np.int32)
         else:
             switch, first = labels.switch[source], labels.first[source]
-        new = _Labels(
+        new = Labels(
             cost=cost[pick],
             weight=step.q + model.weight[target],
             state=state.astype(np.int32),
@@ -579,7 +522,7 @@ class LabelSearch:
             first=first,
             words=words,
             add=made.add[pick],
-            option=made.option[pick],
+            option=made.steps.option[pick],
             budget=budget[pick],
             parent=number[source] + step.offset,
         )
@@ -589,96 +532,26 @@ class LabelSearch:
         for reached in np.unique(new.weight):
             pending[int(reached)].append(new.take(new.weight == reached))
 
-    # -- cuts ---------------------------------------------------------------------------------
+    def _undominated(self, labels: Labels) -> Ints:
+        """Indices of labels worth going on with.
 
-    def _cuts_by_device(self, cuts: Sequence[SubsetCut]) -> dict[int, list[tuple[int, int, float]]]:
-        if cuts and not self.memory.is_full:
-            raise ValueError("subset cuts need a full memory")
-        by_device: dict[int, list[tuple[int, int, float]]] = {}
-        for cut in cuts:
-            for j in cut.devices:
-                others = [d for d in cut.devices if d != j]
-                by_device.setdefault(j, []).append((others[0], others[-1], cut.price))
-        return by_device
-
-    def _penalties(
-        self,
-        labels: _Labels,
-        source: Ints,
-        target: Ints,
-        cut_of: dict[int, list[tuple[int, int, float]]],
-    ) -> Floats:
-        """Prices of the cuts whose second device is the one added."""
-        out = np.zeros(len(source))
-        order = np.argsort(target.astype(np.int16), kind="stable")
-        ranked = target[order]
-        for j, rows in cut_of.items():
-            lo, hi = np.searchsorted(ranked, [j, j + 1])
-            if lo == hi:
-                continue
-            at = order[lo:hi]
-            words = labels.words[source[at]]
-            price = np.zeros(hi - lo)
-            for x, y, value in rows:
-                # The second device of a cut pays its price; the third pays nothing more.
-                pays = self.memory.holds(words, x)
-                if y != x:
-                    pays ^= self.memory.holds(words, y)
-                price[pays] += value
-            out[at] = price
-        return out
-
-    # -- dominance ----------------------------------------------------------------------------
-
-    def _undominated(self, labels: _Labels) -> Ints:
-        """Indices of labels that no other of the same memory and innermost state beats.
-
-        Where lines are listed, labels that have passed one switch beat none that passed another,
-        and no second arm beats another by a cost that is only a bound.
+        Where lines are listed, no second arm beats another by a cost that is only a bound.
         """
-        every = np.arange(len(labels))
-        if not (self.lists and self.costs_are_bounds):
-            return self._best_of_groups(labels, every)
-        on_first = labels.state < self.model.states
-        best = self._best_of_groups(labels.take(on_first), every[on_first])
-        return np.sort(np.concatenate([best, every[~on_first]]))
 
-    def _best_of_groups(self, labels: _Labels, number: Ints) -> Ints:
-        """The undominated of labels of given numbers."""
-        if not len(labels):
-            return number
-        with np.errstate(over="ignore"):
-            place = labels.first.astype(np.uint64) << np.uint64(32)
-            place += labels.state.astype(np.uint64)
-            if self.lists:
-                place += (labels.switch + 1).astype(np.uint64) << np.uint64(48)
-            key = (place + np.uint64(1)) * _MIX[3]
-            for w in range(self.memory.width):
-                mixed = labels.words[:, w] * _MIX[w % 3] + np.uint64(w)
-                mixed ^= mixed >> np.uint64(29)
-                key = (key ^ mixed) * _MIX[0]
-        order = np.argsort(key)
-        place, words = place[order], labels.words[order]
-        # Labels are one group only if they really agree, whatever their keys say.
-        new = np.ones(len(order), dtype=bool)
-        new[1:] = (place[1:] != place[:-1]) | (words[1:] != words[:-1]).any(axis=1)
-        start = np.nonzero(new)[0]
-        group = np.cumsum(new) - 1
-        cost = labels.cost[order]
-        least = np.minimum.reduceat(cost, start)
-        cheapest = cost == least[group]
-        if not self.amounts.length_matters:
-            return np.sort(number[order[_first_of_each(group, cheapest)]])
-        # Of the cheapest the shortest; and everything dearer that is shorter still.
-        length = labels.add[:, Amounts.LENGTH][order]
-        shortest = np.minimum.reduceat(np.where(cheapest, length, np.int64(2**60)), start)
-        keep = length < shortest[group]
-        keep |= _first_of_each(group, cheapest & (length == shortest[group]))
-        return np.sort(number[order[keep]])
+        def best(of: Labels) -> Ints:
+            return undominated(
+                of, tells_switches=self.lists, length_matters=self.amounts.length_matters
+            )
+
+        if not (self.lists and self.costs_are_bounds):
+            return best(labels)
+        on_first = labels.state < self.model.states
+        first, second = np.nonzero(on_first)[0], np.nonzero(~on_first)[0]
+        return np.sort(np.concatenate([first[best(labels.take(first))], second]))
 
     # -- finishing ----------------------------------------------------------------------------
 
-    def _arm_ends(self, labels: _Labels, s: int) -> tuple[Floats, Ints]:
+    def _arm_ends(self, labels: Labels, s: int) -> tuple[Floats, Ints]:
         """Reduced cost and length of whole arms at a local switch, end slack included."""
         model = self.model
         device = model.device[labels.state]
@@ -694,7 +567,7 @@ class LabelSearch:
             cost = labels.cost + model.close[s][labels.state]
         return cost, labels.add[:, Amounts.LENGTH] + model.close_um[s][device]
 
-    def _ends(self, labels: _Labels, priced: Priced, threshold: float) -> _Ends:
+    def _ends(self, labels: Labels, priced: Priced, threshold: float) -> _Ends:
         """Labels that are whole lines at a switch, the first of each set of devices only."""
         model = self.model
         first = np.nonzero(labels.state < model.states)[0]
@@ -753,7 +626,7 @@ class LabelSearch:
             return cost + float(values[fitted[0]])
         return cost + max(float(values[d]) for d in out + back)
 
-    def _arms(self, labels: _Labels, index: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    def _arms(self, labels: Labels, index: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
         """Local devices of a walk's two arms, each outward from the switch."""
         model = self.model
         first: list[int] = []
@@ -768,14 +641,31 @@ class LabelSearch:
         return tuple(first), tuple(reversed(second))
 
 
-def _first_of_each(group: Ints, marked: Bools) -> Bools:
-    """Mark only the first marked entry of each run of equal group numbers."""
-    at = np.nonzero(marked)[0]
-    first = np.ones(len(at), dtype=bool)
-    first[1:] = group[at[1:]] != group[at[:-1]]
-    out = np.zeros(len(marked), dtype=bool)
-    out[at[first]] = True
-    return out
+def _worth_taking(
+    cost: Floats, row: npt.NDArray[np.int32], value: Floats, step: _Step
+) -> tuple[Ints, Ints]:
+    """(label, state stepped to) of every step that may end below the threshold.
+
+    Where there are too many only the most promising ones, which is noted as missed.
+    """
+    order = np.argsort(value, axis=1)
+    ranked = np.take_along_axis(value, order, axis=1)
+    count = _count_below(ranked, row, step.threshold - cost)
+    if int(count.sum()) > step.most:
+        # The threshold moves down until they are few enough.
+        low, high = float((cost + ranked[row, 0]).min()), step.threshold
+        for _ in range(12):
+            middle = 0.5 * (low + high)
+            count = _count_below(ranked, row, middle - cost)
+            if int(count.sum()) > step.most:
+                high = middle
+            else:
+                low = middle
+        count = _count_below(ranked, row, low - cost)
+        step.missed.append((low, step.q + 1))
+    source = np.repeat(np.arange(len(cost)), count)
+    place = np.arange(len(source)) - np.repeat(np.cumsum(count) - count, count)
+    return source, order[row[source], place]
 
 
 def _count_below(ranked: Floats, row: npt.NDArray[np.int32], limit: Floats) -> Ints:
