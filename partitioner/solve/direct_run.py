@@ -22,8 +22,9 @@ from enum import Enum
 from partitioner.errors import Conflict, NoLayout
 from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.bound.column_generation import SHORT_LINE
+from partitioner.solve.bound.duals import Duals
 from partitioner.solve.columns import Column, TooManyColumns
-from partitioner.solve.enumeration import Duals, columns_below
+from partitioner.solve.enumeration import columns_below
 from partitioner.solve.phase_one import PhaseOne
 from partitioner.solve.run import Run
 from partitioner.solve.search import Claim

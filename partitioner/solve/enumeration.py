@@ -8,54 +8,20 @@ improving a layout, or for proving that nothing does.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
-from partitioner.solve.arrays import Floats
 from partitioner.solve.bound.cuts import local_cuts
+from partitioner.solve.bound.duals import Duals
 from partitioner.solve.bound.labels import LabelSearch
 from partitioner.solve.bound.line_model import FAR, line_models
 from partitioner.solve.bound.walks import Priced
 from partitioner.solve.columns import Column, ColumnBuilder, TooManyColumns
-from partitioner.solve.instance import Instance
 
 LOOK_EVERY = 100
 """Lines made after which the wish to stop is looked at."""
 REFUSED = 4
 """Lines found, for each one that there is room for, before rules of whole sets refuse some."""
-
-
-@dataclass(frozen=True, slots=True)
-class Duals:
-    """Dual values in objective money: per device (n,), per port class (P,), subset cuts.
-
-    A cut is three devices and a price that a line pays if it holds two or more of them.
-    """
-
-    device: Floats
-    port: Floats
-    cuts: tuple[tuple[tuple[int, int, int], int], ...] = ()
-
-    def reduced(self, instance: Instance, column: Column, port: int | None = None) -> float:
-        """Reduced cost of a column on a port class (the cheapest one if not given)."""
-        ports = instance.ports_of[column.switch, column.grade] if port is None else [port]
-        value = min(instance.port_classes[p].value - float(self.port[p]) for p in ports)
-        value += column.cost - sum(float(self.device[i]) for i in column.devices)
-        return value + self.cut_price(column.devices)
-
-    def cut_price(self, devices: Sequence[int]) -> float:
-        """What a line over the devices pays for subset cuts."""
-        if len(devices) < 2 or not self.cuts:
-            return 0.0
-        inside = set(devices)
-        return float(sum(p for cut, p in self.cuts if len(inside.intersection(cut)) >= 2))
-
-    @classmethod
-    def zero(cls, builder: ColumnBuilder) -> Duals:
-        """All zeros: reduced cost is then plain cost."""
-        inst = builder.instance
-        return cls(np.zeros(inst.n), np.zeros(len(inst.port_classes)))
 
 
 def columns_below(

@@ -12,9 +12,8 @@ from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.solve.backbone import BackboneData
-from partitioner.solve.bound.column_generation import lower_bound
+from partitioner.solve.bound.lower_bound import lower_bound
 from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.enumeration import Duals
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of, read_start
 from partitioner.solve.layout_out import to_layout
@@ -262,9 +261,7 @@ class Run:
         )
         self.on_bound(result.value, result.source)
         self.dual_bound = result.value
-        self.search.duals = Duals(
-            result.duals.device, result.duals.port, tuple(result.duals.cuts)
-        )
+        self.search.duals = result.duals
         made = (self.builder.line(*order) for order in result.orders)
         return [c for c in made if c is not None]
 

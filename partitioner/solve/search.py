@@ -9,8 +9,9 @@ from enum import Enum
 
 from partitioner.model.problem import Stream
 from partitioner.solve.backbone import BackboneData
+from partitioner.solve.bound.duals import Duals
 from partitioner.solve.columns import Column, ColumnBuilder, TooManyColumns
-from partitioner.solve.enumeration import Duals, columns_below
+from partitioner.solve.enumeration import columns_below
 from partitioner.solve.instance import Instance
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.master import Choice, Master, MasterResult, Selection

@@ -15,9 +15,10 @@ import numpy as np
 
 from partitioner.model.problem import Problem
 from partitioner.reading.problem import read_problem
-from partitioner.solve.bound.column_generation import lower_bound
+from partitioner.solve.bound.duals import Duals
+from partitioner.solve.bound.lower_bound import lower_bound
 from partitioner.solve.columns import ColumnBuilder, TooManyColumns
-from partitioner.solve.enumeration import Duals, columns_below
+from partitioner.solve.enumeration import columns_below
 from partitioner.solve.instance import Instance
 from tests.bench.instances import geometry_problem
 
@@ -53,7 +54,7 @@ def measure(name: str, problem: Problem) -> None:
     inst = Instance(problem)
     left = iter(range(ROUNDS, 0, -1))
     result = lower_bound(ColumnBuilder(inst), remaining=lambda: float(next(left, 0)))
-    duals = Duals(result.duals.device, result.duals.port, tuple(result.duals.cuts))
+    duals = result.duals
     room = ROOM * result.value
     everyone = range(inst.n)
     regions = []

@@ -11,8 +11,9 @@ import pytest
 
 from partitioner.model.problem import Basis, Option, Problem, SegmentLimits, SwitchPosition
 from partitioner.solve.backbone import BackboneData
+from partitioner.solve.bound.duals import Duals
 from partitioner.solve.columns import Column, ColumnBuilder, TooManyColumns
-from partitioner.solve.enumeration import Duals, columns_below
+from partitioner.solve.enumeration import columns_below
 from partitioner.solve.instance import Instance
 from partitioner.units import MONEY_STEPS
 from tests.brute.parts import LINE

@@ -35,8 +35,7 @@ from partitioner.units import UM_PER_M
 STEPS_PER_LABEL = 8
 """Most steps looked at in one layer, per label it may keep."""
 
-@dataclass(frozen=True, slots=True)
-class Found:
+class Found(NamedTuple):
     """Result of a search.
 
     ``walks`` in order of reduced cost (cut prices included). ``missed`` is a list of (reduced

@@ -17,44 +17,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
-import numpy as np
-
-from partitioner.solve.arrays import Floats, Ints
+from partitioner.solve.arrays import Ints
+from partitioner.solve.bound.duals import MasterDuals
 from partitioner.solve.bound.openings import Openings
-from partitioner.solve.bound.relaxed_master import LineCount, RawDuals, SwitchCap
+from partitioner.solve.bound.relaxed_master import LineCount, SwitchCap
 from partitioner.solve.instance import Instance
 
 
-@dataclass(slots=True)
-class WholeDuals:
-    """Duals in whole money steps, kept in float64; shapes as in :class:`RawDuals`."""
-
-    device: Floats
-    row: Floats
-    count: Floats
-    cut: Floats
-    cap: Floats
-
-    @classmethod
-    def of(cls, raw: RawDuals) -> WholeDuals:
-        """Round to whole steps, each on the side its sign allows."""
-        return cls(
-            np.rint(raw.device),
-            np.minimum(np.rint(raw.row), 0.0),
-            np.maximum(np.rint(raw.count), 0.0),
-            np.maximum(np.rint(raw.cut), 0.0),
-            np.maximum(np.rint(raw.cap), 0.0),
-        )
-
-    def raw(self) -> RawDuals:
-        """Give the same numbers as input of a mix."""
-        return RawDuals(self.device, self.row, self.count, self.cut, self.cap)
-
-
 def right_hand_side(
-    duals: WholeDuals,
+    duals: MasterDuals,
     counts: Sequence[LineCount],
     row_count: Ints,
     row_keys: Sequence[tuple[int, int]],

@@ -7,7 +7,7 @@ from collections import defaultdict
 import numpy as np
 
 from partitioner.solve.arrays import Floats, Ints
-from partitioner.solve.bound.lagrangian import WholeDuals
+from partitioner.solve.bound.duals import MasterDuals
 from partitioner.solve.bound.line_model import FAR, LineModel, line_models
 from partitioner.solve.bound.relaxed_master import LineCount, MasterColumn
 from partitioner.solve.bound.walks import Priced
@@ -172,7 +172,7 @@ class PricingProblem:
 
     # -- duals --------------------------------------------------------------------------------
 
-    def line_fees(self, duals: WholeDuals, row_of_port: Ints) -> Floats:
+    def line_fees(self, duals: MasterDuals, row_of_port: Ints) -> Floats:
         """Float (P,): value of each port class less the duals a segment there earns."""
         inst = self.instance
         fee = np.zeros(len(inst.port_classes))

@@ -16,6 +16,7 @@ import numpy as np
 from ortools.linear_solver import pywraplp
 
 from partitioner.solve.arrays import Floats
+from partitioner.solve.bound.duals import MasterDuals
 from partitioner.solve.bound.openings import Openings
 from partitioner.solve.instance import Instance
 from partitioner.units import MONEY_STEPS
@@ -51,39 +52,6 @@ class MasterColumn:
     cost: int
     switch: int
     is_line: bool
-
-
-@dataclass(slots=True)
-class RawDuals:
-    """Dual values in objective money, of the sign the Lagrangian needs.
-
-    Float arrays, one value for each device (n,), row of ports, row of counts, cut and cap, in the
-    order of the relaxation's lists of them.
-    """
-
-    device: Floats
-    row: Floats
-    count: Floats
-    cut: Floats
-    cap: Floats
-
-    def mixed(self, other: RawDuals, share: float) -> RawDuals:
-        """Mix: ``share`` of ``other`` and the rest of this one."""
-
-        def grown(mine: Floats, theirs: Floats) -> Floats:
-            # Rows added since count as 0 in the older duals.
-            out = np.zeros(max(len(mine), len(theirs)))
-            out[: len(mine)] += (1 - share) * mine
-            out[: len(theirs)] += share * theirs
-            return out
-
-        return RawDuals(
-            (1 - share) * self.device + share * other.device,
-            (1 - share) * self.row + share * other.row,
-            (1 - share) * self.count + share * other.count,
-            grown(self.cut, other.cut),
-            grown(self.cap, other.cap),
-        )
 
 
 class LpFailed(Exception):
@@ -298,7 +266,7 @@ class RelaxedMaster:
 
     # -- solving ------------------------------------------------------------------------------
 
-    def solve(self, details: bool = False) -> tuple[float, RawDuals]:
+    def solve(self, details: bool = False) -> tuple[float, MasterDuals]:
         """Optimise; objective money and duals. ``details``: values and reduced costs are kept.
 
         Raises
@@ -315,7 +283,7 @@ class RelaxedMaster:
             self._last_opened = {s: v.solution_value() for s, v in self._opened.items()}
             self._last_values = np.array([v.solution_value() for v in self._variables])
             self._last_reduced = np.array([v.reduced_cost() for v in self._variables]) * scale
-        duals = RawDuals(
+        duals = MasterDuals(
             np.array([c.dual_value() for c in self._cover]) * scale,
             np.minimum(np.array([r.dual_value() for r in self._rows]) * scale, 0.0),
             np.maximum(np.array([r.dual_value() for r in self._counts]) * scale, 0.0),

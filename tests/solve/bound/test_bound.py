@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from partitioner.model.problem import BackboneShape, Problem
-from partitioner.solve.bound.column_generation import BoundResult, lower_bound
+from partitioner.solve.bound.lower_bound import BoundResult, lower_bound
 from partitioner.solve.bound.openings import openings_of
 from partitioner.solve.bound.regions import RegionalBound
 from partitioner.solve.columns import ColumnBuilder

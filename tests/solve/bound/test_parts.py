@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from partitioner.solve.bound.column_generation import lower_bound
 from partitioner.solve.bound.cuts import violated_triples
 from partitioner.solve.bound.lagrangian import repair_rate
 from partitioner.solve.bound.line_model import LineModel
+from partitioner.solve.bound.lower_bound import lower_bound
 from partitioner.solve.bound.regions import RegionalBound
 from partitioner.solve.bound.relaxed_master import MasterColumn
 from partitioner.solve.columns import ColumnBuilder

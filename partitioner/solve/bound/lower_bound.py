@@ -1,0 +1,221 @@
+"""Proven lower bound by column generation, valid whenever it is stopped.
+
+First with relaxed walks, which price in milliseconds; then with lines that repeat no device (short
+lines) or none of their neighbourhood (long ones); then with subset cuts. Every pricing gives a
+proven bound on its own; the best one counts. Large problems are bounded region by region.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Sequence
+from functools import partial
+
+import numpy as np
+
+from partitioner.solve.bound.column_generation import SHORT_LINE, ColumnGeneration, OutOfTime
+from partitioner.solve.bound.completions import CELLS
+from partitioner.solve.bound.cuts import violated_triples
+from partitioner.solve.bound.duals import Duals
+from partitioner.solve.bound.labels import LabelSearch
+from partitioner.solve.bound.memories import Memories
+from partitioner.solve.bound.openings import openings_of
+from partitioner.solve.bound.regions import LARGE, RegionalBound
+from partitioner.solve.bound.relaxed_master import LpFailed
+from partitioner.solve.bound.result import BoundResult
+from partitioner.solve.columns import Column, ColumnBuilder
+
+SWEEP_GAIN = 2e-3
+"""Least gain of a sweep over the regions that is worth another."""
+IDLE_SWEEPS = 1
+"""So many sweeps without that gain end the run."""
+CAP_ROUNDS = 4
+"""Most times rows per switch are looked for in one relaxation."""
+SHORT_LIMITS = (1_000, 15_000, 150_000)
+"""Labels kept in a layer, one after the other, for short lines."""
+LABEL_BUDGETS = (20_000, 100_000, 500_000)
+"""Labels of one search of long lines, over all layers."""
+CUTS_A_ROUND = 40
+CUTS_A_DEVICE = 5
+SLACK_ROUNDS = 3
+"""Rounds of cuts with hardly any gain after which cutting stops."""
+
+
+def lower_bound(
+    builder: ColumnBuilder,
+    seeds: Sequence[Column] = (),
+    *,
+    remaining: Callable[[], float],
+    on_bound: Callable[[int, str], None] | None = None,
+    target: Callable[[], int | None] | None = None,
+    should_stop: Callable[[], bool] = lambda: False,
+) -> BoundResult:
+    """Prove a lower bound on the cost of every layout.
+
+    Parameters
+    ----------
+    builder
+        Exact columns of the problem.
+    seeds
+        Columns known already; they save rounds.
+    remaining
+        Seconds left, read often.
+    on_bound
+        Told each better bound and where it comes from.
+    target
+        Gives the cost of the best layout known; the run ends when the bound meets it.
+    should_stop
+        Asked more often than ``remaining``, wherever much is done between two readings of that.
+    """
+    openings = openings_of(builder.instance)
+    if builder.instance.n > LARGE:
+        return _by_regions(builder, seeds, remaining, openings.constant, on_bound, target)
+    run = ColumnGeneration(
+        builder,
+        seeds,
+        remaining=remaining,
+        openings=openings,
+        on_bound=on_bound,
+        target=target,
+        should_stop=should_stop,
+    )
+    converged = False
+    # Without an end the best bound so far stands.
+    with contextlib.suppress(LpFailed, OutOfTime):
+        converged = _phases(run)
+    return BoundResult(
+        run.value, run.best_duals, run.orders(), run.source, converged, run.rounds
+    )
+
+
+def _phases(run: ColumnGeneration) -> bool:
+    """Relax less and less; True if nothing is left to gain."""
+    for _ in range(CAP_ROUNDS):
+        done = run.generate(run.walks.price_relaxed, "relaxed walks", close_enough=2e-4)
+        if not done or not run.add_broken_caps():
+            break
+    models = run.pricing.models
+    run.walks.add_real_lines(run.look)
+    run.smoothing = 0.8
+    if not all(m.counts_devices and m.capacity <= SHORT_LINE for m in models):
+        return _neighbourhoods(run)
+    searches = [LabelSearch(m) for m in models]
+    run.walks.keep_real_lines()
+    for limit in SHORT_LIMITS:
+        if limit == SHORT_LIMITS[-1] and not run.close():
+            searches = [LabelSearch(m, cells=CELLS) for m in models]
+        for _ in range(CAP_ROUNDS):
+            done = _generate(
+                run, searches, limit, "elementary lines", shrink=limit > SHORT_LIMITS[0]
+            )
+            if not done or not run.add_broken_caps():
+                break
+    return done and _cut_rounds(run, searches)
+
+
+def _generate(
+    run: ColumnGeneration,
+    searches: Sequence[LabelSearch],
+    limit: int,
+    source: str,
+    *,
+    shrink: bool,
+) -> bool:
+    """Generate columns by labels, at most ``limit`` in a layer; True if converged."""
+    price = partial(
+        run.walks.price_labels, searches=searches, limit=limit, look=run.look, spent=run.spent
+    )
+    return run.generate(price, source, close_enough=1e-4, shrink=shrink)
+
+
+def _neighbourhoods(run: ColumnGeneration) -> bool:
+    """Long lines: walks that remember their neighbourhood, which grows where they repeat."""
+    models = run.pricing.models
+    memories = Memories(models)
+    while not run.over():
+        run.forget_walks(memories)
+        searches = [
+            LabelSearch(m, memory) for m, memory in zip(models, memories.of_models, strict=True)
+        ]
+        for budget in LABEL_BUDGETS:
+            done = _generate(
+                run, searches, max(50, budget // max(m.capacity for m in models)),
+                "lines without near repetitions", shrink=budget > LABEL_BUDGETS[0],
+            )
+        grown = run.forbid_repetitions(memories)
+        if not done:
+            return False
+        if not grown:
+            return True
+    return False
+
+
+def _cut_rounds(run: ColumnGeneration, searches: Sequence[LabelSearch]) -> bool:
+    """Add subset cuts round by round; True if nothing is left to cut."""
+    slack = 0
+    master = run.master
+    while not run.over() and slack < SLACK_ROUNDS:
+        before = run.value
+        master.solve(details=True)
+        cuts = violated_triples(
+            master.columns,
+            master.values(),
+            set(master.cuts),
+            most=CUTS_A_ROUND + run.instance.n // 4,
+            per_device=CUTS_A_DEVICE,
+        )
+        if not cuts:
+            return True
+        for cut in cuts:
+            master.add_cut(cut)
+        for limit in SHORT_LIMITS[1:]:
+            done = _generate(
+                run, searches, limit, "elementary lines with subset cuts",
+                shrink=limit > SHORT_LIMITS[1],
+            )
+        if not done:
+            return False
+        slack = slack + 1 if run.value - before < 2e-4 * run.value else 0
+        run.drop_idle_cuts()
+    return False
+
+
+def _by_regions(
+    builder: ColumnBuilder,
+    seeds: Sequence[Column],
+    remaining: Callable[[], float],
+    constant: int,
+    on_bound: Callable[[int, str], None] | None,
+    target: Callable[[], int | None] | None,
+) -> BoundResult:
+    """Bound a large problem: sweeps over regions while they gain something."""
+    inst = builder.instance
+    value = constant
+    dual = np.zeros(inst.n)
+    source = "relaxed walks by region"
+    run = RegionalBound(builder, seeds, lambda: remaining() <= reserve)
+    # Proving comes after the last region, so time for it is kept back.
+    reserve = 0.0
+    reserve = run.proving_time(remaining)
+    whole, idle, sweeps = True, 0, 0
+    while whole and idle < IDLE_SWEEPS and remaining() > reserve:
+        cost = target() if target is not None else None
+        if cost is not None and value >= cost:
+            break
+        whole = run.sweep(first=sweeps == 0)
+        sweeps += 1
+        # A sweep that was cut short is worth proving too.
+        proof = run.prove()
+        if not run.priced.all():
+            proof = max(proof, run.prove(run.guess_the_rest()), key=lambda p: p[1])
+        idle = 0 if proof[1] + constant > value + SWEEP_GAIN * value else idle + 1
+        if proof[1] + constant > value:
+            dual, total = proof
+            value = total + constant
+            if on_bound is not None:
+                on_bound(value, source)
+        run.dual = proof[0].copy()
+    duals = Duals(dual, np.zeros(len(inst.port_classes)))
+    return BoundResult(
+        value, duals, run.orders(dual, 4 * inst.n), source, whole and idle > 0, sweeps
+    )
