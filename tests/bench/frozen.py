@@ -43,6 +43,7 @@ SECONDS = (
     re.compile(r'"seconds(?:_to_best)?": [0-9.]+'),
     re.compile(r"(?m)^best .*left: .*$\n"),
     re.compile(r"(?m)^no layout yet.*left: .*$\n"),
+    re.compile(r"(?<=no layout found within )[^;,\n]+"),
     re.compile(r'(?s)<svg role="img" id="timeline".*?</svg>'),
     re.compile(r'(?s)<h2 id="run-heading".*?</section>'),
 )
