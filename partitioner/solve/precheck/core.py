@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
-from partitioner.solve.precheck.relaxed import Places, Relaxation
+from partitioner.solve.precheck.places import Places
+from partitioner.solve.precheck.relaxed import Relaxation
 from partitioner.solve.precheck.statements import Key
 
 MOST_TERMS = 300_000

@@ -7,7 +7,8 @@ from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.precheck.alone import by_counting, homeless
 from partitioner.solve.precheck.core import Core, Shrinking
-from partitioner.solve.precheck.relaxed import Places, Relaxation
+from partitioner.solve.precheck.places import Places
+from partitioner.solve.precheck.relaxed import Relaxation
 from partitioner.solve.precheck.statements import Statement, Statements, named, told
 
 MOST_PLACES = 60_000

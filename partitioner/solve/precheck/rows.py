@@ -1,0 +1,186 @@
+"""Rows over blocks and their homes, each with the statements it rests on, and solving them."""
+
+from __future__ import annotations
+
+import copy
+from collections import defaultdict
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass, replace
+
+from ortools.sat.python import cp_model
+
+from partitioner.errors import NoAnswer
+from partitioner.model.problem import BackboneShape
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.cpsat import run
+from partitioner.solve.precheck.blocks import Reason
+from partitioner.solve.precheck.places import Home, Places
+from partitioner.solve.precheck.statements import Key
+
+WORK = 0.5
+"""Deterministic seconds that one solve may take."""
+
+Terms = dict[int, int]
+"""Weight by variable."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """The weighted sum of some variables is at most ``most``, by the statements in ``because``."""
+
+    terms: Terms
+    most: int
+    because: Reason
+
+
+class Rows:
+    """Rows over some blocks of a problem.
+
+    Parameters
+    ----------
+    blocks
+        Numbers of the blocks that are to be placed.
+    is_strict
+        All statements stay in force, so that homes they rule out need not be thought of.
+
+    Attributes
+    ----------
+    at
+        By switch and grade: (block, variable).
+    on
+        By block and switch: variables.
+    opened
+        By switch: the variable that it is open.
+    home_of
+        By variable: the home it stands for.
+    """
+
+    def __init__(self, places: Places, blocks: Iterable[int], *, is_strict: bool = False):
+        self.places, self.instance = places, places.instance
+        self.blocks = sorted(blocks)
+        self.upper: list[int] = []
+        self.rows: list[Row] = []
+        self.home_of: list[Home | None] = []
+        self.at: dict[tuple[int, int], list[tuple[int, int]]] = defaultdict(list)
+        self.on: dict[tuple[int, int], list[int]] = defaultdict(list)
+        self.of_block: dict[int, list[int]] = {}
+        self.opened = [self.var(1) for _ in range(self.instance.switch_count)]
+        for b in self.blocks:
+            self.of_block[b] = []
+            for home in places.homes[b]:
+                if is_strict and home.against:
+                    continue
+                v = self.var(1, home)
+                self.of_block[b].append(v)
+                self.at[home.switch, home.grade].append((b, v))
+                self.on[b, home.switch].append(v)
+
+    def var(self, upper: int, home: Home | None = None) -> int:
+        """Make a variable from 0 to ``upper``."""
+        self.upper.append(upper)
+        self.home_of.append(home)
+        return len(self.upper) - 1
+
+    def add(self, terms: Iterable[tuple[int, int]], most: int, because: Iterable[Key] = ()) -> None:
+        """Add a row: the weighted sum of some variables is at most ``most``."""
+        summed: Terms = defaultdict(int)
+        for v, weight in terms:
+            summed[v] += weight
+        self.rows.append(Row(dict(summed), most, frozenset(because)))
+
+    @property
+    def size(self) -> int:
+        """Terms of all rows: what making and solving it takes goes with that."""
+        return sum(len(row.terms) for row in self.rows)
+
+    def statements(self) -> frozenset[Key]:
+        """All statements that rows, homes or the backbone rest on."""
+        keys = {key for row in self.rows for key in row.because}
+        for b in self.blocks:
+            keys.update(key for h in self.places.homes[b] for r in h.against for key in r)
+        backbone = self.instance.problem.backbone
+        if self.instance.switch_count > 1:
+            if backbone.shape.joins_all:
+                keys.add(("backbone-shape",))
+            keys.add(("backbone-link",))
+            keys.update(self.places.unreached())
+        return frozenset(keys)
+
+    # -- solving ------------------------------------------------------------------------------
+
+    def has_none(self, active: Collection[Key] | None = None) -> bool:
+        """Whether it is proved that the blocks find no places while only these are in force.
+
+        ``active``: all statements if not given.
+        """
+        inst, backbone = self.instance, self.places.backbone
+        active = self.statements() if active is None else frozenset(active)
+        model = cp_model.CpModel()
+        made: dict[int, cp_model.IntVar] = {}
+
+        def var(v: int) -> cp_model.IntVar | None:
+            home = self.home_of[v]
+            if home is not None and any(r <= active for r in home.against):
+                return None
+            if v not in made:
+                made[v] = model.new_int_var(0, self.upper[v], "")
+            return made[v]
+
+        for b in self.blocks:
+            there = [x for v in self.of_block[b] if (x := var(v)) is not None]
+            if not there:
+                return True
+            model.add_exactly_one(there)
+        for row in self.rows:
+            if row.because <= active:
+                terms = [
+                    (x, w) for v, w in row.terms.items() if w and (x := var(v)) is not None
+                ]
+                if terms:
+                    model.add(
+                        cp_model.LinearExpr.weighted_sum(
+                            [x for x, _ in terms], [w for _, w in terms]
+                        ) <= row.most
+                    )
+                elif row.most < 0:
+                    return True
+        opened = [x for v in self.opened if (x := var(v)) is not None]
+        self._add_backbone(model, opened, backbone, active)
+
+        def stop() -> bool:
+            try:
+                inst.look()
+            except NoAnswer:
+                return True
+            return False
+
+        result = run(
+            model, list(made.values()), seconds=10.0, workers=1, seed=0, should_stop=stop,
+            work_limit=WORK,
+        )
+        inst.look()
+        return result.proved and result.values is None
+
+    def _add_backbone(
+        self,
+        model: cp_model.CpModel,
+        opened: list[cp_model.IntVar],
+        backbone: BackboneData,
+        active: frozenset[Key],
+    ) -> None:
+        """The links between open switches, as far as what is asked of them is in force."""
+        if len(opened) < 2 or ("backbone-link",) not in active:
+            return
+        eased = copy.copy(backbone)
+        eased.links = [
+            replace(link, grades=link.grades or self.instance.problem.backbone.links[k].grades)
+            if ("backbone-reach", str(k)) not in active else link
+            for k, link in enumerate(backbone.links)
+        ]
+        if backbone.shape.joins_all and ("backbone-shape",) not in active:
+            eased.shape = BackboneShape.ANY
+        built = {
+            (k, g): model.new_bool_var("")
+            for k, link in enumerate(eased.links) for g in link.grades
+        }
+        eased.add_shape(model, opened, built)

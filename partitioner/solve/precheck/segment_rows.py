@@ -1,0 +1,217 @@
+"""What segments of a grade at a switch hold, and how many there can be."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Collection, Iterable
+
+import networkx as nx
+import numpy as np
+
+from partitioner.model.problem import GroupKind
+from partitioner.solve.precheck.rows import Rows
+from partitioner.solve.precheck.statements import Key
+
+MOST_CLIQUES = 6
+"""Sets of devices of which no two share a line, tried for each switch and grade."""
+MOST_BUDGETS = 4
+"""Steps of tightness by which devices with tight deadlines are counted on lines."""
+
+Here = list[tuple[int, int]]
+"""(Block, variable) of what may hang at one place."""
+Segments = list[tuple[int, int]]
+"""How many segments there are, as variables with the weight -1."""
+
+
+class SegmentRows:
+    """Adds the rows of ports and segments."""
+
+    def __init__(self, rows: Rows):
+        self._rows, self._places, self._instance = rows, rows.places, rows.instance
+        self._count: dict[tuple[int, int], list[int]] = defaultdict(list)
+        """By switch and grade: how many segments there are."""
+        self._ports()
+
+    def _ports(self) -> None:
+        """A port group has so many ports."""
+        inst = self._instance
+        groups: dict[tuple[int, int], list[int]] = defaultdict(list)
+        size = len(self._rows.blocks)
+        for (s, g), ports in self._places.ports.items():
+            for port in ports:
+                v = self._rows.var(size)
+                self._count[s, g].append(v)
+                groups[s, port.group].append(v)
+        for (s, number), used in groups.items():
+            switch = inst.problem.switches[inst.switch_ids[s]]
+            self._rows.add(
+                ((v, 1) for v in used), switch.port_groups[number].count,
+                [("port-exists", switch.id, str(number))],
+            )
+
+    def _most_segments(self, s: int, g: int) -> int:
+        return sum(port.count for port in self._places.ports[s, g])
+
+    def add(self, s: int, g: int, here: Here) -> None:
+        """Segments of a grade at a switch hold what hangs there."""
+        inst = self._instance
+        data = inst.grades[g]
+        segments = [(v, -1) for v in self._count[s, g]]
+        if not data.is_line:
+            self._rows.add([*((v, 1) for _, v in here), *segments], 0)
+            return
+        self.lines(g, here, segments)
+        self.groups_on_lines(here, segments)
+        self._too_far_apart(s, g, here, segments)
+        self._kinds(g, here, segments)
+        self._tight_deadlines(g, here, segments)
+
+    def _members(self, blocks: Iterable[int]) -> set[int]:
+        return {i for b in blocks for i in self._places.blocks[b].devices}
+
+    def lines(self, g: int, here: Here, segments: Segments) -> None:
+        """So many lines as ``segments`` say hold what is ``here``: nodes, loads, cable."""
+        for weights, each, because in self._places.holds[g]:
+            terms = [(v, weights[b]) for b, v in here]
+            if sum(w for _, w in terms) > each:
+                self._rows.add([*terms, *((v, each * w) for v, w in segments)], 0, because)
+        self._rows.add([*((v, 1) for _, v in here), *((v, len(here) * w) for v, w in segments)], 0)
+
+    def groups_on_lines(self, here: Here, segments: Segments) -> None:
+        """Of a group apart there is one on each line, of a set watched no more than may be lost."""
+        inst, blocks = self._instance, self._places.blocks
+        for group in inst.problem.groups:
+            if group.kind is not GroupKind.TOGETHER:
+                members = {inst.index[d] for d in group.devices}
+                terms = [
+                    (v, n) for b, v in here if (n := len(members & set(blocks[b].devices)))
+                ]
+                if len(terms) > 1:
+                    self._rows.add([*terms, *segments], 0, [("group", group.id)])
+        for (members_, cap), rule in zip(inst.loss_caps, inst.problem.failure_rules, strict=True):
+            watched = set(members_)
+            terms = [
+                (v, n) for b, v in here if (n := len(watched & set(blocks[b].devices)))
+            ]
+            if sum(n for _, n in terms) > cap:
+                self._rows.add(
+                    [*terms, *((v, -cap) for v, _ in segments)], 0, [("failure", rule.id)]
+                )
+
+    def _too_far_apart(self, s: int, g: int, here: Here, segments: Segments) -> None:
+        """Of devices that differ too much, or are too far apart for one line, one is on each."""
+        inst = self._instance
+        data, line = inst.grades[g], inst.problem.line
+        open_homes = [
+            (b, v) for b, v in here
+            if (home := self._rows.home_of[v]) is not None and not home.against
+        ]
+        room = self._most_segments(s, g)
+        if len(open_homes) <= room or len(open_homes) < 2:
+            return
+        first = [self._places.blocks[b].devices[0] for b, _ in open_homes]
+        way = inst.way_um(first, first)
+        near = inst.switch_um[s, first]
+        along = np.minimum(near[:, None], near[None, :]) + way
+        if inst.line_may_pass_through:
+            along = np.minimum(along, near[:, None] + near[None, :])
+        far = along + 2 * (line.drop_slack_um + line.end_slack_um) > data.max_length_um
+        clash = inst.conflict[np.ix_(first, first)]
+        graph = far | clash
+        np.fill_diagonal(graph, False)
+        seen: set[tuple[int, ...]] = set()
+        degrees = graph.sum(axis=1)
+        for start in np.argsort(-degrees, kind="stable")[: 4 * MOST_CLIQUES].tolist():
+            if degrees[start] < room or len(seen) == MOST_CLIQUES:
+                break
+            clique, left = [start], graph[start].copy()
+            while left.any():
+                more = int(np.argmax(np.where(left, (graph & left).sum(axis=1), -1)))
+                clique.append(more)
+                left &= graph[more]
+            key = tuple(sorted(clique))
+            if len(key) <= room or key in seen:
+                continue
+            seen.add(key)
+            because: set[Key] = set()
+            for n, a in enumerate(key):
+                for b in key[n + 1 :]:
+                    if far[a, b]:
+                        because.add(("length", data.id))
+                        if not inst.line_may_pass_through:
+                            because.add(("switch-position",))
+                    else:
+                        because |= self._places.rules.clash(first[a], first[b])
+            self._rows.add([*((open_homes[k][1], 1) for k in key), *segments], 0, because)
+
+    def _kinds(self, g: int, here: Here, segments: Segments) -> None:
+        """Kinds of devices (level, domain) that never mix have lines of their own each."""
+        inst, blocks = self._instance, self._places.blocks
+        devices = list(inst.problem.devices.values())
+        for keys, kind_of in (
+            ({("safety-span",)}, lambda d: (d.safety_level, None)),
+            ({("security-domain",)}, lambda d: (None, d.security_domain)),
+            ({("safety-span",), ("security-domain",)},
+             lambda d: (d.safety_level, d.security_domain)),
+        ):
+            by_kind: dict[object, list[tuple[int, int]]] = defaultdict(list)
+            for b, v in here:
+                for i in blocks[b].devices:
+                    kind = kind_of(devices[i])
+                    if (b, v) not in by_kind[kind][-1:]:
+                        by_kind[kind].append((b, v))
+            graph = nx.Graph()
+            kinds = sorted(by_kind, key=repr)
+            for n, one in enumerate(kinds):
+                for two in kinds[n + 1 :]:
+                    if self._differ(one, two, keys):
+                        graph.add_edge(one, two)
+            if not graph:
+                continue
+            lines = {}
+            for kind in sorted(graph, key=repr):
+                v = lines[kind] = self._rows.var(len(self._rows.blocks))
+                self.lines(g, by_kind[kind], [(v, -1)])
+            for clique in sorted(nx.find_cliques(graph), key=repr):
+                self._rows.add([*((lines[k], 1) for k in clique), *segments], 0, keys)
+
+    def _differ(self, one: object, two: object, keys: Collection[Key]) -> bool:
+        """Whether two kinds clash by what makes them kinds."""
+        inst = self._instance
+        assert isinstance(one, tuple)
+        assert isinstance(two, tuple)
+        span = inst.problem.sharing.safety_span
+        if ("safety-span",) in keys and span is not None and None not in (one[0], two[0]) and (
+            abs(one[0] - two[0]) > span
+        ):
+            return True
+        domains = {one[1], two[1]} - {None}
+        return ("security-domain",) in keys and len(domains) > 1 and not any(
+            domains <= s for s in inst.domain_sets
+        )
+
+    def _tight_deadlines(self, g: int, here: Here, segments: Segments) -> None:
+        """A line with tight deadlines has a short cycle, in which few devices find room."""
+        inst, blocks = self._instance, self._places.blocks
+        least = self._places.builder.latency.least(g)
+        size = inst.grades[g].max_devices
+        budget = {b: min(int(least.budget_ns[i]) for i in blocks[b].devices) for b, _ in here}
+        slot = {b: sum(int(least.slot_ns[i]) for i in blocks[b].devices) for b, _ in here}
+        known = sorted(set(budget.values()))
+        steps = known[:: max(1, len(known) // MOST_BUDGETS)]
+        for most in dict.fromkeys([*steps, known[-1]]):
+            room = most - least.base_cycle_ns
+            inside = [(b, v) for b, v in here if budget[b] <= most]
+            shortest = sorted(slot[b] for b, _ in inside)
+            if room <= 0 or sum(shortest[: size + 1]) <= room:
+                # Late even alone, which is seen elsewhere; or the node limit says more.
+                continue
+            because = {
+                ("deadline", inst.streams[j].id)
+                for i in self._members(b for b, _ in inside)
+                for j in (*inst.sent_by[i], *inst.received_by[i])
+            }
+            self._rows.add(
+                [*((v, slot[b]) for b, v in inside), *((v, -room) for v, _ in segments)],
+                0, because,
+            )
