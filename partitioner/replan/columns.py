@@ -100,11 +100,7 @@ class Relatives:
             for p in inst.port_classes:
                 if p.switch not in allowed:
                     continue
-                column = (
-                    builder.line(p.switch, p.grade, (i,))
-                    if inst.grades[p.grade].is_line
-                    else builder.link(p.switch, p.grade, i)
-                )
+                column = builder.alone(p.switch, p.grade, i)
                 if column is not None:
                     found.setdefault(column)
         return list(found)

@@ -31,8 +31,7 @@ def basic_columns(builder: ColumnBuilder, most_switches: int) -> list[Column]:
     found: list[Column | None] = []
     for i in range(inst.n):
         for s, grade in _near_ports(inst, i, most_switches):
-            is_line = inst.grades[grade].is_line
-            found.append(builder.line(s, grade, (i,)) if is_line else builder.link(s, grade, i))
+            found.append(builder.alone(s, grade, i))
     for group in inst.together:
         for port in inst.port_classes:
             if inst.grades[port.grade].is_line and len(group) > 1:

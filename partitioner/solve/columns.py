@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise, permutations
 
 from partitioner.solve.instance import Instance
+from partitioner.solve.kept import kept
 from partitioner.solve.latency import SegmentLatency
 from partitioner.units import PPM, ceil_div
 
@@ -65,10 +66,6 @@ class ColumnBuilder:
         self.instance = instance
         self.latency = SegmentLatency(instance)
         self._cable_cache: dict[tuple[int, int, int], int] = {}
-        self._device_value: dict[tuple[int, int], int] = {}
-        self._line_cache: dict[
-            tuple[int, int, tuple[int, ...], tuple[int, ...]], Column | None
-        ] = {}
         self._set_cache: dict[tuple[int, frozenset[int]], object] = {}
         inst = instance
         line = inst.problem.line
@@ -114,14 +111,9 @@ class ColumnBuilder:
             return [PPM] * len(arm)
         return [inst.share_of(arm[k:]) for k in range(len(arm))]
 
+    @kept
     def device_value(self, grade: int, device: int) -> int:
         """Objective money that a device itself brings to a segment of the grade."""
-        known = self._device_value.get((grade, device))
-        if known is None:
-            known = self._device_value[grade, device] = self._value_of_device(grade, device)
-        return known
-
-    def _value_of_device(self, grade: int, device: int) -> int:
         inst = self.instance
         data = inst.grades[grade]
         share = self._share[device]
@@ -170,6 +162,12 @@ class ColumnBuilder:
         cost += self.latency_value(legs.priced)
         return Column(switch, grade, (device,), (), cost, length, legs.up, legs.down)
 
+    def alone(self, switch: int, grade: int, device: int) -> Column | None:
+        """Build the segment of one device, a line or a link, or nothing if it breaks a rule."""
+        if self.instance.grades[grade].is_line:
+            return self.line(switch, grade, (device,))
+        return self.link(switch, grade, device)
+
     def slack_alone_um(self) -> int:
         """Slack of a segment with one device: a drop and two ends."""
         return self._drop_um + 2 * self._end_um
@@ -195,12 +193,10 @@ class ColumnBuilder:
             out, back = back, ()
         elif back and back < out:
             out, back = back, out
-        key = (switch, grade, out, back)
-        if key not in self._line_cache:
-            self._line_cache[key] = self._build_line(switch, grade, out, back)
-        return self._line_cache[key]
+        return self._line(switch, grade, out, back)
 
-    def _build_line(
+    @kept
+    def _line(
         self, switch: int, grade: int, out: tuple[int, ...], back: tuple[int, ...]
     ) -> Column | None:
         inst = self.instance

@@ -14,7 +14,7 @@ from partitioner.model.assessment import LegKind
 from partitioner.model.problem import QueueOrder
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.latency import PORT
+from partitioner.solve.segment_traffic import PORT
 from partitioner.timing.layout_timing import (
     Hop,
     LineMedium,

@@ -449,3 +449,13 @@ class Instance:
     def line_may_pass_through(self) -> bool:
         """Whether a switch may sit along its line."""
         return self.problem.line.switch_position is SwitchPosition.ANYWHERE
+
+    def never_share(self, a: int | None, b: int | None, grade: int) -> bool:
+        """Whether two ends of a stream (None: a switch) can never be on one line of the grade."""
+        if a is None or b is None:
+            return True
+        return bool(self.conflict[a, b]) or not (self.can[a, grade] and self.can[b, grade])
+
+    def may_share_a_line(self, a: int | None, b: int | None) -> bool:
+        """Whether two ends of a stream may be on one line of some grade."""
+        return any(not self.never_share(a, b, g) for g in self.line_grades)

@@ -117,7 +117,7 @@ def least_delays_ns(problem: Problem) -> dict[str, int]:
         up = latency.least_up(j)
         rest = [
             0
-            if latency.may_share_a_line(stream.source_device, target.device)
+            if instance.may_share_a_line(stream.source_device, target.device)
             else latency.least_forward_ns + latency.least_down(j, target.device)
             for target in stream.targets
         ]

@@ -10,6 +10,7 @@ import numpy.typing as npt
 from partitioner.solve.arrays import Bools, Ints
 from partitioner.solve.bound.line_model import LineModel
 from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.kept import kept
 from partitioner.units import PPM
 
 WORD = 64
@@ -191,8 +192,6 @@ class OptionValues:
         self._builder, self._grade = builder, grade
         bits = builder.instance.option_bit
         self._of_bit = {int(bits[i]): int(i) for i in reversed(members)}
-        self._share: dict[int, int] = {-1: PPM}
-        self._value: dict[int, int] = {}
 
     def _devices(self, option: int) -> list[int]:
         """Devices of exactly these options."""
@@ -200,17 +199,15 @@ class OptionValues:
             return [self._of_bit[0]]
         return [i for bit, i in self._of_bit.items() if bit & option]
 
+    @kept
     def _share_of(self, option: int) -> int:
-        if option not in self._share:
-            self._share[option] = self._builder.instance.share_of(self._devices(option))
-        return self._share[option]
+        if option == -1:
+            return PPM
+        return self._builder.instance.share_of(self._devices(option))
 
+    @kept
     def _value_of(self, option: int) -> int:
-        if option not in self._value:
-            self._value[option] = self._builder.line_value(
-                self._grade, self._devices(option), switch_at_end=True
-            )
-        return self._value[option]
+        return self._builder.line_value(self._grade, self._devices(option), switch_at_end=True)
 
     def shares(self, option: Ints) -> Ints:
         """Share of the units, in ppm, that have a device of each set."""

@@ -52,12 +52,7 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
         if not inst.can[device, port.grade]:
             reasons.append((1, _own_limits(builder, device, port.grade)))
             continue
-        column = (
-            builder.line(port.switch, port.grade, (device,))
-            if data.is_line
-            else builder.link(port.switch, port.grade, device)
-        )
-        if column is not None:
+        if builder.alone(port.switch, port.grade, device) is not None:
             return None
         length = int(inst.switch_um[port.switch, device]) + builder.slack_alone_um()
         over = length - data.max_length_um

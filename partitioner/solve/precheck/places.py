@@ -119,9 +119,7 @@ class Places:
         hops = self.hops(stream)
         late = (legs + hops > data.limit_ns).astype(np.int8)
         late[hops >= 2**40] = 2
-        if data.source_device is not None and target is not None and latency.may_share_a_line(
-            data.source_device, target
-        ):
+        if self.instance.may_share_a_line(data.source_device, target):
             np.fill_diagonal(late, int(latency.least_up(stream) > data.limit_ns))
         return late
 

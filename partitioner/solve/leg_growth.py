@@ -1,0 +1,147 @@
+"""Least delays of the legs on one segment, grown from nothing by the response-time analysis.
+
+What is found after any number of rounds is no more than what the analysis ends with.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TypeVar
+
+from partitioner.model.problem import QueueOrder
+from partitioner.timing.constants import IPG_BT
+from partitioner.timing.line import (
+    LegDelay,
+    LineFlow,
+    LineNode,
+    LineSettings,
+    collision_ns,
+    deferral_ns,
+    hold_ns,
+    miss_ns,
+    not_pending_ns,
+    silent_ns,
+    slot_ns,
+    start_ns,
+)
+from partitioner.timing.link import LinkQueue, response_link_bound
+from partitioner.timing.response import response_bound
+from partitioner.units import ceil_div
+
+STEPS = 3
+"""Rounds in which delays of a segment grow; each is below what the next one finds."""
+
+Key = TypeVar("Key")
+
+
+def frames_at_once(node: LineNode, flow: LineFlow, settings: LineSettings) -> tuple[int, int]:
+    """Frames of a node that can be there together, up to one of ``flow``, and their TOs in ns."""
+    fifo = node.queue is QueueOrder.FIFO
+    count = time = 0
+    for f in node.flows:
+        if fifo or f.pcp >= flow.pcp:
+            frames = (f.jitter_ns + f.inherited_ns) // f.period_ns + 1
+            count += frames
+            time += frames * slot_ns(f.frame_bytes, settings)
+    lower = [f.frame_bytes for f in node.flows if not fifo and f.pcp < flow.pcp]
+    if lower:
+        count += 1
+        time += slot_ns(max(lower), settings)
+    return count, time
+
+
+def first_legs(
+    nodes: tuple[LineNode, ...], node_count: int, settings: LineSettings
+) -> dict[tuple[str, str], int]:
+    """Delay of every leg of a line, in ns, if no second frame of any stream comes meanwhile.
+
+    The first step of the response-time analysis and so never above what it ends with: the own
+    frames that can be there at once, and of every other node as many of its frames, one of each
+    stream, as the rounds for these allow.
+    """
+    silent = silent_ns(settings)
+    each = collision_ns(node_count, settings)
+    lone = settings.burst_timer_bt <= IPG_BT
+    senders = [n for n in nodes if n.flows]
+    costs = [
+        sorted((slot_ns(f.frame_bytes, settings) - silent for f in n.flows), reverse=True)
+        for n in senders
+    ]
+    sums = [[0, *itertools.accumulate(row)] for row in costs]
+    largest = max((row[0] + silent for row in costs), default=0)
+    first = 0
+    if settings.logical_collision:
+        idle = not_pending_ns(hold_ns(node_count, settings), settings) + silent
+        idle -= IPG_BT * settings.bit_ns + each
+        first = min(deferral_ns(largest, node_count, settings), idle)
+    round_rest = start_ns(settings) + (node_count - 1) * silent
+    after = miss_ns(settings) + first - settings.loop_delay_ns
+    after += settings.phy_ns + settings.propagation_ns
+    legs: dict[tuple[str, str], int] = {}
+    for k, node in enumerate(senders):
+        known: dict[int, int] = {}
+        for flow in node.flows:
+            rank = 0 if node.queue is QueueOrder.FIFO else flow.pcp
+            if rank not in known:
+                own, own_ns = frames_at_once(node, flow, settings)
+                turns = own if lone else ceil_div(own, 1 + node.burst_count)
+                total = after + own_ns + turns * (round_rest + each)
+                for other, row in enumerate(sums):
+                    if other != k:
+                        per_round = 1 if lone else 1 + senders[other].burst_count
+                        total += row[min(turns * per_round, len(row) - 1)]
+                known[rank] = total
+            legs[node.id, flow.id] = known[rank]
+    return legs
+
+
+def grown_legs(
+    nodes: tuple[LineNode, ...],
+    node_count: int,
+    settings: LineSettings,
+    least: dict[tuple[str, str], int] | None = None,
+) -> dict[tuple[str, str], int] | None:
+    """Least delay of every leg of a line, in ns, by the whole analysis; None if there is none.
+
+    ``least``: what no leg goes below, if known. Frames that come in carry ``inherited_ns``.
+    """
+    legs = first_legs(nodes, node_count, settings) if least is None else least
+    for _ in range(STEPS):
+        windows = tuple(
+            replace(n, flows=tuple(
+                replace(f, window_ns=legs[n.id, f.id] + f.inherited_ns) for f in n.flows
+            ))
+            for n in nodes
+        )
+        bound = response_bound(windows, node_count, settings)
+        found = _all_found(bound.legs, sum(len(n.flows) for n in nodes))
+        if found is None:
+            return None
+        grown = {key: max(ns, legs[key]) for key, ns in found.items()}
+        if grown == legs:
+            break
+        legs = grown
+    return legs
+
+
+def grown_link_legs(queue: LinkQueue) -> dict[str, int] | None:
+    """Least delay of every leg over a full-duplex link, in ns; None if there is no bound."""
+    legs = {f.id: 1 for f in queue.flows}
+    for _ in range(STEPS):
+        windows = tuple(replace(f, window_ns=legs[f.id] + f.inherited_ns) for f in queue.flows)
+        bound = response_link_bound(replace(queue, flows=windows))
+        found = _all_found(bound.legs, len(queue.flows))
+        if found is None:
+            return None
+        if found == legs:
+            break
+        legs = found
+    return legs
+
+
+def _all_found(legs: Mapping[Key, LegDelay | int], count: int) -> dict[Key, int] | None:
+    if len(legs) < count:
+        return None
+    return {key: leg.total_ns if isinstance(leg, LegDelay) else leg for key, leg in legs.items()}
