@@ -17,7 +17,7 @@ from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
     from partitioner.replan.rerun import Rerun
-    from partitioner.replan.search import RerunSettings
+    from partitioner.replan.searched import RerunSettings
     from partitioner.report.sections import Section
 
 REPLAN = "replan.json"
@@ -186,7 +186,7 @@ def replan(
     """
     from partitioner.pages.layout import study_layout
     from partitioner.replan.rerun import held_by, release_reserve, rerun
-    from partitioner.replan.search import RerunSettings
+    from partitioner.replan.searched import RerunSettings
 
     search, asked = (search or Search()).begun(), question or Question()
     held = held_by(problem, before, asked.freeze, complete=asked.complete)

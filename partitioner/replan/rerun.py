@@ -15,7 +15,8 @@ from partitioner.model.problem import Problem
 from partitioner.replan.beside import Beside, lay_beside
 from partitioner.replan.compare import Comparison, compare
 from partitioner.replan.kept import only, without_gone
-from partitioner.replan.search import Found, RerunSearch, RerunSettings, Searched
+from partitioner.replan.search import RerunSearch
+from partitioner.replan.searched import Found, RerunSettings, Searched
 from partitioner.solve.change import Held, cut_lengths, plca_ids
 
 
@@ -220,11 +221,7 @@ def rerun(
 
 
 def _point(
-    problem: Problem,
-    before: Layout,
-    found: Found,
-    held: Held,
-    problem_before: Problem | None,
+    problem: Problem, before: Layout, found: Found, held: Held, problem_before: Problem | None
 ) -> RerunPoint:
     layout, assessment = _accepted(problem, before, found)
     # Names tell who carries on: a segment has an old name only if it does.

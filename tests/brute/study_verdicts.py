@@ -22,7 +22,7 @@ from partitioner.model.outcome import Status
 from partitioner.model.problem import Device, Forecast, GradeChoice, Problem, Reserve
 from partitioner.network.cable import CableNetwork
 from partitioner.replan.rerun import rerun
-from partitioner.replan.search import RerunSettings
+from partitioner.replan.searched import RerunSettings
 from partitioner.runs import Budget
 from partitioner.tradeoff.axes import AXES
 from partitioner.tradeoff.search import TradeOffSettings, begin, trade_off

@@ -6,7 +6,7 @@ import pytest
 
 from partitioner.errors import NoLayout
 from partitioner.replan.rerun import rerun
-from partitioner.replan.search import RerunSettings
+from partitioner.replan.searched import RerunSettings
 from tests.brute.oracle import accepts
 from tests.replan.brute import RerunOracle
 from tests.replan.random_reruns import KINDS, random_rerun

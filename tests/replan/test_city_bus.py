@@ -13,7 +13,7 @@ from partitioner.model.problem import Problem
 from partitioner.reading.problem import read_problem
 from partitioner.replan.compare import Kind
 from partitioner.replan.rerun import held_by, rerun
-from partitioner.replan.search import RerunSettings
+from partitioner.replan.searched import RerunSettings
 from partitioner.solve.planner import PlanSettings, plan_layout
 
 BUS = Path(__file__).parents[2] / "problems" / "city-bus" / "problem.yaml"

@@ -23,7 +23,7 @@ from partitioner.model.problem import (
 from partitioner.replan import search
 from partitioner.replan.compare import Kind
 from partitioner.replan.rerun import CannotHold, held_by, release_reserve, rerun
-from partitioner.replan.search import RerunSettings
+from partitioner.replan.searched import RerunSettings
 from partitioner.solve.change import Held, plca_ids
 from tests.brute.parts import LINE
 from tests.brute.test_brute import plain_problem

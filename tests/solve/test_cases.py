@@ -22,7 +22,7 @@ from partitioner.network.cable import CableNetwork
 from partitioner.replan.compare import compare
 from partitioner.replan.reading import read_earlier_layout
 from partitioner.replan.rerun import held_by, rerun
-from partitioner.replan.search import RerunSettings
+from partitioner.replan.searched import RerunSettings
 from partitioner.runs import Budget
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.tradeoff.axes import AXES

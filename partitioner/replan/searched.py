@@ -1,0 +1,66 @@
+"""What a rerun is asked besides its problem, and what its search found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from partitioner.model.layout import Layout
+from partitioner.model.outcome import Outcome, Sample
+from partitioner.solve.master import Selection
+from partitioner.solve.planner import PlanSettings
+
+
+@dataclass(frozen=True, slots=True)
+class RerunSettings(PlanSettings):
+    """How long and how a rerun may work.
+
+    ``points``: how many layouts to show between touching nothing and planning afresh, both ends
+    among them; 0: the cheapest sum only.
+    """
+
+    points: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A layout of a rerun: its two costs in money steps, and what is proved.
+
+    ``is_proved``: no better one is possible for its aim. ``is_best_offered``: none better can be
+    put together from the segments that were tried.
+    """
+
+    plan_money: int
+    change_money: int
+    selection: Selection
+    layout: Layout
+    is_proved: bool
+    is_best_offered: bool
+
+    @property
+    def total_money(self) -> int:
+        """Plan cost and change cost."""
+        return self.plan_money + self.change_money
+
+
+@dataclass(frozen=True, slots=True)
+class Searched:
+    """What a rerun found.
+
+    ``plan_bound_money`` is a proved bound on the plan cost of any layout, ``least_change_money``
+    a proved bound on the change cost of any layout (0 where nothing is proved).
+    """
+
+    best: Found
+    total_bound_money: int
+    plan_bound_money: int
+    least_change_money: int
+    front: tuple[Found, ...]
+    is_front_whole: bool
+    columns: int
+    tried_all: bool
+    fresh: Outcome | None
+    seconds: float
+    stopped_by: str
+    timeline: tuple[Sample, ...]
+    has_start: bool = False
+    start_unusable: tuple[str, ...] = ()
