@@ -21,9 +21,9 @@ can below that count, whichever segment it carries on.
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 
 import networkx as nx
@@ -34,6 +34,7 @@ from partitioner.model.problem import ChangePrices, Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.solve.columns import Column
 from partitioner.solve.instance import Instance
+from partitioner.solve.kept import kept
 from partitioner.solve.master import Choice, Master, Selection
 
 Expr = cp_model.LinearExpr
@@ -176,7 +177,6 @@ def _settable(ids: Iterable[int]) -> set[int]:
     return {id_ for id_ in ids if 1 <= id_ <= HIGHEST_ID}
 
 
-@dataclass(slots=True)
 class ChangeModel:
     """Prices every segment against the earlier layout and adds the rows to a master.
 
@@ -192,42 +192,42 @@ class ChangeModel:
         Cut length of each device's old piece; see :func:`cut_lengths`.
     held
         What must stay untouched.
+
+    Attributes
+    ----------
+    olds
+        Segments of the earlier layout.
+    old_of
+        Old segment (its number) of each device that was there before.
+    old_id
+        Old PLCA ID of each device that had one.
     """
 
-    instance: Instance
-    layout: Layout
-    prices: ChangePrices
-    old_cuts_um: Mapping[str, int]
-    held: Held = field(default_factory=Held)
-    olds: list[OldSegment] = field(init=False)
-    old_of: dict[int, int] = field(init=False)
-    """Old segment (its number) of each device that was there before."""
-    old_id: dict[int, int] = field(init=False)
-    """Old PLCA ID of each device that had one."""
-    new_devices: tuple[int, ...] = field(init=False)
-    _frozen: frozenset[int] = field(init=False)
-    _frozen_switches: frozenset[int] = field(init=False)
-    _inner: dict[int, int] = field(init=False)
-    _base: dict[Column, int] = field(init=False, default_factory=dict)
-    _ties: dict[Column, tuple[tuple[int, int], ...]] = field(init=False, default_factory=dict)
-    _allowed: dict[tuple[Column, int], bool] = field(init=False, default_factory=dict)
-
-    def __post_init__(self) -> None:
-        """Number the earlier layout."""
-        inst = self.instance
-        self.olds, self.old_of, self.old_id, self._inner = [], {}, {}, {}
+    def __init__(
+        self,
+        instance: Instance,
+        layout: Layout,
+        prices: ChangePrices,
+        old_cuts_um: Mapping[str, int],
+        held: Held,
+    ):
+        self.instance, self.prices, self.held = instance, prices, held
+        self.old_cuts_um = old_cuts_um
+        self.olds: list[OldSegment] = []
+        self.old_of: dict[int, int] = {}
+        self.old_id: dict[int, int] = {}
+        self._inner: dict[int, int] = {}
         ports: set[tuple[str, int]] = set()
-        for segment in self.layout.segments:
+        for segment in layout.segments:
             self.olds.append(self._number(segment, ports))
-        self.new_devices = tuple(i for i in range(inst.n) if i not in self.old_of)
-        held = self.held
+        self.new_devices = tuple(i for i in range(instance.n) if i not in self.old_of)
         self._frozen = frozenset(
             o
             for o, old in enumerate(self.olds)
             if old.segment.id in held.segments or old.segment.switch in held.switches
         )
         self._frozen_switches = frozenset(
-            inst.switch_index[s] for s in held.switches if s in inst.switch_index
+            instance.switch_index[s] for s in held.switches if s in instance.switch_index
         )
 
     def _number(self, segment: Segment, ports: set[tuple[str, int]]) -> OldSegment:
@@ -260,23 +260,18 @@ class ChangeModel:
 
     # -- prices -------------------------------------------------------------------------------
 
+    @kept
     def base_money(self, column: Column) -> int:
         """Change cost of a segment that carries on none."""
-        known = self._base.get(column)
-        if known is None:
-            known = self._base[column] = self._base_money(column)
-        return known
-
-    def _base_money(self, column: Column) -> int:
         prices, is_line = self.prices, self.instance.grades[column.grade].is_line
-        kept = [i for i in column.devices if i in self.old_of]
-        total = prices.device_segment_money * len(kept)
+        known = [i for i in column.devices if i in self.old_of]
+        total = prices.device_segment_money * len(known)
         if is_line:
             total += prices.new_line_money
             total += prices.plca_id_money * self._lost_ids(column)
         if prices.cut_length_money:
             names, new = self.instance.device_ids, self.pieces_um(column)
-            changed = sum(new[i] != self.old_cuts_um.get(names[i]) for i in kept)
+            changed = sum(new[i] != self.old_cuts_um.get(names[i]) for i in known)
             total += prices.cut_length_money * changed
         return total
 
@@ -333,19 +328,12 @@ class ChangeModel:
                 pieces[i] = way + line.drop_slack_um + ends * line.end_slack_um
         return pieces
 
+    @kept
     def ties(self, column: Column) -> tuple[tuple[int, int], ...]:
         """(old segment, what carrying it on saves on its own port group), possible ones."""
-        known = self._ties.get(column)
-        if known is None:
-            known = self._ties[column] = tuple(self._find_ties(column))
-        return known
-
-    def _find_ties(self, column: Column) -> Iterable[tuple[int, int]]:
         prices, is_line = self.prices, self.instance.grades[column.grade].is_line
-        shared: dict[int, int] = defaultdict(int)
-        for i in column.devices:
-            if i in self.old_of:
-                shared[self.old_of[i]] += 1
+        shared = Counter(self.old_of[i] for i in column.devices if i in self.old_of)
+        found = []
         for o in sorted(shared):
             old = self.olds[o]
             if old.grade != column.grade:
@@ -355,7 +343,8 @@ class ChangeModel:
                 saving += prices.new_line_money
                 moves = order_changes((old.out, old.back), (column.out, column.back))
                 saving -= prices.device_order_money * moves
-            yield o, saving
+            found.append((o, saving))
+        return tuple(found)
 
     def keeps_port(self, column: Column, port: int, old: int) -> bool:
         """Whether a segment on a port class can have the port of an old segment."""
@@ -371,17 +360,10 @@ class ChangeModel:
 
     # -- what is held -------------------------------------------------------------------------
 
+    @kept
     def allowed(self, column: Column, port: int) -> bool:
         """Whether a segment leaves untouched what is held."""
-        key = (column, port)
-        known = self._allowed.get(key)
-        if known is None:
-            known = self._allowed[key] = self._is_allowed(column, port)
-        return known
-
-    def _is_allowed(self, column: Column, port: int) -> bool:
-        held = self.held
-        if not (held.devices or held.placed or held.segments or held.switches):
+        if self.held == Held():
             return True
         frozen = {self.old_of.get(i) for i in column.devices} & self._frozen
         if frozen:
@@ -389,14 +371,12 @@ class ChangeModel:
             return only is not None and self._same(column, port, only)
         if column.switch in self._frozen_switches:
             return False
-        names = self.instance.device_ids
         held_here = [i for i in column.devices if self._is_held(i)]
         if not held_here:
             return True
-        numbers = {self.old_of[i] for i in held_here}
-        if len(numbers) > 1:
+        number, *others = {self.old_of[i] for i in held_here}
+        if others:
             return False
-        (number,) = numbers
         old = self.olds[number]
         if old.grade != column.grade or not self.keeps_port(column, port, number):
             return False
@@ -407,16 +387,16 @@ class ChangeModel:
             for arm in (column.out, column.back)
             for k, i in enumerate(arm)
         }
-        if any(inner[i] != self._inner[i] for i in held_here if names[i] in held.devices):
+        names = self.instance.device_ids
+        if any(inner[i] != self._inner[i] for i in held_here if names[i] in self.held.devices):
             return False
-        chosen = set(held_here)
-        old_arms = (
-            [i for i in old.out if i in chosen], [i for i in old.back if i in chosen]
-        )
-        new_arms = (
-            [i for i in column.out if i in chosen], [i for i in column.back if i in chosen]
-        )
-        return order_changes(old_arms, new_arms) == 0
+
+        def held_of(arm: Sequence[int]) -> list[int]:
+            return [i for i in arm if i in held_here]
+
+        return order_changes(
+            (held_of(old.out), held_of(old.back)), (held_of(column.out), held_of(column.back))
+        ) == 0
 
     def _is_held(self, device: int) -> bool:
         name = self.instance.device_ids[device]

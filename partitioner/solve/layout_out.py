@@ -27,7 +27,7 @@ def to_layout(
     """
     problem = instance.problem
     carried = _carried(change, selection)
-    taken_names = set() if change is None else {s.id for s in change.layout.segments}
+    taken_names = set() if change is None else {old.segment.id for old in change.olds}
     per_group: dict[tuple[int, int], list[Choice]] = {}
     for choice in selection.choices:
         port = instance.port_classes[choice.port]

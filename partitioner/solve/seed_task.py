@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import time
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -91,39 +91,98 @@ class SeedTask:
 
 
 def _improve(task: SeedTask, emit: Callable[[Routes], None]) -> None:
+    """Run the heuristic in rounds, each from scratch, until the time or the iterations are over."""
     import pyvrp
-    from pyvrp.IteratedLocalSearch import IteratedLocalSearchCallbacks, IteratedLocalSearchParams
+    from pyvrp.IteratedLocalSearch import IteratedLocalSearchParams
     from pyvrp.solve import SolveParams
+
+    data = _problem_data(task)
+    stream = _stream(task, emit)
+    for number, (stop, history) in enumerate(_rounds(task)):
+        ils = IteratedLocalSearchParams(callbacks=stream, history_length=history)
+        with warnings.catch_warnings():
+            # It warns where it struggles to keep all limits; the master sees to these anyhow.
+            warnings.simplefilter("ignore")
+            result = pyvrp.solve(
+                data,
+                stop,
+                seed=task.seed + number,
+                collect_stats=False,
+                params=SolveParams(ils=ils),
+            )
+        stream.on_best(result.best)
+        stream.send()
+
+
+def _problem_data(task: SeedTask) -> Any:
+    """The task as the heuristic takes it: each line a vehicle that ends wherever it likes."""
+    import pyvrp
 
     count = task.demand.shape[0]
     first = task.starts + 1
     # Limits that all devices together keep only slow the heuristic down.
     most = np.array([v.capacity for v in task.vehicles]).min(axis=0)
     binding = [int(k) for k in np.nonzero(task.demand.sum(axis=0) > most)[0]]
-    locations = [pyvrp.Location(0, 0) for _ in range(first + count)]
-    depots = [pyvrp.Depot(location=k) for k in range(first)]
-    clients = [
-        pyvrp.Client(
-            location=first + i,
-            delivery=[int(task.demand[i, k]) for k in binding],
-        )
-        for i in range(count)
-    ]
-    kinds = [
-        pyvrp.VehicleType(
-            num_available=v.count,
-            capacity=[v.capacity[k] for k in binding],
-            start_depot=v.start,
-            end_depot=task.starts,
-            fixed_cost=v.fee,
-            shift_duration=v.length_um,
-            profile=v.profile,
-        )
-        for v in task.vehicles
-    ]
-    data = pyvrp.ProblemData(
-        locations, clients, depots, kinds, list(task.cost), list(task.length)
+    return pyvrp.ProblemData(
+        [pyvrp.Location(0, 0) for _ in range(first + count)],
+        [
+            pyvrp.Client(
+                location=first + i,
+                delivery=[int(task.demand[i, k]) for k in binding],
+            )
+            for i in range(count)
+        ],
+        [pyvrp.Depot(location=k) for k in range(first)],
+        [
+            pyvrp.VehicleType(
+                num_available=v.count,
+                capacity=[v.capacity[k] for k in binding],
+                start_depot=v.start,
+                end_depot=task.starts,
+                fixed_cost=v.fee,
+                shift_duration=v.length_um,
+                profile=v.profile,
+            )
+            for v in task.vehicles
+        ],
+        list(task.cost),
+        list(task.length),
     )
+
+
+def _rounds(task: SeedTask) -> Iterator[tuple[Any, int]]:
+    """When each round stops, and how far back it looks: the first rounds are short."""
+    import pyvrp
+
+    if task.iterations is not None:
+        yield pyvrp.stop.MaxIterations(task.iterations), SHORT_HISTORY
+        return
+    count = task.demand.shape[0]
+    begun = time.monotonic()
+    ends = begun + task.seconds
+    round_s = max(LEAST_ROUND_S, count * ROUND_S_PER_DEVICE)
+    short_s = max(LEAST_ROUND_S, count * SHORT_ROUND_S_PER_DEVICE)
+    short_until = begun
+    if count >= LONG_LINES * _least_lines(task):
+        short_until += SHORT_ROUNDS_SHARE * task.seconds
+    for number in itertools.count():
+        now = time.monotonic()
+        left = ends - now
+        # A rest too short for a round of its own belongs to the round before.
+        if number and left < 0.5 * round_s:
+            return
+        if number and now < short_until:
+            seconds = min(left, short_s)
+        else:
+            seconds = left if left < 1.5 * round_s else round_s
+        yield pyvrp.stop.MaxRuntime(seconds), _history(seconds, count)
+        if number == 0:
+            round_s *= LONGER
+
+
+def _stream(task: SeedTask, emit: Callable[[Routes], None]) -> Any:
+    """Callbacks of the heuristic that send new best sets on, the last one by ``send()``."""
+    from pyvrp.IteratedLocalSearch import IteratedLocalSearchCallbacks
 
     def routes(solution: Any) -> Routes:
         out = []
@@ -156,44 +215,4 @@ def _improve(task: SeedTask, emit: Callable[[Routes], None]) -> None:
                 self.waiting = None
                 self.sent = time.monotonic()
 
-    stream = Stream()
-    begun = time.monotonic()
-    ends = begun + task.seconds
-    slice_s = max(LEAST_ROUND_S, count * ROUND_S_PER_DEVICE)
-    short_s = max(LEAST_ROUND_S, count * SHORT_ROUND_S_PER_DEVICE)
-    short_until = begun
-    if count >= LONG_LINES * _least_lines(task):
-        short_until += SHORT_ROUNDS_SHARE * task.seconds
-    for number in itertools.count():
-        left = ends - time.monotonic()
-        stop: Any
-        if task.iterations is not None:
-            if number:
-                break
-            stop = pyvrp.stop.MaxIterations(task.iterations)
-            history = SHORT_HISTORY
-        else:
-            # A rest too short for a round of its own belongs to the round before.
-            if number and left < 0.5 * slice_s:
-                break
-            if number and time.monotonic() < short_until:
-                seconds = min(left, short_s)
-            else:
-                seconds = left if left < 1.5 * slice_s else slice_s
-            stop = pyvrp.stop.MaxRuntime(seconds)
-            history = _history(seconds, count)
-        ils = IteratedLocalSearchParams(callbacks=stream, history_length=history)
-        with warnings.catch_warnings():
-            # It warns where it struggles to keep all limits; the master sees to these anyhow.
-            warnings.simplefilter("ignore")
-            result = pyvrp.solve(
-                data,
-                stop,
-                seed=task.seed + number,
-                collect_stats=False,
-                params=SolveParams(ils=ils),
-            )
-        if number == 0:
-            slice_s *= LONGER
-        stream.on_best(result.best)
-        stream.send()
+    return Stream()

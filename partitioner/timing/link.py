@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from heapq import heapify, heapreplace
 
@@ -128,11 +129,20 @@ def _overload(link: LinkQueue, load: int) -> str | None:
     )
 
 
-def linear_link_bound(link: LinkQueue) -> LinkBound:
-    """Linear bound of every leg over one direction of a link.
+Wait = tuple[int, int]
+"""How long a frame waits before it starts, and the lower frame's part of that, in ns."""
 
-    Frames of the own class that wait: :func:`partitioner.timing.line.waiting_frames`; higher
-    classes may come until the frame is taken (fixed point); one lower frame may be on the wire.
+
+def _bound_by(
+    link: LinkQueue,
+    spread_ns: Callable[[LineFlow], int],
+    waits_of: Callable[[int, _Class, set[int]], dict[int, Wait | None]],
+) -> LinkBound:
+    """Bound of every leg by the waits of each class.
+
+    ``spread_ns`` is the variation of a flow's arrivals. ``waits_of`` gives, from the rank of a
+    class, the class, and how long its frames keep the link, how long each of these waits; None
+    where the link never catches up with the frames ahead.
     """
     load = link_load_ppm(link)
     overload = _overload(link, load)
@@ -144,30 +154,42 @@ def linear_link_bound(link: LinkQueue) -> LinkBound:
             slot_on_link_ns(f.frame_bytes, link.rate_bps),
             wire_ns(f.frame_bytes, link.rate_bps),
             f.period_ns,
-            f.window_ns + f.jitter_ns,
+            spread_ns(f),
             _rank(f, link.queue),
         )
         for f in link.flows
     ]
-    same: Counter[int] = Counter()
-    for flow, job in zip(link.flows, jobs, strict=True):
-        same[job.rank] += waiting_frames(flow) * job.busy_ns
-    classes = _classes(jobs)
-    after = link.phy_ns + link.propagation_ns
-    legs: dict[str, LegDelay] = {}
     waits = {
-        rank: _linear_waits(own, same[rank], {j.busy_ns for j in jobs if j.rank == rank})
-        for rank, own in classes.items()
+        rank: waits_of(rank, own, {j.busy_ns for j in jobs if j.rank == rank})
+        for rank, own in _classes(jobs).items()
     }
+    legs: dict[str, LegDelay] = {}
     for job in jobs:
-        wait = waits[job.rank][job.busy_ns]
-        if wait is None:
+        found = waits[job.rank][job.busy_ns]
+        if found is None:
             overload = f"the link never catches up with the streams ahead of {job.id}"
             continue
-        lower = classes[job.rank].lower_ns
-        wire = job.sent_ns + after
-        legs[job.id] = LegDelay(wait - lower, lower, wire, 0, wait + wire)
+        wait, blocking = found
+        wire = job.sent_ns + link.phy_ns + link.propagation_ns
+        legs[job.id] = LegDelay(wait - blocking, blocking, wire, 0, wait + wire)
     return LinkBound(load, overload, legs)
+
+
+def linear_link_bound(link: LinkQueue) -> LinkBound:
+    """Linear bound of every leg over one direction of a link.
+
+    Frames of the own class that wait: :func:`partitioner.timing.line.waiting_frames`; higher
+    classes may come until the frame is taken (fixed point); one lower frame may be on the wire.
+    """
+    same: Counter[int] = Counter()
+    for f in link.flows:
+        slot = slot_on_link_ns(f.frame_bytes, link.rate_bps)
+        same[_rank(f, link.queue)] += waiting_frames(f) * slot
+    return _bound_by(
+        link,
+        lambda f: f.window_ns + f.jitter_ns,
+        lambda rank, own, busy_ns: _linear_waits(own, same[rank], busy_ns),
+    )
 
 
 class _Higher:
@@ -192,13 +214,10 @@ class _Higher:
         return self._ns
 
 
-def _linear_waits(own: _Class, same_ns: int, busy_ns: set[int]) -> dict[int, int | None]:
-    """Waits of the class behind ``same_ns`` of its own, by how long a frame keeps the link.
-
-    None: the link never catches up with the higher frames.
-    """
+def _linear_waits(own: _Class, same_ns: int, busy_ns: set[int]) -> dict[int, Wait | None]:
+    """Waits of the class behind ``same_ns`` of its own, by how long a frame keeps the link."""
     higher = _Higher(own)
-    waits: dict[int, int | None] = {}
+    waits: dict[int, Wait | None] = {}
     wait = first = 0
     # The longest frame has the least ahead of it. Each further one waits for at least as much
     # longer as there is more ahead of it.
@@ -209,7 +228,7 @@ def _linear_waits(own: _Class, same_ns: int, busy_ns: set[int]) -> dict[int, int
         for _ in range(FIXED_POINT_STEPS):
             again = first + higher.come_by(wait)
             if again == wait:
-                waits[busy] = wait
+                waits[busy] = wait, own.lower_ns
                 break
             wait = again
             if wait > LONGEST_WAIT_NS:
@@ -262,37 +281,11 @@ def response_link_bound(link: LinkQueue) -> LinkBound:
 
 def busy_period_link_bound(link: LinkQueue) -> LinkBound:
     """Response-time bound alone, without the linear bound as a ceiling."""
-    load = link_load_ppm(link)
-    overload = _overload(link, load)
-    if overload:
-        return LinkBound(load, overload, {})
-    jobs = [
-        QueueJob(
-            f.id,
-            slot_on_link_ns(f.frame_bytes, link.rate_bps),
-            wire_ns(f.frame_bytes, link.rate_bps),
-            f.period_ns,
-            f.jitter_ns + f.inherited_ns,
-            _rank(f, link.queue),
-        )
-        for f in link.flows
-    ]
-    classes = _classes(jobs)
-    waits = {
-        rank: _longest_waits(own, {j.busy_ns for j in jobs if j.rank == rank})
-        for rank, own in classes.items()
-    }
-    after = link.phy_ns + link.propagation_ns
-    legs: dict[str, LegDelay] = {}
-    for job in jobs:
-        found = waits[job.rank][job.busy_ns]
-        if found is None:
-            overload = f"the link never catches up with the streams ahead of {job.id}"
-            continue
-        wait, blocking = found
-        wire = job.sent_ns + after
-        legs[job.id] = LegDelay(wait - blocking, blocking, wire, 0, wait + wire)
-    return LinkBound(load, overload, legs)
+    return _bound_by(
+        link,
+        lambda f: f.jitter_ns + f.inherited_ns,
+        lambda _, own, busy_ns: _longest_waits(own, busy_ns),
+    )
 
 
 def non_preemptive_wait(job: QueueJob, jobs: list[QueueJob]) -> tuple[int, int] | None:
@@ -335,7 +328,7 @@ class _Coming:
         return sums[bisect_right(times, time_ns) - 1]
 
 
-def _longest_waits(own: _Class, busy_ns: set[int]) -> dict[int, tuple[int, int] | None]:
+def _longest_waits(own: _Class, busy_ns: set[int]) -> dict[int, Wait | None]:
     """:func:`non_preemptive_wait` of jobs of a class, by how long they keep the link."""
     same, higher = _Coming(own.same), _Coming(own.higher)
     length = own.lower_ns + sum(busy for _, _, busy in own.same + own.higher)

@@ -128,16 +128,22 @@ class RegionalBound:
 
         ``free`` devices have duals of their own meanwhile, ``fixed`` ones keep theirs.
         """
-        inst = self.instance
         members = np.sort(np.concatenate([core, free, fixed]))
         models = self._models(members, core)
         open_ = np.sort(np.concatenate([core, free]))
+        program = self._program(open_, members, models)
+        best = self._ascend(program, open_, models)
+        if best is not None:
+            self.dual[core] = np.rint(best[np.searchsorted(open_, core)])
+
+    def _program(self, open_: Ints, members: Ints, models: Sequence[LineModel]) -> _Program:
+        """The program of a region with links, lines of one device, and walks met inside it."""
         program = _Program(open_, self.dual)
         for i in open_:
             if self.link_cost[i] < FAR / 2:
                 program.add(((int(i), 1),), self.link_cost[i])
         for model in models:
-            fee = np.array([self._port_value(int(s), model.grade) for s in model.switches])
+            fee = self._fees(model)
             alone = (model.close + fee[:, None]).min(axis=0) + model.base + model.line_end
             for d, i in enumerate(model.members):
                 if program.holds(int(i)):
@@ -147,20 +153,22 @@ class RegionalBound:
             for known in self.pool.of_device.get(int(i), ()):
                 if all(d in inside for d, _ in known.visits):
                     program.add(known.visits, known.cost)
-        weight = np.zeros(inst.n)
-        weight[open_] = 1.0
-        best_value, center = -np.inf, None
+        return program
+
+    def _ascend(
+        self, program: _Program, open_: Ints, models: Sequence[LineModel]
+    ) -> Floats | None:
+        """Duals of the open devices that are worth most, by smoothed column generation."""
+        best, best_value = None, -np.inf
         smoothing = 0.5
         for _ in range(ROUNDS):
             if self.over():
                 break
             value, raw = program.solve()
-            if raw is None:
+            if raw is None or (best is not None and value - best_value <= ENOUGH * max(1.0, value)):
                 break
-            if center is not None and value - best_value <= ENOUGH * max(1.0, value):
-                break
+            mixed = raw if best is None else smoothing * best + (1 - smoothing) * raw
             trial = self.dual.copy()
-            mixed = raw if center is None else smoothing * center + (1 - smoothing) * raw
             trial[open_] = mixed
             found, rate = self._price(models, trial)
             new = 0
@@ -170,15 +178,16 @@ class RegionalBound:
             # What the duals are worth once everything free is lowered by the worst lack.
             worth = float(mixed.sum()) - rate * len(open_)
             if worth > best_value:
-                best_value, center = worth, mixed
+                best_value, best = worth, mixed
                 smoothing = min(0.9, smoothing + 0.1)
             else:
                 smoothing = max(0.0, smoothing - 0.2)
             if not new and smoothing == 0.0:
                 break
-        if center is not None:
-            picked = np.searchsorted(open_, core)
-            self.dual[core] = np.rint(center[picked])
+        return best
+
+    def _fees(self, model: LineModel) -> Floats:
+        return np.array([self._port_value(int(s), model.grade) for s in model.switches])
 
     def _models(self, members: Ints, core: Ints) -> list[LineModel]:
         inst = self.instance
@@ -200,7 +209,7 @@ class RegionalBound:
         found = []
         rate = 0.0
         for model in models:
-            fee = np.array([self._port_value(int(s), model.grade) for s in model.switches])
+            fee = self._fees(model)
             node = model.base - dual[model.members][model.device]
             priced = Priced(node, fee, np.zeros(len(model.switches), dtype=np.int64))
             walks, least = best_walks(model, priced, ArmWalks(model, priced), 120)
