@@ -113,7 +113,8 @@ def network_traffic(
             problem, grade.id, backbone_length_um(problem, network, link.ends)
         )
         for a, b in (link.ends, link.ends[::-1]):
-            links.append(_direction(_between(a, b), a, grade, QueueOrder.PCP, along_ns, along_ns))
+            place = _between(a, b), a, grade, QueueOrder.PCP
+            links.append(LinkMedium.of_grade(*place, along_ns, along_ns))
     by_stream: dict[str, list[StreamWay]] = {}
     for way in ways:
         by_stream.setdefault(way.stream, []).append(way)
@@ -165,27 +166,10 @@ def _both_directions(problem: Problem, laid: LaidSegment) -> list[LinkMedium]:
     found = []
     if segment.devices:
         device = problem.devices[segment.devices[0]]
-        found.append(
-            _direction(_up(segment.id), device.id, grade, device.queue, most_ns, actual_ns)
-        )
-    found.append(
-        _direction(_down(segment.id), segment.switch, grade, QueueOrder.PCP, most_ns, actual_ns)
-    )
-    return found
-
-
-def _direction(
-    id_: str, sender: str, grade: Grade, queue: QueueOrder, most_ns: int, actual_ns: int
-) -> LinkMedium:
-    return LinkMedium(
-        id=id_,
-        sender=sender,
-        rate_bps=grade.rate_bps,
-        queue=queue,
-        phy_ns=grade.phy_tx_ns + grade.phy_rx_ns,
-        limit_propagation_ns=most_ns,
-        propagation_ns=actual_ns,
-    )
+        up = _up(segment.id), device.id, grade, device.queue
+        found.append(LinkMedium.of_grade(*up, most_ns, actual_ns))
+    down = _down(segment.id), segment.switch, grade, QueueOrder.PCP
+    return [*found, LinkMedium.of_grade(*down, most_ns, actual_ns)]
 
 
 def _stream(

@@ -126,12 +126,8 @@ class SelectionDelays:
                 ("up", device, problem.devices[device].queue),
                 ("down", PORT, QueueOrder.PCP),
             ):
-                links.append(
-                    LinkMedium(
-                        _medium(number, way), sender, row.rate_bps, queue,
-                        row.phy_tx_ns + row.phy_rx_ns, along, along,
-                    )
-                )
+                place = _medium(number, way), sender, row, queue
+                links.append(LinkMedium.of_grade(*place, along, along))
             return
         burst = problem.plca.burst_count
         senders = [LineSender(PORT, 0, QueueOrder.PCP, burst)]
@@ -155,12 +151,8 @@ class SelectionDelays:
             row = problem.catalogue.grades[grade_id]
             along = propagation_ns(problem, grade_id, link.length_um)
             for a, b in (link.ends, link.ends[::-1]):
-                made.append(
-                    LinkMedium(
-                        _between(a, b), PORT, row.rate_bps, QueueOrder.PCP,
-                        row.phy_tx_ns + row.phy_rx_ns, along, along,
-                    )
-                )
+                place = _between(a, b), PORT, row, QueueOrder.PCP
+                made.append(LinkMedium.of_grade(*place, along, along))
         return made
 
     # -- routes -------------------------------------------------------------------------------

@@ -107,14 +107,8 @@ class SegmentTraffic:
         grade_id = self.instance.grades[grade].id
         row = problem.catalogue.grades[grade_id]
         length = problem.limits[grade_id].length_um if longest else 0
-        return LinkQueue(
-            id=grade_id,
-            flows=sender.flows,
-            rate_bps=row.rate_bps,
-            queue=sender.queue,
-            phy_ns=row.phy_tx_ns + row.phy_rx_ns,
-            propagation_ns=propagation_ns(problem, grade_id, length),
-        )
+        along_ns = propagation_ns(problem, grade_id, length)
+        return LinkQueue.of_grade(row, sender.flows, sender.queue, along_ns)
 
     # -- one device alone ---------------------------------------------------------------------
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from itertools import pairwise, product
 
 from partitioner.model.layout import BuiltLink, Layout
+from partitioner.model.problem import QueueOrder
 from partitioner.network.routes import switch_ways
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
@@ -239,10 +240,10 @@ class Judge:
                 streams = sorted(crossing.get(pair, ()))
                 if not streams:
                     continue
-                queue = self._link_queue(index, grade_id, pair, streams)
+                queue = self._link_queue(index, grade_id, streams)
                 bound = linear_link_bound(queue)
                 if bound.load_ppm > most:
-                    enough = self._enough_load(index, grade_id, pair, streams, most)
+                    enough = self._enough_load(index, grade_id, streams, most)
                     placed = {i for j in enough for i in ends[pair, j]}
                     cuts.append(
                         NoGood(
@@ -269,35 +270,26 @@ class Judge:
         links = self._backbone.links
         return tuple((k, grades.get(k, links[k].grades)) for k, _ in built)
 
-    def _enough_load(
-        self, index: int, grade_id: str, pair: tuple[int, int], streams: list[int], most: int
-    ) -> list[int]:
+    def _enough_load(self, index: int, grade_id: str, streams: list[int], most: int) -> list[int]:
         """Few of the streams, which load the link too much all the same."""
         data = self._instance.streams
         heavy = sorted(streams, key=lambda j: -data[j].frame_bytes / data[j].period_ns)
         for count in range(1, len(heavy)):
-            queue = self._link_queue(index, grade_id, pair, heavy[:count])
+            queue = self._link_queue(index, grade_id, heavy[:count])
             if linear_link_bound(queue).load_ppm > most:
                 return heavy[:count]
         return heavy
 
-    def _link_queue(
-        self, index: int, grade_id: str, pair: tuple[int, int], streams: Iterable[int]
-    ) -> LinkQueue:
+    def _link_queue(self, index: int, grade_id: str, streams: Iterable[int]) -> LinkQueue:
         """Give one direction of a backbone link as the streams that cross it load it."""
         problem = self._instance.problem
-        row = problem.catalogue.grades[grade_id]
         flows = tuple(
             LineFlow(s.id, s.frame_bytes, s.period_ns, s.jitter_ns, s.limit_ns, s.pcp)
             for s in (self._instance.streams[j] for j in streams)
         )
-        return LinkQueue(
-            id=f"{pair}",
-            flows=flows,
-            rate_bps=row.rate_bps,
-            phy_ns=row.phy_tx_ns + row.phy_rx_ns,
-            propagation_ns=propagation_ns(problem, grade_id, self._backbone.links[index].length_um),
-        )
+        along_ns = propagation_ns(problem, grade_id, self._backbone.links[index].length_um)
+        row = problem.catalogue.grades[grade_id]
+        return LinkQueue.of_grade(row, flows, QueueOrder.PCP, along_ns)
 
     def _crowded(self, selection: Selection) -> bool:
         caps = self._backbone.pathway_caps

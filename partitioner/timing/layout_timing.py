@@ -25,6 +25,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from partitioner.model.assessment import Leg, LegKind
+from partitioner.model.catalogue import Grade
 from partitioner.model.problem import QueueOrder
 from partitioner.timing.constants import PREAMBLE_SFD_BT
 from partitioner.timing.frames import wire_ns
@@ -91,6 +92,14 @@ class LinkMedium:
     phy_ns: int
     limit_propagation_ns: int
     propagation_ns: int
+
+    @classmethod
+    def of_grade(
+        cls, id_: str, sender: str, grade: Grade, queue: QueueOrder, limit_ns: int, along_ns: int
+    ) -> LinkMedium:
+        """One direction of a link of a grade; the times are along the longest and the own cable."""
+        phy_ns = grade.phy_tx_ns + grade.phy_rx_ns
+        return cls(id_, sender, grade.rate_bps, queue, phy_ns, limit_ns, along_ns)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,6 +17,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from heapq import heapify, heapreplace
 
+from partitioner.model.catalogue import Grade
 from partitioner.model.problem import QueueOrder
 from partitioner.timing.frames import slot_on_link_ns, wire_ns
 from partitioner.timing.line import (
@@ -42,6 +43,14 @@ class LinkQueue:
     queue: QueueOrder = QueueOrder.PCP
     phy_ns: int = 0
     propagation_ns: int = 0
+
+    @classmethod
+    def of_grade(
+        cls, grade: Grade, flows: tuple[LineFlow, ...], queue: QueueOrder, propagation_ns: int
+    ) -> LinkQueue:
+        """One direction of a link of a grade."""
+        phy_ns = grade.phy_tx_ns + grade.phy_rx_ns
+        return cls(grade.id, flows, grade.rate_bps, queue, phy_ns, propagation_ns)
 
 
 @dataclass(frozen=True, slots=True)
