@@ -19,6 +19,9 @@ from partitioner.solve.instance import Instance
 from partitioner.solve.precheck.hopeless import hopeless
 from partitioner.solve.search import Study
 
+MOST_CONFLICTS = 3
+"""Conflicts told of one problem."""
+
 
 @dataclass(frozen=True, slots=True)
 class ConflictSet:
@@ -175,7 +178,7 @@ def _confirmed(asker: Asker, kept: list[Handle]) -> tuple[list[Handle], bool]:
     return kept, is_minimal
 
 
-def conflicts_of(asker: Asker, most: int = 3) -> list[ConflictSet]:
+def conflicts_of(asker: Asker) -> list[ConflictSet]:
     """Conflicts that share no rule, one after the other, until the rest has a layout.
 
     The first one is of the problem as it stands; the next one of the problem without the rules of
@@ -183,7 +186,7 @@ def conflicts_of(asker: Asker, most: int = 3) -> list[ConflictSet]:
     """
     found: list[ConflictSet] = []
     dropped: list[Handle] = []
-    while len(found) < most:
+    while len(found) < MOST_CONFLICTS:
         conflict = minimal_conflict(asker, dropped)
         if conflict is None:
             break

@@ -18,6 +18,9 @@ from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Device, GradeChoice, Group, GroupKind, Problem
 from partitioner.runs import Answer, Budget, Result
 
+MOST_SINGLE = 12
+"""Of several rules that cost something together, so many are priced alone too."""
+
 
 @dataclass(frozen=True, slots=True)
 class Price:
@@ -104,8 +107,7 @@ def rule_prices(
     base: Outcome,
     assessment: Assessment,
     budget: Budget,
-    on_rule: Callable[[str], None] = lambda name: None,
-    most_single: int = 12,
+    on_rule: Callable[[str], None],
 ) -> list[RulePrice]:
     """Price every rule of a problem that has a layout, dearest first.
 
@@ -117,8 +119,6 @@ def rule_prices(
         Time for all plans; rules not reached are left out.
     on_rule
         Told the name of each rule before it is taken off.
-    most_single
-        Of several rules that cost something together, so many are priced alone too.
     """
     todo = together(problem)
     found: list[RulePrice] = []
@@ -135,7 +135,7 @@ def rule_prices(
         )
         found.append(price)
         if len(handles) > 1 and price.may_bind:
-            todo += [(h.sentence, (h,)) for h in _tightest(handles, assessment)[:most_single]]
+            todo += [(h.sentence, (h,)) for h in _tightest(handles, assessment)[:MOST_SINGLE]]
     return sorted(found, key=lambda p: (-p.price.least_money, -(p.price.most_money or 0), p.name))
 
 

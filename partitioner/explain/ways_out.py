@@ -17,6 +17,8 @@ from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.runs import Answer, Result
 
+MOST_CHANGES = 3
+"""Rules changed at once at most."""
 MOST_SETS = 60
 """Sets of rules tried while looking for ways out."""
 MOST_TRIED = 40
@@ -55,20 +57,18 @@ class WayOut:
         return self.outcome.cost_money
 
 
-def ways_out(asker: Asker, most_changes: int = 3, seconds: float = 20.0) -> list[WayOut]:
+def ways_out(asker: Asker, seconds: float) -> list[WayOut]:
     """Ways out of a problem without a layout: fewest changes first, then cheapest.
 
     Parameters
     ----------
     asker
         Of the problem; its budget bounds the work.
-    most_changes
-        Rules changed at once at most.
     seconds
         Most the plan that prices one way out may take.
     """
     found: list[WayOut] = []
-    for rules in opening_sets(asker, most_changes):
+    for rules in opening_sets(asker, MOST_CHANGES):
         found += _eased(asker, rules, seconds)
         if asker.budget.is_over:
             break

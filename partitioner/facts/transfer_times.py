@@ -72,9 +72,7 @@ class TransferTimes:
         return total
 
 
-def transfer_times(
-    facts: Facts, should_stop: Callable[[], bool] = lambda: False, most: int = MOST_SEARCHED
-) -> TransferTimes:
+def transfer_times(facts: Facts, should_stop: Callable[[], bool] = lambda: False) -> TransferTimes:
     """Bound every transfer of a layout at its stated pace and at the fastest one found.
 
     Parameters
@@ -83,16 +81,14 @@ def transfer_times(
         Of the layout.
     should_stop
         Asked before each search; True ends the searches.
-    most
-        Transfers searched at most, in the order of the file.
     """
     quiet, streams = _traffic(facts)
     rows = []
     searched = 0
     margins_ns = [f.margin_ns for f in facts.timing.streams]
-    if facts.timing.overloads or any(ns is None or ns < 0 for ns in margins_ns):
-        # No pace keeps deadlines that are missed already.
-        most = 0
+    # No pace keeps deadlines that are missed already.
+    is_late = any(ns is None or ns < 0 for ns in margins_ns)
+    most = 0 if facts.timing.overloads or is_late else MOST_SEARCHED
     for transfer in facts.problem.transfers.values():
         stream = streams.get(transfer.id)
         fastest = None
@@ -228,9 +224,7 @@ def _all_slowed(
     return max((frames[id_] - 1) * pace + frame_ns[id_] for id_, pace in paces.items())
 
 
-def simulated(
-    facts: Facts, times: TransferTimes, duration_ns: int, seed: int = 0
-) -> TransferTimes:
+def simulated(facts: Facts, times: TransferTimes, duration_ns: int, seed: int = 0) -> TransferTimes:
     """Add what a simulation shows of each transfer at its fastest pace, no other one running.
 
     Parameters

@@ -18,6 +18,10 @@ SWITCH = -1
 """Stands for the switch in a cable read from end to end."""
 BEAM = 40
 """Relatives of one segment that go on to the next device put in."""
+MOST_TRIED = 60_000
+"""Cables tried to find all segments within a budget."""
+MOST_AMONG = 4
+"""Most new devices of a line that carries on none and has no other."""
 NEAR = 10
 """Nearest foreign devices that a segment tries to take over."""
 
@@ -105,12 +109,12 @@ class Relatives:
                     found.setdefault(column)
         return list(found)
 
-    def among(self, devices: Sequence[int], most: int = 4) -> list[Column]:
+    def among(self, devices: Sequence[int]) -> list[Column]:
         """Lines of a few devices alone, in every order, nearest switches first."""
         inst = self.instance
         found = []
         for grade in inst.line_grades:
-            top = min(most, inst.grades[grade].max_devices)
+            top = min(MOST_AMONG, inst.grades[grade].max_devices)
             for size in range(2, top + 1):
                 for group in combinations(devices, size):
                     if not self.builder.set_allowed(grade, frozenset(group)):
@@ -340,8 +344,7 @@ def columns_within(
     builder: ColumnBuilder,
     change: ChangeModel,
     budget_money: int,
-    most: int = 60_000,
-    should_stop: Callable[[], bool] = lambda: False,
+    should_stop: Callable[[], bool],
 ) -> list[Column]:
     """All segments of layouts whose whole change costs at most ``budget_money``.
 
@@ -350,7 +353,7 @@ def columns_within(
     TooMany
         If prices are too low against the budget for that to be few, or if asked to stop.
     """
-    within = _Within(builder, change, budget_money, most, should_stop)
+    within = _Within(builder, change, budget_money, should_stop)
     if within.moves > 2 or within.turns > 2:
         raise TooMany
     within.add_links()
@@ -363,18 +366,17 @@ def columns_within(
 
 
 class _Within:
-    """The segments found so far, with what the budget allows; TooMany past ``most`` trials."""
+    """The segments found so far, with what the budget allows; TooMany past so many trials."""
 
     def __init__(
         self,
         builder: ColumnBuilder,
         change: ChangeModel,
         budget_money: int,
-        most: int,
         should_stop: Callable[[], bool],
     ):
         self._builder, self._change, self._instance = builder, change, builder.instance
-        self._budget_money, self._most, self._should_stop = budget_money, most, should_stop
+        self._budget_money, self._should_stop = budget_money, should_stop
         self._tried = 0
         self.found: dict[Column, None] = {}
         self.moves = self._times(change.prices.device_segment_money)
@@ -389,7 +391,7 @@ class _Within:
 
     def _count(self) -> None:
         self._tried += 1
-        if self._tried > self._most or (self._tried % 256 == 0 and self._should_stop()):
+        if self._tried > MOST_TRIED or (self._tried % 256 == 0 and self._should_stop()):
             raise TooMany
 
     def _keep(self, switch: int, grade: int, cable: Cable) -> None:

@@ -9,7 +9,7 @@
 from __future__ import annotations
 
 import time
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -160,20 +160,32 @@ class DecomposedRun(Run):
         return 5.0 + 0.002 * self.instance.n
 
     def _lines_on_ports(self) -> list[Choice]:
-        """Give the last lines proposed for each field, as far as there are ports for all."""
-        free = port_counts(self.instance)
+        """Give the last lines proposed for each field, as far as ports and switches take them."""
+        inst = self.instance
+        free = port_counts(inst)
+        caps = [(frozenset(g), 1) for g in inst.apart_switch]
+        caps += [(frozenset(g), most) for g, most in inst.loss_caps]
+        held: Counter[tuple[int, int]] = Counter()
         kept = []
         covered: set[int] = set()
         for column in (c for columns in self.latest.values() for c in columns):
             if not covered.isdisjoint(column.devices):
                 # Lines of two grades were proposed for the same devices.
                 continue
-            for p in self.instance.ports_of.get((column.switch, column.grade), []):
-                port = self.instance.port_classes[p]
+            more = Counter(
+                {(k, column.switch): len(g.intersection(column.devices))
+                 for k, (g, _) in enumerate(caps)}
+            )
+            if any(held[key] + more[key] > caps[key[0]][1] for key in more if more[key]):
+                # The heuristic knows nothing of groups.
+                continue
+            for p in inst.ports_of.get((column.switch, column.grade), []):
+                port = inst.port_classes[p]
                 if free[port.switch, port.group] > 0:
                     free[port.switch, port.group] -= 1
                     kept.append(Choice(column, p))
                     covered.update(column.devices)
+                    held += more
                     break
         return kept
 

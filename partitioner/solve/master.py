@@ -6,7 +6,7 @@ kept by :class:`~partitioner.solve.columns.ColumnBuilder` and do not appear here
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -234,14 +234,13 @@ class Master:
                 variables, weights = per_switch[column.switch]
                 variables.append(self._pick_any[k])
                 weights.append(count)
-        for s, (variables, weights) in per_switch.items():
-            fixed = sum(
-                i in inside
-                for c in self.fixed
-                if c.column.switch == s
-                for i in c.column.devices
-            )
-            self.model.add(Expr.weighted_sum(variables, weights) <= cap - fixed)
+        fixed = Counter(
+            c.column.switch for c in self.fixed for i in c.column.devices if i in inside
+        )
+        # What is fixed may be too much by itself, where no column adds to it.
+        for s in dict.fromkeys([*per_switch, *(s for s in fixed if fixed[s] > cap)]):
+            variables, weights = per_switch[s]
+            self.model.add(Expr.weighted_sum(variables, weights) <= cap - fixed[s])
 
     def _pathways_hold_the_lines(self) -> None:
         """No more segments run through a pathway than fit."""

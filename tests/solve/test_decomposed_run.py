@@ -165,3 +165,20 @@ def test_a_run_in_parts_keeps_all_rules_and_its_cost(
     assert not assessment.findings
     assert assessment.cost.objective_money == outcome.cost_money
     assert outcome.bound_money <= outcome.cost_money
+
+
+def test_lines_are_kept_only_as_far_as_groups_allow(roomy: Problem) -> None:
+    run = DecomposedRun(roomy, PlanSettings(work_limit=1))
+    inst = run.instance
+    group = next(g for g in inst.apart_switch if len(g) > 1)
+    lines = [
+        line
+        for i in group[:2]
+        for (s, g) in inst.ports_of
+        if inst.grades[g].is_line and (line := run.builder.line(s, g, (i,))) is not None
+    ]
+    first, second = next(
+        (a, b) for a in lines for b in lines if a.switch == b.switch and a.devices != b.devices
+    )
+    run.latest = {((), 0): [first, second]}
+    assert [c.column for c in run._lines_on_ports()] == [first]

@@ -30,9 +30,7 @@ class SubsetCut:
     price: float
 
 
-def local_cuts(
-    model: LineModel, cuts: Iterable[tuple[Iterable[int], float]]
-) -> list[SubsetCut]:
+def local_cuts(model: LineModel, cuts: Iterable[tuple[Iterable[int], float]]) -> list[SubsetCut]:
     """Cuts given as devices and price, as far as a model's lines may have to pay for them."""
     local = []
     for devices, price in cuts:

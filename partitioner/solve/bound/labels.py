@@ -178,13 +178,12 @@ class LabelSearch:
         self,
         priced: Priced,
         *,
-        threshold: float = 0.0,
-        limit: int = 20_000,
-        most: int = 400,
-        cuts: Sequence[SubsetCut] = (),
-        spent: Callable[[int], None] = lambda _: None,
+        limit: int,
+        most: int,
+        cuts: Sequence[SubsetCut],
+        spent: Callable[[int], None],
     ) -> Found:
-        """Find lines of reduced cost below ``threshold``.
+        """Find lines of negative reduced cost.
 
         Parameters
         ----------
@@ -200,10 +199,10 @@ class LabelSearch:
             Told the number of labels of each layer; may raise to end the search.
         """
         missed: list[tuple[float, int]] = []
-        labels = self._labels(priced, threshold, limit, cuts, spent, missed)
+        labels = self._labels(priced, 0.0, limit, cuts, spent, missed)
         if labels is None:
             return Found([], missed)
-        ends = self._ends(labels, priced, threshold)
+        ends = self._ends(labels, priced, 0.0)
         if len(ends.cost) > most:
             # Whatever is left out is no better than the first of it, at any weight.
             cost, size = ends.cost[most:], labels.weight[ends.index[most:]]

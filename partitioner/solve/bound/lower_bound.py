@@ -114,12 +114,7 @@ def _phases(run: ColumnGeneration) -> bool:
 
 
 def _generate(
-    run: ColumnGeneration,
-    searches: Sequence[LabelSearch],
-    limit: int,
-    source: str,
-    *,
-    shrink: bool,
+    run: ColumnGeneration, searches: Sequence[LabelSearch], limit: int, source: str, *, shrink: bool
 ) -> bool:
     """Generate columns by labels, at most ``limit`` in a layer; True if converged."""
     price = partial(

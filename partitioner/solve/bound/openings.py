@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import networkx as nx
@@ -50,8 +50,8 @@ def openings_of(instance: Instance) -> Openings:
     """Price the candidates: every set of them if there are few, else each by itself."""
     switches = list(instance.problem.switches.values())
     candidates = [s for s, switch in enumerate(switches) if not switch.required]
+    backbone = BackboneData(instance)
     if len(candidates) <= MOST_CANDIDATES:
-        backbone = BackboneData(instance)
         required = {s for s, switch in enumerate(switches) if switch.required}
         values = {}
         for number in range(len(candidates) + 1):
@@ -63,7 +63,7 @@ def openings_of(instance: Instance) -> Openings:
             constant = min(values.values())
             own = dict.fromkeys(candidates, 0)
             return Openings(constant, own, tuple((o, v - constant) for o, v in values.items()))
-    return Openings(_least_constant(instance), _opening_values(instance))
+    return _one_by_one(backbone)
 
 
 def _least_with(backbone: BackboneData, opened: Iterable[int]) -> int | None:
@@ -91,68 +91,56 @@ def _least_with(backbone: BackboneData, opened: Iterable[int]) -> int | None:
     return total + max(0, result.bound or 0)
 
 
-def _least_constant(instance: Instance) -> int:
-    """Objective money that every layout pays whatever its segments.
+def _one_by_one(backbone: BackboneData) -> Openings:
+    """What every layout pays, and what each candidate, by itself, adds at least.
 
-    Required switches, and of the backbone what no layout can do without: the links that must be
-    built between required switches, and for a tree or ring the cheapest links that could join the
-    required switches (a least spanning tree if there are no candidates).
+    Every layout pays for the required switches, and of the backbone for what it cannot do without:
+    the links that must be built between required switches, and for a tree or ring the cheapest
+    links that could join these (a least spanning tree if there are no candidates). A candidate
+    adds its own value, and of the backbone in a tree or ring one more link, the cheapest there is;
+    else those of its links to required switches that have to be built.
     """
-    backbone = BackboneData(instance)
-    required = {
-        s for s, switch in enumerate(instance.problem.switches.values()) if switch.required
-    }
-    value = sum(backbone.switch_value(s) for s in required)
+    switches = backbone.instance.problem.switches.values()
+    required = {s for s, switch in enumerate(switches) if switch.required}
+    candidates = [s for s, switch in enumerate(switches) if not switch.required]
+    own = {s: backbone.switch_value(s) for s in candidates}
     must: list[tuple[int, tuple[int, int]]] = []
     free: list[tuple[int, tuple[int, int]]] = []
-    for index, link in enumerate(backbone.links):
-        if not link.grades:
-            continue
-        least = min(backbone.link_value(index, g) for g in link.grades)
-        forced = link.required or backbone.shape is BackboneShape.FIXED
-        (must if forced and set(link.ends) <= required else free).append((least, link.ends))
-    value += sum(v for v, _ in must)
-    if not backbone.shape.joins_all or len(required) < 2:
-        return value
-    if len(required) == instance.switch_count:
-        net = nx.Graph()
-        net.add_nodes_from(required)
-        net.add_edges_from((a, b, {"value": v}) for v, (a, b) in sorted(free, reverse=True))
-        net.add_edges_from((a, b, {"value": 0}) for _, (a, b) in must)
-        tree = nx.minimum_spanning_edges(net, weight="value", data=True)
-        joined: int = sum(data["value"] for _, _, data in tree)
-        return value + joined
-    short = len(required) - 1 - len(must)
-    return value + sum(v for v, _ in sorted(free)[: max(0, short)])
-
-
-def _opening_values(instance: Instance) -> dict[int, int]:
-    """Objective money that opening each candidate switch adds at least.
-
-    Its own value, and of the backbone what it brings on top of :func:`_least_constant`: in a tree
-    or ring one more link, the cheapest there is; else those of its links to required switches that
-    have to be built.
-    """
-    backbone = BackboneData(instance)
-    required = {
-        s for s, switch in enumerate(instance.problem.switches.values()) if switch.required
-    }
-    value = {
-        s: backbone.switch_value(s) for s in range(instance.switch_count) if s not in required
-    }
     spare = []
     for index, link in enumerate(backbone.links):
         if not link.grades:
             continue
         least = min(backbone.link_value(index, g) for g in link.grades)
         outside = [s for s in link.ends if s not in required]
-        if not backbone.shape.joins_all:
-            forced = link.required or backbone.shape is BackboneShape.FIXED
-            if forced and len(outside) == 1:
-                value[outside[0]] += least
-        elif outside or not link.required:
-            spare.append(least)
+        forced = link.required or backbone.shape is BackboneShape.FIXED
+        (free if outside or not forced else must).append((least, link.ends))
+        if backbone.shape.joins_all:
+            if outside or not link.required:
+                spare.append(least)
+        elif forced and len(outside) == 1:
+            own[outside[0]] += least
+    constant = sum(backbone.switch_value(s) for s in required) + sum(v for v, _ in must)
+    if backbone.shape.joins_all and len(required) > 1:
+        constant += _least_joining(required, must, free, is_all=not candidates)
     if required and spare:
-        for s in value:
-            value[s] += min(spare)
-    return value
+        own = {s: value + min(spare) for s, value in own.items()}
+    return Openings(constant, own)
+
+
+def _least_joining(
+    switches: Collection[int],
+    must: Sequence[tuple[int, tuple[int, int]]],
+    free: Sequence[tuple[int, tuple[int, int]]],
+    *,
+    is_all: bool,
+) -> int:
+    """Least value of links that join switches beside those that must be built."""
+    if not is_all:
+        short = len(switches) - 1 - len(must)
+        return sum(v for v, _ in sorted(free)[: max(0, short)])
+    net = nx.Graph()
+    net.add_nodes_from(switches)
+    net.add_edges_from((a, b, {"value": v}) for v, (a, b) in sorted(free, reverse=True))
+    net.add_edges_from((a, b, {"value": 0}) for _, (a, b) in must)
+    tree = nx.minimum_spanning_edges(net, weight="value", data=True)
+    return sum(data["value"] for _, _, data in tree)

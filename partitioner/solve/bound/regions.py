@@ -9,7 +9,6 @@ of the duals a proven bound.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
@@ -155,9 +154,7 @@ class RegionalBound:
                     program.add(known.visits, known.cost)
         return program
 
-    def _ascend(
-        self, program: _Program, open_: Ints, models: Sequence[LineModel]
-    ) -> Floats | None:
+    def _ascend(self, program: _Program, open_: Ints, models: Sequence[LineModel]) -> Floats | None:
         """Duals of the open devices that are worth most, by smoothed column generation."""
         best, best_value = None, -np.inf
         smoothing = 0.5
@@ -221,12 +218,10 @@ class RegionalBound:
 
     @staticmethod
     def _visits(model: LineModel, walk: Walk, fee: Floats) -> _Known:
-        out = tuple(int(model.members[d]) for d in walk.out)
-        back = tuple(int(model.members[d]) for d in walk.back)
-        times = Counter(out + back)
         at = int(np.nonzero(model.switches == walk.switch)[0][0])
-        order = (walk.switch, model.grade, out, back) if walk.elementary else None
-        return _Known(tuple(sorted(times.items())), int(walk.cost + fee[at]), order)
+        order = (walk.switch, model.grade, *walk.arms(model)) if walk.elementary else None
+        visits = tuple(sorted(walk.times(model).items()))
+        return _Known(visits, int(walk.cost + fee[at]), order)
 
     # -- all regions --------------------------------------------------------------------------
 

@@ -103,11 +103,11 @@ class WalkColumns:
                 found.missing.extend((float(r), q) for q, r in enumerate(least) if r < 0)
                 chosen = _Chosen()
                 for walk in walks:
-                    times = _times(model, walk)
+                    times = walk.times(model)
                     if chosen.has_room(times):
                         visits = tuple(sorted(times.items()))
                         column = MasterColumn(visits, walk.port, walk.cost, walk.switch, True)
-                        self.arms.setdefault(column, _arms(model, walk))
+                        self.arms.setdefault(column, walk.arms(model))
                         chosen.add(column, times)
                 found.columns.extend(chosen.columns)
         return found
@@ -160,7 +160,7 @@ class WalkColumns:
         missing: Missing = []
         good = 0
         for walk in walks:
-            times = _times(model, walk)
+            times = walk.times(model)
             is_fresh = chosen.has_room(times)
             judge = self._pricing.must_check and walk.elementary and good < ENOUGH
             column: MasterColumn | None = None
@@ -189,7 +189,7 @@ class WalkColumns:
         real = walk.elementary and all(
             sum(i in times for i in group) in (0, len(group)) for group in self._instance.together
         )
-        arms = _arms(model, walk)
+        arms = walk.arms(model)
         if real and not self._pricing.plain_costs:
             built = self._builder.line(walk.switch, model.grade, *arms)
             if built is None:
@@ -229,13 +229,3 @@ class WalkColumns:
             [c in self.exact or (len(c.visits) == 1 and c.visits[0][1] == 1)
              for c in self._master.columns]
         )
-
-
-def _arms(model: LineModel, walk: Walk) -> Arms:
-    out, back = (tuple(model.members[list(arm)].tolist()) for arm in (walk.out, walk.back))
-    return out, back
-
-
-def _times(model: LineModel, walk: Walk) -> Counter[int]:
-    """How often a walk visits each device."""
-    return Counter(int(model.members[d]) for d in walk.out + walk.back)

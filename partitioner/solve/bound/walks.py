@@ -7,6 +7,7 @@ what makes them cheap: a layer per device (or per step of unit load), one matrix
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
@@ -58,6 +59,15 @@ class Walk:
         """Whether no device comes twice."""
         both = self.out + self.back
         return len(set(both)) == len(both)
+
+    def arms(self, model: LineModel) -> tuple[tuple[int, ...], tuple[int, ...]]:
+        """Device indices outward from the switch, per arm."""
+        out, back = (tuple(model.members[list(arm)].tolist()) for arm in (self.out, self.back))
+        return out, back
+
+    def times(self, model: LineModel) -> Counter[int]:
+        """How often it visits each device, by device index."""
+        return Counter(model.members[list(self.out + self.back)].tolist())
 
 
 class ArmWalks:
