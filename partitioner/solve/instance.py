@@ -18,7 +18,7 @@ from partitioner.model.catalogue import Grade, Medium
 from partitioner.model.problem import Device, GroupKind, Problem, Stream, SwitchPosition
 from partitioner.network.cable import CableNetwork
 from partitioner.network.transfers import carried_streams
-from partitioner.solve.arrays import Ints
+from partitioner.solve.arrays import Bools, Ints
 from partitioner.timing.frames import stream_frame_bytes
 from partitioner.units import (
     PPM,
@@ -291,36 +291,40 @@ class Instance:
     # -- who may share a line -----------------------------------------------------------------
 
     def _build_conflicts(self) -> None:
-        n = self.n
-        self.conflict = np.zeros((n, n), dtype=bool)
         devices = list(self.problem.devices.values())
-        span = self.problem.sharing.safety_span
-        if span is not None:
-            level = np.array(
-                [-1 if d.safety_level is None else d.safety_level for d in devices], dtype=int
-            )
-            known = level >= 0
-            far = np.abs(level[:, None] - level[None, :]) > span
-            self.conflict |= far & known[:, None] & known[None, :]
         names = sorted({d.security_domain for d in devices if d.security_domain is not None})
         self.domain_sets = [frozenset({name}) for name in names]
         self.domain_sets += [frozenset(s) for s in self.problem.sharing.domains]
+        self.conflict = self._levels_too_far_apart(devices)
         if len(names) > 1:
-            mixes = {
-                (a, b): any(a in s and b in s for s in self.domain_sets)
-                for a in names
-                for b in names
-            }
-            code = {name: k for k, name in enumerate(names)}
-            table = np.zeros((len(names) + 1, len(names) + 1), dtype=bool)
-            for (a, b), ok in mixes.items():
-                table[code[a], code[b]] = not ok
-            dom = np.array(
-                [len(names) if d.security_domain is None else code[d.security_domain]
-                 for d in devices]
-            )
-            self.conflict |= table[np.ix_(dom, dom)]
+            self.conflict |= self._domains_that_never_mix(devices, names)
         self._build_line_classes(devices)
+        self._build_groups()
+        self._build_loss_caps(devices)
+        np.fill_diagonal(self.conflict, False)
+
+    def _levels_too_far_apart(self, devices: Sequence[Device]) -> Bools:
+        span = self.problem.sharing.safety_span
+        if span is None:
+            return np.zeros((self.n, self.n), dtype=bool)
+        level = np.array(
+            [-1 if d.safety_level is None else d.safety_level for d in devices], dtype=int
+        )
+        known = level >= 0
+        far: Bools = np.abs(level[:, None] - level[None, :]) > span
+        return far & known[:, None] & known[None, :]
+
+    def _domains_that_never_mix(self, devices: Sequence[Device], names: Sequence[str]) -> Bools:
+        """By pair of devices; one without a domain mixes with all."""
+        table = np.zeros((len(names) + 1, len(names) + 1), dtype=bool)
+        for (k, a), (m, b) in itertools.combinations(enumerate(names), 2):
+            table[k, m] = table[m, k] = not any({a, b} <= s for s in self.domain_sets)
+        code: dict[str | None, int] = {name: k for k, name in enumerate(names)}
+        of = np.array([code.get(d.security_domain, len(names)) for d in devices])
+        never: Bools = table[np.ix_(of, of)]
+        return never
+
+    def _build_groups(self) -> None:
         self.together: list[tuple[int, ...]] = []
         self.apart_switch: list[tuple[int, ...]] = []
         for group in self.problem.groups:
@@ -331,13 +335,15 @@ class Instance:
             self.conflict[np.ix_(members, members)] = True
             if group.kind is GroupKind.APART_SWITCH:
                 self.apart_switch.append(members)
-        self.unit_of: list[tuple[int, ...]] = [(i,) for i in range(n)]
+        self.unit_of: list[tuple[int, ...]] = [(i,) for i in range(self.n)]
         """By device: all that have to be on its segment, through chains of groups, itself too."""
         for members in self.together:
             unit = tuple(sorted({i for j in members for i in self.unit_of[j]}))
             for i in unit:
                 self.unit_of[i] = unit
-        # A failure rule bounds how many of a set one line and one switch may carry.
+
+    def _build_loss_caps(self, devices: Sequence[Device]) -> None:
+        """A failure rule bounds how many of a set one line and one switch may carry."""
         self.loss_caps: list[tuple[tuple[int, ...], int]] = []
         groups = {g.id: g.devices for g in self.problem.groups}
         for rule in self.problem.failure_rules:
@@ -349,7 +355,6 @@ class Instance:
             self.loss_caps.append((members, rule.most_lost))
             if rule.most_lost == 1:
                 self.conflict[np.ix_(members, members)] = True
-        np.fill_diagonal(self.conflict, False)
 
     def _build_line_classes(self, devices: list[Device]) -> None:
         """Largest sets of devices that safety levels and security domains let mix.

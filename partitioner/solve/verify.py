@@ -139,9 +139,8 @@ class Judge:
         home: dict[int, tuple[int, int]],
     ) -> NoGood:
         """The segments a late stream begins and ends on, as if they alone made it late."""
-        ends = {home[i][1] for i in (self._instance.streams[j].source_device, key[0])
-                if i is not None}
-        return NoGood(segments=tuple(self._family(columns[k], False) for k in sorted(ends)))
+        near, _ = self._around(j, key, columns, home)
+        return NoGood(segments=tuple(self._family(columns[k], False) for k in near))
 
     def crowds(self, selection: Selection, late: Delivery) -> tuple[Crowd, ...]:
         """Give the fewest devices beside both ends of a late stream that keep it late.
@@ -154,8 +153,7 @@ class Judge:
         columns = [c.column for c in selection.choices]
         home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
         ends = [i for i in (inst.streams[j].source_device, key[0]) if i is not None]
-        near = sorted({home[i][1] for i in ends})
-        wider = sorted({*near, *(k for e in near for k in self._talks_to(columns[e], home))})
+        near, wider = self._around(j, key, columns, home)
         ways = self.ways(selection)
 
         def is_late(trial: dict[int, Column]) -> bool:
@@ -349,12 +347,8 @@ class Judge:
         absent: tuple[int, ...],
     ) -> NoGood:
         """A cut over few segments that make a stream late whatever is around them."""
-        inst = self._instance
-        limit = inst.streams[j].limit_ns
-        source = inst.streams[j].source_device
-        ends = [home[i][1] for i in (source, key[0]) if i is not None]
-        near = sorted(set(ends))
-        wider = sorted({*near, *(k for e in near for k in self._talks_to(columns[e], home))})
+        limit = self._instance.streams[j].limit_ns
+        near, wider = self._around(j, key, columns, home)
         everything = list(range(len(columns)))
         modes = list(product((False, True), repeat=2))
         groups = [near, wider, everything]
@@ -394,6 +388,19 @@ class Judge:
                 absent=absent if real_ways else (),
             )
         raise AssertionError("a late selection is late as a whole")
+
+    def _around(
+        self,
+        j: int,
+        key: tuple[int | None, int],
+        columns: Sequence[Column],
+        home: dict[int, tuple[int, int]],
+    ) -> tuple[list[int], list[int]]:
+        """Segments a stream begins and ends on, and these with all they exchange streams with."""
+        ends = (self._instance.streams[j].source_device, key[0])
+        near = {home[i][1] for i in ends if i is not None}
+        wider = near.union(*(self._talks_to(columns[k], home) for k in near))
+        return sorted(near), sorted(wider)
 
     def _talks_to(self, column: Column, home: dict[int, tuple[int, int]]) -> set[int]:
         """Segments that streams to or from a segment begin or end on."""

@@ -16,7 +16,7 @@ import numpy as np
 
 from partitioner.model.problem import Metric
 from partitioner.solve.arrays import Floats, Ints
-from partitioner.solve.bound.line_model import FAR
+from partitioner.solve.bound.line_model import FAR, most_fitting
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.split import split
 from partitioner.units import PPM, UM_PER_M
@@ -62,8 +62,7 @@ class Field:
         self.points = points[np.concatenate(parts)] if parts else points
         self.least_cost: Floats | None = None
         self.radius = 0.0
-        unit = np.sort(inst.unit_mul[self.members])
-        fits = int(np.searchsorted(np.cumsum(unit), int(self.data.unit_cap_mul), side="right"))
+        fits = most_fitting(inst.unit_mul[self.members], int(self.data.unit_cap_mul))
         self.capacity = min(self.data.max_devices, k, fits)
         line = inst.problem.line
         drop_um, end_um = line.drop_slack_um, line.end_slack_um

@@ -192,7 +192,7 @@ class LineModel:
         self.counts_devices = True
         if not self.k or (unit <= 0).any():
             return
-        fits = int(np.searchsorted(np.cumsum(np.sort(unit)), cap, side="right"))
+        fits = most_fitting(unit, cap)
         if fits >= self.capacity:
             return
         step = int(np.gcd.reduce(unit))
@@ -227,11 +227,16 @@ class LineModel:
         """Count devices layer by layer, whatever binds first."""
         if self.counts_devices:
             return
-        unit = np.sort(self.instance.unit_mul[self.members])
-        fits = int(np.searchsorted(np.cumsum(unit), int(self.data.unit_cap_mul), side="right"))
+        unit = self.instance.unit_mul[self.members]
+        fits = most_fitting(unit, int(self.data.unit_cap_mul))
         self.weight = np.ones(self.k, dtype=np.int64)
         self.capacity = min(int(self.data.max_devices), self.k, fits)
         self.counts_devices = True
+
+
+def most_fitting(weights: Ints, cap: int) -> int:
+    """How many of some weights, the lightest first, add up to at most ``cap``."""
+    return int(np.searchsorted(np.cumsum(np.sort(weights)), cap, side="right"))
 
 
 def member_groups(
