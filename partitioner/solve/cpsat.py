@@ -60,6 +60,7 @@ def run(
     seed: int,
     should_stop: Callable[[], bool] | None = None,
     work_limit: float | None = None,
+    presolve: bool = True,
 ) -> CpResult:
     """Solve and return the best values of ``watched``.
 
@@ -70,6 +71,8 @@ def run(
         wide wall time limit of its own as a safety net.
     should_stop
         Polled about twenty times a second; when true the solver stops with what it has.
+    presolve
+        Whether the model is simplified before the search.
 
     Raises
     ------
@@ -78,6 +81,7 @@ def run(
     """
     solver = cp_model.CpSolver()
     _set_parameters(solver.parameters, len(watched), seconds, workers, seed, work_limit)
+    solver.parameters.cp_model_presolve = presolve
     keeper = _Keeper(watched)
     status = _solve_beside(solver, model, keeper, should_stop)
     match status:

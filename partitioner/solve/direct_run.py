@@ -442,7 +442,7 @@ class DirectRun(Run):
         while self.cost is None and not self.over():
             before = len(self.search.pool)
             self.prove_bound(min(seconds, 0.5 * self.seconds_left()))
-            self._find_layout(1.0 + 3 * seconds)
+            self._find_layout(2.0 + 20 * seconds)
             seconds *= 2
             if self.deterministic or len(self.search.pool) == before:
                 return

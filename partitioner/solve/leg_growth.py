@@ -70,14 +70,15 @@ def first_legs(
         for n in senders
     ]
     sums = [[0, *itertools.accumulate(row)] for row in costs]
+    sizes = [1 if lone else 1 + n.burst_count for n in senders]
     largest = max((row[0] + silent for row in costs), default=0)
-    first = 0
+    deferral = idle = 0
     if settings.logical_collision:
+        deferral = deferral_ns(largest, node_count, settings)
         idle = not_pending_ns(hold_ns(node_count, settings), settings) + silent
         idle -= IPG_BT * settings.bit_ns + each
-        first = min(deferral_ns(largest, node_count, settings), idle)
     round_rest = start_ns(settings) + (node_count - 1) * silent
-    after = miss_ns(settings) + first - settings.loop_delay_ns
+    after = miss_ns(settings) - settings.loop_delay_ns
     after += settings.phy_ns + settings.propagation_ns
     legs: dict[tuple[str, str], int] = {}
     for k, node in enumerate(senders):
@@ -86,12 +87,17 @@ def first_legs(
             rank = 0 if node.queue is QueueOrder.FIFO else flow.pcp
             if rank not in known:
                 own, own_ns = frames_at_once(node, flow, settings)
-                turns = own if lone else ceil_div(own, 1 + node.burst_count)
+                turns = ceil_div(own, sizes[k])
                 total = after + own_ns + turns * (round_rest + each)
+                beyond = 0
                 for other, row in enumerate(sums):
                     if other != k:
-                        per_round = 1 if lone else 1 + senders[other].burst_count
-                        total += row[min(turns * per_round, len(row) - 1)]
+                        sent = row[min(turns * sizes[other], len(row) - 1)]
+                        total += sent
+                        if sizes[other] == 1:
+                            beyond += row[-1] - sent
+                # What the rounds do not take may have come just before, for the first collision.
+                total += min(deferral, idle + beyond)
                 known[rank] = total
             legs[node.id, flow.id] = known[rank]
     return legs

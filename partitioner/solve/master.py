@@ -468,6 +468,7 @@ class Master:
         should_stop: Callable[[], bool] | None = None,
         work_limit: float | None = None,
         objective: Expr | None = None,
+        presolve: bool = True,
     ) -> MasterResult:
         """Minimise the cost (or ``objective``) over the columns given."""
         self.model.minimize(self.cost_expression() if objective is None else objective)
@@ -483,6 +484,7 @@ class Master:
             seed=seed,
             should_stop=should_stop,
             work_limit=work_limit,
+            presolve=presolve,
         )
         bound = None if result.bound is None else result.bound + self.cost_constant
         return MasterResult(self._selection(result), result.proved, bound)

@@ -25,10 +25,12 @@ NEAR = 10
 """Devices tried on each line at first."""
 NEAREST_SWITCHES = 3
 """Switches at which each line is tried."""
-REGION = 120
+REGION = 36
 """Devices that may change places at once."""
-MOST_IDLE = 6
-"""Steps without a change after which it rests until more columns are known."""
+MOST_IDLE = 12
+"""Steps without fewer devices left out after which it rests until more columns are known."""
+WIDENS_AFTER = 3
+"""Such steps after which more exchanges are tried."""
 MOST_GOOD = 700
 """Columns of the pool in one choice: with many more it is not made in time."""
 MOST_EXCHANGES = 800
@@ -90,23 +92,27 @@ class PhaseOne:
             search.offer(fresh)
             if now is None or self._weight_of(fresh) <= self._weight_of(now):
                 now = fresh
-        idle = 0
+        self._near = NEAR
+        idle, fewest = 0, search.instance.n + 1
         for _ in itertools.count() if steps is None else range(steps):
             if now is None or not now.left_out or idle == MOST_IDLE or over():
                 break
             self._now = now
             found = self._step(now, basics, good, over)
+            if found is None and over():
+                break
             for i in now.left_out:
                 self.weight[i] += 1
-            if found is None or found.left_out == now.left_out:
-                idle += 1
-                self._is_quick = idle < MOST_IDLE // 2
-                self._near = min(search.instance.n, self._near + self._near // 2)
-            else:
-                idle = 0
             if found is not None:
                 search.offer(found)
                 now = found
+            if len(now.left_out) < fewest:
+                idle, fewest = 0, len(now.left_out)
+            else:
+                idle += 1
+            self._is_quick = idle < MOST_IDLE // 2
+            if idle and not idle % WIDENS_AFTER:
+                self._near = min(search.instance.n, self._near + self._near // 2)
         return now is not None and not now.left_out
 
     def _weight_of(self, selection: Selection) -> int:
@@ -195,6 +201,7 @@ class PhaseOne:
                 should_stop=over,
                 work_limit=search.limits.work(SOLVE_S),
                 objective=master.left_out_expression(self.weight),
+                presolve=False,
             ).selection
             if selection is None:
                 return None
