@@ -457,9 +457,10 @@ class DirectRun(Run):
                 return
             if is_bold:
                 self.search.be_bold()
+            steps = COUNTED_STEPS if self.deterministic else None
             self.phase_one.run(
                 self.basics, self._cheapest(POOL_RUN), self._at(seconds),
-                steps=COUNTED_STEPS if self.deterministic else None,
+                steps=steps if is_bold else 0,
             )
 
     def _at(self, seconds: float) -> Callable[[], bool]:

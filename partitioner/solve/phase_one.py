@@ -27,10 +27,8 @@ NEAREST_SWITCHES = 3
 """Switches at which each line is tried."""
 REGION = 36
 """Devices that may change places at once."""
-MOST_IDLE = 12
+MOST_IDLE = 24
 """Steps without fewer devices left out after which it rests until more columns are known."""
-WIDENS_AFTER = 3
-"""Such steps after which more exchanges are tried."""
 MOST_GOOD = 700
 """Columns of the pool in one choice: with many more it is not made in time."""
 MOST_EXCHANGES = 800
@@ -103,6 +101,10 @@ class PhaseOne:
                 break
             for i in now.left_out:
                 self.weight[i] += 1
+            if found is None or found.left_out == now.left_out:
+                self._near = min(search.instance.n, self._near * 7 // 5)
+            else:
+                self._near = NEAR
             if found is not None:
                 search.offer(found)
                 now = found
@@ -111,8 +113,6 @@ class PhaseOne:
             else:
                 idle += 1
             self._is_quick = idle < MOST_IDLE // 2
-            if idle and not idle % WIDENS_AFTER:
-                self._near = min(search.instance.n, self._near + self._near // 2)
         return now is not None and not now.left_out
 
     def _weight_of(self, selection: Selection) -> int:
