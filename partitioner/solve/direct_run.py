@@ -438,7 +438,8 @@ class DirectRun(Run):
         Rules that no geometry shows are what keeps the proposals from being a layout; the prices
         of the bound know most of them, and its lines fit together.
         """
-        seconds = FIRST_PRICES_S + FIRST_PRICES_PER_DEVICE_S * self.instance.n
+        n = self.instance.n
+        seconds = FIRST_PRICES_S + FIRST_PRICES_PER_DEVICE_S * n * max(1.0, n / 100)
         while self.cost is None and not self.over():
             before = len(self.search.pool)
             self.prove_bound(min(seconds, 0.5 * self.seconds_left()))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 
 from partitioner.solve.columns import Column
@@ -26,7 +26,9 @@ NEAR = 10
 NEAREST_SWITCHES = 3
 """Switches at which each line is tried."""
 REGION = 36
-"""Devices that may change places at once."""
+"""Devices that may change places at once, at first."""
+MOST_SOUGHT = 10
+"""Devices left out that a place is sought for at once: those near one of them."""
 MOST_IDLE = 24
 """Steps without fewer devices left out after which it rests until more columns are known."""
 MOST_GOOD = 700
@@ -57,6 +59,8 @@ class PhaseOne:
         self.weight = list(search.hubness)
         self.crowds: dict[NoGood, None] = {}
         """What is likely late together; no proof, so it serves the walk alone."""
+        self.turns = Counter[int]()
+        """How often it was a device's turn."""
         self.margin_ns: dict[int, int] = {}
         """Of streams that have been late: how far the estimate of their delay was below it."""
         self._quick = search.backbone.quickest()
@@ -93,14 +97,14 @@ class PhaseOne:
         self._near = NEAR
         idle, fewest = 0, search.instance.n + 1
         for _ in itertools.count() if steps is None else range(steps):
-            if now is None or not now.left_out or idle == MOST_IDLE or over():
+            if now is None or not now.left_out or over():
+                break
+            if idle >= MOST_IDLE + len(now.left_out):
                 break
             self._now = now
             found = self._step(now, basics, good, over)
             if found is None and over():
                 break
-            for i in now.left_out:
-                self.weight[i] += 1
             if found is None or found.left_out == now.left_out:
                 self._near = min(search.instance.n, self._near * 7 // 5)
             else:
@@ -127,30 +131,41 @@ class PhaseOne:
     ) -> Selection | None:
         """Exchange among the segments near the devices left out."""
         search = self.search
-        free = self._free(now)
+        sought = self._sought(now)
+        free = self._free(now, sought)
         fixed = [c for k, c in enumerate(now.choices) if k not in free]
         segments = [now.choices[k].column for k in sorted(free)]
-        members = {i for c in segments for i in c.devices} | set(now.left_out)
+        members = {i for c in segments for i in c.devices} | set(sought)
         made = exchange_columns(
-            search.builder, segments, now.left_out, self._near, NEAREST_SWITCHES, over
+            search.builder, segments, sought, self._near, NEAREST_SWITCHES, over
         )
         search.pool.add(made)
         # Those with a device that has no home are what it is about, and never too many.
-        homeless = set(now.left_out)
-        made.sort(key=lambda c: homeless.isdisjoint(c.devices))
+        made.sort(key=lambda c: sought.isdisjoint(c.devices))
         usable = [c for c in [*good[:MOST_GOOD], *basics] if members.issuperset(c.devices)]
-        return self._leave_out_least(
+        found = self._leave_out_least(
             fixed, [*segments, *made[:MOST_EXCHANGES], *usable], sorted(members), over, now
         )
+        for i in sought:
+            self.weight[i] += 1
+        return found
 
-    def _free(self, now: Selection) -> set[int]:
-        """Segments (numbers) that may change: all, or those nearest to the devices left out."""
+    def _sought(self, now: Selection) -> frozenset[int]:
+        """Devices left out that a place is sought for: one whose turn it is, and those nearest."""
+        turn = min(now.left_out, key=lambda i: (self.turns[i], -self.weight[i], i))
+        self.turns[turn] += 1
+        near = sorted(
+            now.left_out, key=lambda i: (self.search.distance_between([turn], [i]), i)
+        )
+        unit_of = self.search.instance.unit_of
+        return frozenset(i for near_by in near[:MOST_SOUGHT] for i in unit_of[near_by])
+
+    def _free(self, now: Selection, sought: Collection[int]) -> set[int]:
+        """Segments (numbers) that may change: those nearest to the devices sought a place for."""
         search = self.search
-        if search.instance.n <= REGION:
-            return set(range(len(now.choices)))
         most = REGION * self._near // NEAR
         distance = sorted(
-            (search.distance_between(now.left_out, c.column.devices), k)
+            (search.distance_between(sorted(sought), c.column.devices), k)
             for k, c in enumerate(now.choices)
         )
         free: set[int] = set()
@@ -179,6 +194,7 @@ class PhaseOne:
         search = self.search
         columns = list(dict.fromkeys(columns))
         known = {c.segment for c in columns}
+        estimated = now
         for _ in range(MOST_TRIES):
             orders = [c for c in search.other_orders if c.segment in known]
             master = Master(
@@ -188,9 +204,10 @@ class PhaseOne:
                 fixed=fixed,
                 cover=cover,
                 penalty=search.penalty,
+                still_out=() if now is None else set(now.left_out).difference(cover),
                 refused=[*search.refused, *search.guesses, *self.crowds],
                 legs=search.legs(),
-                extend=self._extend(now),
+                extend=self._extend(estimated),
             )
             if now is not None:
                 master.hint(now)
@@ -204,14 +221,18 @@ class PhaseOne:
                 presolve=False,
             ).selection
             if selection is None:
-                return None
+                if estimated is None or over():
+                    return None
+                # What stays as it is may be late by the estimate, though not in truth.
+                estimated = None
+                continue
             found = self._in_time(selection)
             if found is not None or over():
                 return found
         return None
 
     def _extend(self, now: Selection | None) -> Callable[[Master], None]:
-        """Rows of the study, and an estimate of waits on the backbone there is now."""
+        """Rows of the study, and an estimate of waits on the backbone there is now, if any."""
         search = self.search
         rows: list[Callable[[Master], None]] = []
         if self._is_quick:
