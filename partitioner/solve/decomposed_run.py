@@ -28,6 +28,7 @@ from partitioner.solve.decomposition import (
 from partitioner.solve.layout_in import columns_of
 from partitioner.solve.master import Choice
 from partitioner.solve.part_task import PartTask
+from partitioner.solve.phase_one import PhaseOne
 from partitioner.solve.run import Run
 from partitioner.solve.seed_task import Routes
 from partitioner.solve.seeds import LineSeeder
@@ -54,10 +55,10 @@ PAUSE_S = 0.03
 """Between two looks at those beside while there is nothing else to do."""
 TAKE_EVERY_S = 1.0
 """Least time between two takings from one task, each of which is a run of the master."""
-HOUSING = 4_000
-"""Most lines met while proving the bound among which homes for all devices are looked for."""
 BOUND_SHARE = 0.6
 """Share of the time that the bound may take at most."""
+PRICES_SHARE = 0.25
+"""The same before there is a layout: its prices lead to one."""
 MOST_SWITCHES = 2
 """Nearest switches a device is tried at alone."""
 
@@ -284,16 +285,11 @@ class DecomposedRun(Run):
         self.first_layout()
         side = max(1, len(self.crew))
         self._begin_seeds(SEED_SHARE * self.seconds_left() * side / len(self.fields), again=True)
-        if not self.over():
-            self.step("proving a bound")
-            known = list(self.search.pool.columns)[-2 * self.instance.n :]
-            self.cheap = self.run_bound(
-                BOUND_SHARE * self.seconds_left(), known, self.take_in
-            )
-        best = self.search.incumbent
-        if best is not None and best.left_out and not self.over():
+        self._prove_bound(BOUND_SHARE if self.cost is not None else PRICES_SHARE)
+        if self.cost is None and not self.over():
             self.step("finding a place for every device")
             self._house_everyone()
+            self._prove_bound(BOUND_SHARE)
         self.step("planning parts")
         self._hire(self.settings.workers)
         while True:
@@ -305,13 +301,19 @@ class DecomposedRun(Run):
                 break
             self.begin_round()
 
+    def _prove_bound(self, share: float) -> None:
+        """Prove a bound in a share of the time left, taking in what comes from beside."""
+        if self.over():
+            return
+        self.step("proving a bound")
+        known = list(self.search.pool.columns)[-2 * self.instance.n :]
+        self.cheap = self.run_bound(share * self.seconds_left(), known, self.take_in)
+
     def _house_everyone(self) -> None:
-        """Choose again among the cheapest columns of all, then mend what is still left out."""
-        assert self.search.incumbent is not None
-        kept = [c.column for c in self.search.incumbent.choices]
-        near = self.basics + list(self.search.proposed) + self.cheap[:HOUSING]
-        self.search.master_over_pool(
-            list(dict.fromkeys(kept + near)), 0.3 * self.seconds_left(), soft=True
+        """Find places for devices left out, among cheap columns and what exchanges give."""
+        near = self.basics + list(self.search.proposed)
+        self.search.be_bold()
+        PhaseOne(self.search).run(
+            near, self.cheap, self.over,
+            steps=self.instance.n if self.deterministic else None,
         )
-        if self.cost is None and not self.over():
-            self.search.mend(14)
