@@ -582,29 +582,6 @@ class Search:
                 picked = self.region_around(choice.column.devices, most_devices)
         return gained
 
-    def mend(self, most_devices: int, limit: int = 60_000) -> None:
-        """Find homes for devices left out, region by region, growing the regions."""
-        while self.incumbent is not None and self.incumbent.left_out and not self.limits.over():
-            before = self.incumbent_value
-            for device in self.incumbent.left_out:
-                if self.limits.over() or device not in self.incumbent.left_out:
-                    continue
-                picked = self.region_around([device], most_devices)
-                members = {
-                    i for k in picked for i in self.incumbent.choices[k].column.devices
-                }
-                near = [
-                    other
-                    for other in self.incumbent.left_out
-                    if other == device
-                    or (members and self.distance_between([other], sorted(members)) == 0)
-                ]
-                self.improve_region(picked, near, limit)
-            if self.incumbent_value >= before:
-                most_devices = int(most_devices * 1.4) + 1
-                if most_devices > 3 * self.instance.n + 10:
-                    return
-
     def from_lines(
         self, lines: Sequence[tuple[int, int, tuple[int, ...]]], grade: int
     ) -> list[Column]:

@@ -61,6 +61,37 @@ def test_steps_are_counted(machine: Planted) -> None:
 
 
 
+def test_places_are_sought_in_turns_for_units_as_a_whole(
+    machine: Planted, run: DirectRun
+) -> None:
+    inst = run.instance
+    unit = inst.together[0]
+    columns = [c for c in columns_of(run.builder, machine.hidden) if unit[0] not in c.devices]
+    out = tuple(sorted(set(range(inst.n)).difference(*(c.devices for c in columns))))
+    choices = tuple(Choice(c, inst.ports_of[c.switch, c.grade][0]) for c in columns)
+    now = Selection(choices, tuple(range(inst.switch_count)), (), 0, out)
+    phase = PhaseOne(run.search)
+    phase.weight[unit[0]] = 2 * max(phase.weight)
+    assert phase._sought(now).issuperset(unit), "the heaviest comes first, and with it its unit"
+    for _ in out:
+        phase._sought(now)
+    assert all(phase.turns[i] for i in out), "nobody waits while another comes twice"
+
+
+def test_small_neighbourhoods_are_those_nearest(machine: Planted, run: DirectRun) -> None:
+    phase = PhaseOne(run.search)
+    inst = run.instance
+    columns = columns_of(run.builder, machine.hidden)
+    choices = tuple(Choice(c, inst.ports_of[c.switch, c.grade][0]) for c in columns[1:])
+    out = columns[0].devices
+    now = Selection(choices, tuple(range(inst.switch_count)), (), 0, out)
+    phase._near = 1
+    free = phase._free(now, out)
+    assert len(free) == 1, "one segment is as many devices as may move"
+    way = [run.search.distance_between(out, c.column.devices) for c in choices]
+    assert way[free.pop()] == min(way)
+
+
 def test_exchanges_are_all_sets_one_unit_away() -> None:
     problem = random_problem(7, 7, switches=1, links=False, backbone=None)
     # Length is no matter, so the place of a device on its line is none either.
