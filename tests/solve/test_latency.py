@@ -8,7 +8,8 @@ from dataclasses import replace
 import pytest
 
 from partitioner.solve.instance import Instance
-from partitioner.solve.latency import SegmentLatency, first_legs
+from partitioner.solve.latency import SegmentLatency
+from partitioner.solve.leg_growth import first_legs
 from partitioner.timing.response import response_bound
 from tests.bench.planted import planted
 
