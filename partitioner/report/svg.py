@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from xml.etree import ElementTree as ET
 
 from partitioner.report.strokes import tokens_css
+from partitioner.visible import visible_lines
 
 SVG_NS = "http://www.w3.org/2000/svg"
 
@@ -170,7 +171,8 @@ def standalone(markup: str, mark: str = "") -> str:
 
     ``mark`` says what it is a picture of; it becomes the metadata of the file.
     """
-    root = ET.fromstring(markup)
+    # Names may hold signs that XML has no place for, not even escaped.
+    root = ET.fromstring(visible_lines(markup))
     root.set("xmlns", SVG_NS)
     if mark:
         ET.SubElement(root, "metadata").text = mark

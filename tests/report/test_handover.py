@@ -33,6 +33,7 @@ from partitioner.report.file_names import clean_name
 from partitioner.report.files import SHOP_SHEETS, report_files
 from partitioner.report.outcome_schema import outcome_schema
 from partitioner.report.sections import Column, Kind, Table
+from partitioner.report.svg import Canvas, standalone
 from partitioner.report.tables import plca_table
 from partitioner.report.workbook import workbook
 from partitioner.report.writer import MANIFEST, write_set
@@ -245,6 +246,12 @@ def test_every_drawing_is_a_file_of_its_own(demo: Case) -> None:
         text = "".join(root.itertext())
         assert problem.digest in text
         assert "--ink" in text
+
+
+def test_a_drawing_is_a_file_whatever_a_name_holds() -> None:
+    canvas = Canvas("a", "title \x1b[2J\x00", "a\nb", 10)
+    root = ET.fromstring(standalone(canvas.finish(10), "mark"))
+    assert r"\x1b[2J\x00" in "".join(root.itertext())
 
 
 def test_half_duplex_segments_of_every_kind_have_settings_and_lines_to_read_them_back(
