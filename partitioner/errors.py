@@ -32,7 +32,8 @@ class Finding:
     """One thing wrong in a file, with the place it stands at.
 
     ``line`` and ``column`` count from 1 (0: the file as a whole); in CSV files ``column_name``
-    names the column. ``severity`` is ``error`` or ``warning``.
+    names the column, in workbooks ``cell`` the sheet and the cell. ``severity`` is ``error`` or
+    ``warning``.
     """
 
     file: str
@@ -45,6 +46,7 @@ class Finding:
     source_line: str = ""
     severity: str = "error"
     column_name: str = ""
+    cell: str = ""
 
 
 class PartitionerError(Exception):

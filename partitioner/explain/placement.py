@@ -7,9 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from partitioner.explain.handles.handle import Steps
-from partitioner.reading.csv_table import CsvOrigin
 from partitioner.reading.origin import Enough, Findings, Origin, YamlOrigin
 from partitioner.reading.problem import SourceFiles, read_parts
+from partitioner.reading.sheet import RowOrigin
 from partitioner.visible import visible
 
 Locate = Callable[[Steps], str]
@@ -48,14 +48,14 @@ def locator(problem_path: Path, lists_from: Sequence[Path] = ()) -> Locate:
         (section, item.id): item.origin
         for section in ("devices", "streams")
         for item in parts.items(section)
-        if isinstance(item.origin, CsvOrigin)
+        if isinstance(item.origin, RowOrigin)
     }
 
     def locate(steps: Steps) -> str:
         section = str(steps[0])
         if len(steps) > 1 and (row := rows.get((section, str(steps[1])))) is not None:
             at = row.at(steps[2:])
-            return visible(f"{at.file}:{at.line}")
+            return visible(f"{at.file}:{at.cell or at.line}")
         path = _yaml_path(data, steps)
         if not path:
             return ""

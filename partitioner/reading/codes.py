@@ -85,6 +85,17 @@ CODES = (
         "written has no effect.",
     ),
     Code(
+        "guessed",
+        "A warning: what a table holds was guessed from its headings, or rows of it were left out.",
+        "Look whether the guess is right. To settle it, state `columns` for the table.",
+    ),
+    Code(
+        "unlikely",
+        "A warning: a value that is possible, but mostly a slip: another unit, a wrong sign, a "
+        "place given twice.",
+        "Mend it; or, if it is meant, say so under `silence` as the hint tells.",
+    ),
+    Code(
         "disconnected",
         "No pathways, or no backbone links, lead from one part to another.",
         "Add the missing pathway or link.",

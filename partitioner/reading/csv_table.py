@@ -7,64 +7,17 @@ is used.
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass
 from typing import Any
 
 from partitioner.errors import Finding
 from partitioner.reading.csv_text import UnreadableCsv, csv_rows, lines_of
 from partitioner.reading.kinds import Grades, Name, Names, Point, Text, ValueKind, did_you_mean
 from partitioner.reading.limits import LONGEST_ROW_LINE, MOST_COLUMNS, MOST_ROWS
-from partitioner.reading.origin import At, Findings, Origin, Steps
+from partitioner.reading.origin import Findings, Origin
 from partitioner.reading.schema import KeyTable
+from partitioner.reading.sheet import AXES, Row, RowOrigin, Sheet
 from partitioner.reading.tables import Item, key_names, kind_of, read_table
 from partitioner.reading.yaml_text import plain_value
-
-_AXES = ("x_m", "y_m", "z_m")
-
-
-@dataclass(frozen=True, slots=True)
-class CsvOrigin:
-    """A row of a CSV file."""
-
-    file: str
-    lines: tuple[str, ...]
-    line: int
-    header: tuple[str, ...]
-    separator: str
-    label: str
-
-    def at(self, steps: Steps = (), *, on_key: bool = False) -> At:
-        """Position of a cell, or of the row."""
-        column_name = self._column_name(steps)
-        text = self.lines[self.line - 1] if 1 <= self.line <= len(self.lines) else ""
-        column = 1
-        if column_name in self.header:
-            starts = _cell_starts(text, self.separator)
-            index = self.header.index(column_name)
-            column = starts[index] if index < len(starts) else 1
-        return At(self.file, self.line, column, text, column_name)
-
-    def _column_name(self, steps: Steps) -> str:
-        if not steps:
-            return ""
-        if steps[0] == "position_m" and len(steps) > 1 and isinstance(steps[1], int):
-            return _AXES[steps[1]]
-        return str(steps[0])
-
-    def named(self, label: str) -> CsvOrigin:
-        """Give the same row another label."""
-        return CsvOrigin(self.file, self.lines, self.line, self.header, self.separator, label)
-
-
-def _cell_starts(line: str, separator: str) -> list[int]:
-    """Column, from 1, at which each cell of a line starts."""
-    starts, quoted = [1], False
-    for number, character in enumerate(line, start=1):
-        if character == '"':
-            quoted = not quoted
-        elif character == separator and not quoted:
-            starts.append(number + 1)
-    return starts
 
 
 def _column_kinds(model: type[KeyTable]) -> dict[str, ValueKind]:
@@ -72,7 +25,7 @@ def _column_kinds(model: type[KeyTable]) -> dict[str, ValueKind]:
     for name, info in model.model_fields.items():
         kind = kind_of(info)
         if isinstance(kind, Point):
-            kinds.update(dict.fromkeys(_AXES, kind))
+            kinds.update(dict.fromkeys(AXES, kind))
         elif kind is not None:
             kinds[info.alias or name] = kind
     return kinds
@@ -120,7 +73,7 @@ def read_csv(
 
     def refuse(line: int, message: str, hint: str = "") -> tuple[list[Item[Any]], bool]:
         # No line is repeated: it might be any file.
-        top = CsvOrigin(file, (), line, (), ",", section)
+        top = RowOrigin(Sheet(file, "", (), ("",)), Row(line, ()), {}, section, {})
         findings.add(top, "unreadable-file", message, hint=hint)
         return [], False
 
@@ -136,7 +89,9 @@ def read_csv(
         if sum(any(row) for _, row in csv_rows(text, separator)) > MOST_ROWS + 1:
             return refuse(0, f"expected at most {MOST_ROWS} rows, got more")
     kinds = _column_kinds(model)
+    sheet = Sheet(file, "", (), lines, separator)
     header: tuple[str, ...] = ()
+    columns: dict[str, int] = {}
     items: list[Item[Any]] = []
     try:
         for line, row in csv_rows(text, separator):
@@ -147,11 +102,12 @@ def read_csv(
                 if not _is_header(header, kinds):
                     told = f"this is no list of {section}: expected a header with names of columns"
                     return refuse(line, told, "columns: " + ", ".join(kinds))
-                top = CsvOrigin(file, lines, line, header, separator, section)
+                columns = {name: header.index(name) for name in header}
+                top = RowOrigin(sheet, Row(line, ()), columns, section, {})
                 _check_header(model, header, kinds, top, findings)
                 continue
             label = f"{section}[{_row_id(header, row) or f'line {line}'}]"
-            origin = CsvOrigin(file, lines, line, header, separator, label)
+            origin = RowOrigin(sheet, Row(line, ()), columns, label, {})
             if len(row) > len(header):
                 findings.add(
                     origin,
@@ -227,14 +183,25 @@ def _read_row(
         text = cell.strip()
         if not text or name not in kinds:
             continue
-        if name in _AXES:
+        if name in AXES:
             axes[name] = plain_value(text)
         elif name not in raw:
             raw[name] = _cell(text, kinds[name])
     if axes:
-        raw["position_m"] = [axes.get(axis, 0 if axis == "z_m" else None) for axis in _AXES]
+        raw["position_m"] = [axes.get(axis, 0 if axis == "z_m" else None) for axis in AXES]
     # A column that is missing as a whole was told once, at the header.
-    told = [n for n in key_names(model) if n not in header and n not in raw]
+    told = frozenset(n for n in key_names(model) if n not in header and n not in raw)
+    return read_row(model, raw, told, origin, findings)
+
+
+def read_row(
+    model: type[KeyTable],
+    raw: dict[str, Any],
+    told: frozenset[str],
+    origin: Origin,
+    findings: Findings,
+) -> Item[Any]:
+    """Read one row; that a key of ``told`` is missing was said already."""
     mine = Findings()
     item = read_table(model, raw, origin, mine)
     for finding in mine.found:

@@ -9,7 +9,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema
 
-from partitioner.reading.schema import FORMAT, KeyTable, ProblemTable
+from partitioner.reading.schema import FORMAT, PROPOSE, KeyTable, ProblemTable
 
 
 class _Generator(GenerateJsonSchema):
@@ -55,6 +55,12 @@ def json_schema() -> dict[str, Any]:
     made["properties"]["format"] = {
         "const": FORMAT,
         "description": made["properties"]["format"]["description"],
+    }
+    switches = made["properties"]["switches"]
+    told = switches.pop("description")
+    made["properties"]["switches"] = {
+        "anyOf": [switches, {"const": PROPOSE}],
+        "description": told,
     }
     return made
 

@@ -534,6 +534,50 @@ class Names(ValueKind):
         return made
 
 
+@dataclass(frozen=True)
+class Headings(ValueKind):
+    """Headings of a table by the key that each column holds."""
+
+    def words(self) -> str:
+        """Kind."""
+        return "mapping from key to heading"
+
+    def read(self, value: Any) -> tuple[tuple[str, str], ...]:
+        """Accept a mapping from keys to texts."""
+        if not isinstance(value, dict):
+            raise fault("wrong-kind", f"expected a mapping from key to heading, got {got(value)}")
+        for key, heading in value.items():
+            if not isinstance(heading, str):
+                raise fault(
+                    "wrong-kind", f"expected a heading, got {got(heading)}",
+                    hint=_quoted(heading), at=(key,),
+                )  # fmt: skip
+        return tuple(value.items())
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema."""
+        return {"type": "object", "additionalProperties": {"type": "string"}}
+
+
+@dataclass(frozen=True)
+class Values(ValueKind):
+    """Values by key, read by the table that they are put into."""
+
+    def words(self) -> str:
+        """Kind."""
+        return "mapping from key to value"
+
+    def read(self, value: Any) -> tuple[tuple[str, Any], ...]:
+        """Accept a mapping."""
+        if not isinstance(value, dict):
+            raise fault("wrong-kind", f"expected a mapping from key to value, got {got(value)}")
+        return tuple(value.items())
+
+    def schema(self) -> dict[str, Any]:
+        """JSON Schema."""
+        return {"type": "object"}
+
+
 _COORDINATE = Number("m", UM_PER_M, low=None)
 _GRADE = Name("grade")
 _PRICE = Number("currency units", MONEY_STEPS)

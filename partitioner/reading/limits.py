@@ -11,6 +11,7 @@ from dataclasses import dataclass
 LARGEST_FILE_BYTES = 10_000_000
 LARGEST_RESULT_BYTES = 30_000_000
 MOST_LINES = 200_000
+LARGEST_UNPACKED_BYTES = 100_000_000
 DEEPEST = 40
 MOST_VALUES = 300_000
 MOST_RESULT_VALUES = 1_500_000
@@ -68,8 +69,14 @@ LIMITS = (
     ),
     Limit("lines of a YAML file that begin with `%`", MOST_DIRECTIVES, "", "No file needs any."),
     Limit("characters of one value or key", LONGEST_VALUE, "", "Texts have narrower limits."),
-    Limit("rows of a CSV file", MOST_ROWS, "", "Its header is not counted."),
-    Limit("columns of a CSV file", MOST_COLUMNS, "", "A device has some twenty."),
+    Limit("rows of a CSV file or of a sheet", MOST_ROWS, "", "Its header is not counted."),
+    Limit("columns of a CSV file or of a sheet", MOST_COLUMNS, "", "A device has some twenty."),
+    Limit(
+        "size of a workbook, unpacked",
+        LARGEST_UNPACKED_BYTES // 1_000_000,
+        "MB",
+        "It is looked at before anything is unpacked.",
+    ),
     Limit("characters of one line of a CSV file", LONGEST_ROW_LINE, "", ""),
     Limit(
         "findings that are told",

@@ -24,6 +24,8 @@ class At:
     column: int
     source_line: str = ""
     column_name: str = ""
+    cell: str = ""
+    """Name of the cell in a workbook, which has no lines."""
 
 
 class Origin(Protocol):
@@ -151,6 +153,7 @@ class Findings:
                 source_line=at.source_line,
                 severity=severity,
                 column_name=at.column_name,
+                cell=at.cell,
             )
         )
 

@@ -23,9 +23,11 @@ from partitioner.reading.schema import (
     PathwayTable,
     PlaceTable,
     PlcaTable,
+    ProposeTable,
     RoutingTable,
     SharingTable,
     ShopTable,
+    SourceTable,
     StreamTable,
     SwitchTable,
     TransferTable,
@@ -54,6 +56,8 @@ class Parts:
     sharing: Item[SharingTable]
     change_prices: Item[ChangePriceTable]
     objective: Item[ObjectiveTable]
+    propose: Item[ProposeTable]
+    tables: list[Item[SourceTable]] = field(default_factory=list)
     places: list[Item[PlaceTable]] = field(default_factory=list)
     pathways: list[Item[PathwayTable]] = field(default_factory=list)
     switches: list[Item[SwitchTable]] = field(default_factory=list)
@@ -84,6 +88,10 @@ class Parts:
                 item.id for s in sections for item in self.items(s) if item.id is not None
             )
         return self._names[sections]
+
+    def forget_names(self) -> None:
+        """More items came: names are looked up anew."""
+        self._names.clear()
 
     def switches_of_zone(self) -> dict[str, tuple[str, ...]]:
         """Ids of the switches that serve each zone."""

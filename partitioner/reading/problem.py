@@ -14,15 +14,21 @@ from partitioner.errors import Finding, WrongFile
 from partitioner.model.problem import Problem
 from partitioner.reading.build import build_problem
 from partitioner.reading.catalogue import SECTIONS, read_catalogue, read_entries, shipped_catalogue
+from partitioner.reading.collapse import collapsed
 from partitioner.reading.csv_table import read_csv
 from partitioner.reading.files import Folders, Outside, Unreadable, as_text, read_bytes
+from partitioner.reading.headings import Holds
 from partitioner.reading.kinds import got
 from partitioner.reading.origin import Enough, Findings, YamlOrigin
 from partitioner.reading.parts import Parts
+from partitioner.reading.problem_tables import ORDER, tables_into
+from partitioner.reading.propose import is_asked, propose_switches
 from partitioner.reading.render import format_finding
 from partitioner.reading.rules.everything import check_parts
 from partitioner.reading.schema import FORMAT, DeviceTable, KeyTable, ProblemTable, StreamTable
+from partitioner.reading.sheet import Sheet
 from partitioner.reading.tables import Item, key_names, read_list, read_table, tables_inside
+from partitioner.reading.workbook import read_sheets
 from partitioner.reading.yaml_text import load
 
 _ELSEWHERE = "if you trust this file, allow the folder of the list with --lists-from"
@@ -37,6 +43,8 @@ class SourceFiles:
 
     lists_from: Sequence[Path] = ()
     contents: list[tuple[str, bytes]] = field(default_factory=list)
+    tables: set[str] = field(default_factory=set)
+    """Paths of those that are tables under ``tables``."""
 
     def digest(self) -> str:
         """Digest over names and contents."""
@@ -96,6 +104,7 @@ def read_problem_with_findings(
             for f in findings.found
             if f.file != str(path) or f.code == "yaml-syntax" or (f.line, f.column) not in holes
         ]
+    findings.found = collapsed(findings.found, files.tables)
     found = findings.in_order(str(path))
     if parts is None or findings.errors():
         return None, found
@@ -207,14 +216,20 @@ class _Reader:
             sharing=self._mapping("sharing"),
             change_prices=self._mapping("change_prices"),
             objective=self._mapping("objective"),
+            propose=self._mapping("propose"),
         )
         for section in _LISTS:
             found = read_list(_table_of(section), self._raw, section, self._root, self._findings)
             setattr(parts, section, found)
         parts.devices += self._csv("devices", DeviceTable, top.table.devices_csv)
         parts.streams += self._csv("streams", StreamTable, top.table.streams_csv)
+        self._tables(parts)
         self._limits(parts)
         self._catalogue(parts)
+        if is_asked(self._raw.get("switches")):
+            propose_switches(parts, self._findings)
+        elif "propose" in self._raw:
+            self._findings.no_effect(self._root, "switches is not the word propose", "propose")
         for section in _LISTS:
             if any(item.id is None for item in parts.items(section)):
                 self._unsure.add(section)
@@ -227,6 +242,9 @@ class _Reader:
         for section in (*_LISTS, *_MAPPINGS, "limits", "catalogue"):
             if section in shallow:
                 value = shallow[section]
+                if section == "switches" and is_asked(value):
+                    shallow[section] = [_EMPTY_SWITCH]
+                    continue
                 kind: type = list if section in _LISTS else dict
                 if isinstance(value, kind) and section != "switches":
                     shallow.pop(section)
@@ -274,6 +292,43 @@ class _Reader:
             self._unsure.add(section)
         return items
 
+    def _tables(self, parts: Parts) -> None:
+        """Read the tables that the problem names, those with names first."""
+        read: dict[str, list[Sheet]] = {}
+        for holds in ORDER:
+            for item in parts.tables:
+                if item.table.holds is not holds:
+                    continue
+                section = "streams" if holds is Holds.MESSAGES else holds.value
+                name = item.table.file
+                if name is not None and name not in read:
+                    read[name] = self._sheets(item, name)
+                sheets = read.get(name or "", [])
+                usable = item.whole and bool(sheets)
+                if not (usable and tables_into(parts, item, sheets, self._findings)):
+                    self._unsure.add(section)
+
+    def _sheets(self, item: Item[Any], name: str) -> list[Sheet]:
+        """Sheets of a file that a table names; why there are none is told."""
+        try:
+            path, content = self._folders.read(name)
+            self._files.contents.append((name, content))
+            self._files.tables.add(str(path))
+            sheets = read_sheets(content, str(path))
+        except Unreadable as error:
+            if error.line:
+                self._findings.take(_finding(path, error))
+                return []
+            self._findings.add(
+                item.origin, "unreadable-file", f"{name}: {error.message}", steps=("file",),
+                hint=_ELSEWHERE if isinstance(error, Outside) else error.hint,
+            )  # fmt: skip
+            return []
+        if not sheets:
+            told = f"expected a table, got nothing in {name}"
+            self._findings.add(item.origin, "unreadable-file", told, steps=("file",))
+        return sheets
+
     def _limits(self, parts: Parts) -> None:
         raw = self._raw.get("limits", {})
         if not isinstance(raw, dict):
@@ -306,6 +361,16 @@ _LISTS = tuple(
     for name, info in ProblemTable.model_fields.items()
     if tables_inside(info.annotation) and str(info.annotation).startswith("tuple")
 )
-_MAPPINGS = ("routing", "backbone", "line", "plca", "shop", "sharing", "change_prices", "objective")
+_MAPPINGS = (
+    "routing",
+    "propose",
+    "backbone",
+    "line",
+    "plca",
+    "sharing",
+    "change_prices",
+    "objective",
+    "shop",
+)
 _EMPTY_SWITCH = {"id": "x", "ports": [{"grades": ["x"], "count": 1}]}
 assert key_names(ProblemTable)  # the models are complete at import

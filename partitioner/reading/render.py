@@ -36,7 +36,9 @@ def format_finding(finding: Finding, *, source: bool = True) -> str:
     """
     where = f" {visible(finding.where)}:" if finding.where else ""
     address = visible(finding.file)
-    if finding.line:
+    if finding.cell:
+        address += f":{visible(finding.cell)}"
+    elif finding.line:
         address += f":{finding.line}:{finding.column}"
     text = f"{address}: {finding.severity}[{finding.code}]{where} {visible(finding.message)}"
     if not source:
@@ -104,6 +106,8 @@ def findings_as_data(findings: Sequence[Finding]) -> list[dict[str, Any]]:
         }
         if f.column_name:
             record["column_name"] = f.column_name
+        if f.cell:
+            record["cell"] = f.cell
         if f.hint:
             record["hint"] = f.hint
         if f.source_line and len(f.source_line) <= LONGEST_SOURCE_LINE:

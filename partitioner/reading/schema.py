@@ -8,6 +8,7 @@ step to base units is in :mod:`partitioner.reading.build`.
 from __future__ import annotations
 
 from decimal import Decimal
+from enum import StrEnum
 from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -23,12 +24,15 @@ from partitioner.model.problem import (
     ReleaseKind,
     SwitchPosition,
 )
+from partitioner.reading.cell_numbers import Mark
+from partitioner.reading.headings import Holds
 from partitioner.reading.kinds import (
     Choice,
     Factor,
     Grades,
     Grams,
     GramsPerMetre,
+    Headings,
     LoadShare,
     LongMetres,
     LongMicroseconds,
@@ -44,6 +48,7 @@ from partitioner.reading.kinds import (
     Share,
     Text,
     UnitLoads,
+    Values,
     Whole,
     Yes,
 )
@@ -51,6 +56,8 @@ from partitioner.units import LARGEST
 
 FORMAT = 1
 """The format this program reads and writes."""
+PROPOSE = "propose"
+"""What stands in place of switches where candidates are asked for."""
 
 GradeId = Annotated[str, Name("grade")]
 PlaceId = Annotated[str, Name("place")]
@@ -135,6 +142,28 @@ class SwitchTable(KeyTable):
     )
     ports: tuple[PortTable, ...] = key(
         "Its ports, numbered 1, 2, … through the list in order.", min_length=1
+    )
+
+
+class ProposeTable(KeyTable):
+    """Candidates for switches, where `switches` is the word `propose`.
+
+    They stand where the cable ways to the devices are shortest in sum: at places of the pathways,
+    or without pathways where devices are. Which of them are built is for the plan to decide.
+    """
+
+    number: Annotated[int, Whole(1, 50)] | None = key(
+        "How many candidates; default: one for every 8 devices, at least 2 and at most 8.", None
+    )
+    price: Money = key("Price of each; the default is invented.", Decimal(30))
+    ports: Annotated[int, Whole(1, 1_000)] = key(
+        "Ports of each; every port serves all grades that devices have.", 12
+    )
+    port_price: Money = key("Price of each port used.", Decimal(0))
+    central: SwitchId | None = key(
+        "Name of one that stands most central and is required, so that streams may start and end "
+        "there; default: all are candidates.",
+        None,
     )
 
 
@@ -237,6 +266,67 @@ class StreamTable(KeyTable):
     )
     pcp: Annotated[int, Whole(0, 7)] = key(
         "802.1Q priority code point, compared as a number: 7 is most urgent.", 0
+    )
+
+
+class Packing(StrEnum):
+    """How bus messages go into Ethernet frames."""
+
+    NONE = "none"
+    ACF = "acf"
+    DATA = "data"
+
+
+class MessageTable(KeyTable):
+    """A message of a bus. It becomes a stream, alone or with others of its sender."""
+
+    id: Label = key("Name of the message.")
+    identifier: Sentence | None = key("Identifier on the bus, as written in the list.", None)
+    bus: Label = key("Bus that carries it.", "bus")
+    from_: Annotated[str, Name("device or switch")] = key("Who sends it.", alias="from")
+    to: Annotated[tuple[str, ...], Names("device or switch", least=0)] = key(
+        "Who receives it; a message that nobody receives becomes no stream.", ()
+    )
+    payload_bytes: Annotated[int, Whole(0, 1_500, "bytes")] = key("Bytes of data.", 8)
+    kind: Annotated[ReleaseKind, Choice(ReleaseKind)] = key(
+        "`periodic`, or `sporadic` (on change): `period_us` is then the least gap.",
+        ReleaseKind.PERIODIC,
+    )
+    period_us: LongMicroseconds = key("Time between two of them.")
+    jitter_us: Microseconds = key("Most by which it may be late.", Decimal(0))
+    deadline_us: LongMicroseconds | None = key(
+        "Longest time to the last receiver; default: the period.", None
+    )
+    pcp: Annotated[int, Whole(0, 7)] = key("802.1Q priority code point.", 0)
+
+
+class SourceTable(KeyTable):
+    """A table kept elsewhere: a CSV file, or a sheet of an `.xlsx` workbook."""
+
+    file: FileName = key("The file, in the folder of the problem or below it.")
+    sheet: Sentence | None = key("Sheet of the workbook; default: the first that fits.", None)
+    holds: Annotated[Holds, Choice(Holds)] = key("What it lists.")
+    columns: Annotated[tuple[tuple[str, str], ...], Headings()] = key(
+        "Heading of the column that holds each key, as `{id: Part tag, x_m: \"X [mm]\"}`; a unit "
+        "in the heading is the unit of its numbers. Without it columns are guessed, and a warning "
+        "tells how.",
+        (),
+    )
+    heading_row: Annotated[int, Whole(1, 1_000_000)] | None = key(
+        "Number of the row with the headings; default: the row that fits best.", None
+    )
+    decimal: Annotated[Mark, Choice(Mark)] | None = key(
+        "What stands before the fraction of a number; default: as the numbers of each column tell.",
+        None,
+    )
+    fill: Annotated[tuple[tuple[str, Any], ...], Values()] = key(
+        "Values for keys that a row does not have, as `{grades: [10BASE-T1S-multidrop]}`.", ()
+    )
+    packing: Annotated[Packing, Choice(Packing)] = key(
+        "Of bus messages: `none`: a frame each, as one ACF CAN message; `acf`: periodic messages "
+        "of one sender with the same receivers and period share a frame of several ACF messages; "
+        "`data`: they share a frame of their data alone.",
+        Packing.NONE,
     )
 
 
@@ -488,11 +578,17 @@ class ProblemTable(KeyTable):
     pathways: tuple[PathwayTable, ...] = key(
         "Ducts, trunking, harness channels. Without any, cables take the distance by `routing`.", ()
     )
-    switches: tuple[SwitchTable, ...] = key("Switches and candidates.", min_length=1)
+    switches: tuple[SwitchTable, ...] = key(
+        "Switches and candidates; or the word `propose`: see there.", min_length=1
+    )
+    propose: ProposeTable = key("What `switches: propose` proposes.", ProposeTable())
     backbone: BackboneTable = key("Links between the switches.", BackboneTable())
     devices: tuple[DeviceTable, ...] = key("Devices; they may also stand in `devices_csv`.", ())
     devices_csv: FileName | None = key(
         "CSV file with devices, in the folder of this file or below it.", None
+    )
+    tables: tuple[SourceTable, ...] = key(
+        "Tables with devices, streams, places, pathways or bus messages, as people keep them.", ()
     )
     groups: tuple[GroupTable, ...] = key("Devices apart or together.", ())
     streams: tuple[StreamTable, ...] = key("Streams; they may also stand in `streams_csv`.", ())

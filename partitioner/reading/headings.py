@@ -1,0 +1,342 @@
+"""Finds the headings of a sheet and what each column holds, as stated or as guessed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from decimal import Decimal
+from difflib import SequenceMatcher
+from enum import StrEnum
+
+from partitioner.reading.sheet import Row, Sheet
+
+
+class Holds(StrEnum):
+    """What a table lists."""
+
+    DEVICES = "devices"
+    STREAMS = "streams"
+    PLACES = "places"
+    PATHWAYS = "pathways"
+    MESSAGES = "messages"
+
+
+_AXIS = (
+    "{0}|{0} pos|pos {0}|{0} position|position {0}|{0} coordinate|"
+    "coordinate {0}|coord {0}|{0} coord"
+)
+_POSITION = {f"{a}_m": _AXIS.format(a) for a in "xyz"}
+_ID = "id|name|tag|part tag|designation|identifier|label"
+_TRAFFIC = {
+    "from": "from|sender|source|transmitter|tx|sent by|producer|talker",
+    "to": "to|receiver|receivers|destination|destinations|sink|rx|received by|consumer|consumers|"
+    "listener|listeners",
+    "payload_bytes": "payload|size|length|bytes|dlc|data length|payload size|data bytes|byte count",
+    "period_us": "period|cycle|cycle time|interval|repetition|send period|rate time|least gap",
+    "rate_kbps": "rate|data rate|bit rate|bandwidth|throughput",
+    "deadline_us": "deadline|max latency|latency|max delay|latest arrival",
+    "jitter_us": "jitter",
+    "pcp": "pcp|priority|prio",
+    "kind": "kind|send type|trigger|type|transmission|mode",
+}
+_WORDS: dict[Holds, dict[str, str]] = {
+    Holds.DEVICES: {
+        "id": f"{_ID}|device|device name|device id|part|component|item|node|ecu|unit|part name",
+        **_POSITION,
+        "place": "place|location|mounting place|installed at|mounted at|where",
+        "grades": "grades|grade|phy|interface|connection",
+        "option": "option|equipment option|fitted with|variant",
+        "stub_m": "stub|stub length|spur|drop length",
+        "safety_level": "safety level|safety",
+        "security_domain": "security domain|domain",
+        "zone": "zone|area",
+        "switch": "switch|zone controller",
+        "function": "function",
+        "mass_g": "mass|weight",
+    },
+    Holds.STREAMS: {"id": f"{_ID}|stream|signal|stream name|signal name", **_TRAFFIC,
+                    "encapsulation": "encapsulation|protocol", "tagged": "tagged|vlan tag"},
+    Holds.PLACES: {"id": f"{_ID}|place|location|point|place name", **_POSITION},
+    Holds.PATHWAYS: {
+        "id": f"{_ID}|pathway|duct|channel|way|duct name",
+        "from": "from|start|begin|end a|a end|from place",
+        "to": "to|end|end b|b end|to place",
+        "length_m": "length|cable length|duct length|run length",
+        "max_cables": "max cables|capacity|cables|most cables",
+    },
+    Holds.MESSAGES: {
+        "id": "id|name|message|message name|frame|frame name|signal group",
+        "identifier": "identifier|can id|message id|frame id|hex id|id hex|arbitration id",
+        "bus": "bus|network|channel|cluster",
+        **_TRAFFIC,
+    },
+}  # fmt: skip
+_UNITS: dict[str, dict[str, Decimal]] = {
+    "m": {"nm": Decimal("1e-9"), "µm": Decimal("1e-6"), "mm": Decimal("0.001"),
+          "cm": Decimal("0.01"), "dm": Decimal("0.1"), "m": Decimal(1), "km": Decimal(1000),
+          "in": Decimal("0.0254"), "inch": Decimal("0.0254"), "ft": Decimal("0.3048"),
+          "metre": Decimal(1), "metres": Decimal(1), "meter": Decimal(1), "meters": Decimal(1)},
+    "us": {"ns": Decimal("0.001"), "us": Decimal(1), "µs": Decimal(1), "μs": Decimal(1),
+           "ms": Decimal(1000), "s": Decimal(1_000_000), "sec": Decimal(1_000_000),
+           "min": Decimal(60_000_000)},
+    "g": {"mg": Decimal("0.001"), "g": Decimal(1), "kg": Decimal(1000)},
+    "bytes": {"bytes": Decimal(1), "byte": Decimal(1), "b": Decimal(1), "octets": Decimal(1),
+              "bit": Decimal("0.125"), "bits": Decimal("0.125")},
+    "kbps": {"bit/s": Decimal("0.001"), "bps": Decimal("0.001"), "kbit/s": Decimal(1),
+             "kbps": Decimal(1), "kb/s": Decimal(1), "mbit/s": Decimal(1000),
+             "mbps": Decimal(1000), "byte/s": Decimal("0.008"), "kbyte/s": Decimal(8)},
+}  # fmt: skip
+_FREQUENCIES = {"hz": Decimal(1), "khz": Decimal(1000), "1/s": Decimal(1)}
+_BRACKETED = re.compile(r"[\[({<]\s*(?:in\s+)?([^\])}>]{1,12}?)\s*[\])}>]")
+_BEHIND = re.compile(r"(?:\bin\s+|[,/_]\s*|\s)([^\s\[\](){},_]{1,9})\s*\Z")
+_FURTHEST_HEADING = 40
+
+
+def unit_of_key(key: str) -> str:
+    """Unit that a key's name ends with: ``m``, ``us``, ``g``, ``bytes``, ``kbps`` or none."""
+    end = key.rpartition("_")[2]
+    return end if "_" in key and end in _UNITS else ""
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A unit as it was written, and how its numbers become those of the key."""
+
+    text: str
+    factor: Decimal
+    is_frequency: bool = False
+
+    def converted(self, number: Decimal) -> Decimal | None:
+        """The number in the unit of the key; None for a frequency of 0, which has no period."""
+        if not self.is_frequency:
+            return number * self.factor
+        # Rounded down: a shorter period is the harder case.
+        return (1_000_000 / (number * self.factor)).quantize(Decimal("0.001")) if number else None
+
+
+def unit_named(text: str, key: str) -> Unit | None:
+    """The unit that a text names, if the key can take it."""
+    own = unit_of_key(key)
+    name = text.strip().rstrip(".").lower()
+    if name in _UNITS.get(own, {}):
+        return Unit(text.strip(), _UNITS[own][name])
+    if own == "us" and name in _FREQUENCIES:
+        return Unit(text.strip(), _FREQUENCIES[name], is_frequency=True)
+    return None
+
+
+def heading_unit(heading: str, key: str) -> Unit | None:
+    """The unit that a heading names: ``X [mm]``, ``Cycle (ms)``, ``Rate, kbit/s``, ``x_mm``."""
+    for pattern in (_BRACKETED, _BEHIND):
+        for found in pattern.findall(heading):
+            unit = unit_named(found, key)
+            if unit is not None:
+                return unit
+    return None
+
+
+def strange_unit(heading: str) -> str:
+    """What stands in brackets in a heading, which may be a unit that is not known here."""
+    found = _BRACKETED.findall(heading)
+    return found[-1].strip() if found else ""
+
+
+def _words(heading: str) -> str:
+    """A heading without units, signs and capitals."""
+    text = _BRACKETED.sub(" ", heading).casefold()
+    text = re.sub(r"[^\w]+|_", " ", text)
+    words = text.split()
+    units = {u for known in _UNITS.values() for u in known}
+    while len(words) > 1 and words[-1] in units:
+        words.pop()
+        if words[-1] == "in" and len(words) > 1:
+            words.pop()
+    return " ".join(words)
+
+
+def _score(heading: str, key: str, known: str) -> float:
+    """How well a heading names a key: 4 the key itself, 3 one of its words, less if only near."""
+    if heading.casefold().strip() == key:
+        return 4
+    words = _words(heading)
+    if not words:
+        return 0
+    best = 0.0
+    for name in known.split("|"):
+        if words == name:
+            return 3
+        inside = words.split()
+        if len(name) > 1 and all(w in inside for w in name.split()):
+            best = max(best, 2 + len(name) / (10 * len(words)))
+        elif len(words) > 3 and SequenceMatcher(None, words, name).ratio() >= 0.85:
+            best = max(best, 1.5)
+    return best
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """Where the rows of a sheet start and which column holds what.
+
+    ``first`` is the index of the first row of the list within the rows of the sheet. ``columns``
+    and ``headings`` go by key; ``unused`` are headings of columns that are not read.
+    """
+
+    holds: Holds
+    first: int
+    columns: Mapping[str, int]
+    headings: Mapping[str, str]
+    header: tuple[str, ...]
+    unused: tuple[str, ...]
+    heading_row: int
+    score: float = 0.0
+    twice: Mapping[str, tuple[int, ...]] = field(default_factory=dict)
+
+
+def keys_of(holds: Holds) -> list[str]:
+    """Keys that columns of such a table may hold."""
+    return list(_WORDS[holds])
+
+
+def _text(value: object) -> str:
+    return " ".join(value.split()) if isinstance(value, str) else ""
+
+
+def _headers(sheet: Sheet, index: int) -> list[tuple[tuple[str, ...], int]]:
+    """Headings that a row makes alone, and with a row of groups above it; first data row."""
+    width = sheet.width
+
+    def row(n: int) -> list[str]:
+        cells = [_text(c) for c in sheet.rows[n].cells]
+        return cells + [""] * (width - len(cells))
+
+    alone = row(index)
+    found = [(tuple(alone), index + 1)]
+    if index and sheet.rows[index - 1].number >= sheet.rows[index].number - 2:
+        above = row(index - 1)
+        filled, last = [], ""
+        for own, over in zip(alone, above, strict=True):
+            last = over or last
+            filled.append(f"{last} {own}".strip() if own and last != own else own or over)
+        found.append((tuple(filled), index + 1))
+    return found
+
+
+def find_columns(
+    sheet: Sheet,
+    holds: Holds,
+    stated: Mapping[str, str] | None = None,
+    heading_row: int | None = None,
+) -> Columns | None:
+    """Find the headings of a sheet and what its columns hold.
+
+    Parameters
+    ----------
+    sheet
+        The table.
+    holds
+        What it lists.
+    stated
+        Headings by key, as the user maps them. The columns of other keys are then not guessed.
+    heading_row
+        Number of the row with the headings, where the user states it.
+
+    Returns
+    -------
+    Columns or None
+        None where no row can be the headings of such a list.
+    """
+    best: Columns | None = None
+    for index, row in enumerate(sheet.rows[:_FURTHEST_HEADING]):
+        if heading_row is not None and row.number != heading_row:
+            continue
+        for header, first in _headers(sheet, index):
+            made = _mapped(header, first, holds, stated, row)
+            better = best is None or made.score > best.score + 0.5
+            if made.columns and better:
+                best = made
+    if best is None or (not stated and best.score < 5 and len(best.columns) < 2):
+        return None
+    return best
+
+
+def _mapped(
+    header: Sequence[str], first: int, holds: Holds, stated: Mapping[str, str] | None, row: Row
+) -> Columns:
+    scores: list[tuple[float, int, int, str]] = []
+    if stated:
+        wanted = {k: " ".join(h.casefold().split()) for k, h in stated.items()}
+        for column, heading in enumerate(header):
+            name = heading.casefold()
+            scores += [(4, -column, 0, key) for key, want in wanted.items() if name == want]
+    else:
+        for column, heading in enumerate(header):
+            if not heading or len(heading) > 60:
+                continue
+            for rank, (key, known) in enumerate(_WORDS[holds].items()):
+                score = _score(heading, key, known)
+                if score:
+                    scores.append((score, -column, -rank, key))
+    columns: dict[str, int] = {}
+    equal: dict[str, list[int]] = {}
+    sure: dict[str, float] = {}
+    for score, minus_column, _, key in sorted(scores, reverse=True):
+        column = -minus_column
+        taken = column in columns.values()
+        if key in columns:
+            if not taken and score == sure[key] and header[column] == header[columns[key]]:
+                equal.setdefault(key, [columns[key]]).append(column)
+        elif not taken:
+            columns[key] = column
+            sure[key] = score
+    used = set(columns.values())
+    return Columns(
+        holds=holds,
+        first=first,
+        columns=columns,
+        headings={key: header[column] for key, column in columns.items()},
+        header=tuple(header),
+        unused=tuple(h for n, h in enumerate(header) if h and n not in used),
+        heading_row=row.number,
+        score=sum(sure.values()),
+        twice={key: tuple(sorted(where)) for key, where in equal.items()},
+    )
+
+
+_NEEDED = {
+    Holds.STREAMS: ({"from"}, {"to"}, {"period_us", "rate_kbps"}),
+    Holds.MESSAGES: ({"from"}, {"to", "bus"}, {"id"}, {"period_us", "payload_bytes", "kind"}),
+    Holds.PATHWAYS: ({"from"}, {"to"}),
+    Holds.PLACES: ({"id"}, {"x_m"}, {"y_m"}),
+    Holds.DEVICES: ({"id"}, {"x_m", "place"}),
+}
+
+
+def guess_holds(sheet: Sheet) -> Columns | None:
+    """Guess what a sheet lists, by its headings and its name; None where nothing fits."""
+    found: list[tuple[float, Columns]] = []
+    name = f"{sheet.file.rpartition('/')[2]} {sheet.name}".casefold()
+    for holds in Holds:
+        made = find_columns(sheet, holds)
+        if made is None or not all(any(k in made.columns for k in n) for n in _NEEDED[holds]):
+            continue
+        score = made.score / max(1, len(made.header)) + made.score / 100
+        hints = {
+            Holds.PLACES: ("place", "point", "location"),
+            Holds.DEVICES: ("device", "part", "component", "node", "ecu"),
+            Holds.PATHWAYS: ("pathway", "duct", "channel", "harness", "route"),
+            Holds.STREAMS: ("stream", "signal", "traffic"),
+            Holds.MESSAGES: ("message", "bus", "can", "frame", "matrix"),
+        }[holds]
+        score += 2 * any(hint in name for hint in hints)
+        score += 1 * (holds is Holds.MESSAGES and "bus" in made.columns)
+        score += 0.5 * (holds is Holds.DEVICES)
+        if holds is Holds.PATHWAYS and {"payload_bytes", "period_us"} & _other(sheet):
+            continue
+        found.append((score, made))
+    return max(found, key=lambda f: f[0], default=(0, None))[1]
+
+
+def _other(sheet: Sheet) -> set[str]:
+    made = find_columns(sheet, Holds.STREAMS)
+    return set(made.columns) if made is not None else set()

@@ -1,0 +1,212 @@
+"""Proposes where switches may stand, from the devices and the pathways alone."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+import networkx as nx
+import numpy as np
+import numpy.typing as npt
+
+from partitioner.model.catalogue import Medium
+from partitioner.model.problem import Metric
+from partitioner.reading.build import position_um
+from partitioner.reading.catalogue import shipped_catalogue
+from partitioner.reading.origin import Findings
+from partitioner.reading.parts import Parts
+from partitioner.reading.schema import PROPOSE, BackboneTable, SwitchTable
+from partitioner.reading.tables import Item, read_table
+from partitioner.units import UM_PER_M, from_base
+
+_DEVICES_OF_ONE = 8
+_FEWEST, _MOST = 2, 8
+_MOST_SITES = 400
+_NEVER = 1e15
+_BACKBONE = ("100BASE-T1", "1000BASE-T1")
+_BACKBONE_LONG = "10BASE-T1L"
+
+
+def propose_switches(parts: Parts, findings: Findings) -> None:
+    """Put candidates for switches, and links between them, into the parts of a problem.
+
+    Each candidate in turn stands where it shortens the cable ways of all devices to their nearest
+    candidate most (the greedy median). The first one is the most central of all.
+    """
+    asked = parts.propose.table
+    origin = parts.origin.part("switches", label="switches")
+    ways = _Ways(parts)
+    if not len(ways.sites) or not len(ways.distance_um):
+        if not parts.unsure & {"devices", "places"} and parts.devices:
+            findings.add(
+                parts.origin,
+                "missing-key",
+                "no switch can be proposed, since no device has a place or coordinates",
+                steps=("switches",),
+            )
+        return
+    most = asked.number
+    if most is None:
+        most = max(_FEWEST, min(_MOST, -(-len(parts.devices) // _DEVICES_OF_ONE)))
+    chosen = _medians(ways.distance_um, most)
+    grades = _port_grades(parts)
+    taken = set(parts.names(("devices", "forecast")))
+    names: list[str] = []
+    for rank, site in enumerate(chosen):
+        number = len(names) + (asked.central is None)
+        name = _free(f"zone-{number}", taken)
+        if rank == 0 and asked.central is not None:
+            name = asked.central
+        taken.add(name)
+        names.append(name)
+        raw: dict[str, Any] = {"id": name, **ways.sites[site]}
+        raw |= {
+            "required": name == asked.central,
+            "price": asked.price,
+            "ports": [{"grades": grades, "count": asked.ports, "price": asked.port_price}],
+        }
+        here = origin.named(f"switches[{name}]")
+        parts.switches.append(read_table(SwitchTable, raw, here, findings))
+    if parts.backbone.whole and not parts.backbone.table.links and len(names) > 1:
+        parts.backbone = _links(parts, names, ways.between_m(chosen), findings)
+
+
+def _free(name: str, taken: set[str]) -> str:
+    while name in taken:
+        name += "-switch"
+    return name
+
+
+class _Ways:
+    """Distance of every device from every site a switch may stand at, in µm."""
+
+    def __init__(self, parts: Parts):
+        places = {
+            n: point
+            for n, item in parts.ids("places").items()
+            if (point := position_um(item.table.position_m)) is not None
+        }
+        self._straight = parts.routing.table.metric is Metric.STRAIGHT
+        self._factor = float(parts.routing.table.factor or 1)
+        at: list[tuple[str | None, tuple[int, int, int]]] = []
+        for device in parts.devices:
+            place = device.table.place
+            stands = position_um(device.table.position_m)
+            where = places.get(place) if place is not None else stands
+            if where is not None:
+                at.append((place if place in places else None, where))
+        graph = self._graph(parts, places)
+        self._graph_um = graph
+        self.sites: list[dict[str, Any]] = []
+        self.distance_um: npt.NDArray[np.float64] = np.zeros((0, 0))
+        if not at:
+            return
+        points = np.array([p for _, p in at], dtype=np.float64)
+        if graph.number_of_nodes():
+            names = list(graph)
+            names = names[:: -(-len(names) // _MOST_SITES)]
+            nodes = list(graph)
+            own_at = np.array([places[n] for n in nodes], dtype=np.float64)
+            near = self._metric(points, own_at)
+            meets = [
+                (nodes.index(p), 0.0) if p in graph else (int(r.argmin()), float(r.min()))
+                for (p, _), r in zip(at, near, strict=True)
+            ]
+            self.sites = [{"place": n} for n in names]
+            rows = []
+            for name in names:
+                length = nx.single_source_dijkstra_path_length(graph, name)
+                rows.append([length.get(nodes[m], _NEVER) + reach for m, reach in meets])
+            self.distance_um = np.array(rows)
+            self._points = np.array([places[n] for n in names], dtype=np.float64)
+            self._names: list[str] | None = names
+        else:
+            distinct = list(dict.fromkeys(p for _, p in at))
+            distinct = distinct[:: -(-len(distinct) // _MOST_SITES)]
+            self.sites = [{"position_m": [_m(c) for c in p]} for p in distinct]
+            self._points = np.array(distinct, dtype=np.float64)
+            self.distance_um = self._metric(self._points, points)
+            self._names = None
+
+    def _metric(
+        self, rows: npt.NDArray[np.float64], columns: npt.NDArray[np.float64]
+    ) -> npt.NDArray[np.float64]:
+        gaps = np.abs(rows[:, None, :] - columns[None, :, :])
+        made = np.sqrt((gaps**2).sum(axis=2)) if self._straight else gaps.sum(axis=2)
+        return np.asarray(made * self._factor)
+
+    def _graph(self, parts: Parts, places: dict[str, Any]) -> nx.Graph[str]:
+        graph: nx.Graph[str] = nx.Graph()
+        for item in parts.pathways:
+            a, b = item.table.from_, item.table.to
+            if a in places and b in places and a != b:
+                length = item.table.length_m
+                if length is None:
+                    ends = np.array([places[a], places[b]], dtype=np.float64)
+                    weight = float(self._metric(ends[:1], ends[1:])[0, 0])
+                else:
+                    weight = float(length) * UM_PER_M
+                if not graph.has_edge(a, b) or graph[a][b]["weight"] > weight:
+                    graph.add_edge(a, b, weight=weight)
+        return graph
+
+    def between_m(self, chosen: list[int]) -> npt.NDArray[np.float64]:
+        """Cable ways between the sites chosen, in m."""
+        if self._names is None:
+            points = self._points[chosen]
+            return self._metric(points, points) / UM_PER_M
+        names = [self._names[c] for c in chosen]
+        rows = []
+        for name in names:
+            length = nx.single_source_dijkstra_path_length(self._graph_um, name)
+            rows.append([length.get(other, _NEVER) / UM_PER_M for other in names])
+        return np.array(rows)
+
+
+def _m(value_um: float) -> Decimal:
+    return from_base(int(value_um), UM_PER_M)
+
+
+def _medians(distance_um: npt.NDArray[np.float64], number: int) -> list[int]:
+    """Sites one by one, each the one that shortens the ways to the nearest most."""
+    nearest = np.full(distance_um.shape[1], _NEVER)
+    chosen: list[int] = []
+    while len(chosen) < min(number, len(distance_um)):
+        sums = np.minimum(distance_um, nearest).sum(axis=1)
+        sums[chosen] = np.inf
+        best = int(sums.argmin())
+        chosen.append(best)
+        nearest = np.minimum(nearest, distance_um[best])
+    return chosen
+
+
+def _port_grades(parts: Parts) -> list[str]:
+    used = [grade for d in parts.everyone() for grade, _ in d.table.grades or ()]
+    return list(dict.fromkeys(used)) or ["10BASE-T1S-multidrop"]
+
+
+def _links(
+    parts: Parts, names: list[str], way_m: npt.NDArray[np.float64], findings: Findings
+) -> Item[BackboneTable]:
+    """A tree to be chosen among links of all pairs that a grade reaches."""
+    grades = (parts.catalogue or shipped_catalogue()).grades
+    links = []
+    for i, a in enumerate(names):
+        for j in range(i + 1, len(names)):
+            reached = [
+                g
+                for g in (*_BACKBONE, _BACKBONE_LONG)
+                if g in grades
+                and grades[g].medium is Medium.LINK
+                and way_m[i, j] <= grades[g].guaranteed_length_um / UM_PER_M
+            ]
+            kept = [g for g in reached if g in _BACKBONE] or reached
+            if kept:
+                links.append({"between": [a, names[j]], "grades": kept})
+    raw = {"shape": "tree", "links": links}
+    return read_table(BackboneTable, raw, parts.backbone.origin, findings)
+
+
+def is_asked(raw: Any) -> bool:
+    """Whether ``switches`` of a problem file asks for candidates."""
+    return bool(raw == PROPOSE)
