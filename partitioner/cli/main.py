@@ -25,6 +25,7 @@ from partitioner.visible import visible
 
 COMMANDS = {
     "new": "partitioner.cli.new",
+    "import": "partitioner.cli.import_",
     "plan": "partitioner.cli.plan",
     "check": "partitioner.cli.check",
     "report": "partitioner.cli.report",

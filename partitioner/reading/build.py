@@ -147,7 +147,8 @@ def _backbone(backbone: BackboneTable) -> Backbone:
     return same(Backbone, backbone, links=links)
 
 
-def _stream(stream: StreamTable) -> Stream:
+def stream_of(stream: StreamTable) -> Stream:
+    """A stream of the model from its keys."""
     deadline_us = stream.period_us if stream.deadline_us is None else stream.deadline_us
     return same(
         Stream,
@@ -188,7 +189,7 @@ def build_problem(parts: Parts, warnings: tuple[str, ...], digest: str) -> Probl
         backbone=_backbone(parts.backbone.table),
         devices={d.id: _device(d.table, parts) for d in parts.devices},
         groups=tuple(same(Group, g.table) for g in parts.groups),
-        streams={s.id: _stream(s.table) for s in parts.streams},
+        streams={s.id: stream_of(s.table) for s in parts.streams},
         transfers={
             t.id: same(Transfer, t.table, source=t.table.from_, destinations=t.table.to)
             for t in parts.transfers

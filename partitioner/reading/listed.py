@@ -212,7 +212,7 @@ class _Reader:
 
     def _lacks(self, row: Row) -> bool:
         """Whether a row lacks what every row of such a list has: where it is, or both its ends."""
-        needed = [k for k in ("x_m", "place", "from", "to") if k in self._columns.columns]
+        needed = [k for k in ("x_m", "y_m", "place", "from", "to") if k in self._columns.columns]
         return any(is_nothing(self._cell(row, k)) for k in needed)
 
     def _formulas_told(self, key: str) -> list[tuple[Row, Value]]:

@@ -27,6 +27,7 @@ from partitioner.reading.schema import (
     RoutingTable,
     SharingTable,
     ShopTable,
+    SilenceTable,
     SourceTable,
     StreamTable,
     SwitchTable,
@@ -57,6 +58,7 @@ class Parts:
     change_prices: Item[ChangePriceTable]
     objective: Item[ObjectiveTable]
     propose: Item[ProposeTable]
+    silence: Item[SilenceTable]
     tables: list[Item[SourceTable]] = field(default_factory=list)
     places: list[Item[PlaceTable]] = field(default_factory=list)
     pathways: list[Item[PathwayTable]] = field(default_factory=list)

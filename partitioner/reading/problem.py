@@ -90,11 +90,28 @@ def read_problem_with_findings(
     The problem is None when one of the findings is an error.
     """
     findings = Findings()
-    files = SourceFiles(lists_from)
+    try:
+        content = read_bytes(path)
+        text = as_text(content)
+    except Unreadable as error:
+        return None, [_finding(path, error)]
+    files = SourceFiles(lists_from, [(path.name, content)])
+    return _problem_of(text, path, files, findings)
+
+
+def problem_of_text(text: str, path: Path) -> tuple[Problem | None, list[Finding]]:
+    """:func:`read_problem_with_findings` of a text that is not written yet; ``path`` names it."""
+    files = SourceFiles((), [(path.name, text.encode())])
+    return _problem_of(text, path, files, Findings())
+
+
+def _problem_of(
+    text: str, path: Path, files: SourceFiles, findings: Findings
+) -> tuple[Problem | None, list[Finding]]:
     parts = None
     # What ends the reading early is the last of the findings.
     with contextlib.suppress(Enough):
-        parts = read_parts(path, files, findings)
+        parts = _parts_of(text, path, files, findings)
         if parts is not None:
             check_parts(parts, findings)
     if parts is not None:
@@ -139,6 +156,10 @@ def read_parts(path: Path, files: SourceFiles, findings: Findings) -> Parts | No
         findings.take(_finding(path, error))
         return None
     files.contents.append((path.name, content))
+    return _parts_of(text, path, files, findings)
+
+
+def _parts_of(text: str, path: Path, files: SourceFiles, findings: Findings) -> Parts | None:
     root = read_document(text, str(path), "a mapping with the keys of a problem", findings)
     return None if root is None else _Reader(root, path.parent, files, findings).parts()
 
@@ -217,6 +238,7 @@ class _Reader:
             change_prices=self._mapping("change_prices"),
             objective=self._mapping("objective"),
             propose=self._mapping("propose"),
+            silence=self._mapping("silence"),
         )
         for section in _LISTS:
             found = read_list(_table_of(section), self._raw, section, self._root, self._findings)
@@ -372,5 +394,8 @@ _MAPPINGS = (
     "objective",
     "shop",
 )
+    "routing", "propose", "backbone", "line", "plca", "sharing", "change_prices", "objective",
+    "silence",
+)  # fmt: skip
 _EMPTY_SWITCH = {"id": "x", "ports": [{"grades": ["x"], "count": 1}]}
 assert key_names(ProblemTable)  # the models are complete at import

@@ -71,6 +71,7 @@ GradePrices = Annotated[tuple[tuple[str, Decimal | None], ...], Grades()]
 EndNames = Annotated[tuple[str, ...], Names("device or switch")]
 FileName = Annotated[str, Text(longest=500, shortest=1)]
 Sentence = Annotated[str, Text()]
+Silenced = Annotated[tuple[str, ...], Names("device or stream", least=0)]
 Nanoseconds = Annotated[int, Whole(0, 10_000_000, "ns")]
 
 
@@ -328,6 +329,23 @@ class SourceTable(KeyTable):
         "`data`: they share a frame of their data alone.",
         Packing.NONE,
     )
+
+
+class SilenceTable(KeyTable):
+    """Warnings of likely slips that are meant as they stand, by the name in the warning.
+
+    Each is a list of the ids it is silenced for; `[all]` for every one.
+    """
+
+    far_away: Silenced = key("A device ten times farther out than the others.", ())
+    one_point: Silenced = key("Devices whose coordinates are the same.", ())
+    no_traffic: Silenced = key("A device that no stream starts or ends at.", ())
+    late_deadline: Silenced = key("A stream with a deadline above its period.", ())
+    short_period: Silenced = key("A stream with a period of less than 50 µs.", ())
+    heavy_stream: Silenced = key("A stream that asks for more than 2 Mbit/s of a shared line.", ())
+    long_stub: Silenced = key("A stub longer than the way to the nearest other device.", ())
+    long_jump: Silenced = key("A long way from a device to the pathways.", ())
+    free_phy: Silenced = key("A PHY at price 0 beside others with a price.", ())
 
 
 class TransferTable(KeyTable):
@@ -611,4 +629,5 @@ class ProblemTable(KeyTable):
     failure_rules: tuple[FailureRuleTable, ...] = key("Losses no single failure may cause.", ())
     change_prices: ChangePriceTable = key("Prices of changes, for a rerun.", ChangePriceTable())
     objective: ObjectiveTable = key("Weights of the aims.", ObjectiveTable())
+    silence: SilenceTable = key("Warnings that are not wanted.", SilenceTable())
     catalogue: CatalogueTable = key("Changes to the shipped catalogue.", CatalogueTable())

@@ -111,6 +111,23 @@ def layout_figures(data: DrawingInput, id: str = "layout") -> tuple[Figure, ...]
     return tuple(figures)
 
 
+def site_figures(data: DrawingInput, id: str = "sites") -> tuple[Figure, ...]:
+    """Draw where everything stands before there is a layout: the views that are needed."""
+    made = []
+    for view in choose_views(_all_points(data), WIDTH, MARGIN):
+        shown = Shown(
+            f"{id}-{view.name.split()[0].lower()}",
+            f"{view.name} of the devices of {data.name}",
+            f"{count_text(len(data.unplaced), 'device')} and "
+            f"{count_text(len(data.switches), 'place for a switch', 'places for switches')}.",
+            frozenset(),
+            {},
+        )
+        caption = f"{view.name}, {view.note}. Nothing is planned yet."
+        made.append(Figure(shown.id, caption, draw_view(data, view, shown), wide=True))
+    return tuple(made)
+
+
 def device_numbers(data: DrawingInput) -> dict[str, int]:
     """Numbers of the devices where there are too many for names; empty otherwise.
 

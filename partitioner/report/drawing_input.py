@@ -150,6 +150,27 @@ def drawing_input(problem: Problem, assessment: Assessment) -> DrawingInput:
     )
 
 
+def site_input(problem: Problem) -> DrawingInput:
+    """Collect what stands where, for a problem without a layout."""
+    position = _Positions(problem)
+    on_graph = {end for p in problem.pathways for end in p.ends}
+    return DrawingInput(
+        name=problem.name,
+        places=tuple((p.id, p.position_um) for p in problem.places.values() if p.id in on_graph),
+        pathways=tuple(
+            DrawnPathway(p.id, p.ends, position.of(p.ends[0]), position.of(p.ends[1]), p.max_cables)
+            for p in problem.pathways
+        ),
+        switches=tuple(
+            DrawnSwitch(s.id, position.of(s.id), s.required, s.port_count)
+            for s in problem.switches.values()
+        ),
+        devices=(),
+        segments=(),
+        unplaced=tuple((d, position.of(d)) for d in problem.devices),
+    )
+
+
 def fitted_input(data: DrawingInput, fitted: Collection[str]) -> DrawingInput:
     """Cut a drawing down to a unit that carries only some devices.
 

@@ -8,6 +8,7 @@ from partitioner.reading.rules.builds import check_builds, check_failure_rules, 
 from partitioner.reading.rules.devices import check_devices, check_groups, check_sharing
 from partitioner.reading.rules.limits import check_limits, check_plca
 from partitioner.reading.rules.names import check_duplicates
+from partitioner.reading.rules.plausible import check_plausible
 from partitioner.reading.rules.sites import (
     check_backbone,
     check_connected,
@@ -38,6 +39,7 @@ def check_parts(parts: Parts, findings: Findings) -> None:
         check_builds,
         check_options,
         check_failure_rules,
+        check_plausible,
     ):
         rule(parts, findings)
     if not parts.devices and not parts.unsure & {"devices"}:

@@ -1,0 +1,377 @@
+"""``import``: tables as people keep them to a problem file, and a first look at it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from partitioner.application.search import silent
+from partitioner.errors import Finding, WrongFile
+
+if TYPE_CHECKING:
+    from partitioner.model.problem import Problem
+    from partitioner.reading.draft import Draft
+    from partitioner.reading.headings import Holds
+    from partitioner.reading.listed import NameBook
+    from partitioner.reading.origin import Findings, Origin
+    from partitioner.reading.schema import MessageTable
+    from partitioner.reading.sheet import Sheet
+    from partitioner.report.sections import Page
+
+
+@dataclass(frozen=True, slots=True)
+class TableInput:
+    """A file to import; ``holds`` and ``sheet`` are guessed where they are None."""
+
+    path: Path
+    holds: str | None = None
+    sheet: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Imported:
+    """A problem file made of tables.
+
+    ``problem`` is None where the file needs mending before it can be planned: ``findings`` say
+    where, by lines of ``text``. ``page`` is the first look.
+    """
+
+    text: str
+    problem: Problem | None
+    findings: tuple[Finding, ...]
+    read: tuple[str, ...]
+    assumed: tuple[str, ...]
+    missing: tuple[str, ...]
+    page: Page
+
+    def summary(self) -> str:
+        """What was read, assumed and is missing, for a terminal."""
+        blocks = []
+        for title, told in (("Read", self.read), ("Assumed", self.assumed),
+                            ("Missing", self.missing)):  # fmt: skip
+            if told:
+                blocks.append("\n".join((f"{title}:", *(f"  - {t}" for t in told))))
+        return "\n".join(blocks)
+
+
+@dataclass(slots=True)
+class _Known:
+    """What came from the tables so far."""
+
+    draft: Draft
+    book: NameBook
+    seen: dict[tuple[str, str], Origin] = field(default_factory=dict)
+    messages: list[MessageTable] = field(default_factory=list)
+
+
+def import_tables(
+    inputs: Sequence[TableInput],
+    name: str,
+    target: Path,
+    *,
+    packing: str = "none",
+    on_step: Callable[[str], None] = silent,
+) -> Imported:
+    """Make a problem file of tables.
+
+    Parameters
+    ----------
+    inputs
+        Files: ``.csv``, ``.xlsx``, or a bus description file.
+    name
+        Name of the problem.
+    target
+        Where the file will be written; findings about it name this path.
+    packing
+        How bus messages go into frames: ``none``, ``acf`` or ``data``.
+    on_step
+        Told which step is under way.
+
+    Raises
+    ------
+    WrongFile
+        If a table cannot be read: one finding for each thing that is wrong in it.
+    """
+    from partitioner.pages.first_look import first_look_page
+    from partitioner.reading.collapse import collapsed
+    from partitioner.reading.draft import Draft, complete, draft_text
+    from partitioner.reading.listed import NameBook
+    from partitioner.reading.messages import streams_of
+    from partitioner.reading.origin import Enough, Findings
+    from partitioner.reading.problem import problem_of_text
+    from partitioner.reading.schema import Packing
+
+    findings = Findings()
+    draft = Draft(name)
+    known = _Known(draft, NameBook())
+    try:
+        on_step("reading the tables")
+        _read_all(inputs, known, findings)
+    except Enough:
+        pass
+    if findings.errors():
+        raise WrongFile(collapsed(findings.errors(), [str(i.path) for i in inputs]))
+    if known.messages:
+        made = streams_of(known.messages, Packing(packing))
+        draft.streams += [dict(m.raw) for m in made]
+        draft.read.append(
+            f"{len(known.messages)} bus messages became {len(made)} streams (packing: {packing})"
+        )
+    if not (draft.devices or draft.streams):
+        at = str(inputs[0].path) if inputs else str(target)
+        told = "expected a list of devices, streams or bus messages, found none"
+        raise WrongFile([Finding(at, 0, 0, "missing-key", "", told)])
+    complete(draft)
+    text = draft_text(draft, [i.path.name for i in inputs])
+    on_step("reading the problem file that they make")
+    problem, found = problem_of_text(text, target)
+    page = first_look_page(
+        draft, problem, found, _variants(known.messages, problem, on_step), known.messages
+    )
+    return Imported(
+        text, problem, tuple(found), tuple(draft.read), tuple(draft.assumed),
+        tuple(draft.missing), page,
+    )  # fmt: skip
+
+
+def _variants(
+    messages: Sequence[MessageTable], problem: Problem | None, on_step: Callable[[str], None]
+) -> list[Any]:
+    if not messages or problem is None:
+        return []
+    from partitioner.application.bus_lines import bus_variants
+
+    on_step("weighing the ways to pack bus messages")
+    return bus_variants(messages, problem)
+
+
+def _read_all(inputs: Sequence[TableInput], known: _Known, findings: Findings) -> None:
+    """Read all tables, those with names before those that refer to them."""
+    from partitioner.reading.bus_files import is_bus_file, read_bus_file
+    from partitioner.reading.files import Unreadable, as_text, read_bytes
+    from partitioner.reading.headings import Columns, Holds, find_columns, guess_holds
+    from partitioner.reading.problem_tables import ORDER
+    from partitioner.reading.workbook import read_sheets
+
+    found: list[tuple[Sheet, Columns]] = []
+    buses: list[tuple[TableInput, list[dict[str, Any]]]] = []
+    for each in inputs:
+        path = str(each.path)
+        try:
+            content = read_bytes(each.path)
+            if is_bus_file(path):
+                rows, told = read_bus_file(as_text(content), path)
+                known.draft.read += [f"{each.path.name}: {t}" for t in told]
+                buses.append((each, rows))
+                continue
+            sheets = read_sheets(content, path)
+        except Unreadable as error:
+            findings.take(
+                Finding(path, error.line, error.column, "unreadable-file", "", error.message,
+                        error.hint)
+            )  # fmt: skip
+            continue
+        chosen = [s for s in sheets if each.sheet in (None, s.name)]
+        if not chosen:
+            names = ", ".join(f"'{s.name}'" for s in sheets) or "nothing"
+            told_ = f"expected a sheet '{each.sheet}', got {names}"
+            if each.sheet is None:
+                told_ = "expected a table, got an empty file"
+            findings.take(Finding(path, 0, 0, "unreadable-file", "", told_))
+        none = 0
+        for sheet in chosen:
+            columns = (
+                guess_holds(sheet) if each.holds is None
+                else find_columns(sheet, Holds(each.holds))
+            )  # fmt: skip
+            if columns is None:
+                none += 1
+                if len(chosen) > 1:
+                    known.draft.read.append(
+                        f"{_short(sheet)}: not read, since no row in it looks like the headings "
+                        "of a list"
+                    )
+            else:
+                found.append((sheet, columns))
+        if chosen and none == len(chosen):
+            findings.take(_no_headings(each, chosen[0]))
+    for holds in ORDER:
+        for sheet, columns in found:
+            if columns.holds is holds:
+                _take(sheet, columns, known, findings)
+    for each, rows in buses:
+        _take_bus(each, rows, known, findings)
+
+
+def _short(sheet: Sheet) -> str:
+    return replace(sheet, file=Path(sheet.file).name).title
+
+
+def _no_headings(each: TableInput, sheet: Sheet) -> Finding:
+    row = sheet.rows[0]
+    seen = [str(c) for c in row.cells if isinstance(c, str) and c][:8]
+    what = each.holds or "devices, streams, places, pathways or messages"
+    return Finding(
+        str(each.path), row.number, 1, "missing-key", "",
+        f"expected a row with headings of a list of {what}, found none",
+        "give the columns headings such as Name, X [m], Y [m], or From, To, Bytes, Period (ms)"
+        + (f"; the first row has: {', '.join(seen)}" if seen else ""),
+        cell=sheet.cell(row.number, 0) if sheet.name else "",
+    )  # fmt: skip
+
+
+def _take(sheet: Sheet, columns: Any, known: _Known, findings: Findings) -> None:
+    """Read the rows of one sheet into the draft."""
+    from partitioner.reading.headings import Holds
+    from partitioner.reading.listed import mapping_text, read_rows
+
+    draft, holds = known.draft, columns.holds
+    needed = _needed(holds, columns)
+    if needed:
+        from partitioner.reading.sheet import Row, RowOrigin
+
+        origin = RowOrigin(sheet, Row(columns.heading_row, columns.header), {}, holds.value, {})
+        findings.add(
+            origin, "missing-key",
+            f"expected a column for {' and '.join(needed)}, got none",
+            hint="headings: " + ", ".join(h for h in columns.header if h),
+        )  # fmt: skip
+        return
+    listed = read_rows(sheet, columns, findings, known=known.book)
+    draft.read.append(
+        f"{_short(sheet)}: {len(listed.rows)} {holds.value} below row {columns.heading_row}; "
+        + mapping_text(columns)
+        + f"; columns not used: {', '.join(columns.unused)}" * bool(columns.unused)
+    )
+    draft.read += [f"{_short(sheet)}: {told}" for told in listed.told]
+    if holds is Holds.MESSAGES:
+        _take_messages(listed.rows, known, findings)
+        return
+    target: list[dict[str, Any]] = getattr(draft, holds.value)
+    for row in listed.rows:
+        raw = dict(row.raw)
+        if (holds is not Holds.PATHWAYS and holds is not Holds.STREAMS) or raw.get("id"):
+            _own_name(raw, holds, row.origin, known, findings)
+        _complete_ends(raw, holds, row.origin, findings)
+        target.append(raw)
+
+
+def _needed(holds: Holds, columns: Any) -> list[str]:
+    from partitioner.reading.headings import Holds
+
+    given = columns.columns
+    needed = {
+        Holds.DEVICES: ["id"], Holds.PLACES: ["id", "x_m", "y_m"], Holds.MESSAGES: ["id", "from"],
+    }.get(holds, ["from", "to"])  # fmt: skip
+    absent = [k for k in needed if k not in given]
+    if holds is Holds.DEVICES and "place" not in given:
+        absent += [k for k in ("x_m", "y_m") if k not in given]
+    if holds is Holds.MESSAGES and "identifier" in given and "id" in absent:
+        absent.remove("id")
+    return absent
+
+
+def _own_name(
+    raw: dict[str, Any], holds: Holds, origin: Origin, known: _Known, findings: Findings
+) -> None:
+    """A row has a name that no row of its kind has; others may refer to it."""
+    name = raw.get("id")
+    if not name:
+        findings.add(origin, "missing-key", "expected a name, got none", steps=("id",))
+        return
+    first = known.seen.get((holds.value, name.casefold()))
+    if first is not None:
+        at = first.at(("id",))
+        where = at.cell or f"line {at.line}"
+        findings.add(
+            origin, "duplicate-name", f"'{name}' given twice; first in {where}", steps=("id",),
+            hint="names that differ only in spaces, signs or capitals are one; rename one of them",
+        )  # fmt: skip
+        return
+    known.seen[holds.value, name.casefold()] = origin
+    if holds.value in ("devices", "places"):
+        known.book.add(name)
+
+
+def _complete_ends(
+    raw: dict[str, Any], holds: Holds, origin: Origin, findings: Findings
+) -> None:
+    """A row has what nothing can be assumed for: coordinates, or both its ends."""
+    from partitioner.reading.headings import Holds
+
+    if holds in (Holds.STREAMS, Holds.PATHWAYS):
+        for end in ("from", "to"):
+            if not raw.get(end):
+                findings.add(origin, "missing-key", f"expected a name in the column {end}, got "
+                             "none", steps=(end,))  # fmt: skip
+        return
+    point = raw.get("position_m")
+    if point is None or None in point:
+        if holds is Holds.DEVICES and raw.get("place"):
+            raw.pop("position_m", None)
+            return
+        failed = getattr(origin, "columns", {})
+        steps = ("position_m", 0 if point is None or point[0] is None else 1)
+        if "x_m" in failed and not _told(findings, origin):
+            findings.add(origin, "missing-key", "expected coordinates, got none", steps=steps)
+
+
+def _told(findings: Findings, origin: Origin) -> bool:
+    """Whether the cells of a column of coordinates were refused already."""
+    file = origin.at().file
+    return any(f.file == file and " is read as " in f.message for f in findings.found)
+
+
+def _take_messages(rows: Sequence[Any], known: _Known, findings: Findings) -> None:
+    from partitioner.reading.csv_table import read_row
+    from partitioner.reading.draft import ASSUMED_GAP_US, ASSUMED_PAYLOAD
+    from partitioner.reading.schema import MessageTable
+
+    assumed = 0
+    for row in rows:
+        raw = dict(row.raw)
+        if not raw.get("id") and raw.get("identifier"):
+            raw["id"] = raw["identifier"]
+        if "period_us" not in raw and "period_us" not in row.failed:
+            raw["period_us"], raw["kind"] = ASSUMED_GAP_US, "sporadic"
+            assumed += 1
+        raw.setdefault("payload_bytes", ASSUMED_PAYLOAD)
+        item = read_row(MessageTable, raw, row.failed, row.origin, findings)
+        if item.whole:
+            known.messages.append(item.table)
+    if assumed:
+        known.draft.assumed.append(
+            f"least gap of {assumed} messages without a period, sent on change: "
+            f"{ASSUMED_GAP_US // 1000} ms"
+        )
+
+
+def _take_bus(
+    each: TableInput, rows: Sequence[dict[str, Any]], known: _Known, findings: Findings
+) -> None:
+    from partitioner.reading.csv_table import read_row
+    from partitioner.reading.draft import ASSUMED_GAP_US
+    from partitioner.reading.schema import MessageTable
+    from partitioner.reading.sheet import Row, RowOrigin, Sheet
+
+    gaps = 0
+    sheet = Sheet(str(each.path), "", ())
+    for number, raw in enumerate(rows, 1):
+        row = dict(raw)
+        if "period_us" not in row:
+            row["period_us"] = ASSUMED_GAP_US
+            gaps += 1
+        row["from"] = known.book.find(row["from"]) or row["from"]
+        row["to"] = [known.book.find(n) or n for n in row["to"]]
+        label = f"message {number} '{row['id']}'"
+        origin = RowOrigin(sheet, Row(0, ()), {}, label, {})
+        item = read_row(MessageTable, row, frozenset(), origin, findings)
+        if item.whole:
+            known.messages.append(item.table)
+    known.draft.read.append(f"{each.path.name}: {len(rows)} bus messages")
+    if gaps:
+        known.draft.assumed.append(
+            f"least gap of {gaps} messages without a cycle time: {ASSUMED_GAP_US // 1000} ms"
+        )

@@ -1,0 +1,185 @@
+"""A first look at a problem made of tables: where all stands, who talks, what looks like a slip."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Any
+
+from partitioner.errors import Finding
+from partitioner.model.problem import Problem
+from partitioner.reading.draft import Draft
+from partitioner.reading.messages import buses_of, crossings, forwarded
+from partitioner.reading.render import format_finding
+from partitioner.reading.schema import MessageTable
+from partitioner.report.amounts import count_text
+from partitioner.report.drawing import site_figures
+from partitioner.report.drawing_input import site_input
+from partitioner.report.sections import Column, Kind, Page, Section, State, Table
+from partitioner.timing.frames import stream_frame_bytes
+
+_PACKINGS = {
+    "none": "a frame for each message (one ACF CAN message in it)",
+    "acf": "several ACF CAN messages in a frame, where sender, receivers and period are equal",
+    "data": "the data alone in a frame, where sender, receivers and period are equal",
+}
+
+
+def first_look_page(
+    draft: Draft,
+    problem: Problem | None,
+    findings: Sequence[Finding],
+    variants: Sequence[Any],
+    messages: Sequence[MessageTable],
+) -> Page:
+    """The page beside an imported problem file.
+
+    Parameters
+    ----------
+    draft
+        What the tables gave, what was assumed and what is missing.
+    problem
+        The problem that the file holds; None where it needs mending first.
+    findings
+        What was found in that file: warnings, and errors where there is no problem.
+    variants
+        Rows of the table of ways to pack bus messages
+        (:class:`~partitioner.application.bus_lines.BusVariant`).
+    messages
+        Bus messages of the tables.
+    """
+    slips = [f for f in findings if f.severity == "warning"]
+    errors = [f for f in findings if f.severity == "error"]
+    state = State.BAD if errors else State.WARN if slips or draft.missing else State.OK
+    lead = (
+        f"{count_text(len(draft.devices), 'device')}, {count_text(len(draft.streams), 'stream')}."
+        + (" The file needs mending before it can be planned." if errors else ""),
+        "Nothing is planned yet. What is assumed below decides the plan as much as what was read.",
+    )
+    sections = [
+        Section("Read", points=draft.read, id="read"),
+        Section("Assumed", "No table states this; each is marked in the file.",
+                points=draft.assumed, id="assumed"),
+    ]  # fmt: skip
+    if draft.missing:
+        sections.append(Section("Missing", points=draft.missing, id="missing"))
+    if errors:
+        told = [format_finding(f, source=False) for f in errors[:50]]
+        sections.append(Section("To mend", points=told, id="to-mend"))
+    if slips:
+        told = [format_finding(f, source=False) for f in slips[:50]]
+        sections.append(Section("Likely slips", points=told, id="slips"))
+    if problem is not None:
+        figures = site_figures(site_input(problem))
+        sections.append(Section("Where all stands", figures=figures, id="sites"))
+        sections.append(_traffic(problem))
+    if messages:
+        sections.append(_buses(messages, variants))
+    return Page(
+        title=f"First look at {draft.name}",
+        state=state,
+        word={State.OK: "ready to plan", State.WARN: "ready, with assumptions",
+              State.BAD: "needs mending"}[state],
+        lead=lead,
+        sections=sections,
+    )  # fmt: skip
+
+
+def _traffic(problem: Problem) -> Section:
+    sends: Counter[str] = Counter()
+    sent: Counter[str] = Counter()
+    heard: Counter[str] = Counter()
+    load: Counter[str] = Counter()
+    for s in problem.streams.values():
+        bits = 8e9 * stream_frame_bytes(s) / s.period_ns
+        sends[s.source] += 1
+        sent[s.source] += round(bits)
+        for name in s.destinations:
+            heard[name] += 1
+            load[name] += round(bits)
+    rows = [
+        (n, sends[n], sent[n] / 1000, heard[n], load[n] / 1000)
+        for n in sorted((*problem.devices, *(s for s in problem.switches if sends[s] + heard[s])),
+                        key=lambda n: -sent[n] - load[n])
+    ]  # fmt: skip
+    number = Kind.NUMBER
+    table = Table(
+        "traffic",
+        "Traffic of each device, the most first",
+        [
+            Column("device", "Device", Kind.ID, heads_row=True),
+            Column("sent_streams", "Streams sent", number),
+            Column("sent_kbps", "Sent", number, "kbit/s", 1),
+            Column("received_streams", "Streams received", number),
+            Column("received_kbps", "Received", number, "kbit/s", 1),
+        ],
+        rows,
+        note="Whole frames, headers and padding counted.",
+        most_rows=50,
+    )
+    return Section("Traffic", tables=(table,), id="traffic")
+
+
+def _buses(messages: Sequence[MessageTable], variants: Sequence[Any]) -> Section:
+    number = Kind.NUMBER
+    ways = Table(
+        "bus-packing",
+        "Each bus as one shared line, its messages packed three ways",
+        [
+            Column("bus", "Bus", Kind.ID, heads_row=True),
+            Column("packing", "Packing", Kind.ID),
+            Column("nodes", "Nodes", number),
+            Column("messages", "Messages", number),
+            Column("streams", "Streams", number),
+            Column("frames_per_s", "Frames", number, "1/s", 0),
+            Column("load_share", "Load", Kind.PERCENT, "", 1),
+            Column("worst_ms", "Longest worst-case delay", number, "ms", 3),
+            Column("late", "Streams late", number),
+        ],
+        [
+            (v.bus, v.packing.value, v.nodes, v.messages, v.streams, v.frames_per_s, v.load_share,
+             float("inf") if v.worst_ns is None else v.worst_ns / 1e6, v.late)
+            for v in variants
+        ],
+        note="; ".join(f"{k}: {t}" for k, t in _PACKINGS.items())
+        + ". All nodes on one line of 10 Mb/s, whatever its limits: for comparing, not a layout.",
+    )  # fmt: skip
+    nodes = Table(
+        "bus-nodes",
+        "Who hangs on which bus",
+        [Column("bus", "Bus", Kind.ID, heads_row=True), Column("node", "Node", Kind.ID),
+         Column("part", "Takes part")],
+        [(bus, name, part) for bus, all_ in buses_of(messages).items()
+         for name, part in all_.items()],
+        folded=True,
+    )  # fmt: skip
+    copied = forwarded(messages)
+    gate = Table(
+        "gateway",
+        "What gateways no longer have to do",
+        [Column("gateway", "Gateway", Kind.ID, heads_row=True),
+         Column("message", "Message", Kind.ID), Column("from_bus", "From", Kind.ID), Column("to_bus", "To", Kind.ID),
+         Column("per_second", "At most", number, "1/s", 1)],
+        [(f.gateway, f.copy.id, f.original.bus, f.copy.bus, float(f.per_second)) for f in copied],
+    )  # fmt: skip
+    far = [
+        (c.message.id, c.message.bus, c.message.from_, " ".join(c.receivers))
+        for c in crossings(messages)
+    ]
+    crossing = Table(
+        "bus-crossing",
+        "Messages with receivers on another bus",
+        [Column("message", "Message", Kind.ID, heads_row=True), Column("bus", "Bus", Kind.ID),
+         Column("from", "From", Kind.ID), Column("receivers", "Receivers there", Kind.NAMES)],
+        far,
+    )  # fmt: skip
+    rate = sum(float(f.per_second) for f in copied)
+    buses = count_text(len(buses_of(messages)), "bus", "buses")
+    intro = [f"{count_text(len(messages), 'message')} on {buses}."]
+    if copied:
+        intro.append(
+            f"{count_text(len(copied), 'message')} were copied from bus to bus, "
+            f"{rate:.0f} times a second at most; each is now one stream to all its receivers."
+        )
+    tables = [t for t in (ways, gate, crossing, nodes) if t.rows]
+    return Section("Buses", intro, tables, id="buses")

@@ -1,0 +1,232 @@
+"""Warnings of what is possible but mostly a slip; each says why, and how to silence it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from partitioner.model.catalogue import Medium
+from partitioner.model.problem import Metric
+from partitioner.reading.build import position_um
+from partitioner.reading.catalogue import shipped_catalogue
+from partitioner.reading.kinds import plain_number
+from partitioner.reading.origin import Findings
+from partitioner.reading.parts import Parts
+from partitioner.reading.tables import Item
+from partitioner.units import UM_PER_M
+
+EVERYONE = "all"
+"""What silences a warning for every device or stream."""
+_SHOWN = 5
+_FARTHER = 10
+_FEWEST = 4
+"""Devices below which none can be told to be far from the others."""
+_SHORT_PERIOD_US = 50
+_HEAVY_KBPS = 2_000
+_LONG_JUMP_M = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """One likely slip: at which item and key, and why it looks like one."""
+
+    item: Item[Any]
+    steps: tuple[str | int, ...]
+    why: str
+
+
+def check_plausible(parts: Parts, findings: Findings) -> None:
+    """Warn of what is likely a slip; of many alike the first few are told, the others counted."""
+    if findings.errors() or not parts.silence.whole:
+        return  # What is certain comes first.
+    for name, slips in (
+        ("far_away", _far_away(parts)),
+        ("one_point", _one_point(parts)),
+        ("no_traffic", _no_traffic(parts)),
+        ("late_deadline", _late_deadline(parts)),
+        ("short_period", _short_period(parts)),
+        ("heavy_stream", _heavy_stream(parts)),
+        ("long_stub", _long_stub(parts)),
+        ("long_jump", _long_jump(parts)),
+        ("free_phy", _free_phy(parts)),
+    ):
+        silenced = set(getattr(parts.silence.table, name))
+        if EVERYONE not in silenced:
+            _tell(name, [s for s in slips if s.item.id not in silenced], findings)
+
+
+def _tell(name: str, slips: list[Slip], findings: Findings) -> None:
+    for number, slip in enumerate(slips[:_SHOWN]):
+        more = len(slips) - _SHOWN
+        is_last = number == _SHOWN - 1 and more > 0
+        findings.add(
+            slip.item.origin,
+            "unlikely",
+            slip.why + f"; and {more} more like it" * is_last,
+            steps=slip.steps,
+            hint=f"if it is meant: silence: {{{name}: [{slip.item.id}]}}, or [{EVERYONE}]",
+            severity="warning",
+        )
+
+
+def _positions(parts: Parts) -> list[tuple[Item[Any], npt.NDArray[np.float64]]]:
+    """Devices with where they stand, in m."""
+    places = {n: position_um(i.table.position_m) for n, i in parts.ids("places").items()}
+    found = []
+    for item in parts.devices:
+        at = position_um(item.table.position_m) or places.get(item.table.place)
+        if at is not None:
+            found.append((item, np.array(at, dtype=np.float64) / UM_PER_M))
+    return found
+
+
+def _where(item: Item[Any]) -> tuple[str, ...]:
+    return ("place",) if item.table.place is not None else ("position_m",)
+
+
+def _far_away(parts: Parts) -> Iterator[Slip]:
+    """Ten times farther from the middle than nine of ten devices: mostly millimetres for metres."""
+    known = _positions(parts)
+    if len(known) < _FEWEST:
+        return
+    points = np.array([at for _, at in known])
+    away = np.sqrt(((points - np.median(points, axis=0)) ** 2).sum(axis=1))
+    usual = float(np.quantile(away, 0.75))
+    if usual <= 0:
+        return
+    for (item, _), distance in zip(known, away, strict=True):
+        if distance > _FARTHER * usual:
+            yield Slip(
+                item, _where(item),
+                f"{distance:.0f} m from the middle of all devices, where three of four are within "
+                f"{usual:.1f} m: millimetres in place of metres?",
+            )  # fmt: skip
+
+
+def _one_point(parts: Parts) -> Iterator[Slip]:
+    """The same coordinates twice, as after a row was copied; one place may hold many devices."""
+    first: dict[tuple[int, int, int], Item[Any]] = {}
+    for item in parts.devices:
+        at = position_um(item.table.position_m)
+        if at is None:
+            continue
+        if at in first:
+            yield Slip(
+                item, ("position_m",),
+                f"at the very point of '{first[at].id}': a row copied and not changed?",
+            )  # fmt: skip
+        first.setdefault(at, item)
+
+
+def _no_traffic(parts: Parts) -> Iterator[Slip]:
+    """Where most devices have streams, one without any was forgotten or has another name."""
+    if parts.unsure & {"streams"}:
+        return
+    busy = {n for i in (*parts.streams, *parts.transfers) for n in (i.table.from_, *i.table.to)}
+    without = [i for i in parts.devices if i.id not in busy]
+    if 2 * len(without) >= len(parts.devices):
+        return  # Traffic is not worked out yet.
+    for item in without:
+        yield Slip(item, ("id",), "no stream starts or ends here: a name spelled in two ways?")
+
+
+def _late_deadline(parts: Parts) -> Iterator[Slip]:
+    """A deadline above the period lets a newer value overtake: mostly ms in a µs column."""
+    for item in parts.streams:
+        deadline, period = item.table.deadline_us, item.table.period_us
+        if deadline is not None and deadline > 10 * period:
+            yield Slip(
+                item, ("deadline_us",),
+                f"the deadline of {plain_number(deadline)} µs is {deadline / period:.0f} times the "
+                f"period of {plain_number(period)} µs: is the period in ms?",
+            )  # fmt: skip
+
+
+def _short_period(parts: Parts) -> Iterator[Slip]:
+    for item in parts.streams:
+        if item.table.period_us < _SHORT_PERIOD_US:
+            yield Slip(
+                item, ("period_us",),
+                f"{plain_number(item.table.period_us)} µs is shorter than a frame on a line of "
+                "10 Mbit/s takes: milliseconds in place of µs?",
+            )  # fmt: skip
+
+
+def _heavy_stream(parts: Parts) -> Iterator[Slip]:
+    """More than any sensor on a shared line sends, at a device that has no faster grade."""
+    shared = {g for g, v in shipped_catalogue().grades.items() if v.medium is Medium.MIXING}
+    slow = {
+        i.id for i in parts.devices if all(g in shared for g, _ in i.table.grades)
+    }
+    for item in parts.streams:
+        kbps = Decimal(8_000) * item.table.payload_bytes / item.table.period_us
+        if kbps > _HEAVY_KBPS and item.table.from_ in slow:
+            yield Slip(
+                item, ("payload_bytes",),
+                f"{kbps:.0f} kbit/s from a device that has a shared line only: is the period in "
+                "ms, or the payload in bits?",
+            )  # fmt: skip
+
+
+def _long_stub(parts: Parts) -> Iterator[Slip]:
+    """A stub that reaches as far as the next device is mostly its whole cable."""
+    known = _positions(parts)
+    points = np.array([at for _, at in known])
+    for number, (item, at) in enumerate(known):
+        stub = float(item.table.stub_m)
+        if not stub or len(known) < 2:
+            continue
+        gaps = np.abs(points - at).sum(axis=1)
+        gaps[number] = np.inf
+        nearest = float(gaps.min())
+        if 0 < nearest < stub:
+            yield Slip(
+                item, ("stub_m",),
+                f"its stub of {stub:g} m is longer than the way to its nearest neighbour, "
+                f"{nearest:.2f} m: is it the length of its whole cable, or in mm?",
+            )  # fmt: skip
+
+
+def _long_jump(parts: Parts) -> Iterator[Slip]:
+    """Free-standing devices meet the pathways at the nearest place, however far that is."""
+    if not parts.pathways:
+        return
+    ends = {e for i in parts.pathways for e in (i.table.from_, i.table.to)}
+    places = {
+        n: position_um(i.table.position_m) for n, i in parts.ids("places").items() if n in ends
+    }
+    names = [n for n, at in places.items() if at is not None]
+    if not names:
+        return
+    points = np.array([places[n] for n in names], dtype=np.float64) / UM_PER_M
+    is_straight = parts.routing.table.metric is Metric.STRAIGHT
+    for item, at in _positions(parts):
+        if item.table.place is not None:
+            continue
+        gaps = np.abs(points - at)
+        away = np.sqrt((gaps**2).sum(axis=1)) if is_straight else gaps.sum(axis=1)
+        jump = float(away.min()) * float(parts.routing.table.factor)
+        if jump > _LONG_JUMP_M:
+            yield Slip(
+                item, ("position_m",),
+                f"{jump:.1f} m from the nearest place of the pathways, '{names[int(away.argmin())]}', "
+                "which its cable crosses outside of any: is a pathway missing?",
+            )  # fmt: skip
+
+
+def _free_phy(parts: Parts) -> Iterator[Slip]:
+    """A price of 0 beside prices is mostly one that was not known yet."""
+    priced = [(i, g, p) for i in parts.devices for g, p in i.table.grades if p is not None]
+    if all(p == 0 for _, _, p in priced):
+        return
+    told: Iterable[Slip] = (
+        Slip(i, ("grades",), f"the PHY of {g} costs nothing, others have a price: not known yet?")
+        for i, g, p in priced
+        if p == 0
+    )
+    yield from told
