@@ -197,6 +197,12 @@ def _read_all(inputs: Sequence[TableInput], known: _Known, findings: Findings) -
                 found.append((sheet, columns))
         if chosen and none == len(chosen):
             findings.take(_no_headings(each, chosen[0]))
+    if not buses and all(c.holds in (Holds.PLACES, Holds.PATHWAYS) for _, c in found):
+        # A list of named points and nothing else: what else would they be than the devices?
+        found = [
+            (s, (find_columns(s, Holds.DEVICES) or c) if c.holds is Holds.PLACES else c)
+            for s, c in found
+        ]
     for holds in ORDER:
         for sheet, columns in found:
             if columns.holds is holds:
@@ -226,6 +232,8 @@ def _take(sheet: Sheet, columns: Any, known: _Known, findings: Findings) -> None
     """Read the rows of one sheet into the draft."""
     from partitioner.reading.headings import Holds
     from partitioner.reading.listed import mapping_text, read_rows
+    from partitioner.reading.problem_tables import ROW_TABLES
+    from partitioner.reading.tables import key_names
 
     draft, holds = known.draft, columns.holds
     needed = _needed(holds, columns)
@@ -250,12 +258,13 @@ def _take(sheet: Sheet, columns: Any, known: _Known, findings: Findings) -> None
         _take_messages(listed.rows, known, findings)
         return
     target: list[dict[str, Any]] = getattr(draft, holds.value)
+    order = key_names(ROW_TABLES[holds])
     for row in listed.rows:
         raw = dict(row.raw)
         if (holds is not Holds.PATHWAYS and holds is not Holds.STREAMS) or raw.get("id"):
             _own_name(raw, holds, row.origin, known, findings)
         _complete_ends(raw, holds, row.origin, findings)
-        target.append(raw)
+        target.append({k: raw[k] for k in order if k in raw})
 
 
 def _needed(holds: Holds, columns: Any) -> list[str]:

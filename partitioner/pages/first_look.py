@@ -158,7 +158,8 @@ def _buses(messages: Sequence[MessageTable], variants: Sequence[Any]) -> Section
         "gateway",
         "What gateways no longer have to do",
         [Column("gateway", "Gateway", Kind.ID, heads_row=True),
-         Column("message", "Message", Kind.ID), Column("from_bus", "From", Kind.ID), Column("to_bus", "To", Kind.ID),
+         Column("message", "Message", Kind.ID), Column("from_bus", "From", Kind.ID),
+         Column("to_bus", "To", Kind.ID),
          Column("per_second", "At most", number, "1/s", 1)],
         [(f.gateway, f.copy.id, f.original.bus, f.copy.bus, float(f.per_second)) for f in copied],
     )  # fmt: skip

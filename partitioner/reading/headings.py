@@ -252,8 +252,10 @@ def find_columns(
             continue
         for header, first in _headers(sheet, index):
             made = _mapped(header, first, holds, stated, row)
-            better = best is None or made.score > best.score + 0.5
-            if made.columns and better:
+            is_same_row = best is not None and best.heading_row == made.heading_row
+            # With its groups above it a heading says no less, and may say the unit.
+            least = 0 if best is None else best.score - 0.1 if is_same_row else best.score + 0.5
+            if made.columns and made.score > least:
                 best = made
     if best is None or (not stated and best.score < 5 and len(best.columns) < 2):
         return None
@@ -331,7 +333,7 @@ def guess_holds(sheet: Sheet) -> Columns | None:
         score += 2 * any(hint in name for hint in hints)
         score += 1 * (holds is Holds.MESSAGES and "bus" in made.columns)
         score += 0.5 * (holds is Holds.DEVICES)
-        if holds is Holds.PATHWAYS and {"payload_bytes", "period_us"} & _other(sheet):
+        if holds is Holds.PATHWAYS and "period_us" in _other(sheet):
             continue
         found.append((score, made))
     return max(found, key=lambda f: f[0], default=(0, None))[1]

@@ -410,7 +410,7 @@ class _Reader:
         if heading == key:
             return None
         name = own = unit_of_key(key)
-        if key in AXES and max((abs(n) for n in numbers), default=Decimal(0)) > _FARTHEST_M:
+        if key in AXES and self._is_far(numbers):
             name = "mm"
         elif own == "us":
             name = "ms"
@@ -418,6 +418,16 @@ class _Reader:
         if key != "payload_bytes":
             self._told.append(f"'{heading}' names no unit: its numbers are taken as {told}")
         return unit_named(name, key)
+
+    def _is_far(self, numbers: Sequence[Decimal]) -> bool:
+        """Whether any coordinate is too large for metres; the axes have one unit."""
+        if any(abs(n) > _FARTHEST_M for n in numbers):
+            return True
+        cells = [self._cell(r, a) for a in AXES if a in self._columns.columns for r in self._rows]
+        split = [split_number(c) for c in cells if isinstance(c, str)]
+        texts = [to_decimal(s[0], self._decimal or Mark.POINT) for s in split if s and not s[1]]
+        whole = [Decimal(c) for c in cells if isinstance(c, (int, Decimal))]
+        return any(n is not None and abs(n) > _FARTHEST_M for n in (*whole, *texts))
 
     def _text(self, key: str, value: Value) -> Any:
         text = value if isinstance(value, str) else str(value)

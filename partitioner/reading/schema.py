@@ -340,7 +340,9 @@ class SilenceTable(KeyTable):
     far_away: Silenced = key("A device ten times farther out than the others.", ())
     one_point: Silenced = key("Devices whose coordinates are the same.", ())
     no_traffic: Silenced = key("A device that no stream starts or ends at.", ())
-    late_deadline: Silenced = key("A stream with a deadline above its period.", ())
+    late_deadline: Silenced = key(
+        "A stream of small payload with a deadline of more than two periods.", ()
+    )
     short_period: Silenced = key("A stream with a period of less than 50 µs.", ())
     heavy_stream: Silenced = key("A stream that asks for more than 2 Mbit/s of a shared line.", ())
     long_stub: Silenced = key("A stub longer than the way to the nearest other device.", ())
@@ -596,10 +598,10 @@ class ProblemTable(KeyTable):
     pathways: tuple[PathwayTable, ...] = key(
         "Ducts, trunking, harness channels. Without any, cables take the distance by `routing`.", ()
     )
-    switches: tuple[SwitchTable, ...] = key(
-        "Switches and candidates; or the word `propose`: see there.", min_length=1
+    switches: tuple[SwitchTable, ...] = key("Switches and candidates.", min_length=1)
+    propose: ProposeTable = key(
+        "Candidates in place of a list, where `switches` is the word `propose`.", ProposeTable()
     )
-    propose: ProposeTable = key("What `switches: propose` proposes.", ProposeTable())
     backbone: BackboneTable = key("Links between the switches.", BackboneTable())
     devices: tuple[DeviceTable, ...] = key("Devices; they may also stand in `devices_csv`.", ())
     devices_csv: FileName | None = key(

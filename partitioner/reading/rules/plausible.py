@@ -25,10 +25,12 @@ EVERYONE = "all"
 _SHOWN = 5
 _FARTHER = 10
 _FEWEST = 4
-"""Devices below which none can be told to be far from the others."""
+"""Devices below which nothing can be told from the others."""
 _SHORT_PERIOD_US = 50
 _HEAVY_KBPS = 2_000
 _LONG_JUMP_M = 5
+_SMALL_BYTES = 100
+_LATE = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +81,7 @@ def _positions(parts: Parts) -> list[tuple[Item[Any], npt.NDArray[np.float64]]]:
     places = {n: position_um(i.table.position_m) for n, i in parts.ids("places").items()}
     found = []
     for item in parts.devices:
-        at = position_um(item.table.position_m) or places.get(item.table.place)
+        at = position_um(item.table.position_m) or places.get(item.table.place or "")
         if at is not None:
             found.append((item, np.array(at, dtype=np.float64) / UM_PER_M))
     return found
@@ -110,6 +112,8 @@ def _far_away(parts: Parts) -> Iterator[Slip]:
 
 def _one_point(parts: Parts) -> Iterator[Slip]:
     """The same coordinates twice, as after a row was copied; one place may hold many devices."""
+    if len(parts.devices) < _FEWEST:
+        return  # Of two or three, nobody copies rows.
     first: dict[tuple[int, int, int], Item[Any]] = {}
     for item in parts.devices:
         at = position_um(item.table.position_m)
@@ -127,23 +131,28 @@ def _no_traffic(parts: Parts) -> Iterator[Slip]:
     """Where most devices have streams, one without any was forgotten or has another name."""
     if parts.unsure & {"streams"}:
         return
-    busy = {n for i in (*parts.streams, *parts.transfers) for n in (i.table.from_, *i.table.to)}
+    traffic: list[Item[Any]] = [*parts.streams, *parts.transfers]
+    busy = {n for i in traffic for n in (i.table.from_, *i.table.to)}
     without = [i for i in parts.devices if i.id not in busy]
-    if 2 * len(without) >= len(parts.devices):
+    if 5 * len(without) > len(parts.devices):
         return  # Traffic is not worked out yet.
     for item in without:
         yield Slip(item, ("id",), "no stream starts or ends here: a name spelled in two ways?")
 
 
 def _late_deadline(parts: Parts) -> Iterator[Slip]:
-    """A deadline above the period lets a newer value overtake: mostly ms in a µs column."""
+    """A small value is mostly out of date once the next one is sent.
+
+    The pieces of a picture are not: there a deadline of many periods is meant.
+    """
     for item in parts.streams:
         deadline, period = item.table.deadline_us, item.table.period_us
-        if deadline is not None and deadline > 10 * period:
+        is_small = item.table.payload_bytes <= _SMALL_BYTES
+        if deadline is not None and is_small and deadline > _LATE * period:
             yield Slip(
                 item, ("deadline_us",),
-                f"the deadline of {plain_number(deadline)} µs is {deadline / period:.0f} times the "
-                f"period of {plain_number(period)} µs: is the period in ms?",
+                f"the deadline of {plain_number(deadline)} µs is {deadline / period:.1f} times the "
+                f"period of {plain_number(period)} µs: is one of them in another unit?",
             )  # fmt: skip
 
 
@@ -214,8 +223,9 @@ def _long_jump(parts: Parts) -> Iterator[Slip]:
         if jump > _LONG_JUMP_M:
             yield Slip(
                 item, ("position_m",),
-                f"{jump:.1f} m from the nearest place of the pathways, '{names[int(away.argmin())]}', "
-                "which its cable crosses outside of any: is a pathway missing?",
+                f"{jump:.1f} m from the nearest place of the pathways, "
+                f"'{names[int(away.argmin())]}', which its cable crosses outside of any: is a "
+                "pathway missing?",
             )  # fmt: skip
 
 

@@ -1,0 +1,117 @@
+"""Tables as people keep them become a problem file, or are refused with few findings."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from partitioner.application.import_tables import Imported, TableInput, import_tables
+from partitioner.application.reading import read_problem
+from partitioner.errors import WrongFile
+from partitioner.reading.render import format_finding
+from partitioner.report.page import render
+from tests.reading.spreadsheets import KEPT, PLAIN, Kept, workbook
+
+
+def imported(path: Path, *more: Path, packing: str = "none") -> Imported:
+    inputs = [TableInput(p) for p in (path, *more)]
+    return import_tables(inputs, "trial", path.parent / "problem.yaml", packing=packing)
+
+
+@pytest.mark.parametrize("kept", KEPT, ids=lambda k: k.name)
+def test_spreadsheets_as_people_keep_them(kept: Kept, tmp_path: Path) -> None:
+    path = tmp_path / f"{kept.name}{kept.suffix}"
+    kept.make(path)
+    if kept.refused:
+        with pytest.raises(WrongFile) as caught:
+            imported(path)
+        told = [format_finding(f, source=False) for f in caught.value.findings]
+        assert len(told) <= 3
+        assert all(kept.name in t for t in told), "each names its file"
+        for part in kept.refused:
+            assert any(part in t for t in told), told
+        return
+    made = imported(path)
+    assert made.problem is not None, made.findings
+    problem = made.problem
+    assert {d: _mm(problem, d) for d in problem.devices} == kept.devices
+    if kept.streams:
+        assert {
+            s.id: (s.period_ns / 1000, s.payload_bytes) for s in problem.streams.values()
+        } == kept.streams
+    assert len(problem.pathways) == kept.pathways
+    said = "\n".join(made.read)
+    for part in kept.told:
+        assert part in said
+    # What is written reads back as the same problem.
+    (tmp_path / "problem.yaml").write_text(made.text, encoding="utf-8")
+    assert read_problem(tmp_path / "problem.yaml") == problem
+
+
+def _mm(problem, device: str) -> tuple[float, ...]:
+    item = problem.devices[device]
+    at = problem.places[item.place].position_um if item.place else item.position_um
+    return tuple(c / 1000 for c in at)
+
+
+def test_what_no_table_states_is_marked(tmp_path: Path) -> None:
+    workbook(tmp_path / "cart.xlsx", {"S": PLAIN})
+    made = imported(tmp_path / "cart.xlsx")
+    rows = [line for line in made.text.splitlines() if line.startswith("  - {id: lamp,")]
+    assert rows == [
+        "  - {id: lamp, position_m: [1.5, 0, 2], grades: [10BASE-T1S-multidrop]}"
+        "  # assumed: grades"
+    ]
+    assert "switches: propose  # assumed" in made.text
+    assert any("who talks to whom" in m for m in made.missing)
+    assert {s.source for s in made.problem.streams.values()} == {"lamp", "pump", "central"}
+    traffic = [x for x in made.text.splitlines() if x.startswith("  - {id: lamp-")]
+    assert len(traffic) == 2
+    assert all("# assumed: all" in x for x in traffic)
+    page = render(made.page)
+    assert "<svg" in page
+    assert "Nothing is planned yet" in page
+    assert "lamp" in page
+
+
+def test_streams_of_devices_that_no_table_lists_are_set_aside(tmp_path: Path) -> None:
+    workbook(
+        tmp_path / "cart.xlsx",
+        {
+            "Devices": PLAIN,
+            "Streams": [
+                ["Stream", "From", "To", "Bytes", "Period [ms]"],
+                ["flow", "lamp", "pump", 8, 10],
+                ["far", "lamp", "tower", 8, 10],
+                ["near", "well", "pump", 8, 10],
+            ],
+        },
+    )
+    made = imported(tmp_path / "cart.xlsx")
+    assert list(made.problem.streams) == ["flow"]
+    assert "# - {id: far, from: lamp, to: [tower], payload_bytes: 8, period_us: 10000}" in made.text
+    assert any("tower, well" in m for m in made.missing)
+
+
+def test_two_hundred_thousand_rows_are_refused_at_once(tmp_path: Path) -> None:
+    path = tmp_path / "long.csv"
+    path.write_text("Name,X [m],Y [m]\n" + "d,1,2\n" * 199_990, encoding="utf-8")
+    with pytest.raises(WrongFile) as caught:
+        imported(path)
+    assert [f.message for f in caught.value.findings] == ["expected at most 50000 rows, got more"]
+
+
+@pytest.mark.slow
+def test_a_workbook_of_two_hundred_thousand_rows_is_refused(tmp_path: Path) -> None:
+    import openpyxl
+
+    book = openpyxl.Workbook(write_only=True)
+    sheet = book.create_sheet("S")
+    sheet.append(["Name", "X [m]", "Y [m]"])
+    for n in range(200_000):
+        sheet.append([f"device {n}", n / 10, 1])
+    book.save(tmp_path / "long.xlsx")
+    with pytest.raises(WrongFile) as caught:
+        imported(tmp_path / "long.xlsx")
+    assert "expected at most" in caught.value.findings[0].message
