@@ -6,8 +6,8 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
-from difflib import SequenceMatcher
 from enum import StrEnum
+from functools import lru_cache
 
 from partitioner.reading.sheet import Row, Sheet
 
@@ -142,6 +142,7 @@ def strange_unit(heading: str) -> str:
     return found[-1].strip() if found else ""
 
 
+@lru_cache(maxsize=2_000)
 def _words(heading: str) -> str:
     """A heading without units, signs and capitals."""
     text = _BRACKETED.sub(" ", heading).casefold()
@@ -156,7 +157,7 @@ def _words(heading: str) -> str:
 
 
 def _score(heading: str, key: str, known: str) -> float:
-    """How well a heading names a key: 4 the key itself, 3 one of its words, less if only near."""
+    """How well a heading names a key: 4 the key itself, 3 one of its words, 2 with more."""
     if heading.casefold().strip() == key:
         return 4
     words = _words(heading)
@@ -169,8 +170,6 @@ def _score(heading: str, key: str, known: str) -> float:
         inside = words.split()
         if len(name) > 1 and all(w in inside for w in name.split()):
             best = max(best, 2 + len(name) / (10 * len(words)))
-        elif len(words) > 3 and SequenceMatcher(None, words, name).ratio() >= 0.85:
-            best = max(best, 1.5)
     return best
 
 

@@ -393,9 +393,7 @@ _MAPPINGS = (
     "change_prices",
     "objective",
     "shop",
-)
-    "routing", "propose", "backbone", "line", "plca", "sharing", "change_prices", "objective",
     "silence",
-)  # fmt: skip
+)
 _EMPTY_SWITCH = {"id": "x", "ports": [{"grades": ["x"], "count": 1}]}
 assert key_names(ProblemTable)  # the models are complete at import

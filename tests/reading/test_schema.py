@@ -47,6 +47,8 @@ EXAMPLES = {
     "unknown-name": "unknown-switch",
     "duplicate-name": "device-twice",
     "not-allowed-together": "looser-nodes",
+    "guessed": "warn-guessed-table",
+    "unlikely": "warn-likely-slips",
     "disconnected": "place-without-pathway",
 }
 """Which faulty file of tests/bad shows each code on the page of messages."""
