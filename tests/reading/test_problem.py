@@ -92,6 +92,7 @@ forecast: [{id: f, probability: 0.4, place: a, grades: [10BASE-T1S-multidrop]}]
 failure_rules: [{id: r1, group: g, most_lost: 1}, {id: r2, function: light, most_lost: 1}]
 change_prices: {device_segment: 3, device_order: 1, port: 2, plca_id: 0.5, new_line: 10,
                 cut_length: 0.2}
+silence: {short_period: [t2]}
 objective: {mass_price_per_kg: 1.5, latency_price_per_ms: 0.25}
 catalogue:
   cables: {pair-10: {price_per_m: 0.85}}
