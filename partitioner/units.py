@@ -30,6 +30,7 @@ BT_NS = 100
 PPM = 1_000_000
 MONEY_STEPS = 10_000
 MG_PER_G = 1_000
+MG_PER_KG = 1_000_000
 MUL_PER_UNIT_LOAD = 1_000
 LARGEST = 2**40
 """Largest magnitude a single quantity may have, so that sums stay clear of 2**63."""

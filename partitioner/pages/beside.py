@@ -16,10 +16,11 @@ from partitioner.replan.compare import DEVICE_KINDS, WIRE_KINDS, Change, Compari
 from partitioner.replan.compare import Kind as ChangeKind
 from partitioner.replan.reading import lines_of
 from partitioner.report.amounts import count_text, margin_time_text, money_text, time_text
+from partitioner.report.delays import worst_first
 from partitioner.report.drawing import layout_figures
 from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.sections import Column, Figure, Kind, Section, Table
-from partitioner.report.tables import layout_counts, worst_first
+from partitioner.report.tables import layout_counts
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M
 
 _DONE = {

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import ROUND_FLOOR
+
 from partitioner.check.facts import Facts
 from partitioner.facts.builds import Added, Builds, JudgedBuild, added_by
 from partitioner.model.assessment import Assessment
@@ -84,7 +86,7 @@ def _builds_table(facts: Facts, builds: Builds) -> Table:
         "Builds, checked",
         [
             Column("build", "Build", Kind.ID, heads_row=True),
-            Column("share", "Units", Kind.PERCENT, "", 1),
+            Column("share", "Units", Kind.PERCENT),
             Column("state", "State", Kind.STATE, state_words=("kept", "kept", "broken")),
             Column("device_count", "Devices", number),
             Column("line_count", "Lines", number),
@@ -92,7 +94,7 @@ def _builds_table(facts: Facts, builds: Builds) -> Table:
             Column("cable_m", "Cable", number, "m", 2),
             Column("longest_line_m", "Longest line", number, "m", 2),
             Column("tightest_stream", "Tightest stream", Kind.ID),
-            Column("tightest_left_share", "Left of deadline", Kind.PERCENT, "", 1),
+            Column("tightest_left_share", "Left of deadline", Kind.PERCENT, rounding=ROUND_FLOOR),
             Column("money", "Money", number, facts.problem.currency, 2),
             Column("mass_g", "Mass", number, "g", 0),
             Column("options", "Options", Kind.NAMES),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import ROUND_FLOOR
+
 from partitioner.check.facts import Facts
 from partitioner.facts.growth import Growth, Guest, expected_on
 from partitioner.report.amounts import count_text, listed, number_text
@@ -25,7 +27,8 @@ def growth_section(facts: Facts, growth: Growth) -> Section | None:
     tables = [_rooms_table(growth)]
     if growth.guests:
         tables.insert(0, _guests_table(facts, growth))
-    return Section("", _intro(growth), tables, id="growth", chapter=Chapter.GROWTH)
+    return Section("", _intro(growth), tables, id="growth", chapter=Chapter.GROWTH,
+                   urgent=_homeless(growth))  # fmt: skip
 
 
 def _intro(growth: Growth) -> list[str]:
@@ -66,6 +69,12 @@ def _intro(growth: Growth) -> list[str]:
         "of forecast devices, so the traffic they will bring is not in it."
     )
     return lines
+
+
+def _homeless(growth: Growth) -> list[str]:
+    """The forecast devices that no line has room for."""
+    names = [g.forecast.device.id for g in growth.guests if g.is_asked and g.line is None]
+    return [f"No room on any line for forecast devices: {listed(names)}."] if names else []
 
 
 def _guests_table(facts: Facts, growth: Growth) -> Table:
@@ -128,7 +137,7 @@ def _rooms_table(growth: Growth) -> Table:
             Column("spare_ids", "Spare PLCA IDs", number),
             Column("length_left_m", "Cable left", number, "m", 2),
             Column("reserve_length_m", "In reserve", number, "m", 2),
-            Column("load_left_share", "Load left", Kind.PERCENT, "", 1),
+            Column("load_left_share", "Load left", Kind.PERCENT, rounding=ROUND_FLOOR),
             Column("unit_loads_left", "Unit loads left", number, "", 1),
             Column("forecast_count", "Forecast devices that fit", number),
             Column("expected_count", "Expected here", number, "", 2),

@@ -125,10 +125,10 @@ def _burst_table(proposals: list[BurstProposal]) -> Table:
             Column("node", "Node", Kind.ID),
             Column("burst_cnt", "Burst count", Kind.NUMBER),
             Column("stream", "Stream", Kind.ID),
-            Column("delay_us", "Worst-case delay now", Kind.NUMBER, "µs", 1),
-            Column("delay_then_us", "Then", Kind.NUMBER, "µs", 1),
+            Column("delay_us", "Worst-case delay now", Kind.NUMBER, "µs"),
+            Column("delay_then_us", "Then", Kind.NUMBER, "µs"),
             Column("loser", "Most delayed other", Kind.ID),
-            Column("loss_us", "By", Kind.NUMBER, "µs", 1),
+            Column("loss_us", "By", Kind.NUMBER, "µs"),
         ],
         rows=[
             (

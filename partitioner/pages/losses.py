@@ -44,6 +44,7 @@ def losses_section(facts: Facts, assessment: Assessment) -> Section | None:
             for loss in found
             if loss.broken_rules
         ],
+        urgent=_urgent(facts, found),
     )
 
 
@@ -69,6 +70,25 @@ def _intro(facts: Facts, found: Sequence[Loss]) -> list[str]:
             f"{len(worst.failure.lost_devices)} of {len(facts.problem.devices)}."
         )
     return lines
+
+
+def _urgent(facts: Facts, found: Sequence[Loss]) -> list[str]:
+    """The worst failure, and every one that takes all of a group kept apart."""
+    groups = dict.fromkeys(g for loss in found for g in loss.lost_groups)
+    told = []
+    for group in groups:
+        by = [loss.label for loss in found if group in loss.lost_groups]
+        told.append(f"All of {group} is lost with {listed(by, 3)}.")
+    if found:
+        worst = max(
+            found, key=lambda s: (len(s.failure.lost_devices), len(s.failure.lost_streams))
+        )
+        told.append(
+            f"Worst single failure: {worst.label}, which takes "
+            f"{len(worst.failure.lost_devices)} of {len(facts.problem.devices)} devices and "
+            f"{count_text(len(worst.failure.lost_streams), 'delivery', 'deliveries')}."
+        )
+    return told
 
 
 def _state(loss: Loss) -> State:

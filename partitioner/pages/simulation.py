@@ -69,12 +69,12 @@ def _table(observed: Sequence[Observed]) -> Table:
             Column("stream", "Stream", Kind.ID, heads_row=True),
             Column("destination", "To", Kind.ID),
             Column("frames", "Frames", Kind.NUMBER),
-            Column("seen_us", "Longest, at random", Kind.NUMBER, "µs", 1),
-            Column("searched_us", "Longest, searched", Kind.NUMBER, "µs", 1),
+            Column("seen_us", "Longest, at random", Kind.NUMBER, "µs"),
+            Column("searched_us", "Longest, searched", Kind.NUMBER, "µs"),
             Column(
-                "worst_delay_us", "Worst-case delay", Kind.NUMBER, "µs", 1, rounding=ROUND_CEILING
+                "worst_delay_us", "Worst-case delay", Kind.NUMBER, "µs", rounding=ROUND_CEILING
             ),
-            Column("deadline_us", "Deadline", Kind.NUMBER, "µs", 1),
+            Column("deadline_us", "Deadline", Kind.NUMBER, "µs"),
             Column("share", "Of the worst case", Kind.BAR),
         ],
         rows=[

@@ -30,6 +30,28 @@ def number_text(value: Decimal | float | int, digits: int, rounding: str = ROUND
     return f"{MINUS}{text}" if exact < 0 else text
 
 
+def significant_text(value: Decimal | float | int, rounding: str = ROUND_HALF_EVEN) -> str:
+    """Three significant digits, trailing zeros among them.
+
+    Examples
+    --------
+    >>> [significant_text(v) for v in (0.1234, 5, 99.96)]
+    ['0.123', '5.00', '100']
+    >>> significant_text(2802.2, ROUND_CEILING).replace(THIN, " ")
+    '2 810'
+    """
+    exact = Decimal(str(value))
+    if not exact:
+        return "0"
+    for least in range(2):
+        # A second time where rounding made one digit more, as in 99.96.
+        power = exact.adjusted() - 2 + least
+        rounded = exact.quantize(Decimal(1).scaleb(power), rounding=rounding)
+        if rounded.adjusted() <= power + 2:
+            break
+    return number_text(rounded, max(0, -power), rounding)
+
+
 def money_text(amount_money: int, currency: str = "") -> str:
     """Money with two decimals and the problem's currency."""
     text = number_text(Decimal(amount_money) / MONEY_STEPS, 2)
@@ -42,7 +64,7 @@ def length_text(length_um: int, digits: int = 2) -> str:
 
 
 def time_text(time_ns: int, rounding: str = ROUND_CEILING) -> str:
-    """Time in µs below a millisecond, in ms from there on, at most four digits.
+    """Time in µs below a millisecond, in ms from there on, to three significant digits.
 
     Rounded up unless told otherwise, since most times shown are bounds.
 
@@ -51,13 +73,9 @@ def time_text(time_ns: int, rounding: str = ROUND_CEILING) -> str:
     >>> time_text(812_340).replace(NBSP, " "), time_text(8_812_340).replace(NBSP, " ")
     ('813 µs', '8.82 ms')
     """
-    size = abs(time_ns)
-    if size < 100 * NS_PER_US:
-        return f"{number_text(Decimal(time_ns) / NS_PER_US, 1, rounding)}{NBSP}µs"
-    if size < NS_PER_MS:
-        return f"{number_text(Decimal(time_ns) / NS_PER_US, 0, rounding)}{NBSP}µs"
-    digits = 2 if size < 100 * NS_PER_MS else 1 if size < 1000 * NS_PER_MS else 0
-    return f"{number_text(Decimal(time_ns) / NS_PER_MS, digits, rounding)}{NBSP}ms"
+    is_long = abs(time_ns) >= NS_PER_MS
+    value = Decimal(time_ns) / (NS_PER_MS if is_long else NS_PER_US)
+    return f"{significant_text(value, rounding)}{NBSP}{'ms' if is_long else 'µs'}"
 
 
 def margin_time_text(time_ns: int) -> str:

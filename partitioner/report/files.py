@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
+from datetime import date
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome
@@ -13,9 +14,11 @@ from partitioner.report.drawing_input import drawing_input
 from partitioner.report.ethtool import plca_commands
 from partitioner.report.file_names import clean_name
 from partitioner.report.graph import graph_files, layout_graph
+from partitioner.report.first_sheet import first_sheet, title_block
 from partitioner.report.outcome_json import outcome_text
-from partitioner.report.page import layout_page, render
-from partitioner.report.sections import Section, csv_files, tables_of
+from partitioner.report.page import render
+from partitioner.report.paper import paper_page
+from partitioner.report.sections import Page, Paper, Section, csv_files, tables_of
 from partitioner.report.story import own_sections
 from partitioner.report.svg import standalone
 from partitioner.report.tables import all_tables
@@ -41,6 +44,8 @@ def report_files(
     outcome: Outcome | None,
     sections: Sequence[Section] = (),
     facts: Sequence[tuple[str, str]] = (),
+    made_on: date | None = None,
+    paper: Paper | None = None,
 ) -> dict[str, str | bytes]:
     """Make every file of a report.
 
@@ -51,10 +56,14 @@ def report_files(
     outcome
         How the planning run ended; None when the layout was only judged.
     sections
-        Further sections of the page (simulation, builds, changes, failures, …), placed after the
-        costs; their tables get CSV files too.
+        Further sections of the page (simulation, builds, changes, failures, …), each placed in its
+        chapter; their tables get CSV files too.
     facts
         Further lines of the run block: what and its value.
+    made_on
+        The day of the report, for its title block; None leaves it out.
+    paper
+        Also write a page that holds what this choice of print has.
 
     Returns
     -------
@@ -72,6 +81,15 @@ def report_files(
     data = drawing_input(problem, assessment)
     shown = own_sections(problem, assessment, outcome, own, data, sections, facts)
     judged = verdict(problem, assessment, outcome)
+    page = Page(
+        f"Layout of {problem.name}",
+        judged.state,
+        judged.word,
+        (judged.sentence, problem.note),
+        shown,
+        block=title_block(problem, made_on),
+        sheet=first_sheet(problem, assessment, data, shown),
+    )
     layout = layout_text(assessment.layout, problem)
     digests = {
         "problem_digest": problem.digest,
@@ -81,12 +99,13 @@ def report_files(
     about = [("problem", problem.name), *digests.items(), ("caution", SHOP_CAUTION)]
     return {
         "layout.yaml": layout,
-        "report.html": render(layout_page(problem, judged, shown)),
+        "report.html": render(page),
         "outcome.json": outcome_text(
             problem, assessment, outcome, tables, digests["layout_digest"]
         ),
         "plca-ethtool.sh": plca_commands(own["plca"], mark),
         "harness.xlsx": workbook([tables[n] for n in SHOP_SHEETS if n in tables], about),
+        **({} if paper is None else {f"print-{paper.word}.html": render(paper_page(page, paper))}),
         **graph_files(layout_graph(problem, assessment, digests)),
         **yang_files(tables, mark),
         **dict(_drawings(shown, mark)),

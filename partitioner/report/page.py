@@ -2,36 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from partitioner.model.problem import Problem
 from partitioner.report.sections import (
     FLAGGED_TRUST,
     Kind,
     Page,
-    Section,
+    Paper,
     State,
     csv_files,
     tables_of,
 )
 from partitioner.report.strokes import tokens_css
 from partitioner.report.svg import DRAWING_CSS
-from partitioner.report.verdict import Verdict
-
-
-def layout_page(problem: Problem, judged: Verdict, sections: Sequence[Section]) -> Page:
-    """The report page of a layout; ``sections`` are all of the page, in their order."""
-    return Page(
-        title=f"Layout of {problem.name}",
-        state=judged.state,
-        word=judged.word,
-        lead=(judged.sentence, judged.proof, judged.tightest, problem.note),
-        sections=sections,
-    )
 
 
 def page_files(page: Page) -> dict[str, str]:
@@ -69,6 +55,10 @@ def _check_ids(page: Page) -> None:
         raise ValueError(f"ids used twice on one page: {', '.join(twice)}")
 
 
+MOST_LISTED = 8
+"""Sentences on the first sheet of what to clear first, so that it stays one page."""
+
+
 @cache
 def _environment() -> Environment:
     environment = Environment(
@@ -78,11 +68,20 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals.update(Kind=Kind, State=State, flagged=FLAGGED_TRUST)
+    environment.globals.update(
+        Kind=Kind, State=State, flagged=FLAGGED_TRUST, most_listed=MOST_LISTED, papers=tuple(Paper),
+    )
+    environment.filters["css_text"] = _css_text
     environment.filters["share"] = _bar_share
     # Figures are built as trees by this package and escaped there.
     environment.filters["svg"] = lambda markup: Markup(markup)
     return environment
+
+
+def _css_text(words: str) -> Markup:
+    """Words as a string of a style sheet; whatever they hold ends neither it nor the element."""
+    plain = "".join(c if c.isalnum() or c in " .-" else f"\\{ord(c):x} " for c in words)
+    return Markup(f'"{plain}"')
 
 
 def _bar_share(value: object) -> str:

@@ -15,7 +15,7 @@ from enum import Enum, IntEnum, StrEnum
 from typing import TYPE_CHECKING, Any
 
 from partitioner.reading.csv_text import csv_text
-from partitioner.report.amounts import NBSP, NONE, number_text
+from partitioner.report.amounts import NBSP, NONE, number_text, significant_text
 from partitioner.report.file_names import clean_name
 
 if TYPE_CHECKING:
@@ -95,10 +95,17 @@ class Paper(IntEnum):
 
     @property
     def word(self) -> str:
-        """The choice on the page and on the command line."""
+        """The choice on the command line."""
         return self.name.lower()
 
+    @property
+    def label(self) -> str:
+        """The choice on the page."""
+        return ("the summary", "with line sheets", "all")[self]
 
+
+TIMES = ("µs", "ms", "s")
+"""Units whose figures have three significant digits: more than that nobody can measure."""
 SHORT_SOURCE = 36
 """Letters up to which a source stands in the table itself."""
 MOST_ROWS = 2000
@@ -111,9 +118,9 @@ class Column:
 
     ``key`` names it in CSV and JSON, ``title`` and ``unit`` for people; without a title it is in
     those two alone. ``digits`` are the decimals of fractions; whole numbers (``int``) are shown
-    whole. ``rounding`` is that of the digits: worst cases go up and what is left goes down, so that
-    no figure flatters the layout. ``limit`` is the key of the column that holds the limit, shown
-    behind the figure.
+    whole, and times without it to three significant digits. ``rounding`` is that of the digits:
+    worst cases go up and what is left goes down, so that no figure flatters the layout. ``limit``
+    is the key of the column that holds the limit, shown behind the figure.
     ``heads_row`` makes the cell the heading of its row for screen readers. ``state_words`` are the
     words for ok, warn and bad; CSV and JSON keep those three.
     """
@@ -147,14 +154,22 @@ class Column:
         if self.kind is Kind.STATE:
             return self.state_words[list(State).index(State(value))]
         if self.kind in (Kind.PERCENT, Kind.BAR):
-            return f"{self._number(100 * value, 0)}{NBSP}%"
+            return f"{self._per_cent(value)}{NBSP}%"
         if self.kind is Kind.NUMBER:
             return number_text(value, 0) if isinstance(value, int) else self._number(value, 2)
         return str(value)
 
     def _number(self, value: float, digits: int) -> str:
+        if self.digits is None and self.unit in TIMES:
+            return significant_text(value, self.rounding)
         digits = digits if self.digits is None else self.digits
         return number_text(value, digits, self.rounding)
+
+    def _per_cent(self, ratio: float) -> str:
+        """A ratio in per cent; what is there never looks like nothing."""
+        if not self.digits and 0 < ratio < 0.01:
+            return "<1"
+        return self._number(100 * ratio, 0)
 
     def limited_text(self, value: Any, limit: Any) -> str:
         """Cell text of a figure that stands before its limit."""
@@ -163,7 +178,8 @@ class Column:
         per = 100 if self.kind is Kind.PERCENT else 1
         digits = self.digits if self.digits and isinstance(value, float) else 0
         most = number_text(limit * per, 0 if limit * per % 1 == 0 else 2)
-        return f"{number_text(value * per, digits)} / {most}"
+        own = self._per_cent(value) if per == 100 else number_text(value, digits)
+        return f"{own} / {most}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -282,8 +298,9 @@ class Section:
     """One part of the page. ``intro`` is one paragraph, or several.
 
     ``parts`` stand under it, one heading lower. In the report of a layout ``chapter`` says where
-    the section belongs; without one it comes first. ``urgent`` are the sentences of it that
-    belong on the first sheet: what to clear before anything is ordered. ``paper`` is the smallest
+    the section belongs; without one it comes first. ``urgent`` and ``cautions`` are the sentences
+    of it that belong on the first sheet as well: what to clear before anything is ordered, and
+    what limits all that is said. ``paper`` is the smallest
     choice of print that has its own content.
     """
 
@@ -298,6 +315,7 @@ class Section:
     parts: Sequence[Section] = ()
     chapter: Chapter | None = None
     urgent: Sequence[str] = ()
+    cautions: Sequence[str] = ()
     paper: Paper = Paper.ALL
 
     def walk(self) -> Iterator[Section]:
@@ -356,7 +374,8 @@ class Page:
 
     ``lead`` holds the paragraphs of the verdict, the first one set large, empty ones left out;
     ``data_file`` is the file beside the page with the same figures as data. ``block`` is the
-    title block: what, and its words.
+    title block: what, and its words. ``paper`` is set for a page that is to be printed at once:
+    it then holds nothing that needs a click.
     """
 
     title: str
@@ -367,6 +386,12 @@ class Page:
     data_file: str = "outcome.json"
     block: Sequence[tuple[str, str]] = ()
     sheet: FirstSheet = FirstSheet()
+    paper: Paper | None = None
+
+    @property
+    def anchors(self) -> frozenset[str]:
+        """Ids of sections that the page has, so that no link leads nowhere."""
+        return frozenset(section.anchor for section in self.walk())
 
     def walk(self) -> Iterator[Section]:
         """All sections and their parts, in the order of the page."""

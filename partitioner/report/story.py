@@ -20,11 +20,12 @@ from partitioner.report.amounts import (
     share_text,
 )
 from partitioner.report.charts import Bar, Series, stacked_figure, xy_figure
+from partitioner.report.delays import PARTS_OF_DELAY, delay_parts_ns, worst_first
 from partitioner.report.drawing import device_numbers, layout_figures
 from partitioner.report.drawing_input import DrawingInput
-from partitioner.report.sections import Chapter, Column, Figure, Paper, Section, Table
+from partitioner.report.sections import Chapter, Column, Figure, Paper, Section, State, Table
 from partitioner.report.strips import strip_figures
-from partitioner.report.tables import PARTS_OF_DELAY, delay_parts_ns, worst_first
+from partitioner.report.tables import margin_state
 from partitioner.report.verdict import priced_total_text
 from partitioner.units import MONEY_STEPS, PPM, duration_text
 
@@ -33,6 +34,8 @@ GUARANTEED_LENGTH_UM = 25_000_000
 """What any compliant mixing segment carries (IEEE Std 802.3 Clause 147)."""
 WORST_STREAMS = 24
 """Streams in the chart of delays."""
+MOST_BINDING = 4
+"""Broken rules that are told on the first sheet."""
 SUMMARY_ROWS = 20
 """Segments up to which the table of all of them fits on the second printed page."""
 
@@ -169,13 +172,22 @@ def _rules(assessment: Assessment, tables: Mapping[str, Table]) -> Section:
             "No rule is broken. How near each one is to breaking at its tightest place, worst "
             "first; a rule at 100 % is kept with nothing to spare."
         )
+    broken = [f"{f.rule}: {f.sentence}" for f in assessment.findings]
     return Section(
         "",
         intro,
         [tables["margins"]],
         chapter=Chapter.RULES,
-        points=[f"{f.rule}: {f.sentence}" for f in assessment.findings],
+        points=broken,
+        urgent=[*broken[:MOST_BINDING], *_binding(assessment)],
     )
+
+
+def _binding(assessment: Assessment) -> list[str]:
+    """The limits that leave nothing, or next to nothing, in one sentence."""
+    at_limit = [m for m in assessment.margins if margin_state(m.used) is State.WARN]
+    named = listed([f"{m.rule} ({m.where})" for m in at_limit])
+    return [f"Nothing to spare: {named}."] if named else []
 
 
 def _deadlines(
@@ -244,7 +256,8 @@ def _costs(
             f"{money_text(star.money - cost.money, currency)} ({less}) less than a switched star."
         )
     if cost.objective_money != cost.money:
-        intro.append(priced_total_text(problem, assessment))
+        total = priced_total_text(problem, assessment)
+        intro.append(f"{total[0].upper()}{total[1:]}.")
     shown = [tables[n] for n in ("baseline", "cost-by-kind", "parts")]
     return Section("", intro, shown, chapter=Chapter.COSTS)
 
@@ -295,15 +308,14 @@ def _cautions(
     problem: Problem, assessment: Assessment, tables: Mapping[str, Table]
 ) -> Section:
     """Assumptions, flags and what this report is not."""
-    points = list(problem.warnings)
     used = {s.grade for s in assessment.layout.segments}
-    for grade, limits in problem.limits.items():
-        if limits.basis is Basis.ENGINEERED and grade in used:
-            points.append(
-                f"The limits of {grade} are engineered ones ({limits.nodes} nodes, "
-                f"{length_text(limits.length_um)}): they hold for the parts and the environment "
-                "they were qualified with and for no others."
-            )
+    qualify = [
+        f"The limits of {grade} are engineered ones ({limits.nodes} nodes, "
+        f"{length_text(limits.length_um, 0)}): they hold for the parts and the environment they "
+        "were qualified with and for no others."
+        for grade, limits in problem.limits.items()
+        if limits.basis is Basis.ENGINEERED and grade in used
+    ]
     beyond = [
         f.segment.id
         for f in assessment.segments
@@ -311,18 +323,19 @@ def _cautions(
         and (f.nodes > GUARANTEED_NODES or f.length_um > GUARANTEED_LENGTH_UM)
     ]
     if beyond:
-        points.append(
+        qualify.append(
             f"Beyond {GUARANTEED_NODES} nodes or {length_text(GUARANTEED_LENGTH_UM, 0)}, the most "
             "that every compliant part promises (IEEE Std 802.3 Clause 147), and so to be "
             f"qualified electrically: {listed(beyond)}."
         )
+    cautions = list(problem.warnings)
     parts = tables["parts"].records()
     invented = [r["price"] for r in parts if r["trust"] == "invented"]
     if invented:
         money = sum(invented)
         whole = assessment.cost.money / MONEY_STEPS
         share = f" ({ratio_text(money / whole, 0)} of the cost)" if whole else ""
-        points.append(
+        cautions.append(
             f"Invented prices and masses: {count_text(len(invented), 'part')} worth "
             f"{number_text(money, 2)} {problem.currency}{share}. Replace them in the problem file "
             "before any money is decided by them."
@@ -333,22 +346,30 @@ def _cautions(
         | {g for g in used if problem.catalogue.grades[g].trust.value == "memory"}
     )
     if memory:
-        points.append(
+        cautions.append(
             "Figures from memory, for which no text was read; look them up before relying on "
             f"them: {listed(memory, 12)}."
         )
     collision = "counted" if problem.plca.logical_collision else "left out, as the problem asks"
-    points += [
+    cautions += [
         "Worst-case delays hold for the model and the inputs stated here, not for a harness nobody "
         "has measured. Every node is taken to keep to its periods, jitters and frame sizes.",
+        "Nothing here is a functional-safety case, an EMC assessment or a wiring approval. Local "
+        "codes and the engineers responsible decide.",
+    ]
+    assumed = [
         f"The one logical collision a plain half-duplex MAC can suffer is {collision}; that term "
         "is this program's own reading of the state diagrams of IEEE Std 802.3 Clause 148.",
         f"Transmit opportunity timer {problem.plca.to_timer_bt} BT, burst count "
         f"{problem.plca.burst_count}, on every node unless the PLCA table says otherwise.",
-        "Nothing here is a functional-safety case, an EMC assessment or a wiring approval. Local "
-        "codes and the engineers responsible decide.",
     ]
-    return Section("", "", points=points, chapter=Chapter.ASSUMPTIONS)
+    return Section(
+        "",
+        points=[*qualify, *cautions, *assumed],
+        chapter=Chapter.ASSUMPTIONS,
+        urgent=qualify,
+        cautions=cautions,
+    )
 
 
 def _on_start(outcome: Outcome) -> list[str]:

@@ -10,11 +10,21 @@ from collections.abc import Sequence
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN
 from typing import Any
 
-from partitioner.model.assessment import Assessment, Leg, LegKind, StreamFigures
+from partitioner.model.assessment import Assessment, StreamFigures
 from partitioner.model.plca import plca_ids, plca_node_count, plca_nodes
 from partitioner.model.problem import Problem
+from partitioner.report.delays import delay_parts_ns, worst_first
+from partitioner.report.key_figures import key_figures_table
 from partitioner.report.sections import Column, Kind, State, Table
-from partitioner.units import MG_PER_G, MONEY_STEPS, MUL_PER_UNIT_LOAD, NS_PER_US, PPM, UM_PER_M
+from partitioner.units import (
+    MG_PER_G,
+    MG_PER_KG,
+    MONEY_STEPS,
+    MUL_PER_UNIT_LOAD,
+    NS_PER_US,
+    PPM,
+    UM_PER_M,
+)
 
 WORST_SPARE = 0.1
 """A deadline with less than this share left is marked as tight."""
@@ -25,6 +35,7 @@ MANY_STREAMS = 40
 def all_tables(problem: Problem, assessment: Assessment) -> dict[str, Table]:
     """Every table of a layout, by the name of its file without ``.csv``."""
     made = (
+        key_figures_table(problem, assessment),
         segments_table(problem, assessment),
         drops_table(problem, assessment),
         ports_table(problem, assessment),
@@ -93,11 +104,11 @@ def segments_table(problem: Problem, assessment: Assessment) -> Table:
             Column("length_limit_m"),
             Column("longest_stub_m", "Stub", number, "m", 2, limit="stub_limit_m"),
             Column("stub_limit_m"),
-            Column("load_share", "Load", Kind.PERCENT, "", 1, limit="load_limit_share"),
+            Column("load_share", "Load", Kind.PERCENT, limit="load_limit_share"),
             Column("load_limit_share"),
             Column("unit_loads"),
             Column("unit_loads_limit"),
-            Column("longest_cycle_us", "Cycle", number, "µs", 1),
+            Column("longest_cycle_us", "Cycle", number, "µs", rounding=ROUND_CEILING),
             Column("plca_node_count"),
             Column("basis"),
         ],
@@ -215,16 +226,6 @@ def backbone_table(problem: Problem, assessment: Assessment) -> Table:
     )  # fmt: skip
 
 
-def worst_first(streams: Sequence[StreamFigures]) -> list[StreamFigures]:
-    """Streams with the smallest share of their deadline left first; overload before all."""
-
-    def share_left(s: StreamFigures) -> float:
-        margin = s.margin_ns
-        return float("-inf") if margin is None else margin / s.deadline_ns
-
-    return sorted(streams, key=lambda s: (share_left(s), s.stream, s.destination))
-
-
 def stream_state(figures: StreamFigures) -> State:
     """Late or overloaded: bad; less than a tenth of the deadline left: tight."""
     if figures.margin_ns is None or figures.margin_ns < 0:
@@ -232,28 +233,9 @@ def stream_state(figures: StreamFigures) -> State:
     return State.WARN if figures.margin_ns < WORST_SPARE * figures.deadline_ns else State.OK
 
 
-PARTS_OF_DELAY = ("own queue", "access to the line", "wire", "collision", "switches and backbone")
-
-
-def delay_parts_ns(legs: Sequence[Leg]) -> tuple[int, int, int, int, int]:
-    """Delay of a stream split by cause, in the order of :data:`PARTS_OF_DELAY`.
-
-    What the delay of a leg has beyond its parts counts as queueing, so the parts sum to the whole.
-    """
-    queue = access = wire = collision = network = 0
-    for leg in legs:
-        if leg.kind in (LegKind.SWITCH, LegKind.BACKBONE):
-            network += leg.response_ns
-            continue
-        rest = leg.response_ns - leg.queue_ns - leg.access_ns - leg.wire_ns - leg.collision_ns
-        queue += leg.queue_ns + rest
-        access += leg.access_ns
-        wire += leg.wire_ns
-        collision += leg.collision_ns
-    return queue, access, wire, collision, network
-
-
-def _us(key: str, title: str, digits: int = 1, rounding: str = ROUND_HALF_EVEN) -> Column:
+def _us(
+    key: str, title: str, digits: int | None = None, rounding: str = ROUND_HALF_EVEN
+) -> Column:
     return Column(key, title, Kind.NUMBER, "µs", digits, rounding=rounding)
 
 
@@ -456,7 +438,7 @@ def wires_table(problem: Problem, assessment: Assessment) -> Table:
             Column("cable", "Cable", Kind.ID),
             Column("from", "From", Kind.ID),
             Column("to", "To", Kind.ID),
-            Column("length_m", "Needed", Kind.NUMBER, "m", 3, rounding=ROUND_CEILING),
+            Column("length_m", "Needed", Kind.NUMBER, "m", 2, rounding=ROUND_CEILING),
             Column("cut_m", "Cut length", Kind.NUMBER, "m", 3),
             Column("fitted_share", "Fitted in", Kind.PERCENT, "", 0),
             Column("only_with", "Only with", Kind.NAMES),
@@ -536,7 +518,7 @@ def baseline_table(problem: Problem, assessment: Assessment) -> Table:
         ("ports", "pieces", counted["ports"], star.ports),
         ("connectors", "pieces", counted["connectors"], star.connectors),
         ("cable", "m", counted["cable_um"] / UM_PER_M, star.cable_um / UM_PER_M),
-        ("mass", "g", cost.mass_mg / MG_PER_G, star.mass_mg / MG_PER_G),
+        ("mass", "kg", cost.mass_mg / MG_PER_KG, star.mass_mg / MG_PER_KG),
         ("money", problem.currency, cost.money / MONEY_STEPS, star.money / MONEY_STEPS),
     ]
     return Table(

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import MINUS, NBSP, THIN
+from partitioner.report.key_figures import key_figures
 from partitioner.report.sections import Table
 from partitioner.report.tables import baseline_table, segments_table, streams_table
 from partitioner.report.verdict import verdict
 from partitioner.visible import visible
 
+TERMINAL = 80
+"""Columns of a terminal."""
+LEAST_WIDTH = 8
+"""A column keeps this width however many there are."""
 WORST_STREAMS = 5
 SEGMENT_KEYS = ("segment", "grade", "nodes", "length_m", "load_share", "device_count")
 STREAM_KEYS = ("stream", "destination", "worst_delay_us", "deadline_us", "margin_us",
@@ -21,10 +27,13 @@ COST_KEYS = ("quantity", "unit", "layout", "star")
 
 
 def verdict_text(problem: Problem, assessment: Assessment, outcome: Outcome | None) -> str:
-    """The verdict with segments, tightest streams and cost, for stdout. No final line end."""
+    """The verdict and the key figures with segments, tightest streams and cost, for stdout.
+
+    No line is longer than a terminal is wide, and there is no final line end.
+    """
     judged = verdict(problem, assessment, outcome)
-    blocks = [f"{visible(problem.name)}: {judged.word}. {judged.sentence}"]
-    blocks[0] += "".join(f"\n{s}" for s in (judged.proof, judged.tightest) if s)
+    head = f"{visible(problem.name)}: {judged.word}. {judged.sentence}"
+    blocks = [wrapped(head), key_figures_text(problem, assessment)]
     if assessment.findings:
         blocks.append("\n".join(f"[{f.rule}] {visible(f.sentence)}" for f in assessment.findings))
     blocks += [
@@ -33,6 +42,23 @@ def verdict_text(problem: Problem, assessment: Assessment, outcome: Outcome | No
         table_text(baseline_table(problem, assessment), COST_KEYS),
     ]
     return plain("\n\n".join(b for b in blocks if b))
+
+
+def key_figures_text(problem: Problem, assessment: Assessment) -> str:
+    """The figures of the first sheet, one below the other."""
+    figures = key_figures(problem, assessment)
+    names = max(len(f.name) for f in figures) + 2
+    return "\n".join(
+        wrapped(f"{f.name:{names}}{f.value}; {f.remark}", " " * names) for f in figures
+    )
+
+
+def wrapped(text: str, indent: str = "") -> str:
+    """Text in lines that fit a terminal; a number stays with its unit."""
+    return textwrap.fill(
+        plain(text.replace(NBSP, "\0")), TERMINAL, subsequent_indent=indent,
+        break_long_words=False, break_on_hyphens=False,
+    ).replace("\0", " ")  # fmt: skip
 
 
 def assessment_text(problem: Problem, assessment: Assessment) -> str:
@@ -56,21 +82,43 @@ def table_text(table: Table, keys: Sequence[str] = (), most: int | None = None) 
 def aligned(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:
     """Columns set apart by two spaces; those in ``right`` are right-aligned.
 
+    Headings are broken at spaces where they are longer than what stands below them. What is wider
+    than a terminal even so loses the ends of its longest words; the files have them whole.
+
     Examples
     --------
     >>> print(aligned(("a", "b"), [("x", "10"), ("yy", "9")], right=(1,)))
     a    b
     x   10
     yy   9
+    >>> print(aligned(("name", "delay at most"), [("x", "10")], right=(1,)))
+          delay
+             at
+    name   most
+    x        10
     """
-    cells = [[plain(visible(c)) for c in row] for row in (header, *rows)]
-    widths = [max(len(row[i]) for row in cells) for i in range(len(header))]
+    heads, *cells = [[plain(visible(c)) for c in row] for row in (header, *rows)]
+    widths = [
+        max(len(word) for word in (*head.split(), *(row[i] for row in cells), ""))
+        for i, head in enumerate(heads)
+    ]
+    while sum(widths) + 2 * len(widths) - 2 > TERMINAL and max(widths) > LEAST_WIDTH:
+        widths[widths.index(max(widths))] -= 1
+    broken = [textwrap.wrap(head, w) for head, w in zip(heads, widths, strict=True)]
+    tall = max((len(lines) for lines in broken), default=0)
+    top = [[""] * (tall - len(lines)) + lines for lines in broken]
     lines = []
-    for row in cells:
-        parts = [c.rjust(w) if i in right else c.ljust(w) for i, (c, w) in
-                 enumerate(zip(row, widths, strict=True))]  # fmt: skip
+    for row in (*zip(*top, strict=True), *cells):
+        parts = [
+            _shortened(c, w).rjust(w) if i in right else _shortened(c, w).ljust(w)
+            for i, (c, w) in enumerate(zip(row, widths, strict=True))
+        ]
         lines.append("  ".join(parts).rstrip())
     return "\n".join(lines)
+
+
+def _shortened(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 1] + "…"
 
 
 def plain(text: str) -> str:

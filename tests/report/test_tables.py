@@ -11,16 +11,15 @@ from dataclasses import replace
 import pytest
 
 from partitioner.model.assessment import Leg, LegKind, StreamFigures
+from partitioner.report.delays import delay_parts_ns, worst_first
 from partitioner.report.ethtool import plca_commands
 from partitioner.report.outcome_json import outcome_data, outcome_text
 from partitioner.report.sections import Column, Section, State, Table, csv_files, tables_of
 from partitioner.report.tables import (
     all_tables,
-    delay_parts_ns,
     margin_state,
     plca_table,
     stream_state,
-    worst_first,
 )
 from tests.report.fixtures import outcome_of, with_finding
 

@@ -1,0 +1,38 @@
+"""Delays of streams: which come first, and what they are made of."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from partitioner.model.assessment import Leg, LegKind, StreamFigures
+
+
+def worst_first(streams: Sequence[StreamFigures]) -> list[StreamFigures]:
+    """Streams with the smallest share of their deadline left first; overload before all."""
+
+    def share_left(s: StreamFigures) -> float:
+        margin = s.margin_ns
+        return float("-inf") if margin is None else margin / s.deadline_ns
+
+    return sorted(streams, key=lambda s: (share_left(s), s.stream, s.destination))
+
+
+PARTS_OF_DELAY = ("own queue", "access to the line", "wire", "collision", "switches and backbone")
+
+
+def delay_parts_ns(legs: Sequence[Leg]) -> tuple[int, int, int, int, int]:
+    """Delay of a stream split by cause, in the order of :data:`PARTS_OF_DELAY`.
+
+    What the delay of a leg has beyond its parts counts as queueing, so the parts sum to the whole.
+    """
+    queue = access = wire = collision = network = 0
+    for leg in legs:
+        if leg.kind in (LegKind.SWITCH, LegKind.BACKBONE):
+            network += leg.response_ns
+            continue
+        rest = leg.response_ns - leg.queue_ns - leg.access_ns - leg.wire_ns - leg.collision_ns
+        queue += leg.queue_ns + rest
+        access += leg.access_ns
+        wire += leg.wire_ns
+        collision += leg.collision_ns
+    return queue, access, wire, collision, network

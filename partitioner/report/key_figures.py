@@ -1,0 +1,228 @@
+"""The six figures that a reader looks for first: in the page, the terminal and the data alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from partitioner.model.assessment import Assessment, SegmentFigures
+from partitioner.model.catalogue import Medium
+from partitioner.model.problem import Problem
+from partitioner.report.amounts import (
+    NBSP,
+    count_text,
+    left_text,
+    length_text,
+    listed,
+    money_text,
+    number_text,
+    ratio_text,
+    time_text,
+)
+from partitioner.report.delays import worst_first
+from partitioner.report.sections import Chapter, Column, KeyFigure, Kind, Table
+from partitioner.units import MG_PER_KG, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M, ceil_div
+
+Row = tuple[str, str, float | int | None, str, str]
+"""Figure, quantity, value, unit, where it is so: a row of the table."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """One figure in words, and the numbers in it."""
+
+    shown: KeyFigure
+    rows: Sequence[Row]
+
+
+def key_figures(problem: Problem, assessment: Assessment) -> tuple[KeyFigure, ...]:
+    """The figures in words; those of streams or of lines are missing where there are none."""
+    return tuple(found.shown for found in _all(problem, assessment))
+
+
+def key_figures_table(problem: Problem, assessment: Assessment) -> Table:
+    """Every number of the six figures with its unit."""
+    return Table(
+        "key-figures",
+        "The figures of the first sheet",
+        [
+            Column("figure", "Figure"),
+            Column("quantity", "Quantity", heads_row=True),
+            Column("value", "Value", Kind.NUMBER),
+            Column("unit", "Unit"),
+            Column("where", "Where", Kind.ID),
+        ],
+        [row for found in _all(problem, assessment) for row in found.rows],
+    )
+
+
+def _all(problem: Problem, assessment: Assessment) -> list[_Found]:
+    grades = problem.catalogue.grades
+    lines = [f for f in assessment.segments if grades[f.segment.grade].medium is Medium.MIXING]
+    made = (
+        _size(problem, assessment, len(lines)),
+        _tightest(assessment),
+        _longest(lines),
+        _fullest(lines),
+        _priced(problem, assessment),
+        _growth(lines),
+    )
+    return [found for found in made if found is not None]
+
+
+def _size(problem: Problem, assessment: Assessment, lines: int) -> _Found:
+    layout = assessment.layout
+    placed = sum(len(s.devices) for s in layout.segments)
+    links = len(layout.segments) - lines
+    open_ = [s for s in problem.switches.values() if s.id in layout.open_switches]
+    ports = sum(s.port_count for s in open_)
+    used = {(s.switch, s.port) for s in layout.segments if s.switch in layout.open_switches}
+    free = max(0, ports - len(used))
+    of_all = "" if placed == len(problem.devices) else f" of {len(problem.devices)}"
+    name = "size"
+    return _Found(
+        KeyFigure(
+            "Size",
+            f"{placed}{of_all}{NBSP}{'device' if len(problem.devices) == 1 else 'devices'}",
+            f"{count_text(lines, 'line')} and {count_text(links, 'link')} at "
+            f"{count_text(len(layout.open_switches), 'switch', 'switches')}, {free} of "
+            f"{count_text(ports, 'port')} free",
+            Chapter.PORTS.anchor,
+        ),
+        [
+            (name, "devices", placed, "pieces", ""),
+            (name, "lines", lines, "pieces", ""),
+            (name, "links", links, "pieces", ""),
+            (name, "switches", len(layout.open_switches), "pieces", ""),
+            (name, "ports", ports, "pieces", ""),
+            (name, "ports_free", free, "pieces", ""),
+        ],
+    )
+
+
+def _tightest(assessment: Assessment) -> _Found | None:
+    if not assessment.streams:
+        return None
+    worst = worst_first(assessment.streams)[0]
+    way = f"{worst.stream} to {worst.destination}"
+    deadline = time_text(worst.deadline_ns)
+    if worst.response_ns is None or worst.margin_ns is None:
+        value, remark = "overload", f"{way}: more arrives than a line can carry"
+    elif worst.margin_ns < 0:
+        value = "late"
+        remark = f"{way}: at most {time_text(worst.response_ns)} against {deadline}"
+    else:
+        value = f"{left_text(worst.margin_ns, worst.deadline_ns)} left"
+        remark = f"{way}: at most {time_text(worst.response_ns)} of {deadline}"
+
+    def us(time_ns: int | None) -> float | None:
+        return None if time_ns is None else time_ns / NS_PER_US
+
+    name = "tightest deadline"
+    share = None if worst.margin_ns is None else round(worst.margin_ns / worst.deadline_ns, 6)
+    return _Found(
+        KeyFigure("Tightest deadline", value, remark, Chapter.DEADLINES.anchor),
+        [
+            (name, "worst_delay_us", us(worst.response_ns), "µs", way),
+            (name, "deadline_us", us(worst.deadline_ns), "µs", way),
+            (name, "margin_us", us(worst.margin_ns), "µs", way),
+            (name, "margin_share", share, "", way),
+        ],
+    )
+
+
+def _longest(lines: Sequence[SegmentFigures]) -> _Found | None:
+    if not lines:
+        return None
+    longest = max(lines, key=lambda f: f.length_um)
+    where = longest.segment.id
+    value = f"{length_text(longest.length_um, 1)} of {length_text(longest.length_limit_um, 0)}"
+    name = "longest line"
+    return _Found(
+        KeyFigure("Longest line", value, where, where),
+        [
+            (name, "length_m", longest.length_um / UM_PER_M, "m", where),
+            (name, "length_limit_m", longest.length_limit_um / UM_PER_M, "m", where),
+        ],
+    )
+
+
+def _fullest(lines: Sequence[SegmentFigures]) -> _Found | None:
+    if not lines:
+        return None
+
+    def fill(f: SegmentFigures) -> float:
+        return f.nodes / max(f.nodes_limit, 1)
+
+    fullest = max(lines, key=lambda f: (fill(f), f.load_share_ppm))
+    alike = [f.segment.id for f in lines if fill(f) == fill(fullest)]
+    loaded = max(lines, key=lambda f: f.load_share_ppm)
+    name = "fullest line"
+    return _Found(
+        KeyFigure(
+            "Fullest line",
+            f"{fullest.nodes} of {fullest.nodes_limit}{NBSP}nodes",
+            f"{listed(alike, 3)}; load at most "
+            f"{number_text(loaded.load_share_ppm * 100 / PPM, 0)} of "
+            f"{number_text(loaded.load_limit_ppm * 100 / PPM, 0)}{NBSP}% ({loaded.segment.id})",
+            fullest.segment.id,
+        ),
+        [
+            (name, "nodes", fullest.nodes, "pieces", fullest.segment.id),
+            (name, "nodes_limit", fullest.nodes_limit, "pieces", fullest.segment.id),
+            (name, "load_share", loaded.load_share_ppm / PPM, "", loaded.segment.id),
+            (name, "load_limit_share", loaded.load_limit_ppm / PPM, "", loaded.segment.id),
+        ],
+    )
+
+
+def _priced(problem: Problem, assessment: Assessment) -> _Found:
+    """Priced total beside that of the star, as far as the star has one.
+
+    Nobody times the star, so where delays have a price the two are compared by money alone.
+    """
+    cost, star, aim = assessment.cost, assessment.baseline, problem.objective
+    currency = problem.currency
+    name = "priced total"
+    rows: list[Row] = [
+        (name, "priced_total", cost.objective_money / MONEY_STEPS, currency, ""),
+        (name, "money", cost.money / MONEY_STEPS, currency, ""),
+    ]
+    if aim.latency_price_per_ms_money:
+        own, other, of = cost.money, star.money, "money of the switched star"
+        rows.append((name, "star_money", other / MONEY_STEPS, currency, ""))
+    else:
+        mass = ceil_div(star.mass_mg * aim.mass_price_per_kg_money, MG_PER_KG)
+        own, other, of = cost.objective_money, star.money + mass, "switched star"
+        rows.append((name, "star_priced_total", other / MONEY_STEPS, currency, ""))
+    less = (other - own) / other if other else 0.0
+    word = "less" if less >= 0 else "more"
+    return _Found(
+        KeyFigure(
+            "Priced total",
+            money_text(cost.objective_money, currency),
+            f"{of} {money_text(other, currency)}: {ratio_text(abs(less), 0)} {word}",
+            Chapter.COSTS.anchor,
+        ),
+        rows,
+    )
+
+
+def _growth(lines: Sequence[SegmentFigures]) -> _Found | None:
+    if not lines:
+        return None
+    left = [max(0, f.nodes_limit - f.nodes) for f in lines]
+    roomy = sum(n > 0 for n in left)
+    name = "growth left"
+    return _Found(
+        KeyFigure(
+            "Growth left",
+            f"{count_text(sum(left), 'node')}",
+            f"up to the limits, on {roomy} of {count_text(len(lines), 'line')}",
+            Chapter.GROWTH.anchor,
+        ),
+        [
+            (name, "nodes_left", sum(left), "pieces", ""),
+            (name, "lines_with_room", roomy, "pieces", ""),
+        ],
+    )

@@ -1,0 +1,142 @@
+"""The small plan of the first sheet: what belongs to which switch, at a glance.
+
+Every switch has a swath in its colour along the ways of its cables, and marks of one shape for
+its devices; its name stands beside it, so that nothing is told by colour alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from partitioner.report.amounts import count_text
+from partitioner.report.drawing_input import DrawingInput, DrawnSwitch, Point
+from partitioner.report.placing import Sheet, Wish, around
+from partitioner.report.projection import View, choose_views
+from partitioner.report.sections import Figure
+from partitioner.report.svg import Canvas, points_text, text_width
+
+WIDTH = 640.0
+TALLEST = 330.0
+MARGIN = 26.0
+SWATH = 11.0
+DOT = 3.1
+SIZE = 12.0
+CORNERS = (0, 4, 3, 6, 5)
+"""Shapes of the devices' marks, one after the other: a circle, then polygons."""
+HUES = 6
+
+
+def zone_plan(data: DrawingInput, id: str = "zones-plan") -> Figure | None:
+    """Draw the plan; None without a segment.
+
+    Parameters
+    ----------
+    data
+        What to draw.
+    id
+        Of the figure, unique on the page.
+    """
+    if not data.segments:
+        return None
+    view = _view(data)
+    switches = [s for s in data.switches if s.is_open]
+    canvas = Canvas(
+        id,
+        f"Zones of {data.name}",
+        f"{view.name}: {count_text(len(switches), 'switch', 'switches')}, each with the devices "
+        "that hang on it. The table of segments holds the same facts.",
+        view.width,
+    )
+    for pathway in data.pathways:
+        canvas.line(
+            view.xy(pathway.start_um), view.xy(pathway.end_um), cls="channel", width=1.4
+        )
+    for number, switch in enumerate(switches):
+        _swath(canvas, data, switch, number, view)
+    at = {s.id: view.xy(s.at_um) for s in data.switches}
+    for link in data.backbone:
+        canvas.line(at[link.ends[0]], at[link.ends[1]], cls="back", width=1.2, dash="5 3")
+    sheet = Sheet((2.0, 2.0, view.width - 2.0, view.height - 2.0))
+    for number, switch in enumerate(switches):
+        _devices(canvas, data, switch, number, view)
+    for x, y in (at[s.id] for s in switches):
+        canvas.add("rect", x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch")
+        sheet.add_rect((x - 8, y - 8, x + 8, y + 8))
+    _names(canvas, data, switches, view, sheet)
+    caption = (
+        f"{view.name}: each switch with its devices. {view.note.capitalize()}; dashed: backbone."
+    )
+    return Figure(id, caption, canvas.finish(view.height))
+
+
+def _view(data: DrawingInput) -> View:
+    """The first view, made smaller where it would be too tall for one screen."""
+    points: list[Point] = [p for _, p in data.places] + [s.at_um for s in data.switches]
+    points += [d.at_um for d in data.devices] + [p for s in data.segments for _, p in s.route]
+    view = choose_views(points, WIDTH, MARGIN)[0]
+    if view.height > TALLEST:
+        narrower = max(260.0, WIDTH * TALLEST / view.height)
+        view = choose_views(points, narrower, MARGIN)[0]
+    return view
+
+
+def _swath(
+    canvas: Canvas, data: DrawingInput, switch: DrawnSwitch, number: int, view: View
+) -> None:
+    # Strokes of one group are drawn solid and faded together, so they don't darken where they meet.
+    group = canvas.group(opacity="0.3")
+    for segment in data.segments:
+        if segment.switch != switch.id:
+            continue
+        path = "L".join(f"{x:.1f} {y:.1f}" for x, y in (view.xy(p) for _, p in segment.route))
+        canvas.add(
+            "path", group, d=f"M{path}", cls=f"run h{number % HUES}", stroke_width=SWATH,
+            stroke_linecap="round",
+        )  # fmt: skip
+
+
+def _devices(
+    canvas: Canvas, data: DrawingInput, switch: DrawnSwitch, number: int, view: View
+) -> None:
+    corners = CORNERS[number % len(CORNERS)]
+    own = {s.id for s in data.segments if s.switch == switch.id}
+    for device in data.devices:
+        if device.segment not in own:
+            continue
+        x, y = view.xy(device.at_um)
+        title = f"{device.id} at {switch.id}"
+        if not corners:
+            canvas.circle((x, y), DOT, cls=f"f{number % HUES}", title=title)
+            continue
+        turns = [2 * math.pi * k / corners - math.pi / 2 for k in range(corners)]
+        points = [(x + 1.3 * DOT * math.cos(a), y + 1.3 * DOT * math.sin(a)) for a in turns]
+        canvas.add(
+            "polygon", title=title, points=points_text(points), cls=f"f{number % HUES}"
+        )
+
+
+def _names(
+    canvas: Canvas,
+    data: DrawingInput,
+    switches: Sequence[DrawnSwitch],
+    view: View,
+    sheet: Sheet,
+) -> None:
+    """Name and number of devices of each switch, where they cover least."""
+    for device in data.devices:
+        x, y = view.xy(device.at_um)
+        sheet.add_rect((x - DOT, y - DOT, x + DOT, y + DOT))
+    texts = []
+    wishes = []
+    for switch in switches:
+        own = {s.id for s in data.segments if s.switch == switch.id}
+        count = sum(d.segment in own for d in data.devices)
+        words = f"{switch.id}: {count_text(count, 'device')}"
+        wide, spot = text_width(words, SIZE, bold=True) + 4, view.xy(switch.at_um)
+        places = [p for gap in (10, 20, 32) for p in around(spot, wide, SIZE + 2, gap)]
+        texts.append(words)
+        wishes.append(Wish(spot, wide, SIZE + 2, tuple(places)))
+    for words, (x, y) in zip(texts, sheet.place(wishes, distance_cost=0.3), strict=True):
+        text = canvas.text(x, y + SIZE * 0.35, words, size=SIZE, anchor="middle", weight="700")
+        text.set("style", "paint-order:stroke;stroke:var(--page);stroke-width:3px")
