@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from partitioner.application.search import Search
@@ -54,11 +55,16 @@ class NearestAnswer:
             for p in self.miss.places
         ]
 
-    def files(self) -> dict[str, str | bytes]:
-        """Every file of its report, by name; the layout is in ``layout.yaml``."""
+    def files(self, *, made_on: date | None = None) -> dict[str, str | bytes]:
+        """Every file of its report, by name; the layout is in ``layout.yaml``.
+
+        ``made_on`` is the day in its title block.
+        """
         from partitioner.report.files import report_files
 
-        return report_files(self.problem, self.assessment, None, [self.section])
+        return report_files(
+            self.problem, self.assessment, None, [self.section], made_on=made_on
+        )
 
 
 class StillIncomplete(NoAnswer):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -36,11 +37,13 @@ class PlanAnswer:
 
         return verdict_text(self.problem, self.assessment, self.outcome)
 
-    def files(self) -> dict[str, str | bytes]:
-        """Every file of the report, by name."""
+    def files(self, *, made_on: date | None = None) -> dict[str, str | bytes]:
+        """Every file of the report, by name; ``made_on`` is the day in its title block."""
         from partitioner.report.files import report_files
 
-        return report_files(self.problem, self.assessment, self.outcome, self.sections)
+        return report_files(
+            self.problem, self.assessment, self.outcome, self.sections, made_on=made_on
+        )
 
 
 class RejectedPlan(InternalFault):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -85,10 +86,11 @@ class ReplanAnswer:
             },
         }
 
-    def files(self) -> dict[str, str | bytes]:
+    def files(self, *, made_on: date | None = None) -> dict[str, str | bytes]:
         """Those of a plan, the list of changes, and the layouts between, by name.
 
-        ``layout.yaml`` is the layout of least sum; ``replan.json`` holds :meth:`data`.
+        ``layout.yaml`` is the layout of least sum; ``replan.json`` holds :meth:`data`;
+        ``made_on`` is the day in the title block.
         """
         from partitioner.pages.replan import front_file, rerun_sections
         from partitioner.reading.layout_file import layout_text
@@ -105,6 +107,7 @@ class ReplanAnswer:
             self.outcome,
             [*rerun_sections(rerun), *self.sections],
             [("segments tried", tried), ("rerun", ended)],
+            made_on,
         )
         files[REPLAN] = json_text(self.data()) + "\n"
         if len(rerun.front) > 1:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING
 
 from partitioner.application.check import judged, simulate
@@ -35,11 +36,29 @@ class ReportAnswer:
     assessment: Assessment
     sections: Sequence[Section]
 
-    def files(self) -> dict[str, str | bytes]:
-        """Every file of the report, by name."""
-        from partitioner.report.files import report_files
+    def files(
+        self, *, made_on: date | None = None, paper: str | None = None
+    ) -> dict[str, str | bytes]:
+        """Every file of the report, by name.
 
-        return report_files(self.problem, self.assessment, None, self.sections)
+        Parameters
+        ----------
+        made_on
+            The day of the report, for its title block; None leaves it out.
+        paper
+            ``summary``, ``sheets`` or ``all``: also a page that holds what is to be printed.
+        """
+        from partitioner.report.files import report_files
+        from partitioner.report.sections import Paper
+
+        return report_files(
+            self.problem,
+            self.assessment,
+            None,
+            self.sections,
+            made_on=made_on,
+            paper=None if paper is None else Paper[paper.upper()],
+        )
 
 
 def report(

@@ -7,6 +7,7 @@ import glob
 import os
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import UTC, date, datetime
 from pathlib import Path
 from types import TracebackType
 
@@ -26,6 +27,7 @@ from partitioner.report.writer import (
     remove_empty,
     write_set,
 )
+from partitioner.visible import visible
 
 LAYOUT = "layout.yaml"
 ALSO_FOUND = "also-found"
@@ -34,6 +36,25 @@ NEAREST = "nearest-miss"
 """Folder within, for a layout in which devices are missing."""
 REJECTED = "rejected"
 """Folder within, for what shows a fault of the program."""
+
+
+def today() -> date:
+    """The day that reports are dated with; ``SOURCE_DATE_EPOCH`` sets it, for equal bytes.
+
+    Raises
+    ------
+    MachineFault
+        If the variable holds no number of seconds.
+    """
+    stated = os.environ.get("SOURCE_DATE_EPOCH")
+    if not stated:
+        return date.today()
+    try:
+        return datetime.fromtimestamp(int(stated), UTC).date()
+    except (ValueError, OverflowError, OSError) as error:
+        raise MachineFault(
+            f"SOURCE_DATE_EPOCH: expected seconds since 1970, got {visible(stated)!r}"
+        ) from error
 
 
 def write_one(target: str, text: str, session: Session) -> None:

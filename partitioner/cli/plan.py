@@ -92,7 +92,7 @@ def command(
     from partitioner.application.reading import for_batch, problem_files
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.kept import keep_better
-    from partitioner.cli.output import LAYOUT, NEAREST, REJECTED, Place, default_folder
+    from partitioner.cli.output import LAYOUT, NEAREST, REJECTED, Place, default_folder, today
     from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
@@ -127,14 +127,14 @@ def command(
             error.kept_in = place.write_within(REJECTED, {**evidence, **error.files})
             raise
         except StillIncomplete as error:
-            error.written_to = str(place.write_within(NEAREST, error.answer.files()))
+            error.written_to = str(place.write_within(NEAREST, error.answer.files(made_on=today())))
             raise
         finally:
             voice.clear_line()
         outcome = answer.outcome
         tell_start(outcome.start_unusable, voice)
         voice.step("writing the report")
-        files = answer.files()
+        files = answer.files(made_on=today())
         if is_zipped:
             files = with_archive(files, read.name)
         kept = keep_better(

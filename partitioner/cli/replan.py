@@ -109,7 +109,7 @@ def command(
 
     from partitioner.application.reading import for_batch, read_problem
     from partitioner.cli.interrupt import StopWish
-    from partitioner.cli.output import Place, default_folder, settled
+    from partitioner.cli.output import Place, default_folder, settled, today
     from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.replan.reading import read_earlier_layout
@@ -155,7 +155,7 @@ def command(
         tell_start(answer.rerun.searched.start_unusable, voice)
         voice.step("writing the report")
         outcome = answer.outcome
-        files = answer.files()
+        files = answer.files(made_on=today())
         if is_zipped:
             files = with_archive(files, changed.name)
         kept = keep_better(

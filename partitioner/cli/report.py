@@ -33,6 +33,11 @@ from partitioner.cli.session import Session, manner_options, problem_options
     "--against", metavar="LAYOUT", type=click.Path(path_type=Path), default=None,
     help="Another layout of the same problem to put beside it: what differs, and the change order.",
 )  # fmt: skip
+@click.option(
+    "--print", "paper", type=click.Choice(["summary", "sheets", "all"]),
+    help="Also write print-….html, a page to be printed as it is: the summary, the summary with "
+    "a sheet for each line, or all.",
+)  # fmt: skip
 @units_option
 @zip_option
 @replace_option
@@ -50,6 +55,7 @@ def command(
     against: Path | None,
     units: int | None,
     is_zipped: bool,
+    paper: str | None,
     replace: bool,
     force: bool,
 ) -> None:
@@ -71,7 +77,7 @@ def command(
     from partitioner.application.reading import for_batch, read_layout
     from partitioner.application.report import Against, report
     from partitioner.cli.kept import keep_better
-    from partitioner.cli.output import LAYOUT, Place, default_folder, settled
+    from partitioner.cli.output import LAYOUT, Place, default_folder, settled, today
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
     from partitioner.report.archive import with_archive
@@ -101,7 +107,7 @@ def command(
             for_batch(read.problem, units), read.layout, simulate_s=simulate, seed=seed,
             against=other, on_step=voice.step,
         )  # fmt: skip
-        files = answer.files()
+        files = answer.files(made_on=today(), paper=paper)
         if is_zipped:
             files = with_archive(files, read.problem.name)
         assessment = answer.assessment

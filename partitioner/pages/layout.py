@@ -18,6 +18,7 @@ from partitioner.pages.elsewhere import why_section
 from partitioner.pages.growth import growth_section, wants_growth
 from partitioner.pages.harness import harness_section
 from partitioner.pages.line_settings import electrical_section, settings_section
+from partitioner.pages.line_sheets import line_sheets
 from partitioner.pages.losses import losses_section
 from partitioner.pages.switching import switching_section
 from partitioner.pages.transfers import transfers_section
@@ -51,6 +52,7 @@ def study_layout(
     problem = facts.problem
     margins = line_margins(problem, assessment)
     made: list[Section | None] = [
+        *line_sheets(facts, assessment, margins),
         electrical_section(margins),
         settings_section(facts, assessment),
     ]

@@ -13,6 +13,8 @@ from partitioner.visible import visible
 NBSP = "\u00a0"
 THIN = "\u202f"
 MINUS = "\u2212"
+MOST_DECIMALS = 2
+"""Of times: a hundredth of a microsecond is a tenth of a bit time at 10 Mb/s."""
 NONE = "–"
 """Shown where there is no value."""
 
@@ -31,12 +33,12 @@ def number_text(value: Decimal | float | int, digits: int, rounding: str = ROUND
 
 
 def significant_text(value: Decimal | float | int, rounding: str = ROUND_HALF_EVEN) -> str:
-    """Three significant digits, trailing zeros among them.
+    """Three significant digits, trailing zeros among them, and two decimals at most.
 
     Examples
     --------
     >>> [significant_text(v) for v in (0.1234, 5, 99.96)]
-    ['0.123', '5.00', '100']
+    ['0.12', '5.00', '100']
     >>> significant_text(2802.2, ROUND_CEILING).replace(THIN, " ")
     '2 810'
     """
@@ -45,7 +47,7 @@ def significant_text(value: Decimal | float | int, rounding: str = ROUND_HALF_EV
         return "0"
     for least in range(2):
         # A second time where rounding made one digit more, as in 99.96.
-        power = exact.adjusted() - 2 + least
+        power = max(exact.adjusted() - 2 + least, -MOST_DECIMALS)
         rounded = exact.quantize(Decimal(1).scaleb(power), rounding=rounding)
         if rounded.adjusted() <= power + 2:
             break

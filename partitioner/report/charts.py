@@ -35,7 +35,8 @@ class Series:
 class Bar:
     """One row of a stacked bar chart: parts in the order of the chart's part names.
 
-    ``about`` are attributes that say what the row is about.
+    ``start`` is where the parts begin, so that rows can go on where the one above ended; a row
+    that ``is_heading`` has words only. ``about`` are attributes that say what the row is about.
     """
 
     name: str
@@ -43,6 +44,8 @@ class Bar:
     note: str = ""
     is_bad: bool = False
     about: Mapping[str, str] = field(default_factory=dict)
+    start: float = 0.0
+    is_heading: bool = False
 
 
 _DASHES = ("", "7 3", "2.5 2.5", "9 3 2.5 3")
@@ -188,12 +191,14 @@ def stacked_figure(
     ``limit`` draws an upright line (the deadline, say) in the units of the parts.
     """
     canvas = Canvas(id, title, desc, WIDTH + 160)
-    names = max((text_width(b.name, 11) for b in bars), default=0.0) + 16
+    rows = [b for b in bars if not b.is_heading]
+    names = max((text_width(b.name, 11) for b in rows), default=0.0) + 16
     notes = max((text_width(b.note, 11) for b in bars), default=0.0) + 14
     left, right = names, canvas.width - notes
     top = 44.0
     row = 19.0
-    largest = max([sum(b.parts) for b in bars] + ([limit] if limit else []), default=1.0) or 1.0
+    ends = [b.start + sum(b.parts) for b in bars] + ([limit] if limit else [])
+    largest = max(ends, default=1.0) or 1.0
     per = (right - left) / largest
     fills = _patterns(canvas, len(part_names))
     x = left
@@ -206,8 +211,13 @@ def stacked_figure(
     for k, bar in enumerate(bars):
         y = top + k * row
         own = canvas.group(None, **bar.about)
-        canvas.text(left - 8, y + 10.5, bar.name, own, size=11, anchor="end")
-        x = left
+        x = left + bar.start * per
+        if bar.is_heading:
+            canvas.text(4, y + 10.5, bar.name, own, size=11, weight="700")
+        else:
+            canvas.text(left - 8, y + 10.5, bar.name, own, size=11, anchor="end")
+        if bar.start:
+            canvas.line((x, y - row + 13), (x, y), own, cls="axis", width=0.8)
         for i, part in enumerate(bar.parts):
             if part <= 0:
                 continue

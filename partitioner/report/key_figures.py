@@ -56,14 +56,20 @@ def key_figures_table(problem: Problem, assessment: Assessment) -> Table:
     )
 
 
+def sheet_anchor(assessment: Assessment, segment: str) -> str:
+    """Id of the sheet of a line on the page; names of segments may hold anything."""
+    ids = [s.id for s in assessment.layout.segments]
+    return f"sheet-{ids.index(segment) + 1}" if segment in ids else ""
+
+
 def _all(problem: Problem, assessment: Assessment) -> list[_Found]:
     grades = problem.catalogue.grades
     lines = [f for f in assessment.segments if grades[f.segment.grade].medium is Medium.MIXING]
     made = (
         _size(problem, assessment, len(lines)),
         _tightest(assessment),
-        _longest(lines),
-        _fullest(lines),
+        _longest(assessment, lines),
+        _fullest(assessment, lines),
         _priced(problem, assessment),
         _growth(lines),
     )
@@ -131,7 +137,7 @@ def _tightest(assessment: Assessment) -> _Found | None:
     )
 
 
-def _longest(lines: Sequence[SegmentFigures]) -> _Found | None:
+def _longest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found | None:
     if not lines:
         return None
     longest = max(lines, key=lambda f: f.length_um)
@@ -139,7 +145,7 @@ def _longest(lines: Sequence[SegmentFigures]) -> _Found | None:
     value = f"{length_text(longest.length_um, 1)} of {length_text(longest.length_limit_um, 0)}"
     name = "longest line"
     return _Found(
-        KeyFigure("Longest line", value, where, where),
+        KeyFigure("Longest line", value, where, sheet_anchor(assessment, where)),
         [
             (name, "length_m", longest.length_um / UM_PER_M, "m", where),
             (name, "length_limit_m", longest.length_limit_um / UM_PER_M, "m", where),
@@ -147,7 +153,7 @@ def _longest(lines: Sequence[SegmentFigures]) -> _Found | None:
     )
 
 
-def _fullest(lines: Sequence[SegmentFigures]) -> _Found | None:
+def _fullest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found | None:
     if not lines:
         return None
 
@@ -165,7 +171,7 @@ def _fullest(lines: Sequence[SegmentFigures]) -> _Found | None:
             f"{listed(alike, 3)}; load at most "
             f"{number_text(loaded.load_share_ppm * 100 / PPM, 0)} of "
             f"{number_text(loaded.load_limit_ppm * 100 / PPM, 0)}{NBSP}% ({loaded.segment.id})",
-            fullest.segment.id,
+            sheet_anchor(assessment, fullest.segment.id),
         ),
         [
             (name, "nodes", fullest.nodes, "pieces", fullest.segment.id),

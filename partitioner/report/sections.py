@@ -317,6 +317,8 @@ class Section:
     urgent: Sequence[str] = ()
     cautions: Sequence[str] = ()
     paper: Paper = Paper.ALL
+    is_beside: bool = False
+    """Tables stand beside each other where there is room."""
 
     def walk(self) -> Iterator[Section]:
         """The section and all parts below it, in the order of the page."""

@@ -11,20 +11,19 @@ from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Basis, Problem
 from partitioner.report.amounts import (
     count_text,
-    left_text,
     length_text,
     listed,
     money_text,
     number_text,
     ratio_text,
     share_text,
+    time_text,
 )
 from partitioner.report.charts import Bar, Series, stacked_figure, xy_figure
 from partitioner.report.delays import PARTS_OF_DELAY, delay_parts_ns, worst_first
 from partitioner.report.drawing import device_numbers, layout_figures
 from partitioner.report.drawing_input import DrawingInput
 from partitioner.report.sections import Chapter, Column, Figure, Paper, Section, State, Table
-from partitioner.report.strips import strip_figures
 from partitioner.report.tables import margin_state
 from partitioner.report.verdict import priced_total_text
 from partitioner.units import MONEY_STEPS, PPM, duration_text
@@ -32,7 +31,7 @@ from partitioner.units import MONEY_STEPS, PPM, duration_text
 GUARANTEED_NODES = 8
 GUARANTEED_LENGTH_UM = 25_000_000
 """What any compliant mixing segment carries (IEEE Std 802.3 Clause 147)."""
-WORST_STREAMS = 24
+WORST_STREAMS = 10
 """Streams in the chart of delays."""
 MOST_BINDING = 4
 """Broken rules that are told on the first sheet."""
@@ -67,7 +66,7 @@ def own_sections(
     """
     own = (
         _views(tables, data),
-        _lines(problem, assessment, tables, data),
+        _lines(problem, assessment, tables),
         _ports(assessment, problem, tables),
         _deadlines(problem, assessment, tables),
         _rules(assessment, tables),
@@ -105,12 +104,7 @@ def _views(tables: Mapping[str, Table], data: DrawingInput) -> Section:
     return Section("", intro, numbers, layout_figures(data), chapter=Chapter.VIEWS)
 
 
-def _lines(
-    problem: Problem,
-    assessment: Assessment,
-    tables: Mapping[str, Table],
-    data: DrawingInput,
-) -> Section:
+def _lines(problem: Problem, assessment: Assessment, tables: Mapping[str, Table]) -> Section:
     """All segments in one table; their sheets follow."""
     layout = assessment.layout
     lines = [
@@ -124,8 +118,7 @@ def _lines(
         "cable meets them."
     )
     paper = Paper.SUMMARY if len(segments.rows) <= SUMMARY_ROWS else Paper.SHEETS
-    figures = strip_figures(data)
-    return Section("", intro, [segments], figures, chapter=Chapter.LINES, paper=paper)
+    return Section("", intro, [segments], chapter=Chapter.LINES, paper=paper)
 
 
 def _cut_list(tables: Mapping[str, Table]) -> Section:
@@ -205,36 +198,42 @@ def _deadlines(
         "larger one.",
     ]
     shown = [tables["streams"], tables["legs"]]
-    figures = [_delay_figure(assessment)]
+    figures = [_waterfall(assessment)]
     return Section("", intro, shown, figures, chapter=Chapter.DEADLINES)
 
 
-def _delay_figure(assessment: Assessment) -> Figure:
+def _waterfall(assessment: Assessment) -> Figure:
+    """Every leg of the tightest deliveries where the one before it ended."""
     bars = []
-    for f in worst_first(assessment.streams)[:WORST_STREAMS]:
+    worst = worst_first(assessment.streams)[:WORST_STREAMS]
+    for f in worst:
         name = f"{f.stream} to {f.destination}"
         about = {"data_stream": f.stream}
         if f.response_ns is None or f.margin_ns is None:
-            bars.append(Bar(name, (), "■ overload", is_bad=True, about=about))
+            bars.append(Bar(name, (), "■ overload", True, about, is_heading=True))
             continue
-        parts = [p / f.deadline_ns for p in delay_parts_ns(f.legs)]
-        left = f"{left_text(f.margin_ns, f.deadline_ns)} left"
         is_late = f.margin_ns < 0
-        note = f"■ {left}" if is_late else left
-        bars.append(Bar(name, parts, note, is_bad=is_late, about=about))
-    count = len(bars)
+        said = f"{time_text(f.response_ns)} of {time_text(f.deadline_ns)}"
+        note = f"■ late: {said}" if is_late else said
+        bars.append(Bar(name, (), note, is_late, about, is_heading=True))
+        start = 0.0
+        for leg in f.legs:
+            parts = [p / f.deadline_ns for p in delay_parts_ns([leg])]
+            where = f"{leg.kind.value}, {leg.where}"
+            bars.append(Bar(where, parts, time_text(leg.response_ns), False, about, start))
+            start += sum(parts)
     return stacked_figure(
         "delays",
         "Where the time goes",
-        f"Worst-case delay of the {count} tightest deliveries as shares of their deadlines, split "
-        "into own queue, access to the line, wire, collision, and switches with backbone. The "
-        "table of streams holds the same figures.",
+        f"The legs of the {len(worst)} tightest deliveries one after the other, as shares of their "
+        "deadlines, split into own queue, access to the line, wire, collision, and switches with "
+        "backbone. The table of legs holds the same figures.",
         PARTS_OF_DELAY,
         bars,
         limit=1.0,
         limit_name="deadline",
-        caption=f"Where the time of the {count} tightest deliveries goes, as a share of the "
-        "deadline.",
+        caption=f"The {len(worst)} tightest deliveries, leg by leg: each bar begins where the leg "
+        "before it ended, and the upright line is the deadline.",
     )
 
 

@@ -1,7 +1,8 @@
-"""Lines drawn straight, one under the other, all at one scale: what a harness is cut from.
+"""Lines drawn straight, all at one scale: what a harness is cut from.
 
-Each row shows the cable from end to end with the switch, the drops in their order, their
-distance from the first end and their PLCA IDs. Labels never cover one another.
+Each figure shows the cable from end to end with the switch, the drops in their order, their
+distance from the first end, their stubs, their PLCA IDs and the terminators. Labels never
+cover one another.
 """
 
 from __future__ import annotations
@@ -64,44 +65,40 @@ def stack_labels(spots: Sequence[tuple[float, str]]) -> list[StripLabel]:
     return done[::-1]
 
 
-def strip_figures(data: DrawingInput, id: str = "strips") -> tuple[Figure, ...]:
-    """Draw every shared line straight, one figure per switch, all at one scale."""
+def strip_figures(data: DrawingInput, id: str = "strip") -> dict[str, Figure]:
+    """Draw every shared line straight, all at one scale; the figures by line."""
     lines = [s for s in data.segments if s.is_shared and s.devices]
     longest = max((s.length_um for s in lines), default=0) / UM_PER_M or 1.0
     per_m = (WIDTH - LEFT - RIGHT) / longest
     strokes = segment_strokes(data)
     by_id = {d.id: d for d in data.devices}
     grades = link_grades(data)
-    figures: list[Figure] = []
-    for number, switch in enumerate(data.switches, 1):
-        own = [s for s in lines if s.switch == switch.id]
-        if not own:
-            continue
+    figures = {}
+    for number, segment in enumerate(lines, 1):
         canvas = Canvas(
             f"{id}-{number}",
-            f"Lines at {switch.id}, drawn straight",
-            f"{count_text(len(own), 'shared line')} at one scale, with the drops in order. "
-            "The table of drops holds the same facts.",
+            f"{segment.id}, drawn straight",
+            f"{count_text(len(segment.devices), 'device')} in the order of the cable from end to "
+            "end. The table of drops holds the same facts.",
             WIDTH,
         )
-        _scale(canvas, per_m)
-        y = 30.0
-        for segment in own:
-            y = _strip(canvas, by_id, grades, segment, strokes[segment.id], per_m, y)
-        caption = f"Shared lines at {switch.id}, drawn straight."
-        if not figures:
-            caption += (
-                " All lines of the layout are drawn at one scale. Numbers before the names are "
-                "PLCA IDs (0 is the switch port), figures after them metres from the first end."
-            )
-        figures.append(Figure(canvas.id, caption, canvas.finish(y + 4), wide=True))
-    return tuple(figures)
+        bottom = _strip(canvas, by_id, grades, segment, strokes[segment.id], per_m)
+        _scale(canvas, per_m, bottom)
+        caption = (
+            "All lines at one scale. Before the names the PLCA IDs (0 is the switch port), after "
+            "them metres from the first end and the stub; T: terminator."
+        )
+        figures[segment.id] = Figure(canvas.id, caption, canvas.finish(bottom + 14), wide=True)
+    return figures
 
 
-def _scale(canvas: Canvas, per_m: float) -> None:
+def _scale(canvas: Canvas, per_m: float, y: float) -> None:
     length = nice_length_m(180 / per_m)
-    canvas.add("rect", x=LEFT, y=8, width=length * per_m, height=4, cls="inkfill")
-    canvas.text(LEFT + length * per_m + 6, 13, f"{length:g} m", size=SIZE, cls="muted")
+    right = WIDTH - 60
+    canvas.add(
+        "rect", x=right - length * per_m, y=y, width=length * per_m, height=4, cls="inkfill"
+    )
+    canvas.text(right + 6, y + 5, f"{length:g} m", size=SIZE, cls="muted")
 
 
 def _strip(
@@ -111,7 +108,6 @@ def _strip(
     segment: DrawnSegment,
     stroke: Stroke,
     per_m: float,
-    top: float,
 ) -> float:
     def px(along_um: int) -> float:
         return LEFT + along_um / UM_PER_M * per_m
@@ -121,7 +117,7 @@ def _strip(
         (
             px(d.along_um),
             f"{d.plca_id if d.plca_id is not None else ''} {d.id} "
-            f"{number_text(d.along_um / UM_PER_M, 2)}".strip(),
+            f"{number_text(d.along_um / UM_PER_M, 2)}{_stub_text(d)}".strip(),
         )
         for d in devices
     ]
@@ -137,16 +133,7 @@ def _strip(
     above = max((x.level + 1 for x in labels if x.is_above), default=0)
     below = max((x.level + 1 for x in labels if not x.is_above), default=0)
     own = canvas.group(data_segment=segment.id)
-    canvas.text(LEFT, top + 12, segment.id, own, size=11.5, weight="700")
-    canvas.text(
-        LEFT + text_width(segment.id, 11.5, bold=True) + 8,
-        top + 12,
-        f"{count_text(len(devices), 'device')}, {length_text(segment.length_um)}",
-        own,
-        size=SIZE,
-        cls="muted",
-    )
-    y = top + 24 + above * LEVEL + 6
+    y = 14 + above * LEVEL
     start, end = px(0), px(segment.length_um)
     drops = [canvas.group(own, data_device=d.id) for d in devices]
     drops.append(canvas.group(own))
@@ -157,8 +144,9 @@ def _strip(
         weight = "600" if label.words.startswith("0 ") else ""
         canvas.text(label.x + 2, edge, label.words, drops[i], size=SIZE, weight=weight)
     draw_cable(canvas, own, f"M{num(start)} {num(y)}H{num(end)}", stroke, 3)
-    for x in (start, end):
+    for x, side in ((start, -1), (end, 1)):
         canvas.line((x, y - 6), (x, y + 6), own, cls=f"run {stroke.css_class}", width=2.4)
+        canvas.text(x + 14 * side, y + 3.5, "T", own, size=SIZE, anchor="middle", cls="muted")
     x = px(segment.switch_along_um)
     canvas.add(
         "rect", own, x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch", stroke_width=1,
@@ -172,3 +160,7 @@ def _strip(
             title=f"{device.id}, stub {length_text(device.stub_um)}",
         )  # fmt: skip
     return y + 16 + below * LEVEL
+
+
+def _stub_text(device: DrawnDevice) -> str:
+    return f", stub {number_text(device.stub_um / UM_PER_M, 2)}" if device.stub_um else ""

@@ -22,14 +22,14 @@ from partitioner.report.amounts import (
 @pytest.mark.parametrize(
     ("value", "text"),
     [
-        (0, "0.0 µs"),
-        (1, "0.1 µs"),  # rounded up: a bound is never shown smaller than it is
+        (0, "0 µs"),
+        (1, "0.01 µs"),  # rounded up: a bound is never shown smaller than it is
         (99_900, "99.9 µs"),
         (100_001, "101 µs"),
         (999_000, "999 µs"),
         (1_000_000, "1.00 ms"),
-        (9_990_001, "10.00 ms"),
-        (123_450_000, "123.5 ms"),
+        (9_990_001, "10.0 ms"),
+        (123_450_000, "124 ms"),
         (2_500_000_000, "2 500 ms"),
     ],
 )
@@ -39,7 +39,7 @@ def test_times_are_rounded_up(value: int, text: str) -> None:
 
 def test_margins_are_rounded_down_also_below_zero() -> None:
     assert margin_time_text(1_999_999).replace(NBSP, " ") == "1.99 ms"
-    assert margin_time_text(-1).replace(NBSP, " ") == f"{MINUS}0.1 µs"
+    assert margin_time_text(-1).replace(NBSP, " ") == f"{MINUS}0.01 µs"
 
 
 def test_money_has_two_decimals_and_the_currency() -> None:
