@@ -168,10 +168,10 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
     axis, front = state.axis, state.front
     good, further = front.within(state.goal), front.beyond(state.goal)
     series = []
-    for name, points, mark in (("layouts", good, ""), ("further layouts", further, "f")):
+    for name, points, first in (("layouts", good, 1), ("further layouts", further, len(good) + 1)):
         spots = sorted(
-            (axis.shown(p.value), p.cost_money / MONEY_STEPS, f"{mark}{n}")
-            for n, p in enumerate(points, start=1)
+            (axis.shown(p.value), p.cost_money / MONEY_STEPS, str(n))
+            for n, p in enumerate(points, start=first)
         )
         if spots:
             series.append(
@@ -179,7 +179,7 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
                     name,
                     [(x, y) for x, y, _ in spots],
                     is_stepped=axis.id != "margin",
-                    is_joined=not mark,
+                    is_joined=first == 1,
                     shows_points=True,
                     labels=[n for _, _, n in spots],
                 )
@@ -187,12 +187,12 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
     if any(not p.is_proved for p in front.points):
         bounds = sorted((axis.shown(p.value), p.bound_money / MONEY_STEPS) for p in front.points)
         series.append(Series("proved bound", bounds, is_stepped=axis.id != "margin"))
-    first, last = front.points[0], front.points[-1]
+    cheapest, last = front.points[0], front.points[-1]
     return xy_figure(
         "trade-off-chart",
         f"Cost against {axis.name}",
-        f"{len(front.points)} points from {_value(state, first.value)} at "
-        f"{money_text(first.cost_money, problem.currency)} to {_value(state, last.value)} at "
+        f"{len(front.points)} points from {_value(state, cheapest.value)} at "
+        f"{money_text(cheapest.cost_money, problem.currency)} to {_value(state, last.value)} at "
         f"{money_text(last.cost_money, problem.currency)}; numbers are those of the tables.",
         series,
         axis.title,
@@ -237,14 +237,14 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
         columns=[
             Column("point", "Point", number, heads_row=True),
             Column("cost", "Cost", number, currency, 2),
-            Column("value", axis.name.capitalize(), number, axis.unit, 3),
+            Column("value", axis.name.capitalize(), number, axis.unit),
             Column("unit"),
             Column("bound", "Bound", number, currency, 2),
             Column("gap_share", "Gap", Kind.PERCENT, digits=2),
             Column("proved"),
             Column("layout", "Layout", Kind.ID),
             Column("more_cost", "Dearer by", number, currency, 2),
-            Column("gain", axis.better.capitalize(), number, axis.unit, 3),
+            Column("gain", axis.better.capitalize(), number, axis.unit),
             Column(
                 "state", "State", Kind.STATE, state_words=("proved", "within gap", "beyond gap")
             ),

@@ -80,8 +80,10 @@ def _transfers_table(times: TransferTimes) -> Table:
             Column("seen_for_s", "Simulated for", number, "s"),
         ],
         [_row(row) for row in times.rows],
-        note="No limit: the file gives the transfer no longest time, so the layout keeps no room "
-        "for it; it may run at its fast pace while no other does.",
+        note="At the stated pace a transfer takes its allowed time by design: its frames are "
+        "spread over it. What the rule on transfers limits is each frame, which has to arrive "
+        "before the next is sent. No limit: the file gives the transfer no longest time, so the "
+        "layout keeps no room for it; it may run at its fast pace while no other does.",
     )
 
 

@@ -5,6 +5,7 @@ Bounds are rounded up and margins down, so that a printed figure never flatters 
 
 from __future__ import annotations
 
+import re
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_MS, NS_PER_US, PPM, UM_PER_M
@@ -52,6 +53,30 @@ def significant_text(value: Decimal | float | int, rounding: str = ROUND_HALF_EV
         if rounded.adjusted() <= power + 2:
             break
     return number_text(rounded, max(0, -power), rounding)
+
+
+_AMOUNT = re.compile(r"(\d+\.\d+) (m|µs|ms|%)(?!\w)( left)?")
+
+
+def rounded_amounts(text: str) -> str:
+    """Exact amounts in a sentence as people read them; what is left goes down, the rest up.
+
+    Examples
+    --------
+    >>> rounded_amounts("12.922716 m of 25 m, 10.077284 m left")
+    '12.93 m of 25 m, 10.07 m left'
+    >>> rounded_amounts("24.9579 % of 75 %, 50.0421 % left; 2.802195 ms")
+    '25 % of 75 %, 50 % left; 2.81 ms'
+    """
+
+    def rounded(match: re.Match[str]) -> str:
+        value, unit, left = Decimal(match[1]), match[2], match[3] or ""
+        rounding = ROUND_FLOOR if left else ROUND_CEILING
+        if unit in ("µs", "ms"):
+            return f"{significant_text(value, rounding)} {unit}{left}"
+        return f"{number_text(value, 2 if unit == 'm' else 0, rounding)} {unit}{left}"
+
+    return _AMOUNT.sub(rounded, text)
 
 
 def money_text(amount_money: int, currency: str = "") -> str:

@@ -15,7 +15,7 @@ from enum import Enum, IntEnum, StrEnum
 from typing import TYPE_CHECKING, Any
 
 from partitioner.reading.csv_text import csv_text
-from partitioner.report.amounts import NBSP, NONE, number_text, significant_text
+from partitioner.report.amounts import NBSP, NONE, number_text, rounded_amounts, significant_text
 from partitioner.report.file_names import clean_name
 
 if TYPE_CHECKING:
@@ -43,6 +43,8 @@ class Kind(StrEnum):
     """A name from the problem file; kept on one line."""
     NAMES = "names"
     """Several names with spaces between; each is kept on one line."""
+    AMOUNTS = "amounts"
+    """Words with exact amounts in them, which are shown rounded."""
     NUMBER = "number"
     PERCENT = "percent"
     """A ratio (1 is the whole) written as a percentage."""
@@ -155,6 +157,8 @@ class Column:
             return self.state_words[list(State).index(State(value))]
         if self.kind in (Kind.PERCENT, Kind.BAR):
             return f"{self._per_cent(value)}{NBSP}%"
+        if self.kind is Kind.AMOUNTS:
+            return rounded_amounts(str(value))
         if self.kind is Kind.NUMBER:
             return number_text(value, 0) if isinstance(value, int) else self._number(value, 2)
         return str(value)

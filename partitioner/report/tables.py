@@ -360,7 +360,7 @@ def margins_table(assessment: Assessment) -> Table:
             Column("state", "State", Kind.STATE, state_words=("kept", "at its limit", "broken")),
             Column("used_share", "Of the limit", Kind.BAR, "", 0),
             Column("where", "Where", Kind.ID),
-            Column("figures", "Figures"),
+            Column("figures", "Figures", Kind.AMOUNTS),
             Column("source", "Source of the limit", Kind.SOURCE),
             Column("trust", "Trust", Kind.TRUST),
         ],

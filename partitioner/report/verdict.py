@@ -43,7 +43,8 @@ def verdict(problem: Problem, assessment: Assessment, outcome: Outcome | None) -
     if outcome.status is Status.OPTIMAL:
         lower = "has a lower priced total" if _weights(problem) else "costs less"
         sentence = (
-            f"Every rule is kept, and it is proved that no layout that keeps them {lower}: {total}."
+            f"Every rule is kept, and it is proved that no layout that keeps them {lower} than "
+            f"its {_amount(problem, assessment)}."
         )
         return Verdict(State.OK, "optimal", sentence)
     sentence = (
@@ -56,17 +57,21 @@ def verdict(problem: Problem, assessment: Assessment, outcome: Outcome | None) -
 
 def priced_total_text(problem: Problem, assessment: Assessment) -> str:
     """What was minimised and how it comes about, as the second half of a sentence."""
+    name = "priced total" if _weights(problem) else "cost"
+    return f"the {name} is {_amount(problem, assessment)}"
+
+
+def _amount(problem: Problem, assessment: Assessment) -> str:
+    """The priced total with what it is the sum of; money alone if nothing else has a price."""
     cost, currency = assessment.cost, problem.currency
     money = money_text(cost.money, currency)
     weights = _weights(problem)
     if not weights:
-        return f"the cost is {money}"
+        return money
     # The three amounts are read together, so as they are shown they have to add up.
     rest = money_text(_shown(cost.objective_money) - _shown(cost.money), currency)
-    return (
-        f"the priced total is {money_text(cost.objective_money, currency)} ({money} of money, "
-        f"{rest} for {' and '.join(weights)})"
-    )
+    total = money_text(cost.objective_money, currency)
+    return f"{total} ({money} of money, {rest} for {' and '.join(weights)})"
 
 
 def _shown(money: int) -> int:

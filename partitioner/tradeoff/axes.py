@@ -256,7 +256,8 @@ AXES: dict[str, Axis] = {
     axis.id: axis
     for axis in (
         Axis(
-            "latency", "worst latency", "worst latency in ms", "ms", NS_PER_MS,
+            "latency", "worst latency",
+            "longest worst-case delay of any stream, end to end, in ms", "ms", NS_PER_MS,
             worst_latency_ns, _no_later_than, _least_latency_ns, time_text, "faster",
         ),
         Axis(

@@ -35,10 +35,14 @@ def further_file(number: int) -> str:
 
 
 def named_points(state: TradeOff) -> list[tuple[str, int, Point]]:
-    """Points with file name and number: those within the gap asked for, then the others."""
+    """Points with file name and number: those within the gap asked for, then the others.
+
+    The numbers go on from the ones to the others, so that each is given once.
+    """
     front, goal = state.front, state.goal
     good = [(point_file(n), n, p) for n, p in enumerate(front.within(goal), start=1)]
-    return good + [(further_file(n), n, p) for n, p in enumerate(front.beyond(goal), start=1)]
+    further = enumerate(front.beyond(goal), start=len(good) + 1)
+    return good + [(further_file(n), n, p) for n, p in further]
 
 
 def state_files(problem: Problem, state: TradeOff) -> dict[str, str]:

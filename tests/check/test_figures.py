@@ -115,7 +115,7 @@ def test_margins_of_transfers_and_failures():
     margins = {m.rule: m for m in assess(problem, ground_layout()).margins}
     # 100 frames in a second: one every 10 ms.
     assert margins["transfer"].where == "update to lamp-1"
-    assert "for a frame of a pace of 10 ms" in margins["transfer"].text
+    assert "for a frame, of which one is sent every 10 ms" in margins["transfer"].text
     assert 0 < margins["transfer"].used < 1
     # Both motors hang on one line, and two may be lost.
     assert margins["failure"].text == "2 of 2 devices, 0 left"

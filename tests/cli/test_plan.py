@@ -60,7 +60,7 @@ def test_example_is_planned_to_the_optimum(example, tmp_path, capsys) -> None:
     assert run(["plan", str(example), "-o", str(out_folder), *QUICK]) == ExitCode.OK
     out, err = capsys.readouterr()
     assert out.startswith("small-sprayer: optimal.")
-    assert "Proved: no layout that keeps all rules has a lower priced total." in out
+    assert "proved that no layout" in out
     assert f"wrote {out_folder}" in err
     assert {p.name for p in out_folder.iterdir()} >= WRITTEN
     assert run(["check", str(example), str(out_folder / "layout.yaml")]) == ExitCode.OK

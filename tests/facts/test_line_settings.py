@@ -11,6 +11,7 @@ from partitioner.application.check import CheckAnswer
 from partitioner.application.check import judged as judged_with_facts
 from partitioner.check.judge import assess
 from partitioner.facts import line_settings as study
+from partitioner.facts.line_rounds import line_rounds
 from partitioner.model.problem import Problem
 from partitioner.pages import line_settings as page
 from partitioner.reading.example import example_text
@@ -135,3 +136,14 @@ def test_a_burst_on_a_half_duplex_link_is_judged_like_one_on_a_line(judged) -> N
 
     assert with_bursts(("camera", 1)) == set()
     assert with_bursts(("panel", 1)) == {"plca-burst"}
+
+
+def test_rounds_are_as_long_as_the_longest_cycle(judged) -> None:
+    rounds = line_rounds(judged.facts)
+    lines = study.shared_lines(judged.problem, judged.assessment)
+    assert set(rounds) == {f.segment.id for f in lines}
+    for f in lines:
+        found = rounds[f.segment.id]
+        assert found.longest_ns == f.cycle_ns
+        assert found.silent_ns == found.start_ns + f.segment.node_count * 3_200
+        assert next(t.node for t in found.turns if t.node) == f.segment.switch

@@ -6,6 +6,7 @@ import pytest
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
+from partitioner.pages.line_sheets import sheets
 from partitioner.report.drawing import layout_figures
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.files import report_files
@@ -13,6 +14,7 @@ from partitioner.report.sections import Figure
 from tests.report.fixtures import (
     assessment_of,
     greedy_layout,
+    made_up_rounds,
     many_text,
     outcome_of,
     problem_from,
@@ -50,7 +52,9 @@ def many_page(many: Case) -> str:
 
 def page_of(case: Case) -> str:
     problem, assessment = case
-    return report_files(problem, assessment, outcome_of(assessment))["report.html"]
+    data = drawing_input(problem, assessment)
+    own = sheets(problem, assessment, data, made_up_rounds(assessment), {})
+    return report_files(problem, assessment, outcome_of(assessment), own)["report.html"]
 
 
 @pytest.fixture(scope="session")

@@ -24,6 +24,7 @@ from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.reading.problem import read_problem
+from partitioner.report.rounds import Round, Turn
 
 HEAD = """\
 format: 1
@@ -396,3 +397,19 @@ def outcome_of(assessment: Assessment) -> Outcome:
         versions=(("partitioner", "0.1.0"), ("ortools", "9.15.6755")),
         columns=48_210,
     )
+
+
+def made_up_rounds(assessment: Assessment) -> dict[str, Round]:
+    """Rounds of the shared lines: every device sends a frame of 64 bytes, the port none."""
+    rounds = {}
+    for figures in assessment.segments:
+        segment = figures.segment
+        if not segment.plca_ids:
+            continue
+        turns = [Turn(0, segment.switch, 3_200, 3_200, 0)]
+        turns += [
+            Turn(id_, device, 3_200, 69_560, 64)
+            for id_, device in sorted(zip(segment.plca_ids, segment.devices, strict=True))
+        ]
+        rounds[segment.id] = Round(3_560, tuple(turns))
+    return rounds

@@ -180,7 +180,7 @@ def test_drawing_is_deterministic(many, many_figures) -> None:
 
 def test_no_segments_no_drawing() -> None:
     assert layout_figures(DrawingInput("none", (), (), (), (), ())) == ()
-    assert strip_figures(DrawingInput("none", (), (), (), (), ())) == ()
+    assert strip_figures(DrawingInput("none", (), (), (), (), ())) == {}
 
 
 def test_names_with_markup_are_escaped() -> None:
@@ -197,8 +197,8 @@ def test_names_with_markup_are_escaped() -> None:
 def test_strips_show_every_drop_once(twelve) -> None:
     data = drawing_input(*twelve)
     figures = strip_figures(data)
-    assert len(figures) == 2
-    texts = " | ".join(t for f in figures for t in _texts(f.svg))
+    assert list(figures) == [s.id for s in data.segments if s.is_shared]
+    texts = " | ".join(t for f in figures.values() for t in _texts(f.svg))
     for segment in data.segments:
         for device in segment.devices:
             assert texts.count(f" {device} ") == (1 if segment.is_shared else 0)

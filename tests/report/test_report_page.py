@@ -102,7 +102,7 @@ def test_ids_are_unique_and_references_resolve(page: Page) -> None:
 
 def test_every_drawing_has_title_description_and_view_box(page: Page) -> None:
     drawings = page.all("svg")
-    assert len(drawings) >= 4
+    assert len(drawings) >= 5
     for attributes, children in zip(drawings, page.svg_children, strict=True):
         assert children[:2] == ["title", "desc"]
         assert attributes["role"] == "img"
@@ -150,7 +150,7 @@ def test_cautions_and_flags(twelve, many_page) -> None:
     assert "limit of stub" in few  # a limit that the fixture marks as from memory
     assert "engineered" not in few
     lots = Page(many_page).words
-    assert "limits of 10BASE-T1S-multidrop are engineered ones (10 nodes, 40.00 m)" in lots
+    assert "limits of 10BASE-T1S-multidrop are engineered ones (10 nodes, 40 m)" in lots
     assert "qualified electrically" in lots
 
 
@@ -228,7 +228,7 @@ def test_sections_can_stand_on_a_page_of_their_own() -> None:
         Described("Front", State.OK, "done", ("Six points.", ""), [_extra()], "front.json")
     )
     assert "● done Six points." in Page(html).words
-    assert "front.json beside this page" in Page(html).words
+    assert "in front.json, which lie in the folder of this page" in Page(html).words
     assert "outcome.json" not in Page(html).words
 
 

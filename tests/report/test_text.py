@@ -1,6 +1,7 @@
 from dataclasses import replace
 
 from partitioner.model.outcome import Status
+from partitioner.report.key_figures import key_figures_table
 from partitioner.report.text import aligned, assessment_text, verdict_text
 from partitioner.report.verdict import verdict
 from tests.report.fixtures import outcome_of, with_finding
@@ -9,8 +10,9 @@ from tests.report.fixtures import outcome_of, with_finding
 def test_verdict_says_gap_and_bound_when_not_proved(twelve) -> None:
     problem, assessment = twelve
     text = verdict_text(problem, assessment, outcome_of(assessment))
-    assert text.startswith("bench-row: feasible. Every rule is kept: 12 devices on 2 shared lines")
-    assert "Proven gap 3.00 %" in text
+    assert text.startswith("bench-row: feasible. Every rule is kept, and the cost is 52.35 EUR;")
+    assert "a gap of 3.0 %" in " ".join(text.split())
+    assert "Size               12 devices; 2 lines and 2 links at 2 switches" in text
     assert not text.endswith("\n")
 
 
@@ -21,7 +23,10 @@ def test_an_optimal_plan_is_called_proved(twelve) -> None:
     )
     judged = verdict(problem, assessment, outcome)
     assert judged.word == "optimal"
-    assert judged.proof == "Proved: no layout that keeps all rules costs less."
+    assert judged.sentence == (
+        "Every rule is kept, and it is proved that no layout that keeps them costs less than its "
+        "52.35\xa0EUR."
+    )
 
 
 def test_what_is_proved_is_named_and_adds_up(twelve) -> None:
@@ -33,19 +38,20 @@ def test_what_is_proved_is_named_and_adds_up(twelve) -> None:
     outcome = replace(
         outcome_of(assessment), status=Status.OPTIMAL, cost_money=1_431_720, bound_money=1_431_720
     )
-    assert verdict(weighed, assessment, outcome).proof == (
-        "Proved: no layout that keeps all rules has a lower priced total. Its priced total is "
-        "143.17\xa0EUR: 141.38\xa0EUR of money and 1.79\xa0EUR for mass."
+    assert verdict(weighed, assessment, outcome).sentence == (
+        "Every rule is kept, and it is proved that no layout that keeps them has a lower priced "
+        "total than its 143.17\xa0EUR (141.38\xa0EUR of money, 1.79\xa0EUR for mass)."
     )
     open_ = replace(outcome, status=Status.FEASIBLE, bound_money=1_400_000)
-    proof = verdict(weighed, assessment, open_).proof
-    assert "can have a priced total below 140.00\xa0EUR. Its priced total is 143.17\xa0EUR" in proof
+    said = verdict(weighed, assessment, open_).sentence
+    assert "the priced total is 143.17\xa0EUR (141.38\xa0EUR of money" in said
+    assert "none can be below 140.00\xa0EUR, a gap of 2.3\xa0%" in said
 
 
 def test_a_judged_layout_claims_nothing_on_cost(twelve) -> None:
     problem, assessment = twelve
     text = assessment_text(problem, assessment)
-    assert "is not known" in text
+    assert "is not known" in " ".join(text.split())
     assert "gap" not in text
 
 
@@ -61,10 +67,32 @@ def test_late_and_overloaded_streams_are_named(twelve) -> None:
     problem, assessment = twelve
     first = assessment.streams[0]
     late = replace(assessment, streams=(replace(first, response_ns=first.deadline_ns + 5_000),))
-    assert "is late" in verdict(problem, late, None).tightest
+    assert "Tightest deadline  late; " in verdict_text(problem, late, None)
     over = replace(assessment, streams=(replace(first, response_ns=None),))
-    assert "is overloaded" in verdict(problem, over, None).tightest
-    assert "is overloaded" in verdict_text(problem, over, None)
+    assert "Tightest deadline  overload; " in verdict_text(problem, over, None)
+
+
+def test_every_line_fits_a_terminal(many) -> None:
+    assert max(map(len, verdict_text(*many, None).splitlines())) <= 80
+    long = [("a-stream-with-a-name-that-is-long", f"to-{'x' * 60}", "12.3")]
+    lines = aligned(("Stream", "To", "Worst-case delay"), long, right=(2,)).splitlines()
+    assert max(map(len, lines)) == 80
+    assert "a-stream-with-a-name-that-is-long" in lines[-1]
+    assert "x… " in lines[-1]
+
+
+def test_the_figures_are_those_of_the_data(twelve) -> None:
+    rows = key_figures_table(*twelve).records()
+    found = {(r["figure"], r["quantity"]): r["value"] for r in rows}
+    assessment = twelve[1]
+    lines = [f for f in assessment.segments if f.segment.grade == "10BASE-T1S-multidrop"]
+    assert found["size", "devices"] == 12
+    assert found["size", "ports_free"] == found["size", "ports"] - len(assessment.segments)
+    assert found["longest line", "length_m"] == max(f.length_um for f in lines) / 1e6
+    assert found["growth left", "nodes_left"] == sum(f.nodes_limit - f.nodes for f in lines)
+    assert found["priced total", "priced_total"] == assessment.cost.objective_money / 10_000
+    worst = min(s.margin_ns / s.deadline_ns for s in assessment.streams)
+    assert found["tightest deadline", "margin_share"] == round(worst, 6)
 
 
 def test_text_is_plain(twelve) -> None:

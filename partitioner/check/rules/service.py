@@ -41,7 +41,7 @@ def _frames(facts: Facts) -> Iterator[Measure]:
                 figures.bound_ns,
                 figures.deadline_ns,
                 duration,
-                margin="{used} for a frame of a pace of {limit}, {left}",
+                margin="{used} for a frame, of which one is sent every {limit}",
             )
 
 

@@ -1,0 +1,107 @@
+"""What is printed, counted in pages of a real browser, and what axe-core finds on the page."""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from partitioner.application.reading import read_layout
+from partitioner.application.report import report
+from tests.browser import chromium
+
+ROOT = Path(__file__).parent.parent.parent
+PAPER_IN = {"A4": (8.27, 11.69), "A3": (11.69, 16.54)}
+
+
+@pytest.fixture(scope="module")
+def files() -> dict[str, str]:
+    case = ROOT / "tests" / "gold" / "small-sprayer"
+    read = read_layout(case / "problem.yaml", case / "layout-by-hand.yaml")
+    answer = report(read.problem, read.layout)
+    found = {}
+    for paper in ("summary", "sheets", "all"):
+        found.update(answer.files(paper=paper))
+    return found
+
+
+def test_each_choice_has_all_that_the_one_before_has(files: dict[str, str]) -> None:
+    headings = [
+        set(re.findall(r"<h[23] id=\"([^\"]*)\"", files[f"print-{p}.html"]))
+        for p in ("summary", "sheets", "all")
+    ]
+    assert headings[0] < headings[1] < headings[2]
+    assert any(h.startswith("sheet-") for h in headings[1])
+    assert not any(h.startswith("sheet-") for h in headings[0])
+    whole = set(re.findall(r"<h[23] id=\"([^\"]*)\"", files["report.html"]))
+    assert headings[2] == whole
+
+
+def test_a_page_to_be_printed_has_nothing_to_click(files: dict[str, str]) -> None:
+    for paper in ("summary", "sheets", "all"):
+        page = files[f"print-{paper}.html"]
+        assert "<nav" not in page
+        assert "<input" not in page
+        anchors = set(re.findall(r'href="#([^"]*)"', page))
+        assert anchors <= set(re.findall(r'id="([^"]*)"', page))
+
+
+@pytest.fixture(scope="module")
+def driver() -> Iterator[Any]:
+    with chromium() as driver:
+        yield driver
+
+
+def pages(driver: Any, address: str, paper: str = "A4", choice: str = "") -> int:
+    """Pages of the PDF that the browser makes, with the page's own orientation."""
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
+    driver.get(address)
+    if choice:
+        driver.execute_script("document.getElementById(arguments[0]).checked = true", choice)
+    wide, tall = PAPER_IN[paper]
+    asked = {"preferCSSPageSize": True, "paperWidth": wide, "paperHeight": tall}
+    made = base64.b64decode(driver.execute_cdp_cmd("Page.printToPDF", asked)["data"])
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", made))
+
+
+@pytest.mark.browser
+def test_the_summary_fits_two_pages_however_it_is_chosen(
+    driver: Any, files: dict[str, str], tmp_path: Path
+) -> None:
+    for name in ("report.html", "print-summary.html"):
+        (tmp_path / name).write_text(files[name], encoding="utf-8")
+    chosen = pages(driver, (tmp_path / "report.html").as_uri(), choice="print-summary")
+    assert chosen == pages(driver, (tmp_path / "print-summary.html").as_uri())
+    assert chosen <= 2
+    whole = pages(driver, (tmp_path / "report.html").as_uri())
+    assert whole > pages(driver, (tmp_path / "report.html").as_uri(), choice="print-sheets")
+    assert whole > pages(driver, (tmp_path / "report.html").as_uri(), "A3")
+
+
+def violations(driver: Any, address: str, width: int, scheme: str) -> list[str]:
+    """What axe-core has against a page, with everything unfolded."""
+    from axe_core_python import selenium
+
+    media = {"name": "prefers-color-scheme", "value": scheme}
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "screen", "features": [media]})
+    metrics = {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    driver.get(address)
+    driver.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
+    driver.set_script_timeout(120)
+    found = selenium.Axe().run(driver)["violations"]
+    return [f"{v['id']}: {v['nodes'][0]['html'][:200]}" for v in found]
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])
+def test_axe_finds_nothing(
+    driver: Any, files: dict[str, str], tmp_path: Path, width: int, scheme: str
+) -> None:
+    page = tmp_path / "report.html"
+    page.write_text(files["report.html"], encoding="utf-8")
+    assert violations(driver, page.as_uri(), width, scheme) == []
