@@ -20,7 +20,7 @@ from partitioner.report.tables import drops_table, wires_table
 from partitioner.units import MUL_PER_UNIT_LOAD, PPM
 
 DROP_KEYS = ("order", "node", "plca_id", "position_m", "stub_m", "option", "fitted_share")
-WIRE_KEYS = ("piece", "from", "to", "length_m", "fitted_share", "only_with", "only_without")
+WIRE_KEYS = ("piece", "cut_m", "fitted_share", "only_with", "only_without")
 
 
 def line_sheets(
@@ -54,7 +54,7 @@ def sheets(
     """The same from what is known of each line, by its id."""
     strips = strip_figures(data)
     strokes = segment_strokes(data)
-    drops, wires = drops_table(problem, assessment), wires_table(assessment)
+    drops, wires = drops_table(problem, assessment), wires_table(problem, assessment)
     tightest: dict[str, str] = {}
     for stream in worst_first(assessment.streams):
         for leg in stream.legs:

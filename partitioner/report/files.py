@@ -13,8 +13,8 @@ from partitioner.reading.layout_file import layout_text
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.ethtool import plca_commands
 from partitioner.report.file_names import clean_name
-from partitioner.report.graph import graph_files, layout_graph
 from partitioner.report.first_sheet import first_sheet, title_block
+from partitioner.report.graph import graph_files, layout_graph
 from partitioner.report.outcome_json import outcome_text
 from partitioner.report.page import render
 from partitioner.report.paper import paper_page
