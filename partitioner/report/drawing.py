@@ -29,10 +29,10 @@ from partitioner.report.marks import (
     link_grades,
 )
 from partitioner.report.placing import Sheet, Wish, around, ring
-from partitioner.report.projection import View, choose_views, nice_length_m
+from partitioner.report.projection import View, choose_views, enclosing, nice_length_m
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke, line_stroke, link_stroke
-from partitioner.report.svg import Canvas, text_width
+from partitioner.report.svg import Canvas, points_text, text_width
 
 XY = tuple[float, float]
 
@@ -290,7 +290,12 @@ class _Drawing:
                 self.bundle_at[node] = max(self.bundle_at.get(node, 0), width)
 
     def markup(self) -> str:
+        # What the page may write beside a mark when one has zoomed in.
+        labels = "marks" if self.is_crowded else "numbers" if self.shown.numbers else "names"
+        self.canvas.root.set("data-labels", labels)
         inside = self._clip()
+        if self.is_crowded:
+            self._draw_zones()
         self._draw_pathways(inside)
         self._draw_backbone(inside)
         self._draw_hinted(inside)
@@ -299,7 +304,10 @@ class _Drawing:
                 self.sheet.add_strokes(self.tracks[segment.id].pieces, i)
         # Groups in the order in which they cover each other; they are filled in the order in
         # which their contents claim room.
-        lines, spurs, switches, tags, marks, names = (self.canvas.group() for _ in range(6))
+        lines, spurs, switches, tags, marks, names = (
+            self.canvas.group(cls=cls)
+            for cls in ("cables", "spurs", "switches", "tags", "marks", "labels")
+        )
         for segment in sorted(self.focused, key=lambda s: s.is_shared):
             self._draw_segment(lines, segment)
         self._draw_switches(switches)
@@ -326,6 +334,22 @@ class _Drawing:
         clip = self.canvas.add("clipPath", id=name)
         self.canvas.add("rect", clip, x=0, y=0, width=self.view.width, height=self.view.height)
         return self.canvas.group(clip_path=f"url(#{name})")
+
+    def _draw_zones(self) -> None:
+        """What hangs on each switch, enclosed: shown from afar by the script of the page."""
+        group = self.canvas.group(cls="zones")
+        switch_of = {s.id: s.switch for s in self.focused}
+        points: dict[str, list[XY]] = {}
+        for device in self.data.devices:
+            if device.segment in switch_of:
+                own = points.setdefault(switch_of[device.segment], [])
+                own.append(self.view.xy(device.at_um))
+        for switch in self.data.switches:
+            if switch.id in points:
+                corners = enclosing([*points[switch.id], self.view.xy(switch.at_um)])
+                self.canvas.add(
+                    "polygon", group, points=points_text(corners), data_switch=switch.id
+                )
 
     def _draw_pathways(self, parent: ET.Element) -> None:
         along: dict[tuple[int, int], list[str]] = {}

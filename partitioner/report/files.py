@@ -15,6 +15,7 @@ from partitioner.report.ethtool import plca_commands
 from partitioner.report.file_names import clean_name
 from partitioner.report.first_sheet import first_sheet, title_block
 from partitioner.report.graph import graph_files, layout_graph
+from partitioner.report.looking_around import things_of
 from partitioner.report.outcome_json import outcome_text
 from partitioner.report.page import render
 from partitioner.report.paper import paper_page
@@ -89,6 +90,7 @@ def report_files(
         shown,
         block=title_block(problem, made_on),
         sheet=first_sheet(problem, assessment, data, shown),
+        things=things_of(problem, assessment),
     )
     layout = layout_text(assessment.layout, problem)
     digests = {

@@ -1,7 +1,8 @@
-"""``report.html``: one file with everything inline, no script, nothing fetched."""
+"""``report.html``: one file, everything inline, nothing fetched, complete without its script."""
 
 from __future__ import annotations
 
+import json
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -73,6 +74,7 @@ def _environment() -> Environment:
     )
     environment.filters["css_text"] = _css_text
     environment.filters["share"] = _bar_share
+    environment.filters["script_json"] = _script_json
     # Figures are built as trees by this package and escaped there.
     environment.filters["svg"] = lambda markup: Markup(markup)
     return environment
@@ -82,6 +84,12 @@ def _css_text(words: str) -> Markup:
     """Words as a string of a style sheet; whatever they hold ends neither it nor the element."""
     plain = "".join(c if c.isalnum() or c in " .-" else f"\\{ord(c):x} " for c in words)
     return Markup(f'"{plain}"')
+
+
+def _script_json(data: object) -> Markup:
+    """Data within a script element, which no text in it can end."""
+    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
+    return Markup(text.replace("<", "\\u003c"))
 
 
 def _bar_share(value: object) -> str:

@@ -154,3 +154,34 @@ def nice_length_m(room_m: float) -> float:
         if step * power <= room_m:
             return round(step * power, 9)
     return round(power, 9)
+
+
+def enclosing(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Corners of the smallest convex polygon around points, in order around it.
+
+    Examples
+    --------
+    >>> enclosing([(0, 0), (2, 0), (1, 1), (2, 2), (0, 2)])
+    [(0, 0), (2, 0), (2, 2), (0, 2)]
+
+    Notes
+    -----
+    Lower and upper chain of the points in their order from left to right (A. M. Andrew, *Another
+    efficient algorithm for convex hulls in two dimensions*, Information Processing Letters 9,
+    1979).
+    """
+    ordered = sorted(set(points))
+    if len(ordered) < 3:
+        return ordered
+    chains = []
+    for run in (ordered, ordered[::-1]):
+        chain: list[tuple[float, float]] = []
+        for x, y in run:
+            while len(chain) > 1:
+                (ax, ay), (bx, by) = chain[-2:]
+                if (bx - ax) * (y - ay) - (by - ay) * (x - ax) > 0:
+                    break
+                chain.pop()
+            chain.append((x, y))
+        chains.append(chain[:-1])
+    return [*chains[0], *chains[1]]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import ROUND_HALF_EVEN
 from enum import Enum, IntEnum, StrEnum
 from typing import TYPE_CHECKING, Any
@@ -114,6 +114,24 @@ MOST_ROWS = 2000
 """Rows of a table that are shown unless it says otherwise; its file has all."""
 
 
+_HOLDS = {
+    key: kinds
+    for kinds, keys in {
+        "device": "device devices",
+        "device switch": "node from to source destination destinations",
+        "device stream": "name subject",
+        "option": "option options only_with only_without",
+        "segment": "segment segments line lines fitting_lines before after",
+        "segment switch": "place",
+        "segment switch backbone": "failure where",
+        "stream": "stream tightest_stream",
+        "switch": "switch from_switch to_switch open_switches",
+    }.items()
+    for key in keys.split()
+}
+"""What columns name, by their keys; a name that no thing of the kind has stays plain text."""
+
+
 @dataclass(frozen=True, slots=True)
 class Column:
     """One column of a table, described for every form it is written in.
@@ -141,6 +159,11 @@ class Column:
     def is_numeric(self) -> bool:
         """True when cells stand right-aligned."""
         return self.kind in (Kind.NUMBER, Kind.PERCENT, Kind.BAR)
+
+    @property
+    def holds(self) -> str:
+        """Kinds of things that the cells may name, for the script of the page; empty: none."""
+        return _HOLDS.get(self.key, "")
 
     @property
     def heading(self) -> tuple[str, str]:
@@ -276,6 +299,16 @@ class Table:
         sources = dict.fromkeys(str(row[i]) for row in self.rows for i in at)
         return [s for s in sources if len(s) > SHORT_SOURCE]
 
+    def row_names(self) -> list[dict[str, str]]:
+        """What the columns that people do not see name, row by row, as attributes of the page."""
+        seen = {c.key for c in self.shown_columns()}
+        hidden = [
+            (i, f"data-{c.holds}")
+            for i, c in enumerate(self.columns)
+            if c.key not in seen and c.holds and " " not in c.holds
+        ]
+        return [{name: row[i] for i, name in hidden if row[i]} for row in self.rows]
+
     @property
     def remark(self) -> str:
         """The note below the table, which also says when not all rows are shown."""
@@ -381,7 +414,8 @@ class Page:
     ``lead`` holds the paragraphs of the verdict, the first one set large, empty ones left out;
     ``data_file`` is the file beside the page with the same figures as data. ``block`` is the
     title block: what, and its words. ``paper`` is set for a page that is to be printed at once:
-    it then holds nothing that needs a click.
+    it then holds nothing that needs a click. ``things`` is what the script of the page knows of a
+    layout.
     """
 
     title: str
@@ -392,6 +426,7 @@ class Page:
     data_file: str = "outcome.json"
     block: Sequence[tuple[str, str]] = ()
     sheet: FirstSheet = FirstSheet()
+    things: Mapping[str, Any] = field(default_factory=dict)
     paper: Paper | None = None
 
     @property

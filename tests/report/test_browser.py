@@ -2,52 +2,20 @@
 
 from __future__ import annotations
 
-import contextlib
-import shutil
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 
 from partitioner.report.strokes import TOKENS_DARK, TOKENS_LIGHT
+from tests.browser import chromium
 
 pytestmark = pytest.mark.browser
 
-CHROMIUM = Path("/usr/bin/chromium")
-FLAGS = (
-    "--headless=new",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-dev-shm-usage",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--hide-scrollbars",
-    "--window-size=1280,900",
-)
-
 
 @pytest.fixture(scope="module")
-def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator:
-    webdriver = pytest.importorskip("selenium.webdriver", reason="selenium is not installed")
-    driver_path = shutil.which("chromedriver")
-    if not CHROMIUM.exists() or driver_path is None:
-        pytest.skip("needs /usr/bin/chromium and chromedriver (Debian: chromium, chromium-driver)")
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(CHROMIUM)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    driver = webdriver.Chrome(
-        options=options, service=webdriver.ChromeService(executable_path=driver_path)
-    )
-    try:
+def browser() -> Iterator:
+    with chromium() as driver:
         yield driver
-    finally:
-        with contextlib.suppress(Exception):
-            driver.quit()
 
 
 @pytest.fixture(scope="module", params=["twelve", "many"])
