@@ -575,7 +575,7 @@ const zooming = (() => {
     constructor(svg) {
       this.svg = svg;
       this.region = svg.closest("[tabindex]");
-      const { x, y, width, height } = svg.viewBox.baseVal;
+      const [x, y, width, height] = svg.getAttribute("viewBox").split(" ").map(Number);
       this.base = { x, y, width, height };
       this.times = 1;
       this.x = x;
