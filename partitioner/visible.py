@@ -53,7 +53,7 @@ def _code(match: re.Match[str]) -> str:
     return match[0].encode("unicode_escape").decode("ascii")
 
 
-def json_text(data: Any, *, indent: int = 2) -> str:
+def json_text(data: Any, *, indent: int | None = 2) -> str:
     r"""Write data as JSON that may be shown on a terminal and is read back equal. No final newline.
 
     Letters stay as they are; what :func:`visible` shows as a code is escaped.
@@ -68,6 +68,9 @@ def json_text(data: Any, *, indent: int = 2) -> str:
     >>> print(json_text(["é\x9b\u202e"], indent=0).replace("\n", ""))
     ["é\u009b\u202e"]
     """
-    text = json.dumps(data, ensure_ascii=False, indent=indent, allow_nan=False)
+    separators = (",", ":") if indent is None else None
+    text = json.dumps(
+        data, ensure_ascii=False, indent=indent, separators=separators, allow_nan=False
+    )
     # Line breaks outside strings are JSON's own; within strings they are escaped already.
     return _WITHIN_LINES.sub(lambda match: json.dumps(match[0])[1:-1], text)

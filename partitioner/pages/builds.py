@@ -15,7 +15,7 @@ from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M
 
 MOST_DRAWN = 12
 """Builds drawn; the ones built most often."""
-LARGEST_DRAWN = 2_000
+LARGEST_DRAWN = 500
 """With more devices than this the small drawings show nothing."""
 
 

@@ -18,7 +18,7 @@ MOST_ROWS = 1_000
 """Rows on the page; the files have all."""
 MOST_KEPT = 20_000
 """Rows of the file of losses; on a large backbone every failure loses thousands."""
-LARGEST_DRAWN = 2_000
+LARGEST_DRAWN = 500
 """With more devices than this the small drawings show nothing."""
 WHAT = {
     FailureKind.SEGMENT: "line or link, its port",

@@ -48,7 +48,7 @@ DETAIL_NAMES_UP_TO = 90
 """As above for the detail drawing of one switch, which has more room."""
 NUMBERS_UP_TO = 400
 """With more devices than this in one view no label can be read; marks and strokes are drawn."""
-HINTS_UP_TO = 150
+HINTS_UP_TO = 60
 """With more segments than this, details no longer hint at those of other switches."""
 LABEL_SIZE = 10.5
 NUMBER_SIZE = 9.0
@@ -335,6 +335,16 @@ class _Drawing:
         self.canvas.add("rect", clip, x=0, y=0, width=self.view.width, height=self.view.height)
         return self.canvas.group(clip_path=f"url(#{name})")
 
+    def _is_in_view(self, points: Sequence[XY]) -> bool:
+        """Whether what has these corners can reach into the view; a detail cuts off the rest."""
+        xs, ys = [x for x, _ in points], [y for _, y in points]
+        return (
+            min(xs) < self.view.width + BUNDLE
+            and max(xs) > -BUNDLE
+            and min(ys) < self.view.height + BUNDLE
+            and max(ys) > -BUNDLE
+        )
+
     def _draw_zones(self) -> None:
         """What hangs on each switch, enclosed: shown from afar by the script of the page."""
         group = self.canvas.group(cls="zones")
@@ -362,6 +372,8 @@ class _Drawing:
                 first.setdefault(stretch, pathway)
                 along.setdefault(stretch, []).append(pathway.id)
         for stretch, pathway in first.items():
+            if not self._is_in_view([self._nodes.xy[node] for node in stretch]):
+                continue
             lanes = self.lanes.width.get(stretch, 0)
             start, end = (self._nodes.xy[node] for node in stretch)
             self.canvas.line(
@@ -417,7 +429,9 @@ class _Drawing:
     def _draw_hinted(self, parent: ET.Element) -> None:
         for segment in self.data.segments:
             track = self.tracks[segment.id]
-            if segment.id not in self.shown.focus and track.path:
+            if segment.id in self.shown.focus or not track.path:
+                continue
+            if self._is_in_view(track.at):
                 self.canvas.add(
                     "path", parent, d=track.path, cls="dim", stroke_width=1,
                     data_segment=segment.id,
@@ -758,11 +772,10 @@ class _Drawing:
                     "rect", label, x=x - wish.width / 2, y=y - wish.height / 2,
                     width=wish.width, height=wish.height, rx=2, cls="page",
                 )  # fmt: skip
-            text = self.canvas.text(
+            self.canvas.text(
                 x, y + own.size * 0.35, own.words, label, size=own.size, anchor="middle",
-                weight=own.weight, cls=own.cls,
+                weight=own.weight, cls=f"name {own.cls}".strip(),
             )  # fmt: skip
-            text.set("style", "paint-order:stroke;stroke:var(--page);stroke-width:2.4px")
 
     def _draw_scale(self, top: float) -> float:
         """Scale bar, and the axes with their directions, under the view; returns the new bottom."""

@@ -227,6 +227,8 @@ def _smooth(corners: list[tuple[XY, ...]], steps: Sequence[_Lane]) -> Track:
     for i in range(1, len(points) - 1):
         a, b, c = points[i - 1], points[i], points[i + 1]
         into, out = math.dist(a, b), math.dist(b, c)
+        if _is_straight(a, b, c):
+            continue
         radius = min(ROUNDING, into / 2, out / 2)
         if radius < 0.4:
             path.append(f"L{_pair(b)}")
@@ -249,6 +251,13 @@ def _smooth(corners: list[tuple[XY, ...]], steps: Sequence[_Lane]) -> Track:
         heading.append(steps[min(k, len(steps) - 1)][2])
     pieces = tuple((*points[i], *points[i + 1]) for i in range(len(points) - 1))
     return Track("".join(path), tuple(at), tuple(heading), pieces, tuple(along))
+
+
+def _is_straight(a: XY, b: XY, c: XY) -> bool:
+    """Whether a cable goes straight on at ``b``; a hundredth of a pixel cannot be seen."""
+    (ux, uy), (vx, vy) = (b[0] - a[0], b[1] - a[1]), (c[0] - b[0], c[1] - b[1])
+    size = math.hypot(ux + vx, uy + vy)
+    return ux * vx + uy * vy > 0 and abs(ux * vy - uy * vx) < 0.01 * size
 
 
 def _towards(a: XY, b: XY, share: float) -> XY:

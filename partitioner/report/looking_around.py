@@ -32,8 +32,9 @@ def things_of(problem: Problem, assessment: Assessment) -> dict[str, Any]:
     dict
         For each of ``device``, ``segment``, ``stream``, ``switch``, ``pathway``, ``backbone`` and
         ``option`` the things by name. Each has ``words`` for people; the other keys name what
-        belongs to it. ``left`` is the least share that is left of its limits (of its deadline),
-        negative beyond them. ``builds`` lists name and options of the builds one may look at.
+        belongs to it; the ``ways`` of a stream are the switches that it crosses. ``left`` is the
+        least share that is left of its limits (of its deadline), negative beyond them. ``builds``
+        lists name and options of the builds one may look at.
     """
     segments = {f.segment.id: _segment(problem, f) for f in assessment.segments}
     backbone = {}
@@ -92,27 +93,23 @@ def _devices(problem: Problem, assessment: Assessment) -> Things:
 
 
 def _streams(problem: Problem, assessment: Assessment) -> Things:
-    links = {frozenset(b.ends): "-".join(b.ends) for b in assessment.layout.backbone}
     found: Things = {}
     for figures in assessment.streams:
         stream = problem.streams[figures.stream]
         switches = [leg.where for leg in figures.legs if leg.kind is LegKind.SWITCH]
         between = (LegKind.SWITCH, LegKind.BACKBONE)
-        hops = (links.get(frozenset(pair)) for pair in pairwise(switches))
         left = _share_left(figures)
         own = found.setdefault(
             figures.stream,
-            {"source": stream.source, "to": [], "segments": [], "switches": [], "backbone": [],
-             "left": left},
-        )  # fmt: skip
+            {"source": stream.source, "to": [], "segments": [], "ways": [], "left": left},
+        )
         own["to"].append(figures.destination)
         own["segments"] += [leg.where for leg in figures.legs if leg.kind not in between]
-        own["switches"] += switches
-        own["backbone"] += [hop for hop in hops if hop]
+        if switches not in own["ways"]:
+            own["ways"].append(switches)
         own["left"] = min(own["left"], left)
     for own in found.values():
-        for key in ("segments", "switches", "backbone"):
-            own[key] = list(dict.fromkeys(own[key]))
+        own["segments"] = list(dict.fromkeys(own["segments"]))
         to, left = own["to"], own["left"]
         state = f"{left_text(round(left * PPM), PPM)} of its deadline left" if left >= 0 else "late"
         own["words"] = (

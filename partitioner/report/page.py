@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -19,6 +18,7 @@ from partitioner.report.sections import (
 )
 from partitioner.report.strokes import tokens_css
 from partitioner.report.svg import DRAWING_CSS
+from partitioner.visible import json_text
 
 
 def page_files(page: Page) -> dict[str, str]:
@@ -88,8 +88,7 @@ def _css_text(words: str) -> Markup:
 
 def _script_json(data: object) -> Markup:
     """Data within a script element, which no text in it can end."""
-    text = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
-    return Markup(text.replace("<", "\\u003c"))
+    return Markup(json_text(data, indent=None).replace("<", "\\u003c"))
 
 
 def _bar_share(value: object) -> str:

@@ -110,7 +110,7 @@ TIMES = ("µs", "ms", "s")
 """Units whose figures have three significant digits: more than that nobody can measure."""
 SHORT_SOURCE = 36
 """Letters up to which a source stands in the table itself."""
-MOST_ROWS = 2000
+MOST_ROWS = 1000
 """Rows of a table that are shown unless it says otherwise; its file has all."""
 
 

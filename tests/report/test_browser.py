@@ -110,7 +110,7 @@ def test_device_labels_are_readable_in_the_overview(browser, address: str) -> No
     labels, covered = browser.execute_script(
         """
         const names = new Set([...document.querySelectorAll('#layout-top text')]
-          .filter(t => t.getAttribute('text-anchor') === 'middle' && t.hasAttribute('style')));
+          .filter(t => t.classList.contains('name')));
         const boxes = [...names].map(t => t.getBoundingClientRect());
         let covered = 0;
         boxes.forEach((a, i) => {

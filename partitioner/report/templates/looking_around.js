@@ -30,8 +30,12 @@ const things = (() => {
     } else if (thing.kind === "stream") {
       for (const id of [thing.source, ...thing.to]) { both(key, `device/${id}`); oneWay(key, `switch/${id}`); }
       for (const id of thing.segments) both(key, `segment/${id}`);
-      for (const id of thing.switches) oneWay(key, `switch/${id}`);
-      for (const id of thing.backbone) both(key, `backbone/${id}`);
+      for (const way of thing.ways) {
+        way.forEach((id, i) => {
+          oneWay(key, `switch/${id}`);
+          for (const link of i ? [`${way[i - 1]}-${id}`, `${id}-${way[i - 1]}`] : []) if (all.has(`backbone/${link}`)) both(key, `backbone/${link}`);
+        });
+      }
     } else if (thing.kind === "pathway") {
       for (const id of thing.segments) both(key, `segment/${id}`);
     } else if (thing.kind === "backbone") {
@@ -245,7 +249,10 @@ const stages = (() => {
   const watch = new IntersectionObserver((changes) => {
     for (const { target, isIntersecting } of changes) {
       const stage = byElement.get(target);
-      if (isIntersecting) { inSight.add(stage); stage.show(light); } else inSight.delete(stage);
+      if (!isIntersecting) { inSight.delete(stage); continue; }
+      inSight.add(stage);
+      stage.show(light);
+      setTimeout(() => stage.read()); // so that the first pointing need not wait for it
     }
   }, { rootMargin: "150px" });
   for (const stage of all) watch.observe(stage.element);
@@ -451,7 +458,7 @@ const sieve = (() => {
     },
     segment: (thing, key) => hangs(thing) && isTight(key, thing.left) && devices(thing.devices).some(optionIs),
     stream: (thing) => isShort(thing.left) && (thing.segments.some((id) => hangs(things.get(`segment/${id}`)))
-      || (!asked.grade && thing.switches.some((id) => is("switch", id) && is("zone", zoneOf(id)))))
+      || (!asked.grade && thing.ways.flat().some((id) => is("switch", id) && is("zone", zoneOf(id)))))
       && (!asked.option || devices([thing.source, ...thing.to]).some(optionIs)),
     switch: (thing, key) => is("switch", thing.id) && is("zone", thing.zone)
       && (!(asked.option || asked.grade || asked.left) || [...things.near.get(key)].some((k) => k.startsWith("segment/") && fate(k) === "")),
@@ -483,12 +490,13 @@ const sieve = (() => {
   function apply(state) {
     for (const facet of FACETS) fields[facet].value = state[facet] ?? "";
     build.value = state.build ?? "";
+    const wasSet = fitted || Object.keys(asked).length;
     ({ build: fitted = null, ...asked } = read());
     if (fitted) fitted = new Set(things.builds.find(([name]) => name === fitted)[1]);
     known = new Map();
-    for (const stage of stages.all) stage.sift(fate);
-    const count = [...things.all.keys()].filter((key) => key.startsWith("device/") && fate(key) === "").length;
     const isSet = fitted || Object.keys(asked).length;
+    if (isSet || wasSet) for (const stage of stages.all) stage.sift(fate);
+    const count = [...things.all.keys()].filter((key) => key.startsWith("device/") && fate(key) === "").length;
     $("clear").hidden = !isSet;
     if (isSet) lighting.tell(`${count} of ${of("device").length} devices shown`);
     $("filter-button").textContent = Object.keys(asked).length ? `Filters (${Object.keys(asked).length})` : "Filters";
