@@ -121,6 +121,7 @@ _HOLDS = {
         "device switch": "node from to source destination destinations",
         "device stream": "name subject",
         "option": "option options only_with only_without",
+        "pathway": "pathways",
         "segment": "segment segments line lines fitting_lines before after",
         "segment switch": "place",
         "segment switch backbone": "failure where",

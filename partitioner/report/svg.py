@@ -31,6 +31,7 @@ svg .dim{stroke:var(--channel-edge);fill:none}
 svg .leader{stroke:var(--muted);fill:none}
 svg .hk{stroke:var(--ink)} svg .fk{fill:var(--ink)}
 svg .inkfill{fill:var(--ink)}
+svg .zones{display:none}
 svg .name{paint-order:stroke;stroke:var(--page);stroke-width:2.4px}
 svg .ok{fill:var(--ok)} svg .warn{fill:var(--warn)} svg .bad{fill:var(--bad)}
 svg .okline{stroke:var(--ok);fill:none} svg .badline{stroke:var(--bad);fill:none}

@@ -515,7 +515,7 @@ def _in_sight(reader: Reader, selector: str) -> bool:
     [
         ("zone-rear", "Every single failure", "#table-failures .is-lit", "zone-rear"),
         ("wind-kit", "What each option adds", "#table-option-parts .is-lit", "wind-kit"),
-        ("rear-line", "Cut list", "#table-wires .is-lit", "pressure-b"),
+        ("rear-line", "Wire list", "#table-wires .is-lit", "pressure-b"),
     ],
     ids=["what fails with a switch", "what an option adds", "what to cut for a line"],
 )
