@@ -547,6 +547,7 @@ const sorting = (() => {
   for (const table of document.querySelectorAll("table")) {
     if (!table.id || (table.tBodies[0]?.rows.length ?? 0) < 2) continue;
     [...(table.tHead?.rows[0]?.cells ?? [])].forEach((head, column) => {
+      if (!head.textContent.trim()) return; // bars have no name, and nothing to sort by
       const button = make("button", "", { type: "button", className: "sort" });
       button.append(...head.childNodes);
       head.append(button);
