@@ -19,6 +19,7 @@ from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
+    from partitioner.check.facts import Facts
     from partitioner.report.sections import Section
 
 
@@ -112,32 +113,15 @@ def plan(
     >>> sorted(answer.files())[:2]
     ['backbone.csv', 'baseline.csv']
     """
-    # Only now: loading the solver takes a second, and a wrong file needs none.
     from partitioner.pages.layout import study_layout
-    from partitioner.solve.planner import PlanSettings, plan_layout
 
     search = (search or Search()).begun()
-    search.on_step(
-        f"planning {len(problem.devices)} devices on {len(problem.switches)} switches"
-    )
-    settings = PlanSettings(
-        time_limit_s=search.left_s,
-        seed=search.seed,
-        workers=search.workers,
-        work_limit=work_limit,
-        finishing_s=finishing_s(problem, search.left_s),
-    )
     try:
-        outcome = plan_layout(
-            problem, settings, search.clock, search.on_progress, search.stop, start=start
-        )
+        outcome, facts, assessment = found(problem, search, work_limit=work_limit, start=start)
     except NoAnswer as ended:
         if ended.nearest is None:
             raise
         raise StillIncomplete(ended, nearest_answer(problem, ended.nearest, search)) from None
-    search.on_step("checking the layout")
-    facts, assessment = judged(problem, outcome.layout)
-    _must_agree(problem, outcome, assessment)
     sections = list(
         study_layout(facts, assessment, should_stop=search.stop, on_step=search.on_step)
     )
@@ -154,6 +138,42 @@ def plan(
         )  # fmt: skip
         sections.append(zones_section(problem, turn_candidates(problem, outcome, budget)))
     return PlanAnswer(problem, outcome, assessment, sections)
+
+
+def found(
+    problem: Problem,
+    search: Search,
+    *,
+    work_limit: int | None = None,
+    start: Layout | None = None,
+) -> tuple[Outcome, Facts, Assessment]:
+    """The layout of :func:`plan` with what the check says of it, and nothing for a report.
+
+    Raises
+    ------
+    NoLayout, NoAnswer, RejectedPlan
+        As for :func:`plan`.
+    """
+    # Only now: loading the solver takes a second, and a wrong file needs none.
+    from partitioner.solve.planner import PlanSettings, plan_layout
+
+    search.on_step(
+        f"planning {len(problem.devices)} devices on {len(problem.switches)} switches"
+    )
+    settings = PlanSettings(
+        time_limit_s=search.left_s,
+        seed=search.seed,
+        workers=search.workers,
+        work_limit=work_limit,
+        finishing_s=finishing_s(problem, search.left_s),
+    )
+    outcome = plan_layout(
+        problem, settings, search.clock, search.on_progress, search.stop, start=start
+    )
+    search.on_step("checking the layout")
+    facts, assessment = judged(problem, outcome.layout)
+    _must_agree(problem, outcome, assessment)
+    return outcome, facts, assessment
 
 
 def _must_agree(problem: Problem, outcome: Outcome, assessment: Assessment) -> None:

@@ -129,6 +129,55 @@ def _problem_of(
     return build_problem(parts, warnings, files.digest()), found
 
 
+def read_whole(path: Path, lists_from: Sequence[Path] = ()) -> YamlOrigin:
+    """Read the data of a problem with its lists in place, for :func:`problem_of`.
+
+    Raises
+    ------
+    WrongFile
+        With every finding, if the problem is wrong.
+    """
+    problem, findings = read_problem_with_findings(path, lists_from)
+    if problem is None:
+        raise WrongFile(findings)
+    parts = read_parts(path, SourceFiles(lists_from), Findings())
+    assert parts is not None
+    data = {k: v for k, v in parts.origin.document.data.items() if not k.endswith("_csv")}
+    for section in ("devices", "streams"):
+        data[section] = [dict(item.raw) for item in parts.items(section)]
+    return YamlOrigin(replace(parts.origin.document, data=data), (), "")
+
+
+def problem_of(origin: YamlOrigin, digest: str) -> tuple[Problem | None, list[Finding]]:
+    """Make a problem of data that stands in no file; findings tell the file of ``origin``."""
+    findings = Findings()
+    parts = None
+    with contextlib.suppress(Enough):
+        parts = _Reader(origin, Path(), SourceFiles(), findings).parts()
+        check_parts(parts, findings)
+    found = findings.in_order(origin.document.file)
+    if parts is None or findings.errors():
+        return None, found
+    return build_problem(parts, (), digest), found
+
+
+def problem_from_text(text: str, file: str) -> Problem:
+    """Make a problem of a text without lists beside it; its digest is that of a file of the name.
+
+    Raises
+    ------
+    WrongFile
+        With every finding.
+    """
+    unread = Findings()
+    origin = read_document(text, file, "a mapping with the keys of a problem", unread)
+    content = SourceFiles(contents=[(file, text.encode())])
+    problem, found = (None, unread.found) if origin is None else problem_of(origin, content.digest())
+    if problem is None:
+        raise WrongFile(found)
+    return problem
+
+
 def read_text(path: Path, findings: Findings) -> str | None:
     """Read a text file that the user named; say why if it can't be read."""
     try:

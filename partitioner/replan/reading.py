@@ -42,17 +42,22 @@ def read_earlier_layout(path: Path, problem: Problem) -> tuple[Layout, tuple[str
     text = read_text(path, unread)
     if text is None:
         raise WrongFile(unread.found)
-    raw = load(text, str(path)).data
+    return earlier_layout(text, str(path), problem)
+
+
+def earlier_layout(text: str, file: str, problem: Problem) -> tuple[Layout, tuple[str, ...]]:
+    """As :func:`read_earlier_layout`, from the text of a file that was read already."""
+    raw = load(text, file).data
     devices, switches = _names(raw, problem)
     wide = replace(
         problem,
         devices={**problem.devices, **{d: _device(d) for d in devices}},
         switches={**problem.switches, **{s: _switch(s) for s in switches}},
     )
-    layout, findings = layout_from_text(text, str(path), wide)
+    layout, findings = layout_from_text(text, file, wide)
     errors = [f for f in findings if f.severity == "error"]
     if layout is None or errors:
-        raise WrongFile(errors or [Finding(str(path), 0, 0, "wrong-kind", "", "no layout")])
+        raise WrongFile(errors or [Finding(file, 0, 0, "wrong-kind", "", "no layout")])
     noticed = [f"{d} of the earlier layout is no longer in the problem" for d in devices]
     noticed += [f"switch {s} of the earlier layout is no longer in the problem" for s in switches]
     noticed += [

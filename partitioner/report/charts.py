@@ -48,6 +48,30 @@ class Bar:
     is_heading: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Span:
+    """One row of a range chart: from ``low`` to ``high`` is open, up to ``most`` others lie.
+
+    ``low`` is None where nothing is proved, ``high`` where there is no value at all.
+    """
+
+    name: str
+    low: float | None
+    high: float | None
+    most: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One cell of a map: its words, a second line, and how dark it is, from 0 to 1."""
+
+    words: str
+    note: str = ""
+    share: float = 0.0
+    is_empty: bool = False
+
+
 _DASHES = ("", "7 3", "2.5 2.5", "9 3 2.5 3")
 _HUES = (0, 1, 2, 3, 5, 4)
 
@@ -330,3 +354,117 @@ def histogram_figure(
 def _number(value: float) -> str:
     text = f"{value:,.6g}" if abs(value) < 1e6 else f"{value:,.0f}"
     return text.replace(",", "\u202f").replace("-", "\u2212")
+
+
+def span_figure(
+    id: str,
+    title: str,
+    desc: str,
+    spans: Sequence[Span],
+    scale_title: str,
+    *,
+    caption: str = "",
+    legend: tuple[str, str, str] = ("bound", "best", "dearest"),
+) -> Figure:
+    """Draw rows with a range each: a bar from bound to best, and a thin line on to the dearest.
+
+    Raises
+    ------
+    ValueError
+        When no row has a value.
+    """
+    values = [v for s in spans for v in (s.low, s.high, s.most) if v is not None]
+    if not values:
+        raise ValueError("a range chart needs at least one value")
+    canvas = Canvas(id, title, desc, WIDTH)
+    scale = ticks(min(values), max(values))
+    left = 20 + max(text_width(s.name, 11) for s in spans)
+    right = WIDTH - 20 - max(text_width(s.note, 11) for s in spans)
+    top, row = 40.0, 22.0
+    bottom = top + row * len(spans)
+
+    def at(value: float) -> float:
+        return left + (value - scale[0]) / (scale[-1] - scale[0]) * (right - left)
+
+    x = left
+    for mark, words in zip("box", legend, strict=True):
+        if mark == "b":
+            canvas.add("rect", x=x, y=8, width=26, height=9, cls="f4", fill_opacity="0.45")
+        elif mark == "o":
+            canvas.circle((x + 20, 12.5), 4.5, cls="f0")
+        else:
+            canvas.line((x, 12.5), (x + 26, 12.5), cls="axis", width=1.2)
+        canvas.text(x + 32, 16.5, words, size=11)
+        x += 48 + text_width(words, 11)
+    for value in scale:
+        canvas.line((at(value), top - 6), (at(value), bottom), cls="thin", width=1)
+        canvas.text(at(value), bottom + 15, _number(value), size=11, anchor="middle", cls="muted")
+    canvas.text(right, bottom + 32, scale_title, size=11, anchor="end")
+    for number, span in enumerate(spans):
+        y = top + row * (number + 0.5)
+        canvas.text(left - 8, y + 4, span.name, size=11, anchor="end")
+        canvas.text(right + 8, y + 4, span.note, size=11, cls="muted")
+        if span.high is None:
+            continue
+        words = f"{span.name}: {_number(span.high)}"
+        if span.low is not None:
+            canvas.add(
+                "rect", title=f"{span.name}: {_number(span.low)} to {_number(span.high)}",
+                x=at(span.low), y=y - 5, width=max(at(span.high) - at(span.low), 1), height=10,
+                cls="f4", fill_opacity="0.45",
+            )  # fmt: skip
+        if span.most is not None and span.most > span.high:
+            canvas.line((at(span.high), y), (at(span.most), y), cls="axis", width=1.2)
+            canvas.line((at(span.most), y - 4), (at(span.most), y + 4), cls="axis", width=1.2)
+        canvas.circle((at(span.high), y), 4.5, cls="f0", title=words)
+    return Figure(id, caption or title, canvas.finish(bottom + 38))
+
+
+def map_figure(
+    id: str,
+    title: str,
+    desc: str,
+    columns: Sequence[str],
+    rows: Sequence[str],
+    spots: Sequence[Sequence[Spot]],
+    x_title: str,
+    y_title: str,
+    *,
+    caption: str = "",
+) -> Figure:
+    """Draw a map of two things: a cell for each pair, darker where its value is larger.
+
+    ``spots`` are rows of cells; every cell has its words, so that the shade only helps.
+    """
+    canvas = Canvas(id, title, desc, WIDTH)
+    left = 22 + max([text_width(r, 11) for r in rows], default=0.0)
+    wide = max((text_width(w, 11) for row in spots for s in row for w in (s.words, s.note)))
+    width = min(150.0, max(58.0, wide + 14, *(text_width(c, 11) + 12 for c in columns)))
+    has_notes = any(s.note for row in spots for s in row)
+    tall = 38.0 if has_notes else 26.0
+    canvas.width = max(WIDTH, left + width * len(columns) + 16)
+    top = 46.0
+    canvas.text(left, 14, x_title, size=11, weight="600")
+    canvas.text(left - 8, top - 8, y_title, size=11, anchor="end", weight="600")
+    for number, name in enumerate(columns):
+        canvas.text(left + width * (number + 0.5), top - 8, name, size=11, anchor="middle")
+    for down, (name, row) in enumerate(zip(rows, spots, strict=True)):
+        y = top + tall * down
+        canvas.text(left - 8, y + tall / 2 + 4, name, size=11, anchor="end")
+        for across, spot in enumerate(row):
+            x = left + width * across
+            canvas.add("rect", x=x, y=y, width=width - 2, height=tall - 2, cls="panel")
+            if not spot.is_empty:
+                # Never so dark that the words could not be read.
+                canvas.add(
+                    "rect", title=f"{columns[across]}, {name}: {spot.words} {spot.note}".strip(),
+                    x=x, y=y, width=width - 2, height=tall - 2, cls="f4",
+                    fill_opacity=f"{0.06 + 0.4 * spot.share:.3f}",
+                )  # fmt: skip
+            middle = x + (width - 2) / 2
+            base = y + tall / 2 + (-3 if spot.note else 3)
+            canvas.text(middle, base, spot.words, size=11, anchor="middle")
+            if spot.note:
+                canvas.text(middle, base + 14, spot.note, size=10, anchor="middle")
+    height = top + tall * len(rows) + 6
+    return Figure(id, caption or title, canvas.finish(height), wide=canvas.width > WIDTH)

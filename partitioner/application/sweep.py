@@ -1,0 +1,308 @@
+"""``sweep``: one question over many cases, on the cores of this machine or of a cluster."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from partitioner.application.search import never, silent
+from partitioner.errors import ExitCode, MachineFault
+from partitioner.model.layout import Layout
+from partitioner.reading.layout_file import layout_from_text
+from partitioner.reading.yaml_text import dump
+from partitioner.replan.reading import earlier_layout
+from partitioner.sweep.cluster import MOST_DEATHS, Cluster, Ended, local_cluster, run_tasks
+from partitioner.sweep.folder import RESULT, RUN, InMemory, Results, json_file
+from partitioner.sweep.keys import case_key, judge_key, problem_digest, program_version
+from partitioner.sweep.lessons import CaseResult, Robustness, robustness
+from partitioner.sweep.study import Ask, Case, CaseTask, JudgeTask, Study, asked_of
+from partitioner.sweep.study_file import case_problem
+from partitioner.sweep.study_file import read_study as read_study_file
+from partitioner.sweep.variation import varied
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from distributed import Client
+
+LAYOUT = "layout.yaml"
+_AGAIN = {int(ExitCode.FAULT), int(ExitCode.NO_ANSWER)}
+"""Exit codes of results that another try may change."""
+
+
+def read_study(path: Path, lists_from: Sequence[Path] = ()) -> Study:
+    """Read a study file with its problem; see :mod:`partitioner.sweep.study_file`.
+
+    Raises
+    ------
+    WrongFile
+        With every finding, those of single cases told at the lines of the study.
+    """
+    return read_study_file(path, lists_from)
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """What a study will take: cases in all, already there, different ones to run; seconds.
+
+    ``longest_s`` is the sum of all time limits over the workers; ``likely_s`` goes by the mean of
+    the cases that are there, None where there are none.
+    """
+
+    cases: int
+    done: int
+    to_run: int
+    workers: int
+    longest_s: float
+    likely_s: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class SweepAnswer:
+    """All results of a study, in the order of its cases, and how the best layouts do elsewhere."""
+
+    study: Study
+    results: tuple[CaseResult, ...]
+    best: tuple[Robustness, ...]
+    is_whole: bool
+    """False when it was stopped before every case had a result."""
+
+    def text(self) -> str:
+        """The verdict with the best cases, for a terminal."""
+        from partitioner.pages.sweep import sweep_text
+
+        return sweep_text(self)
+
+    def data(self) -> dict[str, Any]:
+        """The same as plain data."""
+        from partitioner.pages.sweep import sweep_data
+
+        return sweep_data(self)
+
+    def table(self) -> pd.DataFrame:
+        """The table of all cases, columns named as in ``cases.csv``."""
+        from partitioner.pages.sweep import cases_table
+
+        return cases_table(self.study, self.results).frame()
+
+    def files(self) -> dict[str, str]:
+        """The page with its tables as CSV, and the data, by name."""
+        from partitioner.pages.sweep import sweep_files
+
+        return sweep_files(self)
+
+    def best_files(self) -> list[dict[str, str]]:
+        """For each of the best layouts its problem as a file, and the report of it."""
+        return [_best_files(self.study, one) for one in self.best]
+
+
+class Sweep:
+    """A study at work: iterate over it for the results as they come.
+
+    Results that are there already come first. When the iteration ends, every case has a result,
+    unless ``should_stop`` said so earlier; :meth:`answer` gives all of it.
+
+    Parameters
+    ----------
+    study
+        As read by :func:`read_study`.
+    results
+        Where results are kept, and found again by another call; None: in memory.
+    cluster
+        Where cases run, see :mod:`partitioner.sweep.cluster`; opened at the first case that has to
+        run. None: a process for each of ``workers`` cores of this machine.
+    should_stop
+        Asked several times a second.
+    retry
+        Run cases again that failed for want of time, memory, or by a fault.
+    judgements
+        Where judgements of the best layouts in other cases are kept; None: in memory.
+    on_refused
+        Told each worker of a cluster that is not used, and why.
+    """
+
+    def __init__(
+        self,
+        study: Study,
+        results: Results | None = None,
+        *,
+        cluster: Cluster | None = None,
+        workers: int = 1,
+        should_stop: Callable[[], bool] = never,
+        retry: bool = False,
+        judgements: Results | None = None,
+        on_refused: Callable[[str, str], None] = lambda address, why: None,
+        on_step: Callable[[str], None] = silent,
+    ):
+        self.study = study
+        self._results = results or InMemory()
+        self._judgements = judgements or InMemory()
+        self._cluster = cluster or local_cluster(workers)
+        self._workers = workers
+        self._should_stop = should_stop
+        self._retry = retry
+        self._on_refused = on_refused
+        self._on_step = on_step
+        self._stack = ExitStack()
+        self._client: Client | None = None
+        self._cases: dict[str, list[Case]] = {}
+        for case in study.cases:
+            data = varied(study.base.document.data, case.settings)
+            key = case_key(problem_digest(data), asked_of(study, case), study.before)
+            self._cases.setdefault(key, []).append(case)
+
+    def __enter__(self) -> Sweep:
+        """Nothing is opened before it is needed."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close the cluster, if it is the sweep's own."""
+        self._stack.close()
+
+    def estimate(self) -> Estimate:
+        """Count what is there and what is to run, and how long that takes."""
+        seconds = [d["run"].get("seconds") for key in self._cases if (d := self._kept(key))]
+        missing = [cases[0] for key, cases in self._cases.items() if self._kept(key) is None]
+        limits = [asked_of(self.study, case).time_limit_s for case in missing]
+        known = [s for s in seconds if isinstance(s, int | float)]
+        mean = sum(known) / len(known) if known else None
+        return Estimate(
+            cases=len(self.study.cases),
+            done=sum(len(c) for k, c in self._cases.items() if self._kept(k) is not None),
+            to_run=len(missing),
+            workers=self._workers,
+            longest_s=sum(limits) / self._workers,
+            likely_s=None if mean is None else mean * len(missing) / self._workers,
+        )
+
+    def _kept(self, key: str) -> dict[str, Any] | None:
+        data = self._results.read(key)
+        if data is not None and self._retry and data.get("exit_code") in _AGAIN:
+            return None
+        return data
+
+    def __iter__(self) -> Iterator[CaseResult]:
+        """Give each result once: those that are there, then the others as they come."""
+        missing = []
+        for key, cases in self._cases.items():
+            if (data := self._kept(key)) is None:
+                missing.append(key)
+            else:
+                yield from (CaseResult(case, key, data) for case in cases)
+        from partitioner.application.sweep_case import run_case
+
+        for ended in self._run(run_case, (self._task(key) for key in missing), len(missing)):
+            key = ended.task.key
+            self._results.keep(key, _files_of(ended))
+            data = self._results.read(key)
+            if data is None:
+                raise MachineFault(f"the result {key} was written and cannot be read again")
+            yield from (CaseResult(case, key, data) for case in self._cases[key])
+        # Another try is one try.
+        self._retry = False
+
+    def _task(self, key: str) -> CaseTask:
+        case = self._cases[key][0]
+        problem, question = case_problem(self.study, case), asked_of(self.study, case)
+        before = None
+        if question.ask is Ask.REPLAN:
+            before, _ = earlier_layout(self.study.before, self.study.before_file, problem)
+        return CaseTask(key, program_version(), problem, question, before)
+
+    def _run(
+        self, function: Callable[[Any], dict[str, str]], tasks: Iterable[Any], count: int
+    ) -> Iterator[Ended]:
+        if not count:
+            return
+        if self._client is None:
+            self._on_step("starting the workers")
+            self._client = self._stack.enter_context(self._cluster())
+        yield from run_tasks(
+            self._client, function, tasks, should_stop=self._should_stop,
+            on_refused=self._on_refused,
+        )  # fmt: skip
+
+    def answer(self, best: int = 3) -> SweepAnswer:
+        """Run what is missing, judge the ``best`` cheapest layouts in every case, and sum up."""
+        found = {result.case.number: result for result in self}
+        results = tuple(found[case.number] for case in self.study.cases if case.number in found)
+        is_whole = len(results) == len(self.study.cases)
+        chosen = self._best(results, best) if is_whole else []
+        judged = self._judge(chosen, results)
+        return SweepAnswer(self.study, results, tuple(judged), is_whole)
+
+    def _best(
+        self, results: Sequence[CaseResult], count: int
+    ) -> list[tuple[CaseResult, Layout, str]]:
+        """The cheapest layouts that differ from each other, with their texts."""
+        ranked = sorted(
+            (r for r in results if r.cost_money is not None),
+            key=lambda r: (r.cost_money, r.case.number),
+        )
+        found: list[tuple[CaseResult, Layout, str]] = []
+        seen = set()
+        for result in ranked:
+            if len(found) == count:
+                break
+            text = self._results.text(result.key, LAYOUT)
+            problem = case_problem(self.study, result.case)
+            layout, _ = layout_from_text(text, f"{result.key}/{LAYOUT}", problem)
+            if layout is None:
+                raise MachineFault(f"{result.key}/{LAYOUT} is no layout of its case any more")
+            what = (layout.open_switches, layout.backbone, layout.segments)
+            if what not in seen:
+                seen.add(what)
+                found.append((result, layout, text))
+        return found
+
+    def _judge(
+        self, chosen: Sequence[tuple[CaseResult, Layout, str]], results: Sequence[CaseResult]
+    ) -> list[Robustness]:
+        from partitioner.application.sweep_case import run_judgement
+
+        self._on_step(f"judging {len(chosen)} layouts in every case")
+        wanted: dict[str, tuple[Layout, Case]] = {}
+        keys: list[list[str]] = []
+        for _, layout, text in chosen:
+            keys.append([])
+            for result in results:
+                data = varied(self.study.base.document.data, result.case.settings)
+                key = judge_key(problem_digest(data), text)
+                keys[-1].append(key)
+                wanted.setdefault(key, (layout, result.case))
+        missing = [key for key in wanted if self._judgements.read(key) is None]
+        tasks = (self._judge_task(key, *wanted[key]) for key in missing)
+        for ended in self._run(run_judgement, tasks, len(missing)):
+            if ended.value is not None:
+                self._judgements.keep(ended.task.key, _files_of(ended))
+        return [
+            robustness(result, layout, results, [self._judgements.read(k) for k in own])
+            for (result, layout, _), own in zip(chosen, keys, strict=True)
+        ]
+
+    def _judge_task(self, key: str, layout: Layout, case: Case) -> JudgeTask:
+        return JudgeTask(key, program_version(), case_problem(self.study, case), layout)
+
+
+def _files_of(ended: Ended) -> dict[str, str]:
+    """Files of a task that ended: its own, or what there is to say of one that was set aside."""
+    run = {"seconds": round(ended.seconds, 3), "worker": ended.worker}
+    files = ended.value
+    if files is None:
+        told = f"it ended {MOST_DEATHS} workers: out of memory, killed, or crashed; set aside"
+        answer = {"exit_code": int(ExitCode.FAULT), "status": "set-aside", "message": told}
+        files = {RESULT: json_file({"ask": ended.task.question.ask, **answer})}
+    return {**files, RUN: json_file(run)}
+
+
+def _best_files(study: Study, one: Robustness) -> dict[str, str]:
+    """The problem of a case as a file of its own, and the report of its layout."""
+    from partitioner.application.report import report
+    from partitioner.reading.problem import problem_from_text
+
+    data = varied(study.base.document.data, one.result.case.settings)
+    text = f"# Case {one.result.case.number} of the study.\n" + dump(data)
+    problem = problem_from_text(text, "problem.yaml")
+    return {"problem.yaml": text, **report(problem, one.layout).files()}

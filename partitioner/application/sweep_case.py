@@ -1,0 +1,179 @@
+"""One case of a study, as a worker answers it: a question to one command, and files as the answer."""
+
+from __future__ import annotations
+
+import traceback
+from dataclasses import replace
+from typing import Any
+
+from partitioner.application.check import judged
+from partitioner.application.plan import found
+from partitioner.application.replan import replan
+from partitioner.application.search import Search
+from partitioner.application.tradeoff import tradeoff
+from partitioner.errors import ExitCode, NoAnswer, NoLayout, PartitionerError
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
+from partitioner.reading.layout_file import layout_text
+from partitioner.report.tables import layout_counts, worst_first
+from partitioner.sweep.folder import RESULT, json_file
+from partitioner.sweep.study import Ask, CaseTask, JudgeTask
+from partitioner.tradeoff.state import state_files
+
+LAYOUT = "layout.yaml"
+
+
+def run_case(task: CaseTask) -> dict[str, str]:
+    """Answer a case; a failure is an answer too.
+
+    Parameters
+    ----------
+    task
+        The case. One core works on it.
+
+    Returns
+    -------
+    dict
+        Files by name: ``result.json``, and where there is a layout ``layout.yaml``; of a trade-off
+        its state with a layout for each point. With the same task they are the same every time
+        where a limit of work ends the search, or a proof.
+    """
+    question = task.question
+    search = Search(time_limit_s=question.time_limit_s, seed=question.seed, workers=1).begun()
+    try:
+        if question.ask is Ask.PLAN:
+            answer, files = _plan(task, search)
+        elif question.ask is Ask.REPLAN:
+            answer, files = _replan(task, search)
+        else:
+            answer, files = _tradeoff(task, search)
+        answer = {"exit_code": int(ExitCode.OK), **answer}
+    except NoLayout as proof:
+        answer, files = {"status": "no-layout", "conflicts": _conflicts(proof)}, {}
+        answer = {"exit_code": int(proof.exit_code), **answer}
+    except NoAnswer as ended:
+        bound = ended.bound_money
+        answer, files = {"status": "no-answer", "message": str(ended), "bound_money": bound}, {}
+        answer = {"exit_code": int(ended.exit_code), **answer}
+    except Exception as error:
+        # A fault of one case must not end the others; it is told with where it came from.
+        code = error.exit_code if isinstance(error, PartitionerError) else ExitCode.FAULT
+        trace = [] if isinstance(error, PartitionerError) else traceback.format_exception(error)
+        words = str(error) or type(error).__name__
+        answer = {"exit_code": int(code), "status": "fault", "message": words, "trace": trace}
+        files = {}
+    return {**files, RESULT: json_file({"ask": question.ask, **answer})}
+
+
+def _conflicts(proof: NoLayout) -> list[dict[str, Any]]:
+    return [
+        {"rule": c.rule, "subjects": list(c.subjects), "sentence": c.sentence, "way_out": c.way_out}
+        for c in proof.conflicts
+    ]
+
+
+def _plan(task: CaseTask, search: Search) -> tuple[dict[str, Any], dict[str, str]]:
+    outcome, _, assessment = found(task.problem, search, work_limit=task.question.work_limit)
+    return {
+        "status": outcome.status,
+        "cost_money": outcome.cost_money,
+        "bound_money": outcome.bound_money,
+        **figures(task.problem, assessment),
+    }, {LAYOUT: layout_text(outcome.layout, task.problem)}
+
+
+def _replan(task: CaseTask, search: Search) -> tuple[dict[str, Any], dict[str, str]]:
+    assert task.before is not None
+    again = replan(task.problem, task.before, search).rerun
+    best = again.best.found
+    return {
+        "status": "optimal" if best.is_proved else "feasible",
+        "cost_money": best.total_money,
+        "bound_money": min(again.searched.total_bound_money, best.total_money),
+        "change_money": best.change_money,
+        **figures(task.problem, again.best.assessment),
+    }, {LAYOUT: layout_text(again.best.layout, task.problem)}
+
+
+def _tradeoff(task: CaseTask, search: Search) -> tuple[dict[str, Any], dict[str, str]]:
+    asked = task.question
+    state = tradeoff(
+        task.problem, search, axis=asked.axis, points=asked.points, gap=asked.gap
+    ).state
+    front = state.front
+    if not front.points:
+        raise NoAnswer("no layout was found within the limit")
+    cheapest = front.points[0]
+    _, assessment = judged(task.problem, cheapest.layout)
+    return {
+        "status": "optimal" if front.is_exact else "feasible",
+        "cost_money": cheapest.cost_money,
+        "bound_money": cheapest.bound_money,
+        "points": len(front.within(state.goal)),
+        **figures(task.problem, assessment),
+    }, {
+        **state_files(task.problem, state),
+        LAYOUT: layout_text(cheapest.layout, task.problem),
+    }
+
+
+def figures(problem: Problem, assessment: Assessment) -> dict[str, Any]:
+    """What the table of cases tells of a layout, in base units."""
+    counted = layout_counts(problem, assessment)
+    grades, layout = problem.catalogue.grades, assessment.layout
+    lines = sum(grades[s.grade].medium == "mixing" for s in layout.segments)
+    worst = worst_first(assessment.streams)[0] if assessment.streams else None
+    return {
+        "layout_money": assessment.cost.objective_money,
+        "paid_money": assessment.cost.money,
+        "mass_mg": assessment.cost.mass_mg,
+        "lines": lines,
+        "links": len(layout.segments) - lines,
+        "ports": counted["ports"],
+        "cable_um": counted["cable_um"],
+        "switches": list(layout.open_switches),
+        "tightest_stream": worst and worst.stream,
+        "tightest_to": worst and worst.destination,
+        "margin_ns": worst and worst.margin_ns,
+        "deadline_ns": worst and worst.deadline_ns,
+    }
+
+
+def run_judgement(task: JudgeTask) -> dict[str, str]:
+    """Judge a layout in another case: ``result.json`` says if it keeps all rules, and its cost.
+
+    Devices that the case does not have are taken out of the layout first.
+    """
+    layout = _fitted(task.layout, task.problem)
+    _, assessment = judged(task.problem, layout)
+    answer = {
+        "is_acceptable": not assessment.findings,
+        "rules": sorted({f.rule for f in assessment.findings}),
+        **figures(task.problem, assessment),
+    }
+    return {RESULT: json_file(answer)}
+
+
+def _fitted(layout: Layout, problem: Problem) -> Layout:
+    """A layout without the devices that a problem does not have, segments without any left out."""
+    segments = []
+    for segment in layout.segments:
+        kept = [i for i, d in enumerate(segment.devices) if d in problem.devices]
+        if not kept:
+            continue
+        ids = segment.plca_ids
+        segments.append(
+            replace(
+                segment,
+                devices=tuple(segment.devices[i] for i in kept),
+                switch_index=sum(i < segment.switch_index for i in kept),
+                plca_ids=tuple(ids[i] for i in kept) if ids else (),
+                burst_counts=tuple(
+                    (n, b)
+                    for n, b in segment.burst_counts
+                    if n == segment.switch or n in problem.devices
+                ),
+            )
+        )
+    return replace(layout, segments=tuple(segments), problem_digest=problem.digest)
