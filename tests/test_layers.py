@@ -24,6 +24,7 @@ ROWS = (
     {"runs"},
     {"facts"},
     {"explain", "replan", "tradeoff", "zones"},
+    {"sweep"},
     {"pages"},
     {"application"},
     {"cli"},

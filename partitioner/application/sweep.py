@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +16,7 @@ from partitioner.replan.reading import earlier_layout
 from partitioner.sweep.cluster import MOST_DEATHS, Cluster, Ended, local_cluster, run_tasks
 from partitioner.sweep.folder import RESULT, RUN, InMemory, Results, json_file
 from partitioner.sweep.keys import case_key, judge_key, problem_digest, program_version
-from partitioner.sweep.lessons import CaseResult, Robustness, robustness
+from partitioner.sweep.lessons import CaseResult, Estimate, Learned, Robustness, robustness
 from partitioner.sweep.study import Ask, Case, CaseTask, JudgeTask, Study, asked_of
 from partitioner.sweep.study_file import case_problem
 from partitioner.sweep.study_file import read_study as read_study_file
@@ -43,31 +42,8 @@ def read_study(path: Path, lists_from: Sequence[Path] = ()) -> Study:
     return read_study_file(path, lists_from)
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """What a study will take: cases in all, already there, different ones to run; seconds.
-
-    ``longest_s`` is the sum of all time limits over the workers; ``likely_s`` goes by the mean of
-    the cases that are there, None where there are none.
-    """
-
-    cases: int
-    done: int
-    to_run: int
-    workers: int
-    longest_s: float
-    likely_s: float | None
-
-
-@dataclass(frozen=True, slots=True)
-class SweepAnswer:
+class SweepAnswer(Learned):
     """All results of a study, in the order of its cases, and how the best layouts do elsewhere."""
-
-    study: Study
-    results: tuple[CaseResult, ...]
-    best: tuple[Robustness, ...]
-    is_whole: bool
-    """False when it was stopped before every case had a result."""
 
     def text(self) -> str:
         """The verdict with the best cases, for a terminal."""
@@ -262,28 +238,30 @@ class Sweep:
     ) -> list[Robustness]:
         from partitioner.application.sweep_case import run_judgement
 
+        if not chosen:
+            return []
         self._on_step(f"judging {len(chosen)} layouts in every case")
-        wanted: dict[str, tuple[Layout, Case]] = {}
-        keys: list[list[str]] = []
-        for _, layout, text in chosen:
-            keys.append([])
-            for result in results:
-                data = varied(self.study.base.document.data, result.case.settings)
-                key = judge_key(problem_digest(data), text)
-                keys[-1].append(key)
-                wanted.setdefault(key, (layout, result.case))
-        missing = [key for key in wanted if self._judgements.read(key) is None]
-        tasks = (self._judge_task(key, *wanted[key]) for key in missing)
+        layouts = tuple(layout for _, layout, _ in chosen)
+        texts = [text for _, _, text in chosen]
+        case_of: dict[str, Case] = {}
+        keys = []
+        for result in results:
+            data = varied(self.study.base.document.data, result.case.settings)
+            keys.append(judge_key(problem_digest(data), texts))
+            case_of.setdefault(keys[-1], result.case)
+        missing = [key for key in case_of if self._judgements.read(key) is None]
+        tasks = (
+            JudgeTask(key, program_version(), case_problem(self.study, case_of[key]), layouts)
+            for key in missing
+        )
         for ended in self._run(run_judgement, tasks, len(missing)):
             if ended.value is not None:
                 self._judgements.keep(ended.task.key, _files_of(ended))
+        told = [self._judgements.read(key) for key in keys]
         return [
-            robustness(result, layout, results, [self._judgements.read(k) for k in own])
-            for (result, layout, _), own in zip(chosen, keys, strict=True)
+            robustness(result, layout, results, [t and t["judged"][n] for t in told])
+            for n, (result, layout, _) in enumerate(chosen)
         ]
-
-    def _judge_task(self, key: str, layout: Layout, case: Case) -> JudgeTask:
-        return JudgeTask(key, program_version(), case_problem(self.study, case), layout)
 
 
 def _files_of(ended: Ended) -> dict[str, str]:

@@ -1,4 +1,4 @@
-"""One case of a study, as a worker answers it: a question to one command, and files as the answer."""
+"""One case of a study, as a worker answers it: a question to a command, the answer as files."""
 
 from __future__ import annotations
 
@@ -141,18 +141,21 @@ def figures(problem: Problem, assessment: Assessment) -> dict[str, Any]:
 
 
 def run_judgement(task: JudgeTask) -> dict[str, str]:
-    """Judge a layout in another case: ``result.json`` says if it keeps all rules, and its cost.
+    """Judge layouts in a case: ``result.json`` says of each if it keeps all rules, and its cost.
 
-    Devices that the case does not have are taken out of the layout first.
+    Devices that the case does not have are taken out of a layout first.
     """
-    layout = _fitted(task.layout, task.problem)
-    _, assessment = judged(task.problem, layout)
-    answer = {
-        "is_acceptable": not assessment.findings,
-        "rules": sorted({f.rule for f in assessment.findings}),
-        **figures(task.problem, assessment),
-    }
-    return {RESULT: json_file(answer)}
+    answers = []
+    for layout in task.layouts:
+        _, assessment = judged(task.problem, _fitted(layout, task.problem))
+        answers.append(
+            {
+                "is_acceptable": not assessment.findings,
+                "rules": sorted({f.rule for f in assessment.findings}),
+                **figures(task.problem, assessment),
+            }
+        )
+    return {RESULT: json_file({"judged": answers})}
 
 
 def _fitted(layout: Layout, problem: Problem) -> Layout:

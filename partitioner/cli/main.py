@@ -31,6 +31,7 @@ COMMANDS = {
     "report": "partitioner.cli.report",
     "replan": "partitioner.cli.replan",
     "tradeoff": "partitioner.cli.tradeoff",
+    "sweep": "partitioner.cli.sweep",
     "explain": "partitioner.cli.explain",
     "schema": "partitioner.cli.schema",
 }

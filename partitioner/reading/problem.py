@@ -171,8 +171,8 @@ def problem_from_text(text: str, file: str) -> Problem:
     """
     unread = Findings()
     origin = read_document(text, file, "a mapping with the keys of a problem", unread)
-    content = SourceFiles(contents=[(file, text.encode())])
-    problem, found = (None, unread.found) if origin is None else problem_of(origin, content.digest())
+    digest = SourceFiles(contents=[(file, text.encode())]).digest()
+    problem, found = (None, unread.found) if origin is None else problem_of(origin, digest)
     if problem is None:
         raise WrongFile(found)
     return problem

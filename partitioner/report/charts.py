@@ -438,7 +438,7 @@ def map_figure(
     """
     canvas = Canvas(id, title, desc, WIDTH)
     left = 22 + max([text_width(r, 11) for r in rows], default=0.0)
-    wide = max((text_width(w, 11) for row in spots for s in row for w in (s.words, s.note)))
+    wide = max(text_width(w, 11) for row in spots for s in row for w in (s.words, s.note))
     width = min(150.0, max(58.0, wide + 14, *(text_width(c, 11) + 12 for c in columns)))
     has_notes = any(s.note for row in spots for s in row)
     tall = 38.0 if has_notes else 26.0

@@ -283,6 +283,8 @@ def run_tasks(
                 continue
             ended = run.take(future)
             if ended is not None:
+                # The next ones are on their way while the caller writes this one down.
+                run.send()
                 yield ended
     finally:
         run.cancel()
@@ -310,8 +312,8 @@ class _Run:
         self._slots = 0
         self._looked_at = self._seen_at = time.monotonic()
         self._id = uuid.uuid4().hex
-        self.arrived: queue.SimpleQueue[Future] = queue.SimpleQueue()
-        self.flying: dict[str, tuple[Future, Task]] = {}
+        self.arrived: queue.SimpleQueue[Future[Any]] = queue.SimpleQueue()
+        self.flying: dict[Any, tuple[Future[Any], Task]] = {}
         if getattr(client, "asynchronous", False):
             raise TypeError("a sweep needs a client that is not asynchronous")
         self._count_slots()
@@ -377,7 +379,7 @@ class _Run:
             self.flying[future.key] = future, task
             future.add_done_callback(self.arrived.put)
 
-    def take(self, future: Future) -> Ended | None:
+    def take(self, future: Future[Any]) -> Ended | None:
         """See how a task ended; None if it has to be tried again."""
         from distributed.scheduler import KilledWorker
 

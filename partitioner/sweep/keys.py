@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import asdict
 from importlib.metadata import version
 from typing import Any
@@ -35,6 +36,6 @@ def case_key(data_digest: str, question: Question, before: str) -> str:
     return digest(data_digest, asked, before, program_version())[:_LENGTH]
 
 
-def judge_key(data_digest: str, layout: str) -> str:
-    """Key of the judgement of a layout (as text) in a case."""
-    return digest("judge", data_digest, layout, program_version())[:_LENGTH]
+def judge_key(data_digest: str, layouts: Sequence[str]) -> str:
+    """Key of the judgement of layouts (as texts) in a case."""
+    return digest("judge", data_digest, list(layouts), program_version())[:_LENGTH]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from partitioner.model.layout import Layout
@@ -191,6 +191,40 @@ def robustness(
         cheaper += best is None or own < best
     ranked = sorted(broken.items(), key=lambda pair: (-pair[1], pair[0]))
     return Robustness(result, layout, judged, acceptable, near, cheaper, tuple(ranked))
+
+
+@dataclass(frozen=True)
+class Learned:
+    """All results of a study, in the order of its cases, and how the best layouts do elsewhere.
+
+    ``is_whole`` is False when it was stopped before every case had a result; nothing is judged
+    elsewhere then.
+    """
+
+    study: Study
+    results: tuple[CaseResult, ...]
+    best: tuple[Robustness, ...]
+    is_whole: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """What a study will take: cases in all, already there, different ones to run; seconds.
+
+    ``longest_s`` is the sum of all time limits over the workers; ``likely_s`` goes by the mean of
+    the cases that are there, None where there are none.
+    """
+
+    cases: int
+    done: int
+    to_run: int
+    workers: int
+    longest_s: float
+    likely_s: float | None
+
+    def data(self) -> dict[str, Any]:
+        """The same as plain data."""
+        return asdict(self)
 
 
 def cells(

@@ -146,12 +146,12 @@ class CaseTask:
 
 @dataclass(frozen=True, slots=True)
 class JudgeTask:
-    """A layout to be judged in another case than its own; ``key`` as for a case."""
+    """Layouts to be judged in a case, their own or another; ``key`` as for a case."""
 
     key: str
     version: str
     problem: Problem
-    layout: Layout
+    layouts: tuple[Layout, ...]
 
 
 def grid_size(factors: Sequence[Factor]) -> int:

@@ -340,7 +340,7 @@ class _Reader:
             label=name,
             put=put or {},
             leave_out=item.table.leave_out or (),
-            add={s: self._added(s, items, origin.part("add", s)) for s, items in (add or {}).items()},
+            add={s: self._added(s, rows, origin.part("add", s)) for s, rows in (add or {}).items()},
             origin=origin,
         )
 
@@ -431,12 +431,11 @@ class _Reader:
 
     def _check_cases(self, study: Study) -> None:
         """Make the problem of every case; what is wrong is told where the study makes it so."""
-        told: set[tuple[object, ...]] = set()
+        told: set[tuple[str, str]] = set()
         for case in study.cases:
             for finding, setting in case_findings(study, case):
                 origin = (setting.origin if setting else None) or self._root.part("vary")
-                at = origin.at()
-                what = (at.line, at.column, finding.where, finding.message)
+                what = (finding.where, finding.message)
                 if what in told:
                     continue
                 told.add(what)
@@ -478,7 +477,7 @@ def _origin_of(study: Study, data: dict[str, Any]) -> YamlOrigin:
 
 
 def case_findings(study: Study, case: Case) -> list[tuple[Finding, Setting | None]]:
-    """What is wrong with the problem of a case, with the setting that makes it so if it is clear."""
+    """What is wrong with the problem of a case, with the setting that makes it so if clear."""
     base = study.base.document
     known = {i["id"] for s in ("devices", "switches", "forecast") for i in base.data.get(s, ())}
     added = (item for s in case.settings for items in s.add.values() for item in items)

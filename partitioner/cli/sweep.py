@@ -1,0 +1,172 @@
+"""``partitioner sweep``: one question over many cases."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from partitioner.cli.session import Session, json_option, manner_options, problem_options
+
+
+@click.command(
+    short_help="Ask one question over many cases: a study.",
+    epilog="Example: partitioner sweep study.yaml -o study --workers 2",
+)
+@click.argument("study", type=click.Path(path_type=Path), help="The study file.")
+@click.option(
+    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the results, the table and the report  [default: out-NAME, by the study's "
+    "name]",
+)  # fmt: skip
+@click.option(
+    "--dry-run", is_flag=True,
+    help="Read the study and every case of it, count them, estimate the time, and end.",
+)  # fmt: skip
+@click.option(
+    "--workers", metavar="N", type=click.IntRange(1, 256), default=None,
+    help="Processes on this machine, each with one core  [default: all cores]",
+)  # fmt: skip
+@click.option(
+    "--memory", metavar="MB", type=click.IntRange(100, 1_000_000), default=None,
+    help="Most memory of each process; one that takes more is ended  [default: the machine's, "
+    "shared out]",
+)  # fmt: skip
+@click.option(
+    "--scheduler", metavar="ADDRESS", default=None,
+    help="Run on a dask cluster that is there already, by the address of its scheduler, such as "
+    "tls://HOST:8786.",
+)  # fmt: skip
+@click.option(
+    "--tls-ca", metavar="FILE", type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    help="Certificate of the authority that the cluster is trusted by (PEM).",
+)  # fmt: skip
+@click.option(
+    "--tls-cert", metavar="FILE", type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    help="Certificate that shows who we are (PEM).",
+)  # fmt: skip
+@click.option(
+    "--tls-key", metavar="FILE", type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    help="Key of that certificate (PEM).",
+)  # fmt: skip
+@click.option(
+    "--best", metavar="N", type=click.IntRange(0, 100), default=3, show_default=True,
+    help="Layouts, cheapest first, that are judged in every case and get a report of their own.",
+)  # fmt: skip
+@click.option(
+    "--retry", is_flag=True,
+    help="Run cases again that failed by a fault, for want of memory, or found no layout in time.",
+)  # fmt: skip
+@click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
+@problem_options
+@json_option
+@manner_options
+@click.pass_obj
+def command(
+    session: Session,
+    study: Path,
+    output: Path | None,
+    dry_run: bool,
+    workers: int | None,
+    memory: int | None,
+    scheduler: str | None,
+    tls_ca: Path | None,
+    tls_cert: Path | None,
+    tls_key: Path | None,
+    best: int,
+    retry: bool,
+    force: bool,
+) -> None:
+    """Plan, trade off or replan every case of STUDY, and tell what is best where.
+
+    A study names a problem and what varies in it. Each result lands in the folder as its case
+    ends; called again, only what is missing runs, whatever ended the run before. Anybody who
+    reaches a scheduler without TLS can run programs as its owner: a plain address is warned about
+    unless it is of this machine.
+    """
+    from partitioner.cli.machine import usable_workers
+
+    # Before anything large is imported that would end the process for want of memory.
+    cores = usable_workers(workers)
+    if scheduler is None and (tls_ca or tls_cert or tls_key):
+        raise click.UsageError("--tls-ca, --tls-cert and --tls-key belong to --scheduler")
+    if scheduler is not None and (workers or memory):
+        raise click.UsageError("--workers and --memory are for this machine, not for --scheduler")
+
+    from partitioner.application.sweep import Sweep, read_study
+    from partitioner.cli.interrupt import StopWish
+    from partitioner.cli.output import Place, default_folder
+    from partitioner.cli.progress import Counted
+    from partitioner.cli.voice import Voice
+    from partitioner.pages.sweep import SWEEP, estimate_text
+    from partitioner.sweep.cluster import (
+        is_exposed,
+        local_cluster,
+        remote_cluster,
+        require_distributed,
+    )
+    from partitioner.sweep.folder import InFolder, json_file
+
+    voice = Voice(session)
+    voice.step(f"reading {study}")
+    read = read_study(study, session.lists_from)
+    folder = output or default_folder(read.name)
+    if dry_run:
+        estimate = Sweep(read, InFolder(folder / "cases"), workers=cores, retry=retry).estimate()
+        if session.is_json:
+            voice.answer_json({"name": read.name, **estimate.data()})
+        else:
+            voice.answer(estimate_text(read, estimate))
+        return
+    require_distributed()
+    if scheduler is None:
+        cluster = local_cluster(cores, "auto" if memory is None else memory * 1_000_000)
+    else:
+        if is_exposed(scheduler):
+            voice.warn(
+                f"{scheduler} is not encrypted and asks nobody who they are: whoever reaches it "
+                "can run programs as the owner of the workers, and read and change what is sent. "
+                "Use tls:// with --tls-ca, --tls-cert and --tls-key"
+            )
+        cluster = remote_cluster(scheduler, ca_file=tls_ca, cert_file=tls_cert, key_file=tls_key)
+
+    def on_stop() -> None:
+        voice.note_now("stopping; results so far are kept, call again to go on")
+
+    def on_refused(address: str, why: str) -> None:
+        voice.warn(f"worker {address} is not used: it {why}")
+
+    with (
+        StopWish(on_stop) as wish,
+        Place(folder, voice, force=force, marks=(SWEEP,)) as place,
+        Sweep(
+            read, InFolder(folder / "cases"), cluster=cluster, workers=cores, should_stop=wish,
+            retry=retry, judgements=InFolder(folder / "judged"), on_refused=on_refused,
+            on_step=voice.step,
+        ) as sweep,
+    ):  # fmt: skip
+        estimate = sweep.estimate()
+        voice.note(
+            f"{estimate.cases} cases: {estimate.done} done, {estimate.to_run} to run"
+        )
+        if not (folder / SWEEP).is_file():
+            # The mark of a study: a run that is cut off is gone on with.
+            place.write({SWEEP: json_file({"format": 1, "name": read.name})}, is_last=False)
+        progress = Counted(voice, len(read.cases))
+        try:
+            for _ in sweep:
+                progress.one_more()
+            answer = sweep.answer(best)
+        finally:
+            voice.clear_line()
+        place.write(answer.files())
+        for number, files in enumerate(answer.best_files(), start=1):
+            place.write_within(f"best-{number}", files)
+        if session.is_json:
+            voice.answer_json(answer.data())
+        else:
+            voice.answer(answer.text())
+        if not answer.is_whole:
+            voice.note("stopped by you; call again to go on")
+        if not session.is_json:
+            voice.note(f"wrote {folder}/ (open report.html)")

@@ -1,0 +1,523 @@
+"""The results of a study in words, as charts and as tables."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from itertools import combinations
+from typing import Any
+
+from partitioner.report.amounts import count_text, listed, money_text, ratio_text
+from partitioner.report.charts import Span, Spot, map_figure, span_figure
+from partitioner.report.page import page_files
+from partitioner.report.sections import Column, Figure, Kind, Page, Section, State, Table
+from partitioner.report.text import plain, table_text
+from partitioner.sweep.folder import json_file
+from partitioner.sweep.lessons import (
+    CaseResult,
+    Estimate,
+    Learned,
+    ValueRange,
+    cells,
+    cheapest,
+    value_ranges,
+    winners,
+)
+from partitioner.sweep.study import Factor, Study
+from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, UM_PER_M, duration_text
+
+SWEEP = "sweep.json"
+"""File of the answer as data; a folder with it holds a study."""
+MOST_MAPS = 6
+"""Maps of two factors on the page."""
+_TEXT_CASES = 8
+_TEXT_KEYS = ("case", "settings", "status", "cost", "bound", "gap", "margin_share", "lines",
+              "ports", "cable_m")  # fmt: skip
+_STATES = {"optimal": State.OK, "feasible": State.OK, "no-layout": State.WARN}
+
+
+def _currency(study: Study) -> str:
+    return str(study.base.document.data.get("currency", "EUR"))
+
+
+def _money(amount: int | None) -> float | None:
+    return None if amount is None else amount / MONEY_STEPS
+
+
+def cases_table(study: Study, results: Sequence[CaseResult]) -> Table:
+    """One row per case, in the order of the study."""
+    number, currency = Kind.NUMBER, _currency(study)
+    is_replan = any("change_money" in r.data for r in results)
+    is_front = any("points" in r.data for r in results)
+    rest = [
+        Column("status", "Ended"),
+        Column("cost", "Cost", number, currency, 2),
+        Column("bound", "Bound", number, currency, 2),
+        Column("gap", "Gap", Kind.PERCENT, digits=2),
+        Column("money", "Money", number, currency, 2),
+        Column("margin_share", "Tightest margin", Kind.PERCENT, digits=0),
+        Column("margin_us", unit="µs"),
+        Column("tightest_stream", "Of stream", Kind.ID),
+        Column("lines", "Lines", number),
+        Column("links", "Links", number),
+        Column("ports", "Ports", number),
+        Column("cable_m", "Cable", number, "m", 1),
+        Column("mass_g"),
+        Column("open_switches"),
+        *([Column("change", "Of it changes", number, currency, 2)] if is_replan else []),
+        *([Column("points", "Points", number)] if is_front else []),
+        Column("seconds", "Time", number, "s", 1),
+        Column("exit_code"),
+        Column("message"),
+        Column("key"),
+    ]
+    taken = {c.key for c in rest} | {"case", "settings"}
+    rows = [
+        (*_settings(study, r), *_row(r, is_replan=is_replan, is_front=is_front)) for r in results
+    ]
+    return Table(
+        "cases",
+        "All cases",
+        [
+            Column("case", "Case", number, heads_row=True),
+            *(
+                Column(
+                    f"{f.name}_varied" if f.name in taken else f.name,
+                    f.short_name,
+                    number if f.is_numeric else Kind.TEXT,
+                )
+                for f in study.factors
+            ),
+            Column("settings"),
+            *rest,
+        ],
+        rows,
+        note="Cost is what is minimised, the priced total; no layout of the case costs less than "
+        "the bound. Money is what is paid.",
+        csv_name="cases.csv",
+    )
+
+
+def _settings(study: Study, result: CaseResult) -> tuple[Any, ...]:
+    values = [
+        (int(s.number) if s.number.is_integer() else s.number) if f.is_numeric and s.number is not
+        None else s.label
+        for f, s in zip(study.factors, result.case.settings, strict=True)
+    ]  # fmt: skip
+    return result.case.number, *values, study.words(result.case)
+
+
+def _row(result: CaseResult, *, is_replan: bool, is_front: bool) -> tuple[Any, ...]:
+    data = result.data
+    gap, margin, deadline = result.gap, data.get("margin_ns"), data.get("deadline_ns")
+    conflicts = "; ".join(c["sentence"] for c in data.get("conflicts", ()))
+    length, mass = data.get("cable_um"), data.get("mass_mg")
+    return (
+        data["status"],
+        _money(result.cost_money),
+        _money(result.bound_money),
+        None if gap is None else round(gap, 6),
+        _money(data.get("paid_money")),
+        None if margin is None else round(margin / deadline, 6),
+        None if margin is None else margin / NS_PER_US,
+        data.get("tightest_stream"),
+        data.get("lines"),
+        data.get("links"),
+        data.get("ports"),
+        None if length is None else length / UM_PER_M,
+        None if mass is None else mass / MG_PER_G,
+        " ".join(data.get("switches", ())),
+        *([_money(data.get("change_money"))] if is_replan else []),
+        *([data.get("points")] if is_front else []),
+        data["run"].get("seconds"),
+        data.get("exit_code"),
+        data.get("message") or conflicts,
+        result.key,
+    )
+
+
+def _counts(answer: Learned) -> str:
+    counted = Counter(r.status for r in answer.results)
+    words = {
+        "optimal": "proved optimal",
+        "feasible": "with a layout and a proven gap",
+        "no-layout": "proved to have no layout",
+        "no-answer": "without an answer in time",
+        "fault": "failed",
+        "set-aside": "set aside",
+    }
+    return listed([f"{counted[k]} {w}" for k, w in words.items() if counted[k]])
+
+
+def _lead(answer: Learned) -> list[str]:
+    study, best = answer.study, cheapest(answer.results)
+    lead = [f"{count_text(len(answer.results), 'case')}: {_counts(answer)}."]
+    if not answer.is_whole:
+        missing = len(study.cases) - len(answer.results)
+        lead.append(f"{count_text(missing, 'case')} of the study not run yet.")
+    if best is not None and best.cost_money is not None:
+        gap = best.gap
+        sure = "" if gap is None else f", proven gap {ratio_text(gap, 2)}"
+        lead.append(
+            f"The cheapest is case {best.case.number}, {study.words(best.case)}: "
+            f"{money_text(best.cost_money, _currency(study))}{sure}."
+        )
+    aside = [str(r.case.number) for r in answer.results if r.status == "set-aside"]
+    if aside:
+        lead.append(f"Set aside, since each ended three workers: case {listed(aside)}.")
+    if study.note:
+        lead.append(study.note)
+    return lead
+
+
+def _range_sections(answer: Learned) -> list[Section]:
+    study, currency = answer.study, _currency(answer.study)
+    ranges = value_ranges(study, answer.results)
+    figures = []
+    for place, factor in enumerate(study.factors):
+        own = [r for r in ranges if r.factor is factor]
+        if len(own) < 2 or not any(r.best for r in own):
+            continue
+        figures.append(
+            span_figure(
+                f"range-{place}",
+                f"Cost against {factor.short_name}",
+                "; ".join(_range_words(r, currency) for r in own),
+                [
+                    Span(
+                        r.setting.label,
+                        _money(r.bound_money),
+                        _money(None if r.best is None else r.best.cost_money),
+                        _money(r.dearest_money),
+                        f"case {r.best.case.number}" if r.best else "no layout",
+                    )
+                    for r in own
+                ],
+                f"cost, {currency}",
+                caption=f"Cost against {factor.name}, all else as it is best",
+                legend=("proven range of the least cost", "best case", "other cases, up to"),
+            )
+        )
+    if not figures:
+        return []
+    return [
+        Section(
+            "Cost against each thing varied",
+            "For each value the best case over all else. Between the two ends of its bar lies the "
+            "least cost that the value allows: no layout of any case with it costs less than the "
+            "lower end. A line goes on to the dearest case.",
+            [_ranges_table(study, ranges)],
+            figures,
+            id="ranges",
+        )
+    ]
+
+
+def _range_words(one: ValueRange, currency: str) -> str:
+    if one.best is None or one.best.cost_money is None:
+        return f"{one.setting.label}: no layout"
+    low = "open" if one.bound_money is None else money_text(one.bound_money)
+    return f"{one.setting.label}: {low} to {money_text(one.best.cost_money, currency)}"
+
+
+def _ranges_table(study: Study, ranges: Sequence[ValueRange]) -> Table:
+    number, currency = Kind.NUMBER, _currency(study)
+    rows = [
+        (
+            r.factor.name,
+            r.setting.label,
+            len(r.results),
+            sum(x.cost_money is not None for x in r.results),
+            _money(r.best.cost_money) if r.best else None,
+            _money(r.bound_money),
+            _money(r.dearest_money),
+            r.best.case.number if r.best else None,
+        )
+        for r in ranges
+    ]
+    return Table(
+        "ranges",
+        "Least cost of each value",
+        [
+            Column("factor", "Varied", Kind.ID, heads_row=True),
+            Column("value", "Value"),
+            Column("cases", "Cases", number),
+            Column("with_layout", "With a layout", number),
+            Column("cost", "Least cost", number, currency, 2),
+            Column("bound", "Bound", number, currency, 2),
+            Column("dearest", "Dearest", number, currency, 2),
+            Column("best_case", "Best case", number),
+        ],
+        rows,
+        csv_name="ranges.csv",
+        folded=True,
+    )
+
+
+def _map_section(answer: Learned) -> list[Section]:
+    study = answer.study
+    wide = [n for n, f in enumerate(study.factors) if len(f.settings) > 1]
+    figures = [
+        _map(answer, across, down) for down, across in list(combinations(wide, 2))[:MOST_MAPS]
+    ]
+    if not figures:
+        return []
+    third = " The second line tells the rest of that case." if len(wide) > 2 else ""
+    return [
+        Section(
+            "Maps of two things at once",
+            f"Each cell has the cost of its best case; the darker, the dearer.{third}",
+            figures=figures,
+            id="maps",
+        )
+    ]
+
+
+def _map(answer: Learned, across: int, down: int) -> Figure:
+    study, currency = answer.study, _currency(answer.study)
+    found = cells(study, answer.results, across, down)
+    costs = [r.cost_money for row in found for r in row if r and r.cost_money is not None]
+    low, high = min(costs, default=0), max(costs, default=0)
+    others = [n for n in range(len(study.factors)) if n not in (across, down)]
+    others = [n for n in others if len(study.factors[n].settings) > 1][:1]
+    spots: list[list[Spot]] = []
+    for row in found:
+        spots.append([])
+        for result in row:
+            if result is None or result.cost_money is None:
+                spots[-1].append(Spot("no layout", is_empty=True))
+                continue
+            note = "".join(result.case.settings[n].label for n in others)
+            share = (result.cost_money - low) / (high - low) if high > low else 0.0
+            spots[-1].append(Spot(money_text(result.cost_money), note, share))
+    x, y = study.factors[across], study.factors[down]
+    return map_figure(
+        f"map-{across}-{down}",
+        f"Cost over {x.short_name} and {y.short_name}",
+        f"Least cost for each pair, from {money_text(low)} to {money_text(high, currency)}.",
+        [s.label for s in x.settings],
+        [s.label for s in y.settings],
+        spots,
+        f"{x.short_name} →",
+        f"{y.short_name} ↓",
+        caption=f"Least cost in {currency} over {x.name} and {y.name}",
+    )
+
+
+def _winners_section(answer: Learned) -> list[Section]:
+    found = winners(answer.study, answer.results)
+    rows = [
+        (w.factor.name, w.setting.label, w.rivals, w.best, w.proved, w.without_layout,
+         None if w.more is None else round(w.more, 6))
+        for w in found
+        if w.rivals
+    ]  # fmt: skip
+    if not rows:
+        return []
+    number = Kind.NUMBER
+    table = Table(
+        "best-where",
+        "How often each value is best",
+        [
+            Column("factor", "Varied", Kind.ID, heads_row=True),
+            Column("value", "Value"),
+            Column("rivalries", "Comparisons", number),
+            Column("best", "Cheapest in", number),
+            Column("proved", "Proved in", number),
+            Column("without_layout", "No layout in", number),
+            Column("more", "Dearer by, mean", Kind.PERCENT, digits=2),
+        ],
+        rows,
+        note="Equal costs count for each of the values. Proved: its cost is not above the bound "
+        "of any other value there.",
+        csv_name="best-where.csv",
+    )
+    return [
+        Section(
+            "What is best where",
+            "Each value against the other values of the same thing, all else equal.",
+            [table],
+            points=_always(answer, answer.study.factors),
+            id="best-where",
+        )
+    ]
+
+
+def _always(answer: Learned, factors: Sequence[Factor]) -> list[str]:
+    """A sentence for each thing that has one value that is best, or as good, everywhere."""
+    found = winners(answer.study, answer.results)
+    sentences = []
+    for factor in factors:
+        own = [w for w in found if w.factor is factor and w.rivals]
+        top = [w for w in own if w.best == w.rivals]
+        if len(own) > 1 and len(top) == len(own):
+            sentences.append(f"{factor.short_name}: makes no difference anywhere.")
+        elif top:
+            names = listed([w.setting.label for w in top])
+            sentences.append(f"{factor.short_name}: {names} is never dearer than another value.")
+        elif own:
+            counted = [f"{w.setting.label} in {w.best} of {w.rivals}" for w in own if w.best]
+            sentences.append(f"{factor.short_name}: cheapest is {listed(counted)}.")
+    return sentences
+
+
+def _best_section(answer: Learned) -> list[Section]:
+    if not answer.best:
+        return []
+    study, number = answer.study, Kind.NUMBER
+    rows = [
+        (
+            place,
+            one.result.case.number,
+            study.words(one.result.case),
+            _money(one.result.cost_money),
+            one.judged,
+            one.acceptable,
+            one.near,
+            one.cheaper,
+            ", ".join(f"{rule} ({count})" for rule, count in one.broken[:4]),
+        )
+        for place, one in enumerate(answer.best, start=1)
+    ]
+    table = Table(
+        "best",
+        "The cheapest layouts, judged in every case",
+        [
+            Column("layout", "Layout", number, heads_row=True),
+            Column("case", "Of case", number),
+            Column("settings", "Planned for"),
+            Column("cost", "Cost there", number, _currency(study), 2),
+            Column("judged", "Judged in", number),
+            Column("acceptable", "Keeps all rules in", number),
+            Column("near", "Within 1 % of the best in", number),
+            Column("cheaper", "Cheaper than found in", number),
+            Column("broken", "Breaks most (cases)"),
+        ],
+        rows,
+        note="Judged by the check as it stands, devices that a case does not have taken out. "
+        "Where it is cheaper than what the case found, that search ended too soon.",
+        csv_name="best.csv",
+    )
+    points = [
+        f"Layout {place}, planned for {study.words(one.result.case)}, keeps all rules in "
+        f"{one.acceptable} of {count_text(one.judged, 'case')} and is within 1 % of the best known "
+        f"in {one.near}. Its report: best-{place}/report.html."
+        for place, one in enumerate(answer.best, start=1)
+    ]
+    return [Section("How safe the best layouts are", "", [table], points=points, id="best")]
+
+
+def _failures_section(answer: Learned) -> list[Section]:
+    counted: Counter[str] = Counter()
+    for result in answer.results:
+        counted.update({c["rule"] for c in result.data.get("conflicts", ())})
+    if not counted:
+        return []
+    points = [
+        f"{rule}: in {count_text(n, 'case')}"
+        for rule, n in sorted(counted.items(), key=lambda pair: (-pair[1], pair[0]))
+    ]
+    return [
+        Section(
+            "Why cases have no layout",
+            "Rules in the proofs that a case has no layout. result.json of the case has the "
+            "sentences.",
+            points=points,
+            id="failures",
+        )
+    ]
+
+
+def sweep_sections(answer: Learned) -> list[Section]:
+    """All sections of the page of a study."""
+    study = answer.study
+    return [
+        *_range_sections(answer),
+        *_map_section(answer),
+        *_winners_section(answer),
+        *_best_section(answer),
+        *_failures_section(answer),
+        Section("Cases", "", [cases_table(study, answer.results)], id="all-cases"),
+    ]
+
+
+def sweep_files(answer: Learned) -> dict[str, str]:
+    """Every file of a study, its page among them."""
+    has_layout = any(r.cost_money is not None for r in answer.results)
+    is_clear = answer.is_whole and all(r.status in _STATES for r in answer.results)
+    page = Page(
+        f"Study {answer.study.name}",
+        State.OK if is_clear and has_layout else State.WARN,
+        "done" if is_clear else "with failures" if answer.is_whole else "not finished",
+        _lead(answer),
+        sweep_sections(answer),
+        SWEEP,
+    )
+    return {SWEEP: json_file(sweep_data(answer)), **page_files(page)}
+
+
+def sweep_data(answer: Learned) -> dict[str, Any]:
+    """The answer as plain data: money in currency units, shares as fractions of 1."""
+    study = answer.study
+    tables = {t.id: t.records() for s in sweep_sections(answer) for t in s.tables}
+    return {
+        "format": 1,
+        "name": study.name,
+        "ask": study.question.ask,
+        "currency": _currency(study),
+        "factors": [
+            {"name": f.name, "values": [s.label for s in f.settings]} for f in study.factors
+        ],
+        "case_count": len(study.cases),
+        "is_whole": answer.is_whole,
+        **tables,
+    }
+
+
+def sweep_text(answer: Learned) -> str:
+    """The verdict with the cheapest cases and the best layouts, for stdout."""
+    ranked = sorted(
+        answer.results,
+        key=lambda r: (r.cost_money is None, r.cost_money or 0, r.case.number),
+    )
+    table = table_text(_told(cases_table(answer.study, ranked)), most=_TEXT_CASES)
+    best = [p for s in _best_section(answer) for p in s.points]
+    blocks = [
+        "\n".join([f"Study {answer.study.name}.", *_lead(answer)]),
+        table,
+        "\n".join([*_always(answer, answer.study.factors), *best]),
+    ]
+    return plain("\n\n".join(b for b in blocks if b))
+
+
+def _told(table: Table) -> Table:
+    """The table with the columns that a terminal has room for."""
+    columns = [
+        Column("settings", "Case has") if c.key == "settings" else c for c in table.columns
+    ]
+    return Table(table.id, table.caption, columns, table.rows, shown=_TEXT_KEYS)
+
+
+def estimate_text(study: Study, estimate: Estimate) -> str:
+    """What a study will take, for stdout."""
+    grid = " x ".join(str(len(f.settings)) for f in study.factors)
+    names = ", ".join(f"{f.short_name} ({len(f.settings)})" for f in study.factors)
+    lines = [
+        f"Study {study.name}: {count_text(estimate.cases, 'case')}"
+        + (f", varied: {names}." if grid else "."),
+        f"{estimate.done} done, {estimate.to_run} to run"
+        + (
+            ""
+            if estimate.done + estimate.to_run == estimate.cases
+            else f" ({estimate.cases - estimate.done - estimate.to_run} are equal to others)"
+        )
+        + ".",
+    ]
+    if estimate.to_run:
+        longest = duration_text(round(estimate.longest_s))
+        cores = count_text(estimate.workers, "worker")
+        lines.append(f"At most {longest} by the time limits, on {cores}.")
+        if estimate.likely_s is not None:
+            likely = duration_text(round(estimate.likely_s))
+            lines.append(f"About {likely} at the pace of the cases that are done.")
+    return plain("\n".join(lines))

@@ -1,0 +1,62 @@
+"""A dask cluster of separate processes, as somebody else would run it, over TLS."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+from tests.processes import ROOT, wait_for
+from tests.sweep.certificates import make_certificates
+
+
+class Beside:
+    """A scheduler and workers, each a process of its own; all end with the test."""
+
+    def __init__(self, folder: Path):
+        self._folder = folder
+        self.ca, self.cert, self.key = make_certificates(folder)
+        self.processes: list[subprocess.Popen] = []
+        told = folder / "scheduler.json"
+        self.scheduler = self._start(
+            "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--protocol", "tls",
+            "--port", "0", "--no-dashboard", "--no-jupyter", "--scheduler-file", str(told),
+        )  # fmt: skip
+        assert wait_for(told.is_file, 60), "no scheduler"
+        self.address = json.loads(told.read_text())["address"]
+
+    def worker(self, name: str, path: Path = ROOT) -> subprocess.Popen:
+        """Start a worker of one core that finds the program in a folder."""
+        return self._start(
+            "distributed.cli.dask_worker", self.address, "--nthreads", "1", "--no-nanny",
+            "--no-dashboard", "--name", name, "--local-directory", str(self._folder),
+            path=path,
+        )  # fmt: skip
+
+    def options(self) -> list[str]:
+        """Options of the command line that lead here."""
+        return [
+            "--scheduler", self.address, "--tls-ca", str(self.ca), "--tls-cert", str(self.cert),
+            "--tls-key", str(self.key),
+        ]  # fmt: skip
+
+    def _start(self, module: str, *words: str, path: Path = ROOT) -> subprocess.Popen:
+        files = ["--tls-ca-file", self.ca, "--tls-cert", self.cert, "--tls-key", self.key]
+        started = subprocess.Popen(
+            [sys.executable, "-m", module, *words, *map(str, files)],
+            env={**os.environ, "PYTHONPATH": str(path), "PYTHONSAFEPATH": "1"},
+            cwd=self._folder,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+        )
+        self.processes.append(started)
+        return started
+
+    def end(self) -> None:
+        """Leave nothing behind."""
+        for process in self.processes:
+            process.send_signal(signal.SIGKILL)
+            process.wait()

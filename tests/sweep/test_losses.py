@@ -1,0 +1,97 @@
+"""Whoever dies, nothing is lost and nothing is done twice."""
+
+from __future__ import annotations
+
+import re
+import signal
+from pathlib import Path
+
+import pytest
+
+from partitioner.application.sweep import Sweep, read_study
+from partitioner.sweep.folder import RESULT, RUN, InFolder
+from partitioner.sweep.keys import program_version
+from tests.processes import PROGRAM, Started, needs_proc, wait_for
+from tests.sweep.clusters import Beside
+from tests.sweep.problems import CASES, STUDY, contents, serially, write_study
+
+
+
+def count(folder: Path) -> int:
+    return sum((place / RESULT).is_file() for place in folder.glob("[!.]*"))
+
+
+@needs_proc
+def test_a_worker_and_the_scheduler_are_killed_and_a_rerun_does_what_is_missing(
+    tmp_path: Path,
+) -> None:
+    cut_off_and_rerun(tmp_path, STUDY, CASES)
+
+
+@needs_proc
+@pytest.mark.slow
+def test_two_hundred_cases_the_same_way(tmp_path: Path) -> None:
+    text = STUDY.replace("high: 8, step: 1", "high: 7.9, step: 0.1")
+    cut_off_and_rerun(tmp_path, text, 200)
+
+
+def cut_off_and_rerun(tmp_path: Path, text: str, cases: int) -> None:
+    path = write_study(tmp_path, text)
+    other = tmp_path / "other" / "partitioner"
+    other.mkdir(parents=True)
+    (other / "__init__.py").write_text('__version__ = "0.0.1"\n')
+    (tmp_path / "cluster").mkdir()
+    beside = Beside(tmp_path / "cluster")
+    results = tmp_path / "out" / "cases"
+    run = None
+    try:
+        first, _ = beside.worker("first"), beside.worker("second")
+        beside.worker("stranger", other.parent)
+        with beside_client(beside) as client:
+            client.wait_for_workers(3, timeout=60)
+        words = ["sweep", str(path), "-o", str(tmp_path / "out"), *beside.options()]
+        run = Started([*PROGRAM, *words])
+        assert wait_for(lambda: count(results) >= 3 or run.child.poll() is not None, 120, every=0.005)
+        first.send_signal(signal.SIGKILL)
+        then = count(results)
+        assert wait_for(lambda: count(results) >= then + 3, 60, every=0.005)
+        beside.scheduler.send_signal(signal.SIGKILL)
+        told, said = run.child.communicate(timeout=120)
+    finally:
+        if run is not None:
+            run.end()
+        beside.end()
+    assert run.child.returncode == 1, said
+    assert "the scheduler went away; what has ended is kept" in said
+    assert re.search(r"worker tls://\S+ is not used: it has partitioner 0\.0\.1", said), said
+    assert "Traceback" not in said
+    before = count(results)
+    assert 6 <= before < cases
+    runs = {p: p.read_bytes() for p in results.glob(f"*/{RUN}")}
+    study = read_study(path)
+    with Sweep(study, InFolder(results), workers=1) as sweep:
+        estimate = sweep.estimate()
+        assert (estimate.done, estimate.to_run) == (before, cases - before)
+        tasks = [sweep._task(key) for key in sweep._cases]
+        came = [r.case.number for r in sweep]
+    assert sorted(came) == list(range(1, cases + 1))
+    assert {p: p.read_bytes() for p in runs} == runs, "what was done is not done again"
+    serial = serially(tasks)
+    found = contents(results)
+    assert len(found) == cases
+    assert {t.version for t in tasks} == {program_version()}
+    for task in tasks:
+        own = found[task.key]
+        assert own == {n: serial.text(task.key, n).encode() for n in own}
+        assert RESULT in own
+
+
+def beside_client(beside: Beside):
+    from distributed import Client
+    from distributed.security import Security
+
+    security = Security(
+        tls_ca_file=str(beside.ca), tls_client_cert=str(beside.cert),
+        tls_client_key=str(beside.key), require_encryption=True,
+    )  # fmt: skip
+    return Client(beside.address, security=security, set_as_default=False)
