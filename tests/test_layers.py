@@ -24,7 +24,7 @@ ROWS = (
     {"runs"},
     {"facts"},
     {"explain", "replan", "tradeoff", "zones"},
-    {"sweep"},
+    {"studies"},
     {"pages"},
     {"application"},
     {"cli"},
@@ -44,7 +44,8 @@ REPORT_OF_READING = {
     "partitioner.reading.yaml_text",
 }
 
-SOLVERS = {"ortools", "pyvrp"}
+ALONE_IN = {"ortools": "solve", "pyvrp": "solve", "distributed": "studies", "dask": "studies"}
+"""Libraries that one part alone may import."""
 
 
 def modules() -> list[Path]:
@@ -102,7 +103,7 @@ def breaches(part: str, imported: Iterable[str]) -> list[str]:
     wrong = []
     for name in sorted(imported):
         top, _, rest = name.partition(".")
-        if top in SOLVERS and part != "solve":
+        if part != ALONE_IN.get(top, part):
             wrong.append(name)
         if top != "partitioner" or not rest:
             continue
@@ -139,6 +140,7 @@ def test_imports_go_up_only(path: Path) -> None:
         ("model", "partitioner.reading.problem"),
         ("check", "ortools.sat.python"),
         ("facts", "partitioner.cli.main"),
+        ("cli", "distributed.client"),
     ],
 )
 def test_the_test_notices_a_breach(part: str, name: str) -> None:

@@ -13,18 +13,35 @@ from partitioner.model.layout import Layout
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.reading.yaml_text import dump
 from partitioner.replan.reading import earlier_layout
-from partitioner.sweep.cluster import MOST_DEATHS, Cluster, Ended, local_cluster, run_tasks
-from partitioner.sweep.folder import RESULT, RUN, InMemory, Results, json_file
-from partitioner.sweep.keys import case_key, judge_key, problem_digest, program_version
-from partitioner.sweep.lessons import CaseResult, Estimate, Learned, Robustness, robustness
-from partitioner.sweep.study import Ask, Case, CaseTask, JudgeTask, Study, asked_of
-from partitioner.sweep.study_file import case_problem
-from partitioner.sweep.study_file import read_study as read_study_file
-from partitioner.sweep.variation import varied
+from partitioner.studies.cluster import (
+    MOST_DEATHS,
+    Cluster,
+    Ended,
+    given_cluster,
+    local_cluster,
+    run_tasks,
+)
+from partitioner.studies.folder import (
+    CASES,
+    JUDGED,
+    RESULT,
+    RUN,
+    InFolder,
+    InMemory,
+    Results,
+    json_file,
+)
+from partitioner.studies.keys import case_key, judge_key, problem_digest, program_version
+from partitioner.studies.lessons import CaseResult, Estimate, Learned, Robustness, robustness
+from partitioner.studies.study import Ask, Case, CaseTask, JudgeTask, Study, asked_of
+from partitioner.studies.study_file import case_problem
+from partitioner.studies.study_file import read_study as read_study_file
+from partitioner.studies.variation import varied
 
 if TYPE_CHECKING:
     import pandas as pd
-    from distributed import Client
+
+    from partitioner.studies.cluster import Client
 
 LAYOUT = "layout.yaml"
 _AGAIN = {int(ExitCode.FAULT), int(ExitCode.NO_ANSWER)}
@@ -32,7 +49,7 @@ _AGAIN = {int(ExitCode.FAULT), int(ExitCode.NO_ANSWER)}
 
 
 def read_study(path: Path, lists_from: Sequence[Path] = ()) -> Study:
-    """Read a study file with its problem; see :mod:`partitioner.sweep.study_file`.
+    """Read a study file with its problem; see :mod:`partitioner.studies.study_file`.
 
     Raises
     ------
@@ -74,11 +91,68 @@ class SweepAnswer(Learned):
         return [_best_files(self.study, one) for one in self.best]
 
 
+def sweep(
+    study: Study | Path | str,
+    folder: Path | str | None = None,
+    *,
+    client: Client | None = None,
+    workers: int = 1,
+    memory_bytes: int | None = None,
+    should_stop: Callable[[], bool] = never,
+    retry: bool = False,
+) -> Sweep:
+    """Ask one question over many cases.
+
+    Parameters
+    ----------
+    study
+        A study file, or what :func:`read_study` gave.
+    folder
+        Where results are kept, as by the command: what is there is not run again. None: in memory.
+    client
+        A ``distributed.Client`` of a cluster to run on, which stays open. Its workers, and its
+        scheduler, need the program in the same version.
+    workers, memory_bytes
+        Without a client: processes on this machine, and the most that each may have. A script
+        must be guarded by ``if __name__ == "__main__"`` then, since each process imports it.
+    should_stop
+        Asked several times a second; true ends it with what there is.
+    retry
+        Run cases again that failed by a fault or for want of time or memory.
+
+    Returns
+    -------
+    Sweep
+        To be iterated over for each result as it comes; nothing runs before. Its ``answer()`` has
+        the table and what there is to learn.
+
+    Raises
+    ------
+    WrongFile
+        With every finding in the study or its problem.
+    MachineFault
+        While it runs: the scheduler went away, or no worker has the program.
+    """
+    read = study if isinstance(study, Study) else read_study(Path(study))
+    place = None if folder is None else Path(folder)
+    memory: str | int = "auto" if memory_bytes is None else memory_bytes
+    return Sweep(
+        read,
+        None if place is None else InFolder(place / CASES),
+        cluster=local_cluster(workers, memory) if client is None else given_cluster(client),
+        workers=workers,
+        should_stop=should_stop,
+        retry=retry,
+        judgements=None if place is None else InFolder(place / JUDGED),
+    )
+
+
 class Sweep:
     """A study at work: iterate over it for the results as they come.
 
     Results that are there already come first. When the iteration ends, every case has a result,
-    unless ``should_stop`` said so earlier; :meth:`answer` gives all of it.
+    unless ``should_stop`` said so earlier; :meth:`answer` gives all of it. A cluster of its own is
+    closed when no case is left to run, or, where it is used with ``with``, at the end of that.
 
     Parameters
     ----------
@@ -87,8 +161,8 @@ class Sweep:
     results
         Where results are kept, and found again by another call; None: in memory.
     cluster
-        Where cases run, see :mod:`partitioner.sweep.cluster`; opened at the first case that has to
-        run. None: a process for each of ``workers`` cores of this machine.
+        Where cases run, see :mod:`partitioner.studies.cluster`; opened at the first case that has
+        to run. None: a process for each of ``workers`` cores of this machine.
     should_stop
         Asked several times a second.
     retry
@@ -122,6 +196,7 @@ class Sweep:
         self._on_refused = on_refused
         self._on_step = on_step
         self._stack = ExitStack()
+        self._is_held = False
         self._client: Client | None = None
         self._cases: dict[str, list[Case]] = {}
         for case in study.cases:
@@ -130,12 +205,19 @@ class Sweep:
             self._cases.setdefault(key, []).append(case)
 
     def __enter__(self) -> Sweep:
-        """Nothing is opened before it is needed."""
+        """Keep the cluster open, once it is, until the end of the ``with``."""
+        self._is_held = True
         return self
 
     def __exit__(self, *_: object) -> None:
         """Close the cluster, if it is the sweep's own."""
-        self._stack.close()
+        self._is_held = False
+        self._leave()
+
+    def _leave(self) -> None:
+        if not self._is_held:
+            self._client = None
+            self._stack.close()
 
     def estimate(self) -> Estimate:
         """Count what is there and what is to run, and how long that takes."""
@@ -192,13 +274,16 @@ class Sweep:
     ) -> Iterator[Ended]:
         if not count:
             return
-        if self._client is None:
-            self._on_step("starting the workers")
-            self._client = self._stack.enter_context(self._cluster())
-        yield from run_tasks(
-            self._client, function, tasks, should_stop=self._should_stop,
-            on_refused=self._on_refused,
-        )  # fmt: skip
+        try:
+            if self._client is None:
+                self._on_step("starting the workers")
+                self._client = self._stack.enter_context(self._cluster())
+            yield from run_tasks(
+                self._client, function, tasks, should_stop=self._should_stop,
+                on_refused=self._on_refused,
+            )  # fmt: skip
+        finally:
+            self._leave()
 
     def answer(self, best: int = 3) -> SweepAnswer:
         """Run what is missing, judge the ``best`` cheapest layouts in every case, and sum up."""

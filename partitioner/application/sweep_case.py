@@ -17,8 +17,8 @@ from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import layout_text
 from partitioner.report.tables import layout_counts, worst_first
-from partitioner.sweep.folder import RESULT, json_file
-from partitioner.sweep.study import Ask, CaseTask, JudgeTask
+from partitioner.studies.folder import RESULT, json_file
+from partitioner.studies.study import Ask, CaseTask, JudgeTask
 from partitioner.tradeoff.state import state_files
 
 LAYOUT = "layout.yaml"

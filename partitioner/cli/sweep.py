@@ -38,15 +38,15 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     "tls://HOST:8786.",
 )  # fmt: skip
 @click.option(
-    "--tls-ca", metavar="FILE", type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    "--tls-ca", metavar="FILE", type=click.Path(path_type=Path),
     help="Certificate of the authority that the cluster is trusted by (PEM).",
 )  # fmt: skip
 @click.option(
-    "--tls-cert", metavar="FILE", type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    "--tls-cert", metavar="FILE", type=click.Path(path_type=Path),
     help="Certificate that shows who we are (PEM).",
 )  # fmt: skip
 @click.option(
-    "--tls-key", metavar="FILE", type=click.Path(dir_okay=False, exists=True, path_type=Path),
+    "--tls-key", metavar="FILE", type=click.Path(path_type=Path),
     help="Key of that certificate (PEM).",
 )  # fmt: skip
 @click.option(
@@ -99,20 +99,20 @@ def command(
     from partitioner.cli.progress import Counted
     from partitioner.cli.voice import Voice
     from partitioner.pages.sweep import SWEEP, estimate_text
-    from partitioner.sweep.cluster import (
+    from partitioner.studies.cluster import (
         is_exposed,
         local_cluster,
         remote_cluster,
         require_distributed,
     )
-    from partitioner.sweep.folder import InFolder, json_file
+    from partitioner.studies.folder import CASES, JUDGED, InFolder, json_file
 
     voice = Voice(session)
     voice.step(f"reading {study}")
     read = read_study(study, session.lists_from)
     folder = output or default_folder(read.name)
     if dry_run:
-        estimate = Sweep(read, InFolder(folder / "cases"), workers=cores, retry=retry).estimate()
+        estimate = Sweep(read, InFolder(folder / CASES), workers=cores, retry=retry).estimate()
         if session.is_json:
             voice.answer_json({"name": read.name, **estimate.data()})
         else:
@@ -140,8 +140,8 @@ def command(
         StopWish(on_stop) as wish,
         Place(folder, voice, force=force, marks=(SWEEP,)) as place,
         Sweep(
-            read, InFolder(folder / "cases"), cluster=cluster, workers=cores, should_stop=wish,
-            retry=retry, judgements=InFolder(folder / "judged"), on_refused=on_refused,
+            read, InFolder(folder / CASES), cluster=cluster, workers=cores, should_stop=wish,
+            retry=retry, judgements=InFolder(folder / JUDGED), on_refused=on_refused,
             on_step=voice.step,
         ) as sweep,
     ):  # fmt: skip

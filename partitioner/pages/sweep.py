@@ -12,8 +12,8 @@ from partitioner.report.charts import Span, Spot, map_figure, span_figure
 from partitioner.report.page import page_files
 from partitioner.report.sections import Column, Figure, Kind, Page, Section, State, Table
 from partitioner.report.text import plain, table_text
-from partitioner.sweep.folder import json_file
-from partitioner.sweep.lessons import (
+from partitioner.studies.folder import json_file
+from partitioner.studies.lessons import (
     CaseResult,
     Estimate,
     Learned,
@@ -23,7 +23,7 @@ from partitioner.sweep.lessons import (
     value_ranges,
     winners,
 )
-from partitioner.sweep.study import Factor, Study
+from partitioner.studies.study import Factor, Study
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, UM_PER_M, duration_text
 
 SWEEP = "sweep.json"

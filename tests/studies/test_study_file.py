@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from partitioner.errors import WrongFile
-from partitioner.sweep.study import Ask, asked_of
-from partitioner.sweep.study_file import case_problem, read_study
-from tests.sweep.problems import CASES, HALL, STUDY, write_study
+from partitioner.studies.study import Ask, asked_of
+from partitioner.studies.study_file import case_problem, read_study
+from tests.studies.problems import CASES, HALL, STUDY, write_study
 
 HEAD = "format: 1\nname: s\nproblem: hall.yaml\n"
 

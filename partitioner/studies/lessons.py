@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from partitioner.model.layout import Layout
-from partitioner.sweep.study import Case, Factor, Setting, Study
+from partitioner.studies.study import Case, Factor, Setting, Study
 
 NEAR = 0.01
 """A layout within this share of the best is as good as it, before anything is ordered."""

@@ -20,8 +20,8 @@ from partitioner.reading.problem import problem_of, read_document, read_text, re
 from partitioner.reading.schema import FileName, KeyTable, ProblemTable, Sentence, key
 from partitioner.reading.tables import Item, read_table, tables_inside
 from partitioner.replan.reading import earlier_layout
-from partitioner.sweep.keys import problem_digest
-from partitioner.sweep.study import (
+from partitioner.studies.keys import problem_digest
+from partitioner.studies.study import (
     AS_IS,
     QUESTION_KEYS,
     Ask,
@@ -34,7 +34,7 @@ from partitioner.sweep.study import (
     grid_cases,
     grid_size,
 )
-from partitioner.sweep.variation import FIXED, NoSuchItem, NotThere, path_steps, varied
+from partitioner.studies.variation import FIXED, NoSuchItem, NotThere, path_steps, varied
 from partitioner.tradeoff.axes import AXES
 
 FORMAT = 1

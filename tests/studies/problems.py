@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from partitioner.application.sweep_case import run_case
-from partitioner.sweep.folder import RESULT, RUN, InMemory, Results
+from partitioner.studies.folder import RESULT, RUN, InMemory, Results
 
 HALL = """\
 format: 1

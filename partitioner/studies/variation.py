@@ -6,7 +6,7 @@ import re
 from collections.abc import Collection, Sequence
 from typing import Any
 
-from partitioner.sweep.study import QUESTION_KEYS, Setting
+from partitioner.studies.study import QUESTION_KEYS, Setting
 
 FIXED = ("format", "name", "devices_csv", "streams_csv")
 """Keys of a problem that a study cannot vary; lists in CSV files are varied item by item."""

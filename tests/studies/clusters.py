@@ -10,7 +10,7 @@ import sys
 from pathlib import Path
 
 from tests.processes import ROOT, wait_for
-from tests.sweep.certificates import make_certificates
+from tests.studies.certificates import make_certificates
 
 
 class Beside:

@@ -13,13 +13,15 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from partitioner.errors import MachineFault
-from partitioner.reading.files import Unreadable, as_text, read_bytes, read_result
+from partitioner.reading.files import Unreadable, as_json, as_text, read_bytes, read_result
 from partitioner.visible import json_text
 
 RESULT = "result.json"
 """What a case answered; the same in every run that is limited by work."""
 RUN = "run.json"
 """How long it took and where; another one each time."""
+CASES, JUDGED = "cases", "judged"
+"""Folders of a study: results of its cases, and judgements of the best layouts in each."""
 _PART = ".part-"
 
 
@@ -49,10 +51,10 @@ class InMemory:
 
     def read(self, key: str) -> dict[str, Any] | None:
         """See :class:`Results`."""
-        import json
-
         files = self._kept.get(key)
-        return files and {**json.loads(files[RESULT]), "run": json.loads(files[RUN])}
+        if files is None:
+            return None
+        return {**as_json(files[RESULT].encode()), "run": as_json(files[RUN].encode())}
 
     def text(self, key: str, name: str) -> str:
         """See :class:`Results`."""

@@ -9,12 +9,11 @@ from pathlib import Path
 import pytest
 
 from partitioner.application.sweep import Sweep, read_study
-from partitioner.sweep.folder import RESULT, RUN, InFolder
-from partitioner.sweep.keys import program_version
+from partitioner.studies.folder import RESULT, RUN, InFolder
+from partitioner.studies.keys import program_version
 from tests.processes import PROGRAM, Started, needs_proc, wait_for
-from tests.sweep.clusters import Beside
-from tests.sweep.problems import CASES, STUDY, contents, serially, write_study
-
+from tests.studies.clusters import Beside
+from tests.studies.problems import CASES, STUDY, contents, serially, write_study
 
 
 def count(folder: Path) -> int:
@@ -51,12 +50,13 @@ def cut_off_and_rerun(tmp_path: Path, text: str, cases: int) -> None:
             client.wait_for_workers(3, timeout=60)
         words = ["sweep", str(path), "-o", str(tmp_path / "out"), *beside.options()]
         run = Started([*PROGRAM, *words])
-        assert wait_for(lambda: count(results) >= 3 or run.child.poll() is not None, 120, every=0.005)
+        ended = run.child.poll
+        assert wait_for(lambda: count(results) >= 3 or ended() is not None, 120, every=0.005)
         first.send_signal(signal.SIGKILL)
         then = count(results)
         assert wait_for(lambda: count(results) >= then + 3, 60, every=0.005)
         beside.scheduler.send_signal(signal.SIGKILL)
-        told, said = run.child.communicate(timeout=120)
+        _, said = run.child.communicate(timeout=120)
     finally:
         if run is not None:
             run.end()

@@ -9,7 +9,7 @@ from importlib.metadata import version
 from typing import Any
 
 from partitioner import __version__
-from partitioner.sweep.study import Question
+from partitioner.studies.study import Question
 
 _LENGTH = 24
 """Hexadecimal digits: 96 bits, far more than ten thousand cases need to stay apart."""

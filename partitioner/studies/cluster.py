@@ -26,10 +26,11 @@ from urllib.parse import urlsplit
 
 from partitioner.errors import MachineFault
 from partitioner.import_path import settled_path
-from partitioner.sweep.keys import program_version
+from partitioner.studies.keys import program_version
 
 if TYPE_CHECKING:
-    from distributed import Client, Future
+    from distributed import Client as Client
+    from distributed import Future
 
 MOST_DEATHS = 3
 """Workers that a task may kill before it is set aside."""
@@ -185,6 +186,9 @@ def remote_cluster(
 
     @contextlib.contextmanager
     def opened() -> Iterator[Client]:
+        for file in (ca_file, cert_file, key_file):
+            if file is not None and not file.is_file():
+                raise MachineFault(f"{file}: no such file")
         require_distributed()
         from distributed import Client
         from distributed.security import Security
