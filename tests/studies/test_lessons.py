@@ -104,7 +104,7 @@ def test_the_page_tells_it_all(study, results) -> None:
     files = sweep_files(learned(study, results))
     page = files["report.html"]
     for words in (
-        "4 cases: 2 proved optimal, 1 with a layout and a proven gap and 1 proved to have no layout",
+        "4 cases: 2 proved optimal, 1 with a layout and a proven gap and 1 proved to have no lay",
         "length_m: 25 is never dearer than another value.",
         "site: cheapest is roof in 1 of 2 and floor in 1 of 2.",
         "keeps all rules in 2 of 4",
