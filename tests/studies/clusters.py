@@ -20,12 +20,15 @@ class Beside:
         self._folder = folder
         self.ca, self.cert, self.key = make_certificates(folder)
         self.processes: list[subprocess.Popen] = []
-        told = folder / "scheduler.json"
+
+    def begin(self) -> None:
+        """Start the scheduler."""
+        told = self._folder / "scheduler.json"
         self.scheduler = self._start(
             "distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--protocol", "tls",
             "--port", "0", "--no-dashboard", "--no-jupyter", "--scheduler-file", str(told),
         )  # fmt: skip
-        assert wait_for(told.is_file, 60), "no scheduler"
+        assert wait_for(lambda: told.is_file() and told.read_text(), 300), "no scheduler"
         self.address = json.loads(told.read_text())["address"]
 
     def worker(self, name: str, path: Path = ROOT) -> subprocess.Popen:

@@ -44,19 +44,20 @@ def cut_off_and_rerun(tmp_path: Path, text: str, cases: int) -> None:
     results = tmp_path / "out" / "cases"
     run = None
     try:
+        beside.begin()
         first, _ = beside.worker("first"), beside.worker("second")
         beside.worker("stranger", other.parent)
         with beside_client(beside) as client:
-            client.wait_for_workers(3, timeout=60)
+            client.wait_for_workers(3, timeout=300)
         words = ["sweep", str(path), "-o", str(tmp_path / "out"), *beside.options()]
         run = Started([*PROGRAM, *words])
         ended = run.child.poll
-        assert wait_for(lambda: count(results) >= 3 or ended() is not None, 120, every=0.005)
+        assert wait_for(lambda: count(results) >= 3 or ended() is not None, 300, every=0.005)
         first.send_signal(signal.SIGKILL)
         then = count(results)
-        assert wait_for(lambda: count(results) >= then + 3, 60, every=0.005)
+        assert wait_for(lambda: count(results) >= then + 3, 300, every=0.005)
         beside.scheduler.send_signal(signal.SIGKILL)
-        _, said = run.child.communicate(timeout=120)
+        _, said = run.child.communicate(timeout=300)
     finally:
         if run is not None:
             run.end()

@@ -1,0 +1,117 @@
+"""A study from its file to its page; its cases run here, one after the other."""
+
+from __future__ import annotations
+
+import json
+from contextlib import nullcontext
+from pathlib import Path
+
+import pytest
+
+from partitioner.application.sweep import Sweep, read_study, sweep
+from partitioner.cli.main import run
+from partitioner.studies import cluster
+from partitioner.studies.folder import RESULT, RUN, InFolder
+from tests.studies.problems import write_study
+from tests.studies.test_cluster import Answered, Made
+
+FEW = """\
+format: 1
+name: few
+problem: hall.yaml
+work_limit: 2
+vary:
+  limits.10BASE-T1S-multidrop.length_m: [2, 7]
+  lamps:
+    all: {}
+    no-c: {leave_out: [lamp-c]}
+"""
+
+
+class Here(Made):
+    """A cluster of one core that works where it is asked."""
+
+    def __init__(self) -> None:
+        super().__init__({}, {"here": ""})
+
+    def submit(self, wrapped, function, task, *, key, pure, workers) -> Answered:
+        self.sent.append(task.key)
+        return Answered(key, function(task))
+
+
+@pytest.fixture
+def here(monkeypatch) -> Here:
+    made = Here()
+    monkeypatch.setattr(cluster, "local_cluster", lambda *_: lambda: nullcontext(made))
+    return made
+
+
+def test_from_the_command_to_the_page_and_on_from_there(
+    tmp_path: Path, here: Here, capsys
+) -> None:
+    path, out = write_study(tmp_path, FEW), tmp_path / "out"
+    words = ["sweep", str(path), "-o", str(out), "--workers", "1"]
+    assert run([*words, "--dry-run"]) == 0
+    said = capsys.readouterr().out
+    assert said.startswith("Study few: 4 cases, varied: length_m (2), lamps (2).\n0 done, 4 to run")
+    assert not out.exists()
+
+    assert run([*words, "--best", "1"]) == 0
+    said = capsys.readouterr()
+    assert "4 cases: 2 proved optimal and 2 proved to have no layout." in said.out
+    assert "Traceback" not in said.err
+    assert {p.name for p in out.iterdir()} >= {"report.html", "cases.csv", "sweep.json", "best-1"}
+    assert len(here.sent) == 8  # four cases, and the best layout judged in each
+    assert run(["check", str(out / "best-1/problem.yaml"), str(out / "best-1/layout.yaml")]) == 0
+    capsys.readouterr()
+
+    assert run([*words, "--best", "1", "--json"]) == 0
+    data = json.loads(capsys.readouterr().out)
+    assert len(here.sent) == 8, "nothing is done twice"
+    assert [c["exit_code"] for c in data["cases"]] == [4, 4, 0, 0]
+    assert data["best"][0]["judged"] == 4
+    assert "tightest_stream" in data["cases"][0]
+
+
+def test_results_come_as_they_end_and_the_table_at_the_end(tmp_path: Path) -> None:
+    client = Here()
+    running = sweep(write_study(tmp_path, FEW), client=client)
+    results = iter(running)
+    assert next(results).case.number == 1
+    assert len(client.sent) < 4
+    assert [r.case.number for r in results] == [2, 3, 4]
+    table = running.answer(0).table()
+    assert table["status"].tolist() == ["no-layout", "no-layout", "optimal", "optimal"]
+    assert table["cost"][3] < table["cost"][2]
+
+
+def test_a_damaged_result_is_made_again_and_a_failed_one_when_asked(tmp_path: Path) -> None:
+    study = read_study(write_study(tmp_path, FEW))
+    client, folder = Here(), InFolder(tmp_path / "kept")
+
+    def done(**how) -> int:
+        before = len(client.sent)
+        for _ in Sweep(study, folder, cluster=cluster.given_cluster(client), **how):
+            pass
+        return len(client.sent) - before
+
+    assert done() == 4
+    keys = client.sent[:4]
+    (folder.folder / keys[1] / RESULT).write_text("{")
+    (folder.folder / keys[2] / RUN).unlink()
+    assert done() == 2
+    (folder.folder / keys[3] / RESULT).write_text('{"status": "no-answer", "exit_code": 5}')
+    assert done() == 0
+    assert done(retry=True) == 1
+    assert folder.read(keys[3])["status"] == "optimal"
+
+
+def test_what_a_case_depends_on_is_in_its_key(tmp_path: Path) -> None:
+    def keys(text: str) -> list[str]:
+        return list(Sweep(read_study(write_study(tmp_path, text)))._cases)
+
+    first = keys(FEW)
+    assert len(set(first)) == 4
+    assert keys("# a remark\n" + FEW.replace("name: few", "name: other")) == first
+    assert not set(keys(FEW.replace("work_limit: 2", "work_limit: 3"))) & set(first)
+    assert keys(FEW.replace("[2, 7]", "[7, 9]"))[:2] == first[2:]
