@@ -86,7 +86,7 @@ class SweepAnswer(Learned):
 
         return sweep_files(self)
 
-    def best_files(self) -> list[dict[str, str]]:
+    def best_files(self) -> list[dict[str, str | bytes]]:
         """For each of the best layouts its problem as a file, and the report of it."""
         return [_best_files(self.study, one) for one in self.best]
 
@@ -360,7 +360,7 @@ def _files_of(ended: Ended) -> dict[str, str]:
     return {**files, RUN: json_file(run)}
 
 
-def _best_files(study: Study, one: Robustness) -> dict[str, str]:
+def _best_files(study: Study, one: Robustness) -> dict[str, str | bytes]:
     """The problem of a case as a file of its own, and the report of its layout."""
     from partitioner.application.report import report
     from partitioner.reading.problem import problem_from_text

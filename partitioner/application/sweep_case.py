@@ -16,7 +16,8 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import layout_text
-from partitioner.report.tables import layout_counts, worst_first
+from partitioner.report.delays import worst_first
+from partitioner.report.tables import layout_counts
 from partitioner.studies.folder import RESULT, json_file
 from partitioner.studies.study import Ask, CaseTask, JudgeTask
 from partitioner.tradeoff.state import state_files

@@ -142,9 +142,13 @@ def read_whole(path: Path, lists_from: Sequence[Path] = ()) -> YamlOrigin:
         raise WrongFile(findings)
     parts = read_parts(path, SourceFiles(lists_from), Findings())
     assert parts is not None
-    data = {k: v for k, v in parts.origin.document.data.items() if not k.endswith("_csv")}
-    for section in ("devices", "streams"):
-        data[section] = [dict(item.raw) for item in parts.items(section)]
+    raw = parts.origin.document.data
+    data = {k: v for k, v in raw.items() if k != "tables" and not k.endswith("_csv")}
+    for section in _LISTS:
+        items = parts.items(section)
+        # Proposed switches depend on all else, and are proposed anew.
+        if items and section != "tables" and not is_asked(data.get(section)):
+            data[section] = [dict(item.raw) for item in items]
     return YamlOrigin(replace(parts.origin.document, data=data), (), "")
 
 

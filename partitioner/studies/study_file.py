@@ -479,7 +479,8 @@ def _origin_of(study: Study, data: dict[str, Any]) -> YamlOrigin:
 def case_findings(study: Study, case: Case) -> list[tuple[Finding, Setting | None]]:
     """What is wrong with the problem of a case, with the setting that makes it so if clear."""
     base = study.base.document
-    known = {i["id"] for s in ("devices", "switches", "forecast") for i in base.data.get(s, ())}
+    lists = [base.data.get(s) for s in ("devices", "switches", "forecast")]
+    known = {i["id"] for items in lists if isinstance(items, list) for i in items}
     added = (item for s in case.settings for items in s.add.values() for item in items)
     known |= {item.get("id") for item in added}
     for setting in case.settings:

@@ -8,8 +8,8 @@ from typing import Any
 
 from partitioner.studies.study import QUESTION_KEYS, Setting
 
-FIXED = ("format", "name", "devices_csv", "streams_csv")
-"""Keys of a problem that a study cannot vary; lists in CSV files are varied item by item."""
+FIXED = ("format", "name", "devices_csv", "streams_csv", "tables")
+"""Keys of a problem that cannot vary; lists in files of their own are varied item by item."""
 _ENDS = ("streams", "transfers")
 _STEP = re.compile(r"\[([^\]]*)\]|([^.\[\]]+)")
 
@@ -106,7 +106,7 @@ def _without(data: dict[str, Any], gone: set[str]) -> dict[str, Any]:
     """
     made = dict(data)
     for section in ("devices", "switches", "forecast"):
-        if section in data:
+        if isinstance(data.get(section), list):
             made[section] = [i for i in data[section] if i.get("id") not in gone]
     for section in _ENDS:
         if section in data:
