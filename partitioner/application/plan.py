@@ -123,7 +123,9 @@ def plan(
             raise
         raise StillIncomplete(ended, nearest_answer(problem, ended.nearest, search)) from None
     sections = list(
-        study_layout(facts, assessment, should_stop=search.stop, on_step=search.on_step)
+        study_layout(
+            facts, assessment, should_stop=search.stop, on_step=search.on_step, outcome=outcome
+        )
     )
     if with_zones:
         from partitioner.pages.zones import zones_section

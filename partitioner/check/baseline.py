@@ -57,6 +57,9 @@ def star_baseline(problem: Problem, layout: Layout, network: CableNetwork) -> St
             f" No link grade of the catalogue reaches and carries "
             f"{count(misfits, 'device')}; the longest-reaching one is priced there."
         )
+    by_kind: dict[str, int] = {}
+    for item in items:
+        by_kind[item.kind] = by_kind.get(item.kind, 0) + item.money
     return StarBaseline(
         phys=_number(items, "device PHY", "port PHY"),
         ports=len(links),
@@ -65,6 +68,7 @@ def star_baseline(problem: Problem, layout: Layout, network: CableNetwork) -> St
         money=sum(i.money for i in items),
         mass_mg=sum(i.mass_mg for i in items),
         note=note,
+        by_kind_money=tuple(sorted(by_kind.items())),
     )
 
 

@@ -60,6 +60,7 @@ class OtherPlace:
 
     ``segment`` is what it would hang on there. ``money`` and ``priced_money`` are what the layout
     costs more then; the latter is None where delays have a price and were not worked out.
+    ``by_kind_money``: the money by kind of part.
     ``broken``: rules that this layout keeps and the other would not. ``is_timed``: they include
     those on delays and loads.
     """
@@ -69,6 +70,7 @@ class OtherPlace:
     is_new: bool
     money: int
     priced_money: int | None
+    by_kind_money: tuple[tuple[str, int], ...] = ()
     broken: tuple[RuleFinding, ...] = ()
     is_timed: bool = False
 
@@ -184,7 +186,7 @@ class _Mover:
         self.known = {(f.rule, f.subjects) for f in known}
         self.laid = {s.segment.id: s for s in facts.laid}
         self.looked = 0
-        self.bills: dict[Segment, tuple[int, int]] = {}
+        self.bills: dict[Segment, tuple[int, Counter[str]]] = {}
         problem = facts.problem
         self.has_builds = bool(problem.options and problem.failure_rules)
         builds = len(problem.builds) or 2 ** len(problem.options) if self.has_builds else 0
@@ -274,9 +276,12 @@ class _Mover:
             broken = self._new(f for rule in _OF_LAYOUTS for f in rule.findings(moved))
         touched = (home.id,) if is_new else (home.id, laid.segment.id)
         before = [self.laid[id_] for id_ in touched]
-        priced, money = self._more(before, (*rest, laid))
+        priced, by_kind = self._more(before, (*rest, laid))
         known = None if self.latency_price else priced
-        return OtherPlace(sound, laid.segment, is_new, money, known, broken)
+        more = tuple(sorted((kind, money) for kind, money in by_kind.items() if money))
+        return OtherPlace(
+            sound, laid.segment, is_new, sum(by_kind.values()), known, more, broken
+        )
 
     def _local(self, laid: Sequence[LaidSegment]) -> tuple[RuleFinding, ...]:
         """What some segments break by themselves."""
@@ -289,21 +294,27 @@ class _Mover:
 
     def _more(
         self, before: Iterable[LaidSegment], after: Iterable[LaidSegment]
-    ) -> tuple[int, int]:
-        """What the bill of some segments grows by, priced with its mass, and in money alone."""
-        was, now = [[self._bill(s) for s in laid] for laid in (before, after)]
-        money = sum(m for m, _ in now) - sum(m for m, _ in was)
-        return sum(p for _, p in now) - sum(p for _, p in was), money
+    ) -> tuple[int, Counter[str]]:
+        """What the bill of some segments grows by: priced with its mass, and money by kind."""
+        priced, by_kind = 0, Counter[str]()
+        for sign, laid in ((-1, before), (1, after)):
+            for segment in laid:
+                worth, kinds = self._bill(segment)
+                priced += sign * worth
+                for kind, money in kinds.items():
+                    by_kind[kind] += sign * money
+        return priced, by_kind
 
-    def _bill(self, laid: LaidSegment) -> tuple[int, int]:
-        """Money and priced total of a segment, delays left out."""
+    def _bill(self, laid: LaidSegment) -> tuple[int, Counter[str]]:
+        """Priced total of a segment, delays left out, and its money by kind of part."""
         if laid.segment not in self.bills:
             problem = self.facts.problem
             price = problem.objective.mass_price_per_kg_money
             items = segment_items(problem, laid.segment, laid.grade, laid.geometry)
-            self.bills[laid.segment] = (
-                sum(i.money for i in items), sum(i.objective_money(price) for i in items)
-            )  # fmt: skip
+            by_kind = Counter[str]()
+            for item in items:
+                by_kind[item.kind] += item.money
+            self.bills[laid.segment] = sum(i.objective_money(price) for i in items), by_kind
         return self.bills[laid.segment]
 
     def _timed(self, place: OtherPlace) -> OtherPlace:

@@ -17,12 +17,21 @@ class Loss:
 
     ``lost_groups`` are the `apart` groups of which no member is left, ``weakened_groups`` those
     that lose some and keep some. ``broken_rules`` are failure rules that it breaks.
+    ``device_share`` and ``delivery_share`` are what it takes of all devices and of all deliveries
+    that have a way.
     """
 
     failure: Failure
     lost_groups: tuple[str, ...]
     weakened_groups: tuple[str, ...]
     broken_rules: tuple[str, ...]
+    device_share: float
+    delivery_share: float
+
+    @property
+    def takes_share(self) -> float:
+        """What it takes: the larger of the two shares."""
+        return max(self.device_share, self.delivery_share)
 
     @property
     def lost_streams(self) -> tuple[str, ...]:
@@ -43,7 +52,7 @@ class Loss:
 
 
 def every_loss(facts: Facts) -> tuple[Loss, ...]:
-    """All single failures: most lost groups first, then most devices, then most deliveries."""
+    """All single failures: those that break rules, then most lost groups, then what takes most."""
     broken: dict[Failure, list[str]] = {}
     for rule, failure, lost in losses(facts):
         if len(lost) > rule.most_lost:
@@ -60,20 +69,39 @@ def every_loss(facts: Facts) -> tuple[Loss, ...]:
                 whole,
                 tuple(g.id for g in touched if g.id not in whole),
                 tuple(broken.get(failure, ())),
+                len(gone) / max(1, len(facts.problem.devices)),
+                len(failure.lost_streams) / max(1, len(facts.ways)),
             )
         )
     return tuple(sorted(found, key=_worst_first))
 
 
-def _worst_first(loss: Loss) -> tuple[int, int, int, int, str]:
-    failure = loss.failure
+def _worst_first(loss: Loss) -> tuple[int, int, float, float, str]:
     return (
         -len(loss.broken_rules),
         -len(loss.lost_groups),
-        -len(failure.lost_devices),
-        -len(failure.lost_streams),
+        -loss.takes_share,
+        -loss.device_share,
         loss.name,
     )
+
+
+def lost_functions(facts: Facts, found: Sequence[Loss]) -> list[tuple[str, str, int, int]]:
+    """What each failure takes of each function: failure, function, devices lost, of how many.
+
+    Functions are those that the devices name; what loses nothing of one is left out.
+    """
+    members: dict[str, set[str]] = {}
+    for device in facts.problem.devices.values():
+        if device.function is not None:
+            members.setdefault(device.function, set()).add(device.id)
+    rows = [
+        (loss.name, function, len(gone), len(devices))
+        for loss in found
+        for function, devices in members.items()
+        if (gone := devices & loss.failure.lost_devices)
+    ]
+    return sorted(rows, key=lambda row: -row[2] / row[3])
 
 
 def to_draw(found: Sequence[Loss], most: int) -> list[Loss]:

@@ -193,6 +193,7 @@ class StarBaseline:
     money: int
     mass_mg: int
     note: str
+    by_kind_money: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,22 +6,29 @@ from collections.abc import Callable
 
 from partitioner.check.facts import Facts
 from partitioner.facts.builds import judge_builds
+from partitioner.facts.checked import checked, not_asked
 from partitioner.facts.elsewhere import why_there
 from partitioner.facts.growth import growth_of
 from partitioner.facts.harness import harness_of
 from partitioner.facts.line_settings import line_margins
+from partitioner.facts.prices import price_moves
 from partitioner.facts.switching import switching_of
 from partitioner.facts.transfer_times import simulated, transfer_times
 from partitioner.model.assessment import Assessment
+from partitioner.model.outcome import Outcome
+from partitioner.pages.board import money_section
 from partitioner.pages.builds import builds_section
+from partitioner.pages.checked import checked_section
 from partitioner.pages.elsewhere import why_section
 from partitioner.pages.growth import growth_section, wants_growth
 from partitioner.pages.harness import harness_section
 from partitioner.pages.line_settings import electrical_section, settings_section
 from partitioner.pages.line_sheets import line_sheets
 from partitioner.pages.losses import losses_section
+from partitioner.pages.sources import sources_section
 from partitioner.pages.switching import switching_section
 from partitioner.pages.transfers import transfers_section
+from partitioner.pages.worked import worked_section
 from partitioner.report.sections import Section
 
 
@@ -33,6 +40,7 @@ def study_layout(
     on_step: Callable[[str], None] = lambda _: None,
     simulate_ns: int | None = None,
     seed: int = 0,
+    outcome: Outcome | None = None,
 ) -> tuple[Section, ...]:
     """Make every section that fits a layout.
 
@@ -48,6 +56,8 @@ def study_layout(
         Also simulate the transfers, each for so long.
     seed
         Of the simulation.
+    outcome
+        How the plan ended; its bound says what is proved when prices move.
     """
     problem = facts.problem
     margins = line_margins(problem, assessment)
@@ -68,10 +78,17 @@ def study_layout(
         if simulate_ns is not None:
             times = simulated(facts, times, simulate_ns, seed)
         made.append(transfers_section(facts, times))
+    made.append(worked_section(facts, assessment))
+    made.append(checked_section(checked(facts, assessment.findings), not_asked(facts)))
+    made.append(sources_section(problem, assessment))
     made.append(losses_section(facts, assessment))
     made += handover_sections(facts, assessment, should_stop=should_stop, on_step=on_step)
     on_step("looking at the next best places")
-    made.append(why_section(problem, why_there(facts, assessment.findings, should_stop)))
+    reasons = why_there(facts, assessment.findings, should_stop)
+    made.append(why_section(problem, reasons))
+    bound_money = None if outcome is None else outcome.bound_money
+    moves = price_moves(assessment.cost, reasons, bound_money)
+    made.append(money_section(problem, assessment, moves))
     return tuple(s for s in made if s is not None)
 
 

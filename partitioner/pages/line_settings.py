@@ -66,7 +66,7 @@ def _margin_table(margins: list[RuleMargin]) -> Table:
         columns=[
             Column("segment", "Line", Kind.ID, heads_row=True),
             Column("figure", "Figure"),
-            Column("used", "Of the limit", Kind.BAR),
+            Column("used_share", "Of the limit", Kind.BAR),
             Column("text", "Value"),
             Column("state", "State", Kind.STATE),
             Column("trust", "Trust", Kind.TRUST),

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from partitioner.check.facts import Facts
 from partitioner.check.failures import FailureKind
-from partitioner.facts.losses import Loss, every_loss, lost_hardware, to_draw
+from partitioner.facts.losses import Loss, every_loss, lost_functions, lost_hardware, to_draw
 from partitioner.model.assessment import Assessment
 from partitioner.report.amounts import count_text, listed
 from partitioner.report.drawing_input import drawing_input
@@ -18,6 +18,9 @@ MOST_ROWS = 1_000
 """Rows on the page; the files have all."""
 MOST_KEPT = 20_000
 """Rows of the file of losses; on a large backbone every failure loses thousands."""
+SEVERE_SHARE = 0.5
+SERIOUS_SHARE = 0.1
+"""Of the devices or the deliveries; bounds of this program's own for its two words."""
 LARGEST_DRAWN = 500
 """With more devices than this the small drawings show nothing."""
 WHAT = {
@@ -35,7 +38,7 @@ def losses_section(facts: Facts, assessment: Assessment) -> Section | None:
     return Section(
         "",
         _intro(facts, found),
-        (_table(found), _details(found)),
+        [_table(found), *_functions(facts, found), _details(found)],
         _drawings(facts, assessment, found),
         id="failures",
         chapter=Chapter.FAILURES,
@@ -63,6 +66,12 @@ def _intro(facts: Facts, found: Sequence[Loss]) -> list[str]:
     for group in gone:
         by = [loss.label for loss in found if group in loss.lost_groups]
         lines.append(f"All of group {group} is lost with {listed(by)}.")
+    most = max(found, key=lambda loss: loss.delivery_share, default=None)
+    if most is not None and most.failure.lost_streams:
+        lines.append(
+            f"Most deliveries are lost with {most.label}: {len(most.failure.lost_streams)} of "
+            f"{len(facts.ways)}."
+        )
     if found:
         worst = max(found, key=lambda loss: len(loss.failure.lost_devices))
         lines.append(
@@ -92,9 +101,10 @@ def _urgent(facts: Facts, found: Sequence[Loss]) -> list[str]:
 
 
 def _state(loss: Loss) -> State:
-    if loss.broken_rules or loss.lost_groups:
+    if loss.broken_rules or loss.lost_groups or loss.takes_share >= SEVERE_SHARE:
         return State.BAD
-    return State.WARN if loss.weakened_groups else State.OK
+    is_serious = loss.weakened_groups or loss.takes_share >= SERIOUS_SHARE
+    return State.WARN if is_serious else State.OK
 
 
 def _table(found: Sequence[Loss]) -> Table:
@@ -103,6 +113,7 @@ def _table(found: Sequence[Loss]) -> Table:
             loss.name,
             WHAT[loss.failure.kind],
             _state(loss).value,
+            round(loss.takes_share, 6),
             len(loss.failure.down_devices),
             len(loss.failure.cut_off_devices),
             len(loss.lost_streams),
@@ -119,10 +130,8 @@ def _table(found: Sequence[Loss]) -> Table:
         [
             Column("failure", "Fails", Kind.ID, heads_row=True),
             Column("kind", "Kind"),
-            Column(
-                "state", "Groups kept apart", Kind.STATE,
-                state_words=("untouched", "weakened", "lost"),
-            ),
+            Column("state", "State", Kind.STATE, state_words=("minor", "serious", "severe")),
+            Column("takes_share", "Takes", Kind.BAR),
             Column("down_count", "Devices down", number),
             Column("cut_off_count", "Cut off", number),
             Column("stream_count", "Streams hit", number),
@@ -132,10 +141,36 @@ def _table(found: Sequence[Loss]) -> Table:
         ],
         rows,
         note="Cut off: the device runs, but no stream of its own gets through although the other "
-        "end runs too. A delivery is one stream to one destination.",
+        "end runs too. A delivery is one stream to one destination. Takes: the larger of the share "
+        "of devices and the share of deliveries. Severe: breaks a failure rule, loses a whole "
+        "group kept apart, or takes half; serious: weakens such a group, or takes a tenth.",
         folded=len(rows) > 30,
         most_rows=MOST_ROWS,
     )  # fmt: skip
+
+
+def _functions(facts: Facts, found: Sequence[Loss]) -> list[Table]:
+    rows = lost_functions(facts, found)
+    if not rows:
+        return []
+    return [
+        Table(
+            "failure-functions",
+            "What each failure takes of each function",
+            [
+                Column("failure", "Fails", Kind.ID, heads_row=True),
+                Column("function", "Function", Kind.ID),
+                Column("lost_count", "Devices lost", Kind.NUMBER),
+                Column("device_count", "Of", Kind.NUMBER),
+                Column("lost_share", "Share", Kind.BAR),
+            ],
+            [(*row, round(row[2] / row[3], 6)) for row in rows],
+            note="Functions as the problem names them; whether what is left of one will do, the "
+            "failure rules say.",
+            folded=len(rows) > 30,
+            most_rows=MOST_ROWS,
+        )
+    ]
 
 
 def _details(found: Sequence[Loss]) -> Table:

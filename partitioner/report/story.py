@@ -359,6 +359,18 @@ def _cautions(
     assumed = [
         f"The one logical collision a plain half-duplex MAC can suffer is {collision}; that term "
         "is this program's own reading of the state diagrams of IEEE Std 802.3 Clause 148.",
+        "Traffic that the file does not list is in no bound: management, time synchronisation, "
+        "diagnosis, address resolution, frames of a node that babbles. List what will run.",
+        "A frame that is lost, to noise or to a full buffer, is lost: nothing is sent again below "
+        "the application, and no bound speaks of it. Queues are taken to hold what waits.",
+        "Node 0 of each line gives the turns. If it dies, nodes fall back to plain collisions "
+        "(CSMA/CD) and no delay on that line is promised; a dead switch port counts as a failure "
+        "of the whole segment.",
+        "Delays count from a frame's arrival in the queue of its network interface to its last bit "
+        "at the receiver. What software takes before and after comes on top.",
+        "Devices queue as the problem says (FIFO or by PCP), switch ports by PCP with strict "
+        "priority, without preemption and without shaping; hardware that queues otherwise has "
+        "other delays.",
         f"Transmit opportunity timer {problem.plca.to_timer_bt} BT, burst count "
         f"{problem.plca.burst_count}, on every node unless the PLCA table says otherwise.",
     ]

@@ -226,6 +226,24 @@ def analyse(traffic: NetworkTraffic, *, linear: bool = True) -> NetworkBounds:
     return NetworkBounds(bounds, dict(sorted(network.figures.items())), network.overloads())
 
 
+def settled_line(
+    traffic: NetworkTraffic, line: str
+) -> tuple[tuple[LineNode, ...], int, LineSettings]:
+    """What the response-time analysis of one line begins with once all delays have settled.
+
+    Nodes with their flows, node count and settings, as :func:`response_bound` takes them.
+    """
+    network = _Network(traffic)
+    legs = network.settle()
+    flows = {
+        (place, s): network._flow(s, network._inherited(place, s, legs))
+        for place in network.places[line]
+        for s in network.sent[place]
+    }
+    medium = network.lines[line]
+    return network._line_nodes(medium, flows), medium.node_count, medium.settings
+
+
 Place = tuple[str, str]
 """Where frames queue: medium and sender."""
 Legs = dict[tuple[str, str, str], LegDelay | None]

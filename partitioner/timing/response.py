@@ -93,7 +93,7 @@ def busy_window_bound(
     ceilings_ns = {key: leg.total_ns for key, leg in (ceilings or {}).items()}
     line = Line(senders, node_count, settings, ceilings_ns)
     legs: dict[tuple[str, str], LegDelay] = {}
-    for queue, wait in zip(line.queues, _longest_waits(line), strict=True):
+    for queue, wait in zip(line.queues, longest_waits(line), strict=True):
         if wait is not None:
             total = line.life(queue, wait.wait_ns)
             wire = 0
@@ -108,7 +108,7 @@ def busy_window_bound(
     return legs
 
 
-class _Settled(NamedTuple):
+class Settled(NamedTuple):
     """Last frame of a queue up to an arrival in its busy window: when its TO starts, and why."""
 
     start_ns: int
@@ -121,20 +121,20 @@ class _Settled(NamedTuple):
     """While lives in other nodes grow by no more than this, no count changes."""
 
 
-class _Wait(NamedTuple):
+class Wait(NamedTuple):
     """Longest time from a frame's arrival to the start of its TO, and what it is made of."""
 
     wait_ns: int
     collision_ns: int
     ahead_ns: int
     slack_ns: int
-    settled: list[_Settled]
+    settled: list[Settled]
     """By number of the arrival in the busy window."""
 
 
-def _longest_waits(line: Line) -> list[_Wait | None]:
+def longest_waits(line: Line) -> list[Wait | None]:
     """Longest wait of every queue: lives grow until they agree with the waits."""
-    waits: list[_Wait | None] = [None] * len(line.queues)
+    waits: list[Wait | None] = [None] * len(line.queues)
     grown_ns = [0] * len(line.queues)
     """By queue: by how much lives in other nodes have grown since its wait was found."""
     asked = list(range(len(line.queues)))
@@ -162,24 +162,24 @@ def _longest_waits(line: Line) -> list[_Wait | None]:
     return waits
 
 
-def _longest_wait(line: Line, queue: Queue, before: _Wait | None, grown_ns: int) -> _Wait | None:
+def _longest_wait(line: Line, queue: Queue, before: Wait | None, grown_ns: int) -> Wait | None:
     """Longest wait of a queue over all arrivals in its busy window; None if it stays open.
 
     ``before`` is what was found when lives in other nodes were up to ``grown_ns`` shorter.
     """
     settle = _settle_with_higher if queue.higher else _settle
     known = before.settled if before else []
-    settled: list[_Settled] = []
+    settled: list[Settled] = []
     start = offset = longest = 0
     slack = LONGEST_WAIT_NS
-    worst: _Settled | None = None
+    worst: Settled | None = None
     for number in range(OFFSETS_MOST):
         own, own_ns, following = queue.step(number)
-        found: _Settled | None = known[number] if number < len(known) else None
+        found: Settled | None = known[number] if number < len(known) else None
         if found is not None and found.slack_ns >= grown_ns:
             if grown_ns:
                 start, collided, ahead, end, spare = found
-                found = _Settled(start, collided, ahead, end, spare - grown_ns)
+                found = Settled(start, collided, ahead, end, spare - grown_ns)
         else:
             if found is not None and found.start_ns > start:
                 start = found.start_ns
@@ -193,12 +193,12 @@ def _longest_wait(line: Line, queue: Queue, before: _Wait | None, grown_ns: int)
         if worst is None or start - offset > longest:
             longest, worst = start - offset, found
         if found.end_ns <= following:
-            return _Wait(longest, worst.collision_ns, worst.ahead_ns, slack, settled)
+            return Wait(longest, worst.collision_ns, worst.ahead_ns, slack, settled)
         offset = following
     return None
 
 
-def _settle(line: Line, queue: Queue, own: int, own_ns: int, start: int) -> _Settled | None:
+def _settle(line: Line, queue: Queue, own: int, own_ns: int, start: int) -> Settled | None:
     """Least fixed point for ``own`` frames: the start agrees with what others send until then.
 
     The search begins at ``start``, which must not be above the fixed point.
@@ -212,7 +212,7 @@ def _settle(line: Line, queue: Queue, own: int, own_ns: int, start: int) -> _Set
             start = again
         if start <= until:  # nothing changes between the two
             collided = rounds * line.collision + first
-            return _Settled(start, collided, ahead, start + queue.last_ns, until - start)
+            return Settled(start, collided, ahead, start + queue.last_ns, until - start)
         if start > LONGEST_WAIT_NS:
             break
     return None
@@ -220,7 +220,7 @@ def _settle(line: Line, queue: Queue, own: int, own_ns: int, start: int) -> _Set
 
 def _settle_with_higher(
     line: Line, queue: Queue, own: int, own_ns: int, start: int
-) -> _Settled | None:
+) -> Settled | None:
     """Like :func:`_settle`; higher frames come until the MAC takes the last frame.
 
     It takes it when the frame before is out. The window itself lasts until no frame of the class
@@ -253,7 +253,7 @@ def _settle_with_higher(
         before = more
         more, more_ns = queue.higher_until(end)
         if more == before and end <= until:
-            return _Settled(start, collided, ahead, end, min(slack, until - end))
+            return Settled(start, collided, ahead, end, min(slack, until - end))
         opening, rounds, _ = line.opening(queue, own + more, own_ns + more_ns)
         cost, first, until = line.others(queue.node, end, rounds)
         end = max(end, opening + cost + first + queue.last_ns)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from partitioner.check.facts import gather_facts
 from partitioner.check.failures import FailureKind
 from partitioner.check.judge import assess_facts
-from partitioner.facts.losses import every_loss, lost_hardware, to_draw
+from partitioner.facts.losses import every_loss, lost_functions, lost_hardware, to_draw
 from partitioner.model.problem import FailureRule, Group, GroupKind
 from partitioner.network.cable import CableNetwork
 from partitioner.pages.losses import losses_section
@@ -82,7 +82,7 @@ def test_section_tells_the_same_in_words_table_and_drawing() -> None:
     facts = facts_of(ground_problem())
     section = losses_section(facts, assess_facts(facts))
     assert section is not None
-    table, details = section.tables
+    table, details = (t for t in section.tables if t.id != "failure-functions")
     assert len(table.rows) == 7
     row = dict(zip([c.key for c in table.columns], table.rows[0], strict=True))
     front = next(loss for loss in every_loss(facts) if loss.name == row["failure"])
@@ -93,3 +93,40 @@ def test_section_tells_the_same_in_words_table_and_drawing() -> None:
     (figure,) = section.figures
     for device in front.failure.lost_devices:
         assert f"{device}, lost" in figure.svg
+
+
+def test_what_takes_most_comes_first_and_is_called_severe() -> None:
+    """A link that loses most deliveries stands before a line that loses a few devices."""
+    problem = replace(ground_problem(), groups=())
+    facts = facts_of(problem)
+    found = every_loss(facts)
+    shares = [loss.takes_share for loss in found]
+    assert shares == sorted(shares, reverse=True)
+    for loss in found:
+        lost = len(loss.failure.lost_streams) / len(facts.ways)
+        assert loss.takes_share == max(len(loss.failure.lost_devices) / len(problem.devices), lost)
+    section = losses_section(facts, assess_facts(facts))
+    assert section is not None
+    rows = {r["failure"]: r for r in section.tables[0].records()}
+    link = next(loss for loss in found if loss.failure.kind is FailureKind.BACKBONE_LINK)
+    assert link.delivery_share > link.device_share
+    assert rows[link.name]["takes_share"] == round(link.delivery_share, 6)
+    words = {"ok": (0, 0.1), "warn": (0.1, 0.5), "bad": (0.5, 2)}
+    for row in rows.values():
+        least, most = words[row["state"]]
+        assert least <= row["takes_share"] < most
+
+
+def test_functions_are_told_of_each_failure() -> None:
+    facts = facts_of(ground_problem())
+    members: dict[str, set[str]] = {}
+    for device in facts.problem.devices.values():
+        if device.function is not None:
+            members.setdefault(device.function, set()).add(device.id)
+    assert members
+    found = every_loss(facts)
+    told = {(f, function): (lost, of) for f, function, lost, of in lost_functions(facts, found)}
+    for loss in found:
+        for function, devices in members.items():
+            lost = len(devices & loss.failure.lost_devices)
+            assert told.get((loss.name, function), (0, len(devices))) == (lost, len(devices))

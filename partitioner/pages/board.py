@@ -1,0 +1,143 @@
+"""What a board asks of the money: from the star to the layout, a batch, and prices that move."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from partitioner.facts.prices import MOVED_PPM, PriceMove, Tipping
+from partitioner.model.assessment import Assessment
+from partitioner.model.problem import Problem
+from partitioner.report.amounts import money_text
+from partitioner.report.sections import Chapter, Column, Kind, Section, Table
+from partitioner.units import MG_PER_G, MONEY_STEPS, PPM
+
+BATCHES = (1, 10, 100, 1_000)
+_PER_CENT = round(100 * MOVED_PPM / PPM)
+
+
+def money_section(
+    problem: Problem, assessment: Assessment, moves: Sequence[PriceMove]
+) -> Section:
+    """Steps from the star's cost to the layout's, the cost of a batch, and moving prices."""
+    star, cost = assessment.baseline, assessment.cost
+    first = [m for m in moves if m.at_rise is not None or m.at_fall is not None]
+    intro = [
+        f"From {money_text(star.money, problem.currency)} of the switched star to "
+        f"{money_text(cost.money, problem.currency)}, kind by kind.",
+        f"Prices: if that of one kind changes by {_PER_CENT} %, all else as it is, this layout is "
+        "proved to be at most so much above the cheapest as the table says; that follows from the "
+        "bound of the plan alone."
+        if any(m.rise_money is not None for m in moves)
+        else "The layout was not planned here, so nothing is proved about other layouts when "
+        "prices move.",
+        "Tried: every move of one device that was judged and breaks nothing (other-places.csv), "
+        "re-costed. The first one to get cheaper is told with the change of price at which it "
+        "does; it says nothing on layouts that differ by more."
+        if first
+        else "No move of one device that was judged gets cheaper by the price of one kind alone.",
+    ]
+    return Section(
+        "Where the money goes",
+        intro,
+        (_steps_table(problem, assessment), _batch_table(problem, assessment),
+         _moves_table(problem, moves)),
+        id="money",
+        chapter=Chapter.COSTS,
+    )  # fmt: skip
+
+
+def _steps_table(problem: Problem, assessment: Assessment) -> Table:
+    star, own = dict(assessment.baseline.by_kind_money), dict(assessment.cost.by_kind_money)
+    rows = [
+        (kind, star.get(kind, 0), own.get(kind, 0), own.get(kind, 0) - star.get(kind, 0))
+        for kind in dict.fromkeys([*star, *own])
+    ]
+    rows.sort(key=lambda row: (row[3], row[0]))
+    left, told = assessment.baseline.money, []
+    for kind, before, after, more in rows:
+        left += more
+        told.append((kind, *(money / MONEY_STEPS for money in (before, after, more, left))))
+    number, currency = Kind.NUMBER, problem.currency
+    return Table(
+        "star-steps",
+        "Steps from the switched star to this layout",
+        [
+            Column("kind", "Kind", heads_row=True),
+            Column("star", "Switched star", number, currency, 2),
+            Column("layout", "This layout", number, currency, 2),
+            Column("difference", "Step", number, currency, 2),
+            Column("left", "After the step", number, currency, 2),
+        ],
+        told,
+        note="What is saved most comes first; after the last step stands what this layout costs.",
+    )
+
+
+def _batch_table(problem: Problem, assessment: Assessment) -> Table:
+    cost, star = assessment.cost, assessment.baseline
+    number, currency = Kind.NUMBER, problem.currency
+    return Table(
+        "batch",
+        "Cost of a batch",
+        [
+            Column("units", "Units", number, heads_row=True),
+            Column("money", "This layout", number, currency, 2),
+            Column("star_money", "Switched star", number, currency, 2),
+            Column("difference", "Difference", number, currency, 2),
+            Column("mass_g", "Mass", number, "g", 0),
+        ],
+        [
+            (
+                units,
+                units * cost.money / MONEY_STEPS,
+                units * star.money / MONEY_STEPS,
+                units * (cost.money - star.money) / MONEY_STEPS,
+                units * cost.mass_mg / MG_PER_G,
+            )
+            for units in BATCHES
+        ],
+        note="Units times the price of one: the file has no price by quantity. What only some "
+        "units carry counts with the share of units that carry it.",
+    )
+
+
+def _moves_table(problem: Problem, moves: Sequence[PriceMove]) -> Table:
+    number, currency = Kind.NUMBER, problem.currency
+    return Table(
+        "price-moves",
+        "When prices move",
+        [
+            Column("kind", "Price of", heads_row=True),
+            Column("money", "In this layout", number, currency, 2),
+            Column("proved_rise", f"Above the cheapest if it rises {_PER_CENT} %, at most", number,
+                   currency, 2),
+            Column("proved_fall", f"If it falls {_PER_CENT} %, at most", number, currency, 2),
+            Column("tipping_rise_share", "First move pays after a rise of", Kind.PERCENT,
+                   digits=1),
+            Column("tipping_rise", "Which"),
+            Column("tipping_fall_share", "After a fall of", Kind.PERCENT, digits=1),
+            Column("tipping_fall", "Which"),
+        ],
+        [
+            (
+                m.kind,
+                m.money / MONEY_STEPS,
+                None if m.rise_money is None else m.rise_money / MONEY_STEPS,
+                None if m.fall_money is None else m.fall_money / MONEY_STEPS,
+                None if m.at_rise is None else round(m.at_rise.share, 6),
+                _which(m.at_rise),
+                None if m.at_fall is None else round(m.at_fall.share, 6),
+                _which(m.at_fall),
+            )
+            for m in moves
+        ],
+        note="An empty share: no move that was tried saves or needs more of that kind. Where "
+        "delays were not worked out for a move, deadlines may yet forbid it.",
+    )  # fmt: skip
+
+
+def _which(tipping: Tipping | None) -> str:
+    if tipping is None:
+        return ""
+    allowed = "" if tipping.is_timed else ", if delays allow"
+    return f"{tipping.device} to {tipping.place}{allowed}"

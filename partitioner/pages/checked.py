@@ -1,0 +1,54 @@
+"""The section on rules that are kept or not: each with what was compared."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from partitioner.facts.checked import Checked
+from partitioner.report.amounts import count_text
+from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
+
+OPEN_ROWS = 60
+
+
+def checked_section(rows: Sequence[Checked], unasked: Sequence[str]) -> Section:
+    """Every place at which a rule without amounts was looked at."""
+    broken = sum(not row.is_kept for row in rows)
+    intro = [
+        f"Rules that have no amount, at {count_text(len(rows), 'place')}, with what was compared "
+        f"there; {broken or 'none'} broken."
+    ]
+    if unasked:
+        intro.append(f"Nothing here comes under: {', '.join(unasked)}.")
+    return Section(
+        "Kept or not, with what was compared",
+        intro,
+        (_table(rows),),
+        id="checked",
+        chapter=Chapter.RULES,
+    )
+
+
+def _table(rows: Sequence[Checked]) -> Table:
+    return Table(
+        "checks",
+        "Rules that are kept or not",
+        [
+            Column("rule", "Rule", Kind.ID, heads_row=True),
+            Column("subject", "Where", Kind.ID),
+            Column("state", "State", Kind.STATE, state_words=("kept", "", "broken")),
+            Column("compared", "Compared"),
+            Column("meaning", "The rule"),
+        ],
+        [
+            (
+                row.rule,
+                row.subject or "whole layout",
+                (State.OK if row.is_kept else State.BAD).value,
+                row.compared,
+                row.meaning,
+            )
+            for row in sorted(rows, key=lambda row: row.is_kept)
+        ],
+        folded=len(rows) > OPEN_ROWS,
+    )

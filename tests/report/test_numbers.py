@@ -1,0 +1,181 @@
+"""Every number of the page stands in a file beside it, and the drawings hold the parts list."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import re
+from collections import Counter
+from decimal import Decimal
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from partitioner.application.reading import read_layout
+from partitioner.application.report import report
+from partitioner.check.judge import assess
+from partitioner.model.assessment import Assessment
+from partitioner.model.problem import Problem
+from partitioner.network.cable import CableNetwork
+from partitioner.network.routes import backbone_length_um
+from partitioner.report.drawing_input import drawing_input
+from partitioner.report.tables import parts_table
+from tests.bench.planted import planted
+
+CASE = Path(__file__).parent.parent / "gold" / "small-sprayer"
+NUMBER = re.compile(r"(?<![\w.-])[-−]?\d[\d\u202f]*(?:\.\d+)?(?![\w-]|\.\d)")
+
+
+class Tables(HTMLParser):
+    """Tables of a page by the file that their caption links to: rows of cell texts."""
+
+    def __init__(self, html: str):
+        super().__init__()
+        self.found: dict[str, list[list[str]]] = {}
+        self.rows: list[list[str]] = []
+        self.file = ""
+        self.is_caption = self.is_cell = False
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        href = dict(attrs).get("href") or ""
+        if tag == "table":
+            self.rows, self.file = [], ""
+        elif tag == "caption":
+            self.is_caption = True
+        elif tag == "a" and self.is_caption and href.endswith(".csv"):
+            self.file = href
+        elif tag == "tr":
+            self.rows.append([])
+        elif tag in ("td", "th"):
+            self.is_cell = True
+            self.rows[-1].append("")
+
+    def handle_endtag(self, tag):
+        if tag == "caption":
+            self.is_caption = False
+        elif tag in ("td", "th"):
+            self.is_cell = False
+        elif tag == "table" and self.file:
+            self.found[self.file] = self.rows[1:]
+
+    def handle_data(self, data):
+        if self.is_cell:
+            self.rows[-1][-1] += data
+
+
+@pytest.fixture(scope="module")
+def files() -> dict[str, str]:
+    """All files of the report of a layout made by hand."""
+    read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
+    return report(read.problem, read.layout).files()
+
+
+def numbers(text: str) -> list[str]:
+    return [n.replace("\u202f", "").replace("−", "-") for n in NUMBER.findall(text)]
+
+
+def is_shown_as(exact: Decimal, shown: str) -> bool:
+    """Whether a value may be shown so: rounded either way to the digits shown."""
+    step = Decimal(1).scaleb(-len(shown.partition(".")[2]))
+    return abs(exact - Decimal(shown)) < step or exact == Decimal(shown)
+
+
+def values_of(row: dict[str, str]) -> list[Decimal]:
+    """All numbers of a row of a CSV file, shares as percentages too."""
+    found = []
+    for key, cell in row.items():
+        for number in numbers(cell):
+            found.append(Decimal(number))
+            if key.endswith("share") or key in ("probability", "take_rate"):
+                found.append(Decimal(number) * 100)
+    return found
+
+
+def test_every_number_of_a_table_stands_in_its_row_of_the_file(files: dict[str, str]) -> None:
+    seen = 0
+    tables = Tables(files["report.html"]).found
+    assert len(tables) > 15
+    for name, shown in tables.items():
+        rows = list(csv.DictReader(io.StringIO(files[name])))
+        # The page cuts long tables; nothing else leaves out rows or puts them in other order.
+        assert len(shown) == min(len(rows), len(shown)) > 0 or not rows, name
+        for cells, row in zip(shown, rows, strict=False):
+            exact = values_of(row)
+            for text in cells:
+                for number in numbers(text.replace("note ", "note_")):
+                    seen += 1
+                    assert any(is_shown_as(value, number) for value in exact), (name, text, row)
+    assert seen > 500
+
+
+def test_files_and_data_hold_the_same_rows(files: dict[str, str]) -> None:
+    data = json.loads(files["outcome.json"])["tables"]
+    names = {n.removesuffix(".csv") for n in files if n.endswith(".csv")}
+    assert names == set(data)
+    for name in names:
+        rows = list(csv.DictReader(io.StringIO(files[f"{name}.csv"])))
+        assert len(rows) == len(data[name])
+        for row, record in zip(rows, data[name], strict=True):
+            assert list(row) == list(record)
+            for key, value in record.items():
+                if isinstance(value, (int, float)) and not isinstance(value, bool):
+                    assert Decimal(row[key]) == Decimal(str(value)), (name, key)
+
+
+# -- a parts list from the drawing ------------------------------------------------------------
+
+
+def recounted(problem: Problem, assessment: Assessment) -> Counter[str]:
+    """Parts by what the drawings show: segments with their lengths and devices, switches, links.
+
+    Cable in µm, everything else in pieces.
+    """
+    drawn = drawing_input(problem, assessment)
+    grades, network = problem.catalogue.grades, CableNetwork(problem)
+    parts: Counter[str] = Counter()
+    stub_um = {d.id: d.stub_um for d in drawn.devices}
+    for segment in drawn.segments:
+        grade = grades[segment.grade]
+        parts[grade.cable] += segment.length_um
+        parts[grade.device_phy] += len(segment.devices)
+        parts[grade.port_phy] += 1
+        parts[grade.connector] += len(segment.devices) + 1
+        parts[f"port of {segment.switch}"] += 1
+        if segment.is_shared:
+            parts[grade.cable] += sum(stub_um[d] for d in segment.devices)
+            if grade.terminator is not None:
+                parts[grade.terminator] += 2
+            if grade.junction is not None:
+                parts[grade.junction] += sum(stub_um[d] > 0 for d in segment.devices)
+    for link in drawn.backbone:
+        grade = grades[link.grade]
+        parts[grade.cable] += backbone_length_um(problem, network, link.ends)
+        parts[grade.connector] += 2
+        parts[grade.port_phy] += 2
+    parts.update({switch.id: 1 for switch in drawn.switches if switch.is_open})
+    return parts
+
+
+@pytest.mark.parametrize("which", ["small-sprayer", "planted"])
+def test_the_drawing_adds_up_to_the_parts_list(which: str) -> None:
+    if which == "planted":
+        machine = planted(20, 1)
+        problem, layout = machine.problem, machine.hidden
+    else:
+        read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
+        problem, layout = read.problem, read.layout
+    assessment = assess(problem, layout)
+    listed: Counter[str] = Counter()
+    for row in parts_table(problem, assessment).records():
+        per = 1_000_000 if row["unit"] == "m" else 1
+        listed[row["part"]] += round(row["quantity"] * per)
+        if not problem.options:
+            # Every item is rounded up to a step of 0.0001 by itself.
+            exact = row["quantity"] * row["unit_price"]
+            items = 6 * len(problem.devices) if row["unit"] == "m" else row["quantity"]
+            assert -1e-6 <= row["price"] - exact <= items * 1e-4
+    assert listed == +recounted(problem, assessment)
