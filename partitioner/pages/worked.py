@@ -6,8 +6,8 @@ from partitioner.check.facts import Facts
 from partitioner.facts.worked import Worked, worked_delivery
 from partitioner.model.assessment import Assessment
 from partitioner.report.amounts import margin_time_text, time_text
+from partitioner.report.delays import worst_first
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
-from partitioner.report.tables import worst_first
 from partitioner.timing.constants import FRAME_LEAST_BYTES
 from partitioner.units import NS_PER_US
 

@@ -64,8 +64,9 @@ def test_text_and_section_tell_the_nearest_first(judged) -> None:
     nearest = seen.nearest_first()[0]
     lines = page.simulation_text(seen, most=3).splitlines()
     assert lines[0].endswith("no delay above its worst case.")
-    assert lines[3].startswith(nearest.stream)
-    assert len(lines) == 3 + 3
+    first = [line.split()[0] for line in lines if line and not line[0].isspace()]
+    told = [o.stream for o in seen.nearest_first()[:3]]
+    assert all(t.startswith(f.rstrip("…")) for f, t in zip(first[-3:], told, strict=True))
     section = page.simulation_section(seen)
     assert section.tables[0].rows[0][0] == nearest.stream
     assert len(section.tables[0].rows) == len(seen.observed)

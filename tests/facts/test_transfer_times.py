@@ -133,7 +133,8 @@ def test_the_report_adds_what_fits_the_layout() -> None:
         facts, assess_facts(facts), on_step=steps.append, simulate_ns=100_000_000
     )
     ids = ["timers", "every-build", "growth", "transfers", "failures"]
-    assert [s.id for s in sections] == ids
+    assert [s.id for s in sections if s.id in ids] == ids
+    assert any(s.id.startswith("sheet-") for s in sections)
     assert len(steps) == 3
-    transfers = sections[3].tables[0]
+    transfers = next(s for s in sections if s.id == "transfers").tables[0]
     assert transfers.rows[0][-1] == pytest.approx(0.1)

@@ -79,8 +79,10 @@ def numbers(text: str) -> list[str]:
 
 
 def is_shown_as(exact: Decimal, shown: str) -> bool:
-    """Whether a value may be shown so: rounded either way to the digits shown."""
-    step = Decimal(1).scaleb(-len(shown.partition(".")[2]))
+    """Whether a value may be shown so: rounded either way to the digits shown, three or more."""
+    whole, _, part = shown.lstrip("-").partition(".")
+    zeros = 0 if part else min(len(whole) - len(whole.rstrip("0")), max(0, len(whole) - 3))
+    step = Decimal(1).scaleb(zeros - len(part))
     return abs(exact - Decimal(shown)) < step or exact == Decimal(shown)
 
 
