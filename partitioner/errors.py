@@ -32,8 +32,8 @@ class Finding:
     """One thing wrong in a file, with the place it stands at.
 
     ``line`` and ``column`` count from 1 (0: the file as a whole); in CSV files ``column_name``
-    names the column, in workbooks ``cell`` the sheet and the cell. ``severity`` is ``error`` or
-    ``warning``.
+    names the column, in workbooks ``cell`` the sheet and the cell. In a DataFrame ``row`` is the
+    label of the row, and ``line`` its number from 1. ``severity`` is ``error`` or ``warning``.
     """
 
     file: str
@@ -47,6 +47,7 @@ class Finding:
     severity: str = "error"
     column_name: str = ""
     cell: str = ""
+    row: str = ""
 
 
 class PartitionerError(Exception):
@@ -56,13 +57,13 @@ class PartitionerError(Exception):
 
 
 class WrongFile(PartitionerError):
-    """One or more findings in the files that were read."""
+    """One or more findings in the files that were read; ``told`` says them in words."""
 
     exit_code = ExitCode.WRONG_FILE
 
-    def __init__(self, findings: list[Finding]):
+    def __init__(self, findings: list[Finding], told: str = ""):
         self.findings = sorted(findings)
-        super().__init__(f"{len(self.findings)} finding(s)")
+        super().__init__(told or f"{len(self.findings)} finding(s)")
 
 
 @dataclass(frozen=True, slots=True)

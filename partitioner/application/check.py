@@ -15,6 +15,7 @@ from partitioner.model.problem import Problem
 if TYPE_CHECKING:
     from partitioner.check.facts import Facts
     from partitioner.facts.simulation import Simulation
+    from partitioner.report.sections import Page
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +39,14 @@ class CheckAnswer:
     def layout(self) -> Layout:
         """The layout that was judged."""
         return self.facts.layout
+
+    def page(self) -> Page:
+        """The verdict with its tables and drawings, as a page."""
+        from partitioner.pages.simulation import simulation_section
+        from partitioner.report.files import report_page
+
+        simulated = () if self.simulation is None else (simulation_section(self.simulation),)
+        return report_page(self.problem, self.assessment, None, simulated)
 
     def text(self) -> str:
         """The verdict with its tables, for a terminal."""

@@ -12,6 +12,7 @@ from partitioner.model.problem import Problem
 if TYPE_CHECKING:
     from partitioner.explain.explanation import Explained
     from partitioner.explain.placement import Locate
+    from partitioner.report.sections import Page
 
 EXPLANATION = "explain.json"
 _FINISHING_S = 0.3
@@ -52,14 +53,18 @@ class ExplainAnswer:
 
         return explained_data(self.problem, self.explained, self.locate)
 
+    def page(self) -> Page:
+        """The explanation as a page."""
+        from partitioner.pages.explanation import explained_page
+
+        return explained_page(self.problem, self.explained, self.locate)
+
     def files(self) -> dict[str, str]:
         """A page and the data, by name."""
-        from partitioner.pages.explanation import explained_page
         from partitioner.report.page import page_files
         from partitioner.visible import json_text
 
-        page = explained_page(self.problem, self.explained, self.locate)
-        return {**page_files(page), EXPLANATION: json_text(self.data(), indent=1) + "\n"}
+        return {**page_files(self.page()), EXPLANATION: json_text(self.data(), indent=1) + "\n"}
 
 
 def explain(

@@ -20,7 +20,7 @@ from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
     from partitioner.check.facts import Facts
-    from partitioner.report.sections import Section
+    from partitioner.report.sections import Page, Section
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +37,12 @@ class PlanAnswer:
         from partitioner.report.text import verdict_text
 
         return verdict_text(self.problem, self.assessment, self.outcome)
+
+    def page(self) -> Page:
+        """The page of the report."""
+        from partitioner.report.files import report_page
+
+        return report_page(self.problem, self.assessment, self.outcome, self.sections)
 
     def files(self, *, made_on: date | None = None) -> dict[str, str | bytes]:
         """Every file of the report, by name; ``made_on`` is the day in its title block."""

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from partitioner.errors import Finding, WrongFile
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from partitioner.reading.problem import Source
 
 T = TypeVar("T")
 
@@ -43,10 +48,42 @@ def read_problem(
     WrongFile
         With every finding.
     """
-    from partitioner.reading.problem import read_problem_with_findings
+    return read_source(path, is_strict=is_strict, lists_from=lists_from)[0]
 
-    problem, findings = read_problem_with_findings(path, lists_from)
-    return _unless_wrong(problem, findings, is_strict)
+
+def read_source(
+    path: Path, *, is_strict: bool = False, lists_from: Sequence[Path] = ()
+) -> tuple[Problem, Source]:
+    """Read a problem with what it was read from; as :func:`read_problem`."""
+    from partitioner.reading.problem import read_source as read
+
+    source = read(path, lists_from)
+    return _unless_wrong(source.problem, source.findings, is_strict), source
+
+
+def build_source(
+    settings: Mapping[str, Any], frames: Mapping[str, pd.DataFrame], *, is_strict: bool = False
+) -> tuple[Problem, Source]:
+    """Make a problem of plain data and DataFrames, with what a file of it would hold.
+
+    Parameters
+    ----------
+    settings, frames
+        See :func:`partitioner.reading.frames.source_from_frames`.
+    is_strict
+        Take warnings for errors.
+
+    Raises
+    ------
+    WrongFile
+        With every finding.
+    ValueError
+        If a problem has no list of a frame's name.
+    """
+    from partitioner.reading.frames import source_from_frames
+
+    source = source_from_frames(settings, frames)
+    return _unless_wrong(source.problem, source.findings, is_strict), source
 
 
 def read_layout(
@@ -57,10 +94,15 @@ def read_layout(
     lists_from: Sequence[Path] = (),
 ) -> ReadLayout:
     """Read a problem and a layout of it; parameters and errors as of :func:`read_problem`."""
+    problem = read_problem(problem_path, is_strict=is_strict, lists_from=lists_from)
+    return read_layout_of(problem, layout_path, is_strict=is_strict)
+
+
+def read_layout_of(problem: Problem, layout_path: Path, *, is_strict: bool = False) -> ReadLayout:
+    """Read a layout of a problem that was read; as :func:`read_layout`."""
     from partitioner.reading.layout_file import read_layout_with_findings
     from partitioner.reading.render import format_finding
 
-    problem = read_problem(problem_path, is_strict=is_strict, lists_from=lists_from)
     read, findings = read_layout_with_findings(layout_path, problem)
     layout = _unless_wrong(read, findings, is_strict)
     noticed = tuple(format_finding(f, source=False) for f in findings)
@@ -89,5 +131,9 @@ def problem_files(path: Path, lists_from: Sequence[Path] = ()) -> dict[str, byte
 def _unless_wrong(read: T | None, findings: list[Finding], is_strict: bool) -> T:
     """Give what was read, unless a finding stands against it."""
     if read is None or (is_strict and findings):
-        raise WrongFile([replace(f, severity="error") for f in findings] if is_strict else findings)
+        from partitioner.reading.render import format_findings
+
+        if is_strict:
+            findings = [replace(f, severity="error") for f in findings]
+        raise WrongFile(findings, format_findings(sorted(findings)))
     return read

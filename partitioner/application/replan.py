@@ -12,6 +12,7 @@ from partitioner.application.check import judged
 from partitioner.application.earlier import Earlier
 from partitioner.application.finishing import finishing_s
 from partitioner.application.search import Search
+from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
@@ -19,8 +20,9 @@ from partitioner.model.problem import Problem
 if TYPE_CHECKING:
     from partitioner.replan.rerun import Rerun
     from partitioner.replan.searched import RerunSettings
-    from partitioner.report.sections import Section
+    from partitioner.report.sections import Page, Section
 
+Fact = tuple[str, str]
 REPLAN = "replan.json"
 
 
@@ -86,29 +88,37 @@ class ReplanAnswer:
             },
         }
 
+    def page(self) -> Page:
+        """The page of the report."""
+        from partitioner.report.files import report_page
+
+        return report_page(*self._told())
+
+    def _told(self) -> tuple[Problem, Assessment, Outcome | None, list[Section], list[Fact]]:
+        """What the report is made of."""
+        from partitioner.pages.replan import rerun_sections
+        from partitioner.units import duration_text
+
+        rerun, searched = self.rerun, self.rerun.searched
+        tried = f"{searched.columns}{', all there are' if searched.tried_all else ''}"
+        ended = f"{duration_text(searched.seconds)}, ended by {searched.stopped_by}"
+        facts = [("segments tried", tried), ("rerun", ended)]
+        sections = [*rerun_sections(rerun), *self.sections]
+        return rerun.problem, rerun.best.assessment, self.outcome, sections, facts
+
     def files(self, *, made_on: date | None = None) -> dict[str, str | bytes]:
         """Those of a plan, the list of changes, and the layouts between, by name.
 
         ``layout.yaml`` is the layout of least sum; ``replan.json`` holds :meth:`data`;
         ``made_on`` is the day in the title block.
         """
-        from partitioner.pages.replan import front_file, rerun_sections
+        from partitioner.pages.replan import front_file
         from partitioner.reading.layout_file import layout_text
         from partitioner.report.files import report_files
-        from partitioner.units import duration_text
         from partitioner.visible import json_text
 
-        rerun, searched = self.rerun, self.rerun.searched
-        tried = f"{searched.columns}{', all there are' if searched.tried_all else ''}"
-        ended = f"{duration_text(searched.seconds)}, ended by {searched.stopped_by}"
-        files = report_files(
-            rerun.problem,
-            rerun.best.assessment,
-            self.outcome,
-            [*rerun_sections(rerun), *self.sections],
-            [("segments tried", tried), ("rerun", ended)],
-            made_on,
-        )
+        rerun = self.rerun
+        files = report_files(*self._told(), made_on=made_on)
         files[REPLAN] = json_text(self.data()) + "\n"
         if len(rerun.front) > 1:
             for number, point in enumerate(rerun.front, 1):

@@ -14,7 +14,7 @@ from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
-    from partitioner.report.sections import Section
+    from partitioner.report.sections import Page, Section
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +35,12 @@ class ReportAnswer:
     problem: Problem
     assessment: Assessment
     sections: Sequence[Section]
+
+    def page(self) -> Page:
+        """The page of the report."""
+        from partitioner.report.files import report_page
+
+        return report_page(self.problem, self.assessment, None, self.sections)
 
     def files(
         self, *, made_on: date | None = None, paper: str | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -11,6 +12,13 @@ from partitioner.model.outcome import Sample
 
 if TYPE_CHECKING:
     from partitioner.runs import Budget
+
+
+def all_cores() -> int:
+    """Cores this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 def silent(_: str) -> None:

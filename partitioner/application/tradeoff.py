@@ -12,6 +12,7 @@ from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
+    from partitioner.report.sections import Page
     from partitioner.tradeoff.search import TradeOff
 
 _FINISHING_S = 0.3
@@ -35,6 +36,12 @@ class TradeOffAnswer:
         from partitioner.tradeoff.state import state_data
 
         return state_data(self.problem, self.state)
+
+    def page(self) -> Page:
+        """The layouts as a page."""
+        from partitioner.pages.tradeoff import tradeoff_page
+
+        return tradeoff_page(self.problem, self.state)
 
     def files(self) -> dict[str, str]:
         """A page, the data and a layout file for each point, by name."""

@@ -8,6 +8,7 @@ import os
 import sys
 from typing import IO
 
+from partitioner.application.search import all_cores
 from partitioner.errors import MachineFault
 
 JUDGING_MB = 250
@@ -69,13 +70,6 @@ def usable_workers(wanted: int | None) -> int:
     what = f"planning with {workers} core{'s' if workers > 1 else ''}"
     require_memory(_SOLVER_MB + _WORKER_MB * workers, what)
     return workers
-
-
-def all_cores() -> int:
-    """Cores this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def machine_words(error: BaseException) -> str | None:

@@ -300,8 +300,14 @@ def seeking_text(state: TradeOff, points: int | None) -> str:
 
 def tradeoff_files(problem: Problem, state: TradeOff) -> dict[str, str]:
     """Every file of a trade-off, its page among them."""
+    page = tradeoff_page(problem, state)
+    return {**state_files(problem, state), **page_files(page)}
+
+
+def tradeoff_page(problem: Problem, state: TradeOff) -> Page:
+    """The page of a trade-off."""
     judged, word, lead = verdict_of(problem, state)
-    page = Page(
+    return Page(
         f"Trade-off of {problem.name}",
         judged,
         word,
@@ -309,4 +315,3 @@ def tradeoff_files(problem: Problem, state: TradeOff) -> dict[str, str]:
         (tradeoff_section(problem, state),),
         STATE,
     )
-    return {**state_files(problem, state), **page_files(page)}

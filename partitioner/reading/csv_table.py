@@ -7,6 +7,7 @@ is used.
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from partitioner.errors import Finding
@@ -20,7 +21,8 @@ from partitioner.reading.tables import Item, key_names, kind_of, read_table
 from partitioner.reading.yaml_text import plain_value
 
 
-def _column_kinds(model: type[KeyTable]) -> dict[str, ValueKind]:
+def column_kinds(model: type[KeyTable]) -> dict[str, ValueKind]:
+    """Columns that a table with rows of ``model`` may have, with the kinds of their values."""
     kinds: dict[str, ValueKind] = {}
     for name, info in model.model_fields.items():
         kind = kind_of(info)
@@ -33,11 +35,17 @@ def _column_kinds(model: type[KeyTable]) -> dict[str, ValueKind]:
 
 def column_names(model: type[KeyTable]) -> list[str]:
     """Columns a CSV file with rows of ``model`` may have."""
-    return list(_column_kinds(model))
+    return list(column_kinds(model))
 
 
-def _cell(text: str, kind: ValueKind) -> Any:
-    """Give a cell the meaning the same words would have in the YAML file."""
+def _cell(text: Any, kind: ValueKind) -> Any:
+    """Give a cell the meaning the same words would have in the YAML file.
+
+    Numbers and lists, as DataFrames hold them, keep theirs; a number that names something is text.
+    """
+    if not isinstance(text, str):
+        is_whole = isinstance(text, int) and not isinstance(text, bool)
+        return str(text) if is_whole and isinstance(kind, (Name, Text)) else text
     if isinstance(kind, (Name, Text)):
         return text
     if isinstance(kind, Names):
@@ -88,7 +96,7 @@ def read_csv(
     with contextlib.suppress(UnreadableCsv):  # It is told where it stands, below.
         if sum(any(row) for _, row in csv_rows(text, separator)) > MOST_ROWS + 1:
             return refuse(0, f"expected at most {MOST_ROWS} rows, got more")
-    kinds = _column_kinds(model)
+    kinds = column_kinds(model)
     sheet = Sheet(file, "", (), lines, separator)
     header: tuple[str, ...] = ()
     columns: dict[str, int] = {}
@@ -104,7 +112,7 @@ def read_csv(
                     return refuse(line, told, "columns: " + ", ".join(kinds))
                 columns = {name: header.index(name) for name in header}
                 top = RowOrigin(sheet, Row(line, ()), columns, section, {})
-                _check_header(model, header, kinds, top, findings)
+                check_header(model, header, kinds, top, findings)
                 continue
             label = f"{section}[{_row_id(header, row) or f'line {line}'}]"
             origin = RowOrigin(sheet, Row(line, ()), columns, label, {})
@@ -116,7 +124,7 @@ def read_csv(
                     hint="put quotes round a cell that has the separator in it",
                 )
             # Cells beyond the header belong to no column.
-            items.append(_read_row(model, header, row[: len(header)], kinds, origin, findings))
+            items.append(read_cells(model, header, row[: len(header)], kinds, origin, findings))
     except UnreadableCsv as error:
         # Only of what has shown to be a list is a line repeated.
         source = lines[error.line - 1] if header and error.line <= len(lines) else ""
@@ -143,16 +151,21 @@ def _row_id(header: tuple[str, ...], row: list[str]) -> str:
     return row[header.index("id")].strip()
 
 
-def _check_header(
+def check_header(
     model: type[KeyTable],
     header: tuple[str, ...],
     kinds: dict[str, ValueKind],
     origin: Origin,
     findings: Findings,
 ) -> None:
+    """Tell columns that are unknown, twice there, or missing though required."""
     required = [
         info.alias or name for name, info in model.model_fields.items() if info.is_required()
     ]
+    if "position_m" in required:
+        # The height may be left out.
+        place = required.index("position_m")
+        required[place : place + 1] = AXES[:2]
     absent = [name for name in required if name not in header]
     for number, name in enumerate(header):
         if header.index(name) < number:
@@ -169,26 +182,17 @@ def _check_header(
         findings.add(origin, "missing-key", f"expected the column '{name}', got none")
 
 
-def _read_row(
+def read_cells(
     model: type[KeyTable],
     header: tuple[str, ...],
-    row: list[str],
+    row: Sequence[Any],
     kinds: dict[str, ValueKind],
     origin: Origin,
     findings: Findings,
+    more: Mapping[str, Any] | None = None,
 ) -> Item[Any]:
-    raw: dict[str, Any] = {}
-    axes: dict[str, Any] = {}
-    for name, cell in zip(header, row, strict=False):
-        text = cell.strip()
-        if not text or name not in kinds:
-            continue
-        if name in AXES:
-            axes[name] = plain_value(text)
-        elif name not in raw:
-            raw[name] = _cell(text, kinds[name])
-    if axes:
-        raw["position_m"] = [axes.get(axis, 0 if axis == "z_m" else None) for axis in AXES]
+    """Read one row; ``more`` holds keys that do not stand in its cells."""
+    raw = {**row_values(header, row, kinds), **(more or {})}
     # A column that is missing as a whole was told once, at the header.
     told = frozenset(n for n in key_names(model) if n not in header and n not in raw)
     return read_row(model, raw, told, origin, findings)
@@ -208,3 +212,25 @@ def read_row(
         if finding.code != "missing-key" or not any(f"'{n}'" in finding.message for n in told):
             findings.take(finding)
     return item
+
+
+def row_values(
+    header: tuple[str, ...], row: Sequence[Any], kinds: dict[str, ValueKind]
+) -> dict[str, Any]:
+    """Values of the known columns of a row as the YAML file would hold them; empty ones left out.
+
+    Cells are text or, in DataFrames, plain values.
+    """
+    raw: dict[str, Any] = {}
+    axes: dict[str, Any] = {}
+    for name, cell in zip(header, row, strict=False):
+        value = cell.strip() if isinstance(cell, str) else cell
+        if value is None or value == "" or name not in kinds:
+            continue
+        if name in AXES:
+            axes[name] = plain_value(value) if isinstance(value, str) else value
+        elif name not in raw:
+            raw[name] = _cell(value, kinds[name])
+    if axes:
+        raw["position_m"] = [axes.get(axis, 0 if axis == "z_m" else None) for axis in AXES]
+    return raw

@@ -17,7 +17,7 @@ Steps = tuple[str | int, ...]
 
 @dataclass(frozen=True, slots=True)
 class At:
-    """A position in a file, with the text of its line."""
+    """A position in a file, with the text of its line; in a DataFrame ``row`` labels the row."""
 
     file: str
     line: int
@@ -26,6 +26,12 @@ class At:
     column_name: str = ""
     cell: str = ""
     """Name of the cell in a workbook, which has no lines."""
+    row: str = ""
+
+    @property
+    def words(self) -> str:
+        """The line or the row, to be said after "on"."""
+        return f"row {self.row}" if self.row else f"line {self.line}"
 
 
 class Origin(Protocol):
@@ -154,6 +160,7 @@ class Findings:
                 severity=severity,
                 column_name=at.column_name,
                 cell=at.cell,
+                row=at.row,
             )
         )
 

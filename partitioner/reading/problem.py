@@ -5,9 +5,10 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from partitioner.errors import Finding, WrongFile
@@ -31,6 +32,7 @@ from partitioner.reading.tables import Item, key_names, read_list, read_table, t
 from partitioner.reading.workbook import read_sheets
 from partitioner.reading.yaml_text import load
 
+_NOTHING_LISTED: Mapping[str, Sequence[Item[Any]]] = MappingProxyType({})
 _ELSEWHERE = "if you trust this file, allow the folder of the list with --lists-from"
 
 
@@ -89,29 +91,49 @@ def read_problem_with_findings(
 
     The problem is None when one of the findings is an error.
     """
-    findings = Findings()
-    try:
-        content = read_bytes(path)
-        text = as_text(content)
-    except Unreadable as error:
-        return None, [_finding(path, error)]
-    files = SourceFiles(lists_from, [(path.name, content)])
-    return _problem_of(text, path, files, findings)
+    source = read_source(path, lists_from)
+    return source.problem, source.findings
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A problem with what it was read from.
+
+    ``problem`` is None when one of the findings is an error; ``data`` is it as one file would hold
+    it, the lists that stand elsewhere included.
+    """
+
+    problem: Problem | None
+    findings: list[Finding]
+    files: SourceFiles
+    data: Mapping[str, Any]
+
+
+def read_source(path: Path, lists_from: Sequence[Path] = ()) -> Source:
+    """Read a problem and keep what it was read from."""
+    files = SourceFiles(lists_from)
+    return judged_source(lambda findings: read_parts(path, files, findings), files, str(path))
 
 
 def problem_of_text(text: str, path: Path) -> tuple[Problem | None, list[Finding]]:
     """:func:`read_problem_with_findings` of a text that is not written yet; ``path`` names it."""
     files = SourceFiles((), [(path.name, text.encode())])
-    return _problem_of(text, path, files, Findings())
+    source = judged_source(lambda found: _parts_of(text, path, files, found), files, str(path))
+    return source.problem, source.findings
 
 
-def _problem_of(
-    text: str, path: Path, files: SourceFiles, findings: Findings
-) -> tuple[Problem | None, list[Finding]]:
+def judged_source(
+    read: Callable[[Findings], Parts | None], files: SourceFiles, file: str
+) -> Source:
+    """Check parts that ``read`` gives against each other and make the problem of them.
+
+    ``file`` is the name that findings about the whole of it carry.
+    """
+    findings = Findings()
     parts = None
     # What ends the reading early is the last of the findings.
     with contextlib.suppress(Enough):
-        parts = _parts_of(text, path, files, findings)
+        parts = read(findings)
         if parts is not None:
             check_parts(parts, findings)
     if parts is not None:
@@ -119,14 +141,28 @@ def _problem_of(
         findings.found = [
             f
             for f in findings.found
-            if f.file != str(path) or f.code == "yaml-syntax" or (f.line, f.column) not in holes
+            if f.file != file or f.code == "yaml-syntax" or (f.line, f.column) not in holes
         ]
     findings.found = collapsed(findings.found, files.tables)
-    found = findings.in_order(str(path))
+    found = findings.in_order(file)
     if parts is None or findings.errors():
-        return None, found
+        return Source(None, found, files, {})
     warnings = tuple(format_finding(f, source=False) for f in found)
-    return build_problem(parts, warnings, files.digest()), found
+    problem = build_problem(parts, warnings, files.digest())
+    return Source(problem, found, files, problem_data(parts))
+
+
+def problem_data(parts: Parts) -> dict[str, Any]:
+    """Give a problem as one file would hold it, with the lists that stand in files of their own."""
+    data = {
+        key: value
+        for key, value in parts.origin.document.data.items()
+        if not key.endswith("_csv")
+    }
+    for section in LISTS:
+        if items := parts.items(section):
+            data[section] = [dict(item.raw) for item in items]
+    return data
 
 
 def read_whole(path: Path, lists_from: Sequence[Path] = ()) -> YamlOrigin:
@@ -144,7 +180,7 @@ def read_whole(path: Path, lists_from: Sequence[Path] = ()) -> YamlOrigin:
     assert parts is not None
     raw = parts.origin.document.data
     data = {k: v for k, v in raw.items() if k != "tables" and not k.endswith("_csv")}
-    for section in _LISTS:
+    for section in LISTS:
         items = parts.items(section)
         # Proposed switches depend on all else, and are proposed anew.
         if items and section != "tables" and not is_asked(data.get(section)):
@@ -157,7 +193,7 @@ def problem_of(origin: YamlOrigin, digest: str) -> tuple[Problem | None, list[Fi
     findings = Findings()
     parts = None
     with contextlib.suppress(Enough):
-        parts = _Reader(origin, Path(), SourceFiles(), findings).parts()
+        parts = Reader(origin, Path(), SourceFiles(), findings).parts()
         check_parts(parts, findings)
     found = findings.in_order(origin.document.file)
     if parts is None or findings.errors():
@@ -214,7 +250,7 @@ def read_parts(path: Path, files: SourceFiles, findings: Findings) -> Parts | No
 
 def _parts_of(text: str, path: Path, files: SourceFiles, findings: Findings) -> Parts | None:
     root = read_document(text, str(path), "a mapping with the keys of a problem", findings)
-    return None if root is None else _Reader(root, path.parent, files, findings).parts()
+    return None if root is None else Reader(root, path.parent, files, findings).parts()
 
 
 def read_document(text: str, file: str, expected: str, findings: Findings) -> YamlOrigin | None:
@@ -264,18 +300,30 @@ def check_format(raw: dict[str, Any], root: YamlOrigin, findings: Findings) -> b
     return True
 
 
-class _Reader:
-    """Reads the sections of a problem file into parts."""
+class Reader:
+    """Reads the sections of a problem file into parts.
 
-    def __init__(self, root: YamlOrigin, folder: Path, files: SourceFiles, findings: Findings):
+    ``listed`` are items of its lists that stand elsewhere.
+    """
+
+    def __init__(
+        self,
+        root: YamlOrigin,
+        folder: Path,
+        files: SourceFiles,
+        findings: Findings,
+        listed: Mapping[str, Sequence[Item[Any]]] = _NOTHING_LISTED,
+    ):
         self._raw: dict[str, Any] = root.document.data
         self._root = root
         self._folders = Folders(folder, files.lists_from)
         self._files = files
         self._findings = findings
+        self._listed = listed
         self._unsure: set[str] = set()
 
     def parts(self) -> Parts:
+        """Read everything."""
         top = self._top()
         parts = Parts(
             origin=self._root,
@@ -293,9 +341,9 @@ class _Reader:
             propose=self._mapping("propose"),
             silence=self._mapping("silence"),
         )
-        for section in _LISTS:
-            found = read_list(_table_of(section), self._raw, section, self._root, self._findings)
-            setattr(parts, section, found)
+        for section in LISTS:
+            found = read_list(table_of(section), self._raw, section, self._root, self._findings)
+            setattr(parts, section, [*found, *self._listed.get(section, ())])
         parts.devices += self._csv("devices", DeviceTable, top.table.devices_csv)
         parts.streams += self._csv("streams", StreamTable, top.table.streams_csv)
         self._tables(parts)
@@ -305,7 +353,7 @@ class _Reader:
             propose_switches(parts, self._findings)
         elif "propose" in self._raw:
             self._findings.no_effect(self._root, "switches is not the word propose", "propose")
-        for section in _LISTS:
+        for section in LISTS:
             if any(item.id is None for item in parts.items(section)):
                 self._unsure.add(section)
         parts.unsure = self._unsure
@@ -314,13 +362,13 @@ class _Reader:
     def _top(self) -> Item[ProblemTable]:
         """Read the keys that hold single values; find unknown and missing ones."""
         shallow = dict(self._raw)
-        for section in (*_LISTS, *_MAPPINGS, "limits", "catalogue"):
+        for section in (*LISTS, *_MAPPINGS, "limits", "catalogue"):
             if section in shallow:
                 value = shallow[section]
                 if section == "switches" and is_asked(value):
                     shallow[section] = [_EMPTY_SWITCH]
                     continue
-                kind: type = list if section in _LISTS else dict
+                kind: type = list if section in LISTS else dict
                 if isinstance(value, kind) and section != "switches":
                     shallow.pop(section)
                 elif isinstance(value, list) and value:
@@ -328,12 +376,14 @@ class _Reader:
                 # else the wrong kind stays, to be told
                 elif not isinstance(value, kind):
                     self._unsure.add(section)
-        if not self._raw.get("switches"):
+        if self._listed.get("switches"):
+            shallow.setdefault("switches", [_EMPTY_SWITCH])
+        elif not self._raw.get("switches"):
             self._unsure.add("switches")
         return read_table(ProblemTable, shallow, self._root, self._findings)
 
     def _mapping(self, section: str) -> Item[Any]:
-        model = _table_of(section)
+        model = table_of(section)
         raw = self._raw.get(section, {})
         if not isinstance(raw, dict):
             return Item(model(), self._root.part(section), whole=False)
@@ -410,7 +460,7 @@ class _Reader:
             return
         for grade, value in raw.items():
             origin = self._root.part("limits", grade, label=f"limits[{grade}]")
-            parts.limits[grade] = read_table(_table_of("limits"), value, origin, self._findings)
+            parts.limits[grade] = read_table(table_of("limits"), value, origin, self._findings)
 
     def _catalogue(self, parts: Parts) -> None:
         raw = self._raw.get("catalogue", {})
@@ -420,18 +470,19 @@ class _Reader:
         if not isinstance(raw, dict):
             return
         shallow = {k: ({} if k in SECTIONS and isinstance(v, dict) else v) for k, v in raw.items()}
-        top = read_table(_table_of("catalogue"), shallow, origin, self._findings)
+        top = read_table(table_of("catalogue"), shallow, origin, self._findings)
         entries = read_entries(raw, origin, self._findings)
         made = read_catalogue(entries, self._findings)
         parts.catalogue_grades = tuple(dict.fromkeys([*shipped.grades, *entries["grades"]]))
         parts.catalogue = made if top.whole else None
 
 
-def _table_of(section: str) -> type[Any]:
+def table_of(section: str) -> type[Any]:
+    """Table that the items of a section are read by."""
     return tables_inside(ProblemTable.model_fields[section].annotation)[0]
 
 
-_LISTS = tuple(
+LISTS = tuple(
     name
     for name, info in ProblemTable.model_fields.items()
     if tables_inside(info.annotation) and str(info.annotation).startswith("tuple")

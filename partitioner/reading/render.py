@@ -36,9 +36,13 @@ def format_finding(finding: Finding, *, source: bool = True) -> str:
     """
     where = f" {visible(finding.where)}:" if finding.where else ""
     address = visible(finding.file)
+    if finding.row:
+        address += f", row {visible(finding.row)}"
     if finding.cell:
         address += f":{visible(finding.cell)}"
-    elif finding.line:
+    elif finding.line == 0 or finding.row:
+        address += f", column {visible(finding.column_name)}" if finding.column_name else ""
+    else:
         address += f":{finding.line}:{finding.column}"
     text = f"{address}: {finding.severity}[{finding.code}]{where} {visible(finding.message)}"
     if not source:
@@ -99,6 +103,7 @@ def findings_as_data(findings: Sequence[Finding]) -> list[dict[str, Any]]:
             "file": f.file,
             "line": f.line,
             "column": f.column,
+            **({"row": f.row} if f.row else {}),
             "severity": f.severity,
             "code": f.code,
             "where": f.where,

@@ -136,7 +136,7 @@ class RowOrigin:
 
     def at(self, steps: Steps = (), *, on_key: bool = False) -> At:
         """Position of a cell, or of the row."""
-        name = self._column_name(steps)
+        name = column_at(steps)
         index = self.columns.get(name)
         shown = self.headings.get(name, name)
         if self.sheet.lines:
@@ -153,13 +153,6 @@ class RowOrigin:
             cell = f"{self.sheet.name}!" * bool(self.sheet.name) + f"row {self.line}"
         return At(self.file, self.line, column, " | ".join(told), shown, cell)
 
-    def _column_name(self, steps: Steps) -> str:
-        if not steps:
-            return ""
-        if steps[0] == "position_m" and len(steps) > 1 and isinstance(steps[1], int):
-            return AXES[steps[1]]
-        return str(steps[0])
-
     def named(self, label: str) -> RowOrigin:
         """Give the same row another label."""
         return replace(self, label=label)
@@ -169,6 +162,15 @@ def _shown(value: Value) -> str:
     if isinstance(value, Unusable):
         return value.text
     return "" if value is None else str(value).replace("\n", " ")
+
+
+def column_at(steps: Steps) -> str:
+    """Name of the column that holds a part of a row; a position stands in three of them."""
+    if not steps:
+        return ""
+    if steps[0] == "position_m" and len(steps) > 1 and isinstance(steps[1], int):
+        return AXES[steps[1]]
+    return str(steps[0])
 
 
 def cell_starts(line: str, separator: str) -> list[int]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import date
 
 from partitioner.model.assessment import Assessment
@@ -19,7 +19,7 @@ from partitioner.report.looking_around import things_of
 from partitioner.report.outcome_json import outcome_text
 from partitioner.report.page import render
 from partitioner.report.paper import paper_page
-from partitioner.report.sections import Page, Paper, Section, csv_files, tables_of
+from partitioner.report.sections import Page, Paper, Section, Table, csv_files, tables_of
 from partitioner.report.story import own_sections
 from partitioner.report.svg import standalone
 from partitioner.report.tables import all_tables
@@ -79,19 +79,7 @@ def report_files(
     """
     own = all_tables(problem, assessment)
     tables = own | tables_of(sections)
-    data = drawing_input(problem, assessment)
-    shown = own_sections(problem, assessment, outcome, own, data, sections, facts)
-    judged = verdict(problem, assessment, outcome)
-    page = Page(
-        f"Layout of {problem.name}",
-        judged.state,
-        judged.word,
-        (judged.sentence, problem.note),
-        shown,
-        block=title_block(problem, made_on),
-        sheet=first_sheet(problem, assessment, data, shown),
-        things=things_of(problem, assessment),
-    )
+    page = _page(problem, assessment, outcome, own, sections, facts, made_on)
     layout = layout_text(assessment.layout, problem)
     digests = {
         "problem_digest": problem.digest,
@@ -110,7 +98,7 @@ def report_files(
         **({} if paper is None else {f"print-{paper.word}.html": render(paper_page(page, paper))}),
         **graph_files(layout_graph(problem, assessment, digests)),
         **yang_files(tables, mark),
-        **dict(_drawings(shown, mark)),
+        **dict(_drawings(page.sections, mark)),
         **csv_files(tables),
     }
 
@@ -120,3 +108,40 @@ def _drawings(sections: Sequence[Section], mark: str) -> Iterator[tuple[str, str
     for section in (part for whole in sections for part in whole.walk()):
         for figure in section.figures:
             yield clean_name(f"drawing-{figure.id}.svg"), standalone(figure.svg, mark)
+
+
+def report_page(
+    problem: Problem,
+    assessment: Assessment,
+    outcome: Outcome | None,
+    sections: Sequence[Section] = (),
+    facts: Sequence[tuple[str, str]] = (),
+    made_on: date | None = None,
+) -> Page:
+    """Make the page of a report; parameters as of :func:`report_files`."""
+    own = all_tables(problem, assessment)
+    return _page(problem, assessment, outcome, own, sections, facts, made_on)
+
+
+def _page(
+    problem: Problem,
+    assessment: Assessment,
+    outcome: Outcome | None,
+    own: Mapping[str, Table],
+    sections: Sequence[Section],
+    facts: Sequence[tuple[str, str]],
+    made_on: date | None,
+) -> Page:
+    data = drawing_input(problem, assessment)
+    shown = own_sections(problem, assessment, outcome, own, data, sections, facts)
+    judged = verdict(problem, assessment, outcome)
+    return Page(
+        f"Layout of {problem.name}",
+        judged.state,
+        judged.word,
+        (judged.sentence, problem.note),
+        shown,
+        block=title_block(problem, made_on),
+        sheet=first_sheet(problem, assessment, data, shown),
+        things=things_of(problem, assessment),
+    )

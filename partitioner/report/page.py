@@ -42,7 +42,7 @@ def render(page: Page) -> str:
     """
     _check_ids(page)
     styles = Markup(tokens_css() + DRAWING_CSS)
-    return _environment().get_template("page.html").render(page=page, styles=styles)
+    return environment().get_template("page.html").render(page=page, styles=styles)
 
 
 def _check_ids(page: Page) -> None:
@@ -61,7 +61,8 @@ MOST_LISTED = 8
 
 
 @cache
-def _environment() -> Environment:
+def environment() -> Environment:
+    """What the templates are rendered by."""
     environment = Environment(
         loader=PackageLoader("partitioner.report"),
         autoescape=True,

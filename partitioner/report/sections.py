@@ -264,8 +264,8 @@ class Table:
         # Loading pandas is a good part of what a check takes, which makes no frames.
         import pandas as pd
 
-        columns = [c.key for c in self.columns]
-        return pd.DataFrame([list(r) for r in self.rows], columns=columns, dtype=object)
+        values = {c.key: [row[i] for row in self.rows] for i, c in enumerate(self.columns)}
+        return pd.DataFrame({k: pd.Series(v, dtype=_dtype(v)) for k, v in values.items()})
 
     def shown_columns(self, keys: Sequence[str] = ()) -> list[Column]:
         """The columns that people see; ``keys`` chooses others."""
@@ -439,6 +439,14 @@ class Page:
         """All sections and their parts, in the order of the page."""
         for section in self.sections:
             yield from section.walk()
+
+
+def _dtype(values: Sequence[Any]) -> str:
+    """What pandas keeps a column as: numbers as numbers, anything else as it is."""
+    kinds = {type(value) for value in values if value is not None}
+    if kinds == {int}:
+        return "Int64" if None in values else "int64"
+    return "float64" if kinds and kinds <= {int, float} else "object"
 
 
 FLAGGED_TRUST = frozenset({"memory", "invented"})

@@ -13,7 +13,7 @@ from partitioner.reading.rules.names import refer
 def check_builds(parts: Parts, findings: Findings) -> None:
     """Builds name known options, differ from each other, and their shares make 1."""
     builds = parts.builds
-    first: dict[frozenset[str], tuple[str, int]] = {}
+    first: dict[frozenset[str], tuple[str, str]] = {}
     for item in builds:
         for index, name in enumerate(item.table.options or ()):
             refer(parts, findings, item, ("options",), "option", name, ("options", index))
@@ -21,14 +21,14 @@ def check_builds(parts: Parts, findings: Findings) -> None:
             continue
         options = frozenset(item.table.options)
         if options in first:
-            name, line = first[options]
+            name, place = first[options]
             findings.add(
                 item.origin,
                 "duplicate-name",
-                f"same options as build '{name}' on line {line}",
+                f"same options as build '{name}' on {place}",
                 steps=("options",),
             )
-        first.setdefault(options, (item.id, item.origin.at(("id",)).line))
+        first.setdefault(options, (item.id, item.origin.at(("id",)).words))
     named = {name for item in builds for name in item.table.options or ()}
     told = len(first) < len(builds) or not named <= set(parts.names(("options",)))
     if not builds or told or not all(item.whole for item in builds):

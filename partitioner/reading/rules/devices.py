@@ -182,10 +182,10 @@ def _check_apart(
         (g for g in together if a in g.table.devices and b in g.table.devices),
         next(g for g in together if a in g.table.devices),
     )
-    line = other.origin.at(("id",)).line
+    place = other.origin.at(("id",)).words
     findings.clash(
         item.origin,
-        f"'{a}' and '{b}' are {kind.value} here and together in group '{other.id}' on line {line}",
+        f"'{a}' and '{b}' are {kind.value} here and together in group '{other.id}' on {place}",
         "devices",
     )
 
@@ -214,7 +214,7 @@ def _check_apart_pins(
             findings.clash(
                 item.origin,
                 f"'{only[switch]}' and '{name}' are apart-switch here and both pinned to "
-                f"'{switch}', '{name}' on line {devices[name].origin.at(()).line}",
+                f"'{switch}', '{name}' on {devices[name].origin.at(()).words}",
                 "devices",
             )
             return

@@ -46,9 +46,9 @@ def _tell_duplicates(
             continue
         earlier, its_section = first[name]
         mine, other = item.origin.at(("id",)), earlier.origin.at(("id",))
-        place = f"on line {other.line}"
+        place = f"on {other.words}"
         if other.file != mine.file:
-            place = f"in {other.file}, line {other.line}"
+            place = f"in {other.file}, {other.words}"
         among = "" if its_section == section else f" among the {its_section}"
         findings.add(
             item.origin,

@@ -1,0 +1,342 @@
+"""One function for each command that computes: nothing printed, nothing written."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from partitioner.application.search import Search, all_cores
+from partitioner.interface.answers import Check, Explanation, Plan, Replan, Report, TradeOff
+from partitioner.interface.problem import AnyPath, Problem, layout_of
+from partitioner.interface.stopping import stop_wish
+from partitioner.model.layout import Layout
+from partitioner.model.outcome import Sample
+from partitioner.units import MONEY_STEPS
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """How a search is going.
+
+    Attributes
+    ----------
+    seconds
+        Since it began.
+    doing
+        What is done, in words.
+    priced_total
+        Of the best layout so far; None without one, or where several searches are made.
+    bound
+        No layout has a priced total below this; None where nothing is proved yet.
+    """
+
+    seconds: float
+    doing: str
+    priced_total: float | None = None
+    bound: float | None = None
+
+
+OnProgress = Callable[[Progress], None]
+
+
+def plan_layout(
+    problem: Problem,
+    *,
+    time_limit_s: float = 60.0,
+    workers: int | None = None,
+    seed: int = 0,
+    work_limit: int | None = None,
+    start: Layout | AnyPath | None = None,
+    zones: bool = False,
+    on_progress: OnProgress | None = None,
+) -> Plan:
+    """Plan the cheapest layout that keeps every rule; Ctrl-C gives the best one so far.
+
+    Parameters
+    ----------
+    problem
+        What to plan.
+    time_limit_s
+        Seconds that search and check may take together.
+    workers
+        Cores to use; None: all of them.
+    seed
+        Of the search.
+    work_limit
+        End after so many rounds of search; with one worker the same layout every time.
+    start
+        A layout to start from, or its file.
+    zones
+        Also plan with each candidate switch the other way round.
+    on_progress
+        Told now and then how it goes.
+
+    Raises
+    ------
+    NoLayout
+        Proved: no layout keeps all rules.
+    NoAnswer
+        None was found within the limit.
+
+    Examples
+    --------
+    >>> import partitioner
+    >>> problem = partitioner.read_problem("tests/cases/explain-links.yaml")
+    >>> plan = partitioner.plan_layout(problem, workers=1, work_limit=5)
+    >>> plan.is_optimal, plan.broken_rules, len(plan.tables["segments"])
+    (True, (), 2)
+    """
+    from partitioner.application.plan import plan
+
+    with _search(time_limit_s, workers, seed, on_progress) as search:
+        answer = plan(
+            problem.model, search, work_limit=work_limit, start=_start(start, problem),
+            with_zones=zones,
+        )  # fmt: skip
+    return Plan(problem, answer)
+
+
+def check_layout(
+    problem: Problem, layout: Layout | AnyPath, *, simulate_s: float | None = None, seed: int = 0
+) -> Check:
+    """Judge a layout, planned or written by hand; the planner takes no part in it.
+
+    Parameters
+    ----------
+    problem
+        What the layout is for.
+    layout
+        The layout, or its file.
+    simulate_s
+        Also simulate so many seconds of the network, if the layout keeps every rule.
+    seed
+        Of the simulation.
+
+    Raises
+    ------
+    WrongFile
+        If the file of the layout is wrong. A layout that breaks rules is no error:
+        ``broken_rules`` has them.
+
+    Examples
+    --------
+    >>> import partitioner
+    >>> folder = "tests/gold/small-sprayer"
+    >>> problem = partitioner.read_problem(f"{folder}/problem.yaml")
+    >>> partitioner.check_layout(problem, f"{folder}/layout-by-hand.yaml").is_kept
+    True
+    """
+    from partitioner.application.check import check
+
+    found = layout_of(layout, problem)
+    return Check(problem, check(problem.model, found, simulate_s=simulate_s, seed=seed))
+
+
+def report_layout(
+    problem: Problem, layout: Layout | AnyPath, *, simulate_s: float | None = None, seed: int = 0
+) -> Report:
+    """Look at a layout from every side: rules, builds, growth, transfers, single failures.
+
+    Parameters
+    ----------
+    problem, layout, simulate_s, seed
+        As of ``check_layout``; transfers are simulated too.
+
+    Raises
+    ------
+    WrongFile
+        If the file of the layout is wrong.
+    """
+    from partitioner.application.report import report
+
+    found = layout_of(layout, problem)
+    return Report(problem, report(problem.model, found, simulate_s=simulate_s, seed=seed))
+
+
+def replan_layout(
+    problem: Problem,
+    before: Layout | AnyPath,
+    *,
+    freeze: Sequence[str] = (),
+    complete: bool = False,
+    use_reserve: bool = False,
+    points: int = 0,
+    problem_before: Problem | None = None,
+    time_limit_s: float = 60.0,
+    workers: int | None = None,
+    seed: int = 0,
+    start: Layout | AnyPath | None = None,
+    on_progress: OnProgress | None = None,
+) -> Replan:
+    """Plan on from an earlier layout, so that plan and changes together cost least.
+
+    Parameters
+    ----------
+    problem
+        The changed problem; its ``change_prices`` price the changes.
+    before
+        The earlier layout, or its file; it may name what the problem no longer has.
+    freeze
+        Ids of devices, segments or switches that must stay untouched.
+    complete
+        Hold every device that the earlier layout places.
+    use_reserve
+        Let the change use up the room that is kept free for growth.
+    points
+        How many layouts to show between touching nothing and planning afresh; 0: the best only.
+    problem_before
+        The problem before the change, for exact cut lengths.
+    time_limit_s, workers, seed, start, on_progress
+        As of ``plan_layout``.
+
+    Raises
+    ------
+    ValueError
+        Something is to stay untouched that is not there, or not as it was.
+    NoLayout
+        Proved: no layout keeps all rules and what is held.
+    NoAnswer
+        None was found within the limit.
+    """
+    from partitioner.application.replan import Question, replan
+    from partitioner.replan.reading import read_earlier_layout
+
+    if isinstance(before, Layout):
+        earlier = before
+    else:
+        earlier = read_earlier_layout(Path(before), problem.model)[0]
+    with _search(time_limit_s, workers, seed, on_progress) as search:
+        answer = replan(
+            problem.model, earlier, search,
+            question=Question(tuple(freeze), complete, use_reserve), points=points,
+            problem_before=None if problem_before is None else problem_before.model,
+            start=_start(start, problem),
+        )  # fmt: skip
+    return Replan(problem, answer)
+
+
+def trade_off(
+    problem: Problem,
+    *,
+    axis: str = "latency",
+    points: int | None = 8,
+    gap: float = 0.01,
+    time_limit_s: float = 300.0,
+    workers: int | None = None,
+    seed: int = 0,
+    start: Layout | AnyPath | None = None,
+    on_progress: OnProgress | None = None,
+) -> TradeOff:
+    """Find layouts that trade cost against another quantity; Ctrl-C gives those so far.
+
+    Parameters
+    ----------
+    problem
+        What to plan.
+    axis
+        What to weigh against cost: ``latency``, ``margin``, ``mass``, ``ports`` or ``lines``.
+    points
+        How many layouts, spread between the ends; None: all there are.
+    gap
+        Proven gap, as a share of the cost, that a layout must reach.
+    time_limit_s, workers, seed, start, on_progress
+        As of ``plan_layout``.
+
+    Raises
+    ------
+    ValueError
+        If there is no such axis.
+    NoLayout
+        The problem has no layout at all.
+    NoAnswer
+        No layout was found within the limit.
+    """
+    from partitioner.application.tradeoff import tradeoff
+    from partitioner.tradeoff.axes import AXES
+
+    if axis not in AXES:
+        raise ValueError(f"expected one of {', '.join(AXES)}, got {axis!r}")
+    with _search(time_limit_s, workers, seed, on_progress) as search:
+        answer = tradeoff(
+            problem.model, search, axis=axis, points=points, gap=gap, start=_start(start, problem)
+        )
+    return TradeOff(problem, answer)
+
+
+def explain_problem(
+    problem: Problem,
+    *,
+    device: str | None = None,
+    time_limit_s: float = 120.0,
+    workers: int | None = None,
+    seed: int = 0,
+    start: Layout | AnyPath | None = None,
+    on_progress: OnProgress | None = None,
+) -> Explanation:
+    """Explain a problem: its conflict and ways out, or the price of its rules.
+
+    Parameters
+    ----------
+    problem
+        What to explain.
+    device
+        Explain why this device is where it is, if there is a layout.
+    time_limit_s, workers, seed, start, on_progress
+        As of ``plan_layout``.
+
+    Raises
+    ------
+    ValueError
+        If the problem has no such device.
+    NoAnswer
+        Neither a layout nor a proof that there is none was found.
+    """
+    from partitioner.application.explain import explain, nowhere
+    from partitioner.explain.placement import locator
+
+    if device is not None and device not in problem.model.devices:
+        raise ValueError(f"the problem has no device {device!r}")
+    locate = nowhere if problem.path is None else locator(problem.path, problem.lists_from)
+    with _search(time_limit_s, workers, seed, on_progress) as search:
+        answer = explain(
+            problem.model, search, device=device, start=_start(start, problem), locate=locate
+        )
+    return Explanation(problem, answer)
+
+
+def _start(start: Layout | AnyPath | None, problem: Problem) -> Layout | None:
+    from partitioner.application.start import read_start
+
+    if start is None or isinstance(start, Layout):
+        return start
+    return read_start(Path(start), problem.model)
+
+
+@contextmanager
+def _search(
+    time_limit_s: float, workers: int | None, seed: int, on_progress: OnProgress | None
+) -> Iterator[Search]:
+    """How to search, Ctrl-C being a wish to stop meanwhile."""
+    if time_limit_s <= 0:
+        raise ValueError(f"expected a time limit above 0 s, got {time_limit_s}")
+    if workers is not None and workers < 1:
+        raise ValueError(f"expected at least 1 worker, got {workers}")
+    begun_s = time.monotonic()
+
+    def tell(doing: str, cost_money: int | None = None, bound_money: int | None = None) -> None:
+        if on_progress is not None:
+            cost = None if cost_money is None else cost_money / MONEY_STEPS
+            bound = None if bound_money is None else bound_money / MONEY_STEPS
+            on_progress(Progress(time.monotonic() - begun_s, doing, cost, bound))
+
+    def sample(at: Sample, doing: str) -> None:
+        tell(doing, at.cost_money, at.bound_money)
+
+    with stop_wish() as is_stopped:
+        yield Search(
+            time_limit_s=time_limit_s, seed=seed, workers=workers or all_cores(), begun_s=begun_s,
+            stop=is_stopped, on_progress=sample, on_state=tell, on_step=tell,
+        )  # fmt: skip

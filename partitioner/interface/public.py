@@ -1,0 +1,33 @@
+"""The names that ``import partitioner`` offers; docs/reference/python.md lists the same."""
+
+from partitioner.errors import Conflict as Conflict
+from partitioner.errors import Finding as Finding
+from partitioner.errors import InternalFault as InternalFault
+from partitioner.errors import NoAnswer as NoAnswer
+from partitioner.errors import NoLayout as NoLayout
+from partitioner.errors import PartitionerError as PartitionerError
+from partitioner.errors import WrongFile as WrongFile
+from partitioner.interface.answers import Answer as Answer
+from partitioner.interface.answers import Check as Check
+from partitioner.interface.answers import Explanation as Explanation
+from partitioner.interface.answers import Plan as Plan
+from partitioner.interface.answers import Replan as Replan
+from partitioner.interface.answers import Report as Report
+from partitioner.interface.answers import TradeOff as TradeOff
+from partitioner.interface.functions import Progress as Progress
+from partitioner.interface.functions import check_layout as check_layout
+from partitioner.interface.functions import explain_problem as explain_problem
+from partitioner.interface.functions import plan_layout as plan_layout
+from partitioner.interface.functions import replan_layout as replan_layout
+from partitioner.interface.functions import report_layout as report_layout
+from partitioner.interface.functions import trade_off as trade_off
+from partitioner.interface.problem import Problem as Problem
+from partitioner.interface.problem import build_problem as build_problem
+from partitioner.interface.problem import read_layout as read_layout
+from partitioner.interface.problem import read_problem as read_problem
+from partitioner.interface.showing import Drawing as Drawing
+from partitioner.interface.showing import Section as Section
+from partitioner.model.assessment import RuleFinding as RuleFinding
+from partitioner.model.layout import BuiltLink as BuiltLink
+from partitioner.model.layout import Layout as Layout
+from partitioner.model.layout import Segment as Segment

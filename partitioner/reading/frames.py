@@ -1,0 +1,232 @@
+"""Reads a problem from plain data and DataFrames, as strictly as from files.
+
+A row of a frame goes the way of a row of a CSV file, a finding names frame, row and column, and
+what was read is written as the problem file that reads back the same.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from decimal import Decimal
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from partitioner.reading.csv_table import (
+    check_header,
+    column_kinds,
+    read_cells,
+    row_values,
+)
+from partitioner.reading.kinds import ValueKind
+from partitioner.reading.limits import MOST_COLUMNS, MOST_ROWS
+from partitioner.reading.origin import At, Findings, Steps
+from partitioner.reading.parts import Parts
+from partitioner.reading.problem import (
+    LISTS,
+    Reader,
+    Source,
+    SourceFiles,
+    judged_source,
+    problem_data,
+    read_document,
+    table_of,
+)
+from partitioner.reading.schema import FORMAT, KeyTable, PortTable, SwitchId, key
+from partitioner.reading.sheet import column_at
+from partitioner.reading.tables import Item
+from partitioner.reading.yaml_text import dump
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SETTINGS = "settings"
+"""What findings call the plain data."""
+PORTS = "ports"
+FRAMES = (*LISTS, PORTS)
+"""Names of the frames that a problem may be made of: its lists, and the ports of its switches."""
+PROBLEM_FILE = "problem.yaml"
+
+
+class SwitchPortTable(PortTable):
+    """Ports that are alike, with the switch they belong to."""
+
+    switch: SwitchId = key("Switch that has them.")
+
+
+@dataclass(frozen=True, slots=True)
+class FrameOrigin:
+    """A row of a DataFrame; number 0 is its heading. ``ports`` are rows of another frame."""
+
+    frame: str
+    header: tuple[str, ...]
+    number: int
+    row: str
+    label: str
+    ports: tuple[FrameOrigin, ...] = ()
+
+    def at(self, steps: Steps = (), *, on_key: bool = False) -> At:
+        """Position of a cell, or of the row."""
+        if steps[:1] == (PORTS,) and len(steps) > 1 and self.ports:
+            return self.ports[int(steps[1])].at(steps[2:])
+        name = column_at(steps)
+        column = self.header.index(name) + 1 if name in self.header else 0
+        shown = name if column or not self.number else ""
+        return At(f"frame {self.frame}", self.number, column, "", shown, self.row)
+
+    def named(self, label: str) -> FrameOrigin:
+        """Give the same row another label."""
+        return replace(self, label=label)
+
+
+def source_from_frames(
+    settings: Mapping[str, Any], frames: Mapping[str, pd.DataFrame]
+) -> Source:
+    """Read a problem from the keys of a problem file and frames for its lists.
+
+    Parameters
+    ----------
+    settings
+        Keys of the problem file with plain values; ``format`` may be left out.
+    frames
+        Frames by the key of the list that their rows belong to; rows come after those that
+        ``settings`` hold. Columns are named as in CSV files. ``ports`` has those of the switches:
+        the columns of a port group, and ``switch``.
+
+    Raises
+    ------
+    ValueError
+        If there is no such list.
+    """
+    for name in frames:
+        if name not in FRAMES:
+            raise ValueError(f"a problem has no list '{name}'; it has {', '.join(FRAMES)}")
+    text = dump({"format": FORMAT, **plain(settings)})
+    files = SourceFiles()
+
+    def read(findings: Findings) -> Parts | None:
+        root = read_document(text, SETTINGS, "a mapping with the keys of a problem", findings)
+        if root is None:
+            return None
+        listed = {n: _items(n, frames, findings) for n in frames if n != PORTS}
+        parts = Reader(root, Path(), files, findings, listed).parts()
+        if not findings.errors():
+            files.contents.append((PROBLEM_FILE, dump(problem_data(parts)).encode()))
+        return parts
+
+    return judged_source(read, files, SETTINGS)
+
+
+def _items(name: str, frames: Mapping[str, pd.DataFrame], findings: Findings) -> list[Item[Any]]:
+    """Items of one list from its frame."""
+    model = table_of(name)
+    header, kinds = _heading(name, frames[name], model, findings)
+    ports = None
+    if name == "switches" and PORTS in frames:
+        ports = _ports(frames[PORTS], findings)
+        header = (*header, PORTS)
+    top = FrameOrigin(name, header, 0, "", name)
+    check_header(model, header, kinds, top, findings)
+    items: list[Item[Any]] = []
+    for number, label, row in _rows(name, frames[name], findings):
+        id_ = row_values(header, row, kinds).get("id")
+        shown = id_ if isinstance(id_, str) and id_ else f"row {label}"
+        origin = FrameOrigin(name, header, number, label, f"{name}[{shown}]")
+        more = None
+        if ports is not None:
+            own = ports.pop(str(id_), [])
+            origin = replace(origin, ports=tuple(o for o, _ in own))
+            more = {PORTS: [values for _, values in own]}
+        items.append(read_cells(model, header, row, kinds, origin, findings, more))
+    known = [item.id for item in items if item.id is not None]
+    for switch, rows in (ports or {}).items():
+        message = f"no such switch '{switch}' in the frame switches"
+        findings.unknown(rows[0][0], message, switch, known, "switch")
+    return items
+
+
+def _ports(
+    frame: pd.DataFrame, findings: Findings
+) -> dict[str, list[tuple[FrameOrigin, dict[str, Any]]]]:
+    """Rows of the frame of ports, as the file would hold them, by switch."""
+    header, kinds = _heading(PORTS, frame, SwitchPortTable, findings)
+    top = FrameOrigin(PORTS, header, 0, "", PORTS)
+    check_header(SwitchPortTable, header, kinds, top, findings)
+    found: dict[str, list[tuple[FrameOrigin, dict[str, Any]]]] = {}
+    for number, label, row in _rows(PORTS, frame, findings):
+        values = row_values(header, row, kinds)
+        origin = FrameOrigin(PORTS, header, number, label, f"{PORTS}[row {label}]")
+        switch = values.pop("switch", None)
+        if switch is None:
+            if "switch" in header:
+                told = "expected a switch, got none"
+                findings.add(origin, "missing-key", told, steps=("switch",))
+            continue
+        found.setdefault(str(switch), []).append((origin, values))
+    return found
+
+
+def _heading(
+    name: str, frame: pd.DataFrame, model: type[KeyTable], findings: Findings
+) -> tuple[tuple[str, ...], dict[str, ValueKind]]:
+    header = tuple(str(column) for column in frame.columns)
+    # Lists of tables inside a row have no kind of their own; they stand in one cell.
+    inner = {(i.alias or n): ValueKind() for n, i in model.model_fields.items()}
+    inner.pop("position_m", None)
+    if len(header) > MOST_COLUMNS:
+        top = FrameOrigin(name, (), 0, "", name)
+        told = f"expected at most {MOST_COLUMNS} columns, got {len(header)}"
+        findings.add(top, "unreadable-file", told)
+        header = header[:MOST_COLUMNS]
+    return header, inner | column_kinds(model)
+
+
+def _rows(
+    name: str, frame: pd.DataFrame, findings: Findings
+) -> Iterator[tuple[int, str, Sequence[Any]]]:
+    """Give number, from 1, label and plain cells of each row that has any."""
+    if len(frame) > MOST_ROWS:
+        top = FrameOrigin(name, (), 0, "", name)
+        findings.add(top, "unreadable-file", f"expected at most {MOST_ROWS} rows, got {len(frame)}")
+        return
+    rows = zip(frame.index, frame.itertuples(index=False, name=None), strict=True)
+    for number, (label, cells) in enumerate(rows, start=1):
+        row = [plain(cell) for cell in cells]
+        if any(cell is not None and cell != "" for cell in row):
+            yield number, str(label), row
+
+
+def plain(value: Any) -> Any:
+    """Give a value of Python, NumPy or pandas as a file would hold it; None where it is missing.
+
+    A float has the digits it is shown with, and is whole where it has none behind the point: a
+    column of whole numbers with gaps is one of floats.
+
+    Examples
+    --------
+    >>> plain({"length_m": 2.5, "nodes": 8.0, "price": float("nan"), "grades": ("a",)})
+    {'length_m': Decimal('2.5'), 'nodes': 8, 'price': None, 'grades': ['a']}
+    """
+    if value is None or isinstance(value, (str, bool, int, Decimal)):
+        return value
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple, set, frozenset)):
+        ordered = sorted(value, key=str) if isinstance(value, (set, frozenset)) else value
+        return [plain(v) for v in ordered]
+    if hasattr(value, "tolist"):  # Of NumPy: a number or an array.
+        return plain(value.tolist())
+    if isinstance(value, float):
+        return _number(value)
+    # What pandas puts where something is missing is not equal to itself, or says so.
+    is_missing = value != value
+    return None if is_missing is True or str(value) in ("<NA>", "NaT") else str(value)
+
+
+def _number(value: float) -> int | Decimal | str | None:
+    if math.isnan(value):
+        return None
+    if math.isinf(value):
+        return str(value)
+    return int(value) if value.is_integer() else Decimal(format(Decimal(repr(value)), "f"))
