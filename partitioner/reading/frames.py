@@ -73,7 +73,7 @@ class FrameOrigin:
         name = column_at(steps)
         column = self.header.index(name) + 1 if name in self.header else 0
         shown = name if column or not self.number else ""
-        return At(f"frame {self.frame}", self.number, column, "", shown, self.row)
+        return At(f"frame {self.frame}", self.number, column, "", shown, row=self.row)
 
     def named(self, label: str) -> FrameOrigin:
         """Give the same row another label."""
