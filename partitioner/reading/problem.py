@@ -99,14 +99,19 @@ def read_problem_with_findings(
 class Source:
     """A problem with what it was read from.
 
-    ``problem`` is None when one of the findings is an error; ``data`` is it as one file would hold
-    it, the lists that stand elsewhere included.
+    ``problem`` and ``whole`` are None when one of the findings is an error; ``whole`` is it as one
+    file would hold it, the lists that stand elsewhere included.
     """
 
     problem: Problem | None
     findings: list[Finding]
     files: SourceFiles
-    data: Mapping[str, Any]
+    whole: YamlOrigin | None
+
+    @property
+    def data(self) -> Mapping[str, Any]:
+        """The plain data of ``whole``."""
+        return {} if self.whole is None else self.whole.document.data
 
 
 def read_source(path: Path, lists_from: Sequence[Path] = ()) -> Source:
@@ -146,21 +151,21 @@ def judged_source(
     findings.found = collapsed(findings.found, files.tables)
     found = findings.in_order(file)
     if parts is None or findings.errors():
-        return Source(None, found, files, {})
+        return Source(None, found, files, None)
     warnings = tuple(format_finding(f, source=False) for f in found)
     problem = build_problem(parts, warnings, files.digest())
-    return Source(problem, found, files, problem_data(parts))
+    whole = replace(parts.origin.document, data=problem_data(parts))
+    return Source(problem, found, files, YamlOrigin(whole, (), ""))
 
 
 def problem_data(parts: Parts) -> dict[str, Any]:
     """Give a problem as one file would hold it, with the lists that stand in files of their own."""
-    data = {
-        key: value
-        for key, value in parts.origin.document.data.items()
-        if not key.endswith("_csv")
-    }
+    raw = parts.origin.document.data
+    data = {k: v for k, v in raw.items() if k != "tables" and not k.endswith("_csv")}
     for section in LISTS:
-        if items := parts.items(section):
+        items = parts.items(section)
+        # Proposed switches depend on all else, and are proposed anew.
+        if items and section != "tables" and not is_asked(data.get(section)):
             data[section] = [dict(item.raw) for item in items]
     return data
 
@@ -173,19 +178,10 @@ def read_whole(path: Path, lists_from: Sequence[Path] = ()) -> YamlOrigin:
     WrongFile
         With every finding, if the problem is wrong.
     """
-    problem, findings = read_problem_with_findings(path, lists_from)
-    if problem is None:
-        raise WrongFile(findings)
-    parts = read_parts(path, SourceFiles(lists_from), Findings())
-    assert parts is not None
-    raw = parts.origin.document.data
-    data = {k: v for k, v in raw.items() if k != "tables" and not k.endswith("_csv")}
-    for section in LISTS:
-        items = parts.items(section)
-        # Proposed switches depend on all else, and are proposed anew.
-        if items and section != "tables" and not is_asked(data.get(section)):
-            data[section] = [dict(item.raw) for item in items]
-    return YamlOrigin(replace(parts.origin.document, data=data), (), "")
+    source = read_source(path, lists_from)
+    if source.whole is None:
+        raise WrongFile(source.findings)
+    return source.whole
 
 
 def problem_of(origin: YamlOrigin, digest: str) -> tuple[Problem | None, list[Finding]]:

@@ -163,3 +163,22 @@ def test_too_many_rows_are_told_and_not_read() -> None:
     many = pd.DataFrame({"id": ids, "x_m": 0, "y_m": 0, "grades": LINE})
     told = ("frame devices", "", "", "expected at most 50000 rows, got 50001")
     assert told in findings(devices=many)
+
+
+def test_a_problem_whose_lists_stand_in_tables_is_written_as_one_file(tmp_path: Path) -> None:
+    (tmp_path / "lamps.csv").write_text(
+        "Name,X [mm],Y [mm]\nlamp-1,1000,0\nlamp-2,2000,0\n", encoding="utf-8"
+    )
+    path = tmp_path / "problem.yaml"
+    path.write_text(
+        "format: 1\nname: lamps\nswitches: propose\npropose: {number: 1}\n"
+        "streams: [{id: s, from: lamp-1, to: [lamp-2], payload_bytes: 8, period_us: 10000}]\n"
+        "tables:\n  - file: lamps.csv\n    holds: devices\n"
+        f"    fill: {{grades: [{LINE}]}}\n",
+        encoding="utf-8",
+    )
+    read = partitioner.read_problem(path)
+    again = partitioner.read_problem(read.write(tmp_path / "whole.yaml"))
+    assert again.model.devices == read.model.devices
+    assert again.model.switches == read.model.switches
+    assert "lamps.csv" not in again.text()
