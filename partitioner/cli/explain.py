@@ -8,7 +8,7 @@ import click
 
 from partitioner.cli.completion import complete_devices
 from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import seed_option, start_option, workers_option
+from partitioner.cli.search_options import force_option, seed_option, start_option, workers_option
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -32,7 +32,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 @start_option
 @seed_option
 @workers_option
-@click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
+@force_option
 @problem_options
 @json_option
 @manner_options

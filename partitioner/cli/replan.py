@@ -9,6 +9,7 @@ import click
 from partitioner.cli.completion import complete_parts
 from partitioner.cli.duration import Duration
 from partitioner.cli.search_options import (
+    force_option,
     replace_option,
     seed_option,
     start_option,
@@ -68,7 +69,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 @units_option
 @zip_option
 @replace_option
-@click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
+@force_option
 @problem_options
 @json_option
 @manner_options

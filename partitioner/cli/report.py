@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import replace_option, units_option, zip_option
+from partitioner.cli.search_options import force_option, replace_option, units_option, zip_option
 from partitioner.cli.session import Session, manner_options, problem_options
 
 
@@ -41,7 +41,7 @@ from partitioner.cli.session import Session, manner_options, problem_options
 @units_option
 @zip_option
 @replace_option
-@click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
+@force_option
 @problem_options
 @manner_options
 @click.pass_obj

@@ -30,3 +30,6 @@ units_option = click.option(
 zip_option = click.option(
     "--zip", "is_zipped", is_flag=True, help="Also pack all files into NAME.zip within the folder."
 )
+force_option = click.option(
+    "--force", is_flag=True, help="Write into a folder that holds something else."
+)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from partitioner.cli.search_options import force_option
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -57,7 +58,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     "--retry", is_flag=True,
     help="Run cases again that failed by a fault, for want of memory, or found no layout in time.",
 )  # fmt: skip
-@click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
+@force_option
 @problem_options
 @json_option
 @manner_options

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import seed_option, start_option, workers_option
+from partitioner.cli.search_options import force_option, seed_option, start_option, workers_option
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -60,7 +60,7 @@ class PointCount(click.ParamType[int | None, object]):
 @seed_option
 @workers_option
 @click.option("--afresh", is_flag=True, help="Forget what an earlier call left in the folder.")
-@click.option("--force", is_flag=True, help="Write into a folder that holds something else.")
+@force_option
 @problem_options
 @json_option
 @manner_options

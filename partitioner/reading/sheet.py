@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
@@ -64,18 +64,6 @@ class Sheet:
         """Name of a cell, as ``Sheet!C4``; ``column`` counts from 0."""
         cell = f"{column_letters(column)}{row}"
         return f"{self.name}!{cell}" if self.name else cell
-
-
-def sheet_of(name: str, columns: Sequence[Any], rows: Iterable[Sequence[Any]]) -> Sheet:
-    """Make a sheet of a table that is in memory: its column names, then its rows.
-
-    Examples
-    --------
-    >>> sheet_of("devices", ["id", "x_m"], [["a", 1.5]]).rows[1].cells
-    ('a', Decimal('1.5'))
-    """
-    made = [Row(n, tuple(map(plain_cell, row))) for n, row in enumerate((columns, *rows), 1)]
-    return Sheet(name, "", tuple(row for row in made if not row.is_blank))
 
 
 def plain_cell(value: Any) -> Value:

@@ -1,6 +1,6 @@
 """How fast the report page of a large layout opens and answers, in headless Chromium.
 
-    python -m tests.bench.page --devices 1000 --lines 150 --folder /tmp/page
+    python -m tests.bench.page --devices 1000 --lines 150 --folder DIR
 
 The layout is made, not planned: devices in rows along aisles, cut into lines in their order. The
 report is that of ``partitioner report``. Figures go to stdout as JSON.
