@@ -182,7 +182,7 @@ def _shape(facts: Facts) -> Iterator[Compared]:
 
 
 def _ways(facts: Facts) -> Iterator[Compared]:
-    asked = sum(len(s.destinations) for s in facts.problem.streams.values())
+    asked = facts.problem.delivery_count
     if asked:
         yield "", f"{len(facts.ways)} of {count(asked, 'delivery', 'deliveries')} have a way"
 

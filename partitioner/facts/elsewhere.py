@@ -30,8 +30,8 @@ NEAREST_SWITCHES = 2
 MOST_WONDERED = 20
 MOST_PLACES = 1_000
 """Places that are looked at; of a larger layout only the first devices get all of theirs."""
-TIMED_STREAMS = 3_000
-"""Streams whose delays are worked out anew, over all places together."""
+TIMED_DELIVERIES = 3_000
+"""Deliveries whose delays are worked out anew, over all places together."""
 
 _OF_SEGMENTS = tuple(r for r in ALL_RULES if r.by_segment)
 _OF_LAYOUTS = tuple(
@@ -190,7 +190,7 @@ class _Mover:
         problem = facts.problem
         self.has_builds = bool(problem.options and problem.failure_rules)
         builds = len(problem.builds) or 2 ** len(problem.options) if self.has_builds else 0
-        self.trials = TIMED_STREAMS // max(1, len(problem.streams) * (1 + builds))
+        self.trials = TIMED_DELIVERIES // max(1, problem.delivery_count * (1 + builds))
         self.latency_price = problem.objective.latency_price_per_ms_money
         self.latency_money = self._latency_money(facts)
 

@@ -23,8 +23,8 @@ CARRIER_ON_NS = 1_040
 LOOKED_AT = 3
 """Tightest streams whose senders are tried with bursts."""
 MOST_BURST = 2
-MOST_STREAMS = 1_000
-"""Above so many streams no bursts are tried: each trial analyses the whole layout."""
+MOST_DELIVERIES = 1_000
+"""Above so many no bursts are tried: each trial works out the delays of the whole layout."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +118,7 @@ def burst_proposals(facts: Facts, assessment: Assessment) -> list[BurstProposal]
     stream. The whole layout is analysed for each, so the effect on every other stream is known.
     """
     problem, timing = facts.problem, facts.timing
-    if len(problem.streams) > MOST_STREAMS or assessment.findings:
+    if problem.delivery_count > MOST_DELIVERIES or assessment.findings:
         return []
     traffic = timing.traffic
     before = {

@@ -460,6 +460,11 @@ class Problem:
     digest: str = ""
     """Hex digest of all files the problem was read from."""
 
+    @property
+    def delivery_count(self) -> int:
+        """Streams counted once for each of their destinations."""
+        return sum(len(s.destinations) for s in self.streams.values())
+
     def reach_um(self, grade: str) -> int:
         """Longest cable of a grade: the stated limit, else what the grade is guaranteed for."""
         limits = self.limits.get(grade)
