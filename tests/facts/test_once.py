@@ -18,7 +18,7 @@ from partitioner.check.facts import gather_facts
 from partitioner.facts.builds import judge_builds
 from partitioner.model.layout import Layout
 from partitioner.pages import layout as studies
-from partitioner.report import tables
+from partitioner.report import files, tables
 from tests.judged import judge
 
 ROOT = Path(__file__).parent.parent.parent
@@ -40,7 +40,9 @@ def counted(monkeypatch) -> Counter[Any]:
             if module.__name__.startswith("partitioner.") and getattr(module, name, 0) is real:
                 monkeypatch.setattr(module, name, counting)
 
-    assert studies.study_layout  # Loaded, so that nothing imports the real ones later.
+    # Loaded, so that nothing imports the counting ones and keeps them.
+    assert studies.study_layout
+    assert files.report_files
     count("gather_facts", gather_facts)
     count("all_tables", tables.all_tables)
     count("layout_timing", traffic.layout_timing)
