@@ -71,7 +71,7 @@ GradePrices = Annotated[tuple[tuple[str, Decimal | None], ...], Grades()]
 EndNames = Annotated[tuple[str, ...], Names("device or switch")]
 FileName = Annotated[str, Text(longest=500, shortest=1)]
 Sentence = Annotated[str, Text()]
-Silenced = Annotated[tuple[str, ...], Names("device or stream", least=0)]
+Silenced = Annotated[tuple[str, ...], Names("id", least=0)]
 Nanoseconds = Annotated[int, Whole(0, 10_000_000, "ns")]
 
 
@@ -337,6 +337,10 @@ class SilenceTable(KeyTable):
     Each is a list of the ids it is silenced for; `[all]` for every one.
     """
 
+    millimetres: Silenced = key(
+        "Positions, or the length of a pathway, that look like millimetres.", ()
+    )
+    milliseconds: Silenced = key("Periods or deadlines that look like milliseconds.", ())
     far_away: Silenced = key("A device ten times farther out than the others.", ())
     one_point: Silenced = key("Devices whose coordinates are the same.", ())
     no_traffic: Silenced = key("A device that no stream starts or ends at.", ())
@@ -344,7 +348,9 @@ class SilenceTable(KeyTable):
         "A stream of small payload with a deadline of more than two periods.", ()
     )
     short_period: Silenced = key("A stream with a period of less than 50 µs.", ())
-    heavy_stream: Silenced = key("A stream that asks for more than 2 Mbit/s of a shared line.", ())
+    heavy_stream: Silenced = key(
+        "A stream whose frames ask for more than 2 Mbit/s of a shared line.", ()
+    )
     long_stub: Silenced = key("A stub longer than the way to the nearest other device.", ())
     long_jump: Silenced = key("A long way from a device to the pathways.", ())
     free_phy: Silenced = key("A PHY at price 0 beside others with a price.", ())

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import re
 import types
 import typing
@@ -107,7 +108,7 @@ def _sections(model: type[KeyTable], done: set[type[KeyTable]]) -> list[str]:
             if inner in done:
                 continue
             done.add(inner)
-            summary = (inner.__doc__ or "").strip()
+            summary = inspect.getdoc(inner) or ""
             text += ["", f"## {_name(inner)}", "", summary, "", *_rows(inner)]
             text += _sections(inner, done)
     return text

@@ -183,6 +183,18 @@ def test_switch_configuration_is_valid_data_of_the_published_modules(
         )
 
 
+def test_every_module_keeps_its_notice_and_its_terms_are_listed() -> None:
+    page = (YANG / "README.md").read_text("utf-8")
+    for path in YANG.glob("*.yang"):
+        head = path.read_text("utf-8")[:3_000]
+        name = path.stem.partition("@")[0]
+        owner = "IEEE" if name.startswith("ieee") else "IETF Trust"
+        assert re.search(rf"Copyright \(c\) (\d{{4}} )?{owner}", head, re.I), name
+        [terms] = [line for line in page.splitlines() if line[:1] == "|" and f"`{name}`" in line]
+        assert ("IEEE" if owner == "IEEE" else "BSD") in terms.split("|")[3]
+    assert "Copyright release for YANG modules" in page
+
+
 def test_the_modules_refuse_what_is_no_configuration(demo: Case, modules: DataModel) -> None:
     _, _, files = demo
     raw = json.loads(next(c for n, c in files.items() if n.startswith("bridge-")))

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from decimal import Decimal
+from itertools import product
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -12,13 +15,13 @@ import numpy.typing as npt
 
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Metric
-from partitioner.reading.build import position_um
+from partitioner.reading.build import distance_um, position_um
 from partitioner.reading.catalogue import shipped_catalogue
 from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
 from partitioner.reading.tables import Item
-from partitioner.units import UM_PER_M
+from partitioner.units import PPM, UM_PER_M, from_base, to_base
 
 EVERYONE = "all"
 """What silences a warning for every device or stream."""
@@ -26,11 +29,32 @@ _SHOWN = 5
 _FARTHER = 10
 _FEWEST = 4
 """Devices below which nothing can be told from the others."""
+_APART_SHARE = 0.25
+"""More than this share of devices with nothing in reach is no matter of single ones."""
+_LONG_WAY = 100
 _SHORT_PERIOD_US = 50
+_FAST_US = 1_000
+_LEAST_BYTES = 84
+_AROUND_BYTES = 38
+"""Shortest frame with preamble and gap, and what is round a payload: IEEE Std 802.3, 3.1.1, 4.4.2.
+
+Tags and upper headers are left out: a load is never said to be more than it is.
+"""
+_SHORTEST_FRAME_US = Decimal(8 * _LEAST_BYTES) / 10
+_EARLY = 200
 _HEAVY_KBPS = 2_000
 _LONG_JUMP_M = 5
 _SMALL_BYTES = 100
 _LATE = 2
+_FOLLOW_FROM = {
+    "far_away": {"millimetres"},
+    "long_stub": {"millimetres"},
+    "long_jump": {"millimetres"},
+    "late_deadline": {"milliseconds"},
+    "short_period": {"milliseconds"},
+    "heavy_stream": {"milliseconds"},
+}
+"""What a column in the wrong unit mostly causes: told once that is mended, or said to be meant."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +70,10 @@ def check_plausible(parts: Parts, findings: Findings) -> None:
     """Warn of what is likely a slip; of many alike the first few are told, the others counted."""
     if findings.errors() or not parts.silence.whole:
         return  # What is certain comes first.
+    told: set[str] = set()
     for name, slips in (
+        ("millimetres", _millimetres(parts)),
+        ("milliseconds", _milliseconds(parts)),
         ("far_away", _far_away(parts)),
         ("one_point", _one_point(parts)),
         ("no_traffic", _no_traffic(parts)),
@@ -58,8 +85,11 @@ def check_plausible(parts: Parts, findings: Findings) -> None:
         ("free_phy", _free_phy(parts)),
     ):
         silenced = set(getattr(parts.silence.table, name))
-        if EVERYONE not in silenced:
-            _tell(name, [s for s in slips if s.item.id not in silenced], findings)
+        if EVERYONE in silenced or told & _FOLLOW_FROM.get(name, set()):
+            continue
+        if meant := [s for s in slips if s.item.id not in silenced]:
+            told.add(name)
+            _tell(name, meant, findings)
 
 
 def _tell(name: str, slips: list[Slip], findings: Findings) -> None:
@@ -89,6 +119,90 @@ def _positions(parts: Parts) -> list[tuple[Item[Any], npt.NDArray[np.float64]]]:
 
 def _where(item: Item[Any]) -> tuple[str, ...]:
     return ("place",) if item.table.place is not None else ("position_m",)
+
+
+def _millimetres(parts: Parts) -> Iterator[Slip]:
+    """A whole column in millimetres: cables reach nothing, pathways go far round about.
+
+    Of positions it is told once. Two things in the same or in neighbouring cubes may be in reach.
+    """
+    standing: list[Item[Any]] = [*parts.places, *parts.devices, *parts.switches]
+    known = [(item, position_um(item.table.position_m)) for item in standing]
+    points = [(item, at) for item, at in known if at is not None]
+    reach_um = max((_reach_um(g, parts) for i in parts.devices for g, _ in i.table.grades),
+                   default=0)  # fmt: skip
+    if reach_um and len(parts.devices) >= _FEWEST and len(points) >= _FEWEST:
+        held = Counter(tuple(c // reach_um for c in at) for _, at in points)
+        alone = [
+            item
+            for item, at in points
+            if sum(held[near] for near in _cubes_around(at, reach_um)) == 1
+        ]
+        if len(alone) > _APART_SHARE * len(points):
+            yield Slip(
+                alone[0], ("position_m",),
+                f"{len(alone)} of {len(points)} positions have no other within "
+                f"{plain_number(from_base(reach_um, UM_PER_M))} m, farther than any cable of these "
+                "devices reaches: millimetres in place of metres?",
+            )  # fmt: skip
+    places = {name: position_um(i.table.position_m) for name, i in parts.ids("places").items()}
+    for item in parts.pathways:
+        a, b = places.get(item.table.from_), places.get(item.table.to)
+        if a is None or b is None or item.table.length_m is None:
+            continue
+        straight_m = from_base(distance_um(a, b, "straight", PPM), UM_PER_M)
+        if 0 < straight_m * _LONG_WAY < item.table.length_m:
+            yield Slip(
+                item, ("length_m",),
+                f"{plain_number(item.table.length_m)} m long, where its places are "
+                f"{straight_m:.1f} m apart: millimetres in place of metres?",
+            )  # fmt: skip
+
+
+def _reach_um(grade: str, parts: Parts) -> int:
+    """Longest segment of a grade, by the catalogue or the limits of the problem."""
+    known = parts.catalogue.grades.get(grade) if parts.catalogue is not None else None
+    limit = parts.limits.get(grade)
+    stated = None if limit is None else limit.table.length_m
+    if stated is not None:
+        return to_base(stated, UM_PER_M)
+    return 0 if known is None else known.guaranteed_length_um
+
+
+def _cubes_around(at: tuple[int, int, int], edge: int) -> Iterator[tuple[int, ...]]:
+    return product(*((c // edge - 1, c // edge, c // edge + 1) for c in at))
+
+
+def _milliseconds(parts: Parts) -> Iterator[Slip]:
+    """A whole column in milliseconds: half of all values are a thousand times too early."""
+    if len(parts.streams) >= _FEWEST:
+        first = min(parts.streams, key=lambda i: i.table.period_us)
+        usual = median(i.table.period_us for i in parts.streams)
+        if usual < _FAST_US:
+            yield Slip(
+                first, ("period_us",),
+                f"half of all {len(parts.streams)} streams have a period of at most "
+                f"{plain_number(usual)} µs, this one {plain_number(first.table.period_us)} µs: "
+                "milliseconds in place of µs?",
+            )  # fmt: skip
+    due = [(i, i.table.deadline_us) for i in parts.streams if i.table.deadline_us is not None]
+    early = [(i, d) for i, d in due if d * _EARLY < i.table.period_us]
+    if len(due) >= _FEWEST and 2 * len(early) > len(due):
+        item, deadline = early[0]
+        yield Slip(
+            item, ("deadline_us",),
+            f"more than half of all deadlines are below 1/{_EARLY} of their period, this one "
+            f"{plain_number(deadline)} µs of {plain_number(item.table.period_us)} µs: "
+            "milliseconds in place of µs?",
+        )  # fmt: skip
+        return
+    for item, deadline in due:
+        if deadline < _SHORTEST_FRAME_US:
+            yield Slip(
+                item, ("deadline_us",),
+                f"{plain_number(deadline)} µs is less than the shortest frame takes on a line of "
+                "10 Mbit/s: milliseconds in place of µs?",
+            )  # fmt: skip
 
 
 def _far_away(parts: Parts) -> Iterator[Slip]:
@@ -173,12 +287,13 @@ def _heavy_stream(parts: Parts) -> Iterator[Slip]:
         i.id for i in parts.devices if all(g in shared for g, _ in i.table.grades)
     }
     for item in parts.streams:
-        kbps = Decimal(8_000) * item.table.payload_bytes / item.table.period_us
+        size = max(_LEAST_BYTES, item.table.payload_bytes + _AROUND_BYTES)
+        kbps = Decimal(8_000) * size / item.table.period_us
         if kbps > _HEAVY_KBPS and item.table.from_ in slow:
             yield Slip(
                 item, ("payload_bytes",),
-                f"{kbps:.0f} kbit/s from a device that has a shared line only: is the period in "
-                "ms, or the payload in bits?",
+                f"{kbps:.0f} kbit/s in whole frames from a device that has a shared line only: is "
+                "the period in ms, or the payload in bits?",
             )  # fmt: skip
 
 
