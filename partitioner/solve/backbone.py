@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import networkx as nx
+import numpy as np
 from ortools.sat.python import cp_model
 
 from partitioner.model.problem import BackboneShape
+from partitioner.solve.arrays import Floats
 from partitioner.solve.columns import Column
 from partitioner.solve.instance import Instance
 from partitioner.timing.frames import wire_ns
@@ -161,8 +163,9 @@ class BackboneData:
     def quickest(self) -> dict[int, str]:
         """Give links (numbers) with a grade each that delay streams little, whatever they cost.
 
-        Every link in its fastest grade; of a tree over switches that are all required only the
-        flattest one, where it holds what links are required.
+        Every link in its fastest grade; of a tree over switches that are all required only one
+        that urgent streams cross few links of, were each device at its nearest switch. That one
+        is found by exchanging links; nothing is proved of it.
         """
         rates = self.instance.problem.catalogue.grades
         fastest = {
@@ -175,17 +178,72 @@ class BackboneData:
             return fastest
         number = {frozenset(self.links[k].ends): k for k in fastest}
         graph = nx.Graph([self.links[k].ends for k in fastest])
-        graph.add_nodes_from(range(len(self.instance.switch_ids)))
+        graph.add_nodes_from(range(self.instance.switch_count))
         must = {k for k, link in enumerate(self.links) if link.required}
-        best: tuple[int, dict[int, str]] | None = None
-        for root in graph:
-            depth = nx.single_source_shortest_path_length(graph, root)
-            tree = {number[frozenset(ends)] for ends in nx.bfs_edges(graph, root)}
-            if len(depth) == len(graph) and must <= tree:
-                total = sum(depth.values())
-                if best is None or total < best[0]:
-                    best = total, {k: fastest[k] for k in sorted(tree)}
-        return fastest if best is None else best[1]
+        urgency = self._urgency()
+        trees = [
+            frozenset(number[frozenset(ends)] for ends in nx.bfs_edges(graph, root))
+            for root in graph
+        ]
+        rated = [
+            (self._crossed(tree, urgency), sorted(tree))
+            for tree in dict.fromkeys(trees)
+            if len(tree) == len(graph) - 1 and must <= tree
+        ]
+        if not rated:
+            return fastest
+        value, links = min(rated)
+        tree = frozenset(links)
+        while True:
+            others = [
+                tree - {old} | {new} for new in fastest.keys() - tree for old in tree - must
+            ]
+            better, links = min(
+                ((self._crossed(t, urgency), sorted(t)) for t in others), default=(value, [])
+            )
+            if better >= value:
+                return {k: fastest[k] for k in sorted(tree)}
+            value, tree = better, frozenset(links)
+
+    def _urgency(self) -> Floats:
+        """Deliveries from switch to switch, each worth one over its deadline in ms.
+
+        Each device is thought to be at the nearest switch that has a port for it.
+        """
+        inst = self.instance
+        away = inst.switch_um.astype(float)
+        serves = np.zeros((inst.switch_count, len(inst.grades)), dtype=bool)
+        for s, g in inst.ports_of:
+            serves[s, g] = True
+        away[(serves @ inst.can.T == 0) | ~inst.may_hang.T] = np.inf
+        nearest = away.argmin(axis=0)
+        urgency = np.zeros((inst.switch_count, inst.switch_count))
+        for stream in inst.streams:
+            source = stream.source_switch
+            if stream.source_device is not None:
+                source = int(nearest[stream.source_device])
+            for target in stream.targets:
+                end = target.switch if target.device is None else int(nearest[target.device])
+                urgency[source, end] += 1e6 / stream.deadline_ns
+        return urgency
+
+    def _crossed(self, links: frozenset[int], urgency: Floats) -> float:
+        """Links of a tree that deliveries cross, by their urgency; infinite if it is none."""
+        near: dict[int, list[int]] = {}
+        for k in links:
+            a, b = self.links[k].ends
+            near.setdefault(a, []).append(b)
+            near.setdefault(b, []).append(a)
+        hops = np.zeros(urgency.shape, dtype=np.int64)
+        seen = [0]
+        for at in seen:
+            for other in near.get(at, ()):
+                if other not in seen:
+                    hops[other, seen] = hops[seen, other] = hops[at, seen] + 1
+                    seen.append(other)
+        if len(seen) < len(urgency):
+            return np.inf
+        return float((hops * urgency).sum())
 
     def add_shape(
         self,

@@ -31,6 +31,8 @@ MOST_SOUGHT = 10
 """Devices left out that a place is sought for at once: those near one of them."""
 MOST_IDLE = 24
 """Steps without fewer devices left out after which it rests until more columns are known."""
+MOST_RESTS = 3
+"""Steps over all devices that change nothing, after which it rests as well."""
 MOST_GOOD = 700
 """Columns of the pool in one choice: with many more it is not made in time."""
 MOST_EXCHANGES = 800
@@ -95,17 +97,22 @@ class PhaseOne:
             if now is None or self._weight_of(fresh) <= self._weight_of(now):
                 now = fresh
         self._near = NEAR
-        idle, fewest = 0, search.instance.n + 1
+        idle, rests, fewest = 0, 0, search.instance.n + 1
         for _ in itertools.count() if steps is None else range(steps):
             if now is None or not now.left_out or over():
                 break
             if idle >= MOST_IDLE + len(now.left_out):
                 break
             self._now = now
+            widest = self._near >= search.instance.n
             found = self._step(now, basics, good, over)
             if found is None and over():
                 break
-            if found is None or found.left_out == now.left_out:
+            same = found is None or found.left_out == now.left_out
+            rests = rests + 1 if same and widest else 0
+            if rests == MOST_RESTS:
+                break
+            if same:
                 self._near = min(search.instance.n, self._near * 7 // 5)
             else:
                 self._near = NEAR
