@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import difflib
+import hashlib
 import re
 import subprocess
 import sys
@@ -83,6 +84,15 @@ def without_seconds(text: str, out: Path) -> str:
     return text.replace(str(out), "OUT").replace(str(ROOT), "ROOT")
 
 
+def file_text(path: Path, out: Path) -> str:
+    """Text of a file of a report; of one that is no text, what tells it from another."""
+    content = path.read_bytes()
+    try:
+        return without_seconds(content.decode(), out)
+    except UnicodeDecodeError:
+        return hashlib.sha256(content).hexdigest()
+
+
 def answers(out: Path) -> Iterator[tuple[str, str]]:
     """Give every (name, text) that the program answers with now."""
     for name, arguments in commands(out):
@@ -96,8 +106,7 @@ def answers(out: Path) -> Iterator[tuple[str, str]]:
         yield f"{name}.said", without_seconds(f"{done.returncode}\n{done.stdout}{done.stderr}", out)
         for path in sorted(folder.glob("**/*")):
             if path.is_file() and path.name != "partitioner.sha256":
-                text = without_seconds(path.read_text(encoding="utf-8"), out)
-                yield f"{name}/{path.relative_to(folder)}", text
+                yield f"{name}/{path.relative_to(folder)}", file_text(path, out)
     for kind in KINDS:
         for seed in (1, 2):
             try:
