@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from partitioner.application.search import Search
-from partitioner.check.judge import assess
+from partitioner.application.told import LayoutAnswer, Told
 from partitioner.errors import NoAnswer
-from partitioner.explain.nearest_miss import NearestMiss, nearest_miss
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
+    from partitioner.explain.nearest_miss import NearestMiss
     from partitioner.report.sections import Section
 
 
 @dataclass(frozen=True, slots=True)
-class NearestAnswer:
+class NearestAnswer(LayoutAnswer):
     """An incomplete layout that keeps all rules otherwise, judged, and what keeps the rest out."""
 
     problem: Problem
@@ -55,16 +54,8 @@ class NearestAnswer:
             for p in self.miss.places
         ]
 
-    def files(self, *, made_on: date | None = None) -> dict[str, str | bytes]:
-        """Every file of its report, by name; the layout is in ``layout.yaml``.
-
-        ``made_on`` is the day in its title block.
-        """
-        from partitioner.report.files import report_files
-
-        return report_files(
-            self.problem, self.assessment, None, [self.section], made_on=made_on
-        )
+    def _told(self) -> Told:
+        return self.problem, self.assessment, None, [self.section], ()
 
 
 class StillIncomplete(NoAnswer):
@@ -90,6 +81,8 @@ def nearest_answer(problem: Problem, layout: Layout, search: Search) -> NearestA
 
     As long as there is time; devices that were not looked into are named as such.
     """
+    from partitioner.check.judge import assess
+    from partitioner.explain.nearest_miss import nearest_miss
     from partitioner.pages.nearest_miss import nearest_miss_section
 
     search.on_step("looking for what keeps the last devices out")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +11,7 @@ from partitioner.application.check import judged
 from partitioner.application.finishing import finishing_s
 from partitioner.application.nearest import StillIncomplete, nearest_answer
 from partitioner.application.search import Search
+from partitioner.application.told import LayoutAnswer, Told
 from partitioner.errors import InternalFault, NoAnswer
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
@@ -20,11 +20,11 @@ from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
     from partitioner.check.facts import Facts
-    from partitioner.report.sections import Page, Section
+    from partitioner.report.sections import Section
 
 
 @dataclass(frozen=True, slots=True)
-class PlanAnswer:
+class PlanAnswer(LayoutAnswer):
     """A checked plan; ``sections`` are what its report says beyond the layout itself."""
 
     problem: Problem
@@ -38,19 +38,8 @@ class PlanAnswer:
 
         return verdict_text(self.problem, self.assessment, self.outcome)
 
-    def page(self) -> Page:
-        """The page of the report."""
-        from partitioner.report.files import report_page
-
-        return report_page(self.problem, self.assessment, self.outcome, self.sections)
-
-    def files(self, *, made_on: date | None = None) -> dict[str, str | bytes]:
-        """Every file of the report, by name; ``made_on`` is the day in its title block."""
-        from partitioner.report.files import report_files
-
-        return report_files(
-            self.problem, self.assessment, self.outcome, self.sections, made_on=made_on
-        )
+    def _told(self) -> Told:
+        return self.problem, self.assessment, self.outcome, self.sections, ()
 
 
 class RejectedPlan(InternalFault):

@@ -12,7 +12,7 @@ from partitioner.application.check import judged
 from partitioner.application.earlier import Earlier
 from partitioner.application.finishing import finishing_s
 from partitioner.application.search import Search
-from partitioner.model.assessment import Assessment
+from partitioner.application.told import LayoutAnswer, Told
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
@@ -20,9 +20,8 @@ from partitioner.model.problem import Problem
 if TYPE_CHECKING:
     from partitioner.replan.rerun import Rerun
     from partitioner.replan.searched import RerunSettings
-    from partitioner.report.sections import Page, Section
+    from partitioner.report.sections import Section
 
-Fact = tuple[str, str]
 REPLAN = "replan.json"
 
 
@@ -46,7 +45,7 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True)
-class ReplanAnswer:
+class ReplanAnswer(LayoutAnswer):
     """A replanned layout with its list of changes."""
 
     rerun: Rerun
@@ -88,14 +87,7 @@ class ReplanAnswer:
             },
         }
 
-    def page(self) -> Page:
-        """The page of the report."""
-        from partitioner.report.files import report_page
-
-        return report_page(*self._told())
-
-    def _told(self) -> tuple[Problem, Assessment, Outcome | None, list[Section], list[Fact]]:
-        """What the report is made of."""
+    def _told(self) -> Told:
         from partitioner.pages.replan import rerun_sections
         from partitioner.units import duration_text
 
@@ -106,19 +98,20 @@ class ReplanAnswer:
         sections = [*rerun_sections(rerun), *self.sections]
         return rerun.problem, rerun.best.assessment, self.outcome, sections, facts
 
-    def files(self, *, made_on: date | None = None) -> dict[str, str | bytes]:
+    def files(
+        self, *, made_on: date | None = None, paper: str | None = None
+    ) -> dict[str, str | bytes]:
         """Those of a plan, the list of changes, and the layouts between, by name.
 
         ``layout.yaml`` is the layout of least sum; ``replan.json`` holds :meth:`data`;
-        ``made_on`` is the day in the title block.
+        ``made_on`` and ``paper`` are as for a plan.
         """
         from partitioner.pages.replan import front_file
         from partitioner.reading.layout_file import layout_text
-        from partitioner.report.files import report_files
         from partitioner.visible import json_text
 
         rerun = self.rerun
-        files = report_files(*self._told(), made_on=made_on)
+        files = LayoutAnswer.files(self, made_on=made_on, paper=paper)
         files[REPLAN] = json_text(self.data()) + "\n"
         if len(rerun.front) > 1:
             for number, point in enumerate(rerun.front, 1):

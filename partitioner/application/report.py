@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date
 from typing import TYPE_CHECKING
 
 from partitioner.application.check import judged, simulate
 from partitioner.application.search import silent
+from partitioner.application.told import LayoutAnswer, Told
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
-    from partitioner.report.sections import Page, Section
+    from partitioner.report.sections import Section
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,42 +29,15 @@ class Against:
 
 
 @dataclass(frozen=True, slots=True)
-class ReportAnswer:
+class ReportAnswer(LayoutAnswer):
     """What there is to say of a layout."""
 
     problem: Problem
     assessment: Assessment
     sections: Sequence[Section]
 
-    def page(self) -> Page:
-        """The page of the report."""
-        from partitioner.report.files import report_page
-
-        return report_page(self.problem, self.assessment, None, self.sections)
-
-    def files(
-        self, *, made_on: date | None = None, paper: str | None = None
-    ) -> dict[str, str | bytes]:
-        """Every file of the report, by name.
-
-        Parameters
-        ----------
-        made_on
-            The day of the report, for its title block; None leaves it out.
-        paper
-            ``summary``, ``sheets`` or ``all``: also a page that holds what is to be printed.
-        """
-        from partitioner.report.files import report_files
-        from partitioner.report.sections import Paper
-
-        return report_files(
-            self.problem,
-            self.assessment,
-            None,
-            self.sections,
-            made_on=made_on,
-            paper=None if paper is None else Paper[paper.upper()],
-        )
+    def _told(self) -> Told:
+        return self.problem, self.assessment, None, self.sections, ()
 
 
 def report(
@@ -117,14 +90,9 @@ def report(
         on_step(f"comparing with {against.name}")
         pair = lay_beside(problem, against.layout, layout, assessment)
         sections.append(against_section(pair, against.name))
-    sections += (
-        study_layout(
-            facts,
-            assessment,
-            on_step=on_step,
-            simulate_ns=None if simulate_s is None else round(simulate_s * 1e9),
-            seed=seed,
-        )
+    simulate_ns = None if simulate_s is None else round(simulate_s * 1e9)
+    sections += study_layout(
+        facts, assessment, on_step=on_step, simulate_ns=simulate_ns, seed=seed
     )
     if simulate_s is not None:
         from partitioner.pages.simulation import simulation_section

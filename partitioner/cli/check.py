@@ -6,7 +6,12 @@ from pathlib import Path
 
 import click
 
-from partitioner.cli.duration import Duration
+from partitioner.cli.search_options import (
+    layout_argument,
+    problem_argument,
+    simulate_option,
+    simulation_seed_option,
+)
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -14,16 +19,10 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     short_help="Judge a layout against its problem.",
     epilog="Example: partitioner check problem.yaml out/layout.yaml --simulate 10s",
 )
-@click.argument("problem", type=click.Path(path_type=Path), help="The problem file.")
-@click.argument("layout", type=click.Path(path_type=Path), help="The layout file.")
-@click.option(
-    "--simulate", type=Duration(), default=None,
-    help="Also simulate so much time of the network, and show the worst delays seen.",
-)  # fmt: skip
-@click.option(
-    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
-    help="Seed of the simulation.",
-)  # fmt: skip
+@problem_argument
+@layout_argument
+@simulate_option(", and show the worst delays seen")
+@simulation_seed_option
 @problem_options
 @json_option
 @manner_options
@@ -42,21 +41,14 @@ def command(
 
     from partitioner.application.check import check
     from partitioner.application.earlier import stale_beside
-    from partitioner.application.reading import read_layout
     from partitioner.cli.output import settled
+    from partitioner.cli.searching import read_layout_aloud
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
 
     voice = Voice(session)
     layout = settled(layout, voice)
-    read = read_layout(
-        problem,
-        layout,
-        is_strict=session.is_strict,
-        lists_from=session.lists_from,
-    )
-    for warning in read.warnings:
-        voice.note(warning)
+    read = read_layout_aloud(problem, layout, voice)
     if stale := stale_beside(layout):
         voice.note(stale)
     answer = check(

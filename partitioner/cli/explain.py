@@ -7,8 +7,15 @@ from pathlib import Path
 import click
 
 from partitioner.cli.completion import complete_devices
-from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import force_option, seed_option, start_option, workers_option
+from partitioner.cli.search_options import (
+    force_option,
+    output_option,
+    problem_argument,
+    seed_option,
+    start_option,
+    time_limit_option,
+    workers_option,
+)
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -16,19 +23,13 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     short_help="Say why there is no layout, or what each rule costs.",
     epilog="Example: partitioner explain problem.yaml --device lamp-1",
 )
-@click.argument("problem", type=click.Path(path_type=Path), help="The problem file.")
+@problem_argument
 @click.option(
     "--device", metavar="ID", default=None, shell_complete=complete_devices,
     help="Say why this device is where it is: what it would cost elsewhere.",
 )  # fmt: skip
-@click.option(
-    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
-    help="Also write the explanation as a page and as JSON into this folder.",
-)  # fmt: skip
-@click.option(
-    "--time-limit", type=Duration(), default="2min", show_default=True,
-    help="How long it may take, all plans together: 90, 90s, 2min, 1h.",
-)  # fmt: skip
+@output_option("Also write the explanation as a page and as JSON into this folder.")
+@time_limit_option("2min", "all plans")
 @start_option
 @seed_option
 @workers_option
@@ -62,9 +63,14 @@ def command(
     from contextlib import ExitStack
 
     from partitioner.application.explain import EXPLANATION, explain
-    from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place
-    from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
+    from partitioner.cli.searching import (
+        make_search,
+        read_aloud,
+        start_of,
+        stop_wish,
+        tell_start,
+    )
     from partitioner.cli.voice import Voice
     from partitioner.explain.placement import locator
 
@@ -78,11 +84,7 @@ def command(
         raise click.UsageError(f"the problem has no device '{device}'{hint}")
     begin_from = start_of(start, read, voice)
 
-    def on_stop() -> None:
-        voice.note_now("stopping; what is known so far will be told")
-
-    # Until all is written and told a signal must not end the run.
-    with StopWish(on_stop) as wish, ExitStack() as stack:
+    with stop_wish(voice, "what is known", "told") as wish, ExitStack() as stack:
         place = None
         if output is not None:
             place = stack.enter_context(Place(output, voice, force=force, marks=(EXPLANATION,)))
@@ -95,9 +97,6 @@ def command(
         tell_start(answer.start_unusable, voice)
         if place is not None:
             place.write(answer.files())
-        if session.is_json:
-            voice.answer_json(answer.data())
-        else:
-            voice.answer(answer.text())
+        voice.answer_as_asked(answer)
         if place is not None:
             voice.note(f"wrote {output}/ (open report.html)")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import traceback
 from typing import Any
 
 from partitioner.cli.machine import machine_words
@@ -17,7 +16,6 @@ from partitioner.errors import (
     PartitionerError,
     WrongFile,
 )
-from partitioner.units import MONEY_STEPS
 from partitioner.visible import visible
 
 
@@ -45,6 +43,8 @@ def tell_failure(error: BaseException, voice: Voice) -> ExitCode:
     if voice.session.is_json:
         voice.answer_json({"exit_code": int(code), **data})
     elif voice.session.is_debug and code == ExitCode.FAULT:
+        import traceback
+
         voice.plain("".join(traceback.format_exception(error)).rstrip())
     return code
 
@@ -78,6 +78,7 @@ def _tell_no_layout(error: NoLayout, voice: Voice) -> dict[str, Any]:
 
 def _tell_no_answer(error: NoAnswer, voice: Voice) -> dict[str, Any]:
     from partitioner.cli.searching import tell_start
+    from partitioner.units import MONEY_STEPS
 
     tell_start(error.start_unusable, voice)
     voice.error(f"{error}")

@@ -8,7 +8,6 @@ import os
 import sys
 from typing import IO
 
-from partitioner.application.search import all_cores
 from partitioner.errors import MachineFault
 
 JUDGING_MB = 250
@@ -63,6 +62,9 @@ def usable_workers(wanted: int | None) -> int:
     MachineFault
         If the process may not have the address space that takes.
     """
+    # Not for ``--help``: it brings half of the model along.
+    from partitioner.application.search import all_cores
+
     allowed = address_space_mb()
     workers = wanted or all_cores()
     if wanted is None and allowed is not None:

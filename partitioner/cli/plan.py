@@ -6,12 +6,14 @@ from pathlib import Path
 
 import click
 
-from partitioner.cli.duration import Duration
 from partitioner.cli.search_options import (
     force_option,
+    output_option,
+    problem_argument,
     replace_option,
     seed_option,
     start_option,
+    time_limit_option,
     units_option,
     workers_option,
     zip_option,
@@ -23,18 +25,11 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     short_help="Plan a layout and write it with its report.",
     epilog="Example: partitioner plan problem.yaml -o out --time-limit 2min",
 )
-@click.argument(
-    "problem", type=click.Path(path_type=Path), help="The problem file.",
-)  # fmt: skip
-@click.option(
-    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for the layout, the report and its tables  [default: out-NAME, by the "
-    "problem's name]",
-)  # fmt: skip
-@click.option(
-    "--time-limit", type=Duration(), default="60s", show_default=True,
-    help="How long it may take, search, check and report together: 90, 90s, 2min, 1h.",
-)  # fmt: skip
+@problem_argument
+@output_option(
+    "Folder for the layout, the report and its tables  [default: out-NAME, by the problem's name]"
+)
+@time_limit_option("60s")
 @seed_option
 @workers_option
 @click.option(
@@ -91,10 +86,15 @@ def command(
     from partitioner.application.nearest import StillIncomplete
     from partitioner.application.plan import RejectedPlan, plan
     from partitioner.application.reading import for_batch, problem_files
-    from partitioner.cli.interrupt import StopWish
     from partitioner.cli.kept import keep_better
     from partitioner.cli.output import LAYOUT, NEAREST, REJECTED, Place, default_folder, today
-    from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
+    from partitioner.cli.searching import (
+        make_search,
+        read_aloud,
+        start_of,
+        stop_wish,
+        tell_start,
+    )
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
     from partitioner.model.outcome import Status
@@ -106,12 +106,9 @@ def command(
     begin_from = start_of(start, read, voice)
     folder = output or default_folder(read.name)
 
-    def on_stop() -> None:
-        voice.note_now("stopping; the best layout so far will be kept")
-
     # Until here there is nothing to keep, and from here on there is until all is told. The folder
     # comes before the search, so that nobody waits a minute to hear that it is taken.
-    with StopWish(on_stop) as wish, Place(folder, voice, force=force) as place:
+    with stop_wish(voice, "the best layout") as wish, Place(folder, voice, force=force) as place:
         if begin_from is None and holds_layout_of(folder, read):
             voice.note(
                 f"{folder}/ holds an earlier layout of this problem; --start {folder / LAYOUT} "
@@ -142,10 +139,7 @@ def command(
             place, read, files, outcome.cost_money, outcome.bound_money, voice, replace=replace
         )
         if kept is not None:
-            if session.is_json:
-                voice.answer_json(kept.data())
-            else:
-                voice.answer(kept.text())
+            voice.answer_as_asked(kept)
             voice.note(kept.sentence())
         elif session.is_json:
             voice.answer(str(files["outcome.json"]).rstrip("\n"))

@@ -7,12 +7,14 @@ from pathlib import Path
 import click
 
 from partitioner.cli.completion import complete_parts
-from partitioner.cli.duration import Duration
 from partitioner.cli.search_options import (
+    FILE,
     force_option,
+    output_option,
     replace_option,
     seed_option,
     start_option,
+    time_limit_option,
     units_option,
     workers_option,
     zip_option,
@@ -24,16 +26,15 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     short_help="Plan on from a layout that exists, with few changes.",
     epilog="Example: partitioner replan problem.yaml --keep ordered/layout.yaml -o out --front",
 )
-@click.argument("problem", type=click.Path(path_type=Path), help="The changed problem file.")
+@click.argument("problem", type=FILE, help="The changed problem file.")
 @click.option(
-    "--keep", metavar="LAYOUT", type=click.Path(path_type=Path), required=True,
+    "--keep", metavar="LAYOUT", type=FILE, required=True,
     help="The earlier layout; it may name devices that are gone, or leave devices out.",
 )  # fmt: skip
-@click.option(
-    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for the layout, the report and its tables  [default: out-NAME-replan, by the "
-    "problem's name]",
-)  # fmt: skip
+@output_option(
+    "Folder for the layout, the report and its tables  [default: out-NAME-replan, by the "
+    "problem's name]"
+)
 @click.option(
     "--freeze", metavar="ID", multiple=True, shell_complete=complete_parts,
     help="Leave this device, segment or switch untouched; may be given several times.",
@@ -55,14 +56,11 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     help="Let this change use up the reserve that the limits keep free for growth.",
 )  # fmt: skip
 @click.option(
-    "--was", metavar="PROBLEM", type=click.Path(path_type=Path),
+    "--was", metavar="PROBLEM", type=FILE,
     help="The problem file before the change, for exact cut lengths where something was moved or "
     "is gone.",
 )  # fmt: skip
-@click.option(
-    "--time-limit", type=Duration(), default="60s", show_default=True,
-    help="How long it may take, search, check and report together: 90, 90s, 2min, 1h.",
-)  # fmt: skip
+@time_limit_option("60s")
 @start_option
 @seed_option
 @workers_option
@@ -109,9 +107,14 @@ def command(
     from dataclasses import astuple
 
     from partitioner.application.reading import for_batch, read_problem
-    from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place, default_folder, settled, today
-    from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
+    from partitioner.cli.searching import (
+        make_search,
+        read_aloud,
+        start_of,
+        stop_wish,
+        tell_start,
+    )
     from partitioner.cli.voice import Voice
     from partitioner.replan.reading import read_earlier_layout
     from partitioner.report.archive import with_archive
@@ -132,11 +135,7 @@ def command(
         voice.note("all change_prices are 0: changes cost nothing, so anything may change")
     folder = output or default_folder(changed.name, "-replan")
 
-    def on_stop() -> None:
-        voice.note_now("stopping; the best layout so far will be kept")
-
-    # Until all is written and told a signal must not end the run.
-    with StopWish(on_stop) as wish, Place(folder, voice, force=force) as place:
+    with stop_wish(voice, "the best layout") as wish, Place(folder, voice, force=force) as place:
         # Only now: loading the solver takes a second, and a wrong file needs none.
         from partitioner.application.replan import Question, replan
         from partitioner.cli.kept import keep_better

@@ -6,8 +6,18 @@ from pathlib import Path
 
 import click
 
-from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import force_option, replace_option, units_option, zip_option
+from partitioner.cli.search_options import (
+    FILE,
+    force_option,
+    layout_argument,
+    output_option,
+    problem_argument,
+    replace_option,
+    simulate_option,
+    simulation_seed_option,
+    units_option,
+    zip_option,
+)
 from partitioner.cli.session import Session, manner_options, problem_options
 
 
@@ -15,22 +25,13 @@ from partitioner.cli.session import Session, manner_options, problem_options
     short_help="Write the report of a layout that exists.",
     epilog="Example: partitioner report problem.yaml layout.yaml -o out",
 )
-@click.argument("problem", type=click.Path(path_type=Path), help="The problem file.")
-@click.argument("layout", type=click.Path(path_type=Path), help="The layout file.")
+@problem_argument
+@layout_argument
+@output_option("Folder for the report and its tables  [default: out-NAME, by the problem's name]")
+@simulate_option("; the report gets a section on it")
+@simulation_seed_option
 @click.option(
-    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for the report and its tables  [default: out-NAME, by the problem's name]",
-)  # fmt: skip
-@click.option(
-    "--simulate", type=Duration(), default=None,
-    help="Also simulate so much time of the network; the report gets a section on it.",
-)  # fmt: skip
-@click.option(
-    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
-    help="Seed of the simulation.",
-)  # fmt: skip
-@click.option(
-    "--against", metavar="LAYOUT", type=click.Path(path_type=Path), default=None,
+    "--against", metavar="LAYOUT", type=FILE, default=None,
     help="Another layout of the same problem to put beside it: what differs, and the change order.",
 )  # fmt: skip
 @click.option(
@@ -74,10 +75,11 @@ def command(
     require_memory(JUDGING_MB, "reporting")
 
     from partitioner.application.earlier import Earlier
-    from partitioner.application.reading import for_batch, read_layout
+    from partitioner.application.reading import for_batch
     from partitioner.application.report import Against, report
     from partitioner.cli.kept import keep_better
     from partitioner.cli.output import LAYOUT, Place, default_folder, settled, today
+    from partitioner.cli.searching import read_layout_aloud
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
     from partitioner.report.archive import with_archive
@@ -85,11 +87,7 @@ def command(
 
     voice = Voice(session)
     layout = settled(layout, voice)
-    read = read_layout(
-        problem, layout, is_strict=session.is_strict, lists_from=session.lists_from
-    )
-    for warning in read.warnings:
-        voice.note(warning)
+    read = read_layout_aloud(problem, layout, voice)
     other = None
     if against is not None:
         from partitioner.replan.reading import read_earlier_layout

@@ -2,16 +2,53 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any, TypeVar
 
 import click
+
+from partitioner.cli.duration import Duration
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+FILE = click.Path(path_type=Path)
+FOLDER = click.Path(file_okay=False, path_type=Path)
+problem_argument = click.argument("problem", type=FILE, help="The problem file.")
+layout_argument = click.argument("layout", type=FILE, help="The layout file.")
+
+
+def output_option(text: str) -> Callable[[F], F]:
+    """Folder that is written into, with what is said of it."""
+    return click.option("-o", "--output", metavar="DIR", type=FOLDER, help=text)
+
+
+def time_limit_option(default: str, what: str = "search, check and report") -> Callable[[F], F]:
+    """How long ``what`` may take together."""
+    return click.option(
+        "--time-limit", type=Duration(), default=default, show_default=True,
+        help=f"How long it may take, {what} together: 90, 90s, 2min, 1h.",
+    )  # fmt: skip
+
+
+def simulate_option(what: str) -> Callable[[F], F]:
+    """Time to simulate, with what comes of it."""
+    return click.option(
+        "--simulate", type=Duration(), default=None,
+        help=f"Also simulate so much time of the network{what}.",
+    )  # fmt: skip
+
 
 seed_option = click.option(
     "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
     help="Seed of the search.",
 )  # fmt: skip
+simulation_seed_option = click.option(
+    "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
+    help="Seed of the simulation.",
+)  # fmt: skip
 start_option = click.option(
-    "--start", metavar="LAYOUT", type=click.Path(path_type=Path), default=None,
+    "--start", metavar="LAYOUT", type=FILE, default=None,
     help="Begin the search from this layout, also one of another state of the problem or one that "
     "breaks rules; one that keeps all rules is never made worse.",
 )  # fmt: skip

@@ -1,4 +1,4 @@
-"""What every command that searches does: read aloud, show progress, tell what came of a start."""
+"""What several commands do: read aloud, show progress, stop, tell what came of a start."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from partitioner.application.reading import read_problem
+from partitioner.application.reading import ReadLayout, read_layout, read_problem
 from partitioner.application.search import Search
 from partitioner.application.start import read_start
 from partitioner.cli.interrupt import StopWish
@@ -28,6 +28,25 @@ def read_aloud(path: Path, voice: Voice) -> Problem:
     for warning in problem.warnings:
         voice.note(warning)
     return problem
+
+
+def read_layout_aloud(problem: Path, layout: Path, voice: Voice) -> ReadLayout:
+    """Read a problem and a layout of it and say what was noticed."""
+    session = voice.session
+    read = read_layout(
+        problem, layout, is_strict=session.is_strict, lists_from=session.lists_from
+    )
+    for warning in read.warnings:
+        voice.note(warning)
+    return read
+
+
+def stop_wish(voice: Voice, what: str, done: str = "kept") -> StopWish:
+    """Take Ctrl-C as a wish to stop and say what will be done with what there is by then.
+
+    Until all is written and told a signal must not end the run: stay within it until then.
+    """
+    return StopWish(lambda: voice.note_now(f"stopping; {what} so far will be {done}"))
 
 
 def start_of(path: Path | None, problem: Problem, voice: Voice) -> Layout | None:

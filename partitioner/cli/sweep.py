@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from partitioner.cli.search_options import force_option
+from partitioner.cli.search_options import FILE, force_option, output_option
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -14,12 +14,10 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     short_help="Ask one question over many cases: a study.",
     epilog="Example: partitioner sweep study.yaml -o study --workers 2",
 )
-@click.argument("study", type=click.Path(path_type=Path), help="The study file.")
-@click.option(
-    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for the results, the table and the report  [default: out-NAME, by the study's "
-    "name]",
-)  # fmt: skip
+@click.argument("study", type=FILE, help="The study file.")
+@output_option(
+    "Folder for the results, the table and the report  [default: out-NAME, by the study's name]"
+)
 @click.option(
     "--dry-run", is_flag=True,
     help="Read the study and every case of it, count them, estimate the time, and end.",
@@ -39,15 +37,15 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     "tls://HOST:8786.",
 )  # fmt: skip
 @click.option(
-    "--tls-ca", metavar="FILE", type=click.Path(path_type=Path),
+    "--tls-ca", metavar="FILE", type=FILE,
     help="Certificate of the authority that the cluster is trusted by (PEM).",
 )  # fmt: skip
 @click.option(
-    "--tls-cert", metavar="FILE", type=click.Path(path_type=Path),
+    "--tls-cert", metavar="FILE", type=FILE,
     help="Certificate that shows who we are (PEM).",
 )  # fmt: skip
 @click.option(
-    "--tls-key", metavar="FILE", type=click.Path(path_type=Path),
+    "--tls-key", metavar="FILE", type=FILE,
     help="Key of that certificate (PEM).",
 )  # fmt: skip
 @click.option(
@@ -163,10 +161,7 @@ def command(
         place.write(answer.files())
         for number, files in enumerate(answer.best_files(), start=1):
             place.write_within(f"best-{number}", files)
-        if session.is_json:
-            voice.answer_json(answer.data())
-        else:
-            voice.answer(answer.text())
+        voice.answer_as_asked(answer)
         if not answer.is_whole:
             voice.note("stopped by you; call again to go on")
         if not session.is_json:

@@ -6,8 +6,15 @@ from pathlib import Path
 
 import click
 
-from partitioner.cli.duration import Duration
-from partitioner.cli.search_options import force_option, seed_option, start_option, workers_option
+from partitioner.cli.search_options import (
+    force_option,
+    output_option,
+    problem_argument,
+    seed_option,
+    start_option,
+    time_limit_option,
+    workers_option,
+)
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -33,12 +40,11 @@ class PointCount(click.ParamType[int | None, object]):
     short_help="Show what a faster (lighter, smaller) layout costs.",
     epilog="Example: partitioner tradeoff problem.yaml -o front --time-limit 5min",
 )
-@click.argument("problem", type=click.Path(path_type=Path), help="The problem file.")
-@click.option(
-    "-o", "--output", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
-    help="Folder for the points, their layouts and the report  [default: out-NAME-AXIS, by the "
-    "problem's name]",
-)  # fmt: skip
+@problem_argument
+@output_option(
+    "Folder for the points, their layouts and the report  [default: out-NAME-AXIS, by the "
+    "problem's name]"
+)
 @click.option(
     "--axis", type=click.Choice(["latency", "margin", "mass", "ports", "lines"]),
     default="latency", show_default=True,
@@ -52,10 +58,7 @@ class PointCount(click.ParamType[int | None, object]):
     "--gap", metavar="SHARE", type=click.FloatRange(0.0, 1.0), default=0.01, show_default=True,
     help="Proven gap that a point must reach (0.01: 1 %); other layouts found are listed apart.",
 )  # fmt: skip
-@click.option(
-    "--time-limit", type=Duration(), default="5min", show_default=True,
-    help="How long it may take, all points together: 90, 90s, 2min, 1h.",
-)  # fmt: skip
+@time_limit_option("5min", "all points")
 @start_option
 @seed_option
 @workers_option
@@ -91,9 +94,14 @@ def command(
     cores = usable_workers(workers)
 
     from partitioner.application.tradeoff import TradeOffAnswer, read_tradeoff, tradeoff
-    from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place, default_folder
-    from partitioner.cli.searching import make_search, read_aloud, start_of, tell_start
+    from partitioner.cli.searching import (
+        make_search,
+        read_aloud,
+        start_of,
+        stop_wish,
+        tell_start,
+    )
     from partitioner.cli.voice import Voice
     from partitioner.pages.tradeoff import ending_text
     from partitioner.tradeoff.axes import AXES
@@ -104,11 +112,10 @@ def command(
     begin_from = start_of(start, read, voice)
     folder = output or default_folder(read.name, f"-{axis}")
 
-    def on_stop() -> None:
-        voice.note_now("stopping; the points so far will be kept")
-
-    # Until all is written and told a signal must not end the run.
-    with StopWish(on_stop) as wish, Place(folder, voice, force=force, marks=(STATE,)) as place:
+    with (
+        stop_wish(voice, "the points") as wish,
+        Place(folder, voice, force=force, marks=(STATE,)) as place,
+    ):
         known = None if afresh else read_tradeoff(folder, read, axis)
         if known is not None:
             voice.note(f"going on from {len(known.front.points)} points in {folder}/")
@@ -136,12 +143,9 @@ def command(
         is_kept = not answer.state.front.points and (folder / STATE).is_file()
         if not is_kept:
             place.write(answer.files())
-        if session.is_json:
-            voice.answer_json(answer.data())
-        else:
-            voice.answer(answer.text())
-            if not answer.state.is_finished:
-                voice.note(ending_text(answer.state))
+        voice.answer_as_asked(answer)
+        if not (session.is_json or answer.state.is_finished):
+            voice.note(ending_text(answer.state))
         if is_kept:
             voice.note(f"no point was found; kept what {folder}/ held before")
         elif not session.is_json:

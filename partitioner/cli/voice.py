@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import IO, Any
+from typing import IO, Any, Protocol
 
 import click
 
@@ -13,6 +13,18 @@ from partitioner.cli.session import Session
 from partitioner.cli.signals import say_now
 from partitioner.errors import MachineFault
 from partitioner.visible import json_text, visible, visible_lines
+
+
+class Answer(Protocol):
+    """What a command answers, in both its forms."""
+
+    def text(self) -> str:
+        """For a terminal."""
+        ...
+
+    def data(self) -> dict[str, Any]:
+        """For ``--json``."""
+        ...
 
 
 class Voice:
@@ -55,6 +67,13 @@ class Voice:
     def answer_json(self, data: Any) -> None:
         """Write one JSON object to stdout."""
         self.answer(json_text(data))
+
+    def answer_as_asked(self, answer: Answer) -> None:
+        """Write the answer in the form that was asked for."""
+        if self.session.is_json:
+            self.answer_json(answer.data())
+        else:
+            self.answer(answer.text())
 
     def note(self, text: str) -> None:
         """Say something worth knowing, unless quiet."""
