@@ -6,12 +6,7 @@ from pathlib import Path
 
 import click
 
-from partitioner.cli.search_options import (
-    layout_argument,
-    problem_argument,
-    simulate_option,
-    simulation_seed_option,
-)
+from partitioner.cli import options
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -19,10 +14,10 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     short_help="Judge a layout against its problem.",
     epilog="Example: partitioner check problem.yaml out/layout.yaml --simulate 10s",
 )
-@problem_argument
-@layout_argument
-@simulate_option(", and show the worst delays seen")
-@simulation_seed_option
+@options.problem
+@options.layout
+@options.simulate(", and show the worst delays seen")
+@options.simulation_seed
 @problem_options
 @json_option
 @manner_options

@@ -6,16 +6,8 @@ from pathlib import Path
 
 import click
 
+from partitioner.cli import options
 from partitioner.cli.completion import complete_devices
-from partitioner.cli.search_options import (
-    force_option,
-    output_option,
-    problem_argument,
-    seed_option,
-    start_option,
-    time_limit_option,
-    workers_option,
-)
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -23,17 +15,17 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     short_help="Say why there is no layout, or what each rule costs.",
     epilog="Example: partitioner explain problem.yaml --device lamp-1",
 )
-@problem_argument
+@options.problem
 @click.option(
     "--device", metavar="ID", default=None, shell_complete=complete_devices,
     help="Say why this device is where it is: what it would cost elsewhere.",
 )  # fmt: skip
-@output_option("Also write the explanation as a page and as JSON into this folder.")
-@time_limit_option("2min", "all plans")
-@start_option
-@seed_option
-@workers_option
-@force_option
+@options.output("Also write the explanation as a page and as JSON into this folder.")
+@options.time_limit("2min", "all plans")
+@options.start
+@options.seed
+@options.workers
+@options.force
 @problem_options
 @json_option
 @manner_options
@@ -64,13 +56,7 @@ def command(
 
     from partitioner.application.explain import EXPLANATION, explain
     from partitioner.cli.output import Place
-    from partitioner.cli.searching import (
-        make_search,
-        read_aloud,
-        start_of,
-        stop_wish,
-        tell_start,
-    )
+    from partitioner.cli.searching import make_search, read_aloud, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.explain.placement import locator
 

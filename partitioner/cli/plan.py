@@ -6,18 +6,7 @@ from pathlib import Path
 
 import click
 
-from partitioner.cli.search_options import (
-    force_option,
-    output_option,
-    problem_argument,
-    replace_option,
-    seed_option,
-    start_option,
-    time_limit_option,
-    units_option,
-    workers_option,
-    zip_option,
-)
+from partitioner.cli import options
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -25,13 +14,13 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     short_help="Plan a layout and write it with its report.",
     epilog="Example: partitioner plan problem.yaml -o out --time-limit 2min",
 )
-@problem_argument
-@output_option(
+@options.problem
+@options.output(
     "Folder for the layout, the report and its tables  [default: out-NAME, by the problem's name]"
 )
-@time_limit_option("60s")
-@seed_option
-@workers_option
+@options.time_limit("60s")
+@options.seed
+@options.workers
 @click.option(
     "--work-limit", type=click.IntRange(1), default=None, metavar="ROUNDS",
     help="End after so many rounds of search; with --workers 1 the same layout every time.",
@@ -44,11 +33,11 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     "--zones", is_flag=True,
     help="Also plan with each candidate switch the other way round; takes a run for each.",
 )  # fmt: skip
-@start_option
-@units_option
-@zip_option
-@replace_option
-@force_option
+@options.start
+@options.units
+@options.zipped
+@options.replace
+@options.force
 @problem_options
 @json_option
 @manner_options
@@ -88,13 +77,7 @@ def command(
     from partitioner.application.reading import for_batch, problem_files
     from partitioner.cli.kept import keep_better
     from partitioner.cli.output import LAYOUT, NEAREST, REJECTED, Place, default_folder, today
-    from partitioner.cli.searching import (
-        make_search,
-        read_aloud,
-        start_of,
-        stop_wish,
-        tell_start,
-    )
+    from partitioner.cli.searching import make_search, read_aloud, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
     from partitioner.model.outcome import Status

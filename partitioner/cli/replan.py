@@ -6,19 +6,8 @@ from pathlib import Path
 
 import click
 
+from partitioner.cli import options
 from partitioner.cli.completion import complete_parts
-from partitioner.cli.search_options import (
-    FILE,
-    force_option,
-    output_option,
-    replace_option,
-    seed_option,
-    start_option,
-    time_limit_option,
-    units_option,
-    workers_option,
-    zip_option,
-)
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -26,12 +15,12 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     short_help="Plan on from a layout that exists, with few changes.",
     epilog="Example: partitioner replan problem.yaml --keep ordered/layout.yaml -o out --front",
 )
-@click.argument("problem", type=FILE, help="The changed problem file.")
+@click.argument("problem", type=options.FILE, help="The changed problem file.")
 @click.option(
-    "--keep", metavar="LAYOUT", type=FILE, required=True,
+    "--keep", metavar="LAYOUT", type=options.FILE, required=True,
     help="The earlier layout; it may name devices that are gone, or leave devices out.",
 )  # fmt: skip
-@output_option(
+@options.output(
     "Folder for the layout, the report and its tables  [default: out-NAME-replan, by the "
     "problem's name]"
 )
@@ -56,18 +45,18 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     help="Let this change use up the reserve that the limits keep free for growth.",
 )  # fmt: skip
 @click.option(
-    "--was", metavar="PROBLEM", type=FILE,
+    "--was", metavar="PROBLEM", type=options.FILE,
     help="The problem file before the change, for exact cut lengths where something was moved or "
     "is gone.",
 )  # fmt: skip
-@time_limit_option("60s")
-@start_option
-@seed_option
-@workers_option
-@units_option
-@zip_option
-@replace_option
-@force_option
+@options.time_limit("60s")
+@options.start
+@options.seed
+@options.workers
+@options.units
+@options.zipped
+@options.replace
+@options.force
 @problem_options
 @json_option
 @manner_options
@@ -108,13 +97,7 @@ def command(
 
     from partitioner.application.reading import for_batch, read_problem
     from partitioner.cli.output import Place, default_folder, settled, today
-    from partitioner.cli.searching import (
-        make_search,
-        read_aloud,
-        start_of,
-        stop_wish,
-        tell_start,
-    )
+    from partitioner.cli.searching import make_search, read_aloud, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.replan.reading import read_earlier_layout
     from partitioner.report.archive import with_archive

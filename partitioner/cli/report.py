@@ -6,18 +6,7 @@ from pathlib import Path
 
 import click
 
-from partitioner.cli.search_options import (
-    FILE,
-    force_option,
-    layout_argument,
-    output_option,
-    problem_argument,
-    replace_option,
-    simulate_option,
-    simulation_seed_option,
-    units_option,
-    zip_option,
-)
+from partitioner.cli import options
 from partitioner.cli.session import Session, manner_options, problem_options
 
 
@@ -25,13 +14,13 @@ from partitioner.cli.session import Session, manner_options, problem_options
     short_help="Write the report of a layout that exists.",
     epilog="Example: partitioner report problem.yaml layout.yaml -o out",
 )
-@problem_argument
-@layout_argument
-@output_option("Folder for the report and its tables  [default: out-NAME, by the problem's name]")
-@simulate_option("; the report gets a section on it")
-@simulation_seed_option
+@options.problem
+@options.layout
+@options.output("Folder for the report and its tables  [default: out-NAME, by the problem's name]")
+@options.simulate("; the report gets a section on it")
+@options.simulation_seed
 @click.option(
-    "--against", metavar="LAYOUT", type=FILE, default=None,
+    "--against", metavar="LAYOUT", type=options.FILE, default=None,
     help="Another layout of the same problem to put beside it: what differs, and the change order.",
 )  # fmt: skip
 @click.option(
@@ -39,10 +28,10 @@ from partitioner.cli.session import Session, manner_options, problem_options
     help="Also write print-….html, a page to be printed as it is: the summary, the summary with "
     "a sheet for each line, or all.",
 )  # fmt: skip
-@units_option
-@zip_option
-@replace_option
-@force_option
+@options.units
+@options.zipped
+@options.replace
+@options.force
 @problem_options
 @manner_options
 @click.pass_obj

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from partitioner.cli.search_options import FILE, force_option, output_option
+from partitioner.cli import options
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -14,8 +14,8 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     short_help="Ask one question over many cases: a study.",
     epilog="Example: partitioner sweep study.yaml -o study --workers 2",
 )
-@click.argument("study", type=FILE, help="The study file.")
-@output_option(
+@click.argument("study", type=options.FILE, help="The study file.")
+@options.output(
     "Folder for the results, the table and the report  [default: out-NAME, by the study's name]"
 )
 @click.option(
@@ -37,15 +37,15 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     "tls://HOST:8786.",
 )  # fmt: skip
 @click.option(
-    "--tls-ca", metavar="FILE", type=FILE,
+    "--tls-ca", metavar="FILE", type=options.FILE,
     help="Certificate of the authority that the cluster is trusted by (PEM).",
 )  # fmt: skip
 @click.option(
-    "--tls-cert", metavar="FILE", type=FILE,
+    "--tls-cert", metavar="FILE", type=options.FILE,
     help="Certificate that shows who we are (PEM).",
 )  # fmt: skip
 @click.option(
-    "--tls-key", metavar="FILE", type=FILE,
+    "--tls-key", metavar="FILE", type=options.FILE,
     help="Key of that certificate (PEM).",
 )  # fmt: skip
 @click.option(
@@ -56,7 +56,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     "--retry", is_flag=True,
     help="Run cases again that failed by a fault, for want of memory, or found no layout in time.",
 )  # fmt: skip
-@force_option
+@options.force
 @problem_options
 @json_option
 @manner_options

@@ -6,15 +6,7 @@ from pathlib import Path
 
 import click
 
-from partitioner.cli.search_options import (
-    force_option,
-    output_option,
-    problem_argument,
-    seed_option,
-    start_option,
-    time_limit_option,
-    workers_option,
-)
+from partitioner.cli import options
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -40,8 +32,8 @@ class PointCount(click.ParamType[int | None, object]):
     short_help="Show what a faster (lighter, smaller) layout costs.",
     epilog="Example: partitioner tradeoff problem.yaml -o front --time-limit 5min",
 )
-@problem_argument
-@output_option(
+@options.problem
+@options.output(
     "Folder for the points, their layouts and the report  [default: out-NAME-AXIS, by the "
     "problem's name]"
 )
@@ -58,12 +50,12 @@ class PointCount(click.ParamType[int | None, object]):
     "--gap", metavar="SHARE", type=click.FloatRange(0.0, 1.0), default=0.01, show_default=True,
     help="Proven gap that a point must reach (0.01: 1 %); other layouts found are listed apart.",
 )  # fmt: skip
-@time_limit_option("5min", "all points")
-@start_option
-@seed_option
-@workers_option
+@options.time_limit("5min", "all points")
+@options.start
+@options.seed
+@options.workers
 @click.option("--afresh", is_flag=True, help="Forget what an earlier call left in the folder.")
-@force_option
+@options.force
 @problem_options
 @json_option
 @manner_options
@@ -95,13 +87,7 @@ def command(
 
     from partitioner.application.tradeoff import TradeOffAnswer, read_tradeoff, tradeoff
     from partitioner.cli.output import Place, default_folder
-    from partitioner.cli.searching import (
-        make_search,
-        read_aloud,
-        start_of,
-        stop_wish,
-        tell_start,
-    )
+    from partitioner.cli.searching import make_search, read_aloud, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.pages.tradeoff import ending_text
     from partitioner.tradeoff.axes import AXES

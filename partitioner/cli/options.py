@@ -1,4 +1,4 @@
-"""Options that several commands with a search or a report have, worded once."""
+"""Arguments and options that several commands have, worded once."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ F = TypeVar("F", bound=Callable[..., Any])
 
 FILE = click.Path(path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
-problem_argument = click.argument("problem", type=FILE, help="The problem file.")
-layout_argument = click.argument("layout", type=FILE, help="The layout file.")
+problem = click.argument("problem", type=FILE, help="The problem file.")
+layout = click.argument("layout", type=FILE, help="The layout file.")
 
 
-def output_option(text: str) -> Callable[[F], F]:
+def output(text: str) -> Callable[[F], F]:
     """Folder that is written into, with what is said of it."""
     return click.option("-o", "--output", metavar="DIR", type=FOLDER, help=text)
 
 
-def time_limit_option(default: str, what: str = "search, check and report") -> Callable[[F], F]:
+def time_limit(default: str, what: str = "search, check and report") -> Callable[[F], F]:
     """How long ``what`` may take together."""
     return click.option(
         "--time-limit", type=Duration(), default=default, show_default=True,
@@ -31,7 +31,7 @@ def time_limit_option(default: str, what: str = "search, check and report") -> C
     )  # fmt: skip
 
 
-def simulate_option(what: str) -> Callable[[F], F]:
+def simulate(what: str) -> Callable[[F], F]:
     """Time to simulate, with what comes of it."""
     return click.option(
         "--simulate", type=Duration(), default=None,
@@ -39,34 +39,34 @@ def simulate_option(what: str) -> Callable[[F], F]:
     )  # fmt: skip
 
 
-seed_option = click.option(
+seed = click.option(
     "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
     help="Seed of the search.",
 )  # fmt: skip
-simulation_seed_option = click.option(
+simulation_seed = click.option(
     "--seed", metavar="N", type=click.IntRange(0, 2**31 - 1), default=0, show_default=True,
     help="Seed of the simulation.",
 )  # fmt: skip
-start_option = click.option(
+start = click.option(
     "--start", metavar="LAYOUT", type=FILE, default=None,
     help="Begin the search from this layout, also one of another state of the problem or one that "
     "breaks rules; one that keeps all rules is never made worse.",
 )  # fmt: skip
-replace_option = click.option(
+replace = click.option(
     "--replace", is_flag=True,
     help="Replace a better layout of the same problem that the folder holds from an earlier run.",
 )  # fmt: skip
-workers_option = click.option(
+workers = click.option(
     "--workers", metavar="N", type=click.IntRange(1, 256), default=None,
     help="Processor cores to use  [default: all there are]",
 )  # fmt: skip
-units_option = click.option(
+units = click.option(
     "--units", metavar="N", type=click.IntRange(1, 1_000_000), default=None,
     help="Units ordered together, for the order list  [default: shop.batch of the problem]",
 )  # fmt: skip
-zip_option = click.option(
+zipped = click.option(
     "--zip", "is_zipped", is_flag=True, help="Also pack all files into NAME.zip within the folder."
 )
-force_option = click.option(
+force = click.option(
     "--force", is_flag=True, help="Write into a folder that holds something else."
 )
