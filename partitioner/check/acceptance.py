@@ -9,28 +9,20 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 
 from partitioner.check.combinations import Combination, combinations_of
-from partitioner.check.facts import Facts, gather_facts
+from partitioner.check.facts import Facts
 from partitioner.check.one_build import build_facts, fitted_devices
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.model.assessment import RuleFinding
-from partitioner.model.layout import Layout
-from partitioner.model.problem import Problem
-from partitioner.network.cable import CableNetwork
 
 
-def judge_whole(
-    problem: Problem, layout: Layout, network: CableNetwork | None = None
-) -> tuple[RuleFinding, ...]:
+def whole_findings(facts: Facts) -> tuple[RuleFinding, ...]:
     """Judge a layout and all its builds; empty exactly when ``partitioner check`` accepts it.
 
     Parameters
     ----------
-    problem
-        What the layout is for.
-    layout
-        The decisions; it may break any rule, name things that do not exist, or leave devices out.
-    network
-        Cable network of ``problem``, where it is there already; it takes a while to make.
+    facts
+        Of the layout, which may break any rule, name things that do not exist, or leave devices
+        out.
 
     Returns
     -------
@@ -38,11 +30,6 @@ def judge_whole(
         Rules that the whole layout breaks. Only where it breaks none: rules that builds break,
         each sentence beginning with the build it is about.
     """
-    return whole_findings(gather_facts(problem, layout, network or CableNetwork(problem)))
-
-
-def whole_findings(facts: Facts) -> tuple[RuleFinding, ...]:
-    """:func:`judge_whole` for a layout whose facts are gathered already."""
     found = rule_findings(facts)
     if found or not facts.problem.options:
         return found

@@ -17,7 +17,6 @@ from partitioner.check.bill import (
 )
 from partitioner.check.combinations import Combination, combinations_of
 from partitioner.check.facts import Facts
-from partitioner.check.figures import rule_margins
 from partitioner.check.one_build import build_facts, fitted_devices, priced_for
 from partitioner.model.assessment import PartLine, RuleFinding, StreamFigures
 from partitioner.model.problem import Problem
@@ -40,8 +39,6 @@ class JudgedBuild:
     longest_um: int
     money: int
     mass_mg: int
-    nearest_rule: str
-    nearest_used: float
     tightest: StreamFigures | None
     findings: tuple[RuleFinding, ...]
 
@@ -93,7 +90,6 @@ def judge_builds(facts: Facts, should_stop: Callable[[], bool] = lambda: False) 
 def _judge(facts: Facts, combination: Combination) -> JudgedBuild:
     built = build_facts(facts, combination.options)
     items = unit_items(facts, combination.options)
-    margins = rule_margins(built)
     bounded = [f for f in built.timing.streams if f.margin_ns is not None]
     return JudgedBuild(
         combination=combination,
@@ -104,8 +100,6 @@ def _judge(facts: Facts, combination: Combination) -> JudgedBuild:
         longest_um=max((s.geometry.length_um for s in built.lines), default=0),
         money=sum(item.money for item in items),
         mass_mg=sum(item.mass_mg for item in items),
-        nearest_rule=margins[0].rule if margins else "",
-        nearest_used=margins[0].used if margins else 0.0,
         tightest=min(bounded, key=_left, default=None),
         findings=rule_findings(built),
     )

@@ -101,8 +101,3 @@ CODES = (
         "Add the missing pathway or link.",
     ),
 )
-
-
-def code_names() -> tuple[str, ...]:
-    """Names of all codes."""
-    return tuple(code.name for code in CODES)

@@ -33,11 +33,6 @@ def column_kinds(model: type[KeyTable]) -> dict[str, ValueKind]:
     return kinds
 
 
-def column_names(model: type[KeyTable]) -> list[str]:
-    """Columns a CSV file with rows of ``model`` may have."""
-    return list(column_kinds(model))
-
-
 def _cell(text: Any, kind: ValueKind) -> Any:
     """Give a cell the meaning the same words would have in the YAML file.
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,7 +21,7 @@ from partitioner.reading.csv_table import (
 )
 from partitioner.reading.kinds import ValueKind
 from partitioner.reading.limits import MOST_COLUMNS, MOST_ROWS
-from partitioner.reading.origin import At, Findings, Steps
+from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
 from partitioner.reading.problem import (
     LISTS,
@@ -34,7 +34,7 @@ from partitioner.reading.problem import (
     table_of,
 )
 from partitioner.reading.schema import FORMAT, KeyTable, PortTable, SwitchId, key
-from partitioner.reading.sheet import column_at
+from partitioner.reading.sheet import Row, RowOrigin, Sheet
 from partitioner.reading.tables import Item
 from partitioner.reading.yaml_text import dump
 
@@ -55,29 +55,13 @@ class SwitchPortTable(PortTable):
     switch: SwitchId = key("Switch that has them.")
 
 
-@dataclass(frozen=True, slots=True)
-class FrameOrigin:
-    """A row of a DataFrame; number 0 is its heading. ``ports`` are rows of another frame."""
-
-    frame: str
-    header: tuple[str, ...]
-    number: int
-    row: str
-    label: str
-    ports: tuple[FrameOrigin, ...] = ()
-
-    def at(self, steps: Steps = (), *, on_key: bool = False) -> At:
-        """Position of a cell, or of the row."""
-        if steps[:1] == (PORTS,) and len(steps) > 1 and self.ports:
-            return self.ports[int(steps[1])].at(steps[2:])
-        name = column_at(steps)
-        column = self.header.index(name) + 1 if name in self.header else 0
-        shown = name if column or not self.number else ""
-        return At(f"frame {self.frame}", self.number, column, "", shown, row=self.row)
-
-    def named(self, label: str) -> FrameOrigin:
-        """Give the same row another label."""
-        return replace(self, label=label)
+def _origin(
+    frame: str, header: Sequence[str] = (), label: str = "", number: int = 0, index: str = ""
+) -> RowOrigin:
+    """Where a row of a frame stands; number 0 is its heading."""
+    columns = {name: header.index(name) for name in header}
+    sheet = Sheet(f"frame {frame}", "", (), is_frame=True)
+    return RowOrigin(sheet, Row(number, ()), columns, label or frame, {}, index)
 
 
 def source_from_frames(
@@ -126,17 +110,17 @@ def _items(name: str, frames: Mapping[str, pd.DataFrame], findings: Findings) ->
     if name == "switches" and PORTS in frames:
         ports = _ports(frames[PORTS], findings)
         header = (*header, PORTS)
-    top = FrameOrigin(name, header, 0, "", name)
+    top = _origin(name, header)
     check_header(model, header, kinds, top, findings)
     items: list[Item[Any]] = []
     for number, label, row in _rows(name, frames[name], findings):
         id_ = row_values(header, row, kinds).get("id")
         shown = id_ if isinstance(id_, str) and id_ else f"row {label}"
-        origin = FrameOrigin(name, header, number, label, f"{name}[{shown}]")
+        origin = _origin(name, header, f"{name}[{shown}]", number, label)
         more = None
         if ports is not None:
             own = ports.pop(str(id_), [])
-            origin = replace(origin, ports=tuple(o for o, _ in own))
+            origin = replace(origin, inner={PORTS: [o for o, _ in own]})
             more = {PORTS: [values for _, values in own]}
         items.append(read_cells(model, header, row, kinds, origin, findings, more))
     known = [item.id for item in items if item.id is not None]
@@ -148,15 +132,15 @@ def _items(name: str, frames: Mapping[str, pd.DataFrame], findings: Findings) ->
 
 def _ports(
     frame: pd.DataFrame, findings: Findings
-) -> dict[str, list[tuple[FrameOrigin, dict[str, Any]]]]:
+) -> dict[str, list[tuple[RowOrigin, dict[str, Any]]]]:
     """Rows of the frame of ports, as the file would hold them, by switch."""
     header, kinds = _heading(PORTS, frame, SwitchPortTable, findings)
-    top = FrameOrigin(PORTS, header, 0, "", PORTS)
+    top = _origin(PORTS, header)
     check_header(SwitchPortTable, header, kinds, top, findings)
-    found: dict[str, list[tuple[FrameOrigin, dict[str, Any]]]] = {}
+    found: dict[str, list[tuple[RowOrigin, dict[str, Any]]]] = {}
     for number, label, row in _rows(PORTS, frame, findings):
         values = row_values(header, row, kinds)
-        origin = FrameOrigin(PORTS, header, number, label, f"{PORTS}[row {label}]")
+        origin = _origin(PORTS, header, f"{PORTS}[row {label}]", number, label)
         switch = values.pop("switch", None)
         if switch is None:
             if "switch" in header:
@@ -175,9 +159,8 @@ def _heading(
     inner = {(i.alias or n): ValueKind() for n, i in model.model_fields.items()}
     inner.pop("position_m", None)
     if len(header) > MOST_COLUMNS:
-        top = FrameOrigin(name, (), 0, "", name)
         told = f"expected at most {MOST_COLUMNS} columns, got {len(header)}"
-        findings.add(top, "unreadable-file", told)
+        findings.add(_origin(name), "unreadable-file", told)
         header = header[:MOST_COLUMNS]
     return header, inner | column_kinds(model)
 
@@ -187,8 +170,8 @@ def _rows(
 ) -> Iterator[tuple[int, str, Sequence[Any]]]:
     """Give number, from 1, label and plain cells of each row that has any."""
     if len(frame) > MOST_ROWS:
-        top = FrameOrigin(name, (), 0, "", name)
-        findings.add(top, "unreadable-file", f"expected at most {MOST_ROWS} rows, got {len(frame)}")
+        told = f"expected at most {MOST_ROWS} rows, got {len(frame)}"
+        findings.add(_origin(name), "unreadable-file", told)
         return
     rows = zip(frame.index, frame.itertuples(index=False, name=None), strict=True)
     for number, (label, cells) in enumerate(rows, start=1):

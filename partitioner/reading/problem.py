@@ -28,7 +28,7 @@ from partitioner.reading.render import format_finding
 from partitioner.reading.rules.everything import check_parts
 from partitioner.reading.schema import FORMAT, DeviceTable, KeyTable, ProblemTable, StreamTable
 from partitioner.reading.sheet import Sheet
-from partitioner.reading.tables import Item, key_names, read_list, read_table, tables_inside
+from partitioner.reading.tables import Item, read_list, read_table, tables_inside
 from partitioner.reading.workbook import read_sheets
 from partitioner.reading.yaml_text import load
 
@@ -326,16 +326,7 @@ class Reader:
             name=top.table.name,
             currency=top.table.currency,
             note=top.table.note,
-            routing=self._mapping("routing"),
-            backbone=self._mapping("backbone"),
-            line=self._mapping("line"),
-            plca=self._mapping("plca"),
-            shop=self._mapping("shop"),
-            sharing=self._mapping("sharing"),
-            change_prices=self._mapping("change_prices"),
-            objective=self._mapping("objective"),
-            propose=self._mapping("propose"),
-            silence=self._mapping("silence"),
+            **{section: self._mapping(section) for section in _MAPPINGS},
         )
         for section in LISTS:
             found = read_list(table_of(section), self._raw, section, self._root, self._findings)
@@ -478,22 +469,13 @@ def table_of(section: str) -> type[Any]:
     return tables_inside(ProblemTable.model_fields[section].annotation)[0]
 
 
+_TABLES = {n: i.annotation for n, i in ProblemTable.model_fields.items()}
 LISTS = tuple(
     name
-    for name, info in ProblemTable.model_fields.items()
-    if tables_inside(info.annotation) and str(info.annotation).startswith("tuple")
+    for name, kind in _TABLES.items()
+    if tables_inside(kind) and str(kind).startswith("tuple")
 )
-_MAPPINGS = (
-    "routing",
-    "propose",
-    "backbone",
-    "line",
-    "plca",
-    "sharing",
-    "change_prices",
-    "objective",
-    "shop",
-    "silence",
+_MAPPINGS = tuple(
+    name for name, kind in _TABLES.items() if tables_inside(kind) == [kind] and name != "catalogue"
 )
 _EMPTY_SWITCH = {"id": "x", "ports": [{"grades": ["x"], "count": 1}]}
-assert key_names(ProblemTable)  # the models are complete at import

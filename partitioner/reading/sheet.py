@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import Any
 
@@ -42,6 +42,7 @@ class Sheet:
     """A table of cells; blank rows are left out.
 
     ``name`` is that of the sheet in a workbook, empty for a CSV file, whose text is in ``lines``.
+    A DataFrame is a sheet that shows neither cells nor lines.
     """
 
     file: str
@@ -49,6 +50,7 @@ class Sheet:
     rows: tuple[Row, ...]
     lines: tuple[str, ...] = ()
     separator: str = ","
+    is_frame: bool = False
 
     @property
     def title(self) -> str:
@@ -104,13 +106,19 @@ def column_letters(column: int) -> str:
 
 @dataclass(frozen=True, slots=True)
 class RowOrigin:
-    """A row of a sheet; ``columns`` say which cell holds a key, ``headings`` what it is called."""
+    """A row of a sheet; ``columns`` say which cell holds a key, ``headings`` what it is called.
+
+    ``index`` is the label of the row of a DataFrame; ``inner`` are rows elsewhere that stand for a
+    list under a key.
+    """
 
     sheet: Sheet
     row: Row
     columns: Mapping[str, int]
     label: str
     headings: Mapping[str, str]
+    index: str = ""
+    inner: Mapping[str, Sequence[RowOrigin]] = field(default_factory=dict)
 
     @property
     def file(self) -> str:
@@ -124,9 +132,15 @@ class RowOrigin:
 
     def at(self, steps: Steps = (), *, on_key: bool = False) -> At:
         """Position of a cell, or of the row."""
+        if len(steps) > 1 and (rows := self.inner.get(str(steps[0]))):
+            return rows[int(steps[1])].at(steps[2:])
         name = column_at(steps)
         index = self.columns.get(name)
         shown = self.headings.get(name, name)
+        if self.sheet.is_frame:
+            column = 0 if index is None else index + 1
+            shown = shown if column or not self.line else ""
+            return At(self.file, self.line, column, "", shown, row=self.index)
         if self.sheet.lines:
             lines = self.sheet.lines
             text = lines[self.line - 1] if 1 <= self.line <= len(lines) else ""

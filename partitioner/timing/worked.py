@@ -15,7 +15,6 @@ from partitioner.timing.line_window import Line, Queue
 from partitioner.timing.response import longest_waits
 
 CLAUSE_148 = "IEEE Std 802.3 Clause 148"
-CLAUSE_147 = "IEEE Std 802.3 Clause 147"
 FRAME_CLAUSES = "IEEE Std 802.3 Clauses 4.4.2, 3.1.1 and 147"
 OWN = "own derivation, docs/explanation/timing.md"
 MOST_ROUNDS = 10_000

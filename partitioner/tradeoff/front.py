@@ -88,11 +88,6 @@ class Front:
         """Points that may be dearer than need be by more than ``goal``."""
         return tuple(p for p in self.points if p.gap > goal)
 
-    @property
-    def is_end_proved(self) -> bool:
-        """Whether no layout has a smaller axis value than the last point."""
-        return bool(self.points) and self.points[-1].value <= self.floor
-
 
 def bound_within(steps: Iterable[Step], limit: int | None) -> int | None:
     """Best bound proved for all layouts within a limit; None if there are none."""

@@ -5,9 +5,11 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
-from partitioner.check.acceptance import judge_whole, rule_findings
-from partitioner.check.facts import gather_facts
+from partitioner.check.acceptance import rule_findings, whole_findings
+from partitioner.check.facts import Facts, gather_facts
 from partitioner.check.judge import assess
+from partitioner.model.layout import Layout
+from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.reading.layout_file import read_layout
 from partitioner.reading.problem import read_problem
@@ -19,13 +21,17 @@ from tests.judged import judge
 CASES = Path(__file__).parent.parent / "cases"
 
 
+def facts_of(problem: Problem, layout: Layout) -> Facts:
+    return gather_facts(problem, layout, CableNetwork(problem))
+
+
 def test_a_rule_that_a_build_breaks_is_among_the_findings() -> None:
     """Without its option, d has no partner left beside e: one switch down takes both down."""
     problem = read_problem(CASES / "failure-build.yaml")
     layout = read_layout(CASES / "failure-build-plan-layout.yaml", problem)
-    facts = gather_facts(problem, layout, CableNetwork(problem))
+    facts = facts_of(problem, layout)
     assert rule_findings(facts) == ()
-    found = judge_whole(problem, layout)
+    found = whole_findings(facts)
     assert {f.rule for f in found} == {"failure"}
     assert all(f.sentence.startswith("In build base: ") for f in found)
     assert assess(problem, layout).findings == found
@@ -36,12 +42,10 @@ def test_a_rule_that_a_build_breaks_is_among_the_findings() -> None:
 def test_builds_are_not_told_of_where_the_whole_breaks_a_rule() -> None:
     problem = ground_problem()
     layout = with_segment(ground_layout(), "line-front", port=99)
-    found = judge_whole(problem, layout)
+    found = whole_findings(facts_of(problem, layout))
     assert found
     assert not any(f.sentence.startswith("In build") for f in found)
-    assert judge_whole(problem, ground_layout()) == ()
-    network = CableNetwork(problem)
-    assert judge_whole(problem, ground_layout(), network) == ()
+    assert whole_findings(facts_of(problem, ground_layout())) == ()
 
 
 def test_the_unit_with_everything_has_nothing_to_add() -> None:
@@ -52,7 +56,7 @@ def test_the_unit_with_everything_has_nothing_to_add() -> None:
         if not problem.options:
             continue
         for layout in Oracle(problem).drawn(random.Random(5), 12):
-            is_good = judge_whole(problem, layout) == ()
+            is_good = whole_findings(facts_of(problem, layout)) == ()
             assert is_good == accepts(problem, layout)
             said[is_good] += 1
     assert min(said.values()) > 3

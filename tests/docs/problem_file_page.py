@@ -16,7 +16,7 @@ from pydantic_core import PydanticUndefined
 from partitioner.model.catalogue import Catalogue
 from partitioner.reading.catalogue import shipped_catalogue
 from partitioner.reading.codes import CODES
-from partitioner.reading.csv_table import column_names
+from partitioner.reading.csv_table import column_kinds
 from partitioner.reading.kinds import Number, ValueKind, Whole, plain_number
 from partitioner.reading.layout_file import LayoutTable
 from partitioner.reading.schema import (
@@ -126,8 +126,8 @@ def _links(text: str) -> str:
 
 def problem_page() -> str:
     """Text of ``docs/reference/problem-file.md``."""
-    devices = ", ".join(f"`{c}`" for c in column_names(DeviceTable))
-    streams = ", ".join(f"`{c}`" for c in column_names(StreamTable))
+    devices = ", ".join(f"`{c}`" for c in column_kinds(DeviceTable))
+    streams = ", ".join(f"`{c}`" for c in column_kinds(StreamTable))
     text = [
         "# Problem file, format 1",
         "",

@@ -9,7 +9,7 @@ from fractions import Fraction
 
 import pytest
 
-from partitioner.check.acceptance import judge_whole, rule_findings
+from partitioner.check.acceptance import rule_findings, whole_findings
 from partitioner.check.bill import BillItem, backbone_items, segment_items
 from partitioner.check.combinations import MOST_BUILDS, combinations_of
 from partitioner.check.facts import gather_facts
@@ -271,7 +271,7 @@ def test_a_build_can_break_what_the_whole_layout_keeps() -> None:
     assert rule_findings(facts_of(problem, layout)) == ()
     builds = judge_builds(facts_of(problem, layout))
     assert [r.combination.name for r in builds.broken] == ["base", "winter"]
-    found = judge_whole(problem, layout)
+    found = whole_findings(facts_of(problem, layout))
     assert assess(problem, layout).findings == found
     assert {f.rule for f in found} == {"failure"}
     finding = found[0]

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from partitioner.reading.codes import code_names
+from partitioner.reading.codes import CODES
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.reading.problem import read_problem, read_problem_with_findings
 from partitioner.reading.render import findings_as_data, format_findings
@@ -94,7 +94,7 @@ def judge(made: Any, findings: list, text: str) -> None:
     lines = text.split("\n")
     assert (made is None) == any(f.severity == "error" for f in findings)
     for finding in findings:
-        assert finding.code in code_names()
+        assert finding.code in {code.name for code in CODES}
         assert finding.message
         assert 1 <= finding.line <= len(lines)
         assert 1 <= finding.column <= len(lines[finding.line - 1]) + 1

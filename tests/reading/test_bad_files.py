@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.reading.codes import code_names
+from partitioner.reading.codes import CODES
 from partitioner.reading.problem import read_problem_with_findings
 from partitioner.reading.render import format_findings
 
@@ -56,7 +56,7 @@ def test_every_code_has_a_file() -> None:
     for path in FILES:
         _, findings = read_problem_with_findings(Path(path.name))
         seen |= {f.code for f in findings}
-    assert seen == set(code_names())
+    assert seen == {code.name for code in CODES}
 
 
 def test_nothing_left_over() -> None:

@@ -6,15 +6,7 @@ from dataclasses import replace
 from itertools import combinations
 
 from partitioner.check.wording import count, listed
-from partitioner.explain.handles.handle import (
-    Change,
-    Ease,
-    Handle,
-    Handles,
-    Scale,
-    by_amount,
-    edit,
-)
+from partitioner.explain.handles.handle import Change, Ease, Handle, Handles, Scale, by_amount, edit
 from partitioner.model.problem import Device, Group, GroupKind, Problem, Switch, SwitchPosition
 
 
@@ -85,22 +77,8 @@ _GROUP_WORDS = {
 }
 
 
-def apart_segment(problem: Problem) -> Handles:
-    """Groups apart on segments."""
-    return _groups(problem, GroupKind.APART_SEGMENT)
-
-
-def apart_switch(problem: Problem) -> Handles:
-    """Groups apart on switches."""
-    return _groups(problem, GroupKind.APART_SWITCH)
-
-
-def together(problem: Problem) -> Handles:
-    """Groups on one segment."""
-    return _groups(problem, GroupKind.TOGETHER)
-
-
-def _groups(problem: Problem, kind: GroupKind) -> Handles:
+def groups(kind: GroupKind, problem: Problem) -> Handles:
+    """Groups of one kind."""
     for group in problem.groups:
         if group.kind is kind:
             drop = _drop(problem, group)

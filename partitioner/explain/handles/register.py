@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 from partitioner.explain.handles import limits, placement, service, switches
 from partitioner.explain.handles.handle import Handle, Handles
-from partitioner.model.problem import Problem
+from partitioner.model.problem import GroupKind, Problem
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,7 @@ class Hold:
     priced_as: str = ""
 
 
+_groups = partial(partial, placement.groups)
 HOLDS: tuple[Hold, ...] = (
     Hold("port-exists", placement.ports),
     Hold("nodes", limits.NODES),
@@ -45,9 +47,9 @@ HOLDS: tuple[Hold, ...] = (
     Hold("load", limits.LOAD),
     Hold("pathway-capacity", limits.pathway_capacity, "the room in all pathways"),
     Hold("pin", placement.pins, "all pins"),
-    Hold("apart-segment", placement.apart_segment, "all groups apart on segments"),
-    Hold("apart-switch", placement.apart_switch, "all groups apart on switches"),
-    Hold("together", placement.together, "all groups together"),
+    Hold("apart-segment", _groups(GroupKind.APART_SEGMENT), "all groups apart on segments"),
+    Hold("apart-switch", _groups(GroupKind.APART_SWITCH), "all groups apart on switches"),
+    Hold("together", _groups(GroupKind.TOGETHER), "all groups together"),
     Hold("safety-span", placement.safety_span),
     Hold("security-domain", placement.security_domain),
     Hold("switch-position", placement.switch_position),
