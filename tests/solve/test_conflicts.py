@@ -7,6 +7,7 @@ import pytest
 from partitioner.check.judge import assess
 from partitioner.errors import Conflict
 from partitioner.model.problem import Problem
+from partitioner.reading.problem import problem_from_text
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.precheck.hopeless import hopeless
@@ -48,3 +49,43 @@ def test_what_keeps_a_layout_is_not_called_impossible(case: Case) -> None:
     problem, layout, _ = case.change(machine(case.devices, case.seed))
     assert not assess(problem, layout).findings
     assert not conflicts(problem)
+
+
+def two_kinds(kinds: tuple[str, str], sharing: str, ports: int) -> Problem:
+    """Seven devices of each kind, lines for six devices each, one switch with so many ports."""
+    devices = [
+        f"  - {{id: d-{n}, position_m: [{n}, 0, 0], grades: [10BASE-T1S-multidrop], "
+        f"{kinds[n % 2]}}}"
+        for n in range(14)
+    ]
+    return problem_from_text("\n".join((
+        "format: 1",
+        "name: two-kinds",
+        "switches:",
+        "  - id: hub",
+        "    position_m: [0, 0, 0]",
+        f"    ports: [{{grades: [10BASE-T1S-multidrop], count: {ports}}}]",
+        "limits: {10BASE-T1S-multidrop: {nodes: 7}}",
+        f"sharing: {{{sharing}}}",
+        "devices:",
+        *devices,
+        "streams:",
+        "  - {id: s, from: d-0, to: [hub], payload_bytes: 8, period_us: 100000}",
+    )), "two-kinds.yaml")  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("kinds", "sharing", "rule"),
+    [
+        (("safety_level: 0", "safety_level: 2"), "safety_span: 1", "safety-span"),
+        (("security_domain: a", "security_domain: b"), "domains: []", "security-domain"),
+    ],
+    ids=["levels", "domains"],
+)
+def test_each_kind_of_devices_that_never_mix_fills_lines_of_its_own(
+    kinds: tuple[str, str], sharing: str, rule: str
+) -> None:
+    """Fourteen devices fill three lines of six; seven of each kind need two lines each."""
+    found = conflicts(two_kinds(kinds, sharing, ports=3))
+    assert {c.rule for c in found} == {"nodes", "port-exists", "device-once", rule}
+    assert not conflicts(two_kinds(kinds, sharing, ports=4))
