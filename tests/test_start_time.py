@@ -38,6 +38,8 @@ def loaded_by(*arguments: str) -> set[str]:
 def test_help_imports_nothing_heavy(arguments: list[str]) -> None:
     modules = loaded_by(*arguments)
     assert {m.split(".")[0] for m in modules} & HEAVY == set()
+    ours = {m.split(".")[1] for m in modules if m.startswith("partitioner.")}
+    assert ours <= {"cli", "errors", "visible"}
 
 
 def test_check_never_loads_the_solver(tmp_path) -> None:

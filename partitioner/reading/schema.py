@@ -83,7 +83,9 @@ def key(text: str, default: Any = ..., **more: Any) -> Any:
 class KeyTable(BaseModel):
     """What all mappings of the file share: no unknown keys, no changes after reading."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, arbitrary_types_allowed=True, defer_build=True
+    )
 
 
 class RoutingTable(KeyTable):
