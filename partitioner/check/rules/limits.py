@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from typing import Any
 
 from partitioner.check.facts import Facts
 from partitioner.check.laid import LaidSegment
-from partitioner.check.rules.measure import FILE, Breach, Measure
+from partitioner.check.rules.measure import Breach, Measure
 from partitioner.check.rules.rule import Chapter, Rule
 from partitioner.check.wording import agree, count, listed, metres, percent, unit_loads
-from partitioner.model.catalogue import Trust
 from partitioner.model.problem import Basis, SegmentLimits
 
 
@@ -23,52 +23,50 @@ def _limited_lines(facts: Facts) -> Iterator[tuple[LaidSegment, SegmentLimits]]:
     return ((laid, limits) for laid, limits in _limited(facts) if laid.is_line)
 
 
-def _origin(laid: LaidSegment, limits: SegmentLimits) -> tuple[str, Trust]:
-    """Where a limit comes from that the standard may promise."""
-    if limits.basis is Basis.GUARANTEED:
-        return laid.grade.source, laid.grade.trust
-    return FILE, Trust.USER
+def _origin(laid: LaidSegment, limits: SegmentLimits) -> dict[str, Any]:
+    """Where a limit comes from that the standard may promise; the file if not told."""
+    is_promised = limits.basis is Basis.GUARANTEED
+    return {"source": laid.grade.source, "trust": laid.grade.trust} if is_promised else {}
+
+
+def _amount(
+    laid: LaidSegment, used: int, limit: int, show: Callable[[int], str], breach: str, **more: Any
+) -> Measure:
+    """What a segment has of an amount that its grade limits."""
+    id_ = laid.segment.id
+    return Measure((id_,), id_, used, limit, show, breach, grade=laid.grade.id, **more)
 
 
 def _nodes(facts: Facts) -> Iterator[Measure]:
     for laid, limits in _limited_lines(facts):
-        source, trust = _origin(laid, limits)
-        yield Measure(
-            (laid.segment.id,),
-            laid.segment.id,
+        yield _amount(
+            laid,
             len(laid.segment.devices) + 1,
             limits.nodes,
             str,
             "{0} has {used} nodes, the switch port included{kept}: {over} above the limit of "
             "{limit} for {grade}.",
-            "{used}{kept} of {limit} nodes, {left}",
+            margin="{used}{kept} of {limit} nodes, {left}",
             spare=limits.reserve.nodes,
-            grade=laid.grade.id,
-            source=source,
-            trust=trust,
+            **_origin(laid, limits),
         )
 
 
 def _length(facts: Facts) -> Iterator[Measure]:
     for laid, limits in _limited(facts):
-        source, trust = _origin(laid, limits)
-        yield Measure(
-            (laid.segment.id,),
-            laid.segment.id,
+        yield _amount(
+            laid,
             laid.geometry.length_um,
             limits.length_um,
             metres,
             "{0} is {used} long{kept}: {over} above the limit of {limit} for {grade}.",
             spare=limits.reserve.length_um,
-            grade=laid.grade.id,
-            source=source,
-            trust=trust,
+            **_origin(laid, limits),
         )
 
 
 def _stub(facts: Facts) -> Iterator[Measure]:
     for laid, limits in _limited_lines(facts):
-        source, trust = _origin(laid, limits)
         for device in laid.segment.devices:
             stub_um = facts.problem.devices[device].stub_um
             if stub_um:
@@ -81,8 +79,7 @@ def _stub(facts: Facts) -> Iterator[Measure]:
                     "The stub of {1} on {0} is {used} long: {over} above the limit of {limit} for "
                     "{grade}.",
                     grade=laid.grade.id,
-                    source=source,
-                    trust=trust,
+                    **_origin(laid, limits),
                 )
 
 
@@ -109,30 +106,26 @@ def _load(facts: Facts) -> Iterator[Measure]:
     for laid, limits in _limited(facts):
         load_ppm = facts.timing.load_ppm.get(laid.segment.id)
         if load_ppm is not None:
-            yield Measure(
-                (laid.segment.id,),
-                laid.segment.id,
+            yield _amount(
+                laid,
                 load_ppm,
                 limits.load_share_ppm,
                 percent,
                 "{0} is {used} loaded{kept}: {over} of the time above the limit of {limit} for "
                 "{grade}.",
                 spare=limits.reserve.load_share_ppm,
-                grade=laid.grade.id,
             )
 
 
 def _unit_loads(facts: Facts) -> Iterator[Measure]:
     for laid, limits in _limited_lines(facts):
         if limits.unit_loads_mul is not None:
-            yield Measure(
-                (laid.segment.id,),
-                laid.segment.id,
+            yield _amount(
+                laid,
                 sum(facts.problem.devices[d].unit_load_mul for d in laid.segment.devices),
                 limits.unit_loads_mul,
                 unit_loads,
                 "{0} carries {used}: {over} above the limit of {limit} for {grade}.",
-                grade=laid.grade.id,
             )
 
 
