@@ -321,12 +321,13 @@ class Reader:
     def parts(self) -> Parts:
         """Read everything."""
         top = self._top()
+        mappings: dict[str, Any] = {s: self._mapping(s) for s in _MAPPINGS}
         parts = Parts(
             origin=self._root,
             name=top.table.name,
             currency=top.table.currency,
             note=top.table.note,
-            **{section: self._mapping(section) for section in _MAPPINGS},
+            **mappings,
         )
         for section in LISTS:
             found = read_list(table_of(section), self._raw, section, self._root, self._findings)
