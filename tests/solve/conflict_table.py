@@ -807,7 +807,7 @@ def candidate_outside_the_tree(m: Machine):
     p = edit("switches", ids[-1], required=False)(quiet(m.problem))
     d = max(m.of(LINE), key=lambda d: p.devices[d].position_um[0])
     p = replace(p, streams={
-        k: s for k, s in p.streams.items() if ids[-1] not in (s.source, *s.destinations)
+        k: s for k, s in p.streams.items() if not {d, ids[-1]} & {s.source, *s.destinations}
     })
     p = limit(pin(p, [d], ids[-1]), LINK, length_um=200 * M)
     return backbone(p, BackboneShape.TREE, chain(p)[:-1]), {d, ids[-1]}

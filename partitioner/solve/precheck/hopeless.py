@@ -8,8 +8,7 @@ from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.precheck.alone import by_counting, homeless
 from partitioner.solve.precheck.core import Core, Shrinking
 from partitioner.solve.precheck.places import Places
-from partitioner.solve.precheck.relaxed import Relaxation
-from partitioner.solve.precheck.statements import Statement, Statements, named, told
+from partitioner.solve.precheck.statements import Statements, named, told
 
 MOST_PLACES = 60_000
 """Blocks times switches times grades up to which they are weighed against each other."""
@@ -38,14 +37,9 @@ def _told(places: Places, core: Core) -> list[Conflict]:
     """Conflicts of a proof: its statements, then the devices that find no places."""
     inst = places.instance
     statements = Statements(inst, places.backbone)
-    rows = Relaxation(places, core.blocks)
-    ways: dict[Statement, str] = {}
-    is_seen = rows.has_none(core.statements)
-    for key in core.statements:
-        rest = [k for k in core.statements if k != key]
-        statement = statements[key]
-        if is_seen and statement.remedy and not rows.has_none(rest):
-            ways[statement] = statement.remedy
+    ways = {
+        statements[key]: statements[key].remedy for key in core.needed if statements[key].remedy
+    }
     conflicts = told((statements[key] for key in core.statements), ways)
     devices = [inst.device_ids[i] for b in core.blocks for i in places.blocks[b].devices]
     if devices:

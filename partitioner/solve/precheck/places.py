@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import networkx as nx
 import numpy as np
 import numpy.typing as npt
 
+from partitioner.model.problem import GroupKind
 from partitioner.solve.arrays import Ints
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import PortClass
 from partitioner.solve.precheck.blocks import Homes, Reason, blocks_of
 from partitioner.solve.precheck.statements import Key
+
+MOST_BRIDGES = 300
+"""Pathways tried that alone join two parts, those with the least room first."""
+MOST_TO_A_LINE = 6
+"""Lines that hold so few large blocks are counted by the block, not by what each takes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +32,34 @@ class Home:
     switch: int
     grade: int
     against: tuple[Reason, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """A part of the pathways that so many segments get into or out of.
+
+    ``crossing``: by whether the switch is in the part, the blocks of which a device is not where
+    the switch is.
+    """
+
+    places: frozenset[str]
+    switches: frozenset[int]
+    openings: tuple[str, ...]
+    most: int
+    crossing: dict[bool, frozenset[int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """Devices of which a segment carries so many at most: by block how many, and who says so.
+
+    ``is_by_switch``: a switch carries no more of them either.
+    """
+
+    of_block: dict[int, int]
+    most: int
+    key: Key
+    is_by_switch: bool
 
 
 class Places:
@@ -60,6 +96,13 @@ class Places:
         self.holds = {g: self._holds(g) for g in inst.line_grades}
         """By grade of lines: what each block takes of a line, how much one has, and which
         statements say so."""
+        self.counted = self._counted()
+        self.counted_in: dict[int, list[int]] = defaultdict(list)
+        """By block: which of ``counted`` it is in."""
+        for n, rule in enumerate(self.counted):
+            for b in rule.of_block:
+                self.counted_in[b].append(n)
+        self.sides = self._sides()
 
     def _holds(self, g: int) -> list[tuple[list[int], int, list[Key]]]:
         inst = self.instance
@@ -75,10 +118,35 @@ class Places:
         if data.spacing_min_um:
             wide = np.maximum(pieces, data.spacing_min_um)
             rows.append((wide, cable, [("length", data.id), ("spacing", data.id)]))
-        return [
-            ([sum(int(weights[i]) for i in block.devices) for block in self.blocks], each, because)
-            for weights, each, because in rows if each > 0
+        found = []
+        for weights, each, because in rows:
+            if each > 0:
+                taken = [sum(int(weights[i]) for i in block.devices) for block in self.blocks]
+                found.append((taken, each, because))
+                found += [(counted, most, because) for counted, most in whole_shares(taken, each)]
+        return found
+
+    def _counted(self) -> list[Counted]:
+        """Groups apart and sets watched, of which no more than so many may be lost."""
+        inst = self.instance
+        rules = [
+            ([inst.index[d] for d in group.devices], 1, ("group", group.id),
+             group.kind is GroupKind.APART_SWITCH)
+            for group in inst.problem.groups if group.kind is not GroupKind.TOGETHER
         ]
+        rules += [
+            (list(members), cap, ("failure", rule.id), True)
+            for (members, cap), rule in zip(
+                inst.loss_caps, inst.problem.failure_rules, strict=True
+            )
+        ]
+        found = []
+        for members, cap, key, is_by_switch in rules:
+            of_block: dict[int, int] = defaultdict(int)
+            for i in members:
+                of_block[self.block_of[i]] += 1
+            found.append(Counted(dict(of_block), cap, key, is_by_switch))
+        return found
 
     # -- streams ------------------------------------------------------------------------------
 
@@ -150,3 +218,67 @@ class Places:
                 nearest[i] = min(int(nearest[i]), int(ways.min()))
         drop: int = inst.problem.line.drop_slack_um
         return nearest + drop
+
+    def _sides(self) -> list[Side]:
+        """Parts of the pathways that only so many segments get into, the smallest first."""
+        network, caps = self.instance.network, self.backbone.pathway_caps
+        if not network.has_pathways or not caps:
+            return []
+        graph = network.graph
+        pieces = [(a, b, d["id"]) for a, b, d in graph.edges(data=True)]
+        capped = [(a, b) for a, b, id_ in pieces if id_ in caps]
+        if not capped:
+            return []
+        rest = graph.copy()
+        rest.remove_edges_from(capped)
+        sides = {frozenset(part) for part in nx.connected_components(rest)}
+        whole = {node: part for part in nx.connected_components(graph) for node in part}
+        bridges = set(nx.bridges(graph))
+        narrow = [e for e in capped if e in bridges or e[::-1] in bridges]
+        narrow.sort(key=lambda e: (caps[graph.edges[e]["id"]], e))
+        cut = nx.Graph(graph.edges)
+        for a, b in narrow[:MOST_BRIDGES]:
+            self.instance.look()
+            cut.remove_edge(a, b)
+            side = frozenset(nx.node_connected_component(cut, a))
+            cut.add_edge(a, b)
+            other = frozenset(whole[a]) - side
+            sides.add(min(side, other, key=lambda p: (len(p), sorted(p))))
+        found: dict[tuple[str, ...], Side] = {}
+        for part in sorted(sides, key=lambda p: (len(p), sorted(p))):
+            self.instance.look()
+            ids = tuple(sorted({id_ for a, b, id_ in pieces if (a in part) != (b in part)}))
+            if ids and caps.keys() >= set(ids) and ids not in found:
+                inner = [place in part for place in self.place_of]
+                crossing = {
+                    inside: frozenset(
+                        b for b, block in enumerate(self.blocks)
+                        if any(inner[i] != inside for i in block.devices)
+                    )
+                    for inside in (False, True)
+                }
+                at = frozenset(
+                    s for s, id_ in enumerate(self.instance.switch_ids)
+                    if network.place_near(id_) in part
+                )
+                found[ids] = Side(part, at, ids, sum(caps[p] or 0 for p in ids), crossing)
+        return list(found.values())
+
+
+def whole_shares(taken: Sequence[int], each: int) -> list[tuple[list[int], int]]:
+    """What blocks take of a line in whole shares of it, where that says more.
+
+    If a line is cut into k + 1 shares, a block that takes more than j of them leaves room for less
+    than k + 1 - j, whatever remains over: it counts for j of k (dual feasible functions of Fekete
+    and Schepers 2001). So two blocks that take two fifths each fill a line.
+    """
+    found: list[tuple[list[int], int]] = []
+    for k in range(1, MOST_TO_A_LINE + 1):
+        counted = []
+        for size in taken:
+            shares, over = divmod((k + 1) * min(size, each), each)
+            counted.append(shares * (k + 1 if over else k))
+        most = k * (k + 1)
+        if any(n * each > size * most for n, size in zip(counted, taken, strict=True)):
+            found.append((counted, most))
+    return found

@@ -8,21 +8,19 @@ Each row knows the statements of the problem that it rests on, and can be left o
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 import networkx as nx
 import numpy as np
 
-from partitioner.model.problem import GroupKind
 from partitioner.solve.precheck.places import Places
 from partitioner.solve.precheck.rows import Rows
 from partitioner.solve.precheck.segment_rows import SegmentRows
-from partitioner.solve.precheck.statements import Key
 from partitioner.timing.frames import slot_on_link_ns
 from partitioner.units import PPM
 
-MOST_BRIDGES = 300
-"""Pathways tried that alone join two parts, those with the least room first."""
+End = tuple[int | None, int | None]
+"""Block or, of streams that a switch sends or receives itself, switch."""
 
 
 class Relaxation(Rows):
@@ -44,93 +42,38 @@ class Relaxation(Rows):
 
     def _groups(self) -> None:
         """Groups apart and sets watched keep to their numbers on each switch."""
-        inst = self.instance
-        for group in inst.problem.groups:
-            if group.kind is GroupKind.APART_SWITCH:
-                self._cap([inst.index[d] for d in group.devices], 1, ("group", group.id))
-        for (members, cap), rule in zip(inst.loss_caps, inst.problem.failure_rules, strict=True):
-            self._cap(members, cap, ("failure", rule.id))
-
-    def _cap(self, members: Sequence[int], cap: int, key: Key) -> None:
-        of_block: dict[int, int] = defaultdict(int)
-        for i in members:
-            of_block[self.places.block_of[i]] += 1
-        inside = [b for b in of_block if b in self.of_block]
-        if sum(of_block[b] for b in inside) <= cap:
-            return
-        for s in range(self.instance.switch_count):
-            terms = [(v, of_block[b]) for b in inside for v in self.on[b, s]]
-            self.add(terms, cap, [key])
+        for rule in self.places.counted:
+            inside = [b for b in rule.of_block if b in self.of_block]
+            if rule.is_by_switch and sum(rule.of_block[b] for b in inside) > rule.most:
+                for s in range(self.instance.switch_count):
+                    terms = [(v, rule.of_block[b]) for b in inside for v in self.on[b, s]]
+                    self.add(terms, rule.most, [rule.key])
 
     # -- pathways -----------------------------------------------------------------------------
 
     def _pathways(self) -> None:
         """No more segments leave or enter a part of the pathways than its openings let through."""
-        places, network = self.places, self.instance.network
-        caps = places.backbone.pathway_caps
-        if not network.has_pathways or not caps:
-            return
-        graph = network.graph
-        capped = [(a, b) for a, b, d in graph.edges(data=True) if d["id"] in caps]
-        if not capped:
-            return
-        rest = graph.copy()
-        rest.remove_edges_from(capped)
-        parts = [frozenset(part) for part in nx.connected_components(rest)]
-        sides = set(parts)
-        whole = {node: part for part in nx.connected_components(graph) for node in part}
-        bridges = set(nx.bridges(graph))
-        narrow = [e for e in capped if e in bridges or e[::-1] in bridges]
-        narrow.sort(key=lambda e: (caps[graph.edges[e]["id"]], e))
-        if narrow:
-            cut = nx.Graph(graph.edges)
-            for a, b in narrow[:MOST_BRIDGES]:
-                self.instance.look()
-                cut.remove_edge(a, b)
-                side = frozenset(nx.node_connected_component(cut, a))
-                cut.add_edge(a, b)
-                other = frozenset(whole[a]) - side
-                sides.add(min(side, other, key=lambda p: (len(p), sorted(p))))
-        done: set[frozenset[str]] = set()
-        for side in sorted(sides, key=lambda p: (len(p), sorted(p))):
-            self.instance.look()
-            ids = frozenset(
-                d["id"] for a, b, d in graph.edges(data=True) if (a in side) != (b in side)
-            )
-            if ids and ids <= caps.keys() and ids not in done:
-                done.add(ids)
-                self._through(side, ids)
-
-    def _through(self, side: frozenset[str], openings: frozenset[str]) -> None:
-        inst, places = self.instance, self.places
-        caps = places.backbone.pathway_caps
-        most = sum(caps[p] or 0 for p in openings)
-        network = inst.network
-        inner = {i for i, place in enumerate(places.place_of) if place in side}
-        crossing: list[tuple[int, int]] = []
-        possible = 0
-        crosses = {
-            inside: {
-                b for b in self.blocks
-                if any((i in inner) != inside for i in places.blocks[b].devices)
-            }
-            for inside in (False, True)
-        }
-        for (s, g), here in self.at.items():
-            inside = network.place_near(inst.switch_ids[s]) in side
-            there = [(b, v) for b, v in here if b in crosses[inside]]
-            if not there:
+        inst = self.instance
+        for side in self.places.sides:
+            inst.look()
+            crossing: list[tuple[int, int]] = []
+            ways = []
+            for (s, g), here in self.at.items():
+                crosses = side.crossing[s in side.switches]
+                there = [(b, v) for b, v in here if b in crosses]
+                if there:
+                    ways.append((g, there))
+            if sum(len(there) for _, there in ways) <= side.most:
                 continue
-            possible += len(there)
-            if inst.grades[g].is_line:
-                v = self.var(len(self.blocks))
-                self._segments.lines(g, there, [(v, -1)])
-                self._segments.groups_on_lines(there, [(v, -1)])
-                crossing.append((v, 1))
-            else:
-                crossing += [(v, 1) for _, v in there]
-        if possible > most:
-            self.add(crossing, most, [("pathway-capacity", p) for p in sorted(openings)])
+            for g, there in ways:
+                if inst.grades[g].is_line:
+                    v = self.var(len(there))
+                    self._segments.lines(g, there, [(v, -1)])
+                    self._segments.groups_on_lines(there, [(v, -1)])
+                    crossing.append((v, 1))
+                else:
+                    crossing += [(v, 1) for _, v in there]
+            self.add(crossing, side.most, [("pathway-capacity", p) for p in side.openings])
 
     # -- streams ------------------------------------------------------------------------------
 
@@ -189,41 +132,77 @@ class Relaxation(Rows):
             cut = graph.copy()
             cut.remove_edge(a, b)
             sides.add(frozenset(nx.node_connected_component(cut, a)))
+        between = self._between_ends(loads)
         for side in sorted(sides, key=sorted):
             links = [k for k in backbone.links if k.grades and len(side & set(k.ends)) == 1]
             if links and sum(loads) > share * len(links):
-                self._flow(side, share * len(links), loads, outward=True)
-                self._flow(side, share * len(links), loads, outward=False)
+                self._flow(side, share * len(links), between, outward=True)
+                self._flow(side, share * len(links), between, outward=False)
 
-    def _flow(self, side: frozenset[int], most: int, loads: list[int], *, outward: bool) -> None:
-        inst, places = self.instance, self.places
-        terms: list[tuple[int, int]] = []
-        constant = 0
-        for j, data in enumerate(inst.streams):
-            if not loads[j]:
-                continue
-            # It crosses if it begins on one side and its first target is on the other.
+    def _between_ends(self, loads: list[int]) -> dict[tuple[End, End], int]:
+        """What has to get from where to where, blocks that are not looked at left out."""
+        between: dict[tuple[End, End], int] = defaultdict(int)
+        for data, load in zip(self.instance.streams, loads, strict=True):
             target = data.targets[0]
-            ends = ((data.source_device, data.source_switch), (target.device, target.switch))
-            row: list[tuple[int, int]] = []
-            sure = -1
-            for (device, switch), here in zip(ends, (outward, not outward), strict=True):
+            ends: list[End] = []
+            for device, switch in (
+                (data.source_device, data.source_switch), (target.device, target.switch)
+            ):
                 if device is None:
-                    sure += int((switch in side) == here)
-                elif (b := places.block_of[device]) in self.of_block:
-                    row += [
-                        (v, 1) for s in range(inst.switch_count)
-                        if (s in side) == here for v in self.on[b, s]
-                    ]
+                    ends.append((None, switch))
+                elif (b := self.places.block_of[device]) in self.of_block:
+                    ends.append((b, None))
+            if len(ends) == 2:
+                between[ends[0], ends[1]] += load
+        return between
+
+    def _flow(
+        self,
+        side: frozenset[int],
+        most: int,
+        between: dict[tuple[End, End], int],
+        *,
+        outward: bool,
+    ) -> None:
+        """What has to leave (or enter) a side of the backbone has room on the links there."""
+        rows = []
+        for ends, load in between.items():
+            blocks = []
+            for (block, switch), here in zip(ends, (outward, not outward), strict=True):
+                if block is not None:
+                    blocks.append((block, here))
+                elif (switch in side) != here:
+                    break
+            else:
+                # It crosses if it begins on one side and its first target is on the other.
+                if blocks:
+                    rows.append((blocks, load))
                 else:
-                    sure -= 1
-            if not row:
-                constant += loads[j] * max(0, sure)
-                continue
+                    most -= load
+        if sum(load for _, load in rows) <= most:
+            return
+        terms: list[tuple[int, int]] = []
+        for blocks, load in rows:
+            row, count = [], 0
+            for block, here in blocks:
+                there, missing = self._on_side(block, side, here)
+                row += there
+                count += 1 - missing
             crosses = self.var(1)
-            self.add([*row, (crosses, -1)], -sure)
-            terms.append((crosses, loads[j]))
-        self.add(terms, most - constant, [("backbone-load",)])
+            # Both ends on their side, less one, at the most.
+            self.add([*row, (crosses, -1)], count - 1)
+            terms.append((crosses, load))
+        self.add(terms, most, [("backbone-load",)])
+
+    def _on_side(
+        self, block: int, side: frozenset[int], here: bool
+    ) -> tuple[list[tuple[int, int]], int]:
+        """Terms that are 1, less the number given, where a block is on that side; the fewer."""
+        inside = [s for s in range(self.instance.switch_count) if (s in side) == here]
+        outside = [s for s in range(self.instance.switch_count) if (s in side) != here]
+        if len(inside) <= len(outside):
+            return [(v, 1) for s in inside for v in self.on[block, s]], 0
+        return [(v, -1) for s in outside for v in self.on[block, s]], 1
 
     # -- switches -----------------------------------------------------------------------------
 

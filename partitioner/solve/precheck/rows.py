@@ -18,7 +18,7 @@ from partitioner.solve.precheck.places import Home, Places
 from partitioner.solve.precheck.statements import Key
 
 WORK = 0.5
-"""Deterministic seconds that one solve may take."""
+"""Deterministic seconds that one solve may take if not told otherwise."""
 
 Terms = dict[int, int]
 """Weight by variable."""
@@ -108,34 +108,28 @@ class Rows:
 
     # -- solving ------------------------------------------------------------------------------
 
-    def has_none(self, active: Collection[Key] | None = None) -> bool:
+    def has_none(self, active: Collection[Key] | None = None, work: float = WORK) -> bool | None:
         """Whether it is proved that the blocks find no places while only these are in force.
 
-        ``active``: all statements if not given.
+        ``active``: all statements if not given. None if ``work`` (deterministic seconds) does not
+        suffice to tell.
         """
         inst, backbone = self.instance, self.places.backbone
         active = self.statements() if active is None else frozenset(active)
         model = cp_model.CpModel()
-        made: dict[int, cp_model.IntVar] = {}
-
-        def var(v: int) -> cp_model.IntVar | None:
-            home = self.home_of[v]
-            if home is not None and any(r <= active for r in home.against):
-                return None
-            if v not in made:
-                made[v] = model.new_int_var(0, self.upper[v], "")
-            return made[v]
-
+        used: list[cp_model.IntVar | None] = [
+            None if home is not None and any(r <= active for r in home.against)
+            else model.new_int_var(0, upper, "")
+            for upper, home in zip(self.upper, self.home_of, strict=True)
+        ]
         for b in self.blocks:
-            there = [x for v in self.of_block[b] if (x := var(v)) is not None]
+            there = [x for v in self.of_block[b] if (x := used[v]) is not None]
             if not there:
                 return True
             model.add_exactly_one(there)
         for row in self.rows:
             if row.because <= active:
-                terms = [
-                    (x, w) for v, w in row.terms.items() if w and (x := var(v)) is not None
-                ]
+                terms = [(x, w) for v, w in row.terms.items() if (x := used[v]) is not None]
                 if terms:
                     model.add(
                         cp_model.LinearExpr.weighted_sum(
@@ -144,7 +138,7 @@ class Rows:
                     )
                 elif row.most < 0:
                     return True
-        opened = [x for v in self.opened if (x := var(v)) is not None]
+        opened = [x for v in self.opened if (x := used[v]) is not None]
         self._add_backbone(model, opened, backbone, active)
 
         def stop() -> bool:
@@ -155,11 +149,11 @@ class Rows:
             return False
 
         result = run(
-            model, list(made.values()), seconds=10.0, workers=1, seed=0, should_stop=stop,
-            work_limit=WORK,
+            model, [x for x in used if x is not None], seconds=10.0, workers=1, seed=0,
+            should_stop=stop, work_limit=work,
         )
         inst.look()
-        return result.proved and result.values is None
+        return None if not result.proved else result.values is None
 
     def _add_backbone(
         self,

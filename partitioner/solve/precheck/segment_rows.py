@@ -8,7 +8,6 @@ from collections.abc import Collection, Iterable
 import networkx as nx
 import numpy as np
 
-from partitioner.model.problem import GroupKind
 from partitioner.solve.precheck.rows import Rows
 from partitioner.solve.precheck.statements import Key
 
@@ -78,24 +77,16 @@ class SegmentRows:
         self._rows.add([*((v, 1) for _, v in here), *((v, len(here) * w) for v, w in segments)], 0)
 
     def groups_on_lines(self, here: Here, segments: Segments) -> None:
-        """Of a group apart there is one on each line, of a set watched no more than may be lost."""
-        inst, blocks = self._instance, self._places.blocks
-        for group in inst.problem.groups:
-            if group.kind is not GroupKind.TOGETHER:
-                members = {inst.index[d] for d in group.devices}
-                terms = [
-                    (v, n) for b, v in here if (n := len(members & set(blocks[b].devices)))
-                ]
-                if len(terms) > 1:
-                    self._rows.add([*terms, *segments], 0, [("group", group.id)])
-        for (members_, cap), rule in zip(inst.loss_caps, inst.problem.failure_rules, strict=True):
-            watched = set(members_)
-            terms = [
-                (v, n) for b, v in here if (n := len(watched & set(blocks[b].devices)))
-            ]
-            if sum(n for _, n in terms) > cap:
+        """Groups apart and sets watched keep to their numbers on each line."""
+        counted: dict[int, list[tuple[int, int]]] = defaultdict(list)
+        for b, v in here:
+            for n in self._places.counted_in.get(b, ()):
+                counted[n].append((v, self._places.counted[n].of_block[b]))
+        for n, terms in counted.items():
+            rule = self._places.counted[n]
+            if sum(w for _, w in terms) > rule.most:
                 self._rows.add(
-                    [*terms, *((v, -cap) for v, _ in segments)], 0, [("failure", rule.id)]
+                    [*terms, *((v, -rule.most) for v, _ in segments)], 0, [rule.key]
                 )
 
     def _too_far_apart(self, s: int, g: int, here: Here, segments: Segments) -> None:
