@@ -344,7 +344,7 @@ def link_too_slow(m: Machine):
 @impossible("pin", "nodes", "port-exists")
 def pinned_to_a_small_switch(m: Machine):
     s = m.busiest
-    p = replace(m.problem, groups=())
+    p = replace(quiet(m.problem), groups=())
     return limit(pin(p, m.of(LINE), s), LINE, length_um=200 * M), {s}
 
 
@@ -507,7 +507,7 @@ def together_with_the_option_near(m: Machine):
 
 @impossible("safety-span", "port-exists")
 def many_levels(m: Machine):
-    p = m.problem
+    p = replace(m.problem, groups=())
     for n, d in enumerate(m.of(LINE)):
         p = field(p, [d], safety_level=n)
     return replace(p, sharing=replace(p.sharing, safety_span=0)), set()
@@ -523,7 +523,7 @@ def a_level_for_each_line(m: Machine):
 
 @impossible("security-domain", "port-exists")
 def many_domains(m: Machine):
-    p = m.problem
+    p = replace(m.problem, groups=())
     for n, d in enumerate(m.of(LINE)):
         p = field(p, [d], security_domain=f"domain-{n // 2}", safety_level=None)
     return p, set()
@@ -806,10 +806,12 @@ def candidate_outside_the_tree(m: Machine):
     ids = list(m.problem.switches)
     p = edit("switches", ids[-1], required=False)(quiet(m.problem))
     d = max(m.of(LINE), key=lambda d: p.devices[d].position_um[0])
-    p = replace(p, streams={
-        k: s for k, s in p.streams.items() if not {d, ids[-1]} & {s.source, *s.destinations}
-    })
     p = limit(pin(p, [d], ids[-1]), LINK, length_um=200 * M)
+    # No stream leads there, so that only the shape is in the way.
+    there = {i for i, v in p.devices.items() if v.pinned_switches == (ids[-1],)} | {ids[-1]}
+    p = replace(p, streams={
+        k: s for k, s in p.streams.items() if not there & {s.source, *s.destinations}
+    })
     return backbone(p, BackboneShape.TREE, chain(p)[:-1]), {d, ids[-1]}
 
 

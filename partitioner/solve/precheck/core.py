@@ -12,7 +12,7 @@ from partitioner.solve.precheck.relaxed import Relaxation
 from partitioner.solve.precheck.statements import Key
 from partitioner.solve.precheck.suspects import suspects
 
-MOST_TERMS = 600_000
+MOST_TERMS = 300_000
 """Terms of rows that may be solved, all solves together, to find a small part."""
 WORK = 0.1
 """Deterministic seconds that one of these solves may take."""
@@ -24,7 +24,7 @@ FEW = 8
 """Blocks up to which their integer program is solved at once anyway."""
 LEAST_RUN = 4
 """Blocks left out at once before it is looked at what their contradiction leans on."""
-A_SOLVE = 5_000
+A_SOLVE = 8_000
 """Terms that take about as long as what every solve takes besides."""
 SPARED_LAST = (
     "deadline", "backbone-load", "load", "failure", "option-tail", "switch-position",

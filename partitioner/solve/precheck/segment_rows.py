@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable
 import networkx as nx
 import numpy as np
 
+from partitioner.solve.precheck.places import whole_shares
 from partitioner.solve.precheck.rows import Rows
 from partitioner.solve.precheck.statements import Key
 
@@ -202,7 +203,12 @@ class SegmentRows:
                 for i in self._members(b for b, _ in inside)
                 for j in (*inst.sent_by[i], *inst.received_by[i])
             }
-            self._rows.add(
-                [*((v, slot[b]) for b, v in inside), *((v, -room) for v, _ in segments)],
-                0, because,
-            )
+            slots = [slot[b] for b, _ in inside]
+            for taken, each in ((slots, room), *whole_shares(slots, room)):
+                self._rows.add(
+                    [
+                        *((v, n) for (_, v), n in zip(inside, taken, strict=True)),
+                        *((v, -each) for v, _ in segments),
+                    ],
+                    0, because,
+                )
