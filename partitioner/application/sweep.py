@@ -41,6 +41,7 @@ from partitioner.studies.variation import varied
 if TYPE_CHECKING:
     import pandas as pd
 
+    from partitioner.report.sections import Page
     from partitioner.studies.cluster import Client
 
 LAYOUT = "layout.yaml"
@@ -79,6 +80,12 @@ class SweepAnswer(Learned):
         from partitioner.pages.sweep import cases_table
 
         return cases_table(self.study, self.results).frame()
+
+    def page(self) -> Page:
+        """The page of the report."""
+        from partitioner.pages.sweep import sweep_page
+
+        return sweep_page(self)
 
     def files(self) -> dict[str, str]:
         """The page with its tables as CSV, and the data, by name."""
@@ -191,7 +198,7 @@ class Sweep:
         self._judgements = judgements or InMemory()
         self._cluster = cluster or local_cluster(workers)
         self._workers = workers
-        self._should_stop = should_stop
+        self.should_stop = should_stop
         self._retry = retry
         self._on_refused = on_refused
         self._on_step = on_step
@@ -279,7 +286,7 @@ class Sweep:
                 self._on_step("starting the workers")
                 self._client = self._stack.enter_context(self._cluster())
             yield from run_tasks(
-                self._client, function, tasks, should_stop=self._should_stop,
+                self._client, function, tasks, should_stop=self.should_stop,
                 on_refused=self._on_refused,
             )  # fmt: skip
         finally:

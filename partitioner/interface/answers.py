@@ -85,7 +85,7 @@ class Answer:
         made: dict[str, str | bytes] = self._answer.files()
         return made
 
-    def write(self, folder: AnyPath, *, force: bool = False) -> Path:
+    def write(self, folder: AnyPath, *, force: bool = False, archive: bool = False) -> Path:
         """Write what the command of this name writes; give the folder.
 
         Parameters
@@ -94,6 +94,8 @@ class Answer:
             Made if missing. Files of an earlier answer of this kind are replaced, all or none.
         force
             Write also into a folder that holds other things; these stay.
+        archive
+            Also pack all files into ``NAME.zip`` within the folder, by the problem's name.
 
         Raises
         ------
@@ -102,6 +104,7 @@ class Answer:
         OSError
             If the disk refuses; what was there before is still there.
         """
+        from partitioner.report.archive import with_archive
         from partitioner.report.writer import check_destination, write_set
 
         target = Path(folder)
@@ -110,7 +113,10 @@ class Answer:
         except FileExistsError:
             told = "the folder holds other files; choose another one, or give force=True"
             raise FileExistsError(errno.EEXIST, told, str(target)) from None
-        write_set(target, self.files(), force, self._marks)
+        files = self.files()
+        if archive:
+            files = with_archive(files, self.problem.name)
+        write_set(target, files, force, self._marks)
         return target
 
     def __repr__(self) -> str:

@@ -8,10 +8,12 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from partitioner.application.reading import for_batch
 from partitioner.application.search import Search, all_cores
 from partitioner.interface.answers import Check, Explanation, Plan, Replan, Report, TradeOff
 from partitioner.interface.problem import AnyPath, Problem, layout_of
 from partitioner.interface.stopping import stop_wish
+from partitioner.model import problem as model
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Sample
 from partitioner.units import MONEY_STEPS
@@ -51,6 +53,7 @@ def plan_layout(
     work_limit: int | None = None,
     start: Layout | AnyPath | None = None,
     zones: bool = False,
+    units: int | None = None,
     on_progress: OnProgress | None = None,
 ) -> Plan:
     """Plan the cheapest layout that keeps every rule; Ctrl-C gives the best one so far.
@@ -71,6 +74,8 @@ def plan_layout(
         A layout to start from, or its file.
     zones
         Also plan with each candidate switch the other way round.
+    units
+        Units ordered together, for the order list; None: ``shop.batch`` of the problem.
     on_progress
         Told now and then how it goes.
 
@@ -93,7 +98,7 @@ def plan_layout(
 
     with _search(time_limit_s, workers, seed, on_progress) as search:
         answer = plan(
-            problem.model, search, work_limit=work_limit, start=_start(start, problem),
+            _model(problem, units), search, work_limit=work_limit, start=_start(start, problem),
             with_zones=zones,
         )  # fmt: skip
     return Plan(problem, answer)
@@ -136,7 +141,13 @@ def check_layout(
 
 
 def report_layout(
-    problem: Problem, layout: Layout | AnyPath, *, simulate_s: float | None = None, seed: int = 0
+    problem: Problem,
+    layout: Layout | AnyPath,
+    *,
+    simulate_s: float | None = None,
+    seed: int = 0,
+    against: Layout | AnyPath | None = None,
+    units: int | None = None,
 ) -> Report:
     """Look at a layout from every side: rules, builds, growth, transfers, single failures.
 
@@ -144,16 +155,29 @@ def report_layout(
     ----------
     problem, layout, simulate_s, seed
         As of ``check_layout``; transfers are simulated too.
+    against
+        Another layout to put beside it, or its file: what differs, and the change order. It may
+        name what the problem no longer has.
+    units
+        Units ordered together, for the order list; None: ``shop.batch`` of the problem.
 
     Raises
     ------
     WrongFile
         If the file of the layout is wrong.
     """
-    from partitioner.application.report import report
+    from partitioner.application.report import Against, report
+    from partitioner.visible import visible
 
     found = layout_of(layout, problem)
-    return Report(problem, report(problem.model, found, simulate_s=simulate_s, seed=seed))
+    other = None
+    if against is not None:
+        called = "the other layout" if isinstance(against, Layout) else visible(str(against))
+        other = Against(called, _earlier(against, problem))
+    answer = report(
+        _model(problem, units), found, simulate_s=simulate_s, seed=seed, against=other
+    )
+    return Report(problem, answer)
 
 
 def replan_layout(
@@ -165,6 +189,7 @@ def replan_layout(
     use_reserve: bool = False,
     points: int = 0,
     problem_before: Problem | None = None,
+    units: int | None = None,
     time_limit_s: float = 60.0,
     workers: int | None = None,
     seed: int = 0,
@@ -189,6 +214,8 @@ def replan_layout(
         How many layouts to show between touching nothing and planning afresh; 0: the best only.
     problem_before
         The problem before the change, for exact cut lengths.
+    units
+        Units ordered together, for the order list; None: ``shop.batch`` of the problem.
     time_limit_s, workers, seed, start, on_progress
         As of ``plan_layout``.
 
@@ -202,15 +229,11 @@ def replan_layout(
         None was found within the limit.
     """
     from partitioner.application.replan import Question, replan
-    from partitioner.replan.reading import read_earlier_layout
 
-    if isinstance(before, Layout):
-        earlier = before
-    else:
-        earlier = read_earlier_layout(Path(before), problem.model)[0]
+    earlier = _earlier(before, problem)
     with _search(time_limit_s, workers, seed, on_progress) as search:
         answer = replan(
-            problem.model, earlier, search,
+            _model(problem, units), earlier, search,
             question=Question(tuple(freeze), complete, use_reserve), points=points,
             problem_before=None if problem_before is None else problem_before.model,
             start=_start(start, problem),
@@ -305,6 +328,21 @@ def explain_problem(
             problem.model, search, device=device, start=_start(start, problem), locate=locate
         )
     return Explanation(problem, answer)
+
+
+def _model(problem: Problem, units: int | None) -> model.Problem:
+    if units is not None and units < 1:
+        raise ValueError(f"expected at least 1 unit, got {units}")
+    return for_batch(problem.model, units)
+
+
+def _earlier(layout: Layout | AnyPath, problem: Problem) -> Layout:
+    """A layout that may be of another state of the problem."""
+    from partitioner.replan.reading import read_earlier_layout
+
+    if isinstance(layout, Layout):
+        return layout
+    return read_earlier_layout(Path(layout), problem.model)[0]
 
 
 def _start(start: Layout | AnyPath | None, problem: Problem) -> Layout | None:

@@ -234,6 +234,14 @@ def layout_of(layout: Layout | AnyPath, problem: Problem) -> Layout:
     return layout if isinstance(layout, Layout) else read_layout(layout, problem)
 
 
+def problem_of_data(data: Mapping[str, Any]) -> Problem:
+    """A problem of the plain data of one file, known to be right."""
+    from partitioner.reading.problem import problem_from_text
+    from partitioner.reading.yaml_text import dump
+
+    return Problem(None, (), problem_from_text(dump(dict(data)), "problem.yaml"), data)
+
+
 def _problem(
     path: Path | None, folders: tuple[Path, ...], found: model.Problem, source: Source
 ) -> Problem:

@@ -27,6 +27,10 @@ from partitioner.interface.problem import read_layout as read_layout
 from partitioner.interface.problem import read_problem as read_problem
 from partitioner.interface.showing import Drawing as Drawing
 from partitioner.interface.showing import Section as Section
+from partitioner.interface.sweeping import Sweep as Sweep
+from partitioner.interface.sweeping import SweepAnswer as SweepAnswer
+from partitioner.interface.sweeping import SweepCase as SweepCase
+from partitioner.interface.sweeping import sweep as sweep
 from partitioner.model.assessment import RuleFinding as RuleFinding
 from partitioner.model.layout import BuiltLink as BuiltLink
 from partitioner.model.layout import Layout as Layout

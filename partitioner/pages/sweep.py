@@ -441,11 +441,11 @@ def sweep_sections(answer: Learned) -> list[Section]:
     ]
 
 
-def sweep_files(answer: Learned) -> dict[str, str]:
-    """Every file of a study, its page among them."""
+def sweep_page(answer: Learned) -> Page:
+    """The page of a study."""
     has_layout = any(r.cost_money is not None for r in answer.results)
     is_clear = answer.is_whole and all(r.status in _STATES for r in answer.results)
-    page = Page(
+    return Page(
         f"Study {answer.study.name}",
         State.OK if is_clear and has_layout else State.WARN,
         "done" if is_clear else "with failures" if answer.is_whole else "not finished",
@@ -453,7 +453,11 @@ def sweep_files(answer: Learned) -> dict[str, str]:
         sweep_sections(answer),
         SWEEP,
     )
-    return {SWEEP: json_file(sweep_data(answer)), **page_files(page)}
+
+
+def sweep_files(answer: Learned) -> dict[str, str]:
+    """Every file of a study, its page among them."""
+    return {SWEEP: json_file(sweep_data(answer)), **page_files(sweep_page(answer))}
 
 
 def sweep_data(answer: Learned) -> dict[str, Any]:

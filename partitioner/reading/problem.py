@@ -26,7 +26,14 @@ from partitioner.reading.problem_tables import ORDER, tables_into
 from partitioner.reading.propose import is_asked, propose_switches
 from partitioner.reading.render import format_finding
 from partitioner.reading.rules.everything import check_parts
-from partitioner.reading.schema import FORMAT, DeviceTable, KeyTable, ProblemTable, StreamTable
+from partitioner.reading.schema import (
+    FORMAT,
+    PROPOSE,
+    DeviceTable,
+    KeyTable,
+    ProblemTable,
+    StreamTable,
+)
 from partitioner.reading.sheet import Sheet
 from partitioner.reading.tables import Item, read_list, read_table, tables_inside
 from partitioner.reading.workbook import read_sheets
@@ -337,14 +344,17 @@ class Reader:
         self._tables(parts)
         self._limits(parts)
         self._catalogue(parts)
+        parts.unsure = self._unsure
         if is_asked(self._raw.get("switches")):
-            propose_switches(parts, self._findings)
+            if parts.propose.whole:
+                propose_switches(parts, self._findings)
+            else:
+                self._unsure.add("switches")
         elif "propose" in self._raw:
             self._findings.no_effect(self._root, "switches is not the word propose", "propose")
         for section in LISTS:
             if any(item.id is None for item in parts.items(section)):
                 self._unsure.add(section)
-        parts.unsure = self._unsure
         return parts
 
     def _top(self) -> Item[ProblemTable]:
@@ -354,6 +364,12 @@ class Reader:
             if section in shallow:
                 value = shallow[section]
                 if section == "switches" and is_asked(value):
+                    shallow[section] = [_EMPTY_SWITCH]
+                    continue
+                if section == "switches" and isinstance(value, str):
+                    told = f"expected a list, or the word '{PROPOSE}', got {got(value)}"
+                    self._findings.add(self._root, "wrong-kind", told, steps=(section,))
+                    self._unsure.add(section)
                     shallow[section] = [_EMPTY_SWITCH]
                     continue
                 kind: type = list if section in LISTS else dict

@@ -37,13 +37,7 @@ def propose_switches(parts: Parts, findings: Findings) -> None:
     origin = parts.origin.part("switches", label="switches")
     ways = _Ways(parts)
     if not len(ways.sites) or not len(ways.distance_um):
-        if not parts.unsure & {"devices", "places"} and parts.devices:
-            findings.add(
-                parts.origin,
-                "missing-key",
-                "no switch can be proposed, since no device has a place or coordinates",
-                steps=("switches",),
-            )
+        parts.unsure.add("switches")  # That no device has a place is told at each of them.
         return
     most = asked.number
     if most is None:

@@ -70,7 +70,7 @@ def report_files(
     -------
     dict
         Content by name, as docs/reference/report.md lists them. Each file tells the digests of the
-        problem and of the layout that it was made from; CSV files have no room for that.
+        problem and of the layout that it was made from; CSV files are told by the list of the set.
 
     Raises
     ------

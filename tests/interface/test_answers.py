@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import signal
+import zipfile
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -116,6 +117,20 @@ def test_a_folder_with_other_things_is_left_alone(plan, tmp_path) -> None:
         partitioner.check_layout(plan.problem, plan.layout).write(tmp_path)
     assert (tmp_path / "thesis.txt").read_text() == "mine"
     assert (tmp_path / "report.html").is_file()
+
+
+def test_a_report_beside_another_layout_for_a_batch_in_one_file(problem, plan, tmp_path) -> None:
+    alone = partitioner.report_layout(problem, plan.layout)
+    beside = partitioner.report_layout(problem, plan.layout, against=HAND, units=7)
+    assert set(alone.tables) < set(beside.tables)
+    assert "against" in beside.sections
+    assert [7 in set(a.tables["orders"]["units"]) for a in (alone, beside)] == [False, True]
+    folder = beside.write(tmp_path, archive=True)
+    with zipfile.ZipFile(folder / "small-sprayer.zip") as packed:
+        inside = {name.partition("/")[2] for name in packed.namelist()}
+    assert inside == {p.name for p in folder.iterdir() if p.suffix != ".zip"}
+    with pytest.raises(ValueError, match="at least 1 unit"):
+        partitioner.report_layout(problem, HAND, units=0)
 
 
 @pytest.fixture

@@ -32,7 +32,8 @@ def test_the_page_lists_exactly_the_parameters_of_each_function() -> None:
 
 
 def test_the_page_lists_exactly_what_an_answer_has() -> None:
-    for name in ("Plan", "Check", "Report", "Replan", "TradeOff", "Explanation", "Problem"):
+    answers = ("Plan", "Check", "Report", "Replan", "TradeOff", "Explanation", "SweepAnswer")
+    for name in (*answers, "Problem"):
         heading = next(line for line in PAGE.splitlines() if line.startswith(f"| `{name}` |"))
         shared = vars(partitioner.Answer) if name != "Problem" else {}
         kind = getattr(partitioner, name)
