@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from partitioner.application.finishing import finishing_s
 from partitioner.application.search import Search
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
@@ -15,7 +17,8 @@ if TYPE_CHECKING:
     from partitioner.report.sections import Page
 
 EXPLANATION = "explain.json"
-_FINISHING_S = 0.3
+EXPLAINED_LAYOUT = "explained-layout.yaml"
+"""Not ``layout.yaml``: a folder with that one is taken for the report of a plan."""
 
 
 def nowhere(_: Any) -> str:
@@ -53,18 +56,24 @@ class ExplainAnswer:
 
         return explained_data(self.problem, self.explained, self.locate)
 
-    def page(self) -> Page:
-        """The explanation as a page."""
+    def page(self, made_on: date | None = None) -> Page:
+        """The explanation as a page; ``made_on`` is the day in its title block."""
         from partitioner.pages.explanation import explained_page
 
-        return explained_page(self.problem, self.explained, self.locate)
+        return explained_page(self.problem, self.explained, self.locate, made_on)
 
-    def files(self) -> dict[str, str]:
-        """A page and the data, by name."""
+    def files(self, *, made_on: date | None = None) -> dict[str, str]:
+        """A page with the files of its tables, the data and the layout explained, by name."""
+        from partitioner.reading.layout_file import layout_text
         from partitioner.report.page import page_files
         from partitioner.visible import json_text
 
-        return {**page_files(self.page()), EXPLANATION: json_text(self.data(), indent=1) + "\n"}
+        files = page_files(self.page(made_on))
+        files[EXPLANATION] = json_text(self.data(), indent=1) + "\n"
+        outcome = getattr(self.explained, "outcome", None)
+        if outcome is not None:
+            files[EXPLAINED_LAYOUT] = layout_text(outcome.layout, self.problem)
+        return files
 
 
 def explain(
@@ -114,5 +123,5 @@ def explain(
         told[0] = text
         search.on_step(text)
 
-    budget = search.budget(_FINISHING_S, lambda: told[0])
+    budget = search.budget(finishing_s(problem, search.left_s), lambda: told[0])
     return ExplainAnswer(problem, explained_by(problem, budget, device, step, start), locate)

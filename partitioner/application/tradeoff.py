@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from partitioner.application.check import judged
+from partitioner.application.finishing import finishing_s
 from partitioner.application.search import Search
+from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 
@@ -15,15 +19,14 @@ if TYPE_CHECKING:
     from partitioner.report.sections import Page
     from partitioner.tradeoff.search import TradeOff
 
-_FINISHING_S = 0.3
-
-
 @dataclass(frozen=True, slots=True)
 class TradeOffAnswer:
     """Layouts that trade cost against another quantity, and why the search ended."""
 
     problem: Problem
     state: TradeOff
+    _assessments: dict[Layout, Assessment] = field(default_factory=dict, repr=False, compare=False)
+    """Of the layouts told last: a page is made after each point, with most layouts as before."""
 
     def text(self) -> str:
         """The layouts for a terminal."""
@@ -37,17 +40,22 @@ class TradeOffAnswer:
 
         return state_data(self.problem, self.state)
 
-    def page(self) -> Page:
-        """The layouts as a page."""
+    def page(self, made_on: date | None = None) -> Page:
+        """The layouts as a page; ``made_on`` is the day in its title block."""
         from partitioner.pages.tradeoff import tradeoff_page
 
-        return tradeoff_page(self.problem, self.state)
+        return tradeoff_page(self.problem, self.state, self._assess, made_on)
 
-    def files(self) -> dict[str, str]:
-        """A page, the data and a layout file for each point, by name."""
+    def files(self, *, made_on: date | None = None) -> dict[str, str]:
+        """A page with the files of its tables, the data and a layout file for each point."""
         from partitioner.pages.tradeoff import tradeoff_files
 
-        return tradeoff_files(self.problem, self.state)
+        return tradeoff_files(self.problem, self.state, self._assess, made_on)
+
+    def _assess(self, layout: Layout) -> Assessment:
+        if layout not in self._assessments:
+            self._assessments[layout] = judged(self.problem, layout)[1]
+        return self._assessments[layout]
 
 
 def read_tradeoff(folder: Path, problem: Problem, axis: str = "latency") -> TradeOff | None:
@@ -122,7 +130,7 @@ def tradeoff(
     trade_off(
         problem,
         state,
-        search.budget(_FINISHING_S, lambda: seeking_text(state, points)),
+        search.budget(finishing_s(problem, search.left_s), lambda: seeking_text(state, points)),
         TradeOffSettings(points, gap),
         None if on_point is None else lambda _: on_point(answer),
         start,

@@ -55,7 +55,7 @@ def command(
     from contextlib import ExitStack
 
     from partitioner.application.explain import EXPLANATION, explain
-    from partitioner.cli.output import Place
+    from partitioner.cli.output import Place, today
     from partitioner.cli.searching import make_search, read_aloud, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.explain.placement import locator
@@ -82,7 +82,7 @@ def command(
             voice.clear_line()
         tell_start(answer.start_unusable, voice)
         if place is not None:
-            place.write(answer.files())
+            place.write(answer.files(made_on=today()))
         voice.answer_as_asked(answer)
         if place is not None:
             voice.note(f"wrote {output}/ (open report.html)")

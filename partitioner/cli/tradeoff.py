@@ -86,7 +86,7 @@ def command(
     cores = usable_workers(workers)
 
     from partitioner.application.tradeoff import TradeOffAnswer, read_tradeoff, tradeoff
-    from partitioner.cli.output import Place, default_folder
+    from partitioner.cli.output import Place, default_folder, today
     from partitioner.cli.searching import make_search, read_aloud, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.pages.tradeoff import ending_text
@@ -114,7 +114,7 @@ def command(
         def keep(now: TradeOffAnswer) -> None:
             front = now.state.front
             if front.points:
-                place.write(now.files(), is_last=False)
+                place.write(now.files(made_on=today()), is_last=False)
                 voice.step(f"{len(front.within(now.state.goal))} points so far")
 
         search = make_search(voice, read, time_limit, seed, cores, wish)
@@ -128,7 +128,7 @@ def command(
         tell_start(answer.state.start_unusable, voice)
         is_kept = not answer.state.front.points and (folder / STATE).is_file()
         if not is_kept:
-            place.write(answer.files())
+            place.write(answer.files(made_on=today()))
         voice.answer_as_asked(answer)
         if not (session.is_json or answer.state.is_finished):
             voice.note(ending_text(answer.state))

@@ -56,6 +56,7 @@ class DeviceExplained:
     device: str
     segment: Segment
     outcome: Outcome
+    assessment: Assessment
     others: tuple[Elsewhere, ...]
 
 
@@ -109,7 +110,9 @@ def explain(
         on_step(f"planning with {device} elsewhere")
         others = elsewhere(problem, result.outcome, device, budget)
         segment = result.outcome.layout.segment_of()[device]
-        return DeviceExplained(device, segment, result.outcome, tuple(others))
+        return DeviceExplained(
+            device, segment, result.outcome, result.assessment, tuple(others)
+        )
     prices = rule_prices(
         problem, result.outcome, result.assessment, budget,
         lambda name: on_step(f"planning without: {name}"),

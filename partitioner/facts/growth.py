@@ -122,10 +122,12 @@ def growth_of(facts: Facts, should_stop: Callable[[], bool] = lambda: False) -> 
     """
     rooms = rooms_of(facts)
     likely = sorted(facts.problem.forecast, key=lambda f: -f.probability_ppm)
+    if not likely:
+        return Growth(rooms, (), {}, True)
     start = _Grown.begin(facts)
-    if not likely or start.breaks():
+    if start.breaks():
         guests = tuple(Guest(f, (), None) for f in facts.problem.forecast)
-        return Growth(rooms, guests, {}, not start.breaks())
+        return Growth(rooms, guests, {}, False)
     together: dict[str, tuple[str, ...]] = {}
     alone: dict[str, list[str]] = {f.device.id: [] for f in likely}
     is_whole = True

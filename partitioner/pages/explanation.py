@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 from typing import Any
 
 from partitioner.explain.conflict import ConflictSet
@@ -19,7 +20,8 @@ from partitioner.explain.rule_prices import Price, RulePrice
 from partitioner.explain.ways_out import WayOut
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, money_text, ratio_text
-from partitioner.report.sections import Column, Kind, Page, Section, State, Table
+from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
+from partitioner.report.sections import Column, Kind, Page, Paper, Section, State, Table
 from partitioner.report.text import plain, table_text
 from partitioner.units import MONEY_STEPS
 from partitioner.visible import visible
@@ -222,41 +224,53 @@ def _certain(price: Price) -> tuple[float | None, float | None]:
     return price.least_money / MONEY_STEPS, None if most is None else most / MONEY_STEPS
 
 
-def explained_page(problem: Problem, explained: Explained, locate: Locate = _nowhere) -> Page:
-    """The page of an explanation."""
+def explained_page(
+    problem: Problem,
+    explained: Explained,
+    locate: Locate = _nowhere,
+    made_on: date | None = None,
+) -> Page:
+    """The page of an explanation, in the frame of a report: the answer, then the layout."""
+
+    def head(state: State, word: str, lead: str) -> Head:
+        title = f"Explanation of {problem.name}"
+        return Head(title, state, word, (lead,), "explain.json", chapters=ANSWER_CHAPTERS)
+
     if isinstance(explained, NoLayoutExplained):
-        lead = "No layout keeps all rules; this is proved."
-        sections = _none_sections(problem, explained, locate)
-        return _page(problem, State.BAD, "no layout", lead, sections)
+        said = head(State.BAD, "no layout", "No layout keeps all rules; this is proved.")
+        return framed(problem, said, _none_sections(problem, explained, locate), made_on)
     if isinstance(explained, DeviceExplained):
+        lead = _device_lead(problem, explained)
         section = Section(
             title=f"Why {explained.device} is where it is",
             intro="Each row is the cheapest layout with the device elsewhere, against this one.",
             tables=[_elsewhere_table(problem, explained)],
             id="elsewhere",
+            paper=Paper.SUMMARY,
         )
-        return _page(problem, State.OK, "explained", _device_lead(problem, explained), [section])
+    else:
+        lead = _prices_lead(problem, explained)
+        section = Section(
+            title="What each rule costs",
+            intro="Each rule was taken off and the problem planned again. Where a layout is not "
+            "proved optimal, the price is certain between two amounts only.",
+            tables=[_prices_table(problem, explained.prices, locate)],
+            id="rule-prices",
+            paper=Paper.SUMMARY,
+        )
+    return layout_framed(
+        problem, explained.assessment, explained.outcome,
+        head(State.OK, "explained", lead), [section], made_on=made_on,
+    )  # fmt: skip
+
+
+def _prices_lead(problem: Problem, explained: LayoutExplained) -> str:
     cost = money_text(explained.outcome.cost_money, problem.currency)
     binding = sum(p.binds for p in explained.prices)
-    lead = (
+    return (
         f"The layout costs {cost}. {count_text(binding, 'rule', 'rules')} of "
         f"{len(explained.prices)} {'is' if binding == 1 else 'are'} proved to make it dearer."
     )
-    section = Section(
-        title="What each rule costs",
-        intro="Each rule was taken off and the problem planned again. Where a layout is not proved "
-        "optimal, the price is certain between two amounts only.",
-        tables=[_prices_table(problem, explained.prices, locate)],
-        id="rule-prices",
-    )
-    return _page(problem, State.OK, "explained", lead, [section])
-
-
-def _page(
-    problem: Problem, state: State, word: str, lead: str, sections: Sequence[Section]
-) -> Page:
-    title = f"Explanation of {problem.name}"
-    return Page(title, state, word, (lead, problem.note), tuple(sections), "explain.json")
 
 
 def _none_sections(

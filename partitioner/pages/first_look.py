@@ -15,6 +15,7 @@ from partitioner.reading.schema import MessageTable
 from partitioner.report.amounts import count_text
 from partitioner.report.drawing import site_figures
 from partitioner.report.drawing_input import site_input
+from partitioner.report.frame import title_block
 from partitioner.report.sections import Column, Kind, Page, Section, State, Table
 from partitioner.timing.frames import stream_frame_bytes
 
@@ -82,6 +83,7 @@ def first_look_page(
               State.BAD: "needs mending"}[state],
         lead=lead,
         sections=sections,
+        block=title_block("Draft", draft.name, problem, None),
     )  # fmt: skip
 
 

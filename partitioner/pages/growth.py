@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from decimal import ROUND_FLOOR
 
-from partitioner.check.facts import Facts
 from partitioner.facts.growth import Growth, Guest, expected_on
+from partitioner.model.problem import Reserve
 from partitioner.report.amounts import count_text, listed, number_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
 from partitioner.units import MONEY_STEPS, MUL_PER_UNIT_LOAD, PPM, UM_PER_M
@@ -13,29 +13,23 @@ from partitioner.units import MONEY_STEPS, MUL_PER_UNIT_LOAD, PPM, UM_PER_M
 MOST_ROWS = 500
 
 
-def wants_growth(facts: Facts) -> bool:
-    """Whether the problem speaks of growth: a forecast, or a reserve on a grade in use."""
-    reserves = [s.limits.reserve for s in facts.lines if s.limits is not None]
-    kept = any(r.nodes or r.length_um or r.load_share_ppm for r in reserves)
-    return kept or bool(facts.problem.forecast)
-
-
-def growth_section(facts: Facts, growth: Growth) -> Section | None:
-    """The section of a report on growth; None where the problem does not speak of it."""
-    if not wants_growth(facts) or not growth.rooms:
+def growth_section(growth: Growth, currency: str) -> Section | None:
+    """The section of a report on growth; None where no line has a limit."""
+    if not growth.rooms:
         return None
     tables = [_rooms_table(growth)]
     if growth.guests:
-        tables.insert(0, _guests_table(facts, growth))
+        tables.insert(0, _guests_table(growth, currency))
     return Section("", _intro(growth), tables, id="growth", chapter=Chapter.GROWTH,
                    urgent=_homeless(growth))  # fmt: skip
 
 
 def _intro(growth: Growth) -> list[str]:
+    kept = any(r.reserve != Reserve() for r in growth.rooms)
     free = sum(room.nodes_left for room in growth.rooms)
     lines = [
         f"{count_text(len(growth.rooms), 'line')} with {count_text(free, 'node')} left up to "
-        "their limits; what is kept in reserve is there to be used now."
+        f"their limits{'; what is kept in reserve is there to be used now' if kept else ''}."
     ]
     if not growth.guests:
         return lines
@@ -77,7 +71,7 @@ def _homeless(growth: Growth) -> list[str]:
     return [f"No room on any line for forecast devices: {listed(names)}."] if names else []
 
 
-def _guests_table(facts: Facts, growth: Growth) -> Table:
+def _guests_table(growth: Growth, currency: str) -> Table:
     return Table(
         "forecast",
         "Forecast devices",
@@ -86,7 +80,7 @@ def _guests_table(facts: Facts, growth: Growth) -> Table:
             Column("probability", "Probability", Kind.PERCENT),
             Column("line", "Goes on", Kind.ID),
             Column("added_cable_m", "Adds cable", Kind.NUMBER, "m", 2),
-            Column("added_money", "Adds", Kind.NUMBER, facts.problem.currency, 2),
+            Column("added_money", "Adds", Kind.NUMBER, currency, 2),
             Column("fitting_line_count", "Lines with room", Kind.NUMBER),
             Column("fitting_lines", "Which, if it comes alone", Kind.NAMES),
         ],

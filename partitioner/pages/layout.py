@@ -16,11 +16,12 @@ from partitioner.facts.switching import switching_of
 from partitioner.facts.transfer_times import simulated, transfer_times
 from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome
+from partitioner.pages.blocks import blocks_section
 from partitioner.pages.board import money_section
 from partitioner.pages.builds import builds_section
 from partitioner.pages.checked import checked_section
 from partitioner.pages.elsewhere import why_section
-from partitioner.pages.growth import growth_section, wants_growth
+from partitioner.pages.growth import growth_section
 from partitioner.pages.harness import harness_section
 from partitioner.pages.line_settings import electrical_section, settings_section
 from partitioner.pages.line_sheets import line_sheets
@@ -63,15 +64,16 @@ def study_layout(
     margins = line_margins(problem, assessment)
     made: list[Section | None] = [
         *line_sheets(facts, assessment, margins),
+        blocks_section(facts, assessment),
         electrical_section(margins),
         settings_section(facts, assessment),
     ]
     if problem.options:
         on_step("checking every build")
         made.append(builds_section(facts, assessment, judge_builds(facts, should_stop)))
-    if wants_growth(facts):
+    if problem.forecast:
         on_step("looking for room for growth")
-        made.append(growth_section(facts, growth_of(facts, should_stop)))
+    made.append(growth_section(growth_of(facts, should_stop), problem.currency))
     if problem.transfers:
         on_step("timing bulk transfers")
         times = transfer_times(facts, should_stop)

@@ -9,6 +9,7 @@ from typing import Any
 
 from partitioner.report.amounts import count_text, listed, money_text, ratio_text
 from partitioner.report.charts import Span, Spot, map_figure, span_figure
+from partitioner.report.frame import title_block
 from partitioner.report.page import page_files
 from partitioner.report.sections import Column, Figure, Kind, Page, Section, State, Table
 from partitioner.report.text import plain, table_text
@@ -452,6 +453,7 @@ def sweep_page(answer: Learned) -> Page:
         _lead(answer),
         sweep_sections(answer),
         SWEEP,
+        title_block("Study", answer.study.name, None, None),
     )
 
 

@@ -2,17 +2,37 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import date
+
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
+from partitioner.pages.beside import differences_section, drawing_section, figures_section
+from partitioner.replan.beside import lay_beside
 from partitioner.report.amounts import count_text, money_text, ratio_text
 from partitioner.report.charts import Series, xy_figure
+from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
 from partitioner.report.page import page_files
-from partitioner.report.sections import Column, Figure, Kind, Page, Section, State, Table
+from partitioner.report.sections import (
+    Column,
+    Figure,
+    Kind,
+    Page,
+    Paper,
+    Section,
+    State,
+    Table,
+)
 from partitioner.report.text import plain, table_text
 from partitioner.tradeoff.front import Point, knees
 from partitioner.tradeoff.search import Ending, TradeOff
 from partitioner.tradeoff.state import STATE, named_points, point_rows, state_files
 from partitioner.units import MONEY_STEPS
 from partitioner.visible import visible
+
+Assess = Callable[[Layout], Assessment]
 
 TEXT_KEYS = ("point", "cost", "value", "gap_share", "state", "layout")
 """Columns shown in the terminal."""
@@ -152,6 +172,7 @@ def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
         figures=[_chart(problem, state)] if state.front.points else [],
         tables=_tables(problem, state),
         id="trade-off",
+        paper=Paper.SUMMARY,
     )
 
 
@@ -298,20 +319,54 @@ def seeking_text(state: TradeOff, points: int | None) -> str:
     return plain(f"{have}; seeking the cheapest with a {state.axis.name} of {sense} {value}")
 
 
-def tradeoff_files(problem: Problem, state: TradeOff) -> dict[str, str]:
+def tradeoff_files(
+    problem: Problem, state: TradeOff, assess: Assess, made_on: date | None = None
+) -> dict[str, str]:
     """Every file of a trade-off, its page among them."""
-    page = tradeoff_page(problem, state)
+    page = tradeoff_page(problem, state, assess, made_on)
     return {**state_files(problem, state), **page_files(page)}
 
 
-def tradeoff_page(problem: Problem, state: TradeOff) -> Page:
-    """The page of a trade-off."""
+def tradeoff_page(
+    problem: Problem, state: TradeOff, assess: Assess, made_on: date | None = None
+) -> Page:
+    """The page of a trade-off, in the frame of a report: the front, its ends, the cheapest layout.
+
+    Parameters
+    ----------
+    problem, state
+        The problem and the trade-off as far as it has come.
+    assess
+        Judges a layout of the front.
+    made_on
+        The day of the page; None leaves it out.
+    """
     judged, word, lead = verdict_of(problem, state)
-    return Page(
-        f"Trade-off of {problem.name}",
-        judged,
-        word,
-        (*lead, problem.note),
-        (tradeoff_section(problem, state),),
-        STATE,
-    )
+    title, points = f"Trade-off of {problem.name}", named_points(state)
+    head = Head(title, judged, word, lead, STATE, chapters=ANSWER_CHAPTERS)
+    sections = [tradeoff_section(problem, state)]
+    if not points:
+        return framed(problem, head, sections, made_on)
+    first, *others = points
+    shown = [first, *others[-1:]]
+    layouts = [(f"point {number}", p.layout, assess(p.layout)) for _, number, p in shown]
+    (name, cheapest, assessment), *_ = layouts
+    if others:
+        last_name, last, last_assessment = layouts[1]
+        pair = lay_beside(
+            problem, cheapest, last, last_assessment, before_assessment=assessment
+        )
+        parts = (
+            drawing_section(pair, (name, last_name), "ends"),
+            differences_section(pair, (name, last_name)),
+        )
+        table = figures_section(problem, layouts)
+        sections.append(replace(table, title="The two ends beside each other", parts=parts))
+    head = replace(head, whose=f"Figures of {name}, the cheapest layout, in {first[0]}:")
+    facts = [
+        ("weighed against cost", state.axis.title),
+        ("gap asked for", ratio_text(state.goal)),
+        ("runs", str(len(state.steps))),
+        ("ended by", state.ended_by.value if state.ended_by else "not ended yet"),
+    ]
+    return layout_framed(problem, assessment, None, head, sections, facts, made_on)

@@ -10,17 +10,14 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import layout_text
-from partitioner.report.drawing_input import drawing_input
 from partitioner.report.ethtool import plca_commands
 from partitioner.report.file_names import clean_name
-from partitioner.report.first_sheet import first_sheet, title_block
+from partitioner.report.frame import Head, layout_framed
 from partitioner.report.graph import graph_files, layout_graph
-from partitioner.report.looking_around import things_of
 from partitioner.report.outcome_json import outcome_text
 from partitioner.report.page import render
 from partitioner.report.paper import paper_page
 from partitioner.report.sections import Page, Paper, Section, Table, csv_files, tables_of
-from partitioner.report.story import own_sections
 from partitioner.report.svg import standalone
 from partitioner.report.tables import all_tables
 from partitioner.report.verdict import verdict
@@ -79,7 +76,7 @@ def report_files(
     """
     own = all_tables(problem, assessment)
     tables = own | tables_of(sections)
-    page = _page(problem, assessment, outcome, own, sections, facts, made_on)
+    page = report_page(problem, assessment, outcome, sections, facts, made_on, own)
     layout = layout_text(assessment.layout, problem)
     digests = {
         "problem_digest": problem.digest,
@@ -117,31 +114,9 @@ def report_page(
     sections: Sequence[Section] = (),
     facts: Sequence[tuple[str, str]] = (),
     made_on: date | None = None,
+    tables: Mapping[str, Table] | None = None,
 ) -> Page:
     """Make the page of a report; parameters as of :func:`report_files`."""
-    own = all_tables(problem, assessment)
-    return _page(problem, assessment, outcome, own, sections, facts, made_on)
-
-
-def _page(
-    problem: Problem,
-    assessment: Assessment,
-    outcome: Outcome | None,
-    own: Mapping[str, Table],
-    sections: Sequence[Section],
-    facts: Sequence[tuple[str, str]],
-    made_on: date | None,
-) -> Page:
-    data = drawing_input(problem, assessment)
-    shown = own_sections(problem, assessment, outcome, own, data, sections, facts)
     judged = verdict(problem, assessment, outcome)
-    return Page(
-        f"Layout of {problem.name}",
-        judged.state,
-        judged.word,
-        (judged.sentence, problem.note),
-        shown,
-        block=title_block(problem, made_on),
-        sheet=first_sheet(problem, assessment, data, shown),
-        things=things_of(problem, assessment),
-    )
+    head = Head(f"Layout of {problem.name}", judged.state, judged.word, (judged.sentence,))
+    return layout_framed(problem, assessment, outcome, head, sections, facts, made_on, tables)

@@ -399,13 +399,15 @@ class FirstSheet:
     """What the first screen and the first printed page show besides the verdict.
 
     ``plan`` is a small drawing; ``urgent`` are sentences, each with the anchor of the section
-    that it comes from: what to order or clear first.
+    that it comes from: what to order or clear first. ``whose`` says whose figures they are,
+    where the page speaks of several layouts.
     """
 
     figures: Sequence[KeyFigure] = ()
     plan: Figure | None = None
     urgent: Sequence[tuple[str, str]] = ()
     cautions: Sequence[str] = ()
+    whose: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from partitioner.model.assessment import Assessment
@@ -47,6 +47,7 @@ def own_sections(
     data: DrawingInput,
     further: Sequence[Section] = (),
     facts: Sequence[tuple[str, str]] = (),
+    chapters: Collection[Chapter] = tuple(Chapter),
 ) -> tuple[Section, ...]:
     """All sections of a report in the order of the page, chapter by chapter.
 
@@ -63,6 +64,8 @@ def own_sections(
         own; those without a chapter come first.
     facts
         Further lines of the run block.
+    chapters
+        The chapters that the page has.
     """
     own = (
         _views(tables, data),
@@ -81,7 +84,7 @@ def own_sections(
     return first + tuple(
         _chapter(chapter, [s for s in made if s.chapter is chapter])
         for chapter in Chapter
-        if any(s.chapter is chapter for s in made)
+        if chapter in chapters and any(s.chapter is chapter for s in made)
     )
 
 

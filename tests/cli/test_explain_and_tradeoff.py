@@ -12,6 +12,7 @@ from partitioner.cli.main import run
 from partitioner.errors import ExitCode
 from partitioner.reading.layout_file import read_layout
 from partitioner.reading.problem import read_problem
+from tests.report.read_page import Page
 
 PUMPS = Path(__file__).parent / "data" / "pumps.yaml"
 
@@ -25,6 +26,30 @@ def roomy(tmp_path: Path) -> Path:
         text.replace("count: 1", "count: 3").replace("nodes: 4", "nodes: 6"), encoding="utf-8"
     )
     return path
+
+
+def assert_is_framed(folder: Path, problem: Path, figures: int) -> None:
+    """The page has the frame of a report: title block, contents, landmarks, script, print."""
+    html = (folder / "report.html").read_text(encoding="utf-8")
+    page = Page(html)
+    block = page.words[: page.words.index("Rules in force")]
+    digest = read_problem(problem).digest
+    for words in ("Problem", digest[:12], "Date 20", "Program partitioner"):
+        assert words in block
+    for landmark in ("header", "nav", "main", "footer"):
+        assert len(page.all(landmark)) == 1
+    chapters = [a["id"] for a in page.all("section") if "aria-labelledby" in a]
+    assert len(chapters) == page.headings.count(2) > 0
+    anchors = {a["href"][1:] for a in page.all("a") if (a["href"] or "").startswith("#")}
+    assert anchors <= {a["id"] for _, a in page.tags if a.get("id")}
+    assert set(chapters) <= anchors
+    assert len(page.all("dt")) == 5 + figures
+    assert 'role="search"' in html
+    assert ('id="print-summary"' in html) is bool(figures)
+    # What the tables say lies beside the page.
+    linked = {a["href"] for a in page.all("a") if (a["href"] or "").endswith(".csv")}
+    assert linked
+    assert all((folder / name).is_file() for name in linked)
 
 
 def test_explain_names_rules_lines_and_ways(capsys) -> None:
@@ -77,10 +102,24 @@ def test_explain_prices_rules_and_writes_a_page(roomy, tmp_path, capsys) -> None
     page = (out / "report.html").read_text(encoding="utf-8")
     assert "What each rule costs" in page
     assert (out / "rule-prices.csv").is_file()
+    assert_is_framed(out, roomy, figures=6)
+    problem = read_problem(roomy)
+    explained = assess(problem, read_layout(out / "explained-layout.yaml", problem))
+    assert explained.cost.objective_money / 10_000 == data["cost"]
 
 
-def test_explain_says_why_a_device_is_there(roomy, capsys) -> None:
-    assert run(["-q", "explain", str(roomy), "--device", "pump-5", "--json"]) == ExitCode.OK
+def test_the_page_of_a_conflict_has_the_frame_without_figures(tmp_path) -> None:
+    out = tmp_path / "why"
+    assert run(["-q", "explain", str(PUMPS), "-o", str(out)]) == ExitCode.OK
+    assert_is_framed(out, PUMPS, figures=0)
+    assert not (out / "explained-layout.yaml").exists()
+
+
+def test_explain_says_why_a_device_is_there(roomy, tmp_path, capsys) -> None:
+    out = tmp_path / "why"
+    words = ["-q", "explain", str(roomy), "--device", "pump-5", "--json", "-o", str(out)]
+    assert run(words) == ExitCode.OK
+    assert_is_framed(out, roomy, figures=6)
     data = json.loads(capsys.readouterr().out)
     away = {o["where"]: o for o in data["elsewhere"]}
     # A line of its own: 5 m of cable, a port, its PHY and ends, for 1 m saved on the other line.
@@ -114,7 +153,10 @@ def test_tradeoff_writes_layouts_that_check_and_goes_on(roomy, tmp_path, capsys)
     assert header.split(",")[: len(data["points"][0])] == list(data["points"][0])
     assert header.endswith(",more_cost,gain,state,lines,links,switches")
     assert len(rows) == len(data["points"])
-    assert "<svg" in (out / "report.html").read_text(encoding="utf-8")
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert_is_framed(out, roomy, figures=6)
+    assert "Figures of point 1, the cheapest layout, in point-01.yaml" in page
+    assert f"Nodes, point {len(data['points'])}" in page
     # A second call finds everything done, in no time, and says the same.
     assert run([*words, "--time-limit", "1s"]) == ExitCode.OK
     assert json.loads(capsys.readouterr().out)["points"] == data["points"]

@@ -10,7 +10,7 @@ import pytest
 
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
-from partitioner.facts.growth import growth_of, rooms_of
+from partitioner.facts.growth import Growth, growth_of, rooms_of
 from partitioner.model.problem import Device, Forecast, GradeChoice, Reserve
 from partitioner.network.cable import CableNetwork
 from partitioner.pages.growth import growth_section
@@ -183,24 +183,26 @@ def test_a_layout_that_breaks_rules_gets_no_guests() -> None:
     growth = growth_of(facts_of(problem))
     assert not growth.is_judged
     assert growth.guests[0].line is None
-    section = growth_section(facts_of(problem), growth)
+    section = growth_section(growth, problem.currency)
     assert section is not None
     assert any("breaks rules" in p for p in section.paragraphs)
 
 
-def test_section_only_where_growth_is_spoken_of() -> None:
+def test_room_is_told_of_every_line_with_limits() -> None:
     problem = with_limits(ground_problem(), LINE, reserve=Reserve())
-    facts = facts_of(problem)
-    assert growth_section(facts, growth_of(facts)) is None
-    facts = facts_of(ground_problem())
-    section = growth_section(facts, growth_of(facts))
+    section = growth_section(growth_of(facts_of(problem)), problem.currency)
     assert section is not None
     assert [t.id for t in section.tables] == ["line-room"]
-    facts = facts_of(replace(problem, forecast=(later("pump", "p4", 500_000),)))
-    section = growth_section(facts, growth_of(facts))
+    assert "reserve" not in section.paragraphs[0]
+    kept = growth_section(growth_of(facts_of(ground_problem())), problem.currency)
+    assert kept is not None
+    assert "reserve" in kept.paragraphs[0]
+    problem = replace(problem, forecast=(later("pump", "p4", 500_000),))
+    section = growth_section(growth_of(facts_of(problem)), problem.currency)
     assert section is not None
     assert [t.id for t in section.tables] == ["forecast", "line-room"]
     assert "0.50 of the 0.50 expected" in section.paragraphs[1]
+    assert growth_section(Growth((), (), {}, True), problem.currency) is None
 
 
 SPACED = """
