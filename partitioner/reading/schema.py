@@ -175,7 +175,9 @@ class BackboneLinkTable(KeyTable):
 
     between: Annotated[tuple[str, str], Names("switch", least=2, most=2)] = key("The two switches.")
     grades: GradeNames = key("Grades it may have; one is chosen if the link is built.")
-    length_m: LongMetres | None = key("Cable length; default: the shortest cable way.", None)
+    length_m: LongMetres | None = key(
+        "Cable length, whatever slack there is included; default: the shortest cable way.", None
+    )
     required: Yes = key("`true`: built in every layout.", False)
 
 
@@ -407,7 +409,10 @@ class LineTable(KeyTable):
         "Where the switch may sit on a line.", SwitchPosition.END
     )
     drop_slack_m: Metres = key("Cable added at each drop.", Decimal(0))
-    end_slack_m: Metres = key("Cable added at each end of a line or link.", Decimal(0))
+    end_slack_m: Metres = key(
+        "Cable added at each end of a line, and of a link to a device; not of a backbone link.",
+        Decimal(0),
+    )
     option_tail: Yes = key(
         "Option devices only beyond the last device of their arm that is always fitted, or on a "
         "line of their own.",

@@ -86,6 +86,15 @@ def test_backbone_length_is_the_stated_one_or_the_cable_way():
     assert backbone_length_um(problem, network, ("spare", "front")) == 4_500_000
 
 
+def test_backbone_links_have_no_slack_but_what_is_stated():
+    problem = ground_problem()
+    slack = replace(problem, line=replace(problem.line, end_slack_um=M, drop_slack_um=M))
+    for ends in (("rear", "front"), ("spare", "front")):
+        assert backbone_length_um(slack, CableNetwork(slack), ends) == backbone_length_um(
+            problem, CableNetwork(problem), ends
+        )
+
+
 def ways(problem, layout, **more):
     rows = stream_ways(problem, layout, CableNetwork(problem), **more)
     return {(w.stream, w.destination): w for w in rows}
