@@ -17,7 +17,7 @@ from partitioner.report.rounds import Round, round_figure
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Paper, Section, Table
 from partitioner.report.strips import strip_figures
 from partitioner.report.tables import drops_table, wires_table
-from partitioner.units import MUL_PER_UNIT_LOAD, PPM
+from partitioner.units import MUL_PER_UNIT_LOAD, NS_PER_US, PPM
 
 DROP_KEYS = ("order", "node", "plca_id", "position_m", "stub_m", "option", "fitted_share")
 WIRE_KEYS = ("piece", "cut_m", "fitted_share", "only_with", "only_without")
@@ -41,7 +41,31 @@ def line_sheets(
     own: dict[str, list[RuleMargin]] = {}
     for margin in electrical:
         own.setdefault(margin.where, []).append(margin)
-    return sheets(problem, assessment, data, rounds, own)
+    made = sheets(problem, assessment, data, rounds, own)
+    return (*made, _rounds(rounds)) if rounds else made
+
+
+def _rounds(rounds: Mapping[str, Round]) -> Section:
+    """The figures of the diagrams of rounds, in one table."""
+    number = Kind.NUMBER
+    table = Table(
+        "rounds",
+        "Rounds of the lines",
+        [
+            Column("segment", "Line", Kind.ID, heads_row=True),
+            Column("turns", "Turns", number),
+            Column("beacon_us", "BEACON", number, "µs"),
+            Column("silent_us", "Nobody sends", number, "µs"),
+            Column("longest_us", "Everybody sends", number, "µs"),
+        ],
+        [
+            (id_, len(r.turns), *(ns / NS_PER_US for ns in (r.start_ns, r.silent_ns, r.longest_ns)))
+            for id_, r in rounds.items()
+        ],
+        note="BEACON: with its way along the line. Everybody sends the longest frame it has.",
+        folded=True,
+    )
+    return Section("Rounds", tables=(table,), id="rounds", chapter=Chapter.LINES)
 
 
 def sheets(

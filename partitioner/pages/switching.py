@@ -10,7 +10,7 @@ from partitioner.model.problem import Problem, QueueOrder, Stream
 from partitioner.network.transfers import PREFIX
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
 from partitioner.timing.constants import IPG_BT, PREAMBLE_SFD_BT
-from partitioner.timing.frames import stream_frame_bytes
+from partitioner.timing.frames import client_data_bytes, stream_frame_bytes
 from partitioner.units import NS_PER_US, PPM
 
 VID = 1
@@ -79,6 +79,7 @@ def _frames_table(switching: Switching) -> Table:
             Column("pcp", "PCP", number),
             Column("encapsulation", "Encapsulation"),
             Column("payload_bytes", "Payload", number, "bytes"),
+            Column("encapsulated_bytes"),
             Column("frame_bytes", "Frame", number, "bytes"),
             Column("wire_bytes"),
             Column("period_us", "Period or pace", number, "µs", 1),
@@ -108,6 +109,7 @@ def _frame_row(switching: Switching, stream: Stream) -> tuple[Any, ...]:
         stream.pcp,
         stream.encapsulation.value,
         stream.payload_bytes,
+        client_data_bytes(stream.payload_bytes, stream.encapsulation),
         frame,
         wire,
         stream.period_ns / NS_PER_US,

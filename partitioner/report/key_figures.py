@@ -41,7 +41,14 @@ def key_figures(problem: Problem, assessment: Assessment) -> tuple[KeyFigure, ..
 
 
 def key_figures_table(problem: Problem, assessment: Assessment) -> Table:
-    """Every number of the six figures with its unit."""
+    """Every number of the six figures and of the cautions beside them, with its unit."""
+    parts, money = invented_parts(assessment)
+    share = money / assessment.cost.money if assessment.cost.money else None
+    invented: list[Row] = [
+        ("invented prices", "parts", parts, "pieces", ""),
+        ("invented prices", "money", money / MONEY_STEPS, problem.currency, ""),
+        ("invented prices", "cost_share", None if share is None else round(share, 6), "", ""),
+    ]
     return Table(
         "key-figures",
         "The figures of the first sheet",
@@ -52,8 +59,15 @@ def key_figures_table(problem: Problem, assessment: Assessment) -> Table:
             Column("unit", "Unit"),
             Column("where", "Where", Kind.ID),
         ],
-        [row for found in _all(problem, assessment) for row in found.rows],
+        [row for found in _all(problem, assessment) for row in found.rows] + invented,
     )
+
+
+def invented_parts(assessment: Assessment) -> tuple[int, int]:
+    """How many unlike parts have an invented price, and what they cost together in money steps."""
+    lines = [line for line in assessment.parts if line.trust == "invented"]
+    unlike = {(line.part, line.kind, line.unit_price_money, line.source) for line in lines}
+    return len(unlike), sum(line.price_money for line in lines)
 
 
 def sheet_anchor(assessment: Assessment, segment: str) -> str:

@@ -23,6 +23,7 @@ from partitioner.report.charts import Bar, Series, stacked_figure, xy_figure
 from partitioner.report.delays import PARTS_OF_DELAY, delay_parts_ns, worst_first
 from partitioner.report.drawing import device_numbers, layout_figures
 from partitioner.report.drawing_input import DrawingInput
+from partitioner.report.key_figures import invented_parts
 from partitioner.report.sections import Chapter, Column, Figure, Paper, Section, State, Table
 from partitioner.report.tables import margin_state
 from partitioner.report.verdict import priced_total_text
@@ -332,14 +333,13 @@ def _cautions(
         )
     cautions = list(problem.warnings)
     parts = tables["parts"].records()
-    invented = [r["price"] for r in parts if r["trust"] == "invented"]
+    invented, money = invented_parts(assessment)
     if invented:
-        money = sum(invented)
-        whole = assessment.cost.money / MONEY_STEPS
+        whole = assessment.cost.money
         share = f" ({ratio_text(money / whole, 0)} of the cost)" if whole else ""
         cautions.append(
-            f"Invented prices and masses: {count_text(len(invented), 'part')} worth "
-            f"{number_text(money, 2)} {problem.currency}{share}. Replace them in the problem file "
+            f"Invented prices and masses: {count_text(invented, 'part')} worth "
+            f"{money_text(money, problem.currency)}{share}. Replace them in the problem file "
             "before any money is decided by them."
         )
     memory = sorted(

@@ -128,6 +128,95 @@ def test_files_and_data_hold_the_same_rows(files: dict[str, str]) -> None:
                     assert Decimal(row[key]) == Decimal(str(value)), (name, key)
 
 
+# -- numbers in sentences and drawings ---------------------------------------------------------
+
+
+SAID = re.compile(
+    r"(?<![\w.-])([-−]?\d[\d\u202f]*(?:\.\d+)?)(?![\w-]|\.\d)"
+    r"(?:[\s\u00a0](%|m|µs|ms|s|g|kg|EUR)(?!\w))?"
+)
+COLUMNS_OF: dict[str, dict[str, Decimal]] = {
+    "%": {"share": Decimal(100)},
+    "m": {"_m": Decimal(1)},
+    "µs": {"_us": Decimal(1)},
+    "ms": {"_us": Decimal("0.001"), "_ms": Decimal(1)},
+    "s": {"_us": Decimal("0.000001"), "_s": Decimal(1)},
+    "g": {"_g": Decimal(1)},
+    "kg": {"_g": Decimal("0.001")},
+}
+"""For each unit the endings of the columns that may hold the number, and what they count in it."""
+ANYTHING = ("value", "figures", "layout", "star", "formula", "note")
+"""Columns whose unit stands in their row or in their words."""
+EXEMPT = re.compile(r"RFC \d+|\d{4}-\d\d-\d\d|IEEE Std [\d.]+|802\.\w+|[Cc]lauses? [\d.]+|10 %")
+"""Names of standards and their clauses, dates, and the change of price that is asked about: no
+figures of the layout. What else is no figure of a layout has to be in a table all the same."""
+
+
+class Prose(HTMLParser):
+    """Sentences of a page and the words of its drawings, tables and titles left out."""
+
+    SAYS = ("p", "li", "dd", "figcaption", "text")
+    ASIDE = frozenset({"table", "nav", "script", "style", "template", "title", "desc", "summary"})
+
+    def __init__(self, html: str):
+        super().__init__()
+        self.stack: list[str] = []
+        self.said: list[str] = []
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        if tag not in ("meta", "br", "hr", "img", "input", "link"):
+            self.stack.append(tag)
+        if tag in self.SAYS:
+            self.said.append("")
+
+    def handle_endtag(self, tag):
+        self.stack.pop()
+
+    def handle_data(self, data):
+        if self.said and not self.ASIDE & set(self.stack) and set(self.SAYS) & set(self.stack):
+            self.said[-1] += data
+
+
+def values_by_column(files: dict[str, str]) -> dict[str, set[Decimal]]:
+    """All numbers of all CSV files by the key of their column, and how many rows each file has."""
+    found: dict[str, set[Decimal]] = {"rows": set()}
+    for name, text in files.items():
+        if name.endswith(".csv"):
+            rows = list(csv.DictReader(io.StringIO(text)))
+            found["rows"].add(Decimal(len(rows)))
+            for key, cell in (item for row in rows for item in row.items()):
+                found.setdefault(key, set()).update(map(Decimal, numbers(cell)))
+    return found
+
+
+def unfounded(said: str, values: dict[str, set[Decimal]]) -> list[str]:
+    """Numbers of a sentence that no column holds which may hold such a number."""
+    missing = []
+    for number, unit in SAID.findall(EXEMPT.sub("", " ".join(said.split()))):
+        shown = number.replace("\u202f", "").replace("−", "-")
+        ends = COLUMNS_OF.get(unit, {"": Decimal(1)})
+        scales = [
+            (key, scale) for key in values for end, scale in ends.items() if key.endswith(end)
+        ] + [(key, Decimal(1)) for key in ANYTHING]
+        if not any(is_shown_as(v * s, shown) for k, s in scales for v in values.get(k, ())):
+            missing.append(f"{number} {unit}".strip())
+    return missing
+
+
+def test_every_number_of_a_sentence_or_a_drawing_stands_in_a_file(files: dict[str, str]) -> None:
+    said = Prose(files["report.html"]).said
+    values = values_by_column(files)
+    assert sum(len(SAID.findall(sentence)) for sentence in said) > 300
+    assert [(s, m) for s in said if (m := unfounded(s, values))] == []
+    # A figure that is none of the layout's is noticed, and so is one in another unit.
+    assert unfounded("The longest line takes 987.65 m.", values) == ["987.65 m"]
+    length = next(row for row in csv.DictReader(io.StringIO(files["segments.csv"])))["length_m"]
+    assert unfounded(f"It is {length} m long.", values) == []
+    assert unfounded(f"It takes {length} kg.", values) == [f"{length} kg"]
+
+
 # -- a parts list from the drawing ------------------------------------------------------------
 
 
