@@ -207,6 +207,7 @@ def _priced(problem: Problem, assessment: Assessment) -> _Found:
     rows: list[Row] = [
         (name, "priced_total", cost.objective_money / MONEY_STEPS, currency, ""),
         (name, "money", cost.money / MONEY_STEPS, currency, ""),
+        (name, "beside_money", (cost.objective_money - cost.money) / MONEY_STEPS, currency, ""),
     ]
     if aim.latency_price_per_ms_money:
         own, other, of = cost.money, star.money, "money of the switched star"

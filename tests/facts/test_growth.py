@@ -299,7 +299,7 @@ def test_words_tell_no_room_from_no_room_left() -> None:
         ),
     )
     facts = facts_of(places)
-    section = growth_section(facts, growth_of(facts))
+    section = growth_section(growth_of(facts), facts.problem.currency)
     assert section is not None
     text = " ".join(section.paragraphs).replace("\u00a0", " ")
     assert "at any place on any line, so in need of a port of their own: radar." in text
@@ -308,7 +308,9 @@ def test_words_tell_no_room_from_no_room_left() -> None:
     assert crowded
     assert f"likelier ones are where they add least cable: {' and '.join(crowded)}." in text
     asked = iter([True])
-    stopped = growth_section(facts, growth_of(facts, lambda: next(asked, True)))
+    stopped = growth_section(
+        growth_of(facts, lambda: next(asked, True)), facts.problem.currency
+    )
     assert stopped is not None
     assert "Not gone through, stopped before: one, two, three and radar" in " ".join(
         stopped.paragraphs

@@ -187,14 +187,17 @@ def values_by_column(files: dict[str, str]) -> dict[str, set[Decimal]]:
             rows = list(csv.DictReader(io.StringIO(text)))
             found["rows"].add(Decimal(len(rows)))
             for key, cell in (item for row in rows for item in row.items()):
-                found.setdefault(key, set()).update(map(Decimal, numbers(cell)))
+                exact = [Decimal(number) for number in numbers(cell)]
+                # "62 EUR less" is said of a difference of -62 EUR.
+                exact += [abs(value) for value in exact if "difference" in key]
+                found.setdefault(key, set()).update(exact)
     return found
 
 
 def unfounded(said: str, values: dict[str, set[Decimal]]) -> list[str]:
     """Numbers of a sentence that no column holds which may hold such a number."""
     missing = []
-    for number, unit in SAID.findall(EXEMPT.sub("", " ".join(said.split()))):
+    for number, unit in SAID.findall(EXEMPT.sub("", re.sub(r"[ \n\u00a0]+", " ", said))):
         shown = number.replace("\u202f", "").replace("−", "-")
         ends = COLUMNS_OF.get(unit, {"": Decimal(1)})
         scales = [
@@ -212,9 +215,10 @@ def test_every_number_of_a_sentence_or_a_drawing_stands_in_a_file(files: dict[st
     assert [(s, m) for s in said if (m := unfounded(s, values))] == []
     # A figure that is none of the layout's is noticed, and so is one in another unit.
     assert unfounded("The longest line takes 987.65 m.", values) == ["987.65 m"]
-    length = next(row for row in csv.DictReader(io.StringIO(files["segments.csv"])))["length_m"]
-    assert unfounded(f"It is {length} m long.", values) == []
-    assert unfounded(f"It takes {length} kg.", values) == [f"{length} kg"]
+    segment = next(csv.DictReader(io.StringIO(files["segments.csv"])))
+    cycle = segment["longest_cycle_us"]
+    assert unfounded(f"A round takes {cycle} µs.", values) == []
+    assert unfounded(f"A round is {cycle} m long.", values) == [f"{cycle} m"]
 
 
 # -- a parts list from the drawing ------------------------------------------------------------
