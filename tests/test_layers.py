@@ -24,6 +24,7 @@ ROWS = (
     {"runs"},
     {"facts"},
     {"explain", "replan", "tradeoff", "zones"},
+    {"cluster"},
     {"studies"},
     {"pages"},
     {"application"},
@@ -44,7 +45,7 @@ REPORT_OF_READING = {
     "partitioner.reading.yaml_text",
 }
 
-ALONE_IN = {"ortools": "solve", "pyvrp": "solve", "distributed": "studies", "dask": "studies"}
+ALONE_IN = {"ortools": "solve", "pyvrp": "solve", "distributed": "cluster", "dask": "cluster"}
 """Libraries that one part alone may import."""
 
 

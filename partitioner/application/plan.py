@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +22,7 @@ from partitioner.model.problem import Problem
 if TYPE_CHECKING:
     from partitioner.check.facts import Facts
     from partitioner.report.sections import Section
+    from partitioner.solve.crew import Crew
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +98,8 @@ def plan(
         :class:`~partitioner.application.nearest.StillIncomplete` where one with most devices was.
     RejectedPlan
         The check does not accept what the solver made; the program is at fault.
+    MachineFault
+        The scheduler of a cluster does not answer, or no worker of it has the program.
 
     Examples
     --------
@@ -154,23 +158,53 @@ def found(
     # Only now: loading the solver takes a second, and a wrong file needs none.
     from partitioner.solve.planner import PlanSettings, plan_layout
 
-    search.on_step(
-        f"planning {len(problem.devices)} devices on {len(problem.switches)} switches"
-    )
-    settings = PlanSettings(
-        time_limit_s=search.left_s,
-        seed=search.seed,
-        workers=search.workers,
-        work_limit=work_limit,
-        finishing_s=finishing_s(problem, search.left_s),
-    )
-    outcome = plan_layout(
-        problem, settings, search.clock, search.on_progress, search.stop, start=start
-    )
+    with _crew(problem, search) as crew:
+        search.on_step(
+            f"planning {len(problem.devices)} devices on {len(problem.switches)} switches"
+        )
+        settings = PlanSettings(
+            time_limit_s=search.left_s,
+            seed=search.seed,
+            workers=search.workers,
+            work_limit=work_limit,
+            finishing_s=finishing_s(problem, search.left_s),
+        )
+        outcome = plan_layout(
+            problem, settings, search.clock, search.on_progress, search.stop, start=start,
+            crew=crew,
+        )  # fmt: skip
     search.on_step("checking the layout")
     facts, assessment = judged(problem, outcome.layout)
     _must_agree(problem, outcome, assessment)
     return outcome, facts, assessment
+
+
+@contextmanager
+def _crew(problem: Problem, search: Search) -> Iterator[Crew | None]:
+    """Give who works on the parts of a large problem, if that is a cluster."""
+    from partitioner.solve.decomposed_run import MANY_DEVICES
+
+    if search.cluster is None:
+        yield None
+        return
+    if len(problem.devices) <= MANY_DEVICES:
+        search.on_warning(
+            f"up to {MANY_DEVICES} devices are planned as a whole, on this machine: the cluster "
+            "is not used"
+        )
+        yield None
+        return
+    from partitioner.cluster.crew import ClusterCrew
+
+    search.on_step("asking the cluster for its workers")
+    with search.cluster() as client:
+        yield ClusterCrew(
+            client,
+            cores=search.workers,
+            should_stop=search.stop,
+            on_refused=lambda who, why: search.on_warning(f"worker {who} is not used: it {why}"),
+            on_lost=search.on_warning,
+        )
 
 
 def _must_agree(problem: Problem, outcome: Outcome, assessment: Assessment) -> None:

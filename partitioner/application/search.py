@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from partitioner.model.outcome import Sample
 
 if TYPE_CHECKING:
+    from partitioner.cluster.connection import Cluster
     from partitioner.runs import Budget
 
 
@@ -53,6 +54,10 @@ class Search:
         Called now and then with what is found and what is sought, by commands that make several.
     on_step
         Called with a sentence at the start of each step.
+    cluster
+        Where a plan of a large problem has its parts worked on; None: on this machine.
+    on_warning
+        Called with a sentence on what of the cluster is not used.
     """
 
     time_limit_s: float = 60.0
@@ -64,6 +69,8 @@ class Search:
     on_progress: Callable[[Sample, str], None] | None = None
     on_state: Callable[[str], None] = silent
     on_step: Callable[[str], None] = silent
+    cluster: Cluster | None = None
+    on_warning: Callable[[str], None] = silent
 
     def begun(self) -> Search:
         """The same with the time running."""

@@ -8,19 +8,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from partitioner.application.search import never, silent
+from partitioner.cluster.connection import Cluster, given_cluster, local_cluster, program_version
+from partitioner.cluster.tasks import MOST_DEATHS, Ended, run_tasks
 from partitioner.errors import ExitCode, MachineFault
 from partitioner.model.layout import Layout
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.reading.yaml_text import dump
 from partitioner.replan.reading import earlier_layout
-from partitioner.studies.cluster import (
-    MOST_DEATHS,
-    Cluster,
-    Ended,
-    given_cluster,
-    local_cluster,
-    run_tasks,
-)
 from partitioner.studies.folder import (
     CASES,
     JUDGED,
@@ -31,7 +25,7 @@ from partitioner.studies.folder import (
     Results,
     json_file,
 )
-from partitioner.studies.keys import case_key, judge_key, problem_digest, program_version
+from partitioner.studies.keys import case_key, judge_key, problem_digest
 from partitioner.studies.lessons import CaseResult, Estimate, Learned, Robustness, robustness
 from partitioner.studies.study import Ask, Case, CaseTask, JudgeTask, Study, asked_of
 from partitioner.studies.study_file import case_problem
@@ -41,8 +35,8 @@ from partitioner.studies.variation import varied
 if TYPE_CHECKING:
     import pandas as pd
 
+    from partitioner.cluster.connection import Client
     from partitioner.report.sections import Page
-    from partitioner.studies.cluster import Client
 
 LAYOUT = "layout.yaml"
 _AGAIN = {int(ExitCode.FAULT), int(ExitCode.NO_ANSWER)}
@@ -168,8 +162,8 @@ class Sweep:
     results
         Where results are kept, and found again by another call; None: in memory.
     cluster
-        Where cases run, see :mod:`partitioner.studies.cluster`; opened at the first case that has
-        to run. None: a process for each of ``workers`` cores of this machine.
+        Where cases run, see :mod:`partitioner.cluster.connection`; opened at the first case that
+        has to run. None: a process for each of ``workers`` cores of this machine.
     should_stop
         Asked several times a second.
     retry

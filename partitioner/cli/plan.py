@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from partitioner.cli import options
+from partitioner.cli.cluster_options import cluster_at, cluster_options, must_belong_together
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -33,6 +34,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     "--zones", is_flag=True,
     help="Also plan with each candidate switch the other way round; takes a run for each.",
 )  # fmt: skip
+@cluster_options
 @options.start
 @options.units
 @options.zipped
@@ -52,6 +54,10 @@ def command(
     work_limit: int | None,
     require_optimal: bool,
     zones: bool,
+    scheduler: str | None,
+    tls_ca: Path | None,
+    tls_cert: Path | None,
+    tls_key: Path | None,
     start: Path | None,
     units: int | None,
     is_zipped: bool,
@@ -65,11 +71,16 @@ def command(
     better layout of the same problem from an earlier run, that one stays, and the new one goes
     into also-found within the folder. If time is up before every device has a place, what there is
     goes into nearest-miss, with what keeps the others out, and the command ends with exit code 5.
+    With --scheduler the parts of a problem of more than 300 devices are worked on by a cluster.
     """
     from partitioner.cli.machine import usable_workers
 
     # Before anything large is imported that would end the process for want of memory.
     cores = usable_workers(workers)
+    must_belong_together(
+        scheduler, tls_ca, tls_cert, tls_key,
+        of_this_machine={"--workers": workers, "--work-limit": work_limit},
+    )  # fmt: skip
 
     from partitioner.application.earlier import holds_layout_of
     from partitioner.application.nearest import StillIncomplete
@@ -85,6 +96,7 @@ def command(
     from partitioner.report.file_names import clean_name
 
     voice = Voice(session)
+    cluster = scheduler and cluster_at(scheduler, tls_ca, tls_cert, tls_key, voice)
     read = for_batch(read_aloud(problem, voice), units)
     begin_from = start_of(start, read, voice)
     folder = output or default_folder(read.name)
@@ -97,7 +109,7 @@ def command(
                 f"{folder}/ holds an earlier layout of this problem; --start {folder / LAYOUT} "
                 "would begin from it"
             )
-        search = make_search(voice, read, time_limit, seed, cores, wish)
+        search = make_search(voice, read, time_limit, seed, cores, wish, cluster or None)
         try:
             answer = plan(
                 read, search, work_limit=work_limit, start=begin_from, with_zones=zones

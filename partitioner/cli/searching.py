@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from partitioner.application.reading import ReadLayout, read_layout, read_problem
 from partitioner.application.search import Search
@@ -15,6 +16,9 @@ from partitioner.cli.progress import Progress
 from partitioner.cli.voice import Voice
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
+
+if TYPE_CHECKING:
+    from partitioner.cluster.connection import Cluster
 
 MOST_TOLD = 10
 """Sentences on a layout to start from that are shown."""
@@ -61,6 +65,7 @@ def make_search(
     seed: int,
     workers: int,
     stop: StopWish,
+    cluster: Cluster | None = None,
 ) -> Search:
     """Give what a search is told, its time running once the solver is loaded."""
     progress = Progress(voice, time_limit_s, problem.currency, time.monotonic)
@@ -73,6 +78,8 @@ def make_search(
         on_progress=progress.sample,
         on_state=progress.state,
         on_step=voice.step,
+        cluster=cluster,
+        on_warning=voice.warn,
     )
 
 

@@ -7,6 +7,12 @@ from pathlib import Path
 import click
 
 from partitioner.cli import options
+from partitioner.cli.cluster_options import (
+    cluster_at,
+    cluster_options,
+    must_belong_together,
+    tell_refused,
+)
 from partitioner.cli.session import Session, json_option, manner_options, problem_options
 
 
@@ -31,23 +37,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     help="Most memory of each process; one that takes more is ended  [default: the machine's, "
     "shared out]",
 )  # fmt: skip
-@click.option(
-    "--scheduler", metavar="ADDRESS", default=None,
-    help="Run on a dask cluster that is there already, by the address of its scheduler, such as "
-    "tls://HOST:8786.",
-)  # fmt: skip
-@click.option(
-    "--tls-ca", metavar="FILE", type=options.FILE,
-    help="Certificate of the authority that the cluster is trusted by (PEM).",
-)  # fmt: skip
-@click.option(
-    "--tls-cert", metavar="FILE", type=options.FILE,
-    help="Certificate that shows who we are (PEM).",
-)  # fmt: skip
-@click.option(
-    "--tls-key", metavar="FILE", type=options.FILE,
-    help="Key of that certificate (PEM).",
-)  # fmt: skip
+@cluster_options
 @click.option(
     "--best", metavar="N", type=click.IntRange(0, 100), default=3, show_default=True,
     help="Layouts, cheapest first, that are judged in every case and get a report of their own.",
@@ -87,23 +77,18 @@ def command(
 
     # Before anything large is imported that would end the process for want of memory.
     cores = usable_workers(workers)
-    if scheduler is None and (tls_ca or tls_cert or tls_key):
-        raise click.UsageError("--tls-ca, --tls-cert and --tls-key belong to --scheduler")
-    if scheduler is not None and (workers or memory):
-        raise click.UsageError("--workers and --memory are for this machine, not for --scheduler")
+    must_belong_together(
+        scheduler, tls_ca, tls_cert, tls_key,
+        of_this_machine={"--workers": workers, "--memory": memory},
+    )  # fmt: skip
 
     from partitioner.application.sweep import Sweep, read_study
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place, default_folder
     from partitioner.cli.progress import Counted
     from partitioner.cli.voice import Voice
+    from partitioner.cluster.connection import local_cluster, require_distributed
     from partitioner.pages.sweep import SWEEP, estimate_text
-    from partitioner.studies.cluster import (
-        is_exposed,
-        local_cluster,
-        remote_cluster,
-        require_distributed,
-    )
     from partitioner.studies.folder import CASES, JUDGED, InFolder, json_file
 
     voice = Voice(session)
@@ -121,26 +106,17 @@ def command(
     if scheduler is None:
         cluster = local_cluster(cores, "auto" if memory is None else memory * 1_000_000)
     else:
-        if is_exposed(scheduler):
-            voice.warn(
-                f"{scheduler} is not encrypted and asks nobody who they are: whoever reaches it "
-                "can run programs as the owner of the workers, and read and change what is sent. "
-                "Use tls:// with --tls-ca, --tls-cert and --tls-key"
-            )
-        cluster = remote_cluster(scheduler, ca_file=tls_ca, cert_file=tls_cert, key_file=tls_key)
+        cluster = cluster_at(scheduler, tls_ca, tls_cert, tls_key, voice)
 
     def on_stop() -> None:
         voice.note_now("stopping; results so far are kept, call again to go on")
-
-    def on_refused(address: str, why: str) -> None:
-        voice.warn(f"worker {address} is not used: it {why}")
 
     with (
         StopWish(on_stop) as wish,
         Place(folder, voice, force=force, marks=(SWEEP,)) as place,
         Sweep(
             read, InFolder(folder / CASES), cluster=cluster, workers=cores, should_stop=wish,
-            retry=retry, judgements=InFolder(folder / JUDGED), on_refused=on_refused,
+            retry=retry, judgements=InFolder(folder / JUDGED), on_refused=tell_refused(voice),
             on_step=voice.step,
         ) as sweep,
     ):  # fmt: skip

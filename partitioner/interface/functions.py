@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import time
+import warnings
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from partitioner.application.reading import for_batch
 from partitioner.application.search import Search, all_cores
@@ -17,6 +19,9 @@ from partitioner.model import problem as model
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Sample
 from partitioner.units import MONEY_STEPS
+
+if TYPE_CHECKING:
+    from partitioner.cluster.connection import Client
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +60,7 @@ def plan_layout(
     zones: bool = False,
     units: int | None = None,
     on_progress: OnProgress | None = None,
+    client: Client | None = None,
 ) -> Plan:
     """Plan the cheapest layout that keeps every rule; Ctrl-C gives the best one so far.
 
@@ -78,6 +84,11 @@ def plan_layout(
         Units ordered together, for the order list; None: ``shop.batch`` of the problem.
     on_progress
         Told now and then how it goes.
+    client
+        A ``distributed.Client`` of a cluster that works on the parts of a problem of more than 300
+        devices; it stays open. Its workers, and its scheduler, need the program in the same
+        version. A warning names the workers that are not used, and says when the cluster is lost:
+        the plan then goes on with ``workers`` cores of this machine.
 
     Raises
     ------
@@ -85,6 +96,8 @@ def plan_layout(
         Proved: no layout keeps all rules.
     NoAnswer
         None was found within the limit.
+    MachineFault
+        The scheduler of the cluster, or every worker, lacks the program in this version.
 
     Examples
     --------
@@ -98,8 +111,8 @@ def plan_layout(
 
     with _search(time_limit_s, workers, seed, on_progress) as search:
         answer = plan(
-            _model(problem, units), search, work_limit=work_limit, start=_start(start, problem),
-            with_zones=zones,
+            _model(problem, units), _on_cluster(search, client), work_limit=work_limit,
+            start=_start(start, problem), with_zones=zones,
         )  # fmt: skip
     return Plan(problem, answer)
 
@@ -351,6 +364,18 @@ def _start(start: Layout | AnyPath | None, problem: Problem) -> Layout | None:
     if start is None or isinstance(start, Layout):
         return start
     return read_start(Path(start), problem.model)
+
+
+def _on_cluster(search: Search, client: Client | None) -> Search:
+    """Give the search the cluster of a client; what is said of it becomes a warning."""
+    if client is None:
+        return search
+    from partitioner.cluster.connection import given_cluster
+
+    def warn(sentence: str) -> None:
+        warnings.warn(sentence, stacklevel=2)
+
+    return replace(search, cluster=given_cluster(client), on_warning=warn)
 
 
 @contextmanager

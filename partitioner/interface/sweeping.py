@@ -16,7 +16,7 @@ from partitioner.units import MONEY_STEPS
 
 if TYPE_CHECKING:
     from partitioner.application import sweep as application
-    from partitioner.studies.cluster import Client
+    from partitioner.cluster.connection import Client
     from partitioner.studies.lessons import CaseResult
 
 SWEEP = "sweep.json"

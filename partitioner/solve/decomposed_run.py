@@ -1,7 +1,7 @@
 """A run over many devices: parts are planned on their own, side by side, and put together.
 
 1. The routing heuristic proposes lines field by field: the first layout, and better ones.
-2. SideProcess it a bound is proved region by region.
+2. Beside it a bound is proved region by region.
 3. Small parts of the layout are planned as problems of their own, and again with the cuts
    elsewhere, until the time is up. What is found is judged under all rules of the whole problem.
 """
@@ -17,7 +17,9 @@ from typing import Any
 
 from partitioner.model.layout import Layout, Segment
 from partitioner.solve.basic_columns import basic_columns
+from partitioner.solve.bound.region_task import Found, RegionTask
 from partitioner.solve.columns import Column
+from partitioner.solve.crew import Crew, SideProcesses, Work
 from partitioner.solve.decomposition import (
     Part,
     part_problem,
@@ -32,7 +34,7 @@ from partitioner.solve.phase_one import PhaseOne
 from partitioner.solve.run import Run
 from partitioner.solve.seed_task import Routes
 from partitioner.solve.seeds import LineSeeder
-from partitioner.solve.side_process import SideProcess, Task
+from partitioner.solve.side_process import Task
 
 MANY_DEVICES = 300
 """Above so many devices a run goes part by part."""
@@ -51,6 +53,8 @@ FIRST_S = 2.0
 """Seconds of the heuristic on a field for the first layout, if there is time for that."""
 SEED_SHARE = 0.3
 """Share of the time of all processes that the heuristic then has."""
+SEED_END = 0.6
+"""Share of the time left that it may take on one field, however many are at work."""
 PAUSE_S = 0.03
 """Between two looks at those beside while there is nothing else to do."""
 TAKE_EVERY_S = 1.0
@@ -69,6 +73,10 @@ class _Job:
 
     task: Task
     take: Callable[[Sequence[Any]], object]
+    end: Callable[[], object] = lambda: None
+    """Called when no more comes of it."""
+    work: Work | None = None
+    """It at work beside, once it is."""
     taken: float = 0.0
     """When something was last taken in."""
 
@@ -77,8 +85,8 @@ class DecomposedRun(Run):
     """A run over many devices, part by part."""
 
     def _set_up(self) -> None:
-        self.crew: list[SideProcess] = []
-        self.at_work: dict[int, _Job] = {}
+        self.crew: Crew | None = None
+        self.at_work: list[_Job] = []
         self.waiting: deque[Callable[[], _Job | None]] = deque()
         self.rounds = 0
         self.fields: list[Part] = []
@@ -90,37 +98,49 @@ class DecomposedRun(Run):
 
     # -- work beside --------------------------------------------------------------------------
 
-    def _hire(self, number: int) -> None:
-        """Have so many processes beside, if there may be any."""
-        if self.settings.workers > 1 and not self.deterministic:
-            while len(self.crew) < number:
-                self.crew.append(SideProcess(should_stop=self.should_stop))
+    def work_with(self, crew: Crew) -> None:
+        """Have the tasks worked on elsewhere; before the run begins."""
+        self.crew = crew
+
+    def _hire(self) -> None:
+        """Have processes beside, if there may be any and nobody else does the work."""
+        if self.crew is None and self.settings.workers > 1 and not self.deterministic:
+            self.crew = SideProcesses(self.settings.workers, self.should_stop)
+
+    @property
+    def side(self) -> int:
+        """How many tasks are worked on at once."""
+        return 1 if self.crew is None else max(1, self.crew.size)
 
     def take_in(self) -> bool:
-        """Take in what came from beside and give those without work the next job."""
+        """Take in what came from beside and begin the next jobs; true if a layout is better."""
         before = self.search.incumbent_value
-        for k, beside in enumerate(self.crew):
-            if beside.running:
-                job = self.at_work[k]
-                if self.seconds() - job.taken > TAKE_EVERY_S or job.taken == 0.0:
-                    found = beside.poll()
-                    if found:
-                        job.taken = self.seconds()
-                        job.take(found)
-            while not beside.running and self.waiting:
-                new = self.waiting.popleft()()
-                if new is not None:
-                    self.at_work[k] = new
-                    beside.give(new.task)
+        for job in list(self.at_work):
+            assert job.work is not None
+            if self.seconds() - job.taken > TAKE_EVERY_S or job.taken == 0.0:
+                found = job.work.poll()
+                if found:
+                    job.taken = self.seconds()
+                    job.take(found)
+            if not job.work.running:
+                self.at_work.remove(job)
+                job.end()
+            self._hand_out()
+        self._hand_out()
         return self.search.incumbent_value < before
 
-    def _busy(self) -> bool:
-        return any(b.running for b in self.crew)
+    def _hand_out(self) -> None:
+        """Begin jobs that wait, as far as there is somebody for them."""
+        while self.waiting and self.crew is not None and self.crew.is_free:
+            new = self.waiting.popleft()()
+            if new is not None:
+                new.work = self.crew.give(new.task)
+                self.at_work.append(new)
 
     def _finish(self, until_s: float) -> None:
         """Work on all jobs that wait, beside or here, until done or so late."""
-        while (self.waiting or self._busy()) and not self.over() and self.seconds() < until_s:
-            if self.crew:
+        while (self.waiting or self.at_work) and not self.over() and self.seconds() < until_s:
+            if self.crew is not None:
                 self.take_in()
                 time.sleep(PAUSE_S)
                 continue
@@ -132,18 +152,17 @@ class DecomposedRun(Run):
                     new.take(found)
 
     def close(self) -> None:
-        """End the processes beside."""
-        for beside in self.crew:
-            beside.close()
+        """End what is at work beside."""
+        if self.crew is not None:
+            self.crew.close()
 
     # -- first layout -------------------------------------------------------------------------
 
     def first_layout(self) -> None:
         """Let the heuristic propose lines, briefly, and put them together."""
         self.fields = parts_of_devices(self.instance, FIELD)
-        self._hire(self.settings.workers)
-        side = max(1, len(self.crew))
-        seconds = 0.1 * self.seconds_left() * side / len(self.fields)
+        self._hire()
+        seconds = 0.1 * self.seconds_left() * self.side / len(self.fields)
         self._begin_seeds(min(FIRST_S, seconds), again=False)
         self._finish(self.seconds() + 0.4 * self.seconds_left())
         self.waiting.clear()
@@ -230,8 +249,7 @@ class DecomposedRun(Run):
         assert best is not None
         shift = SHIFTS[self.rounds % len(SHIFTS)]
         parts = parts_of_layout(self.instance, best, PART, shift)
-        side = max(1, self.settings.workers)
-        fair = 0.5 * self.seconds_left() * side / len(parts)
+        fair = 0.5 * self.seconds_left() * self.side / len(parts)
         seconds = min(PART_S, max(LEAST_PART_S, fair))
         self.rounds += 1
         for part in parts:
@@ -283,15 +301,14 @@ class DecomposedRun(Run):
         """Run all steps in order."""
         self.step("first layout")
         self.first_layout()
-        side = max(1, len(self.crew))
-        self._begin_seeds(SEED_SHARE * self.seconds_left() * side / len(self.fields), again=True)
+        seconds = SEED_SHARE * self.seconds_left() * self.side / len(self.fields)
+        self._begin_seeds(min(seconds, SEED_END * self.seconds_left()), again=True)
         self._prove_bound(BOUND_SHARE if self.cost is not None else PRICES_SHARE)
         if self.cost is None and not self.over():
             self.step("finding a place for every device")
             self._house_everyone()
             self._prove_bound(BOUND_SHARE)
         self.step("planning parts")
-        self._hire(self.settings.workers)
         while True:
             self._finish(2.0**40)
             done = self.deterministic and self.rounds > (self.settings.work_limit or 0) // 10
@@ -307,7 +324,24 @@ class DecomposedRun(Run):
             return
         self.step("proving a bound")
         known = list(self.search.pool.columns)[-2 * self.instance.n :]
-        self.cheap = self.run_bound(share * self.seconds_left(), known, self.take_in)
+        hand_out = None
+        if self.crew is not None and self.crew.prices_regions:
+            hand_out = self._region_waits
+        self.cheap = self.run_bound(share * self.seconds_left(), known, self.take_in, hand_out)
+
+    def _region_waits(
+        self,
+        make: Callable[[], RegionTask | None],
+        take: Callable[[Found], object],
+        end: Callable[[], object],
+    ) -> None:
+        """Let a region of the bound be priced, before all else that waits."""
+
+        def job() -> _Job | None:
+            task = make()
+            return None if task is None else _Job(task, lambda found: take(found[-1]), end)
+
+        self.waiting.appendleft(job)
 
     def _house_everyone(self) -> None:
         """Find places for devices left out, among cheap columns and what exchanges give."""

@@ -10,6 +10,7 @@ from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
 from partitioner.solve.choice_run import ChoiceRun
 from partitioner.solve.columns import Column
+from partitioner.solve.crew import Crew
 from partitioner.solve.decomposed_run import MANY_DEVICES, DecomposedRun
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.run import PlanSettings, Run
@@ -29,6 +30,7 @@ def plan_layout(
     start: Layout | None = None,
     known: Iterable[Layout] = (),
     only: Iterable[Column] | None = None,
+    crew: Crew | None = None,
 ) -> Outcome:
     """Plan a layout at least cost and say how far from optimal it can be.
 
@@ -53,9 +55,11 @@ def plan_layout(
         outcome's ``start_unusable`` tells the rest.
     known
         Layouts, whole or in part, whose segments are known to the search as well.
-
     only
         The only segments to choose among. Nothing is proved then but that they do not do.
+    crew
+        Who works on the parts of a large problem; closed at the end. None: processes beside, as
+        many as there are workers.
 
     Raises
     ------
@@ -70,6 +74,8 @@ def plan_layout(
     run = kind(problem, settings, clock, on_progress, should_stop, study, start, known)
     if isinstance(run, ChoiceRun):
         run.choose_among(only or ())
+    if crew is not None and isinstance(run, DecomposedRun):
+        run.work_with(crew)
     try:
         return run.go()
     finally:

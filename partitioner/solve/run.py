@@ -13,6 +13,7 @@ from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.bound.lower_bound import lower_bound
+from partitioner.solve.bound.regions import HandOut
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of, read_start
@@ -223,7 +224,11 @@ class Run:
     # -- bound --------------------------------------------------------------------------------
 
     def run_bound(
-        self, seconds: float, known: Sequence[Column], meanwhile: Callable[[], object]
+        self,
+        seconds: float,
+        known: Sequence[Column],
+        meanwhile: Callable[[], object],
+        hand_out: HandOut | None = None,
     ) -> list[Column]:
         """Run column generation; gives lines met on the way, cheapest under its duals first.
 
@@ -235,6 +240,8 @@ class Run:
             Columns it starts with.
         meanwhile
             Called often, to take in what is found beside; not where work is counted.
+        hand_out
+            Has regions of a large problem priced beside.
         """
         stop_at = self.seconds() + seconds
 
@@ -258,6 +265,7 @@ class Run:
             on_bound=self.on_bound,
             target=lambda: None if self.cost is None else self.enough_bound(),
             should_stop=is_late,
+            hand_out=hand_out,
         )
         self.on_bound(result.value, result.source)
         self.dual_bound = result.value

@@ -5,19 +5,13 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from dataclasses import asdict
-from importlib.metadata import version
 from typing import Any
 
-from partitioner import __version__
+from partitioner.cluster.connection import program_version
 from partitioner.studies.study import Question
 
 _LENGTH = 24
 """Hexadecimal digits: 96 bits, far more than ten thousand cases need to stay apart."""
-
-
-def program_version() -> str:
-    """Versions of the program and of its solver: with another one an answer may differ."""
-    return f"{__version__} (ortools {version('ortools')})"
 
 
 def digest(*parts: object) -> str:

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from partitioner.application.sweep import Sweep, read_study
+from partitioner.cluster.connection import program_version
 from partitioner.studies.folder import RESULT, RUN, InFolder
-from partitioner.studies.keys import program_version
+from tests.cluster.clusters import Beside
 from tests.processes import PROGRAM, Started, needs_proc, wait_for
-from tests.studies.clusters import Beside
 from tests.studies.problems import CASES, STUDY, contents, serially, write_study
 
 

@@ -10,10 +10,10 @@ import pytest
 
 from partitioner.application.sweep import Sweep, read_study, sweep
 from partitioner.cli.main import run
-from partitioner.studies import cluster
+from partitioner.cluster import connection
 from partitioner.studies.folder import RESULT, RUN, InFolder
+from tests.cluster.test_tasks import Answered, Made
 from tests.studies.problems import write_study
-from tests.studies.test_cluster import Answered, Made
 
 FEW = """\
 format: 1
@@ -42,7 +42,7 @@ class Here(Made):
 @pytest.fixture
 def here(monkeypatch) -> Here:
     made = Here()
-    monkeypatch.setattr(cluster, "local_cluster", lambda *_: lambda: nullcontext(made))
+    monkeypatch.setattr(connection, "local_cluster", lambda *_: lambda: nullcontext(made))
     return made
 
 
@@ -91,7 +91,7 @@ def test_a_damaged_result_is_made_again_and_a_failed_one_when_asked(tmp_path: Pa
 
     def done(**how) -> int:
         before = len(client.sent)
-        for _ in Sweep(study, folder, cluster=cluster.given_cluster(client), **how):
+        for _ in Sweep(study, folder, cluster=connection.given_cluster(client), **how):
             pass
         return len(client.sent) - before
 

@@ -101,6 +101,12 @@ class LineModel:
         self._build_lengths()
         self._build_weights()
 
+    def bare(self) -> LineModel:
+        """Give the same for walks alone, to travel without the problem that it comes from."""
+        other = copy.copy(self)
+        del other.builder, other.instance
+        return other
+
     # -- building -----------------------------------------------------------------------------
 
     def _build_costs(self) -> None:

@@ -20,7 +20,7 @@ from partitioner.solve.bound.duals import Duals
 from partitioner.solve.bound.labels import LabelSearch
 from partitioner.solve.bound.memories import Memories
 from partitioner.solve.bound.openings import openings_of
-from partitioner.solve.bound.regions import LARGE, RegionalBound
+from partitioner.solve.bound.regions import LARGE, HandOut, RegionalBound
 from partitioner.solve.bound.relaxed_master import LpFailed
 from partitioner.solve.bound.result import BoundResult
 from partitioner.solve.columns import Column, ColumnBuilder
@@ -49,6 +49,7 @@ def lower_bound(
     on_bound: Callable[[int, str], None] | None = None,
     target: Callable[[], int | None] | None = None,
     should_stop: Callable[[], bool] = lambda: False,
+    hand_out: HandOut | None = None,
 ) -> BoundResult:
     """Prove a lower bound on the cost of every layout.
 
@@ -66,10 +67,12 @@ def lower_bound(
         Gives the cost of the best layout known; the run ends when the bound meets it.
     should_stop
         Asked more often than ``remaining``, wherever much is done between two readings of that.
+    hand_out
+        Has regions of a large problem priced beside.
     """
     openings = openings_of(builder.instance)
     if builder.instance.n > LARGE:
-        return _by_regions(builder, seeds, remaining, openings.constant, on_bound, target)
+        return _by_regions(builder, seeds, remaining, openings.constant, on_bound, target, hand_out)
     run = ColumnGeneration(
         builder,
         seeds,
@@ -182,13 +185,14 @@ def _by_regions(
     constant: int,
     on_bound: Callable[[int, str], None] | None,
     target: Callable[[], int | None] | None,
+    hand_out: HandOut | None,
 ) -> BoundResult:
     """Bound a large problem: sweeps over regions while they gain something."""
     inst = builder.instance
     value = constant
     dual = np.zeros(inst.n)
     source = "relaxed walks by region"
-    run = RegionalBound(builder, seeds, lambda: remaining() <= reserve)
+    run = RegionalBound(builder, seeds, lambda: remaining() - reserve)
     # Proving comes after the last region, so time for it is kept back.
     reserve = 0.0
     reserve = run.proving_time(remaining)
@@ -197,7 +201,7 @@ def _by_regions(
         cost = target() if target is not None else None
         if cost is not None and value >= cost:
             break
-        whole = run.sweep(first=sweeps == 0)
+        whole = run.sweep(first=sweeps == 0, hand_out=hand_out)
         sweeps += 1
         # A sweep that was cut short is worth proving too.
         proof = run.prove()

@@ -9,21 +9,21 @@ of the duals a proven bound.
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from typing import Protocol
 
 import numpy as np
-from ortools.linear_solver import pywraplp
 
 from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.field import Field
 from partitioner.solve.bound.line_model import FAR, LineModel, member_groups
+from partitioner.solve.bound.region_task import Found, Known, RegionTask, Visits
 from partitioner.solve.bound.result import Order
-from partitioner.solve.bound.walks import ArmWalks, Priced, Walk, best_walks
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.split import split
-from partitioner.units import MONEY_STEPS
 
 LARGE = 500
 """Above so many devices the bound goes region by region."""
@@ -33,32 +33,42 @@ HALO = 130
 """Devices around a region that are priced with it."""
 NEAR_SWITCHES = 8
 """Switches nearest to a region that its lines may hang on while it is priced."""
-ROUNDS = 60
-"""Most rounds of pricing in one region."""
-ENOUGH = 1.5e-3
-"""Relative distance of a region's program from what its duals are worth that ends its rounds."""
+PAUSE_S = 0.02
+"""Between two looks at the regions at work beside."""
 GUESS = 0.85
 """Share of the mean dual that devices get for which there was no time."""
 
 
-@dataclass(slots=True)
-class _Known:
-    """A walk found before: devices (with repetitions counted), cost with its port."""
+class HandOut(Protocol):
+    """Has regions priced beside."""
 
-    visits: tuple[tuple[int, int], ...]
-    cost: int
-    order: Order | None
-    """(switch, grade, out, back) if no device comes twice."""
+    def __call__(
+        self,
+        make: Callable[[], RegionTask | None],
+        take: Callable[[Found], object],
+        end: Callable[[], object],
+    ) -> None:
+        """Let a region wait for its turn.
+
+        Parameters
+        ----------
+        make
+            Gives the task when its turn has come; None if it is not wanted any more.
+        take
+            Gets what was found, unless it is lost.
+        end
+            Called when there is no more to come.
+        """
 
 
 @dataclass(slots=True)
 class _Pool:
     """Walks by device, so that a region can start with those inside it."""
 
-    walks: dict[tuple[tuple[int, int], ...], _Known] = field(default_factory=dict)
-    of_device: dict[int, list[_Known]] = field(default_factory=dict)
+    walks: dict[Visits, Known] = field(default_factory=dict)
+    of_device: dict[int, list[Known]] = field(default_factory=dict)
 
-    def add(self, made: _Known) -> None:
+    def add(self, made: Known) -> None:
         visits = made.visits
         known = self.walks.get(visits)
         if known is not None:
@@ -78,8 +88,8 @@ class RegionalBound:
         Exact columns.
     seeds
         Columns known already.
-    over
-        Whether time is up.
+    remaining
+        Seconds left to price regions in, read often.
     core, halo
         Most devices of a region, and devices around it that are priced with it.
     """
@@ -88,7 +98,7 @@ class RegionalBound:
         self,
         builder: ColumnBuilder,
         seeds: Sequence[Column],
-        over: Callable[[], bool],
+        remaining: Callable[[], float],
         *,
         core: int = CORE,
         halo: int = HALO,
@@ -96,7 +106,7 @@ class RegionalBound:
         self.builder = builder
         self.core, self.halo = core, halo
         inst = self.instance = builder.instance
-        self.over = over
+        self.remaining = remaining
         self.positions = np.array(
             [inst.network.position_um(d) for d in inst.device_ids], dtype=float
         )
@@ -113,12 +123,16 @@ class RegionalBound:
                 port = self._port_value(column.switch, column.grade)
                 visits = tuple((i, 1) for i in sorted(column.devices))
                 order = (column.switch, column.grade, column.out, column.back)
-                self.pool.add(_Known(visits, column.cost + int(port), order))
+                self.pool.add(Known(visits, column.cost + int(port), order))
 
     def _port_value(self, switch: int, grade: int) -> float:
         inst = self.instance
         ports = inst.ports_of.get((switch, grade), [])
         return min((float(inst.port_classes[p].value) for p in ports), default=FAR)
+
+    def over(self) -> bool:
+        """Whether time is up."""
+        return self.remaining() <= 0.0
 
     # -- one region ---------------------------------------------------------------------------
 
@@ -127,61 +141,42 @@ class RegionalBound:
 
         ``free`` devices have duals of their own meanwhile, ``fixed`` ones keep theirs.
         """
+        self.take(core, self.task(core, free, fixed).price(self.over))
+
+    def take(self, core: Ints, found: Found) -> None:
+        """Take in what was found for a region."""
+        best, met = found
+        for known in met:
+            self.pool.add(known)
+        if best is not None:
+            self.dual[core] = np.rint(best)
+
+    def task(self, core: Ints, free: Ints, fixed: Ints, seconds: float = 0.0) -> RegionTask:
+        """Give a region with links, lines of one device, and walks met inside it."""
         members = np.sort(np.concatenate([core, free, fixed]))
         models = self._models(members, core)
+        fees = [self._fees(model) for model in models]
         open_ = np.sort(np.concatenate([core, free]))
-        program = self._program(open_, members, models)
-        best = self._ascend(program, open_, models)
-        if best is not None:
-            self.dual[core] = np.rint(best[np.searchsorted(open_, core)])
-
-    def _program(self, open_: Ints, members: Ints, models: Sequence[LineModel]) -> _Program:
-        """The program of a region with links, lines of one device, and walks met inside it."""
-        program = _Program(open_, self.dual)
-        for i in open_:
-            if self.link_cost[i] < FAR / 2:
-                program.add(((int(i), 1),), self.link_cost[i])
-        for model in models:
-            fee = self._fees(model)
+        is_open = set(open_.tolist())
+        walks: list[tuple[Visits, float]] = [
+            (((int(i), 1),), self.link_cost[i]) for i in open_ if self.link_cost[i] < FAR / 2
+        ]
+        for model, fee in zip(models, fees, strict=True):
             alone = (model.close + fee[:, None]).min(axis=0) + model.base + model.line_end
-            for d, i in enumerate(model.members):
-                if program.holds(int(i)):
-                    program.add(((int(i), 1),), float(alone[d]))
+            walks += [
+                (((int(i), 1),), float(alone[d]))
+                for d, i in enumerate(model.members)
+                if int(i) in is_open
+            ]
         inside = set(members.tolist())
         for i in members:
-            for known in self.pool.of_device.get(int(i), ()):
-                if all(d in inside for d, _ in known.visits):
-                    program.add(known.visits, known.cost)
-        return program
-
-    def _ascend(self, program: _Program, open_: Ints, models: Sequence[LineModel]) -> Floats | None:
-        """Duals of the open devices that are worth most, by smoothed column generation."""
-        best, best_value = None, -np.inf
-        smoothing = 0.5
-        for _ in range(ROUNDS):
-            if self.over():
-                break
-            value, raw = program.solve()
-            if raw is None or (best is not None and value - best_value <= ENOUGH * max(1.0, value)):
-                break
-            mixed = raw if best is None else smoothing * best + (1 - smoothing) * raw
-            trial = self.dual.copy()
-            trial[open_] = mixed
-            found, rate = self._price(models, trial)
-            new = 0
-            for known in found:
-                self.pool.add(known)
-                new += program.add(known.visits, known.cost)
-            # What the duals are worth once everything free is lowered by the worst lack.
-            worth = float(mixed.sum()) - rate * len(open_)
-            if worth > best_value:
-                best_value, best = worth, mixed
-                smoothing = min(0.9, smoothing + 0.1)
-            else:
-                smoothing = max(0.0, smoothing - 0.2)
-            if not new and smoothing == 0.0:
-                break
-        return best
+            walks += [
+                (known.visits, known.cost)
+                for known in self.pool.of_device.get(int(i), ())
+                if all(d in inside for d, _ in known.visits)
+            ]
+        bare = [model.bare() for model in models]
+        return RegionTask(core, open_, bare, fees, self.dual.copy(), walks, seconds)
 
     def _fees(self, model: LineModel) -> Floats:
         return np.array([self._port_value(int(s), model.grade) for s in model.switches])
@@ -201,53 +196,39 @@ class RegionalBound:
             model.count_devices()
         return models
 
-    def _price(self, models: Sequence[LineModel], dual: Floats) -> tuple[list[_Known], float]:
-        """Walks of negative reduced cost, and the worst lack per device."""
-        found = []
-        rate = 0.0
-        for model in models:
-            fee = self._fees(model)
-            node = model.base - dual[model.members][model.device]
-            priced = Priced(node, fee, np.zeros(len(model.switches), dtype=np.int64))
-            walks, least = best_walks(model, priced, ArmWalks(model, priced), 120)
-            for q, reduced in enumerate(least):
-                if reduced < 0:
-                    rate = max(rate, -float(reduced) / max(1, q))
-            found += [self._visits(model, walk, fee) for walk in walks if walk.reduced < 0]
-        return found, rate
-
-    @staticmethod
-    def _visits(model: LineModel, walk: Walk, fee: Floats) -> _Known:
-        at = int(np.nonzero(model.switches == walk.switch)[0][0])
-        order = (walk.switch, model.grade, *walk.arms(model)) if walk.elementary else None
-        visits = tuple(sorted(walk.times(model).items()))
-        return _Known(visits, int(walk.cost + fee[at]), order)
-
     # -- all regions --------------------------------------------------------------------------
 
-    def sweep(self, first: bool) -> bool:
+    def sweep(self, first: bool, hand_out: HandOut | None = None) -> bool:
         """Price every region once; False if time ran out before the last.
 
         In the first sweep devices not priced yet are free; later all others keep their duals.
+        With ``hand_out`` regions that do not touch are priced at the same time beside.
         """
         n = self.instance.n
         done = np.zeros(n, dtype=bool) if first else np.ones(n, dtype=bool)
-        for core in split(self.positions, self.core):
+        cores = split(self.positions, self.core)
+        if hand_out is not None:
+            return _SweepBeside(self, cores, done, hand_out).run()
+        for core in cores:
             if self.over():
                 return False
-            low = self.positions[core].min(axis=0)
-            high = self.positions[core].max(axis=0)
-            gap = (np.maximum(low - self.positions, 0) + np.maximum(self.positions - high, 0)).sum(
-                axis=1
-            )
-            gap[core] = np.inf
-            size = min(self.halo, n - len(core))
-            halo = np.argpartition(gap, size - 1)[:size] if size else np.zeros(0, dtype=int)
+            halo = self.around(core)
             self.price_region(core, halo[~done[halo]], halo[done[halo]])
             done[core] = True
             if not self.over():
                 self.priced[core] = True
         return True
+
+    def around(self, core: Ints) -> Ints:
+        """Give the devices nearest to a region."""
+        low = self.positions[core].min(axis=0)
+        high = self.positions[core].max(axis=0)
+        gap = (np.maximum(low - self.positions, 0) + np.maximum(self.positions - high, 0)).sum(
+            axis=1
+        )
+        gap[core] = np.inf
+        size = min(self.halo, len(gap) - len(core))
+        return np.argpartition(gap, size - 1)[:size] if size else np.zeros(0, dtype=int)
 
     def guess_the_rest(self) -> Floats:
         """Duals in which devices not priced yet stand at most of the mean of those priced."""
@@ -331,44 +312,66 @@ def least_link_cost(builder: ColumnBuilder) -> Floats:
     return least
 
 
-class _Program:
-    """Linear program of one region: rows for the open devices only."""
+class _SweepBeside:
+    """One sweep whose regions are priced beside, those that touch one after the other.
 
-    def __init__(self, open_: Ints, dual: Floats):
-        self._solver = pywraplp.Solver.CreateSolver("GLOP")
-        self._solver.SetSolverSpecificParametersAsString("use_preprocessing: false")
-        self._solver.Objective().SetMinimization()
-        self._dual = dual.copy()
-        inf = self._solver.infinity()
-        self._row = {int(i): self._solver.Constraint(1.0, inf) for i in open_}
-        self._order = [self._row[int(i)] for i in open_]
-        self._cost: dict[tuple[tuple[int, int], ...], float] = {}
+    Two regions touch if devices of one lie around the other: their prices depend on each other.
+    """
 
-    def holds(self, device: int) -> bool:
-        """Whether the device has a row."""
-        return device in self._row
+    def __init__(
+        self, bound: RegionalBound, cores: Sequence[Ints], done: np.ndarray, hand_out: HandOut
+    ):
+        self.bound, self.cores, self.done, self.hand_out = bound, cores, done, hand_out
+        self.halos = [bound.around(core) for core in cores]
+        region = np.zeros(len(done), dtype=np.int64)
+        for k, core in enumerate(cores):
+            region[core] = k
+        near = [set(region[halo].tolist()) for halo in self.halos]
+        self.touching = [
+            {j for j in range(len(cores)) if j in near[k] or k in near[j]} - {k}
+            for k in range(len(cores))
+        ]
+        self.at_work: set[int] = set()
+        self.is_over = False
+        self.left_s = 0.0
+        self.is_whole = True
 
-    def add(self, visits: tuple[tuple[int, int], ...], cost: float) -> int:
-        """Put a walk in; 1 if it is new or cheaper than before, else 0."""
-        if cost >= self._cost.get(visits, np.inf):
-            return 0
-        left = cost - sum(
-            self._dual[d] * times for d, times in visits if d not in self._row
-        )
-        inside = [(d, times) for d, times in visits if d in self._row]
-        if not inside:
-            return 0
-        self._cost[visits] = cost
-        variable = self._solver.NumVar(0, self._solver.infinity(), "")
-        # A walk whose fixed devices pay more than it costs would make the program unbounded.
-        self._solver.Objective().SetCoefficient(variable, max(0.0, left) / MONEY_STEPS)
-        for d, times in inside:
-            self._row[d].SetCoefficient(variable, float(times))
-        return 1
+    def run(self) -> bool:
+        """Price them; False if one is missing in the end."""
+        waiting = list(range(len(self.cores)))
+        while waiting or self.at_work:
+            self.left_s = self.bound.remaining()
+            if self.left_s <= 0.0:
+                self.is_over = True
+                return False
+            for k in list(waiting):
+                if self.touching[k].isdisjoint(self.at_work):
+                    waiting.remove(k)
+                    self.at_work.add(k)
+                    self.hand_out(partial(self._make, k), partial(self._take, k),
+                                  partial(self._end, k))  # fmt: skip
+            time.sleep(PAUSE_S)
+        return self.is_whole
 
-    def solve(self) -> tuple[float, Floats | None]:
-        """Objective money and the rows' duals, None if the solver failed."""
-        if self._solver.Solve() != pywraplp.Solver.OPTIMAL:
-            return 0.0, None
-        duals = np.array([row.dual_value() for row in self._order]) * MONEY_STEPS
-        return self._solver.Objective().Value() * MONEY_STEPS, duals
+    def _make(self, k: int) -> RegionTask | None:
+        # What is left of a sweep cut short has no use for prices.
+        if self.is_over:
+            return None
+        halo = self.halos[k]
+        free, fixed = halo[~self.done[halo]], halo[self.done[halo]]
+        return self.bound.task(self.cores[k], free, fixed, self.left_s)
+
+    def _take(self, k: int, found: Found) -> None:
+        if self.is_over or k not in self.at_work:
+            return
+        core = self.cores[k]
+        self.bound.take(core, found)
+        self.done[core] = True
+        self.bound.priced[core] = found[0] is not None
+        self.at_work.remove(k)
+
+    def _end(self, k: int) -> None:
+        if k in self.at_work:
+            # It was lost: its devices stay as they are.
+            self.is_whole = False
+            self.at_work.remove(k)

@@ -107,7 +107,7 @@ def check_regions_below_optimum(seed: int) -> float | None:
     if best is None:
         return None
     builder = ColumnBuilder(Instance(problem))
-    run = RegionalBound(builder, [], lambda: False, core=2, halo=2)
+    run = RegionalBound(builder, [], lambda: 1.0, core=2, halo=2)
     constant = openings_of(builder.instance).constant
     value = 0
     for first in (True, False):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pickle
+
 import numpy as np
 import pytest
 
@@ -100,7 +102,7 @@ def test_regions_come_close_to_the_whole() -> None:
 
     builder = ColumnBuilder(Instance(geometry_problem(60, 2)))
     whole = lower_bound(builder, remaining=lambda: 1.0)
-    run = RegionalBound(builder, [], lambda: False, core=20, halo=30)
+    run = RegionalBound(builder, [], lambda: 1.0, core=20, halo=30)
     run.sweep(first=True)
     _, value = run.prove()
     assert 0.96 * whole.value < value <= whole.value
@@ -133,3 +135,60 @@ def test_instance_files_match_their_table() -> None:
 
 
 
+
+
+class Beside:
+    """Prices regions two at a time, each sent to and fro as to another process."""
+
+    def __init__(self, bound: RegionalBound, loses: int = -1):
+        self.bound, self.loses = bound, loses
+        self.waiting: list[tuple] = []
+        self.at_work: list[tuple] = []
+        self.together = 0
+
+    def hand_out(self, make, take, end) -> None:
+        self.waiting.append((make, take, end))
+
+    def remaining(self) -> float:
+        while self.waiting and len(self.at_work) < 2:
+            make, take, end = self.waiting.pop(0)
+            self.at_work.append((pickle.loads(pickle.dumps(make())), take, end))
+        if len(self.at_work) == 2:
+            self.together += 1
+            one, other = (set(task.core.tolist()) for task, _, _ in self.at_work)
+            around = [set(self.bound.around(t.core).tolist()) for t, _, _ in self.at_work]
+            assert one.isdisjoint(around[1])
+            assert other.isdisjoint(around[0])
+        if self.at_work:
+            task, take, end = self.at_work.pop(0)
+            found: list = []
+            task.run(found.append)
+            self.loses -= 1
+            if self.loses != -1:
+                take(found[-1])
+            end()
+        return 1_000.0
+
+
+def test_regions_that_do_not_touch_are_priced_beside_at_the_same_time() -> None:
+    builder = ColumnBuilder(Instance(large_problem(300)))
+    run = RegionalBound(builder, [], lambda: 1.0, core=20, halo=20)
+    run.sweep(first=True)
+    _, value = run.prove()
+    again = RegionalBound(builder, [], lambda: 0.0, core=20, halo=20)
+    beside = Beside(again)
+    again.remaining = beside.remaining
+    assert again.sweep(first=True, hand_out=beside.hand_out)
+    assert beside.together > 3
+    assert again.priced.all()
+    assert again.prove()[1] == pytest.approx(value, rel=0.01)
+
+
+def test_a_region_that_is_lost_beside_leaves_a_bound_all_the_same() -> None:
+    builder = ColumnBuilder(Instance(large_problem(300)))
+    run = RegionalBound(builder, [], lambda: 0.0, core=60, halo=20)
+    beside = Beside(run, loses=1)
+    run.remaining = beside.remaining
+    assert not run.sweep(first=True, hand_out=beside.hand_out)
+    assert 0 < (~run.priced).sum() < 100
+    assert run.prove(run.guess_the_rest())[1] > 0

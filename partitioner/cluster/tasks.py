@@ -1,4 +1,4 @@
-"""Tasks on dask: a local cluster of processes, one that the user runs, or a client's own.
+"""Tasks of a sweep on a cluster.
 
 Scheduling, restarts of workers and the way back of results are dask's. Here is what a sweep adds:
 at most one task a core is under way, so that a worker that dies tells which task killed it; one
@@ -8,40 +8,33 @@ that does so three times is set aside; workers that have another program are not
 from __future__ import annotations
 
 import contextlib
-import ipaddress
-import logging
-import os
-import pydoc
 import queue
 import time
 import uuid
 from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from importlib.metadata import PackageNotFoundError, version
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
-from urllib.parse import urlsplit
 
+from partitioner.cluster.connection import (
+    CONNECT_S,
+    NO_WORKER,
+    ClusterLost,
+    WrongVersion,
+    must_be,
+    note_refused,
+)
 from partitioner.errors import MachineFault
-from partitioner.import_path import settled_path
-from partitioner.studies.keys import program_version
 
 if TYPE_CHECKING:
-    from distributed import Client as Client
-    from distributed import Future
+    from distributed import Client, Future
 
 MOST_DEATHS = 3
 """Workers that a task may kill before it is set aside."""
 _LOOK_EVERY_S = 0.25
-_CONNECT_S = 20.0
 _WORKERS_EVERY_S = 2.0
 _NO_WORKERS_S = 60.0
 """How long a cluster may be without a worker before the run ends."""
-
-Cluster = Callable[[], AbstractContextManager["Client"]]
-"""Opens a client for as long as it is entered."""
 
 
 class Task(Protocol):
@@ -61,187 +54,6 @@ class Ended:
     seconds: float = 0.0
     worker: str = ""
     deaths: int = 0
-
-
-class WrongVersion(Exception):
-    """Raised on a worker that has another version of the program than the task asks for."""
-
-
-class ClusterLost(MachineFault):
-    """The scheduler, or every worker, went away."""
-
-
-def require_distributed() -> None:
-    """Make sure that dask is there.
-
-    Raises
-    ------
-    MachineFault
-        If it is not installed.
-    """
-    try:
-        import distributed  # noqa: F401
-    except ImportError as error:
-        raise MachineFault(
-            "this needs dask.distributed: pip install 'partitioner[cluster]'"
-        ) from error
-
-
-def is_exposed(address: str) -> bool:
-    """Whether an address takes anybody who reaches it: plain, and not of this machine alone.
-
-    Examples
-    --------
-    >>> [is_exposed(f"{a}:8786") for a in ("tcp://10.0.0.7", "tcp://127.0.0.1", "tls://10.0.0.7")]
-    [True, False, False]
-    """
-    parts = urlsplit(address if "://" in address else f"tcp://{address}")
-    if parts.scheme not in ("tcp", "ws"):
-        return False
-    host = parts.hostname or ""
-    if host == "localhost":
-        return False
-    try:
-        return not ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return True
-
-
-def local_cluster(workers: int, memory: str | float = "auto") -> Cluster:
-    """Processes of this machine, each with one core; they end with it.
-
-    They talk over TLS with certificates made for this run, kept in memory alone: other users of
-    the machine cannot reach them.
-
-    Parameters
-    ----------
-    workers
-        How many processes.
-    memory
-        Most that each may have: bytes, or as dask takes it; a process beyond it is ended.
-    """
-
-    @contextlib.contextmanager
-    def opened() -> Iterator[Client]:
-        require_distributed()
-        import dask
-        from distributed import LocalCluster
-
-        # A worker begins nothing but what it works on, and its death is told at once.
-        settings = {
-            "distributed.scheduler.worker-saturation": 1.0,
-            "distributed.scheduler.allowed-failures": 0,
-            "distributed.scheduler.work-stealing": False,
-            "distributed.worker.profile.enabled": False,
-            # What a solver holds cannot be moved to the disk; the limit alone counts.
-            "distributed.worker.memory.target": False,
-            "distributed.worker.memory.spill": False,
-            "distributed.worker.memory.pause": False,
-            # No worker imports anything from the folder somebody happens to stand in.
-            "distributed.nanny.pre-spawn-environ.PYTHONPATH": os.pathsep.join(settled_path()),
-            "distributed.nanny.pre-spawn-environ.PYTHONSAFEPATH": "1",
-        }
-        with (
-            _kept_environment(),
-            dask.config.set(settings),
-            LocalCluster(
-                n_workers=workers, threads_per_worker=1, memory_limit=memory, security=True,
-                dashboard_address=None, silence_logs=logging.CRITICAL, host="127.0.0.1",
-            ) as cluster,
-            cluster.get_client() as client,
-        ):  # fmt: skip
-            yield client
-
-    return opened
-
-
-@contextlib.contextmanager
-def _kept_environment() -> Iterator[None]:
-    """Have this process's environment afterwards as it was: dask sets in it what workers get."""
-    before = dict(os.environ)
-    try:
-        yield
-    finally:
-        for name in os.environ.keys() - before.keys():
-            del os.environ[name]
-        os.environ.update(before)
-
-
-def remote_cluster(
-    address: str,
-    *,
-    ca_file: Path | None = None,
-    cert_file: Path | None = None,
-    key_file: Path | None = None,
-) -> Cluster:
-    """A cluster that runs already.
-
-    Parameters
-    ----------
-    address
-        Of its scheduler, such as ``tls://HOST:8786``.
-    ca_file, cert_file, key_file
-        PEM files: who is trusted, who we are, and the key for that.
-    """
-
-    @contextlib.contextmanager
-    def opened() -> Iterator[Client]:
-        for file in (ca_file, cert_file, key_file):
-            if file is not None and not file.is_file():
-                raise MachineFault(f"{file}: no such file")
-        require_distributed()
-        from distributed import Client
-        from distributed.security import Security
-
-        security = Security(
-            tls_ca_file=None if ca_file is None else str(ca_file),
-            tls_client_cert=None if cert_file is None else str(cert_file),
-            tls_client_key=None if key_file is None else str(key_file),
-            require_encryption=address.startswith("tls://"),
-        )
-        for name in ("distributed.client", "distributed.core", "distributed.comm"):
-            logging.getLogger(name).setLevel(logging.CRITICAL)
-        try:
-            client = Client(address, security=security, timeout=_CONNECT_S, set_as_default=False)
-        except (OSError, ValueError, TypeError, RuntimeError) as error:
-            why = str(error.__cause__ or error)
-            raise MachineFault(f"no scheduler answers at {address}: {why}") from error
-        with client:
-            yield client
-
-    return opened
-
-
-def given_cluster(client: Client) -> Cluster:
-    """The cluster of a client that the caller has, and keeps."""
-    return lambda: contextlib.nullcontext(client)
-
-
-def refused_workers(client: Client) -> dict[str, str]:
-    """Why each worker is not used that lacks the program or has another version, by its name.
-
-    Raises
-    ------
-    MachineFault
-        If the scheduler itself has another program: it reads what it hands on.
-    """
-    told = client.run_on_scheduler(pydoc.locate, "partitioner.__version__")
-    ours = program_version()
-    if told is None or str(told) != ours.split()[0]:
-        has = "lacks the program" if told is None else f"has partitioner {told}"
-        raise MachineFault(f"the scheduler {has}; partitioner {ours} is needed there too")
-    programs = client.run(pydoc.locate, "partitioner.__version__", on_error="return")
-    solvers = client.run(version, "ortools", on_error="return")
-    refused = {}
-    for address, program in programs.items():
-        solver = solvers.get(address)
-        if program is None or isinstance(program, BaseException):
-            refused[address] = "lacks the program"
-        elif isinstance(solver, PackageNotFoundError):
-            refused[address] = f"has partitioner {program} without ortools"
-        elif (found := f"{program} (ortools {solver})") != ours:
-            refused[address] = f"has partitioner {found}, not {ours}"
-    return refused
 
 
 def run_tasks(
@@ -318,19 +130,13 @@ class _Run:
         self._id = uuid.uuid4().hex
         self.arrived: queue.SimpleQueue[Future[Any]] = queue.SimpleQueue()
         self.flying: dict[Any, tuple[Future[Any], Task]] = {}
-        if getattr(client, "asynchronous", False):
-            raise TypeError("a sweep needs a client that is not asynchronous")
-        self._count_slots()
         self._refuse()
 
     def _refuse(self) -> None:
-        for address, why in refused_workers(self._client).items():
-            if address not in self._refused:
-                self._on_refused(address, why)
-                self._refused[address] = why
+        note_refused(self._client, self._refused, self._on_refused)
         self._count_slots()
         if not self._slots and self._refused:
-            raise MachineFault("no worker of the cluster has the program in this version")
+            raise MachineFault(NO_WORKER)
 
     def _count_slots(self) -> None:
         self._looked_at = time.monotonic()
@@ -392,7 +198,7 @@ class _Run:
         _, task = self.flying[future.key]
         if future.status == "finished":
             try:
-                value, seconds, worker = future.result(timeout=_CONNECT_S)
+                value, seconds, worker = future.result(timeout=CONNECT_S)
             except TimeoutError:
                 # The worker died before it was asked: the scheduler has it made again.
                 future.add_done_callback(self.arrived.put)
@@ -433,8 +239,7 @@ def _on_worker(function: Callable[[Any], Any], task: Any) -> tuple[Any, float, s
     """Work on a task: what came of it, seconds, and where."""
     from distributed import get_worker
 
-    if task.version != program_version():
-        raise WrongVersion(f"{program_version()} is here, not {task.version}")
+    must_be(task.version)
     begun = time.perf_counter()
     value = function(task)
     return value, time.perf_counter() - begun, str(get_worker().name)

@@ -8,17 +8,15 @@ from dataclasses import dataclass
 import pytest
 from distributed.scheduler import KilledWorker
 
-from partitioner.errors import MachineFault
-from partitioner.studies import cluster
-from partitioner.studies.cluster import (
-    MOST_DEATHS,
+from partitioner.cluster import connection
+from partitioner.cluster.connection import (
     ClusterLost,
-    Ended,
     is_exposed,
     local_cluster,
-    run_tasks,
+    program_version,
 )
-from partitioner.studies.keys import program_version
+from partitioner.cluster.tasks import MOST_DEATHS, Ended, run_tasks
+from partitioner.errors import MachineFault
 
 
 @dataclass(frozen=True)
@@ -207,7 +205,7 @@ def test_what_is_exposed_is_said_on_screen(tmp_path, monkeypatch, capsys) -> Non
 
         return opens
 
-    monkeypatch.setattr(cluster, "remote_cluster", refusing)
+    monkeypatch.setattr(connection, "remote_cluster", refusing)
     path = write_study(tmp_path)
     words = ["sweep", str(path), "-o", str(tmp_path / "out"), "--scheduler"]
     assert run([*words, "tcp://10.1.2.3:8786"]) == 1

@@ -9,8 +9,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from tests.cluster.certificates import make_certificates
 from tests.processes import ROOT, wait_for
-from tests.studies.certificates import make_certificates
 
 
 class Beside:

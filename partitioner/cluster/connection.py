@@ -1,0 +1,253 @@
+"""Dask clusters: processes of this machine, a scheduler that runs already, or a client's own.
+
+Who may take part is settled here: over TLS those with a certificate, and of the workers those that
+have this very program.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+import logging
+import os
+import pydoc
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
+
+from partitioner import __version__
+from partitioner.errors import MachineFault
+from partitioner.import_path import settled_path
+
+if TYPE_CHECKING:
+    from distributed import Client as Client
+
+CONNECT_S = 20.0
+"""How long a scheduler, or a worker with a result, has to answer."""
+
+Cluster = Callable[[], AbstractContextManager["Client"]]
+"""Opens a client for as long as it is entered."""
+
+
+def program_version() -> str:
+    """Versions of the program and of its solver: with another one an answer may differ."""
+    return f"{__version__} (ortools {version('ortools')})"
+
+
+class WrongVersion(Exception):
+    """Raised on a worker that has another version of the program than the task asks for."""
+
+
+def must_be(needed: str) -> None:
+    """Make sure, on a worker, that the program is the one that a task asks for.
+
+    Raises
+    ------
+    WrongVersion
+        If it is another.
+    """
+    if needed != program_version():
+        raise WrongVersion(f"{program_version()} is here, not {needed}")
+
+
+class ClusterLost(MachineFault):
+    """The scheduler, or every worker, went away."""
+
+
+def require_distributed() -> None:
+    """Make sure that dask is there.
+
+    Raises
+    ------
+    MachineFault
+        If it is not installed.
+    """
+    try:
+        import distributed  # noqa: F401
+    except ImportError as error:
+        raise MachineFault(
+            "this needs dask.distributed: pip install 'partitioner[cluster]'"
+        ) from error
+
+
+def is_exposed(address: str) -> bool:
+    """Whether an address takes anybody who reaches it: plain, and not of this machine alone.
+
+    Examples
+    --------
+    >>> [is_exposed(f"{a}:8786") for a in ("tcp://10.0.0.7", "tcp://127.0.0.1", "tls://10.0.0.7")]
+    [True, False, False]
+    """
+    parts = urlsplit(address if "://" in address else f"tcp://{address}")
+    if parts.scheme not in ("tcp", "ws"):
+        return False
+    host = parts.hostname or ""
+    if host == "localhost":
+        return False
+    try:
+        return not ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return True
+
+
+def local_cluster(workers: int, memory: str | float = "auto") -> Cluster:
+    """Processes of this machine, each with one core; they end with it.
+
+    They talk over TLS with certificates made for this run, kept in memory alone: other users of
+    the machine cannot reach them.
+
+    Parameters
+    ----------
+    workers
+        How many processes.
+    memory
+        Most that each may have: bytes, or as dask takes it; a process beyond it is ended.
+    """
+
+    @contextlib.contextmanager
+    def opened() -> Iterator[Client]:
+        require_distributed()
+        import dask
+        from distributed import LocalCluster
+
+        # A worker begins nothing but what it works on, and its death is told at once.
+        settings = {
+            "distributed.scheduler.worker-saturation": 1.0,
+            "distributed.scheduler.allowed-failures": 0,
+            "distributed.scheduler.work-stealing": False,
+            "distributed.worker.profile.enabled": False,
+            # What a solver holds cannot be moved to the disk; the limit alone counts.
+            "distributed.worker.memory.target": False,
+            "distributed.worker.memory.spill": False,
+            "distributed.worker.memory.pause": False,
+            # No worker imports anything from the folder somebody happens to stand in.
+            "distributed.nanny.pre-spawn-environ.PYTHONPATH": os.pathsep.join(settled_path()),
+            "distributed.nanny.pre-spawn-environ.PYTHONSAFEPATH": "1",
+        }
+        with (
+            _kept_environment(),
+            dask.config.set(settings),
+            LocalCluster(
+                n_workers=workers, threads_per_worker=1, memory_limit=memory, security=True,
+                dashboard_address=None, silence_logs=logging.CRITICAL, host="127.0.0.1",
+            ) as cluster,
+            cluster.get_client() as client,
+        ):  # fmt: skip
+            yield client
+
+    return opened
+
+
+@contextlib.contextmanager
+def _kept_environment() -> Iterator[None]:
+    """Have this process's environment afterwards as it was: dask sets in it what workers get."""
+    before = dict(os.environ)
+    try:
+        yield
+    finally:
+        for name in os.environ.keys() - before.keys():
+            del os.environ[name]
+        os.environ.update(before)
+
+
+def remote_cluster(
+    address: str,
+    *,
+    ca_file: Path | None = None,
+    cert_file: Path | None = None,
+    key_file: Path | None = None,
+) -> Cluster:
+    """A cluster that runs already.
+
+    Parameters
+    ----------
+    address
+        Of its scheduler, such as ``tls://HOST:8786``.
+    ca_file, cert_file, key_file
+        PEM files: who is trusted, who we are, and the key for that.
+    """
+
+    @contextlib.contextmanager
+    def opened() -> Iterator[Client]:
+        for file in (ca_file, cert_file, key_file):
+            if file is not None and not file.is_file():
+                raise MachineFault(f"{file}: no such file")
+        require_distributed()
+        from distributed import Client
+        from distributed.security import Security
+
+        security = Security(
+            tls_ca_file=None if ca_file is None else str(ca_file),
+            tls_client_cert=None if cert_file is None else str(cert_file),
+            tls_client_key=None if key_file is None else str(key_file),
+            require_encryption=address.startswith("tls://"),
+        )
+        for name in ("distributed.client", "distributed.core", "distributed.comm"):
+            logging.getLogger(name).setLevel(logging.CRITICAL)
+        try:
+            client = Client(address, security=security, timeout=CONNECT_S, set_as_default=False)
+        except (OSError, ValueError, TypeError, RuntimeError) as error:
+            why = str(error.__cause__ or error)
+            raise MachineFault(f"no scheduler answers at {address}: {why}") from error
+        with client:
+            yield client
+
+    return opened
+
+
+def given_cluster(client: Client) -> Cluster:
+    """The cluster of a client that the caller has, and keeps."""
+    return lambda: contextlib.nullcontext(client)
+
+
+NO_WORKER = "no worker of the cluster has the program in this version"
+
+
+def note_refused(
+    client: Client, refused: dict[str, str], on_refused: Callable[[str, str], None]
+) -> None:
+    """Add the workers that are not used, and why, and tell those that are new.
+
+    Raises
+    ------
+    MachineFault
+        If the scheduler itself has another program.
+    TypeError
+        If the client is an asynchronous one.
+    """
+    if getattr(client, "asynchronous", False):
+        raise TypeError("a client that is not asynchronous is needed")
+    for address, why in refused_workers(client).items():
+        if address not in refused:
+            on_refused(address, why)
+            refused[address] = why
+
+
+def refused_workers(client: Client) -> dict[str, str]:
+    """Why each worker is not used that lacks the program or has another version, by its name.
+
+    Raises
+    ------
+    MachineFault
+        If the scheduler itself has another program: it reads what it hands on.
+    """
+    told = client.run_on_scheduler(pydoc.locate, "partitioner.__version__")
+    ours = program_version()
+    if told is None or str(told) != ours.split()[0]:
+        has = "lacks the program" if told is None else f"has partitioner {told}"
+        raise MachineFault(f"the scheduler {has}; partitioner {ours} is needed there too")
+    programs = client.run(pydoc.locate, "partitioner.__version__", on_error="return")
+    solvers = client.run(version, "ortools", on_error="return")
+    refused = {}
+    for address, program in programs.items():
+        solver = solvers.get(address)
+        if program is None or isinstance(program, BaseException):
+            refused[address] = "lacks the program"
+        elif isinstance(solver, PackageNotFoundError):
+            refused[address] = f"has partitioner {program} without ortools"
+        elif (found := f"{program} (ortools {solver})") != ours:
+            refused[address] = f"has partitioner {found}, not {ours}"
+    return refused

@@ -1,0 +1,249 @@
+"""A crew for one big plan whose tasks work on a cluster.
+
+Who loses a worker loses time only: the scheduler begins its task again on another one. What cannot
+go on there (the scheduler went away, no worker is left, a task ends every worker it comes to) is
+worked on in processes of this machine.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import pickle
+import time
+import uuid
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+from partitioner.cluster.connection import (
+    NO_WORKER,
+    WrongVersion,
+    must_be,
+    note_refused,
+    program_version,
+)
+from partitioner.errors import MachineFault
+from partitioner.solve.crew import SideProcesses, Work
+from partitioner.solve.side_process import Task
+
+if TYPE_CHECKING:
+    from distributed import Client, Future
+
+_WORKERS_EVERY_S = 2.0
+_NO_WORKERS_S = 10.0
+"""How long a cluster may be without a worker before the work goes on here."""
+_RESULT_S = 5.0
+"""How long a worker has to hand over a result; if it has died, the task is begun again."""
+_TRIES = 3
+"""Times that a task is sent to workers that turn out to have another program."""
+
+
+class ClusterCrew:
+    """Tasks of a plan on the workers of a cluster, one for each of their cores.
+
+    Parameters
+    ----------
+    client
+        Of the cluster; not an asynchronous one.
+    cores
+        Processes of this machine that go on with what the cluster loses.
+    should_stop
+        Asked now and then by those; true ends them.
+    on_refused
+        Told each worker that is not used, and why.
+    on_lost
+        Told once why the work goes on here.
+
+    Raises
+    ------
+    MachineFault
+        If the scheduler, or every worker, lacks the program in this version.
+    """
+
+    prices_regions = True
+
+    def __init__(
+        self,
+        client: Client,
+        *,
+        cores: int,
+        should_stop: Callable[[], bool],
+        on_refused: Callable[[str, str], None],
+        on_lost: Callable[[str], None],
+    ):
+        self._client = client
+        self._cores, self._should_stop = cores, should_stop
+        self._on_refused, self._on_lost = on_refused, on_lost
+        self._refused: dict[str, str] = {}
+        self._id, self._sent = uuid.uuid4().hex, 0
+        self._here: SideProcesses | None = None
+        self._flights: set[_Flight] = set()
+        self.is_lost = False
+        self._slots, self._seen_at = 0, time.monotonic()
+        note_refused(client, self._refused, on_refused)
+        self._count()
+        if not self._slots and self._refused:
+            raise MachineFault(NO_WORKER)
+
+    # -- what a run asks ----------------------------------------------------------------------
+
+    @property
+    def size(self) -> int:
+        """How many tasks at most."""
+        return self._cores if self.is_lost else max(1, self._slots)
+
+    @property
+    def is_free(self) -> bool:
+        """Whether another task can begin now."""
+        self.look()
+        if self.is_lost:
+            return not self._homeless() and self.here.is_free
+        return len(self._flights) < self._slots
+
+    def give(self, task: Task) -> Work:
+        """Begin a task; only when free."""
+        if self.is_lost:
+            return self.here.give(task)
+        flight = _Flight(self, task)
+        self._flights.add(flight)
+        return flight
+
+    def close(self) -> None:
+        """End all that is at work; what is under way on a worker ends with its time."""
+        with contextlib.suppress(Exception):
+            self._client.cancel([f.future for f in self._flights], force=True)
+        self._flights.clear()
+        if self._here is not None:
+            self._here.close()
+
+    # -- what a flight asks -------------------------------------------------------------------
+
+    @property
+    def here(self) -> SideProcesses:
+        """The processes of this machine."""
+        if self._here is None:
+            self._here = SideProcesses(self._cores, self._should_stop)
+        return self._here
+
+    def submit(self, packed: bytes) -> Future[Any]:
+        """Send a task off."""
+        self._sent += 1
+        return self._client.submit(
+            _on_worker,
+            packed,
+            program_version(),
+            key=f"plan-{self._id}-{self._sent}",
+            pure=False,
+            workers=self._usable if self._refused else None,
+        )
+
+    def look(self) -> None:
+        """See now and then whether the cluster is still there, and how large it is."""
+        if self.is_lost:
+            return
+        if self._client.status != "running":
+            self._lose("the scheduler went away")
+        elif time.monotonic() - self._looked_at > _WORKERS_EVERY_S:
+            self._count()
+
+    def refuse(self) -> None:
+        """Look again who has the program: somebody has come who has not."""
+        with contextlib.suppress(MachineFault, OSError, RuntimeError):
+            note_refused(self._client, self._refused, self._on_refused)
+        self._count()
+
+    def landed(self, flight: _Flight) -> None:
+        """Forget a flight that has ended."""
+        self._flights.discard(flight)
+
+    def _count(self) -> None:
+        self._looked_at = time.monotonic()
+        try:
+            cores = self._client.nthreads()
+        except (OSError, RuntimeError):
+            self._lose("the scheduler went away")
+            return
+        self._usable = [a for a in cores if a not in self._refused]
+        self._slots = sum(cores[a] for a in self._usable)
+        if self._slots:
+            self._seen_at = self._looked_at
+        elif self._looked_at - self._seen_at > _NO_WORKERS_S:
+            self._lose("no worker is left")
+
+    def _lose(self, why: str) -> None:
+        self.is_lost = True
+        self._slots = 0
+        self._on_lost(f"{why}; the plan goes on with {self._cores} processes of this machine")
+
+    def _homeless(self) -> bool:
+        """Whether tasks that the cluster has lost wait for a process here."""
+        return any(f.waits_here for f in self._flights)
+
+
+class _Flight:
+    """A task on its way."""
+
+    def __init__(self, crew: ClusterCrew, task: Task):
+        self._crew, self._task = crew, task
+        self._packed = pickle.dumps(task, protocol=5)
+        self._tries = 1
+        self._work: Work | None = None
+        self.waits_here = False
+        self.running = True
+        self.future = crew.submit(self._packed)
+
+    def poll(self) -> list[Any]:
+        """Give what came in since: everything at once, when the task has ended."""
+        found = self._poll()
+        if not self.running:
+            self._crew.landed(self)
+        return found
+
+    def _poll(self) -> list[Any]:
+        self._crew.look()
+        if self._work is None and not self.waits_here:
+            status = self.future.status
+            if status == "finished" and not self._crew.is_lost:
+                return self._result()
+            if status == "error":
+                return self._failed()
+            self.waits_here = self._crew.is_lost or status != "pending"
+        if self.waits_here and self._crew.here.is_free:
+            self._work = self._crew.here.give(self._task)
+            self.waits_here = False
+        if self._work is None:
+            return []
+        found = self._work.poll()
+        self.running = self._work.running
+        return found
+
+    def _result(self) -> list[Any]:
+        # A worker that has died since is noticed by the scheduler, which begins the task again.
+        with contextlib.suppress(TimeoutError):
+            found: list[Any] = self.future.result(timeout=_RESULT_S)
+            self.running = False
+            return found
+        return []
+
+    def _failed(self) -> list[Any]:
+        from distributed.scheduler import KilledWorker
+
+        error = self.future.exception()
+        if isinstance(error, ImportError | AttributeError | WrongVersion) and self._tries < _TRIES:
+            self._tries += 1
+            self._crew.refuse()
+            self.future = self._crew.submit(self._packed)
+        elif isinstance(error, ImportError | AttributeError | WrongVersion | KilledWorker):
+            self.waits_here = True
+        else:
+            # It broke by itself, and would do so anywhere.
+            self.running = False
+        return []
+
+
+def _on_worker(packed: bytes, needed: str) -> list[Any]:
+    """Work on a task; gives the last that it emitted, if anything."""
+    must_be(needed)
+    found: list[Any] = []
+    task: Task = pickle.loads(packed)
+    task.run(lambda message: found.__setitem__(slice(None), [message]))
+    return found
