@@ -126,15 +126,19 @@ class ClusterCrew:
 
     def submit(self, packed: bytes) -> Future[Any]:
         """Send a task off."""
+        import dask
+
         self._sent += 1
-        return self._client.submit(
-            _on_worker,
-            packed,
-            program_version(),
-            key=f"plan-{self._id}-{self._sent}",
-            pure=False,
-            workers=self._usable if self._refused else None,
-        )
+        # Matrices of a thousand devices are meant to be that large.
+        with dask.config.set({"distributed.admin.large-graph-warning-threshold": "1GB"}):
+            return self._client.submit(
+                _on_worker,
+                packed,
+                program_version(),
+                key=f"plan-{self._id}-{self._sent}",
+                pure=False,
+                workers=self._usable if self._refused else None,
+            )
 
     def look(self) -> None:
         """See now and then whether the cluster is still there, and how large it is."""

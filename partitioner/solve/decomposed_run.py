@@ -67,7 +67,7 @@ MOST_SWITCHES = 2
 """Nearest switches a device is tried at alone."""
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class _Job:
     """A task for a part and what is to be done with what it finds, the best last."""
 

@@ -9,6 +9,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+from distributed import Client
+from distributed.security import Security
+
 from tests.cluster.certificates import make_certificates
 from tests.processes import ROOT, wait_for
 
@@ -38,6 +41,21 @@ class Beside:
             "--no-dashboard", "--name", name, "--local-directory", str(self._folder),
             path=path,
         )  # fmt: skip
+
+    def stranger(self) -> subprocess.Popen:
+        """Start a worker that has another version of the program."""
+        other = self._folder / "other" / "partitioner"
+        other.mkdir(parents=True)
+        (other / "__init__.py").write_text('__version__ = "0.0.1"\n')
+        return self.worker("stranger", other.parent)
+
+    def client(self) -> Client:
+        """Connect to it."""
+        security = Security(
+            tls_ca_file=str(self.ca), tls_client_cert=str(self.cert),
+            tls_client_key=str(self.key), require_encryption=True,
+        )  # fmt: skip
+        return Client(self.address, security=security, set_as_default=False)
 
     def options(self) -> list[str]:
         """Options of the command line that lead here."""

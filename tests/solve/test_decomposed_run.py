@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pickle
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,7 +12,8 @@ import pytest
 from partitioner.check.judge import assess
 from partitioner.model.problem import Problem
 from partitioner.reading.problem import read_problem
-from partitioner.solve import decomposed_run
+from partitioner.solve import decomposed_run, planner
+from partitioner.solve.bound import lower_bound
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.decomposed_run import DecomposedRun
 from partitioner.solve.decomposition import Part, part_problem, parts_of_devices
@@ -165,6 +168,71 @@ def test_a_run_in_parts_keeps_all_rules_and_its_cost(
     assert not assessment.findings
     assert assessment.cost.objective_money == outcome.cost_money
     assert outcome.bound_money <= outcome.cost_money
+
+
+class Elsewhere:
+    """A crew of two that gets pickled tasks, prices regions too, and loses one part."""
+
+    size = 2
+    prices_regions = True
+
+    def __init__(self) -> None:
+        self.kinds: Counter[str] = Counter()
+        self.flying = 0
+        self.is_closed = False
+
+    @property
+    def is_free(self) -> bool:
+        return self.flying < self.size
+
+    def give(self, task) -> Flight:
+        self.flying += 1
+        kind = type(task).__name__
+        self.kinds[kind] += 1
+        is_lost = kind == "PartTask" and self.kinds[kind] == 1
+        return Flight(self, b"" if is_lost else pickle.dumps(task))
+
+    def close(self) -> None:
+        self.is_closed = True
+
+
+class Flight:
+    """A task that is worked on when it is asked about."""
+
+    def __init__(self, crew: Elsewhere, packed: bytes):
+        self.crew, self.packed, self.running = crew, packed, True
+
+    def poll(self) -> list:
+        found: list = []
+        if self.packed:
+            pickle.loads(self.packed).run(found.append)
+        self.running = False
+        self.crew.flying -= 1
+        return pickle.loads(pickle.dumps(found[-1:]))
+
+
+def test_a_crew_elsewhere_prices_regions_and_plans_parts(
+    roomy: Problem, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(decomposed_run, "MANY_DEVICES", 10)
+    monkeypatch.setattr(planner, "MANY_DEVICES", 10)
+    monkeypatch.setattr(lower_bound, "LARGE", 10)
+    monkeypatch.setattr(decomposed_run, "PART", 14)
+    monkeypatch.setattr(decomposed_run, "FIELD", 20)
+    monkeypatch.setattr(decomposed_run, "PART_S", 1.0)
+    monkeypatch.setattr(decomposed_run, "FIRST_S", 0.5)
+    monkeypatch.setattr(decomposed_run, "SEED_SHARE", 0.01)
+    monkeypatch.setattr(decomposed_run, "BOUND_SHARE", 0.05)
+    crew = Elsewhere()
+    outcome = planner.plan_layout(
+        roomy, PlanSettings(40.0, 0, 2), should_stop=lambda: crew.kinds["PartTask"] > 3, crew=crew
+    )
+    assert crew.is_closed
+    assert min(crew.kinds[k] for k in ("SeedTask", "RegionTask", "PartTask")) > 0
+    assessment = assess(roomy, outcome.layout)
+    assert not assessment.findings
+    assert assessment.cost.objective_money == outcome.cost_money
+    assert 0 < outcome.bound_money <= outcome.cost_money
 
 
 def test_lines_are_kept_only_as_far_as_groups_allow(roomy: Problem) -> None:

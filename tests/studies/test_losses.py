@@ -36,9 +36,6 @@ def test_two_hundred_cases_the_same_way(tmp_path: Path) -> None:
 
 def cut_off_and_rerun(tmp_path: Path, text: str, cases: int) -> None:
     path = write_study(tmp_path, text)
-    other = tmp_path / "other" / "partitioner"
-    other.mkdir(parents=True)
-    (other / "__init__.py").write_text('__version__ = "0.0.1"\n')
     (tmp_path / "cluster").mkdir()
     beside = Beside(tmp_path / "cluster")
     results = tmp_path / "out" / "cases"
@@ -46,8 +43,8 @@ def cut_off_and_rerun(tmp_path: Path, text: str, cases: int) -> None:
     try:
         beside.begin()
         first, _ = beside.worker("first"), beside.worker("second")
-        beside.worker("stranger", other.parent)
-        with beside_client(beside) as client:
+        beside.stranger()
+        with beside.client() as client:
             client.wait_for_workers(3, timeout=300)
         words = ["sweep", str(path), "-o", str(tmp_path / "out"), *beside.options()]
         run = Started([*PROGRAM, *words])
@@ -85,14 +82,3 @@ def cut_off_and_rerun(tmp_path: Path, text: str, cases: int) -> None:
         own = found[task.key]
         assert own == {n: serial.text(task.key, n).encode() for n in own}
         assert RESULT in own
-
-
-def beside_client(beside: Beside):
-    from distributed import Client
-    from distributed.security import Security
-
-    security = Security(
-        tls_ca_file=str(beside.ca), tls_client_cert=str(beside.cert),
-        tls_client_key=str(beside.key), require_encryption=True,
-    )  # fmt: skip
-    return Client(beside.address, security=security, set_as_default=False)
