@@ -205,12 +205,12 @@ class _Flight:
     def _poll(self) -> list[Any]:
         self._crew.look()
         if self._work is None and not self.waits_here:
-            status = self.future.status
-            if status == "finished" and not self._crew.is_lost:
+            status = "lost" if self._crew.is_lost else self.future.status
+            if status == "finished":
                 return self._result()
             if status == "error":
                 return self._failed()
-            self.waits_here = self._crew.is_lost or status != "pending"
+            self.waits_here = status != "pending"
         if self.waits_here and self._crew.here.is_free:
             self._work = self._crew.here.give(self._task)
             self.waits_here = False
@@ -221,12 +221,17 @@ class _Flight:
         return found
 
     def _result(self) -> list[Any]:
-        # A worker that has died since is noticed by the scheduler, which begins the task again.
-        with contextlib.suppress(TimeoutError):
+        try:
             found: list[Any] = self.future.result(timeout=_RESULT_S)
-            self.running = False
-            return found
-        return []
+        except TimeoutError:
+            # The worker has died since: the scheduler notices, and begins the task again.
+            return []
+        except Exception:
+            # Whatever became of the result or of the connection, the task is whole here.
+            self.waits_here = True
+            return []
+        self.running = False
+        return found
 
     def _failed(self) -> list[Any]:
         from distributed.scheduler import KilledWorker
