@@ -1,10 +1,10 @@
 """One big plan on a cluster: measured against processes beside, and how it would scale.
 
-``python -m tests.bench.big_plan run WHERE --devices N --seconds S --to FILE`` plans once, with two
-``beside`` or two workers of a local ``cluster``, and adds a row to FILE. On a cluster the row holds
-every task: what it had to wait for, bytes, seconds on the worker, seconds of the program that hands
-it out and takes it in. ``python -m tests.bench.big_plan replay FILE`` has a list scheduler work the
-same tasks off with more workers.
+``python -m tests.bench.big_plan run WHERE --devices N --seconds S`` plans once, with two processes
+``beside`` or two workers of a local ``cluster``, and adds a row to the results. On a cluster it
+holds every task: what it had to wait for, bytes, seconds on the worker, seconds of the program that
+hands it out and takes it in. ``python -m tests.bench.big_plan replay`` has a list scheduler work
+the same tasks off with more workers.
 """
 
 from __future__ import annotations
@@ -29,8 +29,9 @@ from partitioner.solve.bound import regions
 from partitioner.solve.decomposed_run import DecomposedRun
 from partitioner.solve.run import PlanSettings
 from tests.bench.instances import large_problem
-from tests.bench.measure import circumstances
+from tests.bench.measure import ROOT, circumstances
 
+RESULTS = ROOT / "tests" / "bench" / "results" / "big_plan.jsonl"
 WORKERS = 2
 LINK_BYTES_PER_S = 125e6
 """1 Gbit/s between the program and all workers together."""
@@ -196,9 +197,9 @@ def stages(trace: Sequence[Row]) -> Iterator[tuple[str, list[Row]]]:
     The heuristic's tasks on fields in the second stage run beside the sweeps over the regions.
     """
     tasks = [e for e in trace if "task" in e]
-    seeds = [e for e in tasks if e["task"] == "SeedTask"]
-    first = [e for e in seeds if e["work_s"] <= 2.5]
-    later = [e for e in seeds if e["work_s"] > 2.5]
+    begins = next(k for k, e in enumerate(trace) if e.get("alone") == "first master")
+    first = [e for e in trace[:begins] if e.get("task") == "SeedTask"]
+    later = [e for e in trace[begins:] if e.get("task") == "SeedTask"]
     parts = [e for e in tasks if e["task"] == "PartTask"]
     alone = [e for e in trace if "alone" in e]
 
@@ -315,8 +316,8 @@ def main() -> None:
     one.add_argument("where", choices=["beside", "cluster"])
     one.add_argument("--devices", type=int, default=10_000)
     one.add_argument("--seconds", type=float, default=400.0)
-    one.add_argument("--to", type=Path, required=True)
-    commands.add_parser("replay").add_argument("file", type=Path)
+    one.add_argument("--to", type=Path, default=RESULTS)
+    commands.add_parser("replay").add_argument("file", type=Path, nargs="?", default=RESULTS)
     options = parser.parse_args()
     if options.what == "run":
         row = measure(options.where, options.devices, options.seconds)
