@@ -222,7 +222,6 @@ def test_a_crew_elsewhere_prices_regions_and_plans_parts(
     monkeypatch.setattr(decomposed_run, "PART_S", 1.0)
     monkeypatch.setattr(decomposed_run, "FIRST_S", 0.5)
     monkeypatch.setattr(decomposed_run, "SEED_SHARE", 0.01)
-    monkeypatch.setattr(decomposed_run, "BOUND_SHARE", 0.05)
     crew = Elsewhere()
     outcome = planner.plan_layout(
         roomy, PlanSettings(40.0, 0, 2), should_stop=lambda: crew.kinds["PartTask"] > 3, crew=crew
