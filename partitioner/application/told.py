@@ -16,6 +16,9 @@ if TYPE_CHECKING:
 Told = tuple[Problem, Assessment, Outcome | None, "Sequence[Section]", Sequence[tuple[str, str]]]
 """What a report is made of: the outcome of a layout that was planned, and facts of the run."""
 
+DRAWINGS = "drawings"
+"""What is printed: the drawings alone, a sheet each."""
+
 
 class LayoutAnswer:
     """An answer about one layout."""
@@ -41,10 +44,12 @@ class LayoutAnswer:
         made_on
             The day of the report, for its title block; None leaves it out.
         paper
-            ``summary``, ``sheets`` or ``all``: also a page that holds what is to be printed.
+            ``summary``, ``sheets``, ``all`` or ``drawings``: also a page that holds what is to be
+            printed.
         """
         from partitioner.report.files import report_files
         from partitioner.report.sections import Paper
 
-        wanted = None if paper is None else Paper[paper.upper()]
-        return report_files(*self._told(), made_on=made_on, paper=wanted)
+        is_drawn = paper == DRAWINGS
+        wanted = None if paper is None or is_drawn else Paper[paper.upper()]
+        return report_files(*self._told(), made_on=made_on, paper=wanted, drawings=is_drawn)

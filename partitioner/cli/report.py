@@ -24,9 +24,9 @@ from partitioner.cli.session import Session, manner_options, problem_options
     help="Another layout of the same problem to put beside it: what differs, and the change order.",
 )  # fmt: skip
 @click.option(
-    "--print", "paper", type=click.Choice(["summary", "sheets", "all"]),
+    "--print", "paper", type=click.Choice(["summary", "sheets", "all", "drawings"]),
     help="Also write print-….html, a page to be printed as it is: the summary, the summary with "
-    "a sheet for each line, or all.",
+    "a sheet for each line, all, or the drawings on a sheet each.",
 )  # fmt: skip
 @options.units
 @options.zipped

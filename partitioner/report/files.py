@@ -15,7 +15,7 @@ from partitioner.report.file_names import clean_name
 from partitioner.report.frame import Head, layout_framed
 from partitioner.report.graph import graph_files, layout_graph
 from partitioner.report.outcome_json import outcome_text
-from partitioner.report.page import render
+from partitioner.report.page import render, render_drawings
 from partitioner.report.paper import paper_page
 from partitioner.report.sections import Page, Paper, Section, Table, csv_files, tables_of
 from partitioner.report.svg import standalone
@@ -44,6 +44,7 @@ def report_files(
     facts: Sequence[tuple[str, str]] = (),
     made_on: date | None = None,
     paper: Paper | None = None,
+    drawings: bool = False,
 ) -> dict[str, str | bytes]:
     """Make every file of a report.
 
@@ -62,6 +63,8 @@ def report_files(
         The day of the report, for its title block; None leaves it out.
     paper
         Also write a page that holds what this choice of print has.
+    drawings
+        Also write a page that holds the drawings, to be printed on a sheet each.
 
     Returns
     -------
@@ -93,6 +96,7 @@ def report_files(
         "plca-ethtool.sh": plca_commands(own["plca"], mark),
         "harness.xlsx": workbook([tables[n] for n in SHOP_SHEETS if n in tables], about),
         **({} if paper is None else {f"print-{paper.word}.html": render(paper_page(page, paper))}),
+        **({"print-drawings.html": render_drawings(page)} if drawings else {}),
         **graph_files(layout_graph(problem, assessment, digests)),
         **yang_files(tables, mark),
         **dict(_drawings(page.sections, mark)),

@@ -41,8 +41,18 @@ def render(page: Page) -> str:
         If two sections, tables or figures share an id.
     """
     _check_ids(page)
-    styles = Markup(tokens_css() + DRAWING_CSS)
-    return environment().get_template("page.html").render(page=page, styles=styles)
+    return environment().get_template("page.html").render(page=page, styles=_styles())
+
+
+def render_drawings(page: Page) -> str:
+    """Write the drawings of a page as HTML to be printed, each on a sheet of its own."""
+    figures = [figure for section in page.walk() for figure in section.figures]
+    template = environment().get_template("drawings.html")
+    return template.render(page=page, figures=figures, styles=_styles())
+
+
+def _styles() -> Markup:
+    return Markup(tokens_css() + DRAWING_CSS)
 
 
 def _check_ids(page: Page) -> None:

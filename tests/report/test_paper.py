@@ -24,7 +24,7 @@ def files() -> dict[str, str]:
     read = read_layout(case / "problem.yaml", case / "layout-by-hand.yaml")
     answer = report(read.problem, read.layout)
     found = {}
-    for paper in ("summary", "sheets", "all"):
+    for paper in ("summary", "sheets", "all", "drawings"):
         found.update(answer.files(paper=paper))
     return found
 
@@ -42,7 +42,7 @@ def test_each_choice_has_all_that_the_one_before_has(files: dict[str, str]) -> N
 
 
 def test_a_page_to_be_printed_has_nothing_to_click(files: dict[str, str]) -> None:
-    for paper in ("summary", "sheets", "all"):
+    for paper in ("summary", "sheets", "all", "drawings"):
         page = files[f"print-{paper}.html"]
         assert "<nav" not in page
         assert "<input" not in page
@@ -66,6 +66,16 @@ def pages(driver: Any, address: str, paper: str = "A4", choice: str = "") -> int
     asked = {"preferCSSPageSize": True, "paperWidth": wide, "paperHeight": tall}
     made = base64.b64decode(driver.execute_cdp_cmd("Page.printToPDF", asked)["data"])
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", made))
+
+
+@pytest.mark.browser
+def test_each_drawing_is_a_sheet(driver: Any, files: dict[str, str], tmp_path: Path) -> None:
+    page = files["print-drawings.html"]
+    (tmp_path / "drawings.html").write_text(page, encoding="utf-8")
+    drawn = [name for name in files if name.startswith("drawing-")]
+    assert page.count("<figure>") == page.count("<figcaption>") == len(drawn) > 3
+    address = (tmp_path / "drawings.html").as_uri()
+    assert [pages(driver, address, paper) for paper in PAPER_IN] == [len(drawn), len(drawn)]
 
 
 @pytest.mark.browser
