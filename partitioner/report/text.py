@@ -82,8 +82,8 @@ def table_text(table: Table, keys: Sequence[str] = (), most: int | None = None) 
 def aligned(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:
     """Columns set apart by two spaces; those in ``right`` are right-aligned.
 
-    Headings are broken at spaces where they are longer than what stands below them. What is wider
-    than a terminal even so loses the ends of its longest words; the files have them whole.
+    Headings are broken at spaces where they are longer than what stands below them, and so are the
+    widest cells where the table were else wider than a terminal.
 
     Examples
     --------
@@ -104,21 +104,21 @@ def aligned(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequenc
     ]
     while sum(widths) + 2 * len(widths) - 2 > TERMINAL and max(widths) > LEAST_WIDTH:
         widths[widths.index(max(widths))] -= 1
-    broken = [textwrap.wrap(head, w) for head, w in zip(heads, widths, strict=True)]
-    tall = max((len(lines) for lines in broken), default=0)
-    top = [[""] * (tall - len(lines)) + lines for lines in broken]
     lines = []
-    for row in (*zip(*top, strict=True), *cells):
-        parts = [
-            _shortened(c, w).rjust(w) if i in right else _shortened(c, w).ljust(w)
-            for i, (c, w) in enumerate(zip(row, widths, strict=True))
+    for number, row in enumerate((heads, *cells)):
+        broken = [
+            textwrap.wrap(c, w, break_on_hyphens=False) for c, w in zip(row, widths, strict=True)
         ]
-        lines.append("  ".join(parts).rstrip())
+        tall = max((len(b) for b in broken), default=0)
+        for line in range(tall):
+            parts = []
+            for i, (words, width) in enumerate(zip(broken, widths, strict=True)):
+                # Headings stand on what is below them, cells hang from their first line.
+                at = line + len(words) - tall if number == 0 else line
+                text = words[at] if 0 <= at < len(words) else ""
+                parts.append(text.rjust(width) if i in right else text.ljust(width))
+            lines.append("  ".join(parts).rstrip())
     return "\n".join(lines)
-
-
-def _shortened(text: str, width: int) -> str:
-    return text if len(text) <= width else text[: width - 1] + "…"
 
 
 def plain(text: str) -> str:
