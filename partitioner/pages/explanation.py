@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date
 from typing import Any
 
@@ -19,10 +20,11 @@ from partitioner.explain.placement import Locate
 from partitioner.explain.rule_prices import Price, RulePrice
 from partitioner.explain.ways_out import WayOut
 from partitioner.model.problem import Problem
-from partitioner.report.amounts import count_text, money_text, ratio_text
+from partitioner.report.amounts import count_text, listed, money_text, ratio_text
 from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
 from partitioner.report.sections import Column, Kind, Page, Paper, Section, State, Table
 from partitioner.report.text import plain, table_text
+from partitioner.report.verdict import costs_text, total_name
 from partitioner.units import MONEY_STEPS
 from partitioner.visible import visible
 
@@ -103,25 +105,48 @@ def _way_words(way: WayOut) -> str:
 
 def _way_cost(problem: Problem, way: WayOut) -> str:
     gap = "" if way.outcome.gap == 0 else f" (gap {ratio_text(way.outcome.gap, 1)})"
-    return f"the layout then costs {money_text(way.cost_money, problem.currency)}{gap}"
+    return f"the layout then {costs_text(problem, way.cost_money)}{gap}"
 
 
 def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -> str:
     outcome = explained.outcome
     gap = "" if outcome.gap == 0 else f" at a gap of {ratio_text(outcome.gap, 2)}"
-    cost = money_text(outcome.cost_money, problem.currency)
-    head = (
-        f"{visible(problem.name)}: the layout costs {cost}{gap}. What each rule costs, by "
-        "planning without it:"
-    )
-    binding = [p for p in explained.prices if p.may_bind]
-    blocks = [head, table_text(_prices_table(problem, binding, locate))]
-    if free := len(explained.prices) - len(binding):
-        blocks.append(
-            f"{count_text(free, 'rule', 'rules')} {'costs' if free == 1 else 'cost'} nothing: the "
-            "cheapest layout without keeps it anyway, or costs the same."
-        )
+    cost = costs_text(problem, outcome.cost_money, explained.assessment.cost.money)
+    head = f"{visible(problem.name)}: the layout {cost}{gap}."
+    binding = [p for p in explained.prices if p.binds]
+    if binding:
+        head += " What each rule costs, by planning without it:"
+    blocks = [head, table_text(_prices_table(problem, binding, locate)) if binding else ""]
+    blocks += _not_binding(problem, explained)
     return "\n\n".join(b for b in blocks if b)
+
+
+def _not_binding(problem: Problem, explained: LayoutExplained) -> list[str]:
+    """What is known of the rules that are not proved to cost anything, in a sentence each."""
+    said = []
+    others = [p for p in explained.prices if not p.binds]
+    free = [p for p in others if not p.may_bind]
+    # A rule can't cost more than the whole layout: where no more is known, nothing is.
+    most = {p.name: p.price.most_money for p in others if p.may_bind}
+    whole = explained.outcome.cost_money
+    open_ = {name: money for name, money in most.items() if money is not None and money < whole}
+    untold = [name for name in most if name not in open_]
+    if free:
+        said.append(
+            f"{count_text(len(free), 'rule', 'rules')} {'costs' if len(free) == 1 else 'cost'} "
+            "nothing: the cheapest layout without keeps it anyway, or costs the same."
+        )
+    if open_:
+        at_most = money_text(max(open_.values()), problem.currency)
+        said.append(
+            f"Not proved to cost anything, and at most {at_most} each: {listed(list(open_), 12)}."
+        )
+    if untold:
+        said.append(
+            f"Time was up before anything was proved of {count_text(len(untold), 'rule')}: "
+            f"{listed(untold, 12)}."
+        )
+    return said
 
 
 def _device_lead(problem: Problem, explained: DeviceExplained) -> str:
@@ -130,7 +155,7 @@ def _device_lead(problem: Problem, explained: DeviceExplained) -> str:
     company = f" with {', '.join(mates)}" if mates else ", alone"
     return (
         f"{explained.device} hangs on {segment.switch} by {segment.id} ({segment.grade}){company}; "
-        f"the layout costs {money_text(explained.outcome.cost_money, problem.currency)}."
+        f"the layout {costs_text(problem, explained.outcome.cost_money)}."
     )
 
 
@@ -254,7 +279,8 @@ def explained_page(
             title="What each rule costs",
             intro="Each rule was taken off and the problem planned again. Where a layout is not "
             "proved optimal, the price is certain between two amounts only.",
-            tables=[_prices_table(problem, explained.prices, locate)],
+            tables=[_priced_table(problem, explained, locate)],
+            points=_not_binding(problem, explained),
             id="rule-prices",
             paper=Paper.SUMMARY,
         )
@@ -265,10 +291,10 @@ def explained_page(
 
 
 def _prices_lead(problem: Problem, explained: LayoutExplained) -> str:
-    cost = money_text(explained.outcome.cost_money, problem.currency)
+    cost = costs_text(problem, explained.outcome.cost_money, explained.assessment.cost.money)
     binding = sum(p.binds for p in explained.prices)
     return (
-        f"The layout costs {cost}. {count_text(binding, 'rule', 'rules')} of "
+        f"The layout {cost}. {count_text(binding, 'rule', 'rules')} of "
         f"{len(explained.prices)} {'is' if binding == 1 else 'are'} proved to make it dearer."
     )
 
@@ -314,7 +340,7 @@ def _ways_table(problem: Problem, explained: NoLayoutExplained) -> Table:
         columns=[
             Column("way", "Way", Kind.NUMBER, heads_row=True),
             Column("changes", "Change"),
-            _money("cost", "Layout costs", problem),
+            _money("cost", total_name(problem).capitalize(), problem),
             _money("bound", "Bound", problem),
         ],
         rows=[
@@ -332,7 +358,7 @@ def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate)
             Column("rule", "Rule", heads_row=True),
             _money("costs_at_least", "At least", problem),
             _money("costs_at_most", "At most", problem),
-            Column("state", "Binds", Kind.STATE, state_words=("not proved to", "yes", "")),
+            Column("state", "Makes it dearer", Kind.STATE, state_words=("not proved", "yes", "")),
             Column("where", "Stands at", Kind.ID),
         ],
         rows=[
@@ -345,6 +371,14 @@ def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate)
             for p in prices
         ],
     )
+
+
+def _priced_table(problem: Problem, explained: LayoutExplained, locate: Locate) -> Table:
+    """All prices, of which those that are proved are shown."""
+    binding = [p for p in explained.prices if p.binds]
+    rest = [p for p in explained.prices if not p.binds]
+    table = _prices_table(problem, [*binding, *rest], locate)
+    return replace(table, most_rows=len(binding)) if binding else replace(table, folded=True)
 
 
 def _elsewhere_table(problem: Problem, explained: DeviceExplained) -> Table:

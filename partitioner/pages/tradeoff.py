@@ -26,6 +26,7 @@ from partitioner.report.sections import (
     Table,
 )
 from partitioner.report.text import plain, table_text
+from partitioner.report.verdict import total_name, total_text
 from partitioner.tradeoff.front import Point, knees
 from partitioner.tradeoff.search import Ending, TradeOff
 from partitioner.tradeoff.state import STATE, named_points, point_rows, state_files
@@ -50,19 +51,19 @@ def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]
     first, last = good[0], good[-1]
     if len(good) == 1:
         what = (
-            f"One layout: {money_text(first.cost_money, problem.currency)}, {axis.name} "
+            f"One layout with {total_text(problem, first.cost_money)}, {axis.name} "
             f"{_value(state, first.value)}."
         )
     else:
         what = (
-            f"{count_text(len(good), 'layout')} between "
-            f"{money_text(first.cost_money, problem.currency)} and "
-            f"{money_text(last.cost_money, problem.currency)}, {axis.name} "
+            f"{count_text(len(good), 'layout')} between {total_text(problem, first.cost_money)} "
+            f"and one of {money_text(last.cost_money, problem.currency)}, {axis.name} "
             f"{_value(state, first.value)} to {_value(state, last.value)}."
         )
     lead = [
         what,
         *how_sure(state),
+        *([f"{_ended(state)} before all points were found."] if _is_cut_off(state) else []),
         *([axis.proviso] if axis.proviso else []),
     ]
     if front.is_exact:
@@ -163,9 +164,10 @@ def _gain(problem: Problem, state: TradeOff, start: int, end: int) -> str:
 def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
     """The section of the report: chart, sentences on knees, tables of the points."""
     return Section(
-        title=f"Cost against {state.axis.name}",
+        title=f"{total_name(problem).capitalize()} against {state.axis.name}",
         intro=[
             "Each point is a whole layout that keeps every rule, in a file of its own.",
+            *_weighed(problem),
             _semantics(state),
         ],
         points=steps_text(problem, state),
@@ -174,6 +176,13 @@ def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
         id="trade-off",
         paper=Paper.SUMMARY,
     )
+
+
+def _weighed(problem: Problem) -> list[str]:
+    """What a priced total is, where it is more than money."""
+    if total_name(problem) == "cost":
+        return []
+    return ["The priced total is money, with mass and delay at the prices the problem states."]
 
 
 def _semantics(state: TradeOff) -> str:
@@ -211,13 +220,13 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
     cheapest, last = front.points[0], front.points[-1]
     return xy_figure(
         "trade-off-chart",
-        f"Cost against {axis.name}",
+        f"{total_name(problem).capitalize()} against {axis.name}",
         f"{len(front.points)} points from {_value(state, cheapest.value)} at "
         f"{money_text(cheapest.cost_money, problem.currency)} to {_value(state, last.value)} at "
         f"{money_text(last.cost_money, problem.currency)}; numbers are those of the tables.",
         series,
         axis.title,
-        f"cost, {problem.currency}",
+        f"{total_name(problem)}, {problem.currency}",
         height=400.0,
     )
 
@@ -257,7 +266,7 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
         caption=caption,
         columns=[
             Column("point", "Point", number, heads_row=True),
-            Column("cost", "Cost", number, currency, 2),
+            Column("cost", total_name(problem).capitalize(), number, currency, 2),
             Column("value", axis.name.capitalize(), number, axis.unit),
             Column("unit"),
             Column("bound", "Bound", number, currency, 2),
@@ -298,8 +307,16 @@ def front_text(problem: Problem, state: TradeOff) -> str:
 
 def ending_text(state: TradeOff) -> str:
     """Why a trade-off ended that is not finished."""
-    why = "stopped by you" if state.ended_by is Ending.USER else "the time was up"
-    return f"{why} before all points were found; call again to go on"
+    why = _ended(state)
+    return f"{why[0].lower()}{why[1:]} before all points were found; call again to go on"
+
+
+def _is_cut_off(state: TradeOff) -> bool:
+    return state.ended_by in (Ending.USER, Ending.TIME) and not state.is_finished
+
+
+def _ended(state: TradeOff) -> str:
+    return "Stopped by you" if state.ended_by is Ending.USER else "The time was up"
 
 
 def seeking_text(state: TradeOff, points: int | None) -> str:

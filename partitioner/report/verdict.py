@@ -74,6 +74,27 @@ def _amount(problem: Problem, assessment: Assessment) -> str:
     return f"{total} ({money} of money, {rest} for {' and '.join(weights)})"
 
 
+def total_name(problem: Problem) -> str:
+    """What the amount that planning makes small is called: money alone is the cost."""
+    return "priced total" if _weights(problem) else "cost"
+
+
+def total_text(problem: Problem, total_money: int, money: int | None = None) -> str:
+    """That amount with its name, and the money in it where that is another one."""
+    total = money_text(total_money, problem.currency)
+    if not _weights(problem):
+        return f"a cost of {total}"
+    of_it = "" if money is None else f" ({money_text(money, problem.currency)} of it money)"
+    return f"a priced total of {total}{of_it}"
+
+
+def costs_text(problem: Problem, total_money: int, money: int | None = None) -> str:
+    """What a layout does: costs so much, or has a priced total of so much."""
+    if not _weights(problem):
+        return f"costs {money_text(total_money, problem.currency)}"
+    return f"has {total_text(problem, total_money, money)}"
+
+
 def _shown(money: int) -> int:
     return round(money / CENT) * CENT
 

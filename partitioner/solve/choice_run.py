@@ -24,7 +24,7 @@ class ChoiceRun(Run):
 
     def plan(self) -> None:
         """Choose once."""
-        self.step("choosing among segments seen")
+        self.step("choosing among the segments found")
         self.search.master_over_pool(
             self.given, self.seconds_left(), soft=False, claim=Claim.COLUMNS
         )

@@ -417,13 +417,13 @@ class DirectRun(Run):
         self.first_layout()
         self._layout_by_prices()
         if in_two_steps and not self.over():
-            self.step("lines by geometry")
+            self.step("trying lines of devices that are near")
             self.start_seeds()
             self._quick_master(2.0, newest_only=True)
         if not self.over():
             self.prove_bound(0.7 * self.seconds_left())
         if not self.over():
-            self.step("choosing among columns")
+            self.step("choosing among the segments found")
             self.choose_among_pool(0.25 * self.settings.time_limit_s)
         if self.cost is None:
             self._find_layout(0.1 * self.settings.time_limit_s)
@@ -473,7 +473,7 @@ class DirectRun(Run):
 
     def improve(self) -> None:
         """Solve regions again, larger ones each time nothing is gained, until time is up."""
-        self.step("improving regions")
+        self.step("improving the layout part by part")
         size, rounds = 16, 0
         while not self.over() and not self.proved and self.search.incumbent is not None:
             rounds += 1

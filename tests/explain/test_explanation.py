@@ -16,11 +16,12 @@ from partitioner.explain.explanation import (
     explain,
 )
 from partitioner.explain.handles.handle import without
-from partitioner.explain.rule_prices import Price, price_between, surcharge
+from partitioner.explain.rule_prices import Price, RulePrice, price_between, surcharge
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status
-from partitioner.model.problem import Group, GroupKind, Problem
+from partitioner.model.problem import Group, GroupKind, Objective, Problem
 from partitioner.pages.explanation import explained_data, explained_text
+from partitioner.report.amounts import money_text
 from partitioner.runs import Answer, Budget, Result
 from tests.brute import brute, oracle
 from tests.brute.random_problems import random_problem
@@ -188,3 +189,32 @@ def test_a_price_is_what_is_certain():
     assert surcharge(base, tighter) == Price(10, 50)
     assert surcharge(base, Result(Answer.UNKNOWN, bound_money=125)) == Price(5, None)
     assert surcharge(base, Result(Answer.NONE)).is_impossible
+
+
+def test_each_rule_is_told_by_what_is_proved_of_it():
+    problem = replace(random_problem(0, 5), objective=Objective(latency_price_per_ms_money=100))
+    found = explain(problem, budget())
+    assert isinstance(found, LayoutExplained)
+    whole = found.outcome.cost_money
+    handles = found.prices[0].handles
+    prices = [
+        RulePrice("dear", handles, Price(whole // 4, whole // 2)),
+        RulePrice("free", handles, Price(0, 0)),
+        RulePrice("open", handles, Price(0, whole // 2)),
+        RulePrice("unknown", handles, Price(0, whole)),
+    ]
+    found = replace(found, prices=tuple(prices))
+    text = " ".join(explained_text(problem, found, lambda steps: "").split())
+
+    def shown(money: int) -> str:
+        return " ".join(money_text(money, problem.currency).split())
+
+    of_it = shown(found.assessment.cost.money)
+    assert f"has a priced total of {shown(whole)} ({of_it} of it money)" in text
+    assert "1 rule costs nothing: the cheapest layout without keeps it anyway" in text
+    assert f"Not proved to cost anything, and at most {shown(whole // 2)} each: open." in text
+    assert "Time was up before anything was proved of 1 rule: unknown." in text
+    table = text.partition("1 rule costs nothing")[0]
+    assert "dear" in table
+    assert "free" not in table
+    assert "unknown" not in table

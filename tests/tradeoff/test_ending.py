@@ -12,7 +12,8 @@ from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
-from partitioner.pages.tradeoff import seeking_text
+from partitioner.pages.tradeoff import seeking_text, tradeoff_section, verdict_of
+from partitioner.report.verdict import total_text
 from partitioner.runs import Answer, Budget, Result
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.tradeoff.axes import AXES
@@ -93,3 +94,26 @@ def test_progress_tells_points_found_and_what_is_sought(problem, outcome) -> Non
     assert seeking_text(state, 8) == (
         "1 of 8 points found; seeking the cheapest with a worst latency of at most 1.25 ms"
     )
+
+
+def test_the_head_names_what_is_made_small_and_why_it_ended(problem, outcome) -> None:
+    state = trade_off(
+        problem, begin(problem, AXES["latency"]), ShortRuns(problem, outcome),
+        TradeOffSettings(1, 0.2),
+    )
+    state.ended_by, state.is_finished = Ending.TIME, False
+    lead = " ".join(verdict_of(problem, state)[2])
+    assert "The time was up before all points were found." in lead
+    assert total_text(problem, outcome.cost_money) in lead
+    state.ended_by = Ending.USER
+    assert "Stopped by you before all points were found." in " ".join(verdict_of(problem, state)[2])
+    priced = replace(problem, objective=replace(problem.objective, mass_price_per_kg_money=100))
+    assert "priced total against" in tradeoff_section(priced, state).title.lower()
+    unpriced = replace(
+        problem,
+        objective=replace(
+            problem.objective, mass_price_per_kg_money=0, latency_price_per_ms_money=0
+        ),
+    )
+    assert tradeoff_section(unpriced, state).title.startswith("Cost against")
+    assert "a cost of" in " ".join(verdict_of(unpriced, state)[2])
