@@ -32,7 +32,7 @@ from partitioner.report.placing import Sheet, Wish, around, ring
 from partitioner.report.projection import View, choose_views, enclosing, nice_length_m
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke, line_stroke, link_stroke
-from partitioner.report.svg import Canvas, points_text, text_width
+from partitioner.report.svg import Canvas, num, points_text, text_width
 
 XY = tuple[float, float]
 
@@ -42,6 +42,8 @@ PITCH = 4.6
 """Distance of neighbouring lanes in px where there is room."""
 BUNDLE = 46.0
 """Widest bundle in px; fuller pathways get narrower lanes."""
+CHANNEL = 5.0
+"""Width in px of a pathway without cables, and what it shows beside those that it has."""
 NAMES_UP_TO = 56
 """With more devices than this in one view they are numbered and listed beside it."""
 DETAIL_NAMES_UP_TO = 90
@@ -371,22 +373,34 @@ class _Drawing:
                 stretch = (min(a, b), max(a, b))
                 first.setdefault(stretch, pathway)
                 along.setdefault(stretch, []).append(pathway.id)
+        unused = []
         for stretch, pathway in first.items():
-            if not self._is_in_view([self._nodes.xy[node] for node in stretch]):
+            start, end = (self._nodes.xy[node] for node in stretch)
+            if not self._is_in_view((start, end)):
                 continue
             lanes = self.lanes.width.get(stretch, 0)
-            start, end = (self._nodes.xy[node] for node in stretch)
-            self.canvas.line(
-                start,
-                end,
-                parent,
-                cls="channel",
-                width=max(5.0, lanes * self.pitch + 5.0),
-                title=f"pathway {pathway.id}: {count_text(lanes, 'cable')}",
-                data_pathway=" ".join(along[stretch]),
-            )
+            if lanes or not self.is_detail:
+                self.canvas.line(
+                    start,
+                    end,
+                    parent,
+                    cls="channel",
+                    width=lanes * self.pitch + CHANNEL,
+                    # A detail does not know how many cables of other switches pass.
+                    title=""
+                    if self.is_detail
+                    else f"pathway {pathway.id}: {count_text(lanes, 'cable')}",
+                    data_pathway=" ".join(along[stretch]),
+                )
+            else:
+                unused.append(
+                    f"M{num(start[0])} {num(start[1])}L{num(end[0])} {num(end[1])}"
+                )
             if pathway.most_lines is not None:
                 self._pathway_limit(parent, pathway.most_lines, lanes, start, end)
+        if unused:
+            # In one piece: most of the pathways of a large layout are such.
+            self.canvas.add("path", parent, d="".join(unused), cls="channel", stroke_width=CHANNEL)
 
     def _pathway_limit(self, parent: ET.Element, most: int, lanes: int, a: XY, b: XY) -> None:
         """Two short bars across a pathway that holds a limited number of cables."""
@@ -765,7 +779,6 @@ class _Drawing:
                     (nx, ny),
                     label,
                     cls="leader",
-                    width=0.7,
                 )
             if back:
                 self.canvas.add(

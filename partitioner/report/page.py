@@ -68,6 +68,8 @@ def _check_ids(page: Page) -> None:
 
 MOST_LISTED = 8
 """Sentences on the first sheet of what to clear first, so that it stays one page."""
+MANY_ROWS = 40
+"""A longer table is laid out by the browser when it comes into sight."""
 
 
 @cache
@@ -81,12 +83,14 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals.update(
-        Kind=Kind, State=State, flagged=FLAGGED_TRUST, most_listed=MOST_LISTED, papers=tuple(Paper),
+        Kind=Kind, State=State, flagged=FLAGGED_TRUST, most_listed=MOST_LISTED, many_rows=MANY_ROWS,
+        papers=tuple(Paper),
     )
     environment.filters["css_text"] = _css_text
     environment.filters["share"] = _bar_share
     environment.filters["script_json"] = _script_json
     # Figures are built as trees by this package and escaped there.
+    environment.filters["height_px"] = _height_px
     environment.filters["svg"] = lambda markup: Markup(markup)
     return environment
 
@@ -100,6 +104,12 @@ def _css_text(words: str) -> Markup:
 def _script_json(data: object) -> Markup:
     """Data within a script element, which no text in it can end."""
     return Markup(json_text(data, indent=None).replace("<", "\\u003c"))
+
+
+def _height_px(markup: str) -> str:
+    """Height of a figure in px, as its element tells it."""
+    element = markup.partition(">")[0]
+    return element.partition(' height="')[2].partition('"')[0] or "0"
 
 
 def _bar_share(value: object) -> str:

@@ -129,6 +129,6 @@ def _row(
     canvas.text(x + 8, middle, time_text(total), size=SIZE, weight="600")
     # The way back to the BEACON.
     path = f"M{num(x)} {num(y + TALL + 3)}v6H{num(LEFT)}v-6m-3 4l3 -4l3 4"
-    canvas.add("path", d=path, cls="leader", stroke_width=0.9)
+    canvas.add("path", d=path, cls="axis", stroke_width=0.9)
 
 

@@ -139,7 +139,7 @@ def _strip(
     drops.append(canvas.group(own))
     for i, label in zip(order, labels, strict=True):
         tip = y - 8 - label.level * LEVEL if label.is_above else y + 8 + label.level * LEVEL
-        canvas.line((label.x, y), (label.x, tip), drops[i], cls="leader", width=0.7)
+        canvas.line((label.x, y), (label.x, tip), drops[i], cls="leader")
         edge = tip - 1 if label.is_above else tip + 9
         weight = "600" if label.words.startswith("0 ") else ""
         canvas.text(label.x + 2, edge, label.words, drops[i], size=SIZE, weight=weight)

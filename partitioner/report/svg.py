@@ -28,7 +28,7 @@ svg .tag{fill:var(--page)}
 svg .page{fill:var(--page)}
 svg .panel{fill:var(--panel)}
 svg .dim{stroke:var(--channel-edge);fill:none}
-svg .leader{stroke:var(--muted);fill:none}
+svg .leader{stroke:var(--muted);fill:none;stroke-width:.7px}
 svg .hk{stroke:var(--ink)} svg .fk{fill:var(--ink)}
 svg .inkfill{fill:var(--ink)}
 svg .zones{display:none}

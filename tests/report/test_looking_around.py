@@ -91,7 +91,7 @@ class Reader:
         """What is marked as lit in the drawing in sight."""
         return set(
             self.run(
-                f"return [...document.querySelectorAll('#layout-top > .lifted [data-{kind}]')]"
+                f"return [...document.querySelectorAll('#layout-top + .lifted [data-{kind}]')]"
                 f".map(e => e.dataset.{kind})"
             )
         )
@@ -126,15 +126,21 @@ def reader(driver: Any, address: str) -> Reader:
 
 def test_pointing_lights_up_what_belongs_together_and_dims_the_rest(reader: Reader) -> None:
     reader.point("#layout-top .marks [data-device=tank-level] circle:last-child")
-    reader.wait("return document.querySelector('#layout-top.dims')")
+    reader.wait("return document.querySelector('#layout-top + .lifted')")
     assert "tank-level" in reader.lit("device")
     assert reader.lit("segment") == {"middle-line"}
     assert "valve-left" not in reader.lit("device")
-    opacity = "return getComputedStyle(document.querySelector('#layout-top > .marks')).opacity"
-    assert float(reader.run(opacity)) < 0.5
+    # A sheet through which the drawing is seen dimly, exactly above it.
+    box = "const box = document.querySelector('#layout-top{}').getBoundingClientRect();"
+    sides = "return ['left', 'top', 'right', 'bottom'].map(side => Math.round(box[side]))"
+    assert reader.run(box.format(" + .lifted") + sides) == reader.run(box.format("") + sides)
+    sheet = "return getComputedStyle(document.querySelector('#layout-top + .lifted')).{}"
+    opacity = reader.run(sheet.format("backgroundColor")).rstrip(")").split()[-1]
+    assert 0.5 < float(opacity) < 0.9
+    assert reader.run(sheet.format("pointerEvents")) == "none"
     assert reader.told.startswith("tank-level: device on middle-line")
     reader.point("h1")
-    reader.wait("return !document.querySelector('#layout-top.dims')")
+    reader.wait("return !document.querySelector('#layout-top + .lifted')")
     assert reader.told == ""
 
 
@@ -142,7 +148,7 @@ def test_rows_and_drawings_answer_to_each_other(reader: Reader) -> None:
     reader.click("#table-segments tbody tr:nth-child(2) th")
     assert reader.rows("segments", ".is-lit") == ["middle-line"]
     reader.see("#layout-top")
-    reader.wait("return document.querySelector('#layout-top.dims')")
+    reader.wait("return document.querySelector('#layout-top + .lifted')")
     assert {"tank-level", "pressure-a"} <= reader.lit("device")
     reader.see("#table-streams")
     reader.wait("return document.querySelector('#table-streams.dims')")
@@ -478,7 +484,7 @@ def test_paper_and_scriptless_readers_get_the_whole_report(reader: Reader, addre
     assert "wind" not in reader.rows("streams")
     reader.run("dispatchEvent(new Event('beforeprint'))")
     assert "wind" in reader.rows("streams")
-    assert reader.run("return document.querySelectorAll('.dims, .out, .absent').length") == 0
+    assert reader.run("return document.querySelectorAll('.dims, .lifted, .out, .absent').length") == 0
     reader.run("dispatchEvent(new Event('afterprint'))")
     assert "wind" not in reader.rows("streams")
     reader.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})

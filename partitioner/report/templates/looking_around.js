@@ -5,6 +5,8 @@
 const $ = (id) => document.getElementById(id);
 const make = (tag, text = "", set = {}) => Object.assign(document.createElement(tag), { textContent: text }, set);
 document.querySelector(".skip").after($("looking").content);
+// What one jumps to stands below the bar. (A rule with :has would be tried at every change.)
+document.documentElement.style.scrollPaddingTop = "7rem";
 
 // The things of the layout by key ("line" and "device" of one name are two things), and for each
 // what belongs to it.
@@ -70,11 +72,11 @@ const stages = (() => {
     at(key) { this.read(); return this.places.get(key) ?? []; }
     show(light) {
       if (this.light === light) return;
-      if (this.light) this.dark();
+      const wasLit = this.light;
       this.light = light;
-      if (!light) return;
-      this.read();
-      if (this.owners.length) this.lit(light);
+      if (light) this.read();
+      if (light && this.owners.length) this.lit(light);
+      else if (wasLit) this.dark();
     }
     sift(fate) {
       this.read();
@@ -97,35 +99,53 @@ const stages = (() => {
     collect() {
       for (const element of this.element.querySelectorAll(MARKED)) this.add(element, attributeKeys(element));
     }
-    // Everything is dimmed at once and copies of what is lit are laid on top: a few changes
-    // however much there is, and nothing that is lit hides below something else.
+    // What is lit is copied onto a sheet of its own, through which the drawing is seen dimly: nothing
+    // in the drawing changes, however much there is, and nothing that is lit hides below something else.
     lit({ key, near }) {
-      const layer = document.createElementNS(this.element.namespaceURI, "g");
-      layer.setAttribute("class", "lifted");
-      layer.setAttribute("aria-hidden", "true");
-      for (const other of near) for (const element of this.places.get(other) ?? []) layer.append(this.copy(element));
-      for (const element of this.places.get(key) ?? []) {
-        const copy = this.copy(element);
-        copy.classList.add("is-lit");
-        layer.append(copy);
+      const sheet = this.sheet ??= this.blank();
+      const lay = (keys, name) => {
+        const groups = new Map([[this.element, sheet]]);
+        const groupOf = (element) => {
+          if (!groups.has(element)) groups.set(element, groupOf(element.parentNode).appendChild(this.like(element)));
+          return groups.get(element);
+        };
+        for (const one of keys) {
+          for (const element of this.places.get(one) ?? []) groupOf(element.parentNode).append(this.copy(element, name));
+        }
+      };
+      sheet.replaceChildren();
+      lay(near, "is-near");
+      lay([key], "is-lit");
+      this.follow();
+      if (!sheet.isConnected) this.element.after(sheet);
+    }
+    blank() {
+      const sheet = this.element.cloneNode(false);
+      for (const name of ["id", "role", "aria-labelledby"]) sheet.removeAttribute(name);
+      sheet.setAttribute("aria-hidden", "true");
+      return sheet;
+    }
+    // The sheet shows the same part of the drawing, in the same way.
+    follow() {
+      if (!this.sheet) return;
+      for (const name of ["viewBox", "style", "data-level"]) {
+        const value = this.element.getAttribute(name);
+        if (value === null) this.sheet.removeAttribute(name);
+        else this.sheet.setAttribute(name, value);
       }
-      this.element.append(layer);
-      this.element.classList.add("dims");
+      this.sheet.setAttribute("class", `${this.element.getAttribute("class")} lifted`);
     }
-    copy(element) {
-      let moves = "";
-      for (let up = element.parentNode; up !== this.element; up = up.parentNode) moves = `${up.getAttribute("transform") ?? ""} ${moves}`;
+    like(group) {
+      const other = group.cloneNode(false);
+      for (const { name } of [...other.attributes]) if (!["class", "transform", "clip-path"].includes(name)) other.removeAttribute(name);
+      return other;
+    }
+    copy(element, name) {
       const copy = element.cloneNode(true);
-      if (!moves.trim()) return copy;
-      const moved = document.createElementNS(this.element.namespaceURI, "g");
-      moved.setAttribute("transform", moves);
-      moved.append(copy);
-      return moved;
+      copy.classList.add(name);
+      return copy;
     }
-    dark() {
-      this.element.querySelector(":scope > .lifted")?.remove();
-      this.element.classList.remove("dims");
-    }
+    dark() { this.sheet?.remove(); }
     keyAt(target) { return attributeKeys(target.closest(MARKED) ?? this.element)[0]; }
     steps() { this.read(); return [...new Set(this.owners.map(([, key]) => key))]; }
     sifted(fate) {
@@ -165,6 +185,7 @@ const stages = (() => {
       for (const row of this.element.tBodies[0]?.rows ?? []) this.add(row, ...this.rowKeys(row));
     }
     lit({ key, near }) {
+      this.dark();
       this.rows = [];
       const mark = (row, name) => { row.classList.add(name); this.rows.push(row); };
       for (const [row, owner] of this.owners) if (near.has(owner)) mark(row, "is-near");
@@ -520,8 +541,7 @@ const sorting = (() => {
     return found ? Number(found[1]) : NaN;
   }
   function value(cell, isNumeric) {
-    const state = cell.querySelector(".state");
-    if (state) return STATES.findIndex((name) => state.classList.contains(name));
+    if (cell.matches(".state")) return STATES.findIndex((name) => cell.classList.contains(name));
     return isNumeric ? number(cell.textContent) : cell.textContent.trim();
   }
   function sort(table, column, direction) {
@@ -605,6 +625,7 @@ const zooming = (() => {
       svg.classList.toggle("zoomed", times > 1);
       svg.style.setProperty("--grow", String(times ** -0.75));
       this.level();
+      stages.of(svg).follow();
       clearTimeout(this.later);
       this.later = setTimeout(() => { this.names(); address.write(); }, 120);
     }
