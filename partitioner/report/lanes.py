@@ -223,7 +223,7 @@ def _corner(before: _Lane, after: _Lane, node: XY) -> tuple[XY, ...]:
 
 def _smooth(corners: list[tuple[XY, ...]], steps: Sequence[_Lane]) -> Track:
     points = [p for corner in corners for p in corner]
-    path = [f"M{_pair(points[0])}"]
+    path = _Path(points[0])
     for i in range(1, len(points) - 1):
         a, b, c = points[i - 1], points[i], points[i + 1]
         into, out = math.dist(a, b), math.dist(b, c)
@@ -231,12 +231,13 @@ def _smooth(corners: list[tuple[XY, ...]], steps: Sequence[_Lane]) -> Track:
             continue
         radius = min(ROUNDING, into / 2, out / 2)
         if radius < 0.4:
-            path.append(f"L{_pair(b)}")
+            path.line(b)
             continue
         p = _towards(b, a, radius / into)
         q = _towards(b, c, radius / out)
-        path.append(f"L{_pair(p)}Q{_pair(b)} {_pair(q)}")
-    path.append(f"L{_pair(points[-1])}")
+        path.line(p)
+        path.curve(b, q)
+    path.line(points[-1])
     at = []
     heading = []
     along = []
@@ -250,7 +251,7 @@ def _smooth(corners: list[tuple[XY, ...]], steps: Sequence[_Lane]) -> Track:
         at.append((x, y))
         heading.append(steps[min(k, len(steps) - 1)][2])
     pieces = tuple((*points[i], *points[i + 1]) for i in range(len(points) - 1))
-    return Track("".join(path), tuple(at), tuple(heading), pieces, tuple(along))
+    return Track(path.data, tuple(at), tuple(heading), pieces, tuple(along))
 
 
 def _is_straight(a: XY, b: XY, c: XY) -> bool:
@@ -264,5 +265,27 @@ def _towards(a: XY, b: XY, share: float) -> XY:
     return (a[0] + (b[0] - a[0]) * share, a[1] + (b[1] - a[1]) * share)
 
 
-def _pair(p: XY) -> str:
-    return f"{num(p[0])} {num(p[1])}"
+class _Path:
+    """Path data in steps, which are shorter than places; each starts where rounding has led."""
+
+    def __init__(self, start: XY):
+        self._at = (round(start[0], 1), round(start[1], 1))
+        self.data = f"M{num(start[0])} {num(start[1])}"
+
+    def line(self, end: XY) -> None:
+        dx, dy = self._step(end)
+        if dx or dy:
+            self.data += f"h{num(dx)}" if not dy else f"v{num(dy)}" if not dx else _pair("l", dx, dy)
+        self._at = (self._at[0] + dx, self._at[1] + dy)
+
+    def curve(self, control: XY, end: XY) -> None:
+        dx, dy = self._step(end)
+        self.data += _pair("q", *self._step(control)) + _pair(" ", dx, dy)
+        self._at = (self._at[0] + dx, self._at[1] + dy)
+
+    def _step(self, end: XY) -> XY:
+        return (round(end[0] - self._at[0], 1), round(end[1] - self._at[1], 1))
+
+
+def _pair(before: str, x: float, y: float) -> str:
+    return f"{before}{num(x)} {num(y)}"

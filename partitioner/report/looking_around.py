@@ -12,8 +12,7 @@ from typing import Any
 from partitioner.model.assessment import Assessment, LegKind, SegmentFigures, StreamFigures
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Problem
-from partitioner.report.amounts import count_text, left_text, length_text
-from partitioner.units import PPM
+from partitioner.report.amounts import count_text, length_text
 from partitioner.visible import visible
 
 Things = dict[str, dict[str, Any]]
@@ -31,8 +30,8 @@ def things_of(problem: Problem, assessment: Assessment) -> dict[str, Any]:
     -------
     dict
         For each of ``device``, ``segment``, ``stream``, ``switch``, ``pathway``, ``backbone`` and
-        ``option`` the things by name. Each has ``words`` for people; the other keys name what
-        belongs to it; the ``ways`` of a stream are the switches that it crosses. ``left`` is the
+        ``option`` the things by name. Each but devices and streams, which the script tells in a
+        sentence itself, has ``words`` for people; the other keys name what belongs to it; the ``ways`` of a stream are the switches that it crosses. ``left`` is the
         least share that is left of its limits (of its deadline), negative beyond them. ``builds``
         lists name and options of the builds one may look at.
     """
@@ -81,10 +80,7 @@ def _devices(problem: Problem, assessment: Assessment) -> Things:
     found: Things = {}
     for device in problem.devices.values():
         segment = home.get(device.id)
-        words = f"device on {segment.id}" if segment else "device without a place"
-        if device.option:
-            words += f", option {device.option}"
-        found[device.id] = {"words": words}
+        found[device.id] = {}
         if segment:
             found[device.id]["segment"] = segment.id
         if device.option:
@@ -110,12 +106,6 @@ def _streams(problem: Problem, assessment: Assessment) -> Things:
         own["left"] = min(own["left"], left)
     for own in found.values():
         own["segments"] = list(dict.fromkeys(own["segments"]))
-        to, left = own["to"], own["left"]
-        state = f"{left_text(round(left * PPM), PPM)} of its deadline left" if left >= 0 else "late"
-        own["words"] = (
-            f"stream from {own['source']} to {', '.join(to[:3])}"
-            f"{' and others' if len(to) > 3 else ''}, {state}"
-        )
     return found
 
 

@@ -165,7 +165,8 @@ class Canvas:
         self._root.set("viewBox", f"0 {num(top)} {num(self.width)} {num(height)}")
         self._root.set("width", num(self.width))
         self._root.set("height", num(height))
-        return ET.tostring(self._root, encoding="unicode")
+        # The sign is escaped wherever it does not end a tag.
+        return ET.tostring(self._root, encoding="unicode").replace(" />", "/>")
 
 
 def standalone(markup: str, mark: str = "") -> str:

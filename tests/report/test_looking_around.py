@@ -358,6 +358,19 @@ def test_zoom_by_wheel_and_keys(reader: Reader) -> None:
     assert _box(reader) == whole
 
 
+def test_what_is_lit_stays_in_its_place_when_one_zooms(reader: Reader) -> None:
+    reader.click("#layout-top .marks [data-device=pump] circle:last-child")
+    _wheel(reader, ctrlKey=True)
+    reader.wait("return document.querySelector('#layout-top.zoomed + .lifted.zoomed')")
+    middles = reader.run(
+        "return ['#layout-top', '#layout-top + .lifted'].map(of => {"
+        " const box = document.querySelector(`${of} .marks [data-device=pump]`)"
+        ".getBoundingClientRect();"
+        " return [box.x + box.width / 2, box.y + box.height / 2]; })"
+    )
+    assert middles[0] == pytest.approx(middles[1], abs=0.5)
+
+
 def test_pan_by_drag_and_zoom_by_two_fingers(reader: Reader) -> None:
     from selenium.webdriver.common.action_chains import ActionChains
 
@@ -490,7 +503,10 @@ def test_paper_and_scriptless_readers_get_the_whole_report(reader: Reader, addre
     reader.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     assert not reader.find(".looking").is_displayed()
     assert not reader.find(".zoom").is_displayed()
+    waits = "return getComputedStyle(document.querySelector('main .waits')).contentVisibility"
+    assert reader.run(waits) == "visible"
     reader.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert reader.run(waits) == "auto"
     with_script = reader.open().run(text)
     reader.driver.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
     try:

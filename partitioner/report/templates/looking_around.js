@@ -16,8 +16,14 @@ const things = (() => {
   const KINDS = ["stream", "device", "segment", "pathway", "backbone", "switch", "option"];
   const all = new Map();
   const near = new Map();
+  // Of what there are thousands the sentence is made here, so that the page need not hold it.
+  const told = {
+    device: ({ segment, option }) => `device ${segment ? `on ${segment}` : "without a place"}${option ? `, option ${option}` : ""}`,
+    stream: ({ source, to, left }) => `stream from ${source} to ${to.slice(0, 3).join(", ")}${to.length > 3 ? " and others" : ""}, `
+      + (left < 0 ? "late" : `${Math.floor(Math.round(left * 1e6) / 1e4)}\u00a0% of its deadline left`),
+  };
   for (const kind of KINDS) {
-    for (const [id, thing] of Object.entries(data[kind] ?? {})) all.set(`${kind}/${id}`, { ...thing, kind, id });
+    for (const [id, thing] of Object.entries(data[kind] ?? {})) all.set(`${kind}/${id}`, { words: told[kind]?.(thing), ...thing, kind, id });
   }
   for (const key of all.keys()) near.set(key, new Set());
   const oneWay = (from, to) => { if (near.has(from) && all.has(to)) near.get(from).add(to); };
