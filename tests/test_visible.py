@@ -19,7 +19,8 @@ ROW = {"id": "a},\n  {b", "share": 0.1, "is_late": False, "limit": None, "word":
 DATA = (
     [ROW, {**ROW, "n": -3}],
     {"table": [ROW, {}, ROW], "rows": [ROW] * 3, "none": [], "one": [{}]},
-    {1: {2.5: [[]]}, True: (1, (2, 3)), None: [{"k": [ROW]}], Word.QUOTED: {"a\tb": {"c": "\u00e9"}}},
+    {2: {2.5: [[]]}, True: (1, (2, 3)), None: [{"k": [ROW]}]},
+    {Word.QUOTED: {"a\tb": {"c": "\u00e9"}}},
     [[1, 2], [ROW], [[ROW], ROW]],
     "text", 7, None, [], {},
 )  # fmt: skip

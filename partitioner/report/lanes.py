@@ -275,7 +275,8 @@ class _Path:
     def line(self, end: XY) -> None:
         dx, dy = self._step(end)
         if dx or dy:
-            self.data += f"h{num(dx)}" if not dy else f"v{num(dy)}" if not dx else _pair("l", dx, dy)
+            flat = f"h{num(dx)}" if dx else f"v{num(dy)}"
+            self.data += _pair("l", dx, dy) if dx and dy else flat
         self._at = (self._at[0] + dx, self._at[1] + dy)
 
     def curve(self, control: XY, end: XY) -> None:

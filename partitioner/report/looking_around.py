@@ -30,8 +30,9 @@ def things_of(problem: Problem, assessment: Assessment) -> dict[str, Any]:
     -------
     dict
         For each of ``device``, ``segment``, ``stream``, ``switch``, ``pathway``, ``backbone`` and
-        ``option`` the things by name. Each but devices and streams, which the script tells in a
-        sentence itself, has ``words`` for people; the other keys name what belongs to it; the ``ways`` of a stream are the switches that it crosses. ``left`` is the
+        ``option`` the things by name. Each has ``words`` for people, but devices and streams:
+        there are thousands, and the script makes their sentence itself. The other keys name what
+        belongs to it; the ``ways`` of a stream are the switches that it crosses. ``left`` is the
         least share that is left of its limits (of its deadline), negative beyond them. ``builds``
         lists name and options of the builds one may look at.
     """

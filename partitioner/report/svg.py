@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from xml.etree import ElementTree as ET
 
+from markupsafe import Markup
+
 from partitioner.report.strokes import tokens_css
 from partitioner.visible import visible_lines
 
@@ -175,16 +177,21 @@ def standalone(markup: str, mark: str = "") -> str:
     ``mark`` says what it is a picture of; it becomes the metadata of the file.
     """
     # Names may hold signs that XML has no place for, not even escaped.
-    root = ET.fromstring(visible_lines(markup))
-    root.set("xmlns", SVG_NS)
-    if mark:
-        ET.SubElement(root, "metadata").text = mark
-    style = ET.Element("style")
-    style.text = tokens_css() + DRAWING_CSS
-    root.insert(2, style)
-    background = ET.Element("rect", {"width": "100%", "height": "100%", "class": "page"})
-    root.insert(3, background)
-    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ET.tostring(root, encoding="unicode") + "\n"
+    start, _, inside = visible_lines(markup).partition(">")
+    about, end, drawn = inside.partition("</desc>")
+    return _FILE.format(
+        start=Markup(start), about=Markup(about + end), style=tokens_css() + DRAWING_CSS,
+        drawn=Markup(drawn.removesuffix("</svg>")),
+        mark=_MARK.format(mark) if mark else "",
+    )  # fmt: skip
+
+
+_FILE = Markup(
+    '<?xml version="1.0" encoding="UTF-8"?>\n'
+    f'{{start}} xmlns="{SVG_NS}">{{about}}<style>{{style}}</style>'
+    '<rect width="100%" height="100%" class="page"/>{drawn}{mark}</svg>\n'
+)
+_MARK = Markup("<metadata>{}</metadata>")
 
 
 def points_text(points: Iterable[tuple[float, float]]) -> str:

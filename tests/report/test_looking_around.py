@@ -497,13 +497,14 @@ def test_paper_and_scriptless_readers_get_the_whole_report(reader: Reader, addre
     assert "wind" not in reader.rows("streams")
     reader.run("dispatchEvent(new Event('beforeprint'))")
     assert "wind" in reader.rows("streams")
-    assert reader.run("return document.querySelectorAll('.dims, .lifted, .out, .absent').length") == 0
+    marked = "return document.querySelectorAll('.dims, .lifted, .out, .absent').length"
+    assert reader.run(marked) == 0
     reader.run("dispatchEvent(new Event('afterprint'))")
     assert "wind" not in reader.rows("streams")
     reader.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
     assert not reader.find(".looking").is_displayed()
     assert not reader.find(".zoom").is_displayed()
-    waits = "return getComputedStyle(document.querySelector('main .waits')).contentVisibility"
+    waits = "return getComputedStyle(document.querySelector('.waits')).contentVisibility"
     assert reader.run(waits) == "visible"
     reader.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
     assert reader.run(waits) == "auto"
