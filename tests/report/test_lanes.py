@@ -85,7 +85,7 @@ def test_a_corner_is_where_the_two_lanes_meet() -> None:
     track = draw_track([1, 2, 4], (1.0, 1.0), XY, pitch=5.0)
     # To the right of right is down, to the right of down is left.
     assert track.at[1] == pytest.approx((195.0, 5.0))
-    assert "Q" in track.path
+    assert "q" in track.path
 
 
 def test_a_route_of_one_node_is_a_point() -> None:

@@ -109,19 +109,21 @@ const stages = (() => {
     // in the drawing changes, however much there is, and nothing that is lit hides below something else.
     lit({ key, near }) {
       const sheet = this.sheet ??= this.blank();
-      const lay = (keys, name) => {
-        const groups = new Map([[this.element, sheet]]);
-        const groupOf = (element) => {
-          if (!groups.has(element)) groups.set(element, groupOf(element.parentNode).appendChild(this.like(element)));
-          return groups.get(element);
-        };
-        for (const one of keys) {
-          for (const element of this.places.get(one) ?? []) groupOf(element.parentNode).append(this.copy(element, name));
-        }
+      const groups = new Map([[this.element, sheet]]);
+      const groupOf = (element) => {
+        if (!groups.has(element)) groups.set(element, groupOf(element.parentNode).appendChild(this.like(element)));
+        return groups.get(element);
       };
+      const names = new Map(); // elements that are lit
+      for (const one of [...near, key]) for (const element of this.places.get(one) ?? []) names.set(element, one === key ? "is-lit" : "is-near");
       sheet.replaceChildren();
-      lay(near, "is-near");
-      lay([key], "is-lit");
+      // In the order of the drawing: marks lie on cables, and cables in their pathways.
+      this.order ??= new Map(this.owners.map(([element], i) => [element, i]));
+      for (const element of [...names.keys()].sort((a, b) => this.order.get(a) - this.order.get(b))) {
+        const copy = element.cloneNode(true);
+        copy.classList.add(names.get(element));
+        groupOf(element.parentNode).append(copy);
+      }
       this.follow();
       if (!sheet.isConnected) this.element.after(sheet);
     }
@@ -145,11 +147,6 @@ const stages = (() => {
       const other = group.cloneNode(false);
       for (const { name } of [...other.attributes]) if (!["class", "transform", "clip-path"].includes(name)) other.removeAttribute(name);
       return other;
-    }
-    copy(element, name) {
-      const copy = element.cloneNode(true);
-      copy.classList.add(name);
-      return copy;
     }
     dark() { this.sheet?.remove(); }
     keyAt(target) { return attributeKeys(target.closest(MARKED) ?? this.element)[0]; }
