@@ -121,6 +121,8 @@ class CableNetwork:
         self._metric = problem.routing.metric
         self._factor = problem.routing.factor_ppm
         self._sites: dict[str, _Site] = {}
+        # A report tries many other places, and asks it of every cable each time.
+        self._pathways_on: dict[tuple[str, str], tuple[str, ...]] = {}
         forecast = [f.device for f in problem.forecast]
         everything: list[Switch | Device] = [
             *problem.switches.values(),
@@ -271,7 +273,10 @@ class CableNetwork:
 
     def pathways_on(self, a: str, b: str) -> tuple[str, ...]:
         """Ids of the pathways that the cable between two ids runs through, in order."""
-        nodes = self.way(a, b)
-        return tuple(
-            self.graph.edges[p, q]["id"] for p, q in pairwise(nodes) if self.graph.has_edge(p, q)
-        )
+        if (a, b) not in self._pathways_on:
+            self._pathways_on[a, b] = tuple(
+                self.graph.edges[p, q]["id"]
+                for p, q in pairwise(self.way(a, b))
+                if self.graph.has_edge(p, q)
+            )
+        return self._pathways_on[a, b]

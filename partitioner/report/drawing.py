@@ -32,7 +32,7 @@ from partitioner.report.placing import Sheet, Wish, around, ring
 from partitioner.report.projection import View, choose_views, enclosing, nice_length_m
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke, line_stroke, link_stroke
-from partitioner.report.svg import Canvas, num, points_text, text_width
+from partitioner.report.svg import Canvas, lines_text, points_text, text_width
 
 XY = tuple[float, float]
 
@@ -393,14 +393,13 @@ class _Drawing:
                     data_pathway=" ".join(along[stretch]),
                 )
             else:
-                unused.append(
-                    f"M{num(start[0])} {num(start[1])}L{num(end[0])} {num(end[1])}"
-                )
+                unused.append((start, end))
             if pathway.most_lines is not None:
                 self._pathway_limit(parent, pathway.most_lines, lanes, start, end)
         if unused:
             # In one piece: most of the pathways of a large layout are such.
-            self.canvas.add("path", parent, d="".join(unused), cls="channel", stroke_width=CHANNEL)
+            data = lines_text(unused)
+            self.canvas.add("path", parent, d=data, cls="channel", stroke_width=CHANNEL)
 
     def _pathway_limit(self, parent: ET.Element, most: int, lanes: int, a: XY, b: XY) -> None:
         """Two short bars across a pathway that holds a limited number of cables."""

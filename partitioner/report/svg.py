@@ -194,6 +194,11 @@ _FILE = Markup(
 _MARK = Markup("<metadata>{}</metadata>")
 
 
+def lines_text(lines: Iterable[tuple[tuple[float, float], tuple[float, float]]]) -> str:
+    """Path data of straight lines that need not meet."""
+    return "".join(f"M{num(a)} {num(b)}L{num(c)} {num(d)}" for (a, b), (c, d) in lines)
+
+
 def points_text(points: Iterable[tuple[float, float]]) -> str:
     """Points of a polygon or polyline."""
     return " ".join(f"{num(x)},{num(y)}" for x, y in points)

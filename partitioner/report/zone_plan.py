@@ -14,7 +14,7 @@ from partitioner.report.drawing_input import DrawingInput, DrawnSwitch, Point
 from partitioner.report.placing import Sheet, Wish, around
 from partitioner.report.projection import View, choose_views
 from partitioner.report.sections import Figure
-from partitioner.report.svg import Canvas, points_text, text_width
+from partitioner.report.svg import Canvas, lines_text, points_text, text_width
 
 WIDTH = 640.0
 TALLEST = 330.0
@@ -48,10 +48,9 @@ def zone_plan(data: DrawingInput, id: str = "zones-plan") -> Figure | None:
         "that hang on it. The table of segments holds the same facts.",
         view.width,
     )
-    for pathway in data.pathways:
-        canvas.line(
-            view.xy(pathway.start_um), view.xy(pathway.end_um), cls="channel", width=1.4
-        )
+    if data.pathways:
+        ways = ((view.xy(p.start_um), view.xy(p.end_um)) for p in data.pathways)
+        canvas.add("path", d=lines_text(ways), cls="channel", stroke_width=1.4)
     for number, switch in enumerate(switches):
         _swath(canvas, data, switch, number, view)
     at = {s.id: view.xy(s.at_um) for s in data.switches}

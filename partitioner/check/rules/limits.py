@@ -142,18 +142,18 @@ def segments_through_pathways(facts: Facts) -> dict[str, list[str]]:
 
 
 def _pathways(facts: Facts) -> Iterator[Measure]:
-    through = segments_through_pathways(facts)
-    for pathway in facts.problem.pathways:
-        if pathway.max_cables is not None:
-            segments = through[pathway.id]
-            yield Measure(
-                (pathway.id, *segments),
-                pathway.id,
-                len(segments),
-                pathway.max_cables,
-                str,
-                margin="{used} of {limit} segments, {left}",
-            )
+    limits = [(p.id, p.max_cables) for p in facts.problem.pathways if p.max_cables is not None]
+    through = segments_through_pathways(facts) if limits else {}
+    for pathway, limit in limits:
+        segments = through[pathway]
+        yield Measure(
+            (pathway, *segments),
+            pathway,
+            len(segments),
+            limit,
+            str,
+            margin="{used} of {limit} segments, {left}",
+        )
 
 
 def _pathway_capacity(facts: Facts) -> Iterator[Breach]:
