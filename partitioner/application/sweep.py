@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from partitioner.application.search import never, silent
-from partitioner.cluster.connection import Cluster, given_cluster, local_cluster, program_version
+from partitioner.cluster.connection import Cluster, given_cluster, local_cluster
 from partitioner.cluster.tasks import MOST_DEATHS, Ended, run_tasks
 from partitioner.errors import ExitCode, MachineFault
 from partitioner.model.layout import Layout
@@ -23,12 +23,13 @@ from partitioner.studies.folder import (
     InFolder,
     InMemory,
     Results,
+    data_of,
     json_file,
 )
-from partitioner.studies.keys import case_key, judge_key, problem_digest
+from partitioner.studies.keys import case_key, judge_key
 from partitioner.studies.lessons import CaseResult, Estimate, Learned, Robustness, robustness
 from partitioner.studies.study import Ask, Case, CaseTask, JudgeTask, Study, asked_of
-from partitioner.studies.study_file import case_problem
+from partitioner.studies.study_file import case_digest, case_problem
 from partitioner.studies.study_file import read_study as read_study_file
 from partitioner.studies.variation import varied
 
@@ -39,6 +40,9 @@ if TYPE_CHECKING:
     from partitioner.report.sections import Page
 
 LAYOUT = "layout.yaml"
+# By name: the planner is loaded where cases run, and not here.
+_RUN_CASE = "partitioner.application.sweep_case:run_case"
+_RUN_JUDGEMENT = "partitioner.application.sweep_case:run_judgement"
 _AGAIN = {int(ExitCode.FAULT), int(ExitCode.NO_ANSWER)}
 """Exit codes of results that another try may change."""
 
@@ -201,8 +205,7 @@ class Sweep:
         self._client: Client | None = None
         self._cases: dict[str, list[Case]] = {}
         for case in study.cases:
-            data = varied(study.base.document.data, case.settings)
-            key = case_key(problem_digest(data), asked_of(study, case), study.before)
+            key = case_key(case_digest(study, case), asked_of(study, case), study.before)
             self._cases.setdefault(key, []).append(case)
 
     def __enter__(self) -> Sweep:
@@ -222,14 +225,15 @@ class Sweep:
 
     def estimate(self) -> Estimate:
         """Count what is there and what is to run, and how long that takes."""
-        seconds = [d["run"].get("seconds") for key in self._cases if (d := self._kept(key))]
-        missing = [cases[0] for key, cases in self._cases.items() if self._kept(key) is None]
+        kept = {key: self._kept(key) for key in self._cases}
+        missing = [self._cases[key][0] for key, data in kept.items() if data is None]
         limits = [asked_of(self.study, case).time_limit_s for case in missing]
+        seconds = [data["run"].get("seconds") for data in kept.values() if data is not None]
         known = [s for s in seconds if isinstance(s, int | float)]
         mean = sum(known) / len(known) if known else None
         return Estimate(
             cases=len(self.study.cases),
-            done=sum(len(c) for k, c in self._cases.items() if self._kept(k) is not None),
+            done=sum(len(c) for k, c in self._cases.items() if kept[k] is not None),
             to_run=len(missing),
             workers=self._workers,
             longest_s=sum(limits) / self._workers,
@@ -250,14 +254,10 @@ class Sweep:
                 missing.append(key)
             else:
                 yield from (CaseResult(case, key, data) for case in cases)
-        from partitioner.application.sweep_case import run_case
-
-        for ended in self._run(run_case, (self._task(key) for key in missing), len(missing)):
-            key = ended.task.key
-            self._results.keep(key, _files_of(ended))
-            data = self._results.read(key)
-            if data is None:
-                raise MachineFault(f"the result {key} was written and cannot be read again")
+        for ended in self._run(_RUN_CASE, (self._task(key) for key in missing), len(missing)):
+            key, files = ended.task.key, _files_of(ended)
+            self._results.keep(key, files)
+            data = data_of(files)
             yield from (CaseResult(case, key, data) for case in self._cases[key])
         # Another try is one try.
         self._retry = False
@@ -268,11 +268,9 @@ class Sweep:
         before = None
         if question.ask is Ask.REPLAN:
             before, _ = earlier_layout(self.study.before, self.study.before_file, problem)
-        return CaseTask(key, program_version(), problem, question, before)
+        return CaseTask(key, problem, question, before)
 
-    def _run(
-        self, function: Callable[[Any], dict[str, str]], tasks: Iterable[Any], count: int
-    ) -> Iterator[Ended]:
+    def _run(self, function: str, tasks: Iterable[Any], count: int) -> Iterator[Ended]:
         if not count:
             return
         try:
@@ -322,8 +320,6 @@ class Sweep:
     def _judge(
         self, chosen: Sequence[tuple[CaseResult, Layout, str]], results: Sequence[CaseResult]
     ) -> list[Robustness]:
-        from partitioner.application.sweep_case import run_judgement
-
         if not chosen:
             return []
         self._on_step(f"judging {len(chosen)} layouts in every case")
@@ -332,15 +328,11 @@ class Sweep:
         case_of: dict[str, Case] = {}
         keys = []
         for result in results:
-            data = varied(self.study.base.document.data, result.case.settings)
-            keys.append(judge_key(problem_digest(data), texts))
+            keys.append(judge_key(case_digest(self.study, result.case), texts))
             case_of.setdefault(keys[-1], result.case)
         missing = [key for key in case_of if self._judgements.read(key) is None]
-        tasks = (
-            JudgeTask(key, program_version(), case_problem(self.study, case_of[key]), layouts)
-            for key in missing
-        )
-        for ended in self._run(run_judgement, tasks, len(missing)):
+        tasks = (JudgeTask(key, case_problem(self.study, case_of[key]), layouts) for key in missing)
+        for ended in self._run(_RUN_JUDGEMENT, tasks, len(missing)):
             if ended.value is not None:
                 self._judgements.keep(ended.task.key, _files_of(ended))
         told = [self._judgements.read(key) for key in keys]

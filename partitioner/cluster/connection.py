@@ -11,11 +11,14 @@ import ipaddress
 import logging
 import os
 import pydoc
+import signal
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
+from multiprocessing import resource_tracker
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from partitioner import __version__
@@ -32,6 +35,7 @@ Cluster = Callable[[], AbstractContextManager["Client"]]
 """Opens a client for as long as it is entered."""
 
 
+@cache
 def program_version() -> str:
     """Versions of the program and of its solver: with another one an answer may differ."""
     return f"{__version__} (ortools {version('ortools')})"
@@ -118,7 +122,16 @@ def local_cluster(workers: int, memory: str | float = "auto") -> Cluster:
             "distributed.scheduler.worker-saturation": 1.0,
             "distributed.scheduler.allowed-failures": 0,
             "distributed.scheduler.work-stealing": False,
+            # Client and scheduler share the cores with the workers: nobody looks at what dask
+            # measures of itself many times a second, and results come without the scheduler.
             "distributed.worker.profile.enabled": False,
+            "distributed.admin.tick.interval": "1s",
+            "distributed.admin.system-monitor.interval": "60s",
+            "distributed.worker.memory.monitor-interval": "500ms",
+            "distributed.client.direct-to-workers": True,
+            # The pages on what is under way would be open to everybody on the machine.
+            "distributed.scheduler.http.routes": [],
+            "distributed.worker.http.routes": [],
             # What a solver holds cannot be moved to the disk; the limit alone counts.
             "distributed.worker.memory.target": False,
             "distributed.worker.memory.spill": False,
@@ -127,18 +140,47 @@ def local_cluster(workers: int, memory: str | float = "auto") -> Cluster:
             "distributed.nanny.pre-spawn-environ.PYTHONPATH": os.pathsep.join(settled_path()),
             "distributed.nanny.pre-spawn-environ.PYTHONSAFEPATH": "1",
         }
-        with (
-            _kept_environment(),
-            dask.config.set(settings),
-            LocalCluster(
-                n_workers=workers, threads_per_worker=1, memory_limit=memory, security=True,
-                dashboard_address=None, silence_logs=logging.CRITICAL, host="127.0.0.1",
-            ) as cluster,
-            cluster.get_client() as client,
-        ):  # fmt: skip
+        with _kept_environment(), dask.config.set(settings), contextlib.ExitStack() as stack:
+            try:
+                with _ctrl_c_stays_here():
+                    cluster = LocalCluster(
+                        n_workers=workers, threads_per_worker=1, memory_limit=memory,
+                        security=True, dashboard_address=None, silence_logs=logging.CRITICAL,
+                        host="127.0.0.1", scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
+                    )  # fmt: skip
+                stack.callback(_close, cluster)
+                client = cluster.get_client()
+                stack.callback(_close, client)
+            except (OSError, RuntimeError) as error:
+                raise MachineFault(f"the workers did not start: {error}") from error
             yield client
 
     return opened
+
+
+def _close(opened: Any) -> None:
+    """Close a cluster or a client. One that takes too long ends with this process."""
+    with contextlib.suppress(OSError, RuntimeError):
+        opened.close()
+
+
+@contextlib.contextmanager
+def _ctrl_c_stays_here() -> Iterator[None]:
+    """Have it not reach processes started now, nor those that take their place when they die.
+
+    A terminal sends it to all processes of a command. Threads and processes inherit what is
+    blocked where they begin; a signal that comes here meanwhile waits until the end.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    # Whichever thread starts this one of Python's own processes has Ctrl-C unblocked by that.
+    resource_tracker.ensure_running()
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextlib.contextmanager

@@ -8,6 +8,8 @@ that does so three times is set aside; workers that have another program are not
 from __future__ import annotations
 
 import contextlib
+import pickle
+import pkgutil
 import queue
 import time
 import uuid
@@ -23,6 +25,7 @@ from partitioner.cluster.connection import (
     WrongVersion,
     must_be,
     note_refused,
+    program_version,
 )
 from partitioner.errors import MachineFault
 
@@ -58,7 +61,7 @@ class Ended:
 
 def run_tasks(
     client: Client,
-    function: Callable[[Any], Any],
+    function: str,
     tasks: Iterable[Task],
     *,
     should_stop: Callable[[], bool] = lambda: False,
@@ -71,7 +74,8 @@ def run_tasks(
     client
         Of the cluster; not an asynchronous one.
     function
-        Importable on the workers; gets a task and raises nothing on purpose.
+        ``module:name`` of a function that the workers can import; gets a task and raises nothing
+        on purpose. It is not imported here.
     tasks
         Taken one by one, as workers become free.
     should_stop
@@ -97,9 +101,11 @@ def run_tasks(
             except queue.Empty:
                 run.look()
                 continue
+            if run.has_landed(future):
+                # A core works on the next one while this one is fetched and written down.
+                run.send()
             ended = run.take(future)
             if ended is not None:
-                # The next ones are on their way while the caller writes this one down.
                 run.send()
                 yield ended
     finally:
@@ -112,7 +118,7 @@ class _Run:
     def __init__(
         self,
         client: Client,
-        function: Callable[[Any], Any],
+        function: str,
         tasks: Iterable[Task],
         on_refused: Callable[[str, str], None],
     ):
@@ -130,10 +136,14 @@ class _Run:
         self._id = uuid.uuid4().hex
         self.arrived: queue.SimpleQueue[Future[Any]] = queue.SimpleQueue()
         self.flying: dict[Any, tuple[Future[Any], Task]] = {}
+        self._landed: dict[Any, Task] = {}
         self._refuse()
 
     def _refuse(self) -> None:
-        note_refused(self._client, self._refused, self._on_refused)
+        try:
+            note_refused(self._client, self._refused, self._on_refused)
+        except OSError as error:
+            raise self._lost() from error
         self._count_slots()
         if not self._slots and self._refused:
             raise MachineFault(NO_WORKER)
@@ -180,8 +190,10 @@ class _Run:
             number = self._failures[task.key]
             future = self._client.submit(
                 _on_worker,
+                program_version(),
                 self._function,
-                task,
+                # As bytes: dask would look through it for what it cannot import, at length.
+                pickle.dumps(task, pickle.HIGHEST_PROTOCOL),
                 key=f"sweep-{self._id}-{task.key}-{number}",
                 pure=False,
                 workers=self._usable if self._refused else None,
@@ -189,23 +201,29 @@ class _Run:
             self.flying[future.key] = future, task
             future.add_done_callback(self.arrived.put)
 
+    def has_landed(self, future: Future[Any]) -> bool:
+        """Whether a task is done, so that its core is free; its result is still there."""
+        if future.key not in self.flying or future.status != "finished":
+            return False
+        self._landed[future.key] = self.flying.pop(future.key)[1]
+        return True
+
     def take(self, future: Future[Any]) -> Ended | None:
         """See how a task ended; None if it has to be tried again."""
         from distributed.scheduler import KilledWorker
 
-        if future.key not in self.flying:
-            return None
-        _, task = self.flying[future.key]
-        if future.status == "finished":
+        if (task := self._landed.pop(future.key, None)) is not None:
             try:
                 value, seconds, worker = future.result(timeout=CONNECT_S)
             except TimeoutError:
                 # The worker died before it was asked: the scheduler has it made again.
+                self.flying[future.key] = future, task
                 future.add_done_callback(self.arrived.put)
                 return None
-            del self.flying[future.key]
             return Ended(task, value, seconds, worker)
-        del self.flying[future.key]
+        if future.key not in self.flying:
+            return None
+        _, task = self.flying.pop(future.key)
         self._failures[task.key] += 1
         if future.status != "error":
             raise self._lost()
@@ -235,11 +253,12 @@ class _Run:
         self.flying.clear()
 
 
-def _on_worker(function: Callable[[Any], Any], task: Any) -> tuple[Any, float, str]:
+def _on_worker(asked: str, function: str, packed: bytes) -> tuple[Any, float, str]:
     """Work on a task: what came of it, seconds, and where."""
     from distributed import get_worker
 
-    must_be(task.version)
+    must_be(asked)
+    work, task = pkgutil.resolve_name(function), pickle.loads(packed)
     begun = time.perf_counter()
-    value = function(task)
+    value = work(task)
     return value, time.perf_counter() - begun, str(get_worker().name)

@@ -21,6 +21,7 @@ from partitioner.studies.lessons import (
     ValueRange,
     cells,
     cheapest,
+    none_words,
     value_ranges,
     winners,
 )
@@ -152,7 +153,9 @@ def _counts(answer: Learned) -> str:
 
 def _lead(answer: Learned) -> list[str]:
     study, best = answer.study, cheapest(answer.results)
-    lead = [f"{count_text(len(answer.results), 'case')}: {_counts(answer)}."]
+    lead = []
+    if answer.results:
+        lead.append(f"{count_text(len(answer.results), 'case')}: {_counts(answer)}.")
     if not answer.is_whole:
         missing = len(study.cases) - len(answer.results)
         lead.append(f"{count_text(missing, 'case')} of the study not run yet.")
@@ -190,12 +193,13 @@ def _range_sections(answer: Learned) -> list[Section]:
                         _money(r.bound_money),
                         _money(None if r.best is None else r.best.cost_money),
                         _money(r.dearest_money),
-                        f"case {r.best.case.number}" if r.best else "no layout",
+                        f"case {r.best.case.number}" if r.best else none_words(r.results),
                     )
                     for r in own
                 ],
                 f"cost, {currency}",
                 caption=f"Cost against {factor.name}, all else as it is best",
+                rows_title=factor.short_name,
                 legend=("proven range of the least cost", "best case", "other cases, up to"),
             )
         )
@@ -216,7 +220,7 @@ def _range_sections(answer: Learned) -> list[Section]:
 
 def _range_words(one: ValueRange, currency: str) -> str:
     if one.best is None or one.best.cost_money is None:
-        return f"{one.setting.label}: no layout"
+        return f"{one.setting.label}: {none_words(one.results)}"
     low = "open" if one.bound_money is None else money_text(one.bound_money)
     return f"{one.setting.label}: {low} to {money_text(one.best.cost_money, currency)}"
 
@@ -277,16 +281,17 @@ def _map_section(answer: Learned) -> list[Section]:
 def _map(answer: Learned, across: int, down: int) -> Figure:
     study, currency = answer.study, _currency(answer.study)
     found = cells(study, answer.results, across, down)
-    costs = [r.cost_money for row in found for r in row if r and r.cost_money is not None]
+    best = [[cheapest(cell) for cell in row] for row in found]
+    costs = [r.cost_money for row in best for r in row if r and r.cost_money is not None]
     low, high = min(costs, default=0), max(costs, default=0)
     others = [n for n in range(len(study.factors)) if n not in (across, down)]
     others = [n for n in others if len(study.factors[n].settings) > 1][:1]
     spots: list[list[Spot]] = []
-    for row in found:
+    for row, cases in zip(best, found, strict=True):
         spots.append([])
-        for result in row:
+        for result, cell in zip(row, cases, strict=True):
             if result is None or result.cost_money is None:
-                spots[-1].append(Spot("no layout", is_empty=True))
+                spots[-1].append(Spot(none_words(cell), is_empty=True))
                 continue
             note = "".join(result.case.settings[n].label for n in others)
             share = (result.cost_money - low) / (high - low) if high > low else 0.0
@@ -459,13 +464,17 @@ def sweep_page(answer: Learned) -> Page:
 
 def sweep_files(answer: Learned) -> dict[str, str]:
     """Every file of a study, its page among them."""
-    return {SWEEP: json_file(sweep_data(answer)), **page_files(sweep_page(answer))}
+    page = sweep_page(answer)
+    return {SWEEP: json_file(sweep_data(answer, page.sections)), **page_files(page)}
 
 
-def sweep_data(answer: Learned) -> dict[str, Any]:
-    """The answer as plain data: money in currency units, shares as fractions of 1."""
+def sweep_data(answer: Learned, sections: Sequence[Section] = ()) -> dict[str, Any]:
+    """The answer as plain data: money in currency units, shares as fractions of 1.
+
+    ``sections`` are those of the page, if they are made already.
+    """
     study = answer.study
-    tables = {t.id: t.records() for s in sweep_sections(answer) for t in s.tables}
+    tables = {t.id: t.records() for s in sections or sweep_sections(answer) for t in s.tables}
     return {
         "format": 1,
         "name": study.name,

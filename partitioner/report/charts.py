@@ -364,9 +364,12 @@ def span_figure(
     scale_title: str,
     *,
     caption: str = "",
+    rows_title: str = "",
     legend: tuple[str, str, str] = ("bound", "best", "dearest"),
 ) -> Figure:
     """Draw rows with a range each: a bar from bound to best, and a thin line on to the dearest.
+
+    ``rows_title`` is what the names of the rows are values of.
 
     Raises
     ------
@@ -378,9 +381,13 @@ def span_figure(
         raise ValueError("a range chart needs at least one value")
     canvas = Canvas(id, title, desc, WIDTH)
     scale = ticks(min(values), max(values))
-    left = 20 + max(text_width(s.name, 11) for s in spans)
+    left = 20 + max(
+        text_width(rows_title, 11, bold=True), *(text_width(s.name, 11) for s in spans)
+    )
     right = WIDTH - 20 - max(text_width(s.note, 11) for s in spans)
     top, row = 40.0, 22.0
+    if rows_title:
+        canvas.text(left - 8, top - 8, rows_title, size=11, anchor="end", weight="600")
     bottom = top + row * len(spans)
 
     def at(value: float) -> float:
@@ -437,7 +444,7 @@ def map_figure(
     ``spots`` are rows of cells; every cell has its words, so that the shade only helps.
     """
     canvas = Canvas(id, title, desc, WIDTH)
-    left = 22 + max([text_width(r, 11) for r in rows], default=0.0)
+    left = 22 + max(text_width(y_title, 11, bold=True), *(text_width(r, 11) for r in rows))
     wide = max(text_width(w, 11) for row in spots for s in row for w in (s.words, s.note))
     width = min(150.0, max(58.0, wide + 14, *(text_width(c, 11) + 12 for c in columns)))
     has_notes = any(s.note for row in spots for s in row)

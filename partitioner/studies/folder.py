@@ -1,12 +1,14 @@
 """Results on disk: a folder each, by key, written beside and renamed, so that it is whole or not.
 
-Whoever dies at any moment leaves whole results, and at most one that has no name yet.
+Whichever process dies at any moment leaves whole results, and at most one that has no name yet.
+Nothing waits for the disk: what a machine that was switched off had not got there yet shows by
+the digests that stand with the result, and the case is run again.
 """
 
 from __future__ import annotations
 
 import contextlib
-import os
+import hashlib
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
@@ -14,12 +16,14 @@ from typing import Any, Protocol
 
 from partitioner.errors import MachineFault
 from partitioner.reading.files import Unreadable, as_json, as_text, read_bytes, read_result
+from partitioner.reading.limits import LARGEST_RESULT_BYTES, MOST_RESULT_VALUES
 from partitioner.visible import json_text
 
 RESULT = "result.json"
 """What a case answered; the same in every run that is limited by work."""
 RUN = "run.json"
-"""How long it took and where; another one each time."""
+"""How long it took and where, another one each time; and digests of the files beside it."""
+_DIGESTS = "sha256"
 CASES, JUDGED = "cases", "judged"
 """Folders of a study: results of its cases, and judgements of the best layouts in each."""
 _PART = ".part-"
@@ -28,6 +32,16 @@ _PART = ".part-"
 def json_file(data: Any) -> str:
     """Text of a file of data."""
     return json_text(data, indent=1) + "\n"
+
+
+def data_of(files: Mapping[str, str]) -> dict[str, Any]:
+    """Data of a result that has these files, as :meth:`Results.read` gives them."""
+    result, run = (as_json(files[name].encode(), MOST_RESULT_VALUES) for name in (RESULT, RUN))
+    return {**result, "run": run}
+
+
+def _digest(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()
 
 
 class Results(Protocol):
@@ -52,9 +66,7 @@ class InMemory:
     def read(self, key: str) -> dict[str, Any] | None:
         """See :class:`Results`."""
         files = self._kept.get(key)
-        if files is None:
-            return None
-        return {**as_json(files[RESULT].encode()), "run": as_json(files[RUN].encode())}
+        return None if files is None else data_of(files)
 
     def text(self, key: str, name: str) -> str:
         """See :class:`Results`."""
@@ -75,13 +87,16 @@ class InFolder:
 
     def read(self, key: str) -> dict[str, Any] | None:
         """See :class:`Results`; one that cannot be read is none."""
+        place = self.folder / key
         try:
-            result = read_result(self.folder / key / RESULT)
-            run = read_result(self.folder / key / RUN)
-        except Unreadable:
+            run = read_result(place / RUN)
+            digests = run.pop(_DIGESTS) if isinstance(run, dict) else {}
+            files = {n: read_bytes(place / n, LARGEST_RESULT_BYTES) for n in (RESULT, *digests)}
+            if digests != {n: _digest(content) for n, content in files.items()}:
+                return None
+            return {**as_json(files[RESULT], MOST_RESULT_VALUES), "run": run}
+        except (Unreadable, KeyError, TypeError):
             return None
-        whole = isinstance(result, dict) and isinstance(run, dict)
-        return {**result, "run": run} if whole else None
 
     def text(self, key: str, name: str) -> str:
         """See :class:`Results`."""
@@ -101,11 +116,11 @@ class InFolder:
         beside, place = self.folder / f"{_PART}{key}", self.folder / key
         try:
             beside.mkdir(parents=True)
-            for name, content in files.items():
-                with (beside / name).open("w", encoding="utf-8", newline="\n") as out:
-                    out.write(content)
-                    out.flush()
-                    os.fsync(out.fileno())
+            encoded = {name: content.encode() for name, content in files.items()}
+            run = as_json(encoded.pop(RUN))
+            run[_DIGESTS] = {name: _digest(content) for name, content in sorted(encoded.items())}
+            for name, content in {**encoded, RUN: json_file(run).encode()}.items():
+                (beside / name).write_bytes(content)
             if place.exists():
                 # One that failed and was asked for again, or that somebody damaged.
                 place.rename(self.folder / f"{_PART}old-{key}")

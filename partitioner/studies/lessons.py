@@ -73,6 +73,13 @@ def cheapest(results: Sequence[CaseResult]) -> CaseResult | None:
     return min(found, key=lambda r: (r.cost_money, r.case.number), default=None)
 
 
+def none_words(results: Sequence[CaseResult]) -> str:
+    """Say of cases without a layout whether that is proved."""
+    if not results:
+        return "not run"
+    return "no layout" if all(r.status == "no-layout" for r in results) else "none found"
+
+
 def value_ranges(study: Study, results: Sequence[CaseResult]) -> list[ValueRange]:
     """Every value of every factor, in the order of the study."""
     return [
@@ -229,18 +236,11 @@ class Estimate:
 
 def cells(
     study: Study, results: Sequence[CaseResult], across: int, down: int
-) -> list[list[CaseResult | None]]:
-    """The cheapest case for every pair of values of two factors: rows go down."""
-    return [
-        [
-            cheapest(
-                [
-                    r
-                    for r in results
-                    if r.case.settings[across] == x and r.case.settings[down] == y
-                ]
-            )
-            for x in study.factors[across].settings
-        ]
-        for y in study.factors[down].settings
-    ]
+) -> list[list[list[CaseResult]]]:
+    """The cases of every pair of values of two factors: rows go down."""
+    found: dict[tuple[str, str], list[CaseResult]] = {}
+    for result in results:
+        pair = result.case.settings[across].label, result.case.settings[down].label
+        found.setdefault(pair, []).append(result)
+    columns, rows = study.factors[across].settings, study.factors[down].settings
+    return [[found.get((x.label, y.label), []) for x in columns] for y in rows]

@@ -110,7 +110,9 @@ class Study:
     """A study as read.
 
     ``base`` is the problem as data with its lists in place; ``before`` is the layout that a replan
-    starts from, as text, and ``before_file`` its file.
+    starts from, as text, and ``before_file`` its file. ``digests`` are those of the problems of
+    the cases, by number, and ``made`` these problems, pickled, as many as were kept when they were
+    checked.
     """
 
     name: str
@@ -122,6 +124,8 @@ class Study:
     cases: tuple[Case, ...]
     before_file: str = ""
     before: str = ""
+    digests: dict[int, str] = field(default_factory=dict, compare=False, repr=False)
+    made: dict[int, bytes] = field(default_factory=dict, compare=False, repr=False)
 
     def words(self, case: Case) -> str:
         """What a case has, for people."""
@@ -133,12 +137,10 @@ class Study:
 class CaseTask:
     """A case as it travels to a worker.
 
-    ``key`` is the digest of all that the answer depends on, ``version`` the version of the program
-    that has to answer.
+    ``key`` is the digest of all that the answer depends on.
     """
 
     key: str
-    version: str
     problem: Problem
     question: Question
     before: Layout | None = None
@@ -149,7 +151,6 @@ class JudgeTask:
     """Layouts to be judged in a case, their own or another; ``key`` as for a case."""
 
     key: str
-    version: str
     problem: Problem
     layouts: tuple[Layout, ...]
 

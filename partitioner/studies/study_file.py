@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import pickle
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -35,11 +36,12 @@ from partitioner.studies.study import (
     grid_size,
 )
 from partitioner.studies.variation import FIXED, NoSuchItem, NotThere, path_steps, varied
-from partitioner.tradeoff.axes import AXES
 
 FORMAT = 1
 MOST_CASES = 10_000
 """Cases of one study."""
+_MADE_BYTES = 100_000_000
+"""Problems of cases are kept from their check until they are asked, up to so much."""
 _ADDABLE = ("devices", "streams", "switches", "groups", "transfers", "options")
 
 
@@ -66,16 +68,16 @@ class Axis(ValueKind):
 
     def words(self) -> str:
         """Kind and the words."""
-        return "one of " + ", ".join(f"`{name}`" for name in AXES)
+        return "one of " + ", ".join(f"`{name}`" for name in _axes())
 
     def read(self, value: Any) -> str:
         """Accept the name of one."""
-        if not isinstance(value, str) or value not in AXES:
+        if not isinstance(value, str) or value not in _axes():
             raise PydanticCustomError(
                 "wrong-kind",
                 "{message}",
                 {
-                    "message": f"expected one of {', '.join(AXES)}, got {got(value)}",
+                    "message": f"expected one of {', '.join(_axes())}, got {got(value)}",
                     "hint": "",
                     "at": (),
                 },
@@ -84,7 +86,14 @@ class Axis(ValueKind):
 
     def schema(self) -> dict[str, Any]:
         """JSON Schema."""
-        return {"enum": list(AXES)}
+        return {"enum": list(_axes())}
+
+
+def _axes() -> Sequence[str]:
+    """Names of the axes; the solver comes with them, so only where a study names one."""
+    from partitioner.tradeoff.axes import AXES
+
+    return list(AXES)
 
 
 Anything = Annotated[Any, Free()]
@@ -465,11 +474,21 @@ def _label(value: Any) -> str:
 
 def case_problem(study: Study, case: Case) -> Problem:
     """Make the problem of a case of a study that was read."""
+    if (made := study.made.get(case.number)) is not None:
+        problem: Problem = pickle.loads(made)
+        return problem
     data = varied(study.base.document.data, case.settings)
-    problem, findings = problem_of(_origin_of(study, data), problem_digest(data))
-    if problem is None:
+    found, findings = problem_of(_origin_of(study, data), problem_digest(data))
+    if found is None:
         raise WrongFile(findings)
-    return problem
+    return found
+
+
+def case_digest(study: Study, case: Case) -> str:
+    """Digest of the problem of a case."""
+    if (told := study.digests.get(case.number)) is not None:
+        return told
+    return problem_digest(varied(study.base.document.data, case.settings))
 
 
 def _origin_of(study: Study, data: dict[str, Any]) -> YamlOrigin:
@@ -497,7 +516,12 @@ def case_findings(study: Study, case: Case) -> list[tuple[Finding, Setting | Non
             told = str(error) if hint or isinstance(error, NoSuchItem) else "leads into a value"
             return [(Finding(base.file, 0, 0, "unknown-name", "", told, hint), setting)]
     data = varied(base.data, case.settings)
-    _, findings = problem_of(_origin_of(study, data), "")
+    digest = problem_digest(data)
+    problem, findings = problem_of(_origin_of(study, data), digest)
+    study.digests[case.number] = digest
+    first = next(iter(study.made.values()), b"")
+    if problem is not None and len(study.made) * len(first) < _MADE_BYTES:
+        study.made[case.number] = pickle.dumps(problem, pickle.HIGHEST_PROTOCOL)
     return [(f, _cause(f, case)) for f in findings if f.severity == "error"]
 
 

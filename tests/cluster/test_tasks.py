@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import pickle
+import urllib.error
+import urllib.request
 from dataclasses import dataclass
 
 import pytest
@@ -18,11 +21,12 @@ from partitioner.cluster.connection import (
 from partitioner.cluster.tasks import MOST_DEATHS, Ended, run_tasks
 from partitioner.errors import MachineFault
 
+WORK = "builtins:str"
+
 
 @dataclass(frozen=True)
 class Job:
     key: str
-    version: str = program_version()
 
 
 class Answered:
@@ -70,7 +74,8 @@ class Made:
         real = own.get(name) or function(name)
         return {a: p or real if name in own else real for a, p in self._programs.items()}
 
-    def submit(self, wrapped, function, task, *, key, pure, workers) -> Answered:
+    def submit(self, wrapped, version, function, packed, *, key, pure, workers) -> Answered:
+        task = pickle.loads(packed)
         self.sent.append(task.key)
         self.workers = workers
         answers = self._table.get(task.key, ["done"])
@@ -85,7 +90,7 @@ def killed(key: str) -> KilledWorker:
 
 
 def ended(client: Made, keys: str) -> dict[str, Ended]:
-    return {e.task.key: e for e in run_tasks(client, str, [Job(k) for k in keys])}
+    return {e.task.key: e for e in run_tasks(client, WORK, [Job(k) for k in keys])}
 
 
 def test_a_task_that_kills_three_workers_is_set_aside_and_the_others_end() -> None:
@@ -112,7 +117,7 @@ def test_no_more_is_under_way_than_there_are_cores() -> None:
             taken.append(key)
             yield Job(key)
 
-    running = run_tasks(Made({}), str, tasks())
+    running = run_tasks(Made({}), WORK, tasks())
     next(running)
     assert len(taken) == 3  # one ended, two more are on their way
     running.close()
@@ -121,14 +126,14 @@ def test_no_more_is_under_way_than_there_are_cores() -> None:
 def test_a_worker_with_another_version_is_named_and_not_used() -> None:
     told: list[str] = []
     client = Made({}, {"good": "", "bad": "0.0.9"})
-    list(run_tasks(client, str, [Job("a")], on_refused=lambda a, why: told.append(f"{a} {why}")))
+    list(run_tasks(client, WORK, [Job("a")], on_refused=lambda a, why: told.append(f"{a} {why}")))
     assert told[0].startswith("bad has partitioner 0.0.9 ")
     assert client.workers == ["good"]
 
 
 def test_without_a_worker_of_this_version_nothing_runs() -> None:
     with pytest.raises(MachineFault, match="no worker of the cluster has the program"):
-        list(run_tasks(Made({}, {"bad": "0.0.9"}), str, [Job("a")]))
+        list(run_tasks(Made({}, {"bad": "0.0.9"}), WORK, [Job("a")]))
 
 
 def test_a_scheduler_that_goes_away_ends_the_run() -> None:
@@ -139,9 +144,40 @@ def test_a_scheduler_that_goes_away_ends_the_run() -> None:
 def test_a_wish_to_stop_ends_it_with_what_there_is() -> None:
     client = Made({})
     stop = iter([False, False, True])
-    found = list(run_tasks(client, str, map(Job, "abcdef"), should_stop=lambda: next(stop)))
+    found = list(run_tasks(client, WORK, map(Job, "abcdef"), should_stop=lambda: next(stop)))
     assert [e.task.key for e in found] == ["a", "b"]
     assert client.cancelled == 2
+
+
+def test_a_cluster_that_is_slow_to_end_takes_nothing_away(monkeypatch) -> None:
+    import distributed
+
+    class Slow:
+        def __init__(self, **options):
+            self.asked = 0
+
+        def get_client(self):
+            return self
+
+        def close(self):
+            self.asked += 1
+            raise TimeoutError
+
+    monkeypatch.setattr(distributed, "LocalCluster", Slow)
+    with local_cluster(1)() as client:
+        assert client.asked == 0
+    assert client.asked == 2
+
+
+def test_workers_that_do_not_start_are_told(monkeypatch) -> None:
+    import distributed
+
+    def refusing(**options):
+        raise RuntimeError("no process can be made")
+
+    monkeypatch.setattr(distributed, "LocalCluster", refusing)
+    with pytest.raises(MachineFault, match="the workers did not start: no process can be made"):
+        local_cluster(1)().__enter__()
 
 
 @pytest.mark.parametrize(
@@ -179,10 +215,15 @@ def swell(job: Job) -> str:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("work", [die, swell])
+@pytest.mark.parametrize("work", ["die", "swell"])
 def test_a_task_that_ends_its_process_is_set_aside_for_real(work) -> None:
     with local_cluster(2, 700_000_000)() as client:
-        found = {e.task.key: e for e in run_tasks(client, work, map(Job, ["killer", *"abcdef"]))}
+        tasks = map(Job, ["killer", *"abcdef"])
+        found = {e.task.key: e for e in run_tasks(client, f"{__name__}:{work}", tasks)}
+        # Nothing about them is shown to whoever asks.
+        port = client.cluster.scheduler.http_server.port
+        with pytest.raises(urllib.error.HTTPError, match="404"):
+            urllib.request.urlopen(f"http://127.0.0.1:{port}/info/main/workers.html")
     assert {k for k, e in found.items() if e.value is None} == {"killer"}
     assert {e.value for e in found.values()} == {None, *"abcdef"}
     assert os.environ.get("PYTHONSAFEPATH") is None

@@ -48,10 +48,10 @@ def test_cases_come_as_they_end_and_the_table_at_the_end(tmp_path) -> None:
 
 def test_ctrl_c_gives_what_there_is(tmp_path) -> None:
     class Interrupted(Here):
-        def submit(self, wrapped, function, task, **told):
+        def submit(self, *asked, **told):
             if not self.sent:
                 signal.raise_signal(signal.SIGINT)
-            return super().submit(wrapped, function, task, **told)
+            return super().submit(*asked, **told)
 
     earlier = signal.signal(signal.SIGINT, signal.default_int_handler)
     try:

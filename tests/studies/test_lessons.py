@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from xml.etree import ElementTree
+
 import pytest
 
 from partitioner.model.layout import Layout
-from partitioner.pages.sweep import cases_table, estimate_text, sweep_files, sweep_text
+from partitioner.pages.sweep import (
+    cases_table,
+    estimate_text,
+    sweep_files,
+    sweep_sections,
+    sweep_text,
+)
 from partitioner.reading.origin import YamlOrigin
 from partitioner.reading.yaml_text import load
+from partitioner.report.svg import text_width
 from partitioner.studies.lessons import (
     CaseResult,
     Estimate,
@@ -15,6 +25,7 @@ from partitioner.studies.lessons import (
     Robustness,
     cells,
     cheapest,
+    none_words,
     robustness,
     value_ranges,
     winners,
@@ -77,9 +88,19 @@ def test_a_cost_above_the_bound_of_another_is_not_proved_best(study, results) ->
     assert (floor.best, floor.proved) == (1, 0)
 
 
-def test_the_map_has_the_cheapest_of_each_pair(study, results) -> None:
-    assert cells(study, results, 0, 1) == [[results[0], results[2]], [None, results[3]]]
-    assert cheapest(results) is results[3]
+def test_the_map_has_the_cases_of_each_pair(study, results) -> None:
+    one, two, three, four = results
+    assert cells(study, results, 0, 1) == [[[one], [three]], [[two], [four]]]
+    assert cheapest(results) is four
+
+
+def test_what_is_not_proved_is_not_called_proved(study, results) -> None:
+    assert [none_words(r) for r in ((), results[1:2])] == ["not run", "no layout"]
+    unknown = CaseResult(study.cases[1], "k", {"status": "no-answer", "run": {}})
+    page = sweep_files(learned(study, (results[0], unknown, *results[2:])))["report.html"]
+    assert page.count(">none found</text>") == 1
+    assert ">no layout</text>" not in page
+    assert ">no layout</text>" in sweep_files(learned(study, results))["report.html"]
 
 
 def test_a_layout_is_counted_over_its_judgements(study, results) -> None:
@@ -137,3 +158,16 @@ def test_the_estimate_counts(study) -> None:
         "At most 1 min by the time limits, on 2 workers.",
         "About 10 s at the pace of the cases that are done.",
     ]
+
+
+def test_names_of_rows_and_columns_are_not_cut_off(study, results) -> None:
+    named = replace(study, factors=(study.factors[0], replace(SITE, name="where-it-stands")))
+    figures = [f for s in sweep_sections(learned(named, results)) for f in s.figures]
+    assert len(figures) == 3
+    words = []
+    for figure in figures:
+        for text in ElementTree.fromstring(figure.svg).iter("text"):
+            if text.get("text-anchor") == "end":
+                words.append(text.text)
+                assert float(text.get("x")) >= text_width(text.text, 11), text.text
+    assert {"length_m", "where-it-stands", "length_m ↓"} <= set(words)

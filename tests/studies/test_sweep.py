@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import json
+import pickle
+import pkgutil
 from contextlib import nullcontext
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -11,8 +14,9 @@ import pytest
 from partitioner.application.sweep import Sweep, read_study, sweep
 from partitioner.cli.main import run
 from partitioner.cluster import connection
+from partitioner.cluster.tasks import MOST_DEATHS
 from partitioner.studies.folder import RESULT, RUN, InFolder
-from tests.cluster.test_tasks import Answered, Made
+from tests.cluster.test_tasks import Answered, Made, killed
 from tests.studies.problems import write_study
 
 FEW = """\
@@ -33,10 +37,14 @@ class Here(Made):
 
     def __init__(self) -> None:
         super().__init__({}, {"here": ""})
+        self.deadly = ""
 
-    def submit(self, wrapped, function, task, *, key, pure, workers) -> Answered:
+    def submit(self, wrapped, version, function, packed, *, key, pure, workers) -> Answered:
+        task = pickle.loads(packed)
         self.sent.append(task.key)
-        return Answered(key, function(task))
+        if task.key == self.deadly:
+            return Answered(key, killed(key))
+        return Answered(key, pkgutil.resolve_name(function)(task))
 
 
 @pytest.fixture
@@ -99,8 +107,11 @@ def test_a_damaged_result_is_made_again_and_a_failed_one_when_asked(tmp_path: Pa
     keys = client.sent[:4]
     (folder.folder / keys[1] / RESULT).write_text("{")
     (folder.folder / keys[2] / RUN).unlink()
-    assert done() == 2
-    (folder.folder / keys[3] / RESULT).write_text('{"status": "no-answer", "exit_code": 5}')
+    # Half of a file, as after the power went: the result beside it is whole.
+    layout = folder.folder / keys[3] / "layout.yaml"
+    layout.write_bytes(layout.read_bytes()[:100])
+    assert done() == 3
+    folder.keep(keys[3], {RESULT: '{"status": "no-answer", "exit_code": 5}', RUN: "{}"})
     assert done() == 0
     assert done(retry=True) == 1
     assert folder.read(keys[3])["status"] == "optimal"
@@ -115,3 +126,18 @@ def test_what_a_case_depends_on_is_in_its_key(tmp_path: Path) -> None:
     assert keys("# a remark\n" + FEW.replace("name: few", "name: other")) == first
     assert not set(keys(FEW.replace("work_limit: 2", "work_limit: 3"))) & set(first)
     assert keys(FEW.replace("[2, 7]", "[7, 9]"))[:2] == first[2:]
+
+
+def test_a_case_that_ends_three_workers_is_set_aside_and_named(tmp_path: Path) -> None:
+    client, folder = Here(), InFolder(tmp_path / "kept")
+    study = read_study(write_study(tmp_path, FEW))
+    second = list(Sweep(study)._cases)[1]
+    client.deadly = second
+    sweep_of = partial(Sweep, study, folder, cluster=connection.given_cluster(client))
+    answer = sweep_of().answer(0)
+    assert [r.status for r in answer.results] == ["no-layout", "set-aside", "optimal", "optimal"]
+    assert client.sent.count(second) == MOST_DEATHS
+    assert "Set aside, since each ended three workers: case 2." in answer.text()
+    assert answer.table()["exit_code"].tolist() == [4, 1, 0, 0]
+    client.deadly = ""
+    assert [r.status for r in sweep_of(retry=True).answer(0).results][1] == "no-layout"
