@@ -171,7 +171,7 @@ class Beside:
 
 
 def test_regions_that_do_not_touch_are_priced_beside_at_the_same_time() -> None:
-    builder = ColumnBuilder(Instance(large_problem(300)))
+    builder = ColumnBuilder(Instance(large_problem(180)))
     run = RegionalBound(builder, [], lambda: 1.0, core=20, halo=20)
     run.sweep(first=True)
     _, value = run.prove()
@@ -185,7 +185,7 @@ def test_regions_that_do_not_touch_are_priced_beside_at_the_same_time() -> None:
 
 
 def test_a_region_that_is_lost_beside_leaves_a_bound_all_the_same() -> None:
-    builder = ColumnBuilder(Instance(large_problem(300)))
+    builder = ColumnBuilder(Instance(large_problem(180)))
     run = RegionalBound(builder, [], lambda: 0.0, core=60, halo=20)
     beside = Beside(run, loses=1)
     run.remaining = beside.remaining
