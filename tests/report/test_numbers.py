@@ -145,11 +145,14 @@ COLUMNS_OF: dict[str, dict[str, Decimal]] = {
     "kg": {"_g": Decimal("0.001")},
 }
 """For each unit the endings of the columns that may hold the number, and what they count in it."""
-ANYTHING = ("value", "figures", "layout", "star", "formula", "note")
+ANYTHING = ("figures", "layout", "star", "formula", "note")
 """Columns whose unit stands in their row or in their words."""
-EXEMPT = re.compile(r"RFC \d+|\d{4}-\d\d-\d\d|IEEE Std [\d.]+|802\.\w+|[Cc]lauses? [\d.]+|10 %")
-"""Names of standards and their clauses, dates, and the change of price that is asked about: no
-figures of the layout. What else is no figure of a layout has to be in a table all the same."""
+EXEMPT = re.compile(
+    r"RFC \d+|\d{4}-\d\d-\d\d|IEEE Std [\d.]+|802\.\w+|[Cc]lauses? [\d.]+|10 %"
+    r"|each arrow: [\d.]+ m"
+)
+"""Names of standards and their clauses, dates, the change of price that is asked about, the scale
+of a drawing: no figures of the layout. What else is none has to be in a table all the same."""
 
 
 class Prose(HTMLParser):
@@ -186,7 +189,10 @@ def values_by_column(files: dict[str, str]) -> dict[str, set[Decimal]]:
         if name.endswith(".csv"):
             rows = list(csv.DictReader(io.StringIO(text)))
             found["rows"].add(Decimal(len(rows)))
-            for key, cell in (item for row in rows for item in row.items()):
+            cells = [(row, *item) for row in rows for item in row.items()]
+            for whole, column, cell in cells:
+                # A table of quantities names in each row what its value is.
+                key = whole.get("quantity", column) if column == "value" else column
                 exact = [Decimal(number) for number in numbers(cell)]
                 # "62 EUR less" is said of a difference of -62 EUR.
                 exact += [abs(value) for value in exact if "difference" in key]
