@@ -7,6 +7,8 @@ import io
 import shutil
 from pathlib import Path
 
+import pytest
+
 from partitioner.application.reading import read_problem
 from partitioner.application.replan import replan
 from partitioner.application.search import Search
@@ -18,6 +20,7 @@ from partitioner.tradeoff.state import STATE, point_file
 from tests.processes import ROOT
 from tests.studies.test_sweep import Here
 
+pytestmark = pytest.mark.slow
 GOLD = ROOT / "tests" / "gold" / "small-sprayer"
 HEAD = "format: 1\nname: two\nproblem: problem.yaml\ntime_limit_s: 3000\n"
 
