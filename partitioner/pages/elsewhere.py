@@ -99,6 +99,7 @@ def _odd_table(problem: Problem, odd: Sequence[WhyThere]) -> Table:
                 else best.priced_money / MONEY_STEPS,
             )
         )  # fmt: skip
+    money = (problem.currency, 2)
     return Table(
         "why",
         "What one may wonder about",
@@ -108,8 +109,8 @@ def _odd_table(problem: Problem, odd: Sequence[WhyThere]) -> Table:
             Column("wonder", "One may wonder"),
             Column("elsewhere", "Elsewhere"),
             Column("next_best"),
-            Column("more_money", "Next best costs more", Kind.NUMBER, problem.currency, 2),
-            Column("more_priced_total"),
+            Column("more_money", "Next best: more money", Kind.NUMBER, *money),
+            Column("more_priced_total", "In priced total", Kind.NUMBER, *money),
         ],
         rows,
         note="Devices alone on a line first, then those that a line of their kind passes nearer "
@@ -154,8 +155,8 @@ def _table(problem: Problem, reasons: Sequence[WhyThere]) -> Table:
             Column("switch", "Switch", Kind.ID),
             Column("grade"),
             Column("state", "Rules", Kind.STATE, state_words=("kept", "", "broken")),
-            Column("more_money", "Costs more", Kind.NUMBER, *money),
-            Column("more_priced_total", "Priced total", Kind.NUMBER, *money),
+            Column("more_money", "More money", Kind.NUMBER, *money),
+            Column("more_priced_total", "In priced total", Kind.NUMBER, *money),
             Column("rules", "Breaks", Kind.NAMES),
             Column("why"),
             Column("judged_by", "Judged by"),

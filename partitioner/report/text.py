@@ -102,8 +102,17 @@ def aligned(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequenc
         max(len(word) for word in (*head.split(), *(row[i] for row in cells), ""))
         for i, head in enumerate(heads)
     ]
-    while sum(widths) + 2 * len(widths) - 2 > TERMINAL and max(widths) > LEAST_WIDTH:
-        widths[widths.index(max(widths))] -= 1
+    # Sentences give way before names, which are broken only where nothing else is left.
+    names = [
+        max((len(word) for row in cells for word in row[i].split()), default=0)
+        for i in range(len(widths))
+    ]
+    for least in ([max(LEAST_WIDTH, name) for name in names], [LEAST_WIDTH] * len(names)):
+        while sum(widths) + 2 * len(widths) - 2 > TERMINAL:
+            wide = [i for i, low in enumerate(least) if widths[i] > low]
+            if not wide:
+                break
+            widths[max(wide, key=widths.__getitem__)] -= 1
     lines = []
     for number, row in enumerate((heads, *cells)):
         broken = [

@@ -13,9 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application import reading
 from partitioner.application import report as report_command
-from partitioner.cli import machine
+from partitioner.cli import machine, searching
 from partitioner.cli.main import run
 from partitioner.cli.output import Place, write_one
 from partitioner.cli.session import Session
@@ -137,7 +136,7 @@ def test_memory_that_runs_out_later(error, monkeypatch, capsys, example, by_hand
     def fail(*_: object, **__: object) -> None:
         raise ValueError("outer") from error
 
-    monkeypatch.setattr(reading, "read_layout", fail)
+    monkeypatch.setattr(searching, "read_layout", fail)
     assert run(["check", str(example), str(by_hand)]) == ExitCode.FAULT
     err = capsys.readouterr().err
     assert is_one_sentence(err), err

@@ -64,9 +64,11 @@ def test_text_and_section_tell_the_nearest_first(judged) -> None:
     nearest = seen.nearest_first()[0]
     lines = page.simulation_text(seen, most=3).splitlines()
     assert lines[0].endswith("no delay above its worst case.")
-    first = [line.split()[0] for line in lines if line and not line[0].isspace()]
+    # Names may go on in the next line, which holds nothing else.
+    rows = [line.split() for line in lines if line and not line[0].isspace()]
+    first = [words[0] for words in rows if len(words) > 1]
     told = [o.stream for o in seen.nearest_first()[:3]]
-    assert all(t.startswith(f.rstrip("…")) for f, t in zip(first[-3:], told, strict=True))
+    assert all(t.startswith(f) for f, t in zip(first[-3:], told, strict=True))
     section = page.simulation_section(seen)
     assert section.tables[0].rows[0][0] == nearest.stream
     assert len(section.tables[0].rows) == len(seen.observed)

@@ -26,7 +26,7 @@ devices:
 """
 STREAMS = """\
 streams:
-  - {id: s, from: a, to: ["12", s1], payload_bytes: 8, tagged: false, period_us: 100.5}
+  - {id: s, from: a, to: ["12", s1], payload_bytes: 8, tagged: false, period_us: 1000.5}
 """
 DEVICE_ROWS = """\
 id,x_m,y_m,z_m,grades,stub_m,queue,zone,switches
@@ -35,7 +35,7 @@ a,1,2,3.5,10BASE-T1S-multidrop,0.05,pcp,,
 12,1,2,,10BASE-T1S-multidrop 10BASE-T1S-link,,,z,
 "c",1,3,,10BASE-T1S-multidrop=1.5 10BASE-T1S-link,,,,s1
 """
-STREAM_ROWS = "id,from,to,payload_bytes,tagged,period_us\ns,a,12 s1,8,false,100.5\n"
+STREAM_ROWS = "id,from,to,payload_bytes,tagged,period_us\ns,a,12 s1,8,false,1000.5\n"
 BOTH = HEAD + "devices_csv: d.csv\nstreams_csv: s.csv\n"
 
 
