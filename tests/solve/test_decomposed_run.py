@@ -146,7 +146,7 @@ def test_a_task_that_breaks_ends_without_a_hang() -> None:
 
 
 @pytest.mark.parametrize(
-    "settings", [PlanSettings(40.0, 0, 2), PlanSettings(work_limit=10)], ids=["beside", "counted"]
+    "settings", [PlanSettings(24.0, 0, 2), PlanSettings(work_limit=10)], ids=["beside", "counted"]
 )
 def test_a_run_in_parts_keeps_all_rules_and_its_cost(
     roomy: Problem, settings: PlanSettings, monkeypatch: pytest.MonkeyPatch

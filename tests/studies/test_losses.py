@@ -20,6 +20,7 @@ def count(folder: Path) -> int:
 
 
 @needs_proc
+@pytest.mark.slow
 def test_a_worker_and_the_scheduler_are_killed_and_a_rerun_does_what_is_missing(
     tmp_path: Path,
 ) -> None:
