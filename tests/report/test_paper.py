@@ -68,6 +68,7 @@ def pages(driver: Any, address: str, paper: str = "A4", choice: str = "") -> int
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", made))
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_each_drawing_is_a_sheet(driver: Any, files: dict[str, str], tmp_path: Path) -> None:
     page = files["print-drawings.html"]
