@@ -24,6 +24,9 @@ from partitioner.units import (
 
 Expr = cp_model.LinearExpr
 
+MOST_QUICK = 12
+"""Most trees of the backbone that a search for a first layout goes through."""
+
 
 @dataclass(frozen=True, slots=True)
 class PossibleLink:
@@ -160,12 +163,12 @@ class BackboneData:
 
     # -- shape --------------------------------------------------------------------------------
 
-    def quickest(self) -> dict[int, str]:
-        """Give links (numbers) with a grade each that delay streams little, whatever they cost.
+    def quick_backbones(self) -> list[dict[int, str]]:
+        """Give sets of links (numbers) with a grade each that delay streams little, best first.
 
-        Every link in its fastest grade; of a tree over switches that are all required only one
-        that urgent streams cross few links of, were each device at its nearest switch. That one
-        is found by exchanging links; nothing is proved of it.
+        Every link in its fastest grade; of a tree over switches that are all required only some
+        that urgent streams cross few links of, were each device at its nearest switch. These are
+        found by exchanging links; nothing is proved of them.
         """
         rates = self.instance.problem.catalogue.grades
         fastest = {
@@ -175,35 +178,32 @@ class BackboneData:
         }
         switches = self.instance.problem.switches.values()
         if self.shape is not BackboneShape.TREE or not all(s.required for s in switches):
-            return fastest
+            return [fastest]
         number = {frozenset(self.links[k].ends): k for k in fastest}
         graph = nx.Graph([self.links[k].ends for k in fastest])
         graph.add_nodes_from(range(self.instance.switch_count))
         must = {k for k, link in enumerate(self.links) if link.required}
         urgency = self._urgency()
-        trees = [
-            frozenset(number[frozenset(ends)] for ends in nx.bfs_edges(graph, root))
-            for root in graph
-        ]
-        rated = [
-            (self._crossed(tree, urgency), sorted(tree))
-            for tree in dict.fromkeys(trees)
-            if len(tree) == len(graph) - 1 and must <= tree
-        ]
+        rated: dict[frozenset[int], float] = {}
+        for root in graph:
+            tree = frozenset(number[frozenset(ends)] for ends in nx.bfs_edges(graph, root))
+            if len(tree) == len(graph) - 1 and must <= tree:
+                rated[tree] = self._crossed(tree, urgency)
         if not rated:
-            return fastest
-        value, links = min(rated)
-        tree = frozenset(links)
-        while True:
-            others = [
-                tree - {old} | {new} for new in fastest.keys() - tree for old in tree - must
-            ]
-            better, links = min(
-                ((self._crossed(t, urgency), sorted(t)) for t in others), default=(value, [])
-            )
-            if better >= value:
-                return {k: fastest[k] for k in sorted(tree)}
-            value, tree = better, frozenset(links)
+            return [fastest]
+
+        def rank(tree: frozenset[int]) -> tuple[float, list[int]]:
+            return rated[tree], sorted(tree)
+
+        best: frozenset[int] | None = None
+        while (now := min(rated, key=rank)) != best:
+            best = now
+            for new in fastest.keys() - best:
+                for old in best - must:
+                    tree = best - {old} | {new}
+                    rated.setdefault(tree, self._crossed(tree, urgency))
+        good = sorted((t for t in rated if rated[t] < np.inf), key=rank)[:MOST_QUICK]
+        return [{k: fastest[k] for k in sorted(tree)} for tree in good]
 
     def _urgency(self) -> Floats:
         """Deliveries from switch to switch, each worth one over its deadline in ms.

@@ -11,7 +11,7 @@ hold, and proves nothing.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -20,7 +20,7 @@ from ortools.sat.python import cp_model
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.delays import Ways
 from partitioner.solve.instance import Instance
-from partitioner.solve.master import Expr, Master, Term, Terms
+from partitioner.solve.master import Expr, Master, Terms
 from partitioner.timing.frames import wire_ns
 
 Hop = tuple[int, int]
@@ -76,7 +76,7 @@ class CrossingRows:
 
     def __call__(self, master: Master) -> None:
         """Add the rows."""
-        deliveries = [_Delivery(*found) for found in master.deliveries()]
+        deliveries = [_Delivery(*found) for found in master.deliveries]
         # Only hops that a watched stream may cross matter.
         hops = {
             hop
@@ -112,8 +112,12 @@ class CrossingRows:
             var = delivery.crosses.get(hop)
             if var is None:
                 var = delivery.crosses[hop] = model.new_bool_var("")
-            far = [term for t in targets for term in delivery.downs[t]]
-            model.add(_count(delivery.ups[s]) + _count(far) - 1 <= var)
+            terms = [*delivery.ups[s], *(term for t in targets for term in delivery.downs[t])]
+            here = [v for v, _ in terms if v is not None]
+            certain = len(terms) - len(here)
+            model.add(
+                Expr.weighted_sum([*here, var], [*(1 for _ in here), -1]) <= 1 - certain
+            )
 
     def _in_time(
         self,
@@ -124,30 +128,59 @@ class CrossingRows:
         """Legs, ways and waits of a delivery add up to no more than its limit."""
         inst = self._instance
         stream = inst.streams[delivery.stream]
-        total: list[Expr | int] = []
+        total = _Sum()
         for s, terms in delivery.ups.items():
-            total += [_weighted(var, ns + self._forward[s]) for var, ns in terms]
-        total += [_weighted(var, ns) for terms in delivery.downs.values() for var, ns in terms]
+            for term, ns in terms:
+                total.add(term, ns + self._forward[s])
+        for terms in delivery.downs.values():
+            for term, ns in terms:
+                total.add(term, ns)
         for hop, var in delivery.crosses.items():
-            own = wire_ns(stream.frame_bytes, self._rate[hop]) + self._beside[hop]
-            total.append(var * own)
-            ahead: list[tuple[int, cp_model.IntVar]] = []
-            lower: list[tuple[int, cp_model.IntVar]] = []
+            total.add(var, wire_ns(stream.frame_bytes, self._rate[hop]) + self._beside[hop])
+            ahead, lower, longest = _Sum(), [], 0
             for i, other in on_hop[hop].items():
                 if i != delivery.stream:
                     ns = wire_ns(inst.streams[i].frame_bytes, self._rate[hop])
-                    (ahead if inst.streams[i].pcp >= stream.pcp else lower).append((ns, other))
-            most = sum(ns for ns, _ in ahead)
+                    if inst.streams[i].pcp >= stream.pcp:
+                        ahead.add(other, ns)
+                    else:
+                        lower.append((other, ns))
+                        longest = max(longest, ns)
+            most = sum(ahead.weights)
             wait = model.new_int_var(0, most, "")
-            model.add(sum(ns * other for ns, other in ahead) - most * (1 - var) <= wait)
-            total.append(wait)
+            ahead.add(var, most)
+            ahead.add(wait, -1)
+            model.add(ahead.expression() <= most)
+            total.add(wait, 1)
             if lower:
-                block = model.new_int_var(0, max(ns for ns, _ in lower), "")
-                for ns, other in lower:
-                    model.add(ns * (other + var - 1) <= block)
-                total.append(block)
+                block = model.new_int_var(0, longest, "")
+                for other, ns in lower:
+                    model.add(Expr.weighted_sum([other, var, block], [ns, ns, -1]) <= ns)
+                total.add(block, 1)
         if delivery.crosses:
-            model.add(sum(total) <= stream.limit_ns - self._margin_ns[delivery.stream])
+            limit_ns = stream.limit_ns - self._margin_ns[delivery.stream]
+            model.add(total.expression() <= limit_ns - total.constant)
+
+
+@dataclass(slots=True)
+class _Sum:
+    """A sum of weighted variables and what is certain: quicker than adding them as expressions."""
+
+    variables: list[Expr] = field(default_factory=list)
+    weights: list[int] = field(default_factory=list)
+    constant: int = 0
+
+    def add(self, var: Expr | None, weight: int) -> None:
+        """Add a variable so many times; None is 1."""
+        if var is None:
+            self.constant += weight
+        else:
+            self.variables.append(var)
+            self.weights.append(weight)
+
+    def expression(self) -> Expr:
+        """Give what is not certain."""
+        return Expr.weighted_sum(self.variables, self.weights)
 
 
 def _any(model: cp_model.CpModel, found: list[cp_model.IntVar]) -> cp_model.IntVar:
@@ -157,11 +190,3 @@ def _any(model: cp_model.CpModel, found: list[cp_model.IntVar]) -> cp_model.IntV
     for var in found:
         model.add_implication(var, some)
     return some
-
-
-def _weighted(var: Expr | None, ns: int) -> Expr | int:
-    return ns if var is None else var * ns
-
-
-def _count(terms: Iterable[Term]) -> Expr | int:
-    return sum(1 if var is None else var for var, _ in terms)

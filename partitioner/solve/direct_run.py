@@ -26,7 +26,7 @@ from partitioner.solve.bound.duals import Duals
 from partitioner.solve.columns import Column, TooManyColumns
 from partitioner.solve.enumeration import columns_below
 from partitioner.solve.phase_one import PhaseOne
-from partitioner.solve.run import Run
+from partitioner.solve.run import PlanSettings, Run
 from partitioner.solve.search import Claim
 from partitioner.solve.seed_task import SeedTask
 from partitioner.solve.seeds import LineSeeder
@@ -54,6 +54,8 @@ SHORT_SEEDS_S, SHORT_SEEDS_PER_DEVICE_S = 0.3, 0.01
 """What the heuristic takes before the first layout where it has no process of its own."""
 FIRST_PRICES_S, FIRST_PRICES_PER_DEVICE_S = 0.3, 0.01
 """What the first prices of devices may take; each further try takes twice as long."""
+WALK_PER_PRICES = 10
+"""How many times as long as the prices before it each walk to a first layout may take."""
 COUNTED_STEPS = 8
 """Steps of a walk to a first layout where work is counted."""
 MOST_SWITCHES = 8
@@ -95,7 +97,12 @@ class DirectRun(Run):
     @property
     def seeds_have_process(self) -> bool:
         """Whether the heuristic has a process of its own."""
-        return self.settings.workers > 1 and not self.deterministic and not self.is_small
+        return self.has_workers_beside(self.instance.n, self.settings)
+
+    @staticmethod
+    def has_workers_beside(devices: int, settings: PlanSettings) -> bool:
+        """Whether a run over so many devices has processes beside it."""
+        return settings.workers > 1 and settings.work_limit is None and devices > FEW_DEVICES
 
     def start_seeds(self, *, short: bool = False) -> None:
         """Start the heuristic on the lines of each line grade; ``short``: for a first layout."""
@@ -183,6 +190,7 @@ class DirectRun(Run):
         """End the process beside."""
         if self.seeding is not None:
             self.seeding[1].close()
+            self.seeding = None
 
     # -- parts --------------------------------------------------------------------------------
 
@@ -443,7 +451,7 @@ class DirectRun(Run):
         while self.cost is None and not self.over():
             before = len(self.search.pool)
             self.prove_bound(min(seconds, 0.5 * self.seconds_left()))
-            self._find_layout(2.0 + 20 * seconds)
+            self._find_layout(2.0 + WALK_PER_PRICES * seconds)
             seconds *= 2
             if self.deterministic or len(self.search.pool) == before:
                 return

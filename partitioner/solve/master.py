@@ -136,6 +136,8 @@ class Master:
         if full_pathways:
             self._pathways_hold_the_lines()
         self._backbone_has_its_shape()
+        self.deliveries = list(self._legs_of_deliveries())
+        """(Stream, legs of its source, legs of one destination) that it may have here."""
         self._deadlines_hold_end_to_end()
         self._what_was_refuted_does_not_return(refused)
         if extend is not None:
@@ -270,7 +272,7 @@ class Master:
         leaves after the least delay from s to t. Rows that no pair of columns can break are left
         out.
         """
-        for stream, source_terms, target_terms in self.deliveries():
+        for stream, source_terms, target_terms in self.deliveries:
             hop_ns = self.backbone.hop_function(stream)
             deadline_ns = self.instance.streams[stream].limit_ns
             longest = {t: max(ns for _, ns in downs) for t, downs in target_terms.items()}
@@ -365,7 +367,7 @@ class Master:
             Expr.weighted_sum(variables, weights) <= room + free_up + free_down - constant
         )
 
-    def deliveries(self) -> Iterator[tuple[int, Terms, Terms]]:
+    def _legs_of_deliveries(self) -> Iterator[tuple[int, Terms, Terms]]:
         """Give per (stream, destination) the legs its two ends may have, by switch.
 
         Yields (stream, source terms, target terms): terms map a switch to a list of (picked

@@ -65,7 +65,10 @@ class PhaseOne:
         """How often it was a device's turn."""
         self.margin_ns: dict[int, int] = {}
         """Of streams that have been late: how far the estimate of their delay was below it."""
-        self._quick = search.backbone.quickest()
+        self._backbones = search.backbone.quick_backbones()
+        self._walks = search.limits.seed
+        """Each walk goes by the next one; from another seed, by another one first."""
+        self._quick = self._backbones[0]
         self._is_quick = True
         """Whether the backbone is that one; not where it leads nowhere."""
         self._now: Selection | None = None
@@ -88,6 +91,8 @@ class PhaseOne:
             Columns of the pool, the most promising first.
         """
         search = self.search
+        self._quick = self._backbones[self._walks % len(self._backbones)]
+        self._is_quick = True
         now = search.incumbent if self._now is None else self._now
         fresh = self._leave_out_least(
             (), [*good[:MOST_GOOD], *basics], range(search.instance.n), over, now
@@ -124,6 +129,7 @@ class PhaseOne:
             else:
                 idle += 1
             self._is_quick = idle < MOST_IDLE // 2
+        self._walks += steps != 0
         return now is not None and not now.left_out
 
     def _weight_of(self, selection: Selection) -> int:

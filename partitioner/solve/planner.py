@@ -13,6 +13,7 @@ from partitioner.solve.columns import Column
 from partitioner.solve.crew import Crew
 from partitioner.solve.decomposed_run import MANY_DEVICES, DecomposedRun
 from partitioner.solve.direct_run import DirectRun
+from partitioner.solve.racing_run import RacingRun
 from partitioner.solve.run import PlanSettings, Run
 from partitioner.solve.search import Study
 
@@ -68,7 +69,11 @@ def plan_layout(
     NoAnswer
         None found within the limit, or before the user asked to stop.
     """
-    kind: type[Run] = DecomposedRun if len(problem.devices) > MANY_DEVICES else DirectRun
+    kind: type[Run] = DirectRun
+    if len(problem.devices) > MANY_DEVICES:
+        kind = DecomposedRun
+    elif study is None and RacingRun.has_workers_beside(len(problem.devices), settings):
+        kind = RacingRun
     if only is not None:
         kind = ChoiceRun
     run = kind(problem, settings, clock, on_progress, should_stop, study, start, known)

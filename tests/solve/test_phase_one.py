@@ -187,11 +187,12 @@ def test_estimate_of_waits_lets_a_layout_in_time_pass(
     assert bool(found.left_out) == bool(margin_share)
 
 
-def test_no_exchange_of_links_makes_the_quickest_tree_quicker() -> None:
+def test_backbones_of_a_walk_are_trees_the_quickest_first() -> None:
     machine = planted(60, 2)
     backbone = BackboneData(Instance(machine.problem))
     assert backbone.shape is BackboneShape.TREE
-    quick = backbone.quickest()
+    trees = backbone.quick_backbones()
+    quick = trees[0]
     rates = machine.problem.catalogue.grades
     for k, grade in quick.items():
         assert rates[grade].rate_bps == max(rates[g].rate_bps for g in backbone.links[k].grades)
@@ -206,6 +207,10 @@ def test_no_exchange_of_links_makes_the_quickest_tree_quicker() -> None:
     assert min(crossed, key=lambda c: c[0])[1] == set(quick)
     value = next(value for value, tree in crossed if tree == set(quick))
     assert backbone._crossed(frozenset(quick), urgency) == pytest.approx(value)
+    rank = {frozenset(links): value for value, links in crossed}
+    values = [rank[frozenset(tree)] for tree in trees]
+    assert len(values) > 1
+    assert values == sorted(values)
 
 
 def test_late_streams_get_a_margin_that_narrows(run: DirectRun) -> None:

@@ -1,0 +1,92 @@
+"""Several searches for a first layout at once: what comes first is begun with, and all end."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from partitioner.check.judge import assess
+from partitioner.model.layout import Layout
+from partitioner.solve.first_layout_task import FirstLayoutTask
+from partitioner.solve.planner import PlanSettings
+from partitioner.solve.racing_run import MOST_BESIDE, RacingRun
+from tests.bench.planted import Planted, planted
+
+
+@pytest.fixture(scope="module")
+def machine() -> Planted:
+    return planted(20, 1)
+
+
+class _Beside:
+    """In place of a process: emits what it is told to, once."""
+
+    def __init__(self, *messages: Layout):
+        self.messages = list(messages)
+        self.is_closed = False
+
+    def poll(self, wait_s: float = 0.0) -> list[Layout]:
+        found, self.messages = self.messages, []
+        return found
+
+    def close(self) -> None:
+        self.is_closed = True
+
+
+def _racing(machine: Planted, workers: int = 2) -> RacingRun:
+    return RacingRun(machine.problem, PlanSettings(time_limit_s=60.0, workers=workers))
+
+
+def test_a_search_beside_gives_any_layout(machine: Planted) -> None:
+    found: list[Layout] = []
+    FirstLayoutTask(machine.problem, PlanSettings(work_limit=40, seed=3)).run(found.append)
+    (layout,) = found
+    assert not assess(machine.problem, layout).findings
+
+
+def test_without_a_layout_it_gives_nothing(machine: Planted) -> None:
+    found: list[Layout] = []
+    FirstLayoutTask(machine.problem, PlanSettings(time_limit_s=1e-6)).run(found.append)
+    assert found == []
+
+
+def test_what_was_found_beside_is_begun_with_at_once(machine: Planted) -> None:
+    run = _racing(machine)
+    first, second = _Beside(), _Beside(machine.hidden)
+    run.beside = [first, second]  # type: ignore[list-item]
+    run.limits.workers = 1
+    assert run._at(60.0)(), "a walk ends as soon as something has come in"
+    run._find_layout(60.0)
+    assert run.cost is not None
+    assert run.cost <= machine.hidden_money
+    run._end_searches()
+    assert first.is_closed
+    assert second.is_closed
+    assert run.limits.workers == 2
+
+
+@pytest.mark.parametrize(("workers", "beside"), [(2, 1), (4, 3), (20, MOST_BESIDE)])
+def test_every_other_worker_searches_from_a_seed_of_its_own(
+    machine: Planted, monkeypatch: pytest.MonkeyPatch, workers: int, beside: int
+) -> None:
+    begun: list[Any] = []
+
+    def begin(task: FirstLayoutTask, should_stop: object) -> _Beside:
+        begun.append(task)
+        return _Beside()
+
+    monkeypatch.setattr("partitioner.solve.racing_run.SideProcess", begin)
+    run = _racing(machine, workers)
+    run._begin_searches()
+    assert len(begun) == beside
+    assert len({task.settings.seed for task in begun} | {run.settings.seed}) == beside + 1
+    assert {task.settings.workers for task in begun} == {1}
+    assert run.limits.workers == 1, "the cores are theirs meanwhile"
+    run.close()
+
+
+def test_a_run_that_counts_work_does_not_race() -> None:
+    assert RacingRun.has_workers_beside(60, PlanSettings(workers=2))
+    assert not RacingRun.has_workers_beside(60, PlanSettings(workers=1))
+    assert not RacingRun.has_workers_beside(60, PlanSettings(workers=2, work_limit=40))
