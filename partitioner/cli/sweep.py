@@ -82,6 +82,11 @@ def command(
         of_this_machine={"--workers": workers, "--memory": memory},
     )  # fmt: skip
 
+    if scheduler is None and not dry_run:
+        from partitioner.cluster.fork import begin_fork_server
+
+        # It loads the planner on another core while the study is read on this one.
+        begin_fork_server()
     from partitioner.application.sweep import Sweep, read_study
     from partitioner.cli.interrupt import StopWish
     from partitioner.cli.output import Place, default_folder

@@ -16,14 +16,19 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from functools import cache
 from importlib.metadata import PackageNotFoundError, version
-from multiprocessing import resource_tracker
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from partitioner import __version__
+from partitioner.cluster.fork import (
+    PROCESS_METHOD,
+    begin_fork_server,
+    ctrl_c_stays_here,
+    kept_environment,
+    worker_environment,
+)
 from partitioner.errors import MachineFault
-from partitioner.import_path import settled_path
 
 if TYPE_CHECKING:
     from distributed import Client as Client
@@ -115,8 +120,10 @@ def local_cluster(workers: int, memory: str | float = "auto") -> Cluster:
     def opened() -> Iterator[Client]:
         require_distributed()
         import dask
-        from distributed import LocalCluster
+        from distributed import LocalCluster, utils
 
+        # The server has its list; dask would import whatever it may ever meet to make one.
+        utils._forkserver_preload_set = True
         # A worker begins nothing but what it works on, and its death is told at once.
         settings = {
             "distributed.scheduler.worker-saturation": 1.0,
@@ -136,19 +143,20 @@ def local_cluster(workers: int, memory: str | float = "auto") -> Cluster:
             "distributed.worker.memory.target": False,
             "distributed.worker.memory.spill": False,
             "distributed.worker.memory.pause": False,
-            # No worker imports anything from the folder somebody happens to stand in.
-            "distributed.nanny.pre-spawn-environ.PYTHONPATH": os.pathsep.join(settled_path()),
-            "distributed.nanny.pre-spawn-environ.PYTHONSAFEPATH": "1",
+            "distributed.worker.multiprocessing-method": PROCESS_METHOD,
+            "distributed.nanny.pre-spawn-environ": worker_environment(),
         }
-        with _kept_environment(), dask.config.set(settings), contextlib.ExitStack() as stack:
+        with kept_environment(), dask.config.set(settings), contextlib.ExitStack() as stack:
             try:
-                with _ctrl_c_stays_here():
+                begin_fork_server()
+                with ctrl_c_stays_here():
                     cluster = LocalCluster(
                         n_workers=workers, threads_per_worker=1, memory_limit=memory,
                         security=True, dashboard_address=None, silence_logs=logging.CRITICAL,
                         host="127.0.0.1", scheduler_kwargs={"dashboard_address": "127.0.0.1:0"},
                     )  # fmt: skip
                 stack.callback(_close, cluster)
+                stack.callback(_end_workers, cluster)
                 client = cluster.get_client()
                 stack.callback(_close, client)
             except (OSError, RuntimeError) as error:
@@ -164,35 +172,12 @@ def _close(opened: Any) -> None:
         opened.close()
 
 
-@contextlib.contextmanager
-def _ctrl_c_stays_here() -> Iterator[None]:
-    """Have it not reach processes started now, nor those that take their place when they die.
-
-    A terminal sends it to all processes of a command. Threads and processes inherit what is
-    blocked where they begin; a signal that comes here meanwhile waits until the end.
-    """
-    if not hasattr(signal, "pthread_sigmask"):  # Windows
-        yield
-        return
-    # Whichever thread starts this one of Python's own processes has Ctrl-C unblocked by that.
-    resource_tracker.ensure_running()
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-    try:
-        yield
-    finally:
-        signal.pthread_sigmask(signal.SIG_SETMASK, before)
-
-
-@contextlib.contextmanager
-def _kept_environment() -> Iterator[None]:
-    """Have this process's environment afterwards as it was: dask sets in it what workers get."""
-    before = dict(os.environ)
-    try:
-        yield
-    finally:
-        for name in os.environ.keys() - before.keys():
-            del os.environ[name]
-        os.environ.update(before)
+def _end_workers(cluster: Any) -> None:
+    """End the processes at once: closed one by one by their own means, they take a second."""
+    for nanny in cluster.workers.values():
+        nanny.close_gracefully()
+        with contextlib.suppress(OSError, TypeError):
+            os.kill(nanny.pid, signal.SIGTERM)
 
 
 def remote_cluster(

@@ -1,7 +1,7 @@
 """Tasks of a sweep on a cluster.
 
 Scheduling, restarts of workers and the way back of results are dask's. Here is what a sweep adds:
-at most one task a core is under way, so that a worker that dies tells which task killed it; one
+at most one task a core is at work, so that a worker that dies tells which task killed it; one
 that does so three times is set aside; workers that have another program are not used.
 """
 
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 MOST_DEATHS = 3
 """Workers that a task may kill before it is set aside."""
+_SATURATION = "distributed.scheduler.worker-saturation"
 _LOOK_EVERY_S = 0.25
 _WORKERS_EVERY_S = 2.0
 _NO_WORKERS_S = 60.0
@@ -131,13 +132,17 @@ class _Run:
         self._failures: Counter[str] = Counter()
         self._on_refused = on_refused
         self._refused: dict[str, str] = {}
-        self._slots = 0
+        self._slots = self._sent = 0
         self._looked_at = self._seen_at = time.monotonic()
         self._id = uuid.uuid4().hex
         self.arrived: queue.SimpleQueue[Future[Any]] = queue.SimpleQueue()
         self.flying: dict[Any, tuple[Future[Any], Task]] = {}
         self._landed: dict[Any, Task] = {}
         self._refuse()
+        # With this value the scheduler gives no core a second task.
+        import dask
+
+        self._holds_back = client.run_on_scheduler(dask.config.get, _SATURATION) == 1.0
 
     def _refuse(self) -> None:
         try:
@@ -184,9 +189,19 @@ class _Run:
             task = self._suspects.popleft()
         return task
 
+    def _most(self) -> int:
+        """Tasks to be under way: one a core, and as many again where the scheduler keeps these.
+
+        A core then goes on with the next one without waiting for us, and none that is only kept is
+        blamed for a death. It keeps them where any worker will do and it has seen two a core.
+        """
+        keeps = self._holds_back and not self._refused and self._sent > 2 * self._slots
+        return max(1, self._slots) * (2 if keeps else 1)
+
     def send(self) -> None:
-        """Have as many under way as there are cores."""
-        while len(self.flying) < max(1, self._slots) and (task := self._next()) is not None:
+        """Have as many under way as can be."""
+        while len(self.flying) < self._most() and (task := self._next()) is not None:
+            self._sent += 1
             number = self._failures[task.key]
             future = self._client.submit(
                 _on_worker,

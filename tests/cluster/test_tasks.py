@@ -155,6 +155,7 @@ def test_a_cluster_that_is_slow_to_end_takes_nothing_away(monkeypatch) -> None:
     class Slow:
         def __init__(self, **options):
             self.asked = 0
+            self.workers = {}
 
         def get_client(self):
             return self

@@ -13,7 +13,7 @@ import pytest
 
 from partitioner.application.sweep import Sweep, read_study, sweep
 from partitioner.cli.main import run
-from partitioner.cluster import connection
+from partitioner.cluster import connection, fork
 from partitioner.cluster.tasks import MOST_DEATHS
 from partitioner.studies.folder import RESULT, RUN, InFolder
 from tests.cluster.test_tasks import Answered, Made, killed
@@ -51,12 +51,11 @@ class Here(Made):
 def here(monkeypatch) -> Here:
     made = Here()
     monkeypatch.setattr(connection, "local_cluster", lambda *_: lambda: nullcontext(made))
+    monkeypatch.setattr(fork, "begin_fork_server", lambda: None)
     return made
 
 
-def test_from_the_command_to_the_page_and_on_from_there(
-    tmp_path: Path, here: Here, capsys
-) -> None:
+def test_from_the_command_to_the_page_and_on_from_there(tmp_path: Path, here: Here, capsys) -> None:
     path, out = write_study(tmp_path, FEW), tmp_path / "out"
     words = ["sweep", str(path), "-o", str(out), "--workers", "1"]
     assert run([*words, "--dry-run"]) == 0
