@@ -73,6 +73,13 @@ class Started:
         caught = next((int(s.split()[1], 16) for s in lines if s.startswith("SigCgt")), 0)
         return bool(caught >> (signal.SIGTERM - 1) & 1)
 
+    def __enter__(self) -> Started:
+        """Ends, with all it started, at the end of the ``with``."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.end()
+
     def end(self) -> None:
         """Leave nothing behind, whatever the test found."""
         for number in self.living():

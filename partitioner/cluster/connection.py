@@ -1,7 +1,6 @@
 """Dask clusters: processes of this machine, a scheduler that runs already, or a client's own.
 
-Who may take part is settled here: over TLS those with a certificate, and of the workers those that
-have this very program.
+Who may take part is settled here: over TLS those with a certificate.
 """
 
 from __future__ import annotations
@@ -10,12 +9,11 @@ import contextlib
 import ipaddress
 import logging
 import os
-import pydoc
 import signal
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 from functools import cache
-from importlib.metadata import PackageNotFoundError, version
+from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
@@ -228,53 +226,3 @@ def remote_cluster(
 def given_cluster(client: Client) -> Cluster:
     """The cluster of a client that the caller has, and keeps."""
     return lambda: contextlib.nullcontext(client)
-
-
-NO_WORKER = "no worker of the cluster has the program in this version"
-
-
-def note_refused(
-    client: Client, refused: dict[str, str], on_refused: Callable[[str, str], None]
-) -> None:
-    """Add the workers that are not used, and why, and tell those that are new.
-
-    Raises
-    ------
-    MachineFault
-        If the scheduler itself has another program.
-    TypeError
-        If the client is an asynchronous one.
-    """
-    if getattr(client, "asynchronous", False):
-        raise TypeError("a client that is not asynchronous is needed")
-    for address, why in refused_workers(client).items():
-        if address not in refused:
-            on_refused(address, why)
-            refused[address] = why
-
-
-def refused_workers(client: Client) -> dict[str, str]:
-    """Why each worker is not used that lacks the program or has another version, by its name.
-
-    Raises
-    ------
-    MachineFault
-        If the scheduler itself has another program: it reads what it hands on.
-    """
-    told = client.run_on_scheduler(pydoc.locate, "partitioner.__version__")
-    ours = program_version()
-    if told is None or str(told) != ours.split()[0]:
-        has = "lacks the program" if told is None else f"has partitioner {told}"
-        raise MachineFault(f"the scheduler {has}; partitioner {ours} is needed there too")
-    programs = client.run(pydoc.locate, "partitioner.__version__", on_error="return")
-    solvers = client.run(version, "ortools", on_error="return")
-    refused = {}
-    for address, program in programs.items():
-        solver = solvers.get(address)
-        if program is None or isinstance(program, BaseException):
-            refused[address] = "lacks the program"
-        elif isinstance(solver, PackageNotFoundError):
-            refused[address] = f"has partitioner {program} without ortools"
-        elif (found := f"{program} (ortools {solver})") != ours:
-            refused[address] = f"has partitioner {found}, not {ours}"
-    return refused

@@ -9,18 +9,12 @@ from __future__ import annotations
 
 import contextlib
 import pickle
-import time
 import uuid
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
-from partitioner.cluster.connection import (
-    NO_WORKER,
-    WrongVersion,
-    must_be,
-    note_refused,
-    program_version,
-)
+from partitioner.cluster.connection import ClusterLost, WrongVersion, must_be, program_version
+from partitioner.cluster.workers import Workers
 from partitioner.errors import MachineFault
 from partitioner.solve.crew import SideProcesses, Work
 from partitioner.solve.side_process import Task
@@ -28,7 +22,6 @@ from partitioner.solve.side_process import Task
 if TYPE_CHECKING:
     from distributed import Client, Future
 
-_WORKERS_EVERY_S = 2.0
 _NO_WORKERS_S = 10.0
 """How long a cluster may be without a worker before the work goes on here."""
 _RESULT_S = 5.0
@@ -72,24 +65,19 @@ class ClusterCrew:
     ):
         self._client = client
         self._cores, self._should_stop = cores, should_stop
-        self._on_refused, self._on_lost = on_refused, on_lost
-        self._refused: dict[str, str] = {}
+        self._on_lost = on_lost
         self._id, self._sent = uuid.uuid4().hex, 0
         self._here: SideProcesses | None = None
         self._flights: set[_Flight] = set()
         self.is_lost = False
-        self._slots, self._seen_at = 0, time.monotonic()
-        note_refused(client, self._refused, on_refused)
-        self._count()
-        if not self._slots and self._refused:
-            raise MachineFault(NO_WORKER)
+        self._workers = Workers(client, on_refused, _NO_WORKERS_S)
 
     # -- what a run asks ----------------------------------------------------------------------
 
     @property
     def size(self) -> int:
         """How many tasks at most."""
-        return self._cores if self.is_lost else max(1, self._slots)
+        return self._cores if self.is_lost else max(1, self._workers.cores)
 
     @property
     def is_free(self) -> bool:
@@ -97,7 +85,7 @@ class ClusterCrew:
         self.look()
         if self.is_lost:
             return not self._homeless() and self.here.is_free
-        return len(self._flights) < self._slots
+        return len(self._flights) < self._workers.cores
 
     def give(self, task: Task) -> Work:
         """Begin a task; only when free."""
@@ -137,46 +125,29 @@ class ClusterCrew:
                 program_version(),
                 key=f"plan-{self._id}-{self._sent}",
                 pure=False,
-                workers=self._usable if self._refused else None,
+                workers=self._workers.only,
             )
 
     def look(self) -> None:
         """See now and then whether the cluster is still there, and how large it is."""
-        if self.is_lost:
-            return
-        if self._client.status != "running":
-            self._lose("the scheduler went away")
-        elif time.monotonic() - self._looked_at > _WORKERS_EVERY_S:
-            self._count()
+        if not self.is_lost:
+            self._unless_lost(self._workers.look)
 
     def refuse(self) -> None:
         """Look again who has the program: somebody has come who has not."""
-        with contextlib.suppress(MachineFault, OSError, RuntimeError):
-            note_refused(self._client, self._refused, self._on_refused)
-        self._count()
+        with contextlib.suppress(MachineFault, RuntimeError):
+            self._unless_lost(self._workers.refuse)
 
     def landed(self, flight: _Flight) -> None:
         """Forget a flight that has ended."""
         self._flights.discard(flight)
 
-    def _count(self) -> None:
-        self._looked_at = time.monotonic()
+    def _unless_lost(self, look: Callable[[], None]) -> None:
         try:
-            cores = self._client.nthreads()
-        except (OSError, RuntimeError):
-            self._lose("the scheduler went away")
-            return
-        self._usable = [a for a in cores if a not in self._refused]
-        self._slots = sum(cores[a] for a in self._usable)
-        if self._slots:
-            self._seen_at = self._looked_at
-        elif self._looked_at - self._seen_at > _NO_WORKERS_S:
-            self._lose("no worker is left")
-
-    def _lose(self, why: str) -> None:
-        self.is_lost = True
-        self._slots = 0
-        self._on_lost(f"{why}; the plan goes on with {self._cores} processes of this machine")
+            look()
+        except ClusterLost as why:
+            self.is_lost = True
+            self._on_lost(f"{why}; the plan goes on with {self._cores} processes of this machine")
 
     def _homeless(self) -> bool:
         """Whether tasks that the cluster has lost wait for a process here."""

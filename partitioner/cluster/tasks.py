@@ -20,14 +20,12 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from partitioner.cluster.connection import (
     CONNECT_S,
-    NO_WORKER,
     ClusterLost,
     WrongVersion,
     must_be,
-    note_refused,
     program_version,
 )
-from partitioner.errors import MachineFault
+from partitioner.cluster.workers import Workers
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -36,7 +34,6 @@ MOST_DEATHS = 3
 """Workers that a task may kill before it is set aside."""
 _SATURATION = "distributed.scheduler.worker-saturation"
 _LOOK_EVERY_S = 0.25
-_WORKERS_EVERY_S = 2.0
 _NO_WORKERS_S = 60.0
 """How long a cluster may be without a worker before the run ends."""
 
@@ -91,26 +88,33 @@ def run_tasks(
     MachineFault
         No worker has the program.
     """
-    run = _Run(client, function, tasks, on_refused)
     try:
-        while not should_stop():
+        run = _Run(client, function, tasks, on_refused)
+        try:
+            yield from _ended(run, should_stop)
+        finally:
+            run.cancel()
+    except ClusterLost as lost:
+        raise ClusterLost(f"{lost}; what has ended is kept, run it again to go on") from lost
+
+
+def _ended(run: _Run, should_stop: Callable[[], bool]) -> Iterator[Ended]:
+    while not should_stop():
+        run.send()
+        if not run.flying:
+            return
+        try:
+            future = run.arrived.get(timeout=_LOOK_EVERY_S)
+        except queue.Empty:
+            run.workers.look()
+            continue
+        if run.has_landed(future):
+            # A core works on the next one while this one is fetched and written down.
             run.send()
-            if not run.flying:
-                return
-            try:
-                future = run.arrived.get(timeout=_LOOK_EVERY_S)
-            except queue.Empty:
-                run.look()
-                continue
-            if run.has_landed(future):
-                # A core works on the next one while this one is fetched and written down.
-                run.send()
-            ended = run.take(future)
-            if ended is not None:
-                run.send()
-                yield ended
-    finally:
-        run.cancel()
+        ended = run.take(future)
+        if ended is not None:
+            run.send()
+            yield ended
 
 
 class _Run:
@@ -130,55 +134,16 @@ class _Run:
         self._suspects: deque[Task] = deque()
         self._deaths: Counter[str] = Counter()
         self._failures: Counter[str] = Counter()
-        self._on_refused = on_refused
-        self._refused: dict[str, str] = {}
-        self._slots = self._sent = 0
-        self._looked_at = self._seen_at = time.monotonic()
+        self._sent = 0
         self._id = uuid.uuid4().hex
         self.arrived: queue.SimpleQueue[Future[Any]] = queue.SimpleQueue()
         self.flying: dict[Any, tuple[Future[Any], Task]] = {}
         self._landed: dict[Any, Task] = {}
-        self._refuse()
+        self.workers = Workers(client, on_refused, _NO_WORKERS_S)
         # With this value the scheduler gives no core a second task.
         import dask
 
         self._holds_back = client.run_on_scheduler(dask.config.get, _SATURATION) == 1.0
-
-    def _refuse(self) -> None:
-        try:
-            note_refused(self._client, self._refused, self._on_refused)
-        except OSError as error:
-            raise self._lost() from error
-        self._count_slots()
-        if not self._slots and self._refused:
-            raise MachineFault(NO_WORKER)
-
-    def _count_slots(self) -> None:
-        self._looked_at = time.monotonic()
-        try:
-            cores = self._client.nthreads()
-        except (OSError, RuntimeError) as error:
-            raise self._lost() from error
-        self._usable = [a for a in cores if a not in self._refused]
-        self._slots = sum(cores[a] for a in self._usable)
-        if self._slots:
-            self._seen_at = self._looked_at
-
-    def look(self) -> None:
-        """See now and then whether the cluster is still there, and how large it is."""
-        if self._client.status not in ("running",):
-            raise self._lost()
-        now = time.monotonic()
-        if now - self._looked_at > _WORKERS_EVERY_S:
-            self._count_slots()
-            if now - self._seen_at > _NO_WORKERS_S:
-                raise ClusterLost(
-                    f"no worker was there for {_NO_WORKERS_S:.0f} s; what has ended is kept, run "
-                    "it again to go on"
-                )
-
-    def _lost(self) -> ClusterLost:
-        return ClusterLost("the scheduler went away; what has ended is kept, run it again to go on")
 
     def _next(self) -> Task | None:
         if self._again:
@@ -195,8 +160,9 @@ class _Run:
         A core then goes on with the next one without waiting for us, and none that is only kept is
         blamed for a death. It keeps them where any worker will do and it has seen two a core.
         """
-        keeps = self._holds_back and not self._refused and self._sent > 2 * self._slots
-        return max(1, self._slots) * (2 if keeps else 1)
+        cores = self.workers.cores
+        keeps = self._holds_back and self.workers.only is None and self._sent > 2 * cores
+        return max(1, cores) * (2 if keeps else 1)
 
     def send(self) -> None:
         """Have as many under way as can be."""
@@ -211,7 +177,7 @@ class _Run:
                 pickle.dumps(task, pickle.HIGHEST_PROTOCOL),
                 key=f"sweep-{self._id}-{task.key}-{number}",
                 pure=False,
-                workers=self._usable if self._refused else None,
+                workers=self.workers.only,
             )
             self.flying[future.key] = future, task
             future.add_done_callback(self.arrived.put)
@@ -241,12 +207,12 @@ class _Run:
         _, task = self.flying.pop(future.key)
         self._failures[task.key] += 1
         if future.status != "error":
-            raise self._lost()
+            raise ClusterLost("the scheduler went away")
         error = future.exception()
         if isinstance(error, KilledWorker):
             return self._died(task, error.allowed_failures + 1)
         if isinstance(error, ImportError | AttributeError | WrongVersion):
-            self._refuse()
+            self.workers.refuse()
             if self._failures[task.key] <= MOST_DEATHS:
                 self._again.append(task)
                 return None
@@ -258,7 +224,7 @@ class _Run:
         if count >= MOST_DEATHS:
             return Ended(task, None, deaths=count)
         (self._suspects if count == MOST_DEATHS - 1 else self._again).append(task)
-        self._count_slots()
+        self.workers.count()
         return None
 
     def cancel(self) -> None:

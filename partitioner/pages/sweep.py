@@ -12,6 +12,7 @@ from partitioner.report.charts import Span, Spot, map_figure, span_figure
 from partitioner.report.frame import title_block
 from partitioner.report.page import page_files
 from partitioner.report.sections import Column, Figure, Kind, Page, Section, State, Table
+from partitioner.report.svg import standalone
 from partitioner.report.text import plain, table_text
 from partitioner.studies.folder import json_file
 from partitioner.studies.lessons import (
@@ -33,8 +34,11 @@ SWEEP = "sweep.json"
 MOST_MAPS = 6
 """Maps of two factors on the page."""
 _TEXT_CASES = 8
-_TEXT_KEYS = ("case", "settings", "status", "cost", "bound", "gap", "margin_share", "lines",
-              "ports", "cable_m")  # fmt: skip
+_TEXT_KEYS = ("case", "settings", "status", "cost", "gap", "margin_share", "lines")
+_NAMED = {
+    "no-answer": "No layout found, and none ruled out, within the limit",
+    "set-aside": "Set aside, since each ended three workers",
+}
 _STATES = {"optimal": State.OK, "feasible": State.OK, "no-layout": State.WARN}
 
 
@@ -144,7 +148,7 @@ def _counts(answer: Learned) -> str:
         "optimal": "proved optimal",
         "feasible": "with a layout and a proven gap",
         "no-layout": "proved to have no layout",
-        "no-answer": "without an answer in time",
+        "no-answer": "without an answer",
         "fault": "failed",
         "set-aside": "set aside",
     }
@@ -166,9 +170,17 @@ def _lead(answer: Learned) -> list[str]:
             f"The cheapest is case {best.case.number}, {study.words(best.case)}: "
             f"{money_text(best.cost_money, _currency(study))}{sure}."
         )
-    aside = [str(r.case.number) for r in answer.results if r.status == "set-aside"]
-    if aside:
-        lead.append(f"Set aside, since each ended three workers: case {listed(aside)}.")
+    gaps = [r.gap for r in answer.results if r.gap]
+    if len(gaps) > 1:
+        lead.append(
+            f"Proven gaps of {count_text(len(gaps), 'case')} go from {ratio_text(min(gaps), 2)} to "
+            f"{ratio_text(max(gaps), 2)}: a difference within them may be the search's, not the "
+            "network's."
+        )
+    for status, words in _NAMED.items():
+        cases = [str(r.case.number) for r in answer.results if r.status == status]
+        if cases:
+            lead.append(f"{words}: case {listed(cases)}.")
     if study.note:
         lead.append(study.note)
     return lead
@@ -362,8 +374,14 @@ def _always(answer: Learned, factors: Sequence[Factor]) -> list[str]:
             names = listed([w.setting.label for w in top])
             sentences.append(f"{factor.short_name}: {names} is never dearer than another value.")
         elif own:
-            counted = [f"{w.setting.label} in {w.best} of {w.rivals}" for w in own if w.best]
-            sentences.append(f"{factor.short_name}: cheapest is {listed(counted)}.")
+            counted = [
+                f"{w.setting.label} in {w.best} of {w.rivals}"
+                + (f" ({w.proved} proved)" if w.proved else "")
+                for w in own
+                if w.best
+            ]
+            sure = "" if any(w.proved for w in own) else "; none of it is proved"
+            sentences.append(f"{factor.short_name}: cheapest is {listed(counted)}{sure}.")
     return sentences
 
 
@@ -451,10 +469,12 @@ def sweep_page(answer: Learned) -> Page:
     """The page of a study."""
     has_layout = any(r.cost_money is not None for r in answer.results)
     is_clear = answer.is_whole and all(r.status in _STATES for r in answer.results)
+    has_failed = any(r.status in ("fault", "set-aside") for r in answer.results)
+    left = "with failures" if has_failed else "with open cases"
     return Page(
         f"Study {answer.study.name}",
         State.OK if is_clear and has_layout else State.WARN,
-        "done" if is_clear else "with failures" if answer.is_whole else "not finished",
+        "done" if is_clear else left if answer.is_whole else "not finished",
         _lead(answer),
         sweep_sections(answer),
         SWEEP,
@@ -465,7 +485,8 @@ def sweep_page(answer: Learned) -> Page:
 def sweep_files(answer: Learned) -> dict[str, str]:
     """Every file of a study, its page among them."""
     page = sweep_page(answer)
-    return {SWEEP: json_file(sweep_data(answer, page.sections)), **page_files(page)}
+    charts = {f"{f.id}.svg": standalone(f.svg) for s in page.sections for f in s.figures}
+    return {SWEEP: json_file(sweep_data(answer, page.sections)), **page_files(page), **charts}
 
 
 def sweep_data(answer: Learned, sections: Sequence[Section] = ()) -> dict[str, Any]:

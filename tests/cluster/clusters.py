@@ -7,6 +7,8 @@ import os
 import signal
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from distributed import Client
@@ -42,12 +44,15 @@ class Beside:
             path=path,
         )  # fmt: skip
 
-    def stranger(self) -> subprocess.Popen:
-        """Start a worker that has another version of the program."""
+    def three_workers(self) -> None:
+        """Start two workers, and one that has another version of the program."""
+        self.first, self.second = self.worker("first"), self.worker("second")
         other = self._folder / "other" / "partitioner"
         other.mkdir(parents=True)
         (other / "__init__.py").write_text('__version__ = "0.0.1"\n')
-        return self.worker("stranger", other.parent)
+        self.worker("stranger", other.parent)
+        with self.client() as client:
+            client.wait_for_workers(3, timeout=300)
 
     def client(self) -> Client:
         """Connect to it."""
@@ -81,3 +86,16 @@ class Beside:
         for process in self.processes:
             process.send_signal(signal.SIGKILL)
             process.wait()
+
+
+@contextmanager
+def three_workers_beside(folder: Path) -> Iterator[Beside]:
+    """A cluster with all its processes for as long as it is entered; the folder is made."""
+    folder.mkdir()
+    beside = Beside(folder)
+    try:
+        beside.begin()
+        beside.three_workers()
+        yield beside
+    finally:
+        beside.end()

@@ -12,7 +12,7 @@ from partitioner.application.check import judged
 from partitioner.cli.main import run as run_command
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.reading.problem import read_problem
-from tests.cluster.clusters import Beside
+from tests.cluster.clusters import Beside, three_workers_beside
 from tests.processes import PROGRAM, Started, needs_proc, wait_for
 
 DEVICES = 510
@@ -52,29 +52,19 @@ def plans_at(beside: Beside, worker: str) -> bool:
 def test_a_plan_ends_with_a_checked_layout_whatever_is_lost(tmp_path: Path, loss: str) -> None:
     path = tmp_path / "problem.yaml"
     path.write_text(problem_text())
-    (tmp_path / "cluster").mkdir()
-    beside = Beside(tmp_path / "cluster")
-    run = None
-    try:
-        beside.begin()
-        first, second = beside.worker("first"), beside.worker("second")
-        beside.stranger()
-        with beside.client() as client:
-            client.wait_for_workers(3, timeout=300)
-        words = ["plan", str(path), "-o", str(tmp_path / "out"), "--time-limit", f"{LIMIT_S}s"]
-        run = Started([*PROGRAM, *words, *beside.options()])
+    words = ["plan", str(path), "-o", str(tmp_path / "out"), "--time-limit", f"{LIMIT_S}s"]
+    with (
+        three_workers_beside(tmp_path / "cluster") as beside,
+        Started([*PROGRAM, *words, *beside.options()]) as run,
+    ):
         assert wait_for(lambda: plans_at(beside, "first"), 300, every=0.5)
-        first.send_signal(signal.SIGKILL)
+        beside.first.send_signal(signal.SIGKILL)
         if loss == "everything":
-            second.send_signal(signal.SIGKILL)
+            beside.second.send_signal(signal.SIGKILL)
             beside.scheduler.send_signal(signal.SIGKILL)
         else:
             assert wait_for(lambda: plans_at(beside, "second"), 300, every=0.5)
         _, said = run.child.communicate(timeout=600)
-    finally:
-        if run is not None:
-            run.end()
-        beside.end()
     assert run.child.returncode == 0, said
     assert re.search(r"worker tls://\S+ is not used: it has partitioner 0\.0\.1", said), said
     assert ("the plan goes on with" in said) is (loss == "everything"), said

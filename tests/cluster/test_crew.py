@@ -140,7 +140,7 @@ def test_when_the_scheduler_goes_away_the_work_goes_on_here() -> None:
 
 def test_when_no_worker_is_left_the_work_goes_on_here(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [0.0]
-    monkeypatch.setattr("partitioner.cluster.crew.time.monotonic", lambda: now[0])
+    monkeypatch.setattr("partitioner.cluster.workers.time.monotonic", lambda: now[0])
     cluster = Cluster("pending")
     crew = cluster.crew()
     work = crew.give(Count())
@@ -151,9 +151,7 @@ def test_when_no_worker_is_left_the_work_goes_on_here(monkeypatch: pytest.Monkey
         assert not crew.is_lost
     now[0] = 12.0
     assert found(work) == [30]
-    assert cluster.told == [
-        "no worker is left; the plan goes on with 3 processes of this machine"
-    ]
+    assert cluster.told == ["no worker is left; the plan goes on with 3 processes of this machine"]
 
 
 def test_a_worker_that_comes_with_another_version_is_named_and_not_used() -> None:

@@ -12,6 +12,7 @@ from partitioner.pages.sweep import (
     cases_table,
     estimate_text,
     sweep_files,
+    sweep_page,
     sweep_sections,
     sweep_text,
 )
@@ -127,7 +128,7 @@ def test_the_page_tells_it_all(study, results) -> None:
     for words in (
         "4 cases: 2 proved optimal, 1 with a layout and a proven gap and 1 proved to have no lay",
         "length_m: 25 is never dearer than another value.",
-        "site: cheapest is roof in 1 of 2 and floor in 1 of 2.",
+        "site: cheapest is roof in 1 of 2 (1 proved) and floor in 1 of 2 (1 proved).",
         "keeps all rules in 2 of 4",
         "length: in 1",
     ):
@@ -135,6 +136,27 @@ def test_the_page_tells_it_all(study, results) -> None:
     assert {"sweep.json", "cases.csv", "ranges.csv", "best-where.csv", "best.csv"} <= set(files)
     assert files["cases.csv"].splitlines()[2].startswith("2,10,floor,")
     assert page.count("<svg") == 3
+    charts = {"range-0.svg", "range-1.svg", "map-1-0.svg"}
+    assert charts == {name for name in files if name.endswith(".svg")}
+    assert {ElementTree.fromstring(files[name]).tag.split("}")[1] for name in charts} == {"svg"}
+
+
+def test_what_is_open_is_named_and_so_is_what_is_proved_nowhere(study, results) -> None:
+    answers = (
+        {"status": "feasible", "cost_money": 1_200_000, "bound_money": 1_000_000},
+        {"status": "feasible", "cost_money": 1_000_000, "bound_money": 600_000},
+        {"status": "feasible", "cost_money": 1_100_000, "bound_money": 990_000},
+        {"status": "no-answer", "bound_money": 800_000},
+    )
+    cases = [replace(r, data={**a, "run": {}}) for r, a in zip(results, answers, strict=True)]
+    answer = learned(study, tuple(cases))
+    said = sweep_text(answer).replace("\u00a0", " ")
+    assert "Proven gaps of 3 cases go from 10.00 % to 40.00 %" in said
+    assert "No layout found, and none ruled out, within the limit: case 4." in said
+    assert "length_m: cheapest is 10 in 1 of 2 and 25 in 1 of 2; none of it is proved." in said
+    assert sweep_page(answer).word == "with open cases"
+    fault = replace(cases[3], data={"status": "fault", "run": {}})
+    assert sweep_page(learned(study, (*cases[:3], fault))).word == "with failures"
 
 
 def test_an_unfinished_study_says_so(study, results) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from partitioner.application.sweep import Sweep, read_study
 from partitioner.studies.folder import RESULT, RUN, InFolder
-from tests.cluster.clusters import Beside
+from tests.cluster.clusters import three_workers_beside
 from tests.processes import PROGRAM, Started, needs_proc, wait_for
 from tests.studies.problems import CASES, STUDY, contents, serially, write_study
 
@@ -36,29 +36,19 @@ def test_two_hundred_cases_the_same_way(tmp_path: Path) -> None:
 
 def cut_off_and_rerun(tmp_path: Path, text: str, cases: int) -> None:
     path = write_study(tmp_path, text)
-    (tmp_path / "cluster").mkdir()
-    beside = Beside(tmp_path / "cluster")
     results = tmp_path / "out" / "cases"
-    run = None
-    try:
-        beside.begin()
-        first, _ = beside.worker("first"), beside.worker("second")
-        beside.stranger()
-        with beside.client() as client:
-            client.wait_for_workers(3, timeout=300)
-        words = ["sweep", str(path), "-o", str(tmp_path / "out"), *beside.options()]
-        run = Started([*PROGRAM, *words])
+    words = ["sweep", str(path), "-o", str(tmp_path / "out")]
+    with (
+        three_workers_beside(tmp_path / "cluster") as beside,
+        Started([*PROGRAM, *words, *beside.options()]) as run,
+    ):
         ended = run.child.poll
         assert wait_for(lambda: count(results) >= 3 or ended() is not None, 300, every=0.005)
-        first.send_signal(signal.SIGKILL)
+        beside.first.send_signal(signal.SIGKILL)
         then = count(results)
         assert wait_for(lambda: count(results) >= then + 3, 300, every=0.005)
         beside.scheduler.send_signal(signal.SIGKILL)
         _, said = run.child.communicate(timeout=300)
-    finally:
-        if run is not None:
-            run.end()
-        beside.end()
     assert run.child.returncode == 1, said
     assert "the scheduler went away; what has ended is kept" in said
     assert re.search(r"worker tls://\S+ is not used: it has partitioner 0\.0\.1", said), said

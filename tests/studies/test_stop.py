@@ -20,16 +20,13 @@ def test_ctrl_c_keeps_what_has_ended_and_a_rerun_does_the_rest(tmp_path: Path) -
     path = write_study(tmp_path, STUDY.replace("step: 1", "step: 0.5"))
     cases, results = 44, tmp_path / "out" / "cases"
     words = ["sweep", str(path), "-o", str(tmp_path / "out"), "--workers", "1"]
-    run = Started([*PROGRAM, *words], start_new_session=True)
-    try:
+    with Started([*PROGRAM, *words], start_new_session=True) as run:
         ended = run.child.poll
         assert wait_for(lambda: count(results) >= 2 or ended() is not None, 300, every=0.005)
         # As the keyboard does it: to every process of the group.
         os.killpg(run.child.pid, signal.SIGINT)
         said, told = run.child.communicate(timeout=300)
         assert wait_for(lambda: not run.living(), 60), run.living()
-    finally:
-        run.end()
     kept = count(results)
     assert run.child.returncode == 0, told
     assert 2 <= kept < cases
