@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from partitioner.check.facts import Facts
 from partitioner.facts.line_rounds import line_rounds
@@ -15,7 +16,7 @@ from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.key_figures import sheet_anchor
 from partitioner.report.rounds import Round, round_figure
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Paper, Section, Table
-from partitioner.report.strips import strip_figures
+from partitioner.report.strips import read_like, strip_figures
 from partitioner.report.tables import drops_table, wires_table
 from partitioner.units import MUL_PER_UNIT_LOAD, NS_PER_US, PPM
 
@@ -83,7 +84,7 @@ def sheets(
     for stream in worst_first(assessment.streams):
         for leg in stream.legs:
             tightest.setdefault(leg.where, f"{stream.stream} to {stream.destination}")
-    made = []
+    made: list[Section] = []
     for figures in assessment.segments:
         segment = figures.segment
         if segment.id not in strips:
@@ -92,7 +93,9 @@ def sheets(
         drawn: list[Figure] = [strips[segment.id]]
         if segment.id in rounds:
             hue = strokes[segment.id].css_class
-            drawn.append(round_figure(f"{anchor}-round", segment.id, rounds[segment.id], hue))
+            figure = round_figure(f"{anchor}-round", segment.id, rounds[segment.id], hue)
+            like = next((s.title for s in made if len(s.figures) > 1), "")
+            drawn.append(replace(figure, caption=read_like(like)) if like else figure)
         made.append(
             Section(
                 segment.id,

@@ -484,6 +484,7 @@ class _Drawing:
         self, parent: ET.Element, segment: DrawnSegment, track: Track, stroke: Stroke
     ) -> None:
         """Terminator bars at both ends of a line."""
+        cls = f"run bar {stroke.css_class}"
         stops = self.stop_of[segment.id]
         for backwards, stop in ((False, 0), (True, len(track.at) - 1)):
             at_switch = stops[segment.switch_stop] == stop and (
@@ -498,12 +499,12 @@ class _Drawing:
                 (x, y), (ux, uy) = track.point_along(0.0, backwards)
                 x0, y0 = x, y
                 x, y = x - ux * 12.5, y - uy * 12.5
-                self.canvas.line((x0, y0), (x, y), parent, cls=f"run {stroke.css_class}", width=1.6)
+                self.canvas.line((x0, y0), (x, y), parent, cls=cls, width=1.6)
             self.canvas.line(
                 (x - uy * 4.5, y + ux * 4.5),
                 (x + uy * 4.5, y - ux * 4.5),
                 parent,
-                cls=f"run {stroke.css_class}",
+                cls=cls,
                 width=2.4,
                 title=f"terminator of {segment.id}",
             )
@@ -852,7 +853,7 @@ def segment_strokes(data: DrawingInput) -> dict[str, Stroke]:
 
 
 def _device_title(device: DrawnDevice) -> str:
-    parts = [f"{device.id} on {device.segment} ({device.grade})"]
+    parts = [f"{device.id} on {device.segment}"]
     if device.plca_id is not None:
         parts.append(f"PLCA ID {device.plca_id}")
     if device.option:

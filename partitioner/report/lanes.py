@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from functools import cmp_to_key, partial
 from itertools import accumulate, pairwise
 
-from partitioner.report.svg import num
+from partitioner.report.svg import num, step_text
 
 XY = tuple[float, float]
 
@@ -274,9 +274,7 @@ class _Path:
 
     def line(self, end: XY) -> None:
         dx, dy = self._step(end)
-        if dx or dy:
-            flat = f"h{num(dx)}" if dx else f"v{num(dy)}"
-            self.data += _pair("l", dx, dy) if dx and dy else flat
+        self.data += step_text(dx, dy)
         self._at = (self._at[0] + dx, self._at[1] + dy)
 
     def curve(self, control: XY, end: XY) -> None:

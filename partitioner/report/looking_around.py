@@ -6,6 +6,7 @@ and shows what one build carries; all figures it tells stand in the tables as we
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import pairwise
 from typing import Any
 
@@ -30,29 +31,35 @@ def things_of(problem: Problem, assessment: Assessment) -> dict[str, Any]:
     -------
     dict
         For each of ``device``, ``segment``, ``stream``, ``switch``, ``pathway``, ``backbone`` and
-        ``option`` the things by name. Each has ``words`` for people, but devices and streams:
-        there are thousands, and the script makes their sentence itself. The other keys name what
-        belongs to it; the ``ways`` of a stream are the switches that it crosses. ``left`` is the
-        least share that is left of its limits (of its deadline), negative beyond them. ``builds``
-        lists name and options of the builds one may look at.
+        ``option`` the things by name. Each has ``words`` for people, and the other keys name what
+        belongs to it; ``left`` is the least share that is left of its limits (of its deadline),
+        negative beyond them. Of devices, streams and pathways there are thousands, so the script
+        makes their sentence itself, and they are written without keys: a device as its option or
+        0; a stream as source, destinations, segments, the switches that its ways cross, and
+        ``left``; a pathway as its two ends, the most cables or None, and its segments. Segments
+        and switches crossed are numbered there as ``order`` lists them.
+        ``builds`` lists name and options of the builds one may look at.
     """
     segments = {f.segment.id: _segment(problem, f) for f in assessment.segments}
+    numbers = {id: number for number, id in enumerate(segments)}
+    crossed = {id: number for number, id in enumerate(problem.switches)}
     backbone = {}
     for link in assessment.layout.backbone:
         backbone["-".join(link.ends)] = {
             "words": f"backbone link, {link.grade}", "switches": list(link.ends)
         }  # fmt: skip
     return {
-        "device": _devices(problem, assessment),
+        "device": {device.id: device.option or 0 for device in problem.devices.values()},
         "segment": segments,
-        "stream": _streams(problem, assessment),
+        "stream": _streams(problem, assessment, numbers, crossed),
         "switch": _switches(problem, assessment),
-        "pathway": _pathways(problem, assessment),
+        "pathway": _pathways(problem, assessment, numbers),
         "backbone": backbone,
         "option": {
             o.id: {"words": f"option {visible(o.name)}" if o.name else "option"}
             for o in problem.options.values()
         },
+        "order": {"segment": list(numbers), "switch": list(crossed)},
         "builds": _builds(problem),
     }
 
@@ -76,44 +83,32 @@ def _segment(problem: Problem, figures: SegmentFigures) -> dict[str, Any]:
     }
 
 
-def _devices(problem: Problem, assessment: Assessment) -> Things:
-    home = assessment.layout.segment_of()
-    found: Things = {}
-    for device in problem.devices.values():
-        segment = home.get(device.id)
-        found[device.id] = {}
-        if segment:
-            found[device.id]["segment"] = segment.id
-        if device.option:
-            found[device.id]["option"] = device.option
-    return found
-
-
-def _streams(problem: Problem, assessment: Assessment) -> Things:
-    found: Things = {}
+def _streams(
+    problem: Problem,
+    assessment: Assessment,
+    numbers: Mapping[str, int],
+    crossed: Mapping[str, int],
+) -> dict[str, list[Any]]:
+    found: dict[str, list[Any]] = {}
     for figures in assessment.streams:
         stream = problem.streams[figures.stream]
-        switches = [leg.where for leg in figures.legs if leg.kind is LegKind.SWITCH]
+        switches = [crossed[leg.where] for leg in figures.legs if leg.kind is LegKind.SWITCH]
         between = (LegKind.SWITCH, LegKind.BACKBONE)
-        left = _share_left(figures)
-        own = found.setdefault(
-            figures.stream,
-            {"source": stream.source, "to": [], "segments": [], "ways": [], "left": left},
-        )
-        own["to"].append(figures.destination)
-        own["segments"] += [leg.where for leg in figures.legs if leg.kind not in between]
-        if switches not in own["ways"]:
-            own["ways"].append(switches)
-        own["left"] = min(own["left"], left)
+        own = found.setdefault(figures.stream, [stream.source, [], [], [], 1.0])
+        own[1].append(figures.destination)
+        own[2] += [numbers[leg.where] for leg in figures.legs if leg.kind not in between]
+        if switches not in own[3]:
+            own[3].append(switches)
+        own[4] = min(own[4], _share_left(figures))
     for own in found.values():
-        own["segments"] = list(dict.fromkeys(own["segments"]))
+        own[2] = list(dict.fromkeys(own[2]))
     return found
 
 
 def _share_left(figures: StreamFigures) -> float:
-    """Share of the deadline that is left; on overload as if all of it were missed."""
+    """Share of the deadline that is left, rounded down; on overload as if all were missed."""
     margin = figures.margin_ns
-    return -1.0 if margin is None else round(margin / figures.deadline_ns, 6)
+    return -1.0 if margin is None else margin * 10_000 // figures.deadline_ns / 10_000
 
 
 def _switches(problem: Problem, assessment: Assessment) -> Things:
@@ -128,24 +123,17 @@ def _switches(problem: Problem, assessment: Assessment) -> Things:
     return found
 
 
-def _pathways(problem: Problem, assessment: Assessment) -> Things:
+def _pathways(
+    problem: Problem, assessment: Assessment, numbers: Mapping[str, int]
+) -> dict[str, list[Any]]:
     between: dict[frozenset[str], list[str]] = {}
     for pathway in problem.pathways:
         between.setdefault(frozenset(pathway.ends), []).append(pathway.id)
-    through: dict[str, list[str]] = {}
+    found: dict[str, list[Any]] = {p.id: [*p.ends, p.max_cables] for p in problem.pathways}
     for figures in assessment.segments:
         ends = dict.fromkeys(frozenset(pair) for pair in pairwise(figures.route))
         for pathway_id in (p for pair in ends for p in between.get(pair, ())):
-            through.setdefault(pathway_id, []).append(figures.segment.id)
-    found: Things = {}
-    for pathway in problem.pathways:
-        own = through.get(pathway.id, [])
-        most = "" if pathway.max_cables is None else f" of at most {pathway.max_cables}"
-        found[pathway.id] = {
-            "words": f"pathway from {pathway.ends[0]} to {pathway.ends[1]}, "
-            f"{count_text(len(own), 'segment')}{most}",
-            "segments": own,
-        }
+            found[pathway_id].append(numbers[figures.segment.id])
     return found
 
 

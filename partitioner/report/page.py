@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from partitioner.report.sections import (
     FLAGGED_TRUST,
+    Column,
     Kind,
     Page,
     Paper,
@@ -16,6 +17,7 @@ from partitioner.report.sections import (
     csv_files,
     tables_of,
 )
+from partitioner.report.short import in_fewer_bytes
 from partitioner.report.strokes import tokens_css
 from partitioner.report.svg import DRAWING_CSS
 from partitioner.visible import json_text
@@ -41,7 +43,8 @@ def render(page: Page) -> str:
         If two sections, tables or figures share an id.
     """
     _check_ids(page)
-    return environment().get_template("page.html").render(page=page, styles=_styles())
+    whole = environment().get_template("page.html").render(page=page, styles=_styles())
+    return in_fewer_bytes(whole)
 
 
 def render_drawings(page: Page) -> str:
@@ -86,6 +89,8 @@ def environment() -> Environment:
         Kind=Kind, State=State, flagged=FLAGGED_TRUST, most_listed=MOST_LISTED, many_rows=MANY_ROWS,
         papers=tuple(Paper),
     )
+    environment.globals["columns_css"] = _columns_css
+    environment.filters["cell_class"] = _cell_class
     environment.filters["css_text"] = _css_text
     environment.filters["share"] = _bar_share
     environment.filters["script_json"] = _script_json
@@ -93,6 +98,22 @@ def environment() -> Environment:
     environment.filters["height_px"] = _height_px
     environment.filters["svg"] = lambda markup: Markup(markup)
     return environment
+
+
+MOST_COLUMNS = 24
+"""Columns of a table up to which the style sheet can tell their kind."""
+
+
+def _cell_class(column: Column, number: int) -> str:
+    """What the table is to be called for the cells of this column; figures need no name."""
+    if column.is_numeric or column.kind is Kind.STATE:
+        return ""
+    return f"{'i' if column.kind in (Kind.ID, Kind.NAMES) else 't'}{number} "
+
+
+def _columns_css(letter: str) -> str:
+    """Cells of all columns that a table was given this letter for."""
+    return ",".join(f".{letter}{n} :nth-child({n})" for n in range(1, MOST_COLUMNS + 1))
 
 
 def _css_text(words: str) -> Markup:

@@ -49,6 +49,12 @@ class Round:
         return self.start_ns + sum(t.longest_ns for t in self.turns)
 
 
+ROUND_CAPTION = (
+    "One round: BEACON (B), then a turn for every ID. It is repeated for ever; a turn that is "
+    "not used is given up after the transmit opportunity timer."
+)
+
+
 def round_figure(id: str, segment: str, found: Round, hue: str) -> Figure:
     """Draw a round twice: nobody sends, and everybody sends the longest frame.
 
@@ -79,11 +85,7 @@ def round_figure(id: str, segment: str, found: Round, hue: str) -> Figure:
     y = 8.0 + TALL + 22
     _row(canvas, "everybody sends", found.start_ns, longest, per_ns, y, hue)
     y += TALL + 22
-    caption = (
-        "One round: BEACON (B), then a turn for every ID. It is repeated for ever; a turn that is "
-        "not used is given up after the transmit opportunity timer."
-    )
-    return Figure(id, caption, canvas.finish(y - 6), wide=True)
+    return Figure(id, ROUND_CAPTION, canvas.finish(y - 6), wide=True)
 
 
 def _row(
@@ -97,6 +99,8 @@ def _row(
 ) -> None:
     total = start_ns + sum(ns for _, ns in turns)
     middle = y + TALL / 2 + 3.5
+    # Where nobody sends the turns are alike, and the row says so.
+    is_told = any(ns > turn.silent_ns for turn, ns in turns)
     canvas.text(LEFT - 12, middle, name, size=SIZE, anchor="end")
     x = LEFT
     wide = start_ns * per_ns
@@ -111,7 +115,7 @@ def _row(
         what = f"frame of {turn.frame_bytes} bytes" if is_used else "silent"
         canvas.add(
             "rect",
-            title=f"ID {turn.plca_id}, {who}: {what}, {time_text(ns)}",
+            title=f"ID {turn.plca_id}, {who}" + (f": {what}, {time_text(ns)}" if is_told else ""),
             x=x,
             y=y,
             width=wide,

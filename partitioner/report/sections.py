@@ -300,15 +300,24 @@ class Table:
         sources = dict.fromkeys(str(row[i]) for row in self.rows for i in at)
         return [s for s in sources if len(s) > SHORT_SOURCE]
 
-    def row_names(self) -> list[dict[str, str]]:
-        """What the columns that people do not see name, row by row, as attributes of the page."""
+    def row_names(self) -> tuple[dict[str, str], list[dict[str, str]]]:
+        """What the columns that people do not see name, as attributes of the page.
+
+        First what all rows name, then what each row names besides.
+        """
         seen = {c.key for c in self.shown_columns()}
         hidden = [
             (i, f"data-{c.holds}")
             for i, c in enumerate(self.columns)
             if c.key not in seen and c.holds and " " not in c.holds
         ]
-        return [{name: row[i] for i, name in hidden if row[i]} for row in self.rows]
+        shared = {
+            name: self.rows[0][i]
+            for i, name in hidden
+            if self.rows and self.rows[0][i] and len({row[i] for row in self.rows}) == 1
+        }
+        own = [(i, name) for i, name in hidden if name not in shared]
+        return shared, [{name: row[i] for i, name in own if row[i]} for row in self.rows]
 
     @property
     def remark(self) -> str:

@@ -27,6 +27,12 @@ LEVEL = 12.5
 SIZE = 10.0
 
 
+STRIP_CAPTION = (
+    "All lines at one scale. Before the names the PLCA IDs (0 is the switch port), after "
+    "them metres from the first end and the stub; T: terminator."
+)
+
+
 @dataclass(frozen=True, slots=True)
 class StripLabel:
     """A label beside a strip: its words, where its tick is, on which side and how far out."""
@@ -65,6 +71,11 @@ def stack_labels(spots: Sequence[tuple[float, str]]) -> list[StripLabel]:
     return done[::-1]
 
 
+def read_like(line: str) -> str:
+    """Caption of a drawing that is explained at another line, so that it is explained once."""
+    return f"To be read like the one of {line}."
+
+
 def strip_figures(data: DrawingInput, id: str = "strip") -> dict[str, Figure]:
     """Draw every shared line straight, all at one scale; the figures by line."""
     lines = [s for s in data.segments if s.is_shared and s.devices]
@@ -84,10 +95,7 @@ def strip_figures(data: DrawingInput, id: str = "strip") -> dict[str, Figure]:
         )
         bottom = _strip(canvas, by_id, grades, segment, strokes[segment.id], per_m)
         _scale(canvas, per_m, bottom)
-        caption = (
-            "All lines at one scale. Before the names the PLCA IDs (0 is the switch port), after "
-            "them metres from the first end and the stub; T: terminator."
-        )
+        caption = STRIP_CAPTION if number == 1 else read_like(lines[0].id)
         figures[segment.id] = Figure(canvas.id, caption, canvas.finish(bottom + 14), wide=True)
     return figures
 
@@ -135,14 +143,6 @@ def _strip(
     own = canvas.group(data_segment=segment.id)
     y = 14 + above * LEVEL
     start, end = px(0), px(segment.length_um)
-    drops = [canvas.group(own, data_device=d.id) for d in devices]
-    drops.append(canvas.group(own))
-    for i, label in zip(order, labels, strict=True):
-        tip = y - 8 - label.level * LEVEL if label.is_above else y + 8 + label.level * LEVEL
-        canvas.line((label.x, y), (label.x, tip), drops[i], cls="leader")
-        edge = tip - 1 if label.is_above else tip + 9
-        weight = "600" if label.words.startswith("0 ") else ""
-        canvas.text(label.x + 2, edge, label.words, drops[i], size=SIZE, weight=weight)
     draw_cable(canvas, own, f"M{num(start)} {num(y)}H{num(end)}", stroke, 3)
     for x, side in ((start, -1), (end, 1)):
         canvas.line((x, y - 6), (x, y + 6), own, cls=f"run {stroke.css_class}", width=2.4)
@@ -152,8 +152,17 @@ def _strip(
         "rect", own, x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch", stroke_width=1,
         data_switch=segment.switch,
     )  # fmt: skip
-    for device in devices:
-        drop = canvas.group(own, data_device=device.id)
+    drops = [canvas.group(own, data_device=d.id) for d in devices]
+    drops.append(canvas.group(own))
+    for i, label in zip(order, labels, strict=True):
+        side = -1 if label.is_above else 1
+        tip = y + side * (8 + label.level * LEVEL)
+        # It begins beside the cable, so that it crosses no mark of a neighbour.
+        canvas.line((label.x, y + side * 6), (label.x, tip), drops[i], cls="leader")
+        edge = tip - 1 if label.is_above else tip + 9
+        weight = "600" if label.words.startswith("0 ") else ""
+        canvas.text(label.x + 2, edge, label.words, drops[i], size=SIZE, weight=weight)
+    for device, drop in zip(devices, drops, strict=False):
         draw_mark(
             canvas, drop, (px(device.along_um), y), grade=device.grade, stroke=stroke,
             is_option=device.option is not None, grades=grades,

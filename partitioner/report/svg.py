@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
+from itertools import pairwise
 from xml.etree import ElementTree as ET
 
 from markupsafe import Markup
@@ -195,8 +197,37 @@ _MARK = Markup("<metadata>{}</metadata>")
 
 
 def lines_text(lines: Iterable[tuple[tuple[float, float], tuple[float, float]]]) -> str:
-    """Path data of straight lines that need not meet."""
-    return "".join(f"M{num(a)} {num(b)}L{num(c)} {num(d)}" for (a, b), (c, d) in lines)
+    """Path data of straight lines; where one goes on as the last one went they are one piece."""
+    runs: list[list[tuple[float, float]]] = []
+    for start, end in lines:
+        here, there = (round(start[0], 1), round(start[1], 1)), (round(end[0], 1), round(end[1], 1))
+        if not runs or runs[-1][-1] != here:
+            runs.append([here])
+        elif len(runs[-1]) > 1 and _is_between(runs[-1][-2], here, there):
+            runs[-1].pop()
+        runs[-1].append(there)
+    return "".join(
+        f"M{num(run[0][0])} {num(run[0][1])}"
+        + "".join(step_text(c - a, d - b) for (a, b), (c, d) in pairwise(run))
+        for run in runs
+    )
+
+
+def _is_between(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> bool:
+    """Whether b lies on the way from a to c, as far as the eye can tell."""
+    (ux, uy), (vx, vy) = (b[0] - a[0], b[1] - a[1]), (c[0] - a[0], c[1] - a[1])
+    size = math.hypot(vx, vy)
+    return ux * vx + uy * vy > 0 and ux * ux + uy * uy <= size * size and (
+        abs(ux * vy - uy * vx) <= 0.08 * size
+    )
+
+
+def step_text(x: float, y: float) -> str:
+    """Path data of a straight step; empty where it leads nowhere that can be seen."""
+    across, up = num(x), num(y)
+    if up == "0":
+        return "" if across == "0" else f"h{across}"
+    return f"v{up}" if across == "0" else f"l{across} {up}"
 
 
 def points_text(points: Iterable[tuple[float, float]]) -> str:

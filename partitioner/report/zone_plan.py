@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 from partitioner.report.amounts import count_text
 from partitioner.report.drawing_input import DrawingInput, DrawnSwitch, Point
 from partitioner.report.placing import Sheet, Wish, around
 from partitioner.report.projection import View, choose_views
 from partitioner.report.sections import Figure
-from partitioner.report.svg import Canvas, lines_text, points_text, text_width
+from partitioner.report.svg import Canvas, lines_text, text_width
 
 WIDTH = 640.0
 TALLEST = 330.0
@@ -83,16 +84,16 @@ def _view(data: DrawingInput) -> View:
 def _swath(
     canvas: Canvas, data: DrawingInput, switch: DrawnSwitch, number: int, view: View
 ) -> None:
-    # Strokes of one group are drawn solid and faded together, so they don't darken where they meet.
-    group = canvas.group(opacity="0.3")
-    for segment in data.segments:
-        if segment.switch != switch.id:
-            continue
-        path = "L".join(f"{x:.1f} {y:.1f}" for x, y in (view.xy(p) for _, p in segment.route))
-        canvas.add(
-            "path", group, d=f"M{path}", cls=f"run h{number % HUES}", stroke_width=SWATH,
-            stroke_linecap="round",
-        )  # fmt: skip
+    hops = dict.fromkeys(
+        hop
+        for segment in data.segments
+        if segment.switch == switch.id
+        for hop in pairwise(view.xy(p) for _, p in segment.route)
+    )
+    canvas.add(
+        "path", d=lines_text(h for h in hops if h[::-1] not in hops or h <= h[::-1]),
+        cls=f"run h{number % HUES}", stroke_width=SWATH, stroke_linecap="round", opacity="0.3",
+    )  # fmt: skip
 
 
 def _devices(
@@ -110,9 +111,8 @@ def _devices(
             continue
         turns = [2 * math.pi * k / corners - math.pi / 2 for k in range(corners)]
         points = [(x + 1.3 * DOT * math.cos(a), y + 1.3 * DOT * math.sin(a)) for a in turns]
-        canvas.add(
-            "polygon", title=title, points=points_text(points), cls=f"f{number % HUES}"
-        )
+        sides = pairwise([*points, points[0]])
+        canvas.add("path", title=title, d=lines_text(sides), cls=f"f{number % HUES}")
 
 
 def _names(

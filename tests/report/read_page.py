@@ -5,11 +5,16 @@ from __future__ import annotations
 import re
 from html.parser import HTMLParser
 
+from partitioner.report.sections import State
+
 VOID = {"meta", "br", "hr", "img", "input", "link"}
 
 
 class Page(HTMLParser):
-    """What the tests ask of a page, gathered in one pass; open tags must close in order."""
+    """What the tests ask of a page, gathered in one pass; open tags must close in order.
+
+    Cells and rows of tables alone may be closed by what follows, as HTML has it.
+    """
 
     def __init__(self, html: str):
         super().__init__()
@@ -22,12 +27,20 @@ class Page(HTMLParser):
         self.close()
         assert self.stack == []
 
+    def _end_implied(self, *tags):
+        while self.stack and self.stack[-1] in tags:
+            self.stack.pop()
+
     def handle_starttag(self, tag, attrs):
+        if tag in ("td", "th", "tr"):
+            self._end_implied("td", "th", *(["tr"] if tag == "tr" else []))
         self.tags.append((tag, dict(attrs)))
         if self.stack and self.stack[-1] == "svg":
             self.svg_children[-1].append(tag)
         if tag == "svg":
             self.svg_children.append([])
+        if tag == "td" and (state := dict(attrs).get("class")) in set(State):
+            self.text.append(State(state).glyph)  # the style sheet sets it before the words
         if re.fullmatch(r"h[1-6]", tag):
             self.headings.append(int(tag[1]))
         if tag not in VOID:
@@ -39,6 +52,8 @@ class Page(HTMLParser):
             self.svg_children[-1].append(tag)
 
     def handle_endtag(self, tag):
+        if tag == "tbody":
+            self._end_implied("td", "th", "tr")
         assert self.stack, f"</{tag}> closes nothing"
         assert self.stack.pop() == tag
 

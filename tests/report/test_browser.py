@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
+from partitioner.report.sections import State
 from partitioner.report.strokes import TOKENS_DARK, TOKENS_LIGHT
 from tests.browser import chromium
 
@@ -56,6 +57,16 @@ def test_console_stays_empty_and_nothing_is_loaded(browser, address: str) -> Non
 
 def _rgb(colour: str) -> str:
     return "rgb({}, {}, {})".format(*(int(colour[i : i + 2], 16) for i in (1, 3, 5)))
+
+
+def test_judgements_in_tables_have_their_shape(browser, address: str) -> None:
+    _show(browser, address, 1280)
+    shapes = browser.execute_script(
+        "return [...document.querySelectorAll('td:is(.ok,.warn,.bad)')]"
+        ".map(cell => [cell.className, getComputedStyle(cell, '::before').content])"
+    )
+    assert shapes
+    assert all(content.startswith(f'"{State(name).glyph} "') for name, content in shapes)
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])

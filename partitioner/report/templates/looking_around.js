@@ -8,10 +8,24 @@ document.querySelector(".skip").after($("looking").content);
 // What one jumps to stands below the bar. (A rule with :has would be tried at every change.)
 document.documentElement.style.scrollPaddingTop = "7rem";
 
+// The things as the page holds them, with names for what it writes by place and segments by number.
+function unpacked(data) {
+  const named = (numbers, kind = "segment") => numbers.map((n) => data.order[kind][n]);
+  const entries = (kind, make) => { data[kind] = Object.fromEntries(Object.entries(data[kind] ?? {}).map(([id, packed]) => [id, make(packed)])); };
+  entries("device", (option) => (option ? { option } : {}));
+  for (const [id, { devices }] of Object.entries(data.segment ?? {})) for (const device of devices) data.device[device].segment = id;
+  entries("stream", ([source, to, segments, ways, left]) => ({ source, to, segments: named(segments), ways: ways.map((way) => named(way, "switch")), left }));
+  entries("pathway", ([a, b, most, ...segments]) => ({
+    words: `pathway from ${a} to ${b}, ${segments.length}\u00a0segment${segments.length === 1 ? "" : "s"}${most === null ? "" : ` of at most ${most}`}`,
+    segments: named(segments),
+  }));
+  return data;
+}
+
 // The things of the layout by key ("line" and "device" of one name are two things), and for each
 // what belongs to it.
 const things = (() => {
-  const data = JSON.parse($("things")?.textContent ?? "{}");
+  const data = unpacked(JSON.parse($("things")?.textContent ?? "{}"));
   // Most specific first: a mark or row with several names is first of all the first of these.
   const KINDS = ["stream", "device", "segment", "pathway", "backbone", "switch", "option"];
   const all = new Map();
@@ -100,7 +114,7 @@ const stages = (() => {
       super();
       this.element = svg;
       this.region = svg.closest("[tabindex]");
-      this.name = (svg.closest("figure")?.querySelector("figcaption")?.textContent ?? "").split(/[.,]/)[0];
+      this.name = svg.querySelector("title")?.textContent ?? "";
     }
     collect() {
       for (const element of this.element.querySelectorAll(MARKED)) this.add(element, attributeKeys(element));
@@ -172,7 +186,7 @@ const stages = (() => {
       });
     }
     rowKeys(row) {
-      const keys = attributeKeys(row);
+      const keys = [...attributeKeys(row), ...attributeKeys(row.parentNode)];
       let first = null;
       for (const { i, kinds } of this.columns) {
         const cell = row.cells[i];
@@ -203,7 +217,7 @@ const stages = (() => {
       const cell = target.closest("tbody td, tbody th");
       if (!cell) return undefined;
       const column = this.columns.find(({ i }) => i === cell.cellIndex);
-      const own = column ? this.cellKeys(target.closest(".id") ?? cell, column.kinds) : [];
+      const own = column ? this.cellKeys(target.closest("td i") ?? cell, column.kinds) : [];
       return own.length === 1 ? own[0] : this.rowKeys(cell.parentNode)[1];
     }
     steps() { this.read(); return [...new Set(this.owners.filter(([row]) => !row.matches(".out, .absent")).map(([, key]) => key))]; }
@@ -226,9 +240,9 @@ const stages = (() => {
     const met = stops.filter((_, i) => !i || fate(`device/${segment.devices[i - 1]}`) !== "absent");
     const isWhole = met.length === stops.length;
     group.querySelectorAll(":scope > .cut").forEach((bar) => bar.remove());
-    const paths = [...group.querySelectorAll(":scope > path")];
+    const paths = [...group.querySelectorAll(":scope > path:not(.bar)")];
     for (const path of paths) if (whole.has(path)) path.setAttribute("d", whole.get(path));
-    const bars = [...group.querySelectorAll(":scope > line")];
+    const bars = [...group.querySelectorAll(":scope > .bar")];
     for (const bar of bars) bar.classList.remove("absent");
     if (isWhole) return;
     const way = paths[0];
@@ -242,8 +256,8 @@ const stages = (() => {
       if (now === before) continue;
       const tip = way.getPointAtLength(end);
       for (const bar of bars) {
-        const middle = [(bar.x1.baseVal.value + bar.x2.baseVal.value) / 2, (bar.y1.baseVal.value + bar.y2.baseVal.value) / 2];
-        if (Math.hypot(middle[0] - tip.x, middle[1] - tip.y) < 16) bar.classList.add("absent");
+        const { x, y, width, height } = bar.getBBox();
+        if (Math.hypot(x + width / 2 - tip.x, y + height / 2 - tip.y) < 16) bar.classList.add("absent");
       }
       const at = end ? points.length - 1 : 0;
       const inner = points[Math.abs(at - 1)] ?? points[at];
@@ -544,7 +558,8 @@ const sorting = (() => {
     return found ? Number(found[1]) : NaN;
   }
   function value(cell, isNumeric) {
-    if (cell.matches(".state")) return STATES.findIndex((name) => cell.classList.contains(name));
+    const state = STATES.findIndex((name) => cell.classList.contains(name));
+    if (state >= 0) return state;
     return isNumeric ? number(cell.textContent) : cell.textContent.trim();
   }
   function sort(table, column, direction) {
