@@ -49,6 +49,7 @@ class Tables(HTMLParser):
         elif tag == "a" and self.is_caption and href.endswith(".csv"):
             self.file = href
         elif tag == "tr":
+            self.is_cell = False
             self.rows.append([])
         elif tag in ("td", "th"):
             self.is_cell = True
@@ -57,7 +58,7 @@ class Tables(HTMLParser):
     def handle_endtag(self, tag):
         if tag == "caption":
             self.is_caption = False
-        elif tag in ("td", "th"):
+        elif tag in ("td", "th", "thead", "tbody"):
             self.is_cell = False
         elif tag == "table" and self.file:
             self.found[self.file] = self.rows[1:]
@@ -175,7 +176,9 @@ class Prose(HTMLParser):
             self.said.append("")
 
     def handle_endtag(self, tag):
-        self.stack.pop()
+        # Cells and rows are ended by what follows them.
+        while self.stack.pop() != tag:
+            pass
 
     def handle_data(self, data):
         if self.said and not self.ASIDE & set(self.stack) and set(self.SAYS) & set(self.stack):
