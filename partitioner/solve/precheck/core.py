@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -10,18 +10,22 @@ from partitioner.solve.precheck.leaning import leaning
 from partitioner.solve.precheck.places import Places
 from partitioner.solve.precheck.relaxed import Relaxation
 from partitioner.solve.precheck.statements import Key
-from partitioner.solve.precheck.suspects import suspects
+from partitioner.solve.precheck.suspects import crowded, suspects
 
 MOST_TERMS = 300_000
 """Terms of rows that may be solved, all solves together, to find a small part."""
 WORK = 0.1
 """Deterministic seconds that one of these solves may take."""
-LINEAR = 100
-"""Blocks up to which linear programs over them are solved in a fraction of a second."""
-MOST_LINEAR_TERMS = 150_000
+LINEAR_TERMS = 50_000
+"""Terms of rows up to which a linear program over them is solved in a fraction of a second."""
+MOST_LINEAR_TERMS = 300_000
 """Terms of rows up to which a linear program over them is solved in about a second."""
 FEW = 8
 """Blocks up to which their integer program is solved at once anyway."""
+MANY = 100
+"""Blocks above which none is left out for the sake of a shorter tale: no one reads so many."""
+MOST_FAMILIES = 3
+"""Rules of which it is told that easing them helps, where many blocks are in conflict."""
 LEAST_RUN = 4
 """Blocks left out at once before it is looked at what their contradiction leans on."""
 A_SOLVE = 8_000
@@ -44,12 +48,14 @@ def _spared(key: Key) -> tuple[int, Key]:
 class Core:
     """Blocks that find no places while the statements are in force: proved.
 
-    ``needed``: statements without which that is not seen.
+    ``needed``: statements without which that is not seen; ``families``: rules that it does not
+    do without, though without each single statement of them.
     """
 
     blocks: tuple[int, ...]
     statements: tuple[Key, ...]
     needed: frozenset[Key]
+    families: frozenset[str]
 
 
 class Shrinking:
@@ -59,6 +65,10 @@ class Shrinking:
         self._places = places
         self._left = MOST_TERMS
         self._needed: set[Key] = set()
+        self._has_pathways = False
+        """Whether what fits through pathways is looked at: most of the rows, and rarely needed."""
+        self._needed_blocks: set[int] = set()
+        """Without one of these the others have places, whatever is in force."""
 
     def core(self) -> Core | None:
         """A part of the problem without a layout, None if none is proved."""
@@ -69,43 +79,87 @@ class Shrinking:
             blocks = homeless[:1] or self._few_blocks()
         if blocks is None:
             return None
-        rows = Relaxation(places, blocks)
+        rows = self._rows(blocks)
         together = {key for b in blocks for key in places.blocks[b].groups}
         statements = self._few_statements(rows, together)
-        blocks = self._fewer(
-            blocks, lambda some: self._has_none(Relaxation(places, some), [*together, *statements]),
-        )
+        if len(blocks) <= MANY:
+            blocks = self._fewer(
+                blocks,
+                lambda some: self._has_none(self._rows(some), [*together, *statements]),
+                needed=self._needed_blocks,
+            )
         together = {key for b in blocks for key in places.blocks[b].groups}
+        needed = frozenset(self._needed) - together
         return Core(
-            tuple(sorted(blocks)), tuple(sorted({*statements, *together})),
-            frozenset(self._needed) - together,
+            tuple(sorted(blocks)), tuple(sorted({*statements, *together})), needed,
+            frozenset(self._families(blocks, {*statements, *together}, needed)),
         )
+
+    def _families(
+        self, blocks: list[int], statements: set[Key], needed: frozenset[Key]
+    ) -> Iterator[str]:
+        """Rules without whose statements, all of them, it is no longer proved."""
+        rows = self._rows(blocks)
+        found = 0
+        for rule in sorted({key[0] for key in statements} - {key[0] for key in needed}):
+            if rows.has_none([key for key in statements if key[0] != rule], WORK) is False:
+                found += 1
+                yield rule
+            if found == MOST_FAMILIES and len(blocks) > MANY:
+                return
 
     def _few_blocks(self) -> list[int] | None:
         """Some blocks that find no places while everything is in force; None if all may."""
         places = self._places
         blocks = sorted(range(len(places.blocks)), key=self._where)
-        rows = Relaxation(places, blocks, is_strict=True)
-        is_none = rows.has_none()
-        if is_none is None and rows.size <= MOST_LINEAR_TERMS:
-            is_none = leaning(rows) is not None
-        if not is_none:
+        for some, self._has_pathways in crowded(places):
+            if self._is_too_much(some):
+                return self._fewest(some)
+        self._has_pathways = False
+        rows = self._rows(blocks, is_strict=True)
+        found = self._settled(rows)
+        if found is None and places.sides:
+            self._has_pathways = True
+            rows.add_pathways()
+            found = self._settled(rows)
+        if found is None:
             return None
         likely = next((some for some in suspects(places) if self._is_too_much(some)), None)
         self._left = MOST_TERMS
-        blocks = likely or self._fewer(
-            blocks, self._is_too_much, self._left // 2, least=LEAST_RUN
+        if likely is not None:
+            blocks = likely
+        elif len(found) < len(blocks) and self._is_too_much(found):
+            blocks = sorted(found, key=self._where)
+        else:
+            blocks = self._fewer(blocks, self._is_too_much, self._left // 2, least=LEAST_RUN)
+        return self._fewest(blocks)
+
+    def _fewest(self, blocks: list[int]) -> list[int]:
+        """Those of some blocks without places that have none by themselves."""
+        rows = self._rows(blocks, is_strict=True)
+        leant = leaning(rows) if rows.size <= LINEAR_TERMS else None
+        # Rows speak of some blocks without naming them: those that have nowhere to be.
+        if leant is not None and len(leant.blocks) < len(blocks) and (
+            self._is_too_much(leant.blocks)
+        ):
+            blocks = sorted(leant.blocks, key=self._where)
+        if len(blocks) > MANY:
+            return blocks
+        return self._fewer(
+            blocks, self._is_too_much, self._left // 2, needed=self._needed_blocks
         )
-        if len(blocks) <= LINEAR:
-            found = leaning(Relaxation(places, blocks, is_strict=True))
-            # Rows speak of some blocks without naming them: those that have nowhere to be.
-            if found is not None and self._is_too_much(found.blocks):
-                blocks = sorted(found.blocks, key=self._where)
-        return self._fewer(blocks, self._is_too_much, self._left // 2)
+
+    def _settled(self, rows: Relaxation) -> tuple[int, ...] | None:
+        """Blocks that the proof for rows over all of them leans on; None if there is no proof."""
+        is_none = rows.has_none()
+        if is_none is None and rows.size <= MOST_LINEAR_TERMS:
+            found = leaning(rows)
+            return None if found is None else found.blocks
+        return tuple(rows.blocks) if is_none else None
 
     def _few_statements(self, rows: Relaxation, together: set[Key]) -> list[Key]:
         """Some statements under which the blocks of ``rows`` find no places."""
-        found = leaning(rows) if len(rows.blocks) <= LINEAR else None
+        found = leaning(rows) if rows.size <= MOST_LINEAR_TERMS else None
         if found is not None:
             keys = sorted(found.statements - together, key=_spared)
         else:
@@ -119,18 +173,25 @@ class Shrinking:
             )
             keys = [k for k in keys if k[0] in set(kept)]
         self._needed = set()
+        if len(rows.blocks) > MANY:
+            return keys
         return self._fewer(
             keys, lambda some: self._has_none(rows, [*together, *some]), needed=self._needed,
         )
 
     def _is_too_much(self, blocks: Iterable[int]) -> bool:
         """Whether blocks find no places while everything is in force."""
-        return self._has_none(Relaxation(self._places, blocks, is_strict=True))
+        return self._has_none(self._rows(blocks, is_strict=True))
+
+    def _rows(self, blocks: Iterable[int], *, is_strict: bool = False) -> Relaxation:
+        return Relaxation(
+            self._places, blocks, is_strict=is_strict, has_pathways=self._has_pathways
+        )
 
     def _has_none(self, rows: Relaxation, active: Iterable[Key] | None = None) -> bool:
         self._left -= rows.size + A_SOLVE
         active = None if active is None else list(active)
-        if FEW < len(rows.blocks) <= LINEAR and leaning(rows, active) is not None:
+        if len(rows.blocks) > FEW and rows.size <= LINEAR_TERMS and leaning(rows, active):
             return True
         return bool(rows.has_none(active, WORK))
 
@@ -151,21 +212,24 @@ class Shrinking:
         """Leave out ever smaller runs of items while the rest is enough.
 
         It stops when no more than ``floor`` terms are left to solve, or runs are of fewer than
-        ``least`` items. Items without which the rest was not enough are put into ``needed``.
+        ``least`` items. Items in ``needed`` stay; those without which the rest was not enough are
+        put there.
         """
-        kept = list(items)
-        size = (len(kept) + 1) // 2
+        needed = set() if needed is None else needed
+        kept = [item for item in items if item not in needed]
+        always = [item for item in items if item in needed]
+        size = (len(kept) + 1) // 2 if len(kept) > FEW else 1
         while size >= least:
             start = 0
             while start < len(kept):
                 if self._left <= floor:
-                    return kept
+                    return always + kept
                 rest = kept[:start] + kept[start + size :]
-                if is_enough(rest):
+                if is_enough(always + rest):
                     kept = rest
                 else:
-                    if size == 1 and needed is not None:
+                    if size == 1:
                         needed.add(kept[start])
                     start += size
             size //= 2
-        return kept
+        return always + kept

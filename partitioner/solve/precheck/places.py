@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations, groupby
+from typing import NamedTuple
 
 import networkx as nx
 import numpy as np
@@ -62,6 +64,27 @@ class Counted:
     is_by_switch: bool
 
 
+class Hold(NamedTuple):
+    """What each block takes of a line, how much one has, and which statements say so."""
+
+    taken: Ints
+    each: int
+    because: list[Key]
+
+
+Kind = tuple[int | None, str | None]
+"""Safety level and security domain."""
+
+
+@dataclass(frozen=True, slots=True)
+class Kinds:
+    """Kinds of devices on each block, and sets of which no two kinds share a line, by ``keys``."""
+
+    keys: Reason
+    of_block: list[list[Kind]]
+    cliques: list[tuple[Kind, ...]]
+
+
 class Places:
     """Blocks of a problem and where each may hang: what all relaxations of it have in common."""
 
@@ -96,6 +119,12 @@ class Places:
         self.holds = {g: self._holds(g) for g in inst.line_grades}
         """By grade of lines: what each block takes of a line, how much one has, and which
         statements say so."""
+        self.strict_holds = {g: _telling(rows) for g, rows in self.holds.items()}
+        """Those of them that say something beside the others while all are in force."""
+        self.kinds = self._kinds()
+        self.clash_rule = self._clash_rule()
+        """By two devices: 1 if their safety levels keep them off one line, 2 if their security
+        domains do, 3 if some group or failure rule does, 0 if nothing."""
         self.counted = self._counted()
         self.counted_in: dict[int, list[int]] = defaultdict(list)
         """By block: which of ``counted`` it is in."""
@@ -104,7 +133,7 @@ class Places:
                 self.counted_in[b].append(n)
         self.sides = self._sides()
 
-    def _holds(self, g: int) -> list[tuple[list[int], int, list[Key]]]:
+    def _holds(self, g: int) -> list[Hold]:
         inst = self.instance
         data = inst.grades[g]
         pieces = self._pieces()
@@ -118,12 +147,60 @@ class Places:
         if data.spacing_min_um:
             wide = np.maximum(pieces, data.spacing_min_um)
             rows.append((wide, cable, [("length", data.id), ("spacing", data.id)]))
-        found = []
+        found: list[tuple[list[int], int, list[Key]]] = []
         for weights, each, because in rows:
             if each > 0:
                 taken = [sum(int(weights[i]) for i in block.devices) for block in self.blocks]
                 found.append((taken, each, because))
                 found += [(counted, most, because) for counted, most in whole_shares(taken, each)]
+        return [
+            row for _, same in groupby(found, key=lambda row: row[2])
+            for row in _telling([
+                Hold(np.array(taken, dtype=np.int64), each, because)
+                for taken, each, because in same if sum(taken) > each
+            ])
+        ]
+
+    def _clash_rule(self) -> npt.NDArray[np.int8]:
+        devices = list(self.instance.problem.devices.values())
+        rule = np.where(self.instance.conflict, 3, 0).astype(np.int8)
+        for number, key, kind_of in (
+            (2, "security-domain", lambda d: (None, d.security_domain)),
+            (1, "safety-span", lambda d: (d.safety_level, None)),
+        ):
+            kinds = list(dict.fromkeys(kind_of(d) for d in devices))
+            differ = np.array([[self.rules.differ(a, b, {(key,)}) for a in kinds] for b in kinds])
+            at = [kinds.index(kind_of(d)) for d in devices]
+            rule[differ[np.ix_(at, at)]] = number
+        return rule
+
+    def _kinds(self) -> list[Kinds]:
+        """Kinds of devices by safety level, by security domain and by both."""
+        devices = list(self.instance.problem.devices.values())
+        found: list[Kinds] = []
+        seen: set[tuple[int, int]] = set()
+        for keys, kind_of in (
+            ({("safety-span",)}, lambda d: (d.safety_level, None)),
+            ({("security-domain",)}, lambda d: (None, d.security_domain)),
+            ({("safety-span",), ("security-domain",)},
+             lambda d: (d.safety_level, d.security_domain)),
+        ):
+            of_block = [
+                list(dict.fromkeys(kind_of(devices[i]) for i in block.devices))
+                for block in self.blocks
+            ]
+            graph = nx.Graph()
+            for one, two in combinations(sorted({k for ks in of_block for k in ks}, key=repr), 2):
+                if self.rules.differ(one, two, keys):
+                    graph.add_edge(one, two)
+            cliques = sorted(
+                (tuple(sorted(c, key=repr)) for c in nx.find_cliques(graph)), key=repr
+            )
+            # By level and domain both nothing may be new.
+            size = len({k for ks in of_block for k in ks}), graph.number_of_edges()
+            if cliques and size not in seen:
+                seen.add(size)
+                found.append(Kinds(frozenset(keys), of_block, cliques))
         return found
 
     def _counted(self) -> list[Counted]:
@@ -263,6 +340,19 @@ class Places:
                 )
                 found[ids] = Side(part, at, ids, sum(caps[p] or 0 for p in ids), crossing)
         return list(found.values())
+
+
+def _telling(rows: Sequence[Hold]) -> list[Hold]:
+    """Those rows of which no other asks for as much of a line, or more, for every block."""
+    kept: list[Hold] = []
+    for row in rows:
+        if not any(_says_all(other, row) for other in kept):
+            kept = [other for other in kept if not _says_all(row, other)] + [row]
+    return kept
+
+
+def _says_all(one: Hold, two: Hold) -> bool:
+    return bool((one.taken.astype(object) * two.each >= two.taken.astype(object) * one.each).all())
 
 
 def whole_shares(taken: Sequence[int], each: int) -> list[tuple[list[int], int]]:

@@ -24,16 +24,24 @@ End = tuple[int | None, int | None]
 
 
 class Relaxation(Rows):
-    """All rows over some blocks of a problem."""
+    """All rows over some blocks of a problem, those of pathways only where asked for."""
 
-    def __init__(self, places: Places, blocks: Iterable[int], *, is_strict: bool = False):
+    def __init__(
+        self,
+        places: Places,
+        blocks: Iterable[int],
+        *,
+        is_strict: bool = False,
+        has_pathways: bool = True,
+    ):
         super().__init__(places, blocks, is_strict=is_strict)
         self._segments = SegmentRows(self)
         for (s, g), here in self.at.items():
             self.instance.look()
             self._segments.add(s, g, here)
         self._groups()
-        self._pathways()
+        if has_pathways:
+            self.add_pathways()
         self._streams()
         self._load_between_switches()
         self._openings()
@@ -51,7 +59,7 @@ class Relaxation(Rows):
 
     # -- pathways -----------------------------------------------------------------------------
 
-    def _pathways(self) -> None:
+    def add_pathways(self) -> None:
         """No more segments leave or enter a part of the pathways than its openings let through."""
         inst = self.instance
         for side in self.places.sides:
@@ -63,7 +71,7 @@ class Relaxation(Rows):
                 there = [(b, v) for b, v in here if b in crosses]
                 if there:
                     ways.append((g, there))
-            if sum(len(there) for _, there in ways) <= side.most:
+            if len({b for _, there in ways for b, _ in there}) <= side.most:
                 continue
             for g, there in ways:
                 if inst.grades[g].is_line:

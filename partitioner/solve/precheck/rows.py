@@ -56,7 +56,7 @@ class Rows:
     """
 
     def __init__(self, places: Places, blocks: Iterable[int], *, is_strict: bool = False):
-        self.places, self.instance = places, places.instance
+        self.places, self.instance, self.is_strict = places, places.instance, is_strict
         self.blocks = sorted(blocks)
         self.upper: list[int] = []
         self.rows: list[Row] = []

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Collection, Iterable
+from collections.abc import Iterable
 
-import networkx as nx
 import numpy as np
 
-from partitioner.solve.precheck.places import whole_shares
+from partitioner.solve.precheck.places import Kind, whole_shares
 from partitioner.solve.precheck.rows import Rows
 from partitioner.solve.precheck.statements import Key
 
@@ -30,7 +29,25 @@ class SegmentRows:
         self._rows, self._places, self._instance = rows, rows.places, rows.instance
         self._count: dict[tuple[int, int], list[int]] = defaultdict(list)
         """By switch and grade: how many segments there are."""
+        self._with_room = self._kinds_with_room()
+        """Switches and grades at which every block that may hang there can have a port of its own:
+        no row of ports or segments says anything of them."""
         self._ports()
+
+    def _kinds_with_room(self) -> set[tuple[int, int]]:
+        inst, ports = self._instance, self._places.ports
+        hanging: dict[tuple[int, int], set[int]] = defaultdict(set)
+        for (s, g), here in self._rows.at.items():
+            for port in ports[s, g]:
+                hanging[s, port.group].update(b for b, _ in here)
+        return {
+            (s, g) for s, g in self._rows.at
+            if any(
+                len(hanging[s, port.group])
+                <= inst.problem.switches[inst.switch_ids[s]].port_groups[port.group].count
+                for port in ports[s, g]
+            )
+        }
 
     def _ports(self) -> None:
         """A port group has so many ports."""
@@ -54,8 +71,9 @@ class SegmentRows:
 
     def add(self, s: int, g: int, here: Here) -> None:
         """Segments of a grade at a switch hold what hangs there."""
-        inst = self._instance
-        data = inst.grades[g]
+        if (s, g) in self._with_room:
+            return
+        data = self._instance.grades[g]
         segments = [(v, -1) for v in self._count[s, g]]
         if not data.is_line:
             self._rows.add([*((v, 1) for _, v in here), *segments], 0)
@@ -71,9 +89,13 @@ class SegmentRows:
 
     def lines(self, g: int, here: Here, segments: Segments) -> None:
         """So many lines as ``segments`` say hold what is ``here``: nodes, loads, cable."""
-        for weights, each, because in self._places.holds[g]:
-            terms = [(v, weights[b]) for b, v in here]
-            if sum(w for _, w in terms) > each:
+        there = [b for b, _ in here]
+        places = self._places
+        holds = places.strict_holds if self._rows.is_strict else places.holds
+        for weights, each, because in holds[g]:
+            taken = weights[there]
+            if taken.sum() > each:
+                terms = zip((v for _, v in here), taken.tolist(), strict=True)
                 self._rows.add([*terms, *((v, each * w) for v, w in segments)], 0, because)
         self._rows.add([*((v, 1) for _, v in here), *((v, len(here) * w) for v, w in segments)], 0)
 
@@ -113,74 +135,52 @@ class SegmentRows:
         np.fill_diagonal(graph, False)
         seen: set[tuple[int, ...]] = set()
         degrees = graph.sum(axis=1)
-        for start in np.argsort(-degrees, kind="stable")[: 4 * MOST_CLIQUES].tolist():
+        order = np.argsort(-degrees, kind="stable").tolist()
+        for start in order[: 4 * MOST_CLIQUES]:
             if degrees[start] < room or len(seen) == MOST_CLIQUES:
                 break
             clique, left = [start], graph[start].copy()
-            while left.any():
-                more = int(np.argmax(np.where(left, (graph & left).sum(axis=1), -1)))
-                clique.append(more)
-                left &= graph[more]
+            for more in order:
+                if left[more]:
+                    clique.append(more)
+                    left &= graph[more]
             key = tuple(sorted(clique))
             if len(key) <= room or key in seen:
                 continue
             seen.add(key)
             because: set[Key] = set()
-            for n, a in enumerate(key):
-                for b in key[n + 1 :]:
-                    if far[a, b]:
-                        because.add(("length", data.id))
-                        if not inst.line_may_pass_through:
-                            because.add(("switch-position",))
-                    else:
-                        because |= self._places.rules.clash(first[a], first[b])
+            inside = np.ix_(key, key)
+            is_far = far[inside]
+            rule = np.where(is_far, 0, self._places.clash_rule[np.ix_(first, first)][inside])
+            if np.triu(is_far, 1).any():
+                because.add(("length", data.id))
+                if not inst.line_may_pass_through:
+                    because.add(("switch-position",))
+            because |= {k for n, k in ((1, ("safety-span",)), (2, ("security-domain",)))
+                        if (rule == n).any()}
+            for a, b in zip(*np.nonzero(np.triu(rule == 3, 1)), strict=True):
+                because |= self._places.rules.clash(first[key[a]], first[key[b]])
             self._rows.add([*((open_homes[k][1], 1) for k in key), *segments], 0, because)
 
     def _kinds(self, g: int, here: Here, segments: Segments) -> None:
         """Kinds of devices (level, domain) that never mix have lines of their own each."""
-        inst, blocks = self._instance, self._places.blocks
-        devices = list(inst.problem.devices.values())
-        for keys, kind_of in (
-            ({("safety-span",)}, lambda d: (d.safety_level, None)),
-            ({("security-domain",)}, lambda d: (None, d.security_domain)),
-            ({("safety-span",), ("security-domain",)},
-             lambda d: (d.safety_level, d.security_domain)),
-        ):
-            by_kind: dict[object, list[tuple[int, int]]] = defaultdict(list)
+        for kinds in self._places.kinds:
+            by_kind: dict[Kind, list[tuple[int, int]]] = defaultdict(list)
             for b, v in here:
-                for i in blocks[b].devices:
-                    kind = kind_of(devices[i])
-                    if (b, v) not in by_kind[kind][-1:]:
-                        by_kind[kind].append((b, v))
-            graph = nx.Graph()
-            kinds = sorted(by_kind, key=repr)
-            for n, one in enumerate(kinds):
-                for two in kinds[n + 1 :]:
-                    if self._differ(one, two, keys):
-                        graph.add_edge(one, two)
-            if not graph:
-                continue
-            lines = {}
-            for kind in sorted(graph, key=repr):
-                v = lines[kind] = self._rows.var(len(self._rows.blocks))
-                self.lines(g, by_kind[kind], [(v, -1)])
-            for clique in sorted(nx.find_cliques(graph), key=repr):
-                self._rows.add([*((lines[k], 1) for k in clique), *segments], 0, keys)
-
-    def _differ(self, one: object, two: object, keys: Collection[Key]) -> bool:
-        """Whether two kinds clash by what makes them kinds."""
-        inst = self._instance
-        assert isinstance(one, tuple)
-        assert isinstance(two, tuple)
-        span = inst.problem.sharing.safety_span
-        if ("safety-span",) in keys and span is not None and None not in (one[0], two[0]) and (
-            abs(one[0] - two[0]) > span
-        ):
-            return True
-        domains = {one[1], two[1]} - {None}
-        return ("security-domain",) in keys and len(domains) > 1 and not any(
-            domains <= s for s in inst.domain_sets
-        )
+                for kind in kinds.of_block[b]:
+                    by_kind[kind].append((b, v))
+            lines: dict[Kind, int] = {}
+            seen: set[tuple[Kind, ...]] = set()
+            for clique in kinds.cliques:
+                present = tuple(kind for kind in clique if kind in by_kind)
+                if len(present) < 2 or present in seen:
+                    continue
+                seen.add(present)
+                for kind in present:
+                    if kind not in lines:
+                        lines[kind] = self._rows.var(len(self._rows.blocks))
+                        self.lines(g, by_kind[kind], [(lines[kind], -1)])
+                self._rows.add([*((lines[k], 1) for k in present), *segments], 0, kinds.keys)
 
     def _tight_deadlines(self, g: int, here: Here, segments: Segments) -> None:
         """A line with tight deadlines has a short cycle, in which few devices find room."""

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from partitioner.solve.precheck.places import Places
+from partitioner.solve.precheck.places import Places, Side
 
 MOST_BLOCKS = 100
 """Sets of more blocks are left to halving."""
@@ -25,19 +25,57 @@ def suspects(places: Places) -> Iterator[list[int]]:
             yield sorted(key)
 
 
+def crowded(places: Places) -> Iterator[tuple[list[int], bool]]:
+    """Sets of blocks that a plain count already leaves no room; whether it is of a pathway."""
+    switches = _switches(places)
+    for pair in _late_pairs(places, switches):
+        yield sorted(pair), False
+    for rule in places.counted:
+        count = sum(rule.of_block.values())
+        there = {s for b in rule.of_block for s in switches[b]}
+        ports = sum(p.count for (s, _), kinds in places.ports.items() if s in there for p in kinds)
+        if count > rule.most * (len(there) if rule.is_by_switch else ports):
+            yield sorted(rule.of_block), False
+    for side in places.sides:
+        inside = _inside(places, side)
+        if not side.switches and _segments_into(places, inside) > side.most:
+            # Who may share a line is left out first.
+            yield sorted(inside, key=lambda b: (not _may_share(places, b), b)), True
+
+
+def _segments_into(places: Places, blocks: frozenset[int]) -> int:
+    """Segments that some blocks need at least: lines as full as can be, links for the others."""
+    lines = [b for b in blocks if _may_share(places, b)]
+    full = min(
+        (
+            max((-(-int(h.taken[lines].sum()) // h.each) for h in rows), default=1)
+            for rows in places.holds.values()
+        ),
+        default=0,
+    )
+    return len(blocks) - len(lines) + (full if lines else 0)
+
+
+def _may_share(places: Places, block: int) -> bool:
+    return any(h.grade in places.holds for h in places.homes[block] if not h.against)
+
+
+def _switches(places: Places) -> list[frozenset[int]]:
+    return [frozenset(h.switch for h in homes if not h.against) for homes in places.homes]
+
+
+def _inside(places: Places, side: Side) -> frozenset[int]:
+    inner = [place in side.places for place in places.place_of]
+    return frozenset(
+        b for b, block in enumerate(places.blocks) if all(inner[i] for i in block.devices)
+    )
+
+
 def _all(places: Places) -> Iterator[frozenset[int]]:
-    switches = [
-        frozenset(h.switch for h in homes if not h.against) for homes in places.homes
-    ]
+    switches = _switches(places)
     yield from _late_pairs(places, switches)
     sets = [frozenset(rule.of_block) for rule in places.counted]
-    for side in places.sides:
-        inner = [place in side.places for place in places.place_of]
-        sets.append(
-            frozenset(
-                b for b, block in enumerate(places.blocks) if all(inner[i] for i in block.devices)
-            )
-        )
+    sets += [_inside(places, side) for side in places.sides]
     for few in sorted({s for s in switches if 0 < len(s) <= MOST_SWITCHES}, key=sorted):
         sets.append(frozenset(b for b, s in enumerate(switches) if s <= few))
     yield from sorted((s for s in sets if s), key=lambda s: (len(s), sorted(s)))
