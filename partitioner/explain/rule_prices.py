@@ -43,13 +43,15 @@ class Price:
 class RulePrice:
     """What one rule, or several of a kind taken together, cost.
 
-    ``binds`` is proved: without it there is a cheaper layout than any with it.
+    ``binds`` is proved: without it there is a cheaper layout than any with it. ``is_tried``: there
+    was time to plan without it; else nothing is known of the price.
     """
 
     name: str
     handles: tuple[Handle, ...]
     price: Price
     used: str = ""
+    is_tried: bool = True
 
     @property
     def binds(self) -> bool:
@@ -116,12 +118,13 @@ def rule_prices(
     problem, base, assessment
         The problem, its plan, and what follows from it.
     budget
-        Time for all plans; rules not reached are left out.
+        Time for all plans; rules not reached come last, as not tried.
     on_rule
         Told the name of each rule before it is taken off.
     """
     todo = together(problem)
     found: list[RulePrice] = []
+    untried: list[tuple[str, tuple[Handle, ...]]] = []
     margins = {m.rule: m.text for m in assessment.margins}
     while todo and not budget.is_over:
         name, handles = todo.pop(0)
@@ -129,6 +132,7 @@ def rule_prices(
         seconds = budget.left_s / (len(todo) + 1)
         result = budget.run(without(problem, handles), seconds, known=[base.layout])
         if result.answer is not Answer.FOUND:
+            untried.append((name, handles))
             continue
         price = RulePrice(
             name, handles, price_between(base, result), margins.get(handles[0].rule, "")
@@ -136,7 +140,11 @@ def rule_prices(
         found.append(price)
         if len(handles) > 1 and price.may_bind:
             todo += [(h.sentence, (h,)) for h in _tightest(handles, assessment)[:MOST_SINGLE]]
-    return sorted(found, key=lambda p: (-p.price.least_money, -(p.price.most_money or 0), p.name))
+    found.sort(key=lambda p: (-p.price.least_money, -(p.price.most_money or 0), p.name))
+    return found + [
+        RulePrice(name, handles, Price(0, None), is_tried=False)
+        for name, handles in (*untried, *todo)
+    ]
 
 
 def _tightest(handles: Sequence[Handle], assessment: Assessment) -> list[Handle]:

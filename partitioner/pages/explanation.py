@@ -214,6 +214,7 @@ def explained_data(
                     "rules": [_handle_data(h, locate) for h in p.handles],
                     "is_possible": not p.price.is_impossible,
                     "binds": p.binds,
+                    "is_tried": p.is_tried,
                 }
                 for row, p in zip(prices, explained.prices, strict=True)
             ],
@@ -358,14 +359,17 @@ def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate)
             Column("rule", "Rule", heads_row=True),
             _money("costs_at_least", "At least", problem),
             _money("costs_at_most", "At most", problem),
-            Column("state", "Makes it dearer", Kind.STATE, state_words=("not proved", "yes", "")),
+            Column(
+                "state", "Makes it dearer", Kind.STATE,
+                state_words=("not proved", "yes", "no time"),
+            ),
             Column("where", "Stands at", Kind.ID),
         ],
         rows=[
             (
                 p.name,
-                *_certain(p.price),
-                (State.WARN if p.binds else State.OK).value,
+                *(_certain(p.price) if p.is_tried else (None, None)),
+                (State.WARN if p.binds else State.OK if p.is_tried else State.BAD).value,
                 locate(p.handles[0].at),
             )
             for p in prices

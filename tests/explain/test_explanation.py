@@ -16,7 +16,14 @@ from partitioner.explain.explanation import (
     explain,
 )
 from partitioner.explain.handles.handle import without
-from partitioner.explain.rule_prices import Price, RulePrice, price_between, surcharge
+from partitioner.explain.rule_prices import (
+    Price,
+    RulePrice,
+    price_between,
+    rule_prices,
+    surcharge,
+    together,
+)
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Group, GroupKind, Objective, Problem
@@ -191,6 +198,15 @@ def test_a_price_is_what_is_certain():
     assert surcharge(base, Result(Answer.NONE)).is_impossible
 
 
+def test_rules_that_there_was_no_time_for_are_named():
+    problem = random_problem(0, 5)
+    found = explain(problem, budget())
+    assert isinstance(found, LayoutExplained)
+    prices = rule_prices(problem, found.outcome, found.assessment, budget(-1.0), lambda name: None)
+    assert [p.name for p in prices] == [name for name, _ in together(problem)]
+    assert not any(p.is_tried or p.binds for p in prices)
+
+
 def test_each_rule_is_told_by_what_is_proved_of_it():
     problem = replace(random_problem(0, 5), objective=Objective(latency_price_per_ms_money=100))
     found = explain(problem, budget())
@@ -202,6 +218,7 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
         RulePrice("free", handles, Price(0, 0)),
         RulePrice("open", handles, Price(0, whole // 2)),
         RulePrice("unknown", handles, Price(0, whole)),
+        RulePrice("late", handles, Price(0, None), is_tried=False),
     ]
     found = replace(found, prices=tuple(prices))
     text = " ".join(explained_text(problem, found, lambda steps: "").split())
@@ -213,7 +230,11 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     assert f"has a priced total of {shown(whole)} ({of_it} of it money)" in text
     assert "1 rule costs nothing: the cheapest layout without keeps it anyway" in text
     assert f"Not proved to cost anything, and at most {shown(whole // 2)} each: open." in text
-    assert "Time was up before anything was proved of 1 rule: unknown." in text
+    assert "Time was up before anything was proved of 2 rules: unknown and late." in text
+    rows = explained_data(problem, found, lambda steps: "")["prices"]
+    assert [r["is_tried"] for r in rows] == [True, True, True, True, False]
+    assert rows[-1]["state"] == "bad"
+    assert rows[-1]["costs_at_most"] is None
     table = text.partition("1 rule costs nothing")[0]
     assert "dear" in table
     assert "free" not in table

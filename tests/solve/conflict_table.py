@@ -249,8 +249,9 @@ def length_of_the_longest_line(m: Machine):
 def pinned_out_of_reach(m: Machine):
     ids = list(m.problem.switches)
     end = max(m.of(LINE), key=lambda d: m.problem.devices[d].position_um[0])
-    p = limit(pin(m.problem, [end], ids[0]), LINE, length_um=14 * M)
-    return p, {end}
+    # The way there, with nothing for the slack at both ends.
+    p = pin(m.problem, [end], ids[0])
+    return limit(p, LINE, length_um=CableNetwork(p).length_um(end, ids[0])), {end}
 
 
 @impossible("stub")
@@ -595,6 +596,7 @@ def behind(m: Machine, n: int) -> tuple[Problem, list[str], str]:
     side = next(w for w in p.pathways if w.id.startswith("side-"))
     end = next(e for e in side.ends if "-" in e)
     p = field(p, some, place=end, position_um=None)
+    p = field(p, list(p.devices), safety_level=None, security_domain=None)
     p = limit(p, LINE, length_um=200 * M)
     return edit("pathways", side.id, max_cables=1)(p), some, side.id
 
@@ -857,6 +859,192 @@ def a_device_of_both_grades(m: Machine):
 def grade_without_a_port(m: Machine):
     d = m.of(LINE)[0]
     return field(m.problem, [d], grades=(GradeChoice("1000BASE-T1"),)), {d}
+
+
+# -- pairs of rules ---------------------------------------------------------------------------
+
+
+@impossible("apart-switch", "pin")
+def apart_but_pinned_to_one_switch(m: Machine):
+    some = m.of(LINE)[:2]
+    p = limit(pin(replace(m.problem, groups=()), some, m.busiest), LINE, length_um=200 * M)
+    return group(p, GroupKind.APART_SWITCH, some), set(some)
+
+
+@kept()
+def apart_and_pinned_where_they_hang(m: Machine):
+    first = {s: d for d, s in reversed(m.home.items())}
+    p = m.problem
+    for s, d in first.items():
+        p = pin(p, [d], s)
+    return group(p, GroupKind.APART_SWITCH, list(first.values()))
+
+
+@impossible("together", "security-domain")
+def together_of_two_domains(m: Machine):
+    a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
+    p = field(replace(m.problem, groups=()), [a], security_domain="one", safety_level=None)
+    p = field(p, [b], security_domain="two", safety_level=None)
+    return group(p, GroupKind.TOGETHER, [a, b]), {a, b}
+
+
+@kept()
+def together_of_two_domains_that_may_mix(m: Machine):
+    a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
+    p = field(m.problem, list(m.problem.devices), security_domain=None)
+    p = field(field(p, [a], security_domain="one"), [b], security_domain="two")
+    p = replace(p, sharing=replace(p.sharing, domains=(frozenset({"one", "two"}),)))
+    return group(replace(p, groups=()), GroupKind.TOGETHER, [a, b])
+
+
+@impossible("together", "safety-span")
+def together_of_far_levels(m: Machine):
+    a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
+    p = replace(m.problem, groups=(), sharing=replace(m.problem.sharing, safety_span=1))
+    p = field(p, [a, b], security_domain=None)
+    p = field(field(p, [a], safety_level=0), [b], safety_level=3)
+    return group(p, GroupKind.TOGETHER, [a, b]), {a, b}
+
+
+@kept()
+def together_of_levels_within_the_span(m: Machine):
+    line = max(m.lines(), key=lambda s: len(s.devices)).devices
+    p = replace(m.problem, groups=(), sharing=replace(m.problem.sharing, safety_span=1))
+    p = field(p, list(m.problem.devices), safety_level=0)
+    p = field(p, [line[0]], safety_level=1)
+    return group(p, GroupKind.TOGETHER, list(line[:2]))
+
+
+@impossible("pathway-capacity", "safety-span")
+def levels_behind_a_pathway(m: Machine):
+    p, some, side = behind(m, 2)
+    p = replace(p, groups=(), sharing=replace(p.sharing, safety_span=1))
+    return field(field(p, some[:1], safety_level=0), some[1:], safety_level=3), {side, *some}
+
+
+@impossible("pathway-capacity", "security-domain")
+def domains_behind_a_pathway(m: Machine):
+    p, some, side = behind(m, 2)
+    p = replace(p, groups=(), sharing=replace(p.sharing, domains=()))
+    p = field(field(p, some[:1], security_domain="a"), some[1:], security_domain="b")
+    return p, {side, *some}
+
+
+@kept()
+def a_level_for_each_line_where_cables_just_fit(m: Machine):
+    p = as_many_cables_as_run_there(m)
+    for n, s in enumerate(m.lines()):
+        p = field(p, list(s.devices), safety_level=n)
+    return replace(p, sharing=replace(p.sharing, safety_span=0))
+
+
+@kept()
+def a_domain_for_each_line_where_cables_just_fit(m: Machine):
+    p = as_many_cables_as_run_there(m)
+    for n, s in enumerate(m.lines()):
+        p = field(p, list(s.devices), security_domain=f"domain-{n}")
+    return p
+
+
+@impossible("pathway-capacity", "unit-loads")
+def too_heavy_behind_a_pathway(m: Machine):
+    p, some, side = behind(m, 3)
+    p = field(replace(p, groups=()), some, unit_load_mul=3_000)
+    return limit(p, LINE, unit_loads_mul=8_000), {side, LINE, *some}
+
+
+@kept()
+def heavy_as_the_line_that_carries_them(m: Machine):
+    line = max(m.lines(), key=lambda s: len(s.devices)).devices
+    p = field(m.problem, list(line), unit_load_mul=3_000)
+    return limit(p, LINE, unit_loads_mul=3_000 * len(line))
+
+
+@impossible("together", "apart-segment")
+def together_and_apart(m: Machine):
+    a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
+    p = group(replace(m.problem, groups=()), GroupKind.TOGETHER, [a, b], "one")
+    return group(p, GroupKind.APART_SEGMENT, [a, b], "two"), {a, b}
+
+
+@kept()
+def together_and_apart_from_another_line(m: Machine):
+    one, two = sorted(m.lines(), key=lambda s: -len(s.devices))[:2]
+    p = group(replace(m.problem, groups=()), GroupKind.TOGETHER, list(one.devices[:2]), "one")
+    return group(p, GroupKind.APART_SEGMENT, [one.devices[0], two.devices[0]], "two")
+
+
+@impossible("together", "apart-switch")
+def together_along_a_chain_and_apart(m: Machine):
+    a, b, c = max(m.lines(), key=lambda s: len(s.devices)).devices[:3]
+    p = group(replace(m.problem, groups=()), GroupKind.TOGETHER, [a, b], "one")
+    p = group(p, GroupKind.TOGETHER, [b, c], "two")
+    return group(p, GroupKind.APART_SWITCH, [a, c], "three"), {a, b, c}
+
+
+@impossible("failure", "pin")
+def redundant_with_one_switch_in_reach(m: Machine):
+    some = m.of(LINE)[:2]
+    p = pin(replace(watch(m.problem, some, 1), groups=()), some, m.busiest)
+    return limit(p, LINE, length_um=200 * M), set(some)
+
+
+@kept()
+def as_redundant_as_the_hidden_layout(m: Machine):
+    a = m.lines()[0]
+    b = next(s for s in m.lines() if s.switch != a.switch)
+    p = backbone(m.problem, BackboneShape.FIXED, chain(m.problem))
+    p = watch(pin(p, [a.devices[0]], a.switch), [a.devices[0], b.devices[0]], 2)
+    p = replace(p, streams={
+        k: replace(s, destinations=(m.home.get(s.source, s.source),), deadline_ns=10**10)
+        for k, s in p.streams.items() if s.source in m.home
+    })
+    return p, built(m.layout, p)
+
+
+@impossible("together", "device-grade")
+def together_without_a_grade_in_common(m: Machine):
+    a, b = m.of(LINE)[0], m.of(LINK)[0]
+    return group(replace(m.problem, groups=()), GroupKind.TOGETHER, [a, b]), {a, b}
+
+
+@impossible("together", "stub")
+def together_with_a_long_stub(m: Machine):
+    a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
+    both = (GradeChoice(LINE), GradeChoice(LINK))
+    p = ports(replace(m.problem, groups=()), LINK, lambda n: n + 2)
+    p = field(p, [a, b], grades=both)
+    p = limit(field(p, [a], stub_um=300_000), LINE, stub_um=200_000)
+    return group(p, GroupKind.TOGETHER, [a, b]), {a, b}
+
+
+@kept()
+def together_by_the_grade_of_one_and_both(m: Machine):
+    a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
+    p = field(replace(m.problem, groups=()), [b], grades=(GradeChoice(LINE), GradeChoice(LINK)))
+    return group(p, GroupKind.TOGETHER, [a, b])
+
+
+@kept()
+def a_long_stub_on_a_link(m: Machine):
+    d = m.of(LINK)[0]
+    p = field(m.problem, [d], grades=(GradeChoice(LINE), GradeChoice(LINK)))
+    return limit(field(p, [d], stub_um=300_000), LINE, stub_um=200_000)
+
+
+@impossible("together", "spacing", "length")
+def together_with_a_wide_spacing(m: Machine):
+    some = list(max(m.lines(), key=lambda s: len(s.devices)).devices[:3])
+    longest = m.problem.limits[LINE].length_um
+    p = group(replace(m.problem, groups=()), GroupKind.TOGETHER, some)
+    return limit(p, LINE, spacing_min_um=longest * 2 // 5), set(some)
+
+
+@kept()
+def together_in_fewer_lines_than_nodes_allow(m: Machine):
+    line = max(m.lines(), key=lambda s: len(s.devices)).devices
+    p = group(replace(m.problem, groups=()), GroupKind.TOGETHER, list(line))
+    return limit(p, LINE, nodes=m.fact("nodes"))
 
 
 def _as_planted(m: Machine) -> tuple[Problem, Layout, set[str]]:

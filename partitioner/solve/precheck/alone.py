@@ -46,8 +46,8 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
         )
         if not has_grade:
             continue
-        if group is not None and data.is_line:
-            # Alone it may not be; whether the whole group fits is left to the search.
+        if group is not None:
+            # Alone it may not be; whether the whole group fits is looked at with the others.
             return None
         if not inst.can[device, port.grade]:
             reasons.append((1, _own_limits(builder, device, port.grade)))

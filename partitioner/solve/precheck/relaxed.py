@@ -19,6 +19,9 @@ from partitioner.solve.precheck.segment_rows import SegmentRows
 from partitioner.timing.frames import slot_on_link_ns
 from partitioner.units import PPM
 
+MOST_KINDS = 40
+"""Devices behind a pathway up to which it is looked at which of them may share a line."""
+
 End = tuple[int | None, int | None]
 """Block or, of streams that a switch sends or receives itself, switch."""
 
@@ -78,6 +81,8 @@ class Relaxation(Rows):
                     v = self.var(len(there))
                     self._segments.lines(g, there, [(v, -1)])
                     self._segments.groups_on_lines(there, [(v, -1)])
+                    if len(there) <= MOST_KINDS:
+                        self._segments.kinds(g, there, [(v, -1)])
                     crossing.append((v, 1))
                 else:
                     crossing += [(v, 1) for _, v in there]

@@ -81,7 +81,7 @@ class SegmentRows:
         self.lines(g, here, segments)
         self.groups_on_lines(here, segments)
         self._too_far_apart(s, g, here, segments)
-        self._kinds(g, here, segments)
+        self.kinds(g, here, segments)
         self._tight_deadlines(g, here, segments)
 
     def _members(self, blocks: Iterable[int]) -> set[int]:
@@ -162,7 +162,7 @@ class SegmentRows:
                 because |= self._places.rules.clash(first[key[a]], first[key[b]])
             self._rows.add([*((open_homes[k][1], 1) for k in key), *segments], 0, because)
 
-    def _kinds(self, g: int, here: Here, segments: Segments) -> None:
+    def kinds(self, g: int, here: Here, segments: Segments) -> None:
         """Kinds of devices (level, domain) that never mix have lines of their own each."""
         for kinds in self._places.kinds:
             by_kind: dict[Kind, list[tuple[int, int]]] = defaultdict(list)
