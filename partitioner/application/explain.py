@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
-from partitioner.application.finishing import finishing_s
 from partitioner.application.search import Search
 from partitioner.model.layout import Layout
+from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
@@ -41,8 +41,14 @@ class ExplainAnswer:
     @property
     def start_unusable(self) -> tuple[str, ...]:
         """What of the layout to start from could not be used: a sentence each."""
-        outcome = getattr(self.explained, "outcome", None)
-        return () if outcome is None else tuple(outcome.start_unusable)
+        return () if self._outcome is None else self._outcome.start_unusable
+
+    @property
+    def _outcome(self) -> Outcome | None:
+        """How the plan that is explained ended; None where there is no layout."""
+        from partitioner.explain.explanation import NoLayoutExplained
+
+        return None if isinstance(self.explained, NoLayoutExplained) else self.explained.outcome
 
     def text(self) -> str:
         """The explanation for a terminal."""
@@ -70,9 +76,8 @@ class ExplainAnswer:
 
         files = page_files(self.page(made_on))
         files[EXPLANATION] = json_text(self.data(), indent=1) + "\n"
-        outcome = getattr(self.explained, "outcome", None)
-        if outcome is not None:
-            files[EXPLAINED_LAYOUT] = layout_text(outcome.layout, self.problem)
+        if self._outcome is not None:
+            files[EXPLAINED_LAYOUT] = layout_text(self._outcome.layout, self.problem)
         return files
 
 
@@ -123,5 +128,5 @@ def explain(
         told[0] = text
         search.on_step(text)
 
-    budget = search.budget(finishing_s(problem, search.left_s), lambda: told[0])
+    budget = search.budget(problem, lambda: told[0])
     return ExplainAnswer(problem, explained_by(problem, budget, device, step, start), locate)

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from partitioner.application.check import judged
-from partitioner.application.finishing import finishing_s
 from partitioner.application.nearest import StillIncomplete, nearest_answer
 from partitioner.application.search import Search
 from partitioner.application.told import LayoutAnswer, Told
@@ -162,13 +161,7 @@ def found(
         search.on_step(
             f"planning {len(problem.devices)} devices on {len(problem.switches)} switches"
         )
-        settings = PlanSettings(
-            time_limit_s=search.left_s,
-            seed=search.seed,
-            workers=search.workers,
-            work_limit=work_limit,
-            finishing_s=finishing_s(problem, search.left_s),
-        )
+        settings = search.settings(PlanSettings, problem, work_limit=work_limit)
         outcome = plan_layout(
             problem, settings, search.clock, search.on_progress, search.stop, start=start,
             crew=crew,

@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 
 from partitioner.application.check import judged
 from partitioner.application.earlier import Earlier
-from partitioner.application.finishing import finishing_s
 from partitioner.application.search import Search
 from partitioner.application.told import LayoutAnswer, Told
 from partitioner.model.layout import Layout
@@ -198,13 +197,7 @@ def replan(
     held = held_by(problem, before, asked.freeze, complete=asked.complete)
     if asked.use_reserve:
         problem = release_reserve(problem)
-    settings = RerunSettings(
-        time_limit_s=search.left_s,
-        seed=search.seed,
-        workers=search.workers,
-        points=points,
-        finishing_s=finishing_s(problem, search.left_s),
-    )
+    settings = search.settings(RerunSettings, problem, points=points)
     result = rerun(
         problem, before, settings, held=held, problem_before=problem_before, clock=search.clock,
         on_progress=search.on_progress, should_stop=search.stop, start=start,

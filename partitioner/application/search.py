@@ -6,13 +6,18 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
+from partitioner.application.finishing import finishing_s
 from partitioner.model.outcome import Sample
+from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
     from partitioner.cluster.connection import Cluster
     from partitioner.runs import Budget
+    from partitioner.solve.run import PlanSettings
+
+S = TypeVar("S", bound="PlanSettings")
 
 
 def all_cores() -> int:
@@ -82,14 +87,20 @@ class Search:
         begun_s = self.clock() if self.begun_s is None else self.begun_s
         return begun_s + self.time_limit_s - self.clock()
 
-    def budget(self, kept_s: float, state: Callable[[], str]) -> Budget:
-        """Budget for several runs in the time left.
+    def settings(self, kind: type[S], problem: Problem, **further: Any) -> S:
+        """Settings of one run in the time left."""
+        left_s = self.left_s
+        return kind(
+            time_limit_s=left_s, seed=self.seed, workers=self.workers,
+            finishing_s=finishing_s(problem, left_s), **further,
+        )  # fmt: skip
 
-        ``kept_s`` of it are for what follows; ``state`` gives what ``on_state`` is told.
-        """
+    def budget(self, problem: Problem, state: Callable[[], str]) -> Budget:
+        """Budget for several runs in the time left; ``state`` gives what ``on_state`` is told."""
         from partitioner.runs import Budget
 
+        left_s = self.left_s
         return Budget(
-            self.clock, self.clock() + self.left_s - kept_s, self.seed, self.workers, self.stop,
-            lambda _, __: self.on_state(state()),
+            self.clock, self.clock() + left_s - finishing_s(problem, left_s), self.seed,
+            self.workers, self.stop, lambda _, __: self.on_state(state()),
         )  # fmt: skip

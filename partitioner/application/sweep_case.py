@@ -161,23 +161,5 @@ def run_judgement(task: JudgeTask) -> dict[str, str]:
 
 def _fitted(layout: Layout, problem: Problem) -> Layout:
     """A layout without the devices that a problem does not have, segments without any left out."""
-    segments = []
-    for segment in layout.segments:
-        kept = [i for i, d in enumerate(segment.devices) if d in problem.devices]
-        if not kept:
-            continue
-        ids = segment.plca_ids
-        segments.append(
-            replace(
-                segment,
-                devices=tuple(segment.devices[i] for i in kept),
-                switch_index=sum(i < segment.switch_index for i in kept),
-                plca_ids=tuple(ids[i] for i in kept) if ids else (),
-                burst_counts=tuple(
-                    (n, b)
-                    for n, b in segment.burst_counts
-                    if n == segment.switch or n in problem.devices
-                ),
-            )
-        )
-    return replace(layout, segments=tuple(segments), problem_digest=problem.digest)
+    segments = tuple(kept for s in layout.segments if (kept := s.only(problem.devices)).devices)
+    return replace(layout, segments=segments, problem_digest=problem.digest)

@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from partitioner.application.check import judged
-from partitioner.application.finishing import finishing_s
 from partitioner.application.search import Search
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
@@ -130,7 +129,7 @@ def tradeoff(
     trade_off(
         problem,
         state,
-        search.budget(finishing_s(problem, search.left_s), lambda: seeking_text(state, points)),
+        search.budget(problem, lambda: seeking_text(state, points)),
         TradeOffSettings(points, gap),
         None if on_point is None else lambda _: on_point(answer),
         start,

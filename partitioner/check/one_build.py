@@ -74,21 +74,9 @@ def built_segment(laid: LaidSegment, fitted: Collection[str]) -> LaidSegment | N
     devices on one side ends at that switch without further slack.
     """
     segment, geometry = laid.segment, laid.geometry
-    kept = [i for i, d in enumerate(segment.devices) if d in fitted]
-    if not kept:
+    built = segment.only(fitted)
+    if not built.devices:
         return None
-    has_ids = len(segment.plca_ids) == len(segment.devices)
-    built = replace(
-        segment,
-        devices=tuple(segment.devices[i] for i in kept),
-        switch_index=sum(i < segment.switch_index for i in kept),
-        plca_ids=tuple(segment.plca_ids[i] for i in kept) if has_ids else (),
-        burst_counts=tuple(
-            (node, burst)
-            for node, burst in segment.burst_counts
-            if node == segment.switch or node in fitted
-        ),
-    )
     return replace(
         laid,
         written=built,

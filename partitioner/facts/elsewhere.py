@@ -351,19 +351,12 @@ def _in_order(places: list[OtherPlace]) -> list[OtherPlace]:
 
 def _without(segment: Segment, device: str) -> Segment | None:
     """A segment less one device, its PLCA IDs closed up; None if nothing is left."""
-    at = segment.devices.index(device)
-    kept = [k for k in range(len(segment.devices)) if k != at]
-    if not kept:
+    rest = segment.only(set(segment.devices) - {device})
+    if not rest.devices:
         return None
-    ids = segment.plca_ids
-    if len(ids) == len(segment.devices):
-        order = sorted(ids[k] for k in kept)
-        ids = tuple(order.index(ids[k]) + 1 for k in kept)
+    order = sorted(rest.plca_ids)
     return replace(
-        segment,
-        devices=tuple(segment.devices[k] for k in kept),
-        switch_index=segment.switch_index - (at < segment.switch_index),
-        plca_ids=ids,
-        node_count=max(len(kept) + 1, segment.node_count - 1) if segment.node_count else 0,
-        burst_counts=tuple((n, c) for n, c in segment.burst_counts if n != device),
+        rest,
+        plca_ids=tuple(order.index(id_) + 1 for id_ in rest.plca_ids),
+        node_count=max(len(rest.devices) + 1, segment.node_count - 1) if segment.node_count else 0,
     )

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +27,21 @@ class Segment:
     """PLCA node count set at the coordinator: highest ID in use + 1, plus reserve; 0 for links."""
     burst_counts: tuple[tuple[str, int], ...] = ()
     """Devices (or the switch) whose PLCA burst count differs from the problem's, sorted."""
+
+    def only(self, devices: Collection[str]) -> Segment:
+        """The same with those of its devices only that are among ``devices``."""
+        kept = [k for k, device in enumerate(self.devices) if device in devices]
+        has_ids = len(self.plca_ids) == len(self.devices)
+        return replace(
+            self,
+            devices=tuple(self.devices[k] for k in kept),
+            switch_index=sum(k < self.switch_index for k in kept),
+            plca_ids=tuple(self.plca_ids[k] for k in kept) if has_ids else (),
+            burst_counts=tuple(
+                (node, count) for node, count in self.burst_counts
+                if node == self.switch or node in devices
+            ),
+        )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)

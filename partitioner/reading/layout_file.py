@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
-from partitioner.errors import Finding, WrongFile
+from partitioner.errors import Finding
 from partitioner.model.catalogue import Medium
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.plca import LINK_DEVICE_ID, LINK_NODE_COUNT, plca_ids, plca_node_count
@@ -103,32 +103,6 @@ def default_plca_ids(devices: tuple[str, ...], switch_index: int) -> tuple[int, 
     """PLCA IDs 1, 2, … by :func:`plca_order`, parallel to ``devices``."""
     rank = {d: n for n, d in enumerate(plca_order(devices, switch_index), start=1)}
     return tuple(rank[d] for d in devices)
-
-
-def read_layout(path: Path, problem: Problem) -> Layout:
-    """Read a layout of a problem.
-
-    Parameters
-    ----------
-    path
-        The YAML file.
-    problem
-        The problem it belongs to; names are looked up in it.
-
-    Returns
-    -------
-    Layout
-        With defaults filled in where the file leaves something out.
-
-    Raises
-    ------
-    WrongFile
-        With every finding.
-    """
-    layout, findings = read_layout_with_findings(path, problem)
-    if layout is None:
-        raise WrongFile(findings)
-    return layout
 
 
 def read_layout_with_findings(path: Path, problem: Problem) -> tuple[Layout | None, list[Finding]]:
@@ -378,7 +352,7 @@ def _segment(table: SegmentTable, problem: Problem) -> Segment:
 
 
 def layout_text(layout: Layout, problem: Problem) -> str:
-    """Write a layout as YAML that :func:`read_layout` reads back equal.
+    """Write a layout as YAML that reads back equal.
 
     Same layout, same text: segments and devices keep their order, nothing depends on the time.
     """

@@ -65,32 +65,6 @@ class SourceFiles:
         return made.hexdigest()
 
 
-def read_problem(path: Path, lists_from: Sequence[Path] = ()) -> Problem:
-    """Read a problem.
-
-    Parameters
-    ----------
-    path
-        The YAML file. CSV files it names are looked for in its folder and below.
-    lists_from
-        Further folders that the CSV files may lie in.
-
-    Returns
-    -------
-    Problem
-        With ``warnings`` as texts and ``digest`` over all files read.
-
-    Raises
-    ------
-    WrongFile
-        With every finding: file, line, column, key, what was expected and what stood there.
-    """
-    problem, findings = read_problem_with_findings(path, lists_from)
-    if problem is None:
-        raise WrongFile(findings)
-    return problem
-
-
 def read_problem_with_findings(
     path: Path, lists_from: Sequence[Path] = ()
 ) -> tuple[Problem | None, list[Finding]]:

@@ -14,7 +14,7 @@ from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.replan.beside import Beside, lay_beside
 from partitioner.replan.compare import Comparison, compare
-from partitioner.replan.kept import only, without_gone
+from partitioner.replan.kept import without_gone
 from partitioner.replan.search import RerunSearch
 from partitioner.replan.searched import Found, RerunSettings, Searched
 from partitioner.solve.change import Held, cut_lengths, plca_ids
@@ -305,7 +305,7 @@ def touched(before: Layout, after: Layout, held: Held) -> list[str]:
     later = {s.id: s for s in after.segments}
     still = {d for s in after.segments for d in s.devices}
     for whole in before.segments:
-        old = only(whole, [d in still for d in whole.devices])
+        old = whole.only(still)
         new = later.get(old.id)
         if old.id in held.segments or old.switch in held.switches:
             if new is None or _wiring(new) != _wiring(old):

@@ -13,8 +13,8 @@ from pathlib import Path
 
 import numpy as np
 
+from partitioner.application.reading import read_problem
 from partitioner.model.problem import Problem
-from partitioner.reading.problem import read_problem
 from partitioner.solve.bound.duals import Duals
 from partitioner.solve.bound.lower_bound import lower_bound
 from partitioner.solve.columns import ColumnBuilder, TooManyColumns

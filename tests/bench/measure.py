@@ -72,7 +72,7 @@ def problem_of(what: str, instance: str) -> Problem:
             if row.instance == instance:
                 return instances.open_vrp_problem(row)
     if what == "demos":
-        from partitioner.reading.problem import read_problem
+        from partitioner.application.reading import read_problem
 
         path = ROOT / "problems" / instance / "problem.yaml"
         if path.exists():

@@ -18,9 +18,9 @@ import time
 from itertools import pairwise
 from pathlib import Path
 
+from partitioner.application.reading import read_problem
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.reading.layout_file import layout_text
-from partitioner.reading.problem import read_problem
 from tests.browser import chromium
 
 AISLES = 12

@@ -16,13 +16,12 @@ from pathlib import Path
 from random import Random
 
 from partitioner.application.plan import plan
-from partitioner.application.reading import read_problem
+from partitioner.application.reading import read_layout_of, read_problem
 from partitioner.application.search import Search
 from partitioner.check.facts import gather_facts
 from partitioner.check.traffic import Method
 from partitioner.model.problem import QueueOrder
 from partitioner.network.cable import CableNetwork
-from partitioner.reading.layout_file import read_layout
 from partitioner.timing.critical import critical_search
 from partitioner.timing.layout_timing import analyse
 from partitioner.timing.line import LineFlow, LineNode, LineSettings, linear_bound, slot_ns
@@ -90,7 +89,7 @@ def layout(path: Path | None) -> None:
     if path is None:
         chosen = plan(problem, Search(time_limit_s=30.0)).outcome.layout
     else:
-        chosen = read_layout(path, problem)
+        chosen = read_layout_of(problem, path).layout
     facts = gather_facts(problem, chosen, CableNetwork(problem), Method.RESPONSE)
     traffic = facts.timing.traffic
     took = best_ms(lambda: analyse(traffic), 5)

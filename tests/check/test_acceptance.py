@@ -5,14 +5,13 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
+from partitioner.application.reading import read_layout_of, read_problem
 from partitioner.check.acceptance import rule_findings, whole_findings
 from partitioner.check.facts import Facts, gather_facts
 from partitioner.check.judge import assess
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.reading.layout_file import read_layout
-from partitioner.reading.problem import read_problem
 from tests.brute.oracle import Oracle, accepts
 from tests.brute.tight_problems import KINDS, tight_problem
 from tests.check.ground import ground_layout, ground_problem, with_segment
@@ -28,7 +27,7 @@ def facts_of(problem: Problem, layout: Layout) -> Facts:
 def test_a_rule_that_a_build_breaks_is_among_the_findings() -> None:
     """Without its option, d has no partner left beside e: one switch down takes both down."""
     problem = read_problem(CASES / "failure-build.yaml")
-    layout = read_layout(CASES / "failure-build-plan-layout.yaml", problem)
+    layout = read_layout_of(problem, CASES / "failure-build-plan-layout.yaml").layout
     facts = facts_of(problem, layout)
     assert rule_findings(facts) == ()
     found = whole_findings(facts)

@@ -7,11 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from partitioner.application.reading import read_layout_of, read_problem
 from partitioner.check.judge import assess
 from partitioner.cli.main import run
 from partitioner.errors import ExitCode
-from partitioner.reading.layout_file import read_layout
-from partitioner.reading.problem import read_problem
 from tests.report.read_page import Page
 
 PUMPS = Path(__file__).parent / "data" / "pumps.yaml"
@@ -104,7 +103,7 @@ def test_explain_prices_rules_and_writes_a_page(roomy, tmp_path, capsys) -> None
     assert (out / "rule-prices.csv").is_file()
     assert_is_framed(out, roomy, figures=6)
     problem = read_problem(roomy)
-    explained = assess(problem, read_layout(out / "explained-layout.yaml", problem))
+    explained = assess(problem, read_layout_of(problem, out / "explained-layout.yaml").layout)
     assert explained.cost.objective_money / 10_000 == data["cost"]
 
 
@@ -143,7 +142,7 @@ def test_tradeoff_writes_layouts_that_check_and_goes_on(roomy, tmp_path, capsys)
     assert len(data["points"]) > 1
     problem = read_problem(roomy)
     for row in data["points"]:
-        assessment = assess(problem, read_layout(out / row["layout"], problem))
+        assessment = assess(problem, read_layout_of(problem, out / row["layout"]).layout)
         assert assessment.findings == ()
         assert assessment.cost.objective_money / 10_000 == row["cost"]
         worst = max(f.bound_ns for f in assessment.streams)

@@ -12,14 +12,14 @@ from pathlib import Path
 
 import pytest
 
+from partitioner.application.reading import read_layout_of, read_problem
 from partitioner.cli.main import run
 from partitioner.cli.progress import progress_text
 from partitioner.cli.session import Session
 from partitioner.cli.voice import Voice
 from partitioner.errors import ExitCode
 from partitioner.model.outcome import Sample
-from partitioner.reading.layout_file import layout_text, read_layout
-from partitioner.reading.problem import read_problem
+from partitioner.reading.layout_file import layout_text
 
 STEERING = "\x1b[2J\x1b]0;t\x07\x7f\x9b31m\x00\u202e\u2066\u2028\u200f\ufeff"
 HOSTILE = STEERING + "\nerror: forged"
@@ -262,7 +262,7 @@ def test_a_layout_keeps_hostile_texts(hostile) -> None:
     """What is shown as codes is still the same text in the files."""
     problem = read_problem(Path(hostile[0]))
     assert problem.name == "n" + HOSTILE
-    layout = read_layout(Path(hostile[1]), problem)
+    layout = read_layout_of(problem, Path(hostile[1])).layout
     assert layout.problem_name == "x" + HOSTILE
     assert quoted("x") in layout_text(layout, problem) or r"x\e[2J" in layout_text(layout, problem)
 

@@ -11,12 +11,12 @@ from typing import Any
 import pytest
 import yaml
 
+from partitioner.application.reading import read_problem
 from partitioner.explain.explanation import LayoutExplained, NoLayoutExplained, explain
 from partitioner.explain.handles.handle import without
 from partitioner.explain.handles.register import handles_of
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Problem
-from partitioner.reading.problem import read_problem
 from partitioner.runs import Budget
 from partitioner.solve.planner import PlanSettings, plan_layout
 from tests.brute.oracle import best_layout

@@ -9,6 +9,7 @@ from fractions import Fraction
 
 import pytest
 
+from partitioner.application.reading import read_problem
 from partitioner.check.acceptance import rule_findings, whole_findings
 from partitioner.check.bill import BillItem, backbone_items, segment_items
 from partitioner.check.combinations import MOST_BUILDS, combinations_of
@@ -20,7 +21,6 @@ from partitioner.model.outcome import Status
 from partitioner.model.problem import Build, FailureRule, Option
 from partitioner.network.cable import CableNetwork
 from partitioner.pages.builds import builds_section
-from partitioner.reading.problem import read_problem
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.units import PPM
 from tests.brute.brute import best_layout

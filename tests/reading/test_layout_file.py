@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from partitioner.application.reading import read_layout_of, read_problem
 from partitioner.errors import WrongFile
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.reading.layout_file import (
@@ -17,10 +18,8 @@ from partitioner.reading.layout_file import (
     layout_from_text,
     layout_text,
     plca_order,
-    read_layout,
     read_layout_with_findings,
 )
-from partitioner.reading.problem import read_problem
 from partitioner.reading.render import format_findings
 
 LAYOUTS = Path(__file__).parent.parent / "bad" / "layouts"
@@ -182,7 +181,7 @@ segments:
 
 def test_wrong_file_is_raised(problem, tmp_path) -> None:
     with pytest.raises(WrongFile) as caught:
-        read_layout(tmp_path / "none.yaml", problem)
+        read_layout_of(problem, tmp_path / "none.yaml")
     assert caught.value.findings[0].code == "unreadable-file"
 
 

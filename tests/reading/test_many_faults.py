@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from partitioner.application.reading import read_problem
 from partitioner.errors import ExitCode, WrongFile
-from partitioner.reading.problem import read_problem
 from partitioner.reading.render import format_findings
 
 # Each line that is wrong ends with a comment that says how; lines without are right.

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from partitioner.application.reading import read_problem
 from partitioner.errors import WrongFile
 from partitioner.model.catalogue import Medium, Trust
 from partitioner.model.problem import (
@@ -21,7 +22,6 @@ from partitioner.model.problem import (
     Reserve,
     SwitchPosition,
 )
-from partitioner.reading.problem import read_problem
 from partitioner.reading.yaml_text import dump, load
 
 FULL = """\

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
 from partitioner.model.problem import Problem
-from partitioner.reading.problem import read_problem
 from partitioner.replan.compare import Kind
 from partitioner.replan.rerun import held_by, rerun
 from partitioner.replan.searched import RerunSettings

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from pathlib import Path
 
+from partitioner.application.reading import read_problem
 from partitioner.model.assessment import (
     Assessment,
     CostSum,
@@ -23,7 +24,6 @@ from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.reading.problem import read_problem
 from partitioner.report.rounds import Round, Turn
 
 HEAD = """\

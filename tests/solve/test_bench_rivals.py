@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import GradeChoice, Group, GroupKind, PortGroup, Problem
-from partitioner.reading.problem import read_problem
 from partitioner.units import MONEY_STEPS, ceil_div
 from tests.bench import partition
 from tests.bench.fleet import Fleet, Routes, dropped_rules, fleet_of, layout_of

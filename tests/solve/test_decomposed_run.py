@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
 from partitioner.model.problem import Problem
-from partitioner.reading.problem import read_problem
 from partitioner.solve import decomposed_run, planner
 from partitioner.solve.bound import lower_bound
 from partitioner.solve.columns import ColumnBuilder

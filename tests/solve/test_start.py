@@ -7,13 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application.reading import read_problem
+from partitioner.application.reading import read_layout_of, read_problem
 from partitioner.check.judge import assess
 from partitioner.errors import NoAnswer
 from partitioner.model.layout import BuiltLink, Layout
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Problem
-from partitioner.reading.layout_file import read_layout
 from partitioner.solve import run as run_module
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.direct_run import DirectRun
@@ -48,7 +47,7 @@ def test_an_accepted_start_is_never_given_up_for_a_worse_layout(name):
     problem = read_problem(CASES / f"{name}.yaml")
     with pytest.raises(NoAnswer):
         plan_layout(problem, NO_TIME)
-    start = read_layout(path, problem)
+    start = read_layout_of(problem, path).layout
     outcome = plan_layout(problem, NO_TIME, start=start)
     assert outcome.start_unusable == ()
     assert outcome.cost_money <= known.cost.objective_money

@@ -9,12 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application.reading import read_problem
+from partitioner.application.reading import read_layout_of, read_problem
 from partitioner.application.replan import replan
 from partitioner.application.search import Search
 from partitioner.application.sweep import Sweep, SweepAnswer, read_study
 from partitioner.cluster.connection import given_cluster
-from partitioner.reading.layout_file import read_layout
 from partitioner.studies.folder import InFolder
 from partitioner.tradeoff.state import STATE, point_file
 from tests.processes import ROOT
@@ -64,7 +63,7 @@ def test_two_replans(tmp_path: Path) -> None:
     )
     without, horn = answer.results
     problem = read_problem(GOLD / "problem.yaml")
-    before = read_layout(GOLD / "layout-by-hand.yaml", problem)
+    before = read_layout_of(problem, GOLD / "layout-by-hand.yaml").layout
     alone = replan(problem, before, Search(time_limit_s=3000)).rerun.best
     assert without.cost_money == alone.found.total_money
     assert without.data["change_money"] == alone.found.change_money

@@ -8,8 +8,8 @@ from dataclasses import replace
 import networkx as nx
 import pytest
 
+from partitioner.application.reading import read_problem
 from partitioner.model.problem import BackboneShape, Problem
-from partitioner.reading.problem import read_problem
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.bound.openings import MOST_CANDIDATES, Openings, openings_of
 from partitioner.solve.instance import Instance
