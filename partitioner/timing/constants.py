@@ -25,17 +25,11 @@ ESD_BT = 8
 BEACON_BT = 20
 """Length of the BEACON; IEEE Std 802.3 Clause 148, beacon_timer."""
 
-BEACON_DETECT_BT = 22
-"""beacon_det_timer; IEEE Std 802.3 Clause 148."""
-
 TO_TIMER_DEFAULT_BT = 32
 """A transmit opportunity nobody uses; IEEE Std 802.3 Clause 30.16.1.1.5, default."""
 
 BURST_TIMER_DEFAULT_BT = 128
 """Longest hold for one more frame of a burst; IEEE Std 802.3 Clause 30.16.1.1.7, default."""
-
-COMMIT_TIMER_BT = 288
-"""Longest COMMIT without a frame; IEEE Std 802.3 Clause 148, commit_timer."""
 
 PENDING_TIMER_BT = 512
 """After a logical collision the node stays not-pending this long; IEEE Std 802.3 Clause 148,

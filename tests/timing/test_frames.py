@@ -17,23 +17,13 @@ from tests.timing.legacy import can_frame_bits, can_frame_ns, lin_frame_ns
 
 
 def test_plca_timers_of_the_clause():
-    """IEEE Std 802.3 Clause 148 state diagrams: commit, pending, burst, beacon-detect timers."""
-    assert constants.COMMIT_TIMER_BT == 288
+    """IEEE Std 802.3 Clause 148 state diagrams: pending and burst timers, BEACON."""
     assert constants.PENDING_TIMER_BT == 512
     assert constants.BURST_TIMER_DEFAULT_BT == 128
-    assert constants.BEACON_DETECT_BT == 22
     assert constants.BEACON_BT == 20
-    # 28.8, 51.2, 12.8 and 2.2 us at 100 ns a bit.
-    in_us = [
-        bits / 10
-        for bits in (
-            constants.COMMIT_TIMER_BT,
-            constants.PENDING_TIMER_BT,
-            constants.BURST_TIMER_DEFAULT_BT,
-            constants.BEACON_DETECT_BT,
-        )
-    ]
-    assert in_us == [28.8, 51.2, 12.8, 2.2]
+    # 51.2 and 12.8 us at 100 ns a bit.
+    assert constants.PENDING_TIMER_BT / 10 == 51.2
+    assert constants.BURST_TIMER_DEFAULT_BT / 10 == 12.8
 
 
 def test_can_in_ieee_1722_frames():

@@ -10,7 +10,6 @@ from partitioner.model.problem import QueueOrder
 from partitioner.reading.catalogue import shipped_catalogue
 from partitioner.timing.constants import SETTING_MOST, STATUS_TIMER_BT
 from partitioner.timing.line import (
-    LineFlow,
     LineNode,
     LineSettings,
     collision_ns,
@@ -24,10 +23,7 @@ from partitioner.timing.line import (
     waiting_frames,
 )
 from tests.check.ground import ground_problem
-
-BARE = LineSettings(logical_collision=False, loop_delay_ns=0, phy_ns=0)
-"""No PHY delays, no logical collisions: the pure formulas."""
-MS = 1_000_000
+from tests.timing.plain import BARE, MS, flow
 
 
 def loop(ns: int) -> LineSettings:
@@ -88,18 +84,6 @@ def test_longest_cycles_with_and_without_phy_delays(nodes, length, no_phy, with_
     """Derived from IEEE Std 802.3 Clauses 4, 147 and 148: 96 + 64 + 8 L + 8 BT per frame."""
     for settings, expected in ((BARE, no_phy), (loop(1_560), with_phy)):
         assert cycle_ns([slot_ns(length, settings)] * nodes, nodes, settings) == expected
-
-
-def flow(name: str = "f", **changes) -> LineFlow:
-    row = {
-        "id": name,
-        "frame_bytes": 64,
-        "period_ns": 10 * MS,
-        "jitter_ns": 0,
-        "window_ns": 10 * MS,
-        "pcp": 3,
-    }
-    return LineFlow(**{**row, **changes})
 
 
 def test_one_talker_by_hand():

@@ -11,25 +11,12 @@ from hypothesis import strategies as st
 from partitioner.model.problem import QueueOrder
 from partitioner.timing.line import LineBound, LineFlow, LineNode, LineSettings, linear_bound
 from partitioner.timing.response import busy_window_bound, response_bound
+from tests.timing.plain import BARE, MS, flow
 from tests.timing.random_traffic import random_segment
 
-BARE = LineSettings(logical_collision=False, loop_delay_ns=0, phy_ns=0)
-MS = 1_000_000
 SLOT = 68_000  # 96 + 64 + 512 + 8 BT
 SILENT = 3_200
 BEACON = 2_000
-
-
-def flow(name: str = "f", **changes) -> LineFlow:
-    row = {
-        "id": name,
-        "frame_bytes": 64,
-        "period_ns": 10 * MS,
-        "jitter_ns": 0,
-        "window_ns": 10 * MS,
-        "pcp": 3,
-    }
-    return LineFlow(**{**row, **changes})
 
 
 def test_one_frame_of_each_node_by_hand():

@@ -9,7 +9,7 @@ import pytest
 from partitioner.model.assessment import LegKind
 from partitioner.model.problem import QueueOrder
 from partitioner.timing.layout_timing import Hop, NetworkTraffic, Route, StreamTraffic
-from partitioner.timing.line import LineFlow, LineNode, LineSettings
+from partitioner.timing.line import LineFlow, LineNode
 from partitioner.timing.simulate import (
     Releases,
     own_opportunity_ns,
@@ -17,11 +17,10 @@ from partitioner.timing.simulate import (
     simulate,
 )
 from tests.timing.one_line import line_traffic
+from tests.timing.plain import BARE, MS
 from tests.timing.random_traffic import random_network
 
-BARE = LineSettings(logical_collision=False, loop_delay_ns=0, phy_ns=0)
 PLAIN = replace(BARE, logical_collision=True)
-MS = 1_000_000
 SLOT = 68_000
 ON_WIRE = 58_400  # preamble, 64 bytes, ESD
 

@@ -158,26 +158,24 @@ def _groups(
             yield group, members
 
 
-def _apart_segment(facts: Facts) -> Iterator[Breach]:
-    for group, members in _groups(facts, GroupKind.APART_SEGMENT, facts.home_of):
-        for segment, devices in members.items():
+def _apart(facts: Facts, kind: GroupKind, homes: dict[str, str], called: str) -> Iterator[Breach]:
+    """Members of groups that share a home, be it a segment or a switch."""
+    for group, members in _groups(facts, kind, homes):
+        for home, devices in members.items():
             if len(devices) > 1:
                 yield (
                     (group.id, *devices),
-                    f"{listed(devices)} share {segment}, but group {group.id} keeps its devices "
-                    f"on different segments.",
+                    f"{listed(devices)} share {home}, but group {group.id} keeps its devices "
+                    f"on different {called}.",
                 )
+
+
+def _apart_segment(facts: Facts) -> Iterator[Breach]:
+    return _apart(facts, GroupKind.APART_SEGMENT, facts.home_of, "segments")
 
 
 def _apart_switch(facts: Facts) -> Iterator[Breach]:
-    for group, members in _groups(facts, GroupKind.APART_SWITCH, facts.switch_of):
-        for switch, devices in members.items():
-            if len(devices) > 1:
-                yield (
-                    (group.id, *devices),
-                    f"{listed(devices)} share {switch}, but group {group.id} keeps its devices "
-                    f"on different switches.",
-                )
+    return _apart(facts, GroupKind.APART_SWITCH, facts.switch_of, "switches")
 
 
 def _together(facts: Facts) -> Iterator[Breach]:
