@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from partitioner.application.check import judged
+from partitioner.application.reading import read_problem
 from partitioner.cli.main import run as run_command
 from partitioner.reading.layout_file import layout_from_text
-from partitioner.reading.problem import read_problem
 from tests.cluster.clusters import Beside, three_workers_beside
 from tests.processes import PROGRAM, Started, needs_proc, wait_for
 
