@@ -549,11 +549,13 @@ def test_questions_of_a_thing_take_a_search_and_one_click(
     from selenium.webdriver.common.keys import Keys
 
     reader.keys("/", asked, Keys.ENTER)
+    reader.wait("return document.querySelector('#lit-places button')")
     (button,) = [
         b for b in reader.driver.find_elements(By.CSS_SELECTOR, "#lit-places button")
         if b.text.startswith(place)
     ]  # fmt: skip
     button.click()
+    reader.wait(f"return document.querySelector('{answer_at}')")
     assert _in_sight(reader, answer_at)
     assert words in reader.find(answer_at).text
 
