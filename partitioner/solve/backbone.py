@@ -201,7 +201,8 @@ class BackboneData:
             for new in fastest.keys() - best:
                 for old in best - must:
                     tree = best - {old} | {new}
-                    rated.setdefault(tree, self._crossed(tree, urgency))
+                    if tree not in rated:
+                        rated[tree] = self._crossed(tree, urgency)
         good = sorted((t for t in rated if rated[t] < np.inf), key=rank)[:MOST_QUICK]
         return [{k: fastest[k] for k in sorted(tree)} for tree in good]
 
