@@ -13,6 +13,7 @@ from partitioner.model.layout import Layout
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.first_layout_task import FirstLayoutTask
 from partitioner.solve.layout_in import read_start
+from partitioner.solve.master import Selection
 from partitioner.solve.side_process import SideProcess
 
 MOST_BESIDE = 7
@@ -35,9 +36,9 @@ class RacingRun(DirectRun):
         super().close()
         self._end_searches()
 
-    def _layout_by_prices(self) -> None:
-        super()._layout_by_prices()
-        if self.beside and self.cost is not None:
+    def _on_better(self, selection: Selection) -> None:
+        super()._on_better(selection)
+        if self.beside and not selection.left_out:
             self._end_searches()
             self.start_seeds()
 

@@ -9,6 +9,7 @@ import pytest
 from partitioner.check.judge import assess
 from partitioner.model.layout import Layout
 from partitioner.solve.first_layout_task import FirstLayoutTask
+from partitioner.solve.layout_in import read_start
 from partitioner.solve.planner import PlanSettings
 from partitioner.solve.racing_run import MOST_BESIDE, RacingRun
 from tests.bench.planted import Planted, planted
@@ -60,10 +61,24 @@ def test_what_was_found_beside_is_begun_with_at_once(machine: Planted) -> None:
     run._find_layout(60.0)
     assert run.cost is not None
     assert run.cost <= machine.hidden_money
-    run._end_searches()
     assert first.is_closed
     assert second.is_closed
     assert run.limits.workers == 2
+    assert run.seeds_running, "the heuristic has its process again"
+    run.close()
+
+
+def test_searches_end_with_a_layout_wherever_it_comes_from(machine: Planted) -> None:
+    run = _racing(machine)
+    beside = _Beside()
+    run.beside = [beside]  # type: ignore[list-item]
+    run.limits.workers = 1
+    start = read_start(run.builder, run.backbone, machine.hidden)
+    assert start.selection is not None
+    assert run.search.begin_with(start.selection) is None
+    assert beside.is_closed
+    assert run.limits.workers == 2
+    run.close()
 
 
 @pytest.mark.parametrize(("workers", "beside"), [(2, 1), (4, 3), (20, MOST_BESIDE)])
