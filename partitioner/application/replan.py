@@ -190,13 +190,13 @@ def replan(
     0.0
     """
     from partitioner.pages.layout import study_layout
-    from partitioner.replan.rerun import held_by, release_reserve, rerun
+    from partitioner.replan.rerun import held_by, rerun
     from partitioner.replan.searched import RerunSettings
 
     search, asked = (search or Search()).begun(), question or Question()
     held = held_by(problem, before, asked.freeze, complete=asked.complete)
     if asked.use_reserve:
-        problem = release_reserve(problem)
+        problem = problem.without_reserve()
     settings = search.settings(RerunSettings, problem, points=points)
     result = rerun(
         problem, before, settings, held=held, problem_before=problem_before, clock=search.clock,

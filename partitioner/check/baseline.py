@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from partitioner.check.bill import BillItem, ItemMaker, backbone_items, switch_items
+from partitioner.check.bill import (
+    BillItem,
+    ItemMaker,
+    backbone_items,
+    money_by_kind,
+    switch_items,
+)
 from partitioner.check.wording import count
 from partitioner.model.assessment import StarBaseline
-from partitioner.model.catalogue import Grade, Medium
+from partitioner.model.catalogue import Grade
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Device, Problem, QueueOrder
 from partitioner.network.cable import CableNetwork
@@ -57,9 +63,6 @@ def star_baseline(problem: Problem, layout: Layout, network: CableNetwork) -> St
             f" No link grade of the catalogue reaches and carries "
             f"{count(misfits, 'device')}; the longest-reaching one is priced there."
         )
-    by_kind: dict[str, int] = {}
-    for item in items:
-        by_kind[item.kind] = by_kind.get(item.kind, 0) + item.money
     return StarBaseline(
         phys=_number(items, "device PHY", "port PHY"),
         ports=len(links),
@@ -68,7 +71,7 @@ def star_baseline(problem: Problem, layout: Layout, network: CableNetwork) -> St
         money=sum(i.money for i in items),
         mass_mg=sum(i.mass_mg for i in items),
         note=note,
-        by_kind_money=tuple(sorted(by_kind.items())),
+        by_kind_money=tuple(sorted(money_by_kind(items).items())),
     )
 
 
@@ -114,7 +117,7 @@ def _best_link(
     way_um = min(network.length_um(switch, device.id) for switch in allowed)
     line = problem.line
     length_um = way_um + line.drop_slack_um + 2 * line.end_slack_um
-    grades = [g for _, g in sorted(problem.catalogue.grades.items()) if g.medium is Medium.LINK]
+    grades = [g for _, g in sorted(problem.catalogue.grades.items()) if not g.is_line]
     fitting = [g for g in grades if _fits(problem, g, length_um, sent, received)]
     if fitting:
         choices = (_link(problem, device, g, way_um, fits=True) for g in fitting)

@@ -7,12 +7,14 @@ and rounded up once; sums then do not depend on the order of summation.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from partitioner.check.facts import Facts
 from partitioner.check.geometry import SegmentGeometry
 from partitioner.model.assessment import CostSum, LegKind, PartLine, StreamFigures
-from partitioner.model.catalogue import Grade, Medium, Trust
+from partitioner.model.catalogue import Grade, Trust
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
@@ -116,7 +118,6 @@ def segment_items(
     """
     make = ItemMaker(problem)
     where = segment.id
-    is_line = grade.medium is Medium.MIXING
     line_share = problem.fitted_share_ppm(segment.devices)
     items: list[BillItem] = []
     for arm in geometry.arms:
@@ -136,11 +137,11 @@ def segment_items(
         stated_price = next((c.phy_price_money for c in device.grades if c.grade == grade.id), None)
         items.append(make.part(grade.device_phy, "device PHY", own, where, stated_price))
         items.append(make.part(grade.connector, "connector", own, where))
-        if is_line:
+        if grade.is_line:
             items.append(make.cable(grade, device.stub_um, own, where))
             if device.stub_um and grade.junction is not None:
                 items.append(make.part(grade.junction, "junction", own, where))
-    if is_line and grade.terminator is not None:
+    if grade.is_line and grade.terminator is not None:
         items += [make.part(grade.terminator, "terminator", line_share, where)] * 2
     items.append(make.part(grade.connector, "connector", line_share, where))
     items.append(make.part(grade.port_phy, "port PHY", PPM, where))
@@ -173,6 +174,27 @@ def backbone_items(problem: Problem, layout: Layout, network: CableNetwork) -> l
         items += [make.part(grade.connector, "connector", PPM, BACKBONE)] * 2
         items += [make.part(grade.port_phy, "port PHY", PPM, BACKBONE)] * 2
     return items
+
+
+def layout_items(facts: Facts, problem: Problem) -> list[BillItem]:
+    """Every item of a layout, weighted with the shares of units of ``problem``."""
+    return [
+        *(
+            item
+            for laid in facts.laid
+            for item in segment_items(problem, laid.segment, laid.grade, laid.geometry)
+        ),
+        *switch_items(problem, facts.layout),
+        *backbone_items(problem, facts.layout, facts.network),
+    ]
+
+
+def money_by_kind(items: Iterable[BillItem]) -> Counter[str]:
+    """Money of items, by their kind."""
+    by_kind = Counter[str]()
+    for item in items:
+        by_kind[item.kind] += item.money
+    return by_kind
 
 
 def parts_list(items: Iterable[BillItem]) -> tuple[PartLine, ...]:
@@ -214,9 +236,6 @@ def cost_sum(
     """Add up the bill the way the objective weighs it."""
     aim = problem.objective
     latencies_ns = latency_terms_ns(streams)
-    by_kind: dict[str, int] = {}
-    for item in items:
-        by_kind[item.kind] = by_kind.get(item.kind, 0) + item.money
     latency_money = sum(
         ceil_div(ns * aim.latency_price_per_ms_money, 1_000_000) for ns in latencies_ns
     )
@@ -226,5 +245,5 @@ def cost_sum(
         latency_ns=sum(latencies_ns),
         objective_money=latency_money
         + sum(item.objective_money(aim.mass_price_per_kg_money) for item in items),
-        by_kind_money=tuple(sorted(by_kind.items())),
+        by_kind_money=tuple(sorted(money_by_kind(items).items())),
     )

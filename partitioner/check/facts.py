@@ -10,10 +10,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from partitioner.check.geometry import segment_geometry
-from partitioner.check.laid import LaidSegment
+from partitioner.check.laid import LaidSegment, lay
 from partitioner.check.traffic import LayoutTiming, Method, layout_timing
-from partitioner.model.catalogue import Medium
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
@@ -57,6 +55,11 @@ class Facts:
         """Each placed device's segment id."""
         return {d: s.segment.id for s in self.laid for d in s.segment.devices}
 
+    def with_laid(self, laid: tuple[LaidSegment, ...]) -> Facts:
+        """The same with other segments; ways and timing are still those of the old ones."""
+        sound = replace(self.sound, segments=tuple(s.segment for s in laid))
+        return replace(self, layout=sound, sound=sound, laid=laid)
+
 
 def gather_facts(
     problem: Problem, layout: Layout, network: CableNetwork, method: Method = Method.RESPONSE
@@ -69,21 +72,13 @@ def gather_facts(
         grade = problem.catalogue.grades.get(written.grade)
         if grade is None or written.switch not in problem.switches:
             continue
-        most = 1 if grade.medium is Medium.LINK else len(written.devices)
+        most = len(written.devices) if grade.is_line else 1
         segment = _sensible(written, problem, seen, most)
         if segment.id in ids:
             # Two segments of one name would be taken for one by everything keyed by it.
             segment = replace(segment, id=f"{segment.id} (no. {number})")
         ids.add(segment.id)
-        laid.append(
-            LaidSegment(
-                written=written,
-                segment=segment,
-                grade=grade,
-                limits=problem.limits.get(grade.id),
-                geometry=segment_geometry(segment, network, problem.line),
-            )
-        )
+        laid.append(replace(lay(problem, network, segment), written=written))
     sound = replace(
         layout,
         open_switches=tuple(

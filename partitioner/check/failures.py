@@ -11,6 +11,8 @@ from collections.abc import Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass
 from enum import StrEnum
 
+import networkx as nx
+
 from partitioner.check.facts import Facts
 from partitioner.model.problem import FailureRule
 from partitioner.network.routes import StreamWay, link_key
@@ -84,20 +86,10 @@ def single_failures(facts: Facts) -> tuple[Failure, ...]:
 
 def _parts(switches: Iterable[str], links: Iterable[tuple[str, str]]) -> dict[str, int]:
     """Number of the part of the backbone that each switch is in; links to others do not count."""
-    neighbours: dict[str, list[str]] = {switch: [] for switch in switches}
-    for a, b in links:
-        if a in neighbours and b in neighbours:
-            neighbours[a].append(b)
-            neighbours[b].append(a)
-    part: dict[str, int] = {}
-    for number, start in enumerate(neighbours):
-        reached = [start] if start not in part else []
-        while reached:
-            switch = reached.pop()
-            if switch not in part:
-                part[switch] = number
-                reached += neighbours[switch]
-    return part
+    graph = nx.Graph(list(links))
+    graph.add_nodes_from(switches)
+    parts = nx.connected_components(graph.subgraph(switches))
+    return {switch: number for number, part in enumerate(parts) for switch in part}
 
 
 def _pairs(ways: Iterable[StreamWay]) -> tuple[tuple[str, str], ...]:
@@ -144,12 +136,7 @@ def losses(facts: Facts) -> Iterator[tuple[FailureRule, Failure, tuple[str, ...]
     if not facts.problem.failure_rules:
         return
     failures = single_failures(facts)
-    groups = {group.id: group.devices for group in facts.problem.groups}
     for rule in facts.problem.failure_rules:
-        if rule.group is not None:
-            watched = groups[rule.group]
-        else:
-            devices = facts.problem.devices.values()
-            watched = tuple(d.id for d in devices if d.function == rule.function)
+        watched = facts.problem.watched(rule)
         for failure in failures:
             yield rule, failure, tuple(d for d in watched if d in failure.lost_devices)

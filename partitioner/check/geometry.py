@@ -107,12 +107,8 @@ def segment_geometry(segment: Segment, network: CableNetwork, line: LineRules) -
     at the switch. So a segment has two end slacks however it is built; a point-to-point link is
     the case of one device.
     """
-    split = min(max(segment.switch_index, 0), len(segment.devices))
-    outward_after = segment.devices[split:]
-    outward_before = tuple(reversed(segment.devices[:split]))
-    at_end = not (outward_after and outward_before)
-    after = _arm(outward_after, segment.switch, at_end, network, line)
-    before = _arm(outward_before, segment.switch, at_end, network, line)
+    at_end = not all(segment.arms)
+    after, before = (_arm(arm, segment.switch, at_end, network, line) for arm in segment.arms)
     return SegmentGeometry(segment.switch, after, before)
 
 

@@ -4,13 +4,7 @@ from __future__ import annotations
 
 from partitioner.check.acceptance import whole_findings
 from partitioner.check.baseline import star_baseline
-from partitioner.check.bill import (
-    backbone_items,
-    cost_sum,
-    parts_list,
-    segment_items,
-    switch_items,
-)
+from partitioner.check.bill import cost_sum, layout_items, parts_list
 from partitioner.check.cut_list import cut_list
 from partitioner.check.facts import Facts, gather_facts
 from partitioner.check.figures import rule_margins, segment_figures
@@ -52,15 +46,7 @@ def assess(problem: Problem, layout: Layout, method: str = "response") -> Assess
 def assess_facts(facts: Facts) -> Assessment:
     """Judge a layout whose facts are gathered already."""
     problem, layout, network = facts.problem, facts.layout, facts.network
-    items = [
-        *(
-            item
-            for laid in facts.laid
-            for item in segment_items(problem, laid.segment, laid.grade, laid.geometry)
-        ),
-        *switch_items(problem, layout),
-        *backbone_items(problem, layout, network),
-    ]
+    items = layout_items(facts, problem)
     return Assessment(
         layout=layout,
         findings=whole_findings(facts),

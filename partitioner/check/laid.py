@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from partitioner.check.geometry import SegmentGeometry
-from partitioner.model.catalogue import Grade, Medium
+from partitioner.check.geometry import SegmentGeometry, segment_geometry
+from partitioner.model.catalogue import Grade
 from partitioner.model.layout import Segment
-from partitioner.model.problem import SegmentLimits
+from partitioner.model.problem import Problem, SegmentLimits
+from partitioner.network.cable import CableNetwork
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +28,7 @@ class LaidSegment:
     @property
     def is_line(self) -> bool:
         """Whether it is a shared line."""
-        return self.grade.medium is Medium.MIXING
+        return self.grade.is_line
 
     @property
     def length_limit_um(self) -> int:
@@ -35,3 +36,10 @@ class LaidSegment:
         if self.limits is None:
             return self.grade.guaranteed_length_um
         return self.limits.length_um
+
+
+def lay(problem: Problem, network: CableNetwork, segment: Segment) -> LaidSegment:
+    """Lay the cable of a segment that names only what the problem has."""
+    grade = problem.catalogue.grades[segment.grade]
+    geometry = segment_geometry(segment, network, problem.line)
+    return LaidSegment(segment, segment, grade, problem.limits.get(grade.id), geometry)

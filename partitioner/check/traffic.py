@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -10,6 +10,7 @@ from partitioner.check.laid import LaidSegment
 from partitioner.model.assessment import Leg, LegKind, StreamFigures
 from partitioner.model.catalogue import Grade
 from partitioner.model.layout import Layout
+from partitioner.model.plca import HIGHEST_ID
 from partitioner.model.problem import Problem, QueueOrder, ReleaseKind, Stream
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import StreamWay, backbone_length_um
@@ -27,8 +28,6 @@ from partitioner.timing.layout_timing import (
     analyse,
 )
 from partitioner.timing.line import line_settings, propagation_ns
-
-HIGHEST_ID = 254
 
 
 class Method(StrEnum):
@@ -179,19 +178,18 @@ def _stream(
     is_line: Mapping[str, bool],
     half_duplex: set[str],
 ) -> StreamTraffic:
+    def on_segment(
+        line: LegKind, link: LegKind, where: str, direction: Callable[[str], str], sender: str
+    ) -> Hop:
+        medium = where if where in half_duplex else direction(where)
+        return Hop(line if is_line[where] else link, where, medium, sender)
+
     routes = []
     for way in ways:
         hops: list[Hop] = []
         if way.up_segment is not None:
-            where = way.up_segment
-            hops.append(
-                Hop(
-                    LegKind.LINE if is_line[where] else LegKind.LINK,
-                    where,
-                    where if where in half_duplex else _up(where),
-                    stream.source,
-                )
-            )
+            up = LegKind.LINE, LegKind.LINK, way.up_segment, _up
+            hops.append(on_segment(*up, stream.source))
         for place, switch in enumerate(way.switches):
             if place:
                 before = way.switches[place - 1]
@@ -202,15 +200,8 @@ def _stream(
                 Hop(LegKind.SWITCH, switch, delay_ns=problem.switches[switch].forwarding_delay_ns)
             )
         if way.down_segment is not None:
-            where = way.down_segment
-            hops.append(
-                Hop(
-                    LegKind.LINE_DOWN if is_line[where] else LegKind.LINK_DOWN,
-                    where,
-                    where if where in half_duplex else _down(where),
-                    way.switches[-1],
-                )
-            )
+            down = LegKind.LINE_DOWN, LegKind.LINK_DOWN, way.down_segment, _down
+            hops.append(on_segment(*down, way.switches[-1]))
         routes.append(Route(way.destination, tuple(hops)))
     return StreamTraffic(
         id=stream.id,

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 from partitioner.check.facts import gather_facts
 from partitioner.check.geometry import segment_geometry
 from partitioner.check.judge import assess, assess_facts
-from partitioner.explain.handles.handle import Change, Handle, Scale
+from partitioner.explain.handles.handle import Change, Handle, Scale, edit
 from partitioner.explain.handles.register import handles_of
 from partitioner.facts.places import alone, lines_for, places_on
 from partitioner.model.assessment import Assessment, RuleFinding
@@ -229,10 +229,8 @@ def _one_port_more(
     """The problem with one port more for a segment that has none, and the layout on its ports."""
     switch = problem.switches[segment.switch]
     index = next(k for k, g in enumerate(switch.port_groups) if segment.grade in g.grades)
-    groups = list(switch.port_groups)
-    last = sum(g.count for g in groups[: index + 1])
-    groups[index] = replace(groups[index], count=groups[index].count + 1)
-    switches = {**problem.switches, switch.id: replace(switch, port_groups=tuple(groups))}
+    last = sum(g.count for g in switch.port_groups[: index + 1])
+    count = switch.port_groups[index].count + 1
     moved = []
     for other in layout.segments:
         if other.id == segment.id:
@@ -242,7 +240,7 @@ def _one_port_more(
         else:
             moved.append(other)
     return (
-        replace(problem, switches=switches),
+        edit("switches", switch.id, "port_groups", index, count=count)(problem),
         replace(layout, segments=tuple(moved)),
         f"one more port for {segment.grade} at {switch.id}",
     )

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from partitioner.explain.handles.handle import Handle, without
 from partitioner.explain.handles.register import HOLDS, handles_of
 from partitioner.model.assessment import Assessment
-from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Device, GradeChoice, Group, GroupKind, Problem
@@ -200,7 +199,7 @@ def elsewhere(problem: Problem, base: Outcome, device: str, budget: Budget) -> l
             only = replace(row, grades=(choice,))
             todo.append((f"by {choice.grade}", _with_device(problem, device, only)))
     others = [d for d in problem.devices if d != device]
-    is_line = problem.catalogue.grades[segment.grade].medium is Medium.MIXING
+    is_line = problem.catalogue.is_line(segment.grade)
     if is_line and mates and len(mates) < len(others):
         todo.append(
             ("on a segment of its own", replace(problem, groups=_apart(problem, device, others)))

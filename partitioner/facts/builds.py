@@ -7,19 +7,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 from partitioner.check.acceptance import rule_findings
-from partitioner.check.bill import (
-    BillItem,
-    backbone_items,
-    cost_sum,
-    parts_list,
-    segment_items,
-    switch_items,
-)
+from partitioner.check.bill import BillItem, cost_sum, layout_items, parts_list
 from partitioner.check.combinations import Combination, combinations_of
 from partitioner.check.facts import Facts
 from partitioner.check.one_build import build_facts, fitted_devices, priced_for
 from partitioner.model.assessment import PartLine, RuleFinding, StreamFigures
-from partitioner.model.problem import Problem
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,19 +110,6 @@ def unit_items(facts: Facts, options: Collection[str]) -> list[BillItem]:
     """
     items = layout_items(facts, priced_for(facts.problem, options))
     return [item for item in items if item.share_ppm]
-
-
-def layout_items(facts: Facts, problem: Problem) -> list[BillItem]:
-    """Every item of a layout, weighted with the shares of units of ``problem``."""
-    return [
-        *(
-            item
-            for laid in facts.laid
-            for item in segment_items(problem, laid.segment, laid.grade, laid.geometry)
-        ),
-        *switch_items(problem, facts.layout),
-        *backbone_items(problem, facts.layout, facts.network),
-    ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 from partitioner.check.facts import Facts
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.check.wording import count, listed
 from partitioner.model.assessment import RuleFinding
-from partitioner.model.catalogue import Medium
 from partitioner.model.problem import GroupKind
 
 Compared = tuple[str, str]
 """A subject (empty: the whole layout) and what was compared there, in words."""
+Comparer = Callable[[Facts], Iterator[Compared]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,7 @@ def _pairs(pairs: Iterable[tuple[str, str]]) -> str:
     return ", ".join(f"{device} on {home}" for device, home in pairs)
 
 
-def _group(kind: GroupKind, of_switch: bool = False) -> Callable[[Facts], Iterator[Compared]]:
+def _group(kind: GroupKind, of_switch: bool = False) -> Comparer:
     def compare(facts: Facts) -> Iterator[Compared]:
         home = facts.switch_of if of_switch else facts.home_of
         for group in facts.problem.groups:
@@ -134,30 +135,22 @@ def _switch_places(facts: Facts) -> Iterator[Compared]:
         )
 
 
-def _segments(what: str) -> Callable[[Facts], Iterator[Compared]]:
+def _all(noun: str, number: Callable[[Facts], int], what: str) -> Comparer:
     def compare(facts: Facts) -> Iterator[Compared]:
-        yield "", f"{count(len(facts.layout.segments), 'segment')}: {what}"
+        yield "", f"{count(number(facts), noun)}: {what}"
 
     return compare
 
 
-def _devices(what: str) -> Callable[[Facts], Iterator[Compared]]:
+_segments = partial(_all, "segment", lambda facts: len(facts.layout.segments))
+_devices = partial(_all, "device", lambda facts: len(facts.problem.devices))
+
+
+def _plca(what: str) -> Comparer:
     def compare(facts: Facts) -> Iterator[Compared]:
-        yield "", f"{count(len(facts.problem.devices), 'device')}: {what}"
-
-    return compare
-
-
-def _plca(what: str) -> Callable[[Facts], Iterator[Compared]]:
-    def compare(facts: Facts) -> Iterator[Compared]:
-        grades = facts.problem.catalogue.grades
-        lines = [
-            s
-            for s in facts.layout.segments
-            if s.grade in grades and grades[s.grade].medium is Medium.MIXING
-        ]
+        lines = sum(facts.problem.catalogue.is_line(s.grade) for s in facts.layout.segments)
         if lines:
-            yield "", f"{count(len(lines), 'line')}: {what}"
+            yield "", f"{count(lines, 'line')}: {what}"
 
     return compare
 
@@ -192,7 +185,7 @@ def _overload(facts: Facts) -> Iterator[Compared]:
     yield "", f"{count(media, 'medium', 'media')}: the delays of all frames settle"
 
 
-COMPARERS: dict[str, Callable[[Facts], Iterator[Compared]]] = {
+COMPARERS: dict[str, Comparer] = {
     "known-names": _segments("switches, grades and devices that they name"),
     "segment-once": _segments("their names"),
     "device-once": _devices("the segments that name each"),

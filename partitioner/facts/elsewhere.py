@@ -14,10 +14,9 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from partitioner.check.acceptance import whole_findings
-from partitioner.check.bill import latency_terms_ns, segment_items
+from partitioner.check.bill import latency_terms_ns, money_by_kind, segment_items
 from partitioner.check.facts import Facts, timed_facts
-from partitioner.check.geometry import segment_geometry
-from partitioner.check.laid import LaidSegment
+from partitioner.check.laid import LaidSegment, lay
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.facts.places import NEEDS_TIMING, alone, lines_for, places_on
 from partitioner.model.assessment import RuleFinding
@@ -223,10 +222,7 @@ class _Mover:
         return _in_order(done)
 
     def _lay(self, segment: Segment) -> LaidSegment:
-        problem = self.facts.problem
-        geometry = segment_geometry(segment, self.facts.network, problem.line)
-        grade = problem.catalogue.grades[segment.grade]
-        return LaidSegment(segment, segment, grade, problem.limits.get(grade.id), geometry)
+        return lay(self.facts.problem, self.facts.network, segment)
 
     def _targets(
         self, device: str, home: Segment, near: Iterable[Segment]
@@ -266,12 +262,11 @@ class _Mover:
             if s.segment.id != home.id or rest
         )
         all_laid += (laid,) if is_new else ()
-        sound = replace(self.facts.sound, segments=tuple(s.segment for s in all_laid))
-        moved = replace(self.facts, layout=sound, sound=sound, laid=all_laid)
+        moved = self.facts.with_laid(all_laid)
         broken = self._local((*rest, laid))
         if not broken:
             if self.facts.problem.failure_rules:
-                ways = stream_ways(moved.problem, sound, moved.network)
+                ways = stream_ways(moved.problem, moved.sound, moved.network)
                 moved = replace(moved, ways=ways)
             broken = self._new(f for rule in _OF_LAYOUTS for f in rule.findings(moved))
         touched = (home.id,) if is_new else (home.id, laid.segment.id)
@@ -280,13 +275,12 @@ class _Mover:
         known = None if self.latency_price else priced
         more = tuple(sorted((kind, money) for kind, money in by_kind.items() if money))
         return OtherPlace(
-            sound, laid.segment, is_new, sum(by_kind.values()), known, more, broken
+            moved.sound, laid.segment, is_new, sum(by_kind.values()), known, more, broken
         )
 
     def _local(self, laid: Sequence[LaidSegment]) -> tuple[RuleFinding, ...]:
         """What some segments break by themselves."""
-        sound = replace(self.facts.sound, segments=tuple(s.segment for s in laid))
-        alone_there = replace(self.facts, layout=sound, sound=sound, laid=tuple(laid))
+        alone_there = self.facts.with_laid(tuple(laid))
         return self._new(f for rule in _OF_SEGMENTS for f in rule.findings(alone_there))
 
     def _new(self, findings: Iterable[RuleFinding]) -> tuple[RuleFinding, ...]:
@@ -311,10 +305,8 @@ class _Mover:
             problem = self.facts.problem
             price = problem.objective.mass_price_per_kg_money
             items = segment_items(problem, laid.segment, laid.grade, laid.geometry)
-            by_kind = Counter[str]()
-            for item in items:
-                by_kind[item.kind] += item.money
-            self.bills[laid.segment] = sum(i.objective_money(price) for i in items), by_kind
+            priced = sum(item.objective_money(price) for item in items)
+            self.bills[laid.segment] = priced, money_by_kind(items)
         return self.bills[laid.segment]
 
     def _timed(self, place: OtherPlace) -> OtherPlace:

@@ -13,11 +13,10 @@ from dataclasses import dataclass, replace
 from partitioner.check.acceptance import whole_findings
 from partitioner.check.bill import segment_items
 from partitioner.check.facts import Facts, timed_facts
-from partitioner.check.geometry import segment_geometry
-from partitioner.check.laid import LaidSegment
+from partitioner.check.laid import LaidSegment, lay
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.facts.places import NEEDS_TIMING, places_on
-from partitioner.model.problem import Device, Forecast, Problem, Reserve
+from partitioner.model.problem import Device, Forecast, Reserve
 from partitioner.units import PPM
 
 
@@ -190,11 +189,8 @@ class _Grown:
     @staticmethod
     def begin(facts: Facts) -> _Grown:
         """The layout as it is, its reserves free to be used."""
-        limits = {
-            grade: replace(one, reserve=Reserve()) for grade, one in facts.problem.limits.items()
-        }
-        problem = replace(facts.problem, limits=limits, forecast=())
-        laid = tuple(replace(s, limits=limits.get(s.grade.id)) for s in facts.laid)
+        problem = replace(facts.problem.without_reserve(), forecast=())
+        laid = tuple(replace(s, limits=problem.limits.get(s.grade.id)) for s in facts.laid)
         return _Grown(replace(facts, problem=problem, laid=laid))
 
     def breaks(self) -> bool:
@@ -227,12 +223,9 @@ class _Grown:
         return sum(item.money for item in items)
 
     def _lines_with(self, line: str, device: Device) -> list[LaidSegment]:
-        laid = self.laid(line)
-        rules = self.facts.problem.line
-        found = []
-        for segment in places_on(laid.segment, device.id, rules.switch_position):
-            geometry = segment_geometry(segment, self.facts.network, rules)
-            found.append(replace(laid, written=segment, segment=segment, geometry=geometry))
+        problem, network = self.facts.problem, self.facts.network
+        places = places_on(self.laid(line).segment, device.id, problem.line.switch_position)
+        found = (lay(problem, network, segment) for segment in places)
         return sorted(found, key=lambda s: s.geometry.length_um)
 
     def with_device(self, line: str, device: Device, *, is_timed: bool = True) -> _Grown | None:
@@ -267,15 +260,10 @@ class _Grown:
         return len(laid.segment.devices) + 2 <= limits.nodes
 
     def _replaced(self, laid: LaidSegment, device: Device) -> _Grown:
-        facts = self.facts
-        problem: Problem = replace(
-            facts.problem, devices={**facts.problem.devices, device.id: device}
-        )
-        all_laid = tuple(laid if s.segment.id == laid.segment.id else s for s in facts.laid)
-        sound = replace(facts.sound, segments=tuple(s.segment for s in all_laid))
-        return _Grown(
-            replace(facts, problem=problem, layout=sound, sound=sound, laid=all_laid)
-        )
+        problem = self.facts.problem
+        problem = replace(problem, devices={**problem.devices, device.id: device})
+        all_laid = tuple(laid if s.segment.id == laid.segment.id else s for s in self.facts.laid)
+        return _Grown(replace(self.facts.with_laid(all_laid), problem=problem))
 
     def timed(self) -> _Grown | None:
         """The same with delays worked out; None if a rule about them is broken."""

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import floor
 
-from partitioner.check.bill import BillItem
+from partitioner.check.bill import BillItem, layout_items
 from partitioner.check.combinations import Combination, combinations_of
 from partitioner.check.facts import Facts
 from partitioner.check.one_build import built_segment, fitted_devices, priced_for
-from partitioner.facts.builds import layout_items, unit_items
+from partitioner.facts.builds import unit_items
 from partitioner.model.assessment import WirePiece
 from partitioner.model.problem import Shop
 from partitioner.units import PPM, ceil_div

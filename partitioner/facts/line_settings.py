@@ -1,4 +1,4 @@
-"""Shared lines one by one: electrical plausibility, PLCA timer, burst counts worth a look.
+"""Shared lines one by one: electrical plausibility, PLCA timer, bursts worth a look, rounds.
 
 The timer matters on half-duplex links as well, which are lines of two nodes.
 """
@@ -10,12 +10,12 @@ from dataclasses import dataclass, replace
 
 from partitioner.check.facts import Facts
 from partitioner.model.assessment import Assessment, LegKind, RuleMargin, SegmentFigures
-from partitioner.model.catalogue import Medium
 from partitioner.model.plca import plca_node_count, plca_nodes
 from partitioner.model.problem import Problem
+from partitioner.report.rounds import Round, Turn
 from partitioner.timing.electrical import electrical_margins
 from partitioner.timing.layout_timing import NetworkTraffic, analyse
-from partitioner.timing.line import propagation_ns
+from partitioner.timing.line import propagation_ns, silent_ns, slot_ns, start_ns
 from partitioner.timing.plca_settings import NodeSettings, least_to_timer_bt, line_faults
 
 CARRIER_ON_NS = 1_040
@@ -70,8 +70,7 @@ class BurstProposal:
 
 def shared_lines(problem: Problem, assessment: Assessment) -> list[SegmentFigures]:
     """The shared lines of a layout, in its order."""
-    grades = problem.catalogue.grades
-    return [f for f in assessment.segments if grades[f.segment.grade].medium is Medium.MIXING]
+    return [f for f in assessment.segments if problem.catalogue.is_line(f.segment.grade)]
 
 
 def line_margins(problem: Problem, assessment: Assessment) -> list[RuleMargin]:
@@ -200,3 +199,38 @@ def _tried(
         worst_loss_ns=losses.get(loser, 0),
         keeps_deadlines=all(b is not None and b <= deadlines[s] for (s, _), b in after.items()),
     )
+
+
+def line_rounds(facts: Facts) -> dict[str, Round]:
+    """The turns of the IDs of every line, silent and with the longest frames, by line.
+
+    From the same description that the delays are worked out from.
+
+    Notes
+    -----
+    The longest turn of a node is :func:`partitioner.timing.line.slot_ns` of its longest frame;
+    with all of them the round is as long as ``longest_cycle_us`` of the segment.
+    """
+    traffic = facts.timing.traffic
+    bytes_of = {s.id: s.frame_bytes for s in traffic.streams}
+    largest: dict[tuple[str, str], int] = {}
+    for stream in traffic.streams:
+        for hop in (hop for route in stream.routes for hop in route.hops):
+            sender = (hop.medium, hop.sender)
+            largest[sender] = max(largest.get(sender, 0), bytes_of[stream.id])
+    lines = {laid.segment.id for laid in facts.lines}
+    rounds = {}
+    for medium in traffic.lines:
+        if medium.id not in lines:
+            continue
+        node_of = {sender.plca_id: sender.id for sender in medium.senders}
+        bursts = {sender.id: sender.burst_count for sender in medium.senders}
+        silent = silent_ns(medium.settings)
+        turns = []
+        for plca_id in range(medium.node_count):
+            node = node_of.get(plca_id, "")
+            frame = largest.get((medium.id, node), 0)
+            longest = slot_ns(frame, medium.settings, bursts.get(node, 0)) if frame else silent
+            turns.append(Turn(plca_id, node, silent, longest, frame))
+        rounds[medium.id] = Round(start_ns(medium.settings), tuple(turns))
+    return rounds

@@ -6,7 +6,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 from itertools import count as numbers
 
-from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem, Switch, SwitchPosition
 from partitioner.network.cable import CableNetwork
@@ -50,9 +49,7 @@ def lines_for(
     lines = [
         s
         for s in layout.segments
-        if s.grade in grades
-        and problem.catalogue.grades[s.grade].medium is Medium.MIXING
-        and device not in s.devices
+        if s.grade in grades and problem.catalogue.is_line(s.grade) and device not in s.devices
     ]
     nodes = list(dict.fromkeys(n for s in lines for n in (*s.devices, s.switch)))
     if not nodes:
@@ -74,7 +71,7 @@ def alone(
     for segment in layout.segments:
         used.setdefault(segment.switch, set()).add(segment.port)
     for choice in problem.devices[device].grades:
-        is_line = problem.catalogue.grades[choice.grade].medium is Medium.MIXING
+        is_line = problem.catalogue.is_line(choice.grade)
         serving = [
             s for s in problem.switches.values()
             if any(choice.grade in g.grades for g in s.port_groups)

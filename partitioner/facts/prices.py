@@ -16,7 +16,7 @@ the first of them gets cheaper than this layout. That says nothing on other layo
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from partitioner.facts.elsewhere import WhyThere
 from partitioner.model.assessment import CostSum
@@ -79,9 +79,9 @@ def price_moves(
         for more, by_kind, tipping in moves:
             own = by_kind.get(kind, 0)
             if own < 0:
-                rises.append(_at(tipping, more / -own))
+                rises.append(replace(tipping, share=more / -own))
             elif own > 0 and more <= own:
-                falls.append(_at(tipping, more / own))
+                falls.append(replace(tipping, share=more / own))
         found.append(
             PriceMove(
                 kind, money, rise, fall,
@@ -101,7 +101,3 @@ def _moves(reasons: Iterable[WhyThere]) -> Iterable[tuple[int, dict[str, int], T
             where = f"its own at {place.segment.switch}" if place.is_new else place.segment.id
             tipping = Tipping(0, reason.device, where, place.is_timed)
             yield max(0, place.priced_money), dict(place.by_kind_money), tipping
-
-
-def _at(tipping: Tipping, share: float) -> Tipping:
-    return Tipping(share, tipping.device, tipping.place, tipping.is_timed)

@@ -89,6 +89,11 @@ class Grade:
     junction: str | None = None
     """Part that joins two pieces of a line and a stub; None: none is counted."""
 
+    @property
+    def is_line(self) -> bool:
+        """Whether its segments are shared lines."""
+        return self.medium is Medium.MIXING
+
 
 @dataclass(frozen=True, slots=True)
 class LimitCurve:
@@ -113,4 +118,8 @@ class Catalogue:
 
     def mixing_grades(self) -> tuple[str, ...]:
         """Ids of the grades that make shared lines, sorted."""
-        return tuple(sorted(g for g, v in self.grades.items() if v.medium is Medium.MIXING))
+        return tuple(sorted(g for g, v in self.grades.items() if v.is_line))
+
+    def is_line(self, grade: str) -> bool:
+        """Whether segments of a grade are shared lines; not those of a grade nobody knows."""
+        return grade in self.grades and self.grades[grade].is_line

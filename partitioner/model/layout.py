@@ -28,6 +28,16 @@ class Segment:
     burst_counts: tuple[tuple[str, int], ...] = ()
     """Devices (or the switch) whose PLCA burst count differs from the problem's, sorted."""
 
+    @property
+    def arms(self) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Devices outward from the switch: those after it, then those before it."""
+        split = min(max(self.switch_index, 0), len(self.devices))
+        return self.devices[split:], self.devices[:split][::-1]
+
+    def plca_id_of(self) -> dict[str, int]:
+        """PLCA ID of each device that has one, by device id."""
+        return dict(zip(self.devices, self.plca_ids, strict=False))
+
     def only(self, devices: Collection[str]) -> Segment:
         """The same with those of its devices only that are among ``devices``."""
         kept = [k for k, device in enumerate(self.devices) if device in devices]
@@ -65,3 +75,7 @@ class Layout:
     def segment_of(self) -> dict[str, Segment]:
         """Each device's segment, by device id."""
         return {device: s for s in self.segments for device in s.devices}
+
+    def plca_id_of(self) -> dict[str, int]:
+        """Each device's PLCA ID, by device id; the first one of a device that is there twice."""
+        return {d: id_ for s in self.segments[::-1] for d, id_ in s.plca_id_of().items()}

@@ -6,7 +6,7 @@ Every quantity is an integer in the base unit its name ends with (see :mod:`part
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from partitioner.model.catalogue import Catalogue
@@ -464,6 +464,17 @@ class Problem:
     def delivery_count(self) -> int:
         """Streams counted once for each of their destinations."""
         return sum(len(s.destinations) for s in self.streams.values())
+
+    def without_reserve(self) -> Problem:
+        """The same with the reserve of every segment given free to be used now."""
+        free = {grade: replace(one, reserve=Reserve()) for grade, one in self.limits.items()}
+        return replace(self, limits=free)
+
+    def watched(self, rule: FailureRule) -> tuple[str, ...]:
+        """Devices that a failure rule is about: those of its group, or of its function."""
+        if rule.group is not None:
+            return next(g.devices for g in self.groups if g.id == rule.group)
+        return tuple(d.id for d in self.devices.values() if d.function == rule.function)
 
     def reach_um(self, grade: str) -> int:
         """Longest cable of a grade: the stated limit, else what the grade is guaranteed for."""

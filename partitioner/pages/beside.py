@@ -14,7 +14,6 @@ from partitioner.pages.change_order import order_section
 from partitioner.replan.beside import Beside
 from partitioner.replan.compare import DEVICE_KINDS, WIRE_KINDS, Change, Comparison
 from partitioner.replan.compare import Kind as ChangeKind
-from partitioner.replan.reading import lines_of
 from partitioner.report.amounts import count_text, margin_time_text, money_text, time_text
 from partitioner.report.delays import worst_first
 from partitioner.report.drawing import layout_figures
@@ -172,7 +171,7 @@ def _figures_row(
     return (
         name,
         sum(len(s.devices) for s in layout.segments),
-        lines_of(problem, layout),
+        sum(problem.catalogue.is_line(s.grade) for s in layout.segments),
         len(layout.segments),
         layout_counts(problem, assessment)["cable_um"] / UM_PER_M,
         max(lengths_um, default=0) / UM_PER_M,

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from partitioner.check.facts import Facts
-from partitioner.facts.line_rounds import line_rounds
+from partitioner.facts.line_settings import line_rounds
 from partitioner.model.assessment import Assessment, RuleMargin, SegmentFigures
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, length_text, listed, number_text, share_text

@@ -241,13 +241,12 @@ def _tables(problem: Problem, state: TradeOff) -> list[Table]:
 
 def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: str) -> Table:
     axis, currency = state.axis, problem.currency
-    shared = set(problem.catalogue.mixing_grades())
     rows = []
     before: Point | None = None
     for row, (_, _, p) in zip(point_rows(state), named_points(state), strict=True):
         if (p.gap <= state.goal) is not is_good:
             continue
-        lines = sum(s.grade in shared for s in p.layout.segments)
+        lines = sum(problem.catalogue.is_line(s.grade) for s in p.layout.segments)
         rows.append(
             (
                 *row.values(),

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from partitioner.check.judge import assess
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.replan.compare import Comparison, compare
-from partitioner.replan.kept import without_gone
 from partitioner.replan.order import ChangeOrder, change_order
 
 
@@ -45,6 +44,29 @@ class Beside:
                     before_ids.add(name)
         still = set(carried.values())
         return before_ids | {name for name in old if name not in still}, after_ids
+
+
+def without_gone(layout: Layout, problem: Problem) -> Layout:
+    """What of a layout the problem still knows: devices and switches gone are left out."""
+    segments = []
+    for segment in layout.segments:
+        if segment.switch not in problem.switches:
+            continue
+        if segment.grade not in problem.catalogue.grades:
+            continue
+        kept = segment.only(problem.devices)
+        if kept.devices:
+            segments.append(kept)
+    return replace(
+        layout,
+        open_switches=tuple(s for s in layout.open_switches if s in problem.switches),
+        backbone=tuple(
+            b
+            for b in layout.backbone
+            if all(e in problem.switches for e in b.ends) and b.grade in problem.catalogue.grades
+        ),
+        segments=tuple(segments),
+    )
 
 
 def lay_beside(

@@ -14,7 +14,6 @@ from enum import StrEnum
 import networkx as nx
 
 from partitioner.check.geometry import segment_geometry
-from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import ChangePrices, Problem
 from partitioner.network.cable import CableNetwork
@@ -90,12 +89,6 @@ class Comparison:
         return tuple(c for c in self.changes if c.kind in kinds)
 
 
-def arms_of(segment: Segment) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Devices of a segment outward from the switch: after it, then before it."""
-    p = segment.switch_index
-    return segment.devices[p:], segment.devices[:p][::-1]
-
-
 def _longest_common(a: Sequence[str], b: Sequence[str]) -> tuple[str, ...]:
     """Longest common subsequence, the first one found."""
     rows: list[list[tuple[str, ...]]] = [[()] * (len(b) + 1) for _ in range(len(a) + 1)]
@@ -111,7 +104,7 @@ def _longest_common(a: Sequence[str], b: Sequence[str]) -> tuple[str, ...]:
 
 def reordered(before: Segment, after: Segment) -> tuple[str, ...]:
     """Devices of both that had to be put elsewhere on the line; the fewest there can be."""
-    (a, b), (c, d) = arms_of(before), arms_of(after)
+    (a, b), (c, d) = before.arms, after.arms
     straight = (*_longest_common(a, c), *_longest_common(b, d))
     turned = (*_longest_common(a, d), *_longest_common(b, c))
     still = set(straight if len(straight) >= len(turned) else turned)
@@ -125,6 +118,7 @@ class _Counter:
     ):
         self.problem, self.prices, self.same = problem, prices, same
         self.before, self.after = before, after
+        self.old_ids = before.plca_id_of()
         self.old_home = self._homes(before)
         self.new_home = self._homes(after)
         self.kept = {
@@ -154,13 +148,12 @@ class _Counter:
                     found.setdefault(piece.owner, (piece.inner, piece.length_um))
                 continue
             # Some nodes are gone: the pieces between those that are left keep their length.
-            arms = arms_of(segment)
-            for arm in arms:
+            for arm in segment.arms:
                 for k, device in enumerate(arm):
                     inner = arm[k - 1] if k else segment.switch
                     length = None
                     if device in known and inner in known:
-                        ends = (k == len(arm) - 1) + (not all(arms) and k == 0)
+                        ends = (k == len(arm) - 1) + (not all(segment.arms) and k == 0)
                         length = (
                             network.length_um(inner, device)
                             + problem.line.drop_slack_um
@@ -170,8 +163,7 @@ class _Counter:
         return found
 
     def is_line(self, segment: Segment) -> bool:
-        grade = self.problem.catalogue.grades.get(segment.grade)
-        return grade is not None and grade.medium is Medium.MIXING
+        return self.problem.catalogue.is_line(segment.grade)
 
     # -- who carries on whom ------------------------------------------------------------------
 
@@ -255,14 +247,10 @@ class _Counter:
             was = f"{old.switch} port {old.port}"
             self.add(Kind.PORT, new.id, new.id, was, at, prices.port_money)
         replaced = set(reordered(old, new)) if old is not None and is_line else set()
-        old_ids: dict[str, int] = {}
-        for segment in self.before.segments:
-            for device, id_ in zip(segment.devices, segment.plca_ids, strict=False):
-                old_ids.setdefault(device, id_)
-        new_ids = dict(zip(new.devices, new.plca_ids, strict=False))
+        new_ids = new.plca_id_of()
         for device in new.devices:
             self._device(new, old, device, device in replaced)
-            before_id, after_id = old_ids.get(device), new_ids.get(device)
+            before_id, after_id = self.old_ids.get(device), new_ids.get(device)
             if after_id is None:
                 continue
             if device not in self.kept or before_id is None:
@@ -315,7 +303,7 @@ class _Counter:
 
 def _rank(segment: Segment, device: str) -> str:
     """Place of a device on its line, counted outward from the switch."""
-    after, before = arms_of(segment)
+    after, before = segment.arms
     if not (after and before):
         return f"place {(after or before).index(device) + 1}"
     if device in after:

@@ -13,12 +13,11 @@ from enum import StrEnum
 
 from partitioner.check.bill import BACKBONE
 from partitioner.check.cut_list import STUB, piece_name
-from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import backbone_length_um
-from partitioner.replan.compare import Change, Comparison, arms_of
+from partitioner.replan.compare import Change, Comparison
 from partitioner.replan.compare import Kind as ChangeKind
 
 SLIGHT_UM = 10_000
@@ -188,12 +187,12 @@ def _pieces(
     for segment in layout.segments:
         grade = problem.catalogue.grades.get(segment.grade)
         cable = "" if grade is None else grade.cable
-        for device in (d for arm in arms_of(segment) for d in arm):
+        for device in (d for arm in segment.arms for d in arm):
             inner, length_um = lengths[device]
             found[frozenset((inner, device))] = Piece(
                 segment.id, piece_name(inner, device), cable, inner, device, length_um
             )
-        if grade is None or grade.medium is not Medium.MIXING:
+        if grade is None or not grade.is_line:
             continue
         for device in segment.devices:
             known = problem.devices.get(device)
@@ -257,6 +256,5 @@ def _ends(problem: Problem, segment: Segment) -> list[str]:
     grade = problem.catalogue.grades.get(segment.grade)
     if grade is None or grade.terminator is None:
         return []
-    nodes = [*segment.devices[: segment.switch_index], segment.switch]
-    nodes += segment.devices[segment.switch_index :]
-    return [nodes[0], nodes[-1]]
+    after, before = segment.arms
+    return [arm[-1] if arm else segment.switch for arm in (before, after)]

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from partitioner.errors import Finding, WrongFile
-from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Device, Problem, Switch
 from partitioner.reading.layout_file import layout_from_text
@@ -70,32 +70,23 @@ def earlier_layout(text: str, file: str, problem: Problem) -> tuple[Layout, tupl
 
 def _names(raw: Any, problem: Problem) -> tuple[list[str], list[str]]:
     """Devices and switches that a layout names and the problem does not have, in order."""
-    devices: dict[str, None] = {}
-    switches: dict[str, None] = {}
-    if not isinstance(raw, dict):
-        return [], []
-    segments = raw.get("segments")
-    for segment in segments if isinstance(segments, list) else []:
-        if not isinstance(segment, dict):
-            continue
-        named = segment.get("devices")
-        for name in named if isinstance(named, list) else []:
-            if isinstance(name, str) and name not in problem.devices:
-                devices.setdefault(name)
-        name = segment.get("switch")
-        if isinstance(name, str) and name not in problem.switches:
-            switches.setdefault(name)
-    opened = raw.get("open_switches")
-    for name in opened if isinstance(opened, list) else []:
-        if isinstance(name, str) and name not in problem.switches:
-            switches.setdefault(name)
-    links = raw.get("backbone")
-    for link in links if isinstance(links, list) else []:
-        ends = link.get("between") if isinstance(link, dict) else None
-        for name in ends if isinstance(ends, list) else []:
-            if isinstance(name, str) and name not in problem.switches:
-                switches.setdefault(name)
-    return list(devices), list(switches)
+    segments = _list(raw, "segments")
+    devices = [name for segment in segments for name in _list(segment, "devices")]
+    switches = [segment.get("switch") for segment in segments if isinstance(segment, dict)]
+    switches += _list(raw, "open_switches")
+    switches += [name for link in _list(raw, "backbone") for name in _list(link, "between")]
+    return _unknown(devices, problem.devices), _unknown(switches, problem.switches)
+
+
+def _list(raw: Any, key: str) -> list[Any]:
+    """The list at a key; an empty one where the file has something else."""
+    found = raw.get(key) if isinstance(raw, dict) else None
+    return found if isinstance(found, list) else []
+
+
+def _unknown(names: Iterable[Any], known: Collection[str]) -> list[str]:
+    """Names that are not known, each once."""
+    return list(dict.fromkeys(n for n in names if isinstance(n, str) and n not in known))
 
 
 def _device(name: str) -> Device:
@@ -106,11 +97,3 @@ def _device(name: str) -> Device:
 def _switch(name: str) -> Switch:
     """A stand-in that only lends its name."""
     return Switch(name, None, (0, 0, 0), (), 0, 0, False, 0)
-
-
-def lines_of(problem: Problem, layout: Layout) -> int:
-    """How many shared lines a layout has."""
-    grades = problem.catalogue.grades
-    return sum(
-        s.grade in grades and grades[s.grade].medium is Medium.MIXING for s in layout.segments
-    )

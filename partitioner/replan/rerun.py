@@ -12,9 +12,8 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
-from partitioner.replan.beside import Beside, lay_beside
+from partitioner.replan.beside import Beside, lay_beside, without_gone
 from partitioner.replan.compare import Comparison, compare
-from partitioner.replan.kept import without_gone
 from partitioner.replan.search import RerunSearch
 from partitioner.replan.searched import Found, RerunSettings, Searched
 from partitioner.solve.change import Held, cut_lengths, plca_ids
@@ -140,17 +139,6 @@ def held_by(
     )
 
 
-def release_reserve(problem: Problem) -> Problem:
-    """The problem with the reserve of every segment given free to be used now."""
-    return replace(
-        problem,
-        limits={
-            grade: replace(limits, reserve=type(limits.reserve)())
-            for grade, limits in problem.limits.items()
-        },
-    )
-
-
 def rerun(
     problem: Problem,
     before: Layout,
@@ -269,14 +257,9 @@ def _with_old_ids(segment: Segment, before: Layout) -> Segment:
     """A line whose devices have their old PLCA IDs, however long that makes the cycle."""
     if not segment.plca_ids:
         return segment
-    old: dict[str, int] = {}
-    for row in before.segments:
-        for device, id_ in zip(row.devices, row.plca_ids, strict=False):
-            old.setdefault(device, id_)
-    now = dict(zip(segment.devices, segment.plca_ids, strict=True))
-    still = {d: id_ for d, id_ in now.items() if old.get(d) == id_}
-    p = segment.switch_index
-    ids = plca_ids([*segment.devices[p:], *segment.devices[:p][::-1]], [still, old])
+    old = before.plca_id_of()
+    still = {d: id_ for d, id_ in segment.plca_id_of().items() if old.get(d) == id_}
+    ids = plca_ids([device for arm in segment.arms for device in arm], [still, old])
     return replace(
         segment,
         plca_ids=tuple(ids[d] for d in segment.devices),
@@ -318,7 +301,7 @@ def touched(before: Layout, after: Layout, held: Held) -> list[str]:
                 new is not None
                 and device in new.devices
                 and (new.switch, new.port, new.grade) == (old.switch, old.port, old.grade)
-                and _id_of(new, device) == _id_of(old, device)
+                and new.plca_id_of().get(device) == old.plca_id_of().get(device)
             )
             if same and device in held.devices:
                 assert new is not None
@@ -338,14 +321,8 @@ def _wiring(segment: Segment) -> tuple[object, ...]:
     )
 
 
-def _id_of(segment: Segment, device: str) -> int | None:
-    ids = dict(zip(segment.devices, segment.plca_ids, strict=False))
-    return ids.get(device)
-
-
 def _inner(segment: Segment, device: str) -> str:
     """The neighbour of a device towards the switch."""
-    at, p = segment.devices.index(device), segment.switch_index
-    if at >= p:
-        return segment.devices[at - 1] if at > p else segment.switch
-    return segment.devices[at + 1] if at + 1 < p else segment.switch
+    arm = next(arm for arm in segment.arms if device in arm)
+    at = arm.index(device)
+    return arm[at - 1] if at else segment.switch

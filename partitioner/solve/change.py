@@ -30,6 +30,7 @@ import networkx as nx
 from ortools.sat.python import cp_model
 
 from partitioner.model.layout import Layout, Segment
+from partitioner.model.plca import HIGHEST_ID
 from partitioner.model.problem import ChangePrices, Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.solve.columns import Column
@@ -40,8 +41,6 @@ from partitioner.solve.master import Choice, Master, Selection
 Expr = cp_model.LinearExpr
 TIE_SCALE = 2**20
 """Money weighs so much more than what settles ties: devices and port in common."""
-HIGHEST_ID = 254
-"""Highest PLCA node ID that can be set (ethtool(8); IEEE Std 802.3 30.16.1.1.4)."""
 FORCED = 2**80
 """Worth of carrying on a segment that must be carried on: above every price."""
 

@@ -69,11 +69,11 @@ class Axis:
 # -- worst latency, least margin --------------------------------------------------------------
 
 
-def worst_latency_ns(problem: Problem, assessment: Assessment) -> int:
-    """Largest worst-case delay of any stream, end to end, in ns."""
+def _worst(problem: Problem, assessment: Assessment, of: Callable[[int, int], int]) -> int:
+    """Largest of what ``of`` makes of bound and deadline, in ns, over all streams."""
     return max(
         (
-            OVERLOAD if f.bound_ns is None else f.bound_ns
+            OVERLOAD if f.bound_ns is None else of(f.bound_ns, f.deadline_ns)
             for f in assessment.streams
             if f.stream in problem.streams
         ),
@@ -81,15 +81,15 @@ def worst_latency_ns(problem: Problem, assessment: Assessment) -> int:
     )
 
 
+def worst_latency_ns(problem: Problem, assessment: Assessment) -> int:
+    """Largest worst-case delay of any stream, end to end, in ns."""
+    return _worst(problem, assessment, lambda bound_ns, deadline_ns: bound_ns)
+
+
 def worst_use_ppm(problem: Problem, assessment: Assessment) -> int:
     """Largest share of its deadline that a stream may use, in ppm, rounded up."""
-    return max(
-        (
-            OVERLOAD if f.bound_ns is None else ceil_div(f.bound_ns * PPM, f.deadline_ns)
-            for f in assessment.streams
-            if f.stream in problem.streams
-        ),
-        default=0,
+    return _worst(
+        problem, assessment, lambda bound_ns, deadline_ns: ceil_div(bound_ns * PPM, deadline_ns)
     )
 
 
@@ -159,8 +159,7 @@ def _is_line(master: Master, column: Column) -> bool:
 
 def line_count(problem: Problem, assessment: Assessment) -> int:
     """Shared lines of a layout."""
-    shared = set(problem.catalogue.mixing_grades())
-    return sum(s.grade in shared for s in assessment.layout.segments)
+    return sum(problem.catalogue.is_line(s.grade) for s in assessment.layout.segments)
 
 
 def port_count(problem: Problem, assessment: Assessment) -> int:

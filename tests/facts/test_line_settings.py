@@ -11,7 +11,6 @@ from partitioner.application.check import CheckAnswer
 from partitioner.application.check import judged as judged_with_facts
 from partitioner.check.judge import assess
 from partitioner.facts import line_settings as study
-from partitioner.facts.line_rounds import line_rounds
 from partitioner.model.problem import Problem
 from partitioner.pages import line_settings as page
 from partitioner.reading.example import example_text
@@ -139,7 +138,7 @@ def test_a_burst_on_a_half_duplex_link_is_judged_like_one_on_a_line(judged) -> N
 
 
 def test_rounds_are_as_long_as_the_longest_cycle(judged) -> None:
-    rounds = line_rounds(judged.facts)
+    rounds = study.line_rounds(judged.facts)
     lines = study.shared_lines(judged.problem, judged.assessment)
     assert set(rounds) == {f.segment.id for f in lines}
     for f in lines:

@@ -8,7 +8,7 @@ import pytest
 
 from partitioner.errors import WrongFile
 from partitioner.reading.layout_file import layout_text
-from partitioner.replan.kept import without_gone
+from partitioner.replan.beside import without_gone
 from partitioner.replan.reading import read_earlier_layout
 from partitioner.replan.rerun import rerun
 from tests.replan.test_rerun import BEFORE, PROBLEM, QUICK

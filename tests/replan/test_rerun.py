@@ -22,7 +22,7 @@ from partitioner.model.problem import (
 )
 from partitioner.replan import search
 from partitioner.replan.compare import Kind
-from partitioner.replan.rerun import CannotHold, held_by, release_reserve, rerun
+from partitioner.replan.rerun import CannotHold, held_by, rerun
 from partitioner.replan.searched import RerunSettings
 from partitioner.solve.change import Held, plca_ids
 from tests.brute.parts import LINE
@@ -156,7 +156,7 @@ def test_reserve_is_used_only_when_released():
     before = replace(BEFORE, segments=(BEFORE.segments[0], *split(BEFORE.segments[1])))
     kept = rerun(tight, before, QUICK)
     assert all(len(s.devices) < 3 for s in kept.best.layout.segments)
-    used = rerun(release_reserve(tight), before, QUICK)
+    used = rerun(tight.without_reserve(), before, QUICK)
     far = next(s for s in used.best.layout.segments if s.id == "far")
     assert far.devices == ("d3", "d4", "new")
 

@@ -9,11 +9,9 @@ from partitioner.check.facts import Facts
 from partitioner.check.rules.measure import Breach
 from partitioner.check.rules.rule import Chapter, Rule
 from partitioner.check.wording import count, listed
-from partitioner.model.catalogue import Medium
 from partitioner.model.layout import Segment
+from partitioner.model.plca import HIGHEST_ID
 
-HIGHEST_ID = 254
-"""Highest PLCA node ID; 255 means not configured (ethtool(8); IEEE Std 802.3 30.16.1.1.4)."""
 HIGHEST_COUNT = 255
 """Largest PLCA node count (Linux net/ethtool/plca.c)."""
 HIGHEST_BURST = 255
@@ -23,8 +21,7 @@ _RANGES = "the ranges that the Linux kernel accepts (net/ethtool/plca.c) and eth
 
 def _lines(facts: Facts) -> Iterator[Segment]:
     for segment in facts.layout.segments:
-        grade = facts.problem.catalogue.grades.get(segment.grade)
-        if grade is not None and grade.medium is Medium.MIXING:
+        if facts.problem.catalogue.is_line(segment.grade):
             yield segment
 
 

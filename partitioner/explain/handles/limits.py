@@ -9,7 +9,6 @@ import numpy as np
 
 from partitioner.check.wording import agree, count, metres, percent
 from partitioner.explain.handles.handle import Change, Handle, Handles, Scale, by_amount, edit
-from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Basis, Device, Pathway, Problem, SegmentLimits
 from partitioner.network.cable import CableNetwork
 from partitioner.units import MUL_PER_UNIT_LOAD, PPM, UM_PER_M, ceil_div, from_base
@@ -66,8 +65,7 @@ class LimitHold:
         """Handles of the limit, one for each grade that it can bind for."""
         for grade, limits in problem.limits.items():
             users = [d for d in problem.devices.values() if grade in {c.grade for c in d.grades}]
-            is_line = problem.catalogue.grades[grade].medium is Medium.MIXING
-            if users and (is_line or self.is_of_links):
+            if users and (problem.catalogue.is_line(grade) or self.is_of_links):
                 where = limits.reserve if self.part else limits
                 now = getattr(where, self.field)
                 end = self.enough(problem, grade, limits, users)

@@ -224,5 +224,5 @@ def _line_rule(rule: str, sentence: str, words: str, off: Change) -> Handle:
 
 
 def _has_lines(problem: Problem) -> bool:
-    mixing = set(problem.catalogue.mixing_grades())
-    return any(c.grade in mixing for d in problem.devices.values() for c in d.grades)
+    is_line = problem.catalogue.is_line
+    return any(is_line(c.grade) for d in problem.devices.values() for c in d.grades)

@@ -16,12 +16,8 @@ FAR_NS = 600_000_000_000
 
 def failures(problem: Problem) -> Handles:
     """How many devices a single failure may take down."""
-    groups = {g.id: g.devices for g in problem.groups}
     for rule in problem.failure_rules:
-        if rule.group is not None:
-            watched = groups[rule.group]
-        else:
-            watched = tuple(d.id for d in problem.devices.values() if d.function == rule.function)
+        watched = problem.watched(rule)
         if rule.most_lost < len(watched):
             yield _losses(rule, watched)
 
