@@ -75,6 +75,11 @@ def from_base(value: int, steps: int) -> Decimal:
     return (Decimal(value) / Decimal(steps)).normalize() + 0
 
 
+def in_units(value: int | None, steps: int) -> float | None:
+    """A figure as tables show it, in people's units; None where there is none."""
+    return None if value is None else value / steps
+
+
 def ceil_div(numerator: int, denominator: int) -> int:
     """Divide rounding up; the safe direction for times and lengths."""
     return -(-numerator // denominator)

@@ -92,14 +92,9 @@ def _judge(facts: Facts, combination: Combination) -> JudgedBuild:
         longest_um=max((s.geometry.length_um for s in built.lines), default=0),
         money=sum(item.money for item in items),
         mass_mg=sum(item.mass_mg for item in items),
-        tightest=min(bounded, key=_left, default=None),
+        tightest=min(bounded, key=lambda f: (f.tightness, f.stream, f.destination), default=None),
         findings=rule_findings(built),
     )
-
-
-def _left(figures: StreamFigures) -> tuple[float, str, str]:
-    assert figures.margin_ns is not None
-    return figures.margin_ns / figures.deadline_ns, figures.stream, figures.destination
 
 
 def unit_items(facts: Facts, options: Collection[str]) -> list[BillItem]:

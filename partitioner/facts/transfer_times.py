@@ -102,7 +102,7 @@ def transfer_times(facts: Facts, should_stop: Callable[[], bool] = lambda: False
     at_once = None
     if len(joined) == 1:
         at_once = joined[0].fastest.total_ns if joined[0].fastest else None
-    elif all(row.fastest for row in joined) and not should_stop():
+    elif joined and all(row.fastest for row in joined) and not should_stop():
         at_once = _at_once(quiet, streams, joined)
     return TransferTimes(tuple(rows), at_once, len(joined) - searched)
 

@@ -72,6 +72,16 @@ class StreamFigures:
         """Deadline less bound; negative when late; None on overload."""
         return None if self.response_ns is None else self.deadline_ns - self.response_ns
 
+    @property
+    def left_share(self) -> float | None:
+        """Share of the deadline that is left; negative when late; None on overload."""
+        return None if self.margin_ns is None else self.margin_ns / self.deadline_ns
+
+    @property
+    def tightness(self) -> float:
+        """Sorts deliveries, those with the least of their deadline left first, overload before."""
+        return float("-inf") if self.left_share is None else self.left_share
+
 
 @dataclass(frozen=True, slots=True)
 class SegmentFigures:

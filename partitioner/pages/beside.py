@@ -20,7 +20,7 @@ from partitioner.report.drawing import layout_figures
 from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.sections import Column, Figure, Kind, Section, Table
 from partitioner.report.tables import layout_counts
-from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M
+from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M, in_units
 
 _DONE = {
     ChangeKind.SEGMENT: "moves to another segment",
@@ -99,7 +99,7 @@ def _row(change: Change) -> tuple[Any, ...]:
 def _wire_row(change: Change) -> tuple[Any, ...]:
     *first, before, after, price = _row(change)
     piece = piece_name(change.after or change.before, change.subject)
-    lengths_m = (None if um is None else um / UM_PER_M for um in change.um)
+    lengths_m = (in_units(um, UM_PER_M) for um in change.um)
     return (*first, piece, before, after, *lengths_m, price)
 
 
@@ -125,7 +125,7 @@ def counted(comparison: Comparison) -> str:
 
 
 def figures_section(
-    problem: Problem, shown: Sequence[tuple[str, Layout, Assessment]]
+    problem: Problem, layouts: Sequence[tuple[str, Layout, Assessment]]
 ) -> Section:
     """Named layouts beside each other: what they hold, what they cost, what margin they leave."""
     number = Kind.NUMBER
@@ -147,7 +147,7 @@ def figures_section(
             Column("left", "Left"),
             Column("broken", "Broken rules", number),
         ),
-        [_figures_row(problem, *row) for row in shown],
+        [_figures_row(problem, *row) for row in layouts],
     )
     return Section(
         "Beside each other",
@@ -243,7 +243,7 @@ def _streams_table(pair: Beside, names: tuple[str, str]) -> Table:
         is_known = before_ns is not None and f.response_ns is not None
         more_ns = (f.response_ns or 0) - (before_ns or 0) if is_known else None
         times_ns = (before_ns, f.response_ns, more_ns, f.deadline_ns, f.margin_ns)
-        times_us = (None if ns is None else ns / NS_PER_US for ns in times_ns)
+        times_us = (in_units(ns, NS_PER_US) for ns in times_ns)
         rows.append((f.stream, f.destination, *times_us))
     rows.sort(key=lambda row: (row[4] is not None, -(row[4] or 0)))
     number = Kind.NUMBER
@@ -344,15 +344,15 @@ def against_section(pair: Beside, name: str) -> Section:
     """
     problem = pair.problem
     names = (name, "this layout")
-    shown = [
+    layouts = [
         (name, pair.before, pair.before_assessment),
         ("this layout", pair.after, pair.after_assessment),
     ]
-    costs = [a.cost.objective_money for _, _, a in shown]
+    costs = [a.cost.objective_money for _, _, a in layouts]
     less = money_text(abs(costs[0] - costs[1]), problem.currency)
     word = "less" if costs[1] < costs[0] else "more"
     told = "as much as" if costs[0] == costs[1] else f"{less} {word} than"
-    figures = figures_section(problem, shown)
+    figures = figures_section(problem, layouts)
     return Section(
         f"Against {name}",
         [

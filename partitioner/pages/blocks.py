@@ -36,10 +36,8 @@ class _Row:
 
     @property
     def margin_share(self) -> float | None:
-        worst = self.worst
-        if worst is None or worst.margin_ns is None:
-            return None
-        return round(worst.margin_ns / worst.deadline_ns, 6)
+        left = None if self.worst is None else self.worst.left_share
+        return None if left is None else round(left, 6)
 
 
 def blocks_section(facts: Facts, assessment: Assessment) -> Section | None:
@@ -105,14 +103,9 @@ def _worst(assessment: Assessment, *, is_backbone: bool) -> dict[str, StreamFigu
             if (leg.kind is LegKind.BACKBONE) is not is_backbone:
                 continue
             held = found.setdefault(leg.where, figures)
-            if _tightness(figures) < _tightness(held):
+            if figures.tightness < held.tightness:
                 found[leg.where] = figures
     return found
-
-
-def _tightness(figures: StreamFigures) -> float:
-    margin = figures.margin_ns
-    return float("-inf") if margin is None else margin / figures.deadline_ns
 
 
 def _ports(facts: Facts, switch: str) -> str:
@@ -153,30 +146,24 @@ def _block(row: _Row) -> Block:
 
 
 def _table(rows: list[_Row]) -> Table:
-    return Table(
+    return Table.of(
         "blocks",
         "Load and least margin of every block",
+        rows,
         [
-            Column("where", "Block", Kind.ID, heads_row=True),
-            Column("kind", "Kind"),
-            Column("switch", "At", Kind.ID),
-            Column("to_switch", "To", Kind.ID),
-            Column("device_count", "Devices", Kind.NUMBER),
-            _LOAD,
-            Column("load_limit_share"),
-            Column("margin_share", "Least left of a deadline", Kind.PERCENT,
-                   rounding=ROUND_FLOOR),
-            Column("tightest_stream", "Of stream", Kind.ID),
-            Column("destination", "To device", Kind.ID),
-        ],
-        [
-            (
-                r.where, r.kind, r.switch, r.to, r.devices, r.load_ppm / PPM, r.limit_ppm / PPM,
-                r.margin_share,
-                "" if r.worst is None else r.worst.stream,
-                "" if r.worst is None else r.worst.destination,
-            )
-            for r in rows
+            (Column("where", "Block", Kind.ID, heads_row=True), lambda r: r.where),
+            (Column("kind", "Kind"), lambda r: r.kind),
+            (Column("switch", "At", Kind.ID), lambda r: r.switch),
+            (Column("to_switch", "To", Kind.ID), lambda r: r.to),
+            (Column("device_count", "Devices", Kind.NUMBER), lambda r: r.devices),
+            (_LOAD, lambda r: r.load_ppm / PPM),
+            (Column("load_limit_share"), lambda r: r.limit_ppm / PPM),
+            (Column("margin_share", "Least left of a deadline", Kind.PERCENT,
+                    rounding=ROUND_FLOOR), lambda r: r.margin_share),
+            (Column("tightest_stream", "Of stream", Kind.ID),
+             lambda r: "" if r.worst is None else r.worst.stream),
+            (Column("destination", "To device", Kind.ID),
+             lambda r: "" if r.worst is None else r.worst.destination),
         ],
         note="A backbone link has a row for each direction, at the switch that sends. An empty "
         "share: no stream passes, or overload.",

@@ -9,7 +9,7 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import money_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
-from partitioner.units import MG_PER_G, MONEY_STEPS, PPM
+from partitioner.units import MG_PER_G, MONEY_STEPS, PPM, in_units
 
 BATCHES = (1, 10, 100, 1_000)
 _PER_CENT = round(100 * MOVED_PPM / PPM)
@@ -76,64 +76,55 @@ def _steps_table(problem: Problem, assessment: Assessment) -> Table:
 def _batch_table(problem: Problem, assessment: Assessment) -> Table:
     cost, star = assessment.cost, assessment.baseline
     number, currency = Kind.NUMBER, problem.currency
-    return Table(
+    saved_money = cost.money - star.money
+    return Table.of(
         "batch",
         "Cost of a batch",
+        BATCHES,
         [
-            Column("units", "Units", number, heads_row=True),
-            Column("money", "This layout", number, currency, 2),
-            Column("star_money", "Switched star", number, currency, 2),
-            Column("difference", "Difference", number, currency, 2),
-            Column("mass_g", "Mass", number, "g", 0),
-        ],
-        [
-            (
-                units,
-                units * cost.money / MONEY_STEPS,
-                units * star.money / MONEY_STEPS,
-                units * (cost.money - star.money) / MONEY_STEPS,
-                units * cost.mass_mg / MG_PER_G,
-            )
-            for units in BATCHES
+            (Column("units", "Units", number, heads_row=True), lambda units: units),
+            (Column("money", "This layout", number, currency, 2),
+             lambda units: units * cost.money / MONEY_STEPS),
+            (Column("star_money", "Switched star", number, currency, 2),
+             lambda units: units * star.money / MONEY_STEPS),
+            (Column("difference", "Difference", number, currency, 2),
+             lambda units: units * saved_money / MONEY_STEPS),
+            (Column("mass_g", "Mass", number, "g", 0),
+             lambda units: units * cost.mass_mg / MG_PER_G),
         ],
         note="Units times the price of one: the file has no price by quantity. What only some "
         "units carry counts with the share of units that carry it.",
-    )
+    )  # fmt: skip
 
 
 def _moves_table(problem: Problem, moves: Sequence[PriceMove]) -> Table:
     number, currency = Kind.NUMBER, problem.currency
-    return Table(
+    return Table.of(
         "price-moves",
         "When prices move",
+        moves,
         [
-            Column("kind", "Price of", heads_row=True),
-            Column("money", "In this layout", number, currency, 2),
-            Column("proved_rise", f"Above the cheapest if it rises {_PER_CENT} %, at most", number,
-                   currency, 2),
-            Column("proved_fall", f"If it falls {_PER_CENT} %, at most", number, currency, 2),
-            Column("tipping_rise_share", "First move pays after a rise of", Kind.PERCENT,
-                   digits=1),
-            Column("tipping_rise", "Which"),
-            Column("tipping_fall_share", "After a fall of", Kind.PERCENT, digits=1),
-            Column("tipping_fall", "Which"),
-        ],
-        [
-            (
-                m.kind,
-                m.money / MONEY_STEPS,
-                None if m.rise_money is None else m.rise_money / MONEY_STEPS,
-                None if m.fall_money is None else m.fall_money / MONEY_STEPS,
-                None if m.at_rise is None else round(m.at_rise.share, 6),
-                _which(m.at_rise),
-                None if m.at_fall is None else round(m.at_fall.share, 6),
-                _which(m.at_fall),
-            )
-            for m in moves
+            (Column("kind", "Price of", heads_row=True), lambda m: m.kind),
+            (Column("money", "In this layout", number, currency, 2),
+             lambda m: m.money / MONEY_STEPS),
+            (Column("proved_rise", f"Above the cheapest if it rises {_PER_CENT} %, at most", number,
+                    currency, 2), lambda m: in_units(m.rise_money, MONEY_STEPS)),
+            (Column("proved_fall", f"If it falls {_PER_CENT} %, at most", number, currency, 2),
+             lambda m: in_units(m.fall_money, MONEY_STEPS)),
+            (Column("tipping_rise_share", "First move pays after a rise of", Kind.PERCENT,
+                    digits=1), lambda m: _share(m.at_rise)),
+            (Column("tipping_rise", "Which"), lambda m: _which(m.at_rise)),
+            (Column("tipping_fall_share", "After a fall of", Kind.PERCENT, digits=1),
+             lambda m: _share(m.at_fall)),
+            (Column("tipping_fall", "Which"), lambda m: _which(m.at_fall)),
         ],
         note="An empty share: no move that was tried saves or needs more of that kind. Where "
         "delays were not worked out for a move, deadlines may yet forbid it.",
     )  # fmt: skip
+
+
+def _share(tipping: Tipping | None) -> float | None:
+    return None if tipping is None else round(tipping.share, 6)
 
 
 def _which(tipping: Tipping | None) -> str:

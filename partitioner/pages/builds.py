@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import ROUND_FLOOR
 
 from partitioner.check.facts import Facts
-from partitioner.facts.builds import Added, Builds, JudgedBuild, added_by
+from partitioner.facts.builds import Added, Builds, added_by
 from partitioner.model.assessment import Assessment
 from partitioner.report.amounts import count_text, listed, money_text
 from partitioner.report.drawing_input import drawing_input
@@ -81,51 +81,36 @@ def _intro(facts: Facts, assessment: Assessment, builds: Builds) -> list[str]:
 
 def _builds_table(facts: Facts, builds: Builds) -> Table:
     number = Kind.NUMBER
-    return Table(
+    return Table.of(
         "every-build",
         "Builds, checked",
+        builds.rows,
         [
-            Column("build", "Build", Kind.ID, heads_row=True),
-            Column("share", "Units", Kind.PERCENT),
-            Column("state", "State", Kind.STATE, state_words=("kept", "kept", "broken")),
-            Column("device_count", "Devices", number),
-            Column("line_count", "Lines", number),
-            Column("link_count", "Links", number),
-            Column("cable_m", "Cable", number, "m", 2),
-            Column("longest_line_m", "Longest line", number, "m", 2),
-            Column("tightest_stream", "Tightest stream", Kind.ID),
-            Column("tightest_left_share", "Left of deadline", Kind.PERCENT, rounding=ROUND_FLOOR),
-            Column("money", "Money", number, facts.problem.currency, 2),
-            Column("mass_g", "Mass", number, "g", 0),
-            Column("options", "Options", Kind.NAMES),
+            (Column("build", "Build", Kind.ID, heads_row=True), lambda b: b.combination.name),
+            (Column("share", "Units", Kind.PERCENT),
+             lambda b: round(float(b.combination.share), 9)),
+            (Column("state", "State", Kind.STATE, state_words=("kept", "kept", "broken")),
+             lambda b: (State.BAD if b.findings else State.OK).value),
+            (Column("device_count", "Devices", number), lambda b: len(b.fitted)),
+            (Column("line_count", "Lines", number), lambda b: b.lines),
+            (Column("link_count", "Links", number), lambda b: b.links),
+            (Column("cable_m", "Cable", number, "m", 2), lambda b: b.cable_um / UM_PER_M),
+            (Column("longest_line_m", "Longest line", number, "m", 2),
+             lambda b: b.longest_um / UM_PER_M),
+            (Column("tightest_stream", "Tightest stream", Kind.ID),
+             lambda b: f"{b.tightest.stream} to {b.tightest.destination}" if b.tightest else ""),
+            (Column("tightest_left_share", "Left of deadline", Kind.PERCENT, rounding=ROUND_FLOOR),
+             lambda b: round(b.tightest.tightness, 6) if b.tightest else None),
+            (Column("money", "Money", number, facts.problem.currency, 2),
+             lambda b: b.money / MONEY_STEPS),
+            (Column("mass_g", "Mass", number, "g", 0), lambda b: b.mass_mg / MG_PER_G),
+            (Column("options", "Options", Kind.NAMES),
+             lambda b: " ".join(sorted(b.combination.options))),
         ],
-        [_row(row) for row in builds.rows],
         note="Money and mass are those of one such unit. Ports stay in every unit, also where "
         "nothing hangs on them.",
         folded=len(builds.rows) > 20,
-    )
-
-
-def _row(row: JudgedBuild) -> tuple[object, ...]:
-    tightest = row.tightest
-    left = None
-    if tightest is not None and tightest.margin_ns is not None:
-        left = round(tightest.margin_ns / tightest.deadline_ns, 6)
-    return (
-        row.combination.name,
-        round(float(row.combination.share), 9),
-        (State.BAD if row.findings else State.OK).value,
-        len(row.fitted),
-        row.lines,
-        row.links,
-        row.cable_um / UM_PER_M,
-        row.longest_um / UM_PER_M,
-        "" if tightest is None else f"{tightest.stream} to {tightest.destination}",
-        left,
-        row.money / MONEY_STEPS,
-        row.mass_mg / MG_PER_G,
-        " ".join(sorted(row.combination.options)),
-    )
+    )  # fmt: skip
 
 
 def _option_table(facts: Facts) -> Table:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from partitioner.replan.order import SLIGHT_UM, ChangeOrder, LineWork, Piece, PieceWork, Work
+from functools import partial
+
+from partitioner.replan.order import SLIGHT_UM, ChangeOrder, LineWork, Work
 from partitioner.report.amounts import count_text, length_text
 from partitioner.report.sections import Column, Kind, Section, Table
-from partitioner.units import UM_PER_M
+from partitioner.units import UM_PER_M, in_units
 
 SHELF = "shelf"
 """Where a terminator comes from, or goes, that is at no end of a line."""
@@ -71,79 +73,54 @@ def _total(order: ChangeOrder) -> LineWork | None:
 
 def _lines_table(order: ChangeOrder) -> Table:
     total = _total(order)
-    rows = [
-        (
-            one.segment,
-            *(one.pieces[work] for work in Work),
-            one.new_um / UM_PER_M,
-            one.taken_out_um / UM_PER_M,
-            one.unknown,
-            one.terminators,
-            one.settings,
-            one.reprogrammed,
-        )
-        for one in (*order.lines(), *([] if total is None else [total]))
-    ]
     number = Kind.NUMBER
-    return Table(
+    return Table.of(
         "order-lines",
         "Work by segment",
+        (*order.lines(), *([] if total is None else [total])),
         [
-            Column("segment", "Segment", Kind.ID, heads_row=True),
-            *(Column(_KEYS[work], work.value.capitalize(), number) for work in Work),
-            Column("new_m", "New cable", number, "m", 2),
-            Column("taken_out_m", "Taken out", number, "m", 2),
-            Column("unknown_lengths"),
-            Column("terminators", "Terminators", number),
-            Column("settings", "Ports and settings", number),
-            Column("reprogrammed", "IDs to program", number),
+            (Column("segment", "Segment", Kind.ID, heads_row=True), lambda one: one.segment),
+            *((Column(_KEYS[work], work.value.capitalize(), number), partial(_pieces, work))
+              for work in Work),
+            (Column("new_m", "New cable", number, "m", 2), lambda one: one.new_um / UM_PER_M),
+            (Column("taken_out_m", "Taken out", number, "m", 2),
+             lambda one: one.taken_out_um / UM_PER_M),
+            (Column("unknown_lengths"), lambda one: one.unknown),
+            (Column("terminators", "Terminators", number), lambda one: one.terminators),
+            (Column("settings", "Ports and settings", number), lambda one: one.settings),
+            (Column("reprogrammed", "IDs to program", number), lambda one: one.reprogrammed),
         ],
-        rows,
         note="The last row adds up all others.",
-    )
+    )  # fmt: skip
+
+
+def _pieces(work: Work, line: LineWork) -> int:
+    return line.pieces[work]
 
 
 def _pieces_table(order: ChangeOrder) -> Table:
     number = Kind.NUMBER
-    return Table(
+    return Table.of(
         "order-pieces",
         "Pieces of cable, one by one",
+        order.pieces,
         [
-            Column("segment", "Segment", Kind.ID),
-            Column("work", "Work"),
-            Column("piece", "Piece", Kind.ID, heads_row=True),
-            Column("from", "From", Kind.ID),
-            Column("to", "To", Kind.ID),
-            Column("cable", "Cable", Kind.ID),
-            Column("length_before_m", "Before", number, "m", 3),
-            Column("length_after_m", "After", number, "m", 3),
-            Column("difference_m", "Difference", number, "m", 3),
+            (Column("segment", "Segment", Kind.ID), lambda work: work.piece.segment),
+            (Column("work", "Work"), lambda work: work.work.value),
+            (Column("piece", "Piece", Kind.ID, heads_row=True), lambda work: work.piece.name),
+            (Column("from", "From", Kind.ID), lambda work: work.piece.inner),
+            (Column("to", "To", Kind.ID), lambda work: work.piece.outer),
+            (Column("cable", "Cable", Kind.ID), lambda work: work.piece.cable),
+            (Column("length_before_m", "Before", number, "m", 3),
+             lambda work: in_units(work.before.length_um if work.before else None, UM_PER_M)),
+            (Column("length_after_m", "After", number, "m", 3),
+             lambda work: in_units(work.after.length_um if work.after else None, UM_PER_M)),
+            (Column("difference_m", "Difference", number, "m", 3),
+             lambda work: in_units(work.difference_um, UM_PER_M)),
         ],
-        [_piece_row(w) for w in order.pieces],
         note="An empty length is not known: a node the piece touched is gone. The earlier problem, "
         "where it is given, makes it known.",
-    )
-
-
-def _piece_row(work: PieceWork) -> tuple[object, ...]:
-    piece = work.after or work.before
-    assert piece is not None
-    more_um = work.difference_um
-    return (
-        work.segment,
-        work.work.value,
-        piece.name,
-        piece.inner,
-        piece.outer,
-        piece.cable,
-        _length_m(work.before),
-        _length_m(work.after),
-        None if more_um is None else more_um / UM_PER_M,
-    )
-
-
-def _length_m(piece: Piece | None) -> float | None:
-    return None if piece is None or piece.length_um is None else piece.length_um / UM_PER_M
+    )  # fmt: skip
 
 
 def _fittings_table(order: ChangeOrder) -> Table:

@@ -30,25 +30,17 @@ def checked_section(rows: Sequence[Checked], unasked: Sequence[str]) -> Section:
 
 
 def _table(rows: Sequence[Checked]) -> Table:
-    return Table(
+    return Table.of(
         "checks",
         "Rules that are kept or not",
+        sorted(rows, key=lambda row: row.is_kept),
         [
-            Column("rule", "Rule", Kind.ID, heads_row=True),
-            Column("subject", "Where", Kind.ID),
-            Column("state", "State", Kind.STATE, state_words=("kept", "", "broken")),
-            Column("compared", "Compared"),
-            Column("meaning", "The rule"),
-        ],
-        [
-            (
-                row.rule,
-                row.subject or "whole layout",
-                (State.OK if row.is_kept else State.BAD).value,
-                row.compared,
-                row.meaning,
-            )
-            for row in sorted(rows, key=lambda row: row.is_kept)
+            (Column("rule", "Rule", Kind.ID, heads_row=True), lambda row: row.rule),
+            (Column("subject", "Where", Kind.ID), lambda row: row.subject or "whole layout"),
+            (Column("state", "State", Kind.STATE, state_words=("kept", "", "broken")),
+             lambda row: (State.OK if row.is_kept else State.BAD).value),
+            (Column("compared", "Compared"), lambda row: row.compared),
+            (Column("meaning", "The rule"), lambda row: row.meaning),
         ],
         folded=len(rows) > OPEN_ROWS,
-    )
+    )  # fmt: skip

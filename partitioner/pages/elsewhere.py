@@ -8,7 +8,7 @@ from partitioner.facts.elsewhere import OtherPlace, WhyThere, Wonder
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, length_text, money_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
-from partitioner.units import MONEY_STEPS
+from partitioner.units import MONEY_STEPS, in_units
 
 MOST_WORDS = 3
 """Places told of a device where one wonders about it."""
@@ -84,39 +84,27 @@ def wonder_words(reason: WhyThere) -> str:
 
 
 def _odd_table(problem: Problem, odd: Sequence[WhyThere]) -> Table:
-    rows = []
-    for reason in odd:
-        best = reason.next_best
-        rows.append(
-            (
-                reason.device,
-                reason.home.id,
-                wonder_words(reason),
-                "; ".join(place_words(problem, p) for p in _telling(reason)),
-                "" if best is None else best.segment.id,
-                None if best is None else best.money / MONEY_STEPS,
-                None if best is None or best.priced_money is None
-                else best.priced_money / MONEY_STEPS,
-            )
-        )  # fmt: skip
     money = (problem.currency, 2)
-    return Table(
+    return Table.of(
         "why",
         "What one may wonder about",
+        odd,
         [
-            Column("device", "Device", Kind.ID, heads_row=True),
-            Column("segment", "Hangs on", Kind.ID),
-            Column("wonder", "One may wonder"),
-            Column("elsewhere", "Elsewhere"),
-            Column("next_best"),
-            Column("more_money", "Next best: more money", Kind.NUMBER, *money),
-            Column("more_priced_total", "In priced total", Kind.NUMBER, *money),
+            (Column("device", "Device", Kind.ID, heads_row=True), lambda why: why.device),
+            (Column("segment", "Hangs on", Kind.ID), lambda why: why.home.id),
+            (Column("wonder", "One may wonder"), wonder_words),
+            (Column("elsewhere", "Elsewhere"),
+             lambda why: "; ".join(place_words(problem, p) for p in _telling(why))),
+            (Column("next_best"), lambda why: why.next_best.segment.id if why.next_best else ""),
+            (Column("more_money", "Next best: more money", Kind.NUMBER, *money),
+             lambda why: in_units(why.next_best.money if why.next_best else None, MONEY_STEPS)),
+            (Column("more_priced_total", "In priced total", Kind.NUMBER, *money),
+             lambda why: in_units(why.next_best.priced_money if why.next_best else None, MONEY_STEPS)),
         ],
-        rows,
         note="Devices alone on a line first, then those that a line of their kind passes nearer "
         "than their own, then those with a nearer switch. Dearer and cheaper are said of the "
         "priced total.",
-    )
+    )  # fmt: skip
 
 
 def _telling(reason: WhyThere) -> list[OtherPlace]:
@@ -127,44 +115,32 @@ def _telling(reason: WhyThere) -> list[OtherPlace]:
 
 
 def _table(problem: Problem, reasons: Sequence[WhyThere]) -> Table:
-    rows = [
-        (
-            reason.device,
-            reason.home.id,
-            "its own" if place.is_new else place.segment.id,
-            place.segment.switch,
-            place.segment.grade,
-            (State.BAD if place.broken else State.OK).value,
-            place.money / MONEY_STEPS,
-            None if place.priced_money is None else place.priced_money / MONEY_STEPS,
-            " ".join(dict.fromkeys(f.rule for f in place.broken)),
-            " ".join(f.sentence for f in place.broken),
-            JUDGED[place.is_timed],
-        )
-        for reason in reasons
-        for place in reason.places
-    ]
     money = (problem.currency, 2)
-    return Table(
+    return Table.of(
         "other-places",
         "Other places looked at, by device",
+        [(reason, place) for reason in reasons for place in reason.places],
         [
-            Column("device", "Device", Kind.ID, heads_row=True),
-            Column("segment", "Hangs on", Kind.ID),
-            Column("place", "Other place", Kind.ID),
-            Column("switch", "Switch", Kind.ID),
-            Column("grade"),
-            Column("state", "Rules", Kind.STATE, state_words=("kept", "", "broken")),
-            Column("more_money", "More money", Kind.NUMBER, *money),
-            Column("more_priced_total", "In priced total", Kind.NUMBER, *money),
-            Column("rules", "Breaks", Kind.NAMES),
-            Column("why"),
-            Column("judged_by", "Judged by"),
+            (Column("device", "Device", Kind.ID, heads_row=True), lambda pair: pair[0].device),
+            (Column("segment", "Hangs on", Kind.ID), lambda pair: pair[0].home.id),
+            (Column("place", "Other place", Kind.ID),
+             lambda pair: "its own" if pair[1].is_new else pair[1].segment.id),
+            (Column("switch", "Switch", Kind.ID), lambda pair: pair[1].segment.switch),
+            (Column("grade"), lambda pair: pair[1].segment.grade),
+            (Column("state", "Rules", Kind.STATE, state_words=("kept", "", "broken")),
+             lambda pair: (State.BAD if pair[1].broken else State.OK).value),
+            (Column("more_money", "More money", Kind.NUMBER, *money),
+             lambda pair: pair[1].money / MONEY_STEPS),
+            (Column("more_priced_total", "In priced total", Kind.NUMBER, *money),
+             lambda pair: in_units(pair[1].priced_money, MONEY_STEPS)),
+            (Column("rules", "Breaks", Kind.NAMES),
+             lambda pair: " ".join(dict.fromkeys(f.rule for f in pair[1].broken))),
+            (Column("why"), lambda pair: " ".join(f.sentence for f in pair[1].broken)),
+            (Column("judged_by", "Judged by"), lambda pair: JUDGED[pair[1].is_timed]),
         ],
-        rows,
         note="Rules that the layout breaks as it is are held against no place. Where a rule that "
         "needs no delays is broken, delays were not worked out; where the place is next best for "
         "a device that one may wonder about, they were, within a bound on the work.",
         folded=True,
         most_rows=MOST_ROWS,
-    )
+    )  # fmt: skip

@@ -25,7 +25,7 @@ from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_frame
 from partitioner.report.sections import Column, Kind, Page, Paper, Section, State, Table
 from partitioner.report.text import plain, table_text
 from partitioner.report.verdict import costs_text, total_name
-from partitioner.units import MONEY_STEPS
+from partitioner.units import MONEY_STEPS, in_units
 from partitioner.visible import visible
 
 
@@ -246,8 +246,7 @@ def _certain(price: Price) -> tuple[float | None, float | None]:
     """What a price is at least and at most; neither of what is not possible."""
     if price.is_impossible:
         return None, None
-    most = price.most_money
-    return price.least_money / MONEY_STEPS, None if most is None else most / MONEY_STEPS
+    return price.least_money / MONEY_STEPS, in_units(price.most_money, MONEY_STEPS)
 
 
 def explained_page(

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from decimal import ROUND_FLOOR
 
-from partitioner.facts.growth import Growth, Guest, expected_on
+from partitioner.facts.growth import Growth, expected_on
 from partitioner.model.problem import Reserve
 from partitioner.report.amounts import count_text, listed, number_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
-from partitioner.units import MONEY_STEPS, MUL_PER_UNIT_LOAD, PPM, UM_PER_M
+from partitioner.units import MONEY_STEPS, MUL_PER_UNIT_LOAD, PPM, UM_PER_M, in_units
 
 MOST_ROWS = 500
 
@@ -72,74 +72,55 @@ def _homeless(growth: Growth) -> list[str]:
 
 
 def _guests_table(growth: Growth, currency: str) -> Table:
-    return Table(
+    return Table.of(
         "forecast",
         "Forecast devices",
+        growth.guests,
         [
-            Column("device", "Device", Kind.ID, heads_row=True),
-            Column("probability", "Probability", Kind.PERCENT),
-            Column("line", "Goes on", Kind.ID),
-            Column("added_cable_m", "Adds cable", Kind.NUMBER, "m", 2),
-            Column("added_money", "Adds", Kind.NUMBER, currency, 2),
-            Column("fitting_line_count", "Lines with room", Kind.NUMBER),
-            Column("fitting_lines", "Which, if it comes alone", Kind.NAMES),
+            (Column("device", "Device", Kind.ID, heads_row=True), lambda g: g.forecast.device.id),
+            (Column("probability", "Probability", Kind.PERCENT),
+             lambda g: g.forecast.probability_ppm / PPM),
+            (Column("line", "Goes on", Kind.ID), lambda g: g.line or ""),
+            (Column("added_cable_m", "Adds cable", Kind.NUMBER, "m", 2),
+             lambda g: g.added_um / UM_PER_M if g.line is not None else None),
+            (Column("added_money", "Adds", Kind.NUMBER, currency, 2),
+             lambda g: g.added_money / MONEY_STEPS if g.line is not None else None),
+            (Column("fitting_line_count", "Lines with room", Kind.NUMBER),
+             lambda g: len(g.fits_alone)),
+            (Column("fitting_lines", "Which, if it comes alone", Kind.NAMES),
+             lambda g: " ".join(g.fits_alone)),
         ],
-        [_guest_row(guest) for guest in growth.guests],
         note="The likeliest device chooses first, each the line where it adds least cable.",
-    )
-
-
-def _guest_row(guest: Guest) -> tuple[object, ...]:
-    is_placed = guest.line is not None
-    return (
-        guest.forecast.device.id,
-        guest.forecast.probability_ppm / PPM,
-        guest.line or "",
-        guest.added_um / UM_PER_M if is_placed else None,
-        guest.added_money / MONEY_STEPS if is_placed else None,
-        len(guest.fits_alone),
-        " ".join(guest.fits_alone),
-    )
+    )  # fmt: skip
 
 
 def _rooms_table(growth: Growth) -> Table:
-    rows = [
-        (
-            room.line,
-            room.nodes_left,
-            room.reserve.nodes,
-            room.spare_ids,
-            room.length_left_um / UM_PER_M,
-            room.reserve.length_um / UM_PER_M,
-            room.load_left_ppm / PPM,
-            None
-            if room.unit_load_left_mul is None
-            else room.unit_load_left_mul / MUL_PER_UNIT_LOAD,
-            len(growth.together[room.line]) if room.line in growth.together else None,
-            round(expected_on(growth, room.line), 6) if growth.together else None,
-        )
-        for room in growth.rooms
-    ]
-    number = Kind.NUMBER
-    return Table(
+    number, together = Kind.NUMBER, growth.together
+    return Table.of(
         "line-room",
         "What every line has left",
+        growth.rooms,
         [
-            Column("line", "Line", Kind.ID, heads_row=True),
-            Column("nodes_left", "Nodes left", number),
-            Column("reserve_nodes", "In reserve", number),
-            Column("spare_ids", "Spare PLCA IDs", number),
-            Column("length_left_m", "Cable left", number, "m", 2),
-            Column("reserve_length_m", "In reserve", number, "m", 2),
-            Column("load_left_share", "Load left", Kind.PERCENT, rounding=ROUND_FLOOR),
-            Column("unit_loads_left", "Unit loads left", number, "", 1),
-            Column("forecast_count", "Forecast devices that fit", number),
-            Column("expected_count", "Expected here", number, "", 2),
+            (Column("line", "Line", Kind.ID, heads_row=True), lambda room: room.line),
+            (Column("nodes_left", "Nodes left", number), lambda room: room.nodes_left),
+            (Column("reserve_nodes", "In reserve", number), lambda room: room.reserve.nodes),
+            (Column("spare_ids", "Spare PLCA IDs", number), lambda room: room.spare_ids),
+            (Column("length_left_m", "Cable left", number, "m", 2),
+             lambda room: room.length_left_um / UM_PER_M),
+            (Column("reserve_length_m", "In reserve", number, "m", 2),
+             lambda room: room.reserve.length_um / UM_PER_M),
+            (Column("load_left_share", "Load left", Kind.PERCENT, rounding=ROUND_FLOOR),
+             lambda room: room.load_left_ppm / PPM),
+            (Column("unit_loads_left", "Unit loads left", number, "", 1),
+             lambda room: in_units(room.unit_load_left_mul, MUL_PER_UNIT_LOAD)),
+            (Column("forecast_count", "Forecast devices that fit", number),
+             lambda room: len(together[room.line]) if room.line in together else None),
+            (Column("expected_count", "Expected here", number, "", 2),
+             lambda room: round(expected_on(growth, room.line), 6) if together else None),
         ],
-        rows,
         note="Left up to the limit, so the reserve is part of it. Spare IDs cost a silent turn "
         "each in every cycle already. How many fit is counted for each line alone, the "
         "likeliest put there first; expected is the sum of probabilities of those that go there.",
-        folded=len(rows) > 20,
+        folded=len(growth.rooms) > 20,
         most_rows=MOST_ROWS,
-    )
+    )  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-from partitioner.facts.harness import Harness, LineEnd, OrderLine, cut_sums_um
+from partitioner.facts.harness import Harness, OrderLine, cut_sums_um
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
@@ -113,33 +113,25 @@ def _order_rows(name: str, units: int, order: tuple[OrderLine, ...]) -> Iterator
 
 
 def _ends_table(harness: Harness) -> Table:
-    return Table(
+    every = len(harness.builds)
+    return Table.of(
         "terminators",
         "Where each terminator sits",
+        harness.ends,
         [
-            Column("segment", "Line", Kind.ID, heads_row=True),
-            Column("node", "At", Kind.ID),
-            Column("part", "Part", Kind.ID),
-            Column("share", "Units", Kind.PERCENT, "", 1),
-            Column("moves", "Moves"),
-            Column("builds", "In builds", Kind.NAMES),
+            (Column("segment", "Line", Kind.ID, heads_row=True), lambda end: end.segment),
+            (Column("node", "At", Kind.ID), lambda end: end.node),
+            (Column("part", "Part", Kind.ID), lambda end: end.part),
+            (Column("share", "Units", Kind.PERCENT, "", 1),
+             lambda end: round(float(sum(row.share for row in end.builds)), 9)),
+            (Column("moves", "Moves"), lambda end: "with the build" if end.moves else "no"),
+            (Column("builds", "In builds", Kind.NAMES),
+             lambda end: "every build" if len(end.builds) == every
+             else " ".join(row.name for row in end.builds)),
         ],
-        [_end_row(end, len(harness.builds)) for end in harness.ends],
         note="A line is built up to its last fitted device, so its terminator moves with the "
         "options of a unit.",
-    )
-
-
-def _end_row(end: LineEnd, builds: int) -> tuple[Any, ...]:
-    is_always = len(end.builds) == builds
-    return (
-        end.segment,
-        end.node,
-        end.part,
-        round(float(sum(row.share for row in end.builds)), 9),
-        "with the build" if end.moves else "no",
-        "every build" if is_always else " ".join(row.name for row in end.builds),
-    )
+    )  # fmt: skip
 
 
 def _cuts_table(problem: Problem, harness: Harness) -> Table:

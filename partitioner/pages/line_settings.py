@@ -60,87 +60,60 @@ def settings_section(facts: Facts, assessment: Assessment) -> Section | None:
 def _margin_table(margins: list[RuleMargin]) -> Table:
     # The pieces that the sources of the margins name, each once.
     sources = dict.fromkeys(piece for m in margins for piece in m.source.split("; "))
-    return Table(
-        id="electrical",
-        caption="Electrical estimate, tightest first",
-        columns=[
-            Column("segment", "Line", Kind.ID, heads_row=True),
-            Column("figure", "Figure"),
-            Column("used_share", "Of the limit", Kind.BAR),
-            Column("text", "Value"),
-            Column("state", "State", Kind.STATE),
-            Column("trust", "Trust", Kind.TRUST),
-        ],
-        rows=[
-            (
-                m.where,
-                m.rule.replace("-", " "),
-                round(m.used, 4),
-                m.text,
-                (State.BAD if m.used > 1 else State.WARN if m.used > 0.9 else State.OK).value,
-                m.trust,
-            )
-            for m in margins
+    return Table.of(
+        "electrical",
+        "Electrical estimate, tightest first",
+        margins,
+        [
+            (Column("segment", "Line", Kind.ID, heads_row=True), lambda m: m.where),
+            (Column("figure", "Figure"), lambda m: m.rule.replace("-", " ")),
+            (Column("used_share", "Of the limit", Kind.BAR), lambda m: round(m.used, 4)),
+            (Column("text", "Value"), lambda m: m.text),
+            (Column("state", "State", Kind.STATE),
+             lambda m: (State.BAD if m.used > 1 else State.WARN if m.used > 0.9 else State.OK)
+             .value),
+            (Column("trust", "Trust", Kind.TRUST), lambda m: m.trust),
         ],
         note=f"Sources: {'; '.join(sources)}.",
         folded=len(margins) > 20,
-    )
+    )  # fmt: skip
 
 
 def _timer_table(fits: list[TimerFit]) -> Table:
-    return Table(
-        id="plca-timer",
-        caption="Transmit opportunity timer against PHY delays and length",
-        columns=[
-            Column("segment", "Segment", Kind.ID, heads_row=True),
-            Column("node_cnt", "Node count", Kind.NUMBER),
-            Column("to_tmr", "Timer", Kind.NUMBER, "BT"),
-            Column("least_to_tmr", "Least timer", Kind.NUMBER, "BT"),
-            Column("state", "State", Kind.STATE),
-            Column("faults", "Faults"),
-        ],
-        rows=[
-            (
-                f.segment,
-                f.node_count,
-                f.timer_bt,
-                f.least_bt,
-                (State.OK if f.is_sound else State.BAD).value,
-                "; ".join(f.faults),
-            )
-            for f in fits
+    return Table.of(
+        "plca-timer",
+        "Transmit opportunity timer against PHY delays and length",
+        fits,
+        [
+            (Column("segment", "Segment", Kind.ID, heads_row=True), lambda f: f.segment),
+            (Column("node_cnt", "Node count", Kind.NUMBER), lambda f: f.node_count),
+            (Column("to_tmr", "Timer", Kind.NUMBER, "BT"), lambda f: f.timer_bt),
+            (Column("least_to_tmr", "Least timer", Kind.NUMBER, "BT"), lambda f: f.least_bt),
+            (Column("state", "State", Kind.STATE),
+             lambda f: (State.OK if f.is_sound else State.BAD).value),
+            (Column("faults", "Faults"), lambda f: "; ".join(f.faults)),
         ],
         note="Least timer: sending PHY, carrier sense and twice the propagation of the line "
         "(IEEE Std 802.3 Clause 147, delay table; the sum is own arithmetic). BT: 100 ns.",
         folded=len(fits) > 10,
-    )
+    )  # fmt: skip
 
 
 def _burst_table(proposals: list[BurstProposal]) -> Table:
-    return Table(
-        id="bursts",
-        caption="Burst counts that would shorten the tightest streams",
-        columns=[
-            Column("segment", "Line", Kind.ID, heads_row=True),
-            Column("node", "Node", Kind.ID),
-            Column("burst_cnt", "Burst count", Kind.NUMBER),
-            Column("stream", "Stream", Kind.ID),
-            Column("delay_us", "Worst-case delay now", Kind.NUMBER, "µs"),
-            Column("delay_then_us", "Then", Kind.NUMBER, "µs"),
-            Column("loser", "Most delayed other", Kind.ID),
-            Column("loss_us", "By", Kind.NUMBER, "µs"),
+    number = Kind.NUMBER
+    return Table.of(
+        "bursts",
+        "Burst counts that would shorten the tightest streams",
+        proposals,
+        [
+            (Column("segment", "Line", Kind.ID, heads_row=True), lambda p: p.segment),
+            (Column("node", "Node", Kind.ID), lambda p: p.node),
+            (Column("burst_cnt", "Burst count", number), lambda p: p.burst_count),
+            (Column("stream", "Stream", Kind.ID), lambda p: f"{p.stream} to {p.destination}"),
+            (Column("delay_us", "Worst-case delay now", number, "µs"),
+             lambda p: p.before_ns / NS_PER_US),
+            (Column("delay_then_us", "Then", number, "µs"), lambda p: p.after_ns / NS_PER_US),
+            (Column("loser", "Most delayed other", Kind.ID), lambda p: p.loser),
+            (Column("loss_us", "By", number, "µs"), lambda p: p.worst_loss_ns / NS_PER_US),
         ],
-        rows=[
-            (
-                p.segment,
-                p.node,
-                p.burst_count,
-                f"{p.stream} to {p.destination}",
-                p.before_ns / NS_PER_US,
-                p.after_ns / NS_PER_US,
-                p.loser,
-                p.worst_loss_ns / NS_PER_US,
-            )
-            for p in proposals
-        ],
-    )
+    )  # fmt: skip

@@ -108,43 +108,34 @@ def _state(loss: Loss) -> State:
 
 
 def _table(found: Sequence[Loss]) -> Table:
-    rows = [
-        (
-            loss.name,
-            WHAT[loss.failure.kind],
-            _state(loss).value,
-            round(loss.takes_share, 6),
-            len(loss.failure.down_devices),
-            len(loss.failure.cut_off_devices),
-            len(loss.lost_streams),
-            len(loss.failure.lost_streams),
-            " ".join(loss.lost_groups),
-            " ".join(loss.weakened_groups),
-        )
-        for loss in found
-    ]
     number = Kind.NUMBER
-    return Table(
+    return Table.of(
         "failures",
         "Every single failure, worst first",
+        found,
         [
-            Column("failure", "Fails", Kind.ID, heads_row=True),
-            Column("kind", "Kind"),
-            Column("state", "State", Kind.STATE, state_words=("minor", "serious", "severe")),
-            Column("takes_share", "Takes", Kind.BAR),
-            Column("down_count", "Devices down", number),
-            Column("cut_off_count", "Cut off", number),
-            Column("stream_count", "Streams hit", number),
-            Column("delivery_count", "Deliveries lost", number),
-            Column("lost_groups", "Groups lost", Kind.NAMES),
-            Column("weakened_groups", "Groups weakened", Kind.NAMES),
+            (Column("failure", "Fails", Kind.ID, heads_row=True), lambda loss: loss.name),
+            (Column("kind", "Kind"), lambda loss: WHAT[loss.failure.kind]),
+            (Column("state", "State", Kind.STATE, state_words=("minor", "serious", "severe")),
+             lambda loss: _state(loss).value),
+            (Column("takes_share", "Takes", Kind.BAR), lambda loss: round(loss.takes_share, 6)),
+            (Column("down_count", "Devices down", number),
+             lambda loss: len(loss.failure.down_devices)),
+            (Column("cut_off_count", "Cut off", number),
+             lambda loss: len(loss.failure.cut_off_devices)),
+            (Column("stream_count", "Streams hit", number), lambda loss: len(loss.lost_streams)),
+            (Column("delivery_count", "Deliveries lost", number),
+             lambda loss: len(loss.failure.lost_streams)),
+            (Column("lost_groups", "Groups lost", Kind.NAMES),
+             lambda loss: " ".join(loss.lost_groups)),
+            (Column("weakened_groups", "Groups weakened", Kind.NAMES),
+             lambda loss: " ".join(loss.weakened_groups)),
         ],
-        rows,
         note="Cut off: the device runs, but no stream of its own gets through although the other "
         "end runs too. A delivery is one stream to one destination. Takes: the larger of the share "
         "of devices and the share of deliveries. Severe: breaks a failure rule, loses a whole "
         "group kept apart, or takes half; serious: weakens such a group, or takes a tenth.",
-        folded=len(rows) > 30,
+        folded=len(found) > 30,
         most_rows=MOST_ROWS,
     )  # fmt: skip
 

@@ -16,7 +16,7 @@ from partitioner.report.amounts import number_text
 from partitioner.report.charts import histogram_figure
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
 from partitioner.report.text import table_text
-from partitioner.units import NS_PER_MS, NS_PER_US, PPM
+from partitioner.units import NS_PER_MS, NS_PER_US, PPM, in_units
 
 
 def simulation_section(simulation: Simulation) -> Section:
@@ -46,7 +46,7 @@ def simulation_section(simulation: Simulation) -> Section:
             [o.scale_ns * k / len(o.histogram) / NS_PER_MS for k in range(len(o.histogram) + 1)],
             o.histogram,
             "delay in ms",
-            limit=None if o.bound_ns is None else o.bound_ns / NS_PER_MS,
+            limit=in_units(o.bound_ns, NS_PER_MS),
             limit_name="worst case",
         )
         for number, o in enumerate([o for o in nearest if o.frames][:DRAWN_STREAMS], start=1)
@@ -62,40 +62,27 @@ def simulation_section(simulation: Simulation) -> Section:
 
 
 def _table(observed: Sequence[Observed]) -> Table:
-    return Table(
-        id="simulation",
-        caption="Longest delay seen beside the worst-case delay, nearest first",
-        columns=[
-            Column("stream", "Stream", Kind.ID, heads_row=True),
-            Column("destination", "To", Kind.ID),
-            Column("frames", "Frames", Kind.NUMBER),
-            Column("seen_us", "Longest, at random", Kind.NUMBER, "µs"),
-            Column("searched_us", "Longest, searched", Kind.NUMBER, "µs"),
-            Column(
-                "worst_delay_us", "Worst-case delay", Kind.NUMBER, "µs", rounding=ROUND_CEILING
-            ),
-            Column("deadline_us", "Deadline", Kind.NUMBER, "µs"),
-            Column("share", "Of the worst case", Kind.BAR),
-        ],
-        rows=[
-            (
-                o.stream,
-                o.destination,
-                o.frames,
-                _us(o.worst_ns),
-                _us(o.searched_ns),
-                _us(o.bound_ns),
-                _us(o.deadline_ns),
-                None if o.share_ppm is None else o.share_ppm / PPM,
-            )
-            for o in observed
+    number = Kind.NUMBER
+    return Table.of(
+        "simulation",
+        "Longest delay seen beside the worst-case delay, nearest first",
+        observed,
+        [
+            (Column("stream", "Stream", Kind.ID, heads_row=True), lambda o: o.stream),
+            (Column("destination", "To", Kind.ID), lambda o: o.destination),
+            (Column("frames", "Frames", number), lambda o: o.frames),
+            (Column("seen_us", "Longest, at random", number, "µs"),
+             lambda o: in_units(o.worst_ns, NS_PER_US)),
+            (Column("searched_us", "Longest, searched", number, "µs"),
+             lambda o: in_units(o.searched_ns, NS_PER_US)),
+            (Column("worst_delay_us", "Worst-case delay", number, "µs", rounding=ROUND_CEILING),
+             lambda o: in_units(o.bound_ns, NS_PER_US)),
+            (Column("deadline_us", "Deadline", number, "µs"),
+             lambda o: o.deadline_ns / NS_PER_US),
+            (Column("share", "Of the worst case", Kind.BAR), lambda o: in_units(o.share_ppm, PPM)),
         ],
         folded=len(observed) > 40,
-    )
-
-
-def _us(time_ns: int | None) -> float | None:
-    return None if time_ns is None else time_ns / NS_PER_US
+    )  # fmt: skip
 
 
 def simulation_text(simulation: Simulation, most: int = 10) -> str:
@@ -114,7 +101,7 @@ def simulation_data(simulation: Simulation) -> dict[str, Any]:
         "seed": simulation.seed,
         "frames": simulation.frames,
         "streams": [
-            {**row, "histogram_to_us": _us(o.scale_ns), "histogram": list(o.histogram)}
+            {**row, "histogram_to_us": o.scale_ns / NS_PER_US, "histogram": list(o.histogram)}
             for row, o in zip(
                 _table(simulation.observed).records(), simulation.observed, strict=True
             )

@@ -27,7 +27,7 @@ from partitioner.studies.lessons import (
     winners,
 )
 from partitioner.studies.study import Factor, Study
-from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, UM_PER_M, duration_text
+from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, UM_PER_M, duration_text, in_units
 
 SWEEP = "sweep.json"
 """File of the answer as data; a folder with it holds a study."""
@@ -47,7 +47,7 @@ def _currency(study: Study) -> str:
 
 
 def _money(amount: int | None) -> float | None:
-    return None if amount is None else amount / MONEY_STEPS
+    return in_units(amount, MONEY_STEPS)
 
 
 def cases_table(study: Study, results: Sequence[CaseResult]) -> Table:
@@ -117,7 +117,6 @@ def _row(result: CaseResult, *, is_replan: bool, is_front: bool) -> tuple[Any, .
     data = result.data
     gap, margin, deadline = result.gap, data.get("margin_ns"), data.get("deadline_ns")
     conflicts = "; ".join(c["sentence"] for c in data.get("conflicts", ()))
-    length, mass = data.get("cable_um"), data.get("mass_mg")
     return (
         data["status"],
         _money(result.cost_money),
@@ -125,13 +124,13 @@ def _row(result: CaseResult, *, is_replan: bool, is_front: bool) -> tuple[Any, .
         None if gap is None else round(gap, 6),
         _money(data.get("paid_money")),
         None if margin is None else round(margin / deadline, 6),
-        None if margin is None else margin / NS_PER_US,
+        in_units(margin, NS_PER_US),
         data.get("tightest_stream"),
         data.get("lines"),
         data.get("links"),
         data.get("ports"),
-        None if length is None else length / UM_PER_M,
-        None if mass is None else mass / MG_PER_G,
+        in_units(data.get("cable_um"), UM_PER_M),
+        in_units(data.get("mass_mg"), MG_PER_G),
         " ".join(data.get("switches", ())),
         *([_money(data.get("change_money"))] if is_replan else []),
         *([data.get("points")] if is_front else []),
@@ -239,36 +238,25 @@ def _range_words(one: ValueRange, currency: str) -> str:
 
 def _ranges_table(study: Study, ranges: Sequence[ValueRange]) -> Table:
     number, currency = Kind.NUMBER, _currency(study)
-    rows = [
-        (
-            r.factor.name,
-            r.setting.label,
-            len(r.results),
-            sum(x.cost_money is not None for x in r.results),
-            _money(r.best.cost_money) if r.best else None,
-            _money(r.bound_money),
-            _money(r.dearest_money),
-            r.best.case.number if r.best else None,
-        )
-        for r in ranges
-    ]
-    return Table(
+    return Table.of(
         "ranges",
         "Least cost of each value",
+        ranges,
         [
-            Column("factor", "Varied", Kind.ID, heads_row=True),
-            Column("value", "Value"),
-            Column("cases", "Cases", number),
-            Column("with_layout", "With a layout", number),
-            Column("cost", "Least cost", number, currency, 2),
-            Column("bound", "Bound", number, currency, 2),
-            Column("dearest", "Dearest", number, currency, 2),
-            Column("best_case", "Best case", number),
+            (Column("factor", "Varied", Kind.ID, heads_row=True), lambda r: r.factor.name),
+            (Column("value", "Value"), lambda r: r.setting.label),
+            (Column("cases", "Cases", number), lambda r: len(r.results)),
+            (Column("with_layout", "With a layout", number),
+             lambda r: sum(x.cost_money is not None for x in r.results)),
+            (Column("cost", "Least cost", number, currency, 2),
+             lambda r: _money(r.best.cost_money if r.best else None)),
+            (Column("bound", "Bound", number, currency, 2), lambda r: _money(r.bound_money)),
+            (Column("dearest", "Dearest", number, currency, 2), lambda r: _money(r.dearest_money)),
+            (Column("best_case", "Best case", number), lambda r: r.best and r.best.case.number),
         ],
-        rows,
         csv_name="ranges.csv",
         folded=True,
-    )
+    )  # fmt: skip
 
 
 def _map_section(answer: Learned) -> list[Section]:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from typing import Any
+from collections.abc import Callable, Iterable, Sequence
 
 from partitioner.facts.switching import Attachment, Switching
 from partitioner.model.problem import Problem, QueueOrder, Stream
@@ -63,75 +62,55 @@ def _streams(switching: Switching, ids: Iterable[str]) -> list[Stream]:
 
 
 def _frames_table(switching: Switching) -> Table:
-    number = Kind.NUMBER
-    return Table(
+    number, address_of = Kind.NUMBER, switching.address_of
+    return Table.of(
         "frames",
         "Frames of every stream and transfer",
+        switching.carried.values(),
         [
-            Column("stream", "Stream", Kind.ID, heads_row=True),
-            Column("kind", "Kind"),
-            Column("source", "From", Kind.ID),
-            Column("destinations", "To", Kind.NAMES),
-            Column("source_address"),
-            Column("address", "Destination address", Kind.ID),
-            Column("tag", "Tag"),
-            Column("vid", "VID", number),
-            Column("pcp", "PCP", number),
-            Column("encapsulation", "Encapsulation"),
-            Column("payload_bytes", "Payload", number, "bytes"),
-            Column("encapsulated_bytes"),
-            Column("frame_bytes", "Frame", number, "bytes"),
-            Column("wire_bytes"),
-            Column("period_us", "Period or pace", number, "µs", 1),
-            Column("rate_kbps", "Rate", number, "kbit/s", 1),
+            (Column("stream", "Stream", Kind.ID, heads_row=True), lambda s: s.id),
+            (Column("kind", "Kind"),
+             lambda s: "transfer" if s.id.startswith(PREFIX) else s.kind.value),
+            (Column("source", "From", Kind.ID), lambda s: s.source),
+            (Column("destinations", "To", Kind.NAMES), lambda s: " ".join(s.destinations)),
+            (Column("source_address"), lambda s: address_of[s.source]),
+            (Column("address", "Destination address", Kind.ID),
+             lambda s: address_of.get(s.id) or address_of[s.destinations[0]]),
+            (Column("tag", "Tag"), lambda s: "802.1Q" if s.tagged else "none"),
+            (Column("vid", "VID", number), lambda s: VID),
+            (Column("pcp", "PCP", number), lambda s: s.pcp),
+            (Column("encapsulation", "Encapsulation"), lambda s: s.encapsulation.value),
+            (Column("payload_bytes", "Payload", number, "bytes"), lambda s: s.payload_bytes),
+            (Column("encapsulated_bytes"),
+             lambda s: client_data_bytes(s.payload_bytes, s.encapsulation)),
+            (Column("frame_bytes", "Frame", number, "bytes"), stream_frame_bytes),
+            (Column("wire_bytes"), _wire_bytes),
+            (Column("period_us", "Period or pace", number, "µs", 1),
+             lambda s: s.period_ns / NS_PER_US),
+            (Column("rate_kbps", "Rate", number, "kbit/s", 1),
+             lambda s: round(_wire_bytes(s) * 8 * 1e6 / s.period_ns, 3)),
         ],
-        [_frame_row(switching, s) for s in switching.carried.values()],
         note="Frame: from destination address to FCS; wire_bytes counts preamble and gap as well, "
         "and so does the rate. A transfer sends a frame each pace.",
         folded=True,
-    )
+    )  # fmt: skip
 
 
-def _frame_row(switching: Switching, stream: Stream) -> tuple[Any, ...]:
-    frame = stream_frame_bytes(stream)
-    wire = frame + (PREAMBLE_SFD_BT + IPG_BT) // 8
-    is_transfer = stream.id.startswith(PREFIX)
-    group = switching.address_of.get(stream.id)
+def _wire_bytes(stream: Stream) -> int:
+    return stream_frame_bytes(stream) + (PREAMBLE_SFD_BT + IPG_BT) // 8
+
+
+def _loads(
+    switching: Switching,
+) -> tuple[tuple[Column, Callable[[Attachment], float]], ...]:
     return (
-        stream.id,
-        "transfer" if is_transfer else stream.kind.value,
-        stream.source,
-        " ".join(stream.destinations),
-        switching.address_of[stream.source],
-        group or switching.address_of[stream.destinations[0]],
-        "802.1Q" if stream.tagged else "none",
-        VID,
-        stream.pcp,
-        stream.encapsulation.value,
-        stream.payload_bytes,
-        client_data_bytes(stream.payload_bytes, stream.encapsulation),
-        frame,
-        wire,
-        stream.period_ns / NS_PER_US,
-        round(wire * 8 * 1e6 / stream.period_ns, 3),
-    )
-
-
-_LOADS = (
-    Column("load_out_share", "Load out", Kind.PERCENT, "", 2),
-    Column("load_in_share", "Load in", Kind.PERCENT, "", 2),
-    Column("streams_out", "Streams out", Kind.NUMBER),
-    Column("streams_in", "Streams in", Kind.NUMBER),
-)
-
-
-def _loads(switching: Switching, at: Attachment) -> tuple[Any, ...]:
-    return (
-        switching.load_ppm(at.sends, at.grade) / PPM,
-        switching.load_ppm(at.hears, at.grade) / PPM,
-        len(at.sends),
-        len(at.hears),
-    )
+        (Column("load_out_share", "Load out", Kind.PERCENT, "", 2),
+         lambda at: switching.load_ppm(at.sends, at.grade) / PPM),
+        (Column("load_in_share", "Load in", Kind.PERCENT, "", 2),
+         lambda at: switching.load_ppm(at.hears, at.grade) / PPM),
+        (Column("streams_out", "Streams out", Kind.NUMBER), lambda at: len(at.sends)),
+        (Column("streams_in", "Streams in", Kind.NUMBER), lambda at: len(at.hears)),
+    )  # fmt: skip
 
 
 def _urgencies(switching: Switching, at: Attachment) -> str:
@@ -143,26 +122,19 @@ def _devices_table(problem: Problem, switching: Switching) -> Table:
         QueueOrder.PCP: "highest PCP first",
         QueueOrder.FIFO: "first in, first out",
     }
-    return Table(
+    return Table.of(
         "devices-network",
         "Devices: address, queueing order, load",
+        [at for at in switching.attachments if not at.port],
         [
-            Column("device", "Device", Kind.ID, heads_row=True),
-            Column("segment", "Segment", Kind.ID),
-            Column("grade", "Grade", Kind.ID),
-            Column("address", "Address, proposed", Kind.ID),
-            Column("queue_order", "Sends"),
-            Column("pcps", "PCPs sent", Kind.NAMES),
-            *_LOADS,
-        ],
-        [
-            (
-                at.node, at.leads_to, at.grade.id, switching.address_of[at.node],
-                words[problem.devices[at.node].queue], _urgencies(switching, at),
-                *_loads(switching, at),
-            )
-            for at in switching.attachments
-            if not at.port
+            (Column("device", "Device", Kind.ID, heads_row=True), lambda at: at.node),
+            (Column("segment", "Segment", Kind.ID), lambda at: at.leads_to),
+            (Column("grade", "Grade", Kind.ID), lambda at: at.grade.id),
+            (Column("address", "Address, proposed", Kind.ID),
+             lambda at: switching.address_of[at.node]),
+            (Column("queue_order", "Sends"), lambda at: words[problem.devices[at.node].queue]),
+            (Column("pcps", "PCPs sent", Kind.NAMES), lambda at: _urgencies(switching, at)),
+            *_loads(switching),
         ],
         note="Loads are shares of the rate of the line or of one direction of the link; what a "
         "device hears on a shared line is all that the others send there.",
@@ -177,48 +149,39 @@ def default_priority(streams: Sequence[Stream]) -> tuple[int, bool]:
 
 
 def _ports_table(switching: Switching) -> Table:
-    rows: list[tuple[Any, ...]] = []
-    for at in sorted(
-        (a for a in switching.attachments if a.port), key=lambda a: (a.node, a.port)
-    ):
-        priority, is_one = default_priority(_streams(switching, at.hears))
-        tags = {s.tagged for s in _streams(switching, at.sends)}
-        rows.append(
-            (
-                at.node, at.port, at.leads_to, "backbone" if at.is_backbone else "segment",
-                at.grade.id, VID, priority, "untagged" if tags == {False} else "tagged",
-                "highest queue first", _urgencies(switching, at), *_loads(switching, at),
-                "; ".join(
-                    words
-                    for words, is_so in (
-                        ("untagged streams of several priorities enter here", not is_one),
-                        ("tagged and untagged streams leave here", len(tags) > 1),
-                    )
-                    if is_so
-                ),
-            )
-        )  # fmt: skip
+    def tags(at: Attachment) -> set[bool]:
+        return {s.tagged for s in _streams(switching, at.sends)}
+
+    def default(at: Attachment) -> tuple[int, bool]:
+        return default_priority(_streams(switching, at.hears))
+
+    def notice(at: Attachment) -> str:
+        mixed = "" if default(at)[1] else "untagged streams of several priorities enter here"
+        both = "tagged and untagged streams leave here" if len(tags(at)) > 1 else ""
+        return "; ".join(words for words in (mixed, both) if words)
+
     number = Kind.NUMBER
-    return Table(
+    return Table.of(
         "switch-ports",
         "Switch ports: VLAN, priorities, load",
+        sorted((a for a in switching.attachments if a.port), key=lambda a: (a.node, a.port)),
         [
-            Column("switch", "Switch", Kind.ID),
-            Column("port", "Port", number, heads_row=True),
-            Column("leads_to", "Leads to", Kind.ID),
-            Column("kind"),
-            Column("grade", "Grade", Kind.ID),
-            Column("pvid", "PVID", number),
-            Column("default_priority", "Default priority", number),
-            Column("frames_out", "Frames out"),
-            Column("queue_order", "Sends"),
-            Column("pcps", "PCPs sent", Kind.NAMES),
-            *_LOADS,
-            Column("notice", "Not as planned"),
+            (Column("switch", "Switch", Kind.ID), lambda at: at.node),
+            (Column("port", "Port", number, heads_row=True), lambda at: at.port),
+            (Column("leads_to", "Leads to", Kind.ID), lambda at: at.leads_to),
+            (Column("kind"), lambda at: "backbone" if at.is_backbone else "segment"),
+            (Column("grade", "Grade", Kind.ID), lambda at: at.grade.id),
+            (Column("pvid", "PVID", number), lambda at: VID),
+            (Column("default_priority", "Default priority", number), lambda at: default(at)[0]),
+            (Column("frames_out", "Frames out"),
+             lambda at: "untagged" if tags(at) == {False} else "tagged"),
+            (Column("queue_order", "Sends"), lambda at: "highest queue first"),
+            (Column("pcps", "PCPs sent", Kind.NAMES), lambda at: _urgencies(switching, at)),
+            *_loads(switching),
+            (Column("notice", "Not as planned"), notice),
         ],
-        rows,
         folded=True,
-    )
+    )  # fmt: skip
 
 
 def _queues_table(switching: Switching) -> Table:
@@ -267,24 +230,18 @@ def _vlans_table(switching: Switching) -> Table:
 
 
 def _forwarding_table(switching: Switching) -> Table:
-    return Table(
+    return Table.of(
         "forwarding",
         "Static forwarding entries",
+        switching.entries,
         [
-            Column("switch", "Switch", Kind.ID),
-            Column("vid", "VID", Kind.NUMBER),
-            Column("address", "Address", Kind.ID, heads_row=True),
-            Column("serves", "Of", Kind.ID),
-            Column("kind", "Kind"),
-            Column("ports", "Out at ports", Kind.NAMES),
-        ],
-        [
-            (
-                e.switch, VID, e.address, e.serves,
-                "multicast group" if e.address.startswith("03") else "individual",
-                " ".join(map(str, e.ports)),
-            )
-            for e in switching.entries
+            (Column("switch", "Switch", Kind.ID), lambda e: e.switch),
+            (Column("vid", "VID", Kind.NUMBER), lambda e: VID),
+            (Column("address", "Address", Kind.ID, heads_row=True), lambda e: e.address),
+            (Column("serves", "Of", Kind.ID), lambda e: e.serves),
+            (Column("kind", "Kind"),
+             lambda e: "multicast group" if e.address.startswith("03") else "individual"),
+            (Column("ports", "Out at ports", Kind.NAMES), lambda e: " ".join(map(str, e.ports))),
         ],
         note="No port: the frames are for the switch itself, or everybody has heard them on their "
         "own line. Without these entries a switch floods what it has not learned, and no bound "

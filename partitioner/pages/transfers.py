@@ -7,9 +7,7 @@ from partitioner.facts.transfer_times import TimedTransfer, TransferTimes
 from partitioner.network.transfers import frame_count
 from partitioner.report.amounts import count_text, number_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
-from partitioner.units import NS_PER_US
-
-NS_PER_S = 1e9
+from partitioner.units import NS_PER_S, NS_PER_US, in_units
 
 
 def transfers_section(facts: Facts, times: TransferTimes) -> Section | None:
@@ -23,10 +21,6 @@ def transfers_section(facts: Facts, times: TransferTimes) -> Section | None:
         id="transfers",
         chapter=Chapter.DEADLINES,
     )
-
-
-def _seconds(time_ns: int | None) -> float | None:
-    return None if time_ns is None else time_ns / NS_PER_S
 
 
 def _intro(times: TransferTimes) -> list[str]:
@@ -62,52 +56,44 @@ def _text(time_ns: int) -> str:
 
 def _transfers_table(times: TransferTimes) -> Table:
     number = Kind.NUMBER
-    return Table(
+    return Table.of(
         "transfers",
         "Bulk transfers",
+        times.rows,
         [
-            Column("transfer", "Transfer", Kind.ID, heads_row=True),
-            Column("source", "From", Kind.ID),
-            Column("destinations", "To", Kind.NAMES),
-            Column("size_bytes", "Size", number, "bytes"),
-            Column("frame_count", "Frames", number),
-            Column("state", "State", Kind.STATE, state_words=("in time", "no limit", "late")),
-            Column("longest_s", "Allowed", number, "s"),
-            Column("stated_s", "At the stated pace", number, "s"),
-            Column("fast_pace_us", "Fast pace", number, "µs", 0),
-            Column("fast_s", "At the fast pace", number, "s"),
-            Column("seen_s", "Simulated", number, "s"),
-            Column("seen_for_s", "Simulated for", number, "s"),
+            (Column("transfer", "Transfer", Kind.ID, heads_row=True), lambda row: row.transfer.id),
+            (Column("source", "From", Kind.ID), lambda row: row.transfer.source),
+            (Column("destinations", "To", Kind.NAMES),
+             lambda row: " ".join(row.transfer.destinations)),
+            (Column("size_bytes", "Size", number, "bytes"), lambda row: row.transfer.size_bytes),
+            (Column("frame_count", "Frames", number), lambda row: frame_count(row.transfer)),
+            (Column("state", "State", Kind.STATE, state_words=("in time", "no limit", "late")),
+             lambda row: _state(row).value),
+            (Column("longest_s", "Allowed", number, "s"),
+             lambda row: in_units(row.transfer.longest_ns, NS_PER_S)),
+            (Column("stated_s", "At the stated pace", number, "s"),
+             lambda row: in_units(row.stated.total_ns if row.stated else None, NS_PER_S)),
+            (Column("fast_pace_us", "Fast pace", number, "µs", 0),
+             lambda row: in_units(row.fastest.pace_ns if row.fastest else None, NS_PER_US)),
+            (Column("fast_s", "At the fast pace", number, "s"),
+             lambda row: in_units(row.fastest.total_ns if row.fastest else None, NS_PER_S)),
+            (Column("seen_s", "Simulated", number, "s"),
+             lambda row: in_units(row.seen_ns, NS_PER_S)),
+            (Column("seen_for_s", "Simulated for", number, "s"),
+             lambda row: None if row.seen_ns is None else row.seen_for_ns / NS_PER_S),
         ],
-        [_row(row) for row in times.rows],
         note="At the stated pace a transfer takes its allowed time by design: its frames are "
         "spread over it. What the rule on transfers limits is each frame, which has to arrive "
         "before the next is sent. No limit: the file gives the transfer no longest time, so the "
         "layout keeps no room for it; it may run at its fast pace while no other does.",
-    )
+    )  # fmt: skip
 
 
-def _row(row: TimedTransfer) -> tuple[object, ...]:
-    transfer, stated, fastest = row.transfer, row.stated, row.fastest
-    if transfer.longest_ns is None:
-        state = State.WARN
-    else:
-        in_time = stated is not None and stated.total_ns <= transfer.longest_ns
-        state = State.OK if in_time else State.BAD
-    return (
-        transfer.id,
-        transfer.source,
-        " ".join(transfer.destinations),
-        transfer.size_bytes,
-        frame_count(transfer),
-        state.value,
-        _seconds(transfer.longest_ns),
-        None if stated is None else _seconds(stated.total_ns),
-        None if fastest is None else fastest.pace_ns / NS_PER_US,
-        None if fastest is None else _seconds(fastest.total_ns),
-        _seconds(row.seen_ns),
-        None if row.seen_ns is None else _seconds(row.seen_for_ns),
-    )
+def _state(row: TimedTransfer) -> State:
+    longest_ns, stated = row.transfer.longest_ns, row.stated
+    if longest_ns is None:
+        return State.WARN
+    return State.OK if stated is not None and stated.total_ns <= longest_ns else State.BAD
 
 
 def _totals_table(facts: Facts, times: TransferTimes) -> Table:
@@ -123,7 +109,7 @@ def _totals_table(facts: Facts, times: TransferTimes) -> Table:
     rows: list[tuple[object, ...]] = []
 
     def add(kind: str, name: str, ids: list[str]) -> None:
-        rows.append((kind, name, len(ids), _seconds(times.one_after_another_ns(ids))))
+        rows.append((kind, name, len(ids), in_units(times.one_after_another_ns(ids), NS_PER_S)))
 
     for device in facts.problem.devices:
         if device in of_device:
@@ -132,7 +118,7 @@ def _totals_table(facts: Facts, times: TransferTimes) -> Table:
         if segment.id in of_segment:
             add("segment", segment.id, list(of_segment[segment.id]))
     add("whole unit", "one after another", [t.id for t in joined])
-    rows.append(("whole unit", "all at once", len(joined), _seconds(times.at_once_ns)))
+    rows.append(("whole unit", "all at once", len(joined), in_units(times.at_once_ns, NS_PER_S)))
     return Table(
         "transfer-totals",
         "How long the transfers of each device, each segment and the whole unit take",

@@ -6,7 +6,7 @@ from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, listed, money_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
 from partitioner.runs import Answer
-from partitioner.units import MONEY_STEPS
+from partitioner.units import MONEY_STEPS, in_units
 from partitioner.zones.zones import Turned, Zones
 
 STATES = {Answer.FOUND: State.OK, Answer.UNKNOWN: State.WARN, Answer.NONE: State.BAD}
@@ -67,43 +67,29 @@ def _sentence(problem: Problem, row: Turned) -> str:
 
 def _table(problem: Problem, zones: Zones) -> Table:
     number, currency = Kind.NUMBER, problem.currency
-    return Table(
+    return Table.of(
         "zones",
         "Each candidate switch the other way round",
+        zones.rows,
         [
-            Column("switch", "Switch", Kind.ID, heads_row=True),
-            Column("change", "Changed to"),
-            Column(
-                "state", "Layout", Kind.STATE,
-                state_words=("found", "none found in time", "proved to be none"),
-            ),
-            Column("open_count", "Switches then", number),
-            Column("cost", "Cost", number, currency, 2),
-            Column("more", "More than this layout", number, currency, 2),
-            Column("at_least", "At least", number, currency, 2),
-            Column("at_most", "At most", number, currency, 2),
-            Column("gap", "Proven gap", Kind.PERCENT, "", 2),
-            Column("open_switches", "Open then", Kind.NAMES),
+            (Column("switch", "Switch", Kind.ID, heads_row=True), lambda row: row.switch),
+            (Column("change", "Changed to"), lambda row: "open" if row.opened else "closed"),
+            (Column("state", "Layout", Kind.STATE,
+                    state_words=("found", "none found in time", "proved to be none")),
+             lambda row: STATES[row.answer].value),
+            (Column("open_count", "Switches then", number), lambda row: row.open_count),
+            (Column("cost", "Cost", number, currency, 2),
+             lambda row: in_units(row.cost_money, MONEY_STEPS)),
+            (Column("more", "More than this layout", number, currency, 2),
+             lambda row: in_units(row.more_money, MONEY_STEPS)),
+            (Column("at_least", "At least", number, currency, 2),
+             lambda row: in_units(row.at_least_money, MONEY_STEPS)),
+            (Column("at_most", "At most", number, currency, 2),
+             lambda row: in_units(row.at_most_money, MONEY_STEPS)),
+            (Column("gap", "Proven gap", Kind.PERCENT, "", 2), lambda row: row.gap),
+            (Column("open_switches", "Open then", Kind.NAMES),
+             lambda row: " ".join(row.layout.open_switches) if row.layout else ""),
         ],
-        [_row(row) for row in zones.rows],
         note="More: the layout found, less this one. At least and at most enclose the difference "
         "between the two optima.",
     )  # fmt: skip
-
-
-def _row(row: Turned) -> tuple[object, ...]:
-    def money(amount: int | None) -> float | None:
-        return None if amount is None else amount / MONEY_STEPS
-
-    return (
-        row.switch,
-        "open" if row.opened else "closed",
-        STATES[row.answer].value,
-        row.open_count,
-        money(row.cost_money),
-        money(row.more_money),
-        money(row.at_least_money),
-        money(row.at_most_money),
-        row.gap,
-        "" if row.layout is None else " ".join(row.layout.open_switches),
-    )

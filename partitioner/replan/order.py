@@ -63,11 +63,11 @@ class PieceWork:
     after: Piece | None
 
     @property
-    def segment(self) -> str:
-        """Whose work it is: the segment that it ends up on, else the one that it came from."""
+    def piece(self) -> Piece:
+        """The piece as it ends up, else as it was: its segment is whose work it is."""
         piece = self.after or self.before
         assert piece is not None
-        return piece.segment
+        return piece
 
     @property
     def difference_um(self) -> int | None:
@@ -116,7 +116,7 @@ class ChangeOrder:
         """Sums of every segment with work on it, in the order of the pieces."""
         names = dict.fromkeys(
             [
-                *(p.segment for p in self.pieces),
+                *(p.piece.segment for p in self.pieces),
                 *(t.segment for t in self.terminators),
                 *(s.where for s in self.settings),
             ]
@@ -124,7 +124,7 @@ class ChangeOrder:
         return tuple(self._line(name) for name in names)
 
     def _line(self, name: str) -> LineWork:
-        own = [p for p in self.pieces if p.segment == name]
+        own = [p for p in self.pieces if p.piece.segment == name]
         settings = [s for s in self.settings if s.where == name]
         new = [p.after for p in own if p.work is Work.NEW]
         out = [p.before for p in own if p.work is Work.TAKEN_OUT]
@@ -172,7 +172,7 @@ def change_order(
     ]
     rank = {s.id: k for k, s in enumerate((*after.segments, *before.segments))}
     order = {work: k for k, work in enumerate(Work)}
-    pieces.sort(key=lambda p: (rank.get(p.segment, len(rank)), order[p.work]))
+    pieces.sort(key=lambda p: (rank.get(p.piece.segment, len(rank)), order[p.work]))
     settings = comparison.of(SETTINGS)
     return ChangeOrder(
         tuple(pieces), tuple(_terminators(problem, before, after, comparison)), settings

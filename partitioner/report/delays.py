@@ -9,12 +9,7 @@ from partitioner.model.assessment import Leg, LegKind, StreamFigures
 
 def worst_first(streams: Sequence[StreamFigures]) -> list[StreamFigures]:
     """Streams with the smallest share of their deadline left first; overload before all."""
-
-    def share_left(s: StreamFigures) -> float:
-        margin = s.margin_ns
-        return float("-inf") if margin is None else margin / s.deadline_ns
-
-    return sorted(streams, key=lambda s: (share_left(s), s.stream, s.destination))
+    return sorted(streams, key=lambda s: (s.tightness, s.stream, s.destination))
 
 
 PARTS_OF_DELAY = ("own queue", "access to the line", "wire", "collision", "switches and backbone")

@@ -8,11 +8,11 @@ knowing what they are about.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import ROUND_HALF_EVEN
 from enum import Enum, IntEnum, StrEnum
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from partitioner.reading.csv_text import csv_text
 from partitioner.report.amounts import NBSP, NONE, number_text, rounded_amounts, significant_text
@@ -20,6 +20,9 @@ from partitioner.report.file_names import clean_name
 
 if TYPE_CHECKING:
     import pandas as pd
+
+
+Item = TypeVar("Item")
 
 
 class State(StrEnum):
@@ -239,6 +242,24 @@ class Table:
     has_csv: bool = True
     shown: Sequence[str] = ()
     most_rows: int = MOST_ROWS
+
+    @classmethod
+    def of(
+        cls,
+        id: str,
+        caption: str,
+        items: Iterable[Item],
+        columns: Sequence[tuple[Column, Callable[[Item], Any]]],
+        *,
+        note: str = "",
+        folded: bool = False,
+        csv_name: str = "",
+        most_rows: int = MOST_ROWS,
+    ) -> Table:
+        """A row for each item; every column stands with what it holds of one."""
+        rows = [tuple(held(item) for _, held in columns) for item in items]
+        own = [column for column, _ in columns]
+        return cls(id, caption, own, rows, note, folded, csv_name, most_rows=most_rows)
 
     @property
     def file_name(self) -> str:
