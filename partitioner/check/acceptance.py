@@ -41,11 +41,6 @@ def broken_builds(facts: Facts) -> Iterator[tuple[Combination, tuple[RuleFinding
 
     The build that fits every device has nothing to break that the whole layout does not break, so
     it is passed over, and so is one that fits the same devices as one before.
-
-    Parameters
-    ----------
-    facts
-        Of the whole layout.
     """
     seen = {frozenset(facts.problem.devices)}
     for build in combinations_of(facts.problem).rows:

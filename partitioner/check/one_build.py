@@ -103,15 +103,7 @@ def _built_arm(arm: tuple[Piece, ...], fitted: Collection[str]) -> tuple[Piece, 
 
 
 def build_facts(facts: Facts, options: Collection[str]) -> Facts:
-    """What follows from a layout in a unit with these options, timing included.
-
-    Parameters
-    ----------
-    facts
-        Of the whole layout.
-    options
-        Options the unit is built with.
-    """
+    """What follows from a whole layout in a unit with these options, timing included."""
     wanted = frozenset(options)
     if wanted not in facts.builds:
         built = _build_facts(facts, wanted)

@@ -68,14 +68,9 @@ class NearestMiss:
 def nearest_miss(
     problem: Problem, layout: Layout, should_stop: Callable[[], bool] = lambda: False
 ) -> NearestMiss:
-    """Look for what keeps each device out that a layout has no place for.
+    """Look for what keeps each device out that a layout, which keeps all other rules, lacks.
 
-    Parameters
-    ----------
-    layout
-        Keeps all rules but that devices are missing.
-    should_stop
-        Asked before each place that is tried; what has been found until then is given.
+    ``should_stop`` is asked before each place that is tried; what was found by then is given.
     """
     placed = layout.segment_of()
     missing = tuple(d for d in problem.devices if d not in placed)

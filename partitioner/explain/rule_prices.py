@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from partitioner.explain.handles.handle import Handle, without
+from partitioner.explain.handles.handle import Handle, edit, without
 from partitioner.explain.handles.register import HOLDS, handles_of
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
-from partitioner.model.problem import Device, GradeChoice, Group, GroupKind, Problem
+from partitioner.model.problem import GradeChoice, Group, GroupKind, Problem
 from partitioner.runs import Answer, Budget, Result
 
 MOST_SINGLE = 12
@@ -183,27 +183,21 @@ def elsewhere(problem: Problem, base: Outcome, device: str, budget: Budget) -> l
     allowed = row.pinned_switches or tuple(problem.switches)
     for switch in problem.switches:
         if switch != segment.switch and switch in allowed:
-            pinned = replace(row, pinned_switches=(switch,))
-            todo.append((f"on {switch}", _with_device(problem, device, pinned)))
+            pin = edit("devices", device, pinned_switches=(switch,))
+            todo.append((f"on {switch}", pin(problem)))
     mates = [d for d in segment.devices if d != device]
     if mates:
-        todo.append(
-            (f"away from {_names(mates)}", replace(problem, groups=_apart(problem, device, mates)))
-        )
+        todo.append((f"away from {_names(mates)}", _apart(problem, device, mates)))
         for mate in mates if len(mates) > 1 else ():
-            todo.append(
-                (f"away from {mate}", replace(problem, groups=_apart(problem, device, [mate])))
-            )
+            todo.append((f"away from {mate}", _apart(problem, device, [mate])))
     for choice in row.grades:
         if choice.grade != segment.grade and _is_offered(problem, choice):
-            only = replace(row, grades=(choice,))
-            todo.append((f"by {choice.grade}", _with_device(problem, device, only)))
+            only = edit("devices", device, grades=(choice,))
+            todo.append((f"by {choice.grade}", only(problem)))
     others = [d for d in problem.devices if d != device]
     is_line = problem.catalogue.is_line(segment.grade)
     if is_line and mates and len(mates) < len(others):
-        todo.append(
-            ("on a segment of its own", replace(problem, groups=_apart(problem, device, others)))
-        )
+        todo.append(("on a segment of its own", _apart(problem, device, others)))
     for number, (where, changed) in enumerate(todo):
         if budget.is_over:
             break
@@ -221,18 +215,12 @@ def elsewhere(problem: Problem, base: Outcome, device: str, budget: Budget) -> l
     return found
 
 
-def _with_device(problem: Problem, id_: str, row: Device) -> Problem:
-    return replace(problem, devices={k: row if k == id_ else d for k, d in problem.devices.items()})
-
-
-def _apart(problem: Problem, device: str, mates: Iterable[str]) -> tuple[Group, ...]:
-    return (
-        *problem.groups,
-        *(
-            Group(f"explain/{device}/{mate}", GroupKind.APART_SEGMENT, (device, mate))
-            for mate in mates
-        ),
+def _apart(problem: Problem, device: str, mates: Iterable[str]) -> Problem:
+    apart = (
+        Group(f"explain/{device}/{mate}", GroupKind.APART_SEGMENT, (device, mate))
+        for mate in mates
     )
+    return replace(problem, groups=(*problem.groups, *apart))
 
 
 def _is_offered(problem: Problem, choice: GradeChoice) -> bool:

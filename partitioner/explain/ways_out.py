@@ -60,12 +60,7 @@ class WayOut:
 def ways_out(asker: Asker, seconds: float) -> list[WayOut]:
     """Ways out of a problem without a layout: fewest changes first, then cheapest.
 
-    Parameters
-    ----------
-    asker
-        Of the problem; its budget bounds the work.
-    seconds
-        Most the plan that prices one way out may take.
+    The asker's budget bounds the work; the plan that prices one way out takes ``seconds`` at most.
     """
     found: list[WayOut] = []
     for rules in opening_sets(asker, MOST_CHANGES):

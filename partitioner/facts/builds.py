@@ -61,14 +61,9 @@ class Builds:
 
 
 def judge_builds(facts: Facts, should_stop: Callable[[], bool] = lambda: False) -> Builds:
-    """Check every build of a layout and price one unit of it.
+    """Check every build of a whole layout and price one unit of it.
 
-    Parameters
-    ----------
-    facts
-        Of the whole layout, with every option.
-    should_stop
-        Asked before each build; True leaves the rest out.
+    ``should_stop`` is asked before each build; True leaves the rest out.
     """
     wanted = combinations_of(facts.problem)
     rows: list[JudgedBuild] = []

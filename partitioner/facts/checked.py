@@ -31,12 +31,7 @@ class Checked:
 def checked(facts: Facts, findings: Iterable[RuleFinding]) -> tuple[Checked, ...]:
     """Every place at which a rule without amounts was looked at, in the order of the rules.
 
-    Parameters
-    ----------
-    facts
-        Of the layout.
-    findings
-        What the check has found; a build's finding counts too.
+    ``findings`` are what the check has found; a build's finding counts too.
     """
     broken: dict[str, set[str]] = {}
     for finding in findings:

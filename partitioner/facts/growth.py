@@ -112,12 +112,7 @@ def rooms_of(facts: Facts) -> tuple[Room, ...]:
 def growth_of(facts: Facts, should_stop: Callable[[], bool] = lambda: False) -> Growth:
     """Find room for the forecast devices of a layout.
 
-    Parameters
-    ----------
-    facts
-        Of the layout.
-    should_stop
-        Asked before each device; True leaves the rest without a place.
+    ``should_stop`` is asked before each device; True leaves the rest without a place.
     """
     rooms = rooms_of(facts)
     likely = sorted(facts.problem.forecast, key=lambda f: -f.probability_ppm)

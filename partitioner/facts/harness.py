@@ -80,16 +80,9 @@ class Harness:
 def harness_of(
     facts: Facts, wires: Sequence[WirePiece], should_stop: Callable[[], bool] = lambda: False
 ) -> Harness:
-    """Work out what a shop builds.
+    """Work out what a shop builds of a whole layout, from its cut list.
 
-    Parameters
-    ----------
-    facts
-        Of the whole layout, with every option.
-    wires
-        Its cut list.
-    should_stop
-        Asked before each build; True leaves the rest out.
+    ``should_stop`` is asked before each build; True leaves the rest out.
     """
     problem = facts.problem
     shop = problem.shop

@@ -75,12 +75,7 @@ class TransferTimes:
 def transfer_times(facts: Facts, should_stop: Callable[[], bool] = lambda: False) -> TransferTimes:
     """Bound every transfer of a layout at its stated pace and at the fastest one found.
 
-    Parameters
-    ----------
-    facts
-        Of the layout.
-    should_stop
-        Asked before each search; True ends the searches.
+    ``should_stop`` is asked before each search; True ends the searches.
     """
     quiet, streams = _traffic(facts)
     rows = []

@@ -32,15 +32,7 @@ class Worked:
 
 
 def worked_delivery(facts: Facts, figures: StreamFigures) -> Worked:
-    """Take the bound of a delivery apart.
-
-    Parameters
-    ----------
-    facts
-        Of the layout.
-    figures
-        Of the delivery; with a bound.
-    """
+    """Take a delivery of a layout apart; its ``figures`` have a bound."""
     stream = facts.problem.streams[figures.stream]
     traffic = next(s for s in facts.timing.traffic.streams if s.id == stream.id)
     route = next(r for r in traffic.routes if r.destination == figures.destination)

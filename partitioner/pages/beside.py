@@ -335,12 +335,7 @@ def _only(data: DrawingInput, ids: set[str], name: str) -> DrawingInput:
 def against_section(pair: Beside, name: str) -> Section:
     """A layout beside another one of the same problem, all in one section of its report.
 
-    Parameters
-    ----------
-    pair
-        The other layout as the earlier one, that of the report as the later one.
-    name
-        What the other one is called: its file.
+    The other layout is the earlier one of the pair; ``name`` is what it is called, its file.
     """
     problem = pair.problem
     names = (name, "this layout")

@@ -20,15 +20,7 @@ LARGEST_DRAWN = 500
 
 
 def builds_section(facts: Facts, assessment: Assessment, builds: Builds) -> Section | None:
-    """The section of a report on all builds; None when the problem has no options.
-
-    Parameters
-    ----------
-    facts, assessment
-        Of the whole layout.
-    builds
-        What was found of its builds.
-    """
+    """The section of a report on all builds of a layout; None when there are no options."""
     problem = facts.problem
     if not problem.options:
         return None

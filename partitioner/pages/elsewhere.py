@@ -97,9 +97,10 @@ def _odd_table(problem: Problem, odd: Sequence[WhyThere]) -> Table:
              lambda why: "; ".join(place_words(problem, p) for p in _telling(why))),
             (Column("next_best"), lambda why: why.next_best.segment.id if why.next_best else ""),
             (Column("more_money", "Next best: more money", Kind.NUMBER, *money),
-             lambda why: in_units(why.next_best.money if why.next_best else None, MONEY_STEPS)),
+             lambda why: why.next_best.money / MONEY_STEPS if why.next_best else None),
             (Column("more_priced_total", "In priced total", Kind.NUMBER, *money),
-             lambda why: in_units(why.next_best.priced_money if why.next_best else None, MONEY_STEPS)),
+             lambda why: None if why.next_best is None
+             else in_units(why.next_best.priced_money, MONEY_STEPS)),
         ],
         note="Devices alone on a line first, then those that a line of their kind passes nearer "
         "than their own, then those with a nearer switch. Dearer and cheaper are said of the "

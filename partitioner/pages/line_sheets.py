@@ -27,15 +27,7 @@ WIRE_KEYS = ("piece", "cut_m", "fitted_share", "only_with", "only_without")
 def line_sheets(
     facts: Facts, assessment: Assessment, electrical: Sequence[RuleMargin]
 ) -> tuple[Section, ...]:
-    """A section for each shared line, and one for all links.
-
-    Parameters
-    ----------
-    facts, assessment
-        Of the layout.
-    electrical
-        The electrical estimate of every line.
-    """
+    """A section for each shared line, with its electrical estimate, and one for all links."""
     problem = facts.problem
     data = drawing_input(problem, assessment)
     rounds = line_rounds(facts)

@@ -58,14 +58,12 @@ def _intro(facts: Facts, found: Sequence[Loss]) -> list[str]:
         "a whole, since it has lost a terminator. Streams then take the shortest way that is left."
     ]
     apart = [g.id for g in facts.problem.groups if g.kind.value.startswith("apart")]
-    gone = list(dict.fromkeys(g for loss in found for g in loss.lost_groups))
+    gone = _lost_with(found)
     if apart and not gone:
         lines.append(
             f"No single failure takes down all of {count_text(len(apart), 'group')} kept apart."
         )
-    for group in gone:
-        by = [loss.label for loss in found if group in loss.lost_groups]
-        lines.append(f"All of group {group} is lost with {listed(by)}.")
+    lines += [f"All of group {group} is lost with {listed(by)}." for group, by in gone.items()]
     most = max(found, key=lambda loss: loss.delivery_share, default=None)
     if most is not None and most.failure.lost_streams:
         lines.append(
@@ -81,13 +79,19 @@ def _intro(facts: Facts, found: Sequence[Loss]) -> list[str]:
     return lines
 
 
+def _lost_with(found: Sequence[Loss]) -> dict[str, list[str]]:
+    """Groups kept apart of which a failure leaves none, with all that do."""
+    gone: dict[str, list[str]] = {}
+    for loss in found:
+        for group in loss.lost_groups:
+            gone.setdefault(group, []).append(loss.label)
+    return gone
+
+
 def _urgent(facts: Facts, found: Sequence[Loss]) -> list[str]:
     """The worst failure, and every one that takes all of a group kept apart."""
-    groups = dict.fromkeys(g for loss in found for g in loss.lost_groups)
-    told = []
-    for group in groups:
-        by = [loss.label for loss in found if group in loss.lost_groups]
-        told.append(f"All of {group} is lost with {listed(by, 3)}.")
+    gone = _lost_with(found)
+    told = [f"All of {group} is lost with {listed(by, 3)}." for group, by in gone.items()]
     if found:
         worst = max(
             found, key=lambda s: (len(s.failure.lost_devices), len(s.failure.lost_streams))

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from partitioner.model.assessment import Assessment
-from partitioner.model.catalogue import Trust
+from partitioner.model.catalogue import Cable, Grade, LimitCurve, Trust
 from partitioner.model.problem import Problem
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
+from partitioner.units import UM_PER_M
 
 ASSUMED = frozenset({Trust.PRACTICE, Trust.MEMORY, Trust.INVENTED})
 """Trust of figures for which no text was read."""
@@ -18,40 +21,33 @@ def sources_section(problem: Problem, assessment: Assessment) -> Section:
     rows: list[tuple[object, ...]] = []
     catalogue = problem.catalogue
     for grade in (catalogue.grades[g] for g in used if g in catalogue.grades):
-        of_grade = (grade.source, grade.trust)
-        rows += [
-            _row(grade.id, "longest cable promised", grade.guaranteed_length_um / 1e6, "m",
-                 *of_grade),
-            _row(grade.id, "delay of the sending PHY", grade.phy_tx_ns, "ns", *of_grade),
-            _row(grade.id, "delay of the receiving PHY", grade.phy_rx_ns, "ns", *of_grade),
-        ]  # fmt: skip
+        own = [
+            ("longest cable promised", grade.guaranteed_length_um / UM_PER_M, "m"),
+            ("delay of the sending PHY", grade.phy_tx_ns, "ns"),
+            ("delay of the receiving PHY", grade.phy_rx_ns, "ns"),
+        ]
         if grade.loop_delay_max_ns:
-            rows.append(
-                _row(grade.id, "loop delay, at most", grade.loop_delay_max_ns, "ns", *of_grade)
-            )
+            own.append(("loop delay, at most", grade.loop_delay_max_ns, "ns"))
+        rows += _rows(grade.id, grade, own)
         curve = catalogue.limit_curves.get(grade.id)
         if curve is not None:
-            of_curve = (curve.source, curve.trust)
-            rows += [
-                _row(grade.id, "capacitance of a node, at most", curve.node_capacitance_pf, "pF",
-                     *of_curve),
-                _row(grade.id, "capacitance of all nodes, at most", curve.total_capacitance_pf,
-                     "pF", *of_curve),
-            ]  # fmt: skip
-            rows += [
-                _row(grade.id, f"insertion loss at {mhz:g} MHz, at most", db, "dB", *of_curve)
+            losses = (
+                (f"insertion loss at {mhz:g} MHz, at most", db, "dB")
                 for mhz, db in curve.points_mhz_db
-            ]
+            )
+            node, total = curve.node_capacitance_pf, curve.total_capacitance_pf
+            loads = (
+                ("capacitance of a node, at most", node, "pF"),
+                ("capacitance of all nodes, at most", total, "pF"),
+            )
+            rows += _rows(grade.id, curve, (*loads, *losses))
     cables = dict.fromkeys(catalogue.grades[g].cable for g in used if g in catalogue.grades)
     for cable in (catalogue.cables[c] for c in cables):
-        of_cable = (cable.source, cable.trust)
-        rows.append(
-            _row(cable.id, "propagation", cable.propagation_ns_per_m, "ns/m", *of_cable)
+        attenuation = (
+            (f"attenuation at {mhz:g} MHz", db, "dB/m") for mhz, db in cable.attenuation_db_per_m
         )
-        rows += [
-            _row(cable.id, f"attenuation at {mhz:g} MHz", db, "dB/m", *of_cable)
-            for mhz, db in cable.attenuation_db_per_m
-        ]
+        propagation = ("propagation", cable.propagation_ns_per_m, "ns/m")
+        rows += _rows(cable.id, cable, (propagation, *attenuation))
     assumed = sum(row[4] == "assumed" for row in rows)
     return Section(
         "What the figures rest on",
@@ -80,8 +76,10 @@ def sources_section(problem: Problem, assessment: Assessment) -> Section:
     )
 
 
-def _row(
-    entry: str, figure: str, value: float, unit: str, source: str, trust: Trust
-) -> tuple[object, ...]:
-    basis = "assumed" if trust in ASSUMED else "given" if trust is Trust.USER else "read"
-    return entry, figure, value, unit, basis, source, trust.value
+def _rows(
+    entry: str, of: Grade | LimitCurve | Cable, figures: Iterable[tuple[str, float, str]]
+) -> list[tuple[object, ...]]:
+    """Figures of an entry, each with its unit, and where they come from."""
+    basis = "given" if of.trust is Trust.USER else "read"
+    basis = "assumed" if of.trust in ASSUMED else basis
+    return [(entry, *figure, basis, of.source, of.trust.value) for figure in figures]

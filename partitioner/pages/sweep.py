@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from itertools import combinations
 from typing import Any
 
@@ -55,90 +56,79 @@ def cases_table(study: Study, results: Sequence[CaseResult]) -> Table:
     number, currency = Kind.NUMBER, _currency(study)
     is_replan = any("change_money" in r.data for r in results)
     is_front = any("points" in r.data for r in results)
-    rest = [
-        Column("status", "Ended"),
-        Column("cost", "Cost", number, currency, 2),
-        Column("bound", "Bound", number, currency, 2),
-        Column("gap", "Gap", Kind.PERCENT, digits=2),
-        Column("money", "Money", number, currency, 2),
-        Column("margin_share", "Tightest margin", Kind.PERCENT, digits=0),
-        Column("margin_us", unit="µs"),
-        Column("tightest_stream", "Of stream", Kind.ID),
-        Column("lines", "Lines", number),
-        Column("links", "Links", number),
-        Column("ports", "Ports", number),
-        Column("cable_m", "Cable", number, "m", 1),
-        Column("mass_g"),
-        Column("open_switches"),
-        *([Column("change", "Of it changes", number, currency, 2)] if is_replan else []),
-        *([Column("points", "Points", number)] if is_front else []),
-        Column("seconds", "Time", number, "s", 1),
-        Column("exit_code"),
-        Column("message"),
-        Column("key"),
-    ]
-    taken = {c.key for c in rest} | {"case", "settings"}
-    rows = [
-        (*_settings(study, r), *_row(r, is_replan=is_replan, is_front=is_front)) for r in results
-    ]
-    return Table(
+    rest: list[tuple[Column, Callable[[CaseResult], Any]]] = [
+        (Column("status", "Ended"), lambda r: r.data["status"]),
+        (Column("cost", "Cost", number, currency, 2), lambda r: _money(r.cost_money)),
+        (Column("bound", "Bound", number, currency, 2), lambda r: _money(r.bound_money)),
+        (Column("gap", "Gap", Kind.PERCENT, digits=2),
+         lambda r: None if r.gap is None else round(r.gap, 6)),
+        (Column("money", "Money", number, currency, 2), lambda r: _money(r.data.get("paid_money"))),
+        (Column("margin_share", "Tightest margin", Kind.PERCENT, digits=0), _margin_share),
+        (Column("margin_us", unit="µs"), lambda r: in_units(r.data.get("margin_ns"), NS_PER_US)),
+        *((column, _datum(column.key)) for column in (
+            Column("tightest_stream", "Of stream", Kind.ID),
+            Column("lines", "Lines", number),
+            Column("links", "Links", number),
+            Column("ports", "Ports", number),
+        )),
+        (Column("cable_m", "Cable", number, "m", 1),
+         lambda r: in_units(r.data.get("cable_um"), UM_PER_M)),
+        (Column("mass_g"), lambda r: in_units(r.data.get("mass_mg"), MG_PER_G)),
+        (Column("open_switches"), lambda r: " ".join(r.data.get("switches", ()))),
+        *([(Column("change", "Of it changes", number, currency, 2),
+            lambda r: _money(r.data.get("change_money")))] if is_replan else []),
+        *([(Column("points", "Points", number), _datum("points"))] if is_front else []),
+        (Column("seconds", "Time", number, "s", 1), lambda r: r.data["run"].get("seconds")),
+        (Column("exit_code"), _datum("exit_code")),
+        (Column("message"), _message),
+        (Column("key"), lambda r: r.key),
+    ]  # fmt: skip
+    taken = {c.key for c, _ in rest} | {"case", "settings"}
+    return Table.of(
         "cases",
         "All cases",
+        results,
         [
-            Column("case", "Case", number, heads_row=True),
+            (Column("case", "Case", number, heads_row=True), lambda r: r.case.number),
             *(
-                Column(
-                    f"{f.name}_varied" if f.name in taken else f.name,
-                    f.short_name,
-                    number if f.is_numeric else Kind.TEXT,
+                (
+                    Column(
+                        f"{f.name}_varied" if f.name in taken else f.name,
+                        f.short_name,
+                        number if f.is_numeric else Kind.TEXT,
+                    ),
+                    partial(_setting, place, f),
                 )
-                for f in study.factors
+                for place, f in enumerate(study.factors)
             ),
-            Column("settings"),
+            (Column("settings"), lambda r: study.words(r.case)),
             *rest,
         ],
-        rows,
         note="Cost is what is minimised, the priced total; no layout of the case costs less than "
         "the bound. Money is what is paid.",
         csv_name="cases.csv",
     )
 
 
-def _settings(study: Study, result: CaseResult) -> tuple[Any, ...]:
-    values = [
-        (int(s.number) if s.number.is_integer() else s.number) if f.is_numeric and s.number is not
-        None else s.label
-        for f, s in zip(study.factors, result.case.settings, strict=True)
-    ]  # fmt: skip
-    return result.case.number, *values, study.words(result.case)
+def _datum(key: str) -> Callable[[CaseResult], Any]:
+    return lambda result: result.data.get(key)
 
 
-def _row(result: CaseResult, *, is_replan: bool, is_front: bool) -> tuple[Any, ...]:
-    data = result.data
-    gap, margin, deadline = result.gap, data.get("margin_ns"), data.get("deadline_ns")
-    conflicts = "; ".join(c["sentence"] for c in data.get("conflicts", ()))
-    return (
-        data["status"],
-        _money(result.cost_money),
-        _money(result.bound_money),
-        None if gap is None else round(gap, 6),
-        _money(data.get("paid_money")),
-        None if margin is None else round(margin / deadline, 6),
-        in_units(margin, NS_PER_US),
-        data.get("tightest_stream"),
-        data.get("lines"),
-        data.get("links"),
-        data.get("ports"),
-        in_units(data.get("cable_um"), UM_PER_M),
-        in_units(data.get("mass_mg"), MG_PER_G),
-        " ".join(data.get("switches", ())),
-        *([_money(data.get("change_money"))] if is_replan else []),
-        *([data.get("points")] if is_front else []),
-        data["run"].get("seconds"),
-        data.get("exit_code"),
-        data.get("message") or conflicts,
-        result.key,
-    )
+def _margin_share(result: CaseResult) -> float | None:
+    margin = result.data.get("margin_ns")
+    return None if margin is None else round(margin / result.data["deadline_ns"], 6)
+
+
+def _message(result: CaseResult) -> str:
+    conflicts = "; ".join(c["sentence"] for c in result.data.get("conflicts", ()))
+    return result.data.get("message") or conflicts
+
+
+def _setting(place: int, factor: Factor, result: CaseResult) -> Any:
+    number = result.case.settings[place].number
+    if not factor.is_numeric or number is None:
+        return result.case.settings[place].label
+    return int(number) if number.is_integer() else number
 
 
 def _counts(answer: Learned) -> str:
@@ -377,39 +367,27 @@ def _best_section(answer: Learned) -> list[Section]:
     if not answer.best:
         return []
     study, number = answer.study, Kind.NUMBER
-    rows = [
-        (
-            place,
-            one.result.case.number,
-            study.words(one.result.case),
-            _money(one.result.cost_money),
-            one.judged,
-            one.acceptable,
-            one.near,
-            one.cheaper,
-            ", ".join(f"{rule} ({count})" for rule, count in one.broken[:4]),
-        )
-        for place, one in enumerate(answer.best, start=1)
-    ]
-    table = Table(
+    table = Table.of(
         "best",
         "The cheapest layouts, judged in every case",
+        enumerate(answer.best, start=1),
         [
-            Column("layout", "Layout", number, heads_row=True),
-            Column("case", "Of case", number),
-            Column("settings", "Planned for"),
-            Column("cost", "Cost there", number, _currency(study), 2),
-            Column("judged", "Judged in", number),
-            Column("acceptable", "Keeps all rules in", number),
-            Column("near", "Within 1 % of the best in", number),
-            Column("cheaper", "Cheaper than found in", number),
-            Column("broken", "Breaks most (cases)"),
+            (Column("layout", "Layout", number, heads_row=True), lambda one: one[0]),
+            (Column("case", "Of case", number), lambda one: one[1].result.case.number),
+            (Column("settings", "Planned for"), lambda one: study.words(one[1].result.case)),
+            (Column("cost", "Cost there", number, _currency(study), 2),
+             lambda one: _money(one[1].result.cost_money)),
+            (Column("judged", "Judged in", number), lambda one: one[1].judged),
+            (Column("acceptable", "Keeps all rules in", number), lambda one: one[1].acceptable),
+            (Column("near", "Within 1 % of the best in", number), lambda one: one[1].near),
+            (Column("cheaper", "Cheaper than found in", number), lambda one: one[1].cheaper),
+            (Column("broken", "Breaks most (cases)"),
+             lambda one: ", ".join(f"{rule} ({count})" for rule, count in one[1].broken[:4])),
         ],
-        rows,
         note="Judged by the check as it stands, devices that a case does not have taken out. "
         "Where it is cheaper than what the case found, that search ended too soon.",
         csv_name="best.csv",
-    )
+    )  # fmt: skip
     points = [
         f"Layout {place}, planned for {study.words(one.result.case)}, keeps all rules in "
         f"{one.acceptable} of {count_text(one.judged, 'case')} and is within 1 % of the best known "

@@ -98,14 +98,10 @@ def how_sure(state: TradeOff) -> list[str]:
     holes = any(not p.is_next_proved for p in front.points[:-1])
     said = [f"{sure}; {'more may lie' if holes else 'none is missing'} between them."]
     if further:
+        last = _value(state, further[-1].value)
+        where = f"with up to {last}" if axis.id == "margin" else f"further on, down to {last},"
         said.append(
-            f"{count_text(len(further), 'layout')} further on, down to "
-            f"{_value(state, further[-1].value)}, "
-            f"{'is' if len(further) == 1 else 'are'} known too, but not proved to be within "
-            f"{ratio_text(state.goal)} of the cheapest."
-            if axis.id != "margin"
-            else f"{count_text(len(further), 'layout')} with up to "
-            f"{_value(state, further[-1].value)} "
+            f"{count_text(len(further), 'layout')} {where} "
             f"{'is' if len(further) == 1 else 'are'} known too, but not proved to be within "
             f"{ratio_text(state.goal)} of the cheapest."
         )
@@ -348,14 +344,7 @@ def tradeoff_page(
 ) -> Page:
     """The page of a trade-off, in the frame of a report: the front, its ends, the cheapest layout.
 
-    Parameters
-    ----------
-    problem, state
-        The problem and the trade-off as far as it has come.
-    assess
-        Judges a layout of the front.
-    made_on
-        The day of the page; None leaves it out.
+    ``assess`` judges a layout of the front; ``made_on`` None leaves the day of the page out.
     """
     judged, word, lead = verdict_of(problem, state)
     title, points = f"Trade-off of {problem.name}", named_points(state)

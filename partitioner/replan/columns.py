@@ -66,13 +66,7 @@ def put_in(cable: Cable, gap: int, device: int) -> Cable:
 
 
 class Relatives:
-    """Segments near to given ones.
-
-    Parameters
-    ----------
-    builder, change
-        Of the changed problem.
-    """
+    """Segments of the changed problem near to given ones."""
 
     def __init__(self, builder: ColumnBuilder, change: ChangeModel):
         self.builder = builder

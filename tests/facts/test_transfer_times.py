@@ -143,3 +143,12 @@ def test_the_report_adds_what_fits_the_layout() -> None:
     ]
     transfers = next(s for s in sections if s.id == "transfers").tables[0]
     assert transfers.rows[0][-1] == pytest.approx(0.1)
+
+
+def test_a_layout_that_gives_no_transfer_a_way_has_no_times() -> None:
+    layout = ground_layout()
+    nowhere = replace(layout, segments=layout.segments[:0])
+    problem = replace(ground_problem(), transfers={UPDATE.id: UPDATE})
+    times = study.transfer_times(gather_facts(problem, nowhere, CableNetwork(problem)))
+    assert [row.is_joined for row in times.rows] == [False]
+    assert times.at_once_ns is None
