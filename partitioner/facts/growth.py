@@ -7,7 +7,7 @@ a spare ID, no cycle gets longer by it. The file gives no streams for it, so its
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
 from partitioner.check.acceptance import whole_findings
@@ -15,6 +15,7 @@ from partitioner.check.bill import segment_items
 from partitioner.check.facts import Facts, timed_facts
 from partitioner.check.laid import LaidSegment, lay
 from partitioner.check.rules.registry import ALL_RULES
+from partitioner.check.rules.rule import Rule
 from partitioner.facts.places import NEEDS_TIMING, places_on
 from partitioner.model.problem import Device, Forecast, Reserve
 from partitioner.units import PPM
@@ -175,6 +176,10 @@ def _settle(
     return guests
 
 
+def _breaks(facts: Facts, rules: Iterable[Rule]) -> bool:
+    return any(True for rule in rules for _ in rule.findings(facts))
+
+
 @dataclass(frozen=True, slots=True)
 class _Grown:
     """A layout with some forecast devices on its lines; nothing is kept in reserve."""
@@ -196,7 +201,7 @@ class _Grown:
         """
         if self.has_builds:
             return bool(whole_findings(self.facts))
-        return any(True for rule in ALL_RULES for _ in rule.findings(self.facts))
+        return _breaks(self.facts, ALL_RULES)
 
     @property
     def has_builds(self) -> bool:
@@ -229,12 +234,7 @@ class _Grown:
             return None
         for laid in self._lines_with(line, device):
             grown = self._replaced(laid, device)
-            if any(
-                True
-                for rule in ALL_RULES
-                if rule.name not in NEEDS_TIMING
-                for _ in rule.findings(grown.facts)
-            ):
+            if _breaks(grown.facts, [r for r in ALL_RULES if r.name not in NEEDS_TIMING]):
                 continue
             if not is_timed:
                 return grown
@@ -263,11 +263,8 @@ class _Grown:
     def timed(self) -> _Grown | None:
         """The same with delays worked out; None if a rule about them is broken."""
         facts = self.facts
-        timed = _Grown(
-            timed_facts(
-                facts.problem, facts.sound, facts.sound, facts.laid, facts.network, linear=False
-            )
-        )
+        of_layout = facts.problem, facts.sound, facts.sound, facts.laid, facts.network
+        timed = _Grown(timed_facts(*of_layout, linear=False))
         return None if timed.breaks() else timed
 
     def filled(self, line: str, devices: list[Device]) -> _Grown:

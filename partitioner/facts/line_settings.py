@@ -9,7 +9,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from partitioner.check.facts import Facts
-from partitioner.model.assessment import Assessment, LegKind, RuleMargin, SegmentFigures
+from partitioner.model.assessment import (
+    Assessment,
+    LegKind,
+    RuleMargin,
+    SegmentFigures,
+    nearest_deadline_first,
+)
 from partitioner.model.plca import plca_node_count, plca_nodes
 from partitioner.model.problem import Problem
 from partitioner.report.rounds import Round, Turn
@@ -138,12 +144,8 @@ def burst_proposals(facts: Facts, assessment: Assessment) -> list[BurstProposal]
 def _queued(problem: Problem, assessment: Assessment) -> Iterator[tuple[str, str, str, str]]:
     """Segment and sender at which the tightest streams wait behind frames of their own node."""
     lines = {f.segment.id: f.segment for f in shared_lines(problem, assessment)}
-    tight = sorted(
-        (f for f in assessment.streams if f.response_ns is not None),
-        key=lambda f: (-(f.response_ns or 0) / f.deadline_ns, f.stream, f.destination),
-    )
     found = 0
-    for figures in tight:
+    for figures in nearest_deadline_first(assessment.streams):
         for leg in figures.legs:
             if leg.where in lines and leg.queue_ns > 0 and found < LOOKED_AT:
                 is_down = leg.kind is LegKind.LINE_DOWN

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from partitioner.check.facts import Facts
+from partitioner.model.assessment import nearest_deadline_first
 from partitioner.timing.critical import critical_search
-from partitioner.timing.layout_timing import NetworkTraffic
 from partitioner.timing.simulate import Releases, Seen, simulate
 from partitioner.units import PPM
 
@@ -93,50 +93,37 @@ def simulate_layout(facts: Facts, duration_ns: int, seed: int = 0) -> Simulation
         Of every random draw; the same seed gives the same result.
     """
     timing = facts.timing
-    deadlines = {(f.stream, f.destination): f.deadline_ns for f in timing.streams}
-    bounds = {(f.stream, f.destination): f.response_ns for f in timing.streams}
-    scales = {key: bound or deadlines[key] for key, bound in bounds.items()}
+    figures = {(f.stream, f.destination): f for f in timing.streams}
+    scales = {key: f.response_ns or f.deadline_ns for key, f in figures.items()}
     runs = [
         simulate(timing.traffic, duration_ns, seed + number, releases, scales)
         for number, releases in enumerate(Releases)
     ]
-    searched = _search(timing.traffic, bounds, deadlines, seed)
+    tight = nearest_deadline_first(timing.streams)[:SEARCHED_STREAMS]
+    searched = {
+        (f.stream, f.destination): critical_search(
+            timing.traffic, f.stream, f.destination, seed=seed + number, tries=TRIES,
+            span_ns=f.response_ns,
+        )
+        for number, f in enumerate(tight)
+    }  # fmt: skip
     observed = []
-    for key, bound in bounds.items():
+    for key, f in figures.items():
         seen = [run.seen[key] for run in runs if key in run.seen]
         observed.append(
             Observed(
-                stream=key[0],
-                destination=key[1],
+                stream=f.stream,
+                destination=f.destination,
                 frames=sum(s.frames for s in seen),
                 worst_ns=max((s.worst_ns for s in seen), default=None),
                 searched_ns=searched.get(key),
-                bound_ns=bound,
-                deadline_ns=deadlines[key],
+                bound_ns=f.response_ns,
+                deadline_ns=f.deadline_ns,
                 scale_ns=scales[key],
                 histogram=_sum(seen),
             )
         )
     return Simulation(duration_ns, seed, sum(run.frames for run in runs), tuple(observed))
-
-
-def _search(
-    traffic: NetworkTraffic,
-    bounds: dict[tuple[str, str], int | None],
-    deadlines: dict[tuple[str, str], int],
-    seed: int,
-) -> dict[tuple[str, str], int]:
-    """Search for bad moments of the streams with the least of their deadline left."""
-    tight = sorted(
-        (key for key, bound in bounds.items() if bound is not None),
-        key=lambda key: (-(bounds[key] or 0) / deadlines[key], key),
-    )
-    return {
-        key: critical_search(
-            traffic, key[0], key[1], seed=seed + number, tries=TRIES, span_ns=bounds[key]
-        )
-        for number, key in enumerate(tight[:SEARCHED_STREAMS])
-    }
 
 
 def _sum(seen: list[Seen]) -> tuple[int, ...]:

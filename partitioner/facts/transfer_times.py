@@ -17,9 +17,14 @@ from partitioner.errors import InternalFault
 from partitioner.model.problem import Transfer
 from partitioner.network.routes import stream_ways
 from partitioner.network.transfers import PREFIX, carried_streams, frame_count, pace_ns
-from partitioner.timing.layout_timing import NetworkTraffic, StreamTraffic, analyse
+from partitioner.timing.layout_timing import NetworkTraffic, StreamTraffic
 from partitioner.timing.simulate import Releases, simulate
-from partitioner.timing.transfers import TransferTime, paced_transfer
+from partitioner.timing.transfers import (
+    TransferTime,
+    paced,
+    paced_transfer,
+    paced_transfers,
+)
 
 FACTORS = (1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 30.0, 100.0, 1000.0)
 """Paces are tried in these multiples of the one that would fill the fullest medium."""
@@ -130,8 +135,7 @@ def _stated(facts: Facts, transfer: Transfer) -> TransferTime | None:
     bounds = [f.bound_ns for f in own if f.bound_ns is not None]
     if pace is None or not own or len(bounds) < len(own):
         return None
-    frames = frame_count(transfer)
-    return TransferTime(frames, pace, max(bounds), (frames - 1) * pace + max(bounds))
+    return TransferTime(frame_count(transfer), pace, max(bounds))
 
 
 def _busy(traffic: NetworkTraffic) -> dict[str, float]:
@@ -168,8 +172,7 @@ def _fastest(quiet: NetworkTraffic, stream: StreamTraffic, frames: int) -> Trans
     full_ns = _full_ns(quiet, stream)
     for factor in FACTORS:
         pace = round(full_ns * factor)
-        # The window of a frame starts at one pace and grows in the analysis if frames stay longer.
-        found = paced_transfer(quiet, replace(stream, deadline_ns=pace), frames, pace)
+        found = paced_transfer(quiet, stream, frames, pace)
         if found is not None:
             return found
     return None
@@ -179,44 +182,15 @@ def _at_once(
     quiet: NetworkTraffic, streams: dict[str, StreamTraffic], rows: list[TimedTransfer]
 ) -> int | None:
     """Bound for all transfers at once, each at its fastest pace slowed by one common factor."""
+    fastest = [(streams[row.transfer.id], row.fastest) for row in rows if row.fastest]
     for factor in (1.0, *FACTORS):
-        found = _all_slowed(quiet, streams, rows, factor)
-        if found is not None:
-            return found
+        slowed = [(s, time.frames, round(time.pace_ns * factor)) for s, time in fastest]
+        sent = (*quiet.streams, *(paced(s, pace_ns) for s, _, pace_ns in slowed))
+        if max(_busy(replace(quiet, streams=sent)).values(), default=0.0) < 1.0:
+            found = paced_transfers(quiet, slowed)
+            if found is not None:
+                return max(time.total_ns for time in found)
     return None
-
-
-def _all_slowed(
-    quiet: NetworkTraffic,
-    streams: dict[str, StreamTraffic],
-    rows: list[TimedTransfer],
-    factor: float,
-) -> int | None:
-    paces = {
-        row.transfer.id: round(row.fastest.pace_ns * factor) for row in rows if row.fastest
-    }
-    paced = tuple(
-        replace(
-            streams[id_], period_ns=pace, jitter_ns=0, deadline_ns=pace, sporadic=False
-        )
-        for id_, pace in paces.items()
-    )
-    traffic = replace(quiet, streams=(*quiet.streams, *paced))
-    if max(_busy(traffic).values(), default=0.0) >= 1.0:
-        return None
-    bounds = analyse(traffic)
-    if bounds.overloads:
-        return None
-    deadlines = {s.id: s.deadline_ns for s in quiet.streams}
-    frame_ns = dict.fromkeys(paces, 0)
-    for (stream, _), bound in bounds.bounds.items():
-        if bound.response_ns is None or bound.response_ns > deadlines.get(stream, 2**62):
-            return None
-        if stream.startswith(PREFIX):
-            id_ = stream.removeprefix(PREFIX)
-            frame_ns[id_] = max(frame_ns[id_], bound.response_ns)
-    frames = {row.transfer.id: frame_count(row.transfer) for row in rows}
-    return max((frames[id_] - 1) * pace + frame_ns[id_] for id_, pace in paces.items())
 
 
 def simulated(facts: Facts, times: TransferTimes, duration_ns: int, seed: int = 0) -> TransferTimes:
@@ -243,14 +217,11 @@ def simulated(facts: Facts, times: TransferTimes, duration_ns: int, seed: int = 
         if time is None:
             rows.append(row)
             continue
-        paced = replace(
-            streams[row.transfer.id], period_ns=time.pace_ns, jitter_ns=0, sporadic=False
-        )
+        stream = paced(streams[row.transfer.id], time.pace_ns)
+        traffic = replace(quiet, streams=(*quiet.streams, stream))
         span_ns = min(duration_ns, time.total_ns)
-        run = simulate(
-            replace(quiet, streams=(*quiet.streams, paced)), span_ns, seed + number, Releases.RANDOM
-        )
-        own = [seen.worst_ns for (id_, _), seen in run.seen.items() if id_ == paced.id]
+        run = simulate(traffic, span_ns, seed + number, Releases.RANDOM)
+        own = [seen.worst_ns for (id_, _), seen in run.seen.items() if id_ == stream.id]
         if not own:
             rows.append(row)
             continue
@@ -259,6 +230,6 @@ def simulated(facts: Facts, times: TransferTimes, duration_ns: int, seed: int = 
                 "a simulated frame of a transfer took longer than its bound",
                 [f"{row.transfer.id}: {max(own)} ns seen, bound {time.frame_bound_ns} ns"],
             )
-        total_ns = (time.frames - 1) * time.pace_ns + max(own)
-        rows.append(replace(row, seen_ns=total_ns, seen_for_ns=span_ns))
+        seen = replace(time, frame_bound_ns=max(own))
+        rows.append(replace(row, seen_ns=seen.total_ns, seen_for_ns=span_ns))
     return replace(times, rows=tuple(rows))

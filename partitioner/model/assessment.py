@@ -5,7 +5,7 @@ Filled by ``check`` from the problem, the network and the timing; read by ``repo
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -81,6 +81,14 @@ class StreamFigures:
     def tightness(self) -> float:
         """Sorts deliveries, those with the least of their deadline left first, overload before."""
         return float("-inf") if self.left_share is None else self.left_share
+
+
+def nearest_deadline_first(streams: Iterable[StreamFigures]) -> list[StreamFigures]:
+    """Deliveries that have a bound, those that may use most of their deadline first."""
+    return sorted(
+        (f for f in streams if f.response_ns is not None),
+        key=lambda f: (-(f.response_ns or 0) / f.deadline_ns, f.stream, f.destination),
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,15 +22,9 @@ def metric_um(a: Sequence[int], b: Sequence[int], metric: Metric, factor_ppm: in
     if metric is Metric.RECTILINEAR:
         return ceil_div(sum(gaps) * factor_ppm, PPM)
     # Exact integer square root, rounded up: straight lines must never come out too short.
-    square = sum(g * g for g in gaps)
-    scaled = square * factor_ppm * factor_ppm
-    root = _isqrt_up(scaled)
-    return ceil_div(root, PPM)
-
-
-def _isqrt_up(value: int) -> int:
-    root = isqrt(value)
-    return root if root * root == value else root + 1
+    scaled = sum(g * g for g in gaps) * factor_ppm * factor_ppm
+    root = isqrt(scaled)
+    return ceil_div(root + (root * root < scaled), PPM)
 
 
 def _metric_matrix_um(

@@ -31,9 +31,9 @@ def order_section(order: ChangeOrder) -> Section:
 
 
 def _intro(order: ChangeOrder) -> list[str]:
-    total = _total(order)
-    if not total:
+    if not order.lines():
         return ["Nothing is cut, plugged or programmed: both layouts are built the same."]
+    total = order.total()
     counts = total.pieces
     changed = counts[Work.LONGER] + counts[Work.SHORTER]
     lines = [
@@ -54,30 +54,12 @@ def _intro(order: ChangeOrder) -> list[str]:
     return lines
 
 
-def _total(order: ChangeOrder) -> LineWork | None:
-    """Sums over all segments; None where there is nothing to do."""
-    lines = order.lines()
-    if not lines:
-        return None
-    return LineWork(
-        "all",
-        {work: sum(one.pieces[work] for one in lines) for work in Work},
-        sum(one.new_um for one in lines),
-        sum(one.taken_out_um for one in lines),
-        sum(one.unknown for one in lines),
-        sum(one.terminators for one in lines),
-        sum(one.settings for one in lines),
-        sum(one.reprogrammed for one in lines),
-    )
-
-
 def _lines_table(order: ChangeOrder) -> Table:
-    total = _total(order)
-    number = Kind.NUMBER
+    number, lines = Kind.NUMBER, order.lines()
     return Table.of(
         "order-lines",
         "Work by segment",
-        (*order.lines(), *([] if total is None else [total])),
+        (*lines, order.total()) if lines else (),
         [
             (Column("segment", "Segment", Kind.ID, heads_row=True), lambda one: one.segment),
             *((Column(_KEYS[work], work.value.capitalize(), number), partial(_pieces, work))

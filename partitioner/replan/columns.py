@@ -225,17 +225,12 @@ class Relatives:
         for k in sorted(range(len(outside)), key=lambda k: (int(distance[k]), k))[:NEAR]:
             device = outside[k]
             for start in starts:
-                best: tuple[int, Cable] | None = None
-                for gap in gaps(self.builder, start):
-                    cable = put_in(start, gap, device)
-                    column = column_of(self.builder, switch, grade, cable)
-                    if column is None:
-                        continue
-                    value = column.cost + self.change.base_money(column)
-                    if best is None or value < best[0]:
-                        best = (value, cable)
-                if best is not None:
-                    self._keep(found, switch, grade, best[1])
+                longer = (put_in(start, gap, device) for gap in gaps(self.builder, start))
+                made = [column_of(self.builder, switch, grade, cable) for cable in longer]
+                allowed = [c for c in made if c is not None]
+                if allowed:
+                    cheapest = min(allowed, key=lambda c: c.cost + self.change.base_money(c))
+                    found.setdefault(cheapest)
 
 
 def with_node_counts(

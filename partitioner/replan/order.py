@@ -7,7 +7,7 @@ is made anew or is taken out. Terminators sit at both ends of a line and move wi
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -121,24 +121,39 @@ class ChangeOrder:
                 *(s.where for s in self.settings),
             ]
         )
-        return tuple(self._line(name) for name in names)
-
-    def _line(self, name: str) -> LineWork:
-        own = [p for p in self.pieces if p.piece.segment == name]
-        settings = [s for s in self.settings if s.where == name]
-        new = [p.after for p in own if p.work is Work.NEW]
-        out = [p.before for p in own if p.work is Work.TAKEN_OUT]
-        ends = [p for p in (*new, *out) if p is not None]
-        return LineWork(
-            name,
-            {work: sum(p.work is work for p in own) for work in Work},
-            sum(p.length_um or 0 for p in new if p is not None),
-            sum(p.length_um or 0 for p in out if p is not None),
-            sum(p.length_um is None for p in ends),
-            sum(t.segment == name for t in self.terminators),
-            len(settings),
-            sum(s.kind in REPROGRAMMED for s in settings),
+        return tuple(
+            _sums(
+                name,
+                [p for p in self.pieces if p.piece.segment == name],
+                [t for t in self.terminators if t.segment == name],
+                [s for s in self.settings if s.where == name],
+            )
+            for name in names
         )
+
+    def total(self) -> LineWork:
+        """Sums over all segments."""
+        return _sums("all", self.pieces, self.terminators, self.settings)
+
+
+def _sums(
+    name: str,
+    works: Sequence[PieceWork],
+    terminators: Sequence[TerminatorWork],
+    settings: Sequence[Change],
+) -> LineWork:
+    new = [w.piece.length_um for w in works if w.work is Work.NEW]
+    out = [w.piece.length_um for w in works if w.work is Work.TAKEN_OUT]
+    return LineWork(
+        name,
+        {work: sum(w.work is work for w in works) for work in Work},
+        sum(um or 0 for um in new),
+        sum(um or 0 for um in out),
+        (*new, *out).count(None),
+        len(terminators),
+        len(settings),
+        sum(s.kind in REPROGRAMMED for s in settings),
+    )
 
 
 def change_order(

@@ -105,14 +105,12 @@ def loss_margin(
     if not cable.attenuation_db_per_m or not curve.points_mhz_db:
         return None
     loads = tuple(capacitances_pf)
-    worst: tuple[float, float, float, float] | None = None
+    losses = []
     for mhz, limit_db in curve.points_mhz_db:
         loss_db = interpolated(cable.attenuation_db_per_m, mhz) * length_um / UM_PER_M
         loss_db += sum(shunt_loss_db(c, mhz) for c in loads)
-        row = (loss_db / limit_db, mhz, loss_db, limit_db)
-        worst = row if worst is None else max(worst, row)
-    assert worst is not None
-    used, mhz, loss_db, limit_db = worst
+        losses.append((loss_db / limit_db, mhz, loss_db, limit_db))
+    used, mhz, loss_db, limit_db = max(losses)
     return RuleMargin(
         "insertion-loss",
         where,

@@ -7,9 +7,10 @@ is complete at the latest ``(frames - 1) * pace + bound`` after its first frame 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from partitioner.timing.layout_timing import NetworkBounds, NetworkTraffic, StreamTraffic, analyse
+from partitioner.timing.layout_timing import NetworkTraffic, StreamTraffic, analyse
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,41 +20,48 @@ class TransferTime:
     frames: int
     pace_ns: int
     frame_bound_ns: int
-    total_ns: int
+
+    @property
+    def total_ns(self) -> int:
+        """From the first release to the last bit of the last frame, at most."""
+        return (self.frames - 1) * self.pace_ns + self.frame_bound_ns
+
+
+def paced(transfer: StreamTraffic, pace_ns: int) -> StreamTraffic:
+    """The stream of a transfer with a frame every ``pace_ns``."""
+    return replace(transfer, period_ns=pace_ns, jitter_ns=0, sporadic=False)
 
 
 def paced_transfer(
     traffic: NetworkTraffic, transfer: StreamTraffic, frames: int, pace_ns: int
 ) -> TransferTime | None:
-    """Bound a transfer at a given pace; None if a stream is late or something is overloaded.
+    """Bound one transfer at a given pace; see :func:`paced_transfers`."""
+    found = paced_transfers(traffic, [(transfer, frames, pace_ns)])
+    return None if found is None else found[0]
+
+
+def paced_transfers(
+    traffic: NetworkTraffic, transfers: Sequence[tuple[StreamTraffic, int, int]]
+) -> list[TransferTime] | None:
+    """Bound transfers that run at once; None if a stream is late or something is overloaded.
 
     Parameters
     ----------
     traffic
-        The layout without the transfer.
-    transfer
-        The transfer as a stream; its period is replaced by the pace, its deadline by what it
-        takes. Give it a low priority.
-    frames
-        How many frames it sends.
-    pace_ns
-        Time between two of its frames, above 0.
+        The layout without the transfers.
+    transfers
+        Each as a stream, with how many frames it sends and the time between two of them in ns,
+        above 0. Its period is replaced by that pace. Give it a low priority.
     """
-    paced = replace(transfer, period_ns=pace_ns, jitter_ns=0, sporadic=False)
-    bounds = analyse(replace(traffic, streams=(*traffic.streams, paced)))
-    if bounds.overloads or _late(traffic, bounds):
-        return None
-    own = [b.response_ns for (s, _), b in bounds.bounds.items() if s == transfer.id]
-    if any(ns is None for ns in own):
-        return None
-    longest = max(ns for ns in own if ns is not None)
-    return TransferTime(frames, pace_ns, longest, (frames - 1) * pace_ns + longest)
-
-
-def _late(traffic: NetworkTraffic, bounds: NetworkBounds) -> bool:
+    streams = (paced(stream, pace_ns) for stream, _, pace_ns in transfers)
+    bounds = analyse(replace(traffic, streams=(*traffic.streams, *streams)))
     deadlines = {s.id: s.deadline_ns for s in traffic.streams}
-    return any(
-        b.response_ns is None or b.response_ns > deadlines[stream]
-        for (stream, _), b in bounds.bounds.items()
-        if stream in deadlines
-    )
+    longest: dict[str, int] = {}
+    for (stream, _), bound in bounds.bounds.items():
+        most_ns = bound.response_ns
+        if most_ns is None or most_ns > deadlines.get(stream, most_ns):
+            return None
+        longest[stream] = max(longest.get(stream, 0), most_ns)
+    if bounds.overloads:
+        return None
+    return [TransferTime(frames, ns, longest[stream.id]) for stream, frames, ns in transfers]
