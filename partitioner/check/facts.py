@@ -131,16 +131,9 @@ def _sensible_backbone(problem: Problem, layout: Layout) -> tuple[BuiltLink, ...
 
 def _sensible(written: Segment, problem: Problem, seen: set[str], most: int) -> Segment:
     """Drop unknown, repeated and surplus devices; remember the ones taken in ``seen``."""
-    kept: list[str] = []
-    ids: list[int] = []
-    before = 0
-    plain_ids = len(written.plca_ids) == len(written.devices)
+    places: list[int] = []
     for place, device in enumerate(written.devices):
-        if device not in problem.devices or device in seen or len(kept) == most:
-            continue
-        seen.add(device)
-        kept.append(device)
-        before += place < written.switch_index
-        if plain_ids:
-            ids.append(written.plca_ids[place])
-    return replace(written, devices=tuple(kept), switch_index=before, plca_ids=tuple(ids))
+        if device in problem.devices and device not in seen and len(places) < most:
+            seen.add(device)
+            places.append(place)
+    return written.at(places)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 from partitioner.check.acceptance import rule_findings
@@ -115,22 +115,20 @@ class Added:
 def added_by(facts: Facts, option: str, to: Iterable[str] = ()) -> Added:
     """What an option adds in parts to a unit that has the options ``to`` without it."""
     before = frozenset(to) - {option}
-    less, more = unit_items(facts, before), unit_items(facts, before | {option})
+    less, with_it = unit_items(facts, before), unit_items(facts, before | {option})
     had = {_key(p): p for p in parts_list(less)}
     grown = []
-    for part in parts_list(more):
-        old = had.get(_key(part))
-        quantity = part.quantity - (old.quantity if old else 0)
-        if quantity:
-            price = part.price_money - (old.price_money if old else 0)
-            mass = part.mass_mg - (old.mass_mg if old else 0)
-            grown.append(
-                PartLine(
-                    part.part, part.kind, quantity, part.unit_price_money, price, mass,
-                    part.source, part.trust, part.where,
-                )
-            )  # fmt: skip
-    sums = [cost_sum(facts.problem, items, ()) for items in (less, more)]
+    for part in parts_list(with_it):
+        old = had.get(_key(part), replace(part, quantity=0, price_money=0, mass_mg=0))
+        more = replace(
+            part,
+            quantity=part.quantity - old.quantity,
+            price_money=part.price_money - old.price_money,
+            mass_mg=part.mass_mg - old.mass_mg,
+        )
+        if more.quantity:
+            grown.append(more)
+    sums = [cost_sum(facts.problem, items, ()) for items in (less, with_it)]
     return Added(
         option, tuple(grown), sums[1].money - sums[0].money, sums[1].mass_mg - sums[0].mass_mg
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 
@@ -38,20 +38,21 @@ class Segment:
         """PLCA ID of each device that has one, by device id."""
         return dict(zip(self.devices, self.plca_ids, strict=False))
 
-    def only(self, devices: Collection[str]) -> Segment:
-        """The same with those of its devices only that are among ``devices``."""
-        kept = [k for k, device in enumerate(self.devices) if device in devices]
+    def at(self, places: Sequence[int]) -> Segment:
+        """The same with the devices at some places along its cable only; the first place is 0."""
         has_ids = len(self.plca_ids) == len(self.devices)
         return replace(
             self,
-            devices=tuple(self.devices[k] for k in kept),
-            switch_index=sum(k < self.switch_index for k in kept),
-            plca_ids=tuple(self.plca_ids[k] for k in kept) if has_ids else (),
-            burst_counts=tuple(
-                (node, count) for node, count in self.burst_counts
-                if node == self.switch or node in devices
-            ),
-        )  # fmt: skip
+            devices=tuple(self.devices[k] for k in places),
+            switch_index=sum(k < self.switch_index for k in places),
+            plca_ids=tuple(self.plca_ids[k] for k in places) if has_ids else (),
+        )
+
+    def only(self, devices: Collection[str]) -> Segment:
+        """The same with those of its devices only that are among ``devices``."""
+        kept = self.at([k for k, device in enumerate(self.devices) if device in devices])
+        bursts = (row for row in self.burst_counts if row[0] == self.switch or row[0] in devices)
+        return replace(kept, burst_counts=tuple(bursts))
 
 
 @dataclass(frozen=True, slots=True)

@@ -128,60 +128,45 @@ def figures_section(
     problem: Problem, layouts: Sequence[tuple[str, Layout, Assessment]]
 ) -> Section:
     """Named layouts beside each other: what they hold, what they cost, what margin they leave."""
-    number = Kind.NUMBER
-    currency = problem.currency
-    table = Table(
+    number, currency, is_line = Kind.NUMBER, problem.currency, problem.catalogue.is_line
+    table = Table.of(
         "beside",
         "Layouts beside each other",
+        layouts,
         (
-            Column("layout", "Layout", heads_row=True),
-            Column("devices", "Devices", number),
-            Column("lines", "Lines", number),
-            Column("ports", "Ports", number),
-            Column("cable_m", "Cable", number, "m", 2),
-            Column("longest_m", "Longest segment", number, "m", 2),
-            Column("mass_g", "Mass", number, "g", 0),
-            Column("money", "Cost", number, currency, 2),
-            Column("priced_total", "Priced total", number, currency, 2),
-            Column("tightest", "Tightest stream"),
-            Column("left", "Left"),
-            Column("broken", "Broken rules", number),
+            (Column("layout", "Layout", heads_row=True), lambda row: row[0]),
+            (Column("devices", "Devices", number),
+             lambda row: sum(len(s.devices) for s in row[1].segments)),
+            (Column("lines", "Lines", number),
+             lambda row: sum(is_line(s.grade) for s in row[1].segments)),
+            (Column("ports", "Ports", number), lambda row: len(row[1].segments)),
+            (Column("cable_m", "Cable", number, "m", 2),
+             lambda row: layout_counts(problem, row[2])["cable_um"] / UM_PER_M),
+            (Column("longest_m", "Longest segment", number, "m", 2),
+             lambda row: max((s.length_um for s in row[2].segments), default=0) / UM_PER_M),
+            (Column("mass_g", "Mass", number, "g", 0), lambda row: row[2].cost.mass_mg / MG_PER_G),
+            (Column("money", "Cost", number, currency, 2),
+             lambda row: row[2].cost.money / MONEY_STEPS),
+            (Column("priced_total", "Priced total", number, currency, 2),
+             lambda row: row[2].cost.objective_money / MONEY_STEPS),
+            (Column("tightest", "Tightest stream"), lambda row: _tightest(row[2])[0]),
+            (Column("left", "Left"), lambda row: _tightest(row[2])[1]),
+            (Column("broken", "Broken rules", number), lambda row: len(row[2].findings)),
         ),
-        [_figures_row(problem, *row) for row in layouts],
-    )
-    return Section(
-        "Beside each other",
-        "Each layout judged under the problem as it is now.",
-        (table,),
-        id="beside",
-    )
+    )  # fmt: skip
+    judged = "Each layout judged under the problem as it is now."
+    return Section("Beside each other", judged, (table,), id="beside")
 
 
-def _figures_row(
-    problem: Problem, name: str, layout: Layout, assessment: Assessment
-) -> tuple[Any, ...]:
-    stream, left = "", ""
-    if assessment.streams:
-        worst = worst_first(assessment.streams)[0]
-        stream = f"{worst.stream} to {worst.destination}"
-        left = "overload" if worst.margin_ns is None else (
-            f"{margin_time_text(worst.margin_ns)} of {time_text(worst.deadline_ns)}"
-        )
-    lengths_um = [s.length_um for s in assessment.segments]
-    return (
-        name,
-        sum(len(s.devices) for s in layout.segments),
-        sum(problem.catalogue.is_line(s.grade) for s in layout.segments),
-        len(layout.segments),
-        layout_counts(problem, assessment)["cable_um"] / UM_PER_M,
-        max(lengths_um, default=0) / UM_PER_M,
-        assessment.cost.mass_mg / MG_PER_G,
-        assessment.cost.money / MONEY_STEPS,
-        assessment.cost.objective_money / MONEY_STEPS,
-        stream,
-        left,
-        len(assessment.findings),
-    )
+def _tightest(assessment: Assessment) -> tuple[str, str]:
+    """The delivery with the least of its deadline left, and how much that is."""
+    if not assessment.streams:
+        return "", ""
+    worst = worst_first(assessment.streams)[0]
+    left = "overload"
+    if worst.margin_ns is not None:
+        left = f"{margin_time_text(worst.margin_ns)} of {time_text(worst.deadline_ns)}"
+    return f"{worst.stream} to {worst.destination}", left
 
 
 def differences_section(pair: Beside, names: tuple[str, str]) -> Section:

@@ -38,29 +38,19 @@ def nearest_miss_section(problem: Problem, miss: NearestMiss) -> Section:
 
 def _table(miss: NearestMiss) -> Table:
     known = {p.device: p for p in miss.places}
-    rows = []
-    for device in miss.missing:
-        place = known.get(device)
-        rows.append(
-            (device, NOT_LOOKED_INTO, "", "", "")
-            if place is None
-            else (
-                device,
-                place.where,
-                " ".join(dict.fromkeys(f.rule for f in place.findings)),
-                " ".join(f.sentence for f in place.findings),
-                "; ".join(place.changes) or "none found",
-            )
-        )
-    return Table(
+    return Table.of(
         "nearest-miss",
         "Best place for each device that has none",
+        [(device, known.get(device)) for device in miss.missing],
         (
-            Column("device", "device", Kind.ID, heads_row=True),
-            Column("where", "best place tried"),
-            Column("rules", "rules against it", Kind.NAMES),
-            Column("why", "what is broken there"),
-            Column("changes", "what would allow it"),
+            (Column("device", "device", Kind.ID, heads_row=True), lambda row: row[0]),
+            (Column("where", "best place tried"),
+             lambda row: row[1].where if row[1] else NOT_LOOKED_INTO),
+            (Column("rules", "rules against it", Kind.NAMES),
+             lambda row: " ".join({f.rule: 0 for f in row[1].findings}) if row[1] else ""),
+            (Column("why", "what is broken there"),
+             lambda row: " ".join(f.sentence for f in row[1].findings) if row[1] else ""),
+            (Column("changes", "what would allow it"),
+             lambda row: "; ".join(row[1].changes) or "none found" if row[1] else ""),
         ),
-        rows,
-    )
+    )  # fmt: skip

@@ -14,7 +14,8 @@ from partitioner.pages.beside import (
 )
 from partitioner.pages.change_order import order_section
 from partitioner.replan.compare import Kind as ChangeKind
-from partitioner.replan.rerun import Rerun
+from partitioner.replan.rerun import Rerun, RerunPoint
+from partitioner.replan.searched import Found
 from partitioner.report.amounts import count_text, money_text, ratio_text
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.sections import Column, Kind, Section, Table
@@ -153,45 +154,38 @@ def front_section(result: Rerun) -> Section:
 
 def front_table(result: Rerun) -> Table:
     """The front: costs, counts of changes, what is proved, the file of each layout."""
-    rows = []
-    for number, point in enumerate(result.front, 1):
-        found, changes = point.found, point.comparison
-        known = "proved" if found.is_proved else (
-            "best of the segments tried" if found.is_best_offered else "found"
-        )
-        if found.plan_money + found.change_money == result.best.found.total_money:
-            known += ", least sum"
-        rows.append(
-            (
-                number,
-                found.plan_money / MONEY_STEPS,
-                found.change_money / MONEY_STEPS,
-                found.total_money / MONEY_STEPS,
-                changes.count(ChangeKind.SEGMENT) + changes.count(ChangeKind.ORDER),
-                changes.count(ChangeKind.CUT),
-                changes.count(ChangeKind.NEW_LINE),
-                known,
-                front_file(number),
-            )
-        )
     count, currency = Kind.NUMBER, result.problem.currency
-    return Table(
+
+    def known(found: Found) -> str:
+        word = "best of the segments tried" if found.is_best_offered else "found"
+        is_least = found.total_money == result.best.found.total_money
+        return ("proved" if found.is_proved else word) + (", least sum" if is_least else "")
+
+    def changed(point: RerunPoint, *kinds: ChangeKind) -> int:
+        return sum(point.comparison.count(kind) for kind in kinds)
+
+    return Table.of(
         "rerun-front",
         "Layouts from least change to cheapest plan",
+        enumerate(result.front, 1),
         (
-            Column("number", "No.", count, heads_row=True),
-            Column("layout", "Layout", count, currency, 2),
-            Column("change", "Change", count, currency, 2),
-            Column("total", "Sum", count, currency, 2),
-            Column("moved", "Devices moved", count),
-            Column("cuts", "Cuts changed", count),
-            Column("new_lines", "New lines", count),
-            Column("known", "Known"),
-            Column("file", "File", Kind.ID),
+            (Column("number", "No.", count, heads_row=True), lambda row: row[0]),
+            (Column("layout", "Layout", count, currency, 2),
+             lambda row: row[1].found.plan_money / MONEY_STEPS),
+            (Column("change", "Change", count, currency, 2),
+             lambda row: row[1].found.change_money / MONEY_STEPS),
+            (Column("total", "Sum", count, currency, 2),
+             lambda row: row[1].found.total_money / MONEY_STEPS),
+            (Column("moved", "Devices moved", count),
+             lambda row: changed(row[1], ChangeKind.SEGMENT, ChangeKind.ORDER)),
+            (Column("cuts", "Cuts changed", count), lambda row: changed(row[1], ChangeKind.CUT)),
+            (Column("new_lines", "New lines", count),
+             lambda row: changed(row[1], ChangeKind.NEW_LINE)),
+            (Column("known", "Known"), lambda row: known(row[1].found)),
+            (Column("file", "File", Kind.ID), lambda row: front_file(row[0])),
         ),
-        rows,
         csv_name="front.csv",
-    )
+    )  # fmt: skip
 
 
 def front_file(number: int) -> str:

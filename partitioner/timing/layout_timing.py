@@ -410,10 +410,8 @@ class _Network:
             self.sentences.pop(medium, None)
         for place, stream in flows:
             leg = new.get((*place, stream))
-            if leg is None or leg.total_ns > LONGEST_WAIT_NS:
-                legs[(*place, stream)] = None
-            else:
-                legs[(*place, stream)] = leg
+            is_open = leg is None or leg.total_ns > LONGEST_WAIT_NS
+            legs[(*place, stream)] = None if is_open else leg
 
     def linear_legs(self) -> tuple[Legs, dict[tuple[str, str, str], int]]:
         """Linear bound of every leg under the delays found, and what the price counts of it.
