@@ -9,7 +9,7 @@ from partitioner.model.assessment import Leg, LegKind, StreamFigures
 from partitioner.timing.constants import PREAMBLE_SFD_BT
 from partitioner.timing.frames import client_data_bytes, stream_frame_bytes, wire_ns
 from partitioner.timing.layout_timing import LinkMedium, StreamTraffic, settled_line
-from partitioner.timing.worked import CLAUSE_148, Term, worked_leg
+from partitioner.timing.worked import CLAUSE_148, Term, way_terms, worked_leg
 
 LINK_CLAUSES = "IEEE Std 802.3 Clauses 4.4.2 and 3.1.1"
 QUEUE_SOURCE = "non-preemptive priority queue, docs/explanation/timing.md"
@@ -71,10 +71,7 @@ def _link_terms(leg: Leg, link: LinkMedium, stream: StreamTraffic) -> tuple[Term
              leg.access_ns, QUEUE_SOURCE),
         Term(f"the frame, {length} bytes", f"({PREAMBLE_SFD_BT} preamble + 8 × {length}) bits at "
              f"{rate}", bits_ns, LINK_CLAUSES),
-        Term("sending and receiving PHY", "both delays of the grade", link.phy_ns,
-             "the catalogue's grade"),
-        Term("propagation", "length of the link times the cable's delay", link.propagation_ns,
-             "the catalogue's cable"),
+        *way_terms("link", link.phy_ns, link.propagation_ns),
     )  # fmt: skip
     return tuple(t for t in terms if t.ns)
 

@@ -9,14 +9,12 @@ from partitioner.facts.builds import Added, Builds, added_by
 from partitioner.model.assessment import Assessment
 from partitioner.report.amounts import count_text, listed, money_text
 from partitioner.report.drawing_input import drawing_input
-from partitioner.report.panels import Panel, panels_figure
+from partitioner.report.panels import LARGEST_DRAWN, Panel, panels_figure
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, State, Table
 from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M
 
 MOST_DRAWN = 12
 """Builds drawn; the ones built most often."""
-LARGEST_DRAWN = 500
-"""With more devices than this the small drawings show nothing."""
 
 
 def builds_section(facts: Facts, assessment: Assessment, builds: Builds) -> Section | None:

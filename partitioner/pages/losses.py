@@ -10,7 +10,7 @@ from partitioner.facts.losses import Loss, every_loss, lost_functions, lost_hard
 from partitioner.model.assessment import Assessment
 from partitioner.report.amounts import count_text, listed
 from partitioner.report.drawing_input import drawing_input
-from partitioner.report.panels import Panel, panels_figure
+from partitioner.report.panels import LARGEST_DRAWN, Panel, panels_figure
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, State, Table
 
 MOST_DRAWN = 6
@@ -21,8 +21,6 @@ MOST_KEPT = 20_000
 SEVERE_SHARE = 0.5
 SERIOUS_SHARE = 0.1
 """Of the devices or the deliveries; bounds of this program's own for its two words."""
-LARGEST_DRAWN = 500
-"""With more devices than this the small drawings show nothing."""
 WHAT = {
     FailureKind.SEGMENT: "line or link, its port",
     FailureKind.SWITCH: "switch",

@@ -22,6 +22,8 @@ from partitioner.report.svg import Canvas, num
 
 XY = tuple[float, float]
 
+LARGEST_DRAWN = 500
+"""With more devices than this the small drawings show nothing."""
 WIDTH = 1160.0
 COLUMNS = 3
 GAP = 22.0

@@ -177,12 +177,15 @@ def _sending(queue: Queue, settings: LineSettings) -> list[Term]:
             queue.last_ns - rest + (PREAMBLE_SFD_BT + ESD_BT) * bit,
             FRAME_CLAUSES,
         ),
-        Term(
-            "sending and receiving PHY", "both delays of the grade", settings.phy_ns,
-            "the catalogue's grade",
-        ),
-        Term(
-            "propagation", "length of the line times the cable's delay", settings.propagation_ns,
-            "the catalogue's cable",
-        ),
-    ]  # fmt: skip
+        *way_terms("line", settings.phy_ns, settings.propagation_ns),
+    ]
+
+
+def way_terms(what: str, phy_ns: int, propagation_ns: int) -> tuple[Term, Term]:
+    """What PHYs and cable of a line or link take."""
+    formula = f"length of the {what} times the cable's delay"
+    return (
+        Term("sending and receiving PHY", "both delays of the grade", phy_ns,
+             "the catalogue's grade"),
+        Term("propagation", formula, propagation_ns, "the catalogue's cable"),
+    )  # fmt: skip
