@@ -2,7 +2,7 @@
 
 Each kind reads one value that :mod:`partitioner.reading.yaml_text` gave and either returns it or
 raises a pydantic error whose type is one of our finding codes and whose text says what was
-expected and what stood there. The same object gives the JSON Schema and the reference page.
+expected and what stood there. The same object gives the JSON Schema.
 """
 
 from __future__ import annotations
@@ -115,7 +115,7 @@ def plain_number(value: Decimal | int) -> str:
 
 
 class ValueKind:
-    """One kind of value. Subclasses say how to read it and how to describe it."""
+    """One kind of value. Subclasses say how to read it, and its form for editors."""
 
     def read(self, value: Any) -> Any:
         """Return the value or raise the error made by :func:`fault`."""
@@ -123,10 +123,6 @@ class ValueKind:
 
     def schema(self) -> dict[str, Any]:
         """JSON Schema of the kind."""
-        raise NotImplementedError
-
-    def words(self) -> str:
-        """Say what is expected, as the reference page shows it."""
         raise NotImplementedError
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> core_schema.CoreSchema:
@@ -287,10 +283,6 @@ class Whole(ValueKind):
 class Flag(ValueKind):
     """``true`` or ``false``."""
 
-    def words(self) -> str:
-        """Kind."""
-        return "true or false"
-
     def read(self, value: Any) -> bool:
         """Accept a bool."""
         if not isinstance(value, bool):
@@ -313,10 +305,6 @@ class Text(ValueKind):
 
     longest: int = 2_000
     shortest: int = 0
-
-    def words(self) -> str:
-        """Kind."""
-        return "text"
 
     def read(self, value: Any) -> str:
         """Accept a text."""
@@ -342,10 +330,6 @@ class Name(ValueKind):
     """The id of something; ``of`` says of what."""
 
     of: str = "id"
-
-    def words(self) -> str:
-        """Kind."""
-        return "name" if self.of == "name" else f"{self.of} name"
 
     def read(self, value: Any) -> str:
         """Accept a text without spaces that starts with a letter or a digit."""
@@ -384,10 +368,6 @@ class SegmentName(Name):
 
     of: str = "segment"
 
-    def words(self) -> str:
-        """Kind."""
-        return "name, also with `:` and a port behind it"
-
     def read(self, value: Any) -> str:
         """Accept a name, with or without a port behind it."""
         if isinstance(value, str) and (match := _NAME_AND_PORT.match(value)):
@@ -408,10 +388,6 @@ class Choice(ValueKind):
 
     of: type[StrEnum]
 
-    def words(self) -> str:
-        """Kind and the words."""
-        return "one of " + ", ".join(f"`{m.value}`" for m in self.of)
-
     def read(self, value: Any) -> StrEnum:
         """Accept one of the words as written."""
         known = [m.value for m in self.of]
@@ -430,10 +406,6 @@ class Choice(ValueKind):
 class Point(ValueKind):
     """Coordinates x, y, z in m."""
 
-    def words(self) -> str:
-        """Kind."""
-        return "list of 3 numbers in m"
-
     def read(self, value: Any) -> tuple[Decimal, Decimal, Decimal]:
         """Accept three numbers."""
         if not isinstance(value, (list, tuple)):
@@ -451,10 +423,6 @@ class Point(ValueKind):
 @dataclass(frozen=True)
 class Grades(ValueKind):
     """Speed grades as a list of ids, or as a mapping from id to the price of the PHY."""
-
-    def words(self) -> str:
-        """Kind."""
-        return "list of grade ids, or mapping from grade id to PHY price"
 
     def read(self, value: Any) -> tuple[tuple[str, Decimal | None], ...]:
         """Accept a list of names or a mapping from name to price; at least one."""
@@ -497,10 +465,6 @@ class Names(ValueKind):
     least: int = 1
     most: int = 1_000_000
 
-    def words(self) -> str:
-        """Kind."""
-        return f"list of {plural(self.of)}"
-
     def read(self, value: Any) -> tuple[str, ...]:
         """Accept a list of names."""
         if not isinstance(value, (list, tuple)):
@@ -538,10 +502,6 @@ class Names(ValueKind):
 class Headings(ValueKind):
     """Headings of a table by the key that each column holds."""
 
-    def words(self) -> str:
-        """Kind."""
-        return "mapping from key to heading"
-
     def read(self, value: Any) -> tuple[tuple[str, str], ...]:
         """Accept a mapping from keys to texts."""
         if not isinstance(value, dict):
@@ -562,10 +522,6 @@ class Headings(ValueKind):
 @dataclass(frozen=True)
 class Values(ValueKind):
     """Values by key, read by the table that they are put into."""
-
-    def words(self) -> str:
-        """Kind."""
-        return "mapping from key to value"
 
     def read(self, value: Any) -> tuple[tuple[str, Any], ...]:
         """Accept a mapping."""

@@ -10,12 +10,10 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic_core import PydanticCustomError
-
 from partitioner.errors import Finding, WrongFile
 from partitioner.model.problem import Problem
 from partitioner.reading.files import Folders, Unreadable, as_text
-from partitioner.reading.kinds import Choice, Names, Number, Text, ValueKind, Whole, got
+from partitioner.reading.kinds import Choice, Names, Number, Text, ValueKind, Whole, fault, got
 from partitioner.reading.origin import Enough, Findings, YamlOrigin
 from partitioner.reading.problem import problem_of, read_document, read_text, read_whole
 from partitioner.reading.schema import FileName, KeyTable, ProblemTable, Sentence, key
@@ -49,10 +47,6 @@ _ADDABLE = ("devices", "streams", "switches", "groups", "transfers", "options")
 class Free(ValueKind):
     """Anything; what it has to be is told where it is used."""
 
-    def words(self) -> str:
-        """Kind."""
-        return "as described"
-
     def read(self, value: Any) -> Any:
         """Accept anything."""
         return value
@@ -66,22 +60,10 @@ class Free(ValueKind):
 class Axis(ValueKind):
     """An axis of a trade-off."""
 
-    def words(self) -> str:
-        """Kind and the words."""
-        return "one of " + ", ".join(f"`{name}`" for name in _axes())
-
     def read(self, value: Any) -> str:
         """Accept the name of one."""
         if not isinstance(value, str) or value not in _axes():
-            raise PydanticCustomError(
-                "wrong-kind",
-                "{message}",
-                {
-                    "message": f"expected one of {', '.join(_axes())}, got {got(value)}",
-                    "hint": "",
-                    "at": (),
-                },
-            )
+            raise fault("wrong-kind", f"expected one of {', '.join(_axes())}, got {got(value)}")
         return value
 
     def schema(self) -> dict[str, Any]:

@@ -1,8 +1,91 @@
-"""The reference page on limits, made from the program's own table."""
+"""The reference page on limits, with the figures of the program."""
 
 from __future__ import annotations
 
-from partitioner.reading.limits import LIMITS
+from dataclasses import dataclass
+
+from partitioner.reading.limits import (
+    DEEPEST,
+    LARGEST_FILE_BYTES,
+    LARGEST_RESULT_BYTES,
+    LARGEST_UNPACKED_BYTES,
+    LONGEST_ROW_LINE,
+    LONGEST_SOURCE_LINE,
+    LONGEST_VALUE,
+    MOST_COLUMNS,
+    MOST_DIRECTIVES,
+    MOST_FINDINGS,
+    MOST_INNER,
+    MOST_LINES,
+    MOST_RESULT_VALUES,
+    MOST_ROWS,
+    MOST_VALUES,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One limit as the reference page tells it."""
+
+    what: str
+    most: int
+    unit: str
+    why: str
+
+
+LIMITS = (
+    Limit(
+        "size of a problem, list, layout, or state of a trade-off",
+        LARGEST_FILE_BYTES // 1_000_000,
+        "MB",
+        "It is looked at before the file is opened, and again while it is read.",
+    ),
+    Limit(
+        "size of an `outcome.json` or `replan.json` that a run compares its own with",
+        LARGEST_RESULT_BYTES // 1_000_000,
+        "MB",
+        "A larger one, or one with more values than the next line, is taken for no result.",
+    ),
+    Limit("values of such a file", MOST_RESULT_VALUES, "", ""),
+    Limit("lines of a YAML or CSV file", MOST_LINES, "", "A problem needs a few per device."),
+    Limit("nesting of lists and mappings", DEEPEST, "levels", "A problem needs six."),
+    Limit(
+        "values of a YAML file",
+        MOST_VALUES,
+        "",
+        "Every number, text, list and mapping counts, keys too, and each use of an alias. Ten "
+        "thousand devices and as many streams fit; CSV files hold more.",
+    ),
+    Limit(
+        "entries of one mapping, or of one list inside an entry",
+        MOST_INNER,
+        "",
+        "The lists of devices, streams and so on themselves count by their values only.",
+    ),
+    Limit("lines of a YAML file that begin with `%`", MOST_DIRECTIVES, "", "No file needs any."),
+    Limit("characters of one value or key", LONGEST_VALUE, "", "Texts have narrower limits."),
+    Limit("rows of a CSV file or of a sheet", MOST_ROWS, "", "Its header is not counted."),
+    Limit("columns of a CSV file or of a sheet", MOST_COLUMNS, "", "A device has some twenty."),
+    Limit(
+        "size of a workbook, unpacked",
+        LARGEST_UNPACKED_BYTES // 1_000_000,
+        "MB",
+        "It is looked at before anything is unpacked.",
+    ),
+    Limit("characters of one line of a CSV file", LONGEST_ROW_LINE, "", ""),
+    Limit(
+        "findings that are told",
+        MOST_FINDINGS,
+        "",
+        "Reading ends there. Further warnings are counted only.",
+    ),
+    Limit(
+        "characters of a line that a record of `--json` repeats",
+        LONGEST_SOURCE_LINE,
+        "",
+        "Of a longer line the record gives line and column only; text shows the part round it.",
+    ),
+)
 
 
 def limits_page() -> str:

@@ -15,9 +15,24 @@ from pydantic_core import PydanticUndefined
 
 from partitioner.model.catalogue import Catalogue
 from partitioner.reading.catalogue import shipped_catalogue
-from partitioner.reading.codes import CODES
 from partitioner.reading.csv_table import column_kinds
-from partitioner.reading.kinds import Number, ValueKind, Whole, plain_number
+from partitioner.reading.kinds import (
+    Choice,
+    Flag,
+    Grades,
+    Headings,
+    Name,
+    Names,
+    Number,
+    Point,
+    SegmentName,
+    Text,
+    ValueKind,
+    Values,
+    Whole,
+    plain_number,
+    plural,
+)
 from partitioner.reading.layout_file import LayoutTable
 from partitioner.reading.schema import (
     DeviceTable,
@@ -27,6 +42,7 @@ from partitioner.reading.schema import (
 )
 from partitioner.reading.tables import tables_inside
 from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M, from_base
+from tests.docs.codes import CODES
 
 _MADE = "<!-- Made from the program's own models; change those, not this page. -->\n"
 
@@ -43,7 +59,7 @@ def _kind(annotation: Any, metadata: tuple[Any, ...] | list[Any] = ()) -> str:
                 bounds = extra.bounds(with_unit=False)
             elif isinstance(extra, Whole):
                 bounds = extra.bounds()
-            return extra.words() + (f", {bounds}" if bounds else "")
+            return _words(extra) + (f", {bounds}" if bounds else "")
     origin, arguments = typing.get_origin(annotation), typing.get_args(annotation)
     if origin is Annotated:
         return _kind(arguments[0], arguments[1:])
@@ -59,6 +75,34 @@ def _kind(annotation: Any, metadata: tuple[Any, ...] | list[Any] = ()) -> str:
     if isinstance(annotation, type) and issubclass(annotation, KeyTable):
         return f"[{_name(annotation)}]"
     raise AssertionError(f"a key without a kind: {annotation}")
+
+
+def _words(kind: ValueKind) -> str:
+    """Say in words which single values a kind accepts."""
+    match kind:
+        case Number() | Whole():
+            return kind.words()
+        case Flag():
+            return "true or false"
+        case SegmentName():
+            return "name, also with `:` and a port behind it"
+        case Name(of=of):
+            return "name" if of == "name" else f"{of} name"
+        case Text():
+            return "text"
+        case Choice(of=words):
+            return "one of " + ", ".join(f"`{word.value}`" for word in words)
+        case Point():
+            return "list of 3 numbers in m"
+        case Grades():
+            return "list of grade ids, or mapping from grade id to PHY price"
+        case Names(of=of):
+            return f"list of {plural(of)}"
+        case Headings():
+            return "mapping from key to heading"
+        case Values():
+            return "mapping from key to value"
+    raise AssertionError(f"a kind without words: {kind}")
 
 
 def _name(model: type[KeyTable]) -> str:

@@ -12,11 +12,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from partitioner.application.reading import read_problem
-from partitioner.reading.codes import CODES
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.reading.problem import read_problem_with_findings
 from partitioner.reading.render import findings_as_data, format_findings
 from partitioner.reading.yaml_text import dump, load
+from tests.docs.codes import CODES
 
 from .test_problem import FULL
 

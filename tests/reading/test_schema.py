@@ -13,13 +13,13 @@ import jsonschema
 import pytest
 import yaml
 
-from partitioner.reading.codes import CODES
 from partitioner.reading.example import example_text
 from partitioner.reading.json_schema import json_schema
 from partitioner.reading.problem import read_problem_with_findings
 from partitioner.reading.schema import ProblemTable
 from partitioner.reading.tables import key_names, tables_inside
 from partitioner.reading.yaml_text import load
+from tests.docs.codes import CODES
 from tests.docs.limits_page import limits_page
 from tests.docs.problem_file_page import (
     catalogue_page,
