@@ -66,13 +66,8 @@ def read_earlier(folder: Path, problem: Problem) -> Earlier | None:
     assessment = assess(problem, layout)
     if assessment.findings:
         return None
-    return Earlier(
-        layout,
-        assessment,
-        _outcome(data, layout, assessment),
-        data,
-        is_edited=_is_edited(folder),
-    )
+    is_edited = set_digests(folder).get(LAYOUT) != file_digest(folder / LAYOUT)
+    return Earlier(layout, assessment, _outcome(data, layout, assessment), data, is_edited)
 
 
 def holds_layout_of(folder: Path, problem: Problem) -> bool:
@@ -117,10 +112,6 @@ def _outcome(data: dict[str, Any], layout: Layout, assessment: Assessment) -> Ou
         )
     except (KeyError, TypeError, ValueError, OverflowError):
         return None
-
-
-def _is_edited(folder: Path) -> bool:
-    return set_digests(folder).get(LAYOUT) != file_digest(folder / LAYOUT)
 
 
 def stale_beside(layout: Path) -> str:

@@ -4,33 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from partitioner.application.search import never, silent
-from partitioner.cluster.connection import Cluster, given_cluster, local_cluster
+from partitioner.cluster.connection import Cluster, local_cluster
 from partitioner.cluster.tasks import MOST_DEATHS, Ended, run_tasks
 from partitioner.errors import ExitCode, MachineFault
 from partitioner.model.layout import Layout
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.reading.yaml_text import dump
 from partitioner.replan.reading import earlier_layout
-from partitioner.studies.folder import (
-    CASES,
-    JUDGED,
-    RESULT,
-    RUN,
-    InFolder,
-    InMemory,
-    Results,
-    data_of,
-    json_file,
-)
+from partitioner.studies.folder import RESULT, RUN, InMemory, Results, data_of, json_file
 from partitioner.studies.keys import case_key, judge_key
 from partitioner.studies.lessons import CaseResult, Estimate, Learned, Robustness, robustness
 from partitioner.studies.study import Ask, Case, CaseTask, JudgeTask, Study, asked_of
 from partitioner.studies.study_file import case_digest, case_problem
-from partitioner.studies.study_file import read_study as read_study_file
 from partitioner.studies.variation import varied
 
 if TYPE_CHECKING:
@@ -45,17 +33,6 @@ _RUN_CASE = "partitioner.application.sweep_case:run_case"
 _RUN_JUDGEMENT = "partitioner.application.sweep_case:run_judgement"
 _AGAIN = {int(ExitCode.FAULT), int(ExitCode.NO_ANSWER)}
 """Exit codes of results that another try may change."""
-
-
-def read_study(path: Path, lists_from: Sequence[Path] = ()) -> Study:
-    """Read a study file with its problem; see :mod:`partitioner.studies.study_file`.
-
-    Raises
-    ------
-    WrongFile
-        With every finding, those of single cases told at the lines of the study.
-    """
-    return read_study_file(path, lists_from)
 
 
 class SweepAnswer(Learned):
@@ -96,62 +73,6 @@ class SweepAnswer(Learned):
         return [_best_files(self.study, one) for one in self.best]
 
 
-def sweep(
-    study: Study | Path | str,
-    folder: Path | str | None = None,
-    *,
-    client: Client | None = None,
-    workers: int = 1,
-    memory_bytes: int | None = None,
-    should_stop: Callable[[], bool] = never,
-    retry: bool = False,
-) -> Sweep:
-    """Ask one question over many cases.
-
-    Parameters
-    ----------
-    study
-        A study file, or what :func:`read_study` gave.
-    folder
-        Where results are kept, as by the command: what is there is not run again. None: in memory.
-    client
-        A ``distributed.Client`` of a cluster to run on, which stays open. Its workers, and its
-        scheduler, need the program in the same version.
-    workers, memory_bytes
-        Without a client: processes on this machine, and the most that each may have. A script
-        must be guarded by ``if __name__ == "__main__"`` then, since each process imports it.
-    should_stop
-        Asked several times a second; true ends it with what there is.
-    retry
-        Run cases again that failed by a fault or for want of time or memory.
-
-    Returns
-    -------
-    Sweep
-        To be iterated over for each result as it comes; nothing runs before. Its ``answer()`` has
-        the table and what there is to learn.
-
-    Raises
-    ------
-    WrongFile
-        With every finding in the study or its problem.
-    MachineFault
-        While it runs: the scheduler went away, or no worker has the program.
-    """
-    read = study if isinstance(study, Study) else read_study(Path(study))
-    place = None if folder is None else Path(folder)
-    memory: str | int = "auto" if memory_bytes is None else memory_bytes
-    return Sweep(
-        read,
-        None if place is None else InFolder(place / CASES),
-        cluster=local_cluster(workers, memory) if client is None else given_cluster(client),
-        workers=workers,
-        should_stop=should_stop,
-        retry=retry,
-        judgements=None if place is None else InFolder(place / JUDGED),
-    )
-
-
 class Sweep:
     """A study at work: iterate over it for the results as they come.
 
@@ -162,7 +83,7 @@ class Sweep:
     Parameters
     ----------
     study
-        As read by :func:`read_study`.
+        As read by :func:`partitioner.studies.study_file.read_study`.
     results
         Where results are kept, and found again by another call; None: in memory.
     cluster

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import traceback
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 from partitioner.application.check import judged
@@ -42,36 +42,25 @@ def run_case(task: CaseTask) -> dict[str, str]:
     """
     question = task.question
     search = Search(time_limit_s=question.time_limit_s, seed=question.seed, workers=1).begun()
+    code = ExitCode.OK
+    files: dict[str, str] = {}
     try:
-        if question.ask is Ask.PLAN:
-            answer, files = _plan(task, search)
-        elif question.ask is Ask.REPLAN:
-            answer, files = _replan(task, search)
-        else:
-            answer, files = _tradeoff(task, search)
-        answer = {"exit_code": int(ExitCode.OK), **answer}
+        asked = {Ask.PLAN: _plan, Ask.REPLAN: _replan, Ask.TRADEOFF: _tradeoff}[question.ask]
+        answer, files = asked(task, search)
     except NoLayout as proof:
-        answer, files = {"status": "no-layout", "conflicts": _conflicts(proof)}, {}
-        answer = {"exit_code": int(proof.exit_code), **answer}
+        code, conflicts = proof.exit_code, [asdict(c) for c in proof.conflicts]
+        answer = {"status": "no-layout", "conflicts": conflicts}
     except NoAnswer as ended:
-        bound = ended.bound_money
-        answer, files = {"status": "no-answer", "message": str(ended), "bound_money": bound}, {}
-        answer = {"exit_code": int(ended.exit_code), **answer}
+        code, bound_money = ended.exit_code, ended.bound_money
+        answer = {"status": "no-answer", "message": str(ended), "bound_money": bound_money}
     except Exception as error:
         # A fault of one case must not end the others; it is told with where it came from.
         code = error.exit_code if isinstance(error, PartitionerError) else ExitCode.FAULT
         trace = [] if isinstance(error, PartitionerError) else traceback.format_exception(error)
         words = str(error) or type(error).__name__
-        answer = {"exit_code": int(code), "status": "fault", "message": words, "trace": trace}
-        files = {}
-    return {**files, RESULT: json_file({"ask": question.ask, **answer})}
-
-
-def _conflicts(proof: NoLayout) -> list[dict[str, Any]]:
-    return [
-        {"rule": c.rule, "subjects": list(c.subjects), "sentence": c.sentence, "way_out": c.way_out}
-        for c in proof.conflicts
-    ]
+        answer = {"status": "fault", "message": words, "trace": trace}
+    told = {"ask": question.ask, "exit_code": int(code), **answer}
+    return {**files, RESULT: json_file(told)}
 
 
 def _plan(task: CaseTask, search: Search) -> tuple[dict[str, Any], dict[str, str]]:

@@ -56,7 +56,7 @@ def command(
 
     from partitioner.application.explain import EXPLANATION, explain
     from partitioner.cli.output import Place, today
-    from partitioner.cli.searching import make_search, read_aloud, start_of, stop_wish, tell_start
+    from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.explain.placement import locator
 
@@ -74,12 +74,9 @@ def command(
         place = None
         if output is not None:
             place = stack.enter_context(Place(output, voice, force=force, marks=(EXPLANATION,)))
-        search = make_search(voice, read, time_limit, seed, cores, wish)
         locate = locator(problem, session.lists_from)
-        try:
+        with searching(voice, read, time_limit, seed, cores, wish) as search:
             answer = explain(read, search, device=device, start=begin_from, locate=locate)
-        finally:
-            voice.clear_line()
         tell_start(answer.start_unusable, voice)
         if place is not None:
             place.write(answer.files(made_on=today()))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
 from partitioner.cli.machine import machine_words
@@ -62,18 +63,7 @@ def _tell_no_layout(error: NoLayout, voice: Voice) -> dict[str, Any]:
         voice.plain(f"  [{conflict.rule}] {visible(conflict.sentence)}")
         if conflict.way_out:
             voice.plain(f"    way out: {visible(conflict.way_out)}")
-    return {
-        "status": "no-layout",
-        "conflicts": [
-            {
-                "rule": c.rule,
-                "subjects": list(c.subjects),
-                "sentence": c.sentence,
-                "way_out": c.way_out,
-            }
-            for c in error.conflicts
-        ],
-    }
+    return {"status": "no-layout", "conflicts": [asdict(c) for c in error.conflicts]}
 
 
 def _tell_no_answer(error: NoAnswer, voice: Voice) -> dict[str, Any]:

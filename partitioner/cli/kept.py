@@ -12,6 +12,7 @@ from partitioner.cli.output import ALSO_FOUND, Place
 from partitioner.cli.voice import Voice
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import money_text, ratio_text
+from partitioner.report.archive import with_archive
 from partitioner.report.text import plain, verdict_text
 from partitioner.units import MONEY_STEPS
 
@@ -104,6 +105,7 @@ def keep_better(
     voice: Voice,
     *,
     replace: bool,
+    is_zipped: bool,
     is_better: Callable[[Earlier], bool] | None = None,
 ) -> Kept | None:
     """Write a set into its folder, or within it if the folder holds a better one.
@@ -122,6 +124,8 @@ def keep_better(
         Hears that the folder is compared.
     replace
         Write it into the folder whatever that holds.
+    is_zipped
+        Also write an archive of the set.
     is_better
         Whether an earlier layout that keeps all rules is the better one; None: by cost, then by
         bound.
@@ -131,6 +135,8 @@ def keep_better(
     Kept or None
         None if the set is in the folder.
     """
+    if is_zipped:
+        files = with_archive(files, problem.name)
     earlier = None if replace else read_earlier(place.folder, problem)
     if earlier is not None:
         voice.step("comparing with the layout that the folder holds")

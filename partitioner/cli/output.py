@@ -14,8 +14,8 @@ from types import TracebackType
 import click
 
 from partitioner.cli.folder_lock import FolderLock
+from partitioner.cli.interrupt import unbroken
 from partitioner.cli.session import Session
-from partitioner.cli.unbroken import Unbroken
 from partitioner.cli.voice import Voice
 from partitioner.errors import MachineFault, NotWritten
 from partitioner.report.file_names import clean_name
@@ -104,7 +104,7 @@ def _write_file(path: Path, text: str) -> None:
         path.write_text(text, encoding="utf-8")
     else:
         beside = _beside(path, os.getpid())
-        with Unbroken(is_last=True):
+        with unbroken(is_last=True):
             try:
                 with beside.open("w", encoding="utf-8") as out:
                     out.write(text)
@@ -269,7 +269,7 @@ class Place:
     def _write(
         self, folder: Path, files: Mapping[str, str | bytes], *, is_last: bool, force: bool
     ) -> None:
-        with Unbroken(is_last=is_last):
+        with unbroken(is_last=is_last):
             try:
                 if folder.is_symlink() and folder != self.folder:
                     raise NotADirectoryError(20, "is a link, not a folder", str(folder))

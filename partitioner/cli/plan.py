@@ -88,11 +88,10 @@ def command(
     from partitioner.application.reading import for_batch, problem_files
     from partitioner.cli.kept import keep_better
     from partitioner.cli.output import LAYOUT, NEAREST, REJECTED, Place, default_folder, today
-    from partitioner.cli.searching import make_search, read_aloud, start_of, stop_wish, tell_start
+    from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
     from partitioner.model.outcome import Status
-    from partitioner.report.archive import with_archive
     from partitioner.report.file_names import clean_name
 
     voice = Voice(session)
@@ -109,11 +108,13 @@ def command(
                 f"{folder}/ holds an earlier layout of this problem; --start {folder / LAYOUT} "
                 "would begin from it"
             )
-        search = make_search(voice, read, time_limit, seed, cores, wish, cluster or None)
         try:
-            answer = plan(
-                read, search, work_limit=work_limit, start=begin_from, with_zones=zones
-            )
+            with searching(
+                voice, read, time_limit, seed, cores, wish, cluster or None
+            ) as search:
+                answer = plan(
+                    read, search, work_limit=work_limit, start=begin_from, with_zones=zones
+                )
         except RejectedPlan as error:
             read_files = problem_files(problem, session.lists_from)
             evidence = {clean_name(n): c for n, c in read_files.items()}
@@ -122,17 +123,14 @@ def command(
         except StillIncomplete as error:
             error.written_to = str(place.write_within(NEAREST, error.answer.files(made_on=today())))
             raise
-        finally:
-            voice.clear_line()
         outcome = answer.outcome
         tell_start(outcome.start_unusable, voice)
         voice.step("writing the report")
         files = answer.files(made_on=today())
-        if is_zipped:
-            files = with_archive(files, read.name)
         kept = keep_better(
-            place, read, files, outcome.cost_money, outcome.bound_money, voice, replace=replace
-        )
+            place, read, files, outcome.cost_money, outcome.bound_money, voice, replace=replace,
+            is_zipped=is_zipped,
+        )  # fmt: skip
         if kept is not None:
             voice.answer_as_asked(kept)
             voice.note(kept.sentence())

@@ -97,10 +97,9 @@ def command(
 
     from partitioner.application.reading import for_batch, read_problem
     from partitioner.cli.output import Place, default_folder, settled, today
-    from partitioner.cli.searching import make_search, read_aloud, start_of, stop_wish, tell_start
+    from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.replan.reading import read_earlier_layout
-    from partitioner.report.archive import with_archive
     from partitioner.report.switch import file_digest
 
     voice = Voice(session)
@@ -124,26 +123,22 @@ def command(
         from partitioner.cli.kept import keep_better
         from partitioner.replan.rerun import CannotHold
 
-        search = make_search(voice, changed, time_limit, seed, cores, wish)
         try:
-            answer = replan(
-                changed, layout, search, question=Question(freeze, complete, use_reserve),
-                points=points if front else 0, problem_before=earlier, start=begin_from,
-                kept_digest=kept_digest,
-            )  # fmt: skip
+            with searching(voice, changed, time_limit, seed, cores, wish) as search:
+                answer = replan(
+                    changed, layout, search, question=Question(freeze, complete, use_reserve),
+                    points=points if front else 0, problem_before=earlier, start=begin_from,
+                    kept_digest=kept_digest,
+                )  # fmt: skip
         except CannotHold as error:
             raise click.UsageError(f"--freeze: {error}") from error
-        finally:
-            voice.clear_line()
         tell_start(answer.rerun.searched.start_unusable, voice)
         voice.step("writing the report")
         outcome = answer.outcome
-        files = answer.files(made_on=today())
-        if is_zipped:
-            files = with_archive(files, changed.name)
         kept = keep_better(
-            place, answer.problem, files, answer.rerun.best.found.plan_money,
-            None if outcome is None else outcome.bound_money, voice, replace=replace,
+            place, answer.problem, answer.files(made_on=today()),
+            answer.rerun.best.found.plan_money, None if outcome is None else outcome.bound_money,
+            voice, replace=replace, is_zipped=is_zipped,
             is_better=lambda there: answer.is_worse_than(there, folder),
         )  # fmt: skip
         if use_reserve:

@@ -71,7 +71,6 @@ def command(
     from partitioner.cli.searching import read_layout_aloud
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
-    from partitioner.report.archive import with_archive
     from partitioner.visible import visible
 
     voice = Voice(session)
@@ -95,8 +94,6 @@ def command(
             against=other, on_step=voice.step,
         )  # fmt: skip
         files = answer.files(made_on=today(), paper=paper)
-        if is_zipped:
-            files = with_archive(files, read.problem.name)
         assessment = answer.assessment
         cost = assessment.cost.objective_money
 
@@ -107,7 +104,7 @@ def command(
             return bool(assessment.findings) or earlier.is_better_than(cost, None)
 
         kept = keep_better(
-            place, read.problem, files, cost, None, voice, replace=replace,
+            place, read.problem, files, cost, None, voice, replace=replace, is_zipped=is_zipped,
             is_better=is_better,
         )  # fmt: skip
         voice.note(f"wrote {folder}/ (open report.html)" if kept is None else kept.sentence())

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from partitioner.application.reading import ReadLayout, read_layout, read_problem
 from partitioner.application.search import Search
 from partitioner.application.start import read_start
-from partitioner.cli.interrupt import StopWish
+from partitioner.cli import interrupt
 from partitioner.cli.output import settled
 from partitioner.cli.progress import Progress
 from partitioner.cli.voice import Voice
@@ -45,12 +46,15 @@ def read_layout_aloud(problem: Path, layout: Path, voice: Voice) -> ReadLayout:
     return read
 
 
-def stop_wish(voice: Voice, what: str, done: str = "kept") -> StopWish:
+def stop_wish(
+    voice: Voice, what: str, done: str = "kept"
+) -> AbstractContextManager[Callable[[], bool]]:
     """Take Ctrl-C as a wish to stop and say what will be done with what there is by then.
 
     Until all is written and told a signal must not end the run: stay within it until then.
     """
-    return StopWish(lambda: voice.note_now(f"stopping; {what} so far will be {done}"))
+    told = f"stopping; {what} so far will be {done}"
+    return interrupt.stop_wish(lambda: voice.note_now(told))
 
 
 def start_of(path: Path | None, problem: Problem, voice: Voice) -> Layout | None:
@@ -58,29 +62,36 @@ def start_of(path: Path | None, problem: Problem, voice: Voice) -> Layout | None
     return None if path is None else read_start(settled(path, voice), problem)
 
 
-def make_search(
+@contextmanager
+def searching(
     voice: Voice,
     problem: Problem,
     time_limit_s: float,
     seed: int,
     workers: int,
-    stop: StopWish,
+    stop: Callable[[], bool],
     cluster: Cluster | None = None,
-) -> Search:
-    """Give what a search is told, its time running once the solver is loaded."""
+) -> Iterator[Search]:
+    """Give what a search is told; its time runs once the solver is loaded.
+
+    While entered its progress is shown.
+    """
     progress = Progress(voice, time_limit_s, problem.currency, time.monotonic)
-    return Search(
-        time_limit_s=time_limit_s,
-        seed=seed,
-        workers=workers,
-        clock=time.monotonic,
-        stop=stop,
-        on_progress=progress.sample,
-        on_state=progress.state,
-        on_step=voice.step,
-        cluster=cluster,
-        on_warning=voice.warn,
-    )
+    try:
+        yield Search(
+            time_limit_s=time_limit_s,
+            seed=seed,
+            workers=workers,
+            clock=time.monotonic,
+            stop=stop,
+            on_progress=progress.sample,
+            on_state=progress.state,
+            on_step=voice.step,
+            cluster=cluster,
+            on_warning=voice.warn,
+        )
+    finally:
+        voice.clear_line()
 
 
 def tell_start(unusable: Sequence[str], voice: Voice) -> None:

@@ -87,14 +87,15 @@ def command(
 
         # It loads the planner on another core while the study is read on this one.
         begin_fork_server()
-    from partitioner.application.sweep import Sweep, read_study
-    from partitioner.cli.interrupt import StopWish
+    from partitioner.application.sweep import Sweep
+    from partitioner.cli.interrupt import stop_wish
     from partitioner.cli.output import Place, default_folder
     from partitioner.cli.progress import Counted
     from partitioner.cli.voice import Voice
     from partitioner.cluster.connection import local_cluster, require_distributed
     from partitioner.pages.sweep import SWEEP, estimate_text
     from partitioner.studies.folder import CASES, JUDGED, InFolder, json_file
+    from partitioner.studies.study_file import read_study
 
     voice = Voice(session)
     voice.step(f"reading {study}")
@@ -117,7 +118,7 @@ def command(
         voice.note_now("stopping; results so far are kept, call again to go on")
 
     with (
-        StopWish(on_stop) as wish,
+        stop_wish(on_stop) as wish,
         Place(folder, voice, force=force, marks=(SWEEP,)) as place,
         Sweep(
             read, InFolder(folder / CASES), cluster=cluster, workers=cores, should_stop=wish,

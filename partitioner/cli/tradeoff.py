@@ -87,7 +87,7 @@ def command(
 
     from partitioner.application.tradeoff import TradeOffAnswer, read_tradeoff, tradeoff
     from partitioner.cli.output import Place, default_folder, today
-    from partitioner.cli.searching import make_search, read_aloud, start_of, stop_wish, tell_start
+    from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.pages.tradeoff import ending_text
     from partitioner.tradeoff.axes import AXES
@@ -117,14 +117,11 @@ def command(
                 place.write(now.files(made_on=today()), is_last=False)
                 voice.step(f"{len(front.within(now.state.goal))} points so far")
 
-        search = make_search(voice, read, time_limit, seed, cores, wish)
-        try:
+        with searching(voice, read, time_limit, seed, cores, wish) as search:
             answer = tradeoff(
                 read, search, axis=axis, points=points, gap=gap, start=begin_from, known=known,
                 on_point=keep,
             )  # fmt: skip
-        finally:
-            voice.clear_line()
         tell_start(answer.state.start_unusable, voice)
         is_kept = not answer.state.front.points and (folder / STATE).is_file()
         if not is_kept:

@@ -130,6 +130,15 @@ class Answer:
 
 
 @dataclass(frozen=True, repr=False)
+class Printed(Answer):
+    """An answer that its command prints."""
+
+    def text(self) -> str:
+        """The answer as the command prints it."""
+        return str(self._answer.text())
+
+
+@dataclass(frozen=True, repr=False)
 class _OfLayout(Answer):
     """An answer about one layout."""
 
@@ -173,7 +182,7 @@ class _OfLayout(Answer):
 
 
 @dataclass(frozen=True, repr=False)
-class _Searched(_OfLayout):
+class _Searched(_OfLayout, Printed):
     """An answer that a search found."""
 
     @property
@@ -200,10 +209,6 @@ class _Searched(_OfLayout):
     def start_unusable(self) -> tuple[str, ...]:
         """What of the layout to start from could not be used: a sentence each."""
         return () if self._outcome is None else tuple(self._outcome.start_unusable)
-
-    def text(self) -> str:
-        """The answer as the command prints it."""
-        return str(self._answer.text())
 
 
 @dataclass(frozen=True, repr=False)
@@ -257,7 +262,7 @@ class Report(_OfLayout):
 
 
 @dataclass(frozen=True, repr=False)
-class Check(_OfLayout):
+class Check(_OfLayout, Printed):
     """The verdict on a layout."""
 
     _answer: CheckAnswer
@@ -268,10 +273,6 @@ class Check(_OfLayout):
         """Whether the layout keeps every rule."""
         return not self.broken_rules
 
-    def text(self) -> str:
-        """The answer as the command prints it."""
-        return self._answer.text()
-
     def files(self) -> dict[str, str | bytes]:
         """What the command prints with ``--json``, as a file: it writes no other."""
         from partitioner.visible import json_text
@@ -280,7 +281,7 @@ class Check(_OfLayout):
 
 
 @dataclass(frozen=True, repr=False)
-class TradeOff(Answer):
+class TradeOff(Printed):
     """Layouts that trade cost against another quantity, from cheap to dear."""
 
     _answer: TradeOffAnswer
@@ -301,13 +302,9 @@ class TradeOff(Answer):
         """What of the layout to start from could not be used: a sentence each."""
         return tuple(self._answer.state.start_unusable)
 
-    def text(self) -> str:
-        """The answer as the command prints it."""
-        return self._answer.text()
-
 
 @dataclass(frozen=True, repr=False)
-class Explanation(Answer):
+class Explanation(Printed):
     """Why there is no layout, what each rule costs, or why a device is where it is."""
 
     _answer: ExplainAnswer
@@ -322,7 +319,3 @@ class Explanation(Answer):
     def start_unusable(self) -> tuple[str, ...]:
         """What of the layout to start from could not be used: a sentence each."""
         return self._answer.start_unusable
-
-    def text(self) -> str:
-        """The answer as the command prints it."""
-        return self._answer.text()

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from partitioner.application.search import all_cores
-from partitioner.interface.answers import Answer
+from partitioner.interface.answers import Printed
 from partitioner.interface.problem import AnyPath, problem_of_data
 from partitioner.interface.stopping import stop_wish
 from partitioner.units import MONEY_STEPS
@@ -51,7 +51,7 @@ class SweepCase:
 
 
 @dataclass(frozen=True, repr=False)
-class SweepAnswer(Answer):
+class SweepAnswer(Printed):
     """All cases of a study that have ended, what is best where, and how safe that is."""
 
     _answer: application.SweepAnswer
@@ -62,10 +62,6 @@ class SweepAnswer(Answer):
     def is_complete(self) -> bool:
         """Whether every case has ended."""
         return self._answer.is_whole
-
-    def text(self) -> str:
-        """The answer as the command prints it."""
-        return self._answer.text()
 
     def write(self, folder: AnyPath, *, force: bool = False, archive: bool = False) -> Path:
         """Write what the command writes, the folders of the best layouts too; give the folder.
@@ -181,16 +177,24 @@ def sweep(
     WrongFile
         With every finding in the study or its problem.
     """
-    from partitioner.application.sweep import read_study
-    from partitioner.application.sweep import sweep as run
+    from partitioner.application.sweep import Sweep as Running
+    from partitioner.cluster.connection import given_cluster, local_cluster
+    from partitioner.studies.folder import CASES, JUDGED, InFolder
+    from partitioner.studies.study_file import read_study
 
     if workers is not None and workers < 1:
         raise ValueError(f"expected at least 1 worker, got {workers}")
     place = None if folder is None else Path(folder)
-    running = run(
-        read_study(Path(study), [Path(lists) for lists in lists_from]), place, client=client,
-        workers=workers or all_cores(), memory_bytes=memory_bytes, retry=retry,
-    )  # fmt: skip
+    cores = workers or all_cores()
+    memory: str | int = "auto" if memory_bytes is None else memory_bytes
+    running = Running(
+        read_study(Path(study), [Path(lists) for lists in lists_from]),
+        None if place is None else InFolder(place / CASES),
+        cluster=local_cluster(cores, memory) if client is None else given_cluster(client),
+        workers=cores,
+        retry=retry,
+        judgements=None if place is None else InFolder(place / JUDGED),
+    )
     return Sweep(running, place)
 
 

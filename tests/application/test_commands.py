@@ -8,12 +8,11 @@ import pytest
 
 from partitioner.application.check import check
 from partitioner.application.explain import explain
-from partitioner.application.finishing import finishing_s
 from partitioner.application.plan import plan
 from partitioner.application.reading import read_layout, read_problem
 from partitioner.application.replan import Question, replan
 from partitioner.application.report import Against, report
-from partitioner.application.search import Search
+from partitioner.application.search import Search, finishing_s
 from partitioner.application.tradeoff import tradeoff
 from partitioner.model.outcome import Status
 from partitioner.solve.planner import PlanSettings, plan_layout

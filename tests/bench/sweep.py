@@ -34,9 +34,10 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-from partitioner.application.sweep import Sweep, read_study
+from partitioner.application.sweep import Sweep
 from partitioner.application.sweep_case import run_case
 from partitioner.studies.folder import CASES, RESULT, RUN, InFolder, json_file
+from partitioner.studies.study_file import read_study
 
 ROOT = Path(__file__).parent.parent.parent
 PROBLEM = ROOT / "tests" / "gold" / "small-sprayer" / "problem.yaml"

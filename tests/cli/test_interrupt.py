@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from partitioner.cli import signals
-from partitioner.cli.interrupt import StopWish
+from partitioner.cli.interrupt import stop_wish
 from partitioner.cli.main import run
 from partitioner.errors import ExitCode
 from tests.processes import PROGRAM, ROOT, STOPPING, Started, needs_proc, wait_for
@@ -35,7 +35,7 @@ def test_first_asks_second_aborts(name: str) -> None:
     before = signal.signal(number, mine)
     try:
         heard: list[str] = []
-        with StopWish(lambda: heard.append("stop")) as wish:
+        with stop_wish(lambda: heard.append("stop")) as wish:
             assert not wish()
             signal.raise_signal(number)
             assert wish()
@@ -48,7 +48,7 @@ def test_first_asks_second_aborts(name: str) -> None:
 
 
 def test_one_of_each_is_two() -> None:
-    with StopWish(lambda: None) as wish:
+    with stop_wish(lambda: None) as wish:
         signal.raise_signal(signal.SIGTERM)
         assert wish()
         with pytest.raises(KeyboardInterrupt):
@@ -59,7 +59,7 @@ def test_what_is_ignored_stays_ignored() -> None:
     """As under ``nohup``."""
     before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
     try:
-        with StopWish(lambda: None) as wish:
+        with stop_wish(lambda: None) as wish:
             signal.raise_signal(signal.SIGHUP)
             assert not wish()
     finally:

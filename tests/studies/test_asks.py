@@ -12,9 +12,10 @@ import pytest
 from partitioner.application.reading import read_layout_of, read_problem
 from partitioner.application.replan import replan
 from partitioner.application.search import Search
-from partitioner.application.sweep import Sweep, SweepAnswer, read_study
+from partitioner.application.sweep import Sweep, SweepAnswer
 from partitioner.cluster.connection import given_cluster
 from partitioner.studies.folder import InFolder
+from partitioner.studies.study_file import read_study
 from partitioner.tradeoff.state import STATE, point_file
 from tests.processes import ROOT
 from tests.studies.test_sweep import Here

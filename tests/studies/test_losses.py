@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application.sweep import Sweep, read_study
+from partitioner.application.sweep import Sweep
 from partitioner.studies.folder import RESULT, RUN, InFolder
+from partitioner.studies.study_file import read_study
 from tests.cluster.clusters import three_workers_beside
 from tests.processes import PROGRAM, Started, needs_proc, wait_for
 from tests.studies.problems import CASES, STUDY, contents, serially, write_study

@@ -6,9 +6,10 @@ import os
 import signal
 from pathlib import Path
 
-from partitioner.application.sweep import Sweep, read_study
+from partitioner.application.sweep import Sweep
 from partitioner.cluster.connection import given_cluster
 from partitioner.studies.folder import RUN, InFolder
+from partitioner.studies.study_file import read_study
 from tests.processes import PROGRAM, Started, needs_proc, wait_for
 from tests.studies.problems import STUDY, write_study
 from tests.studies.test_losses import count

@@ -11,11 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application.sweep import Sweep, read_study, sweep
+from partitioner.application.sweep import Sweep
 from partitioner.cli.main import run
 from partitioner.cluster import connection, fork
 from partitioner.cluster.tasks import MOST_DEATHS
 from partitioner.studies.folder import RESULT, RUN, InFolder
+from partitioner.studies.study_file import read_study
 from tests.cluster.test_tasks import Answered, Made, killed
 from tests.studies.problems import write_study
 
@@ -82,7 +83,8 @@ def test_from_the_command_to_the_page_and_on_from_there(tmp_path: Path, here: He
 
 def test_results_come_as_they_end_and_the_table_at_the_end(tmp_path: Path) -> None:
     client = Here()
-    running = sweep(write_study(tmp_path, FEW), client=client)
+    study = read_study(write_study(tmp_path, FEW))
+    running = Sweep(study, cluster=connection.given_cluster(client))
     results = iter(running)
     assert next(results).case.number == 1
     assert len(client.sent) < 4
