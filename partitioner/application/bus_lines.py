@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from partitioner.check.judge import assess
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Device, GradeChoice, PortGroup, Problem, Stream, Switch
 from partitioner.reading.build import stream_of
@@ -55,8 +56,6 @@ def bus_variants(messages: Sequence[MessageTable], problem: Problem) -> list[Bus
 def _variant(
     bus: str, nodes: Sequence[str], own: Sequence[MessageTable], packing: Packing, problem: Problem
 ) -> BusVariant:
-    from partitioner.check.judge import assess
-
     inside = set(nodes)
     streams: dict[str, Stream] = {}
     for made in streams_of(own, packing):

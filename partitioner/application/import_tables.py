@@ -5,20 +5,35 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from partitioner.application.bus_lines import bus_variants
 from partitioner.application.search import silent
 from partitioner.errors import Finding, WrongFile
-
-if TYPE_CHECKING:
-    from partitioner.model.problem import Problem
-    from partitioner.reading.draft import Draft
-    from partitioner.reading.headings import Holds
-    from partitioner.reading.listed import NameBook
-    from partitioner.reading.origin import Findings, Origin
-    from partitioner.reading.schema import MessageTable
-    from partitioner.reading.sheet import Sheet
-    from partitioner.report.sections import Page
+from partitioner.model.problem import Problem
+from partitioner.pages.first_look import first_look_page
+from partitioner.reading.bus_files import is_bus_file, read_bus_file
+from partitioner.reading.collapse import collapsed
+from partitioner.reading.csv_table import read_row
+from partitioner.reading.draft import (
+    ASSUMED_GAP_US,
+    ASSUMED_PAYLOAD,
+    Draft,
+    complete,
+    draft_text,
+)
+from partitioner.reading.files import Unreadable, as_text, read_bytes
+from partitioner.reading.headings import Columns, Holds, find_columns, guess_holds
+from partitioner.reading.listed import ListedRow, NameBook, mapping_text, read_rows
+from partitioner.reading.messages import streams_of
+from partitioner.reading.origin import Enough, Findings, Origin
+from partitioner.reading.problem import problem_of_text
+from partitioner.reading.problem_tables import ORDER, ROW_TABLES
+from partitioner.reading.schema import MessageTable, Packing
+from partitioner.reading.sheet import Row, RowOrigin, Sheet
+from partitioner.reading.tables import key_names
+from partitioner.reading.workbook import read_sheets
+from partitioner.report.sections import Page
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +80,14 @@ class _Known:
     seen: dict[tuple[str, str], Origin] = field(default_factory=dict)
     messages: list[MessageTable] = field(default_factory=list)
 
+    def take_message(
+        self, raw: dict[str, Any], told: frozenset[str], origin: Origin, findings: Findings
+    ) -> None:
+        """Read one bus message; that a key of ``told`` is missing was said already."""
+        item = read_row(MessageTable, raw, told, origin, findings)
+        if item.whole:
+            self.messages.append(item.table)
+
 
 def import_tables(
     inputs: Sequence[TableInput],
@@ -94,15 +117,6 @@ def import_tables(
     WrongFile
         If a table cannot be read: one finding for each thing that is wrong in it.
     """
-    from partitioner.pages.first_look import first_look_page
-    from partitioner.reading.collapse import collapsed
-    from partitioner.reading.draft import Draft, complete, draft_text
-    from partitioner.reading.listed import NameBook
-    from partitioner.reading.messages import streams_of
-    from partitioner.reading.origin import Enough, Findings
-    from partitioner.reading.problem import problem_of_text
-    from partitioner.reading.schema import Packing
-
     findings = Findings()
     draft = Draft(name)
     known = _Known(draft, NameBook())
@@ -127,34 +141,19 @@ def import_tables(
     text = draft_text(draft, [i.path.name for i in inputs])
     on_step("reading the problem file that they make")
     problem, found = problem_of_text(text, target)
-    page = first_look_page(
-        draft, problem, found, _variants(known.messages, problem, on_step), known.messages
-    )
+    variants = []
+    if known.messages and problem is not None:
+        on_step("weighing the ways to pack bus messages")
+        variants = bus_variants(known.messages, problem)
+    page = first_look_page(draft, problem, found, variants, known.messages)
     return Imported(
         text, problem, tuple(found), tuple(draft.read), tuple(draft.assumed),
         tuple(draft.missing), page,
     )  # fmt: skip
 
 
-def _variants(
-    messages: Sequence[MessageTable], problem: Problem | None, on_step: Callable[[str], None]
-) -> list[Any]:
-    if not messages or problem is None:
-        return []
-    from partitioner.application.bus_lines import bus_variants
-
-    on_step("weighing the ways to pack bus messages")
-    return bus_variants(messages, problem)
-
-
 def _read_all(inputs: Sequence[TableInput], known: _Known, findings: Findings) -> None:
     """Read all tables, those with names before those that refer to them."""
-    from partitioner.reading.bus_files import is_bus_file, read_bus_file
-    from partitioner.reading.files import Unreadable, as_text, read_bytes
-    from partitioner.reading.headings import Columns, Holds, find_columns, guess_holds
-    from partitioner.reading.problem_tables import ORDER
-    from partitioner.reading.workbook import read_sheets
-
     found: list[tuple[Sheet, Columns]] = []
     buses: list[tuple[TableInput, list[dict[str, Any]]]] = []
     for each in inputs:
@@ -168,10 +167,7 @@ def _read_all(inputs: Sequence[TableInput], known: _Known, findings: Findings) -
                 continue
             sheets = read_sheets(content, path)
         except Unreadable as error:
-            findings.take(
-                Finding(path, error.line, error.column, "unreadable-file", "", error.message,
-                        error.hint)
-            )  # fmt: skip
+            findings.take(error.finding(path))
             continue
         chosen = [s for s in sheets if each.sheet in (None, s.name)]
         if not chosen:
@@ -228,18 +224,11 @@ def _no_headings(each: TableInput, sheet: Sheet) -> Finding:
     )  # fmt: skip
 
 
-def _take(sheet: Sheet, columns: Any, known: _Known, findings: Findings) -> None:
+def _take(sheet: Sheet, columns: Columns, known: _Known, findings: Findings) -> None:
     """Read the rows of one sheet into the draft."""
-    from partitioner.reading.headings import Holds
-    from partitioner.reading.listed import mapping_text, read_rows
-    from partitioner.reading.problem_tables import ROW_TABLES
-    from partitioner.reading.tables import key_names
-
     draft, holds = known.draft, columns.holds
     needed = _needed(holds, columns)
     if needed:
-        from partitioner.reading.sheet import Row, RowOrigin
-
         origin = RowOrigin(sheet, Row(columns.heading_row, columns.header), {}, holds.value, {})
         findings.add(
             origin, "missing-key",
@@ -267,9 +256,7 @@ def _take(sheet: Sheet, columns: Any, known: _Known, findings: Findings) -> None
         target.append({k: raw[k] for k in order if k in raw})
 
 
-def _needed(holds: Holds, columns: Any) -> list[str]:
-    from partitioner.reading.headings import Holds
-
+def _needed(holds: Holds, columns: Columns) -> list[str]:
     given = columns.columns
     needed = {
         Holds.DEVICES: ["id"], Holds.PLACES: ["id", "x_m", "y_m"], Holds.MESSAGES: ["id", "from"],
@@ -308,8 +295,6 @@ def _complete_ends(
     raw: dict[str, Any], holds: Holds, origin: Origin, findings: Findings
 ) -> None:
     """A row has what nothing can be assumed for: coordinates, or both its ends."""
-    from partitioner.reading.headings import Holds
-
     if holds in (Holds.STREAMS, Holds.PATHWAYS):
         for end in ("from", "to"):
             if not raw.get(end):
@@ -333,11 +318,7 @@ def _told(findings: Findings, origin: Origin) -> bool:
     return any(f.file == file and " is read as " in f.message for f in findings.found)
 
 
-def _take_messages(rows: Sequence[Any], known: _Known, findings: Findings) -> None:
-    from partitioner.reading.csv_table import read_row
-    from partitioner.reading.draft import ASSUMED_GAP_US, ASSUMED_PAYLOAD
-    from partitioner.reading.schema import MessageTable
-
+def _take_messages(rows: Sequence[ListedRow], known: _Known, findings: Findings) -> None:
     assumed = 0
     for row in rows:
         raw = dict(row.raw)
@@ -347,9 +328,7 @@ def _take_messages(rows: Sequence[Any], known: _Known, findings: Findings) -> No
             raw["period_us"], raw["kind"] = ASSUMED_GAP_US, "sporadic"
             assumed += 1
         raw.setdefault("payload_bytes", ASSUMED_PAYLOAD)
-        item = read_row(MessageTable, raw, row.failed, row.origin, findings)
-        if item.whole:
-            known.messages.append(item.table)
+        known.take_message(raw, row.failed, row.origin, findings)
     if assumed:
         known.draft.assumed.append(
             f"least gap of {assumed} messages without a period, sent on change: "
@@ -360,10 +339,6 @@ def _take_messages(rows: Sequence[Any], known: _Known, findings: Findings) -> No
 def _take_bus(
     each: TableInput, rows: Sequence[dict[str, Any]], known: _Known, findings: Findings
 ) -> None:
-    from partitioner.reading.csv_table import read_row
-    from partitioner.reading.draft import ASSUMED_GAP_US
-    from partitioner.reading.schema import MessageTable
-    from partitioner.reading.sheet import Row, RowOrigin, Sheet
 
     gaps = 0
     sheet = Sheet(str(each.path), "", ())
@@ -376,9 +351,7 @@ def _take_bus(
         row["to"] = [known.book.find(n) or n for n in row["to"]]
         label = f"message {number} '{row['id']}'"
         origin = RowOrigin(sheet, Row(0, ()), {}, label, {})
-        item = read_row(MessageTable, row, frozenset(), origin, findings)
-        if item.whole:
-            known.messages.append(item.table)
+        known.take_message(row, frozenset(), origin, findings)
     known.draft.read.append(f"{each.path.name}: {len(rows)} bus messages")
     if gaps:
         known.draft.assumed.append(

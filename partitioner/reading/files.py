@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from partitioner.errors import Finding
 from partitioner.reading.kinds import did_you_mean
 from partitioner.reading.limits import (
     LARGEST_FILE_BYTES,
@@ -42,6 +43,11 @@ class Unreadable(Exception):
     def __init__(self, message: str, hint: str = "", line: int = 0, column: int = 0):
         self.message, self.hint, self.line, self.column = message, hint, line, column
         super().__init__(message)
+
+    def finding(self, file: str) -> Finding:
+        """The same as a finding in the file."""
+        at = (file, self.line, self.column)
+        return Finding(*at, "unreadable-file", "", self.message, self.hint)
 
 
 def read_bytes(path: Path, most_bytes: int = LARGEST_FILE_BYTES) -> bytes:

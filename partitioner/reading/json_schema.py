@@ -52,16 +52,10 @@ def json_schema() -> dict[str, Any]:
         description; what a schema can't say (names that must exist, sums) is not in it.
     """
     made = schema_of(ProblemTable, f"Problem file, format {FORMAT}")
-    made["properties"]["format"] = {
-        "const": FORMAT,
-        "description": made["properties"]["format"]["description"],
-    }
-    switches = made["properties"]["switches"]
-    told = switches.pop("description")
-    made["properties"]["switches"] = {
-        "anyOf": [switches, {"const": PROPOSE}],
-        "description": told,
-    }
+    keys = made["properties"]
+    keys["format"] = {"const": FORMAT, "description": keys["format"]["description"]}
+    told = keys["switches"].pop("description")
+    keys["switches"] = {"anyOf": [keys["switches"], {"const": PROPOSE}], "description": told}
     return made
 
 

@@ -222,9 +222,9 @@ class _Reader:
             value = self._cell(row, key)
             if isinstance(value, Unusable):
                 unusable.append((row, value))
-                self._failed.setdefault(row.number, set()).add(key)
             else:
                 values.append((row, value))
+        self._fail(key, (row for row, _ in unusable))
         if unusable:
             self._tell(
                 key, "wrong-kind",
@@ -276,20 +276,17 @@ class _Reader:
             if is_nothing(value):
                 continue
             if isinstance(value, str):
-                split: tuple[str, str] | None
                 if key == "period_us" and _EVENT.search(value.lower()):
                     raws[row.number].setdefault("kind", "sporadic")
                     # "on change, at least 20 ms apart"
                     gap = _GAP.search(value.lower())
                     if gap is None:
                         continue
-                    split = (gap[1], gap[2])
-                else:
-                    split = split_number(value)
-                if split is None:
+                    written.append((row, gap[1], gap[2]))
+                elif (split := split_number(value)) is None:
                     texts.append((row, value))
-                    continue
-                written.append((row, *split))
+                else:
+                    written.append((row, *split))
             elif isinstance(value, bool):
                 texts.append((row, value))
             else:
@@ -303,8 +300,7 @@ class _Reader:
                 f"expected {kind}, got text in {self._share(texts)}, first '{first[:40]}'",
                 hint=f"mend the cells, or map {key} to another column under columns", on=texts,
             )  # fmt: skip
-            for row, _ in texts:
-                self._failed.setdefault(row.number, set()).add(key)
+            self._fail(key, (row for row, _ in texts))
         mark = self._mark(key, [(row, n) for row, n, unit in written if unit != "="])
         if mark is not None:
             self._convert(key, written, mark, raws)

@@ -20,7 +20,7 @@ from partitioner.reading.csv_table import read_csv
 from partitioner.reading.files import Folders, Outside, Unreadable, as_text, read_bytes
 from partitioner.reading.headings import Holds
 from partitioner.reading.kinds import got
-from partitioner.reading.origin import Enough, Findings, YamlOrigin
+from partitioner.reading.origin import Enough, Findings, Origin, YamlOrigin
 from partitioner.reading.parts import Parts
 from partitioner.reading.problem_tables import ORDER, tables_into
 from partitioner.reading.propose import is_asked, propose_switches
@@ -200,14 +200,8 @@ def read_text(path: Path, findings: Findings) -> str | None:
     try:
         return as_text(read_bytes(path))
     except Unreadable as error:
-        findings.take(_finding(path, error))
+        findings.take(error.finding(str(path)))
         return None
-
-
-def _finding(path: Path, error: Unreadable) -> Finding:
-    return Finding(
-        str(path), error.line, error.column, "unreadable-file", "", error.message, error.hint
-    )
 
 
 def read_parts(path: Path, files: SourceFiles, findings: Findings) -> Parts | None:
@@ -219,7 +213,7 @@ def read_parts(path: Path, files: SourceFiles, findings: Findings) -> Parts | No
         content = read_bytes(path)
         text = as_text(content)
     except Unreadable as error:
-        findings.take(_finding(path, error))
+        findings.take(error.finding(str(path)))
         return None
     files.contents.append((path.name, content))
     return _parts_of(text, path, files, findings)
@@ -335,25 +329,23 @@ class Reader:
         """Read the keys that hold single values; find unknown and missing ones."""
         shallow = dict(self._raw)
         for section in (*LISTS, *_MAPPINGS, "limits", "catalogue"):
-            if section in shallow:
-                value = shallow[section]
-                if section == "switches" and is_asked(value):
-                    shallow[section] = [_EMPTY_SWITCH]
-                    continue
-                if section == "switches" and isinstance(value, str):
+            if section not in shallow:
+                continue
+            value = shallow[section]
+            kind: type = list if section in LISTS else dict
+            if section == "switches" and isinstance(value, str):
+                shallow[section] = [_EMPTY_SWITCH]
+                if not is_asked(value):
                     told = f"expected a list, or the word '{PROPOSE}', got {got(value)}"
                     self._findings.add(self._root, "wrong-kind", told, steps=(section,))
                     self._unsure.add(section)
-                    shallow[section] = [_EMPTY_SWITCH]
-                    continue
-                kind: type = list if section in LISTS else dict
-                if isinstance(value, kind) and section != "switches":
-                    shallow.pop(section)
-                elif isinstance(value, list) and value:
-                    shallow[section] = [_EMPTY_SWITCH]
-                # else the wrong kind stays, to be told
-                elif not isinstance(value, kind):
-                    self._unsure.add(section)
+            elif isinstance(value, kind) and section != "switches":
+                shallow.pop(section)
+            elif isinstance(value, list) and value:
+                shallow[section] = [_EMPTY_SWITCH]
+            # else the wrong kind stays, to be told
+            elif not isinstance(value, kind):
+                self._unsure.add(section)
         if self._listed.get("switches"):
             shallow.setdefault("switches", [_EMPTY_SWITCH])
         elif not self._raw.get("switches"):
@@ -378,16 +370,9 @@ class Reader:
         except Unreadable as error:
             self._unsure.add(section)
             if error.line:
-                self._findings.take(_finding(path, error))
+                self._findings.take(error.finding(str(path)))
             else:
-                # There is no file to point into: the key that names it is the place to mend.
-                self._findings.add(
-                    self._root,
-                    "unreadable-file",
-                    error.message,
-                    steps=(f"{section}_csv",),
-                    hint=_ELSEWHERE if isinstance(error, Outside) else error.hint,
-                )
+                self._tell_unreadable(self._root, f"{section}_csv", error.message, error)
             return []
         self._files.contents.append((name, content))
         items, whole = read_csv(model, text, str(path), section, self._findings)
@@ -420,17 +405,20 @@ class Reader:
             sheets = read_sheets(content, str(path))
         except Unreadable as error:
             if error.line:
-                self._findings.take(_finding(path, error))
-                return []
-            self._findings.add(
-                item.origin, "unreadable-file", f"{name}: {error.message}", steps=("file",),
-                hint=_ELSEWHERE if isinstance(error, Outside) else error.hint,
-            )  # fmt: skip
+                self._findings.take(error.finding(str(path)))
+            else:
+                told = f"{name}: {error.message}"
+                self._tell_unreadable(item.origin, "file", told, error)
             return []
         if not sheets:
             told = f"expected a table, got nothing in {name}"
             self._findings.add(item.origin, "unreadable-file", told, steps=("file",))
         return sheets
+
+    def _tell_unreadable(self, origin: Origin, key: str, told: str, error: Unreadable) -> None:
+        """There is no file to point into: the key that names it is the place to mend."""
+        hint = _ELSEWHERE if isinstance(error, Outside) else error.hint
+        self._findings.add(origin, "unreadable-file", told, steps=(key,), hint=hint)
 
     def _limits(self, parts: Parts) -> None:
         raw = self._raw.get("limits", {})

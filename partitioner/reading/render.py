@@ -12,6 +12,11 @@ from partitioner.visible import visible, visible_lines
 MOST_SHOWN = 20
 """Findings beyond this are counted only."""
 _WIDEST = 160
+_RECORD = (
+    "file", "line", "column", "row", "severity", "code", "where", "message", "column_name", "cell",
+    "hint", "source_line",
+)  # fmt: skip
+_WHERE_KNOWN = {"row", "column_name", "cell", "hint", "source_line"}
 
 
 def format_finding(finding: Finding, *, source: bool = True) -> str:
@@ -98,24 +103,9 @@ def format_findings(findings: Sequence[Finding], *, most: int = MOST_SHOWN) -> s
 def findings_as_data(findings: Sequence[Finding]) -> list[dict[str, Any]]:
     """Give findings as a list of records for JSON; empty fields are left out."""
     records = []
-    for f in findings:
-        record: dict[str, Any] = {
-            "file": f.file,
-            "line": f.line,
-            "column": f.column,
-            **({"row": f.row} if f.row else {}),
-            "severity": f.severity,
-            "code": f.code,
-            "where": f.where,
-            "message": f.message,
-        }
-        if f.column_name:
-            record["column_name"] = f.column_name
-        if f.cell:
-            record["cell"] = f.cell
-        if f.hint:
-            record["hint"] = f.hint
-        if f.source_line and len(f.source_line) <= LONGEST_SOURCE_LINE:
-            record["source_line"] = f.source_line
-        records.append(record)
+    for finding in findings:
+        record = {key: getattr(finding, key) for key in _RECORD}
+        if len(finding.source_line) > LONGEST_SOURCE_LINE:
+            record["source_line"] = ""
+        records.append({k: v for k, v in record.items() if v or k not in _WHERE_KNOWN})
     return records

@@ -174,12 +174,9 @@ class _Builder:
         self._next()  # end of the document
         event = self._next()
         if isinstance(event, yaml.DocumentStartEvent):
-            self.note(
-                event.start_mark,
-                "yaml-syntax",
-                "expected one document, got a second one",
-                hint="remove the line '---' and put everything into one document",
-            )
+            told = "expected one document, got a second one"
+            hint = "remove the line '---' and put everything into one document"
+            self.note(event.start_mark, "yaml-syntax", told, hint)
         return data, spot
 
     def refuse_directives(self) -> None:
@@ -194,7 +191,9 @@ class _Builder:
         mark = event.start_mark
         self._left -= 1
         if self._left < 0:
-            self._refuse_values(mark)
+            told = f"expected at most {MOST_VALUES} values, got more"
+            hint = "lists of devices and streams may stand in CSV files"
+            self.refuse(mark, "unreadable-file", told, hint)
         spot = Spot(mark.line + 1, mark.column + 1)
         if type(event) is _Scalar:
             return self._scalar(event, path), spot
@@ -230,28 +229,20 @@ class _Builder:
         spot.keys = {}
         return self._mapping(mark, spot.keys, spot.inside, path, depth), spot
 
-    def _refuse_values(self, mark: Any) -> NoReturn:
-        self.note(
-            mark,
-            "unreadable-file",
-            f"expected at most {MOST_VALUES} values, got more",
-            hint="lists of devices and streams may stand in CSV files",
-        )
+    def refuse(
+        self, mark: Any, code: str, message: str, hint: str = "", where: str = ""
+    ) -> NoReturn:
+        """Note what nothing after it is read for."""
+        self.note(mark, code, message, hint, where)
         raise _Stop
 
     def refuse_depth(self, mark: Any) -> NoReturn:
-        """Tell that the nesting is too deep; nothing after it is read."""
-        self.note(mark, "yaml-syntax", f"nested deeper than {DEEPEST} levels")
-        raise _Stop
+        """Tell that the nesting is too deep."""
+        self.refuse(mark, "yaml-syntax", f"nested deeper than {DEEPEST} levels")
 
     def _refuse_more(self, mark: Any, path: tuple[str | int, ...]) -> NoReturn:
-        self.note(
-            mark,
-            "unreadable-file",
-            f"expected at most {MOST_INNER} entries, got more",
-            where=path_text(path),
-        )
-        raise _Stop
+        told = f"expected at most {MOST_INNER} entries, got more"
+        self.refuse(mark, "unreadable-file", told, where=path_text(path))
 
     def _refuse_tag(self, event: Any, path: tuple[str | int, ...]) -> bool:
         if event.tag is None or event.tag == "!":
@@ -272,13 +263,8 @@ class _Builder:
             # Nearly all are so; there may be half a million.
             return text if event.style else plain_value(text)
         if len(text) > LONGEST_VALUE:
-            self.note(
-                event.start_mark,
-                "unreadable-file",
-                f"expected at most {LONGEST_VALUE} characters, got {len(text)}",
-                where=path_text(path),
-            )
-            raise _Stop
+            told = f"expected at most {LONGEST_VALUE} characters, got {len(text)}"
+            self.refuse(event.start_mark, "unreadable-file", told, where=path_text(path))
         tagged = self._refuse_tag(event, path)
         plain = event.style in (None, "") and not tagged and event.implicit[0]
         value = plain_value(text) if plain else text
@@ -320,42 +306,33 @@ class _Builder:
                 self._refuse_more(start, path)
             mark = event.start_mark
             key, _ = self._value(event, path, depth + 1)
-            if key == "<<" and type(event) is _Scalar and event.style in (None, ""):
-                self.note(
-                    mark,
-                    "yaml-syntax",
-                    "expected keys written out, got the merge key '<<'",
-                    hint="write the keys out",
-                    where=path_text(path),
-                )
-                self._value(self._next(), path, depth + 1)
-                continue
-            if not isinstance(key, str):
-                is_single = type(event) is _Scalar
-                got = _short(event.value) if is_single else "a list or mapping"
-                self.note(
-                    mark,
-                    "wrong-kind",
-                    f"expected a text as key, got {got or 'nothing'}",
-                    hint=f"put it in quotes: '{got}'" if is_single else "",
-                    where=path_text(path),
-                )
+            if not isinstance(key, str) or (
+                key == "<<" and type(event) is _Scalar and event.style in (None, "")
+            ):
+                self._note_no_key(event, key, path)
                 self._value(self._next(), path, depth + 1)
                 continue
             value, inner = self._value(self._next(), (*path, key), depth + 1)
             if key in entries:
-                first = keys[key][0]
-                self.note(
-                    mark,
-                    "duplicate-key",
-                    f"key given twice; first on line {first}",
-                    where=path_text((*path, key)),
-                )
+                told = f"key given twice; first on line {keys[key][0]}"
+                self.note(mark, "duplicate-key", told, where=path_text((*path, key)))
                 continue
             keys[key] = (mark.line + 1, mark.column + 1)
             inside[key] = inner
             entries[key] = value
         return entries
+
+    def _note_no_key(self, event: Any, key: Any, path: tuple[str | int, ...]) -> None:
+        """Tell a merge key, or a key that is no text."""
+        code, told, hint = "yaml-syntax", "keys written out, got the merge key '<<'", ""
+        if key == "<<":
+            hint = "write the keys out"
+        else:
+            is_single = type(event) is _Scalar
+            got = _short(event.value) if is_single else "a list or mapping"
+            code, told = "wrong-kind", f"a text as key, got {got or 'nothing'}"
+            hint = f"put it in quotes: '{got}'" if is_single else ""
+        self.note(event.start_mark, code, f"expected {told}", hint, path_text(path))
 
 
 def path_text(path: tuple[str | int, ...]) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import pickle
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
 from pathlib import Path
@@ -214,24 +214,25 @@ class _Reader:
             earlier_layout(before, str(self._folders.own / made.before_file), problem)
         return made
 
-    def _text(self, name: str, file: str) -> str:
+    @contextlib.contextmanager
+    def _unreadable_told(self, name: str) -> Iterator[None]:
+        """Tell at the key that names a file why it cannot be read."""
         try:
-            return as_text(self._folders.read(file)[1])
+            yield
         except Unreadable as error:
             self._findings.add(
                 self._root, "unreadable-file", error.message, steps=(name,), hint=error.hint
             )
-            return ""
+
+    def _text(self, name: str, file: str) -> str:
+        with self._unreadable_told(name):
+            return as_text(self._folders.read(file)[1])
+        return ""
 
     def _base(self, file: str) -> YamlOrigin | None:
-        try:
-            path, _ = self._folders.read(file)
-        except Unreadable as error:
-            self._findings.add(
-                self._root, "unreadable-file", error.message, steps=("problem",), hint=error.hint
-            )
-            return None
-        return read_whole(path, self._lists_from)
+        with self._unreadable_told("problem"):
+            return read_whole(self._folders.read(file)[0], self._lists_from)
+        return None
 
     def _factors(self) -> tuple[Factor, ...]:
         raw = self._raw.get("vary")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from decimal import Decimal
+from typing import Any
 
 from partitioner.model.catalogue import Grade, Medium
 from partitioner.model.problem import Basis
@@ -59,42 +60,22 @@ def _check_basis(item: Item[LimitTable], grade: Grade, findings: Findings) -> No
     if item.table.basis is Basis.ENGINEERED:
         return
     table = item.table
-    looser = [
-        (key, stated, promised)
-        for key, stated, promised, is_looser in (
-            (
-                "nodes",
-                str(table.nodes),
-                f"{grade.guaranteed_nodes} nodes",
-                table.nodes is not None
-                and grade.medium is Medium.MIXING
-                and table.nodes > grade.guaranteed_nodes,
-            ),
-            (
-                "length_m",
-                f"{table.length_m} m",
-                f"{_metres(grade.guaranteed_length_um)} m",
-                table.length_m is not None
-                and table.length_m * UM_PER_M > grade.guaranteed_length_um,
-            ),
-            (
-                "stub_m",
-                f"{table.stub_m} m",
-                f"{_metres(grade.guaranteed_stub_um)} m",
-                table.stub_m is not None
-                and grade.medium is Medium.MIXING
-                and table.stub_m * UM_PER_M > grade.guaranteed_stub_um,
-            ),
-        )
-        if is_looser
+    promised: list[tuple[str, Any, int, int, str]] = [
+        ("length_m", table.length_m, grade.guaranteed_length_um, UM_PER_M, "m")
     ]
-    for key, stated, promised in looser:
-        findings.clash(
-            item.origin,
-            f"expected at most the guaranteed {promised} without basis: engineered, got {stated}",
-            key,
-            hint="write basis: engineered if you have qualified your own parts for it",
-        )
+    if grade.medium is Medium.MIXING:
+        promised.insert(0, ("nodes", table.nodes, grade.guaranteed_nodes, 1, "nodes"))
+        promised.append(("stub_m", table.stub_m, grade.guaranteed_stub_um, UM_PER_M, "m"))
+    for key, stated, most, steps, unit in promised:
+        if stated is not None and stated * steps > most:
+            got = f"{stated} m" if unit == "m" else str(stated)
+            findings.clash(
+                item.origin,
+                f"expected at most the guaranteed {plain_number(from_base(most, steps))} {unit} "
+                f"without basis: engineered, got {got}",
+                key,
+                hint="write basis: engineered if you have qualified your own parts for it",
+            )
 
 
 def _check_reserve(name: str, item: Item[LimitTable], parts: Parts, findings: Findings) -> None:
@@ -103,36 +84,34 @@ def _check_reserve(name: str, item: Item[LimitTable], parts: Parts, findings: Fi
     if parts.catalogue.grades[name].medium is Medium.LINK:
         return
     reserve = limits.reserve
-    if limits.nodes - reserve.nodes < 2:
-        findings.clash(
-            item.origin,
+    kept, all_of = reserve.load_share_ppm, limits.load_share_ppm
+    for is_too_much, told, steps in (
+        (
+            limits.nodes - reserve.nodes < 2,
             f"a reserve of {reserve.nodes} of {limits.nodes} nodes leaves no room for a device "
             "beside the switch port",
-            "reserve",
-            "nodes",
-        )
-    if reserve.length_um >= limits.length_um:
-        findings.clash(
-            item.origin,
+            ("reserve", "nodes"),
+        ),
+        (
+            reserve.length_um >= limits.length_um,
             f"a reserve of {_metres(reserve.length_um)} of {_metres(limits.length_um)} m leaves "
             "no cable",
-            "reserve",
-            "length_m",
-        )
-    if reserve.load_share_ppm >= limits.load_share_ppm:
-        findings.clash(
-            item.origin,
-            f"a reserve of {plain_number(from_base(reserve.load_share_ppm, PPM))} of "
-            f"{plain_number(from_base(limits.load_share_ppm, PPM))} leaves no load",
-            "reserve",
-            "load_share",
-        )
-    if limits.spacing_min_um > limits.length_um:
-        findings.clash(
-            item.origin,
+            ("reserve", "length_m"),
+        ),
+        (
+            kept >= all_of,
+            f"a reserve of {plain_number(from_base(kept, PPM))} of "
+            f"{plain_number(from_base(all_of, PPM))} leaves no load",
+            ("reserve", "load_share"),
+        ),
+        (
+            limits.spacing_min_um > limits.length_um,
             f"a spacing of {_metres(limits.spacing_min_um)} m is longer than the line",
-            "spacing_m",
-        )
+            ("spacing_m",),
+        ),
+    ):
+        if is_too_much:
+            findings.clash(item.origin, told, *steps)
 
 
 def _check_used(parts: Parts, findings: Findings) -> None:
