@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
@@ -52,6 +53,18 @@ def visible_lines(text: str) -> str:
 
 def _code(match: re.Match[str]) -> str:
     return match[0].encode("unicode_escape").decode("ascii")
+
+
+def some_of(texts: Sequence[str], most: int) -> str:
+    """List the first few of several texts and count the others.
+
+    Examples
+    --------
+    >>> some_of(["a", "b", "c"], 2), some_of(["a", "b"], 2)
+    ('a, b and 1 more', 'a, b')
+    """
+    more = f" and {len(texts) - most} more" if len(texts) > most else ""
+    return ", ".join(texts[:most]) + more
 
 
 def json_text(data: Any, *, indent: int | None = 2) -> str:

@@ -16,7 +16,7 @@ from partitioner.reading.layout_file import read_layout_with_findings
 from partitioner.report.switch import file_digest
 from partitioner.report.writer import set_digests
 from partitioner.units import MONEY_STEPS
-from partitioner.visible import visible
+from partitioner.visible import some_of, visible
 
 LAYOUT = "layout.yaml"
 OUTCOME = "outcome.json"
@@ -146,6 +146,5 @@ def stale_beside(layout: Path) -> str:
         return ""
     if not changed:
         return ""
-    named = ", ".join(visible(name) for name in changed[:6])
-    more = f" and {len(changed) - 6} more" if len(changed) > 6 else ""
-    return f"changed since written with {layout.name}: {named}{more}"
+    named = some_of([visible(name) for name in changed], 6)
+    return f"changed since written with {layout.name}: {named}"

@@ -65,13 +65,7 @@ class StillIncomplete(NoAnswer):
     """
 
     def __init__(self, ended: NoAnswer, answer: NearestAnswer):
-        super().__init__(
-            str(ended),
-            seconds=ended.seconds,
-            bound_money=ended.bound_money,
-            start_unusable=ended.start_unusable,
-            nearest=ended.nearest,
-        )
+        super().__init__(str(ended), **vars(ended))
         self.answer = answer
         self.written_to: str | None = None
 

@@ -46,20 +46,11 @@ class Kept:
 
     def also_found_data(self) -> dict[str, Any]:
         """Give the result of this run in short."""
-        bound = None if self.bound_money is None else self.bound_money / MONEY_STEPS
-        cost = self.cost_money / MONEY_STEPS
-        return {"folder": str(self.also_found), "priced_total": cost, "bound": bound}
+        return _in_short(self.also_found, self.cost_money, self.bound_money)
 
     def kept_data(self) -> dict[str, Any]:
         """Give the result that stays in short."""
-        cost_money, bound_money = self._stays
-        bound = None if bound_money is None else bound_money / MONEY_STEPS
-        return {
-            "folder": str(self.folder),
-            "priced_total": cost_money / MONEY_STEPS,
-            "bound": bound,
-            "also_found": self.also_found_data(),
-        }
+        return {**_in_short(self.folder, *self._stays), "also_found": self.also_found_data()}
 
     def sentence(self) -> str:
         """Say which of the two stays, and where the other one is."""
@@ -150,6 +141,11 @@ def keep_better(
             return Kept(problem, place.folder, earlier, within, cost_money, bound_money)
     place.write(files)
     return None
+
+
+def _in_short(folder: Path, cost_money: int, bound_money: int | None) -> dict[str, Any]:
+    bound = None if bound_money is None else bound_money / MONEY_STEPS
+    return {"folder": str(folder), "priced_total": cost_money / MONEY_STEPS, "bound": bound}
 
 
 def _is_proved(cost_money: int, bound_money: int | None) -> bool:

@@ -6,6 +6,7 @@ from typing import Any
 
 from partitioner.reading.files import Unreadable
 from partitioner.reading.listed import name_of
+from partitioner.visible import some_of
 
 ENDINGS = (".dbc", ".kcd", ".sym", ".arxml", ".cdd")
 """Ends of the names of files that are read so."""
@@ -80,9 +81,7 @@ def read_bus_file(text: str, file: str) -> tuple[list[dict[str, Any]], list[str]
         rows.append(row)
     told: list[str] = []
     if silent:
-        told.append(f"left out, since nobody sends them: {', '.join(silent[:8])}"
-                    + f" and {len(silent) - 8} more" * (len(silent) > 8))  # fmt: skip
+        told.append(f"left out, since nobody sends them: {some_of(silent, 8)}")
     if nobody:
-        told.append(f"received by nobody: {', '.join(nobody[:8])}"
-                    + f" and {len(nobody) - 8} more" * (len(nobody) > 8))  # fmt: skip
+        told.append(f"received by nobody: {some_of(nobody, 8)}")
     return rows, told

@@ -10,6 +10,7 @@ from typing import Any
 
 from partitioner.reading.schema import FORMAT, PROPOSE
 from partitioner.reading.yaml_text import Flow, dump
+from partitioner.visible import some_of
 
 CENTRAL = "central"
 """Name of the switch that assumed traffic goes to."""
@@ -94,7 +95,7 @@ def _missing_devices(draft: Draft) -> None:
             "switch with a computer, in the middle of all devices"
         )
         return
-    told = ", ".join(unknown[:8]) + f" and {len(unknown) - 8} more" * (len(unknown) > 8)
+    told = some_of(unknown, 8)
     draft.missing.append(f"positions of {told}: streams name them, but no table of devices does")
     gone = set(unknown)
     kept = []
@@ -130,9 +131,8 @@ def _positions(draft: Draft) -> None:
     if lost:
         names = list(dict.fromkeys(place for _, place in lost))
         draft.missing.append(
-            f"coordinates of the places {', '.join(names[:8])}"
-            + f" and {len(names) - 8} more" * (len(names) > 8)
-            + ": give a table of places, or columns x and y"
+            f"coordinates of the places {some_of(names, 8)}: give a table of places, or columns x "
+            "and y"
         )
 
 

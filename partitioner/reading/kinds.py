@@ -66,6 +66,19 @@ def fault(
     )
 
 
+def _only(kinds: type | tuple[type, ...], value: Any, expected: str, hint: str = "") -> Any:
+    """Give a value of some kinds and refuse others; a bool is no number."""
+    is_bool = isinstance(value, bool) and kinds is not bool
+    if is_bool or not isinstance(value, kinds):
+        raise fault("wrong-kind", f"expected {expected}, got {got(value)}", hint=hint)
+    return value
+
+
+def _as_list(value: Any) -> str:
+    """Hint at the list that a single text was meant to be."""
+    return f"write [{value}]" if isinstance(value, str) else ""
+
+
 def _quoted(value: Any) -> str:
     """Hint at quotes for a single value that was meant as text."""
     if value is None or isinstance(value, (dict, list)):
@@ -164,10 +177,7 @@ class Number(ValueKind):
 
     def read(self, value: Any) -> Decimal:
         """Accept an int or Decimal inside the bounds and not finer than the base unit."""
-        if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
-            raise fault(
-                "wrong-kind", f"expected a {self.words()}, got {got(value)}", hint=self._hint(value)
-            )
+        _only((int, Decimal), value, f"a {self.words()}", self._hint(value))
         number = Decimal(value)
         unit = f" {self.unit}" if self.unit else ""
         too_low = self.low is not None and (number <= self.low if self.above else number < self.low)
@@ -261,13 +271,12 @@ class Whole(ValueKind):
             and abs(value) > LARGEST
         ):
             raise fault("out-of-range", f"expected at most {self.high}, got {got(value)}")
-        if isinstance(value, bool) or not isinstance(value, int):
-            hint = Number(self.unit, 1)._hint(value)
-            raise fault("wrong-kind", f"expected a {self.words()}, got {got(value)}", hint=hint)
-        if not self.low <= value <= self.high:
+        hint = Number(self.unit, 1)._hint(value)
+        number: int = _only(int, value, f"a {self.words()}", hint)
+        if not self.low <= number <= self.high:
             unit = f" {self.unit}" if self.unit else ""
             raise fault("out-of-range", f"expected {self.bounds()}{unit}, got {got(value)}")
-        return value
+        return number
 
     def schema(self) -> dict[str, Any]:
         """JSON Schema with bounds."""
@@ -285,14 +294,11 @@ class Flag(ValueKind):
 
     def read(self, value: Any) -> bool:
         """Accept a bool."""
-        if not isinstance(value, bool):
-            hint = ""
-            if isinstance(value, str) and value.lower() in ("yes", "on", "y", "true"):
-                hint = "write true"
-            elif isinstance(value, str) and value.lower() in ("no", "off", "n", "false"):
-                hint = "write false"
-            raise fault("wrong-kind", f"expected true or false, got {got(value)}", hint=hint)
-        return value
+        said = value.lower() if isinstance(value, str) else ""
+        hint = "write true" if said in ("yes", "on", "y", "true") else ""
+        if said in ("no", "off", "n", "false"):
+            hint = "write false"
+        return bool(_only(bool, value, "true or false", hint))
 
     def schema(self) -> dict[str, Any]:
         """JSON Schema."""
@@ -308,14 +314,11 @@ class Text(ValueKind):
 
     def read(self, value: Any) -> str:
         """Accept a text."""
-        if not isinstance(value, str):
-            raise fault("wrong-kind", f"expected text, got {got(value)}", hint=_quoted(value))
-        if not self.shortest <= len(value) <= self.longest:
-            raise fault(
-                "out-of-range",
-                f"expected {self.shortest} to {self.longest} characters, got {len(value)}",
-            )
-        return value
+        text: str = _only(str, value, "text", _quoted(value))
+        if not self.shortest <= len(text) <= self.longest:
+            told = f"expected {self.shortest} to {self.longest} characters, got {len(text)}"
+            raise fault("out-of-range", told)
+        return text
 
     def schema(self) -> dict[str, Any]:
         """JSON Schema."""
@@ -333,24 +336,15 @@ class Name(ValueKind):
 
     def read(self, value: Any) -> str:
         """Accept a text without spaces that starts with a letter or a digit."""
-        if not isinstance(value, str):
-            raise fault(
-                "wrong-kind", f"expected a name ({self.of}), got {got(value)}", hint=_quoted(value)
-            )
-        if len(value) > LONGEST_ID:
-            raise fault(
-                "out-of-range",
-                f"expected a name of at most {LONGEST_ID} characters, got {len(value)}",
-            )
-        if not _ID.match(value):
-            raise fault(
-                "wrong-kind",
-                f"expected a name of letters, digits and - _ . +, got {got(value)}",
-                hint="start with a letter or a digit; no spaces"
-                if value
-                else "a name must not be empty",
-            )
-        return value
+        name: str = _only(str, value, f"a name ({self.of})", _quoted(value))
+        if len(name) > LONGEST_ID:
+            told = f"expected a name of at most {LONGEST_ID} characters, got {len(name)}"
+            raise fault("out-of-range", told)
+        if not _ID.match(name):
+            hint = "start with a letter or a digit; no spaces"
+            told = f"expected a name of letters, digits and - _ . +, got {got(name)}"
+            raise fault("wrong-kind", told, hint=hint if name else "a name must not be empty")
+        return name
 
     def schema(self) -> dict[str, Any]:
         """JSON Schema."""
@@ -408,8 +402,7 @@ class Point(ValueKind):
 
     def read(self, value: Any) -> tuple[Decimal, Decimal, Decimal]:
         """Accept three numbers."""
-        if not isinstance(value, (list, tuple)):
-            raise fault("wrong-kind", f"expected [x, y, z] in m, got {got(value)}")
+        _only((list, tuple), value, "[x, y, z] in m")
         if len(value) != 3:
             raise fault("wrong-kind", f"expected [x, y, z] in m, got {len(value)} values")
         x, y, z = (_inside(_COORDINATE, part, index) for index, part in enumerate(value))
@@ -426,9 +419,7 @@ class Grades(ValueKind):
 
     def read(self, value: Any) -> tuple[tuple[str, Decimal | None], ...]:
         """Accept a list of names or a mapping from name to price; at least one."""
-        if not isinstance(value, (list, dict)):
-            hint = f"write [{value}]" if isinstance(value, str) else ""
-            raise fault("wrong-kind", f"expected a list of grades, got {got(value)}", hint=hint)
+        _only((list, dict), value, "a list of grades", _as_list(value))
         if not value:
             raise fault("out-of-range", "expected at least 1 grade, got none")
         made: dict[str, Decimal | None] = {}
@@ -467,11 +458,7 @@ class Names(ValueKind):
 
     def read(self, value: Any) -> tuple[str, ...]:
         """Accept a list of names."""
-        if not isinstance(value, (list, tuple)):
-            hint = f"write [{value}]" if isinstance(value, str) else ""
-            raise fault(
-                "wrong-kind", f"expected a list of names ({self.of}), got {got(value)}", hint=hint
-            )
+        _only((list, tuple), value, f"a list of names ({self.of})", _as_list(value))
         if not self.least <= len(value) <= self.most:
             want = f"{self.least} or more" if self.most > 1_000 else f"{self.least}"
             raise fault("out-of-range", f"expected {want} {plural(self.of)}, got {len(value)}")
@@ -504,8 +491,7 @@ class Headings(ValueKind):
 
     def read(self, value: Any) -> tuple[tuple[str, str], ...]:
         """Accept a mapping from keys to texts."""
-        if not isinstance(value, dict):
-            raise fault("wrong-kind", f"expected a mapping from key to heading, got {got(value)}")
+        _only(dict, value, "a mapping from key to heading")
         for key, heading in value.items():
             if not isinstance(heading, str):
                 raise fault(
@@ -525,8 +511,7 @@ class Values(ValueKind):
 
     def read(self, value: Any) -> tuple[tuple[str, Any], ...]:
         """Accept a mapping."""
-        if not isinstance(value, dict):
-            raise fault("wrong-kind", f"expected a mapping from key to value, got {got(value)}")
+        _only(dict, value, "a mapping from key to value")
         return tuple(value.items())
 
     def schema(self) -> dict[str, Any]:

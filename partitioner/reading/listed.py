@@ -21,6 +21,7 @@ from partitioner.reading.headings import (
 from partitioner.reading.kinds import LONGEST_ID, plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.sheet import AXES, Row, RowOrigin, Sheet, Unusable, Value
+from partitioner.visible import some_of
 
 _TOTAL = re.compile(r"\W*(grand |sub)?-?\s*(total|sum|summe|average|mean|count)\b", re.IGNORECASE)
 _GAP = re.compile(r"([0-9][0-9.,]*)\s*([a-zµ]*)")
@@ -202,12 +203,12 @@ class _Reader:
             else:
                 found.append(row)
         if totals:
-            numbers = _numbers_text(totals)
-            self._told.append(f"{numbers} taken for totals and left out")
+            numbers = some_of([str(row.number) for row in totals], _NAMED_ROWS)
+            rows = "rows" if len(totals) > 1 else "row"
+            self._told.append(f"{rows} {numbers} taken for totals and left out")
         if between:
-            shown = ", ".join(f"{row.number} '{text[:40]}'" for row, text in between[:_NAMED_ROWS])
-            more = f" and {len(between) - _NAMED_ROWS} more" * (len(between) > _NAMED_ROWS)
-            self._told.append(f"taken for headings and notes between the rows: row {shown}{more}")
+            shown = some_of([f"{row.number} '{text[:40]}'" for row, text in between], _NAMED_ROWS)
+            self._told.append(f"taken for headings and notes between the rows: row {shown}")
         return found
 
     def _lacks(self, row: Row) -> bool:
@@ -454,12 +455,6 @@ def _grade(text: str) -> str:
         return "10BASE-T1S-multidrop"
     known = ("10BASE-T1S-link", "10BASE-T1L", "100BASE-T1", "1000BASE-T1")
     return next((g for g in known if g.casefold() == folded), text)
-
-
-def _numbers_text(rows: Sequence[Row]) -> str:
-    shown = ", ".join(str(r.number) for r in rows[:_NAMED_ROWS])
-    more = f" and {len(rows) - _NAMED_ROWS} more" * (len(rows) > _NAMED_ROWS)
-    return f"row{'s' * (len(rows) > 1)} {shown}{more}"
 
 
 def mapping_text(columns: Columns) -> str:

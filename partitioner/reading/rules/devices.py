@@ -14,6 +14,7 @@ from partitioner.reading.rules.names import refer
 from partitioner.reading.rules.sites import check_position
 from partitioner.reading.schema import DeviceTable
 from partitioner.reading.tables import Item
+from partitioner.visible import some_of
 
 _FEW = 20
 _PINS = ("switch", "switches", "zone")
@@ -85,14 +86,10 @@ def _check_offered(
     lost = [g for g in grades if g not in served]
     if not lost:
         return
-    whose = "no switch" if pinned is None else f"none of {_few(allowed)}"
+    whose = "no switch has" if pinned is None else f"none of {some_of(allowed, _FEW)} has"
     if pinned is not None and len(allowed) == 1:
-        whose = f"'{allowed[0]}' does not"
-    message = (
-        f"{whose} has a port for {_few(lost)}"
-        if not whose.endswith("not")
-        else f"{whose} have a port for {_few(lost)}"
-    )
+        whose = f"'{allowed[0]}' does not have"
+    message = f"{whose} a port for {some_of(lost, _FEW)}"
     usable = len(lost) < len(grades)
     offers = ", ".join(sorted(served))
     findings.clash(
@@ -102,10 +99,6 @@ def _check_offered(
         is_warning=usable,
         hint=f"ports there serve {offers}" if len(served) <= 8 else "",
     )
-
-
-def _few(names: list[str]) -> str:
-    return ", ".join(names[:_FEW]) + (f" and {len(names) - _FEW} more" if len(names) > _FEW else "")
 
 
 def _check_unused(item: Item[Any], parts: Parts, findings: Findings) -> None:
@@ -206,7 +199,7 @@ def _check_apart_pins(
 ) -> None:
     only: dict[str, str] = {}
     for name in item.table.devices:
-        pinned = _pins(devices[name], parts)
+        pinned = pinned_switches(devices[name].table, parts)
         if pinned is None or len(pinned) != 1:
             continue
         switch = pinned[0]
@@ -219,10 +212,6 @@ def _check_apart_pins(
             )
             return
         only[switch] = name
-
-
-def _pins(item: Item[Any], parts: Parts) -> tuple[str, ...] | None:
-    return pinned_switches(item.table, parts)
 
 
 def _check_one_segment(
@@ -240,7 +229,7 @@ def _check_one_segment(
             tell("they have no grade of shared lines in common")
     pinned: set[str] | None = None
     for member in members:
-        own = _pins(member, parts)
+        own = pinned_switches(member.table, parts)
         if own is not None:
             pinned = set(own) if pinned is None else pinned & set(own)
     if pinned is not None and not pinned:

@@ -17,6 +17,7 @@ from partitioner.reading.rules.grades import check_grade_names
 from partitioner.reading.rules.names import refer
 from partitioner.reading.tables import Item
 from partitioner.units import PPM, UM_PER_M, from_base, to_base
+from partitioner.visible import some_of
 
 
 def check_position(item: Item[Any], parts: Parts, findings: Findings) -> None:
@@ -243,7 +244,8 @@ def _check_shape(parts: Parts, findings: Findings) -> None:
     cut_off = [name for name in required if name not in reach]
     joins_all = table.shape.joins_all
     if cut_off and (joins_all or parts.streams):
-        message = f"no backbone links lead from '{required[0]}' to {_list(cut_off)}"
+        told = some_of([f"'{name}'" for name in cut_off], 8)
+        message = f"no backbone links lead from '{required[0]}' to {told}"
         hint = "" if joins_all else "streams between their devices can't pass"
         findings.add(
             origin, "disconnected", message, hint=hint, severity="error" if joins_all else "warning"
@@ -254,8 +256,3 @@ def _check_shape(parts: Parts, findings: Findings) -> None:
                 findings.clash(
                     origin, f"a ring needs two links at '{name}', got {graph.degree(name)}", "shape"
                 )
-
-
-def _list(names: list[str]) -> str:
-    shown = ", ".join(f"'{n}'" for n in names[:8])
-    return shown + (f" and {len(names) - 8} more" if len(names) > 8 else "")
