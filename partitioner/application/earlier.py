@@ -14,12 +14,9 @@ from partitioner.model.problem import Problem
 from partitioner.reading.files import Unreadable, read_result
 from partitioner.reading.layout_file import read_layout_with_findings
 from partitioner.report.switch import file_digest
-from partitioner.report.writer import set_digests
+from partitioner.report.writer import LAYOUT, OUTCOME, set_digests
 from partitioner.units import MONEY_STEPS
 from partitioner.visible import some_of, visible
-
-LAYOUT = "layout.yaml"
-OUTCOME = "outcome.json"
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from partitioner.model.layout import Layout
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.reading.yaml_text import dump
 from partitioner.replan.reading import earlier_layout
+from partitioner.report.writer import LAYOUT
 from partitioner.studies.folder import RESULT, RUN, InMemory, Results, data_of, json_file
 from partitioner.studies.keys import case_key, judge_key
 from partitioner.studies.lessons import CaseResult, Estimate, Learned, Robustness, robustness
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from partitioner.cluster.connection import Client
     from partitioner.report.sections import Page
 
-LAYOUT = "layout.yaml"
 # By name: the planner is loaded where cases run, and not here.
 _RUN_CASE = "partitioner.application.sweep_case:run_case"
 _RUN_JUDGEMENT = "partitioner.application.sweep_case:run_judgement"

@@ -18,11 +18,10 @@ from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import layout_text
 from partitioner.report.delays import worst_first
 from partitioner.report.tables import layout_counts
+from partitioner.report.writer import LAYOUT
 from partitioner.studies.folder import RESULT, json_file
 from partitioner.studies.study import Ask, CaseTask, JudgeTask
 from partitioner.tradeoff.state import state_files
-
-LAYOUT = "layout.yaml"
 
 
 def run_case(task: CaseTask) -> dict[str, str]:

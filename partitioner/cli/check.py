@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from partitioner.cli import options
-from partitioner.cli.session import Session, json_option, manner_options, problem_options
+from partitioner.cli.session import Session, asking_options
 
 
 @click.command(
@@ -18,9 +18,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 @options.layout
 @options.simulate(", and show the worst delays seen")
 @options.simulation_seed
-@problem_options
-@json_option
-@manner_options
+@asking_options
 @click.pass_obj
 def command(
     session: Session, problem: Path, layout: Path, simulate: float | None, seed: int

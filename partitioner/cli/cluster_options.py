@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
 from partitioner.cli.options import FILE
+from partitioner.cli.session import together
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
     from partitioner.cli.voice import Voice
     from partitioner.cluster.connection import Cluster
 
-_OPTIONS = (
+cluster_options = together(
     click.option(
         "--scheduler", metavar="ADDRESS", default=None,
         help="Run on a dask cluster that is there already, by the address of its scheduler, such "
@@ -34,13 +35,7 @@ _OPTIONS = (
         help="Key of that certificate (PEM).",
     ),
 )  # fmt: skip
-
-
-def cluster_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the four options that :func:`cluster_at` takes."""
-    for option in reversed(_OPTIONS):
-        command = option(command)
-    return command
+"""The four options that :func:`cluster_at` takes."""
 
 
 def must_belong_together(

@@ -8,7 +8,7 @@ import click
 
 from partitioner.cli import options
 from partitioner.cli.completion import complete_devices
-from partitioner.cli.session import Session, json_option, manner_options, problem_options
+from partitioner.cli.session import Session, asking_options
 
 
 @click.command(
@@ -22,13 +22,9 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 )  # fmt: skip
 @options.output("Also write the explanation as a page and as JSON into this folder.")
 @options.time_limit("2min", "all plans")
-@options.start
-@options.seed
-@options.workers
+@options.search
 @options.force
-@problem_options
-@json_option
-@manner_options
+@asking_options
 @click.pass_obj
 def command(
     session: Session,

@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar
 
 import click
 
 from partitioner.cli.duration import Duration
-
-F = TypeVar("F", bound=Callable[..., Any])
+from partitioner.cli.session import F, together
 
 FILE = click.Path(path_type=Path)
 FOLDER = click.Path(file_okay=False, path_type=Path)
@@ -70,3 +68,7 @@ zipped = click.option(
 force = click.option(
     "--force", is_flag=True, help="Write into a folder that holds something else."
 )
+search = together(start, seed, workers)
+"""How to search."""
+report = together(units, zipped, replace, force)
+"""What is written into the folder of a report, and over what."""

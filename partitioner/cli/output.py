@@ -21,6 +21,7 @@ from partitioner.errors import MachineFault, NotWritten
 from partitioner.report.file_names import clean_name
 from partitioner.report.switch import SWEPT, current, has_stage, recover
 from partitioner.report.writer import (
+    LAYOUT,
     LAYOUT_MARKS,
     check_destination,
     make_folder,
@@ -29,7 +30,6 @@ from partitioner.report.writer import (
 )
 from partitioner.visible import visible
 
-LAYOUT = "layout.yaml"
 ALSO_FOUND = "also-found"
 """Folder within the folder of a better result, for one that does not replace it."""
 NEAREST = "nearest-miss"

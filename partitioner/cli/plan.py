@@ -8,7 +8,7 @@ import click
 
 from partitioner.cli import options
 from partitioner.cli.cluster_options import cluster_at, cluster_options, must_belong_together
-from partitioner.cli.session import Session, json_option, manner_options, problem_options
+from partitioner.cli.session import Session, asking_options
 
 
 @click.command(
@@ -36,13 +36,8 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
 )  # fmt: skip
 @cluster_options
 @options.start
-@options.units
-@options.zipped
-@options.replace
-@options.force
-@problem_options
-@json_option
-@manner_options
+@options.report
+@asking_options
 @click.pass_obj
 def command(
     session: Session,
@@ -87,12 +82,13 @@ def command(
     from partitioner.application.plan import RejectedPlan, plan
     from partitioner.application.reading import for_batch, problem_files
     from partitioner.cli.kept import keep_better
-    from partitioner.cli.output import LAYOUT, NEAREST, REJECTED, Place, default_folder, today
+    from partitioner.cli.output import NEAREST, REJECTED, Place, default_folder, today
     from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
     from partitioner.model.outcome import Status
     from partitioner.report.file_names import clean_name
+    from partitioner.report.writer import LAYOUT, OUTCOME
 
     voice = Voice(session)
     cluster = scheduler and cluster_at(scheduler, tls_ca, tls_cert, tls_key, voice)
@@ -135,7 +131,7 @@ def command(
             voice.answer_as_asked(kept)
             voice.note(kept.sentence())
         elif session.is_json:
-            voice.answer(str(files["outcome.json"]).rstrip("\n"))
+            voice.answer(str(files[OUTCOME]).rstrip("\n"))
         else:
             voice.answer(answer.text())
             voice.note(f"wrote {folder}/ (open report.html)")

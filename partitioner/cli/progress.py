@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-import time
 from collections.abc import Callable
 
 from partitioner.cli.voice import Voice
@@ -74,20 +73,6 @@ class Progress:
             self._next_at = now + _PLAIN_EVERY_S
             if not is_first:
                 self._voice.plain(visible(text))
-
-
-class Counted:
-    """Shows how many of a known number are done, as :class:`Progress` does."""
-
-    def __init__(self, voice: Voice, total: int):
-        self._progress = Progress(voice, 0.0, "", time.monotonic)
-        self._total = total
-        self._done = 0
-
-    def one_more(self) -> None:
-        """Count one."""
-        self._done += 1
-        self._progress.words(f"{self._done} of {self._total} done")
 
 
 def progress_text(sample: Sample, message: str, left: str, currency: str) -> str:

@@ -8,7 +8,7 @@ import click
 
 from partitioner.cli import options
 from partitioner.cli.completion import complete_parts
-from partitioner.cli.session import Session, json_option, manner_options, problem_options
+from partitioner.cli.session import Session, asking_options
 
 
 @click.command(
@@ -50,16 +50,9 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     "is gone.",
 )  # fmt: skip
 @options.time_limit("60s")
-@options.start
-@options.seed
-@options.workers
-@options.units
-@options.zipped
-@options.replace
-@options.force
-@problem_options
-@json_option
-@manner_options
+@options.search
+@options.report
+@asking_options
 @click.pass_obj
 def command(
     session: Session,

@@ -28,10 +28,7 @@ from partitioner.cli.session import Session, manner_options, problem_options
     help="Also write print-….html, a page to be printed as it is: the summary, the summary with "
     "a sheet for each line, all, or the drawings on a sheet each.",
 )  # fmt: skip
-@options.units
-@options.zipped
-@options.replace
-@options.force
+@options.report
 @problem_options
 @manner_options
 @click.pass_obj
@@ -67,10 +64,11 @@ def command(
     from partitioner.application.reading import for_batch
     from partitioner.application.report import Against, report
     from partitioner.cli.kept import keep_better
-    from partitioner.cli.output import LAYOUT, Place, default_folder, settled, today
+    from partitioner.cli.output import Place, default_folder, settled, today
     from partitioner.cli.searching import read_layout_aloud
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
+    from partitioner.report.writer import LAYOUT
     from partitioner.visible import visible
 
     voice = Voice(session)

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import click
 from click.core import ParameterSource
+
+F = TypeVar("F", bound=Callable[..., Any])
 
 
 @dataclass
@@ -56,49 +58,53 @@ def _store(name: str) -> Callable[[click.Context, click.Parameter, Any], Any]:
     return callback
 
 
-def manner_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the options that every command has: how much to say, tracebacks, colour."""
-    for option in reversed(
-        (
-            click.option(
-                "-q", "--quiet", is_flag=True, expose_value=False, callback=_store("is_quiet"),
-                help="Say nothing on stderr but errors.",
-            ),
-            click.option(
-                "-v", "--verbose", count=True, expose_value=False, callback=_store("verbosity"),
-                help="Say the steps; -vv also every message of the search.",
-            ),
-            click.option(
-                "--debug", is_flag=True, expose_value=False, callback=_store("is_debug"),
-                help="Show tracebacks of faults of the program.",
-            ),
-            click.option(
-                "--color/--no-color", default=None, expose_value=False, callback=_store("color"),
-                help="Colour on stderr; off by default when NO_COLOR is set or it is no terminal.",
-            ),
-        )
-    ):  # fmt: skip
-        command = option(command)
-    return command
+def together(*options: Callable[[F], F]) -> Callable[[F], F]:
+    """Make one decorator of several, in the order in which they would stand."""
+
+    def decorate(command: F) -> F:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return decorate
 
 
-def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add ``--json``: one JSON object on stdout and nothing else."""
-    return click.option(
-        "--json", "as_json", is_flag=True, expose_value=False, callback=_store("is_json"),
-        help="Print one JSON object instead of the table.",
-    )(command)  # fmt: skip
-
-
-def problem_options(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Add the options of commands that read a problem: where from, and how strictly."""
-    command = click.option(
-        "--strict", is_flag=True, expose_value=False, callback=_store("is_strict"),
-        help="Take warnings in the files for errors.",
-    )(command)  # fmt: skip
-    return click.option(
+manner_options = together(
+    click.option(
+        "-q", "--quiet", is_flag=True, expose_value=False, callback=_store("is_quiet"),
+        help="Say nothing on stderr but errors.",
+    ),
+    click.option(
+        "-v", "--verbose", count=True, expose_value=False, callback=_store("verbosity"),
+        help="Say the steps; -vv also every message of the search.",
+    ),
+    click.option(
+        "--debug", is_flag=True, expose_value=False, callback=_store("is_debug"),
+        help="Show tracebacks of faults of the program.",
+    ),
+    click.option(
+        "--color/--no-color", default=None, expose_value=False, callback=_store("color"),
+        help="Colour on stderr; off by default when NO_COLOR is set or it is no terminal.",
+    ),
+)  # fmt: skip
+"""What every command has: how much to say, tracebacks, colour."""
+json_option = click.option(
+    "--json", "as_json", is_flag=True, expose_value=False, callback=_store("is_json"),
+    help="Print one JSON object instead of the table.",
+)  # fmt: skip
+"""One JSON object on stdout and nothing else."""
+problem_options = together(
+    click.option(
         "--lists-from", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
         multiple=True, expose_value=False, callback=_store("lists_from"),
         help="Let the problem's CSV files lie in this folder too, not only beside it and below; "
         "may be given several times.",
-    )(command)  # fmt: skip
+    ),
+    click.option(
+        "--strict", is_flag=True, expose_value=False, callback=_store("is_strict"),
+        help="Take warnings in the files for errors.",
+    ),
+)  # fmt: skip
+"""What commands have that read a problem: where from, and how strictly."""
+asking_options = together(problem_options, json_option, manner_options)
+"""What commands have that read a problem and give an answer."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import click
@@ -13,7 +14,7 @@ from partitioner.cli.cluster_options import (
     must_belong_together,
     tell_refused,
 )
-from partitioner.cli.session import Session, json_option, manner_options, problem_options
+from partitioner.cli.session import Session, asking_options
 
 
 @click.command(
@@ -47,9 +48,7 @@ from partitioner.cli.session import Session, json_option, manner_options, proble
     help="Run cases again that failed by a fault, for want of memory, or found no layout in time.",
 )  # fmt: skip
 @options.force
-@problem_options
-@json_option
-@manner_options
+@asking_options
 @click.pass_obj
 def command(
     session: Session,
@@ -90,7 +89,7 @@ def command(
     from partitioner.application.sweep import Sweep
     from partitioner.cli.interrupt import stop_wish
     from partitioner.cli.output import Place, default_folder
-    from partitioner.cli.progress import Counted
+    from partitioner.cli.progress import Progress
     from partitioner.cli.voice import Voice
     from partitioner.cluster.connection import local_cluster, require_distributed
     from partitioner.pages.sweep import SWEEP, estimate_text
@@ -133,10 +132,10 @@ def command(
         if not (folder / SWEEP).is_file():
             # The mark of a study: a run that is cut off is gone on with.
             place.write({SWEEP: json_file({"format": 1, "name": read.name})}, is_last=False)
-        progress = Counted(voice, len(read.cases))
+        progress = Progress(voice, 0.0, "", time.monotonic)
         try:
-            for _ in sweep:
-                progress.one_more()
+            for done, _ in enumerate(sweep, start=1):
+                progress.words(f"{done} of {len(read.cases)} done")
             answer = sweep.answer(best)
         finally:
             voice.clear_line()

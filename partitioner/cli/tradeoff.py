@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from partitioner.cli import options
-from partitioner.cli.session import Session, json_option, manner_options, problem_options
+from partitioner.cli.session import Session, asking_options
 
 
 class PointCount(click.ParamType[int | None, object]):
@@ -51,14 +51,10 @@ class PointCount(click.ParamType[int | None, object]):
     help="Proven gap that a point must reach (0.01: 1 %); other layouts found are listed apart.",
 )  # fmt: skip
 @options.time_limit("5min", "all points")
-@options.start
-@options.seed
-@options.workers
+@options.search
 @click.option("--afresh", is_flag=True, help="Forget what an earlier call left in the folder.")
 @options.force
-@problem_options
-@json_option
-@manner_options
+@asking_options
 @click.pass_obj
 def command(
     session: Session,

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, ClassVar, Protocol
+from typing import TYPE_CHECKING, Any, ClassVar
 
 from partitioner.application.explain import EXPLANATION
 from partitioner.interface.problem import AnyPath, Problem
@@ -33,14 +33,6 @@ if TYPE_CHECKING:
 VERDICT = "check.json"
 
 
-class _Told(Protocol):
-    """What every answer of the application can tell."""
-
-    def page(self) -> Page:
-        """Give all of it as a page."""
-        ...
-
-
 @dataclass(frozen=True, repr=False)
 class Answer:
     """What all answers have. A notebook shows the verdict with the first drawing.
@@ -57,8 +49,8 @@ class Answer:
 
     @cached_property
     def _page(self) -> Page:
-        told: _Told = self._answer
-        return told.page()
+        page: Page = self._answer.page()
+        return page
 
     @property
     def verdict(self) -> str:

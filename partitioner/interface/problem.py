@@ -16,11 +16,7 @@ from partitioner.model.layout import Layout
 if TYPE_CHECKING:
     import pandas as pd
 
-    from partitioner.reading.problem import Source
-
 AnyPath = str | os.PathLike[str]
-PROBLEM_FILE = "problem.yaml"
-AXES = ("x_m", "y_m", "z_m")
 
 
 @dataclass(frozen=True, repr=False)
@@ -141,7 +137,7 @@ def read_problem(
     """
     folders = tuple(Path(folder) for folder in lists_from)
     found, source = reading.read_source(Path(path), is_strict=strict, lists_from=folders)
-    return _problem(Path(path), folders, found, source)
+    return Problem(Path(path), folders, found, source.data)
 
 
 def build_problem(
@@ -206,7 +202,7 @@ def build_problem(
     }  # fmt: skip
     frames = {name: frame for name, frame in given.items() if frame is not None}
     found, source = reading.build_source(settings, frames, is_strict=strict)
-    return _problem(None, (), found, source)
+    return Problem(None, (), found, source.data)
 
 
 def read_layout(path: AnyPath, problem: Problem, *, strict: bool = False) -> Layout:
@@ -242,12 +238,6 @@ def problem_of_data(data: Mapping[str, Any]) -> Problem:
     return Problem(None, (), problem_from_text(dump(dict(data)), "problem.yaml"), data)
 
 
-def _problem(
-    path: Path | None, folders: tuple[Path, ...], found: model.Problem, source: Source
-) -> Problem:
-    return Problem(path, folders, found, source.data)
-
-
 def _is_list(value: Any) -> bool:
     return isinstance(value, list)
 
@@ -263,6 +253,8 @@ def _people(value: Any) -> Any:
 
 def _flat(row: dict[str, Any]) -> dict[str, Any]:
     """A row with its position in three columns."""
+    from partitioner.reading.sheet import AXES
+
     flat: dict[str, Any] = {}
     for key, value in row.items():
         if key == "position_m":

@@ -65,17 +65,6 @@ class SourceFiles:
         return made.hexdigest()
 
 
-def read_problem_with_findings(
-    path: Path, lists_from: Sequence[Path] = ()
-) -> tuple[Problem | None, list[Finding]]:
-    """Read a problem; give the findings instead of raising, warnings among them.
-
-    The problem is None when one of the findings is an error.
-    """
-    source = read_source(path, lists_from)
-    return source.problem, source.findings
-
-
 @dataclass(frozen=True, slots=True)
 class Source:
     """A problem with what it was read from.
@@ -102,7 +91,7 @@ def read_source(path: Path, lists_from: Sequence[Path] = ()) -> Source:
 
 
 def problem_of_text(text: str, path: Path) -> tuple[Problem | None, list[Finding]]:
-    """:func:`read_problem_with_findings` of a text that is not written yet; ``path`` names it."""
+    """Read a problem in a text that is not written yet, with its findings; ``path`` names it."""
     files = SourceFiles((), [(path.name, text.encode())])
     source = judged_source(lambda found: _parts_of(text, path, files, found), files, str(path))
     return source.problem, source.findings

@@ -12,7 +12,8 @@ from partitioner.report.switch import file_digest, is_own_hidden, recover, switc
 
 MANIFEST = "partitioner.sha256"
 """File that lists the set it belongs to, as ``sha256sum --check`` reads it."""
-LAYOUT_MARKS = ("outcome.json", "layout.yaml")
+LAYOUT, OUTCOME = "layout.yaml", "outcome.json"
+LAYOUT_MARKS = (OUTCOME, LAYOUT)
 """A folder with one of these holds a layout with its report."""
 
 _LONGEST_MANIFEST_BYTES = 10_000_000

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from partitioner.model.problem import Problem
-from partitioner.reading.problem import read_problem_with_findings
+from tests.reading.whole import read_problem_with_findings
 
 NAMES = ("street-sweeper", "glasshouse", "city-bus", "river-ferry")
 LINE = "10BASE-T1S-multidrop"

@@ -9,7 +9,7 @@ import pytest
 
 from partitioner.errors import Finding
 from partitioner.model.problem import Problem
-from partitioner.reading.problem import read_problem_with_findings
+from tests.reading.whole import read_problem_with_findings
 
 SMALL = """\
 format: 1

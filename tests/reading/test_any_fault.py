@@ -13,10 +13,10 @@ from hypothesis import strategies as st
 
 from partitioner.application.reading import read_problem
 from partitioner.reading.layout_file import layout_from_text
-from partitioner.reading.problem import read_problem_with_findings
 from partitioner.reading.render import findings_as_data, format_findings
 from partitioner.reading.yaml_text import dump, load
 from tests.docs.codes import CODES
+from tests.reading.whole import read_problem_with_findings
 
 from .test_problem import FULL
 

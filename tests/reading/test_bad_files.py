@@ -11,9 +11,9 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.reading.problem import read_problem_with_findings
 from partitioner.reading.render import format_findings
 from tests.docs.codes import CODES
+from tests.reading.whole import read_problem_with_findings
 
 BAD = Path(__file__).parent.parent / "bad"
 FILES = sorted(BAD.glob("*.yaml"))

@@ -17,8 +17,8 @@ from typing import Any
 import pytest
 
 from partitioner.reading.limits import LARGEST_FILE_BYTES
-from partitioner.reading.problem import read_problem_with_findings
 from tests.reading import hostile
+from tests.reading.whole import read_problem_with_findings
 
 SECONDS = 4.0
 MEMORY_MB = 300

@@ -126,7 +126,7 @@ def test_lists_below_the_folder_are_read_as_ever(home: Path, monkeypatch) -> Non
 )
 @pytest.mark.parametrize("key", ["devices", "streams"])
 def test_a_file_that_is_no_list_is_not_repeated(home: Path, content: str, key: str) -> None:
-    from partitioner.reading.problem import read_problem_with_findings
+    from tests.reading.whole import read_problem_with_findings
 
     (home / "notes.txt").write_text(content)
     path = home / "problem.yaml"

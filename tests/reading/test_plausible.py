@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from partitioner.errors import Finding
-from partitioner.reading.problem import read_problem_with_findings
 from partitioner.reading.schema import SilenceTable
+from tests.reading.whole import read_problem_with_findings
 
 ROOT = Path(__file__).parent.parent.parent
 

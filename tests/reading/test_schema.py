@@ -15,7 +15,6 @@ import yaml
 
 from partitioner.reading.example import example_text
 from partitioner.reading.json_schema import json_schema
-from partitioner.reading.problem import read_problem_with_findings
 from partitioner.reading.schema import ProblemTable
 from partitioner.reading.tables import key_names, tables_inside
 from partitioner.reading.yaml_text import load
@@ -27,6 +26,7 @@ from tests.docs.problem_file_page import (
     messages_page,
     problem_page,
 )
+from tests.reading.whole import read_problem_with_findings
 
 from .test_problem import FULL
 
