@@ -81,16 +81,8 @@ def check(
 ) -> CheckAnswer:
     """Judge a layout from the model, the network and the timing alone.
 
-    Parameters
-    ----------
-    problem, layout
-        As read by :func:`~partitioner.application.reading.read_layout`.
-    simulate_s
-        Also simulate so many seconds of the network, if the layout keeps every rule.
-    seed
-        Of the simulation.
-    on_step
-        Called with a sentence at the start of what may take a while.
+    As :func:`partitioner.interface.functions.check_layout`; ``on_step`` is told, in a sentence,
+    each step that may take a while.
 
     Raises
     ------

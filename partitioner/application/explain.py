@@ -93,14 +93,10 @@ def explain(
 
     Parameters
     ----------
-    problem
-        As read by :func:`~partitioner.application.reading.read_problem`.
+    problem, device, start
+        As of :func:`partitioner.interface.functions.explain_problem`.
     search
         How long and how to search, for all plans together.
-    device
-        Explain why this device is where it is, if there is a layout.
-    start
-        A layout that the first plan starts from, as for a plan.
     locate
         Tells where in the files a rule stands.
 

@@ -64,29 +64,10 @@ def plan(
     start: Layout | None = None,
     with_zones: bool = False,
 ) -> PlanAnswer:
-    """Plan the cheapest layout that keeps every rule of a problem.
+    """Plan the cheapest layout that keeps every rule of a problem; nothing of it is written yet.
 
-    Parameters
-    ----------
-    problem
-        As read by :func:`~partitioner.application.reading.read_problem`.
-    search
-        How long and how to search.
-    work_limit
-        Rounds of search after which it ends, whatever the clock says. With one worker the answer
-        is then the same every time.
-    start
-        A layout to start from; see :func:`~partitioner.application.start.read_start`. Of one that
-        keeps every rule the answer is never worse; of any other the outcome's ``start_unusable``
-        says what could not be used.
-    with_zones
-        Plan again for each candidate switch, open ones closed and closed ones open, and report
-        what it costs; every such run may take as long as the plan itself.
-
-    Returns
-    -------
-    PlanAnswer
-        Nothing of it is written yet.
+    ``search`` says how long and how to search; the rest is as of
+    :func:`partitioner.interface.functions.plan_layout`.
 
     Raises
     ------

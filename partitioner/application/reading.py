@@ -32,16 +32,9 @@ class ReadLayout:
 def read_problem(
     path: Path, *, is_strict: bool = False, lists_from: Sequence[Path] = ()
 ) -> Problem:
-    """Read a problem file with its lists.
+    """Read a problem file with its lists; as :func:`partitioner.interface.problem.read_problem`.
 
-    Parameters
-    ----------
-    path
-        The problem file; the lists it names are read from its folder and below.
-    is_strict
-        Take warnings in the files for errors.
-    lists_from
-        Folders, besides that of the problem, that its lists may lie in.
+    ``is_strict`` takes warnings in the files for errors.
 
     Raises
     ------

@@ -151,24 +151,9 @@ def replan(
 ) -> ReplanAnswer:
     """Find the layout whose plan and changes together cost least.
 
-    Parameters
-    ----------
-    problem
-        The changed problem; its ``change_prices`` price the changes.
-    before
-        The earlier layout, as read by :func:`partitioner.replan.reading.read_earlier_layout`.
-    search
-        How long and how to search.
-    question
-        What to hold, and what may be used up.
-    points
-        How many layouts to show between touching nothing and planning afresh; 0: the best only.
-    problem_before
-        The problem before the change, for exact cut lengths.
-    start
-        A layout to start from, as for a plan; it may be another one than the earlier layout.
-    kept_digest
-        Digest of the earlier layout's file, to tell answers to the same question.
+    ``search`` says how long and how to search, ``question`` what to hold and what may be used up;
+    ``kept_digest`` is that of the file of ``before``, to tell answers to the same question. The
+    rest is as of :func:`partitioner.interface.functions.replan_layout`.
 
     Raises
     ------

@@ -51,19 +51,8 @@ def report(
 ) -> ReportAnswer:
     """Look at a layout from every side: rules, builds, growth, transfers, single failures.
 
-    Parameters
-    ----------
-    problem, layout
-        As read by :func:`~partitioner.application.reading.read_layout`. The layout may break
-        rules; the report says so.
-    simulate_s
-        Also simulate so many seconds of the network, and of each transfer.
-    seed
-        Of the simulation.
-    against
-        Another layout to put beside this one.
-    on_step
-        Called with a sentence at the start of each step.
+    As :func:`partitioner.interface.functions.report_layout`, also of a layout that breaks rules;
+    ``on_step`` is told each step in a sentence.
 
     Raises
     ------

@@ -86,18 +86,10 @@ def tradeoff(
 
     Parameters
     ----------
-    problem
-        As read by :func:`~partitioner.application.reading.read_problem`.
+    problem, axis, points, gap, start
+        As of :func:`partitioner.interface.functions.trade_off`.
     search
         How long and how to search, for all points together.
-    axis
-        What to weigh against cost: ``latency``, ``margin``, ``mass``, ``ports`` or ``lines``.
-    points
-        How many points, spread between the ends; None: all there are, one after the other.
-    gap
-        Proven gap (share of the cost) that a point must reach.
-    start
-        A layout to start from, as for a plan.
     known
         What an earlier call found, to go on from; see :func:`read_tradeoff`.
     on_point

@@ -77,9 +77,11 @@ def plan_layout(
     work_limit
         End after so many rounds of search; with one worker the same layout every time.
     start
-        A layout to start from, or its file.
+        A layout to start from, or its file. Of one that keeps every rule the answer is never worse;
+        of any other ``start_unusable`` says what could not be used.
     zones
-        Also plan with each candidate switch the other way round.
+        Also plan with each candidate switch the other way round, open ones closed and closed ones
+        open, and report what it costs; every such run may take as long as the plan itself.
     units
         Units ordered together, for the order list; None: ``shop.batch`` of the problem.
     on_progress

@@ -120,40 +120,30 @@ class RowOrigin:
     index: str = ""
     inner: Mapping[str, Sequence[RowOrigin]] = field(default_factory=dict)
 
-    @property
-    def file(self) -> str:
-        """File the row stands in."""
-        return self.sheet.file
-
-    @property
-    def line(self) -> int:
-        """Number of the row."""
-        return self.row.number
-
     def at(self, steps: Steps = (), *, on_key: bool = False) -> At:
         """Position of a cell, or of the row."""
         if len(steps) > 1 and (rows := self.inner.get(str(steps[0]))):
             return rows[int(steps[1])].at(steps[2:])
+        file, line = self.sheet.file, self.row.number
         name = column_at(steps)
         index = self.columns.get(name)
         shown = self.headings.get(name, name)
         if self.sheet.is_frame:
             column = 0 if index is None else index + 1
-            shown = shown if column or not self.line else ""
-            return At(self.file, self.line, column, "", shown, row=self.index)
+            shown = shown if column or not line else ""
+            return At(file, line, column, "", shown, row=self.index)
         if self.sheet.lines:
-            lines = self.sheet.lines
-            text = lines[self.line - 1] if 1 <= self.line <= len(lines) else ""
+            text = self.sheet.lines[line - 1] if 1 <= line <= len(self.sheet.lines) else ""
             starts = cell_starts(text, self.sheet.separator) if index is not None else [1]
             column = starts[index] if index is not None and index < len(starts) else 1
-            return At(self.file, self.line, column, text, shown)
+            return At(file, line, column, text, shown)
         told = [_shown(c) for c in self.row.cells]
         at = 0 if index is None else min(index, len(told))
         column = 1 + sum(len(t) + 3 for t in told[:at])
-        cell = self.sheet.cell(self.line, index or 0)
+        cell = self.sheet.cell(line, index or 0)
         if index is None:
-            cell = f"{self.sheet.name}!" * bool(self.sheet.name) + f"row {self.line}"
-        return At(self.file, self.line, column, " | ".join(told), shown, cell)
+            cell = f"{self.sheet.name}!" * bool(self.sheet.name) + f"row {line}"
+        return At(file, line, column, " | ".join(told), shown, cell)
 
     def named(self, label: str) -> RowOrigin:
         """Give the same row another label."""
