@@ -225,7 +225,6 @@ class _Reader:
                 unusable.append((row, value))
             else:
                 values.append((row, value))
-        self._fail(key, (row for row, _ in unusable))
         if unusable:
             self._tell(
                 key, "wrong-kind",
@@ -242,7 +241,8 @@ class _Reader:
     def _tell(
         self, key: str, code: str, message: str, *, hint: str, on: Sequence[tuple[Row, Any]]
     ) -> None:
-        """One finding for a column, at the first of its cells that are wrong."""
+        """One finding for a column, at the first of its cells that are wrong; these have failed."""
+        self._fail(key, [row for row, _ in on])
         row = on[0][0] if on else Row(self._columns.heading_row, self._columns.header)
         origin = self._origin(row, self._columns.holds.value)
         cells = [self._sheet.cell(r.number, self._columns.columns[key]) for r, _ in on]
@@ -301,7 +301,6 @@ class _Reader:
                 f"expected {kind}, got text in {self._share(texts)}, first '{first[:40]}'",
                 hint=f"mend the cells, or map {key} to another column under columns", on=texts,
             )  # fmt: skip
-            self._fail(key, (row for row, _ in texts))
         mark = self._mark(key, [(row, n) for row, n, unit in written if unit != "="])
         if mark is not None:
             self._convert(key, written, mark, raws)
@@ -367,7 +366,6 @@ class _Reader:
                 + f" and {len(bad) - 1} more" * (len(bad) > 1),
                 hint="name the unit in the heading, as [mm] or (ms)", on=bad,
             )  # fmt: skip
-            self._fail(key, [r for r, _ in bad])
         if unit is None and unit_of_key(key) and any(own is None for _, _, own in numbers):
             strange = strange_unit(heading)
             if strange and re.fullmatch(r"[A-Za-zµ°/%\"]{1,9}", strange) and len(strange) < 7:
@@ -384,17 +382,9 @@ class _Reader:
             made = number if used is None else used.converted(number)
             if made is None:
                 continue
-            exact = made
-            step = Decimal(1) if key in _WHOLE and "_" in key else _STEPS.get(unit_of_key(key))
-            if step is not None and made % step and abs(made) < 10**12:
-                how = ROUND_CEILING
-                if key in AXES:
-                    how = ROUND_HALF_EVEN
-                elif key == "period_us":
-                    how = ROUND_FLOOR
-                made = made.quantize(step, how)
-            rounded += made != exact
-            raws[row.number][key] = int(made) if made == made.to_integral_value() else made
+            kept = _on_step(key, made)
+            rounded += kept != made
+            raws[row.number][key] = int(kept) if kept == kept.to_integral_value() else kept
         if rounded:
             step = _STEPS[unit_of_key(key)]
             self._told.append(
@@ -446,6 +436,16 @@ class _Reader:
         if key == "tagged":
             return {"yes": True, "y": True, "1": True, "true": True}.get(text.casefold(), False)
         return text
+
+
+def _on_step(key: str, number: Decimal) -> Decimal:
+    """A number of a key in the steps that are kept, rounded to the harder case."""
+    step = Decimal(1) if key in _WHOLE and "_" in key else _STEPS.get(unit_of_key(key))
+    if step is None or not number % step or abs(number) >= 10**12:
+        return number
+    if key in AXES:
+        return number.quantize(step, ROUND_HALF_EVEN)
+    return number.quantize(step, ROUND_FLOOR if key == "period_us" else ROUND_CEILING)
 
 
 def _grade(text: str) -> str:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from decimal import Decimal
 
 from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
-from partitioner.reading.rules.names import refer
+from partitioner.reading.rules.names import has_one_of, refer
 
 
 def check_builds(parts: Parts, findings: Findings) -> None:
@@ -41,15 +42,10 @@ def check_builds(parts: Parts, findings: Findings) -> None:
             "share",
         )
         return
-    shares: dict[str, Decimal] = {}
-    for item in builds:
-        for name in item.table.options or ():
-            shares[name] = shares.get(name, Decimal(0)) + item.table.share
     for option in parts.options:
-        if not option.whole:
-            continue
-        share = shares.get(option.id, Decimal(0))
-        if share != option.table.take_rate:
+        having = (b.table.share for b in builds if option.id in b.table.options)
+        share = sum(having, Decimal(0))
+        if option.whole and share != option.table.take_rate:
             findings.clash(
                 option.origin,
                 f"the builds with it make {plain_number(share)}, not "
@@ -76,26 +72,11 @@ def check_options(parts: Parts, findings: Findings) -> None:
 
 def check_failure_rules(parts: Parts, findings: Findings) -> None:
     """A rule about failures names one group or one function that devices have."""
-    functions: dict[str, int] = {}
-    for device in parts.devices:
-        if device.table.function is not None:
-            functions[device.table.function] = functions.get(device.table.function, 0) + 1
+    functions = Counter(d.table.function for d in parts.devices if d.table.function is not None)
     groups = parts.ids("groups")
     for item in parts.failure_rules:
         rule = item.table
-        given = {"group", "function"} & item.given
-        if len(given) == 2:
-            findings.clash(
-                item.origin,
-                "expected group or function, got both",
-                "function",
-                hint="write two rules",
-                on_key=True,
-            )
-            continue
-        if not given:
-            if not {"group", "function"} & item.guessed:
-                findings.add(item.origin, "missing-key", "expected group or function, got neither")
+        if not has_one_of(item, ("group", "function"), findings, hint="write two rules"):
             continue
         size = None
         if rule.group is not None:

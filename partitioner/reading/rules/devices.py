@@ -103,18 +103,13 @@ def _check_offered(
 
 def _check_unused(item: Item[Any], parts: Parts, findings: Findings) -> None:
     grades = grades_of(item)
-    if (
-        parts.catalogue is None
-        or not grades
-        or not item.whole
-        or not item.given.intersection(_LINE_ONLY)
-    ):
+    if parts.catalogue is None or not grades or not item.whole:
         return
     if any(is_mixing(parts, g) or g not in parts.catalogue.grades for g in grades):
         return
-    defaults = {k: DeviceTable.model_fields[k].default for k in _LINE_ONLY}
     for key in _LINE_ONLY:
-        if key in item.given and getattr(item.table, key) != defaults[key]:
+        default = DeviceTable.model_fields[key].default
+        if key in item.given and getattr(item.table, key) != default:
             findings.no_effect(item.origin, "none of its grades makes a shared line", key)
 
 
@@ -167,10 +162,15 @@ def _check_apart(
     together: list[Item[Any]],
     findings: Findings,
 ) -> None:
-    pair = _first_pair(item.table.devices, cluster)
-    if pair is None:
+    # In the order of their first members, since dicts keep it.
+    members: dict[str, list[str]] = {}
+    for name in item.table.devices:
+        if name in cluster:
+            members.setdefault(cluster[name], []).append(name)
+    several = next((names for names in members.values() if len(names) > 1), None)
+    if several is None:
         return
-    a, b = pair
+    a, b = several[:2]
     other = next(
         (g for g in together if a in g.table.devices and b in g.table.devices),
         next(g for g in together if a in g.table.devices),
@@ -181,17 +181,6 @@ def _check_apart(
         f"'{a}' and '{b}' are {kind.value} here and together in group '{other.id}' on {place}",
         "devices",
     )
-
-
-def _first_pair(names: tuple[str, ...], cluster: dict[str, str]) -> tuple[str, str] | None:
-    """First two names of one cluster, by the earlier of them."""
-    members: dict[str, list[str]] = {}
-    for name in names:
-        if name in cluster:
-            members.setdefault(cluster[name], []).append(name)
-    several = [m for m in members.values() if len(m) > 1]
-    # In the order of their first members, since dicts keep it.
-    return (several[0][0], several[0][1]) if several else None
 
 
 def _check_apart_pins(

@@ -58,6 +58,17 @@ def _tell_duplicates(
         )
 
 
+def has_one_of(item: Item[Any], keys: tuple[str, str], findings: Findings, *, hint: str) -> bool:
+    """Whether an item has one of two keys; both are told, and neither, unless one is mistyped."""
+    given, words = item.given.intersection(keys), " or ".join(keys)
+    if len(given) == 2:
+        told = f"expected {words}, got both"
+        findings.clash(item.origin, told, keys[1], hint=hint, on_key=True)
+    elif not given and not item.guessed.intersection(keys):
+        findings.add(item.origin, "missing-key", f"expected {words}, got neither")
+    return len(given) == 1
+
+
 def refer(
     parts: Parts,
     findings: Findings,

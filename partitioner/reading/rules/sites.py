@@ -14,7 +14,7 @@ from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
 from partitioner.reading.rules.grades import check_grade_names
-from partitioner.reading.rules.names import refer
+from partitioner.reading.rules.names import has_one_of, refer
 from partitioner.reading.tables import Item
 from partitioner.units import PPM, UM_PER_M, from_base, to_base
 from partitioner.visible import some_of
@@ -22,20 +22,8 @@ from partitioner.visible import some_of
 
 def check_position(item: Item[Any], parts: Parts, findings: Findings) -> None:
     """A device or switch has a place or coordinates, one of both."""
-    place, position = item.table.place, item.table.position_m
-    if {"place", "position_m"} <= item.given:
-        findings.clash(
-            item.origin,
-            "expected place or position_m, got both",
-            "position_m",
-            hint="remove one of them",
-            on_key=True,
-        )
-    elif place is None and position is None and not {"place", "position_m"} & item.given:
-        if not {"place", "position_m"} & item.guessed:
-            findings.add(item.origin, "missing-key", "expected place or position_m, got neither")
-        return
-    refer(parts, findings, item, ("places",), "place", place, ("place",))
+    has_one_of(item, ("place", "position_m"), findings, hint="remove one of them")
+    refer(parts, findings, item, ("places",), "place", item.table.place, ("place",))
 
 
 def check_switches(parts: Parts, findings: Findings) -> None:
@@ -185,13 +173,10 @@ def _tell_disconnected(
                 hint="add the missing pathway",
             )
     busy = set(where.values())
-    number_of = {n: number for number, members in enumerate(components) for n in members}
-    first_of: dict[int, str] = {}
-    for name in places:
-        if name in number_of:
-            first_of.setdefault(number_of[name], name)
-    for number, first in sorted(first_of.items()):
+    rank = {name: number for number, name in enumerate(places)}
+    for number, members in enumerate(components):
         if number not in busy:
+            first = min(members, key=rank.__getitem__)
             findings.add(
                 places[first].origin,
                 "disconnected",
