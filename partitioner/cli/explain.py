@@ -8,6 +8,7 @@ import click
 
 from partitioner.cli import options
 from partitioner.cli.completion import complete_devices
+from partitioner.cli.lazy import near_words
 from partitioner.cli.session import Session, asking_options
 
 
@@ -59,11 +60,8 @@ def command(
     voice = Voice(session)
     read = read_aloud(problem, voice)
     if device is not None and device not in read.devices:
-        from difflib import get_close_matches
-
-        near = get_close_matches(device, read.devices, n=1)
-        hint = f"; did you mean '{near[0]}'?" if near else ""
-        raise click.UsageError(f"the problem has no device '{device}'{hint}")
+        near = near_words(device, read.devices)
+        raise click.UsageError(f"the problem has no device '{device}'{near}")
     begin_from = start_of(start, read, voice)
 
     with stop_wish(voice, "what is known", "told") as wish, ExitStack() as stack:

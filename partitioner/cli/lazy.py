@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from importlib import import_module
 from typing import Any
 
@@ -37,9 +37,13 @@ class LazyGroup(click.Group):
     ) -> tuple[str | None, click.Command | None, list[str]]:
         """Find the command, or suggest the nearest name."""
         if args and args[0] not in self._modules and not args[0].startswith("-"):
-            from difflib import get_close_matches
-
-            near = get_close_matches(args[0], self._modules, n=1)
-            hint = f"; did you mean '{near[0]}'?" if near else ""
-            ctx.fail(f"there is no command '{args[0]}'{hint}")
+            ctx.fail(f"there is no command '{args[0]}'{near_words(args[0], self._modules)}")
         return super().resolve_command(ctx, args)
+
+
+def near_words(name: str, known: Iterable[str]) -> str:
+    """Ask whether the nearest known name was meant, if any is near."""
+    from difflib import get_close_matches
+
+    near = get_close_matches(name, known, n=1)
+    return f"; did you mean '{near[0]}'?" if near else ""

@@ -51,8 +51,7 @@ def read_entries(raw: Mapping[str, Any], origin: YamlOrigin, findings: Findings)
             try:
                 _ID.read(name)
             except PydanticCustomError as error:
-                told = error.context or {}
-                findings.add(part, error.type, told["message"], hint=told["hint"], on_key=True)
+                findings.refused(part, error, on_key=True)
                 continue
             entries[section][name] = read_table(model, value, part, findings)
     return entries

@@ -6,6 +6,8 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
+from pydantic_core import PydanticCustomError
+
 from partitioner.errors import Finding
 from partitioner.reading.kinds import did_you_mean
 from partitioner.reading.limits import MOST_COMPARED, MOST_FINDINGS
@@ -56,8 +58,8 @@ class YamlOrigin:
     """An item of a YAML document, at ``path``."""
 
     document: Document
-    path: Steps
-    label: str
+    path: Steps = ()
+    label: str = ""
 
     def at(self, steps: Steps = (), *, on_key: bool = False) -> At:
         """Position of a part of the item, or of its key."""
@@ -163,6 +165,15 @@ class Findings:
                 row=at.row,
             )
         )
+
+    def refused(
+        self, origin: Origin, error: PydanticCustomError, *steps: str | int, on_key: bool = False
+    ) -> None:
+        """Tell a value that its kind does not take; see :func:`partitioner.reading.kinds.fault`."""
+        told = error.context or {}
+        way = (*steps, *told["at"])
+        hint = told["hint"]
+        self.add(origin, error.type, told["message"], steps=way, hint=hint, on_key=on_key)
 
     def clash(
         self,

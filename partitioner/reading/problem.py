@@ -105,12 +105,7 @@ def judged_source(
     ``file`` is the name that findings about the whole of it carry.
     """
     findings = Findings()
-    parts = None
-    # What ends the reading early is the last of the findings.
-    with contextlib.suppress(Enough):
-        parts = read(findings)
-        if parts is not None:
-            check_parts(parts, findings)
+    parts = _checked(read, findings)
     if parts is not None:
         holes = parts.origin.document.holes
         findings.found = [
@@ -125,7 +120,17 @@ def judged_source(
     warnings = tuple(format_finding(f, source=False) for f in found)
     problem = build_problem(parts, warnings, files.digest())
     whole = replace(parts.origin.document, data=problem_data(parts))
-    return Source(problem, found, files, YamlOrigin(whole, (), ""))
+    return Source(problem, found, files, YamlOrigin(whole))
+
+
+def _checked(read: Callable[[Findings], Parts | None], findings: Findings) -> Parts | None:
+    """Check what is read; what ends the reading early is the last of the findings."""
+    parts = None
+    with contextlib.suppress(Enough):
+        parts = read(findings)
+        if parts is not None:
+            check_parts(parts, findings)
+    return parts
 
 
 def problem_data(parts: Parts) -> dict[str, Any]:
@@ -157,10 +162,7 @@ def read_whole(path: Path, lists_from: Sequence[Path] = ()) -> YamlOrigin:
 def problem_of(origin: YamlOrigin, digest: str) -> tuple[Problem | None, list[Finding]]:
     """Make a problem of data that stands in no file; findings tell the file of ``origin``."""
     findings = Findings()
-    parts = None
-    with contextlib.suppress(Enough):
-        parts = Reader(origin, Path(), SourceFiles(), findings).parts()
-        check_parts(parts, findings)
+    parts = _checked(lambda told: Reader(origin, Path(), SourceFiles(), told).parts(), findings)
     found = findings.in_order(origin.document.file)
     if parts is None or findings.errors():
         return None, found
@@ -218,7 +220,7 @@ def read_document(text: str, file: str, expected: str, findings: Findings) -> Ya
     document = load(text, file)
     for finding in document.findings:
         findings.take(name_items(finding, document.data))
-    root = YamlOrigin(document, (), "")
+    root = YamlOrigin(document)
     if document.data is None and document.findings:
         return None
     if not isinstance(document.data, dict):

@@ -10,6 +10,8 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Annotated, Any
 
+from pydantic_core import PydanticCustomError
+
 from partitioner.errors import Finding, WrongFile
 from partitioner.model.problem import Problem
 from partitioner.reading.files import Folders, Unreadable, as_text
@@ -17,7 +19,7 @@ from partitioner.reading.kinds import Choice, Names, Number, Text, ValueKind, Wh
 from partitioner.reading.origin import Enough, Findings, YamlOrigin
 from partitioner.reading.problem import problem_of, read_document, read_text, read_whole
 from partitioner.reading.schema import FileName, KeyTable, ProblemTable, Sentence, key
-from partitioner.reading.tables import Item, read_table, tables_inside
+from partitioner.reading.tables import Item, kind_of, read_table, tables_inside
 from partitioner.replan.reading import earlier_layout
 from partitioner.studies.keys import problem_digest
 from partitioner.studies.study import (
@@ -297,8 +299,14 @@ class _Reader:
         )
 
     def _asked(self, name: str, value: Any, origin: YamlOrigin) -> Any:
-        item = read_table(_Asked, {name: value}, origin, self._findings)
-        return getattr(item.table, name) if item.whole else value
+        """A value of the question, read as the study itself reads its own."""
+        kind = kind_of(StudyTable.model_fields[name])
+        assert kind is not None
+        try:
+            return kind.read(value)
+        except PydanticCustomError as error:
+            self._findings.refused(origin, error, name)
+            return value
 
     def _range(self, name: str, item: Item[RangeTable], origin: YamlOrigin) -> list[Setting]:
         table = item.table
@@ -436,16 +444,6 @@ class _Reader:
                 self._findings.add(origin, finding.code, words, hint=finding.hint)
 
 
-class _Asked(KeyTable):
-    """Keys of the question that may vary."""
-
-    time_limit_s: Annotated[
-        Decimal | None, Number("s", 1_000, above=True, high=Decimal(1_000_000))
-    ] = key("As of the study.", None)
-    seed: Annotated[int | None, Whole(0, 2**31 - 1)] = key("As of the study.", None)
-    work_limit: Annotated[int | None, Whole(1, 1_000_000_000)] = key("As of the study.", None)
-
-
 def _label(value: Any) -> str:
     """What a value is called."""
     if isinstance(value, list):
@@ -475,7 +473,7 @@ def case_digest(study: Study, case: Case) -> str:
 
 
 def _origin_of(study: Study, data: dict[str, Any]) -> YamlOrigin:
-    return YamlOrigin(replace(study.base.document, data=data), (), "")
+    return YamlOrigin(replace(study.base.document, data=data))
 
 
 def case_findings(study: Study, case: Case) -> list[tuple[Finding, Setting | None]]:
