@@ -50,24 +50,21 @@ class Imported:
     """A problem file made of tables.
 
     ``problem`` is None where the file needs mending before it can be planned: ``findings`` say
-    where, by lines of ``text``. ``page`` is the first look.
+    where, by lines of ``text``. ``draft`` tells what was read and assumed, and what is missing;
+    ``page`` is the first look.
     """
 
     text: str
     problem: Problem | None
     findings: tuple[Finding, ...]
-    read: tuple[str, ...]
-    assumed: tuple[str, ...]
-    missing: tuple[str, ...]
+    draft: Draft
     page: Page
 
     def summary(self) -> str:
         """What was read, assumed and is missing, for a terminal."""
         blocks = []
-        for title, told in (("Read", self.read), ("Assumed", self.assumed),
-                            ("Missing", self.missing)):  # fmt: skip
-            if told:
-                blocks.append("\n".join((f"{title}:", *(f"  - {t}" for t in told))))
+        for title, told in self.draft.told():
+            blocks += [f"{title}:", *(f"  - {t}" for t in told)]
         return "\n".join(blocks)
 
 
@@ -146,10 +143,7 @@ def import_tables(
         on_step("weighing the ways to pack bus messages")
         variants = bus_variants(known.messages, problem)
     page = first_look_page(draft, problem, found, variants, known.messages)
-    return Imported(
-        text, problem, tuple(found), tuple(draft.read), tuple(draft.assumed),
-        tuple(draft.missing), page,
-    )  # fmt: skip
+    return Imported(text, problem, tuple(found), draft, page)
 
 
 def _read_all(inputs: Sequence[TableInput], known: _Known, findings: Findings) -> None:
@@ -169,30 +163,7 @@ def _read_all(inputs: Sequence[TableInput], known: _Known, findings: Findings) -
         except Unreadable as error:
             findings.take(error.finding(path))
             continue
-        chosen = [s for s in sheets if each.sheet in (None, s.name)]
-        if not chosen:
-            names = ", ".join(f"'{s.name}'" for s in sheets) or "nothing"
-            told_ = f"expected a sheet '{each.sheet}', got {names}"
-            if each.sheet is None:
-                told_ = "expected a table, got an empty file"
-            findings.take(Finding(path, 0, 0, "unreadable-file", "", told_))
-        none = 0
-        for sheet in chosen:
-            columns = (
-                guess_holds(sheet) if each.holds is None
-                else find_columns(sheet, Holds(each.holds))
-            )  # fmt: skip
-            if columns is None:
-                none += 1
-                if len(chosen) > 1:
-                    known.draft.read.append(
-                        f"{_short(sheet)}: not read, since no row in it looks like the headings "
-                        "of a list"
-                    )
-            else:
-                found.append((sheet, columns))
-        if chosen and none == len(chosen):
-            findings.take(_no_headings(each, chosen[0]))
+        found += _lists_in(each, sheets, known, findings)
     if not buses and all(c.holds in (Holds.PLACES, Holds.PATHWAYS) for _, c in found):
         # A list of named points and nothing else: what else would they be than the devices?
         found = [
@@ -205,6 +176,33 @@ def _read_all(inputs: Sequence[TableInput], known: _Known, findings: Findings) -
                 _take(sheet, columns, known, findings)
     for each, rows in buses:
         _take_bus(each, rows, known, findings)
+
+
+def _lists_in(
+    each: TableInput, sheets: Sequence[Sheet], known: _Known, findings: Findings
+) -> list[tuple[Sheet, Columns]]:
+    """The sheets of a file that are meant and list something, with what their columns hold."""
+    chosen = [s for s in sheets if each.sheet in (None, s.name)]
+    if not chosen:
+        names = ", ".join(f"'{s.name}'" for s in sheets) or "nothing"
+        told = f"expected a sheet '{each.sheet}', got {names}"
+        if each.sheet is None:
+            told = "expected a table, got an empty file"
+        findings.take(Finding(str(each.path), 0, 0, "unreadable-file", "", told))
+        return []
+    holds = None if each.holds is None else Holds(each.holds)
+    found = []
+    for sheet in chosen:
+        columns = guess_holds(sheet) if holds is None else find_columns(sheet, holds)
+        if columns is not None:
+            found.append((sheet, columns))
+        elif len(chosen) > 1:
+            known.draft.read.append(
+                f"{_short(sheet)}: not read, since no row in it looks like the headings of a list"
+            )
+    if not found:
+        findings.take(_no_headings(each, chosen[0]))
+    return found
 
 
 def _short(sheet: Sheet) -> str:

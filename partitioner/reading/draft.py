@@ -44,6 +44,11 @@ class Draft:
     """Streams that can't be planned, each with the reason."""
     central: str | None = None
 
+    def told(self) -> list[tuple[str, list[str]]]:
+        """What is told of it, under a title each."""
+        told = (("Read", self.read), ("Assumed", self.assumed), ("Missing", self.missing))
+        return [(title, sentences) for title, sentences in told if sentences]
+
     def assume(self, row: dict[str, Any], key: str, value: Any) -> None:
         """Give a row a value that no table states, and mark it."""
         row[key] = value
@@ -215,14 +220,8 @@ def draft_text(draft: Draft, sources: Sequence[str]) -> str:
         "# marked `assumed`: replace it by what you know, above all switches, prices and traffic.",
         "#",
     ]
-    for title, told in (
-        ("Read", draft.read),
-        ("Assumed", draft.assumed),
-        ("Missing", draft.missing),
-    ):
-        if told:
-            lines.append(f"# {title}:")
-            lines += [f"# - {_comment(t)}" for t in told]
+    for title, told in draft.told():
+        lines += [f"# {title}:", *(f"# - {_comment(t)}" for t in told)]
     lines += ["", f"format: {FORMAT}", dump({"name": draft.name}).rstrip(), ""]
     if not draft.pathways:
         lines += [

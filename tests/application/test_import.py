@@ -41,7 +41,7 @@ def test_spreadsheets_as_people_keep_them(kept: Kept, tmp_path: Path) -> None:
             s.id: (s.period_ns / 1000, s.payload_bytes) for s in problem.streams.values()
         } == kept.streams
     assert len(problem.pathways) == kept.pathways
-    said = "\n".join(made.read)
+    said = "\n".join(made.draft.read)
     for part in kept.told:
         assert part in said
     # What is written reads back as the same problem.
@@ -64,7 +64,7 @@ def test_what_no_table_states_is_marked(tmp_path: Path) -> None:
         "  # assumed: grades"
     ]
     assert "switches: propose  # assumed" in made.text
-    assert any("who talks to whom" in m for m in made.missing)
+    assert any("who talks to whom" in m for m in made.draft.missing)
     assert {s.source for s in made.problem.streams.values()} == {"lamp", "pump", "central"}
     traffic = [x for x in made.text.splitlines() if x.startswith("  - {id: lamp-")]
     assert len(traffic) == 2
@@ -91,7 +91,7 @@ def test_streams_of_devices_that_no_table_lists_are_set_aside(tmp_path: Path) ->
     made = imported(tmp_path / "cart.xlsx")
     assert list(made.problem.streams) == ["flow"]
     assert "# - {id: far, from: lamp, to: [tower], payload_bytes: 8, period_us: 10000}" in made.text
-    assert any("tower, well" in m for m in made.missing)
+    assert any("tower, well" in m for m in made.draft.missing)
 
 
 def test_two_hundred_thousand_rows_are_refused_at_once(tmp_path: Path) -> None:

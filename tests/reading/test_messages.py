@@ -93,8 +93,8 @@ def test_a_bus_description_file_gives_streams(tmp_path: Path) -> None:
         "steer": ("wheel", ("brake",), 20_000_000),
     }
     assert streams["steer"].kind == "sporadic"
-    assert any("without a cycle time" in told for told in made.assumed)
-    assert any("stand a metre apart" in told for told in made.assumed)
+    assert any("without a cycle time" in told for told in made.draft.assumed)
+    assert any("stand a metre apart" in told for told in made.draft.assumed)
     (tmp_path / "broken.dbc").write_text("BO_ what")
     from partitioner.errors import WrongFile
 
