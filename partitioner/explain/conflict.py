@@ -46,14 +46,7 @@ class ConflictSet:
 class Asker:
     """Answers whether a problem has a layout with some rules taken off; remembers the answers.
 
-    Parameters
-    ----------
-    problem
-        The problem as it stands.
-    budget
-        Time for all questions together.
-    seconds
-        Most one question may take.
+    ``budget`` is the time for all questions together, ``seconds`` the most one question may take.
     """
 
     problem: Problem

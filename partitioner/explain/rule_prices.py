@@ -110,16 +110,10 @@ def rule_prices(
     budget: Budget,
     on_rule: Callable[[str], None],
 ) -> list[RulePrice]:
-    """Price every rule of a problem that has a layout, dearest first.
+    """Price every rule of a problem that has a plan, ``base``, and its assessment; dearest first.
 
-    Parameters
-    ----------
-    problem, base, assessment
-        The problem, its plan, and what follows from it.
-    budget
-        Time for all plans; rules not reached come last, as not tried.
-    on_rule
-        Told the name of each rule before it is taken off.
+    ``budget`` is the time for all plans; rules not reached come last, as not tried. ``on_rule`` is
+    told the name of each rule before it is taken off.
     """
     todo = together(problem)
     found: list[RulePrice] = []

@@ -108,14 +108,8 @@ def why_there(
 ) -> tuple[WhyThere, ...]:
     """Judge the next best places of devices: those one would wonder about first.
 
-    Parameters
-    ----------
-    facts
-        Of the layout.
-    known
-        Rules that the layout breaks as it is; they are held against no place.
-    should_stop
-        Asked before each device; the answer then ends there.
+    ``known`` are rules that the layout breaks as it is; they are held against no place.
+    ``should_stop`` is asked before each device; the answer then ends there.
     """
     layout = facts.sound
     asked = _wondered(facts, layout)

@@ -242,9 +242,9 @@ def _handle_data(handle: Handle, locate: Locate) -> dict[str, Any]:
     }
 
 
-def _certain(price: Price) -> tuple[float | None, float | None]:
-    """What a price is at least and at most; neither of what is not possible."""
-    if price.is_impossible:
+def _certain(price: Price, is_tried: bool = True) -> tuple[float | None, float | None]:
+    """What a price is at least and at most; neither of what is not possible or was not tried."""
+    if price.is_impossible or not is_tried:
         return None, None
     return price.least_money / MONEY_STEPS, in_units(price.most_money, MONEY_STEPS)
 
@@ -334,46 +334,38 @@ def _money(key: str, title: str, problem: Problem) -> Column:
 
 
 def _ways_table(problem: Problem, explained: NoLayoutExplained) -> Table:
-    return Table(
-        id="ways-out",
-        caption="Changes that give a layout",
-        columns=[
-            Column("way", "Way", Kind.NUMBER, heads_row=True),
-            Column("changes", "Change"),
-            _money("cost", total_name(problem).capitalize(), problem),
-            _money("bound", "Bound", problem),
+    return Table.of(
+        "ways-out",
+        "Changes that give a layout",
+        enumerate(explained.ways, start=1),
+        [
+            (Column("way", "Way", Kind.NUMBER, heads_row=True), lambda row: row[0]),
+            (Column("changes", "Change"), lambda row: _way_words(row[1])),
+            (_money("cost", total_name(problem).capitalize(), problem),
+             lambda row: row[1].cost_money / MONEY_STEPS),
+            (_money("bound", "Bound", problem),
+             lambda row: row[1].outcome.bound_money / MONEY_STEPS),
         ],
-        rows=[
-            (n, _way_words(w), w.cost_money / MONEY_STEPS, w.outcome.bound_money / MONEY_STEPS)
-            for n, w in enumerate(explained.ways, start=1)
-        ],
-    )
+    )  # fmt: skip
 
 
 def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate) -> Table:
-    return Table(
-        id="rule-prices",
-        caption="Price of each rule, dearest first",
-        columns=[
-            Column("rule", "Rule", heads_row=True),
-            _money("costs_at_least", "At least", problem),
-            _money("costs_at_most", "At most", problem),
-            Column(
-                "state", "Makes it dearer", Kind.STATE,
-                state_words=("not proved", "yes", "no time"),
-            ),
-            Column("where", "Stands at", Kind.ID),
+    words = ("not proved", "yes", "no time")
+    return Table.of(
+        "rule-prices",
+        "Price of each rule, dearest first",
+        prices,
+        [
+            (Column("rule", "Rule", heads_row=True), lambda p: p.name),
+            (_money("costs_at_least", "At least", problem),
+             lambda p: _certain(p.price, p.is_tried)[0]),
+            (_money("costs_at_most", "At most", problem),
+             lambda p: _certain(p.price, p.is_tried)[1]),
+            (Column("state", "Makes it dearer", Kind.STATE, state_words=words),
+             lambda p: (State.WARN if p.binds else State.OK if p.is_tried else State.BAD).value),
+            (Column("where", "Stands at", Kind.ID), lambda p: locate(p.handles[0].at)),
         ],
-        rows=[
-            (
-                p.name,
-                *(_certain(p.price) if p.is_tried else (None, None)),
-                (State.WARN if p.binds else State.OK if p.is_tried else State.BAD).value,
-                locate(p.handles[0].at),
-            )
-            for p in prices
-        ],
-    )
+    )  # fmt: skip
 
 
 def _priced_table(problem: Problem, explained: LayoutExplained, locate: Locate) -> Table:
@@ -385,23 +377,16 @@ def _priced_table(problem: Problem, explained: LayoutExplained, locate: Locate) 
 
 
 def _elsewhere_table(problem: Problem, explained: DeviceExplained) -> Table:
-    return Table(
-        id="elsewhere",
-        caption="What it would cost more elsewhere",
-        columns=[
-            Column("where", "If it were", heads_row=True),
-            _money("costs_at_least", "At least", problem),
-            _money("costs_at_most", "At most", problem),
-            Column("state", "Possible", Kind.STATE, state_words=("yes", "", "proved not")),
-            Column("reason", "Because"),
+    return Table.of(
+        "elsewhere",
+        "What it would cost more elsewhere",
+        explained.others,
+        [
+            (Column("where", "If it were", heads_row=True), lambda o: o.where),
+            (_money("costs_at_least", "At least", problem), lambda o: _certain(o.surcharge)[0]),
+            (_money("costs_at_most", "At most", problem), lambda o: _certain(o.surcharge)[1]),
+            (Column("state", "Possible", Kind.STATE, state_words=("yes", "", "proved not")),
+             lambda o: (State.BAD if o.surcharge.is_impossible else State.OK).value),
+            (Column("reason", "Because"), lambda o: " ".join(o.reasons[:1])),
         ],
-        rows=[
-            (
-                o.where,
-                *_certain(o.surcharge),
-                (State.BAD if o.surcharge.is_impossible else State.OK).value,
-                " ".join(o.reasons[:1]),
-            )
-            for o in explained.others
-        ],
-    )
+    )  # fmt: skip

@@ -99,23 +99,19 @@ def _traffic(problem: Problem) -> Section:
         for name in s.destinations:
             heard[name] += 1
             load[name] += round(bits)
-    rows = [
-        (n, sends[n], sent[n] / 1000, heard[n], load[n] / 1000)
-        for n in sorted((*problem.devices, *(s for s in problem.switches if sends[s] + heard[s])),
-                        key=lambda n: -sent[n] - load[n])
-    ]  # fmt: skip
+    names = (*problem.devices, *(s for s in problem.switches if sends[s] + heard[s]))
     number = Kind.NUMBER
-    table = Table(
+    table = Table.of(
         "traffic",
         "Traffic of each device, the most first",
+        sorted(names, key=lambda n: -sent[n] - load[n]),
         [
-            Column("device", "Device", Kind.ID, heads_row=True),
-            Column("sent_streams", "Streams sent", number),
-            Column("sent_kbps", "Sent", number, "kbit/s", 1),
-            Column("received_streams", "Streams received", number),
-            Column("received_kbps", "Received", number, "kbit/s", 1),
+            (Column("device", "Device", Kind.ID, heads_row=True), lambda n: n),
+            (Column("sent_streams", "Streams sent", number), lambda n: sends[n]),
+            (Column("sent_kbps", "Sent", number, "kbit/s", 1), lambda n: sent[n] / 1000),
+            (Column("received_streams", "Streams received", number), lambda n: heard[n]),
+            (Column("received_kbps", "Received", number, "kbit/s", 1), lambda n: load[n] / 1000),
         ],
-        rows,
         note="Whole frames, headers and padding counted.",
         most_rows=50,
     )

@@ -301,33 +301,28 @@ def _map(answer: Learned, across: int, down: int) -> Figure:
 
 
 def _winners_section(answer: Learned) -> list[Section]:
-    found = winners(answer.study, answer.results)
-    rows = [
-        (w.factor.name, w.setting.label, w.rivals, w.best, w.proved, w.without_layout,
-         None if w.more is None else round(w.more, 6))
-        for w in found
-        if w.rivals
-    ]  # fmt: skip
-    if not rows:
+    found = [w for w in winners(answer.study, answer.results) if w.rivals]
+    if not found:
         return []
     number = Kind.NUMBER
-    table = Table(
+    table = Table.of(
         "best-where",
         "How often each value is best",
+        found,
         [
-            Column("factor", "Varied", Kind.ID, heads_row=True),
-            Column("value", "Value"),
-            Column("rivalries", "Comparisons", number),
-            Column("best", "Cheapest in", number),
-            Column("proved", "Proved in", number),
-            Column("without_layout", "No layout in", number),
-            Column("more", "Dearer by, mean", Kind.PERCENT, digits=2),
+            (Column("factor", "Varied", Kind.ID, heads_row=True), lambda w: w.factor.name),
+            (Column("value", "Value"), lambda w: w.setting.label),
+            (Column("rivalries", "Comparisons", number), lambda w: w.rivals),
+            (Column("best", "Cheapest in", number), lambda w: w.best),
+            (Column("proved", "Proved in", number), lambda w: w.proved),
+            (Column("without_layout", "No layout in", number), lambda w: w.without_layout),
+            (Column("more", "Dearer by, mean", Kind.PERCENT, digits=2),
+             lambda w: None if w.more is None else round(w.more, 6)),
         ],
-        rows,
         note="Equal costs count for each of the values. Proved: its cost is not above the bound "
         "of any other value there.",
         csv_name="best-where.csv",
-    )
+    )  # fmt: skip
     return [
         Section(
             "What is best where",

@@ -165,12 +165,8 @@ def change_order(
 ) -> ChangeOrder:
     """Tell what the shop does to get from one layout to another.
 
-    Parameters
-    ----------
-    problem, before, after, problem_before
-        As given to :func:`~partitioner.replan.compare.compare`.
-    comparison
-        What that has found.
+    The comparison is what :func:`~partitioner.replan.compare.compare` has found with the same
+    problems and layouts.
     """
     old_problem = problem if problem_before is None else problem_before
     old = _pieces(old_problem, before, comparison.pieces_before)

@@ -141,18 +141,7 @@ def electrical_margins(
 ) -> tuple[RuleMargin, ...]:
     """All electrical margins of a line; empty if the catalogue has no curve for its grade.
 
-    Parameters
-    ----------
-    problem
-        Gives catalogue and devices.
-    grade
-        Grade of the line.
-    devices
-        Ids of the devices on it.
-    length_um
-        Length of the line, end to end.
-    where
-        How the report names the line.
+    The length is that of the line end to end; ``where`` is how the report names it.
     """
     curve = problem.catalogue.limit_curves.get(grade)
     if curve is None:
