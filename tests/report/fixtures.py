@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
 from partitioner.application.reading import read_problem
+from partitioner.application.report import ReportAnswer, report
 from partitioner.model.assessment import (
     Assessment,
     CostSum,
@@ -25,6 +27,9 @@ from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.report.rounds import Round, Turn
+
+ROOT = Path(__file__).parents[2]
+DEMOS = ("street-sweeper", "river-ferry", "glasshouse", "city-bus")
 
 HEAD = """\
 format: 1
@@ -220,6 +225,13 @@ def greedy_layout(problem: Problem) -> Layout:
         )
     built = tuple(BuiltLink(b.ends, b.grades[0]) for b in problem.backbone.links)
     return Layout(problem.name, problem.digest, tuple(problem.switches), built, tuple(made))
+
+
+@cache
+def demo_report(name: str) -> ReportAnswer:
+    """The report of a demo problem; it takes seconds to make."""
+    problem = read_problem(ROOT / "problems" / name / "problem.yaml")
+    return report(problem, greedy_layout(problem))
 
 
 def assessment_of(problem: Problem, layout: Layout) -> Assessment:

@@ -23,9 +23,10 @@ from partitioner.network.routes import backbone_length_um
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.tables import parts_table
 from tests.bench.planted import planted
+from tests.report.fixtures import DEMOS, demo_report
 
 CASE = Path(__file__).parent.parent / "gold" / "small-sprayer"
-NUMBER = re.compile(r"(?<![\w.-])[-−]?\d[\d\u202f]*(?:\.\d+)?(?![\w-]|\.\d)")
+NUMBER = re.compile(r"(?<![\w.-])[-−]?\d[\d\u202f]*(?:\.\d+)?(?:e-\d+)?(?![\w-]|\.\d)")
 
 
 class Tables(HTMLParser):
@@ -68,9 +69,14 @@ class Tables(HTMLParser):
             self.rows[-1][-1] += data
 
 
-@pytest.fixture(scope="module")
-def files() -> dict[str, str]:
-    """All files of the report of a layout made by hand."""
+EACH = ["small-sprayer", pytest.param("street-sweeper", marks=pytest.mark.slow)]
+
+
+@pytest.fixture(scope="module", params=EACH)
+def files(request: pytest.FixtureRequest) -> dict[str, str]:
+    """All files of the report of a layout made by hand, and of one of a demo problem."""
+    if request.param in DEMOS:
+        return demo_report(request.param).files()
     read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
     return report(read.problem, read.layout).files()
 
@@ -264,11 +270,14 @@ def recounted(problem: Problem, assessment: Assessment) -> Counter[str]:
     return parts
 
 
-@pytest.mark.parametrize("which", ["small-sprayer", "planted"])
+@pytest.mark.parametrize("which", ["planted", *EACH])
 def test_the_drawing_adds_up_to_the_parts_list(which: str) -> None:
     if which == "planted":
         machine = planted(20, 1)
         problem, layout = machine.problem, machine.hidden
+    elif which in DEMOS:
+        answer = demo_report(which)
+        problem, layout = answer.problem, answer.assessment.layout
     else:
         read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
         problem, layout = read.problem, read.layout
