@@ -190,14 +190,22 @@ class Places:
                 for block in self.blocks
             ]
             graph = nx.Graph()
-            for one, two in combinations(sorted({k for ks in of_block for k in ks}, key=repr), 2):
-                if self.rules.differ(one, two, keys):
-                    graph.add_edge(one, two)
+            known = sorted({k for ks in of_block for k in ks}, key=repr)
+            graph.add_edges_from(
+                pair for pair in combinations(known, 2) if self.rules.differ(*pair, keys)
+            )
+            # Those that differ from all others are in every set: looked for among the rest, the
+            # sets of some hundred kinds are found at once.
+            always = [k for k, degree in graph.degree if degree == len(graph) - 1]
+            rest = graph.subgraph(set(graph) - set(always))
+            place = {kind: n for n, kind in enumerate(known)}
             cliques = sorted(
-                (tuple(sorted(c, key=repr)) for c in nx.find_cliques(graph)), key=repr
+                (tuple(sorted([*always, *c], key=place.__getitem__))
+                 for c in (nx.find_cliques(rest) if rest else [[]] if always else [])),
+                key=lambda clique: [place[kind] for kind in clique],
             )
             # By level and domain both nothing may be new.
-            size = len({k for ks in of_block for k in ks}), graph.number_of_edges()
+            size = len(known), graph.number_of_edges()
             if cliques and size not in seen:
                 seen.add(size)
                 found.append(Kinds(frozenset(keys), of_block, cliques))
