@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -60,7 +60,7 @@ class BackboneData:
         self.pathway_caps = {
             p.id: p.max_cables for p in problem.pathways if p.max_cables is not None
         }
-        self._hops: dict[tuple[int, bool], dict[tuple[int, int], int]] = {}
+        self._hops: dict[tuple[object, ...], dict[tuple[int, int], int]] = {}
 
     def _reach_um(self, grade_id: str) -> int:
         """Longest link of a grade: the problem's limit, else what the grade promises."""
@@ -112,33 +112,36 @@ class BackboneData:
 
     # -- hop times ----------------------------------------------------------------------------
 
-    def hop_function(self, stream: int) -> Callable[[int, int], int]:
+    def hop_function(
+        self, stream: int, built: Mapping[int, str] | None = None
+    ) -> Callable[[int, int], int]:
         """Least time a stream's frame needs from the port it enters to the port it leaves by.
 
         The forwarding delay of each switch crossed and, between switches, the bare transmission
         on each link of the quickest possible way; waiting behind others is left out, so this
         never says too much. What a finished layout really needs is judged afterwards.
+        ``built``: over these links only, each in the grade given; else over any that can be built.
         """
         data = self.instance.streams[stream]
-        key = (data.frame_bytes, data.source_device is None)
+        key = (data.frame_bytes, None if built is None else tuple(sorted(built.items())))
         table = self._hops.get(key)
         if table is None:
-            table = self._hops[key] = self._hop_table(data.frame_bytes)
+            table = self._hops[key] = self._hop_table(data.frame_bytes, built)
         return lambda s, t: table.get((s, t), 2**40)
 
-    def _hop_table(self, frame_bytes: int) -> dict[tuple[int, int], int]:
+    def _hop_table(
+        self, frame_bytes: int, built: Mapping[int, str] | None
+    ) -> dict[tuple[int, int], int]:
         inst = self.instance
         problem = inst.problem
         forward = [s.forwarding_delay_ns for s in problem.switches.values()]
         graph = nx.Graph()
         graph.add_nodes_from(range(inst.switch_count))
-        for link in self.links:
-            if not link.grades:
+        for k, link in enumerate(self.links):
+            grades = link.grades if built is None else [built[k]] if k in built else []
+            if not grades:
                 continue
-            hop = min(
-                self._bare_hop_ns(frame_bytes, g, link.length_um)
-                for g in link.grades
-            )
+            hop = min(self._bare_hop_ns(frame_bytes, g, link.length_um) for g in grades)
             a, b = link.ends
             # Half the forwarding delay at each end makes a way's weight its exact delay once
             # the two outer halves are added back.

@@ -61,6 +61,7 @@ def run(
     should_stop: Callable[[], bool] | None = None,
     work_limit: float | None = None,
     presolve: bool = True,
+    searches: Sequence[str] = SEARCHES,
 ) -> CpResult:
     """Solve and return the best values of ``watched``.
 
@@ -73,6 +74,8 @@ def run(
         Polled about twenty times a second; when true the solver stops with what it has.
     presolve
         Whether the model is simplified before the search.
+    searches
+        Searches of CP-SAT in order of workers; with more workers than those, its own set as well.
 
     Raises
     ------
@@ -80,7 +83,7 @@ def run(
         If CP-SAT calls the model invalid, which is a fault of ours.
     """
     solver = cp_model.CpSolver()
-    _set_parameters(solver.parameters, len(watched), seconds, workers, seed, work_limit)
+    _set_parameters(solver.parameters, len(watched), seconds, workers, seed, work_limit, searches)
     solver.parameters.cp_model_presolve = presolve
     keeper = _Keeper(watched)
     status = _solve_beside(solver, model, keeper, should_stop)
@@ -112,6 +115,7 @@ def _set_parameters(
     workers: int,
     seed: int,
     work_limit: float | None,
+    searches: Sequence[str],
 ) -> None:
     parameters.random_seed = seed % 2_000_000_000
     parameters.catch_sigint_signal = False
@@ -122,10 +126,10 @@ def _set_parameters(
         parameters.symmetry_level = 0
         parameters.max_presolve_iterations = 1
     parameters.num_workers = workers
-    if workers <= len(SEARCHES):
-        parameters.subsolvers.extend(SEARCHES[:workers])
+    if workers <= len(searches):
+        parameters.subsolvers.extend(searches[:workers])
     else:
-        parameters.extra_subsolvers.append(SEARCHES[0])
+        parameters.extra_subsolvers.append(searches[0])
     if work_limit is not None:
         parameters.max_deterministic_time = work_limit
         parameters.max_time_in_seconds = 60.0 + 60.0 * work_limit

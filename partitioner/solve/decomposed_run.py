@@ -19,6 +19,7 @@ from partitioner.model.layout import Layout, Segment
 from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.bound.region_task import Found, RegionTask
 from partitioner.solve.columns import Column
+from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.crew import Crew, SideProcesses, Work
 from partitioner.solve.decomposition import (
     Part,
@@ -63,6 +64,8 @@ BOUND_SHARE = 0.6
 """Share of the time that the bound may take at most."""
 PRICES_SHARE = 0.25
 """The same before there is a layout: its prices lead to one."""
+PORTS_SHARE = 0.6
+"""Share of the time that choosing a port for every device may take before there is a layout."""
 MOST_SWITCHES = 2
 """Nearest switches a device is tried at alone."""
 
@@ -301,6 +304,10 @@ class DecomposedRun(Run):
         """Run all steps in order."""
         self.step("first layout")
         self.first_layout()
+        if self.cost is None and not self.over():
+            self.step("choosing a port for every device")
+            stop_at = self.seconds() + PORTS_SHARE * self.seconds_left()
+            CompactSearch(self.search).run(lambda: self.over() or self.seconds() >= stop_at)
         seconds = SEED_SHARE * self.seconds_left() * self.side / len(self.fields)
         self._begin_seeds(min(seconds, SEED_END * self.seconds_left()), again=True)
         self._prove_bound(BOUND_SHARE if self.cost is not None else PRICES_SHARE)

@@ -24,6 +24,7 @@ from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.bound.column_generation import SHORT_LINE
 from partitioner.solve.bound.duals import Duals
 from partitioner.solve.columns import Column, TooManyColumns
+from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.enumeration import columns_below
 from partitioner.solve.phase_one import PhaseOne
 from partitioner.solve.run import PlanSettings, Run
@@ -56,6 +57,8 @@ FIRST_PRICES_S, FIRST_PRICES_PER_DEVICE_S = 0.3, 0.01
 """What the first prices of devices may take; each further try takes twice as long."""
 WALK_PER_PRICES = 10
 """How many times as long as the prices before it each walk to a first layout may take."""
+PORTS_SHARE = 0.5
+"""Share of the time that choosing a port for every device may take."""
 COUNTED_STEPS = 8
 """Steps of a walk to a first layout where work is counted."""
 MOST_SWITCHES = 8
@@ -86,6 +89,7 @@ class DirectRun(Run):
         """Room with too many columns, without and with those for full pathways."""
         self.proposals = 400 + self.instance.n
         self.phase_one = PhaseOne(self.search)
+        self.compact: CompactSearch | None = None
 
     # -- seeds --------------------------------------------------------------------------------
 
@@ -423,6 +427,7 @@ class DirectRun(Run):
         in_two_steps = not self.seeds_have_process and not self.deterministic and not self.is_small
         self.start_seeds(short=in_two_steps)
         self.first_layout()
+        self._choose_ports(PORTS_SHARE * self.settings.time_limit_s)
         self._layout_by_prices()
         if in_two_steps and not self.over():
             self.step("trying lines of devices that are near")
@@ -439,6 +444,14 @@ class DirectRun(Run):
             self.step("proving the layout")
             self.prove_by_enumeration()
         self.improve()
+
+    def _choose_ports(self, seconds: float) -> None:
+        """Choose a port for every device, where proposals by geometry are no layout."""
+        if self.cost is None and not self.over():
+            self.step("choosing a port for every device")
+            if self.compact is None:
+                self.compact = CompactSearch(self.search)
+            self.compact.run(self._at(seconds))
 
     def _layout_by_prices(self) -> None:
         """Let prices of devices, better ones with every try, lead to a first layout.
@@ -459,6 +472,7 @@ class DirectRun(Run):
     def _find_layout(self, seconds: float) -> None:
         """Find a home for every device: where all is sure to be in time, then where it may be."""
         self.step("finding a place for every device")
+        chosen = [] if self.compact is None else self.compact.columns
         for is_bold in (False, True):
             if not is_bold and not self.search.plays_safe:
                 continue
@@ -468,7 +482,7 @@ class DirectRun(Run):
                 self.search.be_bold()
             steps = COUNTED_STEPS if self.deterministic else None
             self.phase_one.run(
-                self.basics, self._cheapest(POOL_RUN), self._at(seconds),
+                self.basics, [*chosen, *self._cheapest(POOL_RUN)], self._at(seconds),
                 steps=steps if is_bold else 0,
             )
 

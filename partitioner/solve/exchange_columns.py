@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Sequence
 import numpy as np
 
 from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.laying import with_device
 
 
 def exchange_columns(
@@ -89,41 +90,5 @@ def _with(
 ) -> tuple[tuple[int, ...], tuple[int, ...]]:
     """Put devices in, one by one where each makes the cable least longer."""
     for device in unit:
-        out, back = _with_one(builder, switch, out, back, device)
+        out, back = with_device(builder, switch, (out, back), device)
     return out, back
-
-
-def _with_one(
-    builder: ColumnBuilder, switch: int, out: tuple[int, ...], back: tuple[int, ...], device: int
-) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    inst = builder.instance
-    best: tuple[int, bool, int] | None = None
-    for is_back, arm in ((False, out), (True, back)):
-        if is_back and not (back or inst.line_may_pass_through):
-            continue
-        optional = bool(inst.option_bit[device]) and inst.problem.line.option_tail
-        first_optional = next((k for k, i in enumerate(arm) if inst.option_bit[i]), len(arm))
-        allowed = range(len(arm) + 1)
-        if inst.problem.line.option_tail:
-            allowed = (
-                range(first_optional, len(arm) + 1) if optional else range(first_optional + 1)
-            )
-        for k in allowed:
-            before = (
-                int(inst.switch_um[switch, device]) if k == 0
-                else inst.way_between_um(arm[k - 1], device)
-            )
-            longer = before
-            if k < len(arm):
-                longer += inst.way_between_um(device, arm[k])
-                longer -= (
-                    int(inst.switch_um[switch, arm[0]]) if k == 0
-                    else inst.way_between_um(arm[k - 1], arm[k])
-                )
-            if best is None or (longer, is_back, k) < best:
-                best = longer, is_back, k
-    assert best is not None
-    _, is_back, k = best
-    if is_back:
-        return out, (*back[:k], device, *back[k:])
-    return (*out[:k], device, *out[k:]), back

@@ -42,14 +42,16 @@ class RacingRun(DirectRun):
             self._end_searches()
             self.start_seeds()
 
-    def _find_layout(self, seconds: float) -> None:
-        if not self.beside:
-            super()._find_layout(min(seconds, ALONE_S))
+    def _choose_ports(self, seconds: float) -> None:
+        super()._choose_ports(min(seconds, ALONE_S))
         if self.cost is None and not self.over():
-            if not self.beside:
-                self._begin_searches()
-            super()._find_layout(seconds)
+            self._begin_searches()
+            super()._choose_ports(seconds)
             self._take_in_found()
+
+    def _find_layout(self, seconds: float) -> None:
+        super()._find_layout(seconds)
+        self._take_in_found()
 
     def _at(self, seconds: float) -> Callable[[], bool]:
         ends = super()._at(seconds)

@@ -1,0 +1,556 @@
+"""The compact model: which port each device's segment hangs on, without the segments themselves.
+
+A row for each rule, over a choice of port for each unit (a device, or a group that must be
+together). Delays of legs are estimated (:class:`LegEstimates`), and cable only where pathways are
+full, so that what comes out has to be laid and judged; what that refutes comes back as a row. There
+are far fewer choices than segments, and a solver finds one in seconds where many deadlines are
+tight.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+
+import networkx as nx
+import numpy as np
+from ortools.sat.python import cp_model
+
+from partitioner.solve.backbone import BackboneData
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.cpsat import run
+from partitioner.solve.kept import kept
+from partitioner.solve.leg_estimates import PORT_ROUNDS, LegEstimates
+from partitioner.solve.verify import Delivery
+from partitioner.timing.frames import slot_on_link_ns
+from partitioner.units import ceil_div
+
+Expr = cp_model.LinearExpr
+Var = cp_model.IntVar
+
+SEARCHES = ("no_lp", "quick_restart_no_lp")
+"""Searches of CP-SAT by worker: linear relaxations tell little of who shares a line; see the
+optimiser's page."""
+STEP_NS = 100
+"""Delays are counted in steps of so much: rows over whole nanoseconds are slow to work with."""
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """One port of a class, for one segment."""
+
+    switch: int
+    grade: int
+    port: int
+
+
+def steps(ns: int) -> int:
+    """Steps that a delay takes, rounded up."""
+    return ceil_div(ns, STEP_NS)
+
+
+class CompactModel:
+    """The choice of a port for each unit as a CP-SAT model.
+
+    Parameters
+    ----------
+    built
+        Grade by number of the backbone links that streams go over; others are not there.
+    near
+        Each unit may hang on so many switches, those nearest to it that it can hang on.
+    usual
+        Switch by unit, as far as known, for what waits on the backbone; else the nearest counts.
+    ease
+        Share by which estimates may be above the limits, since they may be too high.
+    """
+
+    def __init__(
+        self,
+        builder: ColumnBuilder,
+        backbone: BackboneData,
+        built: Mapping[int, str],
+        near: int,
+        usual: Mapping[int, int],
+        ease: float,
+    ):
+        self.builder, self.backbone, self.built = builder, backbone, built
+        inst = self.instance = builder.instance
+        self.units = list(dict.fromkeys(inst.unit_of))
+        self.unit_no = {i: u for u, unit in enumerate(self.units) for i in unit}
+        self.model = cp_model.CpModel()
+        self._ease = ease
+        self.slots: list[Slot] = []
+        self.hangs: dict[tuple[int, int], Var] = {}
+        """By unit and slot."""
+        self.on_slot: dict[int, dict[int, Var]] = defaultdict(dict)
+        self.at: dict[tuple[int, int], list[Var]] = defaultdict(list)
+        """By unit and switch: where it may hang there."""
+        self._switch_of = dict(usual)
+        self._make_variables(near)
+        self._ports_suffice()
+        self._lines_hold_their_devices()
+        self._switches_hold_their_devices()
+        self._pathways_hold_the_segments()
+        self._make_legs()
+        self._deadlines_hold()
+
+    # -- variables ----------------------------------------------------------------------------
+
+    def _make_variables(self, near: int) -> None:
+        inst, model = self.instance, self.model
+        homes = [self._homes(unit, near) for unit in self.units]
+        nearest = {u: pairs[0][0] for u, pairs in enumerate(homes) if pairs}
+        self._switch_of = nearest | self._switch_of
+        offered: dict[tuple[int, int], list[int]] = defaultdict(list)
+        for u, pairs in enumerate(homes):
+            for pair in pairs:
+                offered[pair].append(u)
+        choices: dict[int, list[Var]] = defaultdict(list)
+        for p, port in enumerate(inst.port_classes):
+            here = offered[port.switch, port.grade]
+            for _ in range(min(port.count, len(here))):
+                k = len(self.slots)
+                self.slots.append(Slot(port.switch, port.grade, p))
+                for u in here:
+                    var = model.new_bool_var(f"unit {u} on {k}")
+                    self.hangs[u, k] = self.on_slot[k][u] = var
+                    self.at[u, port.switch].append(var)
+                    choices[u].append(var)
+        for u in range(len(self.units)):
+            model.add_exactly_one(choices[u])
+
+    def _homes(self, unit: Sequence[int], near: int) -> list[tuple[int, int]]:
+        """Switches and grades at which a unit can have a segment of its own, the nearest."""
+        inst, builder = self.instance, self.builder
+        away = inst.switch_um[:, list(unit)].min(axis=1)
+        found: list[tuple[int, int]] = []
+        switches: set[int] = set()
+        for s in np.argsort(away, kind="stable").tolist():
+            for g in range(len(inst.grades)):
+                if (s, g) not in inst.ports_of:
+                    continue
+                if inst.grades[g].is_line:
+                    # A line that is too slow alone may do together with a partner.
+                    reach = int(away[s]) + builder.slack_alone_um()
+                    fits = (
+                        builder.set_allowed(g, frozenset(unit))
+                        and all(inst.may_hang[i, s] for i in unit)
+                        and reach <= inst.grades[g].max_length_um
+                    )
+                else:
+                    fits = len(unit) == 1 and builder.link(s, g, unit[0]) is not None
+                if fits:
+                    found.append((s, g))
+                    switches.add(s)
+            if len(switches) == near:
+                break
+        return found
+
+    def _is_line(self, k: int) -> bool:
+        return self.instance.grades[self.slots[k].grade].is_line
+
+    # -- rules --------------------------------------------------------------------------------
+
+    def _ports_suffice(self) -> None:
+        """A port has one segment of one of its grades, and a link carries one device."""
+        inst = self.instance
+        groups: dict[tuple[int, int], list[int]] = defaultdict(list)
+        for k, slot in enumerate(self.slots):
+            groups[slot.switch, inst.port_classes[slot.port].group].append(k)
+            if not self._is_line(k):
+                self.model.add_at_most_one(self.on_slot[k].values())
+        for slots in groups.values():
+            count = inst.port_classes[self.slots[slots[0]].port].count
+            if len(slots) <= count:
+                continue
+            used = []
+            for k in slots:
+                here = list(self.on_slot[k].values())
+                if self._is_line(k):
+                    used.append(self._any_of(here))
+                else:
+                    used += here
+            self.model.add(Expr.sum(used) <= count)
+
+    def _any_of(self, variables: Iterable[Var]) -> Var:
+        """Give a variable that is true if one of the others is."""
+        whole = self.model.new_bool_var("")
+        for var in variables:
+            self.model.add_implication(var, whole)
+        return whole
+
+    def _lines_hold_their_devices(self) -> None:
+        """A line keeps its limits of nodes, loads and failures, and those on it may share one."""
+        inst = self.instance
+        for k, here in self.on_slot.items():
+            if not self._is_line(k):
+                continue
+            g = self.slots[k].grade
+            data = inst.grades[g]
+            load = self.builder.latency.least(g).load_ppm
+            for each, most in (
+                (np.ones(inst.n, dtype=np.int64), data.max_devices),
+                (inst.unit_mul, data.unit_cap_mul),
+                (load, data.load_cap_ppm),
+                *((self._marked(members), cap) for members, cap in inst.loss_caps),
+            ):
+                self._cap({u: int(each[list(self.units[u])].sum()) for u in here}, here, most)
+            numbers = sorted(here)
+            for a, u in enumerate(numbers):
+                for v in numbers[:a]:
+                    if self._clash(u, v) or self._too_far(self.slots[k].switch, g, u, v):
+                        self.model.add_at_most_one(here[u], here[v])
+
+    def _marked(self, members: Sequence[int]) -> np.ndarray:
+        marked = np.zeros(self.instance.n, dtype=np.int64)
+        marked[list(members)] = 1
+        return marked
+
+    def _cap(self, taken: Mapping[int, int], here: Mapping[int, Var], most: int) -> None:
+        if sum(taken.values()) > most:
+            counted = [u for u in here if taken[u]]
+            self.model.add(
+                Expr.weighted_sum([here[u] for u in counted], [taken[u] for u in counted]) <= most
+            )
+
+    @kept
+    def _clash(self, u: int, v: int) -> bool:
+        return bool(self.instance.conflict[np.ix_(self.units[u], self.units[v])].any())
+
+    @kept
+    def _too_far(self, switch: int, grade: int, u: int, v: int) -> bool:
+        """Whether no line of the grade at the switch reaches both."""
+        inst, line = self.instance, self.instance.problem.line
+        a, b = self.units[u][0], self.units[v][0]
+        near, far = sorted((int(inst.switch_um[switch, a]), int(inst.switch_um[switch, b])))
+        way = near + inst.way_between_um(a, b)
+        if inst.line_may_pass_through:
+            way = min(way, near + far)
+        return way + 2 * (line.drop_slack_um + line.end_slack_um) > inst.grades[grade].max_length_um
+
+    def _switches_hold_their_devices(self) -> None:
+        """Groups apart and failure rules keep to their numbers at each switch."""
+        inst = self.instance
+        rules = [*inst.loss_caps, *((members, 1) for members in inst.apart_switch)]
+        for members, cap in rules:
+            for s in range(inst.switch_count):
+                there = [var for i in members for var in self.at[self.unit_no[i], s]]
+                if len({self.unit_no[i] for i in members if self.at[self.unit_no[i], s]}) > cap:
+                    self.model.add(Expr.sum(there) <= cap)
+
+    def _pathways_hold_the_segments(self) -> None:
+        """No more segments run through a pathway than fit, each by the ways to its devices."""
+        inst, caps = self.instance, self.backbone.pathway_caps
+        through: dict[str, list[Var]] = defaultdict(list)
+        for k, here in self.on_slot.items() if caps else ():
+            switch = inst.switch_ids[self.slots[k].switch]
+            inside: dict[str, list[Var]] = defaultdict(list)
+            for u, var in here.items():
+                passed = {
+                    p for i in self.units[u]
+                    for p in inst.network.pathways_on(switch, inst.device_ids[i]) if p in caps
+                }
+                for p in passed:
+                    inside[p].append(var)
+            for p, variables in inside.items():
+                through[p] += [self._any_of(variables)] if self._is_line(k) else variables
+        for p, variables in through.items():
+            if len(variables) > caps[p]:
+                self.model.add(Expr.sum(variables) <= caps[p])
+
+    # -- delays -------------------------------------------------------------------------------
+
+    def _make_legs(self) -> None:
+        """Delay of each leg by what hangs on its segment, in steps."""
+        streams = self.instance.streams
+        self.up: dict[int, Var] = {}
+        self.down: dict[tuple[int, int], Var] = {}
+        for j, stream in enumerate(streams):
+            most = steps(int(stream.limit_ns * (1 + self._ease)))
+            if stream.source_device is not None:
+                self.up[j] = self.model.new_int_var(0, most, f"up {j}")
+            for target in stream.targets:
+                if target.device is not None:
+                    self.down[j, target.device] = self.model.new_int_var(0, most, f"down {j}")
+        self.estimates = {
+            g: LegEstimates(self.builder.latency, g) for g in self.instance.line_grades
+        }
+        for k in range(len(self.slots)):
+            if self._is_line(k):
+                self._legs_on_line(k)
+            else:
+                self._legs_on_link(k)
+
+    def _legs_on_link(self, k: int) -> None:
+        grade = self.slots[k].grade
+        for u, var in self.on_slot[k].items():
+            i = self.units[u][0]
+            for j, ns in self.builder.latency.alone(grade, i) or ():
+                is_own = self.instance.streams[j].source_device == i
+                leg = self.up[j] if is_own else self.down[j, i]
+                self.model.add(leg >= steps(ns)).only_enforce_if(var)
+
+    def _legs_on_line(self, k: int) -> None:
+        inst, here = self.instance, self.on_slot[k]
+        estimate = self.estimates[self.slots[k].grade]
+        coming = self._coming(k)
+        taken: dict[int, Var] = {}
+
+        def others(turns: int) -> Var:
+            """What all devices there add to a leg that waits so many rounds."""
+            if turns not in taken:
+                adds = estimate.adds(turns)
+                each = [steps(int(adds[list(self.units[u])].sum())) for u in here]
+                taken[turns] = self.model.new_int_var(0, sum(each), "")
+                self.model.add(taken[turns] == Expr.weighted_sum(list(here.values()), each))
+            return taken[turns]
+
+        longest: Var | Expr | int = self._most_of(
+            {j: (var, steps(estimate.slot(j))) for j, var in coming.items()}
+        )
+        total = Expr.weighted_sum(
+            list(coming.values()), [steps(estimate.slot(j)) for j in coming]
+        )
+        if coming:
+            slots = {j for u in here for i in self.units[u] for j in inst.sent_by[i]} | set(coming)
+            most = steps(estimate.deferral(max(estimate.slot(j) for j in slots)))
+            longest = longest + self._less_of(total - longest, most)
+        for u, var in here.items():
+            for i in self.units[u]:
+                for j in inst.sent_by[i]:
+                    turns = estimate.rounds_up(j)
+                    own = steps(estimate.up(j)) - steps(int(estimate.adds(turns)[i]))
+                    port = longest if turns == 1 else total
+                    self.model.add(
+                        self.up[j] >= others(turns) + port + own
+                    ).only_enforce_if(var)
+        for j, var in coming.items():
+            pcp = inst.streams[j].pcp
+            ahead = [m for m in coming if inst.streams[m].pcp >= pcp]
+            below = {
+                m: (coming[m], steps(estimate.down_each(m)))
+                for m in coming if inst.streams[m].pcp < pcp
+            }
+            leg = Expr.weighted_sum(
+                [coming[m] for m in ahead], [steps(estimate.down_each(m)) for m in ahead]
+            )
+            leg += others(PORT_ROUNDS) + steps(estimate.down_once) + self._most_of(below)
+            for target in inst.streams[j].targets:
+                if target.device is not None and (u := self.unit_no[target.device]) in here:
+                    self.model.add(self.down[j, target.device] >= leg).only_enforce_if(
+                        var, here[u]
+                    )
+
+    def _coming(self, k: int) -> dict[int, Var]:
+        """Streams that the port of a line may send, with whether it does."""
+        inst, here = self.instance, self.on_slot[k]
+        hears: dict[int, set[int]] = defaultdict(set)
+        for u in here:
+            for i in self.units[u]:
+                for j in inst.received_by[i]:
+                    hears[j].add(u)
+        coming = {}
+        for j, units in hears.items():
+            source = inst.streams[j].source_device
+            sender = None if source is None else self.unit_no[source]
+            is_there = None if sender is None else here.get(sender)
+            if is_there is None and len(units) == 1:
+                coming[j] = here[next(iter(units))]
+            else:
+                coming[j] = sent = self.model.new_bool_var(f"stream {j} into {k}")
+                for u in units - {sender}:
+                    literals = [here[u].negated(), sent]
+                    self.model.add_bool_or(literals if is_there is None else [*literals, is_there])
+                if is_there is not None:
+                    self.model.add_implication(sent, is_there.negated())
+                self.model.add_bool_or(sent.negated(), *(here[u] for u in units))
+        return coming
+
+    def _most_of(self, parts: Mapping[int, tuple[Var, int]]) -> Var | int:
+        """The most of the amounts that count."""
+        if not parts:
+            return 0
+        most = self.model.new_int_var(0, max(amount for _, amount in parts.values()), "")
+        for var, amount in parts.values():
+            self.model.add(most >= amount).only_enforce_if(var)
+        return most
+
+    def _less_of(self, amount: Expr, most: int) -> Var | int:
+        """Give an amount, or ``most`` where it is more."""
+        if not most:
+            return 0
+        less = self.model.new_int_var(0, most, "")
+        is_all = self.model.new_bool_var("")
+        self.model.add(less >= amount).only_enforce_if(is_all)
+        self.model.add(less >= most).only_enforce_if(is_all.negated())
+        return less
+
+    def _hop(self, stream: int, start: int, end: int) -> int:
+        """Time from the port a frame comes in by to the one it leaves by, behind others, in ns."""
+        bare = self.backbone.hop_function(stream, self.built)(start, end)
+        pcp = self.instance.streams[stream].pcp
+        wait = 0
+        for link in pairwise(self._ways.get((start, end), ())):
+            crossing = [
+                (other_pcp, ns) for other, other_pcp, ns in self._crossing.get(link, ())
+                if other != stream
+            ]
+            wait += sum(ns for other, ns in crossing if other >= pcp)
+            wait += max((ns for other, ns in crossing if other < pcp), default=0)
+        return bare + wait
+
+    @cached_property
+    def _ways(self) -> dict[tuple[int, int], list[int]]:
+        """Switches passed from one to another over the links built."""
+        graph = nx.Graph(self.backbone.links[k].ends for k in self.built)
+        return {
+            (s, t): way
+            for s, ways in nx.all_pairs_shortest_path(graph) for t, way in ways.items()
+        }
+
+    @cached_property
+    def _crossing(self) -> dict[tuple[int, int], list[tuple[int, int, int]]]:
+        """By link and direction the streams that cross it, with their PCP and frame time.
+
+        As far as devices are where they usually are.
+        """
+        rates = self.instance.problem.catalogue.grades
+        rate = {
+            frozenset(self.backbone.links[k].ends): rates[g].rate_bps for k, g in self.built.items()
+        }
+        crossing: dict[tuple[int, int], list[tuple[int, int, int]]] = defaultdict(list)
+        for j, stream in enumerate(self.instance.streams):
+            start = self._usual(stream.source_device, stream.source_switch)
+            links = {
+                link for target in stream.targets
+                for link in pairwise(
+                    self._ways.get((start, self._usual(target.device, target.switch)), ())
+                )
+            }
+            for link in links:
+                ns = slot_on_link_ns(stream.frame_bytes, rate[frozenset(link)])
+                crossing[link].append((j, stream.pcp, ns))
+        return crossing
+
+    def _usual(self, device: int | None, switch: int) -> int:
+        return switch if device is None else self._switch_of.get(self.unit_no[device], -1)
+
+    def _deadlines_hold(self) -> None:
+        """Legs and the hops between add up to no more than the deadline."""
+        for j, stream in enumerate(self.instance.streams):
+            for target in stream.targets:
+                self.tighten((j, target.key), 0)
+
+    def tighten(self, delivery: Delivery, margin_ns: int) -> None:
+        """Let a delivery be so much sooner than its limit, by the estimate."""
+        j, (device, switch) = delivery
+        stream = self.instance.streams[j]
+        source = stream.source_device
+        room = (int(stream.limit_ns * (1 + self._ease)) - margin_ns) // STEP_NS
+        if source is not None and device is not None:
+            if self.unit_no[source] == self.unit_no[device]:
+                self.model.add(self.up[j] <= room)
+                return
+            # On one line together, where there is nothing between.
+            self.model.add(self.up[j] <= room)
+        legs: Expr | int = 0
+        if source is not None:
+            legs += self.up[j]
+        if device is not None:
+            legs += self.down[j, device]
+        starts = self._ends(source, stream.source_switch)
+        ends = self._ends(device, switch)
+        for s, here in starts.items():
+            for t, there in ends.items():
+                hop = steps(self._hop(j, s, t))
+                bound = [v for v in (here, there) if v is not None]
+                if len(bound) == 2 and (len(starts) == 1 or len(ends) == 1):
+                    bound = bound[:1] if len(ends) == 1 else bound[1:]
+                if hop > room:
+                    self.model.add_bool_or(v.negated() for v in bound)
+                    continue
+                self.model.add(legs + hop <= room).only_enforce_if(*bound)
+
+    def _ends(self, device: int | None, switch: int) -> dict[int, Var | None]:
+        """Switches that one end of a stream may be at, with whether it is; None: it is."""
+        if device is None:
+            return {switch: None}
+        return {
+            s: self._is_at(self.unit_no[device], s)
+            for s in range(self.instance.switch_count) if self.at[self.unit_no[device], s]
+        }
+
+    @kept
+    def _is_at(self, unit: int, switch: int) -> Var:
+        there = self.at[unit, switch]
+        if len(there) == 1:
+            return there[0]
+        whole = self._any_of(there)
+        self.model.add_bool_or(whole.negated(), *there)
+        return whole
+
+    # -- what was refuted ---------------------------------------------------------------------
+
+    def slots_of(self, grade: int, switch: int | None = None) -> list[int]:
+        """Slots of a grade, at one switch or at all."""
+        return [
+            k for k, slot in enumerate(self.slots)
+            if slot.grade == grade and switch in (None, slot.switch)
+        ]
+
+    def keep_apart(self, units: Iterable[int], slots: Iterable[int]) -> None:
+        """Some units do not come together on any of the slots."""
+        numbers = list(units)
+        for k in slots:
+            here = [self.hangs.get((u, k)) for u in numbers]
+            if all(v is not None for v in here):
+                self.model.add_bool_or(v.negated() for v in here if v is not None)
+
+    def forbid_homes(self, homes: Iterable[tuple[int, int]]) -> None:
+        """Not all of some devices are at the switches given with them."""
+        literals = []
+        for i, s in homes:
+            if not self.at[self.unit_no[i], s]:
+                return
+            literals.append(self._is_at(self.unit_no[i], s).negated())
+        self.model.add_bool_or(literals)
+
+    # -- solving ------------------------------------------------------------------------------
+
+    def solve(
+        self,
+        start: Mapping[int, int],
+        free: Collection[int] | None,
+        *,
+        seconds: float,
+        workers: int,
+        seed: int,
+        should_stop: Callable[[], bool],
+        work_limit: float | None,
+    ) -> dict[int, int] | None:
+        """Give a slot for each unit; None if none was found.
+
+        Parameters
+        ----------
+        start
+            Slots that units had before.
+        free
+            Units that may change; None: all.
+        """
+        model = self.model.clone()
+        for (u, k), var in self.hangs.items():
+            value = int(start.get(u) == k)
+            if free is not None and u not in free:
+                model.add(var == value)
+            elif start:
+                model.add_hint(var, value)
+        found = run(
+            model, list(self.hangs.values()), seconds=seconds, workers=workers, seed=seed,
+            should_stop=should_stop, work_limit=work_limit, searches=SEARCHES,
+        )
+        if found.values is None:
+            return None
+        return {u: k for (u, k), v in zip(self.hangs, found.values, strict=True) if v}

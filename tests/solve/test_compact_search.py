@@ -1,0 +1,122 @@
+"""The choice of a port for every device, and the layout that comes of it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import replace
+
+import pytest
+
+from partitioner.check.judge import assess
+from partitioner.solve.compact_model import CompactModel
+from partitioner.solve.compact_search import CompactSearch, _fewest
+from partitioner.solve.direct_run import DirectRun
+from partitioner.solve.layout_out import to_layout
+from partitioner.solve.planner import PlanSettings
+from tests.bench.planted import Planted, planted
+
+SEEDS = (0, 1, 5)
+"""Planted machines with and without collisions, with switches at the end and anywhere."""
+
+
+def _never() -> bool:
+    return False
+
+
+def _run(machine: Planted) -> DirectRun:
+    return DirectRun(machine.problem, PlanSettings(work_limit=40))
+
+
+def _model(run: DirectRun, ease: float = 0.0) -> CompactModel:
+    built = run.backbone.quick_backbones()[0]
+    return CompactModel(run.builder, run.backbone, built, 3, {}, ease)
+
+
+def _solved(model: CompactModel, start: dict[int, int] | None = None) -> dict[int, int] | None:
+    free = None if start is None else set(range(len(model.units))) - set(start)
+    return model.solve(
+        start or {}, free, seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0
+    )
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_a_layout_is_found_that_the_judge_accepts(seed: int) -> None:
+    machine = planted(20, seed)
+    run = _run(machine)
+    assert CompactSearch(run.search).run(_never)
+    found = run.search.incumbent
+    assert found is not None
+    assert not found.left_out
+    assert not assess(machine.problem, to_layout(run.instance, run.backbone, found)).findings
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_hidden_layout_is_one_of_the_choices(seed: int) -> None:
+    machine = planted(20, seed)
+    run = _run(machine)
+    inst = run.instance
+    # Estimates may be a little above the truth.
+    model = _model(run, ease=0.03)
+    used: Counter[tuple[int, int]] = Counter()
+    start: dict[int, int] = {}
+    for segment in machine.hidden.segments:
+        key = inst.switch_index[segment.switch], inst.grade_index[segment.grade]
+        k = model.slots_of(key[1], key[0])[used[key]]
+        used[key] += 1
+        start |= {model.unit_no[inst.index[d]]: k for d in segment.devices}
+    assert _solved(model, start) == start
+
+
+def test_what_was_kept_apart_stays_apart_and_homes_refused_are_not_taken() -> None:
+    run = _run(planted(20, 1))
+    model = _model(run)
+    found = _solved(model)
+    assert found is not None
+    counts = Counter(found.values())
+    k = next(k for k, n in counts.items() if n > 2)
+    pair = [u for u in found if found[u] == k][:2]
+    slot = model.slots[k]
+    model.keep_apart(pair, model.slots_of(slot.grade))
+    alone = model.units[pair[0]][0]
+    again = _solved(model)
+    assert again is not None
+    assert again[pair[0]] != again[pair[1]]
+    switch = model.slots[again[pair[0]]].switch
+    model.forbid_homes([(alone, switch)])
+    moved = _solved(model)
+    assert moved is None or model.slots[moved[pair[0]]].switch != switch
+
+
+def test_a_margin_makes_a_choice_impossible_once_it_is_too_large() -> None:
+    run = _run(planted(20, 1))
+    model = _model(run)
+    assert _solved(model) is not None
+    stream = run.instance.streams[0]
+    model.tighten((0, stream.targets[0].key), stream.limit_ns)
+    assert _solved(model) is None
+
+
+def test_units_that_are_not_free_stay() -> None:
+    run = _run(planted(20, 1))
+    model = _model(run)
+    found = _solved(model)
+    assert found is not None
+    kept = dict(list(found.items())[5:])
+    again = _solved(model, kept)
+    assert again is not None
+    assert kept.items() <= again.items()
+
+
+def test_nothing_is_claimed_where_there_are_too_few_ports() -> None:
+    machine = planted(20, 1)
+    problem = machine.problem
+    name, switch = next(iter(problem.switches.items()))
+    groups = tuple(replace(g, count=1) for g in switch.port_groups)
+    switches = {**problem.switches, name: replace(switch, port_groups=groups)}
+    run = DirectRun(replace(problem, switches=switches), PlanSettings(work_limit=40))
+    assert not CompactSearch(run.search).run(_never)
+    assert run.search.incumbent is None
+
+
+def test_few_units_are_blamed() -> None:
+    assert _fewest([1, 2, 3, 4, 5], lambda units: {2, 4} <= set(units)) == [2, 4]
