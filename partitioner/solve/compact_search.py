@@ -112,7 +112,7 @@ class CompactSearch:
         verdict = self.search.judged(selection, with_cuts=False)
         if verdict.holds:
             self.search.pool.add(self.columns)
-            self.search.offer(selection)
+            self.search.offer(selection, verdict)
         else:
             self._faults = self._learn(verdict)
         return verdict.holds

@@ -239,14 +239,17 @@ class Search:
             return "a stream is late, or a switch, link or pathway carries too much"
         return None
 
-    def offer(self, selection: Selection | None) -> bool:
-        """Take a selection as the best if it is better and holds; learn from it if it is late."""
+    def offer(self, selection: Selection | None, verdict: Verdict | None = None) -> bool:
+        """Take a selection as the best if it is better and holds; learn from it if it is late.
+
+        ``verdict``: the judge's, if it was asked already.
+        """
         if selection is None:
             return False
         value = self.study.value(selection) + self._out_penalty(selection.left_out)
         if value >= self.incumbent_value:
             return False
-        if not self.judged(selection).holds:
+        if not (verdict or self.judged(selection)).holds:
             return False
         self.incumbent, self.incumbent_value = selection, value
         self._on_better(selection)
