@@ -34,6 +34,8 @@ Var = cp_model.IntVar
 SEARCHES = ("no_lp", "quick_restart_no_lp")
 """Searches of CP-SAT by worker: linear relaxations tell little of who shares a line; see the
 optimiser's page."""
+MOST_PRESOLVED = 50_000
+"""Variables up to which presolve does all it can: ports of a switch are alike, which it finds."""
 STEP_NS = 100
 """Delays are counted in steps of so much: rows over whole nanoseconds are slow to work with."""
 
@@ -81,6 +83,8 @@ class CompactModel:
         self.units = list(dict.fromkeys(inst.unit_of))
         self.unit_no = {i: u for u, unit in enumerate(self.units) for i in unit}
         self.model = cp_model.CpModel()
+        self.has_none = False
+        """Whether the last search ended with the proof that there is no choice."""
         self._ease = ease
         self.slots: list[Slot] = []
         self.hangs: dict[tuple[int, int], Var] = {}
@@ -531,7 +535,10 @@ class CompactModel:
         should_stop: Callable[[], bool],
         work_limit: float | None,
     ) -> dict[int, int] | None:
-        """Give a slot for each unit; None if none was found.
+        """Give a slot for each unit; None if none was found, or none is left (``has_none``).
+
+        Even seeds branch by learning rates, odd ones as CP-SAT does by itself: where one is slow
+        the other mostly is not.
 
         Parameters
         ----------
@@ -550,7 +557,9 @@ class CompactModel:
         found = run(
             model, list(self.hangs.values()), seconds=seconds, workers=workers, seed=seed,
             should_stop=should_stop, work_limit=work_limit, searches=SEARCHES,
+            by_learning_rate=seed % 2 == 0, most_presolved=MOST_PRESOLVED,
         )
+        self.has_none = found.proved and found.values is None
         if found.values is None:
             return None
         return {u: k for (u, k), v in zip(self.hangs, found.values, strict=True) if v}

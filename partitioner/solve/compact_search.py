@@ -24,10 +24,10 @@ NEAR = 3
 """Nearest switches that a device may hang on at first."""
 REGION = 40
 """Units that may change at once after a fault; twice as many each time that leads to nothing."""
-SOLVE_S = 30.0
-"""Longest run of the model."""
-EASE = 0.01
-"""Where there is no choice by the estimates: by how much more each time they may be too high."""
+SOLVE_S, SOLVE_PER_DEVICE_S = 6.0, 0.02
+"""Longest run of the model: how long a search takes is largely chance, so another is begun then."""
+EASE = 0.02
+"""Where no choice is found by the estimates: by how much more each time they may be too high."""
 MOST_EASE = 0.06
 COUNTED_TRIES = 30
 """Choices made where work is counted."""
@@ -56,6 +56,8 @@ class CompactSearch:
         """Units on segments that something is wrong with."""
         self._size = REGION
         self._ease, self._near = 0.0, NEAR
+        self._begun = 0
+        """How often the model was made anew; each time another seed is used."""
         self._model = self._new_model()
 
     def _new_model(self) -> CompactModel:
@@ -96,10 +98,11 @@ class CompactSearch:
             if len(free) == len(self._model.units):
                 self._slots = {}
             return True
-        if self._ease >= MOST_EASE:
+        if self._ease >= MOST_EASE and self._model.has_none:
             return False
-        self._ease += EASE
-        self._near += 1
+        self._ease = min(MOST_EASE, self._ease + EASE)
+        self._near += self._model.has_none
+        self._begun += 1
         self._margin_ns = {d: ns // 2 for d, ns in self._margin_ns.items()}
         self._model = self._new_model()
         return True
@@ -119,11 +122,12 @@ class CompactSearch:
 
     def _solve(self, free: set[int] | None, over: Callable[[], bool]) -> dict[int, int] | None:
         limits = self.search.limits
+        most_s = SOLVE_S + SOLVE_PER_DEVICE_S * self.search.instance.n
         return self._model.solve(
             self._slots, free,
-            seconds=min(SOLVE_S, max(0.05, limits.seconds_left())),
-            workers=limits.workers, seed=limits.seed, should_stop=over,
-            work_limit=limits.work(SOLVE_S),
+            seconds=min(most_s, max(0.05, limits.seconds_left())),
+            workers=limits.workers, seed=limits.seed + 2 * self._begun, should_stop=over,
+            work_limit=limits.work(most_s),
         )
 
     # -- laying -------------------------------------------------------------------------------

@@ -62,6 +62,8 @@ def run(
     work_limit: float | None = None,
     presolve: bool = True,
     searches: Sequence[str] = SEARCHES,
+    by_learning_rate: bool = False,
+    most_presolved: int = MANY_VARIABLES,
 ) -> CpResult:
     """Solve and return the best values of ``watched``.
 
@@ -76,6 +78,11 @@ def run(
         Whether the model is simplified before the search.
     searches
         Searches of CP-SAT in order of workers; with more workers than those, its own set as well.
+    by_learning_rate
+        Whether to branch on what conflicts were learned from lately: exponential recency weighted
+        averages (Liang, Ganesh, Poupart, Czarnecki, AAAI 2016).
+    most_presolved
+        Watched variables above which presolve is cut short.
 
     Raises
     ------
@@ -83,8 +90,11 @@ def run(
         If CP-SAT calls the model invalid, which is a fault of ours.
     """
     solver = cp_model.CpSolver()
-    _set_parameters(solver.parameters, len(watched), seconds, workers, seed, work_limit, searches)
+    _set_parameters(solver.parameters, seconds, workers, seed, work_limit, searches)
     solver.parameters.cp_model_presolve = presolve
+    if len(watched) > most_presolved:
+        _cut_presolve_short(solver.parameters)
+    solver.parameters.use_erwa_heuristic = by_learning_rate
     keeper = _Keeper(watched)
     status = _solve_beside(solver, model, keeper, should_stop)
     match status:
@@ -110,7 +120,6 @@ def run(
 
 def _set_parameters(
     parameters: Any,
-    variables: int,
     seconds: float,
     workers: int,
     seed: int,
@@ -120,11 +129,6 @@ def _set_parameters(
     parameters.random_seed = seed % 2_000_000_000
     parameters.catch_sigint_signal = False
     parameters.max_time_in_seconds = max(0.01, seconds)
-    if variables > MANY_VARIABLES:
-        parameters.cp_model_probing_level = 0
-        parameters.find_big_linear_overlap = False
-        parameters.symmetry_level = 0
-        parameters.max_presolve_iterations = 1
     parameters.num_workers = workers
     if workers <= len(searches):
         parameters.subsolvers.extend(searches[:workers])
@@ -133,6 +137,13 @@ def _set_parameters(
     if work_limit is not None:
         parameters.max_deterministic_time = work_limit
         parameters.max_time_in_seconds = 60.0 + 60.0 * work_limit
+
+
+def _cut_presolve_short(parameters: Any) -> None:
+    parameters.cp_model_probing_level = 0
+    parameters.find_big_linear_overlap = False
+    parameters.symmetry_level = 0
+    parameters.max_presolve_iterations = 1
 
 
 def _solve_beside(
