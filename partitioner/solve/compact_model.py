@@ -19,6 +19,7 @@ import networkx as nx
 import numpy as np
 from ortools.sat.python import cp_model
 
+from partitioner.solve.arrays import Bools, Ints
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.cpsat import run
@@ -106,6 +107,7 @@ class CompactModel:
     def _make_variables(self, near: int) -> None:
         inst, model = self.instance, self.model
         homes = [self._homes(unit, near) for unit in self.units]
+        self._homes_of = [set(pairs) for pairs in homes]
         nearest = {u: pairs[0][0] for u, pairs in enumerate(homes) if pairs}
         self._switch_of = nearest | self._switch_of
         offered: dict[tuple[int, int], list[int]] = defaultdict(list)
@@ -202,14 +204,11 @@ class CompactModel:
                 *((self._marked(members), cap) for members, cap in inst.loss_caps),
             ):
                 self._cap({u: int(each[list(self.units[u])].sum()) for u in here}, here, most)
-            numbers = sorted(here)
-            for a, u in enumerate(numbers):
-                for v in numbers[:a]:
-                    if self._clash(u, v) or self._too_far(self.slots[k].switch, g, u, v):
-                        self.model.add_at_most_one(here[u], here[v])
+            for u, v in self._apart(self.slots[k].switch, g):
+                self.model.add_at_most_one(here[u], here[v])
 
-    def _marked(self, members: Sequence[int]) -> np.ndarray:
-        marked = np.zeros(self.instance.n, dtype=np.int64)
+    def _marked(self, members: Sequence[int]) -> Ints:
+        marked: Ints = np.zeros(self.instance.n, dtype=np.int64)
         marked[list(members)] = 1
         return marked
 
@@ -221,19 +220,26 @@ class CompactModel:
             )
 
     @kept
-    def _clash(self, u: int, v: int) -> bool:
-        return bool(self.instance.conflict[np.ix_(self.units[u], self.units[v])].any())
-
-    @kept
-    def _too_far(self, switch: int, grade: int, u: int, v: int) -> bool:
-        """Whether no line of the grade at the switch reaches both."""
+    def _apart(self, switch: int, grade: int) -> list[tuple[int, int]]:
+        """Pairs of units that no line of the grade at the switch carries both."""
         inst, line = self.instance, self.instance.problem.line
-        a, b = self.units[u][0], self.units[v][0]
-        near, far = sorted((int(inst.switch_um[switch, a]), int(inst.switch_um[switch, b])))
-        way = near + inst.way_between_um(a, b)
+        units = [u for u in range(len(self.units)) if (switch, grade) in self._homes_of[u]]
+        first = [self.units[u][0] for u in units]
+        near = inst.switch_um[switch, first]
+        along = np.minimum(near[:, None], near[None, :]) + inst.way_um(first, first)
         if inst.line_may_pass_through:
-            way = min(way, near + far)
-        return way + 2 * (line.drop_slack_um + line.end_slack_um) > inst.grades[grade].max_length_um
+            along = np.minimum(along, near[:, None] + near[None, :])
+        along += 2 * (line.drop_slack_um + line.end_slack_um)
+        apart: Bools = np.logical_or(
+            along > inst.grades[grade].max_length_um, inst.conflict[np.ix_(first, first)]
+        )
+        for a, u in enumerate(units):
+            if len(self.units[u]) > 1:
+                clash: Bools = np.any(inst.conflict[list(self.units[u])], axis=0)
+                apart[a] |= [bool(clash[list(self.units[v])].any()) for v in units]
+        return [
+            (units[a], units[b]) for a, b in np.argwhere(np.triu(apart | apart.T, 1)).tolist()
+        ]
 
     def _switches_hold_their_devices(self) -> None:
         """Groups apart and failure rules keep to their numbers at each switch."""

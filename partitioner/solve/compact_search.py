@@ -29,6 +29,8 @@ SOLVE_S, SOLVE_PER_DEVICE_S = 6.0, 0.02
 EASE = 0.02
 """Where no choice is found by the estimates: by how much more each time they may be too high."""
 MOST_EASE = 0.06
+LEAST_PER_DEVICE_S = 0.02
+"""With less time left than so much for each device, nothing would come of it."""
 COUNTED_TRIES = 30
 """Choices made where work is counted."""
 NO_LEGS = SegmentLegs((), (), (), 0)
@@ -59,6 +61,11 @@ class CompactSearch:
         self._begun = 0
         """How often the model was made anew; each time another seed is used."""
         self._model = self._new_model()
+
+    @staticmethod
+    def has_time(search: Search) -> bool:
+        """Whether there is time to make the model and to choose."""
+        return search.limits.seconds_left() > LEAST_PER_DEVICE_S * search.instance.n
 
     def _new_model(self) -> CompactModel:
         search = self.search

@@ -304,7 +304,7 @@ class DecomposedRun(Run):
         """Run all steps in order."""
         self.step("first layout")
         self.first_layout()
-        if self.cost is None and not self.over():
+        if self.cost is None and not self.over() and CompactSearch.has_time(self.search):
             self.step("choosing a port for every device")
             stop_at = self.seconds() + PORTS_SHARE * self.seconds_left()
             CompactSearch(self.search).run(lambda: self.over() or self.seconds() >= stop_at)

@@ -450,6 +450,8 @@ class DirectRun(Run):
         if self.cost is None and not self.over():
             self.step("choosing a port for every device")
             if self.compact is None:
+                if not CompactSearch.has_time(self.search):
+                    return
                 self.compact = CompactSearch(self.search)
             self.compact.run(self._at(seconds))
 
