@@ -157,8 +157,11 @@ class CompactSearch:
                 continue
             faults.update(units)
             if self._is_slow(slot, units):
-                # Where it begins does not matter to that.
-                few = _fewest(units, partial(self._is_slow, slot))
+                few = list(units)
+                if not any(self._is_slow(slot, [u]) for u in units):
+                    # Else one lacks a partner on its line, which no part of these units has.
+                    few = _fewest(units, partial(self._is_slow, slot))
+                # Where the line begins does not matter to that.
                 model.keep_apart(few, model.slots_of(slot.grade))
             else:
                 few = _fewest(units, partial(self._is_too_long, slot))

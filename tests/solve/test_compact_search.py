@@ -118,5 +118,26 @@ def test_nothing_is_claimed_where_there_are_too_few_ports() -> None:
     assert run.search.incumbent is None
 
 
+def test_one_that_is_late_without_its_partner_is_not_kept_off_all_lines(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    run = _run(planted(20, 1))
+    search = CompactSearch(run.search)
+    found = _solved(search._model)
+    assert found is not None
+    k, count = Counter(found.values()).most_common(1)[0]
+    assert count > 2
+    units = [u for u in found if found[u] == k]
+    search._slots = dict.fromkeys(units, k)
+    kept: list[list[int]] = []
+    monkeypatch.setattr(search._model, "keep_apart", lambda few, slots: kept.append(list(few)))
+    monkeypatch.setattr(search, "_laid", lambda slot, us: None)
+    monkeypatch.setattr(search, "_is_slow", lambda slot, us: units[0] in us)
+    assert search._lay() == set(units)
+    monkeypatch.setattr(search, "_is_slow", lambda slot, us: set(units[:2]) <= set(us))
+    search._lay()
+    assert kept == [units, units[:2]]
+
+
 def test_few_units_are_blamed() -> None:
     assert _fewest([1, 2, 3, 4, 5], lambda units: {2, 4} <= set(units)) == [2, 4]
