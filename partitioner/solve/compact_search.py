@@ -199,9 +199,7 @@ class CompactSearch:
         ).selection
 
     def _extend(self, master: Master) -> None:
-        for (index, grade), built in master.link_built.items():
-            if self._built.get(index) != grade:
-                master.model.add(built == 0)
+        master.build_only(self._built)
         if self.search.study.extend is not None:
             self.search.study.extend(master)
 

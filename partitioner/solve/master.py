@@ -438,6 +438,12 @@ class Master:
         for var, value in values:
             self.model.add(var == value)
 
+    def build_only(self, links: Mapping[int, str]) -> None:
+        """Leave out every backbone link but those numbered, each in the grade given."""
+        for (index, grade), built in self.link_built.items():
+            if links.get(index) != grade:
+                self.model.add(built == 0)
+
     def _values(self, selection: Selection) -> list[tuple[cp_model.IntVar, int]] | None:
         """Each variable with what it is in a selection; None if a column is missing."""
         number = {c: k for k, c in enumerate(self.columns)}

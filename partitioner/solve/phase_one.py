@@ -249,7 +249,8 @@ class PhaseOne:
         search = self.search
         rows: list[Callable[[Master], None]] = []
         if self._is_quick:
-            rows.append(self._with_quick_links)
+            # Others delay streams more than need be, and cost is no matter.
+            rows.append(lambda master: master.build_only(self._quick))
         if search.study.extend is not None:
             rows.append(search.study.extend)
         if now is not None and self.margin_ns:
@@ -265,12 +266,6 @@ class PhaseOne:
                 add(master)
 
         return extend
-
-    def _with_quick_links(self, master: Master) -> None:
-        """Leave out links and grades that delay streams more than need be: cost is no matter."""
-        for (index, grade), built in master.link_built.items():
-            if self._quick.get(index) != grade:
-                master.model.add(built == 0)
 
     def _in_time(self, selection: Selection) -> Selection | None:
         """Take devices off until the judge finds nothing wrong; None where that does not help."""
