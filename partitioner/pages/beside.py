@@ -14,13 +14,14 @@ from partitioner.pages.change_order import order_section
 from partitioner.replan.beside import Beside
 from partitioner.replan.compare import DEVICE_KINDS, WIRE_KINDS, Change, Comparison
 from partitioner.replan.compare import Kind as ChangeKind
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, margin_time_text, money_text, time_text
 from partitioner.report.delays import worst_first
 from partitioner.report.drawing import layout_figures
 from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.sections import Column, Figure, Kind, Section, Table
 from partitioner.report.tables import layout_counts
-from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M, in_units
+from partitioner.units import NS_PER_US, PPM, UM_PER_M, in_units
 
 _DONE = {
     ChangeKind.SEGMENT: "moves to another segment",
@@ -45,62 +46,41 @@ _DONE = {
 
 def change_tables(problem: Problem, comparison: Comparison) -> tuple[Table, ...]:
     """One table each for devices, wires and settings."""
-    number = Kind.NUMBER
-    first = (
-        Column("kind"),
-        Column("subject", "What", Kind.ID, heads_row=True),
-        Column("change", "Change"),
-        Column("segment", "Segment", Kind.ID),
+    first: Sequence[col.Held[Change]] = (
+        col.text("kind", "", lambda c: c.kind.value),
+        col.name("subject", "What", lambda c: c.subject, heads_row=True),
+        col.text("change", "Change", lambda c: _DONE[c.kind]),
+        col.name("segment", "Segment", lambda c: c.where),
     )
-    price = Column("price", "Price", number, problem.currency, 2)
-    words = (*first, Column("before", "Before"), Column("after", "After"), price)
-    wires = (
+    price: col.Held[Change] = col.money("price", "Price", lambda c: c.price_money, problem.currency)
+    words: Sequence[col.Held[Change]] = (
+        *first, col.text("before", "Before", lambda c: c.before),
+        col.text("after", "After", lambda c: c.after), price,
+    )  # fmt: skip
+    wires: Sequence[col.Held[Change]] = (
         *first,
-        Column("piece", "Piece", Kind.ID),
-        Column("before", "Came from", Kind.ID),
-        Column("after", "Comes from", Kind.ID),
-        Column("length_before_m", "Before", number, "m", 3),
-        Column("length_after_m", "After", number, "m", 3),
+        col.name("piece", "Piece", lambda c: piece_name(c.after or c.before, c.subject)),
+        col.name("before", "Came from", lambda c: c.before),
+        col.name("after", "Comes from", lambda c: c.after),
+        col.metres("length_before_m", "Before", lambda c: c.um[0], 3),
+        col.metres("length_after_m", "After", lambda c: c.um[1], 3),
         price,
     )
     others = tuple(k for k in ChangeKind if k not in DEVICE_KINDS and k not in WIRE_KINDS)
+    devices, wired, rest = (comparison.of(kinds) for kinds in (DEVICE_KINDS, WIRE_KINDS, others))
     return (
-        Table(
-            "changes-devices",
-            "Devices that come, go or move",
-            words,
-            [_row(c) for c in comparison.of(DEVICE_KINDS)],
-        ),
-        Table(
+        Table.of("changes-devices", "Devices that come, go or move", devices, words),
+        Table.of(
             "changes-wires",
             "Pieces of cable to cut anew",
+            wired,
             wires,
-            [_wire_row(c) for c in comparison.of(WIRE_KINDS)],
             note="Each piece runs from the neighbour towards the switch to the device, and is "
             "named by the two. An empty length before is not known: a node the piece touched is "
             "gone.",
         ),
-        Table(
-            "changes-settings",
-            "Segments, ports and settings",
-            words,
-            [_row(c) for c in comparison.of(others)],
-        ),
+        Table.of("changes-settings", "Segments, ports and settings", rest, words),
     )
-
-
-def _row(change: Change) -> tuple[Any, ...]:
-    return (
-        change.kind.value, change.subject, _DONE[change.kind], change.where, change.before,
-        change.after, change.price_money / MONEY_STEPS,
-    )  # fmt: skip
-
-
-def _wire_row(change: Change) -> tuple[Any, ...]:
-    *first, before, after, price = _row(change)
-    piece = piece_name(change.after or change.before, change.subject)
-    lengths_m = (in_units(um, UM_PER_M) for um in change.um)
-    return (*first, piece, before, after, *lengths_m, price)
 
 
 def counted(comparison: Comparison) -> str:
@@ -128,30 +108,28 @@ def figures_section(
     problem: Problem, layouts: Sequence[tuple[str, Layout, Assessment]]
 ) -> Section:
     """Named layouts beside each other: what they hold, what they cost, what margin they leave."""
-    number, currency, is_line = Kind.NUMBER, problem.currency, problem.catalogue.is_line
+    currency, is_line = problem.currency, problem.catalogue.is_line
     table = Table.of(
         "beside",
         "Layouts beside each other",
         layouts,
         (
-            (Column("layout", "Layout", heads_row=True), lambda row: row[0]),
-            (Column("devices", "Devices", number),
-             lambda row: sum(len(s.devices) for s in row[1].segments)),
-            (Column("lines", "Lines", number),
-             lambda row: sum(is_line(s.grade) for s in row[1].segments)),
-            (Column("ports", "Ports", number), lambda row: len(row[1].segments)),
-            (Column("cable_m", "Cable", number, "m", 2),
-             lambda row: layout_counts(problem, row[2])["cable_um"] / UM_PER_M),
-            (Column("longest_m", "Longest segment", number, "m", 2),
-             lambda row: max((s.length_um for s in row[2].segments), default=0) / UM_PER_M),
-            (Column("mass_g", "Mass", number, "g", 0), lambda row: row[2].cost.mass_mg / MG_PER_G),
-            (Column("money", "Cost", number, currency, 2),
-             lambda row: row[2].cost.money / MONEY_STEPS),
-            (Column("priced_total", "Priced total", number, currency, 2),
-             lambda row: row[2].cost.objective_money / MONEY_STEPS),
-            (Column("tightest", "Tightest stream"), lambda row: _tightest(row[2])[0]),
-            (Column("left", "Left"), lambda row: _tightest(row[2])[1]),
-            (Column("broken", "Broken rules", number), lambda row: len(row[2].findings)),
+            col.text("layout", "Layout", lambda row: row[0], heads_row=True),
+            col.number("devices", "Devices",
+                       lambda row: sum(len(s.devices) for s in row[1].segments)),
+            col.number("lines", "Lines",
+                       lambda row: sum(is_line(s.grade) for s in row[1].segments)),
+            col.number("ports", "Ports", lambda row: len(row[1].segments)),
+            col.metres("cable_m", "Cable", lambda row: layout_counts(problem, row[2])["cable_um"]),
+            col.metres("longest_m", "Longest segment",
+                       lambda row: max((s.length_um for s in row[2].segments), default=0)),
+            col.grams("mass_g", "Mass", lambda row: row[2].cost.mass_mg),
+            col.money("money", "Cost", lambda row: row[2].cost.money, currency),
+            col.money("priced_total", "Priced total", lambda row: row[2].cost.objective_money,
+                      currency),
+            col.text("tightest", "Tightest stream", lambda row: _tightest(row[2])[0]),
+            col.text("left", "Left", lambda row: _tightest(row[2])[1]),
+            col.number("broken", "Broken rules", lambda row: len(row[2].findings)),
         ),
     )  # fmt: skip
     judged = "Each layout judged under the problem as it is now."

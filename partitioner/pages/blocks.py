@@ -7,6 +7,7 @@ from decimal import ROUND_FLOOR
 
 from partitioner.check.facts import Facts
 from partitioner.model.assessment import Assessment, LegKind, SegmentFigures, StreamFigures
+from partitioner.report import columns as col
 from partitioner.report.amounts import NBSP, count_text, left_text, length_text
 from partitioner.report.block_diagram import Block, block_diagram
 from partitioner.report.sections import Chapter, Column, Kind, Paper, Section, State, Table
@@ -151,19 +152,19 @@ def _table(rows: list[_Row]) -> Table:
         "Load and least margin of every block",
         rows,
         [
-            (Column("where", "Block", Kind.ID, heads_row=True), lambda r: r.where),
-            (Column("kind", "Kind"), lambda r: r.kind),
-            (Column("switch", "At", Kind.ID), lambda r: r.switch),
-            (Column("to_switch", "To", Kind.ID), lambda r: r.to),
-            (Column("device_count", "Devices", Kind.NUMBER), lambda r: r.devices),
+            col.name("where", "Block", lambda r: r.where, heads_row=True),
+            col.text("kind", "Kind", lambda r: r.kind),
+            col.name("switch", "At", lambda r: r.switch),
+            col.name("to_switch", "To", lambda r: r.to),
+            col.number("device_count", "Devices", lambda r: r.devices),
             (_LOAD, lambda r: r.load_ppm / PPM),
-            (Column("load_limit_share"), lambda r: r.limit_ppm / PPM),
-            (Column("margin_share", "Least left of a deadline", Kind.PERCENT,
-                    rounding=ROUND_FLOOR), lambda r: r.margin_share),
-            (Column("tightest_stream", "Of stream", Kind.ID),
-             lambda r: "" if r.worst is None else r.worst.stream),
-            (Column("destination", "To device", Kind.ID),
-             lambda r: "" if r.worst is None else r.worst.destination),
+            col.share("load_limit_share", "", lambda r: r.limit_ppm),
+            col.percent("margin_share", "Least left of a deadline", lambda r: r.margin_share,
+                        rounding=ROUND_FLOOR),
+            col.name("tightest_stream", "Of stream",
+                     lambda r: "" if r.worst is None else r.worst.stream),
+            col.name("destination", "To device",
+                     lambda r: "" if r.worst is None else r.worst.destination),
         ],
         note="A backbone link has a row for each direction, at the switch that sends. An empty "
         "share: no stream passes, or overload.",

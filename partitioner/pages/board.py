@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from partitioner.facts.prices import MOVED_PPM, PriceMove, Tipping
 from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
+from partitioner.report import columns as col
 from partitioner.report.amounts import money_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
-from partitioner.units import MG_PER_G, MONEY_STEPS, PPM, in_units
+from partitioner.units import MONEY_STEPS, PPM
 
 BATCHES = (1, 10, 100, 1_000)
 _PER_CENT = round(100 * MOVED_PPM / PPM)
@@ -75,22 +76,18 @@ def _steps_table(problem: Problem, assessment: Assessment) -> Table:
 
 def _batch_table(problem: Problem, assessment: Assessment) -> Table:
     cost, star = assessment.cost, assessment.baseline
-    number, currency = Kind.NUMBER, problem.currency
+    currency = problem.currency
     saved_money = cost.money - star.money
     return Table.of(
         "batch",
         "Cost of a batch",
         BATCHES,
         [
-            (Column("units", "Units", number, heads_row=True), lambda units: units),
-            (Column("money", "This layout", number, currency, 2),
-             lambda units: units * cost.money / MONEY_STEPS),
-            (Column("star_money", "Switched star", number, currency, 2),
-             lambda units: units * star.money / MONEY_STEPS),
-            (Column("difference", "Difference", number, currency, 2),
-             lambda units: units * saved_money / MONEY_STEPS),
-            (Column("mass_g", "Mass", number, "g", 0),
-             lambda units: units * cost.mass_mg / MG_PER_G),
+            col.number("units", "Units", lambda units: units, heads_row=True),
+            col.money("money", "This layout", lambda units: units * cost.money, currency),
+            col.money("star_money", "Switched star", lambda units: units * star.money, currency),
+            col.money("difference", "Difference", lambda units: units * saved_money, currency),
+            col.grams("mass_g", "Mass", lambda units: units * cost.mass_mg),
         ],
         note="Units times the price of one: the file has no price by quantity. What only some "
         "units carry counts with the share of units that carry it.",
@@ -98,25 +95,23 @@ def _batch_table(problem: Problem, assessment: Assessment) -> Table:
 
 
 def _moves_table(problem: Problem, moves: Sequence[PriceMove]) -> Table:
-    number, currency = Kind.NUMBER, problem.currency
+    currency = problem.currency
     return Table.of(
         "price-moves",
         "When prices move",
         moves,
         [
-            (Column("kind", "Price of", heads_row=True), lambda m: m.kind),
-            (Column("money", "In this layout", number, currency, 2),
-             lambda m: m.money / MONEY_STEPS),
-            (Column("proved_rise", f"Above the cheapest if it rises {_PER_CENT} %, at most", number,
-                    currency, 2), lambda m: in_units(m.rise_money, MONEY_STEPS)),
-            (Column("proved_fall", f"If it falls {_PER_CENT} %, at most", number, currency, 2),
-             lambda m: in_units(m.fall_money, MONEY_STEPS)),
-            (Column("tipping_rise_share", "First move pays after a rise of", Kind.PERCENT,
-                    digits=1), lambda m: _share(m.at_rise)),
-            (Column("tipping_rise", "Which"), lambda m: _which(m.at_rise)),
-            (Column("tipping_fall_share", "After a fall of", Kind.PERCENT, digits=1),
-             lambda m: _share(m.at_fall)),
-            (Column("tipping_fall", "Which"), lambda m: _which(m.at_fall)),
+            col.text("kind", "Price of", lambda m: m.kind, heads_row=True),
+            col.money("money", "In this layout", lambda m: m.money, currency),
+            col.money("proved_rise", f"Above the cheapest if it rises {_PER_CENT} %, at most",
+                      lambda m: m.rise_money, currency),
+            col.money("proved_fall", f"If it falls {_PER_CENT} %, at most", lambda m: m.fall_money,
+                      currency),
+            col.percent("tipping_rise_share", "First move pays after a rise of",
+                        lambda m: _share(m.at_rise), 1),
+            col.text("tipping_rise", "Which", lambda m: _which(m.at_rise)),
+            col.percent("tipping_fall_share", "After a fall of", lambda m: _share(m.at_fall), 1),
+            col.text("tipping_fall", "Which", lambda m: _which(m.at_fall)),
         ],
         note="An empty share: no move that was tried saves or needs more of that kind. Where "
         "delays were not worked out for a move, deadlines may yet forbid it.",

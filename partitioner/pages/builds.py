@@ -7,11 +7,12 @@ from decimal import ROUND_FLOOR
 from partitioner.check.facts import Facts
 from partitioner.facts.builds import Added, Builds, added_by
 from partitioner.model.assessment import Assessment
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, listed, money_text
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.panels import LARGEST_DRAWN, Panel, panels_figure
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, State, Table
-from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M
+from partitioner.units import MONEY_STEPS, UM_PER_M
 
 MOST_DRAWN = 12
 """Builds drawn; the ones built most often."""
@@ -70,32 +71,29 @@ def _intro(facts: Facts, assessment: Assessment, builds: Builds) -> list[str]:
 
 
 def _builds_table(facts: Facts, builds: Builds) -> Table:
-    number = Kind.NUMBER
     return Table.of(
         "every-build",
         "Builds, checked",
         builds.rows,
         [
-            (Column("build", "Build", Kind.ID, heads_row=True), lambda b: b.combination.name),
-            (Column("share", "Units", Kind.PERCENT),
-             lambda b: round(float(b.combination.share), 9)),
-            (Column("state", "State", Kind.STATE, state_words=("kept", "kept", "broken")),
-             lambda b: (State.BAD if b.findings else State.OK).value),
-            (Column("device_count", "Devices", number), lambda b: len(b.fitted)),
-            (Column("line_count", "Lines", number), lambda b: b.lines),
-            (Column("link_count", "Links", number), lambda b: b.links),
-            (Column("cable_m", "Cable", number, "m", 2), lambda b: b.cable_um / UM_PER_M),
-            (Column("longest_line_m", "Longest line", number, "m", 2),
-             lambda b: b.longest_um / UM_PER_M),
-            (Column("tightest_stream", "Tightest stream", Kind.ID),
-             lambda b: f"{b.tightest.stream} to {b.tightest.destination}" if b.tightest else ""),
-            (Column("tightest_left_share", "Left of deadline", Kind.PERCENT, rounding=ROUND_FLOOR),
-             lambda b: round(b.tightest.tightness, 6) if b.tightest else None),
-            (Column("money", "Money", number, facts.problem.currency, 2),
-             lambda b: b.money / MONEY_STEPS),
-            (Column("mass_g", "Mass", number, "g", 0), lambda b: b.mass_mg / MG_PER_G),
-            (Column("options", "Options", Kind.NAMES),
-             lambda b: " ".join(sorted(b.combination.options))),
+            col.name("build", "Build", lambda b: b.combination.name, heads_row=True),
+            col.percent("share", "Units", lambda b: round(float(b.combination.share), 9)),
+            col.state("state", "State", lambda b: State.BAD if b.findings else State.OK,
+                      ("kept", "kept", "broken")),
+            col.number("device_count", "Devices", lambda b: len(b.fitted)),
+            col.number("line_count", "Lines", lambda b: b.lines),
+            col.number("link_count", "Links", lambda b: b.links),
+            col.metres("cable_m", "Cable", lambda b: b.cable_um),
+            col.metres("longest_line_m", "Longest line", lambda b: b.longest_um),
+            col.name("tightest_stream", "Tightest stream",
+                     lambda b: f"{b.tightest.stream} to {b.tightest.destination}"
+                     if b.tightest else ""),
+            col.percent("tightest_left_share", "Left of deadline",
+                        lambda b: round(b.tightest.tightness, 6) if b.tightest else None,
+                        rounding=ROUND_FLOOR),
+            col.money("money", "Money", lambda b: b.money, facts.problem.currency),
+            col.grams("mass_g", "Mass", lambda b: b.mass_mg),
+            col.names("options", "Options", lambda b: sorted(b.combination.options)),
         ],
         note="Money and mass are those of one such unit. Ports stay in every unit, also where "
         "nothing hangs on them.",

@@ -5,9 +5,9 @@ from __future__ import annotations
 from functools import partial
 
 from partitioner.replan.order import SLIGHT_UM, ChangeOrder, LineWork, Work
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, length_text
 from partitioner.report.sections import Column, Kind, Section, Table
-from partitioner.units import UM_PER_M, in_units
 
 SHELF = "shelf"
 """Where a terminator comes from, or goes, that is at no end of a line."""
@@ -55,22 +55,21 @@ def _intro(order: ChangeOrder) -> list[str]:
 
 
 def _lines_table(order: ChangeOrder) -> Table:
-    number, lines = Kind.NUMBER, order.lines()
+    lines = order.lines()
     return Table.of(
         "order-lines",
         "Work by segment",
         (*lines, order.total()) if lines else (),
         [
-            (Column("segment", "Segment", Kind.ID, heads_row=True), lambda one: one.segment),
-            *((Column(_KEYS[work], work.value.capitalize(), number), partial(_pieces, work))
+            col.name("segment", "Segment", lambda one: one.segment, heads_row=True),
+            *(col.number(_KEYS[work], work.value.capitalize(), partial(_pieces, work))
               for work in Work),
-            (Column("new_m", "New cable", number, "m", 2), lambda one: one.new_um / UM_PER_M),
-            (Column("taken_out_m", "Taken out", number, "m", 2),
-             lambda one: one.taken_out_um / UM_PER_M),
-            (Column("unknown_lengths"), lambda one: one.unknown),
-            (Column("terminators", "Terminators", number), lambda one: one.terminators),
-            (Column("settings", "Ports and settings", number), lambda one: one.settings),
-            (Column("reprogrammed", "IDs to program", number), lambda one: one.reprogrammed),
+            col.metres("new_m", "New cable", lambda one: one.new_um),
+            col.metres("taken_out_m", "Taken out", lambda one: one.taken_out_um),
+            col.text("unknown_lengths", "", lambda one: one.unknown),
+            col.number("terminators", "Terminators", lambda one: one.terminators),
+            col.number("settings", "Ports and settings", lambda one: one.settings),
+            col.number("reprogrammed", "IDs to program", lambda one: one.reprogrammed),
         ],
         note="The last row adds up all others.",
     )  # fmt: skip
@@ -81,24 +80,22 @@ def _pieces(work: Work, line: LineWork) -> int:
 
 
 def _pieces_table(order: ChangeOrder) -> Table:
-    number = Kind.NUMBER
     return Table.of(
         "order-pieces",
         "Pieces of cable, one by one",
         order.pieces,
         [
-            (Column("segment", "Segment", Kind.ID), lambda work: work.piece.segment),
-            (Column("work", "Work"), lambda work: work.work.value),
-            (Column("piece", "Piece", Kind.ID, heads_row=True), lambda work: work.piece.name),
-            (Column("from", "From", Kind.ID), lambda work: work.piece.inner),
-            (Column("to", "To", Kind.ID), lambda work: work.piece.outer),
-            (Column("cable", "Cable", Kind.ID), lambda work: work.piece.cable),
-            (Column("length_before_m", "Before", number, "m", 3),
-             lambda work: in_units(work.before.length_um if work.before else None, UM_PER_M)),
-            (Column("length_after_m", "After", number, "m", 3),
-             lambda work: in_units(work.after.length_um if work.after else None, UM_PER_M)),
-            (Column("difference_m", "Difference", number, "m", 3),
-             lambda work: in_units(work.difference_um, UM_PER_M)),
+            col.name("segment", "Segment", lambda work: work.piece.segment),
+            col.text("work", "Work", lambda work: work.work.value),
+            col.name("piece", "Piece", lambda work: work.piece.name, heads_row=True),
+            col.name("from", "From", lambda work: work.piece.inner),
+            col.name("to", "To", lambda work: work.piece.outer),
+            col.name("cable", "Cable", lambda work: work.piece.cable),
+            col.metres("length_before_m", "Before",
+                       lambda work: work.before.length_um if work.before else None, 3),
+            col.metres("length_after_m", "After",
+                       lambda work: work.after.length_um if work.after else None, 3),
+            col.metres("difference_m", "Difference", lambda work: work.difference_um, 3),
         ],
         note="An empty length is not known: a node the piece touched is gone. The earlier problem, "
         "where it is given, makes it known.",

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from partitioner.facts.checked import Checked
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text
-from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
+from partitioner.report.sections import Chapter, Section, State, Table
 
 OPEN_ROWS = 60
 
@@ -35,12 +36,12 @@ def _table(rows: Sequence[Checked]) -> Table:
         "Rules that are kept or not",
         sorted(rows, key=lambda row: row.is_kept),
         [
-            (Column("rule", "Rule", Kind.ID, heads_row=True), lambda row: row.rule),
-            (Column("subject", "Where", Kind.ID), lambda row: row.subject or "whole layout"),
-            (Column("state", "State", Kind.STATE, state_words=("kept", "", "broken")),
-             lambda row: (State.OK if row.is_kept else State.BAD).value),
-            (Column("compared", "Compared"), lambda row: row.compared),
-            (Column("meaning", "The rule"), lambda row: row.meaning),
+            col.name("rule", "Rule", lambda row: row.rule, heads_row=True),
+            col.name("subject", "Where", lambda row: row.subject or "whole layout"),
+            col.state("state", "State", lambda row: State.OK if row.is_kept else State.BAD,
+                      ("kept", "", "broken")),
+            col.text("compared", "Compared", lambda row: row.compared),
+            col.text("meaning", "The rule", lambda row: row.meaning),
         ],
         folded=len(rows) > OPEN_ROWS,
     )  # fmt: skip

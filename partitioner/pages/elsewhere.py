@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 from partitioner.facts.elsewhere import OtherPlace, WhyThere, Wonder
 from partitioner.model.problem import Problem
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, length_text, money_text
-from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
-from partitioner.units import MONEY_STEPS, in_units
+from partitioner.report.sections import Chapter, Section, State, Table
 
 MOST_WORDS = 3
 """Places told of a device where one wonders about it."""
@@ -84,23 +84,23 @@ def wonder_words(reason: WhyThere) -> str:
 
 
 def _odd_table(problem: Problem, odd: Sequence[WhyThere]) -> Table:
-    money = (problem.currency, 2)
+    currency = problem.currency
     return Table.of(
         "why",
         "What one may wonder about",
         odd,
         [
-            (Column("device", "Device", Kind.ID, heads_row=True), lambda why: why.device),
-            (Column("segment", "Hangs on", Kind.ID), lambda why: why.home.id),
-            (Column("wonder", "One may wonder"), wonder_words),
-            (Column("elsewhere", "Elsewhere"),
-             lambda why: "; ".join(place_words(problem, p) for p in _telling(why))),
-            (Column("next_best"), lambda why: why.next_best.segment.id if why.next_best else ""),
-            (Column("more_money", "Next best: more money", Kind.NUMBER, *money),
-             lambda why: why.next_best.money / MONEY_STEPS if why.next_best else None),
-            (Column("more_priced_total", "In priced total", Kind.NUMBER, *money),
-             lambda why: None if why.next_best is None
-             else in_units(why.next_best.priced_money, MONEY_STEPS)),
+            col.name("device", "Device", lambda why: why.device, heads_row=True),
+            col.name("segment", "Hangs on", lambda why: why.home.id),
+            col.text("wonder", "One may wonder", wonder_words),
+            col.text("elsewhere", "Elsewhere",
+                     lambda why: "; ".join(place_words(problem, p) for p in _telling(why))),
+            col.text("next_best", "",
+                     lambda why: why.next_best.segment.id if why.next_best else ""),
+            col.money("more_money", "Next best: more money",
+                      lambda why: why.next_best.money if why.next_best else None, currency),
+            col.money("more_priced_total", "In priced total",
+                      lambda why: why.next_best.priced_money if why.next_best else None, currency),
         ],
         note="Devices alone on a line first, then those that a line of their kind passes nearer "
         "than their own, then those with a nearer switch. Dearer and cheaper are said of the "
@@ -116,28 +116,27 @@ def _telling(reason: WhyThere) -> list[OtherPlace]:
 
 
 def _table(problem: Problem, reasons: Sequence[WhyThere]) -> Table:
-    money = (problem.currency, 2)
+    currency = problem.currency
     return Table.of(
         "other-places",
         "Other places looked at, by device",
         [(reason, place) for reason in reasons for place in reason.places],
         [
-            (Column("device", "Device", Kind.ID, heads_row=True), lambda pair: pair[0].device),
-            (Column("segment", "Hangs on", Kind.ID), lambda pair: pair[0].home.id),
-            (Column("place", "Other place", Kind.ID),
-             lambda pair: "its own" if pair[1].is_new else pair[1].segment.id),
-            (Column("switch", "Switch", Kind.ID), lambda pair: pair[1].segment.switch),
-            (Column("grade"), lambda pair: pair[1].segment.grade),
-            (Column("state", "Rules", Kind.STATE, state_words=("kept", "", "broken")),
-             lambda pair: (State.BAD if pair[1].broken else State.OK).value),
-            (Column("more_money", "More money", Kind.NUMBER, *money),
-             lambda pair: pair[1].money / MONEY_STEPS),
-            (Column("more_priced_total", "In priced total", Kind.NUMBER, *money),
-             lambda pair: in_units(pair[1].priced_money, MONEY_STEPS)),
-            (Column("rules", "Breaks", Kind.NAMES),
-             lambda pair: " ".join(dict.fromkeys(f.rule for f in pair[1].broken))),
-            (Column("why"), lambda pair: " ".join(f.sentence for f in pair[1].broken)),
-            (Column("judged_by", "Judged by"), lambda pair: JUDGED[pair[1].is_timed]),
+            col.name("device", "Device", lambda pair: pair[0].device, heads_row=True),
+            col.name("segment", "Hangs on", lambda pair: pair[0].home.id),
+            col.name("place", "Other place",
+                     lambda pair: "its own" if pair[1].is_new else pair[1].segment.id),
+            col.name("switch", "Switch", lambda pair: pair[1].segment.switch),
+            col.text("grade", "", lambda pair: pair[1].segment.grade),
+            col.state("state", "Rules", lambda pair: State.BAD if pair[1].broken else State.OK,
+                      ("kept", "", "broken")),
+            col.money("more_money", "More money", lambda pair: pair[1].money, currency),
+            col.money("more_priced_total", "In priced total", lambda pair: pair[1].priced_money,
+                      currency),
+            col.names("rules", "Breaks",
+                      lambda pair: dict.fromkeys(f.rule for f in pair[1].broken)),
+            col.text("why", "", lambda pair: " ".join(f.sentence for f in pair[1].broken)),
+            col.text("judged_by", "Judged by", lambda pair: JUDGED[pair[1].is_timed]),
         ],
         note="Rules that the layout breaks as it is are held against no place. Where a rule that "
         "needs no delays is broken, delays were not worked out; where the place is next best for "

@@ -20,6 +20,7 @@ from partitioner.explain.placement import Locate
 from partitioner.explain.rule_prices import Price, RulePrice
 from partitioner.explain.ways_out import WayOut
 from partitioner.model.problem import Problem
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, listed, money_text, ratio_text
 from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
 from partitioner.report.sections import Column, Kind, Page, Paper, Section, State, Table
@@ -339,12 +340,11 @@ def _ways_table(problem: Problem, explained: NoLayoutExplained) -> Table:
         "Changes that give a layout",
         enumerate(explained.ways, start=1),
         [
-            (Column("way", "Way", Kind.NUMBER, heads_row=True), lambda row: row[0]),
-            (Column("changes", "Change"), lambda row: _way_words(row[1])),
-            (_money("cost", total_name(problem).capitalize(), problem),
-             lambda row: row[1].cost_money / MONEY_STEPS),
-            (_money("bound", "Bound", problem),
-             lambda row: row[1].outcome.bound_money / MONEY_STEPS),
+            col.number("way", "Way", lambda row: row[0], heads_row=True),
+            col.text("changes", "Change", lambda row: _way_words(row[1])),
+            col.money("cost", total_name(problem).capitalize(), lambda row: row[1].cost_money,
+                      problem.currency),
+            col.money("bound", "Bound", lambda row: row[1].outcome.bound_money, problem.currency),
         ],
     )  # fmt: skip
 
@@ -356,14 +356,15 @@ def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate)
         "Price of each rule, dearest first",
         prices,
         [
-            (Column("rule", "Rule", heads_row=True), lambda p: p.name),
-            (_money("costs_at_least", "At least", problem),
-             lambda p: _certain(p.price, p.is_tried)[0]),
-            (_money("costs_at_most", "At most", problem),
-             lambda p: _certain(p.price, p.is_tried)[1]),
-            (Column("state", "Makes it dearer", Kind.STATE, state_words=words),
-             lambda p: (State.WARN if p.binds else State.OK if p.is_tried else State.BAD).value),
-            (Column("where", "Stands at", Kind.ID), lambda p: locate(p.handles[0].at)),
+            col.text("rule", "Rule", lambda p: p.name, heads_row=True),
+            col.number("costs_at_least", "At least", lambda p: _certain(p.price, p.is_tried)[0],
+                       problem.currency, 2),
+            col.number("costs_at_most", "At most", lambda p: _certain(p.price, p.is_tried)[1],
+                       problem.currency, 2),
+            col.state("state", "Makes it dearer",
+                      lambda p: State.WARN if p.binds else State.OK if p.is_tried else State.BAD,
+                      words),
+            col.name("where", "Stands at", lambda p: locate(p.handles[0].at)),
         ],
     )  # fmt: skip
 
@@ -382,11 +383,14 @@ def _elsewhere_table(problem: Problem, explained: DeviceExplained) -> Table:
         "What it would cost more elsewhere",
         explained.others,
         [
-            (Column("where", "If it were", heads_row=True), lambda o: o.where),
-            (_money("costs_at_least", "At least", problem), lambda o: _certain(o.surcharge)[0]),
-            (_money("costs_at_most", "At most", problem), lambda o: _certain(o.surcharge)[1]),
-            (Column("state", "Possible", Kind.STATE, state_words=("yes", "", "proved not")),
-             lambda o: (State.BAD if o.surcharge.is_impossible else State.OK).value),
-            (Column("reason", "Because"), lambda o: " ".join(o.reasons[:1])),
+            col.text("where", "If it were", lambda o: o.where, heads_row=True),
+            col.number("costs_at_least", "At least", lambda o: _certain(o.surcharge)[0],
+                       problem.currency, 2),
+            col.number("costs_at_most", "At most", lambda o: _certain(o.surcharge)[1],
+                       problem.currency, 2),
+            col.state("state", "Possible",
+                      lambda o: State.BAD if o.surcharge.is_impossible else State.OK,
+                      ("yes", "", "proved not")),
+            col.text("reason", "Because", lambda o: " ".join(o.reasons[:1])),
         ],
     )  # fmt: skip

@@ -12,6 +12,7 @@ from partitioner.reading.draft import Draft
 from partitioner.reading.messages import buses_of, crossings, forwarded
 from partitioner.reading.render import format_finding
 from partitioner.reading.schema import MessageTable
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text
 from partitioner.report.drawing import site_figures
 from partitioner.report.drawing_input import site_input
@@ -100,17 +101,16 @@ def _traffic(problem: Problem) -> Section:
             heard[name] += 1
             load[name] += round(bits)
     names = (*problem.devices, *(s for s in problem.switches if sends[s] + heard[s]))
-    number = Kind.NUMBER
     table = Table.of(
         "traffic",
         "Traffic of each device, the most first",
         sorted(names, key=lambda n: -sent[n] - load[n]),
         [
-            (Column("device", "Device", Kind.ID, heads_row=True), lambda n: n),
-            (Column("sent_streams", "Streams sent", number), lambda n: sends[n]),
-            (Column("sent_kbps", "Sent", number, "kbit/s", 1), lambda n: sent[n] / 1000),
-            (Column("received_streams", "Streams received", number), lambda n: heard[n]),
-            (Column("received_kbps", "Received", number, "kbit/s", 1), lambda n: load[n] / 1000),
+            col.name("device", "Device", lambda n: n, heads_row=True),
+            col.number("sent_streams", "Streams sent", lambda n: sends[n]),
+            col.number("sent_kbps", "Sent", lambda n: sent[n] / 1000, "kbit/s", 1),
+            col.number("received_streams", "Streams received", lambda n: heard[n]),
+            col.number("received_kbps", "Received", lambda n: load[n] / 1000, "kbit/s", 1),
         ],
         note="Whole frames, headers and padding counted.",
         most_rows=50,
@@ -119,25 +119,21 @@ def _traffic(problem: Problem) -> Section:
 
 
 def _buses(messages: Sequence[MessageTable], variants: Sequence[Any]) -> Section:
-    number = Kind.NUMBER
-    ways = Table(
+    ways = Table.of(
         "bus-packing",
         "Each bus as one shared line, its messages packed three ways",
+        variants,
         [
-            Column("bus", "Bus", Kind.ID, heads_row=True),
-            Column("packing", "Packing", Kind.ID),
-            Column("nodes", "Nodes", number),
-            Column("messages", "Messages", number),
-            Column("streams", "Streams", number),
-            Column("frames_per_s", "Frames", number, "1/s", 0),
-            Column("load_share", "Load", Kind.PERCENT, "", 1),
-            Column("worst_ms", "Longest worst-case delay", number, "ms", 3),
-            Column("late", "Streams late", number),
-        ],
-        [
-            (v.bus, v.packing.value, v.nodes, v.messages, v.streams, v.frames_per_s, v.load_share,
-             float("inf") if v.worst_ns is None else v.worst_ns / 1e6, v.late)
-            for v in variants
+            col.name("bus", "Bus", lambda v: v.bus, heads_row=True),
+            col.name("packing", "Packing", lambda v: v.packing.value),
+            col.number("nodes", "Nodes", lambda v: v.nodes),
+            col.number("messages", "Messages", lambda v: v.messages),
+            col.number("streams", "Streams", lambda v: v.streams),
+            col.number("frames_per_s", "Frames", lambda v: v.frames_per_s, "1/s", 0),
+            col.percent("load_share", "Load", lambda v: v.load_share, 1),
+            col.number("worst_ms", "Longest worst-case delay", lambda v: float("inf")
+                       if v.worst_ns is None else v.worst_ns / 1e6, "ms", 3),
+            col.number("late", "Streams late", lambda v: v.late),
         ],
         note="; ".join(f"{k}: {t}" for k, t in _PACKINGS.items())
         + ". All nodes on one line of 10 Mb/s, whatever its limits: for comparing, not a layout.",
@@ -158,7 +154,7 @@ def _buses(messages: Sequence[MessageTable], variants: Sequence[Any]) -> Section
         [Column("gateway", "Gateway", Kind.ID, heads_row=True),
          Column("message", "Message", Kind.ID), Column("from_bus", "From", Kind.ID),
          Column("to_bus", "To", Kind.ID),
-         Column("per_second", "At most", number, "1/s", 1)],
+         Column("per_second", "At most", Kind.NUMBER, "1/s", 1)],
         [(f.gateway, f.copy.id, f.original.bus, f.copy.bus, float(f.per_second)) for f in copied],
     )  # fmt: skip
     far = [

@@ -6,9 +6,10 @@ from decimal import ROUND_FLOOR
 
 from partitioner.facts.growth import Growth, expected_on
 from partitioner.model.problem import Reserve
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, listed, number_text
-from partitioner.report.sections import Chapter, Column, Kind, Section, Table
-from partitioner.units import MONEY_STEPS, MUL_PER_UNIT_LOAD, PPM, UM_PER_M, in_units
+from partitioner.report.sections import Chapter, Section, Table
+from partitioner.units import MUL_PER_UNIT_LOAD, PPM, in_units
 
 MOST_ROWS = 500
 
@@ -77,46 +78,42 @@ def _guests_table(growth: Growth, currency: str) -> Table:
         "Forecast devices",
         growth.guests,
         [
-            (Column("device", "Device", Kind.ID, heads_row=True), lambda g: g.forecast.device.id),
-            (Column("probability", "Probability", Kind.PERCENT),
-             lambda g: g.forecast.probability_ppm / PPM),
-            (Column("line", "Goes on", Kind.ID), lambda g: g.line or ""),
-            (Column("added_cable_m", "Adds cable", Kind.NUMBER, "m", 2),
-             lambda g: g.added_um / UM_PER_M if g.line is not None else None),
-            (Column("added_money", "Adds", Kind.NUMBER, currency, 2),
-             lambda g: g.added_money / MONEY_STEPS if g.line is not None else None),
-            (Column("fitting_line_count", "Lines with room", Kind.NUMBER),
-             lambda g: len(g.fits_alone)),
-            (Column("fitting_lines", "Which, if it comes alone", Kind.NAMES),
-             lambda g: " ".join(g.fits_alone)),
+            col.name("device", "Device", lambda g: g.forecast.device.id, heads_row=True),
+            col.share("probability", "Probability", lambda g: g.forecast.probability_ppm),
+            col.name("line", "Goes on", lambda g: g.line or ""),
+            col.metres("added_cable_m", "Adds cable",
+                       lambda g: g.added_um if g.line is not None else None),
+            col.money("added_money", "Adds",
+                      lambda g: g.added_money if g.line is not None else None, currency),
+            col.number("fitting_line_count", "Lines with room", lambda g: len(g.fits_alone)),
+            col.names("fitting_lines", "Which, if it comes alone", lambda g: g.fits_alone),
         ],
         note="The likeliest device chooses first, each the line where it adds least cable.",
     )  # fmt: skip
 
 
 def _rooms_table(growth: Growth) -> Table:
-    number, together = Kind.NUMBER, growth.together
+    together = growth.together
     return Table.of(
         "line-room",
         "What every line has left",
         growth.rooms,
         [
-            (Column("line", "Line", Kind.ID, heads_row=True), lambda room: room.line),
-            (Column("nodes_left", "Nodes left", number), lambda room: room.nodes_left),
-            (Column("reserve_nodes", "In reserve", number), lambda room: room.reserve.nodes),
-            (Column("spare_ids", "Spare PLCA IDs", number), lambda room: room.spare_ids),
-            (Column("length_left_m", "Cable left", number, "m", 2),
-             lambda room: room.length_left_um / UM_PER_M),
-            (Column("reserve_length_m", "In reserve", number, "m", 2),
-             lambda room: room.reserve.length_um / UM_PER_M),
-            (Column("load_left_share", "Load left", Kind.PERCENT, rounding=ROUND_FLOOR),
-             lambda room: room.load_left_ppm / PPM),
-            (Column("unit_loads_left", "Unit loads left", number, "", 1),
-             lambda room: in_units(room.unit_load_left_mul, MUL_PER_UNIT_LOAD)),
-            (Column("forecast_count", "Forecast devices that fit", number),
-             lambda room: len(together[room.line]) if room.line in together else None),
-            (Column("expected_count", "Expected here", number, "", 2),
-             lambda room: round(expected_on(growth, room.line), 6) if together else None),
+            col.name("line", "Line", lambda room: room.line, heads_row=True),
+            col.number("nodes_left", "Nodes left", lambda room: room.nodes_left),
+            col.number("reserve_nodes", "In reserve", lambda room: room.reserve.nodes),
+            col.number("spare_ids", "Spare PLCA IDs", lambda room: room.spare_ids),
+            col.metres("length_left_m", "Cable left", lambda room: room.length_left_um),
+            col.metres("reserve_length_m", "In reserve", lambda room: room.reserve.length_um),
+            col.share("load_left_share", "Load left", lambda room: room.load_left_ppm,
+                      rounding=ROUND_FLOOR),
+            col.number("unit_loads_left", "Unit loads left",
+                       lambda room: in_units(room.unit_load_left_mul, MUL_PER_UNIT_LOAD), digits=1),
+            col.number("forecast_count", "Forecast devices that fit",
+                       lambda room: len(together[room.line]) if room.line in together else None),
+            col.number("expected_count", "Expected here",
+                       lambda room: round(expected_on(growth, room.line), 6) if together else None,
+                       digits=2),
         ],
         note="Left up to the limit, so the reserve is part of it. Spare IDs cost a silent turn "
         "each in every cycle already. How many fit is counted for each line alone, the "

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from typing import Any
-
-from partitioner.facts.harness import Harness, OrderLine, cut_sums_um
+from partitioner.facts.harness import Harness, OrderLine, UnitBuild, cut_sums_um
+from partitioner.model.assessment import WirePiece
 from partitioner.model.problem import Problem
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
-from partitioner.units import MG_PER_G, MONEY_STEPS, UM_PER_M
+from partitioner.units import UM_PER_M
 
 MOST_CUTS = 20_000
 """Rows of the cut lists at most; builds that don't fit are left out whole."""
@@ -50,66 +49,52 @@ def harness_section(problem: Problem, harness: Harness) -> Section:
 
 
 def _cut_sums_table(problem: Problem, harness: Harness) -> Table:
-    number = Kind.NUMBER
-    sums = [cut_sums_um(problem.shop, build) for build in harness.builds]
-    return Table(
+    return Table.of(
         "cut-sums",
         "Cable of one unit, build by build",
+        [(build, *cut_sums_um(problem.shop, build)) for build in harness.builds],
         [
-            Column("build", "Build", Kind.ID, heads_row=True),
-            Column("units", "Units in the batch", number),
-            Column("pieces", "Pieces", number),
-            Column("cable_m", "Cable needed", number, "m", 3),
-            Column("cut_m", "Cable cut", number, "m", 3),
-        ],
-        [
-            (b.combination.name, b.units, len(b.pieces), needed / UM_PER_M, cut / UM_PER_M)
-            for b, (needed, cut) in zip(harness.builds, sums, strict=True)
+            col.name("build", "Build", lambda row: row[0].combination.name, heads_row=True),
+            col.number("units", "Units in the batch", lambda row: row[0].units),
+            col.number("pieces", "Pieces", lambda row: len(row[0].pieces)),
+            col.metres("cable_m", "Cable needed", lambda row: row[1], 3),
+            col.metres("cut_m", "Cable cut", lambda row: row[2], 3),
         ],
         note="All cable of a unit: lines and links with their slack, stubs, backbone.",
     )
 
 
 def _orders_table(problem: Problem, harness: Harness) -> Table:
-    number, currency = Kind.NUMBER, problem.currency
-    rows: list[tuple[Any, ...]] = []
-    if harness.batch is not None:
-        rows += _order_rows(BATCH, harness.batch, harness.order)
-    for build in harness.builds:
-        rows += _order_rows(build.combination.name, 1, build.order)
-    return Table(
+    currency = problem.currency
+    rows = [(BATCH, harness.batch, line) for line in harness.order if harness.batch is not None]
+    rows += [(b.combination.name, 1, line) for b in harness.builds for line in b.order]
+
+    def amount(line: OrderLine, quantity: int) -> float:
+        return quantity / UM_PER_M if line.kind == "cable" else quantity
+
+    return Table.of(
         "orders",
         "Parts to order",
-        [
-            Column("build", "Build", Kind.ID),
-            Column("units", "Units", number),
-            Column("part", "Part", Kind.ID, heads_row=True),
-            Column("kind", "Kind"),
-            Column("quantity", "Needed", number, "", 3),
-            Column("order_quantity", "To order", number, "", 3),
-            Column("unit", "Unit"),
-            Column("unit_price", "Unit price", number, currency, 2),
-            Column("price", "Price", number, currency, 2),
-            Column("mass_g", "Mass", number, "g", 0),
-            Column("source"),
-            Column("trust", "Trust", Kind.TRUST),
-        ],
         rows,
+        [
+            col.name("build", "Build", lambda row: row[0]),
+            col.number("units", "Units", lambda row: row[1]),
+            col.name("part", "Part", lambda row: row[2].part, heads_row=True),
+            col.text("kind", "Kind", lambda row: row[2].kind),
+            col.number("quantity", "Needed", lambda row: amount(row[2], row[2].quantity), digits=3),
+            col.number("order_quantity", "To order", lambda row: amount(row[2], row[2].ordered),
+                       digits=3),
+            col.text("unit", "Unit", lambda row: "m" if row[2].kind == "cable" else "pieces"),
+            col.money("unit_price", "Unit price", lambda row: row[2].unit_price_money, currency),
+            col.money("price", "Price", lambda row: row[2].money, currency),
+            col.grams("mass_g", "Mass", lambda row: row[2].mass_mg),
+            col.text("source", "", lambda row: row[2].source),
+            col.trust(lambda row: row[2].trust),
+        ],
         note=f"Rows of a build hold for one unit of it, those of the {BATCH} for all its units. "
         "Cable to order is the sum of what is cut; price and mass are those of what is needed.",
         folded=True,
-    )
-
-
-def _order_rows(name: str, units: int, order: tuple[OrderLine, ...]) -> Iterator[tuple[Any, ...]]:
-    for line in order:
-        per = UM_PER_M if line.kind == "cable" else None
-        quantities = [q / per if per else q for q in (line.quantity, line.ordered)]
-        yield (
-            name, units, line.part, line.kind, *quantities, "m" if per else "pieces",
-            line.unit_price_money / MONEY_STEPS, line.money / MONEY_STEPS,
-            line.mass_mg / MG_PER_G, line.source, line.trust,
-        )  # fmt: skip
+    )  # fmt: skip
 
 
 def _ends_table(harness: Harness) -> Table:
@@ -119,12 +104,12 @@ def _ends_table(harness: Harness) -> Table:
         "Where each terminator sits",
         harness.ends,
         [
-            (Column("segment", "Line", Kind.ID, heads_row=True), lambda end: end.segment),
-            (Column("node", "At", Kind.ID), lambda end: end.node),
-            (Column("part", "Part", Kind.ID), lambda end: end.part),
-            (Column("share", "Units", Kind.PERCENT, "", 1),
-             lambda end: round(float(sum(row.share for row in end.builds)), 9)),
-            (Column("moves", "Moves"), lambda end: "with the build" if end.moves else "no"),
+            col.name("segment", "Line", lambda end: end.segment, heads_row=True),
+            col.name("node", "At", lambda end: end.node),
+            col.name("part", "Part", lambda end: end.part),
+            col.percent("share", "Units",
+                        lambda end: round(float(sum(row.share for row in end.builds)), 9), 1),
+            col.text("moves", "Moves", lambda end: "with the build" if end.moves else "no"),
             (Column("builds", "In builds", Kind.NAMES),
              lambda end: "every build" if len(end.builds) == every
              else " ".join(row.name for row in end.builds)),
@@ -135,38 +120,31 @@ def _ends_table(harness: Harness) -> Table:
 
 
 def _cuts_table(problem: Problem, harness: Harness) -> Table:
-    rows: list[tuple[Any, ...]] = []
+    rows: list[tuple[UnitBuild, WirePiece]] = []
     left_out = 0
     for build in harness.builds:
         if len(rows) + len(build.pieces) > MOST_CUTS:
             left_out += 1
-            continue
-        rows += [
-            (
-                build.combination.name, build.units, w.id, w.segment, w.cable, w.from_node,
-                w.to_node, w.length_um / UM_PER_M, problem.shop.cut_um(w.length_um) / UM_PER_M,
-            )
-            for w in build.pieces
-        ]  # fmt: skip
-    number = Kind.NUMBER
+        else:
+            rows += [(build, piece) for piece in build.pieces]
     note = "One unit of each build, every piece once; they add up to the cable of the build."
     if left_out:
         note += f" {count_text(left_out, 'build')} left out: the list has {MOST_CUTS} rows at most."
-    return Table(
+    return Table.of(
         "cuts",
         "Cut list of every build",
-        [
-            Column("build", "Build", Kind.ID),
-            Column("units", "Units in the batch", number),
-            Column("piece", "Piece", Kind.ID, heads_row=True),
-            Column("segment"),
-            Column("cable", "Cable", Kind.ID),
-            Column("from", "From", Kind.ID),
-            Column("to", "To", Kind.ID),
-            Column("length_m", "Needed", number, "m", 3),
-            Column("cut_m", "Cut length", number, "m", 3),
-        ],
         rows,
+        [
+            col.name("build", "Build", lambda row: row[0].combination.name),
+            col.number("units", "Units in the batch", lambda row: row[0].units),
+            col.name("piece", "Piece", lambda row: row[1].id, heads_row=True),
+            col.text("segment", "", lambda row: row[1].segment),
+            col.name("cable", "Cable", lambda row: row[1].cable),
+            col.name("from", "From", lambda row: row[1].from_node),
+            col.name("to", "To", lambda row: row[1].to_node),
+            col.metres("length_m", "Needed", lambda row: row[1].length_um, 3),
+            col.metres("cut_m", "Cut length", lambda row: problem.shop.cut_um(row[1].length_um), 3),
+        ],
         note=note,
         folded=True,
         most_rows=500,

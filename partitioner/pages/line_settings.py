@@ -10,9 +10,9 @@ from partitioner.facts.line_settings import (
     timer_fits,
 )
 from partitioner.model.assessment import Assessment, RuleMargin
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text
-from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
-from partitioner.units import NS_PER_US
+from partitioner.report.sections import Chapter, Section, State, Table
 
 
 def electrical_section(margins: list[RuleMargin]) -> Section | None:
@@ -65,14 +65,14 @@ def _margin_table(margins: list[RuleMargin]) -> Table:
         "Electrical estimate, tightest first",
         margins,
         [
-            (Column("segment", "Line", Kind.ID, heads_row=True), lambda m: m.where),
-            (Column("figure", "Figure"), lambda m: m.rule.replace("-", " ")),
-            (Column("used_share", "Of the limit", Kind.BAR), lambda m: round(m.used, 4)),
-            (Column("text", "Value"), lambda m: m.text),
-            (Column("state", "State", Kind.STATE),
-             lambda m: (State.BAD if m.used > 1 else State.WARN if m.used > 0.9 else State.OK)
-             .value),
-            (Column("trust", "Trust", Kind.TRUST), lambda m: m.trust),
+            col.name("segment", "Line", lambda m: m.where, heads_row=True),
+            col.text("figure", "Figure", lambda m: m.rule.replace("-", " ")),
+            col.bar("used_share", "Of the limit", lambda m: round(m.used, 4)),
+            col.text("text", "Value", lambda m: m.text),
+            col.state("state", "State",
+                      lambda m: State.BAD if m.used > 1
+                      else State.WARN if m.used > 0.9 else State.OK),
+            col.trust(lambda m: m.trust),
         ],
         note=f"Sources: {'; '.join(sources)}.",
         folded=len(margins) > 20,
@@ -85,13 +85,12 @@ def _timer_table(fits: list[TimerFit]) -> Table:
         "Transmit opportunity timer against PHY delays and length",
         fits,
         [
-            (Column("segment", "Segment", Kind.ID, heads_row=True), lambda f: f.segment),
-            (Column("node_cnt", "Node count", Kind.NUMBER), lambda f: f.node_count),
-            (Column("to_tmr", "Timer", Kind.NUMBER, "BT"), lambda f: f.timer_bt),
-            (Column("least_to_tmr", "Least timer", Kind.NUMBER, "BT"), lambda f: f.least_bt),
-            (Column("state", "State", Kind.STATE),
-             lambda f: (State.OK if f.is_sound else State.BAD).value),
-            (Column("faults", "Faults"), lambda f: "; ".join(f.faults)),
+            col.name("segment", "Segment", lambda f: f.segment, heads_row=True),
+            col.number("node_cnt", "Node count", lambda f: f.node_count),
+            col.number("to_tmr", "Timer", lambda f: f.timer_bt, "BT"),
+            col.number("least_to_tmr", "Least timer", lambda f: f.least_bt, "BT"),
+            col.state("state", "State", lambda f: State.OK if f.is_sound else State.BAD),
+            col.text("faults", "Faults", lambda f: "; ".join(f.faults)),
         ],
         note="Least timer: sending PHY, carrier sense and twice the propagation of the line "
         "(IEEE Std 802.3 Clause 147, delay table; the sum is own arithmetic). BT: 100 ns.",
@@ -100,20 +99,18 @@ def _timer_table(fits: list[TimerFit]) -> Table:
 
 
 def _burst_table(proposals: list[BurstProposal]) -> Table:
-    number = Kind.NUMBER
     return Table.of(
         "bursts",
         "Burst counts that would shorten the tightest streams",
         proposals,
         [
-            (Column("segment", "Line", Kind.ID, heads_row=True), lambda p: p.segment),
-            (Column("node", "Node", Kind.ID), lambda p: p.node),
-            (Column("burst_cnt", "Burst count", number), lambda p: p.burst_count),
-            (Column("stream", "Stream", Kind.ID), lambda p: f"{p.stream} to {p.destination}"),
-            (Column("delay_us", "Worst-case delay now", number, "µs"),
-             lambda p: p.before_ns / NS_PER_US),
-            (Column("delay_then_us", "Then", number, "µs"), lambda p: p.after_ns / NS_PER_US),
-            (Column("loser", "Most delayed other", Kind.ID), lambda p: p.loser),
-            (Column("loss_us", "By", number, "µs"), lambda p: p.worst_loss_ns / NS_PER_US),
+            col.name("segment", "Line", lambda p: p.segment, heads_row=True),
+            col.name("node", "Node", lambda p: p.node),
+            col.number("burst_cnt", "Burst count", lambda p: p.burst_count),
+            col.name("stream", "Stream", lambda p: f"{p.stream} to {p.destination}"),
+            col.micros("delay_us", "Worst-case delay now", lambda p: p.before_ns),
+            col.micros("delay_then_us", "Then", lambda p: p.after_ns),
+            col.name("loser", "Most delayed other", lambda p: p.loser),
+            col.micros("loss_us", "By", lambda p: p.worst_loss_ns),
         ],
     )  # fmt: skip

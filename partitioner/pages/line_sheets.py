@@ -9,6 +9,7 @@ from partitioner.check.facts import Facts
 from partitioner.facts.line_settings import line_rounds
 from partitioner.model.assessment import Assessment, RuleMargin, SegmentFigures
 from partitioner.model.problem import Problem
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, length_text, listed, number_text, share_text
 from partitioner.report.delays import worst_first
 from partitioner.report.drawing import segment_strokes
@@ -18,7 +19,7 @@ from partitioner.report.rounds import Round, round_figure
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Paper, Section, Table
 from partitioner.report.strips import read_like, strip_figures
 from partitioner.report.tables import drops_table, wires_table
-from partitioner.units import MUL_PER_UNIT_LOAD, NS_PER_US, PPM
+from partitioner.units import MUL_PER_UNIT_LOAD, PPM
 
 DROP_KEYS = ("order", "node", "plca_id", "position_m", "stub_m", "option", "fitted_share")
 WIRE_KEYS = ("piece", "cut_m", "fitted_share", "only_with", "only_without")
@@ -40,20 +41,16 @@ def line_sheets(
 
 def _rounds(rounds: Mapping[str, Round]) -> Section:
     """The figures of the diagrams of rounds, in one table."""
-    number = Kind.NUMBER
-    table = Table(
+    table = Table.of(
         "rounds",
         "Rounds of the lines",
+        rounds.items(),
         [
-            Column("segment", "Line", Kind.ID, heads_row=True),
-            Column("turns", "Turns", number),
-            Column("beacon_us", "BEACON", number, "µs"),
-            Column("silent_us", "Nobody sends", number, "µs"),
-            Column("longest_us", "Everybody sends", number, "µs"),
-        ],
-        [
-            (id_, len(r.turns), *(ns / NS_PER_US for ns in (r.start_ns, r.silent_ns, r.longest_ns)))
-            for id_, r in rounds.items()
+            col.name("segment", "Line", lambda row: row[0], heads_row=True),
+            col.number("turns", "Turns", lambda row: len(row[1].turns)),
+            col.micros("beacon_us", "BEACON", lambda row: row[1].start_ns),
+            col.micros("silent_us", "Nobody sends", lambda row: row[1].silent_ns),
+            col.micros("longest_us", "Everybody sends", lambda row: row[1].longest_ns),
         ],
         note="BEACON: with its way along the line. Everybody sends the longest frame it has.",
         folded=True,

@@ -8,6 +8,7 @@ from partitioner.check.facts import Facts
 from partitioner.check.failures import FailureKind
 from partitioner.facts.losses import Loss, every_loss, lost_functions, lost_hardware, to_draw
 from partitioner.model.assessment import Assessment
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, listed
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.panels import LARGEST_DRAWN, Panel, panels_figure
@@ -110,28 +111,22 @@ def _state(loss: Loss) -> State:
 
 
 def _table(found: Sequence[Loss]) -> Table:
-    number = Kind.NUMBER
     return Table.of(
         "failures",
         "Every single failure, worst first",
         found,
         [
-            (Column("failure", "Fails", Kind.ID, heads_row=True), lambda loss: loss.name),
-            (Column("kind", "Kind"), lambda loss: WHAT[loss.failure.kind]),
-            (Column("state", "State", Kind.STATE, state_words=("minor", "serious", "severe")),
-             lambda loss: _state(loss).value),
-            (Column("takes_share", "Takes", Kind.BAR), lambda loss: round(loss.takes_share, 6)),
-            (Column("down_count", "Devices down", number),
-             lambda loss: len(loss.failure.down_devices)),
-            (Column("cut_off_count", "Cut off", number),
-             lambda loss: len(loss.failure.cut_off_devices)),
-            (Column("stream_count", "Streams hit", number), lambda loss: len(loss.lost_streams)),
-            (Column("delivery_count", "Deliveries lost", number),
-             lambda loss: len(loss.failure.lost_streams)),
-            (Column("lost_groups", "Groups lost", Kind.NAMES),
-             lambda loss: " ".join(loss.lost_groups)),
-            (Column("weakened_groups", "Groups weakened", Kind.NAMES),
-             lambda loss: " ".join(loss.weakened_groups)),
+            col.name("failure", "Fails", lambda loss: loss.name, heads_row=True),
+            col.text("kind", "Kind", lambda loss: WHAT[loss.failure.kind]),
+            col.state("state", "State", _state, ("minor", "serious", "severe")),
+            col.bar("takes_share", "Takes", lambda loss: round(loss.takes_share, 6)),
+            col.number("down_count", "Devices down", lambda loss: len(loss.failure.down_devices)),
+            col.number("cut_off_count", "Cut off", lambda loss: len(loss.failure.cut_off_devices)),
+            col.number("stream_count", "Streams hit", lambda loss: len(loss.lost_streams)),
+            col.number("delivery_count", "Deliveries lost",
+                       lambda loss: len(loss.failure.lost_streams)),
+            col.names("lost_groups", "Groups lost", lambda loss: loss.lost_groups),
+            col.names("weakened_groups", "Groups weakened", lambda loss: loss.weakened_groups),
         ],
         note="Cut off: the device runs, but no stream of its own gets through although the other "
         "end runs too. A delivery is one stream to one destination. Takes: the larger of the share "

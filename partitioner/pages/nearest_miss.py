@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from partitioner.explain.nearest_miss import NearestMiss
 from partitioner.model.problem import Problem
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, listed
-from partitioner.report.sections import Column, Kind, Section, Table
+from partitioner.report.sections import Section, Table
 
 NOT_LOOKED_INTO = "not looked into: time was up"
 
@@ -43,14 +44,14 @@ def _table(miss: NearestMiss) -> Table:
         "Best place for each device that has none",
         [(device, known.get(device)) for device in miss.missing],
         (
-            (Column("device", "device", Kind.ID, heads_row=True), lambda row: row[0]),
-            (Column("where", "best place tried"),
-             lambda row: row[1].where if row[1] else NOT_LOOKED_INTO),
-            (Column("rules", "rules against it", Kind.NAMES),
-             lambda row: " ".join({f.rule: 0 for f in row[1].findings}) if row[1] else ""),
-            (Column("why", "what is broken there"),
-             lambda row: " ".join(f.sentence for f in row[1].findings) if row[1] else ""),
-            (Column("changes", "what would allow it"),
-             lambda row: "; ".join(row[1].changes) or "none found" if row[1] else ""),
+            col.name("device", "device", lambda row: row[0], heads_row=True),
+            col.text("where", "best place tried",
+                     lambda row: row[1].where if row[1] else NOT_LOOKED_INTO),
+            col.names("rules", "rules against it",
+                      lambda row: {f.rule: 0 for f in row[1].findings} if row[1] else ()),
+            col.text("why", "what is broken there",
+                     lambda row: " ".join(f.sentence for f in row[1].findings) if row[1] else ""),
+            col.text("changes", "what would allow it",
+                     lambda row: "; ".join(row[1].changes) or "none found" if row[1] else ""),
         ),
     )  # fmt: skip

@@ -16,9 +16,10 @@ from partitioner.pages.change_order import order_section
 from partitioner.replan.compare import Kind as ChangeKind
 from partitioner.replan.rerun import Rerun, RerunPoint
 from partitioner.replan.searched import Found
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, money_text, ratio_text
 from partitioner.report.charts import Series, xy_figure
-from partitioner.report.sections import Column, Kind, Section, Table
+from partitioner.report.sections import Section, Table
 from partitioner.report.text import plain, table_text
 from partitioner.units import MONEY_STEPS
 from partitioner.visible import visible
@@ -154,7 +155,7 @@ def front_section(result: Rerun) -> Section:
 
 def front_table(result: Rerun) -> Table:
     """The front: costs, counts of changes, what is proved, the file of each layout."""
-    count, currency = Kind.NUMBER, result.problem.currency
+    currency = result.problem.currency
 
     def known(found: Found) -> str:
         word = "best of the segments tried" if found.is_best_offered else "found"
@@ -169,20 +170,16 @@ def front_table(result: Rerun) -> Table:
         "Layouts from least change to cheapest plan",
         enumerate(result.front, 1),
         (
-            (Column("number", "No.", count, heads_row=True), lambda row: row[0]),
-            (Column("layout", "Layout", count, currency, 2),
-             lambda row: row[1].found.plan_money / MONEY_STEPS),
-            (Column("change", "Change", count, currency, 2),
-             lambda row: row[1].found.change_money / MONEY_STEPS),
-            (Column("total", "Sum", count, currency, 2),
-             lambda row: row[1].found.total_money / MONEY_STEPS),
-            (Column("moved", "Devices moved", count),
-             lambda row: changed(row[1], ChangeKind.SEGMENT, ChangeKind.ORDER)),
-            (Column("cuts", "Cuts changed", count), lambda row: changed(row[1], ChangeKind.CUT)),
-            (Column("new_lines", "New lines", count),
-             lambda row: changed(row[1], ChangeKind.NEW_LINE)),
-            (Column("known", "Known"), lambda row: known(row[1].found)),
-            (Column("file", "File", Kind.ID), lambda row: front_file(row[0])),
+            col.number("number", "No.", lambda row: row[0], heads_row=True),
+            col.money("layout", "Layout", lambda row: row[1].found.plan_money, currency),
+            col.money("change", "Change", lambda row: row[1].found.change_money, currency),
+            col.money("total", "Sum", lambda row: row[1].found.total_money, currency),
+            col.number("moved", "Devices moved",
+                       lambda row: changed(row[1], ChangeKind.SEGMENT, ChangeKind.ORDER)),
+            col.number("cuts", "Cuts changed", lambda row: changed(row[1], ChangeKind.CUT)),
+            col.number("new_lines", "New lines", lambda row: changed(row[1], ChangeKind.NEW_LINE)),
+            col.text("known", "Known", lambda row: known(row[1].found)),
+            col.name("file", "File", lambda row: front_file(row[0])),
         ),
         csv_name="front.csv",
     )  # fmt: skip

@@ -12,9 +12,10 @@ from partitioner.facts.simulation import (
     Observed,
     Simulation,
 )
+from partitioner.report import columns as col
 from partitioner.report.amounts import number_text
 from partitioner.report.charts import histogram_figure
-from partitioner.report.sections import Chapter, Column, Kind, Section, Table
+from partitioner.report.sections import Chapter, Section, Table
 from partitioner.report.text import table_text
 from partitioner.units import NS_PER_MS, NS_PER_US, PPM, in_units
 
@@ -62,24 +63,20 @@ def simulation_section(simulation: Simulation) -> Section:
 
 
 def _table(observed: Sequence[Observed]) -> Table:
-    number = Kind.NUMBER
     return Table.of(
         "simulation",
         "Longest delay seen beside the worst-case delay, nearest first",
         observed,
         [
-            (Column("stream", "Stream", Kind.ID, heads_row=True), lambda o: o.stream),
-            (Column("destination", "To", Kind.ID), lambda o: o.destination),
-            (Column("frames", "Frames", number), lambda o: o.frames),
-            (Column("seen_us", "Longest, at random", number, "µs"),
-             lambda o: in_units(o.worst_ns, NS_PER_US)),
-            (Column("searched_us", "Longest, searched", number, "µs"),
-             lambda o: in_units(o.searched_ns, NS_PER_US)),
-            (Column("worst_delay_us", "Worst-case delay", number, "µs", rounding=ROUND_CEILING),
-             lambda o: in_units(o.bound_ns, NS_PER_US)),
-            (Column("deadline_us", "Deadline", number, "µs"),
-             lambda o: o.deadline_ns / NS_PER_US),
-            (Column("share", "Of the worst case", Kind.BAR), lambda o: in_units(o.share_ppm, PPM)),
+            col.name("stream", "Stream", lambda o: o.stream, heads_row=True),
+            col.name("destination", "To", lambda o: o.destination),
+            col.number("frames", "Frames", lambda o: o.frames),
+            col.micros("seen_us", "Longest, at random", lambda o: o.worst_ns),
+            col.micros("searched_us", "Longest, searched", lambda o: o.searched_ns),
+            col.micros("worst_delay_us", "Worst-case delay", lambda o: o.bound_ns,
+                       rounding=ROUND_CEILING),
+            col.micros("deadline_us", "Deadline", lambda o: o.deadline_ns),
+            col.bar("share", "Of the worst case", lambda o: in_units(o.share_ppm, PPM)),
         ],
         folded=len(observed) > 40,
     )  # fmt: skip

@@ -8,6 +8,7 @@ from functools import partial
 from itertools import combinations
 from typing import Any
 
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, listed, money_text, ratio_text
 from partitioner.report.charts import Span, Spot, map_figure, span_figure
 from partitioner.report.frame import title_block
@@ -28,7 +29,7 @@ from partitioner.studies.lessons import (
     winners,
 )
 from partitioner.studies.study import Factor, Study
-from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, UM_PER_M, duration_text, in_units
+from partitioner.units import MONEY_STEPS, duration_text, in_units
 
 SWEEP = "sweep.json"
 """File of the answer as data; a folder with it holds a study."""
@@ -56,32 +57,26 @@ def cases_table(study: Study, results: Sequence[CaseResult]) -> Table:
     number, currency = Kind.NUMBER, _currency(study)
     is_replan = any("change_money" in r.data for r in results)
     is_front = any("points" in r.data for r in results)
-    rest: list[tuple[Column, Callable[[CaseResult], Any]]] = [
-        (Column("status", "Ended"), lambda r: r.data["status"]),
-        (Column("cost", "Cost", number, currency, 2), lambda r: _money(r.cost_money)),
-        (Column("bound", "Bound", number, currency, 2), lambda r: _money(r.bound_money)),
-        (Column("gap", "Gap", Kind.PERCENT, digits=2),
-         lambda r: None if r.gap is None else round(r.gap, 6)),
-        (Column("money", "Money", number, currency, 2), lambda r: _money(r.data.get("paid_money"))),
-        (Column("margin_share", "Tightest margin", Kind.PERCENT, digits=0), _margin_share),
-        (Column("margin_us", unit="µs"), lambda r: in_units(r.data.get("margin_ns"), NS_PER_US)),
-        *((column, _datum(column.key)) for column in (
-            Column("tightest_stream", "Of stream", Kind.ID),
-            Column("lines", "Lines", number),
-            Column("links", "Links", number),
-            Column("ports", "Ports", number),
-        )),
-        (Column("cable_m", "Cable", number, "m", 1),
-         lambda r: in_units(r.data.get("cable_um"), UM_PER_M)),
-        (Column("mass_g"), lambda r: in_units(r.data.get("mass_mg"), MG_PER_G)),
-        (Column("open_switches"), lambda r: " ".join(r.data.get("switches", ()))),
-        *([(Column("change", "Of it changes", number, currency, 2),
-            lambda r: _money(r.data.get("change_money")))] if is_replan else []),
-        *([(Column("points", "Points", number), _datum("points"))] if is_front else []),
-        (Column("seconds", "Time", number, "s", 1), lambda r: r.data["run"].get("seconds")),
-        (Column("exit_code"), _datum("exit_code")),
-        (Column("message"), _message),
-        (Column("key"), lambda r: r.key),
+    rest: list[col.Held[CaseResult]] = [
+        col.text("status", "Ended", lambda r: r.data["status"]),
+        col.money("cost", "Cost", lambda r: r.cost_money, currency),
+        col.money("bound", "Bound", lambda r: r.bound_money, currency),
+        col.percent("gap", "Gap", lambda r: None if r.gap is None else round(r.gap, 6), 2),
+        col.money("money", "Money", _datum("paid_money"), currency),
+        col.percent("margin_share", "Tightest margin", _margin_share, 0),
+        col.micros("margin_us", "", _datum("margin_ns")),
+        col.name("tightest_stream", "Of stream", _datum("tightest_stream")),
+        *(col.number(key, key.capitalize(), _datum(key)) for key in ("lines", "links", "ports")),
+        col.metres("cable_m", "Cable", _datum("cable_um"), 1),
+        col.grams("mass_g", "", _datum("mass_mg")),
+        col.text("open_switches", "", lambda r: " ".join(r.data.get("switches", ()))),
+        *([col.money("change", "Of it changes", _datum("change_money"), currency)]
+          if is_replan else []),
+        *([col.number("points", "Points", _datum("points"))] if is_front else []),
+        col.number("seconds", "Time", lambda r: r.data["run"].get("seconds"), "s", 1),
+        col.text("exit_code", "", _datum("exit_code")),
+        col.text("message", "", _message),
+        col.text("key", "", lambda r: r.key),
     ]  # fmt: skip
     taken = {c.key for c, _ in rest} | {"case", "settings"}
     return Table.of(
@@ -89,7 +84,7 @@ def cases_table(study: Study, results: Sequence[CaseResult]) -> Table:
         "All cases",
         results,
         [
-            (Column("case", "Case", number, heads_row=True), lambda r: r.case.number),
+            col.number("case", "Case", lambda r: r.case.number, heads_row=True),
             *(
                 (
                     Column(
@@ -101,7 +96,7 @@ def cases_table(study: Study, results: Sequence[CaseResult]) -> Table:
                 )
                 for place, f in enumerate(study.factors)
             ),
-            (Column("settings"), lambda r: study.words(r.case)),
+            col.text("settings", "", lambda r: study.words(r.case)),
             *rest,
         ],
         note="Cost is what is minimised, the priced total; no layout of the case costs less than "
@@ -227,22 +222,22 @@ def _range_words(one: ValueRange, currency: str) -> str:
 
 
 def _ranges_table(study: Study, ranges: Sequence[ValueRange]) -> Table:
-    number, currency = Kind.NUMBER, _currency(study)
+    currency = _currency(study)
     return Table.of(
         "ranges",
         "Least cost of each value",
         ranges,
         [
-            (Column("factor", "Varied", Kind.ID, heads_row=True), lambda r: r.factor.name),
-            (Column("value", "Value"), lambda r: r.setting.label),
-            (Column("cases", "Cases", number), lambda r: len(r.results)),
-            (Column("with_layout", "With a layout", number),
-             lambda r: sum(x.cost_money is not None for x in r.results)),
-            (Column("cost", "Least cost", number, currency, 2),
-             lambda r: _money(r.best.cost_money if r.best else None)),
-            (Column("bound", "Bound", number, currency, 2), lambda r: _money(r.bound_money)),
-            (Column("dearest", "Dearest", number, currency, 2), lambda r: _money(r.dearest_money)),
-            (Column("best_case", "Best case", number), lambda r: r.best and r.best.case.number),
+            col.name("factor", "Varied", lambda r: r.factor.name, heads_row=True),
+            col.text("value", "Value", lambda r: r.setting.label),
+            col.number("cases", "Cases", lambda r: len(r.results)),
+            col.number("with_layout", "With a layout",
+                       lambda r: sum(x.cost_money is not None for x in r.results)),
+            col.money("cost", "Least cost", lambda r: r.best.cost_money if r.best else None,
+                      currency),
+            col.money("bound", "Bound", lambda r: r.bound_money, currency),
+            col.money("dearest", "Dearest", lambda r: r.dearest_money, currency),
+            col.number("best_case", "Best case", lambda r: r.best and r.best.case.number),
         ],
         csv_name="ranges.csv",
         folded=True,
@@ -304,20 +299,19 @@ def _winners_section(answer: Learned) -> list[Section]:
     found = [w for w in winners(answer.study, answer.results) if w.rivals]
     if not found:
         return []
-    number = Kind.NUMBER
     table = Table.of(
         "best-where",
         "How often each value is best",
         found,
         [
-            (Column("factor", "Varied", Kind.ID, heads_row=True), lambda w: w.factor.name),
-            (Column("value", "Value"), lambda w: w.setting.label),
-            (Column("rivalries", "Comparisons", number), lambda w: w.rivals),
-            (Column("best", "Cheapest in", number), lambda w: w.best),
-            (Column("proved", "Proved in", number), lambda w: w.proved),
-            (Column("without_layout", "No layout in", number), lambda w: w.without_layout),
-            (Column("more", "Dearer by, mean", Kind.PERCENT, digits=2),
-             lambda w: None if w.more is None else round(w.more, 6)),
+            col.name("factor", "Varied", lambda w: w.factor.name, heads_row=True),
+            col.text("value", "Value", lambda w: w.setting.label),
+            col.number("rivalries", "Comparisons", lambda w: w.rivals),
+            col.number("best", "Cheapest in", lambda w: w.best),
+            col.number("proved", "Proved in", lambda w: w.proved),
+            col.number("without_layout", "No layout in", lambda w: w.without_layout),
+            col.percent("more", "Dearer by, mean",
+                        lambda w: None if w.more is None else round(w.more, 6), 2),
         ],
         note="Equal costs count for each of the values. Proved: its cost is not above the bound "
         "of any other value there.",
@@ -361,23 +355,22 @@ def _always(answer: Learned, factors: Sequence[Factor]) -> list[str]:
 def _best_section(answer: Learned) -> list[Section]:
     if not answer.best:
         return []
-    study, number = answer.study, Kind.NUMBER
+    study = answer.study
     table = Table.of(
         "best",
         "The cheapest layouts, judged in every case",
         enumerate(answer.best, start=1),
         [
-            (Column("layout", "Layout", number, heads_row=True), lambda one: one[0]),
-            (Column("case", "Of case", number), lambda one: one[1].result.case.number),
-            (Column("settings", "Planned for"), lambda one: study.words(one[1].result.case)),
-            (Column("cost", "Cost there", number, _currency(study), 2),
-             lambda one: _money(one[1].result.cost_money)),
-            (Column("judged", "Judged in", number), lambda one: one[1].judged),
-            (Column("acceptable", "Keeps all rules in", number), lambda one: one[1].acceptable),
-            (Column("near", "Within 1 % of the best in", number), lambda one: one[1].near),
-            (Column("cheaper", "Cheaper than found in", number), lambda one: one[1].cheaper),
-            (Column("broken", "Breaks most (cases)"),
-             lambda one: ", ".join(f"{rule} ({count})" for rule, count in one[1].broken[:4])),
+            col.number("layout", "Layout", lambda one: one[0], heads_row=True),
+            col.number("case", "Of case", lambda one: one[1].result.case.number),
+            col.text("settings", "Planned for", lambda one: study.words(one[1].result.case)),
+            col.money("cost", "Cost there", lambda one: one[1].result.cost_money, _currency(study)),
+            col.number("judged", "Judged in", lambda one: one[1].judged),
+            col.number("acceptable", "Keeps all rules in", lambda one: one[1].acceptable),
+            col.number("near", "Within 1 % of the best in", lambda one: one[1].near),
+            col.number("cheaper", "Cheaper than found in", lambda one: one[1].cheaper),
+            col.text("broken", "Breaks most (cases)",
+                     lambda one: ", ".join(f"{rule} ({n})" for rule, n in one[1].broken[:4])),
         ],
         note="Judged by the check as it stands, devices that a case does not have taken out. "
         "Where it is cheaper than what the case found, that search ended too soon.",

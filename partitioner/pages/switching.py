@@ -7,10 +7,10 @@ from collections.abc import Callable, Iterable, Sequence
 from partitioner.facts.switching import Attachment, Switching
 from partitioner.model.problem import Problem, QueueOrder, Stream
 from partitioner.network.transfers import PREFIX
+from partitioner.report import columns as col
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
 from partitioner.timing.constants import IPG_BT, PREAMBLE_SFD_BT
 from partitioner.timing.frames import client_data_bytes, stream_frame_bytes
-from partitioner.units import NS_PER_US, PPM
 
 VID = 1
 """The one VLAN of a layout; 1 is where bridges put untagged frames unless told otherwise."""
@@ -62,33 +62,32 @@ def _streams(switching: Switching, ids: Iterable[str]) -> list[Stream]:
 
 
 def _frames_table(switching: Switching) -> Table:
-    number, address_of = Kind.NUMBER, switching.address_of
+    address_of = switching.address_of
     return Table.of(
         "frames",
         "Frames of every stream and transfer",
         switching.carried.values(),
         [
-            (Column("stream", "Stream", Kind.ID, heads_row=True), lambda s: s.id),
-            (Column("kind", "Kind"),
-             lambda s: "transfer" if s.id.startswith(PREFIX) else s.kind.value),
-            (Column("source", "From", Kind.ID), lambda s: s.source),
-            (Column("destinations", "To", Kind.NAMES), lambda s: " ".join(s.destinations)),
-            (Column("source_address"), lambda s: address_of[s.source]),
-            (Column("address", "Destination address", Kind.ID),
-             lambda s: address_of.get(s.id) or address_of[s.destinations[0]]),
-            (Column("tag", "Tag"), lambda s: "802.1Q" if s.tagged else "none"),
-            (Column("vid", "VID", number), lambda s: VID),
-            (Column("pcp", "PCP", number), lambda s: s.pcp),
-            (Column("encapsulation", "Encapsulation"), lambda s: s.encapsulation.value),
-            (Column("payload_bytes", "Payload", number, "bytes"), lambda s: s.payload_bytes),
-            (Column("encapsulated_bytes"),
-             lambda s: client_data_bytes(s.payload_bytes, s.encapsulation)),
-            (Column("frame_bytes", "Frame", number, "bytes"), stream_frame_bytes),
-            (Column("wire_bytes"), _wire_bytes),
-            (Column("period_us", "Period or pace", number, "µs", 1),
-             lambda s: s.period_ns / NS_PER_US),
-            (Column("rate_kbps", "Rate", number, "kbit/s", 1),
-             lambda s: round(_wire_bytes(s) * 8 * 1e6 / s.period_ns, 3)),
+            col.name("stream", "Stream", lambda s: s.id, heads_row=True),
+            col.text("kind", "Kind",
+                     lambda s: "transfer" if s.id.startswith(PREFIX) else s.kind.value),
+            col.name("source", "From", lambda s: s.source),
+            col.names("destinations", "To", lambda s: s.destinations),
+            col.text("source_address", "", lambda s: address_of[s.source]),
+            col.name("address", "Destination address",
+                     lambda s: address_of.get(s.id) or address_of[s.destinations[0]]),
+            col.text("tag", "Tag", lambda s: "802.1Q" if s.tagged else "none"),
+            col.number("vid", "VID", lambda s: VID),
+            col.number("pcp", "PCP", lambda s: s.pcp),
+            col.text("encapsulation", "Encapsulation", lambda s: s.encapsulation.value),
+            col.number("payload_bytes", "Payload", lambda s: s.payload_bytes, "bytes"),
+            col.text("encapsulated_bytes", "",
+                     lambda s: client_data_bytes(s.payload_bytes, s.encapsulation)),
+            col.number("frame_bytes", "Frame", stream_frame_bytes, "bytes"),
+            col.text("wire_bytes", "", _wire_bytes),
+            col.micros("period_us", "Period or pace", lambda s: s.period_ns, 1),
+            col.number("rate_kbps", "Rate",
+                       lambda s: round(_wire_bytes(s) * 8 * 1e6 / s.period_ns, 3), "kbit/s", 1),
         ],
         note="Frame: from destination address to FCS; wire_bytes counts preamble and gap as well, "
         "and so does the rate. A transfer sends a frame each pace.",
@@ -104,12 +103,12 @@ def _loads(
     switching: Switching,
 ) -> tuple[tuple[Column, Callable[[Attachment], float]], ...]:
     return (
-        (Column("load_out_share", "Load out", Kind.PERCENT, "", 2),
-         lambda at: switching.load_ppm(at.sends, at.grade) / PPM),
-        (Column("load_in_share", "Load in", Kind.PERCENT, "", 2),
-         lambda at: switching.load_ppm(at.hears, at.grade) / PPM),
-        (Column("streams_out", "Streams out", Kind.NUMBER), lambda at: len(at.sends)),
-        (Column("streams_in", "Streams in", Kind.NUMBER), lambda at: len(at.hears)),
+        col.share("load_out_share", "Load out", lambda at: switching.load_ppm(at.sends, at.grade),
+                  digits=2),
+        col.share("load_in_share", "Load in", lambda at: switching.load_ppm(at.hears, at.grade),
+                  digits=2),
+        col.number("streams_out", "Streams out", lambda at: len(at.sends)),
+        col.number("streams_in", "Streams in", lambda at: len(at.hears)),
     )  # fmt: skip
 
 
@@ -127,12 +126,11 @@ def _devices_table(problem: Problem, switching: Switching) -> Table:
         "Devices: address, queueing order, load",
         [at for at in switching.attachments if not at.port],
         [
-            (Column("device", "Device", Kind.ID, heads_row=True), lambda at: at.node),
-            (Column("segment", "Segment", Kind.ID), lambda at: at.leads_to),
-            (Column("grade", "Grade", Kind.ID), lambda at: at.grade.id),
-            (Column("address", "Address, proposed", Kind.ID),
-             lambda at: switching.address_of[at.node]),
-            (Column("queue_order", "Sends"), lambda at: words[problem.devices[at.node].queue]),
+            col.name("device", "Device", lambda at: at.node, heads_row=True),
+            col.name("segment", "Segment", lambda at: at.leads_to),
+            col.name("grade", "Grade", lambda at: at.grade.id),
+            col.name("address", "Address, proposed", lambda at: switching.address_of[at.node]),
+            col.text("queue_order", "Sends", lambda at: words[problem.devices[at.node].queue]),
             (Column("pcps", "PCPs sent", Kind.NAMES), lambda at: _urgencies(switching, at)),
             *_loads(switching),
         ],
@@ -160,25 +158,24 @@ def _ports_table(switching: Switching) -> Table:
         both = "tagged and untagged streams leave here" if len(tags(at)) > 1 else ""
         return "; ".join(words for words in (mixed, both) if words)
 
-    number = Kind.NUMBER
     return Table.of(
         "switch-ports",
         "Switch ports: VLAN, priorities, load",
         sorted((a for a in switching.attachments if a.port), key=lambda a: (a.node, a.port)),
         [
-            (Column("switch", "Switch", Kind.ID), lambda at: at.node),
-            (Column("port", "Port", number, heads_row=True), lambda at: at.port),
-            (Column("leads_to", "Leads to", Kind.ID), lambda at: at.leads_to),
-            (Column("kind"), lambda at: "backbone" if at.is_backbone else "segment"),
-            (Column("grade", "Grade", Kind.ID), lambda at: at.grade.id),
-            (Column("pvid", "PVID", number), lambda at: VID),
-            (Column("default_priority", "Default priority", number), lambda at: default(at)[0]),
-            (Column("frames_out", "Frames out"),
-             lambda at: "untagged" if tags(at) == {False} else "tagged"),
-            (Column("queue_order", "Sends"), lambda at: "highest queue first"),
+            col.name("switch", "Switch", lambda at: at.node),
+            col.number("port", "Port", lambda at: at.port, heads_row=True),
+            col.name("leads_to", "Leads to", lambda at: at.leads_to),
+            col.text("kind", "", lambda at: "backbone" if at.is_backbone else "segment"),
+            col.name("grade", "Grade", lambda at: at.grade.id),
+            col.number("pvid", "PVID", lambda at: VID),
+            col.number("default_priority", "Default priority", lambda at: default(at)[0]),
+            col.text("frames_out", "Frames out",
+                     lambda at: "untagged" if tags(at) == {False} else "tagged"),
+            col.text("queue_order", "Sends", lambda at: "highest queue first"),
             (Column("pcps", "PCPs sent", Kind.NAMES), lambda at: _urgencies(switching, at)),
             *_loads(switching),
-            (Column("notice", "Not as planned"), notice),
+            col.text("notice", "Not as planned", notice),
         ],
         folded=True,
     )  # fmt: skip
@@ -235,13 +232,13 @@ def _forwarding_table(switching: Switching) -> Table:
         "Static forwarding entries",
         switching.entries,
         [
-            (Column("switch", "Switch", Kind.ID), lambda e: e.switch),
-            (Column("vid", "VID", Kind.NUMBER), lambda e: VID),
-            (Column("address", "Address", Kind.ID, heads_row=True), lambda e: e.address),
-            (Column("serves", "Of", Kind.ID), lambda e: e.serves),
-            (Column("kind", "Kind"),
-             lambda e: "multicast group" if e.address.startswith("03") else "individual"),
-            (Column("ports", "Out at ports", Kind.NAMES), lambda e: " ".join(map(str, e.ports))),
+            col.name("switch", "Switch", lambda e: e.switch),
+            col.number("vid", "VID", lambda e: VID),
+            col.name("address", "Address", lambda e: e.address, heads_row=True),
+            col.name("serves", "Of", lambda e: e.serves),
+            col.text("kind", "Kind",
+                     lambda e: "multicast group" if e.address.startswith("03") else "individual"),
+            col.names("ports", "Out at ports", lambda e: e.ports),
         ],
         note="No port: the frames are for the switch itself, or everybody has heard them on their "
         "own line. Without these entries a switch floods what it has not learned, and no bound "

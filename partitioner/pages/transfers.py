@@ -5,9 +5,10 @@ from __future__ import annotations
 from partitioner.check.facts import Facts
 from partitioner.facts.transfer_times import TimedTransfer, TransferTimes
 from partitioner.network.transfers import frame_count
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, number_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
-from partitioner.units import NS_PER_S, NS_PER_US, in_units
+from partitioner.units import NS_PER_S, in_units
 
 
 def transfers_section(facts: Facts, times: TransferTimes) -> Section | None:
@@ -55,32 +56,27 @@ def _text(time_ns: int) -> str:
 
 
 def _transfers_table(times: TransferTimes) -> Table:
-    number = Kind.NUMBER
     return Table.of(
         "transfers",
         "Bulk transfers",
         times.rows,
         [
-            (Column("transfer", "Transfer", Kind.ID, heads_row=True), lambda row: row.transfer.id),
-            (Column("source", "From", Kind.ID), lambda row: row.transfer.source),
-            (Column("destinations", "To", Kind.NAMES),
-             lambda row: " ".join(row.transfer.destinations)),
-            (Column("size_bytes", "Size", number, "bytes"), lambda row: row.transfer.size_bytes),
-            (Column("frame_count", "Frames", number), lambda row: frame_count(row.transfer)),
-            (Column("state", "State", Kind.STATE, state_words=("in time", "no limit", "late")),
-             lambda row: _state(row).value),
-            (Column("longest_s", "Allowed", number, "s"),
-             lambda row: in_units(row.transfer.longest_ns, NS_PER_S)),
-            (Column("stated_s", "At the stated pace", number, "s"),
-             lambda row: in_units(row.stated.total_ns if row.stated else None, NS_PER_S)),
-            (Column("fast_pace_us", "Fast pace", number, "µs", 0),
-             lambda row: in_units(row.fastest.pace_ns if row.fastest else None, NS_PER_US)),
-            (Column("fast_s", "At the fast pace", number, "s"),
-             lambda row: in_units(row.fastest.total_ns if row.fastest else None, NS_PER_S)),
-            (Column("seen_s", "Simulated", number, "s"),
-             lambda row: in_units(row.seen_ns, NS_PER_S)),
-            (Column("seen_for_s", "Simulated for", number, "s"),
-             lambda row: None if row.seen_ns is None else row.seen_for_ns / NS_PER_S),
+            col.name("transfer", "Transfer", lambda row: row.transfer.id, heads_row=True),
+            col.name("source", "From", lambda row: row.transfer.source),
+            col.names("destinations", "To", lambda row: row.transfer.destinations),
+            col.number("size_bytes", "Size", lambda row: row.transfer.size_bytes, "bytes"),
+            col.number("frame_count", "Frames", lambda row: frame_count(row.transfer)),
+            col.state("state", "State", _state, ("in time", "no limit", "late")),
+            col.seconds("longest_s", "Allowed", lambda row: row.transfer.longest_ns),
+            col.seconds("stated_s", "At the stated pace",
+                        lambda row: row.stated.total_ns if row.stated else None),
+            col.micros("fast_pace_us", "Fast pace",
+                       lambda row: row.fastest.pace_ns if row.fastest else None, 0),
+            col.seconds("fast_s", "At the fast pace",
+                        lambda row: row.fastest.total_ns if row.fastest else None),
+            col.seconds("seen_s", "Simulated", lambda row: row.seen_ns),
+            col.seconds("seen_for_s", "Simulated for",
+                        lambda row: None if row.seen_ns is None else row.seen_for_ns),
         ],
         note="At the stated pace a transfer takes its allowed time by design: its frames are "
         "spread over it. What the rule on transfers limits is each frame, which has to arrive "

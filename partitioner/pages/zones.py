@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from partitioner.model.problem import Problem
+from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, listed, money_text
-from partitioner.report.sections import Chapter, Column, Kind, Section, State, Table
+from partitioner.report.sections import Chapter, Section, State, Table
 from partitioner.runs import Answer
-from partitioner.units import MONEY_STEPS, in_units
 from partitioner.zones.zones import Turned, Zones
 
 STATES = {Answer.FOUND: State.OK, Answer.UNKNOWN: State.WARN, Answer.NONE: State.BAD}
@@ -66,29 +66,24 @@ def _sentence(problem: Problem, row: Turned) -> str:
 
 
 def _table(problem: Problem, zones: Zones) -> Table:
-    number, currency = Kind.NUMBER, problem.currency
+    currency = problem.currency
     return Table.of(
         "zones",
         "Each candidate switch the other way round",
         zones.rows,
         [
-            (Column("switch", "Switch", Kind.ID, heads_row=True), lambda row: row.switch),
-            (Column("change", "Changed to"), lambda row: "open" if row.opened else "closed"),
-            (Column("state", "Layout", Kind.STATE,
-                    state_words=("found", "none found in time", "proved to be none")),
-             lambda row: STATES[row.answer].value),
-            (Column("open_count", "Switches then", number), lambda row: row.open_count),
-            (Column("cost", "Cost", number, currency, 2),
-             lambda row: in_units(row.cost_money, MONEY_STEPS)),
-            (Column("more", "More than this layout", number, currency, 2),
-             lambda row: in_units(row.more_money, MONEY_STEPS)),
-            (Column("at_least", "At least", number, currency, 2),
-             lambda row: in_units(row.at_least_money, MONEY_STEPS)),
-            (Column("at_most", "At most", number, currency, 2),
-             lambda row: in_units(row.at_most_money, MONEY_STEPS)),
-            (Column("gap", "Proven gap", Kind.PERCENT, "", 2), lambda row: row.gap),
-            (Column("open_switches", "Open then", Kind.NAMES),
-             lambda row: " ".join(row.layout.open_switches) if row.layout else ""),
+            col.name("switch", "Switch", lambda row: row.switch, heads_row=True),
+            col.text("change", "Changed to", lambda row: "open" if row.opened else "closed"),
+            col.state("state", "Layout", lambda row: STATES[row.answer],
+                      ("found", "none found in time", "proved to be none")),
+            col.number("open_count", "Switches then", lambda row: row.open_count),
+            col.money("cost", "Cost", lambda row: row.cost_money, currency),
+            col.money("more", "More than this layout", lambda row: row.more_money, currency),
+            col.money("at_least", "At least", lambda row: row.at_least_money, currency),
+            col.money("at_most", "At most", lambda row: row.at_most_money, currency),
+            col.percent("gap", "Proven gap", lambda row: row.gap, 2),
+            col.names("open_switches", "Open then",
+                      lambda row: row.layout.open_switches if row.layout else ()),
         ],
         note="More: the layout found, less this one. At least and at most enclose the difference "
         "between the two optima.",

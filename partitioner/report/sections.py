@@ -254,12 +254,13 @@ class Table:
         note: str = "",
         folded: bool = False,
         csv_name: str = "",
+        shown: Sequence[str] = (),
         most_rows: int = MOST_ROWS,
     ) -> Table:
         """A row for each item; every column stands with what it holds of one."""
         rows = [tuple(held(item) for _, held in columns) for item in items]
         own = [column for column, _ in columns]
-        return cls(id, caption, own, rows, note, folded, csv_name, most_rows=most_rows)
+        return cls(id, caption, own, rows, note, folded, csv_name, True, shown, most_rows)
 
     @property
     def file_name(self) -> str:

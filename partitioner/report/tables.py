@@ -6,24 +6,25 @@ that people see, with the columns that have no title as well.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN
+from collections.abc import Callable, Sequence
+from decimal import ROUND_CEILING, ROUND_FLOOR
+from functools import partial
 from typing import Any
 
-from partitioner.model.assessment import Assessment, StreamFigures
+from partitioner.model.assessment import Assessment, Leg, SegmentFigures, StreamFigures
 from partitioner.model.plca import plca_ids, plca_node_count, plca_nodes
 from partitioner.model.problem import Problem
+from partitioner.report import columns as col
 from partitioner.report.delays import delay_parts_ns, worst_first
 from partitioner.report.key_figures import key_figures_table
 from partitioner.report.sections import Column, Kind, State, Table
 from partitioner.units import (
-    MG_PER_G,
     MG_PER_KG,
     MONEY_STEPS,
     MUL_PER_UNIT_LOAD,
-    NS_PER_US,
     PPM,
     UM_PER_M,
+    in_units,
 )
 
 WORST_SPARE = 0.1
@@ -57,62 +58,42 @@ def all_tables(problem: Problem, assessment: Assessment) -> dict[str, Table]:
 
 def segments_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per segment with its figures beside its limits (limits before reserve)."""
-    rows = []
-    for f in assessment.segments:
-        s = f.segment
-        limits = problem.limits.get(s.grade)
-        loads_limit = f.unit_load_limit_mul
-        rows.append(
-            (
-                s.id,
-                s.switch,
-                s.port,
-                s.grade,
-                problem.catalogue.grades[s.grade].medium.value,
-                len(s.devices),
-                " ".join(s.devices),
-                f.nodes,
-                f.nodes_limit,
-                f.length_um / UM_PER_M,
-                f.length_limit_um / UM_PER_M,
-                f.longest_stub_um / UM_PER_M,
-                f.stub_limit_um / UM_PER_M,
-                f.load_share_ppm / PPM,
-                f.load_limit_ppm / PPM,
-                f.unit_load_mul / MUL_PER_UNIT_LOAD,
-                None if loads_limit is None else loads_limit / MUL_PER_UNIT_LOAD,
-                f.cycle_ns / NS_PER_US if f.cycle_ns else None,
-                plca_node_count(s, problem.catalogue.grades[s.grade]) or None,
-                limits.basis.value if limits is not None else "",
-            )
-        )
-    number = Kind.NUMBER
-    return Table(
+    grades = problem.catalogue.grades
+
+    def basis(figures: SegmentFigures) -> str:
+        limits = problem.limits.get(figures.segment.grade)
+        return limits.basis.value if limits is not None else ""
+
+    return Table.of(
         "segments",
         "Segments",
+        assessment.segments,
         [
-            Column("segment", "Segment", Kind.ID, heads_row=True),
-            Column("switch", "Switch", Kind.ID),
-            Column("port", "Port", number),
-            Column("grade", "Grade", Kind.ID),
-            Column("medium"),
-            Column("device_count", "Devices", number),
-            Column("devices", "Devices in order", Kind.NAMES),
-            Column("nodes", "Nodes", number, limit="nodes_limit"),
-            Column("nodes_limit"),
-            Column("length_m", "Length", number, "m", 2, limit="length_limit_m"),
-            Column("length_limit_m"),
-            Column("longest_stub_m", "Stub", number, "m", 2, limit="stub_limit_m"),
-            Column("stub_limit_m"),
-            Column("load_share", "Load", Kind.PERCENT, limit="load_limit_share"),
-            Column("load_limit_share"),
-            Column("unit_loads"),
-            Column("unit_loads_limit"),
-            Column("longest_cycle_us", "Cycle", number, "µs", rounding=ROUND_CEILING),
-            Column("plca_node_count"),
-            Column("basis"),
+            col.name("segment", "Segment", lambda f: f.segment.id, heads_row=True),
+            col.name("switch", "Switch", lambda f: f.segment.switch),
+            col.number("port", "Port", lambda f: f.segment.port),
+            col.name("grade", "Grade", lambda f: f.segment.grade),
+            col.text("medium", "", lambda f: grades[f.segment.grade].medium.value),
+            col.number("device_count", "Devices", lambda f: len(f.segment.devices)),
+            col.names("devices", "Devices in order", lambda f: f.segment.devices),
+            col.number("nodes", "Nodes", lambda f: f.nodes, limit="nodes_limit"),
+            col.text("nodes_limit", "", lambda f: f.nodes_limit),
+            col.metres("length_m", "Length", lambda f: f.length_um, limit="length_limit_m"),
+            col.metres("length_limit_m", "", lambda f: f.length_limit_um),
+            col.metres("longest_stub_m", "Stub", lambda f: f.longest_stub_um,
+                       limit="stub_limit_m"),
+            col.metres("stub_limit_m", "", lambda f: f.stub_limit_um),
+            col.share("load_share", "Load", lambda f: f.load_share_ppm, limit="load_limit_share"),
+            col.share("load_limit_share", "", lambda f: f.load_limit_ppm),
+            col.text("unit_loads", "", lambda f: f.unit_load_mul / MUL_PER_UNIT_LOAD),
+            col.text("unit_loads_limit", "",
+                     lambda f: in_units(f.unit_load_limit_mul, MUL_PER_UNIT_LOAD)),
+            col.micros("longest_cycle_us", "Cycle", lambda f: f.cycle_ns or None,
+                       rounding=ROUND_CEILING),
+            col.text("plca_node_count", "",
+                     lambda f: plca_node_count(f.segment, grades[f.segment.grade]) or None),
+            col.text("basis", "", basis),
         ],
-        rows,
         note="Each figure stands before its limit, the limit before reserve. The switch port "
         "counts as a node. Stub and cycle are the longest ones.",
         shown=("segment", "switch", "port", "grade", "nodes", "length_m", "longest_stub_m",
@@ -165,65 +146,50 @@ def drops_table(problem: Problem, assessment: Assessment) -> Table:
 def ports_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per port of every open switch, free ones too."""
     used = {(s.switch, s.port): s for s in assessment.layout.segments}
-    rows = []
-    for switch in problem.switches.values():
-        if switch.id not in assessment.layout.open_switches:
-            continue
-        for port in range(1, switch.port_count + 1):
-            group = switch.port_groups[switch.group_of_port(port)]
-            segment = used.get((switch.id, port))
-            rows.append(
-                (
-                    switch.id,
-                    port,
-                    " ".join(group.grades),
-                    segment.id if segment else "",
-                    segment.grade if segment else "",
-                    len(segment.devices) if segment else None,
-                    group.price_money / MONEY_STEPS,
-                )
-            )
-    return Table(
+    opened = (problem.switches[s] for s in problem.switches if s in assessment.layout.open_switches)
+    return Table.of(
         "ports",
         "Ports of the switches",
         [
-            Column("switch", "Switch", Kind.ID),
-            Column("port", "Port", Kind.NUMBER, heads_row=True),
-            Column("grades", "Serves", Kind.NAMES),
-            Column("segment", "Segment", Kind.ID),
-            Column("grade", "Grade in use", Kind.ID),
-            Column("device_count", "Devices", Kind.NUMBER),
-            Column("price"),
+            (switch.id, port, switch.port_groups[switch.group_of_port(port)],
+             used.get((switch.id, port)))
+            for switch in opened
+            for port in range(1, switch.port_count + 1)
         ],
-        rows,
+        [
+            col.name("switch", "Switch", lambda row: row[0]),
+            col.number("port", "Port", lambda row: row[1], heads_row=True),
+            col.names("grades", "Serves", lambda row: row[2].grades),
+            col.name("segment", "Segment", lambda row: row[3].id if row[3] else ""),
+            col.name("grade", "Grade in use", lambda row: row[3].grade if row[3] else ""),
+            col.number("device_count", "Devices",
+                       lambda row: len(row[3].devices) if row[3] else None),
+            col.text("price", "", lambda row: row[2].price_money / MONEY_STEPS),
+        ],
         note="A port without a segment is free.",
         folded=True,
-    )
+    )  # fmt: skip
 
 
 def backbone_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per backbone link that is built."""
     rates = {g.id: g.rate_bps / 1e6 for g in problem.catalogue.grades.values()}
-    return Table(
+    port = problem.backbone_port
+    return Table.of(
         "backbone",
         "Backbone links",
+        assessment.layout.backbone,
         [
-            Column("from_switch", "From", Kind.ID, heads_row=True),
-            Column("from_port", "Port", Kind.NUMBER),
-            Column("to_switch", "To", Kind.ID),
-            Column("to_port", "Port there", Kind.NUMBER),
-            Column("grade", "Grade", Kind.ID),
-            Column("rate_mbps", "Rate", Kind.NUMBER, "Mbit/s", 0),
-        ],
-        [
-            (a, problem.backbone_port(a, b), b, problem.backbone_port(b, a), link.grade,
-             rates.get(link.grade))
-            for link in assessment.layout.backbone
-            for a, b in [link.ends]
+            col.name("from_switch", "From", lambda link: link.ends[0], heads_row=True),
+            col.number("from_port", "Port", lambda link: port(*link.ends)),
+            col.name("to_switch", "To", lambda link: link.ends[1]),
+            col.number("to_port", "Port there", lambda link: port(*reversed(link.ends))),
+            col.name("grade", "Grade", lambda link: link.grade),
+            col.number("rate_mbps", "Rate", lambda link: rates.get(link.grade), "Mbit/s", 0),
         ],
         note="Backbone ports are numbered on from the last port for devices, one for each link "
         "that the problem lists at the switch, so that none is renumbered when others are built.",
-    )  # fmt: skip
+    )
 
 
 def stream_state(figures: StreamFigures) -> State:
@@ -233,113 +199,81 @@ def stream_state(figures: StreamFigures) -> State:
     return State.WARN if figures.margin_ns < WORST_SPARE * figures.deadline_ns else State.OK
 
 
-def _us(
-    key: str, title: str, digits: int | None = None, rounding: str = ROUND_HALF_EVEN
-) -> Column:
-    return Column(key, title, Kind.NUMBER, "µs", digits, rounding=rounding)
+_CAUSES = {
+    "queue": "Own queue", "access": "Access", "wire": "Wire", "collision": "Collision",
+}  # fmt: skip
+"""Parts of a delay on a segment, in the order of :func:`delay_parts_ns`."""
 
 
-_CAUSES = (
-    _us("queue_us", "Own queue"),
-    _us("access_us", "Access"),
-    _us("wire_us", "Wire"),
-    _us("collision_us", "Collision"),
-)
+def _cause(place: int) -> Callable[[StreamFigures], int | None]:
+    """Give one part of the delay of a delivery; None where it has no bound."""
+    return lambda f: None if f.response_ns is None else delay_parts_ns(f.legs)[place]
 
 
 def streams_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per stream and destination, the least margin first."""
-    rows: list[tuple[Any, ...]] = []
-    for f in worst_first(assessment.streams):
-        stream = problem.streams[f.stream]
-        parts: list[float | None] = [p / NS_PER_US for p in delay_parts_ns(f.legs)]
-        if f.response_ns is None:
-            parts = [None] * len(parts)
-        margin = f.margin_ns
-        rows.append(
-            (
-                f.stream,
-                stream.source,
-                f.destination,
-                stream.pcp,
-                stream.payload_bytes,
-                stream.kind.value,
-                stream.period_ns / NS_PER_US,
-                stream.jitter_ns / NS_PER_US,
-                *parts,
-                None if f.response_ns is None else f.response_ns / NS_PER_US,
-                None if f.linear_ns is None else f.linear_ns / NS_PER_US,
-                f.deadline_ns / NS_PER_US,
-                None if margin is None else margin / NS_PER_US,
-                None if margin is None else round(margin / f.deadline_ns, 6),
-                stream_state(f).value,
-                " > ".join(leg.where for leg in f.legs),
-            )
-        )
-    return Table(
+    streams = problem.streams
+    causes = {**_CAUSES, "network": "Switches"}
+    return Table.of(
         "streams",
         "Streams, least of the deadline left first",
+        worst_first(assessment.streams),
         [
-            Column("stream", "Stream", Kind.ID, heads_row=True),
-            Column("source", "From", Kind.ID),
-            Column("destination", "To", Kind.ID),
-            Column("pcp", "PCP", Kind.NUMBER),
-            Column("payload_bytes"),
-            Column("kind"),
-            Column("period_us"),
-            Column("jitter_us"),
-            *_CAUSES,
-            _us("network_us", "Switches"),
-            _us("worst_delay_us", "Worst-case delay", rounding=ROUND_CEILING),
-            Column("linear_delay_us"),
-            _us("deadline_us", "Deadline", 0),
-            _us("margin_us", "Left", rounding=ROUND_FLOOR),
-            Column("margin_share", "Left of deadline", Kind.PERCENT, rounding=ROUND_FLOOR),
-            Column("state", "State", Kind.STATE, state_words=("kept", "tight", "late")),
-            Column("way"),
+            col.name("stream", "Stream", lambda f: f.stream, heads_row=True),
+            col.name("source", "From", lambda f: streams[f.stream].source),
+            col.name("destination", "To", lambda f: f.destination),
+            col.number("pcp", "PCP", lambda f: streams[f.stream].pcp),
+            col.text("payload_bytes", "", lambda f: streams[f.stream].payload_bytes),
+            col.text("kind", "", lambda f: streams[f.stream].kind.value),
+            col.micros("period_us", "", lambda f: streams[f.stream].period_ns),
+            col.micros("jitter_us", "", lambda f: streams[f.stream].jitter_ns),
+            *(col.micros(f"{part}_us", title, _cause(place))
+              for place, (part, title) in enumerate(causes.items())),
+            col.micros("worst_delay_us", "Worst-case delay", lambda f: f.response_ns,
+                       rounding=ROUND_CEILING),
+            col.micros("linear_delay_us", "", lambda f: f.linear_ns),
+            col.micros("deadline_us", "Deadline", lambda f: f.deadline_ns, 0),
+            col.micros("margin_us", "Left", lambda f: f.margin_ns, rounding=ROUND_FLOOR),
+            col.percent("margin_share", "Left of deadline",
+                        lambda f: None if f.margin_ns is None
+                        else round(f.margin_ns / f.deadline_ns, 6), rounding=ROUND_FLOOR),
+            col.state("state", "State", stream_state, ("kept", "tight", "late")),
+            col.text("way", "", lambda f: " > ".join(leg.where for leg in f.legs)),
         ],
-        rows,
-        folded=len(rows) > MANY_STREAMS,
-    )
+        folded=len(assessment.streams) > MANY_STREAMS,
+    )  # fmt: skip
 
 
 def legs_table(assessment: Assessment) -> Table:
     """One row per leg of every stream and destination, in the order the frame travels."""
-    rows = [
-        (
-            f.stream,
-            f.destination,
-            number,
-            leg.kind.value,
-            leg.where,
-            *(
-                time_ns / NS_PER_US
-                for time_ns in (
-                    leg.queue_ns, leg.access_ns, leg.wire_ns, leg.collision_ns, leg.response_ns,
-                    leg.linear_ns, leg.priced_ns,
-                )
-            ),
-        )
-        for f in worst_first(assessment.streams)
-        for number, leg in enumerate(f.legs, 1)
-    ]  # fmt: skip
-    return Table(
+    return Table.of(
         "legs",
         "Legs of every stream",
         [
-            Column("stream", "Stream", Kind.ID, heads_row=True),
-            Column("destination", "To", Kind.ID),
-            Column("leg", "Leg", Kind.NUMBER),
-            Column("kind", "Kind"),
-            Column("where", "Where", Kind.ID),
-            *_CAUSES,
-            _us("worst_delay_us", "Worst-case delay", rounding=ROUND_CEILING),
-            _us("linear_delay_us", "Linear delay", rounding=ROUND_CEILING),
-            Column("priced_us"),
+            (f, number, leg)
+            for f in worst_first(assessment.streams)
+            for number, leg in enumerate(f.legs, 1)
         ],
-        rows,
+        [
+            col.name("stream", "Stream", lambda row: row[0].stream, heads_row=True),
+            col.name("destination", "To", lambda row: row[0].destination),
+            col.number("leg", "Leg", lambda row: row[1]),
+            col.text("kind", "Kind", lambda row: row[2].kind.value),
+            col.name("where", "Where", lambda row: row[2].where),
+            *(col.micros(f"{part}_us", title, partial(_part_of_leg, f"{part}_ns"))
+              for part, title in _CAUSES.items()),
+            col.micros("worst_delay_us", "Worst-case delay", lambda row: row[2].response_ns,
+                       rounding=ROUND_CEILING),
+            col.micros("linear_delay_us", "Linear delay", lambda row: row[2].linear_ns,
+                       rounding=ROUND_CEILING),
+            col.micros("priced_us", "", lambda row: row[2].priced_ns),
+        ],
         folded=True,
-    )
+    )  # fmt: skip
+
+
+def _part_of_leg(part: str, row: tuple[StreamFigures, int, Leg]) -> int:
+    return int(getattr(row[2], part))
 
 
 def margin_state(used: float) -> State:
@@ -351,25 +285,22 @@ def margin_state(used: float) -> State:
 
 def margins_table(assessment: Assessment) -> Table:
     """How near each rule is to breaking at its tightest place, nearest first."""
-    ordered = sorted(assessment.margins, key=lambda m: (-m.used, m.rule))
-    return Table(
+    return Table.of(
         "margins",
         "Margin of every rule",
+        sorted(assessment.margins, key=lambda m: (-m.used, m.rule)),
         [
-            Column("rule", "Rule", Kind.ID, heads_row=True),
-            Column("state", "State", Kind.STATE, state_words=("kept", "at its limit", "broken")),
-            Column("used_share", "Of the limit", Kind.BAR, "", 0),
-            Column("where", "Where", Kind.ID),
-            Column("figures", "Figures", Kind.AMOUNTS),
-            Column("source", "Source of the limit", Kind.SOURCE),
-            Column("trust", "Trust", Kind.TRUST),
-        ],
-        [
-            (m.rule, margin_state(m.used).value, m.used, m.where, m.text, m.source, m.trust)
-            for m in ordered
+            col.name("rule", "Rule", lambda m: m.rule, heads_row=True),
+            col.state("state", "State", lambda m: margin_state(m.used),
+                      ("kept", "at its limit", "broken")),
+            col.bar("used_share", "Of the limit", lambda m: m.used, digits=0),
+            col.name("where", "Where", lambda m: m.where),
+            col.text("figures", "Figures", lambda m: m.text, kind=Kind.AMOUNTS),
+            col.source(lambda m: m.source, "Source of the limit"),
+            col.trust(lambda m: m.trust),
         ],
         shown=("rule", "state", "used_share", "figures", "where", "source", "trust"),
-    )
+    )  # fmt: skip
 
 
 def parts_table(problem: Problem, assessment: Assessment) -> Table:
@@ -387,41 +318,30 @@ def parts_table(problem: Problem, assessment: Assessment) -> Table:
     sums = sums.sort_values(
         ["price_money", "part", "kind"], ascending=[False, True, True], kind="stable"
     )
-    rows = []
-    for line in sums.itertuples():
-        is_cable = line.part in problem.catalogue.cables and line.kind == "cable"
-        rows.append(
-            (
-                line.part,
-                line.kind,
-                line.quantity / UM_PER_M if is_cable else line.quantity,
-                "m" if is_cable else "pieces",
-                line.unit_price_money / MONEY_STEPS,
-                line.price_money / MONEY_STEPS,
-                line.mass_mg / MG_PER_G,
-                line.source,
-                line.trust,
-            )
-        )
+
+    def is_cable(line: Any) -> bool:
+        return line.part in problem.catalogue.cables and line.kind == "cable"
+
     currency = problem.currency
-    return Table(
+    return Table.of(
         "parts",
         "Parts",
+        sums.itertuples(),
         [
-            Column("part", "Part", Kind.ID, heads_row=True),
-            Column("kind", "Kind"),
-            Column("quantity", "Quantity", Kind.NUMBER, "", 2),
-            Column("unit", "Unit"),
-            Column("unit_price", "Unit price", Kind.NUMBER, currency, 2),
-            Column("price", "Price", Kind.NUMBER, currency, 2),
-            Column("mass_g", "Mass", Kind.NUMBER, "g", 0),
-            Column("source", "Source", Kind.SOURCE),
-            Column("trust", "Trust", Kind.TRUST),
+            col.name("part", "Part", lambda line: line.part, heads_row=True),
+            col.text("kind", "Kind", lambda line: line.kind),
+            col.number("quantity", "Quantity", lambda line: line.quantity / UM_PER_M
+                       if is_cable(line) else line.quantity, digits=2),
+            col.text("unit", "Unit", lambda line: "m" if is_cable(line) else "pieces"),
+            col.money("unit_price", "Unit price", lambda line: line.unit_price_money, currency),
+            col.money("price", "Price", lambda line: line.price_money, currency),
+            col.grams("mass_g", "Mass", lambda line: line.mass_mg),
+            col.source(lambda line: line.source),
+            col.trust(lambda line: line.trust),
         ],
-        rows,
         note="Quantities count a unit with every option; price and mass are weighted with "
         "the share of units that carry the part.",
-    )
+    )  # fmt: skip
 
 
 def wires_table(problem: Problem, assessment: Assessment) -> Table:
@@ -429,31 +349,25 @@ def wires_table(problem: Problem, assessment: Assessment) -> Table:
 
     ``cut_m`` is the length as a shop cuts it, in whole steps, never below ``length_m``.
     """
-    return Table(
+    return Table.of(
         "wires",
         "Wire list",
+        assessment.wires,
         [
-            Column("piece", "Piece", Kind.ID, heads_row=True),
-            Column("segment"),
-            Column("cable", "Cable", Kind.ID),
-            Column("from", "From", Kind.ID),
-            Column("to", "To", Kind.ID),
-            Column("length_m", "Needed", Kind.NUMBER, "m", 2, rounding=ROUND_CEILING),
-            Column("cut_m", "Cut length", Kind.NUMBER, "m", 3),
-            Column("fitted_share", "Fitted in", Kind.PERCENT, "", 0),
-            Column("only_with", "Only with", Kind.NAMES),
-            Column("only_without", "Only without", Kind.NAMES),
-            Column("from_parts", "At its start", Kind.NAMES),
-            Column("to_parts", "At its end", Kind.NAMES),
-            Column("pathways", "Pathways", Kind.NAMES),
-            Column("label"),
-        ],
-        [
-            (w.id, w.segment, w.cable, w.from_node, w.to_node, w.length_um / UM_PER_M,
-             problem.shop.cut_um(w.length_um) / UM_PER_M, w.share_ppm / PPM,
-             " ".join(w.only_with), " ".join(w.only_without), " ".join(w.from_parts),
-             " ".join(w.to_parts), " ".join(w.pathways), f"{problem.name} {w.id}")
-            for w in assessment.wires
+            col.name("piece", "Piece", lambda w: w.id, heads_row=True),
+            col.text("segment", "", lambda w: w.segment),
+            col.name("cable", "Cable", lambda w: w.cable),
+            col.name("from", "From", lambda w: w.from_node),
+            col.name("to", "To", lambda w: w.to_node),
+            col.metres("length_m", "Needed", lambda w: w.length_um, rounding=ROUND_CEILING),
+            col.metres("cut_m", "Cut length", lambda w: problem.shop.cut_um(w.length_um), 3),
+            col.share("fitted_share", "Fitted in", lambda w: w.share_ppm, digits=0),
+            col.names("only_with", "Only with", lambda w: w.only_with),
+            col.names("only_without", "Only without", lambda w: w.only_without),
+            col.names("from_parts", "At its start", lambda w: w.from_parts),
+            col.names("to_parts", "At its end", lambda w: w.to_parts),
+            col.names("pathways", "Pathways", lambda w: w.pathways),
+            col.text("label", "", lambda w: f"{problem.name} {w.id}"),
         ],
         note="Slack of drops and ends is in the lengths. A row holds for units that have at "
         "least one of the options it is only with, and none of those it is only without. Where "
@@ -462,7 +376,7 @@ def wires_table(problem: Problem, assessment: Assessment) -> Table:
         "meets it; how many there are is in the order list. Local codes and responsible engineers "
         "decide what may be built.",
         folded=True,
-    )  # fmt: skip
+    )
 
 
 def plca_table(problem: Problem, assessment: Assessment) -> Table:
@@ -542,19 +456,15 @@ def baseline_table(problem: Problem, assessment: Assessment) -> Table:
 
 def cost_by_kind_table(problem: Problem, assessment: Assessment) -> Table:
     """Money by kind of part, dearest first."""
-    cost = assessment.cost
-    kinds = sorted(cost.by_kind_money, key=lambda k: (-k[1], k[0]))
-    return Table(
+    whole = assessment.cost.money
+    return Table.of(
         "cost-by-kind",
         "Cost by kind",
+        sorted(assessment.cost.by_kind_money, key=lambda k: (-k[1], k[0])),
         [
-            Column("kind", "Kind", heads_row=True),
-            Column("money", "Money", Kind.NUMBER, problem.currency, 2),
-            Column("share", "Share", Kind.BAR, "", 0),
-        ],
-        [
-            (kind, money / MONEY_STEPS, round(money / cost.money, 6) if cost.money else 0.0)
-            for kind, money in kinds
+            col.text("kind", "Kind", lambda k: k[0], heads_row=True),
+            col.money("money", "Money", lambda k: k[1], problem.currency),
+            col.bar("share", "Share", lambda k: round(k[1] / whole, 6) if whole else 0.0, digits=0),
         ],
     )
 
@@ -562,40 +472,36 @@ def cost_by_kind_table(problem: Problem, assessment: Assessment) -> Table:
 def options_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per equipment option with its devices and where they hang."""
     home = assessment.layout.segment_of()
-    rows = []
-    for option in problem.options.values():
-        devices = [d.id for d in problem.devices.values() if d.option == option.id]
-        segments = sorted({home[d].id for d in devices if d in home})
-        share = option.take_rate_ppm / PPM
-        rows.append(
-            (option.id, option.name, share, len(devices), " ".join(devices), " ".join(segments))
-        )
-    return Table(
+    own: dict[str, list[str]] = {}
+    for device in problem.devices.values():
+        own.setdefault(device.option or "", []).append(device.id)
+    return Table.of(
         "options",
         "Equipment options",
+        [(option, own.get(option.id, [])) for option in problem.options.values()],
         [
-            Column("option", "Option", Kind.ID, heads_row=True),
-            Column("name", "Name"),
-            Column("take_rate", "Take rate", Kind.PERCENT, "", 0),
-            Column("device_count", "Devices", Kind.NUMBER),
-            Column("devices", "Which", Kind.NAMES),
-            Column("segments", "On segments", Kind.NAMES),
+            col.name("option", "Option", lambda row: row[0].id, heads_row=True),
+            col.text("name", "Name", lambda row: row[0].name),
+            col.share("take_rate", "Take rate", lambda row: row[0].take_rate_ppm, digits=0),
+            col.number("device_count", "Devices", lambda row: len(row[1])),
+            col.names("devices", "Which", lambda row: row[1]),
+            col.names("segments", "On segments",
+                      lambda row: sorted({home[d].id for d in row[1] if d in home})),
         ],
-        rows,
-    )
+    )  # fmt: skip
 
 
 def builds_table(problem: Problem) -> Table:
     """One row per stated build."""
-    return Table(
+    return Table.of(
         "builds",
         "Builds",
+        problem.builds,
         [
-            Column("build", "Build", Kind.ID, heads_row=True),
-            Column("options", "Options", Kind.NAMES),
-            Column("share", "Share of units", Kind.PERCENT, "", 0),
+            col.name("build", "Build", lambda b: b.id, heads_row=True),
+            col.names("options", "Options", lambda b: sorted(b.options)),
+            col.share("share", "Share of units", lambda b: b.share_ppm, digits=0),
         ],
-        [(b.id, " ".join(sorted(b.options)), b.share_ppm / PPM) for b in problem.builds],
     )
 
 
