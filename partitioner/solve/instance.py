@@ -295,9 +295,9 @@ class Instance:
         names = sorted({d.security_domain for d in devices if d.security_domain is not None})
         self.domain_sets = [frozenset({name}) for name in names]
         self.domain_sets += [frozenset(s) for s in self.problem.sharing.domains]
-        self.conflict = self._levels_too_far_apart(devices)
-        if len(names) > 1:
-            self.conflict |= self._domains_that_never_mix(devices, names)
+        self.levels_apart = self._levels_too_far_apart(devices)
+        self.domains_apart = self._domains_that_never_mix(devices, names)
+        self.conflict = self.levels_apart | self.domains_apart
         self._build_line_classes(devices)
         self._build_groups()
         self._build_loss_caps(devices)

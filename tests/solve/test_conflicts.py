@@ -51,16 +51,16 @@ def test_what_keeps_a_layout_is_not_called_impossible(case: Case) -> None:
     assert not conflicts(problem)
 
 
-def two_kinds(kinds: tuple[str, str], sharing: str, ports: int) -> Problem:
+def of_kinds(kinds: list[str], sharing: str, ports: int) -> Problem:
     """Seven devices of each kind, lines for six devices each, one switch with so many ports."""
     devices = [
-        f"  - {{id: d-{n}, position_m: [{n}, 0, 0], grades: [10BASE-T1S-multidrop], "
-        f"{kinds[n % 2]}}}"
-        for n in range(14)
+        f"  - {{id: d-{n}, position_m: [{n % 14}, {n // 14 / 2}, 0], grades: [10BASE-T1S-multidrop], "
+        f"{kinds[n % len(kinds)]}}}"
+        for n in range(7 * len(kinds))
     ]
     return problem_from_text("\n".join((
         "format: 1",
-        "name: two-kinds",
+        "name: of-kinds",
         "switches:",
         "  - id: hub",
         "    position_m: [0, 0, 0]",
@@ -71,21 +71,26 @@ def two_kinds(kinds: tuple[str, str], sharing: str, ports: int) -> Problem:
         *devices,
         "streams:",
         "  - {id: s, from: d-0, to: [hub], payload_bytes: 8, period_us: 100000}",
-    )), "two-kinds.yaml")  # fmt: skip
+    )), "of-kinds.yaml")  # fmt: skip
 
 
 @pytest.mark.parametrize(
-    ("kinds", "sharing", "rule"),
+    ("kinds", "sharing", "ports", "rule"),
     [
-        (("safety_level: 0", "safety_level: 2"), "safety_span: 1", "safety-span"),
-        (("security_domain: a", "security_domain: b"), "domains: []", "security-domain"),
+        (["safety_level: 0", "safety_level: 2"], "safety_span: 1", 4, "safety-span"),
+        (["security_domain: a", "security_domain: b"], "domains: []", 4, "security-domain"),
+        ([f"safety_level: {n}{domain}" for n in range(18) for domain in ("", ", "
+          "security_domain: a")], "safety_span: 0", 18 * 3, "safety-span"),
     ],
-    ids=["levels", "domains"],
+    ids=["levels", "domains", "two kinds that mix on each of many levels"],
 )
 def test_each_kind_of_devices_that_never_mix_fills_lines_of_its_own(
-    kinds: tuple[str, str], sharing: str, rule: str
+    kinds: list[str], sharing: str, ports: int, rule: str
 ) -> None:
-    """Fourteen devices fill three lines of six; seven of each kind need two lines each."""
-    found = conflicts(two_kinds(kinds, sharing, ports=3))
+    """Seven devices need two lines of six, and fourteen three, where all together need fewer.
+
+    Of two kinds on each of 18 levels there are 2**18 ways to take one of each level.
+    """
+    found = conflicts(of_kinds(kinds, sharing, ports - 1))
     assert {c.rule for c in found} == {"nodes", "port-exists", "device-once", rule}
-    assert not conflicts(two_kinds(kinds, sharing, ports=4))
+    assert not conflicts(of_kinds(kinds, sharing, ports))

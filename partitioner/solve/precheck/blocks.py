@@ -6,7 +6,7 @@ is on it.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -167,37 +167,18 @@ class Homes:
         """Why two devices may not share a line."""
         inst = self._inst
         problem = inst.problem
-        one, two = (problem.devices[inst.device_ids[i]] for i in (a, b))
-        for key in (("safety-span",), ("security-domain",)):
-            if self.differ(
-                (one.safety_level, one.security_domain), (two.safety_level, two.security_domain),
-                {key},
-            ):
-                return {key}
+        both = {inst.device_ids[a], inst.device_ids[b]}
+        if inst.levels_apart[a, b]:
+            return {("safety-span",)}
+        if inst.domains_apart[a, b]:
+            return {("security-domain",)}
         for group in problem.groups:
-            if group.kind is not GroupKind.TOGETHER and {one.id, two.id} <= set(group.devices):
+            if group.kind is not GroupKind.TOGETHER and both <= set(group.devices):
                 return {("group", group.id)}
         for (members, cap), rule in zip(inst.loss_caps, problem.failure_rules, strict=True):
             if cap == 1 and a in members and b in members:
                 return {("failure", rule.id)}
         return set()
-
-    def differ(
-        self,
-        one: tuple[int | None, str | None],
-        two: tuple[int | None, str | None],
-        keys: Collection[Key],
-    ) -> bool:
-        """Whether two kinds (level, domain) may not share a line by some of the ``keys``."""
-        span = self._inst.problem.sharing.safety_span
-        if ("safety-span",) in keys and span is not None and (
-            one[0] is not None and two[0] is not None and abs(one[0] - two[0]) > span
-        ):
-            return True
-        domains = {one[1], two[1]} - {None}
-        return ("security-domain",) in keys and len(domains) > 1 and not any(
-            domains <= s for s in self._inst.domain_sets
-        )
 
     # -- by switch ----------------------------------------------------------------------------
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import combinations, groupby
+from itertools import groupby
 from typing import NamedTuple
 
 import networkx as nx
@@ -18,6 +18,7 @@ from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import PortClass
 from partitioner.solve.precheck.blocks import Homes, Reason, blocks_of
+from partitioner.solve.precheck.kinds import kinds_of
 from partitioner.solve.precheck.statements import Key
 
 MOST_BRIDGES = 300
@@ -72,19 +73,6 @@ class Hold(NamedTuple):
     because: list[Key]
 
 
-Kind = tuple[int | None, str | None]
-"""Safety level and security domain."""
-
-
-@dataclass(frozen=True, slots=True)
-class Kinds:
-    """Kinds of devices on each block, and sets of which no two kinds share a line, by ``keys``."""
-
-    keys: Reason
-    of_block: list[list[Kind]]
-    cliques: list[tuple[Kind, ...]]
-
-
 class Places:
     """Blocks of a problem and where each may hang: what all relaxations of it have in common."""
 
@@ -121,8 +109,10 @@ class Places:
         statements say so."""
         self.strict_holds = {g: _telling(rows) for g, rows in self.holds.items()}
         """Those of them that say something beside the others while all are in force."""
-        self.kinds = self._kinds()
-        self.clash_rule = self._clash_rule()
+        self.kinds = kinds_of(inst, self.blocks)
+        self.clash_rule = np.select(
+            [inst.levels_apart, inst.domains_apart, inst.conflict], [1, 2, 3], 0
+        )
         """By two devices: 1 if their safety levels keep them off one line, 2 if their security
         domains do, 3 if some group or failure rule does, 0 if nothing."""
         self.counted = self._counted()
@@ -160,56 +150,6 @@ class Places:
                 for taken, each, because in same if sum(taken) > each
             ])
         ]
-
-    def _clash_rule(self) -> npt.NDArray[np.int8]:
-        devices = list(self.instance.problem.devices.values())
-        rule = np.where(self.instance.conflict, 3, 0).astype(np.int8)
-        for number, key, kind_of in (
-            (2, "security-domain", lambda d: (None, d.security_domain)),
-            (1, "safety-span", lambda d: (d.safety_level, None)),
-        ):
-            kinds = list(dict.fromkeys(kind_of(d) for d in devices))
-            differ = np.array([[self.rules.differ(a, b, {(key,)}) for a in kinds] for b in kinds])
-            at = [kinds.index(kind_of(d)) for d in devices]
-            rule[differ[np.ix_(at, at)]] = number
-        return rule
-
-    def _kinds(self) -> list[Kinds]:
-        """Kinds of devices by safety level, by security domain and by both."""
-        devices = list(self.instance.problem.devices.values())
-        found: list[Kinds] = []
-        seen: set[tuple[int, int]] = set()
-        for keys, kind_of in (
-            ({("safety-span",)}, lambda d: (d.safety_level, None)),
-            ({("security-domain",)}, lambda d: (None, d.security_domain)),
-            ({("safety-span",), ("security-domain",)},
-             lambda d: (d.safety_level, d.security_domain)),
-        ):
-            of_block = [
-                list(dict.fromkeys(kind_of(devices[i]) for i in block.devices))
-                for block in self.blocks
-            ]
-            graph = nx.Graph()
-            known = sorted({k for ks in of_block for k in ks}, key=repr)
-            graph.add_edges_from(
-                pair for pair in combinations(known, 2) if self.rules.differ(*pair, keys)
-            )
-            # Those that differ from all others are in every set: looked for among the rest, the
-            # sets of some hundred kinds are found at once.
-            always = [k for k, degree in graph.degree if degree == len(graph) - 1]
-            rest = graph.subgraph(set(graph) - set(always))
-            place = {kind: n for n, kind in enumerate(known)}
-            cliques = sorted(
-                (tuple(sorted([*always, *c], key=place.__getitem__))
-                 for c in (nx.find_cliques(rest) if rest else [[]] if always else [])),
-                key=lambda clique: [place[kind] for kind in clique],
-            )
-            # By level and domain both nothing may be new.
-            size = len(known), graph.number_of_edges()
-            if cliques and size not in seen:
-                seen.add(size)
-                found.append(Kinds(frozenset(keys), of_block, cliques))
-        return found
 
     def _counted(self) -> list[Counted]:
         """Groups apart and sets watched, of which no more than so many may be lost."""

@@ -7,7 +7,8 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from partitioner.solve.precheck.places import Kind, whole_shares
+from partitioner.solve.precheck.kinds import Kind
+from partitioner.solve.precheck.places import whole_shares
 from partitioner.solve.precheck.rows import Rows
 from partitioner.solve.precheck.statements import Key
 
@@ -165,22 +166,33 @@ class SegmentRows:
     def kinds(self, g: int, here: Here, segments: Segments) -> None:
         """Kinds of devices (level, domain) that never mix have lines of their own each."""
         for kinds in self._places.kinds:
-            by_kind: dict[Kind, list[tuple[int, int]]] = defaultdict(list)
+            by_kind: dict[Kind, Here] = defaultdict(list)
             for b, v in here:
                 for kind in kinds.of_block[b]:
                     by_kind[kind].append((b, v))
-            lines: dict[Kind, int] = {}
-            seen: set[tuple[Kind, ...]] = set()
-            for clique in kinds.cliques:
-                present = tuple(kind for kind in clique if kind in by_kind)
-                if len(present) < 2 or present in seen:
-                    continue
-                seen.add(present)
-                for kind in present:
-                    if kind not in lines:
-                        lines[kind] = self._rows.var(len(self._rows.blocks))
-                        self.lines(g, by_kind[kind], [(lines[kind], -1)])
-                self._rows.add([*((lines[k], 1) for k in present), *segments], 0, kinds.keys)
+            present = [
+                {tuple(k for k in some if k in by_kind) for some in sets} - {()}
+                for sets in kinds.parts
+            ]
+            if sum(max(map(len, sets), default=0) for sets in present) < 2:
+                continue
+            parts: list[Segments] = []
+            for sets in present:
+                lines: dict[Kind, int] = {}
+                for kind in sorted({k for some in sets for k in some}):
+                    lines[kind] = self._rows.var(len(self._rows.blocks))
+                    self.lines(g, by_kind[kind], [(lines[kind], -1)])
+                terms = [[(lines[k], 1) for k in some] for some in sorted(sets)]
+                if len(terms) > 1:
+                    most = self._rows.var(len(self._rows.blocks))
+                    if len(present) > 1:
+                        inside = {t for kind in lines for t in by_kind[kind]}
+                        self.lines(g, sorted(inside), [(most, -1)])
+                    for some in terms:
+                        self._rows.add([*some, (most, -1)], 0, kinds.keys)
+                    terms = [[(most, 1)]]
+                parts += terms
+            self._rows.add([*(t for part in parts for t in part), *segments], 0, kinds.keys)
 
     def _tight_deadlines(self, g: int, here: Here, segments: Segments) -> None:
         """A line with tight deadlines has a short cycle, in which few devices find room."""
