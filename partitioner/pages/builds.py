@@ -5,10 +5,10 @@ from __future__ import annotations
 from decimal import ROUND_FLOOR
 
 from partitioner.check.facts import Facts
-from partitioner.facts.builds import Added, Builds, added_by
+from partitioner.facts.builds import Added, Builds, JudgedBuild, added_by
 from partitioner.model.assessment import Assessment
 from partitioner.report import columns as col
-from partitioner.report.amounts import count_text, listed, money_text
+from partitioner.report.amounts import count_text, listed, money_text, rounded_amounts
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.panels import LARGEST_DRAWN, Panel, panels_figure
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, State, Table
@@ -16,6 +16,9 @@ from partitioner.units import MONEY_STEPS, UM_PER_M
 
 MOST_DRAWN = 12
 """Builds drawn; the ones built most often."""
+_UNITS: col.Held[JudgedBuild] = col.percent(
+    "share", "Units", lambda b: round(float(b.combination.share), 9)
+)
 
 
 def builds_section(facts: Facts, assessment: Assessment, builds: Builds) -> Section | None:
@@ -33,13 +36,23 @@ def builds_section(facts: Facts, assessment: Assessment, builds: Builds) -> Sect
         _drawings(facts, assessment, builds),
         id="every-build",
         chapter=Chapter.OPTIONS,
-        points=[
-            f"{row.combination.name}: {finding.rule}: {finding.sentence}"
-            for row in builds.broken
-            for finding in row.findings
-        ],
+        points=_broken(builds),
         figures_last=True,
     )
+
+
+def _broken(builds: Builds) -> list[str]:
+    """What breaks a rule, once, with the builds in which it does."""
+    where: dict[str, list[str]] = {}
+    for row in builds.broken:
+        for finding in row.findings:
+            told = f"{finding.rule}: {rounded_amounts(finding.sentence)}"
+            where.setdefault(told, []).append(row.combination.name)
+    all_ = len(builds.rows)
+    return [
+        f"{'every build' if len(names) == all_ > 1 else listed(names)}: {told}"
+        for told, names in where.items()
+    ]
 
 
 def _intro(facts: Facts, assessment: Assessment, builds: Builds) -> list[str]:
@@ -77,7 +90,7 @@ def _builds_table(facts: Facts, builds: Builds) -> Table:
         builds.rows,
         [
             col.name("build", "Build", lambda b: b.combination.name, heads_row=True),
-            col.percent("share", "Units", lambda b: round(float(b.combination.share), 9)),
+            _UNITS,
             col.state("state", "State", lambda b: State.BAD if b.findings else State.OK,
                       ("kept", "kept", "broken")),
             col.number("device_count", "Devices", lambda b: len(b.fitted)),
@@ -93,7 +106,8 @@ def _builds_table(facts: Facts, builds: Builds) -> Table:
                         rounding=ROUND_FLOOR),
             col.money("money", "Money", lambda b: b.money, facts.problem.currency),
             col.grams("mass_g", "Mass", lambda b: b.mass_mg),
-            col.names("options", "Options", lambda b: sorted(b.combination.options)),
+            col.names("options", "Options" if facts.problem.builds else "",
+                      lambda b: sorted(b.combination.options)),
         ],
         note="Money and mass are those of one such unit. Ports stay in every unit, also where "
         "nothing hangs on them.",
@@ -154,10 +168,11 @@ def _drawings(facts: Facts, assessment: Assessment, builds: Builds) -> tuple[Fig
         return ()
     often = sorted(builds.rows, key=lambda r: -r.combination.share)[:MOST_DRAWN]
     drawn = [row for row in builds.rows if row in often]
+    units, share_of = _UNITS
     panels = [
         Panel(
             row.combination.name,
-            f"{float(100 * row.combination.share):.3g} % of units, "
+            f"{units.text(share_of(row))} of units, "
             f"{count_text(len(row.fitted), 'device')}, "
             f"{money_text(row.money, facts.problem.currency)}",
             carried=row.fitted,

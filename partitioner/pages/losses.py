@@ -15,6 +15,8 @@ from partitioner.report.panels import LARGEST_DRAWN, Panel, panels_figure
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, State, Table
 
 MOST_DRAWN = 6
+MOST_OPEN = 100
+"""Failures up to which their table stands open: what a switch takes is asked before all else."""
 MOST_ROWS = 1_000
 """Rows on the page; the files have all."""
 MOST_KEPT = 20_000
@@ -23,7 +25,7 @@ SEVERE_SHARE = 0.5
 SERIOUS_SHARE = 0.1
 """Of the devices or the deliveries; bounds of this program's own for its two words."""
 WHAT = {
-    FailureKind.SEGMENT: "line or link, its port",
+    FailureKind.SEGMENT: "line or link",
     FailureKind.SWITCH: "switch",
     FailureKind.BACKBONE_LINK: "backbone link",
 }
@@ -47,6 +49,7 @@ def losses_section(facts: Facts, assessment: Assessment) -> Section | None:
             if loss.broken_rules
         ],
         urgent=_urgent(facts, found),
+        figures_last=True,
     )
 
 
@@ -131,8 +134,9 @@ def _table(found: Sequence[Loss]) -> Table:
         note="Cut off: the device runs, but no stream of its own gets through although the other "
         "end runs too. A delivery is one stream to one destination. Takes: the larger of the share "
         "of devices and the share of deliveries. Severe: breaks a failure rule, loses a whole "
-        "group kept apart, or takes half; serious: weakens such a group, or takes a tenth.",
-        folded=len(found) > 30,
+        "group kept apart, or takes half; serious: weakens such a group, or takes a tenth. First "
+        "what breaks rules, then what loses whole groups, then by what it takes.",
+        folded=len(found) > MOST_OPEN,
         most_rows=MOST_ROWS,
     )  # fmt: skip
 

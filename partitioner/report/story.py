@@ -16,6 +16,7 @@ from partitioner.report.amounts import (
     money_text,
     number_text,
     ratio_text,
+    rounded_amounts,
     share_text,
     time_text,
 )
@@ -169,7 +170,7 @@ def _rules(assessment: Assessment, tables: Mapping[str, Table]) -> Section:
             "No rule is broken. How near each one is to breaking at its tightest place, worst "
             "first; a rule at 100 % is kept with nothing to spare."
         )
-    broken = [f"{f.rule}: {f.sentence}" for f in assessment.findings]
+    broken = [f"{f.rule}: {rounded_amounts(f.sentence)}" for f in assessment.findings]
     return Section(
         "",
         intro,

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
-from partitioner.report.amounts import MINUS, NBSP, THIN
+from partitioner.report.amounts import MINUS, NBSP, THIN, rounded_amounts
 from partitioner.report.key_figures import key_figures
 from partitioner.report.sections import Table
 from partitioner.report.tables import baseline_table, segments_table, streams_table
@@ -35,7 +35,8 @@ def verdict_text(problem: Problem, assessment: Assessment, outcome: Outcome | No
     head = f"{visible(problem.name)}: {judged.word}. {judged.sentence}"
     blocks = [wrapped(head), key_figures_text(problem, assessment)]
     if assessment.findings:
-        blocks.append("\n".join(f"[{f.rule}] {visible(f.sentence)}" for f in assessment.findings))
+        told = [f"[{f.rule}] {rounded_amounts(visible(f.sentence))}" for f in assessment.findings]
+        blocks.append("\n".join(wrapped(line, "  ") for line in told))
     blocks += [
         table_text(segments_table(problem, assessment), SEGMENT_KEYS),
         table_text(streams_table(problem, assessment), STREAM_KEYS, WORST_STREAMS),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import random
+import re
 from dataclasses import replace
 from fractions import Fraction
 
@@ -291,6 +292,11 @@ def test_a_late_stream_in_one_build_only_is_seen() -> None:
     builds = judge_builds(facts_of(problem, layout))
     assert {r.combination.name for r in builds.broken} == {"cooling", "winter+cooling"}
     assert {f.rule for r in builds.broken for f in r.findings} == {"deadline"}
+    section = builds_section(facts_of(problem, layout), assess(problem, layout), builds)
+    # Told once with both builds, and as exactly as one can measure.
+    (told,) = section.points
+    assert told.startswith("cooling and winter+cooling: deadline: Stream gust may take ")
+    assert max(len(number) for number in re.findall(r"[\d.]+", told)) <= len("0.001")
 
 
 @pytest.mark.parametrize("seed", range(3))
