@@ -11,9 +11,11 @@ from partitioner.cluster.connection import Cluster, local_cluster
 from partitioner.cluster.tasks import MOST_DEATHS, Ended, run_tasks
 from partitioner.errors import ExitCode, MachineFault
 from partitioner.model.layout import Layout
+from partitioner.pages.sweep import cases_table, sweep_data, sweep_files, sweep_page, sweep_text
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.reading.yaml_text import dump
 from partitioner.replan.reading import earlier_layout
+from partitioner.report.sections import Page
 from partitioner.report.writer import LAYOUT
 from partitioner.studies.folder import RESULT, RUN, InMemory, Results, data_of, json_file
 from partitioner.studies.keys import case_key, judge_key
@@ -26,7 +28,6 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from partitioner.cluster.connection import Client
-    from partitioner.report.sections import Page
 
 # By name: the planner is loaded where cases run, and not here.
 _RUN_CASE = "partitioner.application.sweep_case:run_case"
@@ -40,32 +41,22 @@ class SweepAnswer(Learned):
 
     def text(self) -> str:
         """The verdict with the best cases, for a terminal."""
-        from partitioner.pages.sweep import sweep_text
-
         return sweep_text(self)
 
     def data(self) -> dict[str, Any]:
         """The same as plain data."""
-        from partitioner.pages.sweep import sweep_data
-
         return sweep_data(self)
 
     def table(self) -> pd.DataFrame:
         """The table of all cases, columns named as in ``cases.csv``."""
-        from partitioner.pages.sweep import cases_table
-
         return cases_table(self.study, self.results).frame()
 
     def page(self) -> Page:
         """The page of the report."""
-        from partitioner.pages.sweep import sweep_page
-
         return sweep_page(self)
 
     def files(self) -> dict[str, str]:
         """The page with its tables as CSV, and the data, by name."""
-        from partitioner.pages.sweep import sweep_files
-
         return sweep_files(self)
 
     def best_files(self) -> list[dict[str, str | bytes]]:

@@ -68,18 +68,17 @@ def _tell_no_layout(error: NoLayout, voice: Voice) -> dict[str, Any]:
 
 def _tell_no_answer(error: NoAnswer, voice: Voice) -> dict[str, Any]:
     from partitioner.cli.searching import tell_start
-    from partitioner.units import MONEY_STEPS
+    from partitioner.units import MONEY_STEPS, in_units
 
     tell_start(error.start_unusable, voice)
     voice.error(f"{error}")
     voice.plain("  Nothing is claimed: a layout may exist. Try a longer --time-limit.")
     nearest = {} if error.nearest is None else _tell_nearest(error, voice)
-    bound = None if error.bound_money is None else error.bound_money / MONEY_STEPS
     return {
         "status": "no-answer",
         "message": str(error),
         "seconds": error.seconds,
-        "bound": bound,
+        "bound": in_units(error.bound_money, MONEY_STEPS),
         "start_unusable": list(error.start_unusable),
         **nearest,
     }

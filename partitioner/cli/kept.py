@@ -14,7 +14,7 @@ from partitioner.model.problem import Problem
 from partitioner.report.amounts import money_text, ratio_text
 from partitioner.report.archive import with_archive
 from partitioner.report.text import plain, verdict_text
-from partitioner.units import MONEY_STEPS
+from partitioner.units import MONEY_STEPS, in_units
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +144,7 @@ def keep_better(
 
 
 def _in_short(folder: Path, cost_money: int, bound_money: int | None) -> dict[str, Any]:
-    bound = None if bound_money is None else bound_money / MONEY_STEPS
+    bound = in_units(bound_money, MONEY_STEPS)
     return {"folder": str(folder), "priced_total": cost_money / MONEY_STEPS, "bound": bound}
 
 

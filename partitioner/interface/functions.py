@@ -18,7 +18,7 @@ from partitioner.interface.stopping import stop_wish
 from partitioner.model import problem as model
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Sample
-from partitioner.units import MONEY_STEPS
+from partitioner.units import MONEY_STEPS, in_units
 
 if TYPE_CHECKING:
     from partitioner.cluster.connection import Client
@@ -393,8 +393,7 @@ def _search(
 
     def tell(doing: str, cost_money: int | None = None, bound_money: int | None = None) -> None:
         if on_progress is not None:
-            cost = None if cost_money is None else cost_money / MONEY_STEPS
-            bound = None if bound_money is None else bound_money / MONEY_STEPS
+            cost, bound = (in_units(money, MONEY_STEPS) for money in (cost_money, bound_money))
             on_progress(Progress(time.monotonic() - begun_s, doing, cost, bound))
 
     def sample(at: Sample, doing: str) -> None:

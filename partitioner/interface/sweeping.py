@@ -12,7 +12,7 @@ from partitioner.application.search import all_cores
 from partitioner.interface.answers import Printed
 from partitioner.interface.problem import AnyPath, problem_of_data
 from partitioner.interface.stopping import stop_wish
-from partitioner.units import MONEY_STEPS
+from partitioner.units import MONEY_STEPS, in_units
 
 if TYPE_CHECKING:
     from partitioner.application import sweep as application
@@ -120,8 +120,8 @@ class Sweep:
             result.case.number,
             {factor.name: setting.label for factor, setting in pairs},
             result.status,
-            _money(result.cost_money),
-            _money(result.bound_money),
+            in_units(result.cost_money, MONEY_STEPS),
+            in_units(result.bound_money, MONEY_STEPS),
             result.data,
         )
 
@@ -196,7 +196,3 @@ def sweep(
         judgements=None if place is None else InFolder(place / JUDGED),
     )
     return Sweep(running, place)
-
-
-def _money(amount: int | None) -> float | None:
-    return None if amount is None else amount / MONEY_STEPS

@@ -330,10 +330,6 @@ def _none_sections(
     return sections
 
 
-def _money(key: str, title: str, problem: Problem) -> Column:
-    return Column(key, title, Kind.NUMBER, problem.currency, 2)
-
-
 def _ways_table(problem: Problem, explained: NoLayoutExplained) -> Table:
     return Table.of(
         "ways-out",

@@ -6,34 +6,8 @@ from collections.abc import Mapping
 from decimal import Decimal
 from math import isqrt
 
+from partitioner.model import problem as model
 from partitioner.model.catalogue import Catalogue
-from partitioner.model.problem import (
-    Backbone,
-    BackboneLink,
-    Build,
-    ChangePrices,
-    Device,
-    FailureRule,
-    Forecast,
-    GradeChoice,
-    Group,
-    LineRules,
-    Objective,
-    Option,
-    Pathway,
-    Place,
-    PlcaRules,
-    PortGroup,
-    Problem,
-    Reserve,
-    Routing,
-    SegmentLimits,
-    Sharing,
-    Shop,
-    Stream,
-    Switch,
-    Transfer,
-)
 from partitioner.reading.base_units import same
 from partitioner.reading.parts import Parts
 from partitioner.reading.schema import BackboneTable, DeviceTable, LimitTable, StreamTable
@@ -68,20 +42,20 @@ def pinned_switches(device: DeviceTable, parts: Parts) -> tuple[str, ...] | None
     return None
 
 
-def _device(device: DeviceTable, parts: Parts) -> Device:
+def _device(device: DeviceTable, parts: Parts) -> model.Device:
     return same(
-        Device,
+        model.Device,
         device,
         position_um=position_um(device.position_m),
         grades=tuple(
-            GradeChoice(grade, None if price is None else to_base(price, MONEY_STEPS))
+            model.GradeChoice(grade, None if price is None else to_base(price, MONEY_STEPS))
             for grade, price in device.grades
         ),
         pinned_switches=pinned_switches(device, parts),
     )
 
 
-def limits_of(grade: str, table: LimitTable, catalogue: Catalogue) -> SegmentLimits:
+def limits_of(grade: str, table: LimitTable, catalogue: Catalogue) -> model.SegmentLimits:
     """Limits of a grade: as stated, else as guaranteed."""
     promised = {
         field: getattr(catalogue.grades[grade], f"guaranteed_{field}")
@@ -90,11 +64,11 @@ def limits_of(grade: str, table: LimitTable, catalogue: Catalogue) -> SegmentLim
     }
     loads = table.unit_loads
     return same(
-        SegmentLimits,
+        model.SegmentLimits,
         table,
         unit_loads_mul=None if loads is None else to_base(loads, MUL_PER_UNIT_LOAD),
         spacing_min_um=_um(table.spacing_m),
-        reserve=same(Reserve, table.reserve),
+        reserve=same(model.Reserve, table.reserve),
         **promised,
     )
 
@@ -116,7 +90,9 @@ def distance_um(
     return ceil_div(root if root * root == square else root + 1, PPM)
 
 
-def _pathways(parts: Parts, places: Mapping[str, Place], routing: Routing) -> tuple[Pathway, ...]:
+def _pathways(
+    parts: Parts, places: Mapping[str, model.Place], routing: model.Routing
+) -> tuple[model.Pathway, ...]:
     found = []
     for way in (item.table for item in parts.pathways):
         ends = (way.from_, way.to)
@@ -125,11 +101,11 @@ def _pathways(parts: Parts, places: Mapping[str, Place], routing: Routing) -> tu
         else:
             a, b = (places[end].position_um for end in ends)
             length = distance_um(a, b, routing.metric, routing.factor_ppm)
-        found.append(Pathway(pathway_id(way.id, ends), ends, length, way.max_cables))
+        found.append(model.Pathway(pathway_id(way.id, ends), ends, length, way.max_cables))
     return tuple(found)
 
 
-def _limits(parts: Parts, catalogue: Catalogue) -> dict[str, SegmentLimits]:
+def _limits(parts: Parts, catalogue: Catalogue) -> dict[str, model.SegmentLimits]:
     """Limits of every grade that something can have or that limits are stated for."""
     used = {g for d in parts.everyone() for g, _ in d.table.grades}
     used |= {g for s in parts.switches for p in s.table.ports for g in p.grades}
@@ -142,16 +118,16 @@ def _limits(parts: Parts, catalogue: Catalogue) -> dict[str, SegmentLimits]:
     }
 
 
-def _backbone(backbone: BackboneTable) -> Backbone:
-    links = tuple(same(BackboneLink, link, ends=link.between) for link in backbone.links)
-    return same(Backbone, backbone, links=links)
+def _backbone(backbone: BackboneTable) -> model.Backbone:
+    links = tuple(same(model.BackboneLink, link, ends=link.between) for link in backbone.links)
+    return same(model.Backbone, backbone, links=links)
 
 
-def stream_of(stream: StreamTable) -> Stream:
+def stream_of(stream: StreamTable) -> model.Stream:
     """A stream of the model from its keys."""
     deadline_us = stream.period_us if stream.deadline_us is None else stream.deadline_us
     return same(
-        Stream,
+        model.Stream,
         stream,
         source=stream.from_,
         destinations=stream.to,
@@ -159,18 +135,18 @@ def stream_of(stream: StreamTable) -> Stream:
     )
 
 
-def build_problem(parts: Parts, warnings: tuple[str, ...], digest: str) -> Problem:
+def build_problem(parts: Parts, warnings: tuple[str, ...], digest: str) -> model.Problem:
     """Make the problem; every item of ``parts`` must be whole and checked."""
     catalogue = parts.catalogue
     assert catalogue is not None
     assert parts.name is not None
     places = {
-        p.id: same(Place, p.table, position_um=position_um(p.table.position_m))
+        p.id: same(model.Place, p.table, position_um=position_um(p.table.position_m))
         for p in parts.places
     }
-    routing = same(Routing, parts.routing.table)
+    routing = same(model.Routing, parts.routing.table)
     sharing = parts.sharing.table
-    return Problem(
+    return model.Problem(
         name=parts.name,
         currency=parts.currency,
         note=parts.note,
@@ -179,36 +155,38 @@ def build_problem(parts: Parts, warnings: tuple[str, ...], digest: str) -> Probl
         routing=routing,
         switches={
             s.id: same(
-                Switch,
+                model.Switch,
                 s.table,
                 position_um=position_um(s.table.position_m),
-                port_groups=tuple(same(PortGroup, port) for port in s.table.ports),
+                port_groups=tuple(same(model.PortGroup, port) for port in s.table.ports),
             )
             for s in parts.switches
         },
         backbone=_backbone(parts.backbone.table),
         devices={d.id: _device(d.table, parts) for d in parts.devices},
-        groups=tuple(same(Group, g.table) for g in parts.groups),
+        groups=tuple(same(model.Group, g.table) for g in parts.groups),
         streams={s.id: stream_of(s.table) for s in parts.streams},
         transfers={
-            t.id: same(Transfer, t.table, source=t.table.from_, destinations=t.table.to)
+            t.id: same(model.Transfer, t.table, source=t.table.from_, destinations=t.table.to)
             for t in parts.transfers
         },
         limits=_limits(parts, catalogue),
-        line=same(LineRules, parts.line.table),
-        plca=same(PlcaRules, parts.plca.table),
-        shop=same(Shop, parts.shop.table),
-        sharing=same(Sharing, sharing, domains=tuple(map(frozenset, sharing.domains))),
-        options={o.id: same(Option, o.table, name=o.table.name or o.id) for o in parts.options},
+        line=same(model.LineRules, parts.line.table),
+        plca=same(model.PlcaRules, parts.plca.table),
+        shop=same(model.Shop, parts.shop.table),
+        sharing=same(model.Sharing, sharing, domains=tuple(map(frozenset, sharing.domains))),
+        options={
+            o.id: same(model.Option, o.table, name=o.table.name or o.id) for o in parts.options
+        },
         builds=tuple(
-            same(Build, b.table, options=frozenset(b.table.options)) for b in parts.builds
+            same(model.Build, b.table, options=frozenset(b.table.options)) for b in parts.builds
         ),
         forecast=tuple(
-            same(Forecast, f.table, device=_device(f.table, parts)) for f in parts.forecast
+            same(model.Forecast, f.table, device=_device(f.table, parts)) for f in parts.forecast
         ),
-        failure_rules=tuple(same(FailureRule, r.table) for r in parts.failure_rules),
-        change_prices=same(ChangePrices, parts.change_prices.table),
-        objective=same(Objective, parts.objective.table),
+        failure_rules=tuple(same(model.FailureRule, r.table) for r in parts.failure_rules),
+        change_prices=same(model.ChangePrices, parts.change_prices.table),
+        objective=same(model.Objective, parts.objective.table),
         catalogue=catalogue,
         warnings=warnings,
         digest=digest,

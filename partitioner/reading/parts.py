@@ -7,32 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from partitioner.model.catalogue import Catalogue
+from partitioner.reading import schema
 from partitioner.reading.origin import YamlOrigin
-from partitioner.reading.schema import (
-    BackboneTable,
-    BuildTable,
-    ChangePriceTable,
-    DeviceTable,
-    FailureRuleTable,
-    ForecastTable,
-    GroupTable,
-    LimitTable,
-    LineTable,
-    ObjectiveTable,
-    OptionTable,
-    PathwayTable,
-    PlaceTable,
-    PlcaTable,
-    ProposeTable,
-    RoutingTable,
-    SharingTable,
-    ShopTable,
-    SilenceTable,
-    SourceTable,
-    StreamTable,
-    SwitchTable,
-    TransferTable,
-)
 from partitioner.reading.tables import Item
 
 
@@ -49,29 +25,29 @@ class Parts:
     name: str | None
     currency: str
     note: str
-    routing: Item[RoutingTable]
-    backbone: Item[BackboneTable]
-    line: Item[LineTable]
-    plca: Item[PlcaTable]
-    shop: Item[ShopTable]
-    sharing: Item[SharingTable]
-    change_prices: Item[ChangePriceTable]
-    objective: Item[ObjectiveTable]
-    propose: Item[ProposeTable]
-    silence: Item[SilenceTable]
-    tables: list[Item[SourceTable]] = field(default_factory=list)
-    places: list[Item[PlaceTable]] = field(default_factory=list)
-    pathways: list[Item[PathwayTable]] = field(default_factory=list)
-    switches: list[Item[SwitchTable]] = field(default_factory=list)
-    devices: list[Item[DeviceTable]] = field(default_factory=list)
-    groups: list[Item[GroupTable]] = field(default_factory=list)
-    streams: list[Item[StreamTable]] = field(default_factory=list)
-    transfers: list[Item[TransferTable]] = field(default_factory=list)
-    limits: dict[str, Item[LimitTable]] = field(default_factory=dict)
-    options: list[Item[OptionTable]] = field(default_factory=list)
-    builds: list[Item[BuildTable]] = field(default_factory=list)
-    forecast: list[Item[ForecastTable]] = field(default_factory=list)
-    failure_rules: list[Item[FailureRuleTable]] = field(default_factory=list)
+    routing: Item[schema.RoutingTable]
+    backbone: Item[schema.BackboneTable]
+    line: Item[schema.LineTable]
+    plca: Item[schema.PlcaTable]
+    shop: Item[schema.ShopTable]
+    sharing: Item[schema.SharingTable]
+    change_prices: Item[schema.ChangePriceTable]
+    objective: Item[schema.ObjectiveTable]
+    propose: Item[schema.ProposeTable]
+    silence: Item[schema.SilenceTable]
+    tables: list[Item[schema.SourceTable]] = field(default_factory=list)
+    places: list[Item[schema.PlaceTable]] = field(default_factory=list)
+    pathways: list[Item[schema.PathwayTable]] = field(default_factory=list)
+    switches: list[Item[schema.SwitchTable]] = field(default_factory=list)
+    devices: list[Item[schema.DeviceTable]] = field(default_factory=list)
+    groups: list[Item[schema.GroupTable]] = field(default_factory=list)
+    streams: list[Item[schema.StreamTable]] = field(default_factory=list)
+    transfers: list[Item[schema.TransferTable]] = field(default_factory=list)
+    limits: dict[str, Item[schema.LimitTable]] = field(default_factory=dict)
+    options: list[Item[schema.OptionTable]] = field(default_factory=list)
+    builds: list[Item[schema.BuildTable]] = field(default_factory=list)
+    forecast: list[Item[schema.ForecastTable]] = field(default_factory=list)
+    failure_rules: list[Item[schema.FailureRuleTable]] = field(default_factory=list)
     catalogue: Catalogue | None = None
     catalogue_grades: tuple[str, ...] = ()
     unsure: set[str] = field(default_factory=set)

@@ -180,11 +180,7 @@ def _clearest(views: Sequence[View], points: Sequence[Point]) -> View:
 
 
 def _all_points(data: DrawingInput) -> list[Point]:
-    points = [p for _, p in data.places]
-    points += [s.at_um for s in data.switches] + [d.at_um for d in data.devices]
-    points += [at_um for _, at_um in data.unplaced]
-    points += [p for s in data.segments for _, p in s.route]
-    return points
+    return [*data.points_um, *(at_um for _, at_um in data.unplaced)]
 
 
 @dataclass(frozen=True, slots=True)

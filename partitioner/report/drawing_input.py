@@ -98,6 +98,13 @@ class DrawingInput:
     backbone: tuple[DrawnBackbone, ...] = ()
     unplaced: tuple[tuple[str, Point], ...] = ()
 
+    @property
+    def points_um(self) -> list[Point]:
+        """All points of places, switches, placed devices and ways of cables."""
+        points = [p for _, p in self.places] + [s.at_um for s in self.switches]
+        points += [d.at_um for d in self.devices] + [p for s in self.segments for _, p in s.route]
+        return points
+
 
 def drawing_input(problem: Problem, assessment: Assessment) -> DrawingInput:
     """Collect the drawing's data from a problem and what was worked out about its layout."""

@@ -11,7 +11,7 @@ from partitioner.model.problem import Problem
 from partitioner.report.sections import Table
 from partitioner.report.tables import all_tables
 from partitioner.report.verdict import verdict
-from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US
+from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, in_units
 from partitioner.visible import json_text
 
 FORMAT = 1
@@ -108,8 +108,8 @@ def _run(outcome: Outcome) -> dict[str, Any]:
 def _sample(sample: Sample) -> dict[str, float | None]:
     return {
         "seconds": round(sample.seconds, 3),
-        "cost": None if sample.cost_money is None else sample.cost_money / MONEY_STEPS,
-        "bound": None if sample.bound_money is None else sample.bound_money / MONEY_STEPS,
+        "cost": in_units(sample.cost_money, MONEY_STEPS),
+        "bound": in_units(sample.bound_money, MONEY_STEPS),
     }
 
 

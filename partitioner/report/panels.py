@@ -73,8 +73,7 @@ def panels_figure(
     """
     columns = max(1, min(COLUMNS, len(panels)))
     width = (WIDTH - GAP * (COLUMNS - 1)) / COLUMNS
-    points = [p for _, p in data.places] + [s.at_um for s in data.switches]
-    points += [d.at_um for d in data.devices] + [p for s in data.segments for _, p in s.route]
+    points = data.points_um
     view = max(choose_views(points, width, MARGIN), key=lambda v: _distinct(v, points))
     canvas = Canvas(id, title, desc, width * columns + GAP * (columns - 1))
     looks = segment_strokes(data)

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from partitioner.report.amounts import count_text
-from partitioner.report.drawing_input import DrawingInput, DrawnSwitch, Point
+from partitioner.report.drawing_input import DrawingInput, DrawnSwitch
 from partitioner.report.placing import Sheet, Wish, around
 from partitioner.report.projection import View, choose_views
 from partitioner.report.sections import Figure
@@ -72,12 +72,10 @@ def zone_plan(data: DrawingInput, id: str = "zones-plan") -> Figure | None:
 
 def _view(data: DrawingInput) -> View:
     """The first view, made smaller where it would be too tall for one screen."""
-    points: list[Point] = [p for _, p in data.places] + [s.at_um for s in data.switches]
-    points += [d.at_um for d in data.devices] + [p for s in data.segments for _, p in s.route]
-    view = choose_views(points, WIDTH, MARGIN)[0]
+    view = choose_views(data.points_um, WIDTH, MARGIN)[0]
     if view.height > TALLEST:
         narrower = max(260.0, WIDTH * TALLEST / view.height)
-        view = choose_views(points, narrower, MARGIN)[0]
+        view = choose_views(data.points_um, narrower, MARGIN)[0]
     return view
 
 

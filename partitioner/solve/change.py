@@ -101,10 +101,8 @@ def cut_lengths(problem: Problem, layout: Layout) -> dict[str, int]:
     known = problem.devices.keys() | problem.switches.keys()
     lengths: dict[str, int] = {}
     for segment in layout.segments:
-        p = min(max(segment.switch_index, 0), len(segment.devices))
-        arms = [segment.devices[p:], segment.devices[:p][::-1]]
-        at_end = not all(arms)
-        for arm in arms:
+        at_end = not all(segment.arms)
+        for arm in segment.arms:
             for k, device in enumerate(arm):
                 inner = arm[k - 1] if k else segment.switch
                 if device not in known or inner not in known or device in lengths:

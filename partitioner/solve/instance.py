@@ -8,7 +8,7 @@ bill of its segment to the last money step.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Sequence
 from dataclasses import dataclass
 
 import networkx as nx
@@ -300,7 +300,7 @@ class Instance:
         self.conflict = self.levels_apart | self.domains_apart
         self._build_line_classes(devices)
         self._build_groups()
-        self._build_loss_caps(devices)
+        self._build_loss_caps()
         np.fill_diagonal(self.conflict, False)
 
     def _levels_too_far_apart(self, devices: Sequence[Device]) -> Bools:
@@ -342,16 +342,11 @@ class Instance:
             for i in unit:
                 self.unit_of[i] = unit
 
-    def _build_loss_caps(self, devices: Sequence[Device]) -> None:
+    def _build_loss_caps(self) -> None:
         """A failure rule bounds how many of a set one line and one switch may carry."""
         self.loss_caps: list[tuple[tuple[int, ...], int]] = []
-        groups = {g.id: g.devices for g in self.problem.groups}
         for rule in self.problem.failure_rules:
-            if rule.group is not None:
-                ids: Sequence[str] = groups[rule.group]
-            else:
-                ids = [d.id for d in devices if d.function == rule.function]
-            members = tuple(sorted(self.index[d] for d in ids))
+            members = tuple(sorted(self.index[d] for d in self.problem.watched(rule)))
             self.loss_caps.append((members, rule.most_lost))
             if rule.most_lost == 1:
                 self.conflict[np.ix_(members, members)] = True
@@ -431,6 +426,19 @@ class Instance:
             for target in data.targets:
                 if target.device is not None:
                     self.received_by[target.device].append(j)
+
+    def may_be_joined(self, device: int, grade: int, beside: Container[int] = ()) -> bool:
+        """Whether a partner of one of its streams could be on a line of the grade with a device.
+
+        Those it is ``beside`` of in any case do not count.
+        """
+        partners = {self.streams[j].source_device for j in self.received_by[device]}
+        for j in self.sent_by[device]:
+            partners.update(target.device for target in self.streams[j].targets)
+        return any(
+            self.can[other, grade] and not self.conflict[other, device]
+            for other in partners if other is not None and other not in beside
+        )
 
     # -- distances ----------------------------------------------------------------------------
 

@@ -235,14 +235,14 @@ def _room(problem: Problem, pathway: Pathway, now: int) -> Handle:
     def to(most: int | None) -> Change:
         return edit("pathways", pathway.id, max_cables=most)
 
-    def words(most: int) -> str:
-        return f"make room for {most} segments in {pathway.id} in place of {now}"
-
     return by_amount(
         "pathway-capacity",
         (pathway.id,),
         f"{count(now, 'segment')} {agree(now, 'fits', 'fit')} through {pathway.id}.",
         ("pathways", pathway.id, "max_cables"),
-        Scale(now, len(problem.devices), 1, to, words),
+        Scale(
+            now, len(problem.devices), 1, to,
+            lambda most: f"make room for {most} segments in {pathway.id} in place of {now}",
+        ),
         off=to(None),
-    )
+    )  # fmt: skip

@@ -24,21 +24,18 @@ def _port_count(problem: Problem, switch: Switch, number: int) -> Handle:
     grades = " or ".join(group.grades)
     if sum(other.grades == group.grades for other in switch.port_groups) > 1:
         grades += f" (entry {number + 1} of its ports)"
-
-    def to(ports: int) -> Change:
-        return edit("switches", switch.id, "port_groups", number, count=ports)
-
-    def words(ports: int) -> str:
-        return f"give {switch.id} {ports} ports for {grades} in place of {group.count}"
-
     return by_amount(
         "port-exists",
         (switch.id,),
         f"{switch.id} has {count(group.count, 'port')} for {grades}.",
         ("switches", switch.id, "ports", number, "count"),
-        Scale(group.count, len(problem.devices), 1, to, words),
+        Scale(
+            group.count, len(problem.devices), 1,
+            lambda n: edit("switches", switch.id, "port_groups", number, count=n),
+            lambda n: f"give {switch.id} {n} ports for {grades} in place of {group.count}",
+        ),
         part=number,
-    )
+    )  # fmt: skip
 
 
 def pins(problem: Problem) -> Handles:

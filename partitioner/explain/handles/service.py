@@ -23,20 +23,19 @@ def failures(problem: Problem) -> Handles:
 
 
 def _losses(rule: FailureRule, watched: tuple[str, ...]) -> Handle:
-    def to(most_lost: int) -> Change:
-        return edit("failure_rules", rule.id, most_lost=most_lost)
-
-    def words(most_lost: int) -> str:
-        return f"let rule {rule.id} allow {most_lost} lost in place of {rule.most_lost}"
-
     what = f"group {rule.group}" if rule.group is not None else f"function {rule.function}"
     return by_amount(
         "failure",
         (rule.id, *watched),
         f"No single failure loses more than {rule.most_lost} of {what} (rule {rule.id}).",
         ("failure_rules", rule.id, "most_lost"),
-        Scale(rule.most_lost, len(watched), 1, to, words),
-    )
+        Scale(
+            rule.most_lost, len(watched), 1,
+            lambda most_lost: edit("failure_rules", rule.id, most_lost=most_lost),
+            lambda most_lost: f"let rule {rule.id} allow {most_lost} lost in place of "
+            f"{rule.most_lost}",
+        ),
+    )  # fmt: skip
 
 
 def deadlines(problem: Problem) -> Handles:
@@ -47,12 +46,6 @@ def deadlines(problem: Problem) -> Handles:
 def _deadline(stream: Stream) -> Handle:
     now, end = stream.deadline_ns, max(stream.deadline_ns, FAR_NS)
 
-    def to(deadline_ns: int) -> Change:
-        return edit("streams", stream.id, deadline_ns=deadline_ns)
-
-    def words(deadline_ns: int) -> str:
-        return f"relax the deadline of {stream.id} from {duration(now)} to {duration(deadline_ns)}"
-
     def used(assessment: Assessment) -> int | None:
         bounds = [f.bound_ns for f in assessment.streams if f.stream == stream.id and f.bound_ns]
         return max(bounds, default=None)
@@ -62,8 +55,13 @@ def _deadline(stream: Stream) -> Handle:
         (stream.id, stream.source, *stream.destinations),
         f"Stream {stream.id} arrives within {duration(now)}.",
         ("streams", stream.id, "deadline_us"),
-        Scale(now, end, TEN_US, to, words, used),
-    )
+        Scale(
+            now, end, TEN_US,
+            lambda ns: edit("streams", stream.id, deadline_ns=ns),
+            lambda ns: f"relax the deadline of {stream.id} from {duration(now)} to {duration(ns)}",
+            used,
+        ),
+    )  # fmt: skip
 
 
 def transfers(problem: Problem) -> Handles:
@@ -80,15 +78,15 @@ def _longest(transfer: Transfer, now: int) -> Handle:
     def seconds(time_ns: int) -> str:
         return f"{from_base(time_ns, NS_PER_S):f} s"
 
-    def words(time_ns: int) -> str:
-        return f"give transfer {transfer.id} {seconds(time_ns)}"
-
     return by_amount(
         "transfer",
         (transfer.id,),
         f"Transfer {transfer.id} ends within {seconds(now)}.",
         ("transfers", transfer.id, "longest_s"),
-        Scale(now, 64 * now, max(1, now // 10), to, words),
+        Scale(
+            now, 64 * now, max(1, now // 10), to,
+            lambda time_ns: f"give transfer {transfer.id} {seconds(time_ns)}",
+        ),
         off=to(None),
         eases=(Ease(f"let transfer {transfer.id} take any time (no longest_s)", to(None)),),
     )

@@ -72,9 +72,7 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
                 )
             )
             continue
-        if data.is_line and (
-            data.spacing_min_um or _may_hear_directly(builder, device, port.grade)
-        ):
+        if data.is_line and (data.spacing_min_um or inst.may_be_joined(device, port.grade)):
             # Another device may stand between it and a switch that is too near.
             # On one line with a partner a stream does not pass the port: a line of this device
             # alone is then no proof.
@@ -89,18 +87,6 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
             f"give a switch a port for one of {grades}",
         )
     return max(reasons, key=lambda r: r[0])[1]
-
-
-def _may_hear_directly(builder: ColumnBuilder, device: int, grade: int) -> bool:
-    """Whether the device could share its line with a partner of one of its streams."""
-    inst = builder.instance
-    partners = {inst.streams[j].source_device for j in inst.received_by[device]}
-    for j in inst.sent_by[device]:
-        partners.update(target.device for target in inst.streams[j].targets)
-    return any(
-        other is not None and bool(inst.can[other, grade]) and not inst.conflict[other, device]
-        for other in partners
-    )
 
 
 def _own_limits(builder: ColumnBuilder, device: int, grade: int) -> Conflict:

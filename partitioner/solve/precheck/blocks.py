@@ -143,23 +143,10 @@ class Homes:
 
     def _may_be_joined(self, block: Block, grade: int) -> bool:
         """Whether a partner of one of its streams could be on the line beside a block."""
-        inst = self._inst
-        inside = set(block.devices)
-        if not inst.grades[grade].is_line:
-            return False
-        for i in block.devices:
-            partners = {inst.streams[j].source_device for j in inst.received_by[i]}
-            for j in inst.sent_by[i]:
-                partners.update(target.device for target in inst.streams[j].targets)
-            if any(
-                other is not None
-                and other not in inside
-                and bool(inst.can[other, grade])
-                and not inst.conflict[other, i]
-                for other in partners
-            ):
-                return True
-        return False
+        inst, inside = self._inst, set(block.devices)
+        return inst.grades[grade].is_line and any(
+            inst.may_be_joined(i, grade, inside) for i in block.devices
+        )
 
     # -- two devices --------------------------------------------------------------------------
 

@@ -248,12 +248,8 @@ class Statements:
 
     def _failure(self, id_: str) -> Statement:
         rule = self._rules[id_]
-        if rule.group is not None:
-            what, members = f"group {rule.group}", self._groups[rule.group].devices
-        else:
-            devices = self._instance.problem.devices.values()
-            what = f"function {rule.function}"
-            members = tuple(d.id for d in devices if d.function == rule.function)
+        what = f"function {rule.function}" if rule.group is None else f"group {rule.group}"
+        members = self._instance.problem.watched(rule)
         return Statement(
             "failure", (id_, *members),
             f"No single failure loses more than {rule.most_lost} of the {len(members)} devices of "
