@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -70,17 +71,19 @@ class StillIncomplete(NoAnswer):
         self.written_to: str | None = None
 
 
-def nearest_answer(problem: Problem, layout: Layout, search: Search) -> NearestAnswer:
+def nearest_answer(
+    problem: Problem, layout: Layout, search: Search, should_stop: Callable[[], bool]
+) -> NearestAnswer:
     """Judge an incomplete layout and look for what keeps the missing devices out.
 
-    As long as there is time; devices that were not looked into are named as such.
+    Until ``should_stop``; devices that were not looked into are named as such.
     """
     from partitioner.check.judge import assess
     from partitioner.explain.nearest_miss import nearest_miss
     from partitioner.pages.nearest_miss import nearest_miss_section
 
     search.on_step("looking for what keeps the last devices out")
-    miss = nearest_miss(problem, layout, lambda: search.stop() or search.left_s <= 0)
+    miss = nearest_miss(problem, layout, should_stop)
     assessment = assess(problem, miss.layout)
     return NearestAnswer(problem, miss, assessment, nearest_miss_section(problem, miss))
 

@@ -95,15 +95,18 @@ def plan(
     from partitioner.pages.layout import study_layout
 
     search = (search or Search()).begun()
+    # Where answers must repeat the clock says nothing of them.
+    hurries = search.stop if work_limit is not None else search.hurries(problem)
     try:
         outcome, facts, assessment = found(problem, search, work_limit=work_limit, start=start)
     except NoAnswer as ended:
         if ended.nearest is None:
             raise
-        raise StillIncomplete(ended, nearest_answer(problem, ended.nearest, search)) from None
+        nearest = nearest_answer(problem, ended.nearest, search, hurries)
+        raise StillIncomplete(ended, nearest) from None
     sections = list(
         study_layout(
-            facts, assessment, should_stop=search.stop, on_step=search.on_step, outcome=outcome
+            facts, assessment, should_stop=hurries, on_step=search.on_step, outcome=outcome
         )
     )
     if with_zones:

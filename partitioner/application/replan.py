@@ -190,7 +190,7 @@ def replan(
     search.on_step("checking the layout")
     facts, assessment = judged(problem, result.best.layout)
     sections = study_layout(
-        facts, assessment, should_stop=search.stop, on_step=search.on_step,
+        facts, assessment, should_stop=search.hurries(problem), on_step=search.on_step,
         outcome=result.outcome(settings),
     )  # fmt: skip
     return ReplanAnswer(result, settings, asked, kept_digest, sections)

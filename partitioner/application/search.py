@@ -27,6 +27,8 @@ streams) to 8.9 s (177 devices, 9 builds); files for shop and software take 1.7 
 latter."""
 _MOST_SHARE = 0.4
 """Of the time left: with very little of it a layout matters more than the moment it comes."""
+_WRITING_SHARE = 0.4
+"""Of what a check and a report take: what writing alone may take, mostly a quarter."""
 
 
 def all_cores() -> int:
@@ -45,15 +47,17 @@ def never() -> bool:
     return False
 
 
-def finishing_s(problem: Problem, left_s: float) -> float:
-    """Seconds to keep for what follows the search, out of those left."""
+def _needed_s(problem: Problem) -> float:
+    """Seconds that follow a search."""
     from partitioner.check.combinations import combinations_of
 
     builds = len(combinations_of(problem).rows)
-    needed = (
-        _ANY_S + _DEVICE_S * len(problem.devices) + _DELIVERY_S * builds * problem.delivery_count
-    )
-    return max(0.0, min(needed, _MOST_SHARE * left_s))
+    return _ANY_S + _DEVICE_S * len(problem.devices) + _DELIVERY_S * builds * problem.delivery_count
+
+
+def finishing_s(problem: Problem, left_s: float) -> float:
+    """Seconds to keep for what follows the search, out of those left."""
+    return max(0.0, min(_needed_s(problem), _MOST_SHARE * left_s))
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +110,11 @@ class Search:
         """Seconds left."""
         begun_s = self.clock() if self.begun_s is None else self.begun_s
         return begun_s + self.time_limit_s - self.clock()
+
+    def hurries(self, problem: Problem) -> Callable[[], bool]:
+        """Say, each time it is asked, whether to leave out now what a report can do without."""
+        writing_s = _WRITING_SHARE * _needed_s(problem)
+        return lambda: self.stop() or self.left_s <= writing_s
 
     def settings(self, kind: type[S], problem: Problem, **further: Any) -> S:
         """Settings of one run in the time left."""

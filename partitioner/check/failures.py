@@ -7,11 +7,10 @@ After a failure the streams take the shortest way that is left.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Set
+from collections import defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass
 from enum import StrEnum
-
-import networkx as nx
 
 from partitioner.check.facts import Facts
 from partitioner.model.problem import FailureRule
@@ -73,62 +72,83 @@ def single_failures(facts: Facts) -> tuple[Failure, ...]:
         for s in sound.segments
     ]
     links = tuple(dict.fromkeys(link_key(*link.ends) for link in sound.backbone))
+    ways = _Ways(facts)
     for switch in sound.open_switches:
         down = tuple(d for s in sound.segments if s.switch == switch for d in s.devices)
         rest = [s for s in sound.open_switches if s != switch]
         part = _parts(rest, links)
-        found.append(_failure(facts, FailureKind.SWITCH, (switch,), down, part, {switch, *down}))
+        found.append(ways.failure(FailureKind.SWITCH, (switch,), down, part, {switch, *down}))
     for key in links:
         part = _parts(sound.open_switches, [other for other in links if other != key])
-        found.append(_failure(facts, FailureKind.BACKBONE_LINK, key, (), part, set()))
+        found.append(ways.failure(FailureKind.BACKBONE_LINK, key, (), part, set()))
     return tuple(found)
 
 
-def _parts(switches: Iterable[str], links: Iterable[tuple[str, str]]) -> dict[str, int]:
+def _parts(switches: Collection[str], links: Iterable[tuple[str, str]]) -> dict[str, int]:
     """Number of the part of the backbone that each switch is in; links to others do not count."""
-    graph = nx.Graph(list(links))
-    graph.add_nodes_from(switches)
-    parts = nx.connected_components(graph.subgraph(switches))
-    return {switch: number for number, part in enumerate(parts) for switch in part}
+    beside: dict[str, list[str]] = {switch: [] for switch in switches}
+    for a, b in links:
+        if a in beside and b in beside:
+            beside[a].append(b)
+            beside[b].append(a)
+    part: dict[str, int] = {}
+    for number, switch in enumerate(switches):
+        waiting = [] if switch in part else [switch]
+        while waiting:
+            here = waiting.pop()
+            if here not in part:
+                part[here] = number
+                waiting += beside[here]
+    return part
 
 
 def _pairs(ways: Iterable[StreamWay]) -> tuple[tuple[str, str], ...]:
     return tuple((way.stream, way.destination) for way in ways)
 
 
-def _failure(
-    facts: Facts,
-    kind: FailureKind,
-    where: tuple[str, ...],
-    down: tuple[str, ...],
-    part: Mapping[str, int],
-    gone: Set[str],
-) -> Failure:
-    """What is lost when ``part`` says which switches the backbone still joins.
+class _Ways:
+    """All ways of a layout by number, also by the switches at both ends and by who is there."""
 
-    ``gone`` names the devices and switches that are down.
-    """
-    lost: list[StreamWay] = []
-    reaches: dict[str, bool] = {}
-    for way in facts.ways:
-        source = facts.problem.streams[way.stream].source
-        ends_run = source not in gone and way.destination not in gone
-        joined = _is_joined(way, part)
-        if not (ends_run and joined):
-            lost.append(way)
-        if ends_run:
-            for end in (source, way.destination):
-                reaches[end] = reaches.get(end, False) or joined
-    cut_off = tuple(d for d in facts.problem.devices if reaches.get(d) is False)
-    return Failure(kind, where, down, cut_off, _pairs(lost))
+    def __init__(self, facts: Facts):
+        self._facts = facts
+        self._ends: list[tuple[str, str]] = []
+        self._between: dict[tuple[str, str], list[int]] = defaultdict(list)
+        self._of: dict[str, set[int]] = defaultdict(set)
+        for number, way in enumerate(facts.ways):
+            ends = facts.problem.streams[way.stream].source, way.destination
+            self._ends.append(ends)
+            for end in ends:
+                self._of[end].add(number)
+            if way.switches:
+                self._between[way.switches[0], way.switches[-1]].append(number)
 
+    def failure(
+        self,
+        kind: FailureKind,
+        where: tuple[str, ...],
+        down: tuple[str, ...],
+        part: Mapping[str, int],
+        gone: Set[str],
+    ) -> Failure:
+        """What is lost when ``part`` says which switches the backbone still joins.
 
-def _is_joined(way: StreamWay, part: Mapping[str, int]) -> bool:
-    """Whether the switches at both ends of a way are still in one part."""
-    if not way.switches:
-        return True
-    first, last = part.get(way.switches[0]), part.get(way.switches[-1])
-    return first is not None and first == last
+        ``gone`` names the devices and switches that are down.
+        """
+        parted = [
+            number
+            for (first, last), numbers in self._between.items()
+            if first not in part or part[first] != part.get(last)
+            for number in numbers
+        ]
+        lost = set(parted).union(*(self._of[end] for end in gone if end in self._of))
+        # Whoever loses nothing to a partner that runs is not cut off.
+        asked = {end for n in parted if gone.isdisjoint(self._ends[n]) for end in self._ends[n]}
+        cut_off = {end for end in asked if self._of[end] <= lost}
+        ways = self._facts.ways
+        return Failure(
+            kind, where, down, tuple(d for d in self._facts.problem.devices if d in cut_off),
+            _pairs(ways[n] for n in sorted(lost)),
+        )  # fmt: skip
 
 
 def losses(facts: Facts) -> Iterator[tuple[FailureRule, Failure, tuple[str, ...]]]:

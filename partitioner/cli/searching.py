@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 MOST_TOLD = 10
 """Sentences on a layout to start from that are shown."""
+MOST_BEFORE = 0.5
+"""Share of a time limit that loading and reading may use up; a search gets the rest at least."""
 
 
 def read_aloud(path: Path, voice: Voice) -> Problem:
@@ -72,17 +74,21 @@ def searching(
     stop: Callable[[], bool],
     cluster: Cluster | None = None,
 ) -> Iterator[Search]:
-    """Give what a search is told; its time runs once the solver is loaded.
+    """Give what a search is told; its time has run since the program began.
 
     While entered its progress is shown.
     """
-    progress = Progress(voice, time_limit_s, problem.currency, time.monotonic)
+    now = time.monotonic()
+    begun_s = max(voice.session.begun_s, now - MOST_BEFORE * time_limit_s)
+    left_s = begun_s + time_limit_s - now
+    progress = Progress(voice, left_s, problem.currency, time.monotonic)
     try:
         yield Search(
             time_limit_s=time_limit_s,
             seed=seed,
             workers=workers,
             clock=time.monotonic,
+            begun_s=begun_s,
             stop=stop,
             on_progress=progress.sample,
             on_state=progress.state,

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -33,6 +34,8 @@ class Session:
         Folders, besides that of the problem, that its lists may lie in.
     color
         True or False as asked; None: by terminal and the ``NO_COLOR`` variable.
+    begun_s
+        When the program began, on the clock of ``time.monotonic``.
     """
 
     is_quiet: bool = False
@@ -42,6 +45,7 @@ class Session:
     is_strict: bool = False
     lists_from: tuple[Path, ...] = ()
     color: bool | None = None
+    begun_s: float = field(default_factory=time.monotonic)
 
 
 def _store(name: str) -> Callable[[click.Context, click.Parameter, Any], Any]:

@@ -29,8 +29,11 @@ def why_section(problem: Problem, reasons: Sequence[WhyThere]) -> Section | None
 
 def _intro(problem: Problem, reasons: Sequence[WhyThere]) -> list[str]:
     looked = sum(len(r.places) for r in reasons)
+    devices = count_text(len(problem.devices), "device")
+    if len(reasons) < len(problem.devices):
+        devices = f"{len(reasons)} of {devices}"
     lines = [
-        f"{count_text(looked, 'other place')} for {count_text(len(reasons), 'device')}: the lines "
+        f"{count_text(looked, 'other place')} for {devices}: the lines "
         "nearest to each, and a free port of its own. One device is moved at a time, all others "
         "stay; the place is where it makes the line least longer, and the rules are those of the "
         "check."

@@ -79,6 +79,10 @@ def test_the_time_limit_counts_from_the_beginning_of_all() -> None:
     kept_s = finishing_s(problem, 6.0)
     assert 0.0 < kept_s < 6.0
     assert begun.budget(problem, str).left_s == pytest.approx(6.0 - kept_s)
+    hurries = begun.hurries(problem)
+    assert not hurries()
+    now[0] += 6.0
+    assert hurries(), "time is up: what a report can do without is left out"
 
 
 class Seconds:
@@ -91,7 +95,7 @@ class Seconds:
         return self.now
 
 
-def test_a_search_leaves_time_for_the_check_once_it_has_a_layout() -> None:
+def test_a_search_leaves_time_for_the_check() -> None:
     read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
     settings = PlanSettings(time_limit_s=20.0, finishing_s=19.9)
     clock = Seconds()

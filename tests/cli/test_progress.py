@@ -1,11 +1,16 @@
 from __future__ import annotations
 
+import time
+
 import pytest
 
+from partitioner.application.reading import read_problem
 from partitioner.cli.progress import Progress
+from partitioner.cli.searching import searching
 from partitioner.cli.session import Session
 from partitioner.cli.voice import Voice
 from partitioner.model.outcome import Sample
+from tests.processes import ROOT
 
 
 class Clock:
@@ -59,3 +64,16 @@ def test_every_sample_with_two_v(clock, capsys) -> None:
         "     0.0 s  best 10.00 EUR, bound 9.00, gap 10.0 %, 1 min left: improving",
         "     1.0 s  best 10.00 EUR, bound 9.00, gap 10.0 %, 59 s left: improving",
     ]
+
+
+def test_the_limit_counts_from_the_start_of_the_program() -> None:
+    problem = read_problem(ROOT / "tests" / "gold" / "small-sprayer" / "problem.yaml")
+
+    def left_s(before_s: float, limit_s: float) -> float:
+        session = Session(is_quiet=True, begun_s=time.monotonic() - before_s)
+        with searching(Voice(session), problem, limit_s, 0, 1, lambda: False) as search:
+            return search.left_s
+
+    assert left_s(4.0, 60.0) == pytest.approx(56.0, abs=1.0)
+    # Loading took longer than all of the limit, and half of that is for the search still.
+    assert left_s(40.0, 20.0) == pytest.approx(10.0, abs=1.0)

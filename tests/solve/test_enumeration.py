@@ -145,3 +145,20 @@ def test_a_listing_ends_when_asked() -> None:
             builder, range(DEVICES), Duals.zero(builder), 2.0**60, tells_pathways=False,
             should_stop=lambda: True, **NO_LIMIT,
         )  # fmt: skip
+
+
+def test_a_wish_to_stop_is_asked_for_within_each_size_of_line() -> None:
+    problem = plain_problem([1, 2, 3, 4, 5, 6], switch_position=SwitchPosition.ANYWHERE)
+    builder = ColumnBuilder(Instance(problem))
+    looks = 0
+
+    def stop() -> bool:
+        nonlocal looks
+        looks += 1
+        return False
+
+    columns_below(
+        builder, range(builder.instance.n), Duals.zero(builder), 2.0**40, tells_pathways=False,
+        should_stop=stop, **NO_LIMIT,
+    )
+    assert looks > 2 * builder.instance.n, "four times where it is asked once for each size"

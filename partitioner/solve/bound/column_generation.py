@@ -300,7 +300,8 @@ class ColumnGeneration:
             raise OutOfTime
 
     def spent(self, labels: int) -> None:
-        """Look at the clock every so many labels, whatever round they belong to."""
+        """Look at what is left every so many labels, whatever round they belong to."""
+        self.look()
         self._labels += labels
         if self._labels >= LABELS_A_LOOK:
             self._labels = 0

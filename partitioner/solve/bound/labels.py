@@ -88,6 +88,7 @@ class _Step:
     cuts: CutPrices
     missed: list[tuple[float, int]]
     most: int
+    spent: Callable[[int], None]
 
 
 class _Steps(NamedTuple):
@@ -196,7 +197,7 @@ class LabelSearch:
         cuts
             Subset cuts with their prices; only with full memory.
         spent
-            Told the number of labels of each layer; may raise to end the search.
+            Told the number of labels of each layer, and often none; may raise to end the search.
         """
         missed: list[tuple[float, int]] = []
         labels = self._labels(priced, 0.0, limit, cuts, spent, missed)
@@ -280,6 +281,7 @@ class LabelSearch:
             promise = labels.cost + self._rest(rest, labels, mask, q)
             ok = promise < threshold
             for price in priced_lengths:
+                spent(0)
                 bound = labels.cost + self._rest(price.rest, labels, mask, q)
                 ok &= bound - price.allowed(labels.add[:, Amounts.LENGTH]) < threshold
             labels, promise = labels.take(np.nonzero(ok)[0]), promise[ok]
@@ -290,7 +292,9 @@ class LabelSearch:
                 missed.append((float(promise[order[limit:]].min()), q))
                 labels = labels.take(np.sort(order[:limit]))
             done.append(labels)
-            step = _Step(q, total, priced, rest, threshold, prices, missed, STEPS_PER_LABEL * limit)
+            step = _Step(
+                q, total, priced, rest, threshold, prices, missed, STEPS_PER_LABEL * limit, spent
+            )
             self._extend(pending, labels, step)
             if self.lists and missed:
                 raise TooManyColumns
@@ -420,6 +424,7 @@ class LabelSearch:
         kind: int,
     ) -> None:
         """Extend labels of one kind; ``value`` (from, to) bounds each step and all after it."""
+        step.spent(0)
         model = self.model
         row = labels.state - (model.states if kind == _OUTWARD else 0)
         source, to = _worth_taking(labels.cost, row, value, step)
@@ -443,6 +448,7 @@ class LabelSearch:
         else:
             made = iter([self._along(labels, steps, step, kind)])
         for new in made:
+            step.spent(0)
             self._put(pending, labels, number, new, after[outer, to], step, kind)
 
     def _across(self, labels: Labels, steps: _Steps, priced: Priced) -> Iterator[_Made]:
@@ -653,6 +659,7 @@ def _worth_taking(
         # The threshold moves down until they are few enough.
         low, high = float((cost + ranked[row, 0]).min()), step.threshold
         for _ in range(12):
+            step.spent(0)
             middle = 0.5 * (low + high)
             count = _count_below(ranked, row, middle - cost)
             if int(count.sum()) > step.most:
