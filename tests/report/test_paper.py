@@ -11,8 +11,10 @@ from typing import Any
 import pytest
 
 from partitioner.application.explain import explain
+from partitioner.application.plan import plan
 from partitioner.application.reading import read_layout, read_problem
-from partitioner.application.report import report
+from partitioner.application.replan import replan
+from partitioner.application.report import Against, report
 from partitioner.application.search import Search
 from partitioner.application.sweep import Sweep
 from partitioner.application.tradeoff import tradeoff
@@ -24,13 +26,13 @@ from tests.studies.problems import write_study
 from tests.studies.test_sweep import FEW, Here
 
 CASES = ROOT / "tests" / "cases"
+SPRAYER = ROOT / "tests" / "gold" / "small-sprayer"
 PAPER_IN = {"A4": (8.27, 11.69), "A3": (11.69, 16.54)}
 
 
 @pytest.fixture(scope="module")
 def files() -> dict[str, str]:
-    case = ROOT / "tests" / "gold" / "small-sprayer"
-    read = read_layout(case / "problem.yaml", case / "layout-by-hand.yaml")
+    read = read_layout(SPRAYER / "problem.yaml", SPRAYER / "layout-by-hand.yaml")
     answer = report(read.problem, read.layout)
     found = {}
     for paper in ("summary", "sheets", "all", "drawings"):
@@ -188,12 +190,19 @@ def page_of(command: str, folder: Path) -> str:
         case "sweep":
             study = read_study(write_study(folder, FEW))
             files = Sweep(study, cluster=given_cluster(Here())).answer(0).files()
+        case "replan":
+            read = read_layout(SPRAYER / "problem.yaml", SPRAYER / "layout-by-hand.yaml")
+            files = replan(read.problem, read.layout, Search(time_limit_s=60), points=3).files()
+        case "against":
+            read = read_layout(SPRAYER / "problem.yaml", SPRAYER / "layout-by-hand.yaml")
+            best = plan(read.problem, work_limit=20).outcome.layout
+            files = report(read.problem, best, against=Against("by hand", read.layout)).files()
     return next(text for name, text in files.items() if name.endswith(".html"))
 
 
 @pytest.mark.slow
 @pytest.mark.browser
-@pytest.mark.parametrize("command", ["tradeoff", "explain", "sweep"])
+@pytest.mark.parametrize("command", ["tradeoff", "explain", "sweep", "replan", "against"])
 def test_axe_finds_nothing_on_the_page_of_a_command(
     driver: Any, tmp_path: Path, command: str
 ) -> None:
