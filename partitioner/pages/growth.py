@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from decimal import ROUND_FLOOR
+from itertools import accumulate
 
 from partitioner.facts.growth import Growth, expected_on
 from partitioner.model.problem import Reserve
 from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, listed, number_text
-from partitioner.report.sections import Chapter, Section, Table
+from partitioner.report.sections import Chapter, Column, Section, Table
 from partitioner.units import MUL_PER_UNIT_LOAD, PPM, in_units
 
 MOST_ROWS = 500
@@ -73,6 +74,14 @@ def _homeless(growth: Growth) -> list[str]:
 
 
 def _guests_table(growth: Growth, currency: str) -> Table:
+    probabilities = [g.forecast.probability_ppm for g in growth.guests]
+    placed = [p * (g.line is not None) for p, g in zip(probabilities, growth.guests, strict=True)]
+    sums = {
+        g.forecast.device.id: both
+        for g, *both in zip(
+            growth.guests, accumulate(probabilities), accumulate(placed), strict=True
+        )
+    }
     return Table.of(
         "forecast",
         "Forecast devices",
@@ -87,6 +96,11 @@ def _guests_table(growth: Growth, currency: str) -> Table:
                       lambda g: g.added_money if g.line is not None else None, currency),
             col.number("fitting_line_count", "Lines with room", lambda g: len(g.fits_alone)),
             col.names("fitting_lines", "Which, if it comes alone", lambda g: g.fits_alone),
+            # For the files alone: what the last row holds is told in the text.
+            *(
+                (Column(key), lambda g, n=n: sums[g.forecast.device.id][n] / PPM)
+                for n, key in enumerate(("expected_so_far", "placed_so_far"))
+            ),
         ],
         note="The likeliest device chooses first, each the line where it adds least cable.",
     )  # fmt: skip

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from decimal import Decimal
 from itertools import chain
 from numbers import Number
 from typing import Any
@@ -58,7 +60,7 @@ class _Lines(list[str]):
 def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     """Write a table: a header line, RFC 4180 quoting, LF line ends, None as an empty cell.
 
-    Every text, those of the header too, is :func:`defused`.
+    Numbers have no exponent, however small. Every text, the header's too, is :func:`defused`.
     """
     lines = _Lines()
     # Its own line end makes the writer quote cells with either of its characters in them.
@@ -69,8 +71,11 @@ def csv_text(header: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
 
 
 def _cell(value: Any) -> Any:
+    """A cell as it is written; decimals without an exponent, which some readers take for a text."""
     if value is None:
         return ""
+    if isinstance(value, float) and not 1e-4 <= abs(value) < 1e16 and math.isfinite(value):
+        return f"{Decimal(float.__repr__(value)):f}"
     return value if isinstance(value, Number) else defused(str(value))
 
 

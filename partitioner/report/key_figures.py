@@ -41,13 +41,20 @@ def key_figures(problem: Problem, assessment: Assessment) -> tuple[KeyFigure, ..
 
 
 def key_figures_table(problem: Problem, assessment: Assessment) -> Table:
-    """Every number of the six figures and of the cautions beside them, with its unit."""
+    """Every number of the six figures and of the cautions beside them, with its unit.
+
+    And how many streams make the deliveries of the table of streams.
+    """
     parts, money = invented_parts(assessment)
     share = money / assessment.cost.money if assessment.cost.money else None
     invented: list[Row] = [
         ("invented prices", "parts", parts, "pieces", ""),
         ("invented prices", "money", money / MONEY_STEPS, problem.currency, ""),
         ("invented prices", "cost_share", None if share is None else round(share, 6), "", ""),
+    ]
+    traffic: list[Row] = [
+        ("traffic", "streams", len(problem.streams), "pieces", ""),
+        ("traffic", "deliveries", len(assessment.streams), "pieces", ""),
     ]
     return Table(
         "key-figures",
@@ -59,7 +66,7 @@ def key_figures_table(problem: Problem, assessment: Assessment) -> Table:
             Column("unit", "Unit"),
             Column("where", "Where", Kind.ID),
         ],
-        [row for found in _all(problem, assessment) for row in found.rows] + invented,
+        [row for found in _all(problem, assessment) for row in found.rows] + invented + traffic,
     )
 
 

@@ -56,3 +56,10 @@ def test_what_is_harmless_is_left_alone(value: object) -> None:
 
 def test_numbers_stay_numbers_and_none_is_empty() -> None:
     assert csv_text(["-n", "b"], [[-1, None], [True, 2.5]]) == "'-n,b\n-1,\nTrue,2.5\n"
+
+
+@pytest.mark.parametrize("value", [1.4e-05, -3e-07, 1e22, 0.0, 0.25, 1e-4, float("inf")])
+def test_no_number_has_an_exponent(value: float) -> None:
+    cell = csv_text(["h"], [[value]]).splitlines()[1]
+    assert "e" not in cell
+    assert float(cell) == value

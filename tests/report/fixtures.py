@@ -1,4 +1,4 @@
-"""Problems and hand-made assessments for the report's tests; no solver and no check involved."""
+"""Problems and assessments for the report's tests, made by hand without any check, and demos."""
 
 from __future__ import annotations
 
@@ -6,8 +6,10 @@ from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
+from partitioner.application.plan import PlanAnswer, plan
 from partitioner.application.reading import read_problem
 from partitioner.application.report import ReportAnswer, report
+from partitioner.application.search import Search, all_cores
 from partitioner.model.assessment import (
     Assessment,
     CostSum,
@@ -225,6 +227,13 @@ def greedy_layout(problem: Problem) -> Layout:
         )
     built = tuple(BuiltLink(b.ends, b.grades[0]) for b in problem.backbone.links)
     return Layout(problem.name, problem.digest, tuple(problem.switches), built, tuple(made))
+
+
+@cache
+def demo_plan(name: str) -> PlanAnswer:
+    """A plan of a demo problem; it may take the 90 s it is given."""
+    problem = read_problem(ROOT / "problems" / name / "problem.yaml")
+    return plan(problem, Search(time_limit_s=90, workers=all_cores()))
 
 
 @cache

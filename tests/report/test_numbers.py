@@ -23,10 +23,10 @@ from partitioner.network.routes import backbone_length_um
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.tables import parts_table
 from tests.bench.planted import planted
-from tests.report.fixtures import DEMOS, demo_report
+from tests.report.fixtures import DEMOS, demo_plan, demo_report
 
 CASE = Path(__file__).parent.parent / "gold" / "small-sprayer"
-NUMBER = re.compile(r"(?<![\w.-])[-−]?\d[\d\u202f]*(?:\.\d+)?(?:e-\d+)?(?![\w-]|\.\d)")
+NUMBER = re.compile(r"(?<![\w.-])[-−]?\d[\d\u202f]*(?:\.\d+)?(?![\w-]|\.\d)")
 
 
 class Tables(HTMLParser):
@@ -69,12 +69,15 @@ class Tables(HTMLParser):
             self.rows[-1][-1] += data
 
 
-EACH = ["small-sprayer", pytest.param("street-sweeper", marks=pytest.mark.slow)]
+EACH = ["small-sprayer", *(pytest.param(demo, marks=pytest.mark.slow) for demo in DEMOS)]
+PLANS = [pytest.param(f"plan of {demo}", marks=pytest.mark.slow) for demo in DEMOS]
 
 
-@pytest.fixture(scope="module", params=EACH)
+@pytest.fixture(scope="module", params=EACH + PLANS)
 def files(request: pytest.FixtureRequest) -> dict[str, str]:
-    """All files of the report of a layout made by hand, and of one of a demo problem."""
+    """All files of the report of a layout made by hand, and of two of each demo problem."""
+    if request.param.startswith("plan of "):
+        return demo_plan(request.param.removeprefix("plan of ")).files()
     if request.param in DEMOS:
         return demo_report(request.param).files()
     read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
@@ -156,10 +159,11 @@ ANYTHING = ("figures", "layout", "star", "formula", "note")
 """Columns whose unit stands in their row or in their words."""
 EXEMPT = re.compile(
     r"RFC \d+|\d{4}-\d\d-\d\d|IEEE Std [\d.]+|802\.\w+|[Cc]lauses? [\d.]+|10 %"
-    r"|each arrow: [\d.]+ m"
+    r"|The first \d+ (?=of)|each arrow: [\d.]+ m|^(?:[125]0*|0\.0*[125]) m$"
 )
-"""Names of standards and their clauses, dates, the change of price that is asked about, the scale
-of a drawing: no figures of the layout. What else is none has to be in a table all the same."""
+"""Names of standards and their clauses, dates, the change of price that is asked about, rows shown
+of a long table, the scale of a drawing, whose bar has a round length: no figures of the layout.
+What else is none has to be in a table all the same."""
 
 
 class Prose(HTMLParser):
@@ -172,12 +176,15 @@ class Prose(HTMLParser):
         super().__init__()
         self.stack: list[str] = []
         self.said: list[str] = []
+        self.is_quiet = False
         self.feed(html)
         self.close()
 
     def handle_starttag(self, tag, attrs):
         if tag not in ("meta", "br", "hr", "img", "input", "link"):
             self.stack.append(tag)
+        # Numbers of an axis are part of its scale.
+        self.is_quiet = "muted" in (dict(attrs).get("class") or "")
         if tag in self.SAYS:
             self.said.append("")
 
@@ -187,13 +194,24 @@ class Prose(HTMLParser):
             pass
 
     def handle_data(self, data):
-        if self.said and not self.ASIDE & set(self.stack) and set(self.SAYS) & set(self.stack):
-            self.said[-1] += data
+        is_tick = self.is_quiet and re.fullmatch(r"[-−\d.\u202f]+", data)
+        if is_tick or self.ASIDE & set(self.stack) or not set(self.SAYS) & set(self.stack):
+            return
+        self.said[-1] += data
 
 
 def values_by_column(files: dict[str, str]) -> dict[str, set[Decimal]]:
-    """All numbers of all CSV files by the key of their column, and how many rows each file has."""
-    found: dict[str, set[Decimal]] = {"rows": set()}
+    """All numbers of all CSV files by the key of their column, and how many rows each file has.
+
+    With what the JSON alone holds: the figures of broken rules, and what is proved.
+    """
+    data = json.loads(files["outcome.json"])
+    told = [finding["sentence"] for finding in data["findings"]]
+    found: dict[str, set[Decimal]] = {
+        "rows": set(), "note": {Decimal(number) for words in told for number in numbers(words)}
+    }  # fmt: skip
+    if data.get("bound") is not None:
+        found |= {"bound": {Decimal(str(data["bound"]))}, "gap_share": {Decimal(str(data["gap"]))}}
     for name, text in files.items():
         if name.endswith(".csv"):
             rows = list(csv.DictReader(io.StringIO(text)))

@@ -10,11 +10,8 @@ from typing import Any
 
 import pytest
 
-from partitioner.application.plan import plan
-from partitioner.application.reading import read_problem
-from partitioner.application.search import Search, all_cores
 from tests.browser import chromium
-from tests.report.fixtures import DEMOS, ROOT
+from tests.report.fixtures import DEMOS, demo_plan
 
 pytestmark = [pytest.mark.slow, pytest.mark.browser]
 
@@ -104,8 +101,7 @@ class Demo:
     """The page of a plan of a demo and what its files hold."""
 
     def __init__(self, name: str, folder: Path):
-        problem = read_problem(ROOT / "problems" / name / "problem.yaml")
-        self.answer = plan(problem, Search(time_limit_s=90, workers=all_cores()))
+        self.answer = demo_plan(name)
         self.files = self.answer.files()
         page = folder / "report.html"
         page.write_text(self.files["report.html"], "utf-8")
