@@ -17,19 +17,19 @@ from partitioner.reading.limits import LONGEST_ROW_LINE, MOST_COLUMNS, MOST_ROWS
 from partitioner.reading.origin import Findings, Origin
 from partitioner.reading.schema import KeyTable
 from partitioner.reading.sheet import AXES, Row, RowOrigin, Sheet
-from partitioner.reading.tables import Item, key_names, kind_of, read_table
+from partitioner.reading.tables import Item, key_infos, key_names, kind_of, read_table
 from partitioner.reading.yaml_text import plain_value
 
 
 def column_kinds(model: type[KeyTable]) -> dict[str, ValueKind]:
     """Columns that a table with rows of ``model`` may have, with the kinds of their values."""
     kinds: dict[str, ValueKind] = {}
-    for name, info in model.model_fields.items():
+    for name, info in key_infos(model).items():
         kind = kind_of(info)
         if isinstance(kind, Point):
             kinds.update(dict.fromkeys(AXES, kind))
         elif kind is not None:
-            kinds[info.alias or name] = kind
+            kinds[name] = kind
     return kinds
 
 
@@ -154,9 +154,7 @@ def check_header(
     findings: Findings,
 ) -> None:
     """Tell columns that are unknown, twice there, or missing though required."""
-    required = [
-        info.alias or name for name, info in model.model_fields.items() if info.is_required()
-    ]
+    required = [key for key, info in key_infos(model).items() if info.is_required()]
     if "position_m" in required:
         # The height may be left out.
         place = required.index("position_m")

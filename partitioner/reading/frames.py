@@ -35,7 +35,7 @@ from partitioner.reading.problem import (
 )
 from partitioner.reading.schema import FORMAT, KeyTable, PortTable, SwitchId, key
 from partitioner.reading.sheet import Row, RowOrigin, Sheet
-from partitioner.reading.tables import Item
+from partitioner.reading.tables import Item, key_names
 from partitioner.reading.yaml_text import dump
 
 if TYPE_CHECKING:
@@ -156,7 +156,7 @@ def _heading(
 ) -> tuple[tuple[str, ...], dict[str, ValueKind]]:
     header = tuple(str(column) for column in frame.columns)
     # Lists of tables inside a row have no kind of their own; they stand in one cell.
-    inner = {(i.alias or n): ValueKind() for n, i in model.model_fields.items()}
+    inner = dict.fromkeys(key_names(model), ValueKind())
     inner.pop("position_m", None)
     if len(header) > MOST_COLUMNS:
         told = f"expected at most {MOST_COLUMNS} columns, got {len(header)}"

@@ -22,7 +22,7 @@ from partitioner.reading.schema import (
     StreamTable,
 )
 from partitioner.reading.sheet import Sheet
-from partitioner.reading.tables import Item, key_names
+from partitioner.reading.tables import Item, key_infos, key_names
 
 ROW_TABLES: dict[Holds, type[KeyTable]] = {
     Holds.DEVICES: DeviceTable,
@@ -151,7 +151,7 @@ def _lacking(columns: Columns, source: SourceTable) -> list[str]:
         given.add("period_us")
     if {"x_m", "y_m"} <= given:
         given.add("position_m")
-    required = {i.alias or n for n, i in model.model_fields.items() if i.is_required()}
+    required = {key for key, info in key_infos(model).items() if info.is_required()}
     if source.holds is Holds.DEVICES and not {"place", "position_m"} & given:
         required |= {"x_m", "y_m"} if {"x_m", "y_m"} & given else {"place"}
     return [k for k in key_names(model) if k in required - given] + [

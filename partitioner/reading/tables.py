@@ -147,11 +147,9 @@ def _likeness(a: str, b: str) -> float:
 
 
 def _describe(table: type[KeyTable], name: str) -> str:
-    for field_name, info in table.model_fields.items():
-        if (info.alias or field_name) == name:
-            text = (info.description or "").split(". ")[0].rstrip(".").replace("`", "")
-            return text[0].lower() + text[1:] if text else ""
-    return ""
+    told = key_infos(table)[name].description or "" if name in key_infos(table) else ""
+    text = told.split(". ")[0].rstrip(".").replace("`", "")
+    return text[:1].lower() + text[1:]
 
 
 def _say(detail: ErrorDetails) -> tuple[str, str, str, Steps]:
@@ -216,7 +214,7 @@ def _table_at(model: type[KeyTable], steps: Steps) -> type[KeyTable] | None:
     for step in steps:
         if isinstance(step, int) or here is None:
             continue
-        info = next((i for n, i in here.model_fields.items() if (i.alias or n) == step), None)
+        info = key_infos(here).get(step)
         if info is None:
             continue  # a name in a mapping by id: the table stays the one of its values
         inside = tables_inside(info.annotation)
@@ -224,9 +222,15 @@ def _table_at(model: type[KeyTable], steps: Steps) -> type[KeyTable] | None:
     return here
 
 
+@cache
+def key_infos(model: type[KeyTable]) -> dict[str, FieldInfo]:
+    """Keys of a table as the file has them, in their order, with what is said of each."""
+    return {info.alias or name: info for name, info in model.model_fields.items()}
+
+
 def key_names(model: type[KeyTable]) -> list[str]:
     """Keys of a table as the file has them, in their order."""
-    return [info.alias or name for name, info in model.model_fields.items()]
+    return list(key_infos(model))
 
 
 @cache

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from partitioner.model.assessment import Assessment, SegmentFigures
-from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import (
     NBSP,
@@ -21,10 +20,10 @@ from partitioner.report.amounts import (
 )
 from partitioner.report.delays import worst_first
 from partitioner.report.sections import Chapter, Column, KeyFigure, Kind, Table
-from partitioner.units import MG_PER_KG, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M, ceil_div
+from partitioner.units import MG_PER_KG, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M, ceil_div, in_units
 
-Row = tuple[str, str, float | int | None, str, str]
-"""Figure, quantity, value, unit, where it is so: a row of the table."""
+Row = tuple[str, float | int | None, str, str]
+"""Quantity, value, unit, where it is so: a row of the table behind the name of its figure."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,14 +47,16 @@ def key_figures_table(problem: Problem, assessment: Assessment) -> Table:
     parts, money = invented_parts(assessment)
     share = money / assessment.cost.money if assessment.cost.money else None
     invented: list[Row] = [
-        ("invented prices", "parts", parts, "pieces", ""),
-        ("invented prices", "money", money / MONEY_STEPS, problem.currency, ""),
-        ("invented prices", "cost_share", None if share is None else round(share, 6), "", ""),
+        ("parts", parts, "pieces", ""),
+        ("money", money / MONEY_STEPS, problem.currency, ""),
+        ("cost_share", None if share is None else round(share, 6), "", ""),
     ]
     traffic: list[Row] = [
-        ("traffic", "streams", len(problem.streams), "pieces", ""),
-        ("traffic", "deliveries", len(assessment.streams), "pieces", ""),
+        ("streams", len(problem.streams), "pieces", ""),
+        ("deliveries", len(assessment.streams), "pieces", ""),
     ]
+    told = [(f.shown.name.lower(), f.rows) for f in _all(problem, assessment)]
+    told += [("invented prices", invented), ("traffic", traffic)]
     return Table(
         "key-figures",
         "The figures of the first sheet",
@@ -66,7 +67,7 @@ def key_figures_table(problem: Problem, assessment: Assessment) -> Table:
             Column("unit", "Unit"),
             Column("where", "Where", Kind.ID),
         ],
-        [row for found in _all(problem, assessment) for row in found.rows] + invented + traffic,
+        [(name, *row) for name, rows in told for row in rows],
     )
 
 
@@ -84,8 +85,7 @@ def sheet_anchor(assessment: Assessment, segment: str) -> str:
 
 
 def _all(problem: Problem, assessment: Assessment) -> list[_Found]:
-    grades = problem.catalogue.grades
-    lines = [f for f in assessment.segments if grades[f.segment.grade].medium is Medium.MIXING]
+    lines = [f for f in assessment.segments if problem.catalogue.is_line(f.segment.grade)]
     made = (
         _size(problem, assessment, len(lines)),
         _tightest(assessment),
@@ -106,7 +106,6 @@ def _size(problem: Problem, assessment: Assessment, lines: int) -> _Found:
     used = {(s.switch, s.port) for s in layout.segments if s.switch in layout.open_switches}
     free = max(0, ports - len(used))
     of_all = "" if placed == len(problem.devices) else f" of {len(problem.devices)}"
-    name = "size"
     return _Found(
         KeyFigure(
             "Size",
@@ -117,12 +116,12 @@ def _size(problem: Problem, assessment: Assessment, lines: int) -> _Found:
             Chapter.PORTS.anchor,
         ),
         [
-            (name, "devices", placed, "pieces", ""),
-            (name, "lines", lines, "pieces", ""),
-            (name, "links", links, "pieces", ""),
-            (name, "switches", len(layout.open_switches), "pieces", ""),
-            (name, "ports", ports, "pieces", ""),
-            (name, "ports_free", free, "pieces", ""),
+            ("devices", placed, "pieces", ""),
+            ("lines", lines, "pieces", ""),
+            ("links", links, "pieces", ""),
+            ("switches", len(layout.open_switches), "pieces", ""),
+            ("ports", ports, "pieces", ""),
+            ("ports_free", free, "pieces", ""),
         ],
     )
 
@@ -141,19 +140,14 @@ def _tightest(assessment: Assessment) -> _Found | None:
     else:
         value = f"{left_text(worst.margin_ns, worst.deadline_ns)} left"
         remark = f"{way}: at most {time_text(worst.response_ns)} of {deadline}"
-
-    def us(time_ns: int | None) -> float | None:
-        return None if time_ns is None else time_ns / NS_PER_US
-
-    name = "tightest deadline"
     share = None if worst.margin_ns is None else round(worst.margin_ns / worst.deadline_ns, 6)
     return _Found(
         KeyFigure("Tightest deadline", value, remark, Chapter.DEADLINES.anchor),
         [
-            (name, "worst_delay_us", us(worst.response_ns), "µs", way),
-            (name, "deadline_us", us(worst.deadline_ns), "µs", way),
-            (name, "margin_us", us(worst.margin_ns), "µs", way),
-            (name, "margin_share", share, "", way),
+            ("worst_delay_us", in_units(worst.response_ns, NS_PER_US), "µs", way),
+            ("deadline_us", worst.deadline_ns / NS_PER_US, "µs", way),
+            ("margin_us", in_units(worst.margin_ns, NS_PER_US), "µs", way),
+            ("margin_share", share, "", way),
         ],
     )
 
@@ -164,12 +158,11 @@ def _longest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found 
     longest = max(lines, key=lambda f: f.length_um)
     where = longest.segment.id
     value = f"{length_text(longest.length_um, 1)} of {length_text(longest.length_limit_um, 0)}"
-    name = "longest line"
     return _Found(
         KeyFigure("Longest line", value, where, sheet_anchor(assessment, where)),
         [
-            (name, "length_m", longest.length_um / UM_PER_M, "m", where),
-            (name, "length_limit_m", longest.length_limit_um / UM_PER_M, "m", where),
+            ("length_m", longest.length_um / UM_PER_M, "m", where),
+            ("length_limit_m", longest.length_limit_um / UM_PER_M, "m", where),
         ],
     )
 
@@ -184,7 +177,6 @@ def _fullest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found 
     fullest = max(lines, key=lambda f: (fill(f), f.load_share_ppm))
     alike = [f.segment.id for f in lines if fill(f) == fill(fullest)]
     loaded = max(lines, key=lambda f: f.load_share_ppm)
-    name = "fullest line"
     return _Found(
         KeyFigure(
             "Fullest line",
@@ -195,10 +187,10 @@ def _fullest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found 
             sheet_anchor(assessment, fullest.segment.id),
         ),
         [
-            (name, "nodes", fullest.nodes, "pieces", fullest.segment.id),
-            (name, "nodes_limit", fullest.nodes_limit, "pieces", fullest.segment.id),
-            (name, "load_share", loaded.load_share_ppm / PPM, "", loaded.segment.id),
-            (name, "load_limit_share", loaded.load_limit_ppm / PPM, "", loaded.segment.id),
+            ("nodes", fullest.nodes, "pieces", fullest.segment.id),
+            ("nodes_limit", fullest.nodes_limit, "pieces", fullest.segment.id),
+            ("load_share", loaded.load_share_ppm / PPM, "", loaded.segment.id),
+            ("load_limit_share", loaded.load_limit_ppm / PPM, "", loaded.segment.id),
         ],
     )
 
@@ -210,19 +202,18 @@ def _priced(problem: Problem, assessment: Assessment) -> _Found:
     """
     cost, star, aim = assessment.cost, assessment.baseline, problem.objective
     currency = problem.currency
-    name = "priced total"
     rows: list[Row] = [
-        (name, "priced_total", cost.objective_money / MONEY_STEPS, currency, ""),
-        (name, "money", cost.money / MONEY_STEPS, currency, ""),
-        (name, "beside_money", (cost.objective_money - cost.money) / MONEY_STEPS, currency, ""),
+        ("priced_total", cost.objective_money / MONEY_STEPS, currency, ""),
+        ("money", cost.money / MONEY_STEPS, currency, ""),
+        ("beside_money", (cost.objective_money - cost.money) / MONEY_STEPS, currency, ""),
     ]
     if aim.latency_price_per_ms_money:
         own, other, of = cost.money, star.money, "money of the switched star"
-        rows.append((name, "star_money", other / MONEY_STEPS, currency, ""))
+        rows.append(("star_money", other / MONEY_STEPS, currency, ""))
     else:
         mass = ceil_div(star.mass_mg * aim.mass_price_per_kg_money, MG_PER_KG)
         own, other, of = cost.objective_money, star.money + mass, "switched star"
-        rows.append((name, "star_priced_total", other / MONEY_STEPS, currency, ""))
+        rows.append(("star_priced_total", other / MONEY_STEPS, currency, ""))
     less = (other - own) / other if other else 0.0
     word = "less" if less >= 0 else "more"
     return _Found(
@@ -241,7 +232,6 @@ def _growth(lines: Sequence[SegmentFigures]) -> _Found | None:
         return None
     left = [max(0, f.nodes_limit - f.nodes) for f in lines]
     roomy = sum(n > 0 for n in left)
-    name = "growth left"
     return _Found(
         KeyFigure(
             "Growth left",
@@ -250,7 +240,7 @@ def _growth(lines: Sequence[SegmentFigures]) -> _Found | None:
             Chapter.GROWTH.anchor,
         ),
         [
-            (name, "nodes_left", sum(left), "pieces", ""),
-            (name, "lines_with_room", roomy, "pieces", ""),
+            ("nodes_left", sum(left), "pieces", ""),
+            ("lines_with_room", roomy, "pieces", ""),
         ],
     )

@@ -6,7 +6,6 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from partitioner.model.assessment import Assessment
-from partitioner.model.catalogue import Medium
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Basis, Problem
 from partitioner.report.amounts import (
@@ -112,9 +111,7 @@ def _views(tables: Mapping[str, Table], data: DrawingInput) -> Section:
 def _lines(problem: Problem, assessment: Assessment, tables: Mapping[str, Table]) -> Section:
     """All segments in one table; their sheets follow."""
     layout = assessment.layout
-    lines = [
-        s for s in layout.segments if problem.catalogue.grades[s.grade].medium is Medium.MIXING
-    ]
+    lines = [s for s in layout.segments if problem.catalogue.is_line(s.grade)]
     segments = tables["segments"]
     intro = (
         f"{count_text(len(lines), 'shared line')} and "
@@ -323,7 +320,7 @@ def _cautions(
     beyond = [
         f.segment.id
         for f in assessment.segments
-        if problem.catalogue.grades[f.segment.grade].medium is Medium.MIXING
+        if problem.catalogue.is_line(f.segment.grade)
         and (f.nodes > GUARANTEED_NODES or f.length_um > GUARANTEED_LENGTH_UM)
     ]
     if beyond:

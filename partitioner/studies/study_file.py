@@ -19,7 +19,7 @@ from partitioner.reading.kinds import Choice, Names, Number, Text, ValueKind, Wh
 from partitioner.reading.origin import Enough, Findings, YamlOrigin
 from partitioner.reading.problem import problem_of, read_document, read_text, read_whole
 from partitioner.reading.schema import FileName, KeyTable, ProblemTable, Sentence, key
-from partitioner.reading.tables import Item, kind_of, read_table, tables_inside
+from partitioner.reading.tables import Item, key_names, kind_of, read_table, tables_inside
 from partitioner.replan.reading import earlier_layout
 from partitioner.studies.keys import problem_digest
 from partitioner.studies.study import (
@@ -277,7 +277,7 @@ class _Reader:
 
     def _check_path(self, path: str, origin: YamlOrigin) -> None:
         steps = path_steps(path)
-        known = [info.alias or n for n, info in ProblemTable.model_fields.items()]
+        known = key_names(ProblemTable)
         if steps and steps[0] in FIXED:
             self._findings.clash(origin, f"'{steps[0]}' cannot vary", on_key=True)
         elif path not in QUESTION_KEYS and (not steps or steps[0] not in known):
