@@ -8,9 +8,11 @@ from typing import Any
 from partitioner.check.facts import Facts
 from partitioner.check.laid import LaidSegment
 from partitioner.check.rules.measure import Breach, Measure
-from partitioner.check.rules.rule import Chapter, Rule
+from partitioner.check.rules.rule import Chapter
 from partitioner.check.wording import agree, count, listed, metres, percent, unit_loads
 from partitioner.model.problem import Basis, SegmentLimits
+
+CHAPTER = Chapter("Limits")
 
 
 def _limited(facts: Facts) -> Iterator[tuple[LaidSegment, SegmentLimits]]:
@@ -37,6 +39,12 @@ def _amount(
     return Measure((id_,), id_, used, limit, show, breach, grade=laid.grade.id, **more)
 
 
+@CHAPTER.limit(
+    "nodes",
+    "The nodes of a line, its switch port and the reserve included, are within the limit.",
+    keys=("limits.*.nodes", "limits.*.reserve.nodes"),
+    by_segment=True,
+)
 def _nodes(facts: Facts) -> Iterator[Measure]:
     for laid, limits in _limited_lines(facts):
         yield _amount(
@@ -52,6 +60,14 @@ def _nodes(facts: Facts) -> Iterator[Measure]:
         )
 
 
+@CHAPTER.limit(
+    "length",
+    "The cable of a segment, slack and reserve included, is within the limit.",
+    keys=("limits.*.length_m", "limits.*.reserve.length_m"),
+    note="The length is the sum of all pieces from drop to drop with the slack of every drop and "
+    "of both ends. Stubs do not count.",
+    by_segment=True,
+)
 def _length(facts: Facts) -> Iterator[Measure]:
     for laid, limits in _limited(facts):
         yield _amount(
@@ -65,6 +81,13 @@ def _length(facts: Facts) -> Iterator[Measure]:
         )
 
 
+@CHAPTER.limit(
+    "stub",
+    "No stub on a line is longer than the limit.",
+    keys=("limits.*.stub_m",),
+    note="A link has no stubs.",
+    by_segment=True,
+)
 def _stub(facts: Facts) -> Iterator[Measure]:
     for laid, limits in _limited_lines(facts):
         for device in laid.segment.devices:
@@ -83,6 +106,14 @@ def _stub(facts: Facts) -> Iterator[Measure]:
                 )
 
 
+@CHAPTER.limit(
+    "spacing",
+    "Neighbouring nodes on a line are at least the stated length of cable apart.",
+    keys=("limits.*.spacing_m",),
+    note="The cable way and the slack of the drop count, the slack of an end does not. The switch "
+    "port is a node too.",
+    by_segment=True,
+)
 def _spacing(facts: Facts) -> Iterator[Measure]:
     for laid, limits in _limited_lines(facts):
         if not limits.spacing_min_um:
@@ -102,6 +133,13 @@ def _spacing(facts: Facts) -> Iterator[Measure]:
             )
 
 
+@CHAPTER.limit(
+    "load",
+    "The share of time a segment is busy, the reserve included, is within the limit.",
+    keys=("limits.*.load_share", "limits.*.reserve.load_share"),
+    note="On a line every frame counts with its gap, preamble, end delimiters and one loop delay. "
+    "On a full-duplex link the busier direction counts.",
+)
 def _load(facts: Facts) -> Iterator[Measure]:
     for laid, limits in _limited(facts):
         load_ppm = facts.timing.load_ppm.get(laid.segment.id)
@@ -117,6 +155,12 @@ def _load(facts: Facts) -> Iterator[Measure]:
             )
 
 
+@CHAPTER.limit(
+    "unit-loads",
+    "The unit loads of a line are within the limit.",
+    keys=("limits.*.unit_loads",),
+    by_segment=True,
+)
 def _unit_loads(facts: Facts) -> Iterator[Measure]:
     for laid, limits in _limited_lines(facts):
         if limits.unit_loads_mul is not None:
@@ -156,6 +200,13 @@ def _pathways(facts: Facts) -> Iterator[Measure]:
         )
 
 
+@CHAPTER.rule(
+    "pathway-capacity",
+    "No more segments run through a pathway than fit; one that runs there and back counts once.",
+    measures=_pathways,
+    keys=("pathways.*.max_cables",),
+    note="Backbone links are not counted.",
+)
 def _pathway_capacity(facts: Facts) -> Iterator[Breach]:
     for full in _pathways(facts):
         if full.over > 0:
@@ -166,67 +217,3 @@ def _pathway_capacity(facts: Facts) -> Iterator[Breach]:
                 f"{agree(len(segments), 'runs', 'run')} through {pathway}: {full.over} above the "
                 f"{full.limit} that fit.",
             )
-
-
-CHAPTER = Chapter(
-    "Limits",
-    (
-        Rule(
-            "nodes",
-            "The nodes of a line, its switch port and the reserve included, are within the limit.",
-            measures=_nodes,
-            keys=("limits.*.nodes", "limits.*.reserve.nodes"),
-            by_segment=True,
-        ),
-        Rule(
-            "length",
-            "The cable of a segment, slack and reserve included, is within the limit.",
-            measures=_length,
-            keys=("limits.*.length_m", "limits.*.reserve.length_m"),
-            note="The length is the sum of all pieces from drop to drop with the slack of every "
-            "drop and of both ends. Stubs do not count.",
-            by_segment=True,
-        ),
-        Rule(
-            "stub",
-            "No stub on a line is longer than the limit.",
-            measures=_stub,
-            keys=("limits.*.stub_m",),
-            note="A link has no stubs.",
-            by_segment=True,
-        ),
-        Rule(
-            "spacing",
-            "Neighbouring nodes on a line are at least the stated length of cable apart.",
-            measures=_spacing,
-            keys=("limits.*.spacing_m",),
-            note="The cable way and the slack of the drop count, the slack of an end does not. The "
-            "switch port is a node too.",
-            by_segment=True,
-        ),
-        Rule(
-            "load",
-            "The share of time a segment is busy, the reserve included, is within the limit.",
-            measures=_load,
-            keys=("limits.*.load_share", "limits.*.reserve.load_share"),
-            note="On a line every frame counts with its gap, preamble, end delimiters and one loop "
-            "delay. On a full-duplex link the busier direction counts.",
-        ),
-        Rule(
-            "unit-loads",
-            "The unit loads of a line are within the limit.",
-            measures=_unit_loads,
-            keys=("limits.*.unit_loads",),
-            by_segment=True,
-        ),
-        Rule(
-            "pathway-capacity",
-            "No more segments run through a pathway than fit; one that runs there and back counts "
-            "once.",
-            _pathway_capacity,
-            _pathways,
-            keys=("pathways.*.max_cables",),
-            note="Backbone links are not counted.",
-        ),
-    ),
-)

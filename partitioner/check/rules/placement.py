@@ -7,12 +7,18 @@ from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
 from partitioner.check.rules.measure import Breach
-from partitioner.check.rules.rule import Chapter, Rule
+from partitioner.check.rules.rule import Chapter
 from partitioner.check.wording import agree, count, listed
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Group, GroupKind, SwitchPosition
 
+CHAPTER = Chapter("Names and places")
 
+
+@CHAPTER.rule(
+    "known-names",
+    "Every switch, device and grade that the layout names stands in the problem.",
+)
 def _known_names(facts: Facts) -> Iterator[Breach]:
     problem, layout = facts.problem, facts.layout
     for segment in layout.segments:
@@ -51,12 +57,14 @@ def _known_names(facts: Facts) -> Iterator[Breach]:
             )
 
 
+@CHAPTER.rule("segment-once", "No two segments have the same id.")
 def _segment_once(facts: Facts) -> Iterator[Breach]:
     for id_, times in Counter(s.id for s in facts.layout.segments).items():
         if times > 1:
             yield (id_,), f"{times} segments are called {id_}."
 
 
+@CHAPTER.rule("device-once", "Every device is on exactly one segment, once.")
 def _device_once(facts: Facts) -> Iterator[Breach]:
     homes: dict[str, list[str]] = {device: [] for device in facts.problem.devices}
     for segment in facts.layout.segments:
@@ -73,6 +81,11 @@ def _device_once(facts: Facts) -> Iterator[Breach]:
             )
 
 
+@CHAPTER.rule(
+    "segment-devices",
+    "A point-to-point link carries exactly one device, a line at least one.",
+    by_segment=True,
+)
 def _segment_devices(facts: Facts) -> Iterator[Breach]:
     for segment in facts.layout.segments:
         grade = facts.problem.catalogue.grades.get(segment.grade)
@@ -89,6 +102,14 @@ def _segment_devices(facts: Facts) -> Iterator[Breach]:
             yield (segment.id,), f"{segment.id} carries no device."
 
 
+@CHAPTER.rule(
+    "port-exists",
+    "A segment ends at a port that its switch has.",
+    keys=("switches.*.ports.*.count",),
+    note="Ports are numbered from 1 through the port groups of the switch, in the order of the "
+    "file.",
+    by_segment=True,
+)
 def _port_exists(facts: Facts) -> Iterator[Breach]:
     for segment in facts.layout.segments:
         switch = facts.problem.switches.get(segment.switch)
@@ -100,6 +121,7 @@ def _port_exists(facts: Facts) -> Iterator[Breach]:
             )
 
 
+@CHAPTER.rule("port-once", "A port is used by one segment at most.")
 def _port_once(facts: Facts) -> Iterator[Breach]:
     users: dict[tuple[str, int], list[str]] = {}
     for segment in facts.layout.segments:
@@ -112,6 +134,12 @@ def _port_once(facts: Facts) -> Iterator[Breach]:
             )
 
 
+@CHAPTER.rule(
+    "port-grade",
+    "A port serves the grade of its segment.",
+    keys=("switches.*.ports.*.grades",),
+    by_segment=True,
+)
 def _port_grade(facts: Facts) -> Iterator[Breach]:
     for segment in facts.layout.segments:
         switch = facts.problem.switches.get(segment.switch)
@@ -126,6 +154,12 @@ def _port_grade(facts: Facts) -> Iterator[Breach]:
             )
 
 
+@CHAPTER.rule(
+    "device-grade",
+    "A device can have the grade of its segment.",
+    keys=("devices.*.grades",),
+    by_segment=True,
+)
 def _device_grade(facts: Facts) -> Iterator[Breach]:
     for laid in facts.laid:
         for id_ in laid.segment.devices:
@@ -138,6 +172,13 @@ def _device_grade(facts: Facts) -> Iterator[Breach]:
                 )
 
 
+@CHAPTER.rule(
+    "pin",
+    "A device hangs on a switch that it is pinned to.",
+    keys=("devices.*.switch", "devices.*.switches", "devices.*.zone"),
+    note="A device pinned to a zone may hang on any switch of that zone.",
+    by_segment=True,
+)
 def _pin(facts: Facts) -> Iterator[Breach]:
     for id_, switch in facts.switch_of.items():
         allowed = facts.problem.devices[id_].pinned_switches
@@ -170,14 +211,25 @@ def _apart(facts: Facts, kind: GroupKind, homes: dict[str, str], called: str) ->
                 )
 
 
+@CHAPTER.rule(
+    "apart-segment",
+    "Devices of an apart-segment group are on different segments.",
+    keys=("groups.*",),
+)
 def _apart_segment(facts: Facts) -> Iterator[Breach]:
     return _apart(facts, GroupKind.APART_SEGMENT, facts.home_of, "segments")
 
 
+@CHAPTER.rule(
+    "apart-switch",
+    "Devices of an apart-switch group are on different switches.",
+    keys=("groups.*",),
+)
 def _apart_switch(facts: Facts) -> Iterator[Breach]:
     return _apart(facts, GroupKind.APART_SWITCH, facts.switch_of, "switches")
 
 
+@CHAPTER.rule("together", "Devices of a together group are on one segment.", keys=("groups.*",))
 def _together(facts: Facts) -> Iterator[Breach]:
     for group, members in _groups(facts, GroupKind.TOGETHER, facts.home_of):
         if len(members) > 1:
@@ -188,6 +240,13 @@ def _together(facts: Facts) -> Iterator[Breach]:
             )
 
 
+@CHAPTER.rule(
+    "safety-span",
+    "Safety levels on one line differ by no more than the span allowed.",
+    keys=("sharing.safety_span", "devices.*.safety_level"),
+    note="Devices without a level do not count. Links are not concerned: nobody else hears them.",
+    by_segment=True,
+)
 def _safety_span(facts: Facts) -> Iterator[Breach]:
     span = facts.problem.sharing.safety_span
     if span is None:
@@ -211,6 +270,13 @@ def _safety_span(facts: Facts) -> Iterator[Breach]:
             )
 
 
+@CHAPTER.rule(
+    "security-domain",
+    "All security domains on one line may mix: there is one, or one stated set holds all.",
+    keys=("sharing.domains", "devices.*.security_domain"),
+    note="Devices without a domain do not count.",
+    by_segment=True,
+)
 def _security_domain(facts: Facts) -> Iterator[Breach]:
     for laid in facts.lines:
         domains = sorted(
@@ -229,6 +295,14 @@ def _security_domain(facts: Facts) -> Iterator[Breach]:
             )
 
 
+@CHAPTER.rule(
+    "option-tail",
+    "Where asked for, option devices come after all always-fitted devices of their arm.",
+    keys=("line.option_tail",),
+    note="An arm is what lies on one side of the switch, counted outward. An arm of option devices "
+    "only is in order.",
+    by_segment=True,
+)
 def _option_tail(facts: Facts) -> Iterator[Breach]:
     if not facts.problem.line.option_tail:
         return
@@ -249,6 +323,12 @@ def _option_tail(facts: Facts) -> Iterator[Breach]:
                     break
 
 
+@CHAPTER.rule(
+    "switch-position",
+    "The switch sits where the line rules allow: at an end, or anywhere along the line.",
+    keys=("line.switch_position",),
+    by_segment=True,
+)
 def _switch_position(facts: Facts) -> Iterator[Breach]:
     at_end = facts.problem.line.switch_position is SwitchPosition.END
     for segment in facts.layout.segments:
@@ -264,106 +344,3 @@ def _switch_position(facts: Facts) -> Iterator[Breach]:
                 f"{segment.id} has its switch along the line, after {index} of {most} devices; "
                 f"the switch belongs at an end.",
             )
-
-
-CHAPTER = Chapter(
-    "Names and places",
-    (
-        Rule(
-            "known-names",
-            "Every switch, device and grade that the layout names stands in the problem.",
-            _known_names,
-        ),
-        Rule("segment-once", "No two segments have the same id.", _segment_once),
-        Rule("device-once", "Every device is on exactly one segment, once.", _device_once),
-        Rule(
-            "segment-devices",
-            "A point-to-point link carries exactly one device, a line at least one.",
-            _segment_devices,
-            by_segment=True,
-        ),
-        Rule(
-            "port-exists",
-            "A segment ends at a port that its switch has.",
-            _port_exists,
-            keys=("switches.*.ports.*.count",),
-            note="Ports are numbered from 1 through the port groups of the switch, in the order of "
-            "the file.",
-            by_segment=True,
-        ),
-        Rule("port-once", "A port is used by one segment at most.", _port_once),
-        Rule(
-            "port-grade",
-            "A port serves the grade of its segment.",
-            _port_grade,
-            keys=("switches.*.ports.*.grades",),
-            by_segment=True,
-        ),
-        Rule(
-            "device-grade",
-            "A device can have the grade of its segment.",
-            _device_grade,
-            keys=("devices.*.grades",),
-            by_segment=True,
-        ),
-        Rule(
-            "pin",
-            "A device hangs on a switch that it is pinned to.",
-            _pin,
-            keys=("devices.*.switch", "devices.*.switches", "devices.*.zone"),
-            note="A device pinned to a zone may hang on any switch of that zone.",
-            by_segment=True,
-        ),
-        Rule(
-            "apart-segment",
-            "Devices of an apart-segment group are on different segments.",
-            _apart_segment,
-            keys=("groups.*",),
-        ),
-        Rule(
-            "apart-switch",
-            "Devices of an apart-switch group are on different switches.",
-            _apart_switch,
-            keys=("groups.*",),
-        ),
-        Rule(
-            "together",
-            "Devices of a together group are on one segment.",
-            _together,
-            keys=("groups.*",),
-        ),
-        Rule(
-            "safety-span",
-            "Safety levels on one line differ by no more than the span allowed.",
-            _safety_span,
-            keys=("sharing.safety_span", "devices.*.safety_level"),
-            note="Devices without a level do not count. Links are not concerned: nobody else hears "
-            "them.",
-            by_segment=True,
-        ),
-        Rule(
-            "security-domain",
-            "All security domains on one line may mix: there is one, or one stated set holds all.",
-            _security_domain,
-            keys=("sharing.domains", "devices.*.security_domain"),
-            note="Devices without a domain do not count.",
-            by_segment=True,
-        ),
-        Rule(
-            "option-tail",
-            "Where asked for, option devices come after all always-fitted devices of their arm.",
-            _option_tail,
-            keys=("line.option_tail",),
-            note="An arm is what lies on one side of the switch, counted outward. An arm of option "
-            "devices only is in order.",
-            by_segment=True,
-        ),
-        Rule(
-            "switch-position",
-            "The switch sits where the line rules allow: at an end, or anywhere along the line.",
-            _switch_position,
-            keys=("line.switch_position",),
-            by_segment=True,
-        ),
-    ),
-)

@@ -7,10 +7,12 @@ from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
 from partitioner.check.rules.measure import Breach
-from partitioner.check.rules.rule import Chapter, Rule
+from partitioner.check.rules.rule import Chapter
 from partitioner.check.wording import count, listed
 from partitioner.model.layout import Segment
 from partitioner.model.plca import HIGHEST_ID
+
+CHAPTER = Chapter("PLCA settings")
 
 HIGHEST_COUNT = 255
 """Largest PLCA node count (Linux net/ethtool/plca.c)."""
@@ -33,6 +35,14 @@ def _plca_segments(facts: Facts) -> Iterator[Segment]:
             yield segment
 
 
+@CHAPTER.rule(
+    "plca-ids",
+    "Every device on a line has a PLCA ID of its own from 1 to 254; the switch port has 0.",
+    source=_RANGES,
+    note="The node with ID 0 is the coordinator, and a line has exactly one. ID 255 (not "
+    "configured), which the kernel accepts, is refused.",
+    by_segment=True,
+)
 def _plca_ids(facts: Facts) -> Iterator[Breach]:
     for segment in _lines(facts):
         ids, devices = segment.plca_ids, segment.devices
@@ -64,6 +74,15 @@ def _plca_ids(facts: Facts) -> Iterator[Breach]:
                 )
 
 
+@CHAPTER.rule(
+    "plca-node-count",
+    "The PLCA node count of a line is above its highest ID and at most 255, and counts the nodes "
+    "kept in reserve.",
+    source=_RANGES,
+    note="The reserve counts so that every delay still holds when its nodes come. A higher count "
+    "is allowed: each spare ID costs a silent transmit opportunity in every cycle.",
+    by_segment=True,
+)
 def _plca_node_count(facts: Facts) -> Iterator[Breach]:
     for segment in _lines(facts):
         highest = max(segment.plca_ids, default=0)
@@ -93,6 +112,12 @@ def _plca_node_count(facts: Facts) -> Iterator[Breach]:
             )
 
 
+@CHAPTER.rule(
+    "plca-burst",
+    "PLCA burst counts are from 0 to 255 and set for nodes of the line, or half-duplex link, only.",
+    source=_RANGES,
+    by_segment=True,
+)
 def _plca_burst(facts: Facts) -> Iterator[Breach]:
     for segment in _plca_segments(facts):
         for node, burst in segment.burst_counts:
@@ -107,37 +132,3 @@ def _plca_burst(facts: Facts) -> Iterator[Breach]:
                     f"The PLCA burst count of {node} on {segment.id} is {burst}; 0 to "
                     f"{HIGHEST_BURST} can be set.",
                 )
-
-
-CHAPTER = Chapter(
-    "PLCA settings",
-    (
-        Rule(
-            "plca-ids",
-            "Every device on a line has a PLCA ID of its own from 1 to 254; the switch port has 0.",
-            _plca_ids,
-            source=_RANGES,
-            note="The node with ID 0 is the coordinator, and a line has exactly one. ID 255 (not "
-            "configured), which the kernel accepts, is refused.",
-            by_segment=True,
-        ),
-        Rule(
-            "plca-node-count",
-            "The PLCA node count of a line is above its highest ID and at most 255, and counts the "
-            "nodes kept in reserve.",
-            _plca_node_count,
-            source=_RANGES,
-            note="The reserve counts so that every delay still holds when its nodes come. A higher "
-            "count is allowed: each spare ID costs a silent transmit opportunity in every cycle.",
-            by_segment=True,
-        ),
-        Rule(
-            "plca-burst",
-            "PLCA burst counts are from 0 to 255 and set for nodes of the line, or half-duplex "
-            "link, only.",
-            _plca_burst,
-            source=_RANGES,
-            by_segment=True,
-        ),
-    ),
-)

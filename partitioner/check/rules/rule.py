@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 from partitioner.check.facts import Facts
 from partitioner.check.rules.measure import Breach, Measure
 from partitioner.model.assessment import RuleFinding
+
+Broken = Callable[[Facts], Iterable[Breach]]
+Measured = Callable[[Facts], Iterable[Measure]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +43,8 @@ class Rule:
 
     name: str
     meaning: str
-    broken: Callable[[Facts], Iterable[Breach]] | None = None
-    measures: Callable[[Facts], Iterable[Measure]] | None = None
+    broken: Broken | None = None
+    measures: Measured | None = None
     keys: tuple[str, ...] = ()
     source: str = ""
     note: str = ""
@@ -67,8 +71,27 @@ class Rule:
 
 @dataclass(frozen=True, slots=True)
 class Chapter:
-    """Rules of one subject; ``intro`` is what the reference page tells of all of them."""
+    """Rules of one subject, in the order in which their functions stand."""
 
     title: str
-    rules: tuple[Rule, ...]
-    intro: str = ""
+    rules: list[Rule] = field(default_factory=list)
+
+    def rule(
+        self, name: str, meaning: str, measures: Measured | None = None, **more: Any
+    ) -> Callable[[Broken], Broken]:
+        """Make a rule of a function that finds its breaches; arguments as of :class:`Rule`."""
+
+        def add(broken: Broken) -> Broken:
+            self.rules.append(Rule(name, meaning, broken, measures, **more))
+            return broken
+
+        return add
+
+    def limit(self, name: str, meaning: str, **more: Any) -> Callable[[Measured], Measured]:
+        """Make a rule of a function that gives the amounts it limits."""
+
+        def add(measures: Measured) -> Measured:
+            self.rules.append(Rule(name, meaning, None, measures, **more))
+            return measures
+
+        return add

@@ -7,16 +7,32 @@ from collections.abc import Iterator
 from partitioner.check.facts import Facts
 from partitioner.check.failures import losses
 from partitioner.check.rules.measure import Breach, Measure
-from partitioner.check.rules.rule import Chapter, Rule
+from partitioner.check.rules.rule import Chapter
 from partitioner.check.wording import count, duration, listed
 from partitioner.network.transfers import PREFIX, frame_count, pace_ns
 
+CHAPTER = Chapter("Service")
 
+
+@CHAPTER.rule(
+    "overload",
+    "No segment and no backbone link is asked to carry more than it can.",
+    note="Then no delay can be promised for the streams concerned, and their bounds are left "
+    "empty.",
+)
 def _overload(facts: Facts) -> Iterator[Breach]:
     for overload in facts.timing.overloads:
         yield overload.subjects, overload.sentence
 
 
+@CHAPTER.limit(
+    "deadline",
+    "Every stream's bound from release to its last destination is within its deadline.",
+    keys=("streams.*.deadline_us",),
+    note="The bound is the sum of the legs: the segment the source sends on, every switch passed "
+    "with its forwarding delay, the backbone links between them, the segment of the destination. A "
+    "switch that itself sends or receives counts its forwarding delay too.",
+)
 def _deadlines(facts: Facts) -> Iterator[Measure]:
     for figures in facts.timing.streams:
         if figures.bound_ns is not None:
@@ -45,6 +61,17 @@ def _frames(facts: Facts) -> Iterator[Measure]:
             )
 
 
+@CHAPTER.rule(
+    "transfer",
+    "Every bulk transfer ends within its longest time, beside all streams.",
+    measures=_frames,
+    keys=("transfers.*.longest_s",),
+    note="A transfer sends its frames evenly spaced, one pace apart: the longest time over the "
+    "number of frames. To the lines and links it is one more stream, of the lowest priority (PCP "
+    "0), whose frames must each arrive within one pace. All loads and bounds of other streams "
+    "include these frames, so deadlines hold while every transfer runs. A transfer to several "
+    "destinations is sent once.",
+)
 def _transfer(facts: Facts) -> Iterator[Breach]:
     late = {frame.subjects: frame.used for frame in _frames(facts) if frame.over > 0}
     for transfer in facts.problem.transfers.values():
@@ -77,6 +104,17 @@ def _losses(facts: Facts) -> Iterator[Measure]:
         )
 
 
+@CHAPTER.rule(
+    "failure",
+    "No single failure (segment, port, switch, backbone link) loses more devices of a watched "
+    "group or function than its rule allows.",
+    measures=_losses,
+    keys=("failure_rules.*.most_lost",),
+    note="A cut or shorted line is lost as a whole, since it is no longer terminated at both ends. "
+    "A device is lost when its segment, port or switch is down, or when it still runs but none of "
+    "its streams has a way left although the other end still runs. After a failure streams take "
+    "the shortest way left, so a ring loses none to a single link.",
+)
 def _failure(facts: Facts) -> Iterator[Breach]:
     for rule, failure, lost in losses(facts):
         over = len(lost) - rule.most_lost
@@ -92,51 +130,3 @@ def _failure(facts: Facts) -> Iterator[Breach]:
                 f"({listed(lost)}): {over} more than the {rule.most_lost} that rule {rule.id} "
                 f"allows.",
             )
-
-
-CHAPTER = Chapter(
-    "Service",
-    (
-        Rule(
-            "overload",
-            "No segment and no backbone link is asked to carry more than it can.",
-            _overload,
-            note="Then no delay can be promised for the streams concerned, and their bounds are "
-            "left empty.",
-        ),
-        Rule(
-            "deadline",
-            "Every stream's bound from release to its last destination is within its deadline.",
-            measures=_deadlines,
-            keys=("streams.*.deadline_us",),
-            note="The bound is the sum of the legs: the segment the source sends on, every switch "
-            "passed with its forwarding delay, the backbone links between them, the segment of the "
-            "destination. A switch that itself sends or receives counts its forwarding delay too.",
-        ),
-        Rule(
-            "transfer",
-            "Every bulk transfer ends within its longest time, beside all streams.",
-            _transfer,
-            _frames,
-            keys=("transfers.*.longest_s",),
-            note="A transfer sends its frames evenly spaced, one pace apart: the longest time over "
-            "the number of frames. To the lines and links it is one more stream, of the lowest "
-            "priority (PCP 0), whose frames must each arrive within one pace. All loads and bounds "
-            "of other streams include these frames, so deadlines hold while every transfer runs. A "
-            "transfer to several destinations is sent once.",
-        ),
-        Rule(
-            "failure",
-            "No single failure (segment, port, switch, backbone link) loses more devices of a "
-            "watched group or function than its rule allows.",
-            _failure,
-            _losses,
-            keys=("failure_rules.*.most_lost",),
-            note="A cut or shorted line is lost as a whole, since it is no longer terminated at "
-            "both ends. A device is lost when its segment, port or switch is down, or when it "
-            "still runs but none of its streams has a way left although the other end still runs. "
-            "After a failure streams take the shortest way left, so a ring loses none to a single "
-            "link.",
-        ),
-    ),
-)

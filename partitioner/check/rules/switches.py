@@ -7,13 +7,20 @@ from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
 from partitioner.check.rules.measure import FILE, Breach, Measure
-from partitioner.check.rules.rule import Chapter, Rule
+from partitioner.check.rules.rule import Chapter
 from partitioner.check.wording import agree, count, listed, metres, percent
 from partitioner.model.catalogue import Trust
 from partitioner.model.problem import BackboneLink, BackboneShape, Basis, Stream, Transfer
 from partitioner.network.routes import backbone_length_um, link_key, switch_ways, ways_from
 
+CHAPTER = Chapter("Switches and backbone")
 
+
+@CHAPTER.rule(
+    "switch-open",
+    "Required switches are open, and so is every switch with segments, links or streams.",
+    keys=("switches.*.required",),
+)
 def _switch_open(facts: Facts) -> Iterator[Breach]:
     is_open = set(facts.layout.open_switches)
     for switch in facts.problem.switches.values():
@@ -58,6 +65,14 @@ def _offered(facts: Facts) -> dict[tuple[str, str], BackboneLink]:
     return {link_key(*link.ends): link for link in facts.problem.backbone.links}
 
 
+@CHAPTER.rule(
+    "backbone-link",
+    "Backbone links are built once each, among those offered, in a grade offered; those that "
+    "belong in every layout are there.",
+    keys=("backbone.links",),
+    note="A link belongs in every layout when it is marked required or the backbone is fixed, and "
+    "both its switches are open.",
+)
 def _backbone_link(facts: Facts) -> Iterator[Breach]:
     offered = _offered(facts)
     built = Counter(link_key(*link.ends) for link in facts.layout.backbone)
@@ -88,6 +103,14 @@ def _backbone_link(facts: Facts) -> Iterator[Breach]:
             )
 
 
+@CHAPTER.rule(
+    "backbone-shape",
+    "The backbone joins all open switches and is a tree or a ring, as asked for; of fewer than "
+    "three switches a tree will do.",
+    keys=("backbone.shape",),
+    note="A fixed backbone has no shape of its own to keep; whether it joins the switches that "
+    "streams need is the rule [stream-way](#stream-way).",
+)
 def _backbone_shape(facts: Facts) -> Iterator[Breach]:
     shape = facts.problem.backbone.shape
     if not shape.joins_all:
@@ -127,6 +150,14 @@ def _backbone_shape(facts: Facts) -> Iterator[Breach]:
         )
 
 
+@CHAPTER.limit(
+    "backbone-reach",
+    "No backbone link is longer than its grade reaches.",
+    keys=("backbone.links.*.length_m", "limits.*.length_m"),
+    note="The reach is the length limit of the grade where the problem states one, else the length "
+    "that the grade is guaranteed for. The length is the stated one, else the shortest cable way; "
+    "no slack is added.",
+)
 def _backbone_reach(facts: Facts) -> Iterator[Measure]:
     problem = facts.problem
     for link in facts.layout.backbone:
@@ -149,6 +180,11 @@ def _backbone_reach(facts: Facts) -> Iterator[Measure]:
         )
 
 
+@CHAPTER.limit(
+    "backbone-load",
+    "No backbone link carries more load in either direction than its share.",
+    keys=("backbone.load_share",),
+)
 def _backbone_load(facts: Facts) -> Iterator[Measure]:
     for (a, b), load_ppm in facts.timing.link_load_ppm.items():
         yield Measure(
@@ -162,6 +198,13 @@ def _backbone_load(facts: Facts) -> Iterator[Measure]:
         )
 
 
+@CHAPTER.rule(
+    "stream-way",
+    "The backbone joins the switches of every stream's source and destinations, and of every bulk "
+    "transfer's that has a longest time.",
+    note="Streams take the shortest way: fewest backbone links, then least cable, then switch "
+    "names in order.",
+)
 def _stream_way(facts: Facts) -> Iterator[Breach]:
     between = switch_ways(facts.problem, facts.sound, facts.network)
     placed = facts.home_of
@@ -181,57 +224,3 @@ def _stream_way(facts: Facts) -> Iterator[Breach]:
                 f"{what} {stream.id} has no way from {source} to {destination}: no backbone "
                 f"joins {start} and {end}.",
             )
-
-
-CHAPTER = Chapter(
-    "Switches and backbone",
-    (
-        Rule(
-            "switch-open",
-            "Required switches are open, and so is every switch with segments, links or streams.",
-            _switch_open,
-            keys=("switches.*.required",),
-        ),
-        Rule(
-            "backbone-link",
-            "Backbone links are built once each, among those offered, in a grade offered; those "
-            "that belong in every layout are there.",
-            _backbone_link,
-            keys=("backbone.links",),
-            note="A link belongs in every layout when it is marked required or the backbone is "
-            "fixed, and both its switches are open.",
-        ),
-        Rule(
-            "backbone-shape",
-            "The backbone joins all open switches and is a tree or a ring, as asked for; of fewer "
-            "than three switches a tree will do.",
-            _backbone_shape,
-            keys=("backbone.shape",),
-            note="A fixed backbone has no shape of its own to keep; whether it joins the switches "
-            "that streams need is the rule [stream-way](#stream-way).",
-        ),
-        Rule(
-            "backbone-reach",
-            "No backbone link is longer than its grade reaches.",
-            measures=_backbone_reach,
-            keys=("backbone.links.*.length_m", "limits.*.length_m"),
-            note="The reach is the length limit of the grade where the problem states one, else "
-            "the length that the grade is guaranteed for. The length is the stated one, else the "
-            "shortest cable way; no slack is added.",
-        ),
-        Rule(
-            "backbone-load",
-            "No backbone link carries more load in either direction than its share.",
-            measures=_backbone_load,
-            keys=("backbone.load_share",),
-        ),
-        Rule(
-            "stream-way",
-            "The backbone joins the switches of every stream's source and destinations, and of "
-            "every bulk transfer's that has a longest time.",
-            _stream_way,
-            note="Streams take the shortest way: fewest backbone links, then least cable, then "
-            "switch names in order.",
-        ),
-    ),
-)
