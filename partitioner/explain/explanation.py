@@ -113,11 +113,11 @@ def explain(
         return DeviceExplained(
             device, segment, result.outcome, result.assessment, tuple(others)
         )
-    prices = rule_prices(
+    prices, best, judged = rule_prices(
         problem, result.outcome, result.assessment, budget,
         lambda name: on_step(f"planning without: {name}"),
     )  # fmt: skip
-    return LayoutExplained(result.outcome, result.assessment, tuple(prices))
+    return LayoutExplained(best, judged, tuple(prices))
 
 
 def _explain_none(

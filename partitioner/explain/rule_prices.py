@@ -9,14 +9,18 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
+from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import Handle, edit, without
 from partitioner.explain.handles.register import HOLDS, handles_of
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
-from partitioner.model.outcome import Outcome
+from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import GradeChoice, Group, GroupKind, Problem
 from partitioner.runs import Answer, Budget, Result
 
+LEAST_S = 3.0
+"""Least seconds of one plan: in less nothing cheaper is found where there are many devices, and a
+few rules of which something is known say more than many of which nothing is."""
 MOST_SINGLE = 12
 """Of several rules that cost something together, so many are priced alone too."""
 
@@ -43,7 +47,8 @@ class RulePrice:
     """What one rule, or several of a kind taken together, cost.
 
     ``binds`` is proved: without it there is a cheaper layout than any with it. ``is_tried``: there
-    was time to plan without it; else nothing is known of the price.
+    was time to plan without it; else nothing is known of the price. ``saved_money``: by how much
+    the cheapest layout found without it is cheaper than the best one found with it.
     """
 
     name: str
@@ -51,6 +56,7 @@ class RulePrice:
     price: Price
     used: str = ""
     is_tried: bool = True
+    saved_money: int = 0
 
     @property
     def binds(self) -> bool:
@@ -66,7 +72,9 @@ class RulePrice:
 def price_between(base: Outcome, other: Result) -> Price:
     """What is certain of (cheapest of base) less (cheapest of other), other being looser."""
     least = max(0, base.bound_money - _cost(other)) if other.outcome is not None else 0
-    return Price(least, max(0, base.cost_money - other.bound_money))
+    # Without a bound nothing is known: no rule costs more than the whole layout.
+    most = max(0, base.cost_money - other.bound_money) if other.bound_money > 0 else None
+    return Price(least, most)
 
 
 def surcharge(base: Outcome, other: Result) -> Price:
@@ -109,35 +117,70 @@ def rule_prices(
     assessment: Assessment,
     budget: Budget,
     on_rule: Callable[[str], None],
-) -> list[RulePrice]:
+) -> tuple[list[RulePrice], Outcome, Assessment]:
     """Price every rule of a problem that has a plan, ``base``, and its assessment; dearest first.
 
-    ``budget`` is the time for all plans; rules not reached come last, as not tried. ``on_rule`` is
-    told the name of each rule before it is taken off.
+    ``budget`` is the time for all plans; rules that the plan uses up come first, rules not reached
+    last, as not tried. ``on_rule`` is told the name of each rule before it is taken off. A cheaper
+    layout that keeps all rules may be met on the way: the best plan is given too.
     """
-    todo = together(problem)
-    found: list[RulePrice] = []
+    todo = sorted(together(problem), key=lambda pair: not _is_used_up(pair[1], assessment))
+    results: list[tuple[str, tuple[Handle, ...], Result]] = []
     untried: list[tuple[str, tuple[Handle, ...]]] = []
     margins = {m.rule: m.text for m in assessment.margins}
     while todo and not budget.is_over:
         name, handles = todo.pop(0)
         on_rule(name)
-        seconds = budget.left_s / (len(todo) + 1)
-        result = budget.run(without(problem, handles), seconds, known=[base.layout])
+        seconds = max(LEAST_S, budget.left_s / (len(todo) + 1))
+        result = budget.run(without(problem, handles), seconds, start=base.layout)
         if result.answer is not Answer.FOUND:
             untried.append((name, handles))
             continue
-        price = RulePrice(
-            name, handles, price_between(base, result), margins.get(handles[0].rule, "")
-        )
-        found.append(price)
-        if len(handles) > 1 and price.may_bind:
+        results.append((name, handles, result))
+        if result.outcome is not None and result.outcome.cost_money < base.cost_money:
+            base, assessment = _cheaper(problem, base, assessment, result.outcome)
+        if len(handles) > 1 and price_between(base, result).most_money != 0:
             todo += [(h.sentence, (h,)) for h in _tightest(handles, assessment)[:MOST_SINGLE]]
-    found.sort(key=lambda p: (-p.price.least_money, -(p.price.most_money or 0), p.name))
-    return found + [
+    found = [
+        RulePrice(
+            name, handles, price_between(base, result), margins.get(handles[0].rule, ""),
+            saved_money=max(0, base.cost_money - _cost(result)),
+        )
+        for name, handles, result in results
+    ]
+    found.sort(
+        key=lambda p: (
+            -p.price.least_money, -p.saved_money, -(p.price.most_money or 0), p.name
+        )
+    )
+    found += [
         RulePrice(name, handles, Price(0, None), is_tried=False)
         for name, handles in (*untried, *todo)
     ]
+    return found, base, assessment
+
+
+def _is_used_up(handles: Sequence[Handle], assessment: Assessment) -> bool:
+    """Whether a layout has nothing left of a rule, as far as that can be read off it."""
+    for handle in handles:
+        used = None if handle.scale is None else handle.scale.used(assessment)
+        if handle.scale is not None and used is not None:
+            left = (handle.scale.start - used) * (1 if handle.scale.step > 0 else -1)
+            if left < abs(handle.scale.step):
+                return True
+    return False
+
+
+def _cheaper(
+    problem: Problem, base: Outcome, assessment: Assessment, other: Outcome
+) -> tuple[Outcome, Assessment]:
+    """The cheaper layout of a looser problem as the plan of this one, if it keeps all its rules."""
+    judged = assess(problem, other.layout)
+    if judged.findings or judged.cost.objective_money >= base.cost_money:
+        return base, assessment
+    cost = judged.cost.objective_money
+    status = Status.OPTIMAL if cost <= base.bound_money else base.status
+    return replace(base, layout=other.layout, cost_money=cost, status=status), judged
 
 
 def _tightest(handles: Sequence[Handle], assessment: Assessment) -> list[Handle]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date
 from typing import Any
@@ -21,13 +21,18 @@ from partitioner.explain.rule_prices import Price, RulePrice
 from partitioner.explain.ways_out import WayOut
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
-from partitioner.report.amounts import count_text, listed, money_text, ratio_text
+from partitioner.report.amounts import count_text, money_text, ratio_text
 from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
 from partitioner.report.sections import Column, Kind, Page, Paper, Section, State, Table
 from partitioner.report.text import plain, table_text
 from partitioner.report.verdict import costs_text, total_name
 from partitioner.units import MONEY_STEPS, in_units
 from partitioner.visible import visible
+
+MOST_SHARE = 0.5
+"""A rule of which no more is known than that it costs at most a larger share of all: that says
+nothing."""
+MOST_NAMED = 12
 
 
 def _nowhere(steps: Any) -> str:
@@ -114,24 +119,30 @@ def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -
     gap = "" if outcome.gap == 0 else f" at a gap of {ratio_text(outcome.gap, 2)}"
     cost = costs_text(problem, outcome.cost_money, explained.assessment.cost.money)
     head = f"{visible(problem.name)}: the layout {cost}{gap}."
-    binding = [p for p in explained.prices if p.binds]
-    if binding:
+    telling = [p for p in explained.prices if _tells(p)]
+    if telling:
         head += " What each rule costs, by planning without it:"
-    blocks = [head, table_text(_prices_table(problem, binding, locate)) if binding else ""]
+    blocks = [head, table_text(_prices_table(problem, telling, locate)) if telling else ""]
     blocks += _not_binding(problem, explained)
     return "\n\n".join(b for b in blocks if b)
 
 
+def _tells(price: RulePrice) -> bool:
+    """Whether a rule is proved to cost something, or a cheaper layout was found without it."""
+    return price.binds or price.saved_money > 0
+
+
 def _not_binding(problem: Problem, explained: LayoutExplained) -> list[str]:
-    """What is known of the rules that are not proved to cost anything, in a sentence each."""
+    """What is known of the rules that nothing shows to cost anything, in a sentence each."""
     said = []
-    others = [p for p in explained.prices if not p.binds]
+    others = [p for p in explained.prices if not _tells(p)]
     free = [p for p in others if not p.may_bind]
-    # A rule can't cost more than the whole layout: where no more is known, nothing is.
     most = {p.name: p.price.most_money for p in others if p.may_bind}
     whole = explained.outcome.cost_money
-    open_ = {name: money for name, money in most.items() if money is not None and money < whole}
-    untold = [name for name in most if name not in open_]
+    few = MOST_SHARE * whole
+    open_ = {name: money for name, money in most.items() if money is not None and money <= few}
+    tried = [p.name for p in others if p.is_tried and p.may_bind and p.name not in open_]
+    untold = [p.name for p in others if not p.is_tried]
     if free:
         said.append(
             f"{count_text(len(free), 'rule', 'rules')} {'costs' if len(free) == 1 else 'cost'} "
@@ -140,14 +151,26 @@ def _not_binding(problem: Problem, explained: LayoutExplained) -> list[str]:
     if open_:
         at_most = money_text(max(open_.values()), problem.currency)
         said.append(
-            f"Not proved to cost anything, and at most {at_most} each: {listed(list(open_), 12)}."
+            f"Not proved to cost anything, and at most {at_most} each: {_rules(open_)}."
+        )
+    if tried:
+        said.append(
+            "Nothing cheaper was found without these, nor proved that there is nothing: "
+            f"{_rules(tried)}."
         )
     if untold:
         said.append(
-            f"Time was up before anything was proved of {count_text(len(untold), 'rule')}: "
-            f"{listed(untold, 12)}."
+            f"There was no time to plan without {count_text(len(untold), 'rule')}: "
+            f"{_rules(untold)}. A longer --time-limit goes on."
         )
     return said
+
+
+def _rules(names: Iterable[str]) -> str:
+    """Rules within a sentence, most of which have commas of their own."""
+    told = [name.removesuffix(".") for name in names]
+    more = len(told) - MOST_NAMED
+    return "; ".join([*told[:MOST_NAMED], *([f"and {more} more"] if more > 0 else [])])
 
 
 def _device_lead(problem: Problem, explained: DeviceExplained) -> str:
@@ -279,7 +302,8 @@ def explained_page(
         section = Section(
             title="What each rule costs",
             intro="Each rule was taken off and the problem planned again. Where a layout is not "
-            "proved optimal, the price is certain between two amounts only.",
+            "proved optimal, the price is certain between two amounts only; what was found "
+            "without the rule can be had, whatever is proved.",
             tables=[_priced_table(problem, explained, locate)],
             points=_not_binding(problem, explained),
             id="rule-prices",
@@ -353,8 +377,11 @@ def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate)
         prices,
         [
             col.text("rule", "Rule", lambda p: p.name, heads_row=True),
-            col.number("costs_at_least", "At least", lambda p: _certain(p.price, p.is_tried)[0],
+            col.number("saves", "Found without it: less by",
+                       lambda p: p.saved_money / MONEY_STEPS if p.is_tried else None,
                        problem.currency, 2),
+            col.number("costs_at_least", "Proved: at least",
+                       lambda p: _certain(p.price, p.is_tried)[0], problem.currency, 2),
             col.number("costs_at_most", "At most", lambda p: _certain(p.price, p.is_tried)[1],
                        problem.currency, 2),
             col.state("state", "Makes it dearer",
@@ -366,11 +393,11 @@ def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate)
 
 
 def _priced_table(problem: Problem, explained: LayoutExplained, locate: Locate) -> Table:
-    """All prices, of which those that are proved are shown."""
-    binding = [p for p in explained.prices if p.binds]
-    rest = [p for p in explained.prices if not p.binds]
-    table = _prices_table(problem, [*binding, *rest], locate)
-    return replace(table, most_rows=len(binding)) if binding else replace(table, folded=True)
+    """All prices, of which those that tell something are shown."""
+    telling = [p for p in explained.prices if _tells(p)]
+    rest = [p for p in explained.prices if not _tells(p)]
+    table = _prices_table(problem, [*telling, *rest], locate)
+    return replace(table, most_rows=len(telling)) if telling else replace(table, folded=True)
 
 
 def _elsewhere_table(problem: Problem, explained: DeviceExplained) -> Table:

@@ -96,6 +96,7 @@ class RerunSearch(Run):
         return self._best_total
 
     def _on_better(self, selection: Selection) -> None:
+        self._kept_s = self.settings.finishing_s
         self._met.append(selection)
 
     def _begin_with(self, layout: Layout) -> None:

@@ -31,8 +31,8 @@ class PlanSettings:
     ``work_limit``: rounds of work in place of the clock; with one worker the same problem, seed
     and limit then give the same layout every time. ``enough_gap``: proven gap, as a share of the
     cost, at which the run may end. ``known_bound_money``: a bound that is proved already.
-    ``finishing_s``: seconds of the limit that are for what is done afterwards with a layout, or
-    with what there is of one.
+    ``finishing_s``: seconds of the limit that are for what is done with a layout afterwards; while
+    there is none only a small share of the limit is kept for that.
     """
 
     time_limit_s: float = 60.0
@@ -44,6 +44,8 @@ class PlanSettings:
     finishing_s: float = 0.0
 
 
+FINISHING_SHARE = 0.15
+"""Most of the limit that is kept for what follows while there is no layout."""
 NAMED = 10
 """Most devices named that have no place yet."""
 
@@ -78,6 +80,7 @@ class Run:
             settings.work_limit,
         )
         self._preparing = True
+        self._kept_s = min(settings.finishing_s, FINISHING_SHARE * settings.time_limit_s)
         self._start = start
         self.start_unusable: tuple[str, ...] = ()
         self.instance = Instance(problem, self.study.latency_limit, self._look)
@@ -154,7 +157,7 @@ class Run:
         """Seconds left; endless where work is counted instead."""
         if self.deterministic:
             return 1e6
-        return self.settings.time_limit_s - self.settings.finishing_s - self.seconds()
+        return self.settings.time_limit_s - self._kept_s - self.seconds()
 
     def should_stop(self) -> bool:
         """Whether the user asked to stop."""
@@ -176,6 +179,8 @@ class Run:
             )
 
     def _on_better(self, selection: Selection) -> None:
+        if not selection.left_out:
+            self._kept_s = self.settings.finishing_s
         self.seconds_to_best = self.seconds()
         self._sample()
 

@@ -30,6 +30,7 @@ from partitioner.model.problem import Group, GroupKind, Objective, Problem
 from partitioner.pages.explanation import explained_data, explained_text
 from partitioner.report.amounts import money_text
 from partitioner.runs import Answer, Budget, Result
+from partitioner.units import MONEY_STEPS
 from tests.brute import brute, oracle
 from tests.brute.random_problems import random_problem
 from tests.explain.no_layout import ONE, TWO
@@ -202,7 +203,10 @@ def test_rules_that_there_was_no_time_for_are_named():
     problem = random_problem(0, 5)
     found = explain(problem, budget())
     assert isinstance(found, LayoutExplained)
-    prices = rule_prices(problem, found.outcome, found.assessment, budget(-1.0), lambda name: None)
+    prices, best, _ = rule_prices(
+        problem, found.outcome, found.assessment, budget(-1.0), lambda name: None
+    )
+    assert best is found.outcome
     assert [p.name for p in prices] == [name for name, _ in together(problem)]
     assert not any(p.is_tried or p.binds for p in prices)
 
@@ -218,6 +222,7 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
         RulePrice("free", handles, Price(0, 0)),
         RulePrice("open", handles, Price(0, whole // 2)),
         RulePrice("unknown", handles, Price(0, whole)),
+        RulePrice("found", handles, Price(0, whole), saved_money=whole // 8),
         RulePrice("late", handles, Price(0, None), is_tried=False),
     ]
     found = replace(found, prices=tuple(prices))
@@ -230,9 +235,12 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     assert f"has a priced total of {shown(whole)} ({of_it} of it money)" in text
     assert "1 rule costs nothing: the cheapest layout without keeps it anyway" in text
     assert f"Not proved to cost anything, and at most {shown(whole // 2)} each: open." in text
-    assert "Time was up before anything was proved of 2 rules: unknown and late." in text
+    assert "Nothing cheaper was found without these, nor proved that there is nothing: un" in text
+    assert "There was no time to plan without 1 rule: late." in text
+    row = f"found {whole // 8 / MONEY_STEPS:.2f} 0.00"
+    assert row in text.partition("1 rule costs nothing")[0], "found, though not proved"
     rows = explained_data(problem, found, lambda steps: "")["prices"]
-    assert [r["is_tried"] for r in rows] == [True, True, True, True, False]
+    assert [r["is_tried"] for r in rows] == [True, True, True, True, True, False]
     assert rows[-1]["state"] == "bad"
     assert rows[-1]["costs_at_most"] is None
     table = text.partition("1 rule costs nothing")[0]
