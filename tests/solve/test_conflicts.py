@@ -54,8 +54,8 @@ def test_what_keeps_a_layout_is_not_called_impossible(case: Case) -> None:
 def of_kinds(kinds: list[str], sharing: str, ports: int) -> Problem:
     """Seven devices of each kind, lines for six devices each, one switch with so many ports."""
     devices = [
-        f"  - {{id: d-{n}, position_m: [{n % 14}, {n // 14 / 2}, 0], grades: [10BASE-T1S-multidrop], "
-        f"{kinds[n % len(kinds)]}}}"
+        f"  - {{id: d-{n}, position_m: [{n % 14}, {n // 14 / 2}, 0], "
+        f"grades: [10BASE-T1S-multidrop], {kinds[n % len(kinds)]}}}"
         for n in range(7 * len(kinds))
     ]
     return problem_from_text("\n".join((

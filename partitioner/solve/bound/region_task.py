@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from ortools.linear_solver import pywraplp
+import ortools.linear_solver.pywraplp as pywraplp
 
 from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.line_model import LineModel

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from ortools.linear_solver import pywraplp
+import ortools.linear_solver.pywraplp as pywraplp
 
 from partitioner.solve.arrays import Floats
 from partitioner.solve.bound.duals import MasterDuals

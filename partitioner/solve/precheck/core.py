@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
@@ -16,14 +17,18 @@ MOST_TERMS = 300_000
 """Terms of rows that may be solved, all solves together, to find a small part."""
 WORK = 0.1
 """Deterministic seconds that one of these solves may take."""
-LINEAR_TERMS = 50_000
+LINEAR_TERMS = 100_000
 """Terms of rows up to which a linear program over them is solved in a fraction of a second."""
+EASED_TERMS = 50_000
+"""The same where some statements are left out, so that there is seldom a contradiction."""
 MOST_LINEAR_TERMS = 300_000
 """Terms of rows up to which a linear program over them is solved in about a second."""
 FEW = 8
 """Blocks up to which their integer program is solved at once anyway."""
 MANY = 100
 """Blocks above which none is left out for the sake of a shorter tale: no one reads so many."""
+MOST_SHARING = 30
+"""Blocks that all have weight in a linear proof, above which none is left out of it."""
 MOST_FAMILIES = 3
 """Rules of which it is told that easing them helps, where many blocks are in conflict."""
 LEAST_RUN = 4
@@ -90,22 +95,23 @@ class Shrinking:
             )
         together = {key for b in blocks for key in places.blocks[b].groups}
         needed = frozenset(self._needed) - together
+        if len(blocks) < len(rows.blocks):
+            rows = self._rows(blocks)
         return Core(
             tuple(sorted(blocks)), tuple(sorted({*statements, *together})), needed,
-            frozenset(self._families(blocks, {*statements, *together}, needed)),
+            frozenset(self._families(rows, {*statements, *together}, needed)),
         )
 
     def _families(
-        self, blocks: list[int], statements: set[Key], needed: frozenset[Key]
+        self, rows: Relaxation, statements: set[Key], needed: frozenset[Key]
     ) -> Iterator[str]:
         """Rules without whose statements, all of them, it is no longer proved."""
-        rows = self._rows(blocks)
         found = 0
         for rule in sorted({key[0] for key in statements} - {key[0] for key in needed}):
             if rows.has_none([key for key in statements if key[0] != rule], WORK) is False:
                 found += 1
                 yield rule
-            if found == MOST_FAMILIES and len(blocks) > MANY:
+            if found == MOST_FAMILIES and len(rows.blocks) > MANY:
                 return
 
     def _few_blocks(self) -> list[int] | None:
@@ -124,7 +130,7 @@ class Shrinking:
             found = self._settled(rows)
         if found is None:
             return None
-        likely = next((some for some in suspects(places) if self._is_too_much(some)), None)
+        likely = self._likely()
         self._left = MOST_TERMS
         if likely is not None:
             blocks = likely
@@ -134,16 +140,47 @@ class Shrinking:
             blocks = self._fewer(blocks, self._is_too_much, self._left // 2, least=LEAST_RUN)
         return self._fewest(blocks)
 
+    def _likely(self) -> list[int] | None:
+        """The first of the suspects without places, or it and others before it together.
+
+        Where all of several have places together, each has by itself. With rows of pathways, many
+        for so many blocks, each is tried by itself.
+        """
+        most = 0 if self._has_pathways else MANY
+        waiting: list[list[int]] = []
+        for some in suspects(self._places):
+            if len({b for blocks in (*waiting, some) for b in blocks}) > most:
+                if found := self._first_of(waiting):
+                    return found
+                waiting = []
+            waiting.append(some)
+        return self._first_of(waiting)
+
+    def _first_of(self, sets: list[list[int]]) -> list[int] | None:
+        """The first of some sets without places, or the first few that have none together."""
+        if len(sets) < 2:
+            return next((blocks for blocks in sets if self._is_too_much(blocks)), None)
+        united = [sorted({b for blocks in sets[: n + 1] for b in blocks}) for n in range(len(sets))]
+        if self._rows(united[-1], is_strict=True).has_none(work=WORK) is False:
+            return None
+        first = bisect_left(united, True, key=self._is_too_much)
+        for blocks in sets if first == len(sets) else [sets[first], united[first]]:
+            if self._is_too_much(blocks):
+                return blocks
+        return None
+
     def _fewest(self, blocks: list[int]) -> list[int]:
         """Those of some blocks without places that have none by themselves."""
         rows = self._rows(blocks, is_strict=True)
         leant = leaning(rows) if rows.size <= LINEAR_TERMS else None
         # Rows speak of some blocks without naming them: those that have nowhere to be.
-        if leant is not None and len(leant.blocks) < len(blocks) and (
-            self._is_too_much(leant.blocks)
-        ):
-            blocks = sorted(leant.blocks, key=self._where)
-        if len(blocks) > MANY:
+        if leant is not None and len(leant.blocks) < len(blocks):
+            if self._is_too_much(leant.blocks):
+                blocks = sorted(leant.blocks, key=self._where)
+            else:
+                leant = None
+        if len(blocks) > (MANY if leant is None else MOST_SHARING):
+            # The linear proof needs every one of them.
             return blocks
         return self._fewer(
             blocks, self._is_too_much, self._left // 2, needed=self._needed_blocks
@@ -151,8 +188,11 @@ class Shrinking:
 
     def _settled(self, rows: Relaxation) -> tuple[int, ...] | None:
         """Blocks that the proof for rows over all of them leans on; None if there is no proof."""
+        is_quick = rows.size <= LINEAR_TERMS
+        if is_quick and (found := leaning(rows)):
+            return found.blocks
         is_none = rows.has_none()
-        if is_none is None and rows.size <= MOST_LINEAR_TERMS:
+        if is_none is None and not is_quick and rows.size <= MOST_LINEAR_TERMS:
             found = leaning(rows)
             return None if found is None else found.blocks
         return tuple(rows.blocks) if is_none else None
@@ -191,7 +231,8 @@ class Shrinking:
     def _has_none(self, rows: Relaxation, active: Iterable[Key] | None = None) -> bool:
         self._left -= rows.size + A_SOLVE
         active = None if active is None else list(active)
-        if len(rows.blocks) > FEW and rows.size <= LINEAR_TERMS and leaning(rows, active):
+        most = LINEAR_TERMS if active is None else EASED_TERMS
+        if len(rows.blocks) > FEW and rows.size <= most and leaning(rows, active):
             return True
         return bool(rows.has_none(active, WORK))
 

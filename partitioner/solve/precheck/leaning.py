@@ -12,7 +12,13 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
-from ortools.linear_solver import pywraplp
+import numpy as np
+from ortools.linear_solver.python.model_builder_helper import (
+    ModelBuilderHelper,
+    ModelSolverHelper,
+    SolveStatus,
+    Variable,
+)
 
 from partitioner.solve.precheck.blocks import Reason
 from partitioner.solve.precheck.rows import Row, Rows
@@ -24,7 +30,7 @@ LEAST_LEFT = 1e-6
 """Share of every block left without a place above which that is taken for more than rounding."""
 STEPS = 2**50
 """Steps of a weight in integers."""
-MOST_MS = 10_000
+MOST_S = 10.0
 """Safety net: none of these programs was seen to take a tenth of it."""
 
 
@@ -70,43 +76,49 @@ class _Program:
 
     def __init__(self, rows: Rows, kept: list[Row], held: set[int], is_all_elastic: bool):
         self._rows, self._kept, self._held = rows, kept, held
-        self._solver = solver = pywraplp.Solver.CreateSolver("GLOP")
-        solver.set_time_limit(MOST_MS)
-        never = solver.infinity()
-        self._without = solver.NumVar(0, 1, "")
-        variables = [
-            solver.NumVar(0, 0 if v in held else upper, "") for v, upper in enumerate(rows.upper)
+        self._model = model = ModelBuilderHelper()
+        self._solver = ModelSolverHelper("glop")
+        self._solver.set_time_limit_in_seconds(MOST_S)
+        self._variables = [
+            Variable(model, 0.0, 0.0 if v in held else float(most), False)
+            for v, most in enumerate([*rows.upper, 1])
         ]
-        self._homes: list[pywraplp.Constraint] = []
-        """Two for each block: one place at least, one at most."""
+        self._without = len(rows.upper)
+        model.set_var_objective_coefficient(self._without, 1.0)
+        # Two rows for each block: one place at least, one at most.
         for b in rows.blocks:
-            for least, most in ((1.0, never), (-never, 1.0)):
-                row = solver.Constraint(least, most)
-                for v in rows.of_block[b]:
-                    row.SetCoefficient(variables[v], 1.0)
-                self._homes.append(row)
-            self._homes[-2].SetCoefficient(self._without, 1.0)
-        self._limits = []
-        self._scale = [max((abs(w) for w in row.terms.values()), default=1) or 1 for row in kept]
-        for data, largest in zip(kept, self._scale, strict=True):
-            row = solver.Constraint(-never, data.most / largest)
-            for v, weight in data.terms.items():
-                row.SetCoefficient(variables[v], weight / largest)
+            there = rows.of_block[b]
+            ones = [1.0] * len(there)
+            self._row([*there, self._without], [*ones, 1.0], 1.0, np.inf)
+            self._row(there, ones, -np.inf, 1.0)
+        self._scale = [max(map(abs, row.terms.values()), default=1) or 1 for row in kept]
+        for row, largest in zip(kept, self._scale, strict=True):
+            variables = list(row.terms)
+            weights = [weight / largest for weight in row.terms.values()]
             if is_all_elastic:
-                row.SetCoefficient(self._without, -sum(map(abs, data.terms.values())) / largest)
-            self._limits.append(row)
-        objective = solver.Objective()
-        objective.SetCoefficient(self._without, 1.0)
-        objective.SetMinimization()
+                variables.append(self._without)
+                weights.append(-sum(map(abs, weights)))
+            self._row(variables, weights, -np.inf, row.most / largest)
+
+    def _row(
+        self, variables: list[int], weights: list[float], least: float, most: float
+    ) -> None:
+        row = self._model.add_linear_constraint()
+        self._model.set_constraint_lower_bound(row, least)
+        self._model.set_constraint_upper_bound(row, most)
+        self._model.add_terms_to_constraint(
+            row, [self._variables[v] for v in variables], weights
+        )
 
     def solve(self) -> bool:
         """Whether an optimum was found."""
-        return bool(self._solver.Solve() == pywraplp.Solver.OPTIMAL)
+        self._solver.solve(self._model)
+        return bool(self._solver.status() == SolveStatus.OPTIMAL)
 
     @property
     def left(self) -> float:
         """Share of every block that stays without a place."""
-        return float(self._without.solution_value())
+        return float(self._solver.variable_value(self._without))
 
     def proof(self) -> Leaning | None:
         """What has weight, if that is a contradiction in integers too."""
@@ -114,20 +126,22 @@ class _Program:
         blocks, statements = set[int](), set[Key]()
         summed: dict[int, int] = defaultdict(int)
         most = 0
-        for n, row in enumerate(self._homes):
-            weight = round(abs(row.dual_value()) * STEPS)
+        dual = np.abs(self._solver.dual_values()).tolist()
+        homes, limits = dual[: 2 * len(rows.blocks)], dual[2 * len(rows.blocks) :]
+        for n, value in enumerate(homes):
+            weight = round(value * STEPS)
             if weight > LEAST_WEIGHT * STEPS:
                 block, sign = rows.blocks[n // 2], (-1, 1)[n % 2]
                 blocks.add(block)
                 most += sign * weight
                 for v in rows.of_block[block]:
                     summed[v] += sign * weight
-        for data, row, largest in zip(self._kept, self._limits, self._scale, strict=True):
-            if abs(row.dual_value()) > LEAST_WEIGHT:
-                weight = round(abs(row.dual_value()) * STEPS / largest)
-                statements |= data.because
-                most += weight * data.most
-                for v, times in data.terms.items():
+        for row, value, largest in zip(self._kept, limits, self._scale, strict=True):
+            if value > LEAST_WEIGHT:
+                weight = round(value * STEPS / largest)
+                statements |= row.because
+                most += weight * row.most
+                for v, times in row.terms.items():
                     summed[v] += weight * times
         against = []
         least = 0
