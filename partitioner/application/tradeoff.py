@@ -6,19 +6,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from partitioner.application.check import judged
 from partitioner.application.search import Search
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
-from partitioner.pages.tradeoff import front_text, seeking_text, tradeoff_files, tradeoff_page
-from partitioner.report.sections import Page
-from partitioner.tradeoff.axes import AXES
-from partitioner.tradeoff.search import TradeOff, TradeOffSettings, begin, trade_off
-from partitioner.tradeoff.state import read_state, state_data
 
+if TYPE_CHECKING:
+    from partitioner.report.sections import Page
+    from partitioner.tradeoff.search import TradeOff
 
 @dataclass(frozen=True, slots=True)
 class TradeOffAnswer:
@@ -31,18 +29,26 @@ class TradeOffAnswer:
 
     def text(self) -> str:
         """The layouts for a terminal."""
+        from partitioner.pages.tradeoff import front_text
+
         return front_text(self.problem, self.state)
 
     def data(self) -> dict[str, Any]:
         """The same as plain data."""
+        from partitioner.tradeoff.state import state_data
+
         return state_data(self.problem, self.state)
 
     def page(self, made_on: date | None = None) -> Page:
         """The layouts as a page; ``made_on`` is the day in its title block."""
+        from partitioner.pages.tradeoff import tradeoff_page
+
         return tradeoff_page(self.problem, self.state, self._assess, made_on)
 
     def files(self, *, made_on: date | None = None) -> dict[str, str]:
         """A page with the files of its tables, the data and a layout file for each point."""
+        from partitioner.pages.tradeoff import tradeoff_files
+
         return tradeoff_files(self.problem, self.state, self._assess, made_on)
 
     def _assess(self, layout: Layout) -> Assessment:
@@ -59,6 +65,9 @@ def read_tradeoff(folder: Path, problem: Problem, axis: str = "latency") -> Trad
     WrongFile
         If a file of it was changed so that it cannot be understood.
     """
+    from partitioner.tradeoff.axes import AXES
+    from partitioner.tradeoff.state import read_state
+
     return read_state(folder, problem, AXES[axis])
 
 
@@ -102,6 +111,10 @@ def tradeoff(
     >>> answer.state.ended_by.value, len(answer.data()["points"]) > 1
     ('proof', True)
     """
+    from partitioner.pages.tradeoff import seeking_text
+    from partitioner.tradeoff.axes import AXES
+    from partitioner.tradeoff.search import TradeOffSettings, begin, trade_off
+
     search = (search or Search()).begun()
     state = begin(problem, AXES[axis]) if known is None else known
     answer = TradeOffAnswer(problem, state)
