@@ -60,12 +60,10 @@ class CheckAnswer:
 
     def data(self) -> dict[str, Any]:
         """The same as plain data, as in ``outcome.json``."""
-        import json
-
         from partitioner.pages.simulation import simulation_data
-        from partitioner.report.outcome_json import outcome_text
+        from partitioner.report.outcome_json import outcome_data
 
-        data: dict[str, Any] = json.loads(outcome_text(self.problem, self.assessment, None))
+        data = outcome_data(self.problem, self.assessment, None)
         if self.simulation is not None:
             data["simulation"] = simulation_data(self.simulation)
         return data

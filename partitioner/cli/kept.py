@@ -64,13 +64,9 @@ class Kept:
     def _stored(self) -> dict[str, Any]:
         if not self.earlier.is_edited:
             return self.earlier.data
-        import json
+        from partitioner.report.outcome_json import outcome_data
 
-        from partitioner.report.outcome_json import outcome_text
-
-        text = outcome_text(self.problem, self.earlier.assessment, self.earlier.outcome)
-        data: dict[str, Any] = json.loads(text)
-        return data
+        return outcome_data(self.problem, self.earlier.assessment, self.earlier.outcome)
 
     @property
     def _stays(self) -> tuple[int, int | None]:

@@ -42,8 +42,9 @@ def outcome_data(
     -------
     dict
         Money in currency units, times in µs, masses in g, shares as fractions of 1. What differs
-        from run to run with the same answer (seconds, versions) is under ``run`` alone. The keys
-        are described in ``docs/reference/report.md``.
+        from run to run with the same answer (seconds, versions) is under ``run`` alone. A share of
+        a limit of zero is infinite; JSON has no word for that, so it is None. The keys are
+        described in ``docs/reference/report.md``.
     """
     judged = verdict(problem, assessment, outcome)
     if tables is None:
@@ -53,7 +54,7 @@ def outcome_data(
         status = "broken"
     else:
         status = "checked" if outcome is None else outcome.status.value
-    return {
+    data = {
         "format": FORMAT,
         "status": status,
         "verdict": judged.sentence,
@@ -82,6 +83,7 @@ def outcome_data(
         "tables": {name: table.records() for name, table in tables.items()},
         "run": None if outcome is None else _run(outcome),
     }
+    return {key: _finite(value) for key, value in data.items()}
 
 
 def rule_findings_data(findings: Iterable[RuleFinding]) -> list[dict[str, Any]]:
@@ -120,11 +122,8 @@ def outcome_text(
     tables: Mapping[str, Table] | None = None,
     layout_digest: str | None = None,
 ) -> str:
-    """``outcome.json`` as text: indented, UTF-8 letters as they are, keys in a fixed order.
-
-    A share of a limit of zero is infinite; JSON has no word for that, so it becomes null.
-    """
-    data = _finite(outcome_data(problem, assessment, outcome, tables, layout_digest))
+    """``outcome.json`` as text: indented, UTF-8 letters as they are, keys in a fixed order."""
+    data = outcome_data(problem, assessment, outcome, tables, layout_digest)
     return json_text(data, indent=1) + "\n"
 
 
