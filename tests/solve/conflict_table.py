@@ -1047,6 +1047,52 @@ def together_in_fewer_lines_than_nodes_allow(m: Machine):
     return limit(p, LINE, nodes=m.fact("nodes"))
 
 
+@impossible("together", "nodes")
+def together_too_many_in_the_full_build(m: Machine):
+    some = m.of(LINE)[: m.problem.limits[LINE].nodes]
+    p = limit(replace(m.problem, groups=()), LINE, length_um=400 * M)
+    p = field(field(p, some, option=None), some[-2:], option="comfort")
+    return group(p, GroupKind.TOGETHER, some), set(some)
+
+
+@kept()
+def together_in_the_full_build_as_nodes_allow(m: Machine):
+    line = list(max(m.lines(), key=lambda s: len(s.devices)).devices)
+    p = limit(replace(m.problem, groups=()), LINE, nodes=m.fact("nodes"))
+    return group(field(p, line[-1:], option="comfort"), GroupKind.TOGETHER, line)
+
+
+def one_at_each_switch(m: Machine) -> tuple[Problem, list[str]]:
+    """One device of each switch watched; the last switch a candidate, and streams stay at home."""
+    some = list({s.switch: s.devices[0] for s in m.lines()}.values())
+    p = watch(replace(m.problem, groups=()), some, 1)
+    p = edit("switches", list(p.switches)[-1], required=False)(p)
+    return replace(p, streams={
+        k: replace(s, destinations=(m.home[s.source],), deadline_ns=10**10)
+        for k, s in p.streams.items() if s.source in m.home
+    }), some
+
+
+@impossible("failure", "backbone-shape", "backbone-link")
+def losses_that_need_a_candidate_outside_the_tree(m: Machine):
+    p, some = one_at_each_switch(m)
+    last = list(p.switches)[-1]
+    p = field(p, list(p.devices), pinned_switches=None)
+    for grade in (LINE, LINK):
+        p = ports(limit(p, grade, length_um=400 * M), grade, lambda n: n + 20)
+    p = replace(p, pathways=(), streams={
+        k: s for k, s in p.streams.items() if last not in s.destinations
+    })
+    return backbone(p, BackboneShape.TREE, chain(p)[:-1]), set(some)
+
+
+@kept()
+def losses_with_a_candidate_in_the_tree(m: Machine):
+    p, _ = one_at_each_switch(m)
+    p = backbone(p, BackboneShape.TREE, chain(p))
+    return p, built(m.layout, p)
+
+
 def _as_planted(m: Machine) -> tuple[Problem, Layout, set[str]]:
     return m.problem, m.layout, set()
 
