@@ -98,7 +98,7 @@ def _choice_of(builder: ColumnBuilder, segment: Segment, start: Start) -> Choice
         elif g is None or (s, g) not in inst.ports_of:
             why = f"no port of {segment.switch} serves grade {segment.grade}"
         else:
-            why = "it breaks a rule by itself"
+            why = _why_not(builder, segment, s, g)
             if inst.grades[g].is_line:
                 pieces = [
                     c for arm in _known_arms(inst, segment)
@@ -125,6 +125,29 @@ def _choice_of(builder: ColumnBuilder, segment: Segment, start: Start) -> Choice
         f"{segment.id}: port {segment.port} of {segment.switch} does not serve {segment.grade}"
     )
     return None
+
+
+def _why_not(builder: ColumnBuilder, segment: Segment, s: int, g: int) -> str:
+    """Which kind of rule a segment breaks by itself."""
+    inst = builder.instance
+    out, back = _known_arms(inst, segment)
+    devices = frozenset([*out, *back])
+    if not devices:
+        return "the problem has none of its devices"
+    for i in sorted(devices):
+        if not inst.may_hang[i, s]:
+            return f"{inst.device_ids[i]} may not hang on {segment.switch}"
+        if not inst.can[i, g]:
+            return f"{inst.device_ids[i]} cannot be on {segment.grade}"
+    if inst.grades[g].is_line:
+        most = inst.grades[g].max_devices
+        if len(devices) > most:
+            return f"it has {len(devices)} devices, of which {most} may be on a line"
+        if not builder.set_allowed(g, devices):
+            return "its devices break a rule on who shares a line"
+        if builder.latency.line(g, devices) is None:
+            return "a stream on it is late, whatever the rest of the layout is"
+    return "it is too long, or its cable breaks another rule"
 
 
 def _switches_and_links(

@@ -17,7 +17,7 @@ from partitioner.solve import run as run_module
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.instance import Instance
-from partitioner.solve.layout_in import columns_of
+from partitioner.solve.layout_in import columns_of, read_start
 from partitioner.solve.planner import PlanSettings, plan_layout
 from tests.brute.random_problems import random_problem
 from tests.judged import judge
@@ -107,11 +107,25 @@ def test_a_line_that_breaks_a_rule_is_cut_into_pieces_that_keep_it(sprayer):
     limits = {**problem.limits, line.grade: shorter}
     run = DirectRun(replace(problem, limits=limits), COUNTED, start=layout)
     outcome = run.go()
-    told = f"{line.id}: it breaks a rule by itself; pieces of it are used"
+    count = len(line.devices)
+    told = (
+        f"{line.id}: it has {count} devices, of which {count - 1} may be on a line; pieces of it "
+        "are used"
+    )
     assert told in outcome.start_unusable
     names = run.instance.device_ids
     used = {tuple(names[i] for i in c.devices) for c in run.given}
     assert {line.devices[:-1], line.devices[-1:]} <= used
+
+
+def test_a_line_that_is_too_long_is_told_so(sprayer):
+    problem, layout = sprayer
+    line = max(layout.segments, key=lambda s: len(s.devices))
+    shorter = replace(problem.limits[line.grade], length_um=1_000_000)
+    limits = {**problem.limits, line.grade: shorter}
+    run = DirectRun(replace(problem, limits=limits), COUNTED, start=layout)
+    told = read_start(run.builder, run.backbone, layout).unusable
+    assert any(t.startswith(f"{line.id}: it is too long, or its cable breaks") for t in told)
 
 
 def test_a_start_with_one_device_twice_is_not_taken_as_it_is(sprayer):
