@@ -1062,7 +1062,7 @@ def together_in_the_full_build_as_nodes_allow(m: Machine):
     return group(field(p, line[-1:], option="comfort"), GroupKind.TOGETHER, line)
 
 
-def one_at_each_switch(m: Machine) -> tuple[Problem, list[str]]:
+def one_at_each_switch(m: Machine) -> Problem:
     """One device of each switch watched; the last switch a candidate, and streams stay at home."""
     some = list({s.switch: s.devices[0] for s in m.lines()}.values())
     p = watch(replace(m.problem, groups=()), some, 1)
@@ -1070,14 +1070,14 @@ def one_at_each_switch(m: Machine) -> tuple[Problem, list[str]]:
     return replace(p, streams={
         k: replace(s, destinations=(m.home[s.source],), deadline_ns=10**10)
         for k, s in p.streams.items() if s.source in m.home
-    }), some
+    })
 
 
 @impossible("failure", "backbone-shape", "backbone-link")
 def losses_that_need_a_candidate_outside_the_tree(m: Machine):
-    p, some = one_at_each_switch(m)
-    last = list(p.switches)[-1]
-    p = field(p, list(p.devices), pinned_switches=None)
+    p = one_at_each_switch(m)
+    some, last = m.of(LINE)[: len(p.switches)], list(p.switches)[-1]
+    p = field(watch(p, some, 1), list(p.devices), pinned_switches=None)
     for grade in (LINE, LINK):
         p = ports(limit(p, grade, length_um=400 * M), grade, lambda n: n + 20)
     p = replace(p, pathways=(), streams={
@@ -1088,7 +1088,7 @@ def losses_that_need_a_candidate_outside_the_tree(m: Machine):
 
 @kept()
 def losses_with_a_candidate_in_the_tree(m: Machine):
-    p, _ = one_at_each_switch(m)
+    p = one_at_each_switch(m)
     p = backbone(p, BackboneShape.TREE, chain(p))
     return p, built(m.layout, p)
 
