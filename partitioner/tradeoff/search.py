@@ -165,7 +165,8 @@ def trade_off(
         if on_front is not None:
             on_front(state)
     else:
-        state.is_finished = _next_limit(state, settings, again) is _DONE
+        # What was tried in vain is still open.
+        state.is_finished = _next_limit(state, settings, set()) is _DONE
     if not state.front.points:
         raise NoAnswer(
             "no layout found within the time",
@@ -214,6 +215,10 @@ def _next_limit(state: TradeOff, settings: TradeOffSettings, again: set[int | No
     if settings.points is not None:
         if len(front.within(settings.gap)) < settings.points:
             limit = widest_gap(front, state.tried, settings.gap)
+            is_new = None in again and len(front.points) < settings.points
+            if limit is None and is_new and not front.within(settings.gap):
+                # The cheapest is not proved so well, but what others cost can be seen all the same.
+                limit = widest_gap(front, state.tried)
             if limit is not None:
                 return limit
     else:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import pytest
 
 from partitioner.check.judge import assess
 from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.problem import BackboneShape, Problem
-from partitioner.runs import Budget
+from partitioner.runs import Answer, Budget, Result
 from partitioner.tradeoff.axes import AXES, least_delays_ns
-from partitioner.tradeoff.search import TradeOff, TradeOffSettings, begin, trade_off
+from partitioner.tradeoff.search import Ending, TradeOff, TradeOffSettings, begin, trade_off
 from tests.brute.front import latency_front, line_front, port_front
 from tests.brute.random_problems import random_problem
 
@@ -142,6 +143,31 @@ def test_no_layout_is_said(rich):
     problem = random_problem(1, 6, switches=1, nodes=2)
     with pytest.raises(NoLayout):
         whole(problem)
+
+
+def test_a_cheapest_that_is_hardly_proved_does_not_use_up_all_the_time(rich, rich_front):
+    asked: list[int | None] = []
+
+    class InVain(Budget):
+        """Nothing new comes out of any run, and after the third all time is over."""
+
+        def run(self, problem, seconds, **how) -> Result:
+            if "only" not in how:
+                asked.append(state.sought)
+                if len(asked) == 3:
+                    self.ends_at = self.clock()
+            return Result(Answer.UNKNOWN)
+
+    cheapest = rich_front.steps[0]
+    assert cheapest.cost_money is not None
+    state = begin(rich, AXES["latency"])
+    state.steps.append(replace(cheapest, limit=None, bound_money=cheapest.cost_money // 2))
+    vain = InVain(time.monotonic, time.monotonic() + 60.0)
+    trade_off(rich, state, vain, TradeOffSettings(points=4))
+    assert asked[0] is None, "first the cheapest"
+    assert asked[1] is not None, "then what others cost"
+    assert state.ended_by is Ending.TIME
+    assert not state.is_finished, "the cheapest is not as well proved as was asked"
 
 
 def test_out_of_time_says_so(rich):
