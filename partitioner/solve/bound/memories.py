@@ -59,7 +59,8 @@ class Memories:
 
     def _remembered(self, column: MasterColumn, again: _Repetition) -> bool:
         for model, memory in zip(self._models, self.of_models, strict=True):
-            if column.switch in model.switches and again.device in model.local:
+            devices = {again.device, *again.between}
+            if column.switch in model.switches and devices <= model.local.keys():
                 at = model.local[again.device]
                 return all(memory[model.local[d], at] for d in again.between)
         return False
