@@ -114,7 +114,7 @@ def figures_section(
         "Layouts beside each other",
         layouts,
         (
-            col.text("layout", "Layout", lambda row: row[0], heads_row=True),
+            col.name("layout", "Layout", lambda row: row[0], heads_row=True),
             col.number("devices", "Devices",
                        lambda row: sum(len(s.devices) for s in row[1].segments)),
             col.number("lines", "Lines",
@@ -124,7 +124,7 @@ def figures_section(
             col.metres("longest_m", "Longest segment",
                        lambda row: max((s.length_um for s in row[2].segments), default=0)),
             col.grams("mass_g", "Mass", lambda row: row[2].cost.mass_mg),
-            col.money("money", "Cost", lambda row: row[2].cost.money, currency),
+            col.money("money", "Money", lambda row: row[2].cost.money, currency),
             col.money("priced_total", "Priced total", lambda row: row[2].cost.objective_money,
                       currency),
             col.text("tightest", "Tightest stream", lambda row: _tightest(row[2])[0]),

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Sequence
+from decimal import ROUND_CEILING
 from functools import partial
 from itertools import combinations
 from typing import Any
 
 from partitioner.report import columns as col
-from partitioner.report.amounts import count_text, listed, money_text, ratio_text
+from partitioner.report.amounts import count_text, gap_text, listed, money_text
 from partitioner.report.charts import Span, Spot, map_figure, span_figure
 from partitioner.report.frame import title_block
 from partitioner.report.page import page_files
@@ -61,7 +62,8 @@ def cases_table(study: Study, results: Sequence[CaseResult]) -> Table:
         col.text("status", "Ended", lambda r: r.data["status"]),
         col.money("cost", "Cost", lambda r: r.cost_money, currency),
         col.money("bound", "Bound", lambda r: r.bound_money, currency),
-        col.percent("gap", "Gap", lambda r: None if r.gap is None else round(r.gap, 6), 2),
+        col.percent("gap", "Gap", lambda r: None if r.gap is None else round(r.gap, 6), 1,
+                    rounding=ROUND_CEILING),
         col.money("money", "Money", _datum("paid_money"), currency),
         col.percent("margin_share", "Tightest margin", _margin_share, 0),
         col.micros("margin_us", "", _datum("margin_ns")),
@@ -149,7 +151,7 @@ def _lead(answer: Learned) -> list[str]:
         lead.append(f"{count_text(missing, 'case')} of the study not run yet.")
     if best is not None and best.cost_money is not None:
         gap = best.gap
-        sure = "" if gap is None else f", proven gap {ratio_text(gap, 2)}"
+        sure = "" if gap is None else f", proven gap {gap_text(gap)}"
         lead.append(
             f"The cheapest is case {best.case.number}, {study.words(best.case)}: "
             f"{money_text(best.cost_money, _currency(study))}{sure}."
@@ -157,8 +159,8 @@ def _lead(answer: Learned) -> list[str]:
     gaps = [r.gap for r in answer.results if r.gap]
     if len(gaps) > 1:
         lead.append(
-            f"Proven gaps of {count_text(len(gaps), 'case')} go from {ratio_text(min(gaps), 2)} to "
-            f"{ratio_text(max(gaps), 2)}: a difference within them may be the search's, not the "
+            f"Proven gaps of {count_text(len(gaps), 'case')} go from {gap_text(min(gaps))} to "
+            f"{gap_text(max(gaps))}: a difference within them may be the search's, not the "
             "network's."
         )
     for status, words in _NAMED.items():
@@ -311,7 +313,7 @@ def _winners_section(answer: Learned) -> list[Section]:
             col.number("proved", "Proved in", lambda w: w.proved),
             col.number("without_layout", "No layout in", lambda w: w.without_layout),
             col.percent("more", "Dearer by, mean",
-                        lambda w: None if w.more is None else round(w.more, 6), 2),
+                        lambda w: None if w.more is None else round(w.more, 6), 1),
         ],
         note="Equal costs count for each of the values. Proved: its cost is not above the bound "
         "of any other value there.",

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date
+from decimal import ROUND_CEILING
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.pages.beside import differences_section, drawing_section, figures_section
 from partitioner.replan.beside import lay_beside
-from partitioner.report.amounts import count_text, money_text, ratio_text
+from partitioner.report.amounts import count_text, gap_text, money_text, ratio_text
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
 from partitioner.report.page import page_files
@@ -91,10 +92,10 @@ def how_sure(state: TradeOff) -> list[str]:
     elif proved:
         sure = (
             f"{proved} of {len(good)} points are proved to be the cheapest of their value; the "
-            f"others cost at most {ratio_text(worst, 2)} more than the cheapest can"
+            f"others cost at most {gap_text(worst)} more than the cheapest can"
         )
     else:
-        sure = f"No point costs more than {ratio_text(worst, 2)} above what is possible"
+        sure = f"No point costs more than {gap_text(worst)} above what is possible"
     holes = any(not p.is_next_proved for p in front.points[:-1])
     said = [f"{sure}; {'more may lie' if holes else 'none is missing'} between them."]
     if further:
@@ -265,7 +266,7 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
             Column("value", axis.name.capitalize(), number, axis.unit),
             Column("unit"),
             Column("bound", "Bound", number, currency, 2),
-            Column("gap_share", "Gap", Kind.PERCENT, digits=2),
+            Column("gap_share", "Gap", Kind.PERCENT, digits=1, rounding=ROUND_CEILING),
             Column("proved"),
             Column("layout", "Layout", Kind.ID),
             Column("more_cost", "Dearer by", number, currency, 2),

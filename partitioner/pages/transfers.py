@@ -56,6 +56,7 @@ def _text(time_ns: int) -> str:
 
 
 def _transfers_table(times: TransferTimes) -> Table:
+    is_seen = any(row.seen_ns is not None for row in times.rows)
     return Table.of(
         "transfers",
         "Bulk transfers",
@@ -74,8 +75,8 @@ def _transfers_table(times: TransferTimes) -> Table:
                        lambda row: row.fastest.pace_ns if row.fastest else None, 0),
             col.seconds("fast_s", "At the fast pace",
                         lambda row: row.fastest.total_ns if row.fastest else None),
-            col.seconds("seen_s", "Simulated", lambda row: row.seen_ns),
-            col.seconds("seen_for_s", "Simulated for",
+            col.seconds("seen_s", "Simulated" if is_seen else "", lambda row: row.seen_ns),
+            col.seconds("seen_for_s", "Simulated for" if is_seen else "",
                         lambda row: None if row.seen_ns is None else row.seen_for_ns),
         ],
         note="At the stated pace a transfer takes its allowed time by design: its frames are "

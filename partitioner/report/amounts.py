@@ -33,8 +33,10 @@ def number_text(value: Decimal | float | int, digits: int, rounding: str = ROUND
     return f"{MINUS}{text}" if exact < 0 else text
 
 
-def significant_text(value: Decimal | float | int, rounding: str = ROUND_HALF_EVEN) -> str:
-    """Three significant digits, trailing zeros among them, and two decimals at most.
+def significant_text(
+    value: Decimal | float | int, rounding: str = ROUND_HALF_EVEN, most: int = MOST_DECIMALS
+) -> str:
+    """Three significant digits, trailing zeros among them, and two decimals or ``most``.
 
     Examples
     --------
@@ -48,7 +50,7 @@ def significant_text(value: Decimal | float | int, rounding: str = ROUND_HALF_EV
         return "0"
     for least in range(2):
         # A second time where rounding made one digit more, as in 99.96.
-        power = max(exact.adjusted() - 2 + least, -MOST_DECIMALS)
+        power = max(exact.adjusted() - 2 + least, -most)
         rounded = exact.quantize(Decimal(1).scaleb(power), rounding=rounding)
         if rounded.adjusted() <= power + 2:
             break
@@ -118,6 +120,11 @@ def share_text(share_ppm: int, digits: int = 1) -> str:
 def ratio_text(ratio: float, digits: int = 1, rounding: str = ROUND_HALF_EVEN) -> str:
     """Ratio (1 is the whole) as a percentage."""
     return f"{number_text(Decimal(str(ratio)) * 100, digits, rounding)}{NBSP}%"
+
+
+def gap_text(gap: float) -> str:
+    """What is left between a cost and its bound, in tenths of a per cent, rounded up."""
+    return ratio_text(gap, 1, ROUND_CEILING)
 
 
 def left_text(margin_ns: int, deadline_ns: int) -> str:

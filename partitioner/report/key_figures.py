@@ -84,6 +84,11 @@ def sheet_anchor(assessment: Assessment, segment: str) -> str:
     return f"sheet-{ids.index(segment) + 1}" if segment in ids else ""
 
 
+def _per_cent(share_ppm: int) -> str:
+    """A share in whole per cent; what is there never looks like nothing."""
+    return "<1" if 0 < share_ppm < PPM / 100 else number_text(share_ppm * 100 / PPM, 0)
+
+
 def _all(problem: Problem, assessment: Assessment) -> list[_Found]:
     lines = [f for f in assessment.segments if problem.catalogue.is_line(f.segment.grade)]
     made = (
@@ -182,8 +187,8 @@ def _fullest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found 
             "Fullest line",
             f"{fullest.nodes} of {fullest.nodes_limit}{NBSP}nodes",
             f"{listed(alike, 3)}; load at most "
-            f"{number_text(loaded.load_share_ppm * 100 / PPM, 0)} of "
-            f"{number_text(loaded.load_limit_ppm * 100 / PPM, 0)}{NBSP}% ({loaded.segment.id})",
+            f"{_per_cent(loaded.load_share_ppm)} of {_per_cent(loaded.load_limit_ppm)}{NBSP}% "
+            f"({loaded.segment.id})",
             sheet_anchor(assessment, fullest.segment.id),
         ),
         [

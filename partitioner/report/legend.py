@@ -57,7 +57,7 @@ def _signs(
 
     entries: list[tuple[str, Sign, bool]] = [
         ("device on a shared line", mark(""), has_lines),
-        *((f"device on a {g} link", mark(g), g in used) for g in grades),
+        *((f"device on a link, {g}", mark(g), g in used) for g in grades),
         ("hollow: comes with an option", mark("", is_option=True), has_options),
         (
             "device without a place",

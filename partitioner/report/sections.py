@@ -109,8 +109,9 @@ class Paper(IntEnum):
         return ("the summary", "with line sheets", "all")[self]
 
 
-TIMES = ("µs", "ms", "s")
-"""Units whose figures have three significant digits: more than that nobody can measure."""
+TIMES = {"µs": 2, "ms": 5, "s": 8}
+"""Units whose figures have three significant digits, and the decimals down to 10 ns: more than that
+nobody can measure."""
 SHORT_SOURCE = 36
 """Letters up to which a source stands in the table itself."""
 MOST_ROWS = 1000
@@ -192,7 +193,7 @@ class Column:
 
     def _number(self, value: float, digits: int) -> str:
         if self.digits is None and self.unit in TIMES:
-            return significant_text(value, self.rounding)
+            return significant_text(value, self.rounding, TIMES[self.unit])
         digits = digits if self.digits is None else self.digits
         return number_text(value, digits, self.rounding)
 
@@ -347,7 +348,8 @@ class Table:
         count = len(self.rows)
         if count <= self.most_rows:
             return self.note
-        cut = f"The first {self.most_rows} of {count} rows; {self.file_name} has all of them."
+        most = "" if self.most_rows == 1 else f" {self.most_rows}"
+        cut = f"The first{most} of {count} rows; {self.file_name} has all of them."
         return f"{cut} {self.note}".strip()
 
 

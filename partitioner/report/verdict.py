@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from decimal import ROUND_CEILING
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
-from partitioner.report.amounts import count_text, money_text, ratio_text
+from partitioner.report.amounts import count_text, gap_text, money_text
 from partitioner.report.sections import State
 from partitioner.units import MONEY_STEPS
 
@@ -50,7 +49,7 @@ def verdict(problem: Problem, assessment: Assessment, outcome: Outcome | None) -
     sentence = (
         f"Every rule is kept, and {total}; it is proved that none can be below "
         f"{money_text(outcome.bound_money, problem.currency)}, a gap of "
-        f"{ratio_text(outcome.gap, 1, ROUND_CEILING)}."
+        f"{gap_text(outcome.gap)}."
     )
     return Verdict(State.OK, "feasible", sentence)
 

@@ -151,7 +151,7 @@ def test_what_is_open_is_named_and_so_is_what_is_proved_nowhere(study, results) 
     cases = [replace(r, data={**a, "run": {}}) for r, a in zip(results, answers, strict=True)]
     answer = learned(study, tuple(cases))
     said = sweep_text(answer).replace("\u00a0", " ")
-    assert "Proven gaps of 3 cases go from 10.00 % to 40.00 %" in said
+    assert "Proven gaps of 3 cases go from 10.0 % to 40.0 %" in said
     assert "No layout found, and none ruled out, within the limit: case 4." in said
     assert "length_m: cheapest is 10 in 1 of 2 and 25 in 1 of 2; none of it is proved." in said
     assert sweep_page(answer).word == "with open cases"
