@@ -35,6 +35,8 @@ Var = cp_model.IntVar
 SEARCHES = ("no_lp", "quick_restart_no_lp")
 """Searches of CP-SAT by worker: linear relaxations tell little of who shares a line; see the
 optimiser's page."""
+CHEAPEST_SEARCHES = ("default_lp", "reduced_costs")
+"""The same where a choice is to be cheap."""
 MOST_PRESOLVED = 50_000
 """Variables up to which presolve does all it can: ports of a switch are alike, which it finds."""
 STEP_NS = 100
@@ -106,7 +108,9 @@ class CompactModel:
 
     def _make_variables(self, near: int) -> None:
         inst, model = self.instance, self.model
-        homes = [self._homes(unit, near) for unit in self.units]
+        homes = [
+            self._homes(unit, near, self._switch_of.get(u)) for u, unit in enumerate(self.units)
+        ]
         self._homes_of = [set(pairs) for pairs in homes]
         nearest = {u: pairs[0][0] for u, pairs in enumerate(homes) if pairs}
         self._switch_of = nearest | self._switch_of
@@ -128,13 +132,20 @@ class CompactModel:
         for u in range(len(self.units)):
             model.add_exactly_one(choices[u])
 
-    def _homes(self, unit: Sequence[int], near: int) -> list[tuple[int, int]]:
-        """Switches and grades at which a unit can have a segment of its own, the nearest."""
+    def _homes(
+        self, unit: Sequence[int], near: int, usual: int | None
+    ) -> list[tuple[int, int]]:
+        """Switches and grades at which a unit can have a segment of its own, the nearest.
+
+        The usual switch is among them wherever it is.
+        """
         inst, builder = self.instance, self.builder
         away = inst.switch_um[:, list(unit)].min(axis=1)
         found: list[tuple[int, int]] = []
         switches: set[int] = set()
         for s in np.argsort(away, kind="stable").tolist():
+            if len(switches) >= near and s != usual:
+                continue
             for g in range(len(inst.grades)):
                 if (s, g) not in inst.ports_of:
                     continue
@@ -151,8 +162,6 @@ class CompactModel:
                 if fits:
                     found.append((s, g))
                     switches.add(s)
-            if len(switches) == near:
-                break
         return found
 
     def _is_line(self, k: int) -> bool:
@@ -176,13 +185,13 @@ class CompactModel:
             for k in slots:
                 here = list(self.on_slot[k].values())
                 if self._is_line(k):
-                    used.append(self._any_of(here))
+                    used.append(self.any_of(here))
                 else:
                     used += here
             self.model.add(Expr.sum(used) <= count)
 
-    def _any_of(self, variables: Iterable[Var]) -> Var:
-        """Give a variable that is true if one of the others is."""
+    def any_of(self, variables: Iterable[Var]) -> Var:
+        """Add a variable that is true if one of the others is."""
         whole = self.model.new_bool_var("")
         for var in variables:
             self.model.add_implication(var, whole)
@@ -266,7 +275,7 @@ class CompactModel:
                 for p in passed:
                     inside[p].append(var)
             for p, variables in inside.items():
-                through[p] += [self._any_of(variables)] if self._is_line(k) else variables
+                through[p] += [self.any_of(variables)] if self._is_line(k) else variables
         for p, variables in through.items():
             if len(variables) > caps[p]:
                 self.model.add(Expr.sum(variables) <= caps[p])
@@ -498,7 +507,7 @@ class CompactModel:
         there = self.at[unit, switch]
         if len(there) == 1:
             return there[0]
-        whole = self._any_of(there)
+        whole = self.any_of(there)
         self.model.add_bool_or(whole.negated(), *there)
         return whole
 
@@ -540,6 +549,7 @@ class CompactModel:
         seed: int,
         should_stop: Callable[[], bool],
         work_limit: float | None,
+        least: Expr | None = None,
     ) -> dict[int, int] | None:
         """Give a slot for each unit; None if none was found, or none is left (``has_none``).
 
@@ -552,8 +562,12 @@ class CompactModel:
             Slots that units had before.
         free
             Units that may change; None: all.
+        least
+            What is to be as little as possible; CP-SAT then needs its linear relaxations.
         """
         model = self.model.clone()
+        if least is not None:
+            model.minimize(least)
         for (u, k), var in self.hangs.items():
             value = int(start.get(u) == k)
             if free is not None and u not in free:
@@ -562,8 +576,9 @@ class CompactModel:
                 model.add_hint(var, value)
         found = run(
             model, list(self.hangs.values()), seconds=seconds, workers=workers, seed=seed,
-            should_stop=should_stop, work_limit=work_limit, searches=SEARCHES,
-            by_learning_rate=seed % 2 == 0, most_presolved=MOST_PRESOLVED,
+            should_stop=should_stop, work_limit=work_limit,
+            searches=SEARCHES if least is None else CHEAPEST_SEARCHES,
+            by_learning_rate=least is None and seed % 2 == 0, most_presolved=MOST_PRESOLVED,
         )
         self.has_none = found.proved and found.values is None
         if found.values is None:

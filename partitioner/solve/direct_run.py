@@ -27,6 +27,7 @@ from partitioner.solve.columns import Column, TooManyColumns
 from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.enumeration import columns_below
 from partitioner.solve.phase_one import PhaseOne
+from partitioner.solve.port_regions import PortRegions
 from partitioner.solve.run import PlanSettings, Run
 from partitioner.solve.search import Claim
 from partitioner.solve.seed_task import SeedTask
@@ -59,6 +60,12 @@ WALK_PER_PRICES = 10
 """How many times as long as the prices before it each walk to a first layout may take."""
 PORTS_SHARE = 0.5
 """Share of the time that choosing a port for every device may take."""
+CHEAPER_SHARE = 0.4
+"""Share of the time left that choosing ports anew for less may take before the bound."""
+PORTS_S = 3.0
+"""What that may take at least where it takes turns with regions of listed segments."""
+LEAST_PORTS, MOST_PORTS = 24, 60
+"""Units whose ports are chosen anew at once."""
 COUNTED_STEPS = 8
 """Steps of a walk to a first layout where work is counted."""
 MOST_SWITCHES = 8
@@ -90,6 +97,7 @@ class DirectRun(Run):
         self.proposals = 400 + self.instance.n
         self.phase_one = PhaseOne(self.search)
         self.compact: CompactSearch | None = None
+        self.port_regions: PortRegions | None = None
 
     # -- seeds --------------------------------------------------------------------------------
 
@@ -192,6 +200,10 @@ class DirectRun(Run):
 
     def close(self) -> None:
         """End the process beside."""
+        self._end_seeds()
+
+    def _end_seeds(self) -> None:
+        self.waiting_seeds.clear()
         if self.seeding is not None:
             self.seeding[1].close()
             self.seeding = None
@@ -429,6 +441,11 @@ class DirectRun(Run):
         self.first_layout()
         self._choose_ports(PORTS_SHARE * self.settings.time_limit_s)
         self._layout_by_prices()
+        if self.compact is not None:
+            # Lines by geometry alone are of little use, so the bound can wait for cheaper ports.
+            self._cheaper_ports(CHEAPER_SHARE * self.seconds_left())
+            if self.seeds_have_process:
+                self.start_seeds()
         if in_two_steps and not self.over():
             self.step("trying lines of devices that are near")
             self.start_seeds()
@@ -452,8 +469,30 @@ class DirectRun(Run):
             if self.compact is None:
                 if not CompactSearch.has_time(self.search):
                     return
+                # Lines by geometry have not led to a layout, and what looks for them takes a core.
+                self._end_seeds()
                 self.compact = CompactSearch(self.search)
             self.compact.run(self._at(seconds))
+
+    def _cheaper_ports(self, seconds: float) -> int:
+        """Choose the ports of ever larger regions anew while that takes no longer.
+
+        Counts improvements.
+        """
+        if self.cost is None or self.over():
+            return 0
+        self.step("choosing ports anew for less")
+        if self.port_regions is None:
+            self.port_regions = PortRegions(self.search)
+        over, size, gained = self._at(seconds), LEAST_PORTS, 0
+        while not over() and size <= MOST_PORTS:
+            better = self.port_regions.run(size, over)
+            gained += better
+            if self.deterministic:
+                break
+            if not better:
+                size = int(size * 1.5)
+        return gained
 
     def _layout_by_prices(self) -> None:
         """Let prices of devices, better ones with every try, lead to a first layout.
@@ -497,14 +536,17 @@ class DirectRun(Run):
 
     def improve(self) -> None:
         """Solve regions again, larger ones each time nothing is gained, until time is up."""
-        self.step("improving the layout part by part")
         size, rounds = 16, 0
         while not self.over() and not self.proved and self.search.incumbent is not None:
             rounds += 1
             if self.deterministic and rounds > (self.settings.work_limit or 0) // 10:
                 break
+            self.step("improving the layout part by part")
+            begun = self.seconds()
             gained = self.search.sweep(size)
             self.take_in()
+            if not gained and not self.deterministic:
+                gained = self._cheaper_ports(max(PORTS_S, self.seconds() - begun))
             if gained:
                 self.prove_by_enumeration()
                 continue

@@ -38,9 +38,8 @@ class RacingRun(DirectRun):
 
     def _on_better(self, selection: Selection) -> None:
         super()._on_better(selection)
-        if self.beside and not selection.left_out:
+        if not selection.left_out:
             self._end_searches()
-            self.start_seeds()
 
     def _choose_ports(self, seconds: float) -> None:
         super()._choose_ports(min(seconds, ALONE_S))
@@ -64,8 +63,7 @@ class RacingRun(DirectRun):
 
     def _begin_searches(self) -> None:
         """Set the other workers to it, in place of the heuristic, which has not led to a layout."""
-        super().close()
-        self.waiting_seeds.clear()
+        self._end_seeds()
         for k in range(1, min(self.settings.workers - 1, MOST_BESIDE) + 1):
             settings = replace(
                 self.settings,
