@@ -55,7 +55,8 @@ class _CostRows:
         once += self.builder.line_value(slot.grade, devices, True)
         self.parts.append((self.compact.any_of(here.values()), once))
         for u, var in here.items():
-            self.parts.append((var, sum(self._device(slot.grade, i) for i in self.compact.units[u])))
+            each = sum(self._device(slot.grade, i) for i in self.compact.units[u])
+            self.parts.append((var, each))
 
     def _device(self, grade: int, device: int) -> int:
         inst = self.instance

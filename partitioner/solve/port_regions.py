@@ -35,8 +35,8 @@ class PortRegions(PortChoice):
         self._best = best = _whole(search)
         super().__init__(search, dict(best.backbone), _switches(search, best), EASE)
         self._rng = random.Random(search.limits.seed)
-        self._proved: set[frozenset[int]] = set()
-        """Regions that the last choice is best in, as units."""
+        self._tried: set[frozenset[tuple[int, int]]] = set()
+        """Regions in which nothing cheaper was found, as units with their slots."""
         self._price()
 
     def _price(self) -> None:
@@ -77,24 +77,23 @@ class PortRegions(PortChoice):
         """Go on from the layout that has become the best elsewhere."""
         self._best = best = _whole(self.search)
         self._built = dict(best.backbone)
-        self._proved.clear()
+        self._tried.clear()
         self._model = self._new_model(_switches(self.search, best))
         self._price()
 
     def _improve(self, free: set[int], over: Callable[[], bool]) -> bool:
         """Choose for the units anew; true if that is cheaper."""
-        region = frozenset(free)
-        if region in self._proved:
+        before = self._slots
+        region = frozenset((u, before[u]) for u in free)
+        if region in self._tried:
             return False
-        before, best = self._slots, self._best
         for _ in range(LESSONS):
             found = self._solve(free, over)
+            if found is None and self._model.has_none and self._ease < MOST_EASE:
+                self._ease += EASE
+                self._follow()
+                return False
             if found is None or found == before:
-                if found is not None:
-                    self._proved.add(region)
-                elif self._model.has_none and self._ease < MOST_EASE:
-                    self._ease += EASE
-                    self._follow()
                 break
             self._slots = found
             if self._lay():
@@ -111,8 +110,8 @@ class PortRegions(PortChoice):
                 self._best = selection
                 return True
             self._learn(verdict)
-        if self._best is best:
-            self._slots = before
+        self._slots = before
+        self._tried.add(region)
         return False
 
     def _solve(self, free: set[int], over: Callable[[], bool]) -> dict[int, int] | None:

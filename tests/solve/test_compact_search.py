@@ -9,10 +9,11 @@ import pytest
 
 from partitioner.check.judge import assess
 from partitioner.solve.compact_model import CompactModel
-from partitioner.solve.compact_search import CompactSearch, _fewest
+from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.planner import PlanSettings
+from partitioner.solve.port_choice import _fewest
 from tests.bench.planted import Planted, planted
 
 SEEDS = (0, 1, 5)

@@ -64,8 +64,26 @@ def test_what_was_found_beside_is_begun_with_at_once(machine: Planted) -> None:
     assert first.is_closed
     assert second.is_closed
     assert run.limits.workers == 2
-    assert run.seeds_running, "the heuristic has its process again"
     run.close()
+
+
+def test_the_heuristic_has_its_process_again_when_the_bound_begins(
+    machine: Planted, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = _racing(machine)
+    seen: list[tuple[str, bool]] = []
+    monkeypatch.setattr(
+        run, "_cheaper_ports", lambda seconds: seen.append(("ports", run.seeds_running))
+    )
+    monkeypatch.setattr(
+        run, "prove_bound", lambda seconds: seen.append(("bound", run.seeds_running))
+    )
+    monkeypatch.setattr(run, "prove_by_enumeration", lambda: None)
+    monkeypatch.setattr(run, "improve", lambda: None)
+    run.plan()
+    run.close()
+    assert run.compact is not None, "lines by geometry have led to a layout"
+    assert seen == [("ports", False), ("bound", True)]
 
 
 def test_searches_end_with_a_layout_wherever_it_comes_from(machine: Planted) -> None:
