@@ -62,6 +62,8 @@ PORTS_SHARE = 0.5
 """Share of the time that choosing a port for every device may take."""
 CHEAPER_SHARE = 0.4
 """Share of the time left that choosing ports anew for less may take before the bound."""
+SOON_PROVED = 48
+"""Up to so many devices the bound comes first all the same: it often settles them in seconds."""
 PORTS_S = 3.0
 """What that may take at least where it takes turns with regions of listed segments."""
 LEAST_PORTS, MOST_PORTS = 24, 60
@@ -442,8 +444,9 @@ class DirectRun(Run):
         self._choose_ports(PORTS_SHARE * self.settings.time_limit_s)
         self._layout_by_prices()
         if self.compact is not None:
-            # Lines by geometry alone are of little use, so the bound can wait for cheaper ports.
-            self._cheaper_ports(CHEAPER_SHARE * self.seconds_left())
+            if self.instance.n > SOON_PROVED:
+                # Lines by geometry are of little use, so the bound can wait for cheaper ports.
+                self._cheaper_ports(CHEAPER_SHARE * self.seconds_left())
             if self.seeds_have_process:
                 self.start_seeds()
         if in_two_steps and not self.over():

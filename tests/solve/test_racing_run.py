@@ -70,6 +70,7 @@ def test_what_was_found_beside_is_begun_with_at_once(machine: Planted) -> None:
 def test_the_heuristic_has_its_process_again_when_the_bound_begins(
     machine: Planted, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr("partitioner.solve.direct_run.SOON_PROVED", 0)
     run = _racing(machine)
     seen: list[tuple[str, bool]] = []
     monkeypatch.setattr(

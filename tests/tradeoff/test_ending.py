@@ -24,12 +24,14 @@ LIMIT_S = 40.0
 
 
 class ShortRuns(Budget):
-    """Runs that end after a second at most, all with one layout and a gap of a tenth."""
+    """Runs of a second at most: one layout with a gap of a tenth, and none below a limit."""
 
     def __init__(self, problem: Problem, outcome: Outcome, stops_at: float = 1e9):
         super().__init__(self.read, LIMIT_S, should_stop=lambda: self.now >= stops_at)
         self.now = 0.0
         self.asked: list[tuple[float, int]] = []
+        """Share of the time left and number of each run without a limit."""
+        self.limited = 0
         low = outcome.cost_money * 9 // 10
         self.result = Result(
             Answer.FOUND,
@@ -42,10 +44,14 @@ class ShortRuns(Budget):
         return self.now
 
     def run(self, problem: Problem, seconds: float, **more: Any) -> Result:  # type: ignore[override]
+        share = seconds / self.left_s
         self.now += min(seconds, 1.0)
         if more.get("only") is not None:
             return Result(Answer.UNKNOWN)
-        self.asked.append((seconds, more["attempt"]))
+        if more["study"].latency_limit is not None:
+            self.limited += 1
+            return Result(Answer.UNKNOWN)
+        self.asked.append((share, more["attempt"]))
         return self.result
 
 
@@ -66,8 +72,9 @@ def test_without_a_point_it_goes_on_until_the_time_is_up(problem, outcome) -> No
     assert (state.is_finished, state.ended_by) == (False, Ending.TIME)
     attempts = [attempt for _, attempt in budget.asked]
     assert attempts == list(range(len(attempts)))
-    assert len(attempts) > 10
-    assert budget.asked[2][0] > budget.asked[0][0], "later tries get more time"
+    assert len(attempts) + budget.limited > 10
+    assert budget.limited > 0, "what others cost is looked for besides"
+    assert budget.asked[2][0] > budget.asked[0][0], "later tries get more of what is left"
 
 
 def test_a_stop_is_told_as_one(problem, outcome) -> None:
