@@ -5,11 +5,13 @@ The parts run in this order, each stoppable at any time:
 1. a routing heuristic proposes lines by geometry alone (in a process of its own if there is a
    second worker and there are more than a few devices) and a first master run makes them a layout
    under all rules;
-2. where that is no layout, phase one finds a place for every device, among columns of short runs
-   of the bound;
+2. where that is no layout, the compact model chooses a port for every device, and ports of whole
+   regions anew for less; where it leads nowhere, phase one finds a place for every device, among
+   columns of short runs of the bound;
 3. column generation proves a lower bound and leaves duals and good columns behind;
 4. the master chooses among all good columns;
-5. regions of neighbouring segments are solved again, with every column that the duals allow;
+5. regions of neighbouring segments are solved again, with every column that the duals allow, and
+   where that gains nothing by the compact model;
 6. when few enough columns are left that a better layout could use, the master over all of them
    proves the best layout optimal.
 """

@@ -33,7 +33,7 @@ class PortRegions(PortChoice):
 
     def __init__(self, search: Search):
         self._best = best = _whole(search)
-        super().__init__(search, dict(best.backbone), _switches(search, best), EASE)
+        super().__init__(search, dict(best.backbone), _homes(search, best), EASE)
         self._rng = random.Random(search.limits.seed)
         self._tried: set[frozenset[tuple[int, int]]] = set()
         """Regions in which nothing cheaper was found, as units with their slots."""
@@ -78,7 +78,7 @@ class PortRegions(PortChoice):
         self._best = best = _whole(self.search)
         self._built = dict(best.backbone)
         self._tried.clear()
-        self._model = self._new_model(_switches(self.search, best))
+        self._model = self._new_model(_homes(self.search, best))
         self._price()
 
     def _improve(self, free: set[int], over: Callable[[], bool]) -> bool:
@@ -131,7 +131,7 @@ def _whole(search: Search) -> Selection:
     return best
 
 
-def _switches(search: Search, best: Selection) -> dict[int, int]:
+def _homes(search: Search, best: Selection) -> dict[int, int]:
     """Switch of each unit in a layout."""
     at = {i: c.column.switch for c in best.choices for i in c.column.devices}
     return {u: at[unit[0]] for u, unit in enumerate(dict.fromkeys(search.instance.unit_of))}
