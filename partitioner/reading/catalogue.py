@@ -13,6 +13,7 @@ from partitioner.model.catalogue import Cable, Catalogue, Grade, LimitCurve, Par
 from partitioner.reading.base_units import made
 from partitioner.reading.kinds import Name, did_you_mean
 from partitioner.reading.origin import Findings, YamlOrigin
+from partitioner.reading.references import references
 from partitioner.reading.schema import CableEntry, GradeEntry, KeyTable, LimitCurveEntry, PartEntry
 from partitioner.reading.tables import Item, read_table
 from partitioner.reading.yaml_text import load
@@ -144,12 +145,11 @@ def _check_names(
 ) -> None:
     """Entries name entries that there are, and their figures go together."""
     for item in entries["grades"].values():
-        for key in ("cable", "device_phy", "port_phy", "connector", "terminator", "junction"):
-            section = "cables" if key == "cable" else "parts"
-            name = getattr(item.table, key)
-            if name is not None and name not in merged[section]:
-                message = f"no such entry of catalogue.{section}: '{name}'"
-                findings.unknown(item.origin, message, name, merged[section], key)
+        for what, name, at, _ in references(item):
+            known = merged[f"{what}s"]
+            if name not in known:
+                message = f"no such entry of catalogue.{what}s: '{name}'"
+                findings.unknown(item.origin, message, name, known, *at)
     for name, item in entries["grades"].items():
         _check_grade(item, merged["grades"][name], findings)
     for name, item in entries["limit_curves"].items():

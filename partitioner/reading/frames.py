@@ -22,16 +22,14 @@ from partitioner.reading.csv_table import (
 from partitioner.reading.kinds import ValueKind
 from partitioner.reading.limits import MOST_COLUMNS, MOST_ROWS
 from partitioner.reading.origin import Findings
-from partitioner.reading.parts import Parts
+from partitioner.reading.parts import LISTS, Parts, table_of
 from partitioner.reading.problem import (
-    LISTS,
     Reader,
     Source,
     SourceFiles,
     judged_source,
     problem_data,
     read_document,
-    table_of,
 )
 from partitioner.reading.schema import FORMAT, KeyTable, PortTable, SwitchId, key
 from partitioner.reading.sheet import Row, RowOrigin, Sheet

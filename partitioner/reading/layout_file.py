@@ -17,8 +17,9 @@ from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.plca import LINK_DEVICE_ID, LINK_NODE_COUNT, plca_ids, plca_node_count
 from partitioner.model.problem import Problem
 from partitioner.reading.kinds import Names, SegmentName, Text, Whole
-from partitioner.reading.origin import Enough, Findings, Origin, YamlOrigin
+from partitioner.reading.origin import Enough, Findings, YamlOrigin
 from partitioner.reading.problem import read_document, read_text
+from partitioner.reading.references import references
 from partitioner.reading.schema import FORMAT, DeviceId, GradeId, KeyTable, SwitchId, key
 from partitioner.reading.tables import Item, read_list, read_table
 from partitioner.reading.yaml_text import Flow, dump
@@ -137,11 +138,18 @@ def _read(
     top = read_table(LayoutTable, shallow, root, findings)
     segments = read_list(SegmentTable, raw, "segments", root, findings)
     links = read_list(BuiltLinkTable, raw, "backbone", root, findings)
+    known: dict[str, Mapping[str, Any]] = {
+        "switch": problem.switches, "device": problem.devices, "grade": problem.catalogue.grades
+    }  # fmt: skip
+    items: list[Item[Any]] = [top, *segments, *links]
+    for item in items:
+        for what, name, steps, _ in references(item):
+            if name not in known[what]:
+                message = f"no such {what} '{name}' in the problem"
+                findings.unknown(item.origin, message, name, known[what], *steps)
     _check_top(top, root, problem, findings)
     for segment in segments:
         _check_segment(segment, problem, findings)
-    for link in links:
-        _check_link(link, problem, findings)
     _check_ids(segments, findings)
     if findings.errors():
         return None, findings.in_order(file)
@@ -149,25 +157,9 @@ def _read(
     return layout, findings.in_order(file)
 
 
-def _refer(
-    findings: Findings,
-    origin: Origin,
-    kind: str,
-    known: Mapping[str, Any],
-    name: str | None,
-    *steps: str | int,
-) -> None:
-    """Tell a name that the problem does not know."""
-    if name is not None and name not in known:
-        message = f"no such {kind} '{name}' in the problem"
-        findings.unknown(origin, message, name, known, *steps)
-
-
 def _check_top(
     top: Item[LayoutTable], root: YamlOrigin, problem: Problem, findings: Findings
 ) -> None:
-    for index, name in enumerate(top.table.open_switches or ()):
-        _refer(findings, root, "switch", problem.switches, name, "open_switches", index)
     if top.table.problem and top.table.problem != problem.name:
         findings.clash(
             root,
@@ -187,12 +179,8 @@ def _check_top(
 def _check_segment(item: Item[SegmentTable], problem: Problem, findings: Findings) -> None:
     table, origin = item.table, item.origin
     grades = problem.catalogue.grades
-    _refer(findings, origin, "switch", problem.switches, table.switch, "switch")
-    for index, name in enumerate(table.devices or ()):
-        _refer(findings, origin, "device", problem.devices, name, "devices", index)
     if table.devices is not None and table.switch_index is not None:
         _check_order(item, findings)
-    _refer(findings, origin, "grade", grades, table.grade, "grade")
     if table.grade not in grades:
         return
     grade = grades[table.grade]
@@ -262,13 +250,6 @@ def _check_plca_of_link(item: Item[SegmentTable], findings: Findings) -> None:
             f"expected {LINK_NODE_COUNT}, the nodes of a half-duplex link, got {table.node_count}",
             steps=("node_count",),
         )
-
-
-def _check_link(item: Item[BuiltLinkTable], problem: Problem, findings: Findings) -> None:
-    table, origin = item.table, item.origin
-    for index, name in enumerate(table.between or ()):
-        _refer(findings, origin, "switch", problem.switches, name, "between", index)
-    _refer(findings, origin, "grade", problem.catalogue.grades, table.grade, "grade")
 
 
 def _check_ids(segments: list[Item[SegmentTable]], findings: Findings) -> None:

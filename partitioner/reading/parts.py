@@ -9,7 +9,18 @@ from typing import Any
 from partitioner.model.catalogue import Catalogue
 from partitioner.reading import schema
 from partitioner.reading.origin import YamlOrigin
-from partitioner.reading.tables import Item
+from partitioner.reading.tables import Item, tables_inside
+
+_SECTIONS = {n: i.annotation for n, i in schema.ProblemTable.model_fields.items()}
+LISTS = tuple(n for n, k in _SECTIONS.items() if tables_inside(k) and str(k).startswith("tuple"))
+"""Sections of a problem that are lists of tables."""
+MAPPINGS = tuple(n for n, k in _SECTIONS.items() if tables_inside(k) == [k] and n != "catalogue")
+"""Sections that are one table each; the catalogue is a book of its own."""
+
+
+def table_of(section: str) -> type[Any]:
+    """Table that the items of a section are read by."""
+    return tables_inside(_SECTIONS[section])[0]
 
 
 @dataclass(slots=True)
@@ -62,9 +73,8 @@ class Parts:
     def names(self, sections: tuple[str, ...]) -> Mapping[str, None]:
         """Ids of all items of some list sections, in the order of the file."""
         if sections not in self._names:
-            self._names[sections] = dict.fromkeys(
-                item.id for s in sections for item in self.items(s) if item.id is not None
-            )
+            ids = (item.id for s in sections for item in self.items(s) if item.id is not None)
+            self._names[sections] = dict.fromkeys(ids)
         return self._names[sections]
 
     def forget_names(self) -> None:

@@ -21,25 +21,19 @@ from partitioner.reading.files import Folders, Outside, Unreadable, as_text, rea
 from partitioner.reading.headings import Holds
 from partitioner.reading.kinds import got
 from partitioner.reading.origin import Enough, Findings, Origin, YamlOrigin
-from partitioner.reading.parts import Parts
+from partitioner.reading.parts import LISTS, MAPPINGS, Parts, table_of
 from partitioner.reading.problem_tables import ORDER, tables_into
 from partitioner.reading.propose import is_asked, propose_switches
 from partitioner.reading.render import format_finding
 from partitioner.reading.rules.everything import check_parts
-from partitioner.reading.schema import (
-    FORMAT,
-    PROPOSE,
-    DeviceTable,
-    KeyTable,
-    ProblemTable,
-    StreamTable,
-)
+from partitioner.reading.schema import FORMAT, PROPOSE, ProblemTable
 from partitioner.reading.sheet import Sheet
-from partitioner.reading.tables import Item, read_list, read_table, tables_inside
+from partitioner.reading.tables import Item, read_list, read_table
 from partitioner.reading.workbook import read_sheets
 from partitioner.reading.yaml_text import load
 
 _NOTHING_LISTED: Mapping[str, Sequence[Item[Any]]] = MappingProxyType({})
+_EMPTY_SWITCH = {"id": "x", "ports": [{"grades": ["x"], "count": 1}]}
 _ELSEWHERE = "if you trust this file, allow the folder of the list with --lists-from"
 
 
@@ -287,7 +281,7 @@ class Reader:
     def parts(self) -> Parts:
         """Read everything."""
         top = self._top()
-        mappings: dict[str, Any] = {s: self._mapping(s) for s in _MAPPINGS}
+        mappings: dict[str, Any] = {s: self._mapping(s) for s in MAPPINGS}
         parts = Parts(
             origin=self._root,
             name=top.table.name,
@@ -298,8 +292,8 @@ class Reader:
         for section in LISTS:
             found = read_list(table_of(section), self._raw, section, self._root, self._findings)
             setattr(parts, section, [*found, *self._listed.get(section, ())])
-        parts.devices += self._csv("devices", DeviceTable, top.table.devices_csv)
-        parts.streams += self._csv("streams", StreamTable, top.table.streams_csv)
+        parts.devices += self._csv("devices", top.table.devices_csv)
+        parts.streams += self._csv("streams", top.table.streams_csv)
         self._tables(parts)
         self._limits(parts)
         self._catalogue(parts)
@@ -319,7 +313,7 @@ class Reader:
     def _top(self) -> Item[ProblemTable]:
         """Read the keys that hold single values; find unknown and missing ones."""
         shallow = dict(self._raw)
-        for section in (*LISTS, *_MAPPINGS, "limits", "catalogue"):
+        for section in (*LISTS, *MAPPINGS, "limits", "catalogue"):
             if section not in shallow:
                 continue
             value = shallow[section]
@@ -350,7 +344,7 @@ class Reader:
             return Item(model(), self._root.part(section), whole=False)
         return read_table(model, raw, self._root.part(section), self._findings)
 
-    def _csv(self, section: str, model: type[KeyTable], name: str | None) -> list[Item[Any]]:
+    def _csv(self, section: str, name: str | None) -> list[Item[Any]]:
         if name is None:
             if self._raw.get(f"{section}_csv") is not None:
                 self._unsure.add(section)
@@ -366,7 +360,7 @@ class Reader:
                 self._tell_unreadable(self._root, f"{section}_csv", error.message, error)
             return []
         self._files.contents.append((name, content))
-        items, whole = read_csv(model, text, str(path), section, self._findings)
+        items, whole = read_csv(table_of(section), text, str(path), section, self._findings)
         if not whole:
             self._unsure.add(section)
         return items
@@ -432,20 +426,3 @@ class Reader:
         made = read_catalogue(entries, self._findings)
         parts.catalogue_grades = tuple(dict.fromkeys([*shipped.grades, *entries["grades"]]))
         parts.catalogue = made if top.whole else None
-
-
-def table_of(section: str) -> type[Any]:
-    """Table that the items of a section are read by."""
-    return tables_inside(ProblemTable.model_fields[section].annotation)[0]
-
-
-_TABLES = {n: i.annotation for n, i in ProblemTable.model_fields.items()}
-LISTS = tuple(
-    name
-    for name, kind in _TABLES.items()
-    if tables_inside(kind) and str(kind).startswith("tuple")
-)
-_MAPPINGS = tuple(
-    name for name, kind in _TABLES.items() if tables_inside(kind) == [kind] and name != "catalogue"
-)
-_EMPTY_SWITCH = {"id": "x", "ports": [{"grades": ["x"], "count": 1}]}

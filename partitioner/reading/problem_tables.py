@@ -11,25 +11,13 @@ from partitioner.reading.headings import Columns, Holds, find_columns, keys_of
 from partitioner.reading.listed import Listed, ListedRow, NameBook, filled, mapping_text, read_rows
 from partitioner.reading.messages import streams_of
 from partitioner.reading.origin import Findings, Origin
-from partitioner.reading.parts import Parts
-from partitioner.reading.schema import (
-    DeviceTable,
-    KeyTable,
-    MessageTable,
-    PathwayTable,
-    PlaceTable,
-    SourceTable,
-    StreamTable,
-)
+from partitioner.reading.parts import Parts, table_of
+from partitioner.reading.schema import KeyTable, MessageTable, SourceTable, StreamTable
 from partitioner.reading.sheet import Sheet
 from partitioner.reading.tables import Item, key_infos, key_names
 
 ROW_TABLES: dict[Holds, type[KeyTable]] = {
-    Holds.DEVICES: DeviceTable,
-    Holds.STREAMS: StreamTable,
-    Holds.PLACES: PlaceTable,
-    Holds.PATHWAYS: PathwayTable,
-    Holds.MESSAGES: MessageTable,
+    h: MessageTable if h is Holds.MESSAGES else table_of(h.value) for h in Holds
 }
 ORDER = (Holds.PLACES, Holds.DEVICES, Holds.PATHWAYS, Holds.STREAMS, Holds.MESSAGES)
 """Names are read before what refers to them."""

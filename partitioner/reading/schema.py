@@ -64,6 +64,8 @@ PlaceId = Annotated[str, Name("place")]
 SwitchId = Annotated[str, Name("switch")]
 DeviceId = Annotated[str, Name("device")]
 OptionId = Annotated[str, Name("option")]
+CableId = Annotated[str, Name("cable")]
+PartId = Annotated[str, Name("part")]
 Label = Annotated[str, Name("name")]
 Coordinates = Annotated[tuple[Decimal, Decimal, Decimal], Point()]
 GradeNames = Annotated[tuple[str, ...], Names("grade")]
@@ -478,7 +480,7 @@ class FailureRuleTable(KeyTable):
     """A loss that no single failure may cause."""
 
     id: Label = key("Name of the rule.")
-    group: Label | None = key("Group of devices; or give `function`.", None)
+    group: Annotated[str, Name("group")] | None = key("Group of devices; or give `function`.", None)
     function: Label | None = key("Function of devices; or give `group`.", None)
     most_lost: Annotated[int, Whole(1, 1_000_000)] = key(
         "Most of these devices that one failure may take down."
@@ -528,12 +530,12 @@ class GradeEntry(KeyTable):
     loop_delay_max_ns: Nanoseconds | None = key(
         "Longest time from the end of a frame until every node sees the line free.", None
     )
-    cable: Label | None = key("Its cable, an id of `cables`.", None)
-    device_phy: Label | None = key("PHY of a device, an id of `parts`.", None)
-    port_phy: Label | None = key("PHY of a switch port, an id of `parts`.", None)
-    connector: Label | None = key("Connector, an id of `parts`.", None)
-    terminator: Label | None = key("Terminator, an id of `parts`; none for a link.", None)
-    junction: Label | None = key(
+    cable: CableId | None = key("Its cable, an id of `cables`.", None)
+    device_phy: PartId | None = key("PHY of a device, an id of `parts`.", None)
+    port_phy: PartId | None = key("PHY of a switch port, an id of `parts`.", None)
+    connector: PartId | None = key("Connector, an id of `parts`.", None)
+    terminator: PartId | None = key("Terminator, an id of `parts`; none for a link.", None)
+    junction: PartId | None = key(
         "Junction of two pieces of a line and a stub, an id of `parts`; none for a link.", None
     )
     source: Sentence | None = key("Where the figures come from.", None)

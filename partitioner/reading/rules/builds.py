@@ -8,7 +8,7 @@ from decimal import Decimal
 from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
-from partitioner.reading.rules.names import has_one_of, refer
+from partitioner.reading.rules.names import has_one_of
 
 
 def check_builds(parts: Parts, findings: Findings) -> None:
@@ -16,8 +16,6 @@ def check_builds(parts: Parts, findings: Findings) -> None:
     builds = parts.builds
     first: dict[frozenset[str], tuple[str, str]] = {}
     for item in builds:
-        for index, name in enumerate(item.table.options or ()):
-            refer(parts, findings, item, ("options",), "option", name, ("options", index))
         if item.table.options is None or item.id is None:
             continue
         options = frozenset(item.table.options)
@@ -80,7 +78,7 @@ def check_failure_rules(parts: Parts, findings: Findings) -> None:
             continue
         size = None
         if rule.group is not None:
-            if refer(parts, findings, item, ("groups",), "group", rule.group, ("group",)):
+            if rule.group in groups:
                 size = len(groups[rule.group].table.devices or ()) or None
         elif rule.function is not None and not parts.unsure & {"devices"}:
             size = functions.get(rule.function)

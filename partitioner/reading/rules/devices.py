@@ -1,4 +1,4 @@
-"""Devices: where they stand, which switches and grades they can have, who shares with whom."""
+"""Devices: which switches and grades they can have, who shares with whom."""
 
 from __future__ import annotations
 
@@ -9,9 +9,7 @@ from partitioner.model.problem import GroupKind
 from partitioner.reading.build import pinned_switches
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
-from partitioner.reading.rules.grades import check_grade_names, grades_of, is_mixing, offered_grades
-from partitioner.reading.rules.names import refer
-from partitioner.reading.rules.sites import check_position
+from partitioner.reading.rules.grades import grades_of, is_mixing, offered_grades
 from partitioner.reading.schema import DeviceTable
 from partitioner.reading.tables import Item
 from partitioner.visible import some_of
@@ -22,18 +20,13 @@ _LINE_ONLY = ("stub_m", "unit_loads", "capacitance_pf")
 
 
 def check_devices(parts: Parts, findings: Findings) -> None:
-    """Every device stands somewhere, its names exist, and some port it may use fits it."""
+    """Some port that a device may use fits it, and its keys have an effect."""
     offered = offered_grades(parts)
     everywhere = set().union(*(offered or {}).values())
     zones = {s.table.zone for s in parts.switches if s.table.zone is not None}
     for item in parts.everyone():
-        check_position(item, parts, findings)
-        grades = grades_of(item)
-        by_name = isinstance(item.raw.get("grades"), dict)
-        check_grade_names(item, parts, grades, ("grades",), findings, by_name=by_name)
-        refer(parts, findings, item, ("options",), "option", item.table.option, ("option",))
         pinned = _check_pins(item, parts, zones, findings)
-        if pinned and offered is not None and grades:
+        if pinned and offered is not None and grades_of(item):
             _check_offered(item, parts, offered, everywhere, findings)
         _check_unused(item, parts, findings)
 
@@ -52,11 +45,9 @@ def _check_pins(item: Item[Any], parts: Parts, zones: set[str], findings: Findin
         )
         return False
     good = item.whole or all(getattr(device, key) is not None for key in given)
-    if device.switch is not None:
-        good &= refer(parts, findings, item, ("switches",), "switch", device.switch, ("switch",))
-    for index, name in enumerate(device.switches or ()):
-        steps = ("switches", index)
-        good &= refer(parts, findings, item, ("switches",), "switch", name, steps)
+    switches = parts.names(("switches",))
+    good &= device.switch is None or device.switch in switches
+    good &= switches.keys() >= set(device.switches or ())
     if device.zone is not None and device.zone not in zones:
         good = False
         if not parts.unsure & {"switches"} and all(s.whole for s in parts.switches):
@@ -119,11 +110,7 @@ def check_groups(parts: Parts, findings: Findings) -> None:
     good: list[Item[Any]] = []
     for item in parts.groups:
         group = item.table
-        known = [
-            refer(parts, findings, item, ("devices",), "device", name, ("devices", index))
-            for index, name in enumerate(group.devices or ())
-        ]
-        if known and all(known) and group.kind is not None:
+        if group.devices and devices.keys() >= set(group.devices) and group.kind is not None:
             good.append(item)
     together = [g for g in good if g.table.kind is GroupKind.TOGETHER]
     for item in together:

@@ -7,13 +7,13 @@ from partitioner.reading.parts import Parts
 from partitioner.reading.rules.builds import check_builds, check_failure_rules, check_options
 from partitioner.reading.rules.devices import check_devices, check_groups, check_sharing
 from partitioner.reading.rules.limits import check_limits, check_plca
-from partitioner.reading.rules.names import check_duplicates
+from partitioner.reading.rules.names import check_duplicates, check_references
 from partitioner.reading.rules.plausible import check_plausible
 from partitioner.reading.rules.sites import (
     check_backbone,
     check_connected,
     check_pathways,
-    check_switches,
+    check_positions,
 )
 from partitioner.reading.rules.traffic import check_traffic
 
@@ -26,8 +26,9 @@ def check_parts(parts: Parts, findings: Findings) -> None:
     """
     for rule in (
         check_duplicates,
+        check_references,
         check_pathways,
-        check_switches,
+        check_positions,
         check_devices,
         check_connected,
         check_backbone,

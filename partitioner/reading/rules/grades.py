@@ -1,43 +1,12 @@
-"""Which grades devices and ports share, and that every grade named exists."""
+"""Which grades devices and ports have."""
 
 from __future__ import annotations
 
 from typing import Any
 
 from partitioner.model.catalogue import Medium
-from partitioner.reading.origin import Findings, Steps
 from partitioner.reading.parts import Parts
 from partitioner.reading.tables import Item
-
-
-def check_grade_names(
-    item: Item[Any],
-    parts: Parts,
-    names: tuple[str, ...] | None,
-    steps: Steps,
-    findings: Findings,
-    *,
-    link: bool = False,
-    by_name: bool = False,
-) -> None:
-    """Every grade named is in the catalogue; a backbone link's is a link grade."""
-    for index, name in enumerate(names or ()):
-        at = (*steps, name if by_name else index)
-        if name not in parts.catalogue_grades:
-            findings.unknown(
-                item.origin,
-                f"no such grade '{name}'",
-                name,
-                parts.catalogue_grades,
-                *at,
-                on_key=by_name,
-            )
-        elif link and is_mixing(parts, name):
-            findings.clash(
-                item.origin,
-                f"{name} makes shared lines; a backbone link needs a grade of links",
-                *at,
-            )
 
 
 def is_mixing(parts: Parts, grade: str) -> bool:

@@ -6,11 +6,17 @@ from collections.abc import Iterable
 from typing import Any
 
 from partitioner.reading.build import pathway_id
-from partitioner.reading.origin import Findings, Steps
-from partitioner.reading.parts import Parts
+from partitioner.reading.origin import Findings
+from partitioner.reading.parts import LISTS, Parts
+from partitioner.reading.references import references
 from partitioner.reading.tables import Item
 
 _OWN_NAMES = ("places", "groups", "transfers", "streams", "options", "builds", "failure_rules")
+_SECTIONS = {
+    "place": ("places",), "switch": ("switches",), "device": ("devices",), "option": ("options",),
+    "group": ("groups",), "device or switch": ("devices", "switches"), "grade": ("grades",),
+}  # fmt: skip
+"""Lists that have the things which keys name."""
 
 
 def check_duplicates(parts: Parts, findings: Findings) -> None:
@@ -69,30 +75,15 @@ def has_one_of(item: Item[Any], keys: tuple[str, str], findings: Findings, *, hi
     return len(given) == 1
 
 
-def refer(
-    parts: Parts,
-    findings: Findings,
-    item: Item[Any],
-    sections: tuple[str, ...],
-    what: str,
-    name: str | None,
-    steps: Steps,
-) -> bool:
-    """Tell a name that no item of ``sections`` has; True when the name is there.
-
-    Silent, and False, when the name itself is wrong or a list could not be read whole.
-    """
-    if name is None:
-        return False
-    known = parts.names(sections)
-    if name in known:
-        return True
-    if not parts.unsure.intersection(sections):
-        findings.add(
-            item.origin,
-            "unknown-name",
-            f"no such {what} '{name}'",
-            steps=steps,
-            hint=findings.near(name, known) if known else f"the file lists no {sections[0]}",
-        )
-    return False
+def check_references(parts: Parts, findings: Findings) -> None:
+    """What a key names is there; not told where a list could not be read whole."""
+    for item in [*(item for section in LISTS for item in parts.items(section)), parts.backbone]:
+        for what, name, steps, is_key in references(item):
+            sections = _SECTIONS.get(what, ())
+            known = parts.catalogue_grades if what == "grade" else parts.names(sections)
+            if sections and name not in known and not parts.unsure.intersection(sections):
+                hint = findings.near(name, known) if known else f"the file lists no {sections[0]}"
+                told = f"no such {what} '{name}'"
+                findings.add(
+                    item.origin, "unknown-name", told, steps=steps, hint=hint, on_key=is_key
+                )

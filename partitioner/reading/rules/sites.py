@@ -13,25 +13,17 @@ from partitioner.reading.build import distance_um, position_um
 from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
-from partitioner.reading.rules.grades import check_grade_names
-from partitioner.reading.rules.names import has_one_of, refer
+from partitioner.reading.rules.grades import is_mixing
+from partitioner.reading.rules.names import has_one_of
 from partitioner.reading.tables import Item
 from partitioner.units import PPM, UM_PER_M, from_base, to_base
 from partitioner.visible import some_of
 
 
-def check_position(item: Item[Any], parts: Parts, findings: Findings) -> None:
+def check_positions(parts: Parts, findings: Findings) -> None:
     """A device or switch has a place or coordinates, one of both."""
-    has_one_of(item, ("place", "position_m"), findings, hint="remove one of them")
-    refer(parts, findings, item, ("places",), "place", item.table.place, ("place",))
-
-
-def check_switches(parts: Parts, findings: Findings) -> None:
-    """Switches stand somewhere and their ports serve grades that exist."""
-    for item in parts.switches:
-        check_position(item, parts, findings)
-        for index, port in enumerate(item.table.ports or ()):
-            check_grade_names(item, parts, port.grades, ("ports", index, "grades"), findings)
+    for item in (*parts.switches, *parts.everyone()):
+        has_one_of(item, ("place", "position_m"), findings, hint="remove one of them")
 
 
 def check_pathways(parts: Parts, findings: Findings) -> None:
@@ -39,16 +31,12 @@ def check_pathways(parts: Parts, findings: Findings) -> None:
     places = parts.ids("places")
     for item in parts.pathways:
         way = item.table
-        known = [
-            refer(parts, findings, item, ("places",), "place", way.from_, ("from",)),
-            refer(parts, findings, item, ("places",), "place", way.to, ("to",)),
-        ]
         if way.from_ is not None and way.from_ == way.to:
             findings.clash(
                 item.origin, f"expected two different places, got '{way.to}' at both ends", "to"
             )
             continue
-        if not all(known):
+        if not {way.from_, way.to} <= places.keys():
             continue
         a = position_um(places[way.from_].table.position_m)
         b = position_um(places[way.to].table.position_m)
@@ -193,14 +181,19 @@ def check_backbone(parts: Parts, findings: Findings) -> None:
         return
     first: dict[frozenset[str], int] = {}
     broken = not backbone.whole or bool(parts.unsure & {"switches"})
+    switches = parts.names(("switches",))
     for index, link in enumerate(links):
         steps = ("links", index)
-        for end, name in enumerate(link.between or ()):
-            at = (*steps, "between", end)
-            broken |= not refer(parts, findings, backbone, ("switches",), "switch", name, at)
-        check_grade_names(backbone, parts, link.grades, (*steps, "grades"), findings, link=True)
+        for number, grade in enumerate(link.grades or ()):
+            if is_mixing(parts, grade):
+                findings.clash(
+                    backbone.origin,
+                    f"{grade} makes shared lines; a backbone link needs a grade of links",
+                    *steps, "grades", number,
+                )  # fmt: skip
         if link.between is None:
             continue
+        broken |= not switches.keys() >= set(link.between)
         ends = frozenset(link.between)
         line = backbone.origin.at(steps).line
         if ends in first:

@@ -7,7 +7,6 @@ from typing import Any
 from partitioner.model.problem import Encapsulation
 from partitioner.reading.origin import Findings, Steps
 from partitioner.reading.parts import Parts
-from partitioner.reading.rules.names import refer
 from partitioner.reading.tables import Item
 
 LARGEST_PAYLOAD_BYTES = {
@@ -27,7 +26,7 @@ def check_traffic(parts: Parts, findings: Findings) -> None:
     candidates = {s.id for s in parts.switches if s.id is not None and s.table.required is False}
     both: list[Item[Any]] = [*parts.streams, *parts.transfers]
     for each in both:
-        _check_ends(each, parts, candidates, findings)
+        _check_ends(each, candidates, findings)
     for item in parts.streams:
         stream = item.table
         if stream.encapsulation is None or stream.payload_bytes is None:
@@ -42,27 +41,21 @@ def check_traffic(parts: Parts, findings: Findings) -> None:
             )
 
 
-def _check_ends(item: Item[Any], parts: Parts, candidates: set[str], findings: Findings) -> None:
-    sections = ("devices", "switches")
+def _check_ends(item: Item[Any], candidates: set[str], findings: Findings) -> None:
     sender = item.table.from_
-    ends: list[tuple[str, Steps]] = []
-    if refer(parts, findings, item, sections, "device or switch", sender, ("from",)):
-        ends.append((sender, ("from",)))
-    for index, name in enumerate(item.table.to or ()):
-        steps: Steps = ("to", index)
-        if name == sender:
+    receivers = enumerate(item.table.to or ())
+    ends: list[tuple[str, Steps]] = [(sender, ("from",)), *((n, ("to", i)) for i, n in receivers)]
+    for number, (name, steps) in enumerate(ends):
+        if number and name == sender:
             findings.clash(
                 item.origin,
                 f"expected another device than the sender '{sender}', got itself",
                 *steps,
             )
-        elif refer(parts, findings, item, sections, "device or switch", name, steps):
-            ends.append((name, steps))
-    for end, place in ends:
-        if end in candidates:
+        elif name in candidates:
             findings.clash(
                 item.origin,
-                f"'{end}' is a candidate that may be left out; no stream can rely on it",
-                *place,
+                f"'{name}' is a candidate that may be left out; no stream can rely on it",
+                *steps,
                 hint="set required: true for the switch",
             )
