@@ -119,13 +119,20 @@ class NoAnswer(PartitionerError):
 class BrokenRules(PartitionerError):
     """A layout breaks rules of its problem; ``findings`` are rule findings of ``check``.
 
-    ``data`` is what else is known of the layout, for an answer as JSON.
+    ``incomplete`` says what is missing, if anything is. ``data`` is what else is known of the
+    layout, for an answer as JSON.
     """
 
     exit_code = ExitCode.BROKEN_RULES
 
-    def __init__(self, findings: list[Any], data: Mapping[str, Any] | None = None):
+    def __init__(
+        self,
+        findings: list[Any],
+        data: Mapping[str, Any] | None = None,
+        incomplete: str = "",
+    ):
         self.findings = findings
+        self.incomplete = incomplete
         self.data = dict(data or {})
         super().__init__(f"{len(findings)} broken rule(s)")
 

@@ -12,7 +12,7 @@ from partitioner.check.combinations import Combination, combinations_of
 from partitioner.check.facts import Facts
 from partitioner.check.one_build import build_facts, fitted_devices
 from partitioner.check.rules.registry import ALL_RULES
-from partitioner.model.assessment import RuleFinding
+from partitioner.model.assessment import COMPLETE, RuleFinding
 
 
 def whole_findings(facts: Facts) -> tuple[RuleFinding, ...]:
@@ -27,13 +27,14 @@ def whole_findings(facts: Facts) -> tuple[RuleFinding, ...]:
     Returns
     -------
     tuple[RuleFinding, ...]
-        Rules that the whole layout breaks. Only where it breaks none: rules that builds break,
-        each sentence beginning with the build it is about.
+        Rules that the whole layout breaks. Only where it breaks none, devices that are missing
+        aside: rules that builds break, each sentence beginning with the build it is about.
     """
     found = rule_findings(facts)
-    if found or not facts.problem.options:
+    if not facts.problem.options or any(f.rule != COMPLETE for f in found):
         return found
-    return tuple(f for build, broken in broken_builds(facts) for f in in_build(build, broken))
+    of_builds = (in_build(build, broken) for build, broken in broken_builds(facts))
+    return (*found, *(f for broken in of_builds for f in broken if f.rule != COMPLETE))
 
 
 def broken_builds(facts: Facts) -> Iterator[tuple[Combination, tuple[RuleFinding, ...]]]:

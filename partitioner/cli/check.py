@@ -25,7 +25,9 @@ def command(
 ) -> None:
     """Judge LAYOUT against PROBLEM: every rule, every deadline, what it costs.
 
-    Ends with exit code 6 and one sentence per broken rule. The solver takes no part in it.
+    Ends with exit code 6 and one sentence per broken rule. A layout with devices missing is told
+    as incomplete, with what is missing, and the rest of it is judged; the exit code is 6 too. The
+    solver takes no part in it.
     """
     from partitioner.cli.machine import JUDGING_MB, require_memory
 
@@ -38,6 +40,7 @@ def command(
     from partitioner.cli.searching import read_layout_aloud
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
+    from partitioner.report.verdict import missing_text
 
     voice = Voice(session)
     layout = settled(layout, voice)
@@ -48,8 +51,13 @@ def command(
         read.problem, read.layout, simulate_s=simulate, seed=seed, on_step=voice.step
     )
     data = answer.data() if session.is_json else {}
-    if answer.assessment.findings:
-        raise BrokenRules(list(answer.assessment.findings), data)
+    assessment = answer.assessment
+    if assessment.findings:
+        if not (assessment.broken or session.is_json):
+            # What is there is judged all the same.
+            voice.answer(answer.text())
+        missing = missing_text(read.problem, assessment)
+        raise BrokenRules(list(assessment.findings), data, missing)
     if session.is_json:
         voice.answer_json(data)
     else:

@@ -17,6 +17,7 @@ from partitioner.errors import (
     PartitionerError,
     WrongFile,
 )
+from partitioner.model.assessment import COMPLETE
 from partitioner.visible import visible
 
 
@@ -102,15 +103,24 @@ def _tell_nearest(error: NoAnswer, voice: Voice) -> dict[str, Any]:
 
 
 def _tell_broken_rules(error: BrokenRules, voice: Voice) -> dict[str, Any]:
+    from partitioner.report.amounts import count_text
     from partitioner.report.outcome_json import rule_findings_data
+    from partitioner.report.text import plain
 
-    count = len(error.findings)
-    voice.error(f"the layout breaks {count} rule{'s' if count != 1 else ''}.")
-    for finding in error.findings:
+    broken = [f for f in error.findings if f.rule != COMPLETE]
+    rules = count_text(len({f.rule for f in broken}), "rule")
+    breaks = plain(f"{rules} in {count_text(len(broken), 'place')}")
+    if error.incomplete:
+        voice.error(plain(f"the layout is incomplete: {error.incomplete}."))
+        rest = f"The rest breaks {breaks}:" if broken else "The rest keeps every rule."
+        voice.plain(f"  plan --start with this layout goes on from it. {rest}")
+    else:
+        voice.error(f"the layout breaks {breaks}.")
+    for finding in broken:
         voice.plain(f"  [{finding.rule}] {visible(finding.sentence)}")
     return {
         **error.data,
-        "status": "broken-rules",
+        "status": "broken-rules" if broken else "incomplete",
         "findings": rule_findings_data(error.findings),
     }
 

@@ -68,6 +68,7 @@ def command(
     from partitioner.cli.searching import read_layout_aloud
     from partitioner.cli.voice import Voice
     from partitioner.errors import BrokenRules
+    from partitioner.report.verdict import missing_text
     from partitioner.report.writer import LAYOUT
     from partitioner.visible import visible
 
@@ -107,4 +108,5 @@ def command(
         )  # fmt: skip
         voice.note(f"wrote {folder}/ (open report.html)" if kept is None else kept.sentence())
     if assessment.findings:
-        raise BrokenRules(list(assessment.findings))
+        missing = missing_text(read.problem, assessment)
+        raise BrokenRules(list(assessment.findings), incomplete=missing)

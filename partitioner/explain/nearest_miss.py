@@ -17,14 +17,12 @@ from partitioner.check.judge import assess, assess_facts
 from partitioner.explain.handles.handle import Change, Handle, Scale, edit
 from partitioner.explain.handles.register import handles_of
 from partitioner.facts.places import alone, lines_for, places_on
-from partitioner.model.assessment import Assessment, RuleFinding
+from partitioner.model.assessment import COMPLETE, Assessment, RuleFinding
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.units import ceil_div
 
-MISSING = "device-once"
-"""The rule that an incomplete layout breaks by itself."""
 NEAREST_LINES = 4
 NEAREST_SWITCHES = 3
 MOST_EASED = 3
@@ -131,7 +129,7 @@ def _tried(
             opened = tuple(s for s in problem.switches if s in {*opened, segment.switch})
         trial = replace(layout, segments=(*others, segment), open_switches=opened)
         assessment = assess_facts(gather_facts(problem, trial, network))
-        against = tuple(f for f in assessment.findings if f.rule != MISSING)
+        against = tuple(f for f in assessment.findings if f.rule != COMPLETE)
         found.append(
             _Trial(problem, trial, where, device, assessment, against, segment if port else None)
         )
@@ -187,7 +185,7 @@ def _eased(trial: _Trial, handles: Sequence[Handle]) -> tuple[str, ...]:
         to, said = change
         problem = to(problem)
         words.append(said)
-    left = [f for f in assess(problem, layout).findings if f.rule != MISSING]
+    left = [f for f in assess(problem, layout).findings if f.rule != COMPLETE]
     return () if left else tuple(dict.fromkeys(words))
 
 

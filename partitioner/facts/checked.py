@@ -183,7 +183,8 @@ def _overload(facts: Facts) -> Iterator[Compared]:
 COMPARERS: dict[str, Comparer] = {
     "known-names": _segments("switches, grades and devices that they name"),
     "segment-once": _segments("their names"),
-    "device-once": _devices("the segments that name each"),
+    "complete": _devices("whether a segment names each"),
+    "device-once": _devices("how many segments name each, and how often"),
     "segment-devices": _segments("how many devices each carries"),
     "port-exists": _segments("port against the ports of its switch"),
     "port-once": _segments("switch and port of each"),

@@ -214,6 +214,10 @@ class StarBaseline:
     by_kind_money: tuple[tuple[str, int], ...] = ()
 
 
+COMPLETE = "complete"
+"""The rule that a layout breaks in which devices are missing, and in no other way."""
+
+
 @dataclass(frozen=True, slots=True)
 class Assessment:
     """Everything that follows from one layout of one problem."""
@@ -227,3 +231,13 @@ class Assessment:
     cost: CostSum
     margins: tuple[RuleMargin, ...]
     baseline: StarBaseline
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        """Devices that are on no segment, in the order of the problem."""
+        return tuple(f.subjects[0] for f in self.findings if f.rule == COMPLETE)
+
+    @property
+    def broken(self) -> tuple[RuleFinding, ...]:
+        """Findings besides those that devices are missing: what is there breaks these rules."""
+        return tuple(f for f in self.findings if f.rule != COMPLETE)

@@ -225,7 +225,9 @@ def _priced(problem: Problem, assessment: Assessment) -> _Found:
         KeyFigure(
             "Priced total",
             money_text(cost.objective_money, currency),
-            f"{of} {money_text(other, currency)}: {ratio_text(abs(less), 0)} {word}",
+            f"{of} {money_text(other, currency)}: "
+            # That of all devices is no measure of a layout that lacks some.
+            f"{'has them all' if assessment.missing else f'{ratio_text(abs(less), 0)} {word}'}",
             Chapter.COSTS.anchor,
         ),
         rows,

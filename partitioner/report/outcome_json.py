@@ -50,8 +50,10 @@ def outcome_data(
     if tables is None:
         tables = all_tables(problem, assessment)
     cost = assessment.cost
-    if assessment.findings:
+    if assessment.broken:
         status = "broken"
+    elif assessment.missing:
+        status = "incomplete"
     else:
         status = "checked" if outcome is None else outcome.status.value
     data = {

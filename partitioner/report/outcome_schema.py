@@ -45,7 +45,7 @@ def outcome_schema() -> Schema:
     >>> outcome_schema()["properties"]["format"]["const"]
     1
     """
-    states = [*(status.value for status in Status), "checked", "broken"]
+    states = [*(status.value for status in Status), "checked", "incomplete", "broken"]
     digest = {"type": "string", "pattern": "^[0-9a-f]*$"}
     problem = {
         "name": _TEXT,

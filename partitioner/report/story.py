@@ -159,7 +159,7 @@ def _rules(assessment: Assessment, tables: Mapping[str, Table]) -> Section:
     """Broken rules if any, then each rule's margin, worst first."""
     if assessment.findings:
         intro = (
-            f"{count_text(len(assessment.findings), 'broken rule')}. Below, how near every rule "
+            f"{_broken_text(assessment)}. Below, how near every rule "
             "is to breaking at its tightest place, worst first."
         )
     else:
@@ -176,6 +176,14 @@ def _rules(assessment: Assessment, tables: Mapping[str, Table]) -> Section:
         points=broken,
         urgent=[*broken[:MOST_BINDING], *_binding(assessment)],
     )
+
+
+def _broken_text(assessment: Assessment) -> str:
+    """How much is wrong, what is missing aside from what is broken."""
+    missing, broken = len(assessment.missing), len(assessment.broken)
+    said = [f"{count_text(missing, 'device')} without a place"] if missing else []
+    rules = count_text(broken, "broken rule")
+    return ", ".join([*said, rules if broken or not missing else "no rule broken besides"])
 
 
 def _binding(assessment: Assessment) -> list[str]:

@@ -34,8 +34,8 @@ def verdict_text(problem: Problem, assessment: Assessment, outcome: Outcome | No
     judged = verdict(problem, assessment, outcome)
     head = f"{visible(problem.name)}: {judged.word}. {judged.sentence}"
     blocks = [wrapped(head), key_figures_text(problem, assessment)]
-    if assessment.findings:
-        told = [f"[{f.rule}] {rounded_amounts(visible(f.sentence))}" for f in assessment.findings]
+    if assessment.broken:
+        told = [f"[{f.rule}] {rounded_amounts(visible(f.sentence))}" for f in assessment.broken]
         blocks.append("\n".join(wrapped(line, "  ") for line in told))
     blocks += [
         table_text(segments_table(problem, assessment), SEGMENT_KEYS),

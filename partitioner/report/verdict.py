@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from partitioner.model.assessment import Assessment
@@ -10,8 +11,11 @@ from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, gap_text, money_text
 from partitioner.report.sections import State
 from partitioner.units import MONEY_STEPS
+from partitioner.visible import some_of, visible
 
 CENT = MONEY_STEPS // 100
+MOST_NAMED = 20
+"""Most devices named that have no place."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,12 +33,17 @@ class Verdict:
 def verdict(problem: Problem, assessment: Assessment, outcome: Outcome | None) -> Verdict:
     """Judge a layout from its findings, and say what is known about its cost."""
     total = priced_total_text(problem, assessment)
-    if assessment.findings:
-        rules = len({f.rule for f in assessment.findings})
-        sentence = (
-            f"This layout breaks {count_text(rules, 'rule')} in "
-            f"{count_text(len(assessment.findings), 'place')}; as it is, {total}."
-        )
+    broken = assessment.broken
+    breaks = (
+        f"breaks {count_text(len({f.rule for f in broken}), 'rule')} in "
+        f"{count_text(len(broken), 'place')}"
+    )
+    if assessment.missing:
+        rest = f"the rest {breaks}" if broken else "the rest keeps every rule"
+        sentence = f"{missing_text(problem, assessment)}; {rest}. As it is, {total}."
+        return Verdict(State.BAD, "incomplete", sentence)
+    if broken:
+        sentence = f"This layout {breaks}; as it is, {total}."
         return Verdict(State.BAD, "not acceptable", sentence)
     if outcome is None:
         sentence = f"Every rule is kept, and {total}; whether a cheaper layout exists is not known."
@@ -52,6 +61,29 @@ def verdict(problem: Problem, assessment: Assessment, outcome: Outcome | None) -
         f"{gap_text(outcome.gap)}."
     )
     return Verdict(State.OK, "feasible", sentence)
+
+
+def missing_text(problem: Problem, assessment: Assessment) -> str:
+    """Which devices have no place, and what could not be judged for that; empty if all have one."""
+    missing = assessment.missing
+    if not missing:
+        return ""
+    whole, unjudged = len(problem.devices), unjudged_count(problem, missing)
+    streams = f", so {unjudged} of {problem.delivery_count} stream deliveries could not be judged"
+    return (
+        f"{len(missing)} of {count_text(whole, 'device')} {'has' if len(missing) == 1 else 'have'} "
+        f"no place ({some_of([visible(d) for d in missing], MOST_NAMED)})"
+        f"{streams if unjudged else ''}"
+    )
+
+
+def unjudged_count(problem: Problem, missing: Collection[str]) -> int:
+    """Deliveries that begin or end at one of the missing devices."""
+    return sum(
+        stream.source in missing or destination in missing
+        for stream in problem.streams.values()
+        for destination in stream.destinations
+    )
 
 
 def priced_total_text(problem: Problem, assessment: Assessment) -> str:

@@ -48,7 +48,7 @@ from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.reading.layout_file import default_plca_ids
 
-MISSING = frozenset({"device-once", "backbone-link", "backbone-shape", "stream-way"})
+MISSING = frozenset({"complete", "backbone-link", "backbone-shape", "stream-way"})
 """Rules that a layout may break for want of something, so a part of it may be told of them."""
 ORDERED = frozenset({"length", "spacing", "pathway-capacity", "option-tail", "switch-position"})
 """Rules that look at the order of devices along a line; the others say the same of any order."""
@@ -190,7 +190,7 @@ class Oracle:
                     links = [BuiltLink(x.ends, g) for x, g in zip(built, grades, strict=True)]
                     layout = self.layout(switches, links, ())
                     facts = gather_facts(problem, layout, self.network)
-                    if not broken(facts, frozenset({"device-once"})):
+                    if not broken(facts, frozenset({"complete"})):
                         items = switch_items(problem, layout)
                         items += backbone_items(problem, layout, self.network)
                         yield Net(switches, tuple(links), self.price(items))

@@ -143,5 +143,5 @@ def test_leaving_one_device_out_is_noticed(seed):
     layout = found[1]
     for segment in layout.segments:
         less = replace(layout, segments=tuple(s for s in layout.segments if s != segment))
-        missing = {f.subjects[0] for f in assess(problem, less).findings if f.rule == "device-once"}
+        missing = {f.subjects[0] for f in assess(problem, less).findings if f.rule == "complete"}
         assert missing == set(segment.devices)

@@ -111,7 +111,7 @@ CASES: dict[str, tuple[str, Change, str]] = {
         "2 segments are called link-brain.",
     ),
     "device nowhere": (
-        "device-once",
+        "complete",
         layout_only(lambda lay: without_segment(lay, "link-camera")),
         "camera is on no segment.",
     ),

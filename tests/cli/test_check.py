@@ -108,12 +108,44 @@ def test_report_writes_the_whole_set(example, by_hand, tmp_path, capsys) -> None
 def test_report_of_a_broken_layout_is_written(example, by_hand, tmp_path, capsys) -> None:
     broken = tmp_path / "layout.yaml"
     text = by_hand.read_text(encoding="utf-8")
-    broken.write_text(text.replace("[tank-level, pressure-a]", "[tank-level]"))
+    broken.write_text(text.replace("[tank-level, pressure-a]", "[tank-level, pressure-a, pump]"))
     folder = tmp_path / "out"
     words = ["report", str(example), str(broken), "-o", str(folder)]
     assert run(words) == ExitCode.BROKEN_RULES
-    assert "pressure-a" in capsys.readouterr().err
+    assert "breaks 1 rule in 1 place.\n  [device-once] pump is placed 2" in capsys.readouterr().err
     assert json.loads((folder / "outcome.json").read_text())["status"] == "broken"
+
+
+def test_a_layout_with_a_device_missing_is_incomplete(example, by_hand, tmp_path, capsys) -> None:
+    text = by_hand.read_text(encoding="utf-8")
+    text = text.replace("[tank-level, pressure-a]", "[tank-level]")
+    part = tmp_path / "layout.yaml"
+    part.write_text(text)
+    missing = "1 of 11 devices has no place (pressure-a), so 1 of 12 stream deliveries could not be"
+    assert run(["check", str(example), str(part)]) == ExitCode.BROKEN_RULES
+    out, err = capsys.readouterr()
+    assert f"small-sprayer: incomplete. {missing} judged; the rest keeps every rule." in (
+        " ".join(out.split())
+    )
+    assert "Longest line" in out
+    assert f"the layout is incomplete: {missing} judged." in err
+    assert "device-once" not in err
+    assert run(["check", str(example), str(part), "--json"]) == ExitCode.BROKEN_RULES
+    data = json.loads(capsys.readouterr().out)
+    assert data["status"] == "incomplete"
+    assert [(f["rule"], f["subjects"]) for f in data["findings"]] == [("complete", ["pressure-a"])]
+    folder = tmp_path / "out"
+    assert run(["report", str(example), str(part), "-o", str(folder)]) == ExitCode.BROKEN_RULES
+    assert json.loads((folder / "outcome.json").read_text())["status"] == "incomplete"
+    # What else is wrong is told beside.
+    text = text.replace("[pressure-b, pump]", "[pressure-b]").replace("port: 1", "port: 9")
+    part.write_text(text)
+    assert run(["check", str(example), str(part)]) == ExitCode.BROKEN_RULES
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "2 of 11 devices have no place (" in err
+    assert "The rest breaks" in err
+    assert "[port-exists]" in err
 
 
 def test_check_loads_neither_the_solver_nor_pandas(example, by_hand) -> None:

@@ -244,7 +244,8 @@ def test_an_incomplete_layout_is_kept_with_what_is_missing(
     assert f"{left_out}: no place yet" in page
     layout = str(folder / "nearest-miss" / "layout.yaml")
     assert run(["check", str(example), layout]) == ExitCode.BROKEN_RULES
-    assert f"[device-once] {left_out} is on no segment." in capsys.readouterr().err
+    missing = f"1 of {len(narrow.devices)} devices has no place ({left_out})"
+    assert f"the layout is incomplete: {missing}" in capsys.readouterr().err
     assert run(
         ["plan", str(example), "-o", str(folder), "--json", *QUICK]
     ) == ExitCode.NO_ANSWER

@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from partitioner.check.judge import assess
-from partitioner.explain.nearest_miss import MISSING, NearestMiss, nearest_miss
+from partitioner.explain.nearest_miss import NearestMiss, nearest_miss
+from partitioner.model.assessment import COMPLETE
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.pages.nearest_miss import nearest_miss_section
@@ -83,7 +84,7 @@ def scarce() -> tuple[Problem, Layout, str]:
 def miss(scarce: tuple[Problem, Layout, str]) -> NearestMiss:
     problem, layout, _ = scarce
     broken = {f.rule for f in assess(problem, layout).findings}
-    assert broken == {MISSING}, "all that is wrong with it is the missing device"
+    assert broken == {COMPLETE}, "all that is wrong with it is the missing device"
     return nearest_miss(problem, layout)
 
 

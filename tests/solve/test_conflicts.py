@@ -92,5 +92,5 @@ def test_each_kind_of_devices_that_never_mix_fills_lines_of_its_own(
     Of two kinds on each of 18 levels there are 2**18 ways to take one of each level.
     """
     found = conflicts(of_kinds(kinds, sharing, ports - 1))
-    assert {c.rule for c in found} == {"nodes", "port-exists", "device-once", rule}
+    assert {c.rule for c in found} == {"nodes", "port-exists", "complete", rule}
     assert not conflicts(of_kinds(kinds, sharing, ports))

@@ -9,6 +9,7 @@ from partitioner.check.facts import Facts
 from partitioner.check.rules.measure import Breach
 from partitioner.check.rules.rule import Chapter
 from partitioner.check.wording import agree, count, listed
+from partitioner.model.assessment import COMPLETE
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Group, GroupKind, SwitchPosition
 
@@ -64,7 +65,20 @@ def _segment_once(facts: Facts) -> Iterator[Breach]:
             yield (id_,), f"{times} segments are called {id_}."
 
 
-@CHAPTER.rule("device-once", "Every device is on exactly one segment, once.")
+@CHAPTER.rule(
+    COMPLETE,
+    "Every device of the problem is on a segment.",
+    note="A layout that breaks this rule only is incomplete: the rest of it is judged as ever, "
+    "streams from and to what is missing aside.",
+)
+def _complete(facts: Facts) -> Iterator[Breach]:
+    placed = {device for segment in facts.layout.segments for device in segment.devices}
+    for device in facts.problem.devices:
+        if device not in placed:
+            yield (device,), f"{device} is on no segment."
+
+
+@CHAPTER.rule("device-once", "No device is on two segments, or on one of them twice.")
 def _device_once(facts: Facts) -> Iterator[Breach]:
     homes: dict[str, list[str]] = {device: [] for device in facts.problem.devices}
     for segment in facts.layout.segments:
@@ -72,9 +86,7 @@ def _device_once(facts: Facts) -> Iterator[Breach]:
             if device in homes:
                 homes[device].append(segment.id)
     for device, segments in homes.items():
-        if not segments:
-            yield (device,), f"{device} is on no segment."
-        elif len(segments) > 1:
+        if len(segments) > 1:
             yield (
                 (device, *dict.fromkeys(segments)),
                 f"{device} is placed {len(segments)} times, on {listed(segments)}.",

@@ -68,6 +68,7 @@ _PORTS = "the ports of a switch are offered as [port-exists](#port-exists)."
 NO_HOLD: dict[str, str] = {
     "known-names": _OF_THE_LAYOUT,
     "segment-once": _OF_THE_LAYOUT,
+    "complete": _OF_THE_LAYOUT,
     "device-once": _OF_THE_LAYOUT,
     "segment-devices": _OF_THE_LAYOUT,
     "port-once": _PORTS,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 from partitioner.errors import Conflict
+from partitioner.model.assessment import COMPLETE
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.precheck.alone import by_counting, homeless
@@ -54,7 +55,7 @@ def _told(places: Places, core: Core) -> list[Conflict]:
         plural = "s have" if len(devices) > 1 else " has"
         conflicts.append(
             Conflict(
-                "device-once", tuple(devices),
+                COMPLETE, tuple(devices),
                 f"Under these rules {len(devices)} device{plural} no place: {named(devices)}.",
             )
         )
