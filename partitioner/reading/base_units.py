@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 from partitioner.reading.kinds import Number
 from partitioner.reading.schema import KeyTable
 from partitioner.reading.tables import kind_of
-from partitioner.units import to_base
+from partitioner.units import UM_PER_M, to_base
 
 M = TypeVar("M")
 
@@ -62,6 +62,14 @@ def made(model: type[M], table: type[KeyTable], values: Any, **given: Any) -> M:
                 value = to_base(value, steps)
             given[field] = float(value) if isinstance(value, Decimal) else value
     return model(**{field.name: given[field.name] for field in fields(model)})  # type: ignore[arg-type]
+
+
+def position_um(value: tuple[Decimal, Decimal, Decimal] | None) -> tuple[int, int, int] | None:
+    """Coordinates in base units."""
+    if value is None:
+        return None
+    x, y, z = (to_base(axis, UM_PER_M) for axis in value)
+    return x, y, z
 
 
 def same(model: type[M], table: KeyTable, **given: Any) -> M:

@@ -6,9 +6,12 @@ from collections.abc import Mapping
 from decimal import Decimal
 from math import isqrt
 
+import numpy as np
+import numpy.typing as npt
+
 from partitioner.model import problem as model
 from partitioner.model.catalogue import Catalogue
-from partitioner.reading.base_units import same
+from partitioner.reading.base_units import position_um, same
 from partitioner.reading.parts import Parts
 from partitioner.reading.schema import BackboneTable, DeviceTable, LimitTable, StreamTable
 from partitioner.units import (
@@ -24,11 +27,6 @@ from partitioner.units import (
 
 def _um(value: Decimal) -> int:
     return to_base(value, UM_PER_M)
-
-
-def position_um(value: tuple[Decimal, Decimal, Decimal] | None) -> tuple[int, int, int] | None:
-    """Coordinates in base units."""
-    return None if value is None else (_um(value[0]), _um(value[1]), _um(value[2]))
 
 
 def pinned_switches(device: DeviceTable, parts: Parts) -> tuple[str, ...] | None:
@@ -88,6 +86,15 @@ def distance_um(
     square = sum(g * g for g in gaps) * factor_ppm * factor_ppm
     root = isqrt(square)
     return ceil_div(root if root * root == square else root + 1, PPM)
+
+
+def distances(
+    rows: npt.ArrayLike, columns: npt.ArrayLike, metric: str
+) -> npt.NDArray[np.float64]:
+    """Distances (rows, columns) of points, to tell near from far: not rounded, without factor."""
+    one, other = (np.asarray(points, dtype=float).reshape(-1, 3) for points in (rows, columns))
+    gaps = np.abs(one[:, None] - other[None])
+    return np.asarray(np.sqrt((gaps**2).sum(axis=2)) if metric == "straight" else gaps.sum(axis=2))
 
 
 def _pathways(

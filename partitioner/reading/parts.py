@@ -8,6 +8,7 @@ from typing import Any
 
 from partitioner.model.catalogue import Catalogue
 from partitioner.reading import schema
+from partitioner.reading.base_units import position_um
 from partitioner.reading.origin import YamlOrigin
 from partitioner.reading.tables import Item, tables_inside
 
@@ -16,6 +17,8 @@ LISTS = tuple(n for n, k in _SECTIONS.items() if tables_inside(k) and str(k).sta
 """Sections of a problem that are lists of tables."""
 MAPPINGS = tuple(n for n, k in _SECTIONS.items() if tables_inside(k) == [k] and n != "catalogue")
 """Sections that are one table each; the catalogue is a book of its own."""
+
+Point = tuple[int, int, int]
 
 
 def table_of(section: str) -> type[Any]:
@@ -64,6 +67,7 @@ class Parts:
     unsure: set[str] = field(default_factory=set)
     _names: dict[tuple[str, ...], dict[str, None]] = field(default_factory=dict)
     _zones: dict[str, tuple[str, ...]] | None = None
+    _points: dict[str, Point] | None = None
 
     def items(self, section: str) -> list[Item[Any]]:
         """Items of a list section by its key."""
@@ -90,6 +94,17 @@ class Parts:
                     zones.setdefault(item.table.zone, []).append(item.table.id)
             self._zones = {zone: tuple(ids) for zone, ids in zones.items()}
         return self._zones
+
+    def points(self) -> dict[str, Point]:
+        """Where each place is, in µm."""
+        if self._points is None:
+            known = ((n, position_um(i.table.position_m)) for n, i in self.ids("places").items())
+            self._points = {name: at for name, at in known if at is not None}
+        return self._points
+
+    def position_um(self, item: Item[Any]) -> Point | None:
+        """Where a device or switch stands."""
+        return position_um(item.table.position_m) or self.points().get(item.table.place)
 
     def everyone(self) -> list[Item[Any]]:
         """Devices, and those that may come later."""

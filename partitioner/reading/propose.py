@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from decimal import Decimal
 from typing import Any
 
@@ -11,10 +12,10 @@ import numpy.typing as npt
 
 from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Metric
-from partitioner.reading.build import position_um
+from partitioner.reading.build import distances
 from partitioner.reading.catalogue import shipped_catalogue
 from partitioner.reading.origin import Findings
-from partitioner.reading.parts import Parts
+from partitioner.reading.parts import Parts, Point
 from partitioner.reading.schema import PROPOSE, BackboneTable, SwitchTable
 from partitioner.reading.tables import Item, read_table
 from partitioner.units import UM_PER_M, from_base
@@ -75,33 +76,23 @@ class _Ways:
     """Distance of every device from every site a switch may stand at, in µm."""
 
     def __init__(self, parts: Parts):
-        places = {
-            n: point
-            for n, item in parts.ids("places").items()
-            if (point := position_um(item.table.position_m)) is not None
-        }
-        self._straight = parts.routing.table.metric is Metric.STRAIGHT
+        places = parts.points()
+        self._by = parts.routing.table.metric or Metric.RECTILINEAR
         self._factor = float(parts.routing.table.factor or 1)
-        at: list[tuple[str | None, tuple[int, int, int]]] = []
-        for device in parts.devices:
-            place = device.table.place
-            stands = position_um(device.table.position_m)
-            where = places.get(place) if place is not None else stands
-            if where is not None:
-                at.append((place if place in places else None, where))
+        standing = ((d.table.place, parts.position_um(d)) for d in parts.devices)
+        at = [(place, where) for place, where in standing if where is not None]
         graph = self._graph(parts, places)
         self._graph_um = graph
         self.sites: list[dict[str, Any]] = []
         self.distance_um: npt.NDArray[np.float64] = np.zeros((0, 0))
         if not at:
             return
-        points = np.array([p for _, p in at], dtype=np.float64)
+        points = [p for _, p in at]
         if graph.number_of_nodes():
             names = list(graph)
             names = names[:: -(-len(names) // _MOST_SITES)]
             nodes = list(graph)
-            own_at = np.array([places[n] for n in nodes], dtype=np.float64)
-            near = self._metric(points, own_at)
+            near = self._ways(points, [places[n] for n in nodes])
             meets = [
                 (nodes.index(p), 0.0) if p in graph else (int(r.argmin()), float(r.min()))
                 for (p, _), r in zip(at, near, strict=True)
@@ -112,32 +103,27 @@ class _Ways:
                 length = nx.single_source_dijkstra_path_length(graph, name)
                 rows.append([length.get(nodes[m], _NEVER) + reach for m, reach in meets])
             self.distance_um = np.array(rows)
-            self._points = np.array([places[n] for n in names], dtype=np.float64)
+            self._points = [places[n] for n in names]
             self._names: list[str] | None = names
         else:
             distinct = list(dict.fromkeys(p for _, p in at))
             distinct = distinct[:: -(-len(distinct) // _MOST_SITES)]
             self.sites = [{"position_m": [_m(c) for c in p]} for p in distinct]
-            self._points = np.array(distinct, dtype=np.float64)
-            self.distance_um = self._metric(self._points, points)
+            self._points = distinct
+            self.distance_um = self._ways(distinct, points)
             self._names = None
 
-    def _metric(
-        self, rows: npt.NDArray[np.float64], columns: npt.NDArray[np.float64]
-    ) -> npt.NDArray[np.float64]:
-        gaps = np.abs(rows[:, None, :] - columns[None, :, :])
-        made = np.sqrt((gaps**2).sum(axis=2)) if self._straight else gaps.sum(axis=2)
-        return np.asarray(made * self._factor)
+    def _ways(self, rows: Sequence[Point], columns: Sequence[Point]) -> npt.NDArray[np.float64]:
+        return distances(rows, columns, self._by) * self._factor
 
-    def _graph(self, parts: Parts, places: dict[str, Any]) -> nx.Graph[str]:
+    def _graph(self, parts: Parts, places: dict[str, Point]) -> nx.Graph[str]:
         graph: nx.Graph[str] = nx.Graph()
         for item in parts.pathways:
             a, b = item.table.from_, item.table.to
             if a in places and b in places and a != b:
                 length = item.table.length_m
                 if length is None:
-                    ends = np.array([places[a], places[b]], dtype=np.float64)
-                    weight = float(self._metric(ends[:1], ends[1:])[0, 0])
+                    weight = float(self._ways([places[a]], [places[b]])[0, 0])
                 else:
                     weight = float(length) * UM_PER_M
                 if not graph.has_edge(a, b) or graph[a][b]["weight"] > weight:
@@ -147,8 +133,8 @@ class _Ways:
     def between_m(self, chosen: list[int]) -> npt.NDArray[np.float64]:
         """Cable ways between the sites chosen, in m."""
         if self._names is None:
-            points = self._points[chosen]
-            return self._metric(points, points) / UM_PER_M
+            points = [self._points[c] for c in chosen]
+            return self._ways(points, points) / UM_PER_M
         names = [self._names[c] for c in chosen]
         rows = []
         for name in names:

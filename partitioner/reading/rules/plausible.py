@@ -14,8 +14,8 @@ import numpy as np
 import numpy.typing as npt
 
 from partitioner.model.catalogue import Medium
-from partitioner.model.problem import Metric
-from partitioner.reading.build import distance_um, position_um
+from partitioner.reading.base_units import position_um
+from partitioner.reading.build import distance_um, distances
 from partitioner.reading.catalogue import shipped_catalogue
 from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
@@ -108,13 +108,8 @@ def _tell(name: str, slips: list[Slip], findings: Findings) -> None:
 
 def _positions(parts: Parts) -> list[tuple[Item[Any], npt.NDArray[np.float64]]]:
     """Devices with where they stand, in m."""
-    places = {n: position_um(i.table.position_m) for n, i in parts.ids("places").items()}
-    found = []
-    for item in parts.devices:
-        at = position_um(item.table.position_m) or places.get(item.table.place or "")
-        if at is not None:
-            found.append((item, np.array(at, dtype=np.float64) / UM_PER_M))
-    return found
+    known = ((item, parts.position_um(item)) for item in parts.devices)
+    return [(i, np.array(at, dtype=np.float64) / UM_PER_M) for i, at in known if at is not None]
 
 
 def _where(item: Item[Any]) -> tuple[str, ...]:
@@ -145,7 +140,7 @@ def _millimetres(parts: Parts) -> Iterator[Slip]:
                 f"{plain_number(from_base(reach_um, UM_PER_M))} m, farther than any cable of these "
                 "devices reaches: millimetres in place of metres?",
             )  # fmt: skip
-    places = {name: position_um(i.table.position_m) for name, i in parts.ids("places").items()}
+    places = parts.points()
     for item in parts.pathways:
         a, b = places.get(item.table.from_), places.get(item.table.to)
         if a is None or b is None or item.table.length_m is None:
@@ -321,19 +316,14 @@ def _long_jump(parts: Parts) -> Iterator[Slip]:
     if not parts.pathways:
         return
     ends = {e for i in parts.pathways for e in (i.table.from_, i.table.to)}
-    places = {
-        n: position_um(i.table.position_m) for n, i in parts.ids("places").items() if n in ends
-    }
-    names = [n for n, at in places.items() if at is not None]
+    names = [n for n in parts.points() if n in ends]
     if not names:
         return
-    points = np.array([places[n] for n in names], dtype=np.float64) / UM_PER_M
-    is_straight = parts.routing.table.metric is Metric.STRAIGHT
+    points = np.array([parts.points()[n] for n in names], dtype=np.float64) / UM_PER_M
     for item, at in _positions(parts):
         if item.table.place is not None:
             continue
-        gaps = np.abs(points - at)
-        away = np.sqrt((gaps**2).sum(axis=1)) if is_straight else gaps.sum(axis=1)
+        away = distances(at, points, parts.routing.table.metric)[0]
         jump = float(away.min()) * float(parts.routing.table.factor)
         if jump > _LONG_JUMP_M:
             yield Slip(

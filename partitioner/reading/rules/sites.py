@@ -9,7 +9,7 @@ import networkx as nx
 import numpy as np
 
 from partitioner.model.problem import BackboneShape, Metric
-from partitioner.reading.build import distance_um, position_um
+from partitioner.reading.build import distance_um, distances
 from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
@@ -28,7 +28,7 @@ def check_positions(parts: Parts, findings: Findings) -> None:
 
 def check_pathways(parts: Parts, findings: Findings) -> None:
     """Pathways join two different places and are no shorter than the straight way."""
-    places = parts.ids("places")
+    points = parts.points()
     for item in parts.pathways:
         way = item.table
         if way.from_ is not None and way.from_ == way.to:
@@ -36,10 +36,7 @@ def check_pathways(parts: Parts, findings: Findings) -> None:
                 item.origin, f"expected two different places, got '{way.to}' at both ends", "to"
             )
             continue
-        if not {way.from_, way.to} <= places.keys():
-            continue
-        a = position_um(places[way.from_].table.position_m)
-        b = position_um(places[way.to].table.position_m)
+        a, b = points.get(way.from_), points.get(way.to)
         if a is None or b is None:
             continue
         straight = distance_um(a, b, "straight", PPM)
@@ -87,41 +84,28 @@ def check_connected(parts: Parts, findings: Findings) -> None:
             )
     parts_of_graph = list(nx.connected_components(graph))
     component = {n: number for number, c in enumerate(parts_of_graph) for n in c}
-    straight = parts.routing.table.metric is Metric.STRAIGHT
-    where = _components(sites, places, component, len(parts_of_graph), straight=straight)
+    where = _components(sites, parts, component, len(parts_of_graph))
     if not where:
         return
     _tell_disconnected(sites, where, parts_of_graph, places, parts, findings)
 
 
 def _components(
-    sites: list[Item[Any]],
-    places: dict[str, Item[Any]],
-    component: dict[str, int],
-    number: int,
-    *,
-    straight: bool,
+    sites: list[Item[Any]], parts: Parts, component: dict[str, int], number: int
 ) -> dict[int, int | None]:
     """Component of each site by its index; None at a place without a pathway."""
     where: dict[int, int | None] = {}
-    names = [n for n in places if n in component and places[n].table.position_m is not None]
-    points = np.array(
-        [position_um(places[n].table.position_m) for n in names], dtype=np.int64
-    ).reshape(-1, 3)
+    names = [n for n in parts.points() if n in component]
+    ends = np.array([parts.points()[n] for n in names], dtype=float)
+    metric = parts.routing.table.metric or Metric.RECTILINEAR
     for index, item in enumerate(sites):
         place = item.table.place
         if place is not None:
-            if place in places:
+            if place in parts.names(("places",)):
                 where[index] = component.get(place)
-        elif item.table.position_m is not None and len(points):
-            if number == 1:
-                where[index] = 0
-            else:
-                at = np.array(position_um(item.table.position_m), dtype=np.int64)
-                gaps = np.abs(points - at).astype(float)
-                far = (gaps**2 if straight else gaps).sum(axis=1)
-                nearest = int(np.argmin(far))
-                where[index] = component[names[nearest]]
+        elif names and (at := parts.position_um(item)) is not None:
+            nearest = int(distances([at], ends, metric).argmin()) if number > 1 else 0
+            where[index] = component[names[nearest]]
     return where
 
 
