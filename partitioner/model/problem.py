@@ -465,6 +465,12 @@ class Problem:
         """Streams counted once for each of their destinations."""
         return sum(len(s.destinations) for s in self.streams.values())
 
+    def position_um(self, item: Device | Switch) -> tuple[int, int, int]:
+        """Where a device or switch stands: its own position, or that of its place."""
+        at = item.position_um if item.place is None else self.places[item.place].position_um
+        assert at is not None
+        return at
+
     def without_reserve(self) -> Problem:
         """The same with the reserve of every segment given free to be used now."""
         free = {grade: replace(one, reserve=Reserve()) for grade, one in self.limits.items()}

@@ -124,11 +124,7 @@ class CableNetwork:
             *forecast,
         ]
         for item in everything:
-            if item.place is not None:
-                self._sites[item.id] = (item.place, problem.places[item.place].position_um)
-            else:
-                assert item.position_um is not None
-                self._sites[item.id] = (None, item.position_um)
+            self._sites[item.id] = (item.place, problem.position_um(item))
         self.graph = nx.Graph()
         self.has_pathways = bool(problem.pathways)
         if self.has_pathways:

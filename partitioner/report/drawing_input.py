@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 from partitioner.model.assessment import Assessment, SegmentFigures
-from partitioner.model.catalogue import Medium
+from partitioner.model.layout import BuiltLink
 from partitioner.model.problem import Problem
 
 Point = tuple[int, int, int]
@@ -75,14 +75,6 @@ class DrawnSegment:
 
 
 @dataclass(frozen=True, slots=True)
-class DrawnBackbone:
-    """A link between switches, drawn straight from one to the other."""
-
-    ends: tuple[str, str]
-    grade: str
-
-
-@dataclass(frozen=True, slots=True)
 class DrawingInput:
     """Everything on one layout drawing. Devices and segments in the order of the layout.
 
@@ -95,7 +87,7 @@ class DrawingInput:
     switches: tuple[DrawnSwitch, ...]
     devices: tuple[DrawnDevice, ...]
     segments: tuple[DrawnSegment, ...]
-    backbone: tuple[DrawnBackbone, ...] = ()
+    backbone: tuple[BuiltLink, ...] = ()
     unplaced: tuple[tuple[str, Point], ...] = ()
 
     @property
@@ -110,17 +102,17 @@ def drawing_input(problem: Problem, assessment: Assessment) -> DrawingInput:
     """Collect the drawing's data from a problem and what was worked out about its layout."""
     layout = assessment.layout
     on_graph = {end for p in problem.pathways for end in p.ends}
-    position = _Positions(problem)
     devices: list[DrawnDevice] = []
     segments: list[DrawnSegment] = []
     for figures in assessment.segments:
         segment = figures.segment
         visits = list(segment.devices)
         visits.insert(segment.switch_index, segment.switch)
-        nodes = figures.route or tuple(dict.fromkeys(position.node(v, on_graph) for v in visits))
-        route = tuple((n, position.of(n)) for n in nodes)
-        stops = _stops([position.node(v, on_graph) for v in visits], nodes)
-        is_shared = problem.catalogue.grades[segment.grade].medium is Medium.MIXING
+        met = [_node(problem, v, on_graph) for v in visits]
+        nodes = figures.route or tuple(dict.fromkeys(met))
+        route = tuple((n, _node_um(problem, n)) for n in nodes)
+        stops = _stops(met, nodes)
+        is_shared = problem.catalogue.is_line(segment.grade)
         segments.append(
             DrawnSegment(
                 id=segment.id,
@@ -136,45 +128,38 @@ def drawing_input(problem: Problem, assessment: Assessment) -> DrawingInput:
                 switch_index=segment.switch_index,
             )
         )
-        devices.extend(_devices(problem, figures, stops, position, is_shared))
+        devices.extend(_devices(problem, figures, stops, is_shared))
     placed = {d.id for d in devices}
-    used_places = tuple((p.id, p.position_um) for p in problem.places.values() if p.id in on_graph)
-    return DrawingInput(
-        name=problem.name,
-        places=used_places,
-        pathways=tuple(
-            DrawnPathway(p.id, p.ends, position.of(p.ends[0]), position.of(p.ends[1]), p.max_cables)
-            for p in problem.pathways
-        ),
-        switches=tuple(
-            DrawnSwitch(s.id, position.of(s.id), s.id in layout.open_switches, s.port_count)
-            for s in problem.switches.values()
-        ),
+    sites = site_input(problem)
+    return replace(
+        sites,
+        switches=tuple(replace(s, is_open=s.id in layout.open_switches) for s in sites.switches),
         devices=tuple(devices),
         segments=tuple(segments),
-        backbone=tuple(DrawnBackbone(b.ends, b.grade) for b in layout.backbone),
-        unplaced=tuple((d, position.of(d)) for d in problem.devices if d not in placed),
+        backbone=layout.backbone,
+        unplaced=tuple(site for site in sites.unplaced if site[0] not in placed),
     )
 
 
 def site_input(problem: Problem) -> DrawingInput:
     """Collect what stands where, for a problem without a layout."""
-    position = _Positions(problem)
+    places = problem.places
     on_graph = {end for p in problem.pathways for end in p.ends}
     return DrawingInput(
         name=problem.name,
-        places=tuple((p.id, p.position_um) for p in problem.places.values() if p.id in on_graph),
+        places=tuple((p.id, p.position_um) for p in places.values() if p.id in on_graph),
         pathways=tuple(
-            DrawnPathway(p.id, p.ends, position.of(p.ends[0]), position.of(p.ends[1]), p.max_cables)
+            DrawnPathway(p.id, p.ends, a.position_um, b.position_um, p.max_cables)
             for p in problem.pathways
+            for a, b in [(places[p.ends[0]], places[p.ends[1]])]
         ),
         switches=tuple(
-            DrawnSwitch(s.id, position.of(s.id), s.required, s.port_count)
+            DrawnSwitch(s.id, problem.position_um(s), s.required, s.port_count)
             for s in problem.switches.values()
         ),
         devices=(),
         segments=(),
-        unplaced=tuple((d, position.of(d)) for d in problem.devices),
+        unplaced=tuple((d.id, problem.position_um(d)) for d in problem.devices.values()),
     )
 
 
@@ -233,7 +218,6 @@ def _devices(
     problem: Problem,
     figures: SegmentFigures,
     stops: Sequence[int],
-    position: _Positions,
     is_shared: bool,
 ) -> list[DrawnDevice]:
     segment = figures.segment
@@ -243,7 +227,7 @@ def _devices(
         found.append(
             DrawnDevice(
                 id=id_,
-                at_um=position.of(id_),
+                at_um=problem.position_um(device),
                 segment=segment.id,
                 grade=segment.grade,
                 stop=stops[order if order < segment.switch_index else order + 1],
@@ -256,27 +240,17 @@ def _devices(
     return found
 
 
-class _Positions:
-    """Positions of places, devices and switches by name; places win, as in cable ways."""
+def _node(problem: Problem, id_: str, on_graph: Collection[str]) -> str:
+    """Route node of a device or switch: its place if pathways meet there, else itself."""
+    place = (problem.devices.get(id_) or problem.switches[id_]).place
+    return place if place is not None and place in on_graph else id_
 
-    def __init__(self, problem: Problem):
-        self._problem = problem
 
-    def of(self, node: str) -> Point:
-        problem = self._problem
-        if node in problem.places:
-            return problem.places[node].position_um
-        item = problem.devices.get(node) or problem.switches[node]
-        if item.place is not None:
-            return problem.places[item.place].position_um
-        if item.position_um is None:
-            raise ValueError(f"{node} has no position")
-        return item.position_um
-
-    def node(self, id_: str, on_graph: set[str]) -> str:
-        """Route node of a device or switch: its place if pathways meet there, else itself."""
-        item = self._problem.devices.get(id_) or self._problem.switches[id_]
-        return item.place if item.place is not None and item.place in on_graph else id_
+def _node_um(problem: Problem, node: str) -> Point:
+    """Where a route node is; places win, as in cable ways."""
+    if node in problem.places:
+        return problem.places[node].position_um
+    return problem.position_um(problem.devices.get(node) or problem.switches[node])
 
 
 def _stops(wanted: Sequence[str], route: Sequence[str]) -> list[int]:

@@ -82,9 +82,8 @@ def layout_graph(problem: Problem, assessment: Assessment, mark: dict[str, str])
 
 
 def _position(problem: Problem, item: Device | Switch) -> dict[str, float]:
-    at = item.position_um if item.place is None else problem.places[item.place].position_um
-    assert at is not None
-    return {f"{axis}_m": um / UM_PER_M for axis, um in zip("xyz", at, strict=True)}
+    at = zip("xyz", problem.position_um(item), strict=True)
+    return {f"{axis}_m": um / UM_PER_M for axis, um in at}
 
 
 def graph_files(graph: nx.Graph) -> dict[str, str]:

@@ -9,6 +9,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from partitioner.model.layout import BuiltLink
 from partitioner.report.drawing import (
     device_numbers,
     layout_figures,
@@ -16,7 +17,6 @@ from partitioner.report.drawing import (
 )
 from partitioner.report.drawing_input import (
     DrawingInput,
-    DrawnBackbone,
     DrawnDevice,
     DrawnPathway,
     DrawnSegment,
@@ -63,7 +63,7 @@ def _tiny() -> DrawingInput:
                 (("a", a), ("b", b), ("c", c)), 0, ("camera",), 3_200_000,
             ),
         ),
-        backbone=(DrawnBackbone(("hub", "spare"), "1000BASE-T1"),),
+        backbone=(BuiltLink(("hub", "spare"), "1000BASE-T1"),),
     )  # fmt: skip
 
 
