@@ -110,8 +110,8 @@ def _tradeoff(task: CaseTask, search: Search) -> tuple[dict[str, Any], dict[str,
 def figures(problem: Problem, assessment: Assessment) -> dict[str, Any]:
     """What the table of cases tells of a layout, in base units."""
     counted = layout_counts(problem, assessment)
-    grades, layout = problem.catalogue.grades, assessment.layout
-    lines = sum(grades[s.grade].medium == "mixing" for s in layout.segments)
+    layout = assessment.layout
+    lines = sum(problem.catalogue.is_line(s.grade) for s in layout.segments)
     worst = worst_first(assessment.streams)[0] if assessment.streams else None
     return {
         "layout_money": assessment.cost.objective_money,

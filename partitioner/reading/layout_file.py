@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Annotated, Any
 
 from partitioner.errors import Finding
-from partitioner.model.catalogue import Medium
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.plca import LINK_DEVICE_ID, LINK_NODE_COUNT, plca_ids, plca_node_count
 from partitioner.model.problem import Problem
@@ -196,7 +195,7 @@ def _check_segment(item: Item[SegmentTable], problem: Problem, findings: Finding
                 )
         return
     _check_plca(item, findings)
-    if grade.medium is Medium.LINK:
+    if not grade.is_line:
         _check_plca_of_link(item, findings)
 
 

@@ -10,7 +10,6 @@ import networkx as nx
 import numpy as np
 import numpy.typing as npt
 
-from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Metric
 from partitioner.reading.build import distances
 from partitioner.reading.catalogue import shipped_catalogue
@@ -177,7 +176,7 @@ def _links(
                 g
                 for g in (*_BACKBONE, _BACKBONE_LONG)
                 if g in grades
-                and grades[g].medium is Medium.LINK
+                and not grades[g].is_line
                 and way_m[i, j] <= grades[g].guaranteed_length_um / UM_PER_M
             ]
             kept = [g for g in reached if g in _BACKBONE] or reached

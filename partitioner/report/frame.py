@@ -8,7 +8,6 @@ from datetime import date
 
 from partitioner import __version__
 from partitioner.model.assessment import Assessment
-from partitioner.model.catalogue import Medium
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, length_text
@@ -129,7 +128,7 @@ def _rules(problem: Problem) -> str:
         f"{limits.basis.value} limits, {limits.nodes} nodes and "
         f"{length_text(limits.length_um, 0)} a line"
         for grade, limits in problem.limits.items()
-        if problem.catalogue.grades[grade].medium is Medium.MIXING
+        if problem.catalogue.is_line(grade)
     ]
     if problem.groups:
         said.append(count_text(len(problem.groups), "group"))

@@ -11,7 +11,6 @@ from itertools import pairwise
 from typing import Any
 
 from partitioner.model.assessment import Assessment, LegKind, SegmentFigures, StreamFigures
-from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, length_text
 from partitioner.visible import visible
@@ -66,7 +65,7 @@ def things_of(problem: Problem, assessment: Assessment) -> dict[str, Any]:
 
 def _segment(problem: Problem, figures: SegmentFigures) -> dict[str, Any]:
     segment = figures.segment
-    is_line = problem.catalogue.grades[segment.grade].medium is Medium.MIXING
+    is_line = problem.catalogue.is_line(segment.grade)
     used = [
         (figures.nodes, figures.nodes_limit),
         (figures.length_um, figures.length_limit_um),

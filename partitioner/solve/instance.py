@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import networkx as nx
 import numpy as np
 
-from partitioner.model.catalogue import Grade, Medium
+from partitioner.model.catalogue import Grade
 from partitioner.model.problem import Device, GroupKind, Problem, Stream, SwitchPosition
 from partitioner.network.cable import CableNetwork
 from partitioner.network.transfers import carried_streams
@@ -176,8 +176,7 @@ class Instance:
         for grade_id in sorted(offered & wanted):
             grade = problem.catalogue.grades[grade_id]
             limits = problem.limits[grade_id]
-            is_line = grade.medium is Medium.MIXING
-            reserve = limits.reserve
+            is_line, reserve = grade.is_line, limits.reserve
             self.grades.append(
                 GradeData(
                     id=grade_id,

@@ -10,7 +10,6 @@ from partitioner.check.rules.measure import Breach
 from partitioner.check.rules.rule import Chapter
 from partitioner.check.wording import agree, count, listed
 from partitioner.model.assessment import COMPLETE
-from partitioner.model.catalogue import Medium
 from partitioner.model.problem import Group, GroupKind, SwitchPosition
 
 CHAPTER = Chapter("Names and places")
@@ -104,7 +103,7 @@ def _segment_devices(facts: Facts) -> Iterator[Breach]:
         if grade is None:
             continue
         number = len(segment.devices)
-        if grade.medium is Medium.LINK and number != 1:
+        if not grade.is_line and number != 1:
             yield (
                 (segment.id,),
                 f"{segment.id} is a point-to-point link of {grade.id} and carries exactly 1 "

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
-from partitioner.model.catalogue import Medium
 from partitioner.reading.parts import Parts
 from partitioner.reading.tables import Item
 
 
 def is_mixing(parts: Parts, grade: str) -> bool:
     """Tell whether a grade makes shared lines; False when the catalogue is wrong."""
-    if parts.catalogue is None or grade not in parts.catalogue.grades:
-        return False
-    return parts.catalogue.grades[grade].medium is Medium.MIXING
+    return parts.catalogue is not None and parts.catalogue.is_line(grade)
 
 
 def grades_of(item: Item[Any]) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 from typing import Any
 
-from partitioner.model.catalogue import Grade, Medium
+from partitioner.model.catalogue import Grade
 from partitioner.model.problem import Basis
 from partitioner.reading.build import limits_of
 from partitioner.reading.kinds import plain_number
@@ -31,7 +31,7 @@ def check_limits(parts: Parts, findings: Findings) -> None:
             )
         elif catalogue is not None and item.whole:
             grade = catalogue.grades[name]
-            if grade.medium is Medium.LINK:
+            if not grade.is_line:
                 _check_link_keys(item, findings)
             _check_basis(item, grade, findings)
             _check_reserve(name, item, parts, findings)
@@ -63,7 +63,7 @@ def _check_basis(item: Item[LimitTable], grade: Grade, findings: Findings) -> No
     promised: list[tuple[str, Any, int, int, str]] = [
         ("length_m", table.length_m, grade.guaranteed_length_um, UM_PER_M, "m")
     ]
-    if grade.medium is Medium.MIXING:
+    if grade.is_line:
         promised.insert(0, ("nodes", table.nodes, grade.guaranteed_nodes, 1, "nodes"))
         promised.append(("stub_m", table.stub_m, grade.guaranteed_stub_um, UM_PER_M, "m"))
     for key, stated, most, steps, unit in promised:
@@ -80,9 +80,9 @@ def _check_basis(item: Item[LimitTable], grade: Grade, findings: Findings) -> No
 
 def _check_reserve(name: str, item: Item[LimitTable], parts: Parts, findings: Findings) -> None:
     assert parts.catalogue is not None
-    limits = limits_of(name, item.table, parts.catalogue)
-    if parts.catalogue.grades[name].medium is Medium.LINK:
+    if not parts.catalogue.is_line(name):
         return
+    limits = limits_of(name, item.table, parts.catalogue)
     reserve = limits.reserve
     kept, all_of = reserve.load_share_ppm, limits.load_share_ppm
     for is_too_much, told, steps in (

@@ -13,7 +13,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from partitioner.model.catalogue import Medium
 from partitioner.reading.base_units import position_um
 from partitioner.reading.build import distance_um, distances
 from partitioner.reading.catalogue import shipped_catalogue
@@ -277,10 +276,8 @@ def _short_period(parts: Parts) -> Iterator[Slip]:
 
 def _heavy_stream(parts: Parts) -> Iterator[Slip]:
     """More than any sensor on a shared line sends, at a device that has no faster grade."""
-    shared = {g for g, v in shipped_catalogue().grades.items() if v.medium is Medium.MIXING}
-    slow = {
-        i.id for i in parts.devices if all(g in shared for g, _ in i.table.grades)
-    }
+    is_line = shipped_catalogue().is_line
+    slow = {i.id for i in parts.devices if all(is_line(g) for g, _ in i.table.grades)}
     for item in parts.streams:
         size = max(_LEAST_BYTES, item.table.payload_bytes + _AROUND_BYTES)
         kbps = Decimal(8_000) * size / item.table.period_us
