@@ -15,7 +15,7 @@ import networkx as nx
 
 from partitioner.check.geometry import segment_geometry
 from partitioner.model.layout import Layout, Segment
-from partitioner.model.problem import ChangePrices, Problem
+from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 
 
@@ -113,10 +113,10 @@ def reordered(before: Segment, after: Segment) -> tuple[str, ...]:
 
 class _Counter:
     def __init__(
-        self, problem: Problem, before: Layout, after: Layout, prices: ChangePrices,
-        problem_before: Problem, same: frozenset[str],
+        self, problem: Problem, before: Layout, after: Layout, problem_before: Problem,
+        same: frozenset[str],
     ):
-        self.problem, self.prices, self.same = problem, prices, same
+        self.problem, self.prices, self.same = problem, problem.change_prices, same
         self.before, self.after = before, after
         self.old_ids = before.plca_id_of()
         self.old_home = self._homes(before)
@@ -315,7 +315,6 @@ def compare(
     problem: Problem,
     before: Layout,
     after: Layout,
-    prices: ChangePrices | None = None,
     problem_before: Problem | None = None,
     same: frozenset[str] = frozenset(),
 ) -> Comparison:
@@ -327,8 +326,6 @@ def compare(
         The problem of the later layout.
     before, after
         The layouts; the earlier one may name devices the problem no longer has.
-    prices
-        Of the changes; None: those of the problem.
     problem_before
         The problem of the earlier layout, where cut lengths were other than now; None: cut
         lengths before are worked out from ``problem``, and pieces that touch something gone count
@@ -336,8 +333,5 @@ def compare(
     same
         Names of segments that carry on themselves whatever that costs.
     """
-    counter = _Counter(
-        problem, before, after, problem.change_prices if prices is None else prices,
-        problem if problem_before is None else problem_before, same,
-    )
-    return counter.run()
+    earlier = problem if problem_before is None else problem_before
+    return _Counter(problem, before, after, earlier, same).run()

@@ -102,7 +102,6 @@ def xy_figure(
     y_title: str,
     *,
     caption: str = "",
-    from_zero: bool = False,
     height: float = 330.0,
 ) -> Figure:
     """Draw curves or points over a common pair of axes.
@@ -115,8 +114,6 @@ def xy_figure(
         At least one, with at least one point in all.
     x_title, y_title
         What the axes measure, with the unit.
-    from_zero
-        Start the upright axis at zero.
 
     Raises
     ------
@@ -129,7 +126,7 @@ def xy_figure(
     canvas = Canvas(id, title, desc, WIDTH)
     xs, ys = [p[0] for p in points], [p[1] for p in points]
     x_ticks = ticks(min(xs), max(xs))
-    y_ticks = ticks(0.0 if from_zero else min(ys), max(ys))
+    y_ticks = ticks(min(ys), max(ys))
     y_words = [_number(t) for t in y_ticks]
     left = 22 + max(text_width(w, 11) for w in y_words)
     right = WIDTH - 16 - max(text_width(s.name, 11, bold=True) for s in series)
@@ -208,7 +205,6 @@ def stacked_figure(
     limit: float | None = None,
     limit_name: str = "",
     caption: str = "",
-    scale_name: str = "",
 ) -> Figure:
     """Draw rows of stacked parts, told apart by hue and pattern, against a common limit.
 
@@ -230,8 +226,6 @@ def stacked_figure(
         canvas.add("rect", x=x, y=8, width=14, height=11, style=fills[i], cls=f"h{_HUES[i]}")
         canvas.text(x + 19, 17.5, name, size=11)
         x += 19 + text_width(name, 11) + 20
-    if scale_name:
-        canvas.text(canvas.width - 4, 17.5, scale_name, size=11, anchor="end", cls="muted")
     for k, bar in enumerate(bars):
         y = top + k * row
         own = canvas.group(None, **bar.about)
@@ -307,7 +301,6 @@ def histogram_figure(
     *,
     limit: float | None = None,
     limit_name: str = "",
-    caption: str = "",
     height: float = 240.0,
 ) -> Figure:
     """Draw counts between edges (one edge more than counts), with an upright limit line.
@@ -348,7 +341,7 @@ def histogram_figure(
         x = px(limit)
         canvas.line((x, top - 8), (x, bottom), cls="badline", width=1.6)
         canvas.text(x - 5, top, limit_name, size=11, anchor="end", weight="600")
-    return Figure(id, caption or title, canvas.finish(height))
+    return Figure(id, title, canvas.finish(height))
 
 
 def _number(value: float) -> str:

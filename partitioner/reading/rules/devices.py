@@ -5,6 +5,8 @@ from __future__ import annotations
 from itertools import combinations
 from typing import Any
 
+import networkx as nx
+
 from partitioner.model.problem import GroupKind
 from partitioner.reading.build import pinned_switches
 from partitioner.reading.origin import Findings
@@ -125,32 +127,23 @@ def check_groups(parts: Parts, findings: Findings) -> None:
             _check_apart_pins(item, devices, parts, findings)
 
 
-def _clusters(groups: list[tuple[str, ...]]) -> dict[str, str]:
-    """For each device of a `together` group, one name for all that end up on its segment."""
-    parent: dict[str, str] = {}
-
-    def root(name: str) -> str:
-        while parent.setdefault(name, name) != name:
-            # Halving the way as it is gone keeps it short.
-            parent[name] = parent[parent[name]]
-            name = parent[name]
-        return name
-
+def _clusters(groups: list[tuple[str, ...]]) -> dict[str, int]:
+    """For each device of a `together` group, one number for all that end up on its segment."""
+    graph = nx.Graph()
     for group in groups:
-        for name in group[1:]:
-            parent[root(name)] = root(group[0])
-    return {name: root(name) for name in list(parent)}
+        nx.add_path(graph, group)
+    return {n: number for number, c in enumerate(nx.connected_components(graph)) for n in c}
 
 
 def _check_apart(
     item: Item[Any],
     kind: GroupKind,
-    cluster: dict[str, str],
+    cluster: dict[str, int],
     together: list[Item[Any]],
     findings: Findings,
 ) -> None:
     # In the order of their first members, since dicts keep it.
-    members: dict[str, list[str]] = {}
+    members: dict[int, list[str]] = {}
     for name in item.table.devices:
         if name in cluster:
             members.setdefault(cluster[name], []).append(name)
