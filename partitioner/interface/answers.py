@@ -15,6 +15,7 @@ from partitioner.interface.showing import Drawing, Section, Tables
 from partitioner.model.assessment import Assessment, RuleFinding
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
+from partitioner.report.sections import drawings_of
 from partitioner.report.writer import LAYOUT_MARKS
 from partitioner.units import MG_PER_G, MONEY_STEPS
 
@@ -70,7 +71,7 @@ class Answer:
     @cached_property
     def drawings(self) -> Mapping[str, Drawing]:
         """Its drawings and charts by name."""
-        return {f.id: Drawing(f) for s in self._page.walk() for f in s.figures}
+        return {f.id: Drawing(f) for f in drawings_of(self._page.sections)}
 
     def files(self) -> dict[str, str | bytes]:
         """All that :meth:`write` writes, by name."""
@@ -117,7 +118,7 @@ class Answer:
     def _repr_html_(self) -> str:
         from partitioner.report.notebook import verdict_fragment
 
-        figure = next((f for s in self._page.walk() for f in s.figures), None)
+        figure = next(iter(drawings_of(self._page.sections)), None)
         return verdict_fragment(self._page, self._page.sheet.plan or figure)
 
 

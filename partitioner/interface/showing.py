@@ -34,7 +34,7 @@ class Drawing:
 
     def svg(self) -> str:
         """The drawing as the text of an SVG file, styles included."""
-        return standalone(self.figure.svg)
+        return standalone(self.figure.alone)
 
     def _repr_svg_(self) -> str:
         return self.svg()

@@ -17,9 +17,9 @@ from partitioner.replan.compare import Kind as ChangeKind
 from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, margin_time_text, money_text, time_text
 from partitioner.report.delays import worst_first
-from partitioner.report.drawing import layout_figures
+from partitioner.report.drawing import Looks, layout_figures
 from partitioner.report.drawing_input import DrawingInput, drawing_input
-from partitioner.report.sections import Column, Figure, Kind, Section, Table
+from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, Table
 from partitioner.report.tables import layout_counts
 from partitioner.units import NS_PER_US, PPM, UM_PER_M, in_units
 
@@ -262,21 +262,38 @@ def _parts_table(pair: Beside, names: tuple[str, str]) -> Table:
 # -- drawings ---------------------------------------------------------------------------------
 
 
-def drawing_section(pair: Beside, names: tuple[str, str], prefix: str) -> Section:
-    """Both layouts drawn, those segments only that are not the same in both."""
+def drawing_section(
+    pair: Beside, names: tuple[str, str], prefix: str, *, is_of_later: bool = True
+) -> Section:
+    """Both layouts drawn, those segments only that are not the same in both.
+
+    A line looks as in the other drawings of the page, which is of the later layout or of the
+    earlier one.
+    """
+    before, after = (
+        drawing_input(pair.problem, a) for a in (pair.before_assessment, pair.after_assessment)
+    )
+    carried = pair.comparison.carried_on
+    if is_of_later:
+        later = Looks.of(after)
+        earlier = later.of_another(before, {was: now for now, was in carried.items()})
+    else:
+        earlier = Looks.of(before)
+        later = earlier.of_another(after, carried)
     figures: list[Figure] = []
-    for key, word, assessment, ids in (
-        ("before", names[0], pair.before_assessment, pair.differing[0]),
-        ("after", names[1], pair.after_assessment, pair.differing[1]),
+    for key, word, data, ids, looks in (
+        ("before", names[0], before, pair.differing[0], earlier),
+        ("after", names[1], after, pair.differing[1], later),
     ):
-        if not ids:
-            continue
-        data = _only(drawing_input(pair.problem, assessment), ids, f"{pair.problem.name}, {word}")
+        part = _only(data, ids, f"{pair.problem.name}, {word}")
         figures += [
             replace(f, caption=f"{word.capitalize()}. {f.caption}")
-            for f in layout_figures(data, f"{prefix}-{key}")
+            for f in layout_figures(part, f"{prefix}-{key}", looks)
         ]
-    intro = "Only segments that are not the same in both are drawn."
+    intro = (
+        "Only segments that are not the same in both are drawn; a line that goes on has one look "
+        f"in both. The legend stands at the end of: {Chapter.VIEWS.title}."
+    )
     if not figures:
         intro = "No segment is other than before."
     return Section(title="Before and after", id="before-after", intro=intro, figures=figures)

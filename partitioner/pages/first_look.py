@@ -17,6 +17,7 @@ from partitioner.report.amounts import count_text
 from partitioner.report.drawing import site_figures
 from partitioner.report.drawing_input import site_input
 from partitioner.report.frame import title_block
+from partitioner.report.legend import legends_of
 from partitioner.report.sections import Column, Kind, Page, Section, State, Table
 from partitioner.timing.frames import stream_frame_bytes
 
@@ -72,7 +73,8 @@ def first_look_page(
         told = [format_finding(f, source=False) for f in slips[:50]]
         sections.append(Section("Likely slips", points=told, id="slips"))
     if problem is not None:
-        figures = site_figures(site_input(problem))
+        views = site_figures(site_input(problem))
+        figures = (*views, *legends_of(views))
         sections.append(Section("Where all stands", figures=figures, id="sites"))
         sections.append(_traffic(problem))
     if messages:

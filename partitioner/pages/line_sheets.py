@@ -84,7 +84,9 @@ def sheets(
             hue = strokes[segment.id].css_class
             figure = round_figure(f"{anchor}-round", segment.id, rounds[segment.id], hue)
             like = next((s.title for s in made if len(s.figures) > 1), "")
-            drawn.append(replace(figure, caption=read_like(like)) if like else figure)
+            own_name = f"Round of {segment.id}"
+            caption = read_like(own_name, like) if like else f"{own_name}. {figure.caption}"
+            drawn.append(replace(figure, caption=caption))
         made.append(
             Section(
                 segment.id,

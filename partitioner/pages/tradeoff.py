@@ -363,7 +363,7 @@ def tradeoff_page(
             problem, cheapest, last, last_assessment, before_assessment=assessment
         )
         parts = (
-            drawing_section(pair, (name, last_name), "ends"),
+            drawing_section(pair, (name, last_name), "ends", is_of_later=False),
             differences_section(pair, (name, last_name)),
         )
         table = figures_section(problem, layouts)

@@ -9,7 +9,7 @@ from partitioner.report.sections import Figure, State
 from partitioner.report.svg import Canvas, num, text_width
 
 SIZE = 10.5
-WIDTH = 1000.0
+WIDTH = 1240.0
 GAP = 8.0
 PADDING = 7.0
 LANE = 13.0

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import count
 from xml.etree import ElementTree as ET
 
 from partitioner.report.amounts import count_text
@@ -20,7 +21,7 @@ from partitioner.report.drawing_input import (
     Point,
 )
 from partitioner.report.lanes import Lanes, Track, assign_lanes, draw_track
-from partitioner.report.legend import draw_legend
+from partitioner.report.legend import legend_figure
 from partitioner.report.marks import (
     MARK_RADIUS,
     draw_cable,
@@ -72,8 +73,12 @@ class Shown:
     is_detail: bool = False
 
 
-def layout_figures(data: DrawingInput, id: str = "layout") -> tuple[Figure, ...]:
+def layout_figures(
+    data: DrawingInput, id: str = "layout", looks: Looks | None = None
+) -> tuple[Figure, ...]:
     """Draw a layout: the views it needs, and a detail for each switch where it is dense.
+
+    Each has its legend for where it stands alone.
 
     Parameters
     ----------
@@ -81,9 +86,15 @@ def layout_figures(data: DrawingInput, id: str = "layout") -> tuple[Figure, ...]
         What to draw.
     id
         Prefix for the ids of the figures, unique on the page.
+    looks
+        Those of the whole layout when ``data`` is a part of it; None: ``data`` is whole.
     """
     if not data.segments:
         return ()
+    looks = looks or Looks.of(data)
+    legend = legend_figure(
+        data, data.segments, looks.strokes, looks.link_grades, f"{id}-legend", WIDTH
+    )
     numbers = device_numbers(data)
     everything = frozenset(s.id for s in data.segments)
     lines = sum(s.is_shared for s in data.segments)
@@ -107,15 +118,17 @@ def layout_figures(data: DrawingInput, id: str = "layout") -> tuple[Figure, ...]
             caption += " Devices and lines are marked only; each switch's own drawing names them."
         elif numbers:
             caption += " Devices are numbered; the list of device numbers gives their names."
-        figures.append(Figure(shown.id, caption, draw_view(data, view, shown), wide=True))
+        drawn = draw_view(data, view, shown, looks)
+        figures.append(Figure(shown.id, caption, drawn, wide=True, legend=legend))
     if numbers:
-        figures += _details(data, id)
+        figures += _details(data, id, looks)
     return tuple(figures)
 
 
 def site_figures(data: DrawingInput, id: str = "sites") -> tuple[Figure, ...]:
     """Draw where everything stands before there is a layout: the views that are needed."""
     made = []
+    legend = legend_figure(data, (), {}, (), f"{id}-legend", WIDTH)
     for view in choose_views(_all_points(data), WIDTH, MARGIN):
         shown = Shown(
             f"{id}-{view.name.split()[0].lower()}",
@@ -126,7 +139,8 @@ def site_figures(data: DrawingInput, id: str = "sites") -> tuple[Figure, ...]:
             {},
         )
         caption = f"{view.name}, {view.note}. Nothing is planned yet."
-        made.append(Figure(shown.id, caption, draw_view(data, view, shown), wide=True))
+        drawn = draw_view(data, view, shown, Looks.of(data))
+        made.append(Figure(shown.id, caption, drawn, wide=True, legend=legend))
     return tuple(made)
 
 
@@ -140,9 +154,8 @@ def device_numbers(data: DrawingInput) -> dict[str, int]:
     return {d.id: n for n, d in enumerate(data.devices, 1)}
 
 
-def _details(data: DrawingInput, id: str) -> list[Figure]:
+def _details(data: DrawingInput, id: str, looks: Looks) -> list[Figure]:
     figures = []
-    looks = Looks.of(data)
     hints = len(data.segments) <= HINTS_UP_TO
     numbers = device_numbers(data)
     for number, switch in enumerate(data.switches, 1):
@@ -166,7 +179,12 @@ def _details(data: DrawingInput, id: str) -> list[Figure]:
         )
         drawn = data if hints else replace(data, segments=tuple(own), devices=tuple(devices))
         caption = f"{switch.id}: {view.name.lower()}, {view.note}."
-        figures.append(Figure(shown.id, caption, draw_view(drawn, view, shown, looks), wide=True))
+        legend = legend_figure(
+            drawn, own, looks.strokes, looks.link_grades, f"{shown.id}-legend", WIDTH,
+            has_backbone=False,
+        )  # fmt: skip
+        svg = draw_view(drawn, view, shown, looks)
+        figures.append(Figure(shown.id, caption, svg, wide=True, legend=legend))
     return figures
 
 
@@ -195,6 +213,20 @@ class Looks:
         """Looks of a whole layout."""
         return cls(segment_strokes(data), link_grades(data))
 
+    def of_another(self, data: DrawingInput, same: Mapping[str, str]) -> Looks:
+        """Looks of another layout; ``same`` says which line here goes on as one of its lines."""
+        grades = tuple(dict.fromkeys((*self.link_grades, *link_grades(data))))
+        unused = count(sum(stroke.hue is not None for stroke in self.strokes.values()))
+        strokes = {}
+        for segment in data.segments:
+            stroke = self.strokes.get(same.get(segment.id, ""))
+            if not segment.is_shared:
+                stroke = link_stroke(grades.index(segment.grade))
+            elif stroke is None or stroke.hue is None:
+                stroke = line_stroke(next(unused))
+            strokes[segment.id] = stroke
+        return Looks(strokes, grades)
+
 
 class _Nodes:
     """Points of a view; names that fall within a hair's breadth of each other are one node."""
@@ -218,12 +250,9 @@ class _Nodes:
         return self._cell[cell]
 
 
-def draw_view(data: DrawingInput, view: View, shown: Shown, looks: Looks | None = None) -> str:
-    """Draw one view; returns the svg markup.
-
-    ``looks`` are those of the whole layout when ``data`` is a part of it; None: ``data`` is whole.
-    """
-    return _Drawing(data, view, shown, looks or Looks.of(data)).markup()
+def draw_view(data: DrawingInput, view: View, shown: Shown, looks: Looks) -> str:
+    """Draw one view; returns the svg markup."""
+    return _Drawing(data, view, shown, looks).markup()
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,17 +343,7 @@ class _Drawing:
         self._draw_devices(spurs, marks)
         self._draw_unplaced(marks)
         self._draw_names(names)
-        bottom = self._draw_scale(self.view.height)
-        height = draw_legend(
-            self.canvas,
-            self.data,
-            self.focused,
-            self.strokes,
-            self.link_grades,
-            bottom,
-            has_backbone=not self.is_detail,
-        )
-        return self.canvas.finish(height)
+        return self.canvas.finish(self._draw_scale(self.view.height))
 
     def _clip(self) -> ET.Element:
         """Group for what may reach beyond the view of a detail."""

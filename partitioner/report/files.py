@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date
 
 from partitioner.model.assessment import Assessment
@@ -17,7 +17,15 @@ from partitioner.report.graph import graph_files, layout_graph
 from partitioner.report.outcome_json import outcome_text
 from partitioner.report.page import render, render_drawings
 from partitioner.report.paper import paper_page
-from partitioner.report.sections import Page, Paper, Section, Table, csv_files, tables_of
+from partitioner.report.sections import (
+    Page,
+    Paper,
+    Section,
+    Table,
+    csv_files,
+    drawings_of,
+    tables_of,
+)
 from partitioner.report.svg import standalone
 from partitioner.report.tables import all_tables
 from partitioner.report.verdict import verdict
@@ -99,16 +107,12 @@ def report_files(
         **({"print-drawings.html": render_drawings(page)} if drawings else {}),
         **graph_files(layout_graph(problem, assessment, digests)),
         **yang_files(tables, mark),
-        **dict(_drawings(page.sections, mark)),
+        **{
+            clean_name(f"drawing-{figure.id}.svg"): standalone(figure.alone, mark)
+            for figure in drawings_of(page.sections)
+        },
         **csv_files(tables),
     }
-
-
-def _drawings(sections: Sequence[Section], mark: str) -> Iterator[tuple[str, str]]:
-    """Every figure of the page as a file of its own."""
-    for section in (part for whole in sections for part in whole.walk()):
-        for figure in section.figures:
-            yield clean_name(f"drawing-{figure.id}.svg"), standalone(figure.svg, mark)
 
 
 def report_page(

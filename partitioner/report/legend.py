@@ -1,4 +1,4 @@
-"""The legend under a drawing: what the signs mean, and which stroke is which line."""
+"""The legend of drawings: what the signs mean, and which stroke is which line."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping, Sequence
 from partitioner.report.amounts import count_text, length_text
 from partitioner.report.drawing_input import DrawingInput, DrawnSegment
 from partitioner.report.marks import draw_cable, draw_mark, draw_unplaced
+from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke
 from partitioner.report.svg import Canvas, num, text_width
 
@@ -16,19 +17,43 @@ LINE_HEIGHT = 17.0
 SIZE = 10.5
 
 
-def draw_legend(
-    canvas: Canvas,
+def legends_of(figures: Sequence[Figure]) -> tuple[Figure, ...]:
+    """The legend of a set of drawings, that of the first; none where there is no drawing."""
+    return tuple(f.legend for f in figures[:1] if f.legend is not None)
+
+
+def legend_figure(
     data: DrawingInput,
     segments: Sequence[DrawnSegment],
     strokes: Mapping[str, Stroke],
     grades: Sequence[str],
-    top: float,
+    id: str,
+    width: float,
     *,
     has_backbone: bool = True,
-) -> float:
-    """Draw the legend from ``top`` down; returns where it ends."""
-    y = _signs(canvas, data, segments, grades, top + 14, has_backbone)
-    return _lines(canvas, segments, strokes, y + 6)
+) -> Figure:
+    """Draw the legend of drawings that show these segments.
+
+    Parameters
+    ----------
+    data, segments
+        The layout, and what of it is drawn in full.
+    strokes, grades
+        Looks of the segments, and the grades that shapes of devices stand for.
+    id
+        As of any figure.
+    width
+        That of the drawings, in px.
+    has_backbone
+        Whether the backbone is drawn in full.
+    """
+    canvas = Canvas(
+        id, f"Legend of {data.name}", "What the signs mean, and the stroke of every segment.", width
+    )
+    y = _signs(canvas, data, segments, grades, 14, has_backbone)
+    height = _lines(canvas, segments, strokes, y + 6)
+    caption = "Legend: what the signs mean, and the stroke of every segment."
+    return Figure(id, caption, canvas.finish(height), wide=True)
 
 
 Sign = Callable[[float, float], object]

@@ -18,7 +18,7 @@ def section_fragment(section: Section) -> str:
 
 def verdict_fragment(page: Page, figure: Figure | None) -> str:
     """The verdict of a page, with one figure, as HTML to be set into a page of others."""
-    return _render(page=page, figure=None if figure is None else _pictured(figure))
+    return _render(page=page, figure=None if figure is None else _pictured(figure, figure.alone))
 
 
 def _alone(section: Section) -> Section:
@@ -26,7 +26,7 @@ def _alone(section: Section) -> Section:
     return replace(
         section,
         tables=[replace(table, has_csv=False) for table in section.tables],
-        figures=[_pictured(figure) for figure in section.figures],
+        figures=[_pictured(figure, figure.svg) for figure in section.figures],
         parts=[_alone(part) for part in section.parts],
     )
 
@@ -38,8 +38,8 @@ def _render(
     return template.render(page=page, section=section, figure=figure)
 
 
-def _pictured(figure: Figure) -> Figure:
+def _pictured(figure: Figure, svg: str) -> Figure:
     """The same with its drawing as an image, whose styles reach nothing outside it."""
-    data = b64encode(standalone(figure.svg).encode()).decode("ascii")
+    data = b64encode(standalone(svg).encode()).decode("ascii")
     image = ET.Element("img", {"alt": figure.caption, "src": f"data:image/svg+xml;base64,{data}"})
     return replace(figure, svg=ET.tostring(image, encoding="unicode", method="html"))

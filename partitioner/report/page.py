@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -9,12 +10,14 @@ from markupsafe import Markup
 
 from partitioner.report.sections import (
     FLAGGED_TRUST,
+    Cell,
     Column,
     Kind,
     Page,
     Paper,
     State,
     csv_files,
+    drawings_of,
     tables_of,
 )
 from partitioner.report.short import in_fewer_bytes
@@ -49,7 +52,7 @@ def render(page: Page) -> str:
 
 def render_drawings(page: Page) -> str:
     """Write the drawings of a page as HTML to be printed, each on a sheet of its own."""
-    figures = [figure for section in page.walk() for figure in section.figures]
+    figures = drawings_of(page.sections)
     template = environment().get_template("drawings.html")
     return template.render(page=page, figures=figures, styles=_styles())
 
@@ -92,6 +95,7 @@ def environment() -> Environment:
     environment.globals["columns_css"] = _columns_css
     environment.filters["cell_class"] = _cell_class
     environment.filters["css_text"] = _css_text
+    environment.filters["is_narrow"] = _is_narrow
     environment.filters["share"] = _bar_share
     environment.filters["script_json"] = _script_json
     # Figures are built as trees by this package and escaped there.
@@ -109,6 +113,22 @@ def _cell_class(column: Column, number: int) -> str:
     if column.is_numeric or column.kind is Kind.STATE:
         return ""
     return f"{'i' if column.kind in (Kind.ID, Kind.NAMES) else 't'}{number} "
+
+
+NARROW = 90
+"""Letters of all columns up to which a long table stands in columns side by side on paper."""
+
+
+def _is_narrow(columns: Sequence[Column], cells: Sequence[Sequence[Cell]]) -> bool:
+    """Whether a table takes less than half the width of a page."""
+    room = NARROW
+    for number, column in enumerate(columns):
+        title, unit = column.heading
+        words = (len(row[number].words) for row in cells)
+        room -= 2 + max(len(title) + len(unit), *words)
+        if room < 0:
+            return False
+    return True
 
 
 def _columns_css(letter: str) -> str:

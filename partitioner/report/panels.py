@@ -245,13 +245,8 @@ class _Panel:
 
 
 def _legend(canvas: Canvas, top: float, panels: Sequence[Panel]) -> None:
+    """The signs that the legend of the plan does not have."""
     x, y = 8.0, top + 4.0
-    canvas.circle((x, y), DOT + 0.7, cls="fk")
-    canvas.text(x + 9, y + 4, "device", size=11)
-    x += 62
-    canvas.add("rect", x=x - 4.5, y=y - 4.5, width=9, height=9, rx=1.5, cls="switch")
-    canvas.text(x + 10, y + 4, "switch", size=11)
-    x += 66
     if any(p.carried is not None for p in panels):
         canvas.circle((x, y), DOT + 0.3, cls="closed", width=0.9)
         canvas.text(x + 9, y + 4, "device not in this build", size=11)

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from partitioner.reading.csv_text import csv_text
 from partitioner.report.amounts import NBSP, NONE, number_text, rounded_amounts, significant_text
 from partitioner.report.file_names import clean_name
+from partitioner.report.svg import stacked
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -362,6 +363,13 @@ class Figure:
     svg: str
     wide: bool = False
     """Keep it at its own width and let it scroll on small screens."""
+    legend: Figure | None = None
+    """What its signs mean: a page has it once, a file or sheet of the drawing below the drawing."""
+
+    @property
+    def alone(self) -> str:
+        """The picture as it stands in a file or on a sheet of its own."""
+        return self.svg if self.legend is None else stacked(self.svg, self.legend.svg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -502,6 +510,13 @@ def tables_of(sections: Iterable[Section]) -> dict[str, Table]:
             if table.has_csv and found.setdefault(table.name, table) != table:
                 raise ValueError(f"two tables are called {table.file_name}")
     return found
+
+
+def drawings_of(sections: Iterable[Section]) -> list[Figure]:
+    """The pictures of ``sections`` and their parts that stand alone somewhere; no legend does."""
+    figures = [f for whole in sections for part in whole.walk() for f in part.figures]
+    legends = {f.legend for f in figures}
+    return [f for f in figures if f not in legends]
 
 
 def csv_files(tables: Mapping[str, Table]) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
@@ -24,6 +25,7 @@ from partitioner.report.delays import PARTS_OF_DELAY, delay_parts_ns, worst_firs
 from partitioner.report.drawing import device_numbers, layout_figures
 from partitioner.report.drawing_input import DrawingInput
 from partitioner.report.key_figures import invented_parts
+from partitioner.report.legend import legends_of
 from partitioner.report.sections import Chapter, Column, Figure, Paper, Section, State, Table
 from partitioner.report.tables import margin_state
 from partitioner.report.verdict import priced_total_text
@@ -36,8 +38,10 @@ WORST_STREAMS = 10
 """Streams in the chart of delays."""
 MOST_BINDING = 4
 """Broken rules that are told on the first sheet."""
-SUMMARY_ROWS = 20
-"""Segments up to which the table of all of them fits on the second printed page."""
+SUMMARY_LINES = 44.0
+"""Lines of print up to which the table of all segments fits on the second printed page."""
+DEVICES_WIDE = 64
+"""Letters of its devices that stand on one line of it there."""
 
 
 def own_sections(
@@ -105,7 +109,10 @@ def _views(tables: Mapping[str, Table], data: DrawingInput) -> Section:
         "colour of the text."
     )
     numbers = [tables["device-numbers"]] if device_numbers(data) else []
-    return Section("", intro, numbers, layout_figures(data), chapter=Chapter.VIEWS)
+    figures = layout_figures(data)
+    legend = Section("Legend", figures=legends_of(figures), id="legend")
+    parts = (legend,) if figures else ()
+    return Section("", intro, numbers, figures, parts=parts, chapter=Chapter.VIEWS)
 
 
 def _lines(problem: Problem, assessment: Assessment, tables: Mapping[str, Table]) -> Section:
@@ -119,7 +126,9 @@ def _lines(problem: Problem, assessment: Assessment, tables: Mapping[str, Table]
         f"{listed(list(layout.open_switches))}. Devices are listed in the order in which the "
         "cable meets them."
     )
-    paper = Paper.SUMMARY if len(segments.rows) <= SUMMARY_ROWS else Paper.SHEETS
+    devices = (len(", ".join(segment.devices)) for segment in layout.segments)
+    lines_tall = sum(max(1, math.ceil(letters / DEVICES_WIDE)) + 1 / 3 for letters in devices)
+    paper = Paper.SUMMARY if lines_tall <= SUMMARY_LINES else Paper.SHEETS
     return Section("", intro, [segments], chapter=Chapter.LINES, paper=paper)
 
 

@@ -22,7 +22,8 @@ from partitioner.units import UM_PER_M
 
 WIDTH = 1160.0
 LEFT = 26.0
-RIGHT = 170.0
+ROOM = 40.0
+"""Right of the longest line, for its terminator."""
 LEVEL = 12.5
 SIZE = 10.0
 
@@ -71,18 +72,18 @@ def stack_labels(spots: Sequence[tuple[float, str]]) -> list[StripLabel]:
     return done[::-1]
 
 
-def read_like(line: str) -> str:
+def read_like(own: str, line: str) -> str:
     """Caption of a drawing that is explained at another line, so that it is explained once."""
-    return f"To be read like the one of {line}."
+    return f"{own}, to be read like the one of {line}."
 
 
 def strip_figures(data: DrawingInput, id: str = "strip") -> dict[str, Figure]:
     """Draw every shared line straight, all at one scale; the figures by line."""
     lines = [s for s in data.segments if s.is_shared and s.devices]
-    longest = max((s.length_um for s in lines), default=0) / UM_PER_M or 1.0
-    per_m = (WIDTH - LEFT - RIGHT) / longest
     strokes = segment_strokes(data)
     by_id = {d.id: d for d in data.devices}
+    told = {s.id: _told(s, by_id) for s in lines}
+    per_m = _per_m(lines, told)
     grades = link_grades(data)
     figures = {}
     for number, segment in enumerate(lines, 1):
@@ -93,11 +94,37 @@ def strip_figures(data: DrawingInput, id: str = "strip") -> dict[str, Figure]:
             "end. The table of drops holds the same facts.",
             WIDTH,
         )
-        bottom = _strip(canvas, by_id, grades, segment, strokes[segment.id], per_m)
+        bottom = _strip(
+            canvas, by_id, grades, segment, told[segment.id], strokes[segment.id], per_m
+        )
         _scale(canvas, per_m, bottom)
-        caption = STRIP_CAPTION if number == 1 else read_like(lines[0].id)
+        own = f"{segment.id} drawn straight"
+        caption = f"{own}. {STRIP_CAPTION}" if number == 1 else read_like(own, lines[0].id)
         figures[segment.id] = Figure(canvas.id, caption, canvas.finish(bottom + 14), wide=True)
     return figures
+
+
+def _told(segment: DrawnSegment, by_id: Mapping[str, DrawnDevice]) -> list[tuple[int, str]]:
+    """Where the devices and then the switch stand along a line, and what is said there."""
+    spots = []
+    for device in (by_id[d] for d in segment.devices):
+        number = "" if device.plca_id is None else device.plca_id
+        at = number_text(device.along_um / UM_PER_M, 2)
+        spots.append((device.along_um, f"{number} {device.id} {at}{_stub_text(device)}".strip()))
+    at = number_text(segment.switch_along_um / UM_PER_M, 2)
+    spots.append((segment.switch_along_um, f"0 {segment.switch} port {segment.port} {at}"))
+    return spots
+
+
+def _per_m(lines: Sequence[DrawnSegment], told: Mapping[str, list[tuple[int, str]]]) -> float:
+    """Pixels for a metre: the most with which every label ends within the drawing."""
+    longest_um = max((s.length_um for s in lines), default=0) or UM_PER_M
+    scales = [(WIDTH - LEFT - ROOM) / longest_um]
+    least = scales[0] / 3  # what names of hundreds of letters leave
+    for along_um, words in (spot for spots in told.values() for spot in spots):
+        if along_um:
+            scales.append((WIDTH - LEFT - 6 - text_width(words, SIZE, bold=True)) / along_um)
+    return max(min(scales), least) * UM_PER_M
 
 
 def _scale(canvas: Canvas, per_m: float, y: float) -> None:
@@ -114,6 +141,7 @@ def _strip(
     by_id: Mapping[str, DrawnDevice],
     grades: Sequence[str],
     segment: DrawnSegment,
+    told: Sequence[tuple[int, str]],
     stroke: Stroke,
     per_m: float,
 ) -> float:
@@ -121,21 +149,7 @@ def _strip(
         return LEFT + along_um / UM_PER_M * per_m
 
     devices = [by_id[d] for d in segment.devices]
-    spots = [
-        (
-            px(d.along_um),
-            f"{d.plca_id if d.plca_id is not None else ''} {d.id} "
-            f"{number_text(d.along_um / UM_PER_M, 2)}{_stub_text(d)}".strip(),
-        )
-        for d in devices
-    ]
-    spots.append(
-        (
-            px(segment.switch_along_um),
-            f"0 {segment.switch} port {segment.port} "
-            f"{number_text(segment.switch_along_um / UM_PER_M, 2)}",
-        )
-    )
+    spots = [(px(along_um), words) for along_um, words in told]
     order = sorted(range(len(spots)), key=lambda i: (spots[i][0], i))
     labels = stack_labels([spots[i] for i in order])
     above = max((x.level + 1 for x in labels if x.is_above), default=0)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from itertools import pairwise
 from xml.etree import ElementTree as ET
@@ -164,13 +165,36 @@ class Canvas:
         element.text = words
         return element
 
-    def finish(self, height: float, *, top: float = 0.0) -> str:
+    def finish(self, height: float) -> str:
         """Give the markup, to be set into an HTML page."""
-        self._root.set("viewBox", f"0 {num(top)} {num(self.width)} {num(height)}")
+        self._root.set("viewBox", f"0 0 {num(self.width)} {num(height)}")
         self._root.set("width", num(self.width))
         self._root.set("height", num(height))
         # The sign is escaped wherever it does not end a tag.
         return ET.tostring(self._root, encoding="unicode").replace(" />", "/>")
+
+
+def stacked(markup: str, below: str) -> str:
+    """One picture out of two of the same width: the second stands under the first."""
+    width, height, further = *_size(markup), _size(below)[1]
+    drawn = below.partition("</desc>")[2].removesuffix("</svg>")
+    both = f'{markup.removesuffix("</svg>")}<g transform="translate(0 {height})">{drawn}</g></svg>'
+    return _SIZE.sub(_size_text(width, num(float(height) + float(further))), both, count=1)
+
+
+def _size_text(width: str, height: str) -> str:
+    return f'viewBox="0 0 {width} {height}" width="{width}" height="{height}"'
+
+
+_SIZE = re.compile(_size_text(r"([\d.]+)", r"([\d.]+)"))
+
+
+def _size(markup: str) -> tuple[str, str]:
+    """Width and height of a picture, as it says them."""
+    found = _SIZE.search(markup)
+    if found is None:
+        raise ValueError("no picture of a canvas")
+    return found[1], found[2]
 
 
 def standalone(markup: str, mark: str = "") -> str:

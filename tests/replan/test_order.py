@@ -149,6 +149,8 @@ def test_sections_hold_the_sums_of_their_rows(moved: tuple[Problem, Layout, Layo
     figures = [f.id for s in section.walk() for f in s.figures]
     assert any(f.startswith("against-before") for f in figures)
     assert any(f.startswith("against-after") for f in figures)
+    # The page that they stand on has the legend.
+    assert not any("legend" in f for f in figures)
     now = {(f.stream, f.destination): f.response_ns for f in pair.after_assessment.streams}
     was = {(f.stream, f.destination): f.response_ns for f in pair.before_assessment.streams}
     unlike = {(r["stream"], r["destination"]) for r in tables["differing-streams"].records()}

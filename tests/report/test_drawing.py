@@ -11,6 +11,7 @@ import pytest
 
 from partitioner.model.layout import BuiltLink
 from partitioner.report.drawing import (
+    Looks,
     device_numbers,
     layout_figures,
     segment_strokes,
@@ -24,6 +25,7 @@ from partitioner.report.drawing_input import (
     drawing_input,
     fitted_input,
 )
+from partitioner.report.files import report_files
 from partitioner.report.strips import stack_labels, strip_figures
 from partitioner.report.strokes import Stroke, line_stroke
 from partitioner.report.svg import standalone, text_width
@@ -34,7 +36,7 @@ M = 1_000_000
 
 
 def _texts(markup: str) -> list[str]:
-    return [t.text or "" for t in ET.fromstring(markup).iter("text")]
+    return [t.text or "" for t in ET.fromstring(markup).iterfind(".//{*}text")]
 
 
 def _tiny() -> DrawingInput:
@@ -70,7 +72,7 @@ def _tiny() -> DrawingInput:
 def test_golden_drawing() -> None:
     """The tiny drawing byte for byte; renew it with RENEW_GOLD=1 after looking at it."""
     (figure,) = layout_figures(_tiny())
-    got = standalone(figure.svg)
+    got = standalone(figure.alone)
     path = GOLD / "tiny-top.svg"
     if os.environ.get("RENEW_GOLD"):
         path.write_text(got, encoding="utf-8")
@@ -130,6 +132,32 @@ def test_dense_layouts_are_numbered_and_detailed_per_switch(many, many_figures) 
     assert set(map(str, numbers.values())) <= set(_texts(figures[0].svg))
     named = [t for f in figures[2:] for t in _texts(f.svg)]
     assert {d.id for d in data.devices} <= set(named)
+
+
+def test_a_page_has_one_legend_and_what_stands_alone_has_its_own(many) -> None:
+    files = report_files(*many, None, drawings=True)
+    sign = ">port number<"
+    assert files["report.html"].count(sign) == 1
+    drawn = [files[name].count(sign) for name in files if name.startswith("drawing-layout-")]
+    assert drawn == [1] * 8
+    assert files["print-drawings.html"].count(sign) == 8
+    # The overview's legend has every line, that of a switch its own.
+    lines = {s.id: s.switch for s in many[1].layout.segments}
+    own = set(_texts(files["drawing-layout-at-1.svg"])) & lines.keys()
+    assert own == {id for id, switch in lines.items() if switch == "zone-1"} < lines.keys()
+    assert lines.keys() <= set(_texts(files["drawing-layout-side.svg"]))
+
+
+def test_lines_that_go_on_look_alike_in_another_layout() -> None:
+    data = _tiny()
+    line, link = data.segments
+    here = replace(data, segments=(link, replace(line, id="L2"), line))
+    there = replace(data, segments=(replace(line, id="new"), replace(line, id="old"), link))
+    looks = Looks.of(here)
+    other = looks.of_another(there, {"old": "L1", "K1": "K1"})
+    assert other.strokes["old"] == looks.strokes["L1"]
+    assert other.strokes["K1"] == looks.strokes["K1"]
+    assert _look(other.strokes["new"]) not in {_look(s) for s in looks.strokes.values()}
 
 
 def test_numbers_in_drawing_and_table_agree(many) -> None:
@@ -202,6 +230,27 @@ def test_strips_show_every_drop_once(twelve) -> None:
     for segment in data.segments:
         for device in segment.devices:
             assert texts.count(f" {device} ") == (1 if segment.is_shared else 0)
+
+
+def test_labels_of_a_strip_end_within_it_however_long_the_names(twelve) -> None:
+    data = drawing_input(*twelve)
+    names = {d.id: f"{d.id}-{'of-the-far-end-of-the-boom-' * 2}" for d in data.devices}
+    longer = replace(
+        data,
+        devices=tuple(replace(d, id=names[d.id]) for d in data.devices),
+        segments=tuple(
+            replace(s, devices=tuple(names[d] for d in s.devices)) for s in data.segments
+        ),
+    )
+    for drawn in (data, longer):
+        for figure in strip_figures(drawn).values():
+            root = ET.fromstring(figure.svg)
+            width = float(root.get("width", ""))
+            for text in root.iter("text"):
+                size = float(text.get("font-size", ""))
+                is_start = text.get("text-anchor") is None
+                end = float(text.get("x", "")) + text_width(text.text or "", size) * is_start
+                assert end <= width
 
 
 def test_strip_labels_cover_neither_labels_nor_ticks() -> None:
@@ -284,7 +333,7 @@ def test_devices_without_a_place_are_crossed_out_with_their_name() -> None:
     spot = data.devices[0].at_um
     where = (spot[0] + M, spot[1] + M, spot[2])
     incomplete = replace(data, unplaced=(("left-over", where),))
-    whole, marked = (layout_figures(d)[0].svg for d in (data, incomplete))
+    whole, marked = (layout_figures(d)[0].alone for d in (data, incomplete))
     assert "left-over" in _texts(marked)
     assert "device without a place" in _texts(marked)
     assert "device without a place" not in _texts(whole)

@@ -104,6 +104,19 @@ def test_the_summary_fits_two_pages_however_it_is_chosen(
     assert whole > pages(driver, "A3")
 
 
+@pytest.mark.browser
+def test_a_summary_without_a_second_page_has_no_empty_one(
+    driver: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("partitioner.report.story.SUMMARY_LINES", 0.0)
+    read = read_layout(SPRAYER / "problem.yaml", SPRAYER / "layout-by-hand.yaml")
+    files = report(read.problem, read.layout).files(paper="summary")
+    for name, choice in (("print-summary.html", ""), ("report.html", "print-summary")):
+        (tmp_path / name).write_text(files[name], encoding="utf-8")
+        driver.get((tmp_path / name).as_uri())
+        assert pages(driver, choice=choice) == 1
+
+
 THINNED = """
 const form = row => [row, ...row.querySelectorAll('*')].map(e => e.tagName + [...e.attributes].map(
   a => ' ' + a.name + (/^(class|style|role|scope)$/.test(a.name) ? '=' + a.value : '')).join('')
@@ -126,18 +139,23 @@ needs minutes for them; it finds the same in one row of each form.
 
 @pytest.mark.slow
 @pytest.mark.browser
-def test_forty_two_devices_with_their_line_sheets_are_twelve_pages(
-    driver: Any, tmp_path: Path
+@pytest.mark.parametrize("demo", DEMOS)
+def test_a_demo_has_a_summary_of_two_pages_and_one_for_each_line(
+    driver: Any, tmp_path: Path, demo: str
 ) -> None:
-    answer = demo_report("street-sweeper")
-    assert len(answer.problem.devices) == 42
+    answer = demo_report(demo)
     counted = {}
     for paper in ("summary", "sheets"):
         page = tmp_path / f"{paper}.html"
         page.write_text(answer.files(paper=paper)[f"print-{paper}.html"], "utf-8")
         driver.get(page.as_uri())
         counted[paper] = pages(driver)
-    assert counted["summary"] <= 2 < counted["sheets"] <= 12
+    assert counted["summary"] <= 2
+    lines = sum(bool(f.segment.plca_ids) for f in answer.assessment.segments)
+    # Besides: the summary, all segments, links with ports, blocks with their table.
+    assert lines + 2 < counted["sheets"] <= lines + 8
+    if len(answer.problem.devices) == 42:
+        assert counted["sheets"] <= 12
 
 
 def violations(driver: Any, address: str, states: Sequence[tuple[int, str]]) -> list[str]:

@@ -187,6 +187,20 @@ def test_sections_can_stand_on_a_page_of_their_own() -> None:
     assert "outcome.json" not in Page(html).words
 
 
+def test_a_long_table_that_leaves_half_a_sheet_empty_stands_in_columns_on_paper() -> None:
+    def classes(rows: int, letters: int) -> str:
+        columns = [Column("name", "Name"), Column("count", "Count", Kind.NUMBER)]
+        table = Table("any", "Any", columns, [("x" * letters, n) for n in range(rows)])
+        section = Section("Any part", tables=[table])
+        drawn = Page(render(Described("Any", State.OK, "well", ("All is well.",), [section])))
+        (found,) = (a["class"] for a in drawn.all("div") if "rows" in a.get("class", ""))
+        return found
+
+    assert "narrow" in classes(50, 70)
+    assert "narrow" not in classes(50, 90)
+    assert "narrow" not in classes(20, 70)
+
+
 def test_every_table_has_its_csv_twin_with_the_same_numbers(many) -> None:
     problem, assessment = many
     files = report_files(problem, assessment, outcome_of(assessment), [_extra()])
