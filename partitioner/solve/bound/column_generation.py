@@ -18,8 +18,8 @@ from partitioner.solve.bound.relaxed_master import (
     RelaxedMaster,
     SwitchCap,
 )
-from partitioner.solve.bound.result import Order
 from partitioner.solve.bound.walk_columns import Missing, Pricing, WalkColumns
+from partitioner.solve.bound.walks import Order
 from partitioner.solve.columns import Column, ColumnBuilder
 
 SHORT_LINE = 12

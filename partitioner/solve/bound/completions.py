@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from partitioner.solve.arrays import Bools, Floats, Ints
 from partitioner.solve.bound.line_model import FAR, LineModel
+from partitioner.solve.bound.resources import Words, holds
 from partitioner.solve.bound.walks import Priced
 
 QUICK_CELLS = 3_000_000
@@ -98,15 +99,13 @@ class NearLists:
         position[carried < 0] = targets * self.masks
         return position
 
-    def mask_of(self, words: npt.NDArray[np.uint64], device: Ints) -> Ints:
+    def mask_of(self, words: Words, device: Ints) -> Ints:
         """Which near devices of ``device`` are in each row of bit words."""
         mask = np.zeros(len(device), dtype=np.int64)
-        rows = np.arange(len(device))
         for p in range(self.size):
             near = self.near[device, p]
-            at = np.maximum(near, 0)
-            bit = (words[rows, at // 64] >> (at % 64).astype(np.uint64)) & np.uint64(1)
-            mask |= np.where(near >= 0, bit.astype(np.int64), 0) << p
+            held = (near >= 0) & holds(words, np.maximum(near, 0))
+            mask |= held.astype(np.int64) << p
         return mask
 
 

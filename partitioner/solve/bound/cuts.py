@@ -14,7 +14,7 @@ import numpy as np
 from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.line_model import LineModel
 from partitioner.solve.bound.relaxed_master import MasterColumn
-from partitioner.solve.bound.resources import Memory, Words
+from partitioner.solve.bound.resources import Words, holds
 
 LEAST_VIOLATION = 0.02
 
@@ -50,7 +50,7 @@ class CutPrices:
                 others = [d for d in cut.devices if d != j]
                 self._of[j].append((others[0], others[-1], cut.price))
 
-    def paid(self, words: Words, source: Ints, target: Ints, memory: Memory) -> Floats:
+    def paid(self, words: Words, source: Ints, target: Ints) -> Floats:
         """Prices of the cuts whose second device is the target, for each step from a label.
 
         ``words`` are the memories of the labels that ``source`` numbers.
@@ -66,9 +66,9 @@ class CutPrices:
             held = words[source[at]]
             for x, y, price in rows:
                 # The second device of a cut pays its price; the third pays nothing more.
-                pays = memory.holds(held, x)
+                pays = holds(held, x)
                 if y != x:
-                    pays ^= memory.holds(held, y)
+                    pays ^= holds(held, y)
                 out[at[pays]] += price
         return out
 

@@ -33,6 +33,11 @@ class _Layer:
     second: Floats
     via: Ints
 
+    @classmethod
+    def of(cls, best: Floats) -> _Layer:
+        """Values without a neighbour behind them."""
+        return cls(best, np.full(len(best), FAR), np.full(len(best), -1, dtype=np.int64))
+
 
 class Field:
     """All lines of one grade over all devices that may be on one.
@@ -164,8 +169,7 @@ class Field:
         ``node`` is what the device stepped to brings. Ways dearer than the radius are left out,
         see :meth:`shortfall`.
         """
-        k = self.k
-        out = _Layer(np.full(k, FAR), np.full(k, FAR), np.full(k, -1, dtype=np.int64))
+        out = _Layer.of(np.full(self.k, FAR))
         costs = self._block_costs()
         for number, new in enumerate(self.blocks):
             least = costs[:, number] if forward else costs[number]
@@ -199,9 +203,8 @@ class Field:
         """Take one step with made-up figures, to see how long it takes."""
         if self.k and self.capacity:
             costs = self._block_costs()
-            none = np.full(self.k, -1, dtype=np.int64)
             self.radius = float(np.quantile(costs, 0.25))
-            self._stepped(_Layer(self.base, np.full(self.k, FAR), none), self.base, True)
+            self._stepped(_Layer.of(self.base), self.base, True)
 
     def shortfall(self, dual: Floats, fee: Callable[[int], float]) -> Floats:
         """How much each device's dual must fall so that no line has a negative reduced cost.
@@ -246,9 +249,7 @@ class Field:
 
     def _lack(self, node: Floats, fees: Floats) -> tuple[Floats, float, float]:
         """Lack per device over all walks within the radius; the least part of an arm and line."""
-        forward = [
-            _Layer(node.copy(), np.full(self.k, FAR), np.full(self.k, -1, dtype=np.int64))
-        ]
+        forward = [_Layer.of(node)]
         for _ in range(1, self.capacity):
             forward.append(self._stepped(forward[-1], node, True))
         once = self.close + fees[:, None]
@@ -263,7 +264,7 @@ class Field:
         back = None
         for rest in range(self.capacity):
             if back is None:
-                layer = _Layer(ends[0], np.full(self.k, FAR), np.full(self.k, -1, dtype=np.int64))
+                layer = _Layer.of(ends[0])
             else:
                 layer = self._stepped(back, node, False)
                 if self.through:

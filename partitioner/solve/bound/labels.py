@@ -501,7 +501,7 @@ class LabelSearch:
         """Keep those new labels that can still end below the threshold."""
         model = self.model
         source, target = made.steps.source, made.steps.target
-        cost = made.cost + step.cuts.paid(labels.words, source, target, self.memory)
+        cost = made.cost + step.cuts.paid(labels.words, source, target)
         budget = np.minimum(labels.budget[source], self.amounts.budget[target])
         ok = cost + after < step.threshold
         ok &= self.amounts.within(made.add, budget, target, on_first=kind == _INWARD)

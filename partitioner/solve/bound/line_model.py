@@ -134,13 +134,8 @@ class LineModel:
         least = self.data.spacing_min_um
         if least:
             self.close[reach + self.drop_um < least] = FAR
-        rows = [
-            (
-                builder.line_value(grade, [int(i)], True),
-                builder.line_value(grade, [int(i)], False),
-            )
-            for i in self.members
-        ]
+        rows = [[builder.line_value(grade, [int(i)], end) for end in (True, False)]
+                for i in self.members]  # fmt: skip
         ends = np.array(rows, dtype=float).reshape(-1, 2)
         if self.fitted.any():
             always = ends[int(np.argmax(self.fitted))]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -22,7 +23,7 @@ from partitioner.solve.bound.memories import Memories
 from partitioner.solve.bound.openings import openings_of
 from partitioner.solve.bound.regions import LARGE, HandOut, RegionalBound
 from partitioner.solve.bound.relaxed_master import LpFailed
-from partitioner.solve.bound.result import BoundResult
+from partitioner.solve.bound.walks import Order
 from partitioner.solve.columns import Column, ColumnBuilder
 
 SWEEP_GAIN = 2e-3
@@ -39,6 +40,34 @@ CUTS_A_ROUND = 40
 CUTS_A_DEVICE = 5
 SLACK_ROUNDS = 3
 """Rounds of cuts with hardly any gain after which cutting stops."""
+
+
+@dataclass(slots=True)
+class BoundResult:
+    """What was proved.
+
+    Attributes
+    ----------
+    value
+        Objective money that no layout goes below.
+    duals
+        Duals that prove it.
+    orders
+        (switch, grade, out, back) of exact lines met on the way with small reduced cost.
+    source
+        Which relaxation gave the value.
+    converged
+        Whether more time would not have raised it in that relaxation.
+    rounds
+        Pricing rounds done.
+    """
+
+    value: int
+    duals: Duals
+    orders: list[Order]
+    source: str
+    converged: bool
+    rounds: int
 
 
 def lower_bound(

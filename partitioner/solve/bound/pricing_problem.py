@@ -14,9 +14,6 @@ from partitioner.solve.bound.walks import Priced
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.units import ceil_div
 
-LinkArrays = tuple[Ints, Ints, Ints]
-"""Device, port class and objective money (port included) of each link: three arrays (links,)."""
-
 
 class PricingProblem:
     """Line models by grade and set of switches, all links, and counting rows.
@@ -38,7 +35,9 @@ class PricingProblem:
         inst = self.instance = builder.instance
         self.models = line_models(builder, range(inst.n))
         self._common_weights()
-        self.links, self.link_arrays = self._links()
+        self.links = self._links()
+        rows = [(c.visits[0][0], c.port, c.switch, c.cost) for c in self.links]
+        self._link_rows = np.array(rows, dtype=np.int64).reshape(-1, 4)
         self.counts = self._counts()
         self.dear = self._dear()
         # Rules that only a built column can judge, and costs that only it knows.
@@ -47,27 +46,21 @@ class PricingProblem:
 
     def _common_weights(self) -> None:
         """Make all models count the same thing, so that one repair serves them all."""
-        inst = self.instance
-        self.weight = np.ones(inst.n, dtype=np.int64)
-        if len({m.grade for m in self.models}) > 1:
+        self.weight = np.ones(self.instance.n, dtype=np.int64)
+        seen: dict[int, int] = {}
+        are_alike = len({m.grade for m in self.models}) == 1 and all(
+            not m.counts_devices and seen.setdefault(int(i), int(w)) == int(w)
+            for m in self.models
+            for i, w in zip(m.members, m.weight, strict=True)
+        )
+        if not are_alike:
             for model in self.models:
                 model.count_devices()
-        by_step = [m for m in self.models if not m.counts_devices]
-        if by_step and len(by_step) != len(self.models):
-            for model in self.models:
-                model.count_devices()
-        elif by_step:
-            seen: dict[int, int] = {}
-            for model in by_step:
-                for i, w in zip(model.members, model.weight, strict=True):
-                    if seen.setdefault(int(i), int(w)) != int(w):
-                        for every in self.models:
-                            every.count_devices()
-                        return
-            for device, steps in seen.items():
-                self.weight[device] = steps
+            return
+        for device, steps in seen.items():
+            self.weight[device] = steps
 
-    def _links(self) -> tuple[list[MasterColumn], LinkArrays]:
+    def _links(self) -> list[MasterColumn]:
         inst = self.instance
         columns = []
         for p, port in enumerate(inst.port_classes):
@@ -78,19 +71,14 @@ class PricingProblem:
                 column = self.builder.link(port.switch, port.grade, i)
                 if column is not None:
                     columns.append(MasterColumn(((i, 1),), p, column.cost, port.switch, False))
-        device = np.array([c.visits[0][0] for c in columns], dtype=np.int64)
-        ports = np.array([c.port for c in columns], dtype=np.int64)
-        value = np.array(
-            [c.cost + inst.port_classes[c.port].value for c in columns], dtype=np.int64
-        )
-        return columns, (device, ports, value)
+        return columns
 
     def _counts(self) -> list[LineCount]:
         """Rows 'at least so many segments': for all devices and for each pinned set of them."""
         inst = self.instance
         every = frozenset(range(inst.switch_count))
         linkable = np.zeros(inst.n, dtype=bool)
-        linkable[self.link_arrays[0]] = True
+        linkable[self._link_rows[:, 0]] = True
         largest = max((m.data.max_devices for m in self.models), default=1)
         cap = max((int(m.data.unit_cap_mul) for m in self.models), default=0)
         allowed = [
@@ -209,12 +197,9 @@ class PricingProblem:
         self, device: Floats, fee: Floats, cap_price: Floats | None
     ) -> list[tuple[float, int]]:
         """Reduced costs below 0 among the links, each with the weight of its device."""
-        ids, ports, _ = self.link_arrays
-        if not len(ids):
-            return []
-        cost = np.array([c.cost for c in self.links], dtype=float)
+        ids, ports, switches, cost = self._link_rows.T
         reduced = cost + fee[ports] - device[ids]
         if cap_price is not None:
-            reduced += cap_price[[c.switch for c in self.links], ids]
+            reduced += cap_price[switches, ids]
         below = np.nonzero(reduced < 0)[0]
         return [(float(reduced[k]), int(self.weight[ids[k]])) for k in below]

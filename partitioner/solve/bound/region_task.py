@@ -11,8 +11,7 @@ import ortools.linear_solver.pywraplp as pywraplp
 
 from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.line_model import LineModel
-from partitioner.solve.bound.result import Order
-from partitioner.solve.bound.walks import ArmWalks, Priced, Walk, best_walks
+from partitioner.solve.bound.walks import ArmWalks, Order, Priced, Walk, best_walks
 from partitioner.units import MONEY_STEPS
 
 ROUNDS = 60

@@ -21,7 +21,7 @@ from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.field import Field
 from partitioner.solve.bound.line_model import FAR, LineModel, member_groups
 from partitioner.solve.bound.region_task import Found, Known, RegionTask, Visits
-from partitioner.solve.bound.result import Order
+from partitioner.solve.bound.walks import Order
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.split import split
 

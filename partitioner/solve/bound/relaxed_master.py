@@ -39,6 +39,12 @@ class SwitchCap:
     devices: frozenset[int]
     most: int
 
+    def held(self, column: MasterColumn) -> int:
+        """How often a column has some of the devices at the switch."""
+        if column.switch != self.switch:
+            return 0
+        return sum(times for d, times in column.visits if d in self.devices)
+
 
 @dataclass(frozen=True, slots=True)
 class MasterColumn:
@@ -124,12 +130,7 @@ class RelaxedMaster:
         if opened and self.openings.sets:
             self._mix_sets_of_open_switches()
         for r, (s, _) in enumerate(self.row_keys):
-            if s in opened:
-                row = solver.Constraint(-inf, 0.0)
-                row.SetCoefficient(opened[s], -float(self.row_count[r]))
-            else:
-                row = solver.Constraint(-inf, float(self.row_count[r]))
-            self._rows.append(row)
+            self._rows.append(self._at_most(s, self.row_count[r]))
         self._counts = [solver.Constraint(float(c.least), inf) for c in self.counts]
         for row in self._counts:
             out = solver.NumVar(0, inf, "")
@@ -147,6 +148,14 @@ class RelaxedMaster:
             self._put_cut(cut)
         for cap in self.caps:
             self._put_cap(cap)
+
+    def _at_most(self, switch: int, most: int) -> pywraplp.Constraint:
+        """Row of what a switch carries: at most so much, as far as it is open."""
+        opened = self._opened.get(switch)
+        row = self._solver.Constraint(-self._solver.infinity(), 0.0 if opened else float(most))
+        if opened:
+            row.SetCoefficient(opened, -float(most))
+        return row
 
     # -- columns and cuts ---------------------------------------------------------------------
 
@@ -176,8 +185,7 @@ class RelaxedMaster:
             for d, _ in column.visits:
                 self._lines_with[d].append(len(self._variables))
         for number in self._caps_at.get(column.switch, ()):
-            held = sum(times for d, times in column.visits if d in self.caps[number].devices)
-            if held:
+            if held := self.caps[number].held(column):
                 self._cap_rows[number].SetCoefficient(variable, float(held))
         self._variables.append(variable)
 
@@ -223,17 +231,10 @@ class RelaxedMaster:
         self._put_cap(cap)
 
     def _put_cap(self, cap: SwitchCap) -> None:
-        inf = self._solver.infinity()
-        if cap.switch in self._opened:
-            row = self._solver.Constraint(-inf, 0.0)
-            row.SetCoefficient(self._opened[cap.switch], -float(cap.most))
-        else:
-            row = self._solver.Constraint(-inf, float(cap.most))
+        row = self._at_most(cap.switch, cap.most)
         for column, variable in zip(self.columns, self._variables, strict=True):
-            if column.switch == cap.switch:
-                held = sum(times for d, times in column.visits if d in cap.devices)
-                if held:
-                    row.SetCoefficient(variable, float(held))
+            if held := cap.held(column):
+                row.SetCoefficient(variable, float(held))
         self._caps_at.setdefault(cap.switch, []).append(len(self._cap_rows))
         self._cap_rows.append(row)
 
@@ -306,12 +307,11 @@ class RelaxedMaster:
 
     def values(self) -> Floats:
         """Value of every column in the last solution with details (0 for those added since)."""
-        return self._padded(self._last_values, 0.0)
+        return self._padded(self._last_values)
 
     def reduced_costs(self) -> Floats:
         """Reduced costs (objective money) in the last solution with details; 0 if added since."""
-        return self._padded(self._last_reduced, 0.0)
+        return self._padded(self._last_reduced)
 
-    def _padded(self, known: Floats, filling: float) -> Floats:
-        missing = len(self.columns) - len(known)
-        return np.concatenate([known, np.full(missing, filling)])
+    def _padded(self, known: Floats) -> Floats:
+        return np.concatenate([known, np.zeros(len(self.columns) - len(known))])

@@ -33,6 +33,14 @@ def bit_rows(table: Bools) -> Words:
     return rows
 
 
+def holds(words: Words, device: Ints | int) -> Bools:
+    """Whether each bit row has a device, or the device of the same place."""
+    number = np.asarray(device)
+    held = words[np.arange(len(words)), number // WORD] >> (number % WORD).astype(np.uint64)
+    has: Bools = (held & np.uint64(1)) == 1
+    return has
+
+
 class Amounts:
     """Resources that add up device by device, and their limits.
 
@@ -164,13 +172,6 @@ class Memory:
         if self._keep is not None:
             words = words & self._keep[target]
         return words | self.own[target]
-
-    def holds(self, words: Words, device: Ints | int) -> Bools:
-        """Whether each row remembers a device, or the device of the same place."""
-        number = np.asarray(device)
-        held = words[np.arange(len(words)), number // WORD] >> (number % WORD).astype(np.uint64)
-        remembered: Bools = (held & np.uint64(1)) == 1
-        return remembered
 
     def free(self, words: Words, source: Ints, target: Ints) -> Bools:
         """Whether a row ``source`` remembers neither a device nor one in conflict with it."""

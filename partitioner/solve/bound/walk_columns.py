@@ -14,8 +14,7 @@ from partitioner.solve.bound.labels import LabelSearch
 from partitioner.solve.bound.line_model import LineModel
 from partitioner.solve.bound.pricing_problem import PricingProblem
 from partitioner.solve.bound.relaxed_master import MasterColumn, RelaxedMaster
-from partitioner.solve.bound.result import Order
-from partitioner.solve.bound.walks import ArmWalks, Walk, best_walks
+from partitioner.solve.bound.walks import ArmWalks, Order, Walk, best_walks
 from partitioner.solve.columns import Column, ColumnBuilder
 
 CHECKED = 1_500
@@ -86,8 +85,8 @@ class WalkColumns:
         value = column.cost + fee[column.port]
         value -= sum(duals.device[i] * times for i, times in column.visits)
         for price, cap in zip(duals.cap, self._master.caps, strict=False):
-            if price and cap.switch == column.switch:
-                value += price * sum(t for d, t in column.visits if d in cap.devices)
+            if price:
+                value += price * cap.held(column)
         return float(value + sum(duals.cut[c] for c in self._master.cuts_met(column)))
 
     # -- pricings -----------------------------------------------------------------------------

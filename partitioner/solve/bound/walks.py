@@ -15,6 +15,9 @@ import numpy as np
 from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.line_model import FAR, LineModel
 
+Order = tuple[int, int, tuple[int, ...], tuple[int, ...]]
+"""(switch, grade, out, back): an exact line, both arms outward from the switch."""
+
 
 @dataclass(slots=True)
 class Priced:
