@@ -273,14 +273,14 @@ def _own_name(
     """A row has a name that no row of its kind has; others may refer to it."""
     name = raw.get("id")
     if not name:
-        findings.add(origin, "missing-key", "expected a name, got none", steps=("id",))
+        findings.add(origin, "missing-key", "expected a name, got none", "id")
         return
     first = known.seen.get((holds.value, name.casefold()))
     if first is not None:
         at = first.at(("id",))
         where = at.cell or f"line {at.line}"
         findings.add(
-            origin, "duplicate-name", f"'{name}' given twice; first in {where}", steps=("id",),
+            origin, "duplicate-name", f"'{name}' given twice; first in {where}", "id",
             hint="names that differ only in spaces, signs or capitals are one; rename one of them",
         )  # fmt: skip
         return
@@ -297,7 +297,7 @@ def _complete_ends(
         for end in ("from", "to"):
             if not raw.get(end):
                 findings.add(origin, "missing-key", f"expected a name in the column {end}, got "
-                             "none", steps=(end,))  # fmt: skip
+                             "none", end)  # fmt: skip
         return
     point = raw.get("position_m")
     if point is None or None in point:
@@ -307,7 +307,7 @@ def _complete_ends(
         failed = getattr(origin, "columns", {})
         steps = ("position_m", 0 if point is None or point[0] is None else 1)
         if "x_m" in failed and not _told(findings, origin):
-            findings.add(origin, "missing-key", "expected coordinates, got none", steps=steps)
+            findings.add(origin, "missing-key", "expected coordinates, got none", *steps)
 
 
 def _told(findings: Findings, origin: Origin) -> bool:

@@ -97,11 +97,9 @@ def _merged(section: str, name: str, own: Item[Any] | None, findings: Findings) 
         known = did_you_mean(name, list(_shipped_entries()[section]), list_known=False)
         what = "keys" if len(absent) > 1 else "key"
         findings.add(
-            own.origin,
-            "missing-key",
-            f"a new entry needs the {what} {', '.join(absent)} too",
+            own.origin, "missing-key", f"a new entry needs the {what} {', '.join(absent)} too",
             hint=known and f"to change a shipped entry: {known}",
-        )
+        )  # fmt: skip
     return values
 
 
@@ -170,7 +168,7 @@ def _check_grade(item: Item[Any], values: dict[str, Any], findings: Findings) ->
         findings.clash(
             item.origin,
             f"expected loop_delay_min_ns at most loop_delay_max_ns, got {low} and {high}",
-        )
+        )  # fmt: skip
     if values["medium"] == "link" and values["nodes"] not in (None, 2):
         findings.clash(item.origin, f"a link has 2 nodes, got {values['nodes']}", "nodes")
     if values["medium"] == "mixing":

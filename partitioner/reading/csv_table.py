@@ -113,11 +113,10 @@ def read_csv(
             origin = RowOrigin(sheet, Row(line, ()), columns, label, {})
             if len(row) > len(header):
                 findings.add(
-                    origin,
-                    "wrong-kind",
+                    origin, "wrong-kind",
                     f"expected {len(header)} cells as in the header, got {len(row)}",
                     hint="put quotes round a cell that has the separator in it",
-                )
+                )  # fmt: skip
             # Cells beyond the header belong to no column.
             items.append(read_cells(model, header, row[: len(header)], kinds, origin, findings))
     except UnreadableCsv as error:
@@ -162,7 +161,7 @@ def check_header(
     absent = [name for name in required if name not in header]
     for number, name in enumerate(header):
         if header.index(name) < number:
-            findings.add(origin, "duplicate-key", f"column '{name}' stands twice", steps=(name,))
+            findings.add(origin, "duplicate-key", f"column '{name}' stands twice", name)
         elif name not in kinds:
             hint = did_you_mean(name, absent, list_known=False) or did_you_mean(
                 name, list(kinds), list_known=False
@@ -170,7 +169,7 @@ def check_header(
             if hint and any(f"'{a}'" in hint for a in absent):
                 absent = [a for a in absent if f"'{a}'" not in hint]
             message = f"no such column '{name}'" if name else "expected a column name, got nothing"
-            findings.add(origin, "unknown-key", message, steps=(name,), hint=hint)
+            findings.add(origin, "unknown-key", message, name, hint=hint)
     for name in absent:
         findings.add(origin, "missing-key", f"expected the column '{name}', got none")
 

@@ -143,7 +143,7 @@ def _ports(
         if switch is None:
             if "switch" in header:
                 told = "expected a switch, got none"
-                findings.add(origin, "missing-key", told, steps=("switch",))
+                findings.add(origin, "missing-key", told, "switch")
             continue
         found.setdefault(str(switch), []).append((origin, values))
     return found

@@ -161,18 +161,14 @@ def _check_top(
 ) -> None:
     if top.table.problem and top.table.problem != problem.name:
         findings.clash(
-            root,
-            f"made for the problem '{top.table.problem}', read with '{problem.name}'",
-            "problem",
-            is_warning=True,
-        )
+            root, f"made for the problem '{top.table.problem}', read with '{problem.name}'",
+            "problem", is_warning=True,
+        )  # fmt: skip
     elif top.table.problem_digest and top.table.problem_digest != problem.digest:
         findings.clash(
-            root,
-            "the problem's files have changed since this layout was made",
-            "problem_digest",
+            root, "the problem's files have changed since this layout was made", "problem_digest",
             is_warning=True,
-        )
+        )  # fmt: skip
 
 
 def _check_segment(item: Item[SegmentTable], problem: Problem, findings: Findings) -> None:
@@ -187,12 +183,9 @@ def _check_segment(item: Item[SegmentTable], problem: Problem, findings: Finding
         for name in ("plca", "node_count", "burst_counts"):
             if getattr(table, name):
                 findings.clash(
-                    origin,
-                    f"{table.grade} is full duplex and has no PLCA settings",
-                    name,
-                    hint="remove the key",
-                    on_key=True,
-                )
+                    origin, f"{table.grade} is full duplex and has no PLCA settings", name,
+                    hint="remove the key", on_key=True,
+                )  # fmt: skip
         return
     _check_plca(item, findings)
     if not grade.is_line:
@@ -203,11 +196,10 @@ def _check_order(item: Item[SegmentTable], findings: Findings) -> None:
     table = item.table
     if table.switch_index > len(table.devices):
         findings.add(
-            item.origin,
-            "out-of-range",
+            item.origin, "out-of-range",
             f"expected 0 to {len(table.devices)}, the number of devices, got {table.switch_index}",
-            steps=("switch_index",),
-        )
+            "switch_index",
+        )  # fmt: skip
 
 
 def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
@@ -223,12 +215,10 @@ def _check_plca(item: Item[SegmentTable], findings: Findings) -> None:
     absent = [d for d in table.devices if table.plca is not None and d not in table.plca]
     if absent:
         findings.add(
-            origin,
-            "missing-key",
-            f"expected a PLCA ID for every device, got none for {', '.join(absent)}",
-            steps=("plca",),
+            origin, "missing-key",
+            f"expected a PLCA ID for every device, got none for {', '.join(absent)}", "plca",
             hint="leave `plca` out to have all IDs given by order",
-        )
+        )  # fmt: skip
 
 
 def _check_plca_of_link(item: Item[SegmentTable], findings: Findings) -> None:
@@ -237,18 +227,16 @@ def _check_plca_of_link(item: Item[SegmentTable], findings: Findings) -> None:
     for name, id_ in (table.plca or {}).items():
         if name in (table.devices or ()) and id_ != LINK_DEVICE_ID:
             findings.add(
-                origin,
-                "out-of-range",
+                origin, "out-of-range",
                 f"expected {LINK_DEVICE_ID}, the ID of the device on a half-duplex link, got {id_}",
-                steps=("plca", name),
-            )
+                "plca", name,
+            )  # fmt: skip
     if table.node_count not in (None, LINK_NODE_COUNT):
         findings.add(
-            origin,
-            "out-of-range",
+            origin, "out-of-range",
             f"expected {LINK_NODE_COUNT}, the nodes of a half-duplex link, got {table.node_count}",
-            steps=("node_count",),
-        )
+            "node_count",
+        )  # fmt: skip
 
 
 def _check_ids(segments: list[Item[SegmentTable]], findings: Findings) -> None:
@@ -260,11 +248,9 @@ def _check_ids(segments: list[Item[SegmentTable]], findings: Findings) -> None:
         line = item.origin.at(("id",)).line
         if name in seen:
             findings.add(
-                item.origin,
-                "duplicate-name",
-                f"segment '{name}' given twice; first on line {seen[name]}",
-                steps=("id",),
-            )
+                item.origin, "duplicate-name",
+                f"segment '{name}' given twice; first on line {seen[name]}", "id",
+            )  # fmt: skip
         seen.setdefault(name, line)
 
 

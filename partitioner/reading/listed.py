@@ -250,9 +250,7 @@ class _Reader:
             shown = ", ".join(c.rpartition("!")[2] for c in cells[:_NAMED_ROWS])
             message += f" ({shown}{', …' * (len(cells) > _NAMED_ROWS)})"
         where = self._columns.headings[key]
-        self._findings.add(
-            origin, code, f"'{where}' is read as {key}: {message}", steps=(key,), hint=hint
-        )
+        self._findings.add(origin, code, f"'{where}' is read as {key}: {message}", key, hint=hint)
 
     def _mark_of_sheet(self) -> Mark | None:
         """What stands before fractions in any column, if all that tell agree."""

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
-from typing import Protocol
+from typing import Protocol, TypedDict, Unpack
 
 from pydantic_core import PydanticCustomError
 
@@ -85,6 +85,14 @@ def join_label(label: str, steps: Steps) -> str:
     return f"{label}.{rest}" if label and rest and not rest.startswith("[") else label + rest
 
 
+class How(TypedDict, total=False):
+    """How a finding is told: with a hint, at the key of its place, as a warning."""
+
+    hint: str
+    on_key: bool
+    is_warning: bool
+
+
 class Enough(Exception):
     """So much is wrong that nobody reads on; what was found so far is told."""
 
@@ -138,62 +146,34 @@ class Findings:
         origin: Origin,
         code: str,
         message: str,
-        *,
-        steps: Sequence[str | int] = (),
+        *steps: str | int,
         hint: str = "",
         on_key: bool = False,
-        severity: str = "error",
+        is_warning: bool = False,
     ) -> None:
-        """Add one finding about a part of the item at ``origin``."""
-        way = tuple(steps)
-        at = origin.at(way, on_key=on_key)
+        """Add one finding about a part of the item at ``origin``, or its key."""
+        at = origin.at(steps, on_key=on_key)
         # A position is one key in YAML and three columns in CSV.
-        shown = (at.column_name,) if at.column_name and at.column_name != way[0] else way
+        shown = (at.column_name,) if at.column_name and at.column_name != steps[0] else steps
+        where, severity = join_label(origin.label, shown), "warning" if is_warning else "error"
         self.take(
             Finding(
-                file=at.file,
-                line=at.line,
-                column=at.column,
-                code=code,
-                where=join_label(origin.label, shown),
-                message=message,
-                hint=hint,
-                source_line=at.source_line,
-                severity=severity,
-                column_name=at.column_name,
-                cell=at.cell,
-                row=at.row,
+                at.file, at.line, at.column, code, where, message, hint, at.source_line, severity,
+                at.column_name, at.cell, at.row,
             )
-        )
+        )  # fmt: skip
 
     def refused(
         self, origin: Origin, error: PydanticCustomError, *steps: str | int, on_key: bool = False
     ) -> None:
         """Tell a value that its kind does not take; see :func:`partitioner.reading.kinds.fault`."""
         told = error.context or {}
-        way = (*steps, *told["at"])
-        hint = told["hint"]
-        self.add(origin, error.type, told["message"], steps=way, hint=hint, on_key=on_key)
+        way, hint = (*steps, *told["at"]), told["hint"]
+        self.add(origin, error.type, told["message"], *way, hint=hint, on_key=on_key)
 
-    def clash(
-        self,
-        origin: Origin,
-        message: str,
-        *steps: str | int,
-        hint: str = "",
-        on_key: bool = False,
-        is_warning: bool = False,
-    ) -> None:
+    def clash(self, origin: Origin, message: str, *steps: str | int, **how: Unpack[How]) -> None:
         """Tell of values that make no sense together."""
-        self.add(
-            origin,
-            "not-allowed-together",
-            message,
-            steps=steps,
-            hint=hint,
-            on_key=on_key,
-            severity="warning" if is_warning else "error",
-        )
+        self.add(origin, "not-allowed-together", message, *steps, **how)
 
     def no_effect(self, origin: Origin, why: str, *steps: str | int, on_key: bool = True) -> None:
         """Warn of a value that changes nothing."""
@@ -210,15 +190,9 @@ class Findings:
         is_warning: bool = False,
     ) -> None:
         """Tell a name that is none of the ``known`` ones."""
-        self.add(
-            origin,
-            "unknown-name",
-            message,
-            steps=steps,
-            hint=self.near(name, known),
-            on_key=on_key,
-            severity="warning" if is_warning else "error",
-        )
+        hint = self.near(name, known)
+        how: How = {"hint": hint, "on_key": on_key, "is_warning": is_warning}
+        self.add(origin, "unknown-name", message, *steps, **how)
 
     def in_order(self, file: str) -> list[Finding]:
         """All of them by their places; warnings that were left out are counted at the end."""

@@ -246,12 +246,9 @@ def check_format(raw: dict[str, Any], root: YamlOrigin, findings: Findings) -> b
     number = raw.get("format")
     if isinstance(number, int) and not isinstance(number, bool) and number > FORMAT:
         findings.add(
-            root,
-            "unsupported-version",
-            f"expected format {FORMAT}, got {number}",
-            steps=("format",),
+            root, "unsupported-version", f"expected format {FORMAT}, got {number}", "format",
             hint="a newer version of the program reads this file",
-        )
+        )  # fmt: skip
         return False
     return True
 
@@ -322,7 +319,7 @@ class Reader:
                 shallow[section] = [_EMPTY_SWITCH]
                 if not is_asked(value):
                     told = f"expected a list, or the word '{PROPOSE}', got {got(value)}"
-                    self._findings.add(self._root, "wrong-kind", told, steps=(section,))
+                    self._findings.add(self._root, "wrong-kind", told, section)
                     self._unsure.add(section)
             elif isinstance(value, kind) and section != "switches":
                 shallow.pop(section)
@@ -397,13 +394,13 @@ class Reader:
             return []
         if not sheets:
             told = f"expected a table, got nothing in {name}"
-            self._findings.add(item.origin, "unreadable-file", told, steps=("file",))
+            self._findings.add(item.origin, "unreadable-file", told, "file")
         return sheets
 
     def _tell_unreadable(self, origin: Origin, key: str, told: str, error: Unreadable) -> None:
         """There is no file to point into: the key that names it is the place to mend."""
         hint = _ELSEWHERE if isinstance(error, Outside) else error.hint
-        self._findings.add(origin, "unreadable-file", told, steps=(key,), hint=hint)
+        self._findings.add(origin, "unreadable-file", told, key, hint=hint)
 
     def _limits(self, parts: Parts) -> None:
         raw = self._raw.get("limits", {})

@@ -52,7 +52,7 @@ def tables_into(
         findings.add(
             item.origin, "missing-key",
             f"expected a column for {', '.join(absent)} in {sheet.title}, got none",
-            steps=("columns",) if source.columns else (),
+            *(["columns"] if source.columns else []),
             hint=f"headings in row {columns.heading_row}: "
             + ", ".join(h for h in columns.header if h),
         )  # fmt: skip
@@ -62,12 +62,12 @@ def tables_into(
             item.origin, "guessed",
             f"row {columns.heading_row} of {sheet.title} is read as {mapping_text(columns)}"
             + f"; not used: {', '.join(columns.unused)}" * bool(columns.unused),
-            hint="state it under columns to settle it", severity="warning",
+            hint="state it under columns to settle it", is_warning=True,
         )  # fmt: skip
     book = NameBook(parts.names(("places", "devices", "switches")))
     listed = read_rows(sheet, columns, findings, decimal=source.decimal, known=book)
     for told in listed.told:
-        findings.add(item.origin, "guessed", f"{sheet.title}: {told}", severity="warning")
+        findings.add(item.origin, "guessed", f"{sheet.title}: {told}", is_warning=True)
     items = items_of(listed, filled(listed.rows, dict(source.fill)), findings)
     if source.holds is Holds.MESSAGES:
         _streams(parts, items, source, item.origin, findings)
@@ -117,7 +117,7 @@ def _columns(
         steps = ("columns",) if stated else ("file",)
         first = next((r for s in chosen for r in s.rows), None)
         seen = [str(c) for c in first.cells if isinstance(c, str) and c] if first else []
-        findings.add(item.origin, "missing-key", told, steps=steps,
+        findings.add(item.origin, "missing-key", told, *steps,
                      hint=f"its first row: {', '.join(seen[:8])}" if seen else "")  # fmt: skip
         return None
     sheet, columns = max(found, key=lambda f: f[1].score)

@@ -115,7 +115,7 @@ def _report(
             unknown.append((steps[:-1], str(steps[-1])))
         else:
             code, message, hint, at = _say(detail)
-            findings.add(origin, code, message, steps=(*steps, *at), hint=hint)
+            findings.add(origin, code, message, *steps, *at, hint=hint)
     for place, name in unknown:
         table = _table_at(model, place)
         keys = key_names(table) if table else []
@@ -131,13 +131,13 @@ def _report(
         elif len(keys) <= 8:
             hint = "keys here: " + ", ".join(keys)
         findings.add(
-            origin, "unknown-key", "no such key here", steps=(*place, name), hint=hint, on_key=True
+            origin, "unknown-key", "no such key here", *place, name, hint=hint, on_key=True
         )
     for place, name in missing:
         table = _table_at(model, place)
         told = _describe(table, name) if table else ""
         findings.add(
-            origin, "missing-key", f"expected the key '{name}', got none", steps=place, hint=told
+            origin, "missing-key", f"expected the key '{name}', got none", *place, hint=told
         )
     return frozenset(guessed)
 

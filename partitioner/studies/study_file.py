@@ -222,9 +222,7 @@ class _Reader:
         try:
             yield
         except Unreadable as error:
-            self._findings.add(
-                self._root, "unreadable-file", error.message, steps=(name,), hint=error.hint
-            )
+            self._findings.add(self._root, "unreadable-file", error.message, name, hint=error.hint)
 
     def _text(self, name: str, file: str) -> str:
         with self._unreadable_told(name):
@@ -372,13 +370,13 @@ class _Reader:
         if count > MOST_CASES:
             self._findings.add(
                 self._root, "out-of-range", f"expected at most {MOST_CASES} cases, got {size}",
-                steps=("vary",), hint="draw some of them: draws: {count: 200, seed: 1}",
+                "vary", hint="draw some of them: draws: {count: 200, seed: 1}",
             )  # fmt: skip
             return (), factors
         if count > size:
             self._findings.add(
                 self._root, "out-of-range", f"expected at most the {size} of the grid, got {count}",
-                steps=("draws", "count"),
+                "draws", "count",
             )  # fmt: skip
             return (), factors
         if draws is None:

@@ -22,11 +22,9 @@ def check_builds(parts: Parts, findings: Findings) -> None:
         if options in first:
             name, place = first[options]
             findings.add(
-                item.origin,
-                "duplicate-name",
-                f"same options as build '{name}' on {place}",
-                steps=("options",),
-            )
+                item.origin, "duplicate-name", f"same options as build '{name}' on {place}",
+                "options",
+            )  # fmt: skip
         first.setdefault(options, (item.id, item.origin.at(("id",)).words))
     named = {name for item in builds for name in item.table.options or ()}
     told = len(first) < len(builds) or not named <= set(parts.names(("options",)))
@@ -36,9 +34,8 @@ def check_builds(parts: Parts, findings: Findings) -> None:
     if total != 1:
         findings.clash(
             builds[0].origin.named("builds"),
-            f"expected shares that sum to 1, got {plain_number(total)}",
-            "share",
-        )
+            f"expected shares that sum to 1, got {plain_number(total)}", "share",
+        )  # fmt: skip
         return
     for option in parts.options:
         having = (b.table.share for b in builds if option.id in b.table.options)
@@ -48,9 +45,8 @@ def check_builds(parts: Parts, findings: Findings) -> None:
                 option.origin,
                 f"the builds with it make {plain_number(share)}, not "
                 f"{plain_number(option.table.take_rate)}; the builds count",
-                "take_rate",
-                is_warning=True,
-            )
+                "take_rate", is_warning=True,
+            )  # fmt: skip
 
 
 def check_options(parts: Parts, findings: Findings) -> None:
@@ -84,12 +80,9 @@ def check_failure_rules(parts: Parts, findings: Findings) -> None:
             size = functions.get(rule.function)
             if size is None and all(d.whole for d in parts.devices):
                 findings.unknown(
-                    item.origin,
-                    f"no device has the function '{rule.function}'",
-                    rule.function,
-                    sorted(functions),
-                    "function",
-                )
+                    item.origin, f"no device has the function '{rule.function}'", rule.function,
+                    sorted(functions), "function",
+                )  # fmt: skip
         if size is not None and rule.most_lost is not None and rule.most_lost >= size:
             findings.no_effect(
                 item.origin, f"it concerns {size} devices only", "most_lost", on_key=False

@@ -39,12 +39,9 @@ def _check_pins(item: Item[Any], parts: Parts, zones: set[str], findings: Findin
     given = [key for key in _PINS if key in item.given]
     if len(given) > 1:
         findings.clash(
-            item.origin,
-            f"expected one of {', '.join(_PINS)}, got {' and '.join(given)}",
-            given[1],
-            hint="remove the others",
-            on_key=True,
-        )
+            item.origin, f"expected one of {', '.join(_PINS)}, got {' and '.join(given)}", given[1],
+            hint="remove the others", on_key=True,
+        )  # fmt: skip
         return False
     good = item.whole or all(getattr(device, key) is not None for key in given)
     switches = parts.names(("switches",))
@@ -54,12 +51,9 @@ def _check_pins(item: Item[Any], parts: Parts, zones: set[str], findings: Findin
         good = False
         if not parts.unsure & {"switches"} and all(s.whole for s in parts.switches):
             findings.unknown(
-                item.origin,
-                f"no switch has the zone '{device.zone}'",
-                device.zone,
-                sorted(zones),
+                item.origin, f"no switch has the zone '{device.zone}'", device.zone, sorted(zones),
                 "zone",
-            )
+            )  # fmt: skip
     return good
 
 
@@ -86,12 +80,9 @@ def _check_offered(
     usable = len(lost) < len(grades)
     offers = ", ".join(sorted(served))
     findings.clash(
-        item.origin,
-        message + (": that grade can't be used" if usable else ""),
-        "grades",
-        is_warning=usable,
-        hint=f"ports there serve {offers}" if len(served) <= 8 else "",
-    )
+        item.origin, message + (": that grade can't be used" if usable else ""), "grades",
+        is_warning=usable, hint=f"ports there serve {offers}" if len(served) <= 8 else "",
+    )  # fmt: skip
 
 
 def _check_unused(item: Item[Any], parts: Parts, findings: Findings) -> None:
@@ -160,7 +151,7 @@ def _check_apart(
         item.origin,
         f"'{a}' and '{b}' are {kind.value} here and together in group '{other.id}' on {place}",
         "devices",
-    )
+    )  # fmt: skip
 
 
 def _check_apart_pins(
@@ -178,7 +169,7 @@ def _check_apart_pins(
                 f"'{only[switch]}' and '{name}' are apart-switch here and both pinned to "
                 f"'{switch}', '{name}' on {devices[name].origin.at(()).words}",
                 "devices",
-            )
+            )  # fmt: skip
             return
         only[switch] = name
 
@@ -238,15 +229,9 @@ def check_sharing(parts: Parts, findings: Findings) -> None:
         for index, name in enumerate(group):
             if name not in domains:
                 findings.unknown(
-                    sharing.origin,
-                    f"no device has the security domain '{name}'",
-                    name,
-                    sorted(domains),
-                    "domains",
-                    number,
-                    index,
-                    is_warning=True,
-                )
+                    sharing.origin, f"no device has the security domain '{name}'", name,
+                    sorted(domains), "domains", number, index, is_warning=True,
+                )  # fmt: skip
     if sharing.table.safety_span is not None and not any(
         d.table.safety_level is not None for d in everyone
     ):

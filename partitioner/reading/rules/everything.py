@@ -45,10 +45,6 @@ def check_parts(parts: Parts, findings: Findings) -> None:
         rule(parts, findings)
     if not parts.devices and not parts.unsure & {"devices"}:
         findings.add(
-            parts.origin,
-            "out-of-range",
-            "expected at least 1 device, got none",
-            steps=("devices",),
-            hint="list them under devices, or in a CSV file named by devices_csv",
-            on_key=True,
-        )
+            parts.origin, "out-of-range", "expected at least 1 device, got none", "devices",
+            hint="list them under devices, or in a CSV file named by devices_csv", on_key=True,
+        )  # fmt: skip

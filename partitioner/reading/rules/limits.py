@@ -46,12 +46,9 @@ def _check_link_keys(item: Item[LimitTable], findings: Findings) -> None:
     for key in _LINE_ONLY:
         if key in item.given and getattr(item.table, key) not in (None, Decimal(0)):
             findings.clash(
-                item.origin,
-                "applies to shared lines only, and this is a grade of links",
-                key,
-                hint="remove the key",
-                on_key=True,
-            )
+                item.origin, "applies to shared lines only, and this is a grade of links", key,
+                hint="remove the key", on_key=True,
+            )  # fmt: skip
     if item.table.nodes not in (None, 2):
         findings.clash(item.origin, f"a link has 2 nodes, got {item.table.nodes}", "nodes")
 
@@ -73,9 +70,8 @@ def _check_basis(item: Item[LimitTable], grade: Grade, findings: Findings) -> No
                 item.origin,
                 f"expected at most the guaranteed {plain_number(from_base(most, steps))} {unit} "
                 f"without basis: engineered, got {got}",
-                key,
-                hint="write basis: engineered if you have qualified your own parts for it",
-            )
+                key, hint="write basis: engineered if you have qualified your own parts for it",
+            )  # fmt: skip
 
 
 def _check_reserve(name: str, item: Item[LimitTable], parts: Parts, findings: Findings) -> None:
@@ -140,6 +136,5 @@ def check_plca(parts: Parts, findings: Findings) -> None:
             parts.plca.origin,
             f"bursts need a burst timer above the gap of {IPG_BT} BT between frames, "
             f"got {plca.burst_timer_bt}",
-            "burst_timer_bt",
-            is_warning=True,
-        )
+            "burst_timer_bt", is_warning=True,
+        )  # fmt: skip

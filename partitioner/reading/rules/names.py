@@ -57,10 +57,7 @@ def _tell_duplicates(
             place = f"in {other.file}, {other.words}"
         among = "" if its_section == section else f" among the {its_section}"
         findings.add(
-            item.origin,
-            "duplicate-name",
-            f"'{name}' given twice; first{among} {place}",
-            steps=("id",),
+            item.origin, "duplicate-name", f"'{name}' given twice; first{among} {place}", "id"
         )
 
 
@@ -84,6 +81,4 @@ def check_references(parts: Parts, findings: Findings) -> None:
             if sections and name not in known and not parts.unsure.intersection(sections):
                 hint = findings.near(name, known) if known else f"the file lists no {sections[0]}"
                 told = f"no such {what} '{name}'"
-                findings.add(
-                    item.origin, "unknown-name", told, steps=steps, hint=hint, on_key=is_key
-                )
+                findings.add(item.origin, "unknown-name", told, *steps, hint=hint, on_key=is_key)

@@ -96,13 +96,11 @@ def _tell(name: str, slips: list[Slip], findings: Findings) -> None:
         more = len(slips) - _SHOWN
         is_last = number == _SHOWN - 1 and more > 0
         findings.add(
-            slip.item.origin,
-            "unlikely",
-            slip.why + f"; and {more} more like it" * is_last,
-            steps=slip.steps,
+            slip.item.origin, "unlikely", slip.why + f"; and {more} more like it" * is_last,
+            *slip.steps,
             hint=f"if it is meant: silence: {{{name}: [{slip.item.id}]}}, or [{EVERYONE}]",
-            severity="warning",
-        )
+            is_warning=True,
+        )  # fmt: skip
 
 
 def _positions(parts: Parts) -> list[tuple[Item[Any], npt.NDArray[np.float64]]]:

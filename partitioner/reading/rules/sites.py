@@ -42,19 +42,16 @@ def check_pathways(parts: Parts, findings: Findings) -> None:
         straight = distance_um(a, b, "straight", PPM)
         if straight == 0 and way.length_m is None and "length_m" not in item.given:
             findings.add(
-                item.origin,
-                "missing-key",
+                item.origin, "missing-key",
                 "expected the key 'length_m', since both places are at one point",
-            )
+            )  # fmt: skip
         elif way.length_m is not None and to_base(way.length_m, UM_PER_M) < straight:
             shortest = plain_number(from_base(straight, UM_PER_M))
             findings.add(
-                item.origin,
-                "out-of-range",
-                f"shorter than the straight way between its places, {shortest} m",
-                steps=("length_m",),
-                severity="warning",
-            )
+                item.origin, "out-of-range",
+                f"shorter than the straight way between its places, {shortest} m", "length_m",
+                is_warning=True,
+            )  # fmt: skip
 
 
 def check_connected(parts: Parts, findings: Findings) -> None:
@@ -77,11 +74,9 @@ def check_connected(parts: Parts, findings: Findings) -> None:
     for name, item in places.items():
         if name not in graph and name not in used and item.whole:
             findings.add(
-                item.origin,
-                "disconnected",
-                "no pathway leads to this place and nothing stands there",
-                severity="warning",
-            )
+                item.origin, "disconnected",
+                "no pathway leads to this place and nothing stands there", is_warning=True,
+            )  # fmt: skip
     parts_of_graph = list(nx.connected_components(graph))
     component = {n: number for number, c in enumerate(parts_of_graph) for n in c}
     where = _components(sites, parts, component, len(parts_of_graph))
@@ -129,32 +124,25 @@ def _tell_disconnected(
         item = sites[index]
         if found is None:
             findings.add(
-                item.origin,
-                "disconnected",
-                f"no pathway leads to the place '{item.table.place}'",
-                steps=("place",),
-                hint="add a pathway to it, or give position_m",
-            )
+                item.origin, "disconnected", f"no pathway leads to the place '{item.table.place}'",
+                "place", hint="add a pathway to it, or give position_m",
+            )  # fmt: skip
         elif found != main:
             step = "place" if item.table.place is not None else "position_m"
             findings.add(
-                item.origin,
-                "disconnected",
-                f"no pathways lead from here to '{name}'",
-                steps=(step,),
+                item.origin, "disconnected", f"no pathways lead from here to '{name}'", step,
                 hint="add the missing pathway",
-            )
+            )  # fmt: skip
     busy = set(where.values())
     rank = {name: number for number, name in enumerate(places)}
     for number, members in enumerate(components):
         if number not in busy:
             first = min(members, key=rank.__getitem__)
             findings.add(
-                places[first].origin,
-                "disconnected",
+                places[first].origin, "disconnected",
                 "no pathways lead from here to a switch, and no device stands there",
-                severity="warning",
-            )
+                is_warning=True,
+            )  # fmt: skip
 
 
 def check_backbone(parts: Parts, findings: Findings) -> None:
@@ -182,13 +170,11 @@ def check_backbone(parts: Parts, findings: Findings) -> None:
         line = backbone.origin.at(steps).line
         if ends in first:
             findings.add(
-                backbone.origin,
-                "duplicate-name",
+                backbone.origin, "duplicate-name",
                 f"link between {' and '.join(link.between)} given twice; "
                 f"first on line {first[ends]}",
-                steps=(*steps, "between"),
-                hint="one link may list several grades",
-            )
+                *steps, "between", hint="one link may list several grades",
+            )  # fmt: skip
         first.setdefault(ends, line)
     if not broken:
         _check_shape(parts, findings)
@@ -209,9 +195,7 @@ def _check_shape(parts: Parts, findings: Findings) -> None:
         told = some_of([f"'{name}'" for name in cut_off], 8)
         message = f"no backbone links lead from '{required[0]}' to {told}"
         hint = "" if joins_all else "streams between their devices can't pass"
-        findings.add(
-            origin, "disconnected", message, hint=hint, severity="error" if joins_all else "warning"
-        )
+        findings.add(origin, "disconnected", message, hint=hint, is_warning=not joins_all)
     elif table.shape is BackboneShape.RING and len(required) > 2:
         for name in required:
             if graph.degree(name) < 2:

@@ -38,7 +38,7 @@ def check_traffic(parts: Parts, findings: Findings) -> None:
                 f"expected at most {most} bytes with encapsulation {stream.encapsulation.value}, "
                 f"got {stream.payload_bytes}",
                 "payload_bytes",
-            )
+            )  # fmt: skip
 
 
 def _check_ends(item: Item[Any], candidates: set[str], findings: Findings) -> None:
@@ -48,14 +48,12 @@ def _check_ends(item: Item[Any], candidates: set[str], findings: Findings) -> No
     for number, (name, steps) in enumerate(ends):
         if number and name == sender:
             findings.clash(
-                item.origin,
-                f"expected another device than the sender '{sender}', got itself",
+                item.origin, f"expected another device than the sender '{sender}', got itself",
                 *steps,
-            )
+            )  # fmt: skip
         elif name in candidates:
             findings.clash(
                 item.origin,
-                f"'{name}' is a candidate that may be left out; no stream can rely on it",
-                *steps,
+                f"'{name}' is a candidate that may be left out; no stream can rely on it", *steps,
                 hint="set required: true for the switch",
-            )
+            )  # fmt: skip
