@@ -18,6 +18,12 @@ if TYPE_CHECKING:
     from partitioner.report.sections import Section
 
 
+MOST_TOLD = 8
+"""Places told in a terminal; the report has all."""
+MOST_NAMED = 20
+"""Devices named in one line."""
+
+
 @dataclass(frozen=True, slots=True)
 class NearestAnswer(LayoutAnswer):
     """An incomplete layout that keeps all rules otherwise, judged, and what keeps the rest out."""
@@ -28,17 +34,29 @@ class NearestAnswer(LayoutAnswer):
     section: Section
 
     def lines(self) -> list[str]:
-        """What keeps each device out and what would let it in, a line each, for a terminal."""
-        known = {p.device: p for p in self.miss.places}
+        """What keeps each device out and what would let it in, for a terminal."""
+        from partitioner.pages.nearest_miss import allowed_by
+        from partitioner.visible import some_of
+
+        places = [p for p in self.miss.places if p.findings]
+        # Those with a change to make come first: that is what can be acted on.
+        places.sort(key=lambda p: not p.changes)
         told = []
-        for device in self.miss.missing:
-            place = known.get(device)
-            if place is None:
-                told.append(f"{device}: not looked into, time was up")
-                continue
-            told.append(f"{device}, best as {place.where}:")
+        for place in places[:MOST_TOLD]:
+            told.append(f"{place.device}, best as {place.where}:")
             told += [f"  [{f.rule}] {f.sentence}" for f in place.findings]
-            told.append(f"  would allow it: {'; '.join(place.changes) or 'nothing that was tried'}")
+            told.append(f"  would allow it: {allowed_by(place)}")
+        if len(places) > MOST_TOLD:
+            told.append(f"and {len(places) - MOST_TOLD} more, in the report")
+        rest = [p.device for p in self.miss.places if not p.findings]
+        if rest:
+            told.append(
+                f"fits next to others, if delays and loads allow it, which there was no time to "
+                f"work out: {some_of(rest, MOST_NAMED)}"
+            )
+        known = {p.device for p in self.miss.places}
+        if unknown := [d for d in self.miss.missing if d not in known]:
+            told.append(f"not looked into, time was up: {some_of(unknown, MOST_NAMED)}")
         return told
 
     def data(self) -> list[dict[str, Any]]:
@@ -51,6 +69,7 @@ class NearestAnswer(LayoutAnswer):
                 "where": p.where,
                 "findings": rule_findings_data(p.findings),
                 "changes": list(p.changes),
+                "is_whole": p.is_whole,
             }
             for p in self.miss.places
         ]

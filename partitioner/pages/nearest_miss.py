@@ -2,13 +2,27 @@
 
 from __future__ import annotations
 
-from partitioner.explain.nearest_miss import NearestMiss
+from partitioner.explain.nearest_miss import NearestMiss, Place
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, listed
 from partitioner.report.sections import Section, Table
 
 NOT_LOOKED_INTO = "not looked into: time was up"
+NO_CHANGES = "no change was tried: time was up"
+ONLY_DELAYS = "no rule but those on delays and loads, which time was too short for"
+
+
+def allowed_by(place: Place) -> str:
+    """What would allow a place, in words."""
+    if not place.is_whole:
+        return NO_CHANGES
+    return "; ".join(place.changes) or "nothing that was tried"
+
+
+def against(place: Place) -> str:
+    """What is broken at a place, in words."""
+    return " ".join(f.sentence for f in place.findings) or ONLY_DELAYS
 
 
 def nearest_miss_section(problem: Problem, miss: NearestMiss) -> Section:
@@ -50,8 +64,8 @@ def _table(miss: NearestMiss) -> Table:
             col.names("rules", "rules against it",
                       lambda row: {f.rule: 0 for f in row[1].findings} if row[1] else ()),
             col.text("why", "what is broken there",
-                     lambda row: " ".join(f.sentence for f in row[1].findings) if row[1] else ""),
+                     lambda row: against(row[1]) if row[1] else ""),
             col.text("changes", "what would allow it",
-                     lambda row: "; ".join(row[1].changes) or "none found" if row[1] else ""),
+                     lambda row: allowed_by(row[1]) if row[1] else ""),
         ),
     )  # fmt: skip

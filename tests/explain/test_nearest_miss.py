@@ -6,9 +6,12 @@ from dataclasses import replace
 
 import pytest
 
+from partitioner.application.nearest import NearestAnswer
+from partitioner.check.facts import Facts
 from partitioner.check.judge import assess
+from partitioner.explain import nearest_miss as searched
 from partitioner.explain.nearest_miss import NearestMiss, nearest_miss
-from partitioner.model.assessment import COMPLETE
+from partitioner.model.assessment import COMPLETE, RuleFinding
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.pages.nearest_miss import nearest_miss_section
@@ -113,6 +116,46 @@ def test_stops_when_asked(scarce: tuple[Problem, Layout, str]) -> None:
     found = nearest_miss(problem, layout, lambda: True)
     assert found.missing == (device,)
     assert not found.places
+
+
+def test_with_little_time_all_rules_but_those_on_delays_are_told(
+    scarce: tuple[Problem, Layout, str],
+) -> None:
+    problem, layout, device = scarce
+    asked = iter([False])
+    found = nearest_miss(problem, layout, lambda: next(asked, True))
+    (place,) = found.places
+    assert (place.device, place.changes, place.is_whole) == (device, (), False)
+    assert {f.rule for f in place.findings} == {"port-exists"}
+    (row,) = nearest_miss_section(problem, found).tables[0].rows
+    assert row[4] == "no change was tried: time was up"
+
+
+def test_what_was_not_looked_into_takes_one_line(miss: NearestMiss) -> None:
+    known = miss.places[0]
+    places = (known, replace(known, device="fits", findings=(), changes=(), is_whole=False))
+    many = replace(miss, missing=(known.device, "fits", "a", "b"), places=places)
+    lines = NearestAnswer(None, many, None, None).lines()
+    assert lines[0] == f"{known.device}, best as {known.where}:"
+    assert lines[-2].endswith("no time to work out: fits")
+    assert lines[-1] == "not looked into, time was up: a, b"
+
+
+def test_what_fits_is_kept_only_as_far_as_every_build_keeps_all_rules(monkeypatch) -> None:
+    """Of three devices that fit the third breaks a rule in some build: two are placed."""
+    machine = planted(20, 0)
+    gone = [s.devices[0] for s in machine.hidden.segments[:3]]
+    real = searched.whole_findings
+
+    def stricter(facts: Facts) -> tuple[RuleFinding, ...]:
+        placed = {d for s in facts.layout.segments for d in s.devices}
+        more = (RuleFinding("failure", (), "In build x: too much."),) if placed >= set(gone) else ()
+        return (*real(facts), *more)
+
+    monkeypatch.setattr(searched, "whole_findings", stricter)
+    found = nearest_miss(machine.problem, without(machine.hidden, set(gone)))
+    assert len(found.missing) == 1
+    assert found.missing[0] in gone
 
 
 def test_section_names_each_missing_device(
