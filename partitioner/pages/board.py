@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from decimal import ROUND_FLOOR
 
 from partitioner.facts.prices import MOVED_PPM, PriceMove, Tipping
 from partitioner.model.assessment import Assessment
@@ -108,9 +109,10 @@ def _moves_table(problem: Problem, moves: Sequence[PriceMove]) -> Table:
             col.money("proved_fall", f"If it falls {_PER_CENT} %, at most", lambda m: m.fall_money,
                       currency),
             col.percent("tipping_rise_share", "First move pays after a rise of",
-                        lambda m: _share(m.at_rise), 1),
+                        lambda m: _share(m.at_rise), rounding=ROUND_FLOOR),
             col.text("tipping_rise", "Which", lambda m: _which(m.at_rise)),
-            col.percent("tipping_fall_share", "After a fall of", lambda m: _share(m.at_fall), 1),
+            col.percent("tipping_fall_share", "After a fall of", lambda m: _share(m.at_fall),
+                        rounding=ROUND_FLOOR),
             col.text("tipping_fall", "Which", lambda m: _which(m.at_fall)),
         ],
         note="An empty share: no move that was tried saves or needs more of that kind. Where "

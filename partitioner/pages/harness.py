@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import ROUND_CEILING
+
 from partitioner.facts.harness import Harness, OrderLine, UnitBuild, cut_sums_um
 from partitioner.model.assessment import WirePiece
 from partitioner.model.problem import Problem
@@ -57,8 +59,8 @@ def _cut_sums_table(problem: Problem, harness: Harness) -> Table:
             col.name("build", "Build", lambda row: row[0].combination.name, heads_row=True),
             col.number("units", "Units in the batch", lambda row: row[0].units),
             col.number("pieces", "Pieces", lambda row: len(row[0].pieces)),
-            col.metres("cable_m", "Cable needed", lambda row: row[1], 3),
-            col.metres("cut_m", "Cable cut", lambda row: row[2], 3),
+            col.metres("cable_m", "Cable needed", lambda row: row[1]),
+            col.metres("cut_m", "Cable cut", lambda row: row[2]),
         ],
         note="All cable of a unit: lines and links with their slack, stubs, backbone.",
     )
@@ -81,9 +83,10 @@ def _orders_table(problem: Problem, harness: Harness) -> Table:
             col.number("units", "Units", lambda row: row[1]),
             col.name("part", "Part", lambda row: row[2].part, heads_row=True),
             col.text("kind", "Kind", lambda row: row[2].kind),
-            col.number("quantity", "Needed", lambda row: amount(row[2], row[2].quantity), digits=3),
+            col.number("quantity", "Needed", lambda row: amount(row[2], row[2].quantity), digits=2,
+                       rounding=ROUND_CEILING),
             col.number("order_quantity", "To order", lambda row: amount(row[2], row[2].ordered),
-                       digits=3),
+                       digits=2, rounding=ROUND_CEILING),
             col.text("unit", "Unit", lambda row: "m" if row[2].kind == "cable" else "pieces"),
             col.money("unit_price", "Unit price", lambda row: row[2].unit_price_money, currency),
             col.money("price", "Price", lambda row: row[2].money, currency),
@@ -108,7 +111,7 @@ def _ends_table(harness: Harness) -> Table:
             col.name("node", "At", lambda end: end.node),
             col.name("part", "Part", lambda end: end.part),
             col.percent("share", "Units",
-                        lambda end: round(float(sum(row.share for row in end.builds)), 9), 1),
+                        lambda end: round(float(sum(row.share for row in end.builds)), 9)),
             col.text("moves", "Moves", lambda end: "with the build" if end.moves else "no"),
             (Column("builds", "In builds", Kind.NAMES),
              lambda end: "every build" if len(end.builds) == every
@@ -142,7 +145,8 @@ def _cuts_table(problem: Problem, harness: Harness) -> Table:
             col.name("cable", "Cable", lambda row: row[1].cable),
             col.name("from", "From", lambda row: row[1].from_node),
             col.name("to", "To", lambda row: row[1].to_node),
-            col.metres("length_m", "Needed", lambda row: row[1].length_um, 3),
+            col.metres("length_m", "Needed", lambda row: row[1].length_um,
+                       rounding=ROUND_CEILING),
             col.metres("cut_m", "Cut length", lambda row: problem.shop.cut_um(row[1].length_um), 3),
         ],
         note=note,

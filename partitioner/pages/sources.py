@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from partitioner.model.assessment import Assessment
 from partitioner.model.catalogue import Cable, Grade, LimitCurve, Trust
 from partitioner.model.problem import Problem
+from partitioner.report import columns as col
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
 from partitioner.units import UM_PER_M
 
@@ -82,4 +83,7 @@ def _rows(
     """Figures of an entry, each with its unit, and where they come from."""
     basis = "given" if of.trust is Trust.USER else "read"
     basis = "assumed" if of.trust in ASSUMED else basis
-    return [(entry, *figure, basis, of.source, of.trust.value) for figure in figures]
+    return [
+        (entry, name, col.exact(value), unit, basis, of.source, of.trust.value)
+        for name, value, unit in figures
+    ]

@@ -11,6 +11,7 @@ from partitioner.report import columns as col
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
 from partitioner.timing.constants import IPG_BT, PREAMBLE_SFD_BT
 from partitioner.timing.frames import client_data_bytes, stream_frame_bytes
+from partitioner.units import NS_PER_US
 
 VID = 1
 """The one VLAN of a layout; 1 is where bridges put untagged frames unless told otherwise."""
@@ -85,7 +86,8 @@ def _frames_table(switching: Switching) -> Table:
                      lambda s: client_data_bytes(s.payload_bytes, s.encapsulation)),
             col.number("frame_bytes", "Frame", stream_frame_bytes, "bytes"),
             col.text("wire_bytes", "", _wire_bytes),
-            col.micros("period_us", "Period or pace", lambda s: s.period_ns, 1),
+            col.number("period_us", "Period or pace", lambda s: col.exact(s.period_ns / NS_PER_US),
+                       "µs", 1),
             col.number("rate_kbps", "Rate",
                        lambda s: round(_wire_bytes(s) * 8 * 1e6 / s.period_ns, 3), "kbit/s", 1),
         ],
@@ -103,10 +105,8 @@ def _loads(
     switching: Switching,
 ) -> tuple[tuple[Column, Callable[[Attachment], float]], ...]:
     return (
-        col.share("load_out_share", "Load out", lambda at: switching.load_ppm(at.sends, at.grade),
-                  digits=2),
-        col.share("load_in_share", "Load in", lambda at: switching.load_ppm(at.hears, at.grade),
-                  digits=2),
+        col.share("load_out_share", "Load out", lambda at: switching.load_ppm(at.sends, at.grade)),
+        col.share("load_in_share", "Load in", lambda at: switching.load_ppm(at.hears, at.grade)),
         col.number("streams_out", "Streams out", lambda at: len(at.sends)),
         col.number("streams_in", "Streams in", lambda at: len(at.hears)),
     )  # fmt: skip

@@ -41,6 +41,11 @@ def number(
     return Column(key, title, Kind.NUMBER, unit, digits, **more), held
 
 
+def exact(value: float) -> float | int:
+    """A figure that somebody stated or sets: whole where it is, so that no decimals are shown."""
+    return int(value) if value == int(value) else value
+
+
 def percent(
     key: str, title: str, held: Callable[[Item], Any], digits: int | None = None, **more: Any
 ) -> Held[Item]:

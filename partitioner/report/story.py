@@ -225,6 +225,7 @@ def _waterfall(assessment: Assessment) -> Figure:
     """Every leg of the tightest deliveries where the one before it ended."""
     bars = []
     worst = worst_first(assessment.streams)[:WORST_STREAMS]
+    tightest = "tightest delivery" if len(worst) == 1 else f"{len(worst)} tightest deliveries"
     for f in worst:
         name = f"{f.stream} to {f.destination}"
         about = {"data_stream": f.stream}
@@ -244,14 +245,14 @@ def _waterfall(assessment: Assessment) -> Figure:
     return stacked_figure(
         "delays",
         "Where the time goes",
-        f"The legs of the {len(worst)} tightest deliveries one after the other, as shares of their "
+        f"The legs of the {tightest} one after the other, as shares of "
         "deadlines, split into own queue, access to the line, wire, collision, and switches with "
         "backbone. The table of legs holds the same figures.",
         PARTS_OF_DELAY,
         bars,
         limit=1.0,
         limit_name="deadline",
-        caption=f"The {len(worst)} tightest deliveries, leg by leg: each bar begins where the leg "
+        caption=f"The {tightest}, leg by leg: each bar begins where the leg "
         "before it ended, and the upright line is the deadline.",
     )
 

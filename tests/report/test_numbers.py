@@ -7,6 +7,7 @@ import io
 import json
 import re
 from collections import Counter
+from dataclasses import replace
 from decimal import Decimal
 from html.parser import HTMLParser
 from pathlib import Path
@@ -14,13 +15,14 @@ from pathlib import Path
 import pytest
 
 from partitioner.application.reading import read_layout
-from partitioner.application.report import report
+from partitioner.application.report import Against, report
 from partitioner.check.judge import assess
 from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import backbone_length_um
 from partitioner.report.drawing_input import drawing_input
+from partitioner.report.sections import TIMES, Kind
 from partitioner.report.tables import parts_table
 from tests.bench.planted import planted
 from tests.report.fixtures import DEMOS, demo_plan, demo_report
@@ -310,3 +312,28 @@ def test_the_drawing_adds_up_to_the_parts_list(which: str) -> None:
             items = 6 * len(problem.devices) if row["unit"] == "m" else row["quantity"]
             assert -1e-6 <= row["price"] - exact <= items * 1e-4
     assert listed == +recounted(problem, assessment)
+
+
+EXACT = {"period_us": "set as it stands", "time_us": "added up by the reader"}
+CUT_M = {"cut_m", "length_before_m", "length_after_m", "difference_m", "new_m", "taken_out_m"}
+"""Lengths that somebody cuts, in mm."""
+
+
+def test_no_figure_is_told_more_exactly_than_one_can_use(tmp_path: Path) -> None:
+    read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
+    first, *others = read.layout.segments
+    turned = replace(first, devices=first.devices[::-1])
+    other = replace(read.layout, segments=(turned, *others))
+    page = report(read.problem, read.layout, against=Against("turned", other)).page()
+    tables = [table for section in page.walk() for table in section.tables]
+    assert {"differing-streams", "frames", "worked", "orders"} <= {t.id for t in tables}
+    for cell in (c for table in tables for row in table.cells() for c in row):
+        key, words = cell.column.key, cell.words.replace("\u202f", "").replace("\u00a0", " ")
+        for number in re.findall(r"\d+\.\d+", words):
+            digits, decimals = number.replace(".", "").lstrip("0"), number.split(".")[1]
+            if cell.column.unit in TIMES and key not in EXACT:
+                assert len(digits) <= 3, (key, words)
+            if cell.column.kind in (Kind.PERCENT, Kind.BAR):
+                pytest.fail(f"{key}: {words}")
+            if cell.column.unit == "m" and key not in CUT_M:
+                assert len(decimals) <= 2, (key, words)
