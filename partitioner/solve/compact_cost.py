@@ -8,6 +8,7 @@ than. What the segments truly cost is known once they are laid.
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Mapping
 
 from ortools.sat.python import cp_model
 
@@ -18,18 +19,44 @@ NEXT_IN = 6
 """Nearest units that the cable of a unit may come from."""
 
 
-def estimated_cost(model: CompactModel) -> Expr:
-    """Add the choice of cable to a model, and give the objective money it estimates."""
-    return _CostRows(model).total()
+class EstimatedCost:
+    """Adds the choice of cable to a model, and estimates what choices cost."""
 
-
-class _CostRows:
     def __init__(self, model: CompactModel):
         self.compact, self.builder, self.instance = model, model.builder, model.instance
         self.parts: list[tuple[cp_model.IntVar, int]] = []
         """What has a price, with it."""
+        self.once: dict[int, int] = {}
+        """Price of each line as such, by slot."""
+        self.each: dict[tuple[int, int], int] = {}
+        """Price of each unit by itself, by unit and slot."""
+        self.cables: dict[tuple[int, int, int], list[tuple[int, int | None]]] = {}
+        """Ways of the cable to a unit at a switch in a grade, with their prices, from the switch
+        (None) or from another unit, the longest first."""
+        self._total = self._add_all()
 
-    def total(self) -> Expr:
+    def at_most(self, money: int) -> cp_model.BoundedLinearExpression:
+        """Give the row that a choice is estimated to cost no more than so much."""
+        row = self._total <= money
+        assert isinstance(row, cp_model.BoundedLinearExpression)
+        return row
+
+    def of(self, slots: Mapping[int, int]) -> int:
+        """Give the estimate for a choice: the slot of each unit."""
+        money = sum(self.once.get(k, 0) for k in set(slots.values()))
+        for u, k in slots.items():
+            slot = self.compact.slots[k]
+            money += self.each[u, k]
+            money += min(
+                (
+                    price for price, v in self.cables.get((u, slot.switch, slot.grade), ())
+                    if v is None or slots[v] == k
+                ),
+                default=0,
+            )
+        return money
+
+    def _add_all(self) -> Expr:
         lines: dict[tuple[int, int], list[int]] = defaultdict(list)
         for k, here in self.compact.on_slot.items():
             slot = self.compact.slots[k]
@@ -41,7 +68,7 @@ class _CostRows:
             for u, var in here.items():
                 link = self.builder.link(slot.switch, slot.grade, self.compact.units[u][0])
                 assert link is not None
-                self.parts.append((var, port + link.cost))
+                self._price(u, k, var, port + link.cost)
         for (switch, grade), slots in lines.items():
             self._add_cable(switch, grade, slots)
         variables, prices = zip(*self.parts, strict=True)
@@ -53,10 +80,15 @@ class _CostRows:
         devices = [i for u in here for i in self.compact.units[u]]
         once = self.instance.port_classes[slot.port].value
         once += self.builder.line_value(slot.grade, devices, True)
+        self.once[k] = once
         self.parts.append((self.compact.any_of(here.values()), once))
         for u, var in here.items():
             each = sum(self._device(slot.grade, i) for i in self.compact.units[u])
-            self.parts.append((var, each))
+            self._price(u, k, var, each)
+
+    def _price(self, unit: int, k: int, var: cp_model.IntVar, money: int) -> None:
+        self.each[unit, k] = money
+        self.parts.append((var, money))
 
     def _device(self, grade: int, device: int) -> int:
         inst = self.instance
@@ -77,13 +109,17 @@ class _CostRows:
             )
             from_switch = compact.model.new_bool_var("")
             come = [from_switch]
-            self.parts.append((from_switch, inst.cable_value(grade, away[u], share)))
+            price = inst.cable_value(grade, away[u], share)
+            self.parts.append((from_switch, price))
+            prices = self.cables[u, switch, grade] = [(price, None)]
             for way, v in ways[:NEXT_IN]:
                 if way >= away[u]:
                     break
                 from_unit = compact.model.new_bool_var("")
                 come.append(from_unit)
-                self.parts.append((from_unit, inst.cable_value(grade, way, share)))
+                price = inst.cable_value(grade, way, share)
+                self.parts.append((from_unit, price))
+                prices.append((price, v))
                 for k in slots:
                     if (u, k) in compact.hangs:
                         there = compact.on_slot[k].get(v)

@@ -35,8 +35,6 @@ Var = cp_model.IntVar
 SEARCHES = ("no_lp", "quick_restart_no_lp")
 """Searches of CP-SAT by worker: linear relaxations tell little of who shares a line; see the
 optimiser's page."""
-CHEAPEST_SEARCHES = ("default_lp", "reduced_costs")
-"""The same where a choice is to be cheap."""
 MOST_PRESOLVED = 50_000
 """Variables up to which presolve does all it can: ports of a switch are alike, which it finds."""
 STEP_NS = 100
@@ -549,7 +547,7 @@ class CompactModel:
         seed: int,
         should_stop: Callable[[], bool],
         work_limit: float | None,
-        least: Expr | None = None,
+        row: cp_model.BoundedLinearExpression | None = None,
     ) -> dict[int, int] | None:
         """Give a slot for each unit; None if none was found, or none is left (``has_none``).
 
@@ -562,12 +560,12 @@ class CompactModel:
             Slots that units had before.
         free
             Units that may change; None: all.
-        least
-            What is to be as little as possible; CP-SAT then needs its linear relaxations.
+        row
+            A row for this search alone.
         """
         model = self.model.clone()
-        if least is not None:
-            model.minimize(least)
+        if row is not None:
+            model.add(row)
         for (u, k), var in self.hangs.items():
             value = int(start.get(u) == k)
             if free is not None and u not in free:
@@ -577,8 +575,7 @@ class CompactModel:
         found = run(
             model, list(self.hangs.values()), seconds=seconds, workers=workers, seed=seed,
             should_stop=should_stop, work_limit=work_limit,
-            searches=SEARCHES if least is None else CHEAPEST_SEARCHES,
-            by_learning_rate=least is None and seed % 2 == 0, most_presolved=MOST_PRESOLVED,
+            searches=SEARCHES, by_learning_rate=seed % 2 == 0, most_presolved=MOST_PRESOLVED,
         )
         self.has_none = found.proved and found.values is None
         if found.values is None:

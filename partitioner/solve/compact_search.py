@@ -28,13 +28,16 @@ class CompactSearch(PortChoice):
     """Looks for a choice that the judge accepts, and offers it to the search."""
 
     def __init__(self, search: Search):
-        backbones = search.backbone.quick_backbones()
-        super().__init__(search, backbones[search.limits.seed % len(backbones)], {}, 0.0)
+        self._backbones = search.backbone.quick_backbones()
+        self._first = search.limits.seed % len(self._backbones)
+        super().__init__(search, self._backbones[self._first], {}, 0.0)
         self._faults: set[int] = set()
         """Units on segments that something is wrong with."""
         self._size = REGION
         self._begun = 0
-        """How often the model was made anew; each time another seed is used."""
+        self._all_have_none = True
+        """Whether no backbone tried with the present estimates leaves a choice."""
+        """How often the model was made anew, each time with the next backbone and another seed."""
 
     @staticmethod
     def has_time(search: Search) -> bool:
@@ -62,17 +65,25 @@ class CompactSearch(PortChoice):
         return False
 
     def _widen(self, free: set[int] | None) -> bool:
-        """Let more units change, at last all, then by easier estimates; false if that is all."""
+        """Let more units change, at last all, then over other links; false if that is all.
+
+        When all backbones were tried, estimates may be too high by more.
+        """
         if free is not None:
             self._size *= 2
             if len(free) == len(self._model.units):
                 self._slots = {}
             return True
-        if self._ease >= MOST_EASE and self._model.has_none:
-            return False
-        self._ease = min(MOST_EASE, self._ease + EASE)
-        self._near += self._model.has_none
+        self._all_have_none &= self._model.has_none
         self._begun += 1
+        turn = self._begun % len(self._backbones)
+        if turn == 0:
+            if self._ease >= MOST_EASE and self._all_have_none:
+                return False
+            self._ease = min(MOST_EASE, self._ease + EASE)
+            self._near += self._all_have_none
+            self._all_have_none = True
+        self._built = self._backbones[(self._first + turn) % len(self._backbones)]
         self._margin_ns = {d: ns // 2 for d, ns in self._margin_ns.items()}
         self._model = self._new_model(self._switches())
         self._slots = {}
@@ -97,6 +108,6 @@ class CompactSearch(PortChoice):
         return self._model.solve(
             self._slots, free,
             seconds=min(most_s, max(0.05, limits.seconds_left())),
-            workers=limits.workers, seed=limits.seed + 2 * self._begun, should_stop=over,
+            workers=limits.workers, seed=limits.seed + self._begun, should_stop=over,
             work_limit=limits.work(most_s),
         )

@@ -18,6 +18,7 @@ from typing import Any
 from partitioner.model.layout import Layout, Segment
 from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.bound.region_task import Found, RegionTask
+from partitioner.solve.cheaper_task import CheaperTask
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.crew import Crew, SideProcesses, Work
@@ -28,7 +29,8 @@ from partitioner.solve.decomposition import (
     parts_of_layout,
     port_counts,
 )
-from partitioner.solve.layout_in import columns_of
+from partitioner.solve.layout_in import columns_of, read_start
+from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Choice
 from partitioner.solve.part_task import PartTask
 from partitioner.solve.phase_one import PhaseOne
@@ -66,6 +68,12 @@ PRICES_SHARE = 0.25
 """The same before there is a layout: its prices lead to one."""
 PORTS_SHARE = 0.6
 """Share of the time that choosing a port for every device may take before there is a layout."""
+MOST_AT_ONCE = 1_000
+"""Devices up to which the model of all their ports is made in any case."""
+NEARLY_ALL = 0.02
+"""Share of devices left out up to which lines by geometry are likely to become a layout."""
+CHEAPER_S = 40.0
+"""Seconds that ports are chosen anew beside before the best layout is gone on with."""
 MOST_SWITCHES = 2
 """Nearest switches a device is tried at alone."""
 
@@ -94,6 +102,9 @@ class DecomposedRun(Run):
         self.rounds = 0
         self.fields: list[Part] = []
         self.basics: list[Column] = []
+        self.hangs_on_ports = False
+        """Whether only the compact model led to a layout: parts cannot be planned by themselves."""
+        self.compact: CompactSearch | None = None
         self.latest: dict[tuple[tuple[int, ...], int], list[Column]] = {}
         """Lines proposed last for the first layout, by field and grade."""
         self.cheap: list[Column] = []
@@ -153,6 +164,7 @@ class DecomposedRun(Run):
                 new.task.run(found.append)
                 if found:
                     new.take(found)
+                new.end()
 
     def close(self) -> None:
         """End what is at work beside."""
@@ -167,6 +179,11 @@ class DecomposedRun(Run):
         self._hire()
         seconds = 0.1 * self.seconds_left() * self.side / len(self.fields)
         self._begin_seeds(min(FIRST_S, seconds), again=False)
+        if self.crew is not None:
+            self._hand_out()
+            if self.instance.n <= MOST_AT_ONCE and CompactSearch.has_time(self.search):
+                # Where lines by geometry are no layout, this is needed next.
+                self.compact = CompactSearch(self.search)
         self._finish(self.seconds() + 0.4 * self.seconds_left())
         self.waiting.clear()
         proposed = list(self.search.proposed)
@@ -176,7 +193,9 @@ class DecomposedRun(Run):
         columns = list(dict.fromkeys(proposed + self.given + self.basics))
         rest = [c for c in columns if covered.isdisjoint(c.devices)]
         self.search.complete(kept, rest, self._first_master_s())
-        if self.cost is None:
+        best = self.search.incumbent
+        is_near = best is not None and len(best.left_out) <= NEARLY_ALL * self.instance.n
+        if self.cost is None and (is_near or self.compact is None):
             self.search.master_over_pool(columns, self._first_master_s(), soft=True)
 
     def _first_master_s(self) -> float:
@@ -305,11 +324,12 @@ class DecomposedRun(Run):
         self.step("first layout")
         self.first_layout()
         if self.cost is None and not self.over() and CompactSearch.has_time(self.search):
-            self.step("choosing a port for every device")
-            stop_at = self.seconds() + PORTS_SHARE * self.seconds_left()
-            CompactSearch(self.search).run(lambda: self.over() or self.seconds() >= stop_at)
-        seconds = SEED_SHARE * self.seconds_left() * self.side / len(self.fields)
-        self._begin_seeds(min(seconds, SEED_END * self.seconds_left()), again=True)
+            self._choose_ports()
+        if self.hangs_on_ports:
+            self._begin_cheaper_ports()
+        else:
+            seconds = SEED_SHARE * self.seconds_left() * self.side / len(self.fields)
+            self._begin_seeds(min(seconds, SEED_END * self.seconds_left()), again=True)
         self._prove_bound(BOUND_SHARE if self.cost is not None else PRICES_SHARE)
         if self.cost is None and not self.over():
             self.step("finding a place for every device")
@@ -318,12 +338,59 @@ class DecomposedRun(Run):
         self.step("planning parts")
         while True:
             self._finish(2.0**40)
+            if self.hangs_on_ports:
+                break
             done = self.deterministic and self.rounds > (self.settings.work_limit or 0) // 10
             if done or self.over() or self.search.incumbent is None:
                 break
             if self.seconds_left() < LEAST_PART_S:
                 break
             self.begin_round()
+
+    def _choose_ports(self) -> None:
+        """Choose a port for every device, where lines by geometry are no layout."""
+        self.step("choosing a port for every device")
+        stop_at = self.seconds() + PORTS_SHARE * self.seconds_left()
+        if self.compact is None:
+            self.compact = CompactSearch(self.search)
+        self.hangs_on_ports = self.compact.run(
+            lambda: self.over() or self.seconds() >= stop_at
+        )
+
+    def _begin_cheaper_ports(self) -> None:
+        """Let ports be chosen anew for less, by as many as there are."""
+        for k in range(self.side):
+            self.waiting.append(partial(self._cheaper_job, self.settings.seed + k))
+
+    def _cheaper_job(self, seed: int) -> _Job | None:
+        left = self.seconds_left() - 0.5
+        best = self.search.incumbent
+        assert best is not None
+        if left < LEAST_PART_S:
+            return None
+        settings = replace(
+            self.settings,
+            # What is worked on here cannot be stopped meanwhile.
+            time_limit_s=min(PART_S if self.crew is None else CHEAPER_S, left),
+            seed=seed,
+            workers=1,
+            enough_gap=0.0,
+            known_bound_money=0,
+            finishing_s=0.0,
+        )
+        layout = to_layout(self.instance, self.backbone, best)
+
+        def take(found: Sequence[Layout]) -> None:
+            start = read_start(self.builder, self.backbone, found[-1])
+            assert start.selection is not None
+            self.search.pool.add(start.columns)
+            self.search.take_layout(start.selection)
+
+        def again() -> None:
+            if not self.deterministic:
+                self.waiting.append(partial(self._cheaper_job, seed + self.side))
+
+        return _Job(CheaperTask(self.instance.problem, settings, layout), take, again)
 
     def _prove_bound(self, share: float) -> None:
         """Prove a bound in a share of the time left, taking in what comes from beside."""

@@ -64,12 +64,16 @@ PORTS_SHARE = 0.5
 """Share of the time that choosing a port for every device may take."""
 CHEAPER_SHARE = 0.4
 """Share of the time left that choosing ports anew for less may take before the bound."""
-SOON_PROVED = 48
-"""Up to so many devices the bound comes first all the same: it often settles them in seconds."""
+SOON_PROVED, SHORT_CHEAPER_SHARE = 48, 0.05
+"""Up to so many devices it takes less: the bound often settles them in seconds."""
 PORTS_S = 3.0
 """What that may take at least where it takes turns with regions of listed segments."""
-LEAST_PORTS, MOST_PORTS = 24, 60
-"""Units whose ports are chosen anew at once."""
+PORTS_AT_ONCE = (24, 36, 54)
+"""Units whose ports are chosen anew at once: more where fewer gain nothing."""
+REGION_S = 1.0
+"""Longest run of the model for them at first; twice as long where all gain nothing."""
+MOST_STEPS = 12
+"""Numbers of units and times tried in turn until nothing is cheaper."""
 COUNTED_STEPS = 8
 """Steps of a walk to a first layout where work is counted."""
 MOST_SWITCHES = 8
@@ -446,11 +450,7 @@ class DirectRun(Run):
         self._choose_ports(PORTS_SHARE * self.settings.time_limit_s)
         self._layout_by_prices()
         if self.compact is not None:
-            if self.instance.n > SOON_PROVED:
-                # Lines by geometry are of little use, so the bound can wait for cheaper ports.
-                self._cheaper_ports(CHEAPER_SHARE * self.seconds_left())
-            if self.seeds_have_process:
-                self.start_seeds()
+            self._go_on_from_ports()
         if in_two_steps and not self.over():
             self.step("trying lines of devices that are near")
             self.start_seeds()
@@ -466,6 +466,15 @@ class DirectRun(Run):
             self.step("proving the layout")
             self.prove_by_enumeration()
         self.improve()
+
+    def _go_on_from_ports(self) -> None:
+        """Improve a layout of the compact model, where the bound can wait for that."""
+        # Lines by geometry are of little use.
+        is_soon_proved = self.instance.n <= SOON_PROVED
+        share = SHORT_CHEAPER_SHARE if is_soon_proved else CHEAPER_SHARE
+        self._cheaper_ports(share * self.seconds_left())
+        if self.seeds_have_process:
+            self.start_seeds()
 
     def _choose_ports(self, seconds: float) -> None:
         """Choose a port for every device, where proposals by geometry are no layout."""
@@ -489,14 +498,15 @@ class DirectRun(Run):
         self.step("choosing ports anew for less")
         if self.port_regions is None:
             self.port_regions = PortRegions(self.search)
-        over, size, gained = self._at(seconds), LEAST_PORTS, 0
-        while not over() and size <= MOST_PORTS:
-            better = self.port_regions.run(size, over)
+        over, gained, step = self._at(seconds), 0, 0
+        while not over() and step < MOST_STEPS:
+            longer, wider = divmod(step, len(PORTS_AT_ONCE))
+            better = self.port_regions.run(PORTS_AT_ONCE[wider], REGION_S * 2**longer, over)
             gained += better
             if self.deterministic:
                 break
-            if not better:
-                size = int(size * 1.5)
+            # What is as it was is not tried again in as little time.
+            step = 0 if better else step + 1
         return gained
 
     def _layout_by_prices(self) -> None:

@@ -10,8 +10,10 @@ from collections.abc import Iterable, Mapping
 from itertools import combinations
 
 import networkx as nx
+import numpy as np
 
 from partitioner.model.problem import Problem
+from partitioner.solve.arrays import Bools, Ints
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.instance import Instance
 from partitioner.solve.nogood import NoGood
@@ -65,16 +67,18 @@ class Losses:
             return []
         opened, built = set(opened), sorted(built)
         links = self._backbone.links
-        whole = _parts(opened, [links[k].ends for k in built])
+        count = self._instance.switch_count
+        whole = _parts(count, opened, [links[k].ends for k in built])
         absent = tuple(k for k in range(len(links)) if k not in built)
         found: dict[NoGood, None] = {}
         failures: list[tuple[int | None, int | None]] = [(s, None) for s in sorted(opened)]
         failures += [(None, k) for k in built]
+        builds = [(fitted, _Pairs(self._instance, home, fitted, whole)) for fitted in self._builds]
         for down, cut in failures:
-            left = _parts(opened - {down}, [links[k].ends for k in built if k != cut])
-            for fitted in self._builds:
+            left = _parts(count, opened - {down}, [links[k].ends for k in built if k != cut])
+            for fitted, pairs in builds:
                 gone = {i for i, (s, _) in home.items() if s == down and i in fitted}
-                lost = gone | self._cut_off(home, fitted, gone, down, whole, left)
+                lost = gone | pairs.cut_off(down, left)
                 for members, cap in self._instance.loss_caps:
                     hit = [i for i in members if i in lost]
                     if len(hit) > cap:
@@ -82,41 +86,6 @@ class Losses:
                         if made is not None:
                             found[made] = None
         return list(found)
-
-    def _cut_off(
-        self,
-        home: Home,
-        fitted: frozenset[int],
-        gone: set[int],
-        down: int | None,
-        whole: Mapping[int, int],
-        left: Mapping[int, int],
-    ) -> set[int]:
-        """Devices that run and had partners that run, but reach none of them any more."""
-        reaches: dict[int, bool] = {}
-
-        def is_there(device: int) -> bool:
-            return device in home and device in fitted and device not in gone
-
-        for stream in self._instance.streams:
-            source = stream.source_device
-            if stream.is_transfer or (source is not None and not is_there(source)):
-                continue
-            start, segment = home[source] if source is not None else (stream.source_switch, -1)
-            for target in stream.targets:
-                device = target.device
-                if device is not None and not is_there(device):
-                    continue
-                end, other = home[device] if device is not None else (target.switch, -2)
-                if down in (start, end):
-                    continue
-                if segment != other and whole.get(start, -1) != whole.get(end, -2):
-                    continue
-                through = segment == other or left.get(start, -1) == left.get(end, -2)
-                for i in (source, device):
-                    if i is not None:
-                        reaches[i] = reaches.get(i, False) or through
-        return {i for i, got in reaches.items() if not got}
 
     def _refuse(
         self,
@@ -148,9 +117,50 @@ class Losses:
         return NoGood(homes=homes, absent=absent if cut_off else ())
 
 
-def _parts(switches: Iterable[int], links: Iterable[tuple[int, int]]) -> dict[int, int]:
-    """Number of the part of the backbone that each switch is in."""
+class _Pairs:
+    """Who talks to whom in one build of a layout: pairs of ends that reach each other in it."""
+
+    def __init__(
+        self, instance: Instance, home: Home, fitted: frozenset[int], whole: Ints
+    ):
+        self._count = instance.n
+        rows = []
+        for stream in instance.streams:
+            source = stream.source_device
+            if stream.is_transfer or (source is not None and source not in fitted & home.keys()):
+                continue
+            start, segment = home[source] if source is not None else (stream.source_switch, -1)
+            for target in stream.targets:
+                device = target.device
+                if device is not None and (device not in home or device not in fitted):
+                    continue
+                end, other = home[device] if device is not None else (target.switch, -2)
+                # What is no device counts as one more.
+                ends = (self._count if i is None else i for i in (source, device))
+                if segment == other or (whole[start] == whole[end] >= 0):
+                    rows.append((*ends, start, end, int(segment == other)))
+        self._rows = np.array(rows, dtype=np.int64).reshape(-1, 5).T
+
+    def cut_off(self, down: int | None, left: Ints) -> set[int]:
+        """Devices that run and had partners that run, but reach none of them any more."""
+        sources, devices, start, end, together = self._rows
+        fails = -1 if down is None else down
+        runs: Bools = (start != fails) & (end != fails)
+        joined: Bools = (left[start] == left[end]) & (left[start] >= 0)
+        through: Bools = runs & ((together == 1) | joined)
+        had, has = np.zeros((2, self._count + 1), dtype=bool)
+        for ends in (sources, devices):
+            had[ends[runs]] = True
+            has[ends[through]] = True
+        return set(np.flatnonzero((had & ~has)[: self._count]).tolist())
+
+
+def _parts(count: int, switches: Iterable[int], links: Iterable[tuple[int, int]]) -> Ints:
+    """Int (switches,): number of the part of the backbone that each switch is in; -1: in none."""
     graph = nx.Graph()
     graph.add_nodes_from(switches)
     graph.add_edges_from(ends for ends in links if all(e in graph for e in ends))
-    return {s: k for k, part in enumerate(nx.connected_components(graph)) for s in part}
+    parts: Ints = np.full(count, -1, dtype=np.int64)
+    for k, part in enumerate(nx.connected_components(graph)):
+        parts[list(part)] = k
+    return parts

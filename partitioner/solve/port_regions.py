@@ -7,24 +7,26 @@ truly costs less is kept.
 
 from __future__ import annotations
 
+import math
 import random
 from collections import defaultdict
 from collections.abc import Callable
 
-from partitioner.solve.compact_cost import estimated_cost
+from partitioner.solve.compact_cost import EstimatedCost
 from partitioner.solve.compact_model import Slot
 from partitioner.solve.master import Selection
 from partitioner.solve.port_choice import PortChoice
 from partitioner.solve.search import Search
 
-REGION_S = 3.0
-"""Longest run of the model for one region of the least size."""
-LEAST_REGION = 24
-"""Units of such a region."""
 EASE = 0.02
 """Share by which estimates may be too high; as much more where they refuse the best layout."""
 MOST_EASE = 0.1
-LESSONS = 3
+CHECK_S = 1.0
+"""Longest look at whether the model allows a choice."""
+LESS = 0.001
+"""Share by which the estimate of a choice must be lower: one for less is found much sooner than the
+cheapest."""
+LESSONS = 5
 """Choices for one region that may be refuted."""
 
 
@@ -35,14 +37,23 @@ class PortRegions(PortChoice):
         self._best = best = _whole(search)
         super().__init__(search, dict(best.backbone), _homes(search, best), EASE)
         self._rng = random.Random(search.limits.seed)
-        self._tried: set[frozenset[tuple[int, int]]] = set()
-        """Regions in which nothing cheaper was found, as units with their slots."""
+        self._solved = 0
+        self._tried: dict[frozenset[tuple[int, int]], float] = {}
+        """Regions in which nothing cheaper was found, as units with their slots, with the seconds
+        that took; all there is where it was proved."""
+        self._begin_with_best()
+
+    def _begin_with_best(self) -> None:
+        """Put cost and the best layout into the new model, with estimates that allow it."""
         self._price()
+        while not self._is_choice() and self._ease < MOST_EASE:
+            self._ease += EASE
+            self._model = self._new_model(_homes(self.search, self._best))
+            self._price()
 
     def _price(self) -> None:
-        """Put cost and the best layout into a new model."""
         model, best = self._model, self._best
-        self._cost = estimated_cost(model)
+        self._cost = EstimatedCost(model)
         for (_, switch), variables in model.at.items():
             if switch not in best.open_switches:
                 model.model.add(sum(variables) == 0)
@@ -55,8 +66,16 @@ class PortRegions(PortChoice):
             k = free[Slot(column.switch, column.grade, choice.port)].pop()
             self._slots |= {model.unit_no[i]: k for i in column.devices}
 
-    def run(self, size: int, over: Callable[[], bool]) -> int:
-        """Go once over all segments, so many units at a time; counts improvements.
+    def _is_choice(self) -> bool:
+        """Whether the model allows the slots as they are."""
+        found = self._model.solve(
+            self._slots, (), seconds=CHECK_S, workers=1, seed=0, should_stop=lambda: False,
+            work_limit=self.search.limits.work(CHECK_S),
+        )
+        return found is not None
+
+    def run(self, size: int, seconds: float, over: Callable[[], bool]) -> int:
+        """Go once over all segments, so many units and seconds at a time; counts improvements.
 
         With counted work each segment's region is tried once, however long that takes.
         """
@@ -70,7 +89,7 @@ class PortRegions(PortChoice):
                 break
             units = self._on_slots().get(k)
             if units is not None:
-                gained += self._improve(self._around(set(units), size), over)
+                gained += self._improve(self._around(set(units), size), seconds, over)
         return gained
 
     def _follow(self) -> None:
@@ -79,21 +98,18 @@ class PortRegions(PortChoice):
         self._built = dict(best.backbone)
         self._tried.clear()
         self._model = self._new_model(_homes(self.search, best))
-        self._price()
+        self._begin_with_best()
 
-    def _improve(self, free: set[int], over: Callable[[], bool]) -> bool:
+    def _improve(self, free: set[int], seconds: float, over: Callable[[], bool]) -> bool:
         """Choose for the units anew; true if that is cheaper."""
         before = self._slots
         region = frozenset((u, before[u]) for u in free)
-        if region in self._tried:
+        if self._tried.get(region, 0.0) >= seconds:
             return False
+        money = self._cost.of(before)
         for _ in range(LESSONS):
-            found = self._solve(free, over)
-            if found is None and self._model.has_none and self._ease < MOST_EASE:
-                self._ease += EASE
-                self._follow()
-                return False
-            if found is None or found == before:
+            found = self._solve(free, seconds, over, money)
+            if found is None:
                 break
             self._slots = found
             if self._lay():
@@ -102,7 +118,8 @@ class PortRegions(PortChoice):
             if selection is None or selection.left_out:
                 break
             if self.search.study.value(selection) >= self.search.incumbent_value:
-                break
+                money = min(money, self._cost.of(found))
+                continue
             verdict = self.search.judged(selection, with_cuts=False)
             if verdict.holds:
                 self.search.pool.add(self.columns)
@@ -111,16 +128,19 @@ class PortRegions(PortChoice):
                 return True
             self._learn(verdict)
         self._slots = before
-        self._tried.add(region)
+        self._tried[region] = math.inf if self._model.has_none else seconds
         return False
 
-    def _solve(self, free: set[int], over: Callable[[], bool]) -> dict[int, int] | None:
+    def _solve(
+        self, free: set[int], seconds: float, over: Callable[[], bool], money: int
+    ) -> dict[int, int] | None:
+        """Give a choice that is estimated to cost less than so much."""
         limits = self.search.limits
-        most_s = REGION_S * max(1.0, len(free) / LEAST_REGION)
+        self._solved += 1
         return self._model.solve(
-            self._slots, free, seconds=min(most_s, max(0.05, limits.seconds_left())),
-            workers=limits.workers, seed=limits.seed, should_stop=over,
-            work_limit=limits.work(most_s), least=self._cost,
+            self._slots, free, seconds=min(seconds, max(0.05, limits.seconds_left())),
+            workers=limits.workers, seed=limits.seed + self._solved, should_stop=over,
+            work_limit=limits.work(seconds), row=self._cost.at_most(int((1 - LESS) * money)),
         )
 
 

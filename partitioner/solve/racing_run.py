@@ -1,25 +1,42 @@
 """A planning run whose other workers look for a first layout too, where that is hard to find.
 
 How long a search takes to find a place for the last devices is largely chance, often four times as
-long from one seed as from another, so several at once are done sooner than one.
+long from one seed as from another, so several at once are done sooner than one. While the bound is
+proved they then make the layout cheaper.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from partitioner.model.layout import Layout
+from partitioner.solve.cheaper_task import CheaperTask
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.first_layout_task import FirstLayoutTask
 from partitioner.solve.layout_in import read_start
+from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
+from partitioner.solve.run import PlanSettings
 from partitioner.solve.side_process import SideProcess
 
 MOST_BESIDE = 7
 """Most other searches: each keeps all that it has tried in memory."""
 ALONE_S = 1.0
 """How long a place for every device is sought before others are set to it."""
+NEWS_S = 5.0
+"""How long one beside goes on with its own layout although there is a cheaper one."""
+
+
+@dataclass(slots=True)
+class _Improver:
+    """A process that makes the layout cheaper."""
+
+    process: SideProcess
+    seed: int
+    best: int
+    """Cost of the best layout it has."""
+    begun: float
 
 
 class RacingRun(DirectRun):
@@ -30,11 +47,15 @@ class RacingRun(DirectRun):
         self.beside: list[SideProcess] = []
         self.found: Layout | None = None
         """What came in first from beside, until it is taken in."""
+        self.improvers: list[_Improver] = []
 
     def close(self) -> None:
         """End all processes beside."""
         super().close()
         self._end_searches()
+        for improver in self.improvers:
+            improver.process.close()
+        self.improvers.clear()
 
     def _on_better(self, selection: Selection) -> None:
         super()._on_better(selection)
@@ -59,22 +80,33 @@ class RacingRun(DirectRun):
     def _take_in_for_bound(self) -> None:
         if self._has_found():
             self._take_in_found()
+        self._take_improvements()
         super()._take_in_for_bound()
+
+    def take_in(self) -> bool:
+        """Take in what has been found beside; true if it made a better layout."""
+        before = self.search.incumbent_value
+        self._take_improvements()
+        super().take_in()
+        return self.search.incumbent_value < before
 
     def _begin_searches(self) -> None:
         """Set the other workers to it, in place of the heuristic, which has not led to a layout."""
         self._end_seeds()
-        for k in range(1, min(self.settings.workers - 1, MOST_BESIDE) + 1):
-            settings = replace(
-                self.settings,
-                time_limit_s=self.seconds_left(),
-                seed=self.settings.seed + k,
-                workers=1,
-                finishing_s=0.0,
-            )
-            task = FirstLayoutTask(self.instance.problem, settings)
+        for seed in self._seeds_beside():
+            task = FirstLayoutTask(self.instance.problem, self._settings_beside(seed))
             self.beside.append(SideProcess(task, self.should_stop))
         self.limits.workers = 1
+
+    def _seeds_beside(self) -> range:
+        """Seeds of the searches beside, one each."""
+        first = self.settings.seed + 1
+        return range(first, first + min(self.settings.workers - 1, MOST_BESIDE))
+
+    def _settings_beside(self, seed: int) -> PlanSettings:
+        return replace(
+            self.settings, time_limit_s=self.seconds_left(), seed=seed, workers=1, finishing_s=0.0
+        )
 
     def _has_found(self) -> bool:
         """Whether a layout has come in from beside."""
@@ -97,4 +129,43 @@ class RacingRun(DirectRun):
             process.close()
         self.beside.clear()
         self.found = None
-        self.limits.workers = self.settings.workers
+        if not self.improvers:
+            self.limits.workers = self.settings.workers
+
+    # -- cheaper ports beside -----------------------------------------------------------------
+
+    def _go_on_from_ports(self) -> None:
+        """Have ports chosen anew for less beside, so that the bound need not wait for that."""
+        if self.cost is None or self.over():
+            return
+        for seed in self._seeds_beside():
+            self.improvers.append(
+                _Improver(SideProcess(None, self.should_stop), seed, self.cost, self.seconds())
+            )
+            self._set_to_improve(self.improvers[-1])
+        self.limits.workers = 1
+
+    def _set_to_improve(self, improver: _Improver) -> None:
+        """Let it go on from the best layout."""
+        best = self.search.incumbent
+        assert best is not None
+        layout = to_layout(self.instance, self.backbone, best)
+        improver.best, improver.begun = self.search.incumbent_value, self.seconds()
+        improver.process.give(
+            CheaperTask(self.instance.problem, self._settings_beside(improver.seed), layout)
+        )
+
+    def _take_improvements(self) -> None:
+        """Take in the last layouts found beside, and tell of better ones."""
+        for improver in self.improvers:
+            for layout in improver.process.poll()[-1:]:
+                start = read_start(self.builder, self.backbone, layout)
+                assert start.selection is not None
+                improver.best = start.selection.cost
+                self.search.pool.add(start.columns)
+                self.search.take_layout(start.selection)
+            is_behind = self.search.incumbent_value < improver.best
+            if is_behind and self.seconds() - improver.begun > NEWS_S:
+                improver.process.close()
+                improver.process = SideProcess(None, self.should_stop)
+                self._set_to_improve(improver)

@@ -518,6 +518,16 @@ class Search:
             lambda: self.limits.seconds_left() - ends,
         )
 
+    def take_layout(self, selection: Selection) -> bool:
+        """Try a layout found elsewhere, or what is cheaper of it; true if better."""
+        if self.offer(selection):
+            return True
+        best = self.incumbent
+        assert best is not None
+        new = [c for c in selection.choices if c not in set(best.choices)]
+        devices = [i for c in new for i in c.column.devices]
+        return bool(new) and self.take_part(devices, [c.column for c in new])
+
     def take_part(self, devices: Sequence[int], columns: Sequence[Column]) -> bool:
         """Try what was planned for some devices in place of what they have; true if better."""
         assert self.incumbent is not None

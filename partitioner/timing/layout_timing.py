@@ -284,6 +284,12 @@ class _Network:
             self.places[place[0]].append(place)
         self.windows = dict.fromkeys(self.streams, 1)
         """Longest delay of each stream found so far."""
+        self._changes = dict.fromkeys(self.streams, 0)
+        """How often anything that was found of each stream has changed."""
+        self._flows: dict[tuple[Place, str], tuple[int, LineFlow]] = {}
+        """What each stream brings to each queue, with the changes that it knows of."""
+        self._earliest: dict[tuple[str, str, str], int] = {}
+        """Least time to each queue."""
 
     def _know(self, hop: Hop) -> None:
         line = self.lines.get(hop.medium)
@@ -301,7 +307,7 @@ class _Network:
             changed = False
             for medium in self.order:
                 flows = {
-                    (place, s): self._flow(s, self._inherited(place, s, legs))
+                    (place, s): self._flow_at(place, s, legs)
                     for place in self.places[medium]
                     for s in self.sent[place]
                 }
@@ -314,10 +320,20 @@ class _Network:
                 longest = self._longest(stream, legs)
                 if longest > self.windows[stream.id]:
                     changed = True
+                    self._changes[stream.id] += 1
                     self.windows[stream.id] = longest if step < PASSES_EXACT else UNBOUNDED_NS
             if not changed:
                 return legs
         raise AssertionError
+
+    def _flow_at(self, place: Place, stream: str, legs: Legs) -> LineFlow:
+        """What a stream brings to a queue; made anew only if something of it has changed."""
+        changes = self._changes[stream]
+        kept = self._flows.get((place, stream))
+        if kept is None or kept[0] != changes:
+            flow = self._flow(stream, self._inherited(place, stream, legs))
+            kept = self._flows[place, stream] = changes, flow
+        return kept[1]
 
     def _longest(self, stream: StreamTraffic, legs: Legs) -> int:
         totals = [self._total(stream.id, r.hops, legs) for r in stream.routes]
@@ -347,11 +363,19 @@ class _Network:
         """By how much the way to a queue can vary, in ns."""
         if self.windows[stream] == UNBOUNDED_NS:
             return UNBOUNDED_NS if any(self.ways[(*place, stream)]) else 0
-        latest, earliest = 0, UNBOUNDED_NS
+        latest = 0
         for hops in self.ways[(*place, stream)]:
             most = self._total(stream, hops, legs)
             latest = max(latest, UNBOUNDED_NS if most is None else most)
-            earliest = min(earliest, sum(self._least(stream, hop) for hop in hops))
+        earliest = self._earliest.get((*place, stream))
+        if earliest is None:
+            earliest = self._earliest[(*place, stream)] = min(
+                (
+                    sum(self._least(stream, hop) for hop in hops)
+                    for hops in self.ways[(*place, stream)]
+                ),
+                default=UNBOUNDED_NS,
+            )
         return max(0, latest - earliest)
 
     def _least(self, stream: str, hop: Hop) -> int:
@@ -411,7 +435,10 @@ class _Network:
         for place, stream in flows:
             leg = new.get((*place, stream))
             is_open = leg is None or leg.total_ns > LONGEST_WAIT_NS
-            legs[(*place, stream)] = None if is_open else leg
+            leg = None if is_open else leg
+            if legs.get((*place, stream), NOTHING) != leg:
+                self._changes[stream] += 1
+            legs[(*place, stream)] = leg
 
     def linear_legs(self) -> tuple[Legs, dict[tuple[str, str, str], int]]:
         """Linear bound of every leg under the delays found, and what the price counts of it.

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from partitioner.solve.compact_cost import estimated_cost
+from partitioner.solve.compact_cost import EstimatedCost
 from partitioner.solve.compact_model import CompactModel
 from partitioner.solve.compact_search import CompactSearch
-from partitioner.solve.cpsat import run as solve
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.planner import PlanSettings
 from tests.bench.planted import planted
@@ -17,17 +16,16 @@ def _never() -> bool:
     return False
 
 
-def _estimated(model: CompactModel, slots: dict[int, int]) -> int:
-    """Least that the model says of a choice."""
-    for (u, k), var in model.hangs.items():
-        model.model.add(var == int(slots[u] == k))
-    model.model.minimize(estimated_cost(model))
-    found = solve(
-        model.model, list(model.hangs.values()), seconds=60.0, workers=1, seed=0, work_limit=20.0
+def _is_at_most(
+    model: CompactModel, cost: EstimatedCost, slots: dict[int, int], money: int
+) -> bool:
+    """Whether the rows of the model say that a choice costs no more."""
+    found = model.solve(
+        slots, (), seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0,
+        row=cost.at_most(money),
     )
-    assert found.proved
-    assert found.bound is not None
-    return found.bound
+    assert found in (None, slots)
+    return found is not None
 
 
 @pytest.mark.parametrize("seed", [0, 1, 5])
@@ -41,24 +39,30 @@ def test_the_estimate_is_near_the_bill(seed: int) -> None:
         c.column.cost + run.instance.port_classes[c.port].value for c in best.choices
     )
     model = CompactModel(run.builder, run.backbone, dict(best.backbone), 3, {}, 0.05)
+    cost = EstimatedCost(model)
+    estimated = cost.of(search._slots)
     # A tree is shorter than the line through its devices.
-    assert 0.85 * paid <= _estimated(model, search._slots) <= 1.02 * paid
+    assert 0.85 * paid <= estimated <= 1.02 * paid
+    assert _is_at_most(model, cost, search._slots, estimated)
+    assert not _is_at_most(model, cost, search._slots, estimated - 1)
 
 
-def test_of_two_places_the_one_with_less_cable_is_estimated_lower() -> None:
+def test_a_choice_that_is_estimated_lower_costs_less() -> None:
     run = DirectRun(planted(20, 1).problem, PlanSettings(work_limit=40))
     search = CompactSearch(run.search)
     assert search.run(_never)
-    model = search._model
-    cost = estimated_cost(model)
-    before = model.solve(
-        search._slots, None, seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0,
-        least=cost,
-    )
-    assert before is not None
-    search._slots = before
-    assert not search._lay()
-    cheapest = sum(c.cost for c in search.columns)
     best = run.search.incumbent
     assert best is not None
-    assert cheapest < sum(c.column.cost for c in best.choices)
+    cost = EstimatedCost(search._model)
+    before = cost.of(search._slots)
+    found = search._model.solve(
+        search._slots, None, seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0,
+        row=cost.at_most(int(0.97 * before)),
+    )
+    assert found is not None
+    assert cost.of(found) <= 0.97 * before
+    search._slots = found
+    assert not search._lay()
+    paid = sum(c.column.cost + run.instance.port_classes[c.port].value for c in best.choices)
+    least_port = min(p.value for p in run.instance.port_classes)
+    assert sum(c.cost + least_port for c in search.columns) < paid

@@ -11,18 +11,22 @@ import pytest
 
 from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
+from partitioner.model.outcome import Sample
 from partitioner.model.problem import Problem
 from partitioner.solve import decomposed_run, planner
 from partitioner.solve.bound import lower_bound
 from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.decomposed_run import DecomposedRun
 from partitioner.solve.decomposition import Part, part_problem, parts_of_devices
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of
+from partitioner.solve.port_regions import PortRegions
 from partitioner.solve.run import PlanSettings
 from partitioner.solve.side_process import SideProcess
 from tests.bench.instances import large_problem
+from tests.bench.planted import planted
 
 PROBLEMS = Path(__file__).parents[2] / "problems"
 
@@ -250,3 +254,45 @@ def test_lines_are_kept_only_as_far_as_groups_allow(roomy: Problem) -> None:
     )
     run.latest = {((), 0): [first, second]}
     assert [c.column for c in run._lines_on_ports()] == [first]
+
+
+def test_where_only_ports_lead_to_a_layout_they_are_chosen_anew_for_less() -> None:
+    machine = planted(20, 1)
+    run = DecomposedRun(machine.problem, PlanSettings(work_limit=20))
+    first: list[int] = []
+
+    def told(sample: Sample, _: str) -> None:
+        if sample.cost_money is not None:
+            first.append(sample.cost_money)
+
+    run.on_progress = told
+    outcome = run.go()
+    run.close()
+    assert run.hangs_on_ports, "lines by geometry have led to a layout"
+    assert run.rounds == 0, "parts of it were planned by themselves"
+    assert outcome.cost_money < first[0]
+    assert not assess(machine.problem, outcome.layout).findings
+
+
+def test_what_is_cheaper_of_two_layouts_comes_together() -> None:
+    """Two layouts that are each better than a third, in other places."""
+    machine = planted(40, 2)
+    run = DirectRun(machine.problem, PlanSettings(work_limit=20))
+    assert CompactSearch(run.search).run(lambda: False)
+    begun, value = run.search.incumbent, run.search.incumbent_value
+    found = []
+    for seed in (0, 1):
+        run.search.incumbent, run.search.incumbent_value = begun, value
+        run.search.limits.seed = seed
+        calls = iter(range(2**30))
+        PortRegions(run.search).run(8, 1.0, lambda calls=calls: next(calls) > 6)
+        found.append(run.search.incumbent)
+    one, other = found
+    assert one is not None
+    assert other is not None
+    assert one.choices != other.choices
+    least = min(one.cost, other.cost)
+    run.search.incumbent, run.search.incumbent_value = one, one.cost
+    run.search.take_layout(other)
+    assert run.search.incumbent_value <= least
+    assert not run.search.take_layout(run.search.incumbent), "nothing of it is new"

@@ -39,7 +39,7 @@ def test_what_is_offered_is_cheaper_and_keeps_all_rules(seed: int) -> None:
     run = _begun(machine)
     before = _best(run).cost
     regions = PortRegions(run.search)
-    gained = regions.run(24, _never)
+    gained = regions.run(24, 3.0, _never)
     assert gained >= 1
     found = _best(run)
     assert found.cost < before
@@ -52,16 +52,16 @@ def test_it_goes_on_from_a_layout_found_elsewhere() -> None:
     run = _begun(planted(20, 0))
     dear = _best(run)
     regions = PortRegions(run.search)
-    while regions.run(24, _never):
+    while regions.run(24, 3.0, _never):
         pass
     cheap = _best(run)
-    tried = set(regions._tried)
+    tried = dict(regions._tried)
     assert tried
     # Nothing is tried again where nothing has changed.
-    assert not regions.run(24, _never)
+    assert not regions.run(24, 3.0, _never)
     assert regions._tried == tried
     run.search.incumbent, run.search.incumbent_value = dear, dear.cost
-    assert regions.run(24, _never)
+    assert regions.run(24, 3.0, _never)
     assert cheap.cost <= _best(run).cost < dear.cost
 
 
@@ -79,7 +79,7 @@ def test_units_stay_off_switches_that_are_closed() -> None:
     switches = regions._switches()
     assert moved == {u for u in switches if switches[u] == closed}
     rest = set(regions._slots) - moved
-    assert regions._solve(rest, _never) is None, "those there cannot stay"
+    assert regions._solve(rest, 3.0, _never, best.cost) is None, "those there cannot stay"
     assert regions._model.has_none
 
 
@@ -93,5 +93,5 @@ def test_a_price_of_change_counts_for_what_is_kept() -> None:
         return 0 if selection.choices == first[0].choices else 2**40
 
     run = _begun(planted(20, 1), Study(charge=charge))
-    assert PortRegions(run.search).run(24, _never) == 0
+    assert PortRegions(run.search).run(24, 3.0, _never) == 0
     assert _best(run) is first[0]

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from partitioner.check.judge import assess
 from partitioner.model.layout import Layout
+from partitioner.solve.cheaper_task import CheaperTask
+from partitioner.solve.compact_search import CompactSearch
+from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.first_layout_task import FirstLayoutTask
 from partitioner.solve.layout_in import read_start
+from partitioner.solve.layout_out import to_layout
 from partitioner.solve.planner import PlanSettings
 from partitioner.solve.racing_run import MOST_BESIDE, RacingRun
 from tests.bench.planted import Planted, planted
@@ -30,6 +35,9 @@ class _Beside:
     def poll(self, wait_s: float = 0.0) -> list[Layout]:
         found, self.messages = self.messages, []
         return found
+
+    def give(self, task: CheaperTask) -> None:
+        self.given = task
 
     def close(self) -> None:
         self.is_closed = True
@@ -70,8 +78,7 @@ def test_what_was_found_beside_is_begun_with_at_once(machine: Planted) -> None:
 def test_the_heuristic_has_its_process_again_when_the_bound_begins(
     machine: Planted, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("partitioner.solve.direct_run.SOON_PROVED", 0)
-    run = _racing(machine)
+    run = DirectRun(machine.problem, PlanSettings(time_limit_s=60.0, workers=2))
     seen: list[tuple[str, bool]] = []
     monkeypatch.setattr(
         run, "_cheaper_ports", lambda seconds: seen.append(("ports", run.seeds_running))
@@ -124,3 +131,64 @@ def test_a_run_that_counts_work_does_not_race() -> None:
     assert RacingRun.has_workers_beside(60, PlanSettings(workers=2))
     assert not RacingRun.has_workers_beside(60, PlanSettings(workers=1))
     assert not RacingRun.has_workers_beside(60, PlanSettings(workers=2, work_limit=40))
+
+
+def _first_layout(machine: Planted) -> Layout:
+    run = DirectRun(machine.problem, PlanSettings(work_limit=20))
+    assert CompactSearch(run.search).run(lambda: False)
+    assert run.search.incumbent is not None
+    return to_layout(run.instance, run.backbone, run.search.incumbent)
+
+
+def test_a_layout_is_made_cheaper_beside_step_by_step(machine: Planted) -> None:
+    layout = _first_layout(machine)
+    found: list[Layout] = []
+    CheaperTask(machine.problem, PlanSettings(work_limit=20), layout).run(found.append)
+    prices = [assess(machine.problem, each).cost.objective_money for each in (layout, *found)]
+    assert len(prices) > 1
+    assert prices == sorted(set(prices), reverse=True)
+    assert not assess(machine.problem, found[-1]).findings
+
+
+def test_what_cannot_be_begun_with_is_not_made_cheaper(machine: Planted) -> None:
+    layout = _first_layout(machine)
+    broken = replace(layout, segments=layout.segments[1:])
+    found: list[Layout] = []
+    CheaperTask(machine.problem, PlanSettings(work_limit=20), broken).run(found.append)
+    assert found == []
+
+
+def test_what_is_cheaper_beside_is_taken_in_and_the_best_is_told(
+    machine: Planted, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    layout = _first_layout(machine)
+    better: list[Layout] = []
+    CheaperTask(machine.problem, PlanSettings(work_limit=20), layout).run(better.append)
+    made: list[_Beside] = []
+
+    def begin(task: object, should_stop: object) -> _Beside:
+        made.append(_Beside())
+        return made[-1]
+
+    monkeypatch.setattr("partitioner.solve.racing_run.SideProcess", begin)
+    monkeypatch.setattr("partitioner.solve.racing_run.NEWS_S", 0.0)
+    run = _racing(machine, workers=3)
+    run._begin_with(layout)
+    before = run.cost
+    assert before is not None
+    run._go_on_from_ports()
+    first, second = made
+    assert first.given.settings.seed != second.given.settings.seed
+    assert run.limits.workers == 1, "the cores are theirs meanwhile"
+    first.messages = better
+    assert run.take_in()
+    assert run.cost is not None
+    assert run.cost < before
+    assert not first.is_closed, "it has the best one itself"
+    assert second.is_closed
+    told = assess(machine.problem, made[2].given.layout).cost.objective_money
+    assert told == run.cost
+    assert run.limits.workers == 1
+    run.close()
+    assert first.is_closed
+    assert made[2].is_closed
