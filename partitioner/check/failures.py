@@ -144,9 +144,9 @@ class _Ways:
         # Whoever loses nothing to a partner that runs is not cut off.
         asked = {end for n in parted if gone.isdisjoint(self._ends[n]) for end in self._ends[n]}
         cut_off = {end for end in asked if self._of[end] <= lost}
-        ways = self._facts.ways
+        ways, devices = self._facts.ways, self._facts.problem.devices if cut_off else ()
         return Failure(
-            kind, where, down, tuple(d for d in self._facts.problem.devices if d in cut_off),
+            kind, where, down, tuple(d for d in devices if d in cut_off),
             _pairs(ways[n] for n in sorted(lost)),
         )  # fmt: skip
 
@@ -155,8 +155,8 @@ def losses(facts: Facts) -> Iterator[tuple[FailureRule, Failure, tuple[str, ...]
     """For every failure rule and single failure, the watched devices that it loses."""
     if not facts.problem.failure_rules:
         return
-    failures = single_failures(facts)
+    failures = [(failure, failure.lost_devices) for failure in single_failures(facts)]
     for rule in facts.problem.failure_rules:
         watched = facts.problem.watched(rule)
-        for failure in failures:
-            yield rule, failure, tuple(d for d in watched if d in failure.lost_devices)
+        for failure, lost in failures:
+            yield rule, failure, tuple(d for d in watched if d in lost)

@@ -10,6 +10,8 @@ from __future__ import annotations
 import heapq
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
+from types import MappingProxyType
 
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem, Stream
@@ -126,23 +128,32 @@ def switch_ways(
     network: CableNetwork,
     *,
     without: Iterable[tuple[str, str]] = (),
-) -> dict[tuple[str, str], tuple[str, ...]]:
+) -> Mapping[tuple[str, str], tuple[str, ...]]:
     """Ways between all open switches that the built backbone joins, by (from, to).
 
     ``without`` names links (by :func:`link_key`) that are down: on a ring the ways then go round
     the other side.
     """
-    links_um = {
-        key: length
+    links_um = tuple(
+        (key, length)
         for key, length in built_lengths_um(problem, layout, network).items()
         if key[0] in layout.open_switches and key[1] in layout.open_switches
-    }
-    down = tuple(without)
+    )
+    return _all_ways(layout.open_switches, links_um, tuple(without))
+
+
+@lru_cache(maxsize=16)
+def _all_ways(
+    switches: tuple[str, ...],
+    links_um: tuple[tuple[tuple[str, str], int], ...],
+    down: tuple[tuple[str, str], ...],
+) -> Mapping[tuple[str, str], tuple[str, ...]]:
+    """Ways from all of some switches to all of them; layouts that are compared often share them."""
     ways: dict[tuple[str, str], tuple[str, ...]] = {}
-    for start in layout.open_switches:
-        for end, way in ways_from(start, links_um, without=down).items():
+    for start in switches:
+        for end, way in ways_from(start, dict(links_um), without=down).items():
             ways[start, end] = way
-    return ways
+    return MappingProxyType(ways)
 
 
 def stream_ways(

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from functools import cache
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 
 from partitioner.report.sections import (
     FLAGGED_TRUST,
@@ -89,19 +89,46 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals.update(
-        Kind=Kind, State=State, flagged=FLAGGED_TRUST, most_listed=MOST_LISTED, many_rows=MANY_ROWS,
+        State=State, most_listed=MOST_LISTED, many_rows=MANY_ROWS,
         papers=tuple(Paper),
     )
     environment.globals["columns_css"] = _columns_css
     environment.filters["cell_class"] = _cell_class
+    environment.filters["cell_markup"] = _cell_markup
     environment.filters["css_text"] = _css_text
     environment.filters["is_narrow"] = _is_narrow
-    environment.filters["share"] = _bar_share
     environment.filters["script_json"] = _script_json
     # Figures are built as trees by this package and escaped there.
     environment.filters["height_px"] = _height_px
     environment.filters["svg"] = lambda markup: Markup(markup)
     return environment
+
+
+def _cell_markup(row: Sequence[Cell]) -> Markup:
+    """The cells of a row; one has a class of its own only where it differs from its column.
+
+    Made here, not by a template: of cells there are tens of thousands.
+    """
+    return Markup("".join(map(_one_cell, row)))
+
+
+def _one_cell(cell: Cell) -> str:
+    column, words = cell.column, escape(cell.words)
+    if column.heads_row:
+        return f"<th scope=row{' class=num' if column.is_numeric else ''}>{words}"
+    if column.kind is Kind.BAR:
+        return f"<td class=bar style=--used:{_bar_share(cell.value)}%>{words}"
+    if column.kind is Kind.STATE and words:
+        return _judged(State(cell.value), words)
+    if column.kind is Kind.TRUST and cell.value in FLAGGED_TRUST:
+        return _judged(State.WARN, words)
+    if column.kind is Kind.NAMES and " " in words:
+        return f"<td class=text>{' '.join(f'<i>{n},</i>' for n in words.split())[:-5]}</i>"
+    return f"<td>{words}"
+
+
+def _judged(state: State, words: str) -> str:
+    return f'<td class="state {state}"><span aria-hidden="true">{state.glyph}</span> {words}'
 
 
 MOST_COLUMNS = 24
