@@ -96,6 +96,10 @@ def explain(
         raise KeyError(device)
     on_step("planning the problem as it stands")
     result = budget.run(problem, PLAN_SHARE * budget.left_s, start=start)
+    if result.answer is Answer.UNKNOWN and not budget.is_over:
+        # Without a layout there is nothing to explain, so the rest of the time is for one.
+        on_step("looking for a first layout")
+        result = budget.run(problem, budget.left_s, start=start, attempt=1)
     if result.answer is Answer.UNKNOWN:
         raise NoAnswer(
             "neither a layout nor a proof that there is none within the time",

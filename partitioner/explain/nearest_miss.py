@@ -17,15 +17,15 @@ from partitioner.check.geometry import segment_geometry
 from partitioner.check.judge import assess_facts
 from partitioner.check.laid import lay
 from partitioner.check.rules.registry import ALL_RULES
-from partitioner.explain.handles.handle import Change, Handle, Scale, edit
+from partitioner.explain.handles.handle import Change, Handle, edit
 from partitioner.explain.handles.register import handles_of
+from partitioner.explain.needed import amount_for
 from partitioner.facts.places import NEEDS_TIMING, alone, lines_for, places_on
 from partitioner.model.assessment import COMPLETE, Assessment, RuleFinding
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import stream_ways
-from partitioner.units import ceil_div
 
 _QUICK = tuple(
     r for r in ALL_RULES if r.name not in NEEDS_TIMING and r.name not in (COMPLETE, "stream-way")
@@ -276,22 +276,13 @@ def _easing(
     for handle in own:
         if handle.subjects and not {*subjects, trial.device} & set(handle.subjects):
             continue
-        amount = _amount(handle.scale, assessment)
+        amount = amount_for(handle.scale, assessment)
         if handle.scale is not None and amount is not None:
             return handle.scale.to(amount), handle.scale.words(amount)
         for ease in (*handle.choices, *handle.eases):
             if ease.is_used(trial.at.layout):
                 return ease.change, ease.words
     return None
-
-
-def _amount(scale: Scale | None, assessment: Assessment) -> int | None:
-    """Give the first amount on a scale that a layout does with; None if that is no looser."""
-    used = None if scale is None else scale.used(assessment)
-    if scale is None or used is None:
-        return None
-    steps = ceil_div(used - scale.start, scale.step)
-    return scale.start + steps * scale.step if steps > 0 else None
 
 
 def _one_port_more(

@@ -12,13 +12,14 @@ from dataclasses import dataclass, replace
 from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import Handle, edit, without
 from partitioner.explain.handles.register import HOLDS, handles_of
+from partitioner.explain.needed import Needed, needed, written_for
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import GradeChoice, Group, GroupKind, Problem
 from partitioner.runs import Answer, Budget, Result
 
-LEAST_S = 3.0
+LEAST_S = 4.0
 """Least seconds of one plan: in less nothing cheaper is found where there are many devices, and a
 few rules of which something is known say more than many of which nothing is."""
 MOST_SINGLE = 12
@@ -48,7 +49,8 @@ class RulePrice:
 
     ``binds`` is proved: without it there is a cheaper layout than any with it. ``is_tried``: there
     was time to plan without it; else nothing is known of the price. ``saved_money``: by how much
-    the cheapest layout found without it is cheaper than the best one found with it.
+    the cheapest layout found without it is cheaper than the best one found with it. ``changes``:
+    what that layout needs, in words; with all of them made it keeps every rule.
     """
 
     name: str
@@ -57,6 +59,7 @@ class RulePrice:
     used: str = ""
     is_tried: bool = True
     saved_money: int = 0
+    changes: tuple[str, ...] = ()
 
     @property
     def binds(self) -> bool:
@@ -93,7 +96,7 @@ def _cost(result: Result) -> int:
 
 
 def together(problem: Problem) -> list[tuple[str, tuple[Handle, ...]]]:
-    """Handles as they are priced: limits one by one, pins, deadlines and groups of a kind at once.
+    """Handles as they are priced: limits one by one, ports, deadlines, groups of a kind at once.
 
     Where several are taken together, the single ones follow only if the whole costs something.
     """
@@ -120,12 +123,13 @@ def rule_prices(
 ) -> tuple[list[RulePrice], Outcome, Assessment]:
     """Price every rule of a problem that has a plan, ``base``, and its assessment; dearest first.
 
-    ``budget`` is the time for all plans; rules that the plan uses up come first, rules not reached
-    last, as not tried. ``on_rule`` is told the name of each rule before it is taken off. A cheaper
-    layout that keeps all rules may be met on the way: the best plan is given too.
+    ``budget`` is the time for all plans; rules that the plan uses up come first, those of which it
+    has some left last; those not reached follow as not tried. ``on_rule`` is told the name of each
+    rule before it is taken off. A cheaper layout that keeps all rules may be met on the way: the
+    best plan is given too.
     """
-    todo = sorted(together(problem), key=lambda pair: not _is_used_up(pair[1], assessment))
-    results: list[tuple[str, tuple[Handle, ...], Result]] = []
+    todo = sorted(together(problem), key=lambda pair: _room(pair[1], assessment))
+    results: list[tuple[str, tuple[Handle, ...], Result, Needed | None]] = []
     untried: list[tuple[str, tuple[Handle, ...]]] = []
     margins = {m.rule: m.text for m in assessment.margins}
     while todo and not budget.is_over:
@@ -133,21 +137,25 @@ def rule_prices(
         on_rule(name)
         seconds = max(LEAST_S, budget.left_s / (len(todo) + 1))
         result = budget.run(without(problem, handles), seconds, start=base.layout)
-        if result.answer is not Answer.FOUND:
+        if result.outcome is None:
             untried.append((name, handles))
             continue
-        results.append((name, handles, result))
-        if result.outcome is not None and result.outcome.cost_money < base.cost_money:
+        uses = None
+        if result.outcome.cost_money < base.cost_money:
             base, assessment = _cheaper(problem, base, assessment, result.outcome)
+        if result.outcome.cost_money < base.cost_money:
+            uses = needed(problem, handles, result.outcome.layout)
+        results.append((name, handles, result, uses))
         if len(handles) > 1 and price_between(base, result).most_money != 0:
-            todo += [(h.sentence, (h,)) for h in _tightest(handles, assessment)[:MOST_SINGLE]]
-    found = [
-        RulePrice(
-            name, handles, price_between(base, result), margins.get(handles[0].rule, ""),
-            saved_money=max(0, base.cost_money - _cost(result)),
-        )
-        for name, handles, result in results
-    ]
+            todo += [
+                (h.sentence, (h,)) for h in _worth_trying(handles, assessment, base, result, uses)
+            ]
+    found = []
+    for name, handles, result, uses in results:
+        saved = max(0, base.cost_money - _cost(result))
+        changes = uses.changes if saved and uses is not None else ()
+        price, used = price_between(base, result), margins.get(handles[0].rule, "")
+        found.append(RulePrice(name, handles, price, used, saved_money=saved, changes=changes))
     found.sort(
         key=lambda p: (
             -p.price.least_money, -p.saved_money, -(p.price.most_money or 0), p.name
@@ -160,27 +168,49 @@ def rule_prices(
     return found, base, assessment
 
 
-def _is_used_up(handles: Sequence[Handle], assessment: Assessment) -> bool:
-    """Whether a layout has nothing left of a rule, as far as that can be read off it."""
+def _worth_trying(
+    handles: Sequence[Handle],
+    assessment: Assessment,
+    base: Outcome,
+    result: Result,
+    uses: Needed | None,
+) -> list[Handle]:
+    """Rules of several that are worth taking off alone.
+
+    The tightest where their price together is known; else those that a cheaper layout without
+    them does not keep, if it needs more than one off. Alone they cost no more than together.
+    """
+    if price_between(base, result).is_exact:
+        return _tightest(handles, assessment)[:MOST_SINGLE]
+    broken = {h.key for h in uses.handles} if uses is not None else set()
+    alone = [h for h in handles if h.key in broken]
+    return alone[:MOST_SINGLE] if len(alone) > 1 else []
+
+
+def _room(handles: Sequence[Handle], assessment: Assessment) -> int:
+    """What a layout has left of a rule: 0 nothing, 2 some, 1 where that cannot be read off it."""
+    rooms = []
     for handle in handles:
         used = None if handle.scale is None else handle.scale.used(assessment)
-        if handle.scale is not None and used is not None:
-            left = (handle.scale.start - used) * (1 if handle.scale.step > 0 else -1)
-            if left < abs(handle.scale.step):
-                return True
-    return False
+        if handle.scale is None or used is None:
+            rooms.append(1)
+            continue
+        left = (handle.scale.start - used) * (1 if handle.scale.step > 0 else -1)
+        rooms.append(0 if left < abs(handle.scale.step) else 2)
+    return min(rooms)
 
 
 def _cheaper(
     problem: Problem, base: Outcome, assessment: Assessment, other: Outcome
 ) -> tuple[Outcome, Assessment]:
     """The cheaper layout of a looser problem as the plan of this one, if it keeps all its rules."""
-    judged = assess(problem, other.layout)
+    layout = written_for(problem, other.layout)
+    judged = assess(problem, layout)
     if judged.findings or judged.cost.objective_money >= base.cost_money:
         return base, assessment
     cost = judged.cost.objective_money
     status = Status.OPTIMAL if cost <= base.bound_money else base.status
-    return replace(base, layout=other.layout, cost_money=cost, status=status), judged
+    return replace(base, layout=layout, cost_money=cost, status=status), judged
 
 
 def _tightest(handles: Sequence[Handle], assessment: Assessment) -> list[Handle]:

@@ -21,18 +21,24 @@ from partitioner.explain.rule_prices import Price, RulePrice
 from partitioner.explain.ways_out import WayOut
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
-from partitioner.report.amounts import count_text, money_text, ratio_text
+from partitioner.report.amounts import count_text, gap_text, money_text, ratio_text
 from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
 from partitioner.report.sections import Column, Kind, Page, Paper, Section, State, Table
-from partitioner.report.text import plain, table_text
+from partitioner.report.text import plain, table_text, wrapped
 from partitioner.report.verdict import costs_text, total_name
 from partitioner.units import MONEY_STEPS, in_units
 from partitioner.visible import visible
 
-MOST_SHARE = 0.5
+MOST_SHARE = 0.1
 """A rule of which no more is known than that it costs at most a larger share of all: that says
 nothing."""
 MOST_NAMED = 12
+UNSURE_GAP = 0.02
+"""Gap of a layout above which what is saved without a rule may be owed to the search alone."""
+UNSURE = (
+    "A part of what is saved may be had with all rules kept, as the layout may be that much "
+    "dearer than need be: a longer --time-limit tells."
+)
 
 
 def _nowhere(steps: Any) -> str:
@@ -116,15 +122,44 @@ def _way_cost(problem: Problem, way: WayOut) -> str:
 
 def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -> str:
     outcome = explained.outcome
-    gap = "" if outcome.gap == 0 else f" at a gap of {ratio_text(outcome.gap, 2)}"
+    sure = (
+        "no cheaper one keeps all rules; this is proved" if outcome.gap == 0
+        else f"at most {gap_text(outcome.gap)} of that could be saved with all rules kept"
+    )  # fmt: skip
     cost = costs_text(problem, outcome.cost_money, explained.assessment.cost.money)
-    head = f"{visible(problem.name)}: the layout {cost}{gap}."
+    blocks = [wrapped(f"{visible(problem.name)}: the layout {cost}; {sure}.")]
     telling = [p for p in explained.prices if _tells(p)]
     if telling:
-        head += " What each rule costs, by planning without it:"
-    blocks = [head, table_text(_prices_table(problem, telling, locate)) if telling else ""]
-    blocks += _not_binding(problem, explained)
-    return "\n\n".join(b for b in blocks if b)
+        lines = ["What makes it dear, by planning without it and checking what came out:"]
+        for price in telling:
+            lines += [wrapped(line, "    ") for line in _price_lines(problem, price, locate)]
+        blocks.append("\n".join(lines))
+        if outcome.gap > UNSURE_GAP:
+            blocks.append(wrapped(UNSURE))
+    else:
+        blocks.append("Nothing cheaper was found without any rule that there was time for.")
+    blocks += [wrapped(said) for said in _not_binding(problem, explained)]
+    return "\n\n".join(blocks)
+
+
+def _price_lines(problem: Problem, price: RulePrice, locate: Locate) -> list[str]:
+    """What can be saved by a change, how sure that is, and where the rule stands."""
+    certain = price.price
+    least, most = (
+        None if m is None else money_text(m, problem.currency)
+        for m in (certain.least_money, certain.most_money)
+    )
+    if certain.is_exact:
+        sure = "proved: exactly this much"
+    else:
+        known = [f"at least {least}"] if price.binds else []
+        known += [] if most is None else [f"at most {most}"]
+        sure = f"proved: {' and '.join(known)}" if known else "nothing is proved of it"
+    what = "; and ".join(price.changes) or f"without: {price.name.removesuffix('.')}"
+    saved = money_text(price.saved_money, problem.currency)
+    head = f"{saved} less" if price.saved_money else f"at least {least} less"
+    where = locate(price.handles[0].at) if len(price.handles) == 1 else ""
+    return [f"  {head}: {what}", f"    ({sure}{f'; {where}' if where else ''})"]
 
 
 def _tells(price: RulePrice) -> bool:
@@ -146,16 +181,21 @@ def _not_binding(problem: Problem, explained: LayoutExplained) -> list[str]:
     if free:
         said.append(
             f"{count_text(len(free), 'rule', 'rules')} {'costs' if len(free) == 1 else 'cost'} "
-            "nothing: the cheapest layout without keeps it anyway, or costs the same."
+            "nothing: the cheapest layout without keeps it anyway, or costs the same: "
+            f"{_rules(p.name for p in free)}."
         )
     if open_:
-        at_most = money_text(max(open_.values()), problem.currency)
         said.append(
-            f"Not proved to cost anything, and at most {at_most} each: {_rules(open_)}."
+            "Nothing cheaper was found without these, and they are proved to cost no more than: "
+            + _rules(
+                f"{name.removesuffix('.')} ({money_text(money, problem.currency)})"
+                for name, money in sorted(open_.items(), key=lambda item: item[1])
+            )
+            + "."
         )
     if tried:
         said.append(
-            "Nothing cheaper was found without these, nor proved that there is nothing: "
+            "Nothing cheaper was found without these either, but much cheaper may exist: "
             f"{_rules(tried)}."
         )
     if untold:
@@ -377,6 +417,7 @@ def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate)
         prices,
         [
             col.text("rule", "Rule", lambda p: p.name, heads_row=True),
+            col.text("changes", "Change that does it", lambda p: "; and ".join(p.changes)),
             col.number("saves", "Found without it: less by",
                        lambda p: p.saved_money / MONEY_STEPS if p.is_tried else None,
                        problem.currency, 2),

@@ -19,6 +19,7 @@ from partitioner.explain.handles.handle import without
 from partitioner.explain.rule_prices import (
     Price,
     RulePrice,
+    _room,
     price_between,
     rule_prices,
     surcharge,
@@ -30,7 +31,6 @@ from partitioner.model.problem import Group, GroupKind, Objective, Problem
 from partitioner.pages.explanation import explained_data, explained_text
 from partitioner.report.amounts import money_text
 from partitioner.runs import Answer, Budget, Result
-from partitioner.units import MONEY_STEPS
 from tests.brute import brute, oracle
 from tests.brute.random_problems import random_problem
 from tests.explain.no_layout import ONE, TWO
@@ -207,7 +207,10 @@ def test_rules_that_there_was_no_time_for_are_named():
         problem, found.outcome, found.assessment, budget(-1.0), lambda name: None
     )
     assert best is found.outcome
-    assert [p.name for p in prices] == [name for name, _ in together(problem)]
+    todo = sorted(together(problem), key=lambda pair: _room(pair[1], found.assessment))
+    assert [p.name for p in prices] == [name for name, _ in todo]
+    rooms = [_room(handles, found.assessment) for _, handles in todo]
+    assert {0, 2} <= set(rooms), "what is used up comes first, what has room last"
     assert not any(p.is_tried or p.binds for p in prices)
 
 
@@ -220,9 +223,10 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     prices = [
         RulePrice("dear", handles, Price(whole // 4, whole // 2)),
         RulePrice("free", handles, Price(0, 0)),
-        RulePrice("open", handles, Price(0, whole // 2)),
+        RulePrice("open", handles, Price(0, whole // 12)),
         RulePrice("unknown", handles, Price(0, whole)),
-        RulePrice("found", handles, Price(0, whole), saved_money=whole // 8),
+        RulePrice("found", handles, Price(0, whole), saved_money=whole // 8,
+                  changes=("do this", "do that")),
         RulePrice("late", handles, Price(0, None), is_tried=False),
     ]
     found = replace(found, prices=tuple(prices))
@@ -234,11 +238,13 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     of_it = shown(found.assessment.cost.money)
     assert f"has a priced total of {shown(whole)} ({of_it} of it money)" in text
     assert "1 rule costs nothing: the cheapest layout without keeps it anyway" in text
-    assert f"Not proved to cost anything, and at most {shown(whole // 2)} each: open." in text
-    assert "Nothing cheaper was found without these, nor proved that there is nothing: un" in text
+    assert f"proved to cost no more than: open ({shown(whole // 12)})." in text
+    assert "Nothing cheaper was found without these either, but much cheaper may exist: unknown" in text
     assert "There was no time to plan without 1 rule: late." in text
-    row = f"found {whole // 8 / MONEY_STEPS:.2f} 0.00"
+    row = f"{shown(whole // 8)} less: do this; and do that (proved: at most {shown(whole)})"
     assert row in text.partition("1 rule costs nothing")[0], "found, though not proved"
+    row = f"at least {shown(whole // 4)} less: without: dear (proved: at least {shown(whole // 4)}"
+    assert row in text
     rows = explained_data(problem, found, lambda steps: "")["prices"]
     assert [r["is_tried"] for r in rows] == [True, True, True, True, True, False]
     assert rows[-1]["state"] == "bad"

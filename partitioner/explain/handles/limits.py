@@ -9,6 +9,7 @@ import numpy as np
 
 from partitioner.check.wording import agree, count, metres, percent
 from partitioner.explain.handles.handle import Change, Handle, Handles, Scale, by_amount, edit
+from partitioner.model.assessment import Assessment, SegmentFigures
 from partitioner.model.problem import Basis, Device, Pathway, Problem, SegmentLimits
 from partitioner.network.cable import CableNetwork
 from partitioner.units import MUL_PER_UNIT_LOAD, PPM, UM_PER_M, ceil_div, from_base
@@ -47,6 +48,8 @@ class LimitHold:
         Field of a grade with what the standard guarantees.
     is_of_links
         Links have the limit too.
+    figure
+        What a segment has of it.
     """
 
     rule: str
@@ -60,6 +63,7 @@ class LimitHold:
     concerned: Callable[[Device, int], bool] = lambda device, now: False
     promised: str = ""
     is_of_links: bool = False
+    figure: Callable[[SegmentFigures], int | None] = lambda figures: None
 
     def __call__(self, problem: Problem) -> Handles:
         """Handles of the limit, one for each grade that it can bind for."""
@@ -91,12 +95,24 @@ class LimitHold:
             further = " with basis: engineered" if is_further else ""
             return self.words(grade, now, amount) + further
 
+        limits = problem.limits[grade]
+
+        def used(assessment: Assessment) -> int | None:
+            """The limit that the segments need with the reserve, or the reserve they leave."""
+            figures = [self.figure(s) for s in assessment.segments if s.segment.grade == grade]
+            most = max((f for f in figures if f is not None), default=None)
+            if most is None:
+                return None
+            if self.part:
+                return max(0, min(now, int(getattr(limits, self.field)) - most))
+            return most + int(getattr(limits.reserve, self.field, 0))
+
         return by_amount(
             self.rule,
             (grade, *(d.id for d in users if self.concerned(d, now))),
             self.sentence(grade, now),
             ("limits", grade, *self.part, self.key),
-            Scale(now, end, self.step, to, words),
+            Scale(now, end, self.step, to, words, used),
             part="".join(self.part),
         )
 
@@ -142,6 +158,7 @@ NODES = LimitHold(
     lambda g, n: f"A line of {g} has at most {n} nodes, its switch port included.",
     lambda g, now, n: f"raise the node limit of {g} from {now} to {n}",
     promised="guaranteed_nodes",
+    figure=lambda s: s.nodes,
 )
 STUB = LimitHold(
     "stub",
@@ -153,6 +170,7 @@ STUB = LimitHold(
     lambda g, now, um: f"raise the stub limit of {g} from {metres(now)} to {metres(um)}",
     concerned=lambda device, now: device.stub_um > now,
     promised="guaranteed_stub_um",
+    figure=lambda s: s.longest_stub_um,
 )
 UNIT_LOADS = LimitHold(
     "unit-loads",
@@ -164,6 +182,7 @@ UNIT_LOADS = LimitHold(
     lambda g, now, mul: (
         f"raise the unit loads of {g} from {_unit_loads(now)} to {_unit_loads(mul)}"
     ),
+    figure=lambda s: s.unit_load_mul,
 )
 SPACING = LimitHold(
     "spacing",
@@ -184,6 +203,7 @@ LENGTH = LimitHold(
     lambda g, now, um: f"raise the length limit of {g} from {metres(now)} to {metres(um)}",
     promised="guaranteed_length_um",
     is_of_links=True,
+    figure=lambda s: s.length_um,
 )
 LOAD = LimitHold(
     "load",
@@ -194,11 +214,19 @@ LOAD = LimitHold(
     lambda g, ppm: f"A segment of {g} is busy at most {percent(ppm)} of the time.",
     lambda g, now, ppm: f"raise the load share of {g} from {percent(now)} to {percent(ppm)}",
     is_of_links=True,
+    figure=lambda s: s.load_share_ppm,
 )
 
 
 def _reserve(
-    rule: str, field: str, key: str, step: int, show: Callable[[int], str], is_many: bool = False
+    rule: str,
+    field: str,
+    key: str,
+    step: int,
+    show: Callable[[int], str],
+    figure: Callable[[SegmentFigures], int | None],
+    *,
+    is_many: bool = False,
 ) -> LimitHold:
     """Make the hold of room kept free on every line; what needs the room may be many."""
 
@@ -215,12 +243,15 @@ def _reserve(
         sentence,
         lambda g, now, n: f"keep {show(n)} of each line of {g} free in place of {show(now)}",
         part=("reserve",),
+        figure=figure,
     )
 
 
-RESERVED_NODES = _reserve("nodes", "nodes", "nodes", 1, lambda n: count(n, "node"), is_many=True)
-RESERVED_LENGTH = _reserve("length", "length_um", "length_m", CM, metres)
-RESERVED_LOAD = _reserve("load", "load_share_ppm", "load_share", PERCENT, percent)
+RESERVED_NODES = _reserve(
+    "nodes", "nodes", "nodes", 1, lambda n: count(n, "node"), NODES.figure, is_many=True
+)
+RESERVED_LENGTH = _reserve("length", "length_um", "length_m", CM, metres, LENGTH.figure)
+RESERVED_LOAD = _reserve("load", "load_share_ppm", "load_share", PERCENT, percent, LOAD.figure)
 
 
 def pathway_capacity(problem: Problem) -> Handles:

@@ -7,6 +7,7 @@ from itertools import combinations
 
 from partitioner.check.wording import count, listed
 from partitioner.explain.handles.handle import Change, Ease, Handle, Handles, Scale, by_amount, edit
+from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Device, Group, GroupKind, Problem, Switch, SwitchPosition
 
 
@@ -24,6 +25,18 @@ def _port_count(problem: Problem, switch: Switch, number: int) -> Handle:
     grades = " or ".join(group.grades)
     if sum(other.grades == group.grades for other in switch.port_groups) > 1:
         grades += f" (entry {number + 1} of its ports)"
+    others = sum(
+        other.count
+        for n, other in enumerate(switch.port_groups)
+        if n != number and set(other.grades) & set(group.grades)
+    )
+
+    def used(assessment: Assessment) -> int:
+        """Ports that the switch needs beyond those of its other groups."""
+        return sum(
+            s.switch == switch.id and s.grade in group.grades for s in assessment.layout.segments
+        ) - others
+
     return by_amount(
         "port-exists",
         (switch.id,),
@@ -33,6 +46,7 @@ def _port_count(problem: Problem, switch: Switch, number: int) -> Handle:
             group.count, len(problem.devices), 1,
             lambda n: edit("switches", switch.id, "port_groups", number, count=n),
             lambda n: f"give {switch.id} {n} ports for {grades} in place of {group.count}",
+            used,
         ),
         part=number,
     )  # fmt: skip

@@ -35,7 +35,7 @@ class Hold:
 
 _groups = partial(partial, placement.groups)
 HOLDS: tuple[Hold, ...] = (
-    Hold("port-exists", placement.ports),
+    Hold("port-exists", placement.ports, "the numbers of ports"),
     Hold("nodes", limits.NODES),
     Hold("stub", limits.STUB),
     Hold("unit-loads", limits.UNIT_LOADS),
@@ -54,9 +54,9 @@ HOLDS: tuple[Hold, ...] = (
     Hold("security-domain", placement.security_domain),
     Hold("switch-position", placement.switch_position),
     Hold("option-tail", placement.option_tail),
-    Hold("failure", service.failures),
+    Hold("failure", service.failures, "all failure rules"),
     Hold("backbone-load", switches.backbone_load),
-    Hold("backbone-reach", switches.backbone_reach),
+    Hold("backbone-reach", switches.backbone_reach, "the reach of all backbone links"),
     Hold("backbone-link", switches.backbone_link),
     Hold("backbone-shape", switches.backbone_shape),
     Hold("deadline", service.deadlines, "all deadlines"),

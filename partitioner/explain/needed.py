@@ -1,0 +1,129 @@
+"""What a layout of a looser problem makes use of: which of the rules taken off, and how far."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import count as numbers
+
+from partitioner.check.acceptance import whole_findings
+from partitioner.check.facts import gather_facts
+from partitioner.check.judge import assess
+from partitioner.explain.handles.handle import Handle, Scale, without
+from partitioner.explain.handles.register import handles_of
+from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout, Segment
+from partitioner.model.problem import Problem
+from partitioner.network.cable import CableNetwork
+from partitioner.units import ceil_div
+
+
+@dataclass(frozen=True, slots=True)
+class Needed:
+    """The rules that a layout does not keep, and changes with which it keeps all there are.
+
+    ``changes`` are in words, each on one rule; the check accepts the layout with all of them made.
+    """
+
+    handles: tuple[Handle, ...]
+    changes: tuple[str, ...]
+
+
+def needed(problem: Problem, handles: Sequence[Handle], layout: Layout) -> Needed:
+    """Say what a layout needs that was found with the rules of ``handles`` taken off.
+
+    That may be another rule than these: without a limit of length a backbone reaches further too.
+    """
+    found = assess(problem, written_for(problem, layout)).findings
+    about = [(f.rule, set(f.subjects)) for f in found]
+    suspects = [
+        h for h in handles_of(problem)
+        if any(h.rule == rule and (not h.subjects or subjects & set(h.subjects))
+               for rule, subjects in about)
+    ]  # fmt: skip
+    kept = suspects if _fits(without(problem, suspects), layout) else list(handles)
+    for handle in list(kept) if len(kept) > 1 else ():
+        fewer = [h for h in kept if h is not handle]
+        if _fits(without(problem, fewer), layout):
+            kept = fewer
+    loose = without(problem, kept)
+    assessment = assess(loose, written_for(loose, layout))
+    eased, words = problem, []
+    for handle in kept:
+        amount = amount_for(handle.scale, assessment)
+        if handle.scale is not None and amount is not None:
+            eased = handle.scale.to(amount)(eased)
+            words.append(handle.scale.words(amount))
+            continue
+        rest = without(eased, [h for h in kept if h is not handle])
+        for ease in (*handle.choices, *handle.eases):
+            if ease.is_used(layout) and _fits(ease.change(rest), layout):
+                eased = ease.change(eased)
+                words.append(ease.words)
+                break
+        else:
+            eased = handle.off(eased)
+            words.append(f"do without: {handle.sentence.removesuffix('.')}")
+    if not _fits(eased, layout):
+        words = [f"do without: {h.sentence.removesuffix('.')}" for h in kept]
+    return Needed(tuple(kept), tuple(dict.fromkeys(words)))
+
+
+def amount_for(scale: Scale | None, assessment: Assessment) -> int | None:
+    """Give the first amount on a scale that a layout does with; None if that is no looser."""
+    used = None if scale is None else scale.used(assessment)
+    if scale is None or used is None:
+        return None
+    steps = ceil_div(used - scale.start, scale.step)
+    return scale.start + steps * scale.step if steps > 0 else None
+
+
+def _fits(problem: Problem, layout: Layout) -> bool:
+    facts = gather_facts(problem, written_for(problem, layout), CableNetwork(problem))
+    return not whole_findings(facts)
+
+
+def written_for(problem: Problem, layout: Layout) -> Layout:
+    """The layout with the port numbers of a problem, and node counts that hold its reserve.
+
+    Port numbers count through the groups of ports of a switch, so they move where a group has
+    another count. A segment for which there is no port has the number after the last.
+    """
+    by_switch: dict[str, list[Segment]] = {}
+    for segment in layout.segments:
+        by_switch.setdefault(segment.switch, []).append(segment)
+    numbered: dict[str, int] = {}
+    for name, segments in by_switch.items():
+        numbered |= _ports(problem, name, segments)
+    return replace(
+        layout,
+        segments=tuple(
+            replace(s, port=numbered[s.id], node_count=_node_count(problem, s))
+            for s in layout.segments
+        ),
+    )
+
+
+def _node_count(problem: Problem, segment: Segment) -> int:
+    if not segment.plca_ids:
+        return segment.node_count
+    reserve = problem.limits[segment.grade].reserve.nodes
+    return max(segment.node_count, max(segment.plca_ids) + 1 + reserve)
+
+
+def _ports(problem: Problem, name: str, segments: Iterable[Segment]) -> dict[str, int]:
+    """A port for each segment at a switch; kinds of ports that serve least are used first."""
+    switch = problem.switches[name]
+    free: list[tuple[int, int, frozenset[str], list[int]]] = []
+    first = 1
+    for number, group in enumerate(switch.port_groups):
+        ports = list(range(first, first + group.count))
+        free.append((len(group.grades), number, frozenset(group.grades), ports))
+        first += group.count
+    free.sort(key=lambda row: row[:2])
+    beyond = numbers(first)
+    found = {}
+    for segment in segments:
+        mine = next((p for _, _, grades, p in free if p and segment.grade in grades), None)
+        found[segment.id] = next(beyond) if mine is None else mine.pop(0)
+    return found

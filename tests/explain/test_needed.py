@@ -1,0 +1,80 @@
+"""What a cheaper layout makes use of: the rules it does not keep, and changes that allow it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from partitioner.check.judge import assess
+from partitioner.explain.handles.handle import edit, without
+from partitioner.explain.handles.register import handles_of
+from partitioner.explain.needed import needed, written_for
+from partitioner.model.problem import Reserve
+from tests.bench.planted import planted
+from tests.explain.test_nearest_miss import fewer_ports
+
+
+def of_rule(problem, rule):
+    return [h for h in handles_of(problem) if h.rule == rule]
+
+
+def test_a_port_that_is_used_is_named_with_its_number_and_no_other() -> None:
+    machine = planted(20, 0)
+    layout = machine.hidden
+    switch, grade = layout.segments[0].switch, layout.segments[0].grade
+    narrow = machine.problem
+    group = next(g for g in narrow.switches[switch].port_groups if grade in g.grades)
+    used = sum(s.switch == switch and s.grade in group.grades for s in layout.segments)
+    for _ in range(group.count - used + 1):
+        narrow = fewer_ports(narrow, switch, grade)
+    found = needed(narrow, of_rule(narrow, "port-exists"), layout)
+    grades = " or ".join(group.grades)
+    assert found.changes == (
+        f"give {switch} {used} ports for {grades} in place of {used - 1}",
+    )
+    assert [h.subjects[0] for h in found.handles] == [switch]
+
+
+def test_an_amount_is_told_as_far_as_the_layout_goes() -> None:
+    machine = planted(20, 0)
+    line = max(machine.hidden.segments, key=lambda s: len(s.devices) * bool(s.plca_ids))
+    longest = max(
+        f.length_um for f in assess(machine.problem, machine.hidden).segments
+        if f.segment.grade == line.grade
+    )
+    short = edit("limits", line.grade, length_um=longest - 100_000)(machine.problem)
+    found = needed(short, of_rule(short, "length"), machine.hidden)
+    (change,) = found.changes
+    assert change.startswith(f"raise the length limit of {line.grade} from ")
+    (handle,) = found.handles
+    assert handle.scale is not None
+    amount = handle.scale.start + 10 * handle.scale.step
+    assert handle.scale.words(amount) == change
+    assert not assess(handle.scale.to(amount)(short), machine.hidden).findings
+    assert assess(handle.scale.to(amount - handle.scale.step)(short), machine.hidden).findings
+
+
+def test_the_rule_that_is_broken_is_named_whatever_was_taken_off() -> None:
+    """A deadline is missed; taken off was another rule that lets it be."""
+    machine = planted(20, 0)
+    late = max(assess(machine.problem, machine.hidden).streams, key=lambda f: f.bound_ns or 0)
+    tight = edit("streams", late.stream, deadline_ns=late.bound_ns - 1)(machine.problem)
+    found = needed(tight, of_rule(tight, "deadline"), machine.hidden)
+    assert [h.subjects[0] for h in found.handles] == [late.stream]
+    (change,) = found.changes
+    assert change.startswith(f"relax the deadline of {late.stream} from ")
+
+
+def test_a_layout_is_written_with_ports_and_node_counts_of_another_problem() -> None:
+    machine = planted(20, 0)
+    problem, layout = machine.problem, machine.hidden
+    wide = without(problem, of_rule(problem, "port-exists"))
+    there = written_for(wide, layout)
+    assert not assess(wide, there).findings
+    assert not assess(problem, written_for(problem, there)).findings
+    line = next(s for s in layout.segments if s.plca_ids)
+    limits = {
+        **problem.limits,
+        line.grade: replace(problem.limits[line.grade], reserve=Reserve(nodes=3)),
+    }
+    kept = written_for(replace(problem, limits=limits), layout)
+    assert {s.node_count for s in kept.segments if s.id == line.id} == {max(line.plca_ids) + 4}
