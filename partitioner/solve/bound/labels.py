@@ -16,7 +16,7 @@ is a relaxation still, and far cheaper for long lines.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
@@ -77,18 +77,22 @@ _INWARD, _ACROSS, _OUTWARD = range(3)
 
 
 @dataclass(slots=True)
-class _Step:
-    """What extending the labels of one weight needs."""
+class _Run:
+    """One search under way: labels still to be extended by weight, and what was left out.
 
-    q: int
-    offset: int
+    Labels of weight ``q`` are at work, numbered on from ``offset``.
+    """
+
     priced: Priced
-    rest: Completions
     threshold: float
+    limit: int
     cuts: CutPrices
-    missed: list[tuple[float, int]]
-    most: int
     spent: Callable[[int], None]
+    rest: Completions
+    pending: list[list[Labels]]
+    missed: list[tuple[float, int]] = field(default_factory=list)
+    q: int = 0
+    offset: int = 0
 
 
 class _Steps(NamedTuple):
@@ -199,8 +203,7 @@ class LabelSearch:
         spent
             Told the number of labels of each layer, and often none; may raise to end the search.
         """
-        missed: list[tuple[float, int]] = []
-        labels = self._labels(priced, 0.0, limit, cuts, spent, missed)
+        labels, missed = self._labels(priced, 0.0, limit, cuts, spent)
         if labels is None:
             return Found([], missed)
         ends = self._ends(labels, priced, 0.0)
@@ -239,7 +242,7 @@ class LabelSearch:
         TooManyColumns
             Where labels or lines go over their limits.
         """
-        labels = self._labels(priced, threshold, limit, cuts, spent, [])
+        labels, _ = self._labels(priced, threshold, limit, cuts, spent)
         if labels is None:
             return
         ends = self._ends(labels, priced, threshold)
@@ -256,21 +259,19 @@ class LabelSearch:
         limit: int,
         cuts: Sequence[SubsetCut],
         spent: Callable[[int], None],
-        missed: list[tuple[float, int]],
-    ) -> Labels | None:
-        """All labels extended, layer by layer; None if there is none."""
+    ) -> tuple[Labels | None, list[tuple[float, int]]]:
+        """All labels extended, layer by layer, None if there is none; and what was left out."""
         model = self.model
         if not model.states or not model.capacity:
-            return None
-        rest = Completions(model, priced, self.near)
-        priced_lengths = self._priced_lengths(priced, rest)
-        pending: list[list[Labels]] = [[] for _ in range(model.capacity + 1)]
-        self._start(pending, priced, rest, threshold)
-        done: list[Labels] = []
-        total = 0
+            return None, []
         if cuts and not self.memory.is_full:
             raise ValueError("subset cuts need a full memory")
-        prices = CutPrices(cuts)
+        rest = Completions(model, priced, self.near)
+        pending: list[list[Labels]] = [[] for _ in range(model.capacity + 1)]
+        run = _Run(priced, threshold, limit, CutPrices(cuts), spent, rest, pending)
+        priced_lengths = self._priced_lengths(priced, rest)
+        self._start(run)
+        done: list[Labels] = []
         for q in range(1, model.capacity + 1):
             if not pending[q]:
                 continue
@@ -289,18 +290,16 @@ class LabelSearch:
                 continue
             if len(labels) > limit:
                 order = np.argpartition(promise, limit)
-                missed.append((float(promise[order[limit:]].min()), q))
+                run.missed.append((float(promise[order[limit:]].min()), q))
                 labels = labels.take(np.sort(order[:limit]))
             done.append(labels)
-            step = _Step(
-                q, total, priced, rest, threshold, prices, missed, STEPS_PER_LABEL * limit, spent
-            )
-            self._extend(pending, labels, step)
-            if self.lists and missed:
+            run.q = q
+            self._extend(labels, run)
+            if self.lists and run.missed:
                 raise TooManyColumns
-            total += len(labels)
+            run.offset += len(labels)
             spent(len(labels))
-        return joined(done) if done else None
+        return joined(done) if done else None, run.missed
 
     def _device(self, labels: Labels) -> Ints:
         """Local device of each label's last state."""
@@ -348,10 +347,8 @@ class LabelSearch:
             return []
         return tables
 
-    def _start(
-        self, pending: list[list[Labels]], priced: Priced, rest: Completions, threshold: float
-    ) -> None:
-        model = self.model
+    def _start(self, run: _Run) -> None:
+        model, node = self.model, run.priced.node
         device = np.arange(model.k)
         weight = model.weight
         option = np.where(model.fitted, -1, model.instance.option_bit[model.members])
@@ -359,15 +356,15 @@ class LabelSearch:
         ok = left >= 0
         promise = np.full(model.k, FAR)
         none = np.zeros(int(ok.sum()), dtype=np.int64)
-        promise[ok] = priced.node[: model.k][ok] + rest.on_first(left[ok], device[ok], none)
-        ok &= promise < threshold
+        promise[ok] = node[: model.k][ok] + run.rest.on_first(left[ok], device[ok], none)
+        ok &= promise < run.threshold
         amounts = self.amounts
         ok &= amounts.within(amounts.gain, amounts.budget, device, on_first=True)
         for q in np.unique(weight[ok]):
             pick = np.nonzero(ok & (weight == q))[0]
-            pending[int(q)].append(
+            run.pending[int(q)].append(
                 Labels(
-                    cost=priced.node[pick].copy(),
+                    cost=node[pick].copy(),
                     weight=weight[pick],
                     state=pick.astype(np.int32),
                     switch=np.full(len(pick), -1, dtype=np.int16),
@@ -380,23 +377,23 @@ class LabelSearch:
                 )
             )
 
-    def _extend(self, pending: list[list[Labels]], labels: Labels, step: _Step) -> None:
+    def _extend(self, labels: Labels, run: _Run) -> None:
         """Put the labels' extensions by one device where their weight puts them."""
         model = self.model
-        left = model.capacity - step.q - model.weight
+        left = model.capacity - run.q - model.weight
         on_first = np.nonzero(labels.state < model.states)[0]
-        rest, near = step.rest, self.near
+        rest, near = run.rest, self.near
         if len(on_first):
             part = labels.take(on_first)
             after = rest.after_step(rest.inner, near.inward, left[model.device])
             value = rest.step + after
-            self._grow(pending, part, on_first, value, after, step, _INWARD)
+            self._grow(part, on_first, value, after, run, _INWARD)
             if model.through:
                 assert rest.outer is not None
                 assert near.across is not None
-                room = np.minimum(left, step.q - model.weight)
+                room = np.minimum(left, run.q - model.weight)
                 after = rest.after_step(rest.outer, near.across, room)
-                self._grow(pending, part, on_first, rest.cross + after, after, step, _ACROSS)
+                self._grow(part, on_first, rest.cross + after, after, run, _ACROSS)
         if model.through:
             on_second = np.nonzero(labels.state >= model.states)[0]
             if len(on_second):
@@ -406,28 +403,21 @@ class LabelSearch:
                 # How much the second arm may still gain differs from label to label.
                 for first in np.unique(part.first):
                     pick = np.nonzero(part.first == first)[0]
-                    room = np.minimum(left, 2 * int(first) - step.q - model.weight)
+                    room = np.minimum(left, 2 * int(first) - run.q - model.weight)
                     after = rest.after_step(rest.outer, near.outward, room)
                     self._grow(
-                        pending, part.take(pick), on_second[pick], rest.out_step + after, after,
-                        step, _OUTWARD,
-                    )
+                        part.take(pick), on_second[pick], rest.out_step + after, after, run,
+                        _OUTWARD,
+                    )  # fmt: skip
 
     def _grow(
-        self,
-        pending: list[list[Labels]],
-        labels: Labels,
-        number: Ints,
-        value: Floats,
-        after: Floats,
-        step: _Step,
-        kind: int,
+        self, labels: Labels, number: Ints, value: Floats, after: Floats, run: _Run, kind: int
     ) -> None:
         """Extend labels of one kind; ``value`` (from, to) bounds each step and all after it."""
-        step.spent(0)
+        run.spent(0)
         model = self.model
         row = labels.state - (model.states if kind == _OUTWARD else 0)
-        source, to = _worth_taking(labels.cost, row, value, step)
+        source, to = _worth_taking(labels.cost, row, value, run)
         target = model.device[to] if kind == _INWARD else to
         free = self.memory.free(labels.words, source, target)
         source, to, target = source[free], to[free], target[free]
@@ -444,12 +434,12 @@ class LabelSearch:
         added = labels.add[source] + self.amounts.gain[target]
         steps = _Steps(source, to, target, outer, added, option)
         if kind == _ACROSS:
-            made = self._across(labels, steps, step.priced)
+            made = self._across(labels, steps, run.priced)
         else:
-            made = iter([self._along(labels, steps, step, kind)])
+            made = iter([self._along(labels, steps, run, kind)])
         for new in made:
-            step.spent(0)
-            self._put(pending, labels, number, new, after[outer, to], step, kind)
+            run.spent(0)
+            self._put(labels, number, new, after[outer, to], run, kind)
 
     def _across(self, labels: Labels, steps: _Steps, priced: Priced) -> Iterator[_Made]:
         """Steps through each switch to a first device beyond it."""
@@ -471,7 +461,7 @@ class LabelSearch:
                 passes = passes | before[source]
             yield _Made(steps, cost, reach, passes, s)
 
-    def _along(self, labels: Labels, steps: _Steps, step: _Step, kind: int) -> _Made:
+    def _along(self, labels: Labels, steps: _Steps, run: _Run, kind: int) -> _Made:
         """Steps to the next device of an arm."""
         model = self.model
         source, to, target, outer = steps.source, steps.to, steps.target, steps.outer
@@ -480,30 +470,23 @@ class LabelSearch:
         add[:, Amounts.LENGTH] += model.arc_um[before, target]
         if kind == _INWARD and model.instance.has_options:
             way = model.way_um[before, target]
-            cost = labels.cost[source] + step.priced.node[to]
+            cost = labels.cost[source] + run.priced.node[to]
             cost += self._cable(way, labels.option[source])
             cost += self._cable(np.full(len(way), model.drop_um), labels.option[source])
         else:
-            grown = step.rest.step if kind == _INWARD else step.rest.out_step
+            grown = run.rest.step if kind == _INWARD else run.rest.out_step
             cost = labels.cost[source] + grown[outer, to]
         return _Made(steps, cost, add, self.memory.on_way(before, target))
 
     def _put(
-        self,
-        pending: list[list[Labels]],
-        labels: Labels,
-        number: Ints,
-        made: _Made,
-        after: Floats,
-        step: _Step,
-        kind: int,
+        self, labels: Labels, number: Ints, made: _Made, after: Floats, run: _Run, kind: int
     ) -> None:
         """Keep those new labels that can still end below the threshold."""
         model = self.model
         source, target = made.steps.source, made.steps.target
-        cost = made.cost + step.cuts.paid(labels.words, source, target)
+        cost = made.cost + run.cuts.paid(labels.words, source, target)
         budget = np.minimum(labels.budget[source], self.amounts.budget[target])
-        ok = cost + after < step.threshold
+        ok = cost + after < run.threshold
         ok &= self.amounts.within(made.add, budget, target, on_first=kind == _INWARD)
         pick = np.nonzero(ok)[0]
         if not len(pick):
@@ -515,12 +498,12 @@ class LabelSearch:
         state = made.steps.to[pick] + (0 if kind == _INWARD else model.states)
         if kind == _ACROSS:
             switch = np.full(len(pick), made.switch, dtype=np.int16)
-            first = np.full(len(pick), step.q, dtype=np.int32)
+            first = np.full(len(pick), run.q, dtype=np.int32)
         else:
             switch, first = labels.switch[source], labels.first[source]
         new = Labels(
             cost=cost[pick],
-            weight=step.q + model.weight[target],
+            weight=run.q + model.weight[target],
             state=state.astype(np.int32),
             switch=switch,
             first=first,
@@ -528,13 +511,13 @@ class LabelSearch:
             add=made.add[pick],
             option=made.steps.option[pick],
             budget=budget[pick],
-            parent=number[source] + step.offset,
+            parent=number[source] + run.offset,
         )
         if model.counts_devices:
-            pending[step.q + 1].append(new)
+            run.pending[run.q + 1].append(new)
             return
         for reached in np.unique(new.weight):
-            pending[int(reached)].append(new.take(new.weight == reached))
+            run.pending[int(reached)].append(new.take(new.weight == reached))
 
     def _undominated(self, labels: Labels) -> Ints:
         """Indices of labels worth going on with.
@@ -646,7 +629,7 @@ class LabelSearch:
 
 
 def _worth_taking(
-    cost: Floats, row: npt.NDArray[np.int32], value: Floats, step: _Step
+    cost: Floats, row: npt.NDArray[np.int32], value: Floats, run: _Run
 ) -> tuple[Ints, Ints]:
     """(label, state stepped to) of every step that may end below the threshold.
 
@@ -654,20 +637,21 @@ def _worth_taking(
     """
     order = np.argsort(value, axis=1)
     ranked = np.take_along_axis(value, order, axis=1)
-    count = _count_below(ranked, row, step.threshold - cost)
-    if int(count.sum()) > step.most:
+    count = _count_below(ranked, row, run.threshold - cost)
+    most = STEPS_PER_LABEL * run.limit
+    if int(count.sum()) > most:
         # The threshold moves down until they are few enough.
-        low, high = float((cost + ranked[row, 0]).min()), step.threshold
+        low, high = float((cost + ranked[row, 0]).min()), run.threshold
         for _ in range(12):
-            step.spent(0)
+            run.spent(0)
             middle = 0.5 * (low + high)
             count = _count_below(ranked, row, middle - cost)
-            if int(count.sum()) > step.most:
+            if int(count.sum()) > most:
                 high = middle
             else:
                 low = middle
         count = _count_below(ranked, row, low - cost)
-        step.missed.append((low, step.q + 1))
+        run.missed.append((low, run.q + 1))
     source = np.repeat(np.arange(len(cost)), count)
     place = np.arange(len(source)) - np.repeat(np.cumsum(count) - count, count)
     return source, order[row[source], place]
