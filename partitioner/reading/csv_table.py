@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 from typing import Any
 
 from partitioner.errors import Finding
@@ -91,34 +92,33 @@ def read_csv(
     with contextlib.suppress(UnreadableCsv):  # It is told where it stands, below.
         if sum(any(row) for _, row in csv_rows(text, separator)) > MOST_ROWS + 1:
             return refuse(0, f"expected at most {MOST_ROWS} rows, got more")
-    kinds = column_kinds(model)
     sheet = Sheet(file, "", (), lines, separator)
-    header: tuple[str, ...] = ()
+    header: Header | None = None
     columns: dict[str, int] = {}
     items: list[Item[Any]] = []
     try:
         for line, row in csv_rows(text, separator):
             if not any(cell.strip() for cell in row):
                 continue
-            if not header:
-                header = tuple(cell.strip() for cell in row)
-                if not _is_header(header, kinds):
+            if header is None:
+                names = tuple(cell.strip() for cell in row)
+                header = Header(model, names)
+                if not _is_header(names, header.kinds):
                     told = f"this is no list of {section}: expected a header with names of columns"
-                    return refuse(line, told, "columns: " + ", ".join(kinds))
-                columns = {name: header.index(name) for name in header}
-                top = RowOrigin(sheet, Row(line, ()), columns, section, {})
-                check_header(model, header, kinds, top, findings)
+                    return refuse(line, told, "columns: " + ", ".join(header.kinds))
+                columns = {name: names.index(name) for name in names}
+                header.check(RowOrigin(sheet, Row(line, ()), columns, section, {}), findings)
                 continue
-            label = f"{section}[{_row_id(header, row) or f'line {line}'}]"
+            label = f"{section}[{_row_id(names, row) or f'line {line}'}]"
             origin = RowOrigin(sheet, Row(line, ()), columns, label, {})
-            if len(row) > len(header):
+            if len(row) > len(names):
                 findings.add(
                     origin, "wrong-kind",
-                    f"expected {len(header)} cells as in the header, got {len(row)}",
+                    f"expected {len(names)} cells as in the header, got {len(row)}",
                     hint="put quotes round a cell that has the separator in it",
                 )  # fmt: skip
             # Cells beyond the header belong to no column.
-            items.append(read_cells(model, header, row[: len(header)], kinds, origin, findings))
+            items.append(header.read(row[: len(names)], origin, findings))
     except UnreadableCsv as error:
         # Only of what has shown to be a list is a line repeated.
         source = lines[error.line - 1] if header and error.line <= len(lines) else ""
@@ -145,49 +145,75 @@ def _row_id(header: tuple[str, ...], row: list[str]) -> str:
     return row[header.index("id")].strip()
 
 
-def check_header(
-    model: type[KeyTable],
-    header: tuple[str, ...],
-    kinds: dict[str, ValueKind],
-    origin: Origin,
-    findings: Findings,
-) -> None:
-    """Tell columns that are unknown, twice there, or missing though required."""
-    required = [key for key, info in key_infos(model).items() if info.is_required()]
-    if "position_m" in required:
-        # The height may be left out.
-        place = required.index("position_m")
-        required[place : place + 1] = AXES[:2]
-    absent = [name for name in required if name not in header]
-    for number, name in enumerate(header):
-        if header.index(name) < number:
-            findings.add(origin, "duplicate-key", f"column '{name}' stands twice", name)
-        elif name not in kinds:
-            hint = did_you_mean(name, absent, list_known=False) or did_you_mean(
-                name, list(kinds), list_known=False
-            )
-            if hint and any(f"'{a}'" in hint for a in absent):
-                absent = [a for a in absent if f"'{a}'" not in hint]
-            message = f"no such column '{name}'" if name else "expected a column name, got nothing"
-            findings.add(origin, "unknown-key", message, name, hint=hint)
-    for name in absent:
-        findings.add(origin, "missing-key", f"expected the column '{name}', got none")
+class Header:
+    """Names of the columns of a table, and how its rows are read by a model.
 
+    ``more`` are kinds of columns that only some tables of the model have.
+    """
 
-def read_cells(
-    model: type[KeyTable],
-    header: tuple[str, ...],
-    row: Sequence[Any],
-    kinds: dict[str, ValueKind],
-    origin: Origin,
-    findings: Findings,
-    more: Mapping[str, Any] | None = None,
-) -> Item[Any]:
-    """Read one row; ``more`` holds keys that do not stand in its cells."""
-    raw = {**row_values(header, row, kinds), **(more or {})}
-    # A column that is missing as a whole was told once, at the header.
-    told = frozenset(n for n in key_names(model) if n not in header and n not in raw)
-    return read_row(model, raw, told, origin, findings)
+    def __init__(
+        self,
+        model: type[KeyTable],
+        names: tuple[str, ...],
+        more: Mapping[str, ValueKind] = MappingProxyType({}),
+    ):
+        self.model, self.names = model, names
+        self.kinds = {**more, **column_kinds(model)}
+
+    def check(self, origin: Origin, findings: Findings) -> None:
+        """Tell columns that are unknown, twice there, or missing though required."""
+        names = self.names
+        required = [key for key, info in key_infos(self.model).items() if info.is_required()]
+        if "position_m" in required:
+            # The height may be left out.
+            place = required.index("position_m")
+            required[place : place + 1] = AXES[:2]
+        absent = [name for name in required if name not in names]
+        for number, name in enumerate(names):
+            if names.index(name) < number:
+                findings.add(origin, "duplicate-key", f"column '{name}' stands twice", name)
+            elif name not in self.kinds:
+                hint = did_you_mean(name, absent, list_known=False) or did_you_mean(
+                    name, list(self.kinds), list_known=False
+                )
+                if hint and any(f"'{a}'" in hint for a in absent):
+                    absent = [a for a in absent if f"'{a}'" not in hint]
+                told = f"no such column '{name}'" if name else "expected a column name, got nothing"
+                findings.add(origin, "unknown-key", told, name, hint=hint)
+        for name in absent:
+            findings.add(origin, "missing-key", f"expected the column '{name}', got none")
+
+    def read(
+        self,
+        row: Sequence[Any],
+        origin: Origin,
+        findings: Findings,
+        more: Mapping[str, Any] = MappingProxyType({}),
+    ) -> Item[Any]:
+        """Read one row; ``more`` holds keys that do not stand in its cells."""
+        raw = {**self.values(row), **more}
+        # A column that is missing as a whole was told once, at the header.
+        told = frozenset(n for n in key_names(self.model) if n not in self.names and n not in raw)
+        return read_row(self.model, raw, told, origin, findings)
+
+    def values(self, row: Sequence[Any]) -> dict[str, Any]:
+        """Values of known columns as the YAML file would hold them; empty ones are left out.
+
+        Cells are text or, in DataFrames, plain values.
+        """
+        raw: dict[str, Any] = {}
+        axes: dict[str, Any] = {}
+        for name, cell in zip(self.names, row, strict=False):
+            value = cell.strip() if isinstance(cell, str) else cell
+            if value is None or value == "" or name not in self.kinds:
+                continue
+            if name in AXES:
+                axes[name] = plain_value(value) if isinstance(value, str) else value
+            elif name not in raw:
+                raw[name] = _cell(value, self.kinds[name])
+        if axes:
+            raw["position_m"] = [axes.get(axis, 0 if axis == "z_m" else None) for axis in AXES]
+        return raw
 
 
 def read_row(
@@ -204,25 +230,3 @@ def read_row(
         if finding.code != "missing-key" or not any(f"'{n}'" in finding.message for n in told):
             findings.take(finding)
     return item
-
-
-def row_values(
-    header: tuple[str, ...], row: Sequence[Any], kinds: dict[str, ValueKind]
-) -> dict[str, Any]:
-    """Values of the known columns of a row as the YAML file would hold them; empty ones left out.
-
-    Cells are text or, in DataFrames, plain values.
-    """
-    raw: dict[str, Any] = {}
-    axes: dict[str, Any] = {}
-    for name, cell in zip(header, row, strict=False):
-        value = cell.strip() if isinstance(cell, str) else cell
-        if value is None or value == "" or name not in kinds:
-            continue
-        if name in AXES:
-            axes[name] = plain_value(value) if isinstance(value, str) else value
-        elif name not in raw:
-            raw[name] = _cell(value, kinds[name])
-    if axes:
-        raw["position_m"] = [axes.get(axis, 0 if axis == "z_m" else None) for axis in AXES]
-    return raw

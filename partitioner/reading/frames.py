@@ -13,12 +13,7 @@ from decimal import Decimal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from partitioner.reading.csv_table import (
-    check_header,
-    column_kinds,
-    read_cells,
-    row_values,
-)
+from partitioner.reading.csv_table import Header
 from partitioner.reading.kinds import ValueKind
 from partitioner.reading.limits import MOST_COLUMNS, MOST_ROWS
 from partitioner.reading.origin import Findings
@@ -102,25 +97,19 @@ def source_from_frames(
 
 def _items(name: str, frames: Mapping[str, pd.DataFrame], findings: Findings) -> list[Item[Any]]:
     """Items of one list from its frame."""
-    model = table_of(name)
-    header, kinds = _heading(name, frames[name], model, findings)
-    ports = None
-    if name == "switches" and PORTS in frames:
-        ports = _ports(frames[PORTS], findings)
-        header = (*header, PORTS)
-    top = _origin(name, header)
-    check_header(model, header, kinds, top, findings)
+    has_ports = name == "switches" and PORTS in frames
+    ports = _ports(frames[PORTS], findings) if has_ports else None
+    more = (PORTS,) if ports is not None else ()
+    header = _heading(name, frames[name], table_of(name), findings, *more)
     items: list[Item[Any]] = []
     for number, label, row in _rows(name, frames[name], findings):
-        id_ = row_values(header, row, kinds).get("id")
+        id_ = header.values(row).get("id")
         shown = id_ if isinstance(id_, str) and id_ else f"row {label}"
-        origin = _origin(name, header, f"{name}[{shown}]", number, label)
-        more = None
+        origin = _origin(name, header.names, f"{name}[{shown}]", number, label)
+        own = [] if ports is None else ports.pop(str(id_), [])
         if ports is not None:
-            own = ports.pop(str(id_), [])
             origin = replace(origin, inner={PORTS: [o for o, _ in own]})
-            more = {PORTS: [values for _, values in own]}
-        items.append(read_cells(model, header, row, kinds, origin, findings, more))
+        items.append(header.read(row, origin, findings, {k: [v for _, v in own] for k in more}))
     known = [item.id for item in items if item.id is not None]
     for switch, rows in (ports or {}).items():
         message = f"no such switch '{switch}' in the frame switches"
@@ -132,16 +121,14 @@ def _ports(
     frame: pd.DataFrame, findings: Findings
 ) -> dict[str, list[tuple[RowOrigin, dict[str, Any]]]]:
     """Rows of the frame of ports, as the file would hold them, by switch."""
-    header, kinds = _heading(PORTS, frame, SwitchPortTable, findings)
-    top = _origin(PORTS, header)
-    check_header(SwitchPortTable, header, kinds, top, findings)
+    header = _heading(PORTS, frame, SwitchPortTable, findings)
     found: dict[str, list[tuple[RowOrigin, dict[str, Any]]]] = {}
     for number, label, row in _rows(PORTS, frame, findings):
-        values = row_values(header, row, kinds)
-        origin = _origin(PORTS, header, f"{PORTS}[row {label}]", number, label)
+        values = header.values(row)
+        origin = _origin(PORTS, header.names, f"{PORTS}[row {label}]", number, label)
         switch = values.pop("switch", None)
         if switch is None:
-            if "switch" in header:
+            if "switch" in header.names:
                 told = "expected a switch, got none"
                 findings.add(origin, "missing-key", told, "switch")
             continue
@@ -150,17 +137,19 @@ def _ports(
 
 
 def _heading(
-    name: str, frame: pd.DataFrame, model: type[KeyTable], findings: Findings
-) -> tuple[tuple[str, ...], dict[str, ValueKind]]:
-    header = tuple(str(column) for column in frame.columns)
+    name: str, frame: pd.DataFrame, model: type[KeyTable], findings: Findings, *further: str
+) -> Header:
+    """Columns of a frame, checked; ``further`` ones stand elsewhere."""
+    names = tuple(str(column) for column in frame.columns)
     # Lists of tables inside a row have no kind of their own; they stand in one cell.
     inner = dict.fromkeys(key_names(model), ValueKind())
     inner.pop("position_m", None)
-    if len(header) > MOST_COLUMNS:
-        told = f"expected at most {MOST_COLUMNS} columns, got {len(header)}"
+    if len(names) > MOST_COLUMNS:
+        told = f"expected at most {MOST_COLUMNS} columns, got {len(names)}"
         findings.add(_origin(name), "unreadable-file", told)
-        header = header[:MOST_COLUMNS]
-    return header, inner | column_kinds(model)
+    header = Header(model, (*names[:MOST_COLUMNS], *further), inner)
+    header.check(_origin(name, header.names), findings)
+    return header
 
 
 def _rows(
