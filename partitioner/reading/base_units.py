@@ -40,6 +40,11 @@ def _conversions(table: type[KeyTable]) -> tuple[tuple[str, str, int], ...]:
     return tuple(found)
 
 
+@cache
+def _fields(model: Any) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(model))
+
+
 def made(model: type[M], table: type[KeyTable], values: Any, **given: Any) -> M:
     """Make an object of the model from the keys of a table.
 
@@ -61,7 +66,7 @@ def made(model: type[M], table: type[KeyTable], values: Any, **given: Any) -> M:
             if value is not None and steps:
                 value = to_base(value, steps)
             given[field] = float(value) if isinstance(value, Decimal) else value
-    return model(**{field.name: given[field.name] for field in fields(model)})  # type: ignore[arg-type]
+    return model(**{field: given[field] for field in _fields(model)})  # type: ignore[arg-type]
 
 
 def position_um(value: tuple[Decimal, Decimal, Decimal] | None) -> tuple[int, int, int] | None:

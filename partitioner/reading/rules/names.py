@@ -14,7 +14,7 @@ from partitioner.reading.tables import Item
 _OWN_NAMES = ("places", "groups", "transfers", "streams", "options", "builds", "failure_rules")
 _SECTIONS = {
     "place": ("places",), "switch": ("switches",), "device": ("devices",), "option": ("options",),
-    "group": ("groups",), "device or switch": ("devices", "switches"), "grade": ("grades",),
+    "group": ("groups",), "device or switch": ("devices", "switches"),
 }  # fmt: skip
 """Lists that have the things which keys name."""
 
@@ -74,11 +74,16 @@ def has_one_of(item: Item[Any], keys: tuple[str, str], findings: Findings, *, hi
 
 def check_references(parts: Parts, findings: Findings) -> None:
     """What a key names is there; not told where a list could not be read whole."""
+    lists = {what: parts.names(sections) for what, sections in _SECTIONS.items()}
+    lists["grade"] = dict.fromkeys(parts.catalogue_grades)
     for item in [*(item for section in LISTS for item in parts.items(section)), parts.backbone]:
         for what, name, steps, is_key in references(item):
+            known = lists.get(what)
+            if known is None or name in known:
+                continue
             sections = _SECTIONS.get(what, ())
-            known = parts.catalogue_grades if what == "grade" else parts.names(sections)
-            if sections and name not in known and not parts.unsure.intersection(sections):
-                hint = findings.near(name, known) if known else f"the file lists no {sections[0]}"
-                told = f"no such {what} '{name}'"
-                findings.add(item.origin, "unknown-name", told, *steps, hint=hint, on_key=is_key)
+            if parts.unsure.intersection(sections):
+                continue
+            hint = findings.near(name, known) if known else f"the file lists no {sections[0]}"
+            told = f"no such {what} '{name}'"
+            findings.add(item.origin, "unknown-name", told, *steps, hint=hint, on_key=is_key)

@@ -103,10 +103,11 @@ def _tell(name: str, slips: list[Slip], findings: Findings) -> None:
         )  # fmt: skip
 
 
-def _positions(parts: Parts) -> list[tuple[Item[Any], npt.NDArray[np.float64]]]:
-    """Devices with where they stand, in m."""
-    known = ((item, parts.position_um(item)) for item in parts.devices)
-    return [(i, np.array(at, dtype=np.float64) / UM_PER_M) for i, at in known if at is not None]
+def _positions(parts: Parts) -> tuple[list[Item[Any]], npt.NDArray[np.float64]]:
+    """Devices, and where they stand in m."""
+    known = {n: at for n, i in enumerate(parts.devices) if (at := parts.position_um(i)) is not None}
+    points = np.array(list(known.values()), dtype=np.float64).reshape(-1, 3) / UM_PER_M
+    return [parts.devices[n] for n in known], points
 
 
 def _where(item: Item[Any]) -> tuple[str, ...]:
@@ -199,15 +200,14 @@ def _milliseconds(parts: Parts) -> Iterator[Slip]:
 
 def _far_away(parts: Parts) -> Iterator[Slip]:
     """Ten times farther from the middle than nine of ten devices: mostly millimetres for metres."""
-    known = _positions(parts)
-    if len(known) < _FEWEST:
+    devices, points = _positions(parts)
+    if len(devices) < _FEWEST:
         return
-    points = np.array([at for _, at in known])
     away = np.sqrt(((points - np.median(points, axis=0)) ** 2).sum(axis=1))
     usual = float(np.quantile(away, 0.75))
     if usual <= 0:
         return
-    for (item, _), distance in zip(known, away, strict=True):
+    for item, distance in zip(devices, away, strict=True):
         if distance > _FARTHER * usual:
             yield Slip(
                 item, _where(item),
@@ -289,13 +289,12 @@ def _heavy_stream(parts: Parts) -> Iterator[Slip]:
 
 def _long_stub(parts: Parts) -> Iterator[Slip]:
     """A stub that reaches as far as the next device is mostly its whole cable."""
-    known = _positions(parts)
-    points = np.array([at for _, at in known])
-    for number, (item, at) in enumerate(known):
+    devices, points = _positions(parts)
+    for number, item in enumerate(devices):
         stub = float(item.table.stub_m)
-        if not stub or len(known) < 2:
+        if not stub or len(devices) < 2:
             continue
-        gaps = np.abs(points - at).sum(axis=1)
+        gaps = np.abs(points - points[number]).sum(axis=1)
         gaps[number] = np.inf
         nearest = float(gaps.min())
         if 0 < nearest < stub:
@@ -315,7 +314,7 @@ def _long_jump(parts: Parts) -> Iterator[Slip]:
     if not names:
         return
     points = np.array([parts.points()[n] for n in names], dtype=np.float64) / UM_PER_M
-    for item, at in _positions(parts):
+    for item, at in zip(*_positions(parts), strict=True):
         if item.table.place is not None:
             continue
         away = distances(at, points, parts.routing.table.metric)[0]
