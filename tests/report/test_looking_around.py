@@ -586,3 +586,21 @@ def test_questions_of_an_extreme_take_a_search_and_one_click(
     values = reader.run(cells)
     assert values[0] == (max(values) if largest else min(values))
     assert _in_sight(reader, f"#table-{table} tbody tr:first-child")
+
+
+def test_a_drawing_wider_than_the_screen_begins_at_its_first_switch(reader: Reader) -> None:
+    metrics = {"width": 390, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+    reader.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    try:
+        reader.open()
+        reader.run("document.querySelector('#layout-top').scrollIntoView()")
+        region = "document.querySelector('#layout-top').closest('[tabindex]')"
+        assert reader.run(f"return {region}.scrollWidth - {region}.clientWidth") > 300
+        left, right = reader.wait(
+            f"const own = {region}; if (!own.scrollLeft) return null;"
+            "const box = own.querySelector('rect[data-switch]').getBoundingClientRect();"
+            "return [box.left, box.right]"
+        )
+        assert 0 <= left < right <= 390
+    finally:
+        reader.driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})

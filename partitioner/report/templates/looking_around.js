@@ -756,11 +756,23 @@ const zooming = (() => {
     region.before(bar);
   }
 
+  // A drawing wider than the screen begins at its first switch, not at an empty corner.
+  const center = new IntersectionObserver((entries) => {
+    for (const { isIntersecting, target } of entries) {
+      if (!isIntersecting) continue;
+      center.unobserve(target);
+      const mark = target.querySelector("rect[data-switch]")?.getBoundingClientRect();
+      const region = target.closest("[tabindex]");
+      const own = region.getBoundingClientRect();
+      if (mark) region.scrollLeft += mark.left + mark.width / 2 - own.left - own.width / 2;
+    }
+  });
   for (const svg of document.querySelectorAll(".wide svg.drawing")) {
     if (!svg.querySelector("[data-segment]")) continue;
     const zoom = new Zoom(svg);
     drawings.set(svg.id, zoom);
     follow(zoom);
+    center.observe(svg);
   }
   const STEPS = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
   return {
