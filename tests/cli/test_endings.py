@@ -110,7 +110,8 @@ def test_broken_rules_have_their_sentences(failing, capsys) -> None:
     failing(BrokenRules(BROKEN))
     run(["check", "p.yaml", "l.yaml"])
     assert capsys.readouterr().err == (
-        "error: the layout breaks 1 rule.\n  [length] line-1 is 26.2 m long, 1.2 m above 25 m\n"
+        "error: the layout breaks 1 rule in 1 place.\n"
+        "  [length] line-1 is 26.2 m long, 1.2 m above 25 m\n"
     )
 
 

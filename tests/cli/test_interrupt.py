@@ -136,7 +136,7 @@ def test_a_signal_before_the_first_layout(tmp_path: Path) -> None:
 
 def test_a_signal_while_the_report_is_made(tmp_path: Path) -> None:
     folder = tmp_path / "out"
-    words = ["plan", str(SPRAYER), "-o", str(folder), "--time-limit", "2s"]
+    words = ["plan", str(SPRAYER), "-o", str(folder), "--time-limit", "20s"]
     done = stopped_at_import("partitioner.report.page", "SIGTERM", words)
     assert done.returncode == ExitCode.OK, done.stderr
     assert "wrote" in done.stderr
