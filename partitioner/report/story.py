@@ -425,7 +425,6 @@ def _run_block(
             ("cost", money_text(outcome.cost_money, problem.currency)),
             ("bound", money_text(outcome.bound_money, problem.currency)),
             ("gap", share_text(round(outcome.gap * PPM), 2)),
-            ("bound proved by", outcome.bound_source),
             ("stopped by", outcome.stopped_by),
             ("searched for", duration_text(outcome.seconds)),
             ("best layout after", duration_text(outcome.seconds_to_best)),
