@@ -47,7 +47,9 @@ def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]
     if not good:
         return State.WARN, "not proved", [
             f"{count_text(len(front.points), 'layout')}, none proved to be within "
-            f"{ratio_text(state.goal)} of the cheapest possible."
+            f"{ratio_text(state.goal)} of the cheapest possible; how much dearer than need be each "
+            "can be at most is its gap.",
+            *([f"{_ended(state)} before all points were found."] if _is_cut_off(state) else []),
         ]  # fmt: skip
     first, last = good[0], good[-1]
     if len(good) == 1:
@@ -131,24 +133,27 @@ def steps_text(problem: Problem, state: TradeOff) -> list[str]:
     Without a knee the two ends are compared.
     """
     points = state.front.within(state.goal)
+    if len(points) < 2:
+        if len(state.front.points) < 2:
+            return []
+        # What was found can be had, whatever is proved of it.
+        a, *_, b = state.front.points
+        return [f"From the first layout found to the last, {_gain(problem, state, a, b)}."]
     found = knees(points)
     if not found:
-        if len(points) < 2:
-            return []
-        return [f"From the first point to the last, {_gain(problem, state, 0, len(points) - 1)}."]
+        first, *_, last = points
+        return [f"From the first point to the last, {_gain(problem, state, first, last)}."]
     sentences = []
     for place in found:
         sentences.append(
             f"From point {place + 1} on it gets dearer: up to there "
-            f"{_gain(problem, state, place - 1, place)}, from there "
-            f"{_gain(problem, state, place, place + 1)}."
+            f"{_gain(problem, state, points[place - 1], points[place])}, from there "
+            f"{_gain(problem, state, points[place], points[place + 1])}."
         )
     return sentences
 
 
-def _gain(problem: Problem, state: TradeOff, start: int, end: int) -> str:
-    points = state.front.within(state.goal)
-    a, b = points[start], points[end]
+def _gain(problem: Problem, state: TradeOff, a: Point, b: Point) -> str:
     gain = state.axis.text(a.value - b.value)
     price = b.cost_money - a.cost_money
     # Two points may differ by less than two decimals show.

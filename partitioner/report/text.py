@@ -83,8 +83,8 @@ def table_text(table: Table, keys: Sequence[str] = (), most: int | None = None) 
 def aligned(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequence[int] = ()) -> str:
     """Columns set apart by two spaces; those in ``right`` are right-aligned.
 
-    Headings are broken at spaces where they are longer than what stands below them, and so are the
-    widest cells where the table were else wider than a terminal.
+    Headings are broken at spaces and hyphens where they are longer than what stands below them,
+    and the widest cells at spaces where the table were else wider than a terminal.
 
     Examples
     --------
@@ -92,6 +92,10 @@ def aligned(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequenc
     a    b
     x   10
     yy   9
+    >>> print(aligned(("name", "worst-case"), [("x", "10")], right=(1,)))
+          worst-
+    name    case
+    x         10
     >>> print(aligned(("name", "delay at most"), [("x", "10")], right=(1,)))
           delay
              at
@@ -100,7 +104,7 @@ def aligned(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequenc
     """
     heads, *cells = [[plain(visible(c)) for c in row] for row in (header, *rows)]
     widths = [
-        max(len(word) for word in (*head.split(), *(row[i] for row in cells), ""))
+        max(len(word) for word in (*head.replace("-", "- ").split(), *(r[i] for r in cells), ""))
         for i, head in enumerate(heads)
     ]
     # Sentences give way before names, which are broken only where nothing else is left.
@@ -117,7 +121,8 @@ def aligned(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequenc
     lines = []
     for number, row in enumerate((heads, *cells)):
         broken = [
-            textwrap.wrap(c, w, break_on_hyphens=False) for c, w in zip(row, widths, strict=True)
+            textwrap.wrap(c, w, break_on_hyphens=number == 0)
+            for c, w in zip(row, widths, strict=True)
         ]
         tall = max((len(b) for b in broken), default=0)
         for line in range(tall):

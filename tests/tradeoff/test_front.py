@@ -2,8 +2,16 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
+from partitioner.application.reading import read_problem
 from partitioner.model.layout import Layout
+from partitioner.pages.tradeoff import steps_text
+from partitioner.report.text import plain
+from partitioner.tradeoff.axes import AXES
 from partitioner.tradeoff.front import Step, bound_within, front_of, knees, widest_gap
+from partitioner.tradeoff.search import begin
+from partitioner.units import MONEY_STEPS
 
 
 def layout(name: str) -> Layout:
@@ -90,3 +98,17 @@ def test_knees_are_where_the_next_gain_costs_twice_as_much():
     # 0.5, then 1, then 6 a unit.
     assert knees(front_of(steps, 0).points) == [1, 2]
     assert knees(front_of(steps, 0).points, ratio=3.0) == [2]
+
+
+def test_what_a_gain_costs_is_told_of_layouts_that_are_not_proved_too():
+    problem = read_problem(Path("tests/cases/tradeoff-floor.yaml"))
+    state = begin(problem, AXES["latency"])
+    state.steps = [
+        step(None, 100 * MONEY_STEPS, 3_000_000, 50 * MONEY_STEPS),
+        step(2_900_000, 120 * MONEY_STEPS, 1_000_000, 50 * MONEY_STEPS),
+    ]
+    (said,) = steps_text(problem, state)
+    said = plain(said)
+    assert said == "From the first layout found to the last, 2.00 ms faster costs 20.00 EUR more."
+    state.steps = state.steps[:1]
+    assert steps_text(problem, state) == []
