@@ -20,6 +20,8 @@ EASE = 0.02
 MOST_EASE = 0.06
 LEAST_PER_DEVICE_S = 0.02
 """With less time left than so much for each device, nothing would come of it."""
+MOST_REPAIRS = 10
+"""Choices around faults until one for all units is made again."""
 COUNTED_TRIES = 30
 """Choices made where work is counted."""
 
@@ -34,10 +36,13 @@ class CompactSearch(PortChoice):
         self._faults: set[int] = set()
         """Units on segments that something is wrong with."""
         self._size = REGION
+        self._repairs = 0
+        """Choices since one for all units was begun with."""
         self._begun = 0
+        """How often the model was made anew, each time with the next backbone."""
         self._all_have_none = True
         """Whether no backbone tried with the present estimates leaves a choice."""
-        """How often the model was made anew, each time with the next backbone and another seed."""
+        self._seed = search.limits.seed
 
     @staticmethod
     def has_time(search: Search) -> bool:
@@ -50,10 +55,13 @@ class CompactSearch(PortChoice):
         for _ in range(COUNTED_TRIES) if counted else itertools.count():
             if over():
                 break
+            if self._repairs >= MOST_REPAIRS:
+                self._go_elsewhere()
             free = self._around(self._faults, self._size) if self._slots else None
             found = self._solve(free, over)
             if found is not None:
                 self._slots, self._size = found, REGION
+                self._repairs += 1
                 self._faults = self._lay()
                 if not self._faults:
                     if self._is_layout(over):
@@ -86,8 +94,18 @@ class CompactSearch(PortChoice):
         self._built = self._backbones[(self._first + turn) % len(self._backbones)]
         self._margin_ns = {d: ns // 2 for d, ns in self._margin_ns.items()}
         self._model = self._new_model(self._switches())
-        self._slots = {}
+        self._begin_anew()
         return True
+
+    def _go_elsewhere(self) -> None:
+        """Choose over other links, or with all that was learned if there are no others."""
+        if len(self._backbones) == 1 or not self._widen(None):
+            self._begin_anew()
+
+    def _begin_anew(self) -> None:
+        """Choose for all units next, from another seed."""
+        self._slots, self._repairs = {}, 0
+        self._seed += 1
 
     def _is_layout(self, over: Callable[[], bool]) -> bool:
         """Whether the segments laid make a layout, which is offered; else learn why not."""
@@ -108,6 +126,6 @@ class CompactSearch(PortChoice):
         return self._model.solve(
             self._slots, free,
             seconds=min(most_s, max(0.05, limits.seconds_left())),
-            workers=limits.workers, seed=limits.seed + self._begun, should_stop=over,
+            workers=limits.workers, seed=self._seed, should_stop=over,
             work_limit=limits.work(most_s),
         )

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from partitioner.check.judge import assess
+from partitioner.solve import compact_search
 from partitioner.solve.compact_model import CompactModel
 from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.direct_run import DirectRun
@@ -142,3 +143,24 @@ def test_one_that_is_late_without_its_partner_is_not_kept_off_all_lines(
 
 def test_few_units_are_blamed() -> None:
     assert _fewest([1, 2, 3, 4, 5], lambda units: {2, 4} <= set(units)) == [2, 4]
+
+
+def test_repairs_that_lead_nowhere_end_over_other_links(monkeypatch: pytest.MonkeyPatch) -> None:
+    machine = planted(60, 9)
+    run = _run(machine)
+    search = CompactSearch(run.search)
+    trees = search._backbones
+    assert len(trees) > 2, "there is no choice of links"
+    built: list[dict[int, str]] = []
+
+    def lay() -> set[int]:
+        built.append(dict(search._built))
+        return {0}
+
+    monkeypatch.setattr(search, "_lay", lay)
+    monkeypatch.setattr(compact_search, "MOST_REPAIRS", 2)
+    monkeypatch.setattr(compact_search, "COUNTED_TRIES", 6)
+    assert not search.run(_never)
+    seen = list(dict.fromkeys(tuple(sorted(b.items())) for b in built))
+    assert len(seen) > 1
+    assert all(dict(b) in trees for b in seen)
