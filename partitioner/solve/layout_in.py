@@ -10,6 +10,10 @@ from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.master import Choice, Selection, selection_cost
+from partitioner.visible import some_of
+
+MOST_NAMED = 10
+"""Most devices named that a layout to start from lacks."""
 
 
 @dataclass(slots=True)
@@ -63,23 +67,31 @@ def read_start(builder: ColumnBuilder, backbone: BackboneData, layout: Layout) -
     start = Start()
     choices = []
     on: dict[str, list[str]] = defaultdict(list)
+    known = {s.id for s in layout.segments if not inst.index.keys().isdisjoint(s.devices)}
+    if not known:
+        start.unusable.append("nothing of it can be used: the problem has none of its devices")
     for segment in layout.segments:
         for device in segment.devices:
             on[device].append(segment.id)
+        has_place = segment.switch in inst.switch_index
+        if not known and has_place:
+            continue
         choice = _choice_of(builder, segment, start)
         if choice is not None:
             choices.append(choice)
     for device, segments in on.items():
         if device not in inst.index:
-            start.unusable.append(
-                f"{segments[0]}: the problem has no device {device}; the rest of it is used"
-            )
+            # Of a segment with no device of the problem as much is said already.
+            if segments[0] in known:
+                start.unusable.append(
+                    f"{segments[0]}: the problem has no device {device}; the rest of it is used"
+                )
         elif len(segments) > 1:
             start.unusable.append(f"{device} is there twice, on {' and '.join(segments)}")
     missing = [d for d in inst.device_ids if d not in on]
-    if missing:
-        more = f" and {len(missing) - 1} more" if len(missing) > 1 else ""
-        start.unusable.append(f"no segment has device {missing[0]}{more}")
+    if missing and known:
+        noun = "device" if len(missing) == 1 else "devices"
+        start.unusable.append(f"no segment has the {noun} {some_of(missing, MOST_NAMED)}")
     opened, built = _switches_and_links(inst, backbone, layout, start)
     if not start.unusable:
         cost = selection_cost(inst, backbone, choices, opened, built)

@@ -89,14 +89,24 @@ def test_a_partial_start_is_told_and_what_there_is_of_it_is_used(sprayer):
     problem, layout = sprayer
     gone = layout.segments[0].devices
     start = replace(layout, segments=layout.segments[1:])
-    first = next(d for d in problem.devices if d in gone)
-    more = f" and {len(gone) - 1} more" if len(gone) > 1 else ""
+    named = ", ".join(d for d in problem.devices if d in gone)
     run = DirectRun(problem, COUNTED, start=start)
     outcome = run.go()
-    assert outcome.start_unusable == (f"no segment has device {first}{more}",)
+    assert outcome.start_unusable == (f"no segment has the devices {named}",)
     names = run.instance.device_ids
     used = {frozenset(names[i] for i in c.devices) for c in run.search.pool.columns}
     assert used >= {frozenset(s.devices) for s in start.segments}
+
+
+def test_a_layout_of_another_problem_is_told_in_one_sentence(sprayer):
+    problem, layout = sprayer
+    run = DirectRun(problem, COUNTED)
+    segments = tuple(
+        replace(s, devices=tuple(f"other-{d}" for d in s.devices)) for s in layout.segments
+    )
+    start = read_start(run.builder, run.backbone, replace(layout, segments=segments))
+    assert start.unusable == ["nothing of it can be used: the problem has none of its devices"]
+    assert not start.columns
 
 
 def test_a_line_that_breaks_a_rule_is_cut_into_pieces_that_keep_it(sprayer):
