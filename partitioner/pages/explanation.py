@@ -33,6 +33,8 @@ MOST_SHARE = 0.1
 """A rule of which no more is known than that it costs at most a larger share of all: that says
 nothing."""
 MOST_NAMED = 12
+MOST_CHANGES = 5
+"""Changes that go together told in a terminal."""
 UNSURE_GAP = 0.02
 """Gap of a layout above which what is saved without a rule may be owed to the search alone."""
 UNSURE = (
@@ -155,7 +157,10 @@ def _price_lines(problem: Problem, price: RulePrice, locate: Locate) -> list[str
         known = [f"at least {least}"] if price.binds else []
         known += [] if most is None else [f"at most {most}"]
         sure = f"proved: {' and '.join(known)}" if known else "nothing is proved of it"
-    what = "; and ".join(price.changes) or f"without: {price.name.removesuffix('.')}"
+    told = list(price.changes[:MOST_CHANGES])
+    if len(price.changes) > MOST_CHANGES:
+        told.append(f"{len(price.changes) - MOST_CHANGES} changes more, which -o DIR tells")
+    what = "; and ".join(told) or f"without: {price.name.removesuffix('.')}"
     saved = money_text(price.saved_money, problem.currency)
     head = f"{saved} less" if price.saved_money else f"at least {least} less"
     where = locate(price.handles[0].at) if len(price.handles) == 1 else ""

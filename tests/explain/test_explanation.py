@@ -245,6 +245,9 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     assert row in text.partition("1 rule costs nothing")[0], "found, though not proved"
     row = f"at least {shown(whole // 4)} less: without: dear (proved: at least {shown(whole // 4)}"
     assert row in text
+    many = replace(prices[4], changes=tuple(f"do {n}" for n in range(9)))
+    short = explained_text(problem, replace(found, prices=(many,)), lambda steps: "")
+    assert "do 4; and 4 changes more, which -o DIR tells" in " ".join(short.split())
     rows = explained_data(problem, found, lambda steps: "")["prices"]
     assert [r["is_tried"] for r in rows] == [True, True, True, True, True, False]
     assert rows[-1]["state"] == "bad"
