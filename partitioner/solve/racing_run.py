@@ -47,6 +47,8 @@ class RacingRun(DirectRun):
         self.beside: list[SideProcess] = []
         self.found: Layout | None = None
         """What came in first from beside, until it is taken in."""
+        self.races_at: float | None = None
+        """When others are set to look for a first layout too."""
         self.improvers: list[_Improver] = []
 
     def close(self) -> None:
@@ -63,9 +65,9 @@ class RacingRun(DirectRun):
             self._end_searches()
 
     def _choose_ports(self, seconds: float) -> None:
-        super()._choose_ports(min(seconds, ALONE_S))
         if self.cost is None and not self.over():
-            self._begin_searches()
+            self.races_at = self.seconds() + ALONE_S
+            self.limits.workers = 1
             super()._choose_ports(seconds)
             self._take_in_found()
 
@@ -92,6 +94,7 @@ class RacingRun(DirectRun):
 
     def _begin_searches(self) -> None:
         """Set the other workers to it, in place of the heuristic, which has not led to a layout."""
+        self.races_at = None
         self._end_seeds()
         for seed in self._seeds_beside():
             task = FirstLayoutTask(self.instance.problem, self._settings_beside(seed))
@@ -109,7 +112,9 @@ class RacingRun(DirectRun):
         )
 
     def _has_found(self) -> bool:
-        """Whether a layout has come in from beside."""
+        """Whether a layout has come in from beside, where it is time for that."""
+        if self.races_at is not None and self.seconds() >= self.races_at and not self.over():
+            self._begin_searches()
         for process in self.beside:
             if self.found is None:
                 self.found = next(iter(process.poll()), None)
@@ -128,7 +133,7 @@ class RacingRun(DirectRun):
         for process in self.beside:
             process.close()
         self.beside.clear()
-        self.found = None
+        self.found = self.races_at = None
         if not self.improvers:
             self.limits.workers = self.settings.workers
 
