@@ -29,6 +29,7 @@ from partitioner.solve.decomposition import (
     parts_of_layout,
     port_counts,
 )
+from partitioner.solve.first_layout_task import FirstLayoutTask
 from partitioner.solve.layout_in import columns_of, read_start
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Choice
@@ -72,6 +73,8 @@ MOST_AT_ONCE = 1_000
 """Devices up to which the model of all their ports is made in any case."""
 NEARLY_ALL = 0.02
 """Share of devices left out up to which lines by geometry are likely to become a layout."""
+MOST_RACING = 8
+"""Most searches for a first layout at once, this one counted."""
 CHEAPER_S = 40.0
 """Seconds that ports are chosen anew beside before the best layout is gone on with."""
 MOST_SWITCHES = 2
@@ -97,11 +100,15 @@ class DecomposedRun(Run):
 
     def _set_up(self) -> None:
         self.crew: Crew | None = None
+        self.is_own_crew = False
+        """Whether those beside are processes that nobody else has."""
         self.at_work: list[_Job] = []
         self.waiting: deque[Callable[[], _Job | None]] = deque()
         self.rounds = 0
         self.fields: list[Part] = []
         self.basics: list[Column] = []
+        self.proposals: list[Column] = []
+        """Columns that the first layout was sought among."""
         self.hangs_on_ports = False
         """Whether only the compact model led to a layout: parts cannot be planned by themselves."""
         self.compact: CompactSearch | None = None
@@ -120,6 +127,7 @@ class DecomposedRun(Run):
         """Have processes beside, if there may be any and nobody else does the work."""
         if self.crew is None and self.settings.workers > 1 and not self.deterministic:
             self.crew = SideProcesses(self.settings.workers, self.should_stop)
+            self.is_own_crew = True
 
     @property
     def side(self) -> int:
@@ -193,6 +201,7 @@ class DecomposedRun(Run):
         columns = list(dict.fromkeys(proposed + self.given + self.basics))
         rest = [c for c in columns if covered.isdisjoint(c.devices)]
         self.search.complete(kept, rest, self._first_master_s())
+        self.proposals = columns
         best = self.search.incumbent
         is_near = best is not None and len(best.left_out) <= NEARLY_ALL * self.instance.n
         if self.cost is None and (is_near or self.compact is None):
@@ -256,9 +265,9 @@ class DecomposedRun(Run):
         def take(found: Sequence[Routes]) -> None:
             # Each set replaces the one before.
             columns = self.search.from_lines(seeder.lines(found[-1]), grade)
-            if again:
+            if again and self.search.incumbent is not None:
                 self.search.take_part(field.devices, columns)
-            else:
+            elif not again:
                 self.latest[field.devices, grade] = columns
 
         return _Job(task, take)
@@ -350,12 +359,47 @@ class DecomposedRun(Run):
     def _choose_ports(self) -> None:
         """Choose a port for every device, where lines by geometry are no layout."""
         self.step("choosing a port for every device")
-        stop_at = self.seconds() + PORTS_SHARE * self.seconds_left()
+        seconds = PORTS_SHARE * self.seconds_left()
+        stop_at = self.seconds() + seconds
+        self.waiting.clear()
+        if self.is_own_crew:
+            for k in range(1, min(self.side, MOST_RACING)):
+                self.waiting.append(partial(self._first_job, self.settings.seed + k, seconds))
         if self.compact is None:
             self.compact = CompactSearch(self.search)
-        self.hangs_on_ports = self.compact.run(
-            lambda: self.over() or self.seconds() >= stop_at
+
+        def over() -> bool:
+            if self.crew is not None:
+                self.take_in()
+            return self.cost is not None or self.over() or self.seconds() >= stop_at
+
+        self.compact.run(over)
+        self.hangs_on_ports = self.cost is not None
+        if self.is_own_crew:
+            self._end_searches()
+        if self.search.incumbent is None:
+            # Phase one begins with as much of a layout as there is.
+            self.search.master_over_pool(self.proposals, self._first_master_s(), soft=True)
+
+    def _first_job(self, seed: int, seconds: float) -> _Job:
+        """Look for any layout beside, from another seed."""
+        settings = replace(
+            self.settings, time_limit_s=seconds, seed=seed, workers=1, finishing_s=0.0
         )
+
+        def take(found: Sequence[Layout]) -> None:
+            if self.cost is None:
+                self._begin_with_found(found[-1])
+
+        return _Job(FirstLayoutTask(self.instance.problem, settings), take)
+
+    def _end_searches(self) -> None:
+        """End what is at work beside and have others in its place."""
+        self.waiting.clear()
+        self.at_work.clear()
+        self.close()
+        self.crew = None
+        self._hire()
 
     def _begin_cheaper_ports(self) -> None:
         """Let ports be chosen anew for less, by as many as there are."""

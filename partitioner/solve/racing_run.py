@@ -123,10 +123,7 @@ class RacingRun(DirectRun):
     def _take_in_found(self) -> None:
         """Begin with what was found beside, if the search has none of its own."""
         if self.found is not None:
-            start = read_start(self.builder, self.backbone, self.found)
-            self.search.pool.add(start.columns)
-            if start.selection is not None:
-                self.search.begin_with(start.selection)
+            self._begin_with_found(self.found)
             self.found = None
 
     def _end_searches(self) -> None:

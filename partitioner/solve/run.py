@@ -136,6 +136,13 @@ class Run:
             unusable += [] if refusal is None else [f"as a whole it does not do: {refusal}"]
         self.start_unusable = tuple(unusable)
 
+    def _begin_with_found(self, layout: Layout) -> None:
+        """Make a layout found beside the first incumbent."""
+        start = read_start(self.builder, self.backbone, layout)
+        self.search.pool.add(start.columns)
+        if start.selection is not None:
+            self.search.begin_with(start.selection)
+
     def plan(self) -> None:
         """Search until settled or out of time."""
         raise NotImplementedError

@@ -11,6 +11,7 @@ import pytest
 
 from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
+from partitioner.model.layout import Layout
 from partitioner.model.outcome import Sample
 from partitioner.model.problem import Problem
 from partitioner.solve import decomposed_run, planner
@@ -20,6 +21,7 @@ from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.decomposed_run import DecomposedRun
 from partitioner.solve.decomposition import Part, part_problem, parts_of_devices
 from partitioner.solve.direct_run import DirectRun
+from partitioner.solve.first_layout_task import FirstLayoutTask
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of
 from partitioner.solve.port_regions import PortRegions
@@ -296,3 +298,45 @@ def test_what_is_cheaper_of_two_layouts_comes_together() -> None:
     run.search.take_layout(other)
     assert run.search.incumbent_value <= least
     assert not run.search.take_layout(run.search.incumbent), "nothing of it is new"
+
+
+def test_a_layout_found_beside_ends_the_search_for_ports(monkeypatch: pytest.MonkeyPatch) -> None:
+    machine = planted(20, 1)
+    run = DecomposedRun(machine.problem, PlanSettings(time_limit_s=60.0, workers=2))
+    seeds: list[int] = []
+
+    class Beside:
+        """Processes of which the first to search has the hidden layout at once."""
+
+        size, is_free, prices_regions, running = 2, True, False, False
+
+        def give(self, task: FirstLayoutTask) -> Beside:
+            seeds.append(task.settings.seed)
+            return self
+
+        def poll(self) -> list[Layout]:
+            return [machine.hidden]
+
+        def close(self) -> None:
+            """Nothing to end."""
+
+    monkeypatch.setattr(decomposed_run, "SideProcesses", lambda size, should_stop: Beside())
+    monkeypatch.setattr(CompactSearch, "run", lambda self, over: over() or over())
+    run._hire()
+    run._choose_ports()
+    assert seeds == [1]
+    assert run.cost == machine.hidden_money
+    assert run.hangs_on_ports
+    assert not run.at_work
+
+
+def test_phase_one_begins_with_a_part_where_ports_lead_nowhere(
+    monkeypatch: pytest.MonkeyPatch
+) -> None:
+    machine = planted(20, 1)
+    run = DecomposedRun(machine.problem, PlanSettings(work_limit=10))
+    monkeypatch.setattr(CompactSearch, "run", lambda self, over: False)
+    run.plan()
+    best = run.search.incumbent
+    assert best is not None
+    assert not run.hangs_on_ports

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
@@ -104,6 +105,35 @@ def test_searches_end_with_a_layout_wherever_it_comes_from(machine: Planted) -> 
     assert run.search.begin_with(start.selection) is None
     assert beside.is_closed
     assert run.limits.workers == 2
+    run.close()
+
+
+def test_others_join_in_while_the_first_search_goes_on(
+    machine: Planted, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    begun: list[_Beside] = []
+
+    def begin(task: FirstLayoutTask, should_stop: object) -> _Beside:
+        begun.append(_Beside())
+        return begun[-1]
+
+    monkeypatch.setattr("partitioner.solve.racing_run.SideProcess", begin)
+    monkeypatch.setattr("partitioner.solve.racing_run.ALONE_S", 0.0)
+    run = _racing(machine)
+    looks: list[int] = []
+
+    def search(compact: CompactSearch, over: Callable[[], bool]) -> bool:
+        for _ in range(3):
+            looks.append(len(begun))
+            assert not over()
+        begun[0].messages = [machine.hidden]
+        assert over()
+        return False
+
+    monkeypatch.setattr(CompactSearch, "run", search)
+    run._choose_ports(60.0)
+    assert looks == [0, 1, 1], "they are set to it once"
+    assert run.cost is not None
     run.close()
 
 
