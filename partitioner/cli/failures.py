@@ -17,7 +17,6 @@ from partitioner.errors import (
     PartitionerError,
     WrongFile,
 )
-from partitioner.model.assessment import COMPLETE
 from partitioner.visible import visible
 
 
@@ -103,6 +102,7 @@ def _tell_nearest(error: NoAnswer, voice: Voice) -> dict[str, Any]:
 
 
 def _tell_broken_rules(error: BrokenRules, voice: Voice) -> dict[str, Any]:
+    from partitioner.model.assessment import COMPLETE
     from partitioner.report.amounts import count_text
     from partitioner.report.outcome_json import rule_findings_data
     from partitioner.report.text import plain

@@ -4,6 +4,9 @@
 2. Beside it a bound is proved region by region.
 3. Small parts of the layout are planned as problems of their own, and again with the cuts
    elsewhere, until the time is up. What is found is judged under all rules of the whole problem.
+
+Where lines by geometry are far from a layout, the compact model chooses ports for all devices, and
+instead of lines and parts what is done beside is to choose ports anew for less.
 """
 
 from __future__ import annotations
