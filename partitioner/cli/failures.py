@@ -103,13 +103,12 @@ def _tell_nearest(error: NoAnswer, voice: Voice) -> dict[str, Any]:
 
 def _tell_broken_rules(error: BrokenRules, voice: Voice) -> dict[str, Any]:
     from partitioner.model.assessment import COMPLETE
-    from partitioner.report.amounts import count_text
     from partitioner.report.outcome_json import rule_findings_data
     from partitioner.report.text import plain
+    from partitioner.report.verdict import broken_text
 
     broken = [f for f in error.findings if f.rule != COMPLETE]
-    rules = count_text(len({f.rule for f in broken}), "rule")
-    breaks = plain(f"{rules} in {count_text(len(broken), 'place')}")
+    breaks = plain(broken_text(broken))
     if error.incomplete:
         voice.error(plain(f"the layout is incomplete: {error.incomplete}."))
         rest = f"The rest breaks {breaks}:" if broken else "The rest keeps every rule."

@@ -114,16 +114,18 @@ def _node_count(problem: Problem, segment: Segment) -> int:
 def _ports(problem: Problem, name: str, segments: Iterable[Segment]) -> dict[str, int]:
     """A port for each segment at a switch; kinds of ports that serve least are used first."""
     switch = problem.switches[name]
-    free: list[tuple[int, int, frozenset[str], list[int]]] = []
-    first = 1
-    for number, group in enumerate(switch.port_groups):
-        ports = list(range(first, first + group.count))
-        free.append((len(group.grades), number, frozenset(group.grades), ports))
-        first += group.count
-    free.sort(key=lambda row: row[:2])
-    beyond = numbers(first)
+    serves = {
+        port: switch.port_groups[switch.group_of_port(port)].grades
+        for port in range(1, switch.port_count + 1)
+    }
+    free = sorted(serves, key=lambda port: (len(serves[port]), port))
+    beyond = numbers(switch.port_count + 1)
     found = {}
     for segment in segments:
-        mine = next((p for _, _, grades, p in free if p and segment.grade in grades), None)
-        found[segment.id] = next(beyond) if mine is None else mine.pop(0)
+        mine = next((port for port in free if segment.grade in serves[port]), None)
+        if mine is None:
+            found[segment.id] = next(beyond)
+            continue
+        free.remove(mine)
+        found[segment.id] = mine
     return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass
 
-from partitioner.model.assessment import Assessment
+from partitioner.model.assessment import Assessment, RuleFinding
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, gap_text, money_text
@@ -34,10 +34,7 @@ def verdict(problem: Problem, assessment: Assessment, outcome: Outcome | None) -
     """Judge a layout from its findings, and say what is known about its cost."""
     total = priced_total_text(problem, assessment)
     broken = assessment.broken
-    breaks = (
-        f"breaks {count_text(len({f.rule for f in broken}), 'rule')} in "
-        f"{count_text(len(broken), 'place')}"
-    )
+    breaks = f"breaks {broken_text(broken)}"
     if assessment.missing:
         rest = f"the rest {breaks}" if broken else "the rest keeps every rule"
         sentence = f"{missing_text(problem, assessment)}; {rest}. As it is, {total}."
@@ -61,6 +58,12 @@ def verdict(problem: Problem, assessment: Assessment, outcome: Outcome | None) -
         f"{gap_text(outcome.gap)}."
     )
     return Verdict(State.OK, "feasible", sentence)
+
+
+def broken_text(broken: Collection[RuleFinding]) -> str:
+    """How many rules some findings are about, and how many findings there are."""
+    rules = count_text(len({f.rule for f in broken}), "rule")
+    return f"{rules} in {count_text(len(broken), 'place')}"
 
 
 def missing_text(problem: Problem, assessment: Assessment) -> str:

@@ -14,7 +14,7 @@ from __future__ import annotations
 import time
 from collections import Counter, deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from typing import Any
 
@@ -32,8 +32,8 @@ from partitioner.solve.decomposition import (
     parts_of_layout,
     port_counts,
 )
-from partitioner.solve.first_layout_task import FirstLayoutTask
-from partitioner.solve.layout_in import columns_of, read_start
+from partitioner.solve.first_layout_task import MOST_BESIDE, FirstLayoutTask
+from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Choice
 from partitioner.solve.part_task import PartTask
@@ -76,8 +76,6 @@ MOST_AT_ONCE = 1_000
 """Devices up to which the model of all their ports is made in any case."""
 NEARLY_ALL = 0.02
 """Share of devices left out up to which lines by geometry are likely to become a layout."""
-MOST_RACING = 8
-"""Most searches for a first layout at once, this one counted."""
 CHEAPER_S = 40.0
 """Seconds that ports are chosen anew beside before the best layout is gone on with."""
 MOST_SWITCHES = 2
@@ -268,10 +266,10 @@ class DecomposedRun(Run):
         def take(found: Sequence[Routes]) -> None:
             # Each set replaces the one before.
             columns = self.search.from_lines(seeder.lines(found[-1]), grade)
-            if again and self.search.incumbent is not None:
-                self.search.take_part(field.devices, columns)
-            elif not again:
+            if not again:
                 self.latest[field.devices, grade] = columns
+            elif self.search.incumbent is not None:
+                self.search.take_part(field.devices, columns)
 
         return _Job(task, take)
 
@@ -293,15 +291,7 @@ class DecomposedRun(Run):
         left = self.seconds_left() - 0.5
         if left < 0.5 * seconds:
             return None
-        settings = replace(
-            self.settings,
-            time_limit_s=min(seconds, left),
-            seed=self.settings.seed + self.rounds,
-            workers=1,
-            enough_gap=0.0,
-            known_bound_money=0,
-            finishing_s=0.0,
-        )
+        settings = self._settings_beside(self.settings.seed + self.rounds, min(seconds, left))
         task = PartTask(part_problem(self.builder, part), settings, self._known(part))
 
         def take(found: Sequence[Layout]) -> None:
@@ -350,10 +340,8 @@ class DecomposedRun(Run):
         self.step("planning parts")
         while True:
             self._finish(2.0**40)
-            if self.hangs_on_ports:
-                break
             done = self.deterministic and self.rounds > (self.settings.work_limit or 0) // 10
-            if done or self.over() or self.search.incumbent is None:
+            if self.hangs_on_ports or done or self.over() or self.search.incumbent is None:
                 break
             if self.seconds_left() < LEAST_PART_S:
                 break
@@ -366,7 +354,7 @@ class DecomposedRun(Run):
         stop_at = self.seconds() + seconds
         self.waiting.clear()
         if self.is_own_crew:
-            for k in range(1, min(self.side, MOST_RACING)):
+            for k in range(1, min(self.side, MOST_BESIDE + 1)):
                 self.waiting.append(partial(self._first_job, self.settings.seed + k, seconds))
         if self.compact is None:
             self.compact = CompactSearch(self.search)
@@ -386,9 +374,7 @@ class DecomposedRun(Run):
 
     def _first_job(self, seed: int, seconds: float) -> _Job:
         """Look for any layout beside, from another seed."""
-        settings = replace(
-            self.settings, time_limit_s=seconds, seed=seed, workers=1, finishing_s=0.0
-        )
+        settings = self._settings_beside(seed, seconds)
 
         def take(found: Sequence[Layout]) -> None:
             if self.cost is None:
@@ -415,23 +401,15 @@ class DecomposedRun(Run):
         assert best is not None
         if left < LEAST_PART_S:
             return None
-        settings = replace(
-            self.settings,
-            # What is worked on here cannot be stopped meanwhile.
-            time_limit_s=min(PART_S if self.crew is None else CHEAPER_S, left),
-            seed=seed,
-            workers=1,
-            enough_gap=0.0,
-            known_bound_money=0,
-            finishing_s=0.0,
-        )
+        # What is worked on here cannot be stopped meanwhile.
+        seconds = min(PART_S if self.crew is None else CHEAPER_S, left)
+        settings = self._settings_beside(seed, seconds)
         layout = to_layout(self.instance, self.backbone, best)
 
         def take(found: Sequence[Layout]) -> None:
-            start = read_start(self.builder, self.backbone, found[-1])
-            assert start.selection is not None
-            self.search.pool.add(start.columns)
-            self.search.take_layout(start.selection)
+            selection = self._known_from(found[-1])
+            assert selection is not None
+            self.search.take_layout(selection)
 
         def again() -> None:
             if not self.deterministic:

@@ -12,6 +12,9 @@ from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.run import PlanSettings
 from partitioner.solve.search import Study
 
+MOST_BESIDE = 7
+"""Most such searches beside one: each keeps all that it has tried in memory."""
+
 
 @dataclass(frozen=True, slots=True)
 class FirstLayoutTask:

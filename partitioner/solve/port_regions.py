@@ -45,11 +45,12 @@ class PortRegions(PortChoice):
 
     def _begin_with_best(self) -> None:
         """Put cost and the best layout into the new model, with estimates that allow it."""
-        self._price()
-        while not self._is_choice() and self._ease < MOST_EASE:
+        while True:
+            self._price()
+            if self._is_choice() or self._ease >= MOST_EASE:
+                return
             self._ease += EASE
             self._model = self._new_model(_homes(self.search, self._best))
-            self._price()
 
     def _price(self) -> None:
         model, best = self._model, self._best

@@ -8,20 +8,16 @@ proved they then make the layout cheaper.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from partitioner.model.layout import Layout
 from partitioner.solve.cheaper_task import CheaperTask
 from partitioner.solve.direct_run import DirectRun
-from partitioner.solve.first_layout_task import FirstLayoutTask
-from partitioner.solve.layout_in import read_start
+from partitioner.solve.first_layout_task import MOST_BESIDE, FirstLayoutTask
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
-from partitioner.solve.run import PlanSettings
 from partitioner.solve.side_process import SideProcess
 
-MOST_BESIDE = 7
-"""Most other searches: each keeps all that it has tried in memory."""
 ALONE_S = 1.0
 """How long a place for every device is sought before others are set to it."""
 NEWS_S = 5.0
@@ -97,7 +93,8 @@ class RacingRun(DirectRun):
         self.races_at = None
         self._end_seeds()
         for seed in self._seeds_beside():
-            task = FirstLayoutTask(self.instance.problem, self._settings_beside(seed))
+            settings = self._settings_beside(seed, self.seconds_left())
+            task = FirstLayoutTask(self.instance.problem, settings)
             self.beside.append(SideProcess(task, self.should_stop))
         self.limits.workers = 1
 
@@ -105,11 +102,6 @@ class RacingRun(DirectRun):
         """Seeds of the searches beside, one each."""
         first = self.settings.seed + 1
         return range(first, first + min(self.settings.workers - 1, MOST_BESIDE))
-
-    def _settings_beside(self, seed: int) -> PlanSettings:
-        return replace(
-            self.settings, time_limit_s=self.seconds_left(), seed=seed, workers=1, finishing_s=0.0
-        )
 
     def _has_found(self) -> bool:
         """Whether a layout has come in from beside, where it is time for that."""
@@ -153,19 +145,17 @@ class RacingRun(DirectRun):
         assert best is not None
         layout = to_layout(self.instance, self.backbone, best)
         improver.best, improver.begun = self.search.incumbent_value, self.seconds()
-        improver.process.give(
-            CheaperTask(self.instance.problem, self._settings_beside(improver.seed), layout)
-        )
+        settings = self._settings_beside(improver.seed, self.seconds_left())
+        improver.process.give(CheaperTask(self.instance.problem, settings, layout))
 
     def _take_improvements(self) -> None:
         """Take in the last layouts found beside, and tell of better ones."""
         for improver in self.improvers:
             for layout in improver.process.poll()[-1:]:
-                start = read_start(self.builder, self.backbone, layout)
-                assert start.selection is not None
-                improver.best = start.selection.cost
-                self.search.pool.add(start.columns)
-                self.search.take_layout(start.selection)
+                selection = self._known_from(layout)
+                assert selection is not None
+                improver.best = selection.cost
+                self.search.take_layout(selection)
             is_behind = self.search.incumbent_value < improver.best
             if is_behind and self.seconds() - improver.begun > NEWS_S:
                 improver.process.close()

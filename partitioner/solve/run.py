@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 
 from partitioner.errors import NoAnswer, NoLayout
@@ -22,6 +22,7 @@ from partitioner.solve.master import Selection
 from partitioner.solve.precheck.hopeless import hopeless
 from partitioner.solve.search import Limits, Search, Study
 from partitioner.units import duration_text
+from partitioner.visible import some_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,12 +137,29 @@ class Run:
             unusable += [] if refusal is None else [f"as a whole it does not do: {refusal}"]
         self.start_unusable = tuple(unusable)
 
-    def _begin_with_found(self, layout: Layout) -> None:
-        """Make a layout found beside the first incumbent."""
+    def _known_from(self, layout: Layout) -> Selection | None:
+        """Let the search know the segments of a layout found beside; gives it if it is whole."""
         start = read_start(self.builder, self.backbone, layout)
         self.search.pool.add(start.columns)
-        if start.selection is not None:
-            self.search.begin_with(start.selection)
+        return start.selection
+
+    def _begin_with_found(self, layout: Layout) -> None:
+        """Make a layout found beside the first incumbent."""
+        selection = self._known_from(layout)
+        if selection is not None:
+            self.search.begin_with(selection)
+
+    def _settings_beside(self, seed: int, seconds: float) -> PlanSettings:
+        """Settings of a search beside this one, which knows by itself when it is settled."""
+        return replace(
+            self.settings,
+            time_limit_s=seconds,
+            seed=seed,
+            workers=1,
+            enough_gap=0.0,
+            known_bound_money=0,
+            finishing_s=0.0,
+        )
 
     def plan(self) -> None:
         """Search until settled or out of time."""
@@ -314,9 +332,8 @@ class Run:
     def _missing(self, best: Selection) -> str:
         """Which devices an unfinished layout leaves out."""
         names = [self.instance.device_ids[i] for i in sorted(best.left_out)]
-        more = f" and {len(names) - NAMED} more" if len(names) > NAMED else ""
         without = "device" if len(names) == 1 else "devices"
-        return f"; {without} without a place: {', '.join(names[:NAMED])}{more}"
+        return f"; {without} without a place: {some_of(names, NAMED)}"
 
     def no_answer(self, best: Selection | None = None) -> NoAnswer:
         """That no layout was found, with the nearest to one and what it leaves out."""

@@ -13,11 +13,11 @@ from partitioner.model.layout import Layout
 from partitioner.solve.cheaper_task import CheaperTask
 from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.direct_run import DirectRun
-from partitioner.solve.first_layout_task import FirstLayoutTask
+from partitioner.solve.first_layout_task import MOST_BESIDE, FirstLayoutTask
 from partitioner.solve.layout_in import read_start
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.planner import PlanSettings
-from partitioner.solve.racing_run import MOST_BESIDE, RacingRun
+from partitioner.solve.racing_run import RacingRun
 from tests.bench.planted import Planted, planted
 
 
@@ -31,17 +31,32 @@ class _Beside:
 
     def __init__(self, *messages: Layout):
         self.messages = list(messages)
+        self.given: Any = None
         self.is_closed = False
 
     def poll(self, wait_s: float = 0.0) -> list[Layout]:
         found, self.messages = self.messages, []
         return found
 
-    def give(self, task: CheaperTask) -> None:
+    def give(self, task: object) -> None:
         self.given = task
 
     def close(self) -> None:
         self.is_closed = True
+
+
+@pytest.fixture
+def begun(monkeypatch: pytest.MonkeyPatch) -> list[_Beside]:
+    """What a run begins beside itself, in place of processes."""
+    made: list[_Beside] = []
+
+    def begin(task: object, should_stop: object) -> _Beside:
+        made.append(_Beside())
+        made[-1].give(task)
+        return made[-1]
+
+    monkeypatch.setattr("partitioner.solve.racing_run.SideProcess", begin)
+    return made
 
 
 def _racing(machine: Planted, workers: int = 2) -> RacingRun:
@@ -109,15 +124,8 @@ def test_searches_end_with_a_layout_wherever_it_comes_from(machine: Planted) -> 
 
 
 def test_others_join_in_while_the_first_search_goes_on(
-    machine: Planted, monkeypatch: pytest.MonkeyPatch
+    machine: Planted, begun: list[_Beside], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    begun: list[_Beside] = []
-
-    def begin(task: FirstLayoutTask, should_stop: object) -> _Beside:
-        begun.append(_Beside())
-        return begun[-1]
-
-    monkeypatch.setattr("partitioner.solve.racing_run.SideProcess", begin)
     monkeypatch.setattr("partitioner.solve.racing_run.ALONE_S", 0.0)
     run = _racing(machine)
     looks: list[int] = []
@@ -139,20 +147,14 @@ def test_others_join_in_while_the_first_search_goes_on(
 
 @pytest.mark.parametrize(("workers", "beside"), [(2, 1), (4, 3), (20, MOST_BESIDE)])
 def test_every_other_worker_searches_from_a_seed_of_its_own(
-    machine: Planted, monkeypatch: pytest.MonkeyPatch, workers: int, beside: int
+    machine: Planted, begun: list[_Beside], workers: int, beside: int
 ) -> None:
-    begun: list[Any] = []
-
-    def begin(task: FirstLayoutTask, should_stop: object) -> _Beside:
-        begun.append(task)
-        return _Beside()
-
-    monkeypatch.setattr("partitioner.solve.racing_run.SideProcess", begin)
     run = _racing(machine, workers)
     run._begin_searches()
     assert len(begun) == beside
-    assert len({task.settings.seed for task in begun} | {run.settings.seed}) == beside + 1
-    assert {task.settings.workers for task in begun} == {1}
+    tasks = [process.given for process in begun]
+    assert len({task.settings.seed for task in tasks} | {run.settings.seed}) == beside + 1
+    assert {task.settings.workers for task in tasks} == {1}
     assert run.limits.workers == 1, "the cores are theirs meanwhile"
     run.close()
 
@@ -189,25 +191,18 @@ def test_what_cannot_be_begun_with_is_not_made_cheaper(machine: Planted) -> None
 
 
 def test_what_is_cheaper_beside_is_taken_in_and_the_best_is_told(
-    machine: Planted, monkeypatch: pytest.MonkeyPatch
+    machine: Planted, begun: list[_Beside], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     layout = _first_layout(machine)
     better: list[Layout] = []
     CheaperTask(machine.problem, PlanSettings(work_limit=20), layout).run(better.append)
-    made: list[_Beside] = []
-
-    def begin(task: object, should_stop: object) -> _Beside:
-        made.append(_Beside())
-        return made[-1]
-
-    monkeypatch.setattr("partitioner.solve.racing_run.SideProcess", begin)
     monkeypatch.setattr("partitioner.solve.racing_run.NEWS_S", 0.0)
     run = _racing(machine, workers=3)
     run._begin_with(layout)
     before = run.cost
     assert before is not None
     run._go_on_from_ports()
-    first, second = made
+    first, second = begun
     assert first.given.settings.seed != second.given.settings.seed
     assert run.limits.workers == 1, "the cores are theirs meanwhile"
     first.messages = better
@@ -216,9 +211,9 @@ def test_what_is_cheaper_beside_is_taken_in_and_the_best_is_told(
     assert run.cost < before
     assert not first.is_closed, "it has the best one itself"
     assert second.is_closed
-    told = assess(machine.problem, made[2].given.layout).cost.objective_money
+    told = assess(machine.problem, begun[2].given.layout).cost.objective_money
     assert told == run.cost
     assert run.limits.workers == 1
     run.close()
     assert first.is_closed
-    assert made[2].is_closed
+    assert begun[2].is_closed
