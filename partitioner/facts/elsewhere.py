@@ -1,9 +1,10 @@
 """Why a device hangs where it does: what the next best places would cost more, or break.
 
 A place is another line near the device, at the position that makes it least longer and keeps what
-the line has to keep, or a segment of its own at a free port of an open switch. All other devices
-stay where they are, and so do open switches and backbone. Each place is judged by the rules of the
-check; only delays, which take long to work out, are left out where nobody is likely to ask.
+the line has to keep, or a segment of its own at a free port of an open switch. A whole line could
+hang at another open switch. All other devices stay where they are, and so do open switches and
+backbone. Each place is judged by the rules of the check; only delays, which take long to work out,
+are left out where nobody is likely to ask.
 """
 
 from __future__ import annotations
@@ -18,9 +19,17 @@ from partitioner.check.bill import latency_terms_ns, money_by_kind, segment_item
 from partitioner.check.facts import Facts, timed_facts
 from partitioner.check.laid import LaidSegment, lay
 from partitioner.check.rules.registry import ALL_RULES
-from partitioner.facts.places import NEEDS_TIMING, alone, lines_for, places_on
+from partitioner.facts.places import (
+    NEEDS_TIMING,
+    alone,
+    free_port,
+    lines_for,
+    places_on,
+    switches_for,
+)
 from partitioner.model.assessment import RuleFinding
 from partitioner.model.layout import Layout, Segment
+from partitioner.model.problem import SwitchPosition
 from partitioner.network.routes import stream_ways
 from partitioner.units import ceil_div
 
@@ -55,10 +64,11 @@ _RANK = {wonder: rank for rank, wonder in enumerate(Wonder)}
 
 @dataclass(frozen=True, slots=True)
 class OtherPlace:
-    """One place where a device could hang instead.
+    """One place where a device, or a whole line, could hang instead.
 
-    ``segment`` is what it would hang on there. ``money`` and ``priced_money`` are what the layout
-    costs more then; the latter is None where delays have a price and were not worked out.
+    ``segment`` is what it would hang on there, or the line as it would be. ``money`` and
+    ``priced_money`` are what the layout costs more then; the latter is None where delays have a
+    price and were not worked out.
     ``by_kind_money``: the money by kind of part.
     ``broken``: rules that this layout keeps and the other would not. ``is_timed``: they include
     those on delays and loads.
@@ -101,6 +111,14 @@ class WhyThere:
         return next((p for p in self.places if not p.broken), None)
 
 
+@dataclass(frozen=True, slots=True)
+class LineElsewhere:
+    """A shared line and the other open switches that it could hang at, the best place first."""
+
+    home: Segment
+    places: tuple[OtherPlace, ...]
+
+
 def why_there(
     facts: Facts,
     known: Iterable[RuleFinding] = (),
@@ -130,6 +148,24 @@ def why_there(
     return tuple(found)
 
 
+def lines_elsewhere(
+    facts: Facts,
+    known: Iterable[RuleFinding] = (),
+    should_stop: Callable[[], bool] = lambda: False,
+) -> tuple[LineElsewhere, ...]:
+    """Judge every shared line at the other switches that are nearest to it.
+
+    Parameters as those of :func:`why_there`.
+    """
+    mover = _Mover(facts, known)
+    found = []
+    for home in (line.segment for line in facts.lines if line.segment.devices):
+        if should_stop():
+            break
+        found.append(LineElsewhere(home, tuple(mover.timed(mover.places_of_line(home)))))
+    return tuple(found)
+
+
 def _wondered(facts: Facts, layout: Layout) -> list[tuple[WhyThere, list[Segment]]]:
     """Every placed device, in the order of the layout, with what is odd about its place.
 
@@ -139,9 +175,7 @@ def _wondered(facts: Facts, layout: Layout) -> list[tuple[WhyThere, list[Segment
     lines = {s.segment.id for s in facts.lines}
     serving = {
         grade: [
-            s.id
-            for s in problem.switches.values()
-            if s.id in layout.open_switches and any(grade in g.grades for g in s.port_groups)
+            s.id for s in switches_for(problem, grade) if s.id in layout.open_switches
         ]
         for grade in {s.grade for s in layout.segments}
     }
@@ -195,11 +229,39 @@ class _Mover:
         without = _without(home, device)
         gone = () if without is None else (self._lay(without),)
         found = [
-            self._judged(device, home, gone, laid, is_new=is_new)
+            self._judged(home, gone, laid, is_new=is_new)
             for laid, is_new in self._targets(device, home, near)
         ]
         self.looked += len(found)
         return _in_order(found)
+
+    def places_of_line(self, home: Segment) -> list[OtherPlace]:
+        """Other open switches for a line; where no port is free, at the one after the last."""
+        facts = self.facts
+        layout, count = facts.sound, len(home.devices)
+        others = [
+            s for s in switches_for(facts.problem, home.grade)
+            if s.id in layout.open_switches and s.id != home.switch
+        ]
+        away = facts.network.matrix_um([s.id for s in others], home.devices)
+        near = sorted(zip(away.min(axis=1).tolist(), others, strict=True), key=lambda p: p[0])
+        found = []
+        is_end = facts.problem.line.switch_position is SwitchPosition.END
+        for _, switch in near[:NEAREST_SWITCHES]:
+            port = free_port(layout, switch, home.grade) or switch.port_count + 1
+            there = replace(home, switch=switch.id, port=port)
+            ways = (0, count) if is_end else range(count + 1)
+            laid = self._shortest(replace(there, switch_index=i) for i in ways)
+            found.append(self._judged(home, (), laid, is_new=True))
+        return _in_order(found)
+
+    def _shortest(self, ways: Iterable[Segment]) -> LaidSegment:
+        """The shortest of some ways of a line that keeps what a longer one of them keeps."""
+        laid = sorted(map(self._lay, ways), key=lambda one: one.geometry.length_um)
+        broken = {f.rule for f in self._local(laid[:1])}
+        if broken and broken <= _OF_POSITIONS:
+            return next((one for one in laid if not self._local((one,))), laid[0])
+        return laid[0]
 
     def timed(self, places: list[OtherPlace]) -> list[OtherPlace]:
         """Work out delays at the cheapest places, until one breaks nothing."""
@@ -223,17 +285,9 @@ class _Mover:
     ) -> Iterator[tuple[LaidSegment, bool]]:
         problem, layout, network = self.facts.problem, self.facts.sound, self.facts.network
         for line in near:
-            longer = [
-                # What is kept in reserve stays in reserve.
-                self._lay(replace(s, node_count=line.node_count + 1))
-                for s in places_on(line, device, problem.line.switch_position)
-            ]
-            longer.sort(key=lambda laid: laid.geometry.length_um)
-            broken = {f.rule for f in self._local(longer[:1])}
-            if broken and broken <= _OF_POSITIONS:
-                yield next((s for s in longer if not self._local((s,))), longer[0]), False
-            else:
-                yield longer[0], False
+            # What is kept in reserve stays in reserve.
+            longer = replace(line, node_count=line.node_count + 1)
+            yield self._shortest(places_on(longer, device, problem.line.switch_position)), False
         tried: Counter[str] = Counter()
         for segment, switch, is_free in alone(problem, layout, network, device):
             is_here = (segment.grade, switch.id) == (home.grade, home.switch)
@@ -246,8 +300,7 @@ class _Mover:
                 yield self._lay(segment), True
 
     def _judged(
-        self, device: str, home: Segment, rest: tuple[LaidSegment, ...], laid: LaidSegment, *,
-        is_new: bool,
+        self, home: Segment, rest: tuple[LaidSegment, ...], laid: LaidSegment, *, is_new: bool
     ) -> OtherPlace:
         changed = {s.segment.id: s for s in (*rest, laid)}
         all_laid = tuple(

@@ -67,26 +67,12 @@ def alone(
     Each with its switch and whether there is a free port for it; where not, the segment has the
     number after the last port.
     """
-    used: dict[str, set[int]] = {}
-    for segment in layout.segments:
-        used.setdefault(segment.switch, set()).add(segment.port)
     for choice in problem.devices[device].grades:
         is_line = problem.catalogue.is_line(choice.grade)
-        serving = [
-            s for s in problem.switches.values()
-            if any(choice.grade in g.grades for g in s.port_groups)
-        ]
+        serving = switches_for(problem, choice.grade)
         serving.sort(key=lambda s: network.length_um(device, s.id))
         for switch in serving:
-            free = next(
-                (
-                    port
-                    for port in range(1, switch.port_count + 1)
-                    if port not in used.get(switch.id, ())
-                    and choice.grade in switch.port_groups[switch.group_of_port(port)].grades
-                ),
-                None,
-            )
+            free = free_port(layout, switch, choice.grade)
             reserve = problem.limits[choice.grade].reserve.nodes if is_line else 0
             made = Segment(
                 id=f"{device}-alone",
@@ -98,3 +84,21 @@ def alone(
                 node_count=2 + reserve if is_line else 0,
             )
             yield made, switch, free is not None
+
+
+def switches_for(problem: Problem, grade: str) -> list[Switch]:
+    """Switches that have ports of a grade, candidates as well."""
+    return [s for s in problem.switches.values() if any(grade in g.grades for g in s.port_groups)]
+
+
+def free_port(layout: Layout, switch: Switch, grade: str) -> int | None:
+    """The first port of a switch that is free for a segment of a grade; None if there is none."""
+    used = {s.port for s in layout.segments if s.switch == switch.id}
+    return next(
+        (
+            port
+            for port in range(1, switch.port_count + 1)
+            if port not in used and grade in switch.port_groups[switch.group_of_port(port)].grades
+        ),
+        None,
+    )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from partitioner.facts.elsewhere import OtherPlace, WhyThere, Wonder
+from partitioner.facts.elsewhere import LineElsewhere, OtherPlace, WhyThere, Wonder
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, length_text, money_text
@@ -12,31 +12,58 @@ from partitioner.report.sections import Chapter, Section, State, Table
 
 MOST_WORDS = 3
 """Places told of a device where one wonders about it."""
+MOST_POINTED = 2
+"""Places told of a device or a line where one points at it."""
 MOST_ROWS = 500
 JUDGED = {True: "all rules", False: "all but delays and loads"}
 
 
-def why_section(problem: Problem, reasons: Sequence[WhyThere]) -> Section | None:
-    """What a reader would wonder about, and every other place that was looked at."""
-    if not reasons:
+def why_section(
+    problem: Problem,
+    placed: int,
+    reasons: Sequence[WhyThere],
+    lines: Sequence[LineElsewhere] = (),
+) -> Section | None:
+    """What a reader would wonder about, and every other place that was looked at.
+
+    Parameters
+    ----------
+    problem
+        The problem.
+    placed
+        Devices that have a place; None is made where there are none.
+    reasons, lines
+        What was found out; less than all where time ran out.
+    """
+    if not placed:
         return None
     odd = [r for r in reasons if r.wonder is not None]
     tables = [_odd_table(problem, odd)] if odd else []
+    if lines:
+        tables.append(_lines_table(problem, lines))
+    if reasons:
+        tables.append(_table(problem, reasons))
     return Section(
-        "", _intro(problem, reasons), [*tables, _table(problem, reasons)], chapter=Chapter.WHY
-    )
+        "", _intro(problem, placed, reasons), tables, chapter=Chapter.WHY,
+        told=_told(problem, reasons, lines),
+    )  # fmt: skip
 
 
-def _intro(problem: Problem, reasons: Sequence[WhyThere]) -> list[str]:
+def _intro(problem: Problem, placed: int, reasons: Sequence[WhyThere]) -> list[str]:
+    if not reasons:
+        return [
+            "Time ran out before other places were looked at. The command report, which has no "
+            "limit of time, looks at them."
+        ]
     looked = sum(len(r.places) for r in reasons)
-    devices = count_text(len(problem.devices), "device")
-    if len(reasons) < len(problem.devices):
+    devices = count_text(placed, "device")
+    if len(reasons) < placed:
         devices = f"{len(reasons)} of {devices}"
     lines = [
         f"{count_text(looked, 'other place')} for {devices}: the lines "
         "nearest to each, and a free port of its own. One device is moved at a time, all others "
         "stay; the place is where it makes the line least longer, and the rules are those of the "
-        "check."
+        "check. A line is moved whole."
     ]
     better = [
         (r, p) for r in reasons for p in r.places
@@ -53,12 +80,37 @@ def _intro(problem: Problem, reasons: Sequence[WhyThere]) -> list[str]:
     return lines
 
 
+def _told(
+    problem: Problem, reasons: Sequence[WhyThere], lines: Sequence[LineElsewhere]
+) -> dict[str, str]:
+    """What is said of a device, a link or a line where one points at it."""
+    told = {}
+    for reason in reasons:
+        words = [place_words(problem, p) for p in _telling(reason)[:MOST_POINTED]]
+        told[f"device/{reason.device}"] = "; ".join(words) or "no line near and no free port"
+        if not reason.home.plca_ids:
+            told[f"segment/{reason.home.id}"] = told[f"device/{reason.device}"]
+    for line in lines:
+        words = [line_words(problem, p) for p in line.places[:MOST_POINTED]]
+        told[f"segment/{line.home.id}"] = "; ".join(words) or "no other switch has such ports"
+    return told
+
+
 def place_words(problem: Problem, place: OtherPlace) -> str:
     """A place and what is against it: ``on line-03: 1.10 EUR dearer``."""
     segment = place.segment
     where = f"on {segment.id}"
     if place.is_new:
         where = f"on a {segment.grade} segment of its own at {segment.switch}"
+    return _against(problem, place, where)
+
+
+def line_words(problem: Problem, place: OtherPlace) -> str:
+    """Another switch for a line and what is against it: ``at rear: 4.20 EUR dearer``."""
+    return _against(problem, place, f"at {place.segment.switch}")
+
+
+def _against(problem: Problem, place: OtherPlace, where: str) -> str:
     if place.broken:
         rules = dict.fromkeys(f.rule for f in place.broken)
         return f"{where}: breaks {', '.join(rules)}"
@@ -118,6 +170,40 @@ def _telling(reason: WhyThere) -> list[OtherPlace]:
     return [*first, *rest][:MOST_WORDS]
 
 
+def _lines_table(problem: Problem, lines: Sequence[LineElsewhere]) -> Table:
+    return Table.of(
+        "other-switches",
+        "Other switches for the lines",
+        [(line.home, place) for line in lines for place in line.places],
+        [
+            col.name("segment", "Line", lambda pair: pair[0].id, heads_row=True),
+            col.name("from_switch", "Hangs at", lambda pair: pair[0].switch),
+            col.name("to_switch", "Other switch", lambda pair: pair[1].segment.switch),
+            *_judgement(problem.currency),
+        ],
+        note="The whole line at the two nearest other switches that are open, the devices in the "
+        "same order, the switch where the line is shortest.",
+    )  # fmt: skip
+
+
+Pair = tuple[object, OtherPlace]
+
+
+def _judgement(currency: str) -> list[col.Held[Pair]]:
+    """Columns on what is against a place."""
+    return [
+        col.state("state", "Rules", lambda pair: State.BAD if pair[1].broken else State.OK,
+                  ("kept", "", "broken")),
+        col.money("more_money", "More money", lambda pair: pair[1].money, currency),
+        col.money("more_priced_total", "In priced total", lambda pair: pair[1].priced_money,
+                  currency),
+        col.names("rules", "Breaks",
+                  lambda pair: dict.fromkeys(f.rule for f in pair[1].broken)),
+        col.text("why", "", lambda pair: " ".join(f.sentence for f in pair[1].broken)),
+        col.text("judged_by", "Judged by", lambda pair: JUDGED[pair[1].is_timed]),
+    ]
+
+
 def _table(problem: Problem, reasons: Sequence[WhyThere]) -> Table:
     currency = problem.currency
     return Table.of(
@@ -131,15 +217,7 @@ def _table(problem: Problem, reasons: Sequence[WhyThere]) -> Table:
                      lambda pair: "its own" if pair[1].is_new else pair[1].segment.id),
             col.name("switch", "Switch", lambda pair: pair[1].segment.switch),
             col.text("grade", "", lambda pair: pair[1].segment.grade),
-            col.state("state", "Rules", lambda pair: State.BAD if pair[1].broken else State.OK,
-                      ("kept", "", "broken")),
-            col.money("more_money", "More money", lambda pair: pair[1].money, currency),
-            col.money("more_priced_total", "In priced total", lambda pair: pair[1].priced_money,
-                      currency),
-            col.names("rules", "Breaks",
-                      lambda pair: dict.fromkeys(f.rule for f in pair[1].broken)),
-            col.text("why", "", lambda pair: " ".join(f.sentence for f in pair[1].broken)),
-            col.text("judged_by", "Judged by", lambda pair: JUDGED[pair[1].is_timed]),
+            *_judgement(currency),
         ],
         note="Rules that the layout breaks as it is are held against no place. Where a rule that "
         "needs no delays is broken, delays were not worked out; where the place is next best for "

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from partitioner.check.facts import Facts
 from partitioner.facts.builds import judge_builds
 from partitioner.facts.checked import checked, not_asked
-from partitioner.facts.elsewhere import why_there
+from partitioner.facts.elsewhere import lines_elsewhere, why_there
 from partitioner.facts.growth import growth_of
 from partitioner.facts.harness import harness_of
 from partitioner.facts.line_settings import line_margins
@@ -87,7 +87,9 @@ def study_layout(
     made += handover_sections(facts, assessment, should_stop=should_stop, on_step=on_step)
     on_step("looking at the next best places")
     reasons = why_there(facts, assessment.findings, should_stop)
-    made.append(why_section(problem, reasons))
+    lines = lines_elsewhere(facts, assessment.findings, should_stop)
+    placed = sum(len(s.devices) for s in facts.sound.segments)
+    made.append(why_section(problem, placed, reasons, lines))
     bound_money = None if outcome is None else outcome.bound_money
     moves = price_moves(assessment.cost, reasons, bound_money)
     made.append(money_section(problem, assessment, moves))

@@ -93,8 +93,16 @@ def layout_framed(
     return replace(
         framed(problem, head, shown, made_on),
         sheet=first_sheet(problem, assessment, data, shown, head.whose),
-        things=things_of(problem, assessment),
+        things={**things_of(problem, assessment), "why": _told(shown)},
     )
+
+
+def _told(sections: Sequence[Section]) -> dict[str, str]:
+    """What all sections say of things that one points at."""
+    return {
+        key: words
+        for section in sections for part in section.walk() for key, words in part.told.items()
+    }  # fmt: skip
 
 
 def title_block(

@@ -379,8 +379,9 @@ class Section:
     ``parts`` stand under it, one heading lower. In the report of a layout ``chapter`` says where
     the section belongs; without one it comes first. ``urgent`` and ``cautions`` are the sentences
     of it that belong on the first sheet as well: what to clear before anything is ordered, and
-    what limits all that is said. ``paper`` is the smallest
-    choice of print that has its own content.
+    what limits all that is said. ``told`` is what else the page says of a thing where one points
+    at it, by its key (``device/NAME``). ``paper`` is the smallest choice of print that has its own
+    content.
     """
 
     title: str
@@ -395,6 +396,7 @@ class Section:
     chapter: Chapter | None = None
     urgent: Sequence[str] = ()
     cautions: Sequence[str] = ()
+    told: Mapping[str, str] = field(default_factory=dict)
     paper: Paper = Paper.ALL
     is_beside: bool = False
     """Tables stand beside each other where there is room."""

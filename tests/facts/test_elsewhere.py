@@ -11,12 +11,21 @@ from partitioner.check.acceptance import rule_findings
 from partitioner.check.facts import Facts, gather_facts
 from partitioner.check.judge import assess
 from partitioner.check.rules.registry import ALL_RULES
-from partitioner.facts.elsewhere import NEAREST_LINES, WhyThere, Wonder, why_there
+from partitioner.facts.elsewhere import (
+    NEAREST_LINES,
+    NEAREST_SWITCHES,
+    OtherPlace,
+    WhyThere,
+    Wonder,
+    lines_elsewhere,
+    why_there,
+)
 from partitioner.facts.places import NEEDS_TIMING
+from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.pages.elsewhere import place_words, why_section, wonder_words
+from partitioner.pages.elsewhere import line_words, place_words, why_section, wonder_words
 from tests.bench.planted import planted
 from tests.brute.brute import best_layout
 from tests.brute.random_problems import random_problem
@@ -27,25 +36,29 @@ def facts_of(problem: Problem, layout: Layout) -> Facts:
     return gather_facts(problem, layout, CableNetwork(problem))
 
 
+def judged_whole(problem: Problem, now: Assessment, place: OtherPlace) -> None:
+    """What is said of a place is what a whole judgement of the layout with it says."""
+    known = {(f.rule, f.subjects) for f in now.findings}
+    then = assess(problem, place.layout)
+    assert place.money == then.cost.money - now.cost.money, place.segment
+    if place.priced_money is not None:
+        assert place.priced_money == then.cost.objective_money - now.cost.objective_money
+    new = {(f.rule, f.subjects) for f in then.findings} - known
+    if place.is_timed and not place.broken:
+        assert not new, (place.segment, new)
+    if not place.is_timed and not place.broken:
+        assert {rule for rule, _ in new} <= NEEDS_TIMING
+    assert {(f.rule, f.subjects) for f in place.broken} <= new
+    assert place.segment in place.layout.segments
+
+
 def compared(problem: Problem, layout: Layout) -> tuple[WhyThere, ...]:
     """The next best places, each compared with a whole judgement of the moved layout."""
     now = assess(problem, layout)
     found = why_there(facts_of(problem, layout), now.findings)
-    known = {(f.rule, f.subjects) for f in now.findings}
     for reason in found:
         for place in reason.places:
-            then = assess(problem, place.layout)
-            more = then.cost.money - now.cost.money
-            assert place.money == more, (reason.device, place.segment.id)
-            if place.priced_money is not None:
-                assert place.priced_money == then.cost.objective_money - now.cost.objective_money
-            new = {(f.rule, f.subjects) for f in then.findings} - known
-            if place.is_timed and not place.broken:
-                assert not new, (reason.device, place.segment.id, new)
-            if not place.is_timed and not place.broken:
-                assert {rule for rule, _ in new} <= NEEDS_TIMING
-            assert {(f.rule, f.subjects) for f in place.broken} <= new
-            assert place.segment in place.layout.segments
+            judged_whole(problem, now, place)
             assert place.layout.segment_of()[reason.device] == place.segment
             assert reason.home != place.segment
     return found
@@ -110,8 +123,58 @@ def test_what_a_layout_breaks_already_is_held_against_no_place() -> None:
     assert not known & {(f.rule, f.subjects) for r in found for p in r.places for f in p.broken}
 
 
+@pytest.mark.parametrize("price", [0, 5_000])
+def test_every_line_at_other_switches_is_as_the_check_judges_it(price: int) -> None:
+    layout, problem = ground_layout(), ground_problem()
+    aim = replace(problem.objective, latency_price_per_ms_money=price)
+    for groups, is_kept in (((), True), (problem.groups, False)):
+        asked = replace(problem, objective=aim, groups=groups)
+        now = assess(asked, layout)
+        found = lines_elsewhere(facts_of(asked, layout), now.findings)
+        assert [line.home for line in found] == [s for s in layout.segments if s.plca_ids]
+        places = [(line.home, place) for line in found for place in line.places]
+        assert any(not place.broken for _, place in places) == is_kept
+        assert all(len(line.places) <= NEAREST_SWITCHES for line in found)
+        for home, place in places:
+            judged_whole(asked, now, place)
+            assert place.segment.switch in layout.open_switches
+            assert place.segment.switch != home.switch
+            assert place.segment.devices == home.devices
+            # No other way to the same switch is shorter and keeps as much.
+            for index in range(len(home.devices) + 1):
+                other = replace(place.segment, switch_index=index)
+                moved = tuple(other if s == place.segment else s for s in place.layout.segments)
+                then = assess(asked, replace(layout, segments=moved))
+                assert then.cost.money >= now.cost.money + place.money or then.findings
+
+
+def test_what_is_told_where_one_points() -> None:
+    problem, layout = ground_problem(), ground_layout()
+    facts = facts_of(problem, layout)
+    reasons, lines = why_there(facts), lines_elsewhere(facts)
+    section = why_section(problem, len(problem.devices), reasons, lines)
+    assert section is not None
+    for reason in reasons:
+        said = section.told[f"device/{reason.device}"]
+        assert reason.next_best is None or place_words(problem, reason.next_best) in said
+    assert {f"segment/{s.id}" for s in layout.segments} <= set(section.told)
+    for line in lines:
+        said = section.told[f"segment/{line.home.id}"]
+        assert not line.places or line_words(problem, line.places[0]) in said
+
+
+def test_a_page_says_that_time_ran_out_for_this() -> None:
+    section = why_section(ground_problem(), 3, ())
+    assert section is not None
+    assert "Time ran out" in section.paragraphs[0]
+    assert section.tables == []
+    assert why_section(ground_problem(), 0, ()) is None
+
+
 def test_stops_when_asked() -> None:
-    assert why_there(facts_of(ground_problem(), ground_layout()), should_stop=lambda: True) == ()
+    facts = facts_of(ground_problem(), ground_layout())
+    assert why_there(facts, should_stop=lambda: True) == ()
+    assert lines_elsewhere(facts, should_stop=lambda: True) == ()
 
 
 def test_a_device_alone_is_wondered_about_and_told(machine: tuple[Problem, Layout]) -> None:
@@ -123,7 +186,7 @@ def test_a_device_alone_is_wondered_about_and_told(machine: tuple[Problem, Layou
     lines = {s.id for s in layout.segments if s.plca_ids}
     alone = {s.devices[0] for s in layout.segments if len(s.devices) == 1 and s.id in lines}
     assert {r.device for r in odd if r.wonder is Wonder.ALONE} == alone
-    section = why_section(problem, found)
+    section = why_section(problem, len(problem.devices), found)
     assert section is not None
     by_name = {t.id: t for t in section.tables}
     rows = {row["device"]: row for row in by_name["why"].records()}

@@ -185,6 +185,22 @@ def test_every_kind_of_thing_can_be_pointed_at(reader: Reader, selector: str, ke
     reader.wait(f"return location.hash.includes('at={key}')")
 
 
+@pytest.mark.parametrize("key", ["device/tank-level", "segment/middle-line", "segment/camera-link"])
+def test_pointing_tells_why_it_hangs_there(reader: Reader, answer: Any, key: str) -> None:
+    """What the next best places cost more or break, in the words of the section on that."""
+    (why,) = [s.told for s in answer.sections if s.told]
+    kind, name = key.split("/")
+    reader.see("#layout-top")
+    place = f"#layout-top .{'marks' if kind == 'device' else 'cables'} [data-{kind}={name}]"
+    reader.run(
+        "arguments[0].dispatchEvent(new PointerEvent('pointerover', {bubbles: true}))",
+        reader.find(place),
+    )
+    words = why[key].replace("\u00a0", " ")
+    assert reader.told.endswith(f". Elsewhere: {words}")
+    assert " dearer" in words or "breaks " in words
+
+
 def test_click_pins_and_escape_clears(reader: Reader) -> None:
     reader.click("#layout-top .marks [data-device=pump] circle:last-child")
     reader.point("h1")

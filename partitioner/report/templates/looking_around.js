@@ -37,7 +37,7 @@ const things = (() => {
       + (left < 0 ? "late" : `${Math.floor(Math.round(left * 1e6) / 1e4)}\u00a0% of its deadline left`),
   };
   for (const kind of KINDS) {
-    for (const [id, thing] of Object.entries(data[kind] ?? {})) all.set(`${kind}/${id}`, { words: told[kind]?.(thing), ...thing, kind, id });
+    for (const [id, thing] of Object.entries(data[kind] ?? {})) all.set(`${kind}/${id}`, { words: told[kind]?.(thing), why: data.why?.[`${kind}/${id}`], ...thing, kind, id });
   }
   for (const key of all.keys()) near.set(key, new Set());
   const oneWay = (from, to) => { if (near.has(from) && all.has(to)) near.get(from).add(to); };
@@ -312,12 +312,12 @@ const lighting = (() => {
   let pinned = null;
   let shown = null;
   const told = $("told");
-  const kindWords = (key) => key && `${things.get(key).id}: ${things.get(key).words}`;
+  const wordsOf = ({ words, why }) => (why ? `${words}. Elsewhere: ${why}` : words);
   function show(key) {
     if (key === shown) return;
     shown = key;
     stages.show(key);
-    told.textContent = key ? kindWords(key) : "";
+    told.textContent = key ? `${things.get(key).id}: ${wordsOf(things.get(key))}` : "";
   }
   function placesOf(key) {
     const list = $("lit-places");
@@ -340,7 +340,7 @@ const lighting = (() => {
     $("lit").hidden = !pinned;
     if (pinned) {
       $("lit-name").textContent = things.get(pinned).id;
-      $("lit-words").textContent = things.get(pinned).words;
+      $("lit-words").textContent = wordsOf(things.get(pinned));
       placesOf(pinned);
     }
     show(pinned);
