@@ -175,6 +175,22 @@ def quiet(problem: Problem) -> Problem:
     return replace(problem, failure_rules=())
 
 
+def roomy(problem: Problem) -> Problem:
+    """With room for any number of cables in its pathways."""
+    return replace(problem, pathways=tuple(replace(w, max_cables=None) for w in problem.pathways))
+
+
+def free(problem: Problem) -> Problem:
+    """Without groups and pins, with room in its pathways."""
+    return field(
+        roomy(replace(problem, groups=())), list(problem.devices), pinned_switches=None
+    )
+
+
+def only_streams(problem: Problem, ids: set[str]) -> Problem:
+    return replace(problem, streams={k: s for k, s in problem.streams.items() if k in ids})
+
+
 def numbered(layout: Layout) -> Layout:
     """The ports of each switch in use one after the other, lines first."""
     used: Counter[str] = Counter()
@@ -274,7 +290,7 @@ def heavy_device(m: Machine):
 
 @impossible("unit-loads", "port-exists")
 def heavy_devices(m: Machine):
-    p = field(m.problem, m.of(LINE), unit_load_mul=2_000)
+    p = field(roomy(m.problem), m.of(LINE), unit_load_mul=2_000)
     return limit(p, LINE, unit_loads_mul=5_000), {LINE}
 
 
@@ -288,7 +304,7 @@ def unit_loads_of_the_fullest_line(m: Machine):
 @impossible("spacing", "length", "port-exists")
 def spacing_for_two(m: Machine):
     longest = m.problem.limits[LINE].length_um
-    return limit(m.problem, LINE, spacing_min_um=longest // 3), {LINE}
+    return limit(roomy(m.problem), LINE, spacing_min_um=longest // 3), {LINE}
 
 
 @kept()
@@ -298,7 +314,7 @@ def spacing_of_the_closest(m: Machine):
 
 @impossible("length", "port-exists")
 def no_cable_for_two(m: Machine):
-    p = m.problem
+    p = roomy(m.problem)
     p = replace(p, line=replace(p.line, drop_slack_um=p.limits[LINE].length_um // 3))
     return replace(limit(p, LINK, length_um=200 * M), groups=()), set()
 
@@ -306,16 +322,17 @@ def no_cable_for_two(m: Machine):
 @impossible("load")
 def chatty_device(m: Machine):
     s = next(s for s in m.problem.streams.values() if s.source in m.of(LINE))
-    return edit("streams", s.id, payload_bytes=1_400, period_ns=1_200_000)(m.problem), {s.source}
+    p = edit("streams", s.id, payload_bytes=1_400, period_ns=1_200_000)(m.problem)
+    return replace(p, groups=()), {s.id, s.source, *s.destinations}
 
 
 @impossible("load", "port-exists")
 def chatty_devices(m: Machine):
-    p = m.problem
+    p = roomy(m.problem)
     for s in p.streams.values():
         if s.source in m.of(LINE):
             p = edit("streams", s.id, payload_bytes=1_000, period_ns=2_500_000, jitter_ns=0,
-                     deadline_ns=10**10, destinations=(m.busiest,))(p)
+                     deadline_ns=10**10, destinations=(m.home[s.source],))(p)
         else:
             p = edit("streams", s.id, deadline_ns=10**10)(p)
     return limit(p, LINE, load_share_ppm=950_000), {LINE}
@@ -490,7 +507,7 @@ def together_on_both_sides(m: Machine):
 @impossible("together", "option-tail", "length")
 def together_with_the_option_near(m: Machine):
     a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
-    p = m.problem
+    p = free(m.problem)
     s = next(iter(p.switches))
     spot = p.places[p.switches[s].place].position_um
     p = replace(
@@ -543,7 +560,7 @@ def domains_at_one_switch(m: Machine):
     s = m.busiest
     room = sum(g.count for g in m.problem.switches[s].port_groups if LINE in g.grades)
     some = m.of(LINE)[: room + 1]
-    p = limit(pin(m.problem, some, s), LINE, length_um=200 * M)
+    p = limit(pin(replace(m.problem, groups=()), some, s), LINE, length_um=200 * M)
     for n, d in enumerate(some):
         p = field(p, [d], security_domain=f"domain-{n}", safety_level=None)
     return p, {s}
@@ -654,7 +671,8 @@ def as_many_cables_as_run_there(m: Machine):
 @impossible("deadline")
 def deadline_of_a_moment(m: Machine):
     s = next(s for s in m.problem.streams.values() if s.source in m.of(LINE))
-    return edit("streams", s.id, deadline_ns=50_000)(m.problem), {s.id, s.source}
+    p = edit("streams", s.id, deadline_ns=50_000)(m.problem)
+    return replace(p, groups=()), {s.id, s.source, *s.destinations}
 
 
 @kept()
@@ -797,16 +815,26 @@ def ring_of_all(m: Machine):
     return p, built(m.layout, p)
 
 
-@impossible("backbone-link", "pin")
+@impossible("backbone-link", "pin", "stream-way")
 def no_way_between_pinned(m: Machine):
-    p, *_ = far_talk(m)
-    return backbone(p, BackboneShape.ANY, chain(p)[1:]), set()
+    p, s, a, b = far_talk(m)
+    p = only_streams(p, {s})
+    return backbone(p, BackboneShape.ANY, chain(p)[1:]), {s, a, b}
+
+
+@impossible("backbone-link", "stream-way")
+def no_way_between_switches(m: Machine):
+    p, s, a, _ = far_talk(m)
+    ids = list(p.switches)
+    p = edit("streams", s, destinations=(ids[0], ids[-1]))(only_streams(p, {s}))
+    p = field(p, [a], pinned_switches=None)
+    return backbone(p, BackboneShape.ANY, chain(p)[1:]), {s, a, ids[0], ids[-1]}
 
 
 @impossible("backbone-shape", "backbone-link", "pin")
 def candidate_outside_the_tree(m: Machine):
     ids = list(m.problem.switches)
-    p = edit("switches", ids[-1], required=False)(quiet(m.problem))
+    p = edit("switches", ids[-1], required=False)(free(quiet(m.problem)))
     d = max(m.of(LINE), key=lambda d: p.devices[d].position_um[0])
     p = limit(pin(p, [d], ids[-1]), LINK, length_um=200 * M)
     # No stream leads there, so that only the shape is in the way.
@@ -1036,7 +1064,8 @@ def a_long_stub_on_a_link(m: Machine):
 def together_with_a_wide_spacing(m: Machine):
     some = list(max(m.lines(), key=lambda s: len(s.devices)).devices[:3])
     longest = m.problem.limits[LINE].length_um
-    p = group(replace(m.problem, groups=()), GroupKind.TOGETHER, some)
+    # Room for a line each, so that only the three together are too many.
+    p = group(ports(free(m.problem), LINE, lambda n: n + 400), GroupKind.TOGETHER, some)
     return limit(p, LINE, spacing_min_um=longest * 2 // 5), set(some)
 
 
@@ -1080,8 +1109,9 @@ def losses_that_need_a_candidate_outside_the_tree(m: Machine):
     p = field(watch(p, some, 1), list(p.devices), pinned_switches=None)
     for grade in (LINE, LINK):
         p = ports(limit(p, grade, length_um=400 * M), grade, lambda n: n + 20)
+    # No stream of theirs, so that only the shape is in the way.
     p = replace(p, pathways=(), streams={
-        k: s for k, s in p.streams.items() if last not in s.destinations
+        k: s for k, s in p.streams.items() if not {*some, last} & {s.source, *s.destinations}
     })
     return backbone(p, BackboneShape.TREE, chain(p)[:-1]), set(some)
 

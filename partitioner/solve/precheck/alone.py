@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from partitioner.errors import Conflict
 from partitioner.solve.columns import ColumnBuilder
-from partitioner.units import UM_PER_M
+from partitioner.solve.precheck.blocks import load_alone_ppm
+from partitioner.solve.precheck.statements import called, ends_of, name_of, named, percent
+from partitioner.units import PPM, UM_PER_M
 
 
 def _m(length_um: int) -> str:
@@ -72,12 +74,15 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
                 )
             )
             continue
+        if load_alone_ppm(builder, [device], port.grade) > data.load_cap_ppm:
+            reasons.append((3, _load_conflict(builder, device, port.grade)))
+            continue
         if data.is_line and (data.spacing_min_um or inst.may_be_joined(device, port.grade)):
             # Another device may stand between it and a switch that is too near.
             # On one line with a partner a stream does not pass the port: a line of this device
             # alone is then no proof.
             return None
-        reasons.append((3, _latency_conflict(builder, device, port.switch, port.grade)))
+        reasons.append((4, _latency_conflict(builder, device, port.switch, port.grade)))
     if not reasons:
         grades = ", ".join(c.grade for c in inst.problem.devices[ident].grades)
         return Conflict(
@@ -117,31 +122,53 @@ def _own_limits(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
     )
 
 
+def _load_conflict(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
+    inst, latency = builder.instance, builder.latency
+    ident, data = inst.device_ids[device], inst.grades[grade]
+    streams = [inst.streams[j] for j in {*inst.sent_by[device], *inst.received_by[device]}]
+    streams.sort(key=lambda s: (-s.frame_bytes / s.period_ns, s.id))
+    ends = [(name_of(s), *ends_of(inst, s)) for s in streams]
+    told = [f"{id_} from {source} to {named(targets)}" for id_, source, targets in ends]
+    load = load_alone_ppm(builder, [device], grade)
+    over = (
+        f"{percent(load)} of the time, its limit is {percent(data.load_cap_ppm)}, reserve taken off"
+        if load > latency.most_load(grade)
+        else f"{percent(load)} of the time and come so that no delay has a bound"
+    )
+    return Conflict(
+        "load",
+        tuple(dict.fromkeys((ident, *(n for i, s, t in ends for n in (i, s, *t))))),
+        f"The streams of {ident} alone keep a segment of {data.id} busy {over}: {named(told)}.",
+        f"send less or less often, or give {ident} a faster grade" if load >= PPM else
+        f"raise the load share of {data.id} to {percent(load)}, send less or less often, or give "
+        f"{ident} a faster grade",
+    )
+
+
 def _latency_conflict(builder: ColumnBuilder, device: int, switch: int, grade: int) -> Conflict:
     inst = builder.instance
     ident = inst.device_ids[device]
     data = inst.grades[grade]
     late = builder.latency.late_alone(grade, device)
     if late:
-        stream, bound_ns, deadline_ns = late[0]
+        stream, bound_ns, limit_ns = late[0]
+        sent = inst.streams[builder.latency.number[stream]]
+        source, targets = ends_of(inst, sent)
         return Conflict(
-            "deadline",
-            (stream, ident),
-            f"Stream {stream} takes {bound_ns / 1000:.2f} µs at the least where {ident} has a "
-            f"segment of {data.id} to itself, with the PLCA settings of the problem; its deadline "
-            f"is {deadline_ns / 1000:.2f} µs.",
-            "relax "
-            + " and ".join(
-                f"the deadline of {id_} to {-(-ns // 1000)} µs at least" for id_, ns, _ in late
+            "transfer" if sent.is_transfer else "deadline",
+            tuple(dict.fromkeys((name_of(sent), ident, source, *targets))),
+            f"{called(sent)} from {source} to {named(targets)} takes {bound_ns / 1000:.2f} µs at "
+            f"the least where {ident} has a segment of {data.id} to itself, with the PLCA settings "
+            f"of the problem; its {'pace' if sent.is_transfer else 'deadline'} is "
+            f"{limit_ns / 1000:.2f} µs.",
+            " and ".join(
+                f"give {id_} longer" if inst.streams[builder.latency.number[id_]].is_transfer
+                else f"relax the deadline of {id_} to {-(-ns // 1000)} µs at least"
+                for id_, ns, _ in late
             ),
         )
     if not builder.latency.fits_alone(grade, device):
-        return Conflict(
-            "load",
-            (ident,),
-            f"The streams of {ident} alone load a segment of {data.id} beyond its limit.",
-            f"raise the load share of {data.id} or give {ident} a faster grade",
-        )
+        return _load_conflict(builder, device, grade)
     return Conflict(
         "segment",
         (ident, inst.switch_ids[switch]),

@@ -15,6 +15,7 @@ from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import GradeData
 from partitioner.solve.precheck.statements import Key
 from partitioner.timing.line import load_ppm
+from partitioner.timing.link import link_load_ppm
 
 MOST_ORDERED = 7
 """Devices of a block up to which its shortest line is found exactly."""
@@ -43,6 +44,15 @@ def blocks_of(builder: ColumnBuilder) -> list[Block]:
         Block(unit, frozenset(groups.get(unit, ())) if len(unit) > 1 else frozenset())
         for unit in dict.fromkeys(inst.unit_of)
     ]
+
+
+def load_alone_ppm(builder: ColumnBuilder, devices: Sequence[int], grade: int) -> int:
+    """Load that the streams of devices make on any segment with them: each goes there once."""
+    latency = builder.latency
+    nodes = latency.nodes_of(frozenset(devices))
+    if latency.is_shared(grade):
+        return load_ppm(nodes, latency.settings(grade))
+    return max(link_load_ppm(latency.link_queue(grade, node)) for node in nodes)
 
 
 class Homes:
@@ -101,31 +111,26 @@ class Homes:
         """Too much to carry, or too late even with nobody else on the segment."""
         inst, latency = self._inst, self._builder.latency
         data = inst.grades[grade]
+        load = block.groups | {("load", data.id)}
+        if load_alone_ppm(self._builder, block.devices, grade) > data.load_cap_ppm:
+            return [load]
+        late = [
+            inst.streams[j].id for i in block.devices for j in inst.sent_by[i]
+            if latency.least_up(j) > inst.streams[j].limit_ns
+        ]
+        if late:
+            return [frozenset({("deadline", stream)}) for stream in late]
+        if latency.is_shared(grade) and self._may_be_joined(block, grade):
+            # Where the other end of a stream can join, own bounds are no proof.
+            return []
         if len(block.devices) == 1:
             device = block.devices[0]
-            if self._load_alone(block, grade) > data.load_cap_ppm:
-                return [frozenset({("load", data.id)})]
             if not latency.fits_alone(grade, device):
-                if latency.is_shared(grade):
-                    # Where one end of a stream can join, an own bound is no proof.
-                    return [] if self._may_be_joined(block, grade) else [
-                        frozenset({("load", data.id)})
-                    ]
-                return [frozenset({("load", data.id)})]
-            if self._may_be_joined(block, grade):
-                return [
-                    frozenset({("deadline", inst.streams[j].id)})
-                    for j in inst.sent_by[device]
-                    if latency.least_up(j) > inst.streams[j].limit_ns
-                ]
+                return [load]
             return [
                 frozenset({("deadline", stream)})
                 for stream, _, _ in latency.late_alone(grade, device)
             ]
-        if self._load_alone(block, grade) > data.load_cap_ppm:
-            return [block.groups | {("load", data.id)}]
-        if self._may_be_joined(block, grade):
-            return []
         if latency.line(grade, frozenset(block.devices)) is not None:
             return []
         streams = {
@@ -133,13 +138,6 @@ class Homes:
             for i in block.devices for j in (*inst.sent_by[i], *inst.received_by[i])
         }
         return [block.groups | {("deadline", s) for s in streams}]
-
-    def _load_alone(self, block: Block, grade: int) -> int:
-        """Load that the streams of a block make on any segment with it: each goes there once."""
-        latency = self._builder.latency
-        if not latency.is_shared(grade):
-            return 0
-        return load_ppm(latency.nodes_of(frozenset(block.devices)), latency.settings(grade))
 
     def _may_be_joined(self, block: Block, grade: int) -> bool:
         """Whether a partner of one of its streams could be on the line beside a block."""
@@ -183,28 +181,32 @@ class Homes:
         """The reason why no segment to a switch is long enough for a block, if there is one."""
         most = data.max_length_um
         far = max(int(self._inst.switch_um[switch, i]) for i in block.devices)
-        slack = len(block.devices) * self._drop_um + 2 * self._end_um
+        count = len(block.devices)
+        slack = count * self._drop_um + 2 * self._end_um
         if far + self._drop_um + 2 * self._end_um > most:
             # One of them alone is enough for that.
             return [frozenset({("length", data.id)})]
-        if len(block.devices) == 1:
+        if count == 1:
             return []
         length = frozenset({("length", data.id)}) | block.groups
         if far + slack > most:
             return [length]
-        if far + slack + self._way_round(block) <= most:
+        spacing = data.spacing_min_um
+        if far + slack + self._way_round(block) + count * spacing <= most:
             return []
-        line = self._inst.problem.line
         through = self._inst.line_may_pass_through
-        if self.shortest_um(block.devices, switch, through=True) > most:
-            return [length]
         at_end = frozenset() if through else frozenset({("switch-position",)})
-        if self.shortest_um(block.devices, switch, through=through) > most:
-            return [length | at_end]
-        if line.option_tail and (
-            self.shortest_um(block.devices, switch, through=through, tail=True) > most
-        ):
-            return [length | at_end | {("option-tail",)}]
+        tail = at_end | {("option-tail",)}
+        ways = [(frozenset(), True, False), (at_end, through, False)]
+        ways += [(tail, through, True)] if self._inst.problem.line.option_tail else []
+        wide = frozenset({("spacing", data.id)})
+        # The fewer rules a line has to keep, the plainer the tale.
+        for because, least_um in [(frozenset(), 0), *([(wide, spacing)] if spacing else [])]:
+            for rules, may_pass, is_tail in ways:
+                if self.shortest_um(
+                    block.devices, switch, through=may_pass, tail=is_tail, spacing_um=least_um
+                ) > most:
+                    return [length | rules | because]
         return []
 
     def _way_round(self, block: Block) -> int:
@@ -213,29 +215,42 @@ class Homes:
         return 2 * sum(self._inst.way_between_um(a, b) for a, b in ways)
 
     def shortest_um(
-        self, devices: Sequence[int], switch: int, *, through: bool, tail: bool = False
+        self,
+        devices: Sequence[int],
+        switch: int,
+        *,
+        through: bool,
+        tail: bool = False,
+        spacing_um: int = 0,
     ) -> int:
         """Least cable of any line from a switch that carries the devices, slack included.
 
         ``through``: the switch may be along it. ``tail``: option devices come last on each arm.
+        ``spacing_um``: neighbours are at least so far apart, the slack of the drop included.
         """
         slack = len(devices) * self._drop_um + 2 * self._end_um
+        least = max(0, spacing_um - self._drop_um)
         if len(devices) > MOST_ORDERED:
-            return slack + self._tree_um(devices, switch)
-        arms = self._arms_um(devices, switch, tail)
+            return slack + self._tree_um(devices, switch, least)
+        arms = self._arms_um(devices, switch, tail, least)
         whole = len(arms) - 1
         if not through:
             return slack + arms[whole]
         return slack + min(arms[k] + arms[whole ^ k] for k in range(len(arms)))
 
-    def _arms_um(self, devices: Sequence[int], switch: int, tail: bool) -> list[int]:
-        """Shortest arm over each subset of the devices (by bit mask), from the switch outward."""
+    def _arms_um(
+        self, devices: Sequence[int], switch: int, tail: bool, least_um: int
+    ) -> list[int]:
+        """Shortest arm over each subset of the devices (by bit mask), from the switch outward.
+
+        No way from one to the next is shorter than ``least_um``.
+        """
         inst, count, never = self._inst, len(devices), 2**60
         optional = [bool(inst.option_bit[i]) for i in devices]
-        ways = [[inst.way_between_um(a, b) for b in devices] for a in devices]
+        ways = [[max(inst.way_between_um(a, b), least_um) for b in devices] for a in devices]
         best = [[never] * count for _ in range(1 << count)]
         for k, i in enumerate(devices):
-            best[1 << k][k] = int(inst.switch_um[switch, i])
+            best[1 << k][k] = max(int(inst.switch_um[switch, i]), least_um)
         for mask in range(1, 1 << count):
             for last in range(count):
                 here = best[mask][last]
@@ -248,15 +263,15 @@ class Homes:
                     best[more][k] = min(best[more][k], here + ways[last][k])
         return [0, *(min(row) for row in best[1:])]
 
-    def _tree_um(self, devices: Sequence[int], switch: int) -> int:
+    def _tree_um(self, devices: Sequence[int], switch: int, least_um: int) -> int:
         """Length of a least spanning tree: no line through all of them is shorter."""
         inst = self._inst
-        near = {i: int(inst.switch_um[switch, i]) for i in devices}
+        near = {i: max(int(inst.switch_um[switch, i]), least_um) for i in devices}
         total = 0
         while near:
             here = min(near, key=lambda i: (near[i], i))
             total += near.pop(here)
             for i in near:
-                near[i] = min(near[i], inst.way_between_um(here, i))
+                near[i] = min(near[i], max(inst.way_between_um(here, i), least_um))
         return total
 

@@ -107,7 +107,9 @@ class Shrinking:
     ) -> Iterator[str]:
         """Rules without whose statements, all of them, it is no longer proved."""
         found = 0
-        for rule in sorted({key[0] for key in statements} - {key[0] for key in needed}):
+        rules = {key[0] for key in statements} - {key[0] for key in needed}
+        # What the PHY can have is told for want of a better.
+        for rule in sorted(rules, key=lambda rule: (rule == "device-grade", _spared((rule,)))):
             if rows.has_none([key for key in statements if key[0] != rule], WORK) is False:
                 found += 1
                 yield rule
@@ -199,7 +201,13 @@ class Shrinking:
 
     def _few_statements(self, rows: Relaxation, together: set[Key]) -> list[Key]:
         """Some statements under which the blocks of ``rows`` find no places."""
-        found = leaning(rows) if rows.size <= MOST_LINEAR_TERMS else None
+        few = rows
+        if rows.size > MOST_LINEAR_TERMS:
+            # What the same blocks lean on while everything is in force: fewer rows say it.
+            strict = self._rows(rows.blocks, is_strict=True)
+            leant = leaning(strict) if strict.size <= LINEAR_TERMS else None
+            few = rows if leant is None else rows.resting_on(leant.statements)
+        found = leaning(few) if few.size <= MOST_LINEAR_TERMS else None
         if found is not None:
             keys = sorted(found.statements - together, key=_spared)
         else:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from typing import NamedTuple
@@ -88,6 +88,7 @@ class Places:
             self.ports[port.switch, port.grade].append(port)
         self.homes: list[list[Home]] = []
         shared = self._shared_reasons()
+        cut_off = self._cut_off()
         for b, block in enumerate(self.blocks):
             inst.look()
             by_grade = {
@@ -96,7 +97,7 @@ class Places:
             pins = [self.rules.at_switch(block, s) for s in range(inst.switch_count)]
             rows = []
             for (s, g) in self.ports:
-                against = [*by_grade[g], *pins[s], *shared.get((b, s), ())]
+                against = [*by_grade[g], *pins[s], *shared.get((b, s), ()), *cut_off[s]]
                 against += self.rules.too_long(block, s, inst.grades[g])
                 rows.append(Home(b, s, g, tuple(dict.fromkeys(against))))
             self.homes.append(rows)
@@ -220,13 +221,43 @@ class Places:
         """Statements behind an entry of :meth:`time_reasons`."""
         if kind == 1:
             return frozenset({("deadline", self.instance.streams[stream].id)})
-        return frozenset({("backbone-link",), *self.unreached()})
+        return frozenset(
+            {("stream-way", self.instance.streams[stream].id), ("backbone-link",),
+             *self.unreached()}
+        )
 
-    def unreached(self) -> list[Key]:
-        """Backbone links that none of their grades reaches."""
+    def _cut_off(self) -> dict[int, list[Reason]]:
+        """Why switches cannot be open: nothing joins them to one that has to be."""
+        inst, problem = self.instance, self.instance.problem
+        found: dict[int, list[Reason]] = defaultdict(list)
+        if not problem.backbone.shape.joins_all:
+            return found
+        graph = nx.Graph()
+        graph.add_nodes_from(range(inst.switch_count))
+        graph.add_edges_from(link.ends for link in self.backbone.links if link.grades)
+        must = [
+            s for s, switch in enumerate(problem.switches.values())
+            if switch.required or s in inst.talking_switches
+        ]
+        for part in nx.connected_components(graph):
+            first = next((s for s in must if s not in part), None)
+            if first is not None:
+                reason = frozenset({
+                    ("backbone-shape",), ("backbone-link",), *self.unreached(part),
+                    ("switch-open", inst.switch_ids[first]),
+                })
+                for s in part:
+                    found[s].append(reason)
+        return found
+
+    def unreached(self, part: Collection[int] | None = None) -> list[Key]:
+        """Backbone links that none of their grades reaches; only those out of a part, if given."""
         return [
             ("backbone-reach", str(k))
-            for k, link in enumerate(self.backbone.links) if not link.grades
+            for k, link in enumerate(self.backbone.links)
+            if not link.grades and (
+                part is None or len({end in part for end in link.ends}) > 1
+            )
         ]
 
     # -- cable --------------------------------------------------------------------------------

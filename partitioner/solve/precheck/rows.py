@@ -6,6 +6,7 @@ import copy
 from collections import defaultdict
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
+from typing import Self
 
 from ortools.sat.python import cp_model
 
@@ -87,6 +88,12 @@ class Rows:
         for v, weight in terms:
             summed[v] += weight
         self.rows.append(Row(dict(summed), most, frozenset(because)))
+
+    def resting_on(self, keys: Collection[Key]) -> Self:
+        """The same blocks and homes with only the rows that rest on nothing but these."""
+        fewer = copy.copy(self)
+        fewer.rows = [row for row in self.rows if row.because.issubset(keys)]
+        return fewer
 
     @property
     def size(self) -> int:

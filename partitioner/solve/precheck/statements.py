@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from partitioner.errors import Conflict
 from partitioner.model.problem import GroupKind
 from partitioner.solve.backbone import BackboneData
-from partitioner.solve.instance import GradeData, Instance
+from partitioner.solve.instance import GradeData, Instance, StreamData
 from partitioner.units import MUL_PER_UNIT_LOAD, NS_PER_US, PPM, UM_PER_M, from_base
 
 MOST_NAMED = 8
@@ -50,6 +50,11 @@ def metres(length_um: int) -> str:
     return f"{from_base(length_um, UM_PER_M):f} m"
 
 
+def percent(share_ppm: int) -> str:
+    """A share, exact."""
+    return f"{from_base(share_ppm, PPM // 100):f} %"
+
+
 def named(ids: Iterable[str]) -> str:
     """The first few names, the rest counted."""
     names = list(ids)
@@ -69,6 +74,7 @@ class Statements:
         self._made: dict[Key, Statement] = {}
         self._rules = {r.id: r for r in instance.problem.failure_rules}
         self._groups = {g.id: g for g in instance.problem.groups}
+        self._streams = {s.id: s for s in instance.streams}
 
     def __getitem__(self, key: Key) -> Statement:
         if key not in self._made:
@@ -125,10 +131,10 @@ class Statements:
         )
 
     def _load(self, grade: str) -> Statement:
-        share = from_base(self._grade(grade).load_cap_ppm, PPM // 100)
+        share = percent(self._grade(grade).load_cap_ppm)
         return Statement(
             "load", (grade,),
-            f"A segment of {grade} may be busy {share:f} % of the time, reserve taken off.",
+            f"A segment of {grade} may be busy {share} of the time, reserve taken off.",
             f"raise the load share of {grade}, or send less or less often",
         )
 
@@ -240,9 +246,9 @@ class Statements:
         )
 
     def _backbone_load(self) -> Statement:
-        share = from_base(self._instance.problem.backbone.load_share_ppm, PPM // 100)
+        share = percent(self._instance.problem.backbone.load_share_ppm)
         return Statement(
-            "backbone-load", (), f"A backbone link may be busy {share:f} % of the time.",
+            "backbone-load", (), f"A backbone link may be busy {share} of the time.",
             "raise the load share of backbone links, or list links of a faster grade",
         )
 
@@ -257,20 +263,53 @@ class Statements:
             f"let rule {id_} allow more to be lost",
         )
 
+    def _stream_way(self, stream: str) -> Statement:
+        name, source, targets = self._ends(stream)
+        return Statement(
+            "stream-way", (name, source, *targets),
+            f"{called(self._streams[stream])} runs from {source} to {named(targets)}.",
+        )
+
     def _deadline(self, stream: str) -> Statement:
-        data = next(s for s in self._instance.streams if s.id == stream)
+        data = self._streams[stream]
+        name, source, targets = self._ends(stream)
         within = f"{from_base(data.limit_ns, NS_PER_US):f} µs"
         if data.is_transfer:
-            name = stream.partition(" ")[2]
             return Statement(
-                "transfer", (name,),
-                f"Each frame of transfer {name} arrives within {within}, its pace.",
+                "transfer", (name, source, *targets),
+                f"Each frame of transfer {name} gets from {source} to {named(targets)} within "
+                f"{within}, its pace.",
                 f"give transfer {name} longer",
             )
         return Statement(
-            "deadline", (stream,), f"Stream {stream} arrives within {within}.",
+            "deadline", (stream, source, *targets),
+            f"Stream {stream} gets from {source} to {named(targets)} within {within}.",
             f"relax the deadline of {stream}",
         )
+
+    def _ends(self, stream: str) -> tuple[str, str, list[str]]:
+        """Name of a stream or transfer, who sends it and who receives it."""
+        data = self._streams[stream]
+        return name_of(data), *ends_of(self._instance, data)
+
+
+def called(stream: StreamData) -> str:
+    """What a stream is called at the begin of a sentence."""
+    return stream.id[:1].upper() + stream.id[1:] if stream.is_transfer else f"Stream {stream.id}"
+
+
+def name_of(stream: StreamData) -> str:
+    """Id of a stream or transfer in the problem file."""
+    return stream.id.partition(" ")[2] if stream.is_transfer else stream.id
+
+
+def ends_of(instance: Instance, stream: StreamData) -> tuple[str, list[str]]:
+    """Ids of who sends a stream and who receives it."""
+    def named_end(device: int | None, switch: int) -> str:
+        return instance.switch_ids[switch] if device is None else instance.device_ids[device]
+
+    source = named_end(stream.source_device, stream.source_switch)
+    return source, [named_end(t.device, t.switch) for t in stream.targets]
 
 
 def told(statements: Iterable[Statement], ways: dict[Statement, str]) -> list[Conflict]:
