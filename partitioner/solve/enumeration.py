@@ -62,6 +62,7 @@ def columns_below(
     columns: list[tuple[float, Column]] = []
     fee = np.array([p.value for p in inst.port_classes], dtype=float) - duals.port
     for i in members:
+        look()
         for p, port in enumerate(inst.port_classes):
             column = builder.link(port.switch, port.grade, i)
             if column is not None:
@@ -69,7 +70,7 @@ def columns_below(
                 if reduced < threshold:
                     columns.append((reduced, column))
     for model in line_models(builder, members):
-        search = LabelSearch(model, lists=True, tells_pathways=tells_pathways)
+        search = LabelSearch(model, look=look, lists=True, tells_pathways=tells_pathways)
         best: dict[tuple[int, bytes], tuple[int, float, Column]] = {}
         lines = search.lines(
             Priced.at(model, duals.device, fee),

@@ -63,14 +63,15 @@ class ColumnGeneration:
         self.remaining, self.should_stop = remaining, should_stop
         self.constant = openings.constant
         self.on_bound, self.target = on_bound, target
-        self.pricing = PricingProblem(builder)
+        self.pricing = PricingProblem(builder, self.look)
         self.master = RelaxedMaster(inst, self.pricing.counts, self.pricing.dear, openings)
         self.walks = WalkColumns(builder, self.pricing, self.master)
-        for known in [*self.pricing.links, *self.pricing.singles()]:
+        for known in [*self.pricing.links, *self.pricing.singles]:
             self.master.add(known)
         for column, port in self.pricing.group_lines():
             self.walks.add_exact(column, port)
         for column in seeds:
+            self.look()
             if inst.grades[column.grade].is_line:
                 self.walks.add_exact(column, self.pricing.cheapest_port(column))
         rows, counts = len(self.master.row_keys), len(self.pricing.counts)

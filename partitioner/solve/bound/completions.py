@@ -11,6 +11,8 @@ outward along a second arm of at most the first one's weight.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import numpy.typing as npt
 
@@ -36,6 +38,8 @@ class NearLists:
         bool (k, k) or None: only devices in a row may be near to that row's device.
     cells
         Most table cells times layers.
+    look
+        Called often; may raise to end the work.
 
     Attributes
     ----------
@@ -45,8 +49,10 @@ class NearLists:
         holds FAR. ``across`` and ``outward`` are None if lines end at their switch.
     """
 
-    def __init__(self, model: LineModel, memory: Bools | None, cells: int):
-        self.model = model
+    def __init__(
+        self, model: LineModel, memory: Bools | None, cells: int, look: Callable[[], object]
+    ):
+        self.model, self._look = model, look
         k, states = model.k, model.states
         layers = max(1, model.capacity) * (3 if model.through else 1)
         size = 0
@@ -83,6 +89,7 @@ class NearLists:
         after = np.zeros((k, self.masks, k), dtype=np.int16)
         outer = np.arange(k)
         for p in range(self.size):
+            self._look()
             third = self.near[:, p]
             known = np.where(third[None, :] >= 0, self.place[:, np.maximum(third, 0)], -1)
             itself = third[None, :] == outer[:, None]
@@ -94,6 +101,7 @@ class NearLists:
         return after
 
     def _positions(self, carried: npt.NDArray[np.int16], targets: int) -> npt.NDArray[np.int32]:
+        self._look()
         position = carried.astype(np.int32)
         position += (np.arange(targets) * self.masks).astype(np.int32)[None, None, :]
         position[carried < 0] = targets * self.masks
@@ -114,9 +122,12 @@ class Completions:
 
     ``inner`` float (capacity + 1, states x masks + 1): on the first arm, the innermost device's
     own piece included. ``outer`` float (capacity + 1, k x masks + 1): on the second arm.
+    ``look`` is called before each layer; it may raise to end the work.
     """
 
-    def __init__(self, model: LineModel, priced: Priced, near: NearLists):
+    def __init__(
+        self, model: LineModel, priced: Priced, near: NearLists, look: Callable[[], object]
+    ):
         self.model, self.priced, self.near = model, priced, near
         cap, masks = model.capacity, near.masks
         weight = model.weight[model.device]
@@ -129,11 +140,13 @@ class Completions:
             self.outer = np.full((cap + 1, model.k * masks + 1), FAR)
             assert near.outward is not None
             for left in range(cap + 1):
+                look()
                 best = np.zeros(model.k * masks)
                 total = self._stepped(self.outer, near.outward, self.out_step, left, model.weight)
                 self.outer[left, :-1] = best if total is None else np.minimum(best, total)
         self.inner = np.full((cap + 1, model.states * masks + 1), FAR)
         for left in range(cap + 1):
+            look()
             best = np.repeat(self.end, masks)
             total = self._stepped(self.inner, near.inward, self.step, left, weight)
             if total is not None:

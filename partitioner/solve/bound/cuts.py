@@ -6,7 +6,7 @@ Found here, and priced where lines are searched.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -80,6 +80,7 @@ def violated_triples(
     *,
     most: int,
     per_device: int,
+    look: Callable[[], object],
 ) -> list[tuple[int, int, int]]:
     """Triples whose cut the fractional solution breaks most.
 
@@ -91,6 +92,8 @@ def violated_triples(
         Triples that are cuts already.
     most, per_device
         Most triples in all, and of any one device.
+    look
+        Called often; may raise to end the work.
     """
     used = [
         (np.array([d for d, _ in c.visits]), float(v))
@@ -110,6 +113,7 @@ def violated_triples(
     np.fill_diagonal(pair, 0.0)
     found: list[tuple[float, tuple[int, int, int]]] = []
     for a in range(m):
+        look()
         near = np.nonzero(pair[a, a + 1 :] > 1e-9)[0] + a + 1
         # A broken triple has at least two pairs in use; a is its least or meets it later.
         others = np.nonzero((pair[near] > 1e-9).any(axis=0))[0] if len(near) else near

@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -122,9 +123,16 @@ class _Made(NamedTuple):
 class _PricedLength:
     """Completion bounds with a price on length: a walk within the limit pays at most its price."""
 
-    def __init__(self, model: LineModel, priced: Priced, near: NearLists, price: float):
+    def __init__(
+        self,
+        model: LineModel,
+        priced: Priced,
+        near: NearLists,
+        price: float,
+        look: Callable[[], object],
+    ):
         self.model, self.price = model, price
-        self.rest = Completions(model.with_length_price(price), priced, near)
+        self.rest = Completions(model.with_length_price(price), priced, near, look)
         self.least = self.rest.least() - float(self.allowed(np.zeros(1, dtype=np.int64))[0])
 
     def allowed(self, length_um: Ints) -> Floats:
@@ -144,6 +152,8 @@ class LabelSearch:
         The lines.
     near
         bool (k, k): row i marks what a walk at device i remembers; None remembers everything.
+    look
+        Called often while the search is set up; may raise to end that.
     cells
         Size of the completion bounds; larger ones take longer and leave fewer labels.
     lists
@@ -158,12 +168,13 @@ class LabelSearch:
         model: LineModel,
         near: Bools | None = None,
         *,
+        look: Callable[[], object],
         cells: int = QUICK_CELLS,
         lists: bool = False,
         tells_pathways: bool = False,
     ):
         self.model, self.lists = model, lists
-        self.near = NearLists(model, near, cells)
+        self.near = NearLists(model, near, cells, look)
         self.memory = Memory(model, near, tells_pathways)
         self.amounts = Amounts(model, exact=self.memory.is_full)
         cable = model.instance.cable_value(model.grade, UM_PER_M) / UM_PER_M
@@ -266,10 +277,11 @@ class LabelSearch:
             return None, []
         if cuts and not self.memory.is_full:
             raise ValueError("subset cuts need a full memory")
-        rest = Completions(model, priced, self.near)
+        look = partial(spent, 0)
+        rest = Completions(model, priced, self.near, look)
         pending: list[list[Labels]] = [[] for _ in range(model.capacity + 1)]
         run = _Run(priced, threshold, limit, CutPrices(cuts), spent, rest, pending)
-        priced_lengths = self._priced_lengths(priced, rest)
+        priced_lengths = self._priced_lengths(priced, rest, look)
         self._start(run)
         done: list[Labels] = []
         for q in range(1, model.capacity + 1):
@@ -325,7 +337,9 @@ class LabelSearch:
         out[second] = rest.on_second(room, labels.state[second] - model.states, mask[second])
         return out
 
-    def _priced_lengths(self, priced: Priced, rest: Completions) -> list[_PricedLength]:
+    def _priced_lengths(
+        self, priced: Priced, rest: Completions, look: Callable[[], object]
+    ) -> list[_PricedLength]:
         """Completion bounds that feel the length limit, at prices around the best one so far."""
         if not self.amounts.length_matters:
             return []
@@ -334,7 +348,7 @@ class LabelSearch:
             return []
         model = self.model
         tables = [
-            _PricedLength(model, priced, self.near, self.length_price * factor)
+            _PricedLength(model, priced, self.near, self.length_price * factor, look)
             for factor in (0.5, 1.0, 2.0)
         ]
         worth = [t.least for t in tables]

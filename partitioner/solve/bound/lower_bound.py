@@ -99,18 +99,21 @@ def lower_bound(
     hand_out
         Has regions of a large problem priced beside.
     """
-    openings = openings_of(builder.instance)
+    openings = openings_of(builder.instance, should_stop)
     if builder.instance.n > LARGE:
         return _by_regions(builder, seeds, remaining, openings.constant, on_bound, target, hand_out)
-    run = ColumnGeneration(
-        builder,
-        seeds,
-        remaining=remaining,
-        openings=openings,
-        on_bound=on_bound,
-        target=target,
-        should_stop=should_stop,
-    )
+    try:
+        run = ColumnGeneration(
+            builder,
+            seeds,
+            remaining=remaining,
+            openings=openings,
+            on_bound=on_bound,
+            target=target,
+            should_stop=should_stop,
+        )
+    except OutOfTime:
+        return BoundResult(0, Duals.zero(builder), [], "nothing", False, 0)
     converged = False
     # Without an end the best bound so far stands.
     with contextlib.suppress(LpFailed, OutOfTime):
@@ -123,7 +126,8 @@ def lower_bound(
 def _phases(run: ColumnGeneration) -> bool:
     """Relax less and less; True if nothing is left to gain."""
     for _ in range(CAP_ROUNDS):
-        done = run.generate(run.walks.price_relaxed, "relaxed walks", close_enough=2e-4)
+        price = partial(run.walks.price_relaxed, look=run.look)
+        done = run.generate(price, "relaxed walks", close_enough=2e-4)
         if not done or not run.add_broken_caps():
             break
     models = run.pricing.models
@@ -131,11 +135,11 @@ def _phases(run: ColumnGeneration) -> bool:
     run.smoothing = 0.8
     if not all(m.counts_devices and m.capacity <= SHORT_LINE for m in models):
         return _neighbourhoods(run)
-    searches = [LabelSearch(m) for m in models]
+    searches = [LabelSearch(m, look=run.look) for m in models]
     run.walks.keep_real_lines()
     for limit in SHORT_LIMITS:
         if limit == SHORT_LIMITS[-1] and not run.close():
-            searches = [LabelSearch(m, cells=CELLS) for m in models]
+            searches = [LabelSearch(m, look=run.look, cells=CELLS) for m in models]
         for _ in range(CAP_ROUNDS):
             done = _generate(
                 run, searches, limit, "elementary lines", shrink=limit > SHORT_LIMITS[0]
@@ -162,7 +166,8 @@ def _neighbourhoods(run: ColumnGeneration) -> bool:
     while not run.over():
         run.forget_walks(memories)
         searches = [
-            LabelSearch(m, memory) for m, memory in zip(models, memories.of_models, strict=True)
+            LabelSearch(m, memory, look=run.look)
+            for m, memory in zip(models, memories.of_models, strict=True)
         ]
         for budget in LABEL_BUDGETS:
             done = _generate(
@@ -190,6 +195,7 @@ def _cut_rounds(run: ColumnGeneration, searches: Sequence[LabelSearch]) -> bool:
             set(master.cuts),
             most=CUTS_A_ROUND + run.instance.n // 4,
             per_device=CUTS_A_DEVICE,
+            look=run.look,
         )
         if not cuts:
             return True

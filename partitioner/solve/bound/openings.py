@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import networkx as nx
@@ -46,8 +46,10 @@ class Openings:
         return min(extra + sum(paid.get(s, 0) for s in opened) for opened, extra in self.sets)
 
 
-def openings_of(instance: Instance) -> Openings:
-    """Price the candidates: every set of them if there are few, else each by itself."""
+def openings_of(
+    instance: Instance, should_stop: Callable[[], bool] = lambda: False
+) -> Openings:
+    """Price the candidates: every set of them if there are few, else, or cut short, each alone."""
     switches = list(instance.problem.switches.values())
     candidates = [s for s, switch in enumerate(switches) if not switch.required]
     backbone = BackboneData(instance)
@@ -56,6 +58,8 @@ def openings_of(instance: Instance) -> Openings:
         values = {}
         for number in range(len(candidates) + 1):
             for chosen in itertools.combinations(candidates, number):
+                if should_stop():
+                    return _one_by_one(backbone)
                 value = _least_with(backbone, required.union(chosen))
                 if value is not None:
                     values[frozenset(chosen)] = value

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Callable
 
 import numpy as np
 
@@ -22,20 +23,22 @@ class PricingProblem:
     ----------
     models
         All lines, as :func:`~partitioner.solve.bound.line_model.line_models` gives them.
-    links
-        Master columns of all point-to-point links.
+    links, singles
+        Master columns of all point-to-point links, and of lines of one device at each switch.
     counts
         Least numbers of segments that the counts of devices and unit loads force.
     weight
         int (n,): the weight that repairs are shared out by.
     """
 
-    def __init__(self, builder: ColumnBuilder):
+    def __init__(self, builder: ColumnBuilder, look: Callable[[], object] | None = None):
         self.builder = builder
         inst = self.instance = builder.instance
+        self._look = inst.look if look is None else look
         self.models = line_models(builder, range(inst.n))
         self._common_weights()
         self.links = self._links()
+        self.singles = self._singles()
         rows = [(c.visits[0][0], c.port, c.switch, c.cost) for c in self.links]
         self._link_rows = np.array(rows, dtype=np.int64).reshape(-1, 4)
         self.counts = self._counts()
@@ -67,7 +70,7 @@ class PricingProblem:
             if inst.grades[port.grade].is_line:
                 continue
             for i in range(inst.n):
-                inst.look()
+                self._look()
                 column = self.builder.link(port.switch, port.grade, i)
                 if column is not None:
                     columns.append(MasterColumn(((i, 1),), p, column.cost, port.switch, False))
@@ -109,21 +112,20 @@ class PricingProblem:
         """Cost of leaving a device out: twice its dearest way of being alone on a segment."""
         inst = self.instance
         alone = np.zeros(inst.n)
-        for column in [*self.links, *self.singles()]:
+        for column in [*self.links, *self.singles]:
             i = column.visits[0][0]
             alone[i] = max(alone[i], column.cost + inst.port_classes[column.port].value)
         fallback = float(alone.max(initial=0.0)) or 1e6
         return 2.0 * np.where(alone > 0, alone, fallback) + 1.0
 
-    def singles(self) -> list[MasterColumn]:
-        """Lines of one device each, at each switch."""
+    def _singles(self) -> list[MasterColumn]:
         inst = self.instance
         out: list[MasterColumn] = []
         for model in self.models:
             for s in model.switches:
                 ports = inst.ports_of[int(s), model.grade]
                 for i in model.members:
-                    inst.look()
+                    self._look()
                     column = self.builder.line(int(s), model.grade, (int(i),))
                     if column is not None:
                         out.extend(self.master_column(column, p) for p in ports)

@@ -91,13 +91,14 @@ class WalkColumns:
 
     # -- pricings -----------------------------------------------------------------------------
 
-    def price_relaxed(self, duals: MasterDuals) -> Pricing:
-        """Price with relaxed walks."""
+    def price_relaxed(self, duals: MasterDuals, look: Callable[[], None]) -> Pricing:
+        """Price with relaxed walks; ``look`` is called before what takes long, and may raise."""
         fee = self._pricing.line_fees(duals, self._master.row_of_port)
         cap_price = self._master.cap_prices(duals.cap)
         found = Pricing([], [])
         for model in self._pricing.models:
             for priced in self._pricing.priced(model, duals.device, fee, cap_price):
+                look()
                 walks, least = best_walks(model, priced, ArmWalks(model, priced), ADDED)
                 found.missing.extend((float(r), q) for q, r in enumerate(least) if r < 0)
                 chosen = _Chosen()

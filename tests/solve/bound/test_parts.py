@@ -35,19 +35,19 @@ def line_of(*devices: int) -> MasterColumn:
 def test_three_half_lines_over_three_devices_break_a_cut() -> None:
     columns = [line_of(0, 1), line_of(1, 2), line_of(0, 2), line_of(3)]
     values = np.array([0.5, 0.5, 0.5, 1.0])
-    assert violated_triples(columns, values, set(), most=5, per_device=5) == [(0, 1, 2)]
-    assert violated_triples(columns, values, {(0, 1, 2)}, most=5, per_device=5) == []
+    assert violated_triples(columns, values, set(), most=5, per_device=5, look=int) == [(0, 1, 2)]
+    assert violated_triples(columns, values, {(0, 1, 2)}, most=5, per_device=5, look=int) == []
 
 
 def test_whole_lines_break_no_cut() -> None:
-    columns = [line_of(0, 1, 2), line_of(3, 4)]
-    assert violated_triples(columns, np.array([1.0, 1.0]), set(), most=5, per_device=5) == []
+    columns, values = [line_of(0, 1, 2), line_of(3, 4)], np.array([1.0, 1.0])
+    assert violated_triples(columns, values, set(), most=5, per_device=5, look=int) == []
 
 
 def test_a_line_over_all_three_counts_once() -> None:
     columns = [line_of(0, 1, 2), line_of(0, 1), line_of(2)]
     values = np.array([0.5, 0.5, 0.5])
-    assert violated_triples(columns, values, set(), most=5, per_device=5) == []
+    assert violated_triples(columns, values, set(), most=5, per_device=5, look=int) == []
 
 
 def test_repair_lifts_the_worst_lack_per_weight() -> None:
