@@ -96,6 +96,8 @@ class NoAnswer(PartitionerError):
 
     ``start_unusable`` says, a sentence each, what of a layout to start from could not be used.
     ``nearest`` is the layout that leaves least out of all that were found, if there is one.
+    ``ended_by`` is what ended the search, as of an outcome. ``hint`` says what the time went to and
+    what the user may try.
     """
 
     exit_code = ExitCode.NO_ANSWER
@@ -108,7 +110,11 @@ class NoAnswer(PartitionerError):
         bound_money: int | None = None,
         start_unusable: Sequence[str] = (),
         nearest: Any = None,
+        ended_by: str = "time limit",
+        hint: str = "Nothing is claimed: a layout may exist. Try a longer --time-limit.",
     ):
+        self.ended_by = ended_by
+        self.hint = hint
         self.seconds = seconds
         self.bound_money = bound_money
         self.start_unusable = tuple(start_unusable)

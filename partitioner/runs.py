@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from partitioner.check.judge import assess
@@ -47,6 +47,8 @@ class Result:
     bound_money: int = 0
     start_unusable: tuple[str, ...] = ()
     """What of a layout to start from could not be used: a sentence each."""
+    ended: NoAnswer | None = None
+    """That nothing was found, with the nearest to a layout."""
 
     @property
     def is_proved(self) -> bool:
@@ -89,6 +91,12 @@ class Budget:
     def is_over(self) -> bool:
         """Whether no further run may begin."""
         return self.left_s <= 0.05 or self.should_stop()
+
+    def _true_ending(self, ended_by: str) -> str:
+        """What ended a run, which cannot tell its share of the time from the user's wish."""
+        if ended_by == "user" and not self.should_stop():
+            return "time limit"
+        return ended_by
 
     def run(
         self,
@@ -150,9 +158,14 @@ class Budget:
         except NoLayout as proof:
             return Result(Answer.NONE, conflicts=tuple(proof.conflicts))
         except NoAnswer as end:
+            end.ended_by = self._true_ending(end.ended_by)
             return Result(
-                Answer.UNKNOWN, bound_money=end.bound_money or 0, start_unusable=end.start_unusable
+                Answer.UNKNOWN,
+                bound_money=end.bound_money or 0,
+                start_unusable=end.start_unusable,
+                ended=end,
             )
+        outcome = replace(outcome, stopped_by=self._true_ending(outcome.stopped_by))
         assessment = assess(problem, outcome.layout)
         if assessment.findings:
             raise InternalFault(

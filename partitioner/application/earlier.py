@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from partitioner.check.judge import assess
+from partitioner.errors import PartitionerError
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status
@@ -65,6 +66,20 @@ def read_earlier(folder: Path, problem: Problem) -> Earlier | None:
         return None
     is_edited = set_digests(folder).get(LAYOUT) != file_digest(folder / LAYOUT)
     return Earlier(layout, assessment, _outcome(data, layout, assessment), data, is_edited)
+
+
+def cost_of_layout(path: Path, problem: Problem) -> int | None:
+    """Objective value of the layout in a file; None if there is none that keeps all rules."""
+    if not path.is_file():
+        return None
+    try:
+        layout, _ = read_layout_with_findings(path, problem)
+    except PartitionerError:
+        return None
+    assessment = None if layout is None else assess(problem, layout)
+    if assessment is None or assessment.findings:
+        return None
+    return assessment.cost.objective_money
 
 
 def holds_layout_of(folder: Path, problem: Problem) -> bool:

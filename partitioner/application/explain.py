@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from partitioner.application.nearest import told_ending
 from partitioner.application.search import Search
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
@@ -103,7 +104,9 @@ def explain(
     Raises
     ------
     NoAnswer
-        Neither a layout nor a proof that there is none was found.
+        Neither a layout nor a proof that there is none was found; a
+        :class:`~partitioner.application.nearest.StillIncomplete` where a layout with most devices
+        was.
     KeyError
         If the problem has no such device.
 
@@ -125,4 +128,6 @@ def explain(
         search.on_step(text)
 
     budget = search.budget(problem, lambda: told[0])
-    return ExplainAnswer(problem, explained_by(problem, budget, device, step, start), locate)
+    with told_ending(problem, search):
+        explained = explained_by(problem, budget, device, step, start)
+    return ExplainAnswer(problem, explained, locate)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from partitioner.application.search import Search
+from partitioner.application.search import Search, load_planner
 from partitioner.application.told import LayoutAnswer, Told
 from partitioner.errors import NoAnswer
 from partitioner.model.assessment import Assessment
@@ -22,6 +23,11 @@ MOST_TOLD = 8
 """Places told in a terminal; the report has all."""
 MOST_NAMED = 20
 """Devices named in one line."""
+NAMING_S = 0.5
+"""Seconds for naming what keeps devices out even where the time is up: some 7 ms for each of them
+where there are 60 devices."""
+SPILL_S = 0.5
+"""Seconds by which writing may then go beyond the limit: half of what a run may."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,19 +96,43 @@ class StillIncomplete(NoAnswer):
         self.written_to: str | None = None
 
 
+@contextmanager
+def told_ending(problem: Problem, search: Search, *, by_work: bool = False) -> Iterator[None]:
+    """Have a search that ends without a layout tell what there is.
+
+    What the time went to, and where there is a layout with most devices, what keeps the others out:
+    :class:`StillIncomplete`. ``by_work``: the clock says nothing, as answers must repeat.
+    """
+    load_planner()
+    began_s = search.clock()
+    try:
+        yield
+    except NoAnswer as ended:
+        search.tell_ending(ended, began_s)
+        if ended.nearest is None:
+            raise
+        hurries = search.stop if by_work else search.hurries(problem, SPILL_S)
+        answer = nearest_answer(problem, ended.nearest, search, hurries)
+        raise StillIncomplete(ended, answer) from None
+
+
 def nearest_answer(
     problem: Problem, layout: Layout, search: Search, should_stop: Callable[[], bool]
 ) -> NearestAnswer:
     """Judge an incomplete layout and look for what keeps the missing devices out.
 
-    Until ``should_stop``; devices that were not looked into are named as such.
+    Until ``should_stop``, and shortly in any case; devices that were not looked into are named as
+    such.
     """
     from partitioner.check.judge import assess
     from partitioner.explain.nearest_miss import nearest_miss
     from partitioner.pages.nearest_miss import nearest_miss_section
 
     search.on_step("looking for what keeps the last devices out")
-    miss = nearest_miss(problem, layout, should_stop)
+    until_s = search.clock() + NAMING_S
+    miss = nearest_miss(
+        problem, layout, should_stop, lambda: should_stop() and search.clock() >= until_s
+    )
     assessment = assess(problem, miss.layout)
     return NearestAnswer(problem, miss, assessment, nearest_miss_section(problem, miss))
 

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from partitioner.application.check import judged
-from partitioner.application.nearest import StillIncomplete, nearest_answer
+from partitioner.application.nearest import told_ending
 from partitioner.application.search import Search
 from partitioner.application.told import LayoutAnswer, Told
-from partitioner.errors import InternalFault, NoAnswer
+from partitioner.errors import InternalFault
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
@@ -97,13 +97,8 @@ def plan(
     search = (search or Search()).begun()
     # Where answers must repeat the clock says nothing of them.
     hurries = search.stop if work_limit is not None else search.hurries(problem)
-    try:
+    with told_ending(problem, search, by_work=work_limit is not None):
         outcome, facts, assessment = found(problem, search, work_limit=work_limit, start=start)
-    except NoAnswer as ended:
-        if ended.nearest is None:
-            raise
-        nearest = nearest_answer(problem, ended.nearest, search, hurries)
-        raise StillIncomplete(ended, nearest) from None
     sections = list(
         study_layout(
             facts, assessment, should_stop=hurries, on_step=search.on_step, outcome=outcome
@@ -148,7 +143,7 @@ def found(
         settings = search.settings(PlanSettings, problem, work_limit=work_limit)
         outcome = plan_layout(
             problem, settings, search.clock, search.on_progress, search.stop, start=start,
-            crew=crew,
+            crew=crew, on_layout=search.on_layout,
         )  # fmt: skip
     search.on_step("checking the layout")
     facts, assessment = judged(problem, outcome.layout)

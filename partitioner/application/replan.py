@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from partitioner.application.check import judged
 from partitioner.application.earlier import Earlier
+from partitioner.application.nearest import told_ending
 from partitioner.application.search import Search
 from partitioner.application.told import LayoutAnswer, Told
 from partitioner.model.layout import Layout
@@ -182,11 +183,13 @@ def replan(
     held = held_by(problem, before, asked.freeze, complete=asked.complete)
     if asked.use_reserve:
         problem = problem.without_reserve()
-    settings = search.settings(RerunSettings, problem, points=points)
-    result = rerun(
-        problem, before, settings, held=held, problem_before=problem_before, clock=search.clock,
-        on_progress=search.on_progress, should_stop=search.stop, start=start,
-    )  # fmt: skip
+    with told_ending(problem, search):
+        settings = search.settings(RerunSettings, problem, points=points)
+        result = rerun(
+            problem, before, settings, held=held, problem_before=problem_before,
+            clock=search.clock, on_progress=search.on_progress, should_stop=search.stop,
+            start=start,
+        )  # fmt: skip
     search.on_step("checking the layout")
     facts, assessment = judged(problem, result.best.layout)
     sections = study_layout(

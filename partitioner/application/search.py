@@ -8,8 +8,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
+from partitioner.errors import NoAnswer
+from partitioner.model.layout import Layout
 from partitioner.model.outcome import Sample
 from partitioner.model.problem import Problem
+from partitioner.units import duration_text
 
 if TYPE_CHECKING:
     from partitioner.cluster.connection import Cluster
@@ -29,6 +32,8 @@ demo problems, 1.3 s (42 devices, 4 builds) to 4.9 s (177 devices, 8 builds), an
 of 20, 40, 120 and 400 devices with failure rules: 0.6, 1.0, 3.6 and 18 s."""
 _MOST_SHARE = 0.4
 """Of the time left: with very little of it a layout matters more than the moment it comes."""
+_WORTH_TELLING_S = 0.1
+"""Time that is told."""
 _WRITING_SHARE = 0.45
 """Of what is kept: what writing alone may take; a fifth to 0.41 where nothing runs beside."""
 
@@ -38,6 +43,11 @@ def all_cores() -> int:
     if hasattr(os, "sched_getaffinity"):
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
+
+
+def load_planner() -> None:
+    """Load what a search needs, so that this does not count as search; it takes a second."""
+    import partitioner.solve.planner  # noqa: F401
 
 
 def silent(_: str) -> None:
@@ -91,6 +101,8 @@ class Search:
         Where a plan of a large problem has its parts worked on; None: on this machine.
     on_warning
         Called with a sentence on what of the cluster is not used.
+    on_layout
+        Told of each better layout that a plan finds: its objective value, and what makes it.
     """
 
     time_limit_s: float = 60.0
@@ -104,6 +116,7 @@ class Search:
     on_step: Callable[[str], None] = silent
     cluster: Cluster | None = None
     on_warning: Callable[[str], None] = silent
+    on_layout: Callable[[int, Callable[[], Layout]], None] | None = None
 
     def begun(self) -> Search:
         """The same with the time running."""
@@ -115,9 +128,35 @@ class Search:
         begun_s = self.clock() if self.begun_s is None else self.begun_s
         return begun_s + self.time_limit_s - self.clock()
 
-    def hurries(self, problem: Problem) -> Callable[[], bool]:
-        """Say, each time it is asked, whether to leave out now what a report can do without."""
-        writing_s = _WRITING_SHARE * _needed_s(problem)
+    def tell_ending(self, ended: NoAnswer, began_s: float) -> None:
+        """Have a search without a layout, begun at ``began_s``, say what ended it and when."""
+        limit, search_s = self.time_limit_s, self.clock() - began_s
+        before = 0.0 if self.begun_s is None else began_s - self.begun_s
+        sought = f"after {duration_text(search_s)} of search"
+        if ended.ended_by == "user":
+            said = f"Stopped by you {sought}. A layout may exist."
+        elif ended.ended_by == "work limit":
+            said = f"The work limit was reached {sought}. A larger one may find a layout."
+        elif ended.ended_by == "time limit":
+            kept = limit - before - search_s
+            whole = round(limit) if limit == round(limit) else limit
+            said = (
+                f"The limit of {duration_text(whole)} was reached: {duration_text(before)} went to "
+                f"loading and reading, {duration_text(search_s)} to the search"
+            )
+            if kept >= _WORTH_TELLING_S:
+                said += f", {duration_text(kept)} were kept for what follows it"
+            said += ". A longer --time-limit may find a layout."
+        else:
+            said = f"Nothing was left to try {sought}. Another --seed may find a layout."
+        ended.hint = said
+
+    def hurries(self, problem: Problem, spill_s: float = 0.0) -> Callable[[], bool]:
+        """Say, each time it is asked, whether to leave out now what a report can do without.
+
+        ``spill_s``: seconds by which writing may go beyond the limit.
+        """
+        writing_s = max(0.0, _WRITING_SHARE * _needed_s(problem) - spill_s)
         return lambda: self.stop() or self.left_s <= writing_s
 
     def settings(self, kind: type[S], problem: Problem, **further: Any) -> S:

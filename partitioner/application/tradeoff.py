@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from partitioner.application.check import judged
+from partitioner.application.nearest import told_ending
 from partitioner.application.search import Search
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
@@ -100,7 +101,8 @@ def tradeoff(
     NoLayout
         The problem has no layout at all.
     NoAnswer
-        No layout was found within the time.
+        No layout was found within the time; a
+        :class:`~partitioner.application.nearest.StillIncomplete` where one with most devices was.
 
     Examples
     --------
@@ -118,12 +120,13 @@ def tradeoff(
     search = (search or Search()).begun()
     state = begin(problem, AXES[axis]) if known is None else known
     answer = TradeOffAnswer(problem, state)
-    trade_off(
-        problem,
-        state,
-        search.budget(problem, lambda: seeking_text(state, points)),
-        TradeOffSettings(points, gap),
-        None if on_point is None else lambda _: on_point(answer),
-        start,
-    )
+    with told_ending(problem, search):
+        trade_off(
+            problem,
+            state,
+            search.budget(problem, lambda: seeking_text(state, points)),
+            TradeOffSettings(points, gap),
+            None if on_point is None else lambda _: on_point(answer),
+            start,
+        )
     return answer

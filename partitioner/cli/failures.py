@@ -72,12 +72,14 @@ def _tell_no_answer(error: NoAnswer, voice: Voice) -> dict[str, Any]:
 
     tell_start(error.start_unusable, voice)
     voice.error(f"{error}")
-    voice.plain("  Nothing is claimed: a layout may exist. Try a longer --time-limit.")
+    voice.plain(f"  {error.hint}")
     nearest = {} if error.nearest is None else _tell_nearest(error, voice)
     return {
         "status": "no-answer",
         "message": str(error),
         "seconds": error.seconds,
+        "ended_by": error.ended_by,
+        "hint": error.hint,
         "bound": in_units(error.bound_money, MONEY_STEPS),
         "start_unusable": list(error.start_unusable),
         **nearest,

@@ -11,9 +11,10 @@ from partitioner.application.earlier import Earlier, read_earlier
 from partitioner.cli.output import ALSO_FOUND, Place
 from partitioner.cli.voice import Voice
 from partitioner.model.problem import Problem
-from partitioner.report.amounts import money_text, ratio_text
+from partitioner.report.amounts import gap_text
 from partitioner.report.archive import with_archive
 from partitioner.report.text import plain, verdict_text
+from partitioner.report.verdict import total_text
 from partitioner.units import MONEY_STEPS, in_units
 
 
@@ -57,8 +58,8 @@ class Kept:
         stays = self._with_proof(*self._stays)
         found = self._with_proof(self.cost_money, self.bound_money)
         return plain(
-            f"kept the earlier layout in {self.folder}/ at {stays}; this run's, at {found}, is in "
-            f"{self.also_found}/ (--replace would put it in place)"
+            f"kept the earlier layout in {self.folder}/ with {stays}; this run's, with {found}, is "
+            f"in {self.also_found}/ (--replace would put it in place)"
         )
 
     def _stored(self) -> dict[str, Any]:
@@ -75,12 +76,14 @@ class Kept:
         return cost, None if outcome is None else outcome.bound_money
 
     def _with_proof(self, cost_money: int, bound_money: int | None) -> str:
-        amount = money_text(cost_money, self.problem.currency)
+        amount = total_text(self.problem, cost_money)
         if bound_money is None:
             return f"{amount} (not planned)"
+        if bound_money <= 0:
+            return f"{amount} (nothing proved)"
         if _is_proved(cost_money, bound_money):
             return f"{amount} (proved optimal)"
-        return f"{amount} (gap {ratio_text((cost_money - bound_money) / cost_money, 2)})"
+        return f"{amount} (gap {gap_text((cost_money - bound_money) / cost_money)})"
 
 
 def keep_better(

@@ -23,6 +23,7 @@ from partitioner.report.switch import SWEPT, current, has_stage, recover
 from partitioner.report.writer import (
     LAYOUT,
     LAYOUT_MARKS,
+    MANIFEST,
     check_destination,
     make_folder,
     remove_empty,
@@ -34,6 +35,8 @@ ALSO_FOUND = "also-found"
 """Folder within the folder of a better result, for one that does not replace it."""
 NEAREST = "nearest-miss"
 """Folder within, for a layout in which devices are missing."""
+SO_FAR = "so-far"
+"""Folder within, for the best layout while the search goes on."""
 REJECTED = "rejected"
 """Folder within, for what shows a fault of the program."""
 
@@ -265,6 +268,25 @@ class Place:
         within = self.folder / name
         self._write(within, files, is_last=True, force=True)
         return within
+
+    def write_so_far(self, layout: str) -> None:
+        """Write the best layout so far, for the case that the run is cut off."""
+        within = self.folder / SO_FAR
+        self._write(within, {LAYOUT: layout}, is_last=False, force=True)
+
+    def end_so_far(self) -> None:
+        """Remove that, as there is something better now."""
+        within = self.folder / SO_FAR
+        if within.is_dir() and not within.is_symlink():
+            with unbroken(is_last=False):
+                recover(within)
+                for name in (LAYOUT, MANIFEST):
+                    (within / name).unlink(missing_ok=True)
+                remove_empty([within])
+
+    def write_nearest(self, files: Mapping[str, str | bytes]) -> str:
+        """Write what there is of a layout in which devices are missing; gives where."""
+        return str(self.write_within(NEAREST, files))
 
     def _write(
         self, folder: Path, files: Mapping[str, str | bytes], *, is_last: bool, force: bool

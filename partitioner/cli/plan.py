@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import click
@@ -66,6 +67,7 @@ def command(
     better layout of the same problem from an earlier run, that one stays, and the new one goes
     into also-found within the folder. If time is up before every device has a place, what there is
     goes into nearest-miss, with what keeps the others out, and the command ends with exit code 5.
+    While the search goes on the best layout is in so-far, in case the run is killed.
     With --scheduler the parts of a problem of more than 300 devices are worked on by a cluster.
     """
     from partitioner.cli.machine import usable_workers
@@ -77,13 +79,14 @@ def command(
         of_this_machine={"--workers": workers, "--work-limit": work_limit},
     )  # fmt: skip
 
-    from partitioner.application.earlier import holds_layout_of
+    from partitioner.application.earlier import cost_of_layout, holds_layout_of
     from partitioner.application.nearest import StillIncomplete
     from partitioner.application.plan import RejectedPlan, plan
     from partitioner.application.reading import for_batch, problem_files
     from partitioner.cli.kept import keep_better
-    from partitioner.cli.output import NEAREST, REJECTED, Place, default_folder, today
+    from partitioner.cli.output import REJECTED, SO_FAR, Place, default_folder, today
     from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
+    from partitioner.cli.so_far import BestSoFar
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
     from partitioner.model.outcome import Status
@@ -104,9 +107,17 @@ def command(
                 f"{folder}/ holds an earlier layout of this problem; --start {folder / LAYOUT} "
                 "would begin from it"
             )
+        left = folder / SO_FAR / LAYOUT
+        left_money = cost_of_layout(left, read)
+        if left_money is not None and start is None:
+            voice.note(
+                f"{left} is what a run that was cut off had found; --start {left} would begin "
+                "from it"
+            )
+        so_far = BestSoFar(place, read, time.monotonic, left_money)
         try:
             with searching(
-                voice, read, time_limit, seed, cores, wish, cluster or None
+                voice, read, time_limit, seed, cores, wish, cluster or None, so_far
             ) as search:
                 answer = plan(
                     read, search, work_limit=work_limit, start=begin_from, with_zones=zones
@@ -115,9 +126,10 @@ def command(
             read_files = problem_files(problem, session.lists_from)
             evidence = {clean_name(n): c for n, c in read_files.items()}
             error.kept_in = place.write_within(REJECTED, {**evidence, **error.files})
+            place.end_so_far()
             raise
         except StillIncomplete as error:
-            error.written_to = str(place.write_within(NEAREST, error.answer.files(made_on=today())))
+            error.written_to = place.write_nearest(error.answer.files(made_on=today()))
             raise
         outcome = answer.outcome
         tell_start(outcome.start_unusable, voice)
@@ -127,6 +139,8 @@ def command(
             place, read, files, outcome.cost_money, outcome.bound_money, voice, replace=replace,
             is_zipped=is_zipped,
         )  # fmt: skip
+        if not so_far.end(outcome.cost_money):
+            voice.note(f"{left} is cheaper still; --start {left} would begin from it")
         if kept is not None:
             voice.answer_as_asked(kept)
             voice.note(kept.sentence())
@@ -137,4 +151,8 @@ def command(
             voice.note(f"wrote {folder}/ (open report.html)")
     is_proved = outcome.status is Status.OPTIMAL if kept is None else kept.is_proved
     if require_optimal and not is_proved:
-        raise NoAnswer("the layout written is not proved optimal, as --require-optimal asks")
+        raise NoAnswer(
+            "the layout written is not proved optimal, as --require-optimal asks",
+            ended_by=outcome.stopped_by,
+            hint="The layout can be used; --start with it and a longer --time-limit goes on.",
+        )

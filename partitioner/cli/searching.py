@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from partitioner.application.reading import ReadLayout, read_layout, read_problem
-from partitioner.application.search import Search
+from partitioner.application.search import Search, load_planner
 from partitioner.application.start import read_start
 from partitioner.cli import interrupt
 from partitioner.cli.output import settled
@@ -19,6 +19,7 @@ from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
+    from partitioner.cli.so_far import BestSoFar
     from partitioner.cluster.connection import Cluster
 
 MOST_TOLD = 10
@@ -73,11 +74,19 @@ def searching(
     workers: int,
     stop: Callable[[], bool],
     cluster: Cluster | None = None,
+    so_far: BestSoFar | None = None,
 ) -> Iterator[Search]:
     """Give what a search is told; its time has run since the program began.
 
-    While entered its progress is shown.
+    While entered its progress is shown, and ``so_far`` is told of better layouts.
     """
+
+    def asked() -> bool:
+        if so_far is not None:
+            so_far.write_if_due()
+        return stop()
+
+    load_planner()
     now = time.monotonic()
     begun_s = max(voice.session.begun_s, now - MOST_BEFORE * time_limit_s)
     left_s = begun_s + time_limit_s - now
@@ -89,12 +98,13 @@ def searching(
             workers=workers,
             clock=time.monotonic,
             begun_s=begun_s,
-            stop=stop,
+            stop=asked,
             on_progress=progress.sample,
             on_state=progress.state,
             on_step=voice.step,
             cluster=cluster,
             on_warning=voice.warn,
+            on_layout=None if so_far is None else so_far.take,
         )
     finally:
         voice.clear_line()

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from partitioner.errors import NoAnswer
 from partitioner.explain.conflict import Asker, ConflictSet, conflicts_of
 from partitioner.explain.rule_prices import Elsewhere, RulePrice, elsewhere, rule_prices
 from partitioner.explain.ways_out import WayOut, ways_out
@@ -101,11 +100,8 @@ def explain(
         on_step("looking for a first layout")
         result = budget.run(problem, budget.left_s, start=start, attempt=1)
     if result.answer is Answer.UNKNOWN:
-        raise NoAnswer(
-            "neither a layout nor a proof that there is none within the time",
-            bound_money=result.bound_money or None,
-            start_unusable=result.start_unusable,
-        )
+        assert result.ended is not None
+        raise result.ended
     if result.answer is Answer.NONE:
         return _explain_none(problem, budget, on_step)
     assert result.outcome is not None

@@ -78,13 +78,17 @@ class NearestMiss:
 
 
 def nearest_miss(
-    problem: Problem, layout: Layout, should_stop: Callable[[], bool] = lambda: False
+    problem: Problem,
+    layout: Layout,
+    should_stop: Callable[[], bool] = lambda: False,
+    is_late: Callable[[], bool] | None = None,
 ) -> NearestMiss:
     """Look for what keeps each device out that a layout, which keeps all other rules, lacks.
 
     First by all rules but those on delays and loads, which is quick, for every device; then by all
     rules, changes included. ``should_stop`` is asked before each device and each delay that is
-    worked out; what was found by then is given.
+    worked out; what was found by then is given. ``is_late`` is asked in its place before the quick
+    looks, if it is given.
     """
     network = CableNetwork(problem)
     handles = handles_of(problem)
@@ -93,7 +97,7 @@ def nearest_miss(
     missing = tuple(d for d in problem.devices if d not in placed)
     first: dict[str, _Trial] = {}
     for device in missing:
-        if should_stop():
+        if (should_stop if is_late is None else is_late)():
             break
         quick = _quick(facts, device)
         if quick:

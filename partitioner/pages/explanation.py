@@ -19,11 +19,19 @@ from partitioner.explain.handles.handle import Handle
 from partitioner.explain.placement import Locate
 from partitioner.explain.rule_prices import Price, RulePrice
 from partitioner.explain.ways_out import WayOut
+from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
-from partitioner.report.amounts import count_text, gap_text, money_text, ratio_text
+from partitioner.report.amounts import (
+    count_text,
+    gap_text,
+    money_text,
+    ratio_text,
+    rounded_amounts,
+)
 from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
 from partitioner.report.sections import Column, Kind, Page, Paper, Section, State, Table
+from partitioner.report.tables import margin_state
 from partitioner.report.text import plain, table_text, wrapped
 from partitioner.report.verdict import costs_text, total_name
 from partitioner.units import MONEY_STEPS, in_units
@@ -124,10 +132,12 @@ def _way_cost(problem: Problem, way: WayOut) -> str:
 
 def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -> str:
     outcome = explained.outcome
-    sure = (
-        "no cheaper one keeps all rules; this is proved" if outcome.gap == 0
-        else f"at most {gap_text(outcome.gap)} of that could be saved with all rules kept"
-    )  # fmt: skip
+    if outcome.gap == 0:
+        sure = "no cheaper one keeps all rules; this is proved"
+    elif outcome.bound_money <= 0:
+        sure = "there was no time to prove how much could be saved with all rules kept"
+    else:
+        sure = f"at most {gap_text(outcome.gap)} of that could be saved with all rules kept"
     cost = costs_text(problem, outcome.cost_money, explained.assessment.cost.money)
     blocks = [wrapped(f"{visible(problem.name)}: the layout {cost}; {sure}.")]
     telling = [p for p in explained.prices if _tells(p)]
@@ -172,9 +182,18 @@ def _tells(price: RulePrice) -> bool:
     return price.binds or price.saved_money > 0
 
 
+def _used_up(assessment: Assessment) -> list[str]:
+    """The limits that leave next to nothing: what to look at first where no price is known."""
+    used = [m for m in assessment.margins if margin_state(m.used) is not State.OK]
+    if not used:
+        return []
+    at = _rules(f"{m.rule} at {m.where} ({rounded_amounts(m.text)})" for m in used)
+    return [f"The layout leaves next to nothing of these limits, so look at them first: {at}."]
+
+
 def _not_binding(problem: Problem, explained: LayoutExplained) -> list[str]:
     """What is known of the rules that nothing shows to cost anything, in a sentence each."""
-    said = []
+    said = [] if any(_tells(p) for p in explained.prices) else _used_up(explained.assessment)
     others = [p for p in explained.prices if not _tells(p)]
     free = [p for p in others if not p.may_bind]
     most = {p.name: p.price.most_money for p in others if p.may_bind}

@@ -2,24 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
-from decimal import ROUND_CEILING, ROUND_FLOOR
+from decimal import ROUND_CEILING
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.pages.beside import differences_section, drawing_section, figures_section
 from partitioner.replan.beside import lay_beside
-from partitioner.report.amounts import (
-    count_text,
-    gap_text,
-    margin_time_text,
-    money_text,
-    ratio_text,
-    time_text,
-)
+from partitioner.report.amounts import count_text, gap_text, money_text, ratio_text
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
 from partitioner.report.page import page_files
@@ -51,25 +44,17 @@ def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]
     """Judgement of a front for the head of the page: state, word, paragraphs."""
     front, axis = state.front, state.axis
     good = front.within(state.goal)
+    what = _range_text(problem, state, good or front.points)
     if not good:
+        sure = (
+            f"How much could be saved at most with the same or a better {axis.name} is its gap: "
+            f"none is proved to be within {ratio_text(state.goal)}."
+        )
         return State.WARN, "not proved", [
-            f"{count_text(len(front.points), 'layout')}, none proved to be within "
-            f"{ratio_text(state.goal)} of the cheapest possible; how much dearer than need be each "
-            "can be at most is its gap.",
+            what,
+            *([sure] if front.points else []),
             *([f"{_ended(state)} before all points were found."] if _is_cut_off(state) else []),
         ]  # fmt: skip
-    first, last = good[0], good[-1]
-    if len(good) == 1:
-        what = (
-            f"One layout with {total_text(problem, first.cost_money)}, {axis.name} "
-            f"{_value(state, first.value)}."
-        )
-    else:
-        what = (
-            f"{count_text(len(good), 'layout')} between {total_text(problem, first.cost_money)} "
-            f"and one of {money_text(last.cost_money, problem.currency)}, {axis.name} "
-            f"{_value(state, first.value)} to {_value(state, last.value)}."
-        )
     lead = [
         what,
         *how_sure(state),
@@ -81,6 +66,21 @@ def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]
     if all(p.is_proved for p in good):
         return State.OK, "points proved", lead
     return State.OK, f"within {ratio_text(state.goal)}", lead
+
+
+def _range_text(problem: Problem, state: TradeOff, points: Sequence[Point]) -> str:
+    """From where to where layouts reach, cheapest first."""
+    if not points:
+        return "No layout was found."
+    first, last, name = points[0], points[-1], state.axis.name
+    if len(points) == 1:
+        total = total_text(problem, first.cost_money)
+        return f"One layout with {total}, {name} {_value(state, first.value)}."
+    return (
+        f"{count_text(len(points), 'layout')} between {total_text(problem, first.cost_money)} "
+        f"and one of {money_text(last.cost_money, problem.currency)}, {name} "
+        f"{_value(state, first.value)} to {_value(state, last.value)}."
+    )
 
 
 def how_sure(state: TradeOff) -> list[str]:
@@ -161,8 +161,7 @@ def steps_text(problem: Problem, state: TradeOff) -> list[str]:
 
 
 def _gain(problem: Problem, state: TradeOff, a: Point, b: Point) -> str:
-    text = state.axis.text
-    gain = (margin_time_text if text is time_text else text)(a.value - b.value)
+    gain = state.axis.text(a.value - b.value)
     price = b.cost_money - a.cost_money
     # Two points may differ by less than two decimals show.
     cent = MONEY_STEPS // 100
@@ -276,16 +275,14 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
         columns=[
             Column("point", "Point", number, heads_row=True),
             Column("cost", total_name(problem).capitalize(), number, currency, 2),
-            Column("value", axis.name.capitalize(), number, axis.unit, axis.digits,
-                   rounding=ROUND_FLOOR if axis.id == "margin" else ROUND_CEILING),
+            Column("value", axis.name.capitalize(), number, axis.unit),
             Column("unit"),
             Column("bound", "Bound", number, currency, 2),
             Column("gap_share", "Gap", Kind.PERCENT, digits=1, rounding=ROUND_CEILING),
             Column("proved"),
             Column("layout", "Layout", Kind.ID),
             Column("more_cost", "Dearer by", number, currency, 2),
-            Column("gain", axis.better.capitalize(), number, axis.unit, axis.digits,
-                   rounding=ROUND_FLOOR),
+            Column("gain", axis.better.capitalize(), number, axis.unit),
             Column(
                 "state", "State", Kind.STATE, state_words=("proved", "within gap", "beyond gap")
             ),

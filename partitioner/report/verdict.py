@@ -52,6 +52,12 @@ def verdict(problem: Problem, assessment: Assessment, outcome: Outcome | None) -
             f"its {_amount(problem, assessment)}."
         )
         return Verdict(State.OK, "optimal", sentence)
+    if outcome.bound_money <= 0:
+        sentence = (
+            f"Every rule is kept, and {total}; there was no time to prove how much cheaper one "
+            "could be."
+        )
+        return Verdict(State.OK, "feasible", sentence)
     sentence = (
         f"Every rule is kept, and {total}; it is proved that none can be below "
         f"{money_text(outcome.bound_money, problem.currency)}, a gap of "

@@ -14,7 +14,7 @@ from partitioner.solve.crew import Crew
 from partitioner.solve.decomposed_run import MANY_DEVICES, DecomposedRun
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.racing_run import RacingRun
-from partitioner.solve.run import PlanSettings, Run
+from partitioner.solve.run import OnLayout, PlanSettings, Run
 from partitioner.solve.search import Study
 
 __all__ = ["PlanSettings", "plan_layout"]
@@ -32,6 +32,7 @@ def plan_layout(
     known: Iterable[Layout] = (),
     only: Iterable[Column] | None = None,
     crew: Crew | None = None,
+    on_layout: OnLayout | None = None,
 ) -> Outcome:
     """Plan a layout at least cost and say how far from optimal it can be.
 
@@ -61,6 +62,8 @@ def plan_layout(
     crew
         Who works on the parts of a large problem; closed at the end. None: processes beside, as
         many as there are workers.
+    on_layout
+        Told of each better layout that keeps all rules: its cost, and what makes it.
 
     Raises
     ------
@@ -77,6 +80,7 @@ def plan_layout(
     if only is not None:
         kind = ChoiceRun
     run = kind(problem, settings, clock, on_progress, should_stop, study, start, known)
+    run.on_layout = on_layout
     if isinstance(run, ChoiceRun):
         run.choose_among(only or ())
     if crew is not None and isinstance(run, DecomposedRun):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from importlib.metadata import version
 
 from partitioner.errors import NoAnswer, NoLayout
@@ -21,7 +22,6 @@ from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
 from partitioner.solve.precheck.hopeless import hopeless
 from partitioner.solve.search import Limits, Search, Study
-from partitioner.units import duration_text
 from partitioner.visible import some_of
 
 
@@ -47,6 +47,8 @@ class PlanSettings:
 
 FINISHING_SHARE = 0.15
 """Most of the limit that is kept for what follows while there is no layout."""
+OnLayout = Callable[[int, Callable[[], Layout]], None]
+"""Told the cost of each better layout that keeps all rules, and what makes it."""
 NAMED = 10
 """Most devices named that have no place yet."""
 
@@ -75,6 +77,7 @@ class Run:
         self.deterministic = settings.work_limit is not None
         self._stop = should_stop
         self.stopped_by_user = False
+        self.on_layout: OnLayout | None = None
         self.study = study or Study()
         self.limits = Limits(
             self.seconds_left, settings.workers, settings.seed, self.should_stop,
@@ -198,14 +201,18 @@ class Run:
         over = self.limits.over if self._start is None else self.should_stop
         if self._preparing and over():
             raise NoAnswer(
-                f"no layout found within {duration_text(self.seconds())}, which were over while "
-                "the problem was still being prepared; whether one exists is not known",
+                "no layout found, as the problem was still being prepared; whether one exists is "
+                "not known",
                 seconds=self.seconds(),
+                ended_by="user" if self.stopped_by_user else "time limit",
             )
 
     def _on_better(self, selection: Selection) -> None:
         if not selection.left_out:
             self._kept_s = self.settings.finishing_s
+            if self.on_layout is not None:
+                make = partial(to_layout, self.instance, self.backbone, selection)
+                self.on_layout(self.study.value(selection), make)
         self.seconds_to_best = self.seconds()
         self._sample()
 
@@ -297,7 +304,12 @@ class Run:
         self.on_bound(result.value, result.source)
         self.dual_bound = result.value
         self.search.duals = result.duals
-        made = (self.builder.line(*order) for order in result.orders)
+        made = []
+        for order in result.orders:
+            if self.limits.over():
+                # Nobody will choose among them.
+                break
+            made.append(self.builder.line(*order))
         return [c for c in made if c is not None]
 
     # -- outcome ------------------------------------------------------------------------------
@@ -337,16 +349,16 @@ class Run:
 
     def no_answer(self, best: Selection | None = None) -> NoAnswer:
         """That no layout was found, with the nearest to one and what it leaves out."""
-        missing, nearest = "", None
+        missing, nearest = "; no device had a place yet", None
         if best is not None:
             missing, nearest = self._missing(best), to_layout(self.instance, self.backbone, best)
         return NoAnswer(
-            f"no layout found within {duration_text(self.seconds())}{missing}; whether "
-            "one exists is not known",
+            f"no layout found{missing}; whether one exists is not known",
             seconds=self.seconds(),
             bound_money=self.bound or None,
             start_unusable=self.start_unusable,
             nearest=nearest,
+            ended_by=self.ending(False),
         )
 
     def ending(self, proved: bool) -> str:

@@ -15,7 +15,7 @@ from enum import StrEnum
 from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
-from partitioner.runs import SMALL, Answer, Budget
+from partitioner.runs import SMALL, Answer, Budget, Result
 from partitioner.solve.search import Study
 from partitioner.tradeoff.axes import Axis
 from partitioner.tradeoff.front import Front, Step, front_of, widest_gap
@@ -135,6 +135,7 @@ def trade_off(
     seen = SeenSegments(problem, state.axis)
     state.goal = settings.gap
     state.is_finished = False
+    ended: NoAnswer | None = None
     while not budget.is_over:
         limit = _next_limit(state, settings, again)
         if limit is _DONE:
@@ -155,7 +156,8 @@ def trade_off(
             # The bound of the first run serves all others, so that one goes for a proof.
             enough = settings.gap
         state.sought = limit
-        _step(problem, state, seen, budget, limit, seconds, enough, runs[limit], start)
+        result = _step(problem, state, seen, budget, limit, seconds, enough, runs[limit], start)
+        ended = result.ended or ended
         runs[limit] += 1
         if settings.points is not None and not _is_proved(state.steps[-1]):
             # Proofs do not come easily here: points from the segments seen are worth having.
@@ -168,11 +170,11 @@ def trade_off(
         # What was tried in vain is still open.
         state.is_finished = _next_limit(state, settings, set()) is _DONE
     if not state.front.points:
-        raise NoAnswer(
-            "no layout found within the time",
-            bound_money=_bound(state, None),
-            start_unusable=state.start_unusable,
-        )
+        if ended is None:
+            raise NoAnswer("no layout found; whether one exists is not known")
+        ended.bound_money = _bound(state, None) or None
+        ended.start_unusable = state.start_unusable
+        raise ended
     if state.is_finished:
         state.ended_by = Ending.PROOF if state.front.is_exact else Ending.FOUND
     else:
@@ -265,7 +267,7 @@ def _step(
     enough_gap: float,
     attempt: int,
     start: Layout | None,
-) -> None:
+) -> Result:
     """Run once under a limit and take in what it tells."""
     axis = state.axis
     asked = Study() if limit is None else axis.limit(problem, limit)
@@ -283,13 +285,13 @@ def _step(
             raise NoLayout(list(result.conflicts))
         state.steps.append(Step(limit, None))
         state.tried.append(limit)
-        return
+        return result
     bound = max(result.bound_money, _bound(state, limit))
     if result.answer is Answer.UNKNOWN:
         state.steps.append(Step(limit, bound))
         if limit is not None:
             state.tried.append(limit)
-        return
+        return result
     found = judged(problem, axis, result, limit)
     assert found is not None
     best = _at_less(seen, found, budget, seconds)
@@ -299,6 +301,7 @@ def _step(
     )
     if limit is not None and is_old:
         state.tried.append(limit)
+    return result
 
 
 def _at_less(

@@ -156,6 +156,12 @@ def test_kill(number: int, undisturbed, tmp_path: Path) -> None:
         # Also before anything is cleaned up, readers of ours find a whole layout.
         must_be_whole(case, out)
 
+    so_far = out / "so-far" / "layout.yaml"
+    if so_far.is_file():
+        assert way == "SIGKILL" or not had_control, "whoever may end removes it"
+        with contextlib.redirect_stdout(io.StringIO()):
+            assert run(["check", case.problem, str(so_far)]) == 0
+
     again = Started([*PROGRAM, *case.line(out)])
     try:
         _, err = again.child.communicate(timeout=PATIENCE_S)

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from partitioner import runs
 from partitioner.application import plan as plan_command
 from partitioner.application.plan import PlanAnswer, plan
 from partitioner.application.reading import read_problem
@@ -229,6 +230,7 @@ def test_an_incomplete_layout_is_kept_with_what_is_missing(
     )
 
     def out_of_time(*_: object, **__: object) -> None:
+        time.sleep(0.1)
         raise NoAnswer("no layout found within 1 s", seconds=1.0, nearest=nearest)
 
     monkeypatch.setattr(planner, "plan_layout", out_of_time)
@@ -252,6 +254,17 @@ def test_an_incomplete_layout_is_kept_with_what_is_missing(
     told = json.loads(capsys.readouterr().out)
     assert told["missing"] == [left_out]
     assert told["places"][0]["findings"]
+    assert told["ended_by"] == "time limit"
+    # Whoever asks another question hears the same.
+    monkeypatch.setattr(runs, "plan_layout", out_of_time)
+    for command in ("explain", "tradeoff"):
+        into = tmp_path / command
+        words = [command, str(example), "-o", str(into), "--workers", "1", "--time-limit", "1s"]
+        assert run(words) == ExitCode.NO_ANSWER
+        err = capsys.readouterr().err
+        assert "The limit of 1 s was reached: " in err
+        assert f"{left_out}, best as " in err
+        assert (into / "nearest-miss" / "layout.yaml").is_file()
 
 
 def test_a_wrong_file_is_raised(example) -> None:

@@ -15,6 +15,10 @@ from partitioner.application.reading import read_problem
 from partitioner.application.search import Search
 from partitioner.cli.folder_lock import FolderLock
 from partitioner.cli.main import run
+from partitioner.cli.output import Place
+from partitioner.cli.session import Session
+from partitioner.cli.so_far import BestSoFar
+from partitioner.cli.voice import Voice
 from partitioner.errors import ExitCode
 from partitioner.model.outcome import Outcome, Status
 from partitioner.report import switch
@@ -272,8 +276,8 @@ def test_a_worse_plan_does_not_replace_a_better_one(
     out, err = capsys.readouterr()
     assert out == verdict
     assert "kept the earlier layout" in err
-    assert "143.17 EUR (proved optimal)" in err
-    assert "154.52 EUR" in err
+    assert "with a priced total of 143.17 EUR (proved optimal)" in err
+    assert "with a priced total of 154.52 EUR (gap 8.0 %)" in err.replace("\xa0", " ")
     assert "also-found" in err
     after = content(folder)
     assert {n: c for n, c in after.items() if not n.startswith("also-found")} == before
@@ -290,6 +294,69 @@ def test_a_worse_plan_does_not_replace_a_better_one(
     assert {k: v for k, v in told.items() if k != "also_found"} == json.loads(
         before["outcome.json"]
     )
+
+
+@pytest.fixture
+def killed(monkeypatch: pytest.MonkeyPatch, best: Outcome):
+    """Have the next search meet a layout and then end as if it were killed."""
+
+    def make(met: Outcome) -> None:
+        def plan_layout(*_: object, on_layout, **__: object) -> Outcome:
+            on_layout(met.cost_money, lambda: met.layout)
+            raise MemoryError
+
+        monkeypatch.setattr(planner, "plan_layout", plan_layout)
+
+    return make
+
+
+def test_what_a_run_that_was_cut_off_had_found_is_there(
+    example, best, worse, finds, killed, tmp_path, capsys
+) -> None:
+    folder = tmp_path / "out"
+    left = folder / "so-far" / "layout.yaml"
+    words = ["plan", str(example), "-o", str(folder), *QUICK]
+    killed(worse)
+    assert run(words) == ExitCode.FAULT
+    assert is_whole(left.parent)
+    assert run(["check", str(example), str(left)]) == ExitCode.OK
+    capsys.readouterr()
+    # A better one takes its place, a worse one does not, and each time it is offered.
+    for met, stays in ((best, best), (worse, best)):
+        killed(met)
+        assert run(words) == ExitCode.FAULT
+        assert f"--start {left} would begin from it" in capsys.readouterr().err
+        judged = judge(example, left)
+        assert judged.assessment.cost.objective_money == stays.cost_money
+    # A run that ends with less than it keeps it, one that ends with as much removes it.
+    finds(worse)
+    assert run(words) == ExitCode.OK
+    assert f"{left} is cheaper still" in capsys.readouterr().err
+    assert left.is_file()
+    finds(best)
+    assert run(words) == ExitCode.OK
+    assert not left.parent.exists()
+    assert is_whole(folder)
+
+
+def test_the_layout_so_far_is_written_once_a_second_and_never_late(
+    best, worse, example, tmp_path
+) -> None:
+    now = 0.0
+    folder = tmp_path / "out"
+    with Place(folder, Voice(Session())) as place:
+        so_far = BestSoFar(place, read_problem(example), lambda: now, None)
+
+        def there() -> int:
+            return judge(example, folder / "so-far" / "layout.yaml").assessment.cost.objective_money
+
+        so_far.take(worse.cost_money, lambda: worse.layout)
+        assert there() == worse.cost_money
+        so_far.take(best.cost_money, lambda: best.layout)
+        assert there() == worse.cost_money
+        now = 1.0
+        so_far.write_if_due()
+        assert there() == best.cost_money
 
 
 def test_a_better_plan_replaces_and_so_does_one_that_is_asked_to(
@@ -441,4 +508,4 @@ def test_a_trade_off_that_finds_nothing_leaves_the_earlier_one(
     elsewhere = tmp_path / "elsewhere"
     words[3] = str(elsewhere)
     assert run([*words, *QUICK]) == ExitCode.OK
-    assert "0\xa0layouts, none proved" in (elsewhere / "report.html").read_text(encoding="utf-8")
+    assert "No layout was found." in (elsewhere / "report.html").read_text(encoding="utf-8")

@@ -245,6 +245,7 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     assert row in text.partition("1 rule costs nothing")[0], "found, though not proved"
     row = f"at least {shown(whole // 4)} less: without: dear (proved: at least {shown(whole // 4)}"
     assert row in text
+    assert "look at them first" not in text
     many = replace(prices[4], changes=tuple(f"do {n}" for n in range(9)))
     short = explained_text(problem, replace(found, prices=(many,)), lambda steps: "")
     assert "do 4; and 4 changes more, which -o DIR tells" in " ".join(short.split())
@@ -256,3 +257,21 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     assert "dear" in table
     assert "free" not in table
     assert "unknown" not in table
+
+
+def test_where_nothing_cheaper_was_found_there_is_something_to_begin_with():
+    problem = random_problem(0, 5)
+    found = explain(problem, budget())
+    assert isinstance(found, LayoutExplained)
+    handles, whole = found.prices[0].handles, found.outcome.cost_money
+    found = replace(
+        found,
+        prices=(RulePrice("unknown", handles, Price(0, whole)),),
+        outcome=replace(found.outcome, bound_money=0),
+    )
+    text = " ".join(explained_text(problem, found, lambda steps: "").split())
+    tight = max(found.assessment.margins, key=lambda m: m.used)
+    assert tight.used >= 0.95
+    assert f"look at them first: {tight.rule} at {tight.where} (" in text
+    assert "there was no time to prove how much could be saved" in text
+    assert "100.0" not in text
