@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from decimal import ROUND_CEILING, ROUND_FLOOR
 from typing import Any
 
 from partitioner.check.cut_list import piece_name
@@ -15,7 +16,7 @@ from partitioner.replan.beside import Beside
 from partitioner.replan.compare import DEVICE_KINDS, WIRE_KINDS, Change, Comparison
 from partitioner.replan.compare import Kind as ChangeKind
 from partitioner.report import columns as col
-from partitioner.report.amounts import count_text, margin_time_text, money_text, time_text
+from partitioner.report.amounts import count_text, margin_time_text, money_text
 from partitioner.report.delays import worst_first
 from partitioner.report.drawing import Looks, layout_figures
 from partitioner.report.drawing_input import DrawingInput, drawing_input
@@ -143,7 +144,7 @@ def _tightest(assessment: Assessment) -> tuple[str, str]:
     worst = worst_first(assessment.streams)[0]
     left = "overload"
     if worst.margin_ns is not None:
-        left = f"{margin_time_text(worst.margin_ns)} of {time_text(worst.deadline_ns)}"
+        left = f"{margin_time_text(worst.margin_ns)} of {margin_time_text(worst.deadline_ns)}"
     return f"{worst.stream} to {worst.destination}", left
 
 
@@ -175,7 +176,7 @@ def _segments_table(pair: Beside, names: tuple[str, str]) -> Table:
         ]  # fmt: skip
         if figures[0] != figures[1] or was != now:
             rows.append((was, now, *(x for both in zip(*figures, strict=True) for x in both)))
-    number = Kind.NUMBER
+    number, up = Kind.NUMBER, ROUND_CEILING
     first, second = names
     return Table(
         "differing-segments",
@@ -185,10 +186,10 @@ def _segments_table(pair: Beside, names: tuple[str, str]) -> Table:
             Column("segment_after", f"In {second}", Kind.ID, heads_row=True),
             Column("nodes_before", f"Nodes, {first}", number),
             Column("nodes_after", f"Nodes, {second}", number),
-            Column("length_before_m", f"Length, {first}", number, "m", 2),
-            Column("length_after_m", f"Length, {second}", number, "m", 2),
-            Column("load_before_share", f"Load, {first}", Kind.PERCENT),
-            Column("load_after_share", f"Load, {second}", Kind.PERCENT),
+            Column("length_before_m", f"Length, {first}", number, "m", 2, rounding=up),
+            Column("length_after_m", f"Length, {second}", number, "m", 2, rounding=up),
+            Column("load_before_share", f"Load, {first}", Kind.PERCENT, rounding=up),
+            Column("load_after_share", f"Load, {second}", Kind.PERCENT, rounding=up),
         ),
         rows,
     )
@@ -209,7 +210,7 @@ def _streams_table(pair: Beside, names: tuple[str, str]) -> Table:
         times_us = (in_units(ns, NS_PER_US) for ns in times_ns)
         rows.append((f.stream, f.destination, *times_us))
     rows.sort(key=lambda row: (row[4] is not None, -(row[4] or 0)))
-    number = Kind.NUMBER
+    number, up = Kind.NUMBER, ROUND_CEILING
     first, second = names
     return Table(
         "differing-streams",
@@ -217,11 +218,11 @@ def _streams_table(pair: Beside, names: tuple[str, str]) -> Table:
         (
             Column("stream", "Stream", Kind.ID, heads_row=True),
             Column("destination", "To", Kind.ID),
-            Column("delay_before_us", f"Worst-case delay, {first}", number, "µs"),
-            Column("delay_after_us", f"Worst-case delay, {second}", number, "µs"),
-            Column("more_us", "Longer by", number, "µs"),
-            Column("deadline_us", "Deadline", number, "µs"),
-            Column("margin_after_us", f"Left, {second}", number, "µs"),
+            Column("delay_before_us", f"Worst-case delay, {first}", number, "µs", rounding=up),
+            Column("delay_after_us", f"Worst-case delay, {second}", number, "µs", rounding=up),
+            Column("more_us", "Longer by", number, "µs", rounding=up),
+            Column("deadline_us", "Deadline", number, "µs", 0, rounding=ROUND_FLOOR),
+            Column("margin_after_us", f"Left, {second}", number, "µs", rounding=ROUND_FLOOR),
         ),
         rows,
         folded=len(rows) > 40,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from decimal import ROUND_FLOOR
+from decimal import ROUND_CEILING, ROUND_FLOOR
 
 from partitioner.check.facts import Facts
 from partitioner.model.assessment import Assessment, LegKind, SegmentFigures, StreamFigures
@@ -14,7 +14,9 @@ from partitioner.report.sections import Chapter, Column, Kind, Paper, Section, S
 from partitioner.report.tables import stream_state
 from partitioner.units import PPM
 
-_LOAD = Column("load_share", "Load / limit", Kind.PERCENT, limit="load_limit_share")
+_LOAD = Column(
+    "load_share", "Load / limit", Kind.PERCENT, limit="load_limit_share", rounding=ROUND_CEILING
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +121,7 @@ def _room(figures: SegmentFigures) -> str:
     """Nodes and metres that a line has left; of one that is beyond its limits none."""
     nodes = count_text(max(0, figures.nodes_limit - figures.nodes), "node")
     left_um = max(0, figures.length_limit_um - figures.length_um)
-    return f"; room {nodes}, {length_text(left_um)}"
+    return f"; room {nodes}, {length_text(left_um, rounding=ROUND_FLOOR)}"
 
 
 def _block(row: _Row) -> Block:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from decimal import ROUND_CEILING
 from functools import partial
 
 from partitioner.replan.order import SLIGHT_UM, ChangeOrder, LineWork, Work
@@ -37,7 +38,8 @@ def _intro(order: ChangeOrder) -> list[str]:
     counts = total.pieces
     changed = counts[Work.LONGER] + counts[Work.SHORTER]
     lines = [
-        f"{count_text(counts[Work.NEW], 'new piece')} of {length_text(total.new_um)} together, "
+        f"{count_text(counts[Work.NEW], 'new piece')} of "
+        f"{length_text(total.new_um, 2, ROUND_CEILING)} together, "
         f"{changed} cut to another length, {counts[Work.TAKEN_OUT]} taken out. "
         f"{count_text(total.terminators, 'terminator')} moved, fitted or taken off, "
         f"{count_text(total.reprogrammed, 'PLCA ID')} to program.",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from decimal import ROUND_CEILING
 from typing import Any
 
 from partitioner.errors import Finding
@@ -132,9 +133,10 @@ def _buses(messages: Sequence[MessageTable], variants: Sequence[Any]) -> Section
             col.number("messages", "Messages", lambda v: v.messages),
             col.number("streams", "Streams", lambda v: v.streams),
             col.number("frames_per_s", "Frames", lambda v: v.frames_per_s, "1/s", 0),
-            col.percent("load_share", "Load", lambda v: v.load_share),
+            col.percent("load_share", "Load", lambda v: v.load_share, rounding=ROUND_CEILING),
             col.number("worst_ms", "Longest worst-case delay", lambda v: float("inf")
-                       if v.worst_ns is None else v.worst_ns / 1e6, "ms"),
+                       if v.worst_ns is None else v.worst_ns / 1e6, "ms",
+                       rounding=ROUND_CEILING),
             col.number("late", "Streams late", lambda v: v.late),
         ],
         note="; ".join(f"{k}: {t}" for k, t in _PACKINGS.items())

@@ -10,7 +10,14 @@ from partitioner.facts.line_settings import line_rounds
 from partitioner.model.assessment import Assessment, RuleMargin, SegmentFigures
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
-from partitioner.report.amounts import count_text, length_text, listed, number_text, share_text
+from partitioner.report.amounts import (
+    count_text,
+    length_text,
+    limited_length_text,
+    limited_load_text,
+    listed,
+    share_text,
+)
 from partitioner.report.delays import worst_first
 from partitioner.report.drawing import segment_strokes
 from partitioner.report.drawing_input import DrawingInput, drawing_input
@@ -19,7 +26,7 @@ from partitioner.report.rounds import Round, round_figure
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Paper, Section, Table
 from partitioner.report.strips import read_like, strip_figures
 from partitioner.report.tables import drops_table, wires_table
-from partitioner.units import MUL_PER_UNIT_LOAD, PPM
+from partitioner.units import MUL_PER_UNIT_LOAD
 
 DROP_KEYS = ("order", "node", "plca_id", "position_m", "stub_m", "option", "fitted_share")
 WIRE_KEYS = ("piece", "cut_m", "fitted_share", "only_with", "only_without")
@@ -115,7 +122,7 @@ def _intro(problem: Problem, figures: SegmentFigures, tightest: str | None) -> s
     words = (
         f"{segment.grade} at {segment.switch} port {segment.port}: "
         f"{figures.nodes} of {count_text(figures.nodes_limit, 'node')}, "
-        f"{length_text(figures.length_um)} of {length_text(figures.length_limit_um, 0)}."
+        f"{limited_length_text(figures.length_um, figures.length_limit_um)}."
     )
     reserve = None if limits is None else limits.reserve
     if reserve is not None:
@@ -150,18 +157,20 @@ def _margins(figures: SegmentFigures, electrical: Sequence[RuleMargin], id: str)
         return what, used / limit if limit else 0.0, words
 
     f = figures
-    load, most = (number_text(p * 100 / PPM, 0) for p in (f.load_share_ppm, f.load_limit_ppm))
     rows = [
         row("nodes", f.nodes, f.nodes_limit, f"{f.nodes} of {f.nodes_limit}"),
         row(
             "length", f.length_um, f.length_limit_um,
-            f"{length_text(f.length_um)} of {length_text(f.length_limit_um, 0)}",
+            limited_length_text(f.length_um, f.length_limit_um),
         ),
         row(
             "longest stub", f.longest_stub_um, f.stub_limit_um,
             f"{length_text(f.longest_stub_um)} of {length_text(f.stub_limit_um)}",
         ),
-        row("load", f.load_share_ppm, f.load_limit_ppm, f"{load} of {most} %"),
+        row(
+            "load", f.load_share_ppm, f.load_limit_ppm,
+            limited_load_text(f.load_share_ppm, f.load_limit_ppm),
+        ),
     ]  # fmt: skip
     if f.unit_load_limit_mul is not None:
         own, limit = (m / MUL_PER_UNIT_LOAD for m in (f.unit_load_mul, f.unit_load_limit_mul))

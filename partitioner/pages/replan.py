@@ -17,7 +17,7 @@ from partitioner.replan.compare import Kind as ChangeKind
 from partitioner.replan.rerun import Rerun, RerunPoint
 from partitioner.replan.searched import Found
 from partitioner.report import columns as col
-from partitioner.report.amounts import count_text, money_text, ratio_text
+from partitioner.report.amounts import count_text, gap_text, money_text
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.sections import Section, Table
 from partitioner.report.text import plain, table_text
@@ -93,7 +93,7 @@ def proof_sentence(result: Rerun) -> str:
     gap = (found.total_money - searched.total_bound_money) / max(1, found.total_money)
     parts.append(
         f"Over all layouts the sum is proved to be at least "
-        f"{money_text(searched.total_bound_money, currency)} (gap {ratio_text(gap, 2)}): the bound "
+        f"{money_text(searched.total_bound_money, currency)} (gap {gap_text(gap)}): the bound "
         f"of the layout"
         + (
             f" and the least change of any layout, "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from decimal import ROUND_CEILING
+from decimal import ROUND_FLOOR
 from typing import Any
 
 from partitioner.facts.simulation import (
@@ -73,9 +73,9 @@ def _table(observed: Sequence[Observed]) -> Table:
             col.number("frames", "Frames", lambda o: o.frames),
             col.micros("seen_us", "Longest, at random", lambda o: o.worst_ns),
             col.micros("searched_us", "Longest, searched", lambda o: o.searched_ns),
-            col.micros("worst_delay_us", "Worst-case delay", lambda o: o.bound_ns,
-                       rounding=ROUND_CEILING),
-            col.micros("deadline_us", "Deadline", lambda o: o.deadline_ns),
+            col.micros("worst_delay_us", "Worst-case delay", lambda o: o.bound_ns),
+            col.micros("deadline_us", "Deadline", lambda o: o.deadline_ns, 0,
+                       rounding=ROUND_FLOOR),
             col.bar("share", "Of the worst case", lambda o: in_units(o.share_ppm, PPM)),
         ],
         folded=len(observed) > 40,

@@ -105,8 +105,8 @@ def _loads(
     switching: Switching,
 ) -> tuple[tuple[Column, Callable[[Attachment], float]], ...]:
     return (
-        col.share("load_out_share", "Load out", lambda at: switching.load_ppm(at.sends, at.grade)),
-        col.share("load_in_share", "Load in", lambda at: switching.load_ppm(at.hears, at.grade)),
+        col.load("load_out_share", "Load out", lambda at: switching.load_ppm(at.sends, at.grade)),
+        col.load("load_in_share", "Load in", lambda at: switching.load_ppm(at.hears, at.grade)),
         col.number("streams_out", "Streams out", lambda at: len(at.sends)),
         col.number("streams_in", "Streams in", lambda at: len(at.hears)),
     )  # fmt: skip

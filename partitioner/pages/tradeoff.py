@@ -5,14 +5,21 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import date
-from decimal import ROUND_CEILING
+from decimal import ROUND_CEILING, ROUND_FLOOR
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.pages.beside import differences_section, drawing_section, figures_section
 from partitioner.replan.beside import lay_beside
-from partitioner.report.amounts import count_text, gap_text, money_text, ratio_text
+from partitioner.report.amounts import (
+    count_text,
+    gap_text,
+    margin_time_text,
+    money_text,
+    ratio_text,
+    time_text,
+)
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
 from partitioner.report.page import page_files
@@ -161,7 +168,8 @@ def steps_text(problem: Problem, state: TradeOff) -> list[str]:
 
 
 def _gain(problem: Problem, state: TradeOff, a: Point, b: Point) -> str:
-    gain = state.axis.text(a.value - b.value)
+    text = state.axis.text
+    gain = (margin_time_text if text is time_text else text)(a.value - b.value)
     price = b.cost_money - a.cost_money
     # Two points may differ by less than two decimals show.
     cent = MONEY_STEPS // 100
@@ -275,14 +283,16 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
         columns=[
             Column("point", "Point", number, heads_row=True),
             Column("cost", total_name(problem).capitalize(), number, currency, 2),
-            Column("value", axis.name.capitalize(), number, axis.unit),
+            Column("value", axis.name.capitalize(), number, axis.unit, axis.digits,
+                   rounding=ROUND_FLOOR if axis.id == "margin" else ROUND_CEILING),
             Column("unit"),
             Column("bound", "Bound", number, currency, 2),
             Column("gap_share", "Gap", Kind.PERCENT, digits=1, rounding=ROUND_CEILING),
             Column("proved"),
             Column("layout", "Layout", Kind.ID),
             Column("more_cost", "Dearer by", number, currency, 2),
-            Column("gain", axis.better.capitalize(), number, axis.unit),
+            Column("gain", axis.better.capitalize(), number, axis.unit, axis.digits,
+                   rounding=ROUND_FLOOR),
             Column(
                 "state", "State", Kind.STATE, state_words=("proved", "within gap", "beyond gap")
             ),

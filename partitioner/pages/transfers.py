@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import ROUND_CEILING, ROUND_FLOOR
+
 from partitioner.check.facts import Facts
 from partitioner.facts.transfer_times import TimedTransfer, TransferTimes
 from partitioner.network.transfers import frame_count
@@ -68,7 +70,8 @@ def _transfers_table(times: TransferTimes) -> Table:
             col.number("size_bytes", "Size", lambda row: row.transfer.size_bytes, "bytes"),
             col.number("frame_count", "Frames", lambda row: frame_count(row.transfer)),
             col.state("state", "State", _state, ("in time", "no limit", "late")),
-            col.seconds("longest_s", "Allowed", lambda row: row.transfer.longest_ns),
+            col.seconds("longest_s", "Allowed", lambda row: row.transfer.longest_ns,
+                        rounding=ROUND_FLOOR),
             col.seconds("stated_s", "At the stated pace",
                         lambda row: row.stated.total_ns if row.stated else None),
             col.micros("fast_pace_us", "Fast pace",
@@ -123,7 +126,7 @@ def _totals_table(facts: Facts, times: TransferTimes) -> Table:
             Column("kind", "Of"),
             Column("name", "Name", Kind.ID, heads_row=True),
             Column("transfer_count", "Transfers", Kind.NUMBER),
-            Column("total_s", "At most", Kind.NUMBER, "s"),
+            Column("total_s", "At most", Kind.NUMBER, "s", rounding=ROUND_CEILING),
         ],
         rows,
         note="One transfer after another, each at its fast pace.",

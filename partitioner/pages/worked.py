@@ -41,9 +41,9 @@ def _intro(worked: Worked) -> list[str]:
         f"tag and check sequence the frame has {worked.frame_bytes} bytes, {padded} (IEEE Std "
         "802.3 Clause 4.4.2). BT: bit time, 100 ns at 10 Mb/s; L: the length of a frame in bytes.",
         f"The terms add up to {time_text(bound_ns)}; of the deadline of "
-        f"{time_text(figures.deadline_ns)} {margin_time_text(margin_ns)} are left. How many frames "
-        "of others can come meanwhile follows from their periods, jitters and lives; how, and why "
-        "no frame takes longer, is in docs/explanation/timing.md.",
+        f"{margin_time_text(figures.deadline_ns)} {margin_time_text(margin_ns)} are left. How many "
+        "frames of others can come meanwhile follows from their periods, jitters and lives; how, "
+        "and why no frame takes longer, is in docs/explanation/timing.md.",
     ]
 
 
@@ -67,7 +67,7 @@ def _table(worked: Worked) -> Table:
             Column("kind"),
             Column("term", "Term", heads_row=True),
             Column("formula", "Formula"),
-            Column("time_us", "Time", Kind.NUMBER, "µs", 2),
+            Column("time_us", "Time", Kind.NUMBER, "µs", 3),
             Column("source", "Clause or source", Kind.SOURCE),
         ],
         rows,

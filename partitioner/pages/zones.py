@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from decimal import ROUND_CEILING
+
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, listed, money_text
@@ -81,7 +83,7 @@ def _table(problem: Problem, zones: Zones) -> Table:
             col.money("more", "More than this layout", lambda row: row.more_money, currency),
             col.money("at_least", "At least", lambda row: row.at_least_money, currency),
             col.money("at_most", "At most", lambda row: row.at_most_money, currency),
-            col.percent("gap", "Proven gap", lambda row: row.gap, 2),
+            col.percent("gap", "Proven gap", lambda row: row.gap, 1, rounding=ROUND_CEILING),
             col.names("open_switches", "Open then",
                       lambda row: row.layout.open_switches if row.layout else ()),
         ],

@@ -87,9 +87,49 @@ def money_text(amount_money: int, currency: str = "") -> str:
     return f"{text}{NBSP}{visible(currency)}" if currency else text
 
 
-def length_text(length_um: int, digits: int = 2) -> str:
+def length_text(length_um: int, digits: int = 2, rounding: str = ROUND_HALF_EVEN) -> str:
     """Length in metres."""
-    return f"{number_text(Decimal(length_um) / UM_PER_M, digits)}{NBSP}m"
+    return f"{number_text(Decimal(length_um) / UM_PER_M, digits, rounding)}{NBSP}m"
+
+
+def limit_text(limit: Decimal | float) -> str:
+    """A limit: whole, or with two decimals, rounded down.
+
+    Examples
+    --------
+    >>> limit_text(25), limit_text(12.5)
+    ('25', '12.50')
+    """
+    return number_text(limit, 0 if limit % 1 == 0 else 2, ROUND_FLOOR)
+
+
+def length_limit_text(limit_um: int) -> str:
+    """A limit on length in metres."""
+    return f"{limit_text(Decimal(limit_um) / UM_PER_M)}{NBSP}m"
+
+
+def limited_length_text(length_um: int, limit_um: int, digits: int = 2) -> str:
+    """A length before its limit, rounded up.
+
+    Examples
+    --------
+    >>> limited_length_text(8_747_465, 25_000_000, 1).replace(NBSP, " ")
+    '8.8 m of 25 m'
+    """
+    return f"{length_text(length_um, digits, ROUND_CEILING)} of {length_limit_text(limit_um)}"
+
+
+def per_cent_text(ratio: Decimal | float, digits: int, rounding: str) -> str:
+    """A ratio in per cent without the sign; what is there never looks like nothing."""
+    if not digits and 0 < ratio < 0.01:
+        return "<1"
+    return number_text(Decimal(str(ratio)) * 100, digits, rounding)
+
+
+def limited_load_text(load_ppm: int, limit_ppm: int) -> str:
+    """How busy something is at most, before its limit."""
+    own = per_cent_text(Decimal(load_ppm) / PPM, 0, ROUND_CEILING)
+    return f"{own} of {limit_text(Decimal(limit_ppm) * 100 / PPM)}{NBSP}%"
 
 
 def time_text(time_ns: int, rounding: str = ROUND_CEILING) -> str:

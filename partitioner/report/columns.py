@@ -8,6 +8,7 @@ is for files alone, where its key says all.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from decimal import ROUND_CEILING
 from typing import Any, TypeVar
 
 from partitioner.report.sections import Column, Kind, State
@@ -58,23 +59,34 @@ def share(key: str, title: str, held: Amount[Item], **more: Any) -> Held[Item]:
     return _scaled(Column(key, title, Kind.PERCENT, **more), held, PPM)
 
 
+def load(key: str, title: str, held: Amount[Item], **more: Any) -> Held[Item]:
+    """How busy something is at most, in parts per million; shown rounded up."""
+    return share(key, title, held, rounding=ROUND_CEILING, **more)
+
+
 def metres(
-    key: str, title: str, held: Amount[Item], digits: int = 2, **more: Any
-) -> Held[Item]:
-    """A length in µm."""
-    return _scaled(Column(key, title, Kind.NUMBER, "m", digits, **more), held, UM_PER_M)
+    key: str, title: str, held: Amount[Item], digits: int = 2, *, rounding: str = ROUND_CEILING,
+    **more: Any,
+) -> Held[Item]:  # fmt: skip
+    """A length in µm, shown rounded up unless it is one that is left."""
+    column = Column(key, title, Kind.NUMBER, "m", digits, rounding=rounding, **more)
+    return _scaled(column, held, UM_PER_M)
 
 
 def micros(
-    key: str, title: str, held: Amount[Item], digits: int | None = None, **more: Any
+    key: str, title: str, held: Amount[Item], digits: int | None = None, *,
+    rounding: str = ROUND_CEILING,
+) -> Held[Item]:  # fmt: skip
+    """A time in ns, shown in µs and rounded up unless it is one that is allowed or left."""
+    column = Column(key, title, Kind.NUMBER, "µs", digits, rounding=rounding)
+    return _scaled(column, held, NS_PER_US)
+
+
+def seconds(
+    key: str, title: str, held: Amount[Item], *, rounding: str = ROUND_CEILING
 ) -> Held[Item]:
-    """A time in ns, shown in µs."""
-    return _scaled(Column(key, title, Kind.NUMBER, "µs", digits, **more), held, NS_PER_US)
-
-
-def seconds(key: str, title: str, held: Amount[Item]) -> Held[Item]:
-    """A time in ns, shown in s."""
-    return _scaled(Column(key, title, Kind.NUMBER, "s"), held, NS_PER_S)
+    """A time in ns, shown in s; rounded as those in µs."""
+    return _scaled(Column(key, title, Kind.NUMBER, "s", rounding=rounding), held, NS_PER_S)
 
 
 def grams(key: str, title: str, held: Amount[Item]) -> Held[Item]:

@@ -10,7 +10,7 @@ from partitioner import __version__
 from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
-from partitioner.report.amounts import count_text, length_text
+from partitioner.report.amounts import count_text, length_limit_text
 from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.key_figures import key_figures
 from partitioner.report.looking_around import things_of
@@ -134,7 +134,7 @@ def _rules(problem: Problem) -> str:
     """The limits of shared lines, whose promise they are, and what is kept apart or together."""
     said = [
         f"{limits.basis.value} limits, {limits.nodes} nodes and "
-        f"{length_text(limits.length_um, 0)} a line"
+        f"{length_limit_text(limits.length_um)} a line"
         for grade, limits in problem.limits.items()
         if problem.catalogue.is_line(grade)
     ]

@@ -11,10 +11,11 @@ from partitioner.report.amounts import (
     NBSP,
     count_text,
     left_text,
-    length_text,
+    limited_length_text,
+    limited_load_text,
     listed,
+    margin_time_text,
     money_text,
-    number_text,
     ratio_text,
     time_text,
 )
@@ -84,11 +85,6 @@ def sheet_anchor(assessment: Assessment, segment: str) -> str:
     return f"sheet-{ids.index(segment) + 1}" if segment in ids else ""
 
 
-def _per_cent(share_ppm: int) -> str:
-    """A share in whole per cent; what is there never looks like nothing."""
-    return "<1" if 0 < share_ppm < PPM / 100 else number_text(share_ppm * 100 / PPM, 0)
-
-
 def _all(problem: Problem, assessment: Assessment) -> list[_Found]:
     lines = [f for f in assessment.segments if problem.catalogue.is_line(f.segment.grade)]
     made = (
@@ -136,7 +132,7 @@ def _tightest(assessment: Assessment) -> _Found | None:
         return None
     worst = worst_first(assessment.streams)[0]
     way = f"{worst.stream} to {worst.destination}"
-    deadline = time_text(worst.deadline_ns)
+    deadline = margin_time_text(worst.deadline_ns)
     if worst.response_ns is None or worst.margin_ns is None:
         value, remark = "overload", f"{way}: more arrives than a line can carry"
     elif worst.margin_ns < 0:
@@ -162,7 +158,7 @@ def _longest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found 
         return None
     longest = max(lines, key=lambda f: f.length_um)
     where = longest.segment.id
-    value = f"{length_text(longest.length_um, 1)} of {length_text(longest.length_limit_um, 0)}"
+    value = limited_length_text(longest.length_um, longest.length_limit_um, 1)
     return _Found(
         KeyFigure("Longest line", value, where, sheet_anchor(assessment, where)),
         [
@@ -187,7 +183,7 @@ def _fullest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found 
             "Fullest line",
             f"{fullest.nodes} of {fullest.nodes_limit}{NBSP}nodes",
             f"{listed(alike, 3)}; load at most "
-            f"{_per_cent(loaded.load_share_ppm)} of {_per_cent(loaded.load_limit_ppm)}{NBSP}% "
+            f"{limited_load_text(loaded.load_share_ppm, loaded.load_limit_ppm)} "
             f"({loaded.segment.id})",
             sheet_anchor(assessment, fullest.segment.id),
         ),

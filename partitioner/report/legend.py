@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from decimal import ROUND_CEILING
 
 from partitioner.report.amounts import count_text, length_text
 from partitioner.report.drawing_input import DrawingInput, DrawnSegment
@@ -164,7 +165,7 @@ def _lines(
     texts = [
         f"{s.switch} port {s.port}, "
         + (count_text(len(s.devices), "device") if s.is_shared or not s.devices else s.devices[0])
-        + f", {length_text(s.length_um, 1)}"
+        + f", {length_text(s.length_um, 1, ROUND_CEILING)}"
         for s in segments
     ]
     names = max((text_width(s.id, SIZE, bold=True) for s in segments), default=0.0) + 10

@@ -7,6 +7,7 @@ and shows what one build carries; all figures it tells stand in the tables as we
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import ROUND_CEILING
 from itertools import pairwise
 from typing import Any
 
@@ -73,7 +74,8 @@ def _segment(problem: Problem, figures: SegmentFigures) -> dict[str, Any]:
     ]
     return {
         "words": f"{'line' if is_line else 'link'} at {segment.switch} port {segment.port}, "
-        f"{count_text(len(segment.devices), 'device')}, {length_text(figures.length_um)}",
+        f"{count_text(len(segment.devices), 'device')}, "
+        f"{length_text(figures.length_um, 2, ROUND_CEILING)}",
         "switch": segment.switch,
         "grade": segment.grade,
         "devices": list(segment.devices),

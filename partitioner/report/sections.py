@@ -10,12 +10,20 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from decimal import ROUND_HALF_EVEN
+from decimal import ROUND_HALF_EVEN, Decimal
 from enum import Enum, IntEnum, StrEnum
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from partitioner.reading.csv_text import csv_text
-from partitioner.report.amounts import NBSP, NONE, number_text, rounded_amounts, significant_text
+from partitioner.report.amounts import (
+    NBSP,
+    NONE,
+    limit_text,
+    number_text,
+    per_cent_text,
+    rounded_amounts,
+    significant_text,
+)
 from partitioner.report.file_names import clean_name
 from partitioner.report.svg import stacked
 
@@ -185,7 +193,7 @@ class Column:
         if self.kind is Kind.STATE:
             return self.state_words[list(State).index(State(value))]
         if self.kind in (Kind.PERCENT, Kind.BAR):
-            return f"{self._per_cent(value)}{NBSP}%"
+            return f"{per_cent_text(value, self.digits or 0, self.rounding)}{NBSP}%"
         if self.kind is Kind.AMOUNTS:
             return rounded_amounts(str(value))
         if self.kind is Kind.NUMBER:
@@ -198,21 +206,15 @@ class Column:
         digits = digits if self.digits is None else self.digits
         return number_text(value, digits, self.rounding)
 
-    def _per_cent(self, ratio: float) -> str:
-        """A ratio in per cent; what is there never looks like nothing."""
-        if not self.digits and 0 < ratio < 0.01:
-            return "<1"
-        return self._number(100 * ratio, 0)
-
     def limited_text(self, value: Any, limit: Any) -> str:
         """Cell text of a figure that stands before its limit."""
         if not limit:
             return NONE
-        per = 100 if self.kind is Kind.PERCENT else 1
+        if self.kind is Kind.PERCENT:
+            own = per_cent_text(value, self.digits or 0, self.rounding)
+            return f"{own} / {limit_text(Decimal(str(limit)) * 100)}"
         digits = self.digits if self.digits and isinstance(value, float) else 0
-        most = number_text(limit * per, 0 if limit * per % 1 == 0 else 2)
-        own = self._per_cent(value) if per == 100 else number_text(value, digits)
-        return f"{own} / {most}"
+        return f"{number_text(value, digits, self.rounding)} / {limit_text(limit)}"
 
 
 @dataclass(frozen=True, slots=True)

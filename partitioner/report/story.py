@@ -11,13 +11,14 @@ from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Basis, Problem
 from partitioner.report.amounts import (
     count_text,
-    length_text,
+    gap_text,
+    length_limit_text,
     listed,
+    margin_time_text,
     money_text,
     number_text,
     ratio_text,
     rounded_amounts,
-    share_text,
     time_text,
 )
 from partitioner.report.charts import Bar, Series, stacked_figure, xy_figure
@@ -29,7 +30,7 @@ from partitioner.report.legend import legends_of
 from partitioner.report.sections import Chapter, Column, Figure, Paper, Section, State, Table
 from partitioner.report.tables import margin_state
 from partitioner.report.verdict import priced_total_text
-from partitioner.units import MONEY_STEPS, PPM, duration_text
+from partitioner.units import MONEY_STEPS, duration_text
 
 GUARANTEED_NODES = 8
 GUARANTEED_LENGTH_UM = 25_000_000
@@ -233,7 +234,7 @@ def _waterfall(assessment: Assessment) -> Figure:
             bars.append(Bar(name, (), "■ overload", True, about, is_heading=True))
             continue
         is_late = f.margin_ns < 0
-        said = f"{time_text(f.response_ns)} of {time_text(f.deadline_ns)}"
+        said = f"{time_text(f.response_ns)} of {margin_time_text(f.deadline_ns)}"
         note = f"■ late: {said}" if is_late else said
         bars.append(Bar(name, (), note, is_late, about, is_heading=True))
         start = 0.0
@@ -297,7 +298,7 @@ def _timeline(problem: Problem, outcome: Outcome | None) -> tuple[Figure, ...]:
             "timeline",
             "Cost and bound over time",
             f"Cost of the best layout and proven bound against seconds; at the end the gap is "
-            f"{ratio_text(outcome.gap, 2)}. The run data in outcome.json hold the same points.",
+            f"{gap_text(outcome.gap)}. The run data in outcome.json hold the same points.",
             series,
             "seconds",
             problem.currency,
@@ -330,7 +331,7 @@ def _cautions(
     used = {s.grade for s in assessment.layout.segments}
     qualify = [
         f"The limits of {grade} are engineered ones ({limits.nodes} nodes, "
-        f"{length_text(limits.length_um, 0)}): they hold for the parts and the environment they "
+        f"{length_limit_text(limits.length_um)}): they hold for the parts and the environment they "
         "were qualified with and for no others."
         for grade, limits in problem.limits.items()
         if limits.basis is Basis.ENGINEERED and grade in used
@@ -343,8 +344,8 @@ def _cautions(
     ]
     if beyond:
         qualify.append(
-            f"Beyond {GUARANTEED_NODES} nodes or {length_text(GUARANTEED_LENGTH_UM, 0)}, the most "
-            "that every compliant part promises (IEEE Std 802.3 Clause 147), and so to be "
+            f"Beyond {GUARANTEED_NODES} nodes or {length_limit_text(GUARANTEED_LENGTH_UM)}, the "
+            "most that every compliant part promises (IEEE Std 802.3 Clause 147), and so to be "
             f"qualified electrically: {listed(beyond)}."
         )
     cautions = list(problem.warnings)
@@ -424,7 +425,7 @@ def _run_block(
             ("status", outcome.status.value),
             ("cost", money_text(outcome.cost_money, problem.currency)),
             ("bound", money_text(outcome.bound_money, problem.currency)),
-            ("gap", share_text(round(outcome.gap * PPM), 2)),
+            ("gap", gap_text(outcome.gap)),
             ("stopped by", outcome.stopped_by),
             ("searched for", duration_text(outcome.seconds)),
             ("best layout after", duration_text(outcome.seconds_to_best)),

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from decimal import ROUND_CEILING
 
 from partitioner.report.amounts import count_text, length_text, number_text
 from partitioner.report.drawing import segment_strokes
@@ -109,9 +110,9 @@ def _told(segment: DrawnSegment, by_id: Mapping[str, DrawnDevice]) -> list[tuple
     spots = []
     for device in (by_id[d] for d in segment.devices):
         number = "" if device.plca_id is None else device.plca_id
-        at = number_text(device.along_um / UM_PER_M, 2)
+        at = number_text(device.along_um / UM_PER_M, 2, ROUND_CEILING)
         spots.append((device.along_um, f"{number} {device.id} {at}{_stub_text(device)}".strip()))
-    at = number_text(segment.switch_along_um / UM_PER_M, 2)
+    at = number_text(segment.switch_along_um / UM_PER_M, 2, ROUND_CEILING)
     spots.append((segment.switch_along_um, f"0 {segment.switch} port {segment.port} {at}"))
     return spots
 
@@ -186,4 +187,6 @@ def _strip(
 
 
 def _stub_text(device: DrawnDevice) -> str:
-    return f", stub {number_text(device.stub_um / UM_PER_M, 2)}" if device.stub_um else ""
+    if not device.stub_um:
+        return ""
+    return f", stub {number_text(device.stub_um / UM_PER_M, 2, ROUND_CEILING)}"

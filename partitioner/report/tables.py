@@ -83,13 +83,12 @@ def segments_table(problem: Problem, assessment: Assessment) -> Table:
             col.metres("longest_stub_m", "Stub", lambda f: f.longest_stub_um,
                        limit="stub_limit_m"),
             col.metres("stub_limit_m", "", lambda f: f.stub_limit_um),
-            col.share("load_share", "Load", lambda f: f.load_share_ppm, limit="load_limit_share"),
+            col.load("load_share", "Load", lambda f: f.load_share_ppm, limit="load_limit_share"),
             col.share("load_limit_share", "", lambda f: f.load_limit_ppm),
             col.text("unit_loads", "", lambda f: f.unit_load_mul / MUL_PER_UNIT_LOAD),
             col.text("unit_loads_limit", "",
                      lambda f: in_units(f.unit_load_limit_mul, MUL_PER_UNIT_LOAD)),
-            col.micros("longest_cycle_us", "Cycle", lambda f: f.cycle_ns or None,
-                       rounding=ROUND_CEILING),
+            col.micros("longest_cycle_us", "Cycle", lambda f: f.cycle_ns or None),
             col.text("plca_node_count", "",
                      lambda f: plca_node_count(f.segment, grades[f.segment.grade]) or None),
             col.text("basis", "", basis),
@@ -133,8 +132,8 @@ def drops_table(problem: Problem, assessment: Assessment) -> Table:
             Column("node", "Node", Kind.ID, heads_row=True),
             Column("role", "Role"),
             Column("plca_id", "PLCA ID", Kind.NUMBER),
-            Column("position_m", "From first end", Kind.NUMBER, "m", 2),
-            Column("stub_m", "Stub", Kind.NUMBER, "m", 2),
+            Column("position_m", "From first end", Kind.NUMBER, "m", 2, rounding=ROUND_CEILING),
+            Column("stub_m", "Stub", Kind.NUMBER, "m", 2, rounding=ROUND_CEILING),
             Column("option", "Option", Kind.ID),
             Column("fitted_share", "Fitted in", Kind.PERCENT, "", 0),
         ],
@@ -175,6 +174,7 @@ def backbone_table(problem: Problem, assessment: Assessment) -> Table:
     """One row per backbone link that is built."""
     rates = {g.id: g.rate_bps / 1e6 for g in problem.catalogue.grades.values()}
     port = problem.backbone_port
+    cut_um = {frozenset((w.from_node, w.to_node)): w.length_um for w in assessment.wires}
     return Table.of(
         "backbone",
         "Backbone links",
@@ -186,9 +186,11 @@ def backbone_table(problem: Problem, assessment: Assessment) -> Table:
             col.number("to_port", "Port there", lambda link: port(*reversed(link.ends))),
             col.name("grade", "Grade", lambda link: link.grade),
             col.number("rate_mbps", "Rate", lambda link: rates.get(link.grade), "Mbit/s", 0),
+            col.metres("length_m", "Length", lambda link: cut_um.get(frozenset(link.ends))),
         ],
         note="Backbone ports are numbered on from the last port for devices, one for each link "
-        "that the problem lists at the switch, so that none is renumbered when others are built.",
+        "that the problem lists at the switch, so that none is renumbered when others are built. "
+        "A length that is stated has its slack in it; one along pathways has none.",
     )
 
 
@@ -229,10 +231,10 @@ def streams_table(problem: Problem, assessment: Assessment) -> Table:
             col.micros("jitter_us", "", lambda f: streams[f.stream].jitter_ns),
             *(col.micros(f"{part}_us", title, _cause(place))
               for place, (part, title) in enumerate(causes.items())),
-            col.micros("worst_delay_us", "Worst-case delay", lambda f: f.response_ns,
-                       rounding=ROUND_CEILING),
+            col.micros("worst_delay_us", "Worst-case delay", lambda f: f.response_ns),
             col.micros("linear_delay_us", "", lambda f: f.linear_ns),
-            col.micros("deadline_us", "Deadline", lambda f: f.deadline_ns, 0),
+            col.micros("deadline_us", "Deadline", lambda f: f.deadline_ns, 0,
+                       rounding=ROUND_FLOOR),
             col.micros("margin_us", "Left", lambda f: f.margin_ns, rounding=ROUND_FLOOR),
             col.percent("margin_share", "Left of deadline",
                         lambda f: None if f.margin_ns is None
@@ -262,10 +264,8 @@ def legs_table(assessment: Assessment) -> Table:
             col.name("where", "Where", lambda row: row[2].where),
             *(col.micros(f"{part}_us", title, partial(_part_of_leg, f"{part}_ns"))
               for part, title in _CAUSES.items()),
-            col.micros("worst_delay_us", "Worst-case delay", lambda row: row[2].response_ns,
-                       rounding=ROUND_CEILING),
-            col.micros("linear_delay_us", "Linear delay", lambda row: row[2].linear_ns,
-                       rounding=ROUND_CEILING),
+            col.micros("worst_delay_us", "Worst-case delay", lambda row: row[2].response_ns),
+            col.micros("linear_delay_us", "Linear delay", lambda row: row[2].linear_ns),
             col.micros("priced_us", "", lambda row: row[2].priced_ns),
         ],
         folded=True,
@@ -359,7 +359,7 @@ def wires_table(problem: Problem, assessment: Assessment) -> Table:
             col.name("cable", "Cable", lambda w: w.cable),
             col.name("from", "From", lambda w: w.from_node),
             col.name("to", "To", lambda w: w.to_node),
-            col.metres("length_m", "Needed", lambda w: w.length_um, rounding=ROUND_CEILING),
+            col.metres("length_m", "Needed", lambda w: w.length_um),
             col.metres("cut_m", "Cut length", lambda w: problem.shop.cut_um(w.length_um), 3),
             col.share("fitted_share", "Fitted in", lambda w: w.share_ppm, digits=0),
             col.names("only_with", "Only with", lambda w: w.only_with),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from decimal import ROUND_FLOOR
 
 from partitioner.model.assessment import Assessment
 from partitioner.model.catalogue import Catalogue
@@ -35,6 +36,8 @@ class Axis:
     title, unit, scale
         Axis title of the chart, unit of the CSV column, and how many of ``value``'s units make
         one of it.
+    digits
+        Decimals shown of it; None: those of a time.
     value
         Of a layout that was judged; a whole number, less is better.
     limit
@@ -54,6 +57,7 @@ class Axis:
     title: str
     unit: str
     scale: int
+    digits: int | None
     value: Callable[[Problem, Assessment], int]
     limit: Callable[[Problem, int], Study]
     floor: Callable[[Problem], int]
@@ -256,27 +260,27 @@ AXES: dict[str, Axis] = {
     for axis in (
         Axis(
             "latency", "worst latency",
-            "longest worst-case delay of any stream, end to end, in ms", "ms", NS_PER_MS,
+            "longest worst-case delay of any stream, end to end, in ms", "ms", NS_PER_MS, None,
             worst_latency_ns, _no_later_than, _least_latency_ns, time_text, "faster",
         ),
         Axis(
-            "margin", "least margin", "least margin, % of a deadline", "%", PPM // 100,
+            "margin", "least margin", "least margin, % of a deadline", "%", PPM // 100, 1,
             worst_use_ppm, _no_tighter_than, _least_use_ppm,
-            lambda ppm: ratio_text(ppm / PPM, 1), "more margin",
+            lambda ppm: ratio_text(ppm / PPM, 1, ROUND_FLOOR), "more margin",
         ),
         Axis(
-            "mass", "mass", "mass in g", "g", MG_PER_G,
+            "mass", "mass", "mass in g", "g", MG_PER_G, 0,
             mass_mg, _no_heavier_than, lambda problem: 0, mass_text, "lighter",
             "Lines are taken in their cheapest order each, which is the lightest one but for "
             "rounding.",
         ),
         Axis(
-            "ports", "ports in use", "ports in use", "ports", 1,
+            "ports", "ports in use", "ports in use", "ports", 1, 0,
             port_count, _segment_cap(lambda master, column: True), lambda problem: 1,
             lambda n: count_text(n, "port"), "fewer",
         ),
         Axis(
-            "lines", "shared lines", "shared lines", "lines", 1,
+            "lines", "shared lines", "shared lines", "lines", 1, 0,
             line_count, _segment_cap(_is_line), lambda problem: 0,
             lambda n: count_text(n, "line"), "fewer",
         ),

@@ -243,6 +243,19 @@ def test_lists_added_up_from_the_files_give_the_totals_of_the_outcome(demo: Case
     assert batch["price"].sum() / 200 == pytest.approx(average, rel=0.01)
 
 
+def test_a_backbone_link_is_as_long_at_every_place(demo: Case) -> None:
+    problem, assessment, files = demo
+    shown = frame(files, "backbone").set_index(["from_switch", "to_switch"])["length_m"]
+    assert len(shown) == len(assessment.layout.backbone) > 0
+    wires = frame(files, "wires").set_index("piece")
+    graph = nx.parse_graphml(files["layout.graphml"])
+    for (a, b), length_m in shown.items():
+        piece = ":".join(sorted((a, b)))
+        assert wires.loc[piece, "segment"] == graph.edges[a, b]["segment"] == "backbone"
+        assert wires.loc[piece, "length_m"] == graph.edges[a, b]["length_m"] == length_m
+        assert wires.loc[piece, "cut_m"] == problem.shop.cut_um(round(length_m * 1e6)) / 1e6
+
+
 def _is_carried(row: pd.Series, options: set[str]) -> bool:
     with_one, without = str(row["only_with"]).split(), str(row["only_without"]).split()
     return (not with_one or bool(options & set(with_one))) and not options & set(without)

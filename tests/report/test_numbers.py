@@ -14,19 +14,22 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application.reading import read_layout
+from partitioner.application.reading import read_layout, read_problem
 from partitioner.application.report import Against, report
+from partitioner.application.search import Search
+from partitioner.application.tradeoff import tradeoff
 from partitioner.check.judge import assess
 from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import backbone_length_um
 from partitioner.report.drawing_input import drawing_input
-from partitioner.report.sections import TIMES, Kind
+from partitioner.report.sections import TIMES, Kind, Table
 from partitioner.report.tables import parts_table
 from tests.bench.planted import planted
-from tests.report.fixtures import DEMOS, demo_plan, demo_report
+from tests.report.fixtures import DEMOS, ROOT, demo_plan, demo_report
 
+CASES = ROOT / "tests" / "cases"
 CASE = Path(__file__).parent.parent / "gold" / "small-sprayer"
 NUMBER = re.compile(r"(?<![\w.-])[-−]?\d[\d\u202f]*(?:\.\d+)?(?![\w-]|\.\d)")
 
@@ -319,21 +322,58 @@ CUT_M = {"cut_m", "length_before_m", "length_after_m", "difference_m", "new_m", 
 """Lengths that somebody cuts, in mm."""
 
 
-def test_no_figure_is_told_more_exactly_than_one_can_use(tmp_path: Path) -> None:
+@pytest.fixture(scope="module")
+def told() -> list[Table]:
+    """All tables of a report that has another layout beside it, of one more and a trade-off."""
     read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
     first, *others = read.layout.segments
     turned = replace(first, devices=first.devices[::-1])
     other = replace(read.layout, segments=(turned, *others))
-    page = report(read.problem, read.layout, against=Against("turned", other)).page()
-    tables = [table for section in page.walk() for table in section.tables]
-    assert {"differing-streams", "frames", "worked", "orders"} <= {t.id for t in tables}
-    for cell in (c for table in tables for row in table.cells() for c in row):
+    machine = planted(8, 0)
+    traded = read_problem(CASES / "tradeoff-floor.yaml")
+    pages = (
+        report(read.problem, read.layout, against=Against("turned", other)).page(),
+        report(machine.problem, machine.hidden).page(),
+        tradeoff(traded, Search(time_limit_s=60), points=None).page(),
+    )
+    tables = [table for page in pages for section in page.walk() for table in section.tables]
+    assert {"differing-streams", "frames", "worked", "orders", "front"} <= {t.id for t in tables}
+    return tables
+
+
+def test_no_figure_is_told_more_exactly_than_one_can_use(told: list[Table]) -> None:
+    for cell in (c for table in told for row in table.cells() for c in row):
         key, words = cell.column.key, cell.words.replace("\u202f", "").replace("\u00a0", " ")
         for number in re.findall(r"\d+\.\d+", words):
             digits, decimals = number.replace(".", "").lstrip("0"), number.split(".")[1]
             if cell.column.unit in TIMES and key not in EXACT:
                 assert len(digits) <= 3, (key, words)
-            if cell.column.kind in (Kind.PERCENT, Kind.BAR):
+            # A gap is the one share that is told in tenths.
+            if cell.column.kind in (Kind.PERCENT, Kind.BAR) and key != "gap_share":
                 pytest.fail(f"{key}: {words}")
             if cell.column.unit == "m" and key not in CUT_M:
                 assert len(decimals) <= 2, (key, words)
+
+
+LEFT = re.compile(r"margin|left|deadline|limit|gain")
+"""Amounts that are allowed or left over; all others are taken."""
+
+
+def test_what_is_taken_is_rounded_up_and_what_is_left_down(told: list[Table]) -> None:
+    """So the same amount reads the same at every place, and no figure flatters the layout."""
+    seen = Counter()
+    for cell in (c for table in told for row in table.cells() for c in row):
+        column, exact = cell.column, cell.value
+        is_share = column.kind is Kind.PERCENT and re.search("load|margin|left", column.key)
+        is_amount = column.unit in ("m", *TIMES) or is_share
+        found = numbers(cell.words.partition("/")[0])
+        if not is_amount or not found or "<" in cell.words or column.key == "value":
+            continue
+        shown, value = Decimal(found[0]), Decimal(str(exact)) * (100 if is_share else 1)
+        is_left = bool(LEFT.search(column.key))
+        assert (shown <= value) if is_left else (shown >= value), (column.key, cell)
+        seen[is_left, column.unit or "%"] += shown != value
+    # Each way and unit was rounded somewhere.
+    assert {(False, "m"), (False, "µs"), (True, "µs"), (False, "%"), (True, "%")} <= {
+        key for key, count in seen.items() if count
+    }

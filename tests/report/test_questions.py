@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable, Iterator
+from decimal import ROUND_CEILING, Decimal
 from pathlib import Path
 from typing import Any
 
@@ -135,7 +136,9 @@ def lines_of(demo: Demo) -> list[dict[str, str]]:
 def test_which_is_the_longest_line(stranger: Stranger, demo: Demo) -> None:
     said = plain(stranger.figure("Longest line") or "")
     longest = max(float(row["length_m"]) for row in lines_of(demo))
-    assert said.startswith(f"{longest:.1f} m of")
+    # What is used of a limit is shown rounded up, in tenths of a metre.
+    tenths = Decimal(str(longest)).quantize(Decimal("0.1"), rounding=ROUND_CEILING)
+    assert said.startswith(f"{tenths} m of")
     assert any(
         row["segment"] in said for row in lines_of(demo) if float(row["length_m"]) == longest
     )
