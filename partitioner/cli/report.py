@@ -83,7 +83,7 @@ def command(
         laid, noticed = read_earlier_layout(there, read.problem)
         for sentence in noticed:
             voice.note(sentence)
-        other = Against(visible(str(against)), laid)
+        other = Against(visible("/".join(against.parts[-2:])), laid)
     folder = output or default_folder(read.problem.name)
     with Place(folder, voice, force=force) as place:
         own = folder / LAYOUT

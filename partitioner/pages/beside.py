@@ -8,7 +8,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR
 from typing import Any
 
 from partitioner.check.cut_list import piece_name
-from partitioner.model.assessment import Assessment
+from partitioner.model.assessment import Assessment, SegmentFigures
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.pages.change_order import order_section
@@ -22,6 +22,7 @@ from partitioner.report.drawing import Looks, layout_figures
 from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, Table
 from partitioner.report.tables import layout_counts
+from partitioner.report.verdict import CENT
 from partitioner.units import NS_PER_US, PPM, UM_PER_M, in_units
 
 _DONE = {
@@ -169,13 +170,16 @@ def _segments_table(pair: Beside, names: tuple[str, str]) -> Table:
     pairs += [(name, "") for name in old if name not in set(carried.values())]
     rows = []
     for was, now in pairs:
-        figures = [
-            (None,) * 3 if f is None
-            else (f.nodes, f.length_um / UM_PER_M, f.load_share_ppm / PPM)
-            for f in (old.get(was), new.get(now))
-        ]  # fmt: skip
-        if figures[0] != figures[1] or was != now:
-            rows.append((was, now, *(x for both in zip(*figures, strict=True) for x in both)))
+        both = old.get(was), new.get(now)
+        unlike = _unlike(*both)
+        if unlike:
+            figures = [
+                (None,) * 3 if f is None
+                else (f.nodes, f.length_um / UM_PER_M, f.load_share_ppm / PPM)
+                for f in both
+            ]  # fmt: skip
+            beside = (x for two in zip(*figures, strict=True) for x in two)
+            rows.append((was, now, ", ".join(unlike), *beside))
     number, up = Kind.NUMBER, ROUND_CEILING
     first, second = names
     return Table(
@@ -184,6 +188,7 @@ def _segments_table(pair: Beside, names: tuple[str, str]) -> Table:
         (
             Column("segment_before", f"In {first}", Kind.ID),
             Column("segment_after", f"In {second}", Kind.ID, heads_row=True),
+            Column("differs", "What differs"),
             Column("nodes_before", f"Nodes, {first}", number),
             Column("nodes_after", f"Nodes, {second}", number),
             Column("length_before_m", f"Length, {first}", number, "m", 2, rounding=up),
@@ -193,6 +198,26 @@ def _segments_table(pair: Beside, names: tuple[str, str]) -> Table:
         ),
         rows,
     )
+
+
+def _unlike(was: SegmentFigures | None, now: SegmentFigures | None) -> list[str]:
+    """What is not the same of a segment and the one that it carries on, in words."""
+    if was is None or now is None:
+        return ["only there" if now is None else "only here"]
+    a, b = was.segment, now.segment
+    is_turned = a.arms[::-1] == b.arms
+    found = [("name", a.id != b.id), ("port", (a.switch, a.port) != (b.switch, b.port))]
+    if set(a.devices) != set(b.devices):
+        found.append(("devices", True))
+    else:
+        found.append(("order", a.arms != b.arms and not is_turned))
+    found += [
+        ("length", was.length_um != now.length_um),
+        ("load", was.load_share_ppm != now.load_share_ppm),
+        ("PLCA settings", a.plca_id_of() != b.plca_id_of() or a.node_count != b.node_count
+         or set(a.burst_counts) != set(b.burst_counts)),
+    ]
+    return [words for words, is_so in found if is_so]
 
 
 def _streams_table(pair: Beside, names: tuple[str, str]) -> Table:
@@ -319,7 +344,7 @@ def against_section(pair: Beside, name: str) -> Section:
     The other layout is the earlier one of the pair; ``name`` is what it is called, its file.
     """
     problem = pair.problem
-    names = (name, "this layout")
+    names = ("the other layout", "this layout")
     layouts = [
         (name, pair.before, pair.before_assessment),
         ("this layout", pair.after, pair.after_assessment),
@@ -327,7 +352,8 @@ def against_section(pair: Beside, name: str) -> Section:
     costs = [a.cost.objective_money for _, _, a in layouts]
     less = money_text(abs(costs[0] - costs[1]), problem.currency)
     word = "less" if costs[1] < costs[0] else "more"
-    told = "as much as" if costs[0] == costs[1] else f"{less} {word} than"
+    is_same = 2 * abs(costs[0] - costs[1]) < CENT
+    told = "as much as" if is_same else f"{less} {word} than"
     figures = figures_section(problem, layouts)
     return Section(
         f"Against {name}",

@@ -17,6 +17,7 @@ _KEYS = {
     Work.LONGER: "longer",
     Work.SHORTER: "shorter",
     Work.SLIGHT: "slight",
+    Work.RELABELLED: "relabelled",
     Work.TAKEN_OUT: "taken_out",
 }
 
@@ -40,7 +41,8 @@ def _intro(order: ChangeOrder) -> list[str]:
     lines = [
         f"{count_text(counts[Work.NEW], 'new piece')} of "
         f"{length_text(total.new_um, 2, ROUND_CEILING)} together, "
-        f"{changed} cut to another length, {counts[Work.TAKEN_OUT]} taken out. "
+        f"{changed} cut to another length, {counts[Work.TAKEN_OUT]} taken out, "
+        f"{counts[Work.RELABELLED]} only with another label. "
         f"{count_text(total.terminators, 'terminator')} moved, fitted or taken off, "
         f"{count_text(total.reprogrammed, 'PLCA ID')} to program.",
         "A piece is named by the two nodes that it joins, as in wires.csv; pieces not listed stay "
@@ -90,6 +92,9 @@ def _pieces_table(order: ChangeOrder) -> Table:
             col.name("segment", "Segment", lambda work: work.piece.segment),
             col.text("work", "Work", lambda work: work.work.value),
             col.name("piece", "Piece", lambda work: work.piece.name, heads_row=True),
+            col.name("label_before", "Label before",
+                     lambda work: work.before.name if work.before and work.after
+                     and work.before.name != work.after.name else ""),
             col.name("from", "From", lambda work: work.piece.inner),
             col.name("to", "To", lambda work: work.piece.outer),
             col.name("cable", "Cable", lambda work: work.piece.cable),
@@ -99,7 +104,8 @@ def _pieces_table(order: ChangeOrder) -> Table:
                        lambda work: work.after.length_um if work.after else None, 3),
             col.metres("difference_m", "Difference", lambda work: work.difference_um, 3),
         ],
-        note="An empty length is not known: a node the piece touched is gone. The earlier problem, "
+        note="Other label: the piece stays where it is, and joins other nodes at the same places. "
+        "An empty length is not known: a node the piece touched is gone. The earlier problem, "
         "where it is given, makes it known.",
     )  # fmt: skip
 

@@ -2,7 +2,8 @@
 
 Where :mod:`~partitioner.replan.compare` counts what changes cost, this tells it as the shop sees
 it: a piece of cable is known by the two nodes that it joins. It stays, is cut to another length,
-is made anew or is taken out. Terminators sit at both ends of a line and move with them.
+gets another label, is made anew or is taken out. Terminators sit at both ends of a line and move
+with them.
 """
 
 from __future__ import annotations
@@ -39,6 +40,7 @@ class Work(StrEnum):
     LONGER = "cut longer"
     SHORTER = "cut shorter"
     SLIGHT = "hardly another length"
+    RELABELLED = "other label"
     TAKEN_OUT = "taken out"
 
 
@@ -175,12 +177,23 @@ def change_order(
         old |= _backbone(old_problem, before)
         new |= _backbone(problem, after)
     works = [_work(old.get(key), piece) for key, piece in new.items()]
-    pieces = [w for w in works if w is not None]
-    pieces += [
-        PieceWork(Work.TAKEN_OUT, piece, None)
+    gone = [
+        piece
         for key, piece in old.items()
         if key not in new or new[key].cable != piece.cable
     ]
+    seats: dict[Seat | None, list[Piece]] = {}
+    for piece in reversed(gone):
+        seats.setdefault(_seat(old_problem, piece, piece.segment), []).append(piece)
+    pieces = []
+    for work in (w for w in works if w is not None):
+        carried = comparison.carried_on.get(work.piece.segment, "")
+        seat = _seat(problem, work.piece, carried) if work.work is Work.NEW else None
+        is_there = seat is not None and bool(seats.get(seat))
+        was = seats[seat].pop() if is_there else None
+        pieces.append(PieceWork(Work.RELABELLED, was, work.after) if was else work)
+    used = {id(w.before) for w in pieces if w.work is Work.RELABELLED}
+    pieces += [PieceWork(Work.TAKEN_OUT, piece, None) for piece in gone if id(piece) not in used]
     rank = {s.id: k for k, s in enumerate((*after.segments, *before.segments))}
     order = {work: k for k, work in enumerate(Work)}
     pieces.sort(key=lambda p: (rank.get(p.piece.segment, len(rank)), order[p.work]))
@@ -208,7 +221,7 @@ def _pieces(
         for device in segment.devices:
             known = problem.devices.get(device)
             if known is not None and known.stub_um:
-                drop = f"drop of {device}"
+                drop = _drop(device)
                 found[frozenset((drop, device))] = Piece(
                     segment.id, f"{device}{STUB}", cable, drop, device, known.stub_um
                 )
@@ -241,6 +254,29 @@ def _work(before: Piece | None, after: Piece) -> PieceWork | None:
     if abs(more_um) <= SLIGHT_UM:
         return PieceWork(Work.SLIGHT, before, after)
     return longer if more_um > 0 else PieceWork(Work.SHORTER, before, after)
+
+
+Seat = tuple[str, str, int | None, frozenset[object]]
+"""What a piece that stays in its place keeps: line, cable, length, and where its ends are."""
+
+
+def _seat(problem: Problem, piece: Piece, segment: str) -> Seat | None:
+    """None where it is not known where the piece is, or it is of no ``segment`` that goes on."""
+    if not segment or piece.length_um is None:
+        return None
+    ends: set[object] = set()
+    for node in (piece.inner, piece.outer):
+        item = problem.devices.get(node) or problem.switches.get(node)
+        is_drop = node == _drop(piece.outer)
+        if item is None and not is_drop:
+            return None
+        ends.add("drop" if item is None else problem.position_um(item))
+    return segment, piece.cable, piece.length_um, frozenset(ends)
+
+
+def _drop(device: str) -> str:
+    """Where the stub of a device leaves its line."""
+    return f"drop of {device}"
 
 
 def _terminators(

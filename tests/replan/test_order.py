@@ -158,6 +158,51 @@ def test_sections_hold_the_sums_of_their_rows(moved: tuple[Problem, Layout, Layo
     cable = [r["difference"] for r in tables["differing-parts"].records() if r["unit"] == "m"]
     cable_m = [row["cable_m"] for row in tables["beside"].records()]
     assert sum(cable) == pytest.approx(cable_m[1] - cable_m[0])
+    order = pair.order
+    shown = {r["segment_after"]: r["differs"] for r in tables["differing-segments"].records()}
+    # No segment with work on it is left out, and of two lines the devices are not the same.
+    assert {line.segment for line in order.lines()} <= {*shown}
+    assert sum("devices" in words for words in shown.values()) == 2
     first, second = tables["beside"].records()
     assert second["priced_total"] == pair.after_assessment.cost.objective_money / 10_000
     assert first["layout"] == "other.yaml"
+
+
+def test_a_piece_that_joins_other_nodes_at_the_same_places_gets_another_label():
+    """Two devices at one place change places on the line: only labels and one ID's order do."""
+    at = PROBLEM.devices["d1"].position_um
+    twins = replace(
+        PROBLEM,
+        devices={k: replace(d, position_um=at) if k == "d2" else d
+                 for k, d in PROBLEM.devices.items()},
+    )  # fmt: skip
+    before = layout(line("a", 1, "d0", "d1", "d2", "d3"), line("b", 2, "d4"))
+    after = layout(line("a", 1, "d0", "d2", "d1", "d3"), line("b", 2, "d4"))
+    order = ordered(after, twins, before)
+    # The piece between the two keeps its name.
+    assert works(order) == [
+        (Work.RELABELLED, "d0:d1", "d0:d2"),
+        (Work.RELABELLED, "d2:d3", "d1:d3"),
+    ]
+    assert order.total().new_um == order.total().taken_out_um == 0
+    rows = order_section(order).tables[1].records()
+    told = [(r["label_before"], r["piece"]) for r in rows]
+    assert told == [("d0:d1", "d0:d2"), ("d2:d3", "d1:d3")]
+    # On another line it is another piece: the line there is built anew.
+    moved = layout(line("a", 1, "d0", "d1"), line("b", 2, "d4", "d2", "d3"))
+    assert {w for w, _, _ in works(ordered(moved, twins, before))} == {Work.NEW, Work.TAKEN_OUT}
+
+
+def test_a_device_that_is_called_otherwise_leaves_its_cable_where_it_is():
+    devices = {k: replace(d, stub_um=50_000) for k, d in PROBLEM.devices.items()}
+    earlier = replace(PROBLEM, devices=devices)
+    renamed = {"e1" if k == "d1" else k: d for k, d in devices.items()}
+    renamed["e1"] = replace(renamed["e1"], id="e1")
+    now = replace(PROBLEM, devices=renamed)
+    after = layout(line("a", 1, "d0", "e1", "d2"), line("b", 2, "d3", "d4"))
+    comparison = compare(now, BEFORE, after, problem_before=earlier)
+    assert works(change_order(now, BEFORE, after, comparison, earlier)) == [
+        (Work.RELABELLED, "d0:d1", "d0:e1"),
+        (Work.RELABELLED, "d1:d2", "d2:e1"),
+        (Work.RELABELLED, "d1/stub", "e1/stub"),
+    ]
