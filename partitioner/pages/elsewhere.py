@@ -101,7 +101,7 @@ def place_words(problem: Problem, place: OtherPlace) -> str:
     segment = place.segment
     where = f"on {segment.id}"
     if place.is_new:
-        where = f"on a {segment.grade} segment of its own at {segment.switch}"
+        where = f"alone on {segment.grade} at {segment.switch}"
     return _against(problem, place, where)
 
 

@@ -117,7 +117,8 @@ def _one_cell(cell: Cell) -> str:
     if column.heads_row:
         return f"<th scope=row{' class=num' if column.is_numeric else ''}>{words}"
     if column.kind is Kind.BAR:
-        return f"<td class=bar style=--used:{_bar_share(cell.value)}%>{words}"
+        begins = f"--from:{_bar_share(cell.start)}%;" if cell.start else ""
+        return f"<td class=bar style={begins}--used:{_bar_share(cell.value)}%>{words}"
     if column.kind is Kind.STATE and words:
         return _judged(State(cell.value), words)
     if column.kind is Kind.TRUST and cell.value in FLAGGED_TRUST:

@@ -113,8 +113,12 @@ def _row(
         is_used = ns > turn.silent_ns
         who = turn.node or "no node"
         what = f"frame of {turn.frame_bytes} bytes" if is_used else "silent"
+        # The port of the switch has the first turn.
+        kind = "data_device" if turn.plca_id else "data_switch"
+        own = canvas.group(None, **{kind: turn.node})
         canvas.add(
             "rect",
+            own,
             title=f"ID {turn.plca_id}, {who}" + (f": {what}, {time_text(ns)}" if is_told else ""),
             x=x,
             y=y,
@@ -128,7 +132,7 @@ def _row(
         if (is_used and text_width(words, SIZE) > wide - 6) or not is_used:
             words = str(turn.plca_id)
         if text_width(words, SIZE) < wide - 1:
-            canvas.text(x + wide / 2, middle, words, size=SIZE, anchor="middle")
+            canvas.text(x + wide / 2, middle, words, own, size=SIZE, anchor="middle")
         x += wide
     canvas.text(x + 8, middle, time_text(total), size=SIZE, weight="600")
     # The way back to the BEACON.

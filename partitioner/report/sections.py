@@ -134,7 +134,7 @@ _HOLDS = {
         "device switch": "node from to source destination destinations",
         "device stream": "name subject",
         "option": "option options only_with only_without",
-        "pathway": "pathways",
+        "pathway": "pathway pathways",
         "segment": "segment segments line lines fitting_lines before after",
         "segment switch": "place",
         "segment switch backbone": "failure where",
@@ -154,7 +154,8 @@ class Column:
     those two alone. ``digits`` are the decimals of fractions; whole numbers (``int``) are shown
     whole, and times without it to three significant digits. ``rounding`` is that of the digits:
     worst cases go up and what is left goes down, so that no figure flatters the layout. ``limit``
-    is the key of the column that holds the limit, shown behind the figure.
+    is the key of the column that holds the limit, shown behind the figure; ``start`` that of the
+    column that holds where a bar begins.
     ``heads_row`` makes the cell the heading of its row for screen readers. ``state_words`` are the
     words for ok, warn and bad; CSV and JSON keep those three.
     """
@@ -167,6 +168,7 @@ class Column:
     heads_row: bool = False
     state_words: tuple[str, str, str] = ("ok", "warn", "bad")
     limit: str = ""
+    start: str = ""
     rounding: str = ROUND_HALF_EVEN
 
     @property
@@ -219,11 +221,12 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """A value in its column with the words that people read."""
+    """A value in its column with the words that people read, and where its bar begins."""
 
     column: Column
     value: Any
     words: str
+    start: Any = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,7 +318,8 @@ class Table:
                     words = f"note {notes.index(value) + 1}"
                 else:
                     words = column.text(value)
-                cells.append(Cell(column, value, words))
+                start = row[place[column.start]] if column.start else None
+                cells.append(Cell(column, value, words, start))
             found.append(cells)
         return found
 

@@ -30,6 +30,7 @@ from partitioner.report.legend import legends_of
 from partitioner.report.sections import Chapter, Column, Figure, Paper, Section, State, Table
 from partitioner.report.tables import margin_state
 from partitioner.report.verdict import priced_total_text
+from partitioner.report.zone_plan import zone_plan
 from partitioner.units import MONEY_STEPS, duration_text
 
 GUARANTEED_NODES = 8
@@ -109,11 +110,15 @@ def _views(tables: Mapping[str, Table], data: DrawingInput) -> Section:
         "line has a colour and a dash of its own and carries its name; links are thin and in the "
         "colour of the text."
     )
-    numbers = [tables["device-numbers"]] if device_numbers(data) else []
+    listed_here = [tables["device-numbers"]] if device_numbers(data) else []
+    if tables["pathways"].rows:
+        listed_here.append(tables["pathways"])
     figures = layout_figures(data)
     legend = Section("Legend", figures=legends_of(figures), id="legend")
     parts = (legend,) if figures else ()
-    return Section("", intro, numbers, figures, parts=parts, chapter=Chapter.VIEWS)
+    side = zone_plan(data, "zones-side", 1)
+    shown = (*figures, side) if side is not None else figures
+    return Section("", intro, listed_here, shown, parts=parts, chapter=Chapter.VIEWS)
 
 
 def _lines(problem: Problem, assessment: Assessment, tables: Mapping[str, Table]) -> Section:
@@ -343,10 +348,12 @@ def _cautions(
         and (f.nodes > GUARANTEED_NODES or f.length_um > GUARANTEED_LENGTH_UM)
     ]
     if beyond:
+        lines = sum(problem.catalogue.is_line(s.grade) for s in assessment.layout.segments)
+        named = f"all {lines} lines" if 3 < len(beyond) == lines else listed(beyond)
         qualify.append(
-            f"Beyond {GUARANTEED_NODES} nodes or {length_limit_text(GUARANTEED_LENGTH_UM)}, the "
-            "most that every compliant part promises (IEEE Std 802.3 Clause 147), and so to be "
-            f"qualified electrically: {listed(beyond)}."
+            f"Beyond {GUARANTEED_NODES} nodes or {length_limit_text(GUARANTEED_LENGTH_UM)}, all "
+            "that IEEE Std 802.3 Clause 147 promises, and so to be qualified electrically: "
+            f"{named}."
         )
     cautions = list(problem.warnings)
     parts = tables["parts"].records()

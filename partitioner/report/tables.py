@@ -13,7 +13,7 @@ from typing import Any
 
 from partitioner.model.assessment import Assessment, Leg, SegmentFigures, StreamFigures
 from partitioner.model.plca import plca_ids, plca_node_count, plca_nodes
-from partitioner.model.problem import Problem
+from partitioner.model.problem import Pathway, Problem
 from partitioner.report import columns as col
 from partitioner.report.delays import delay_parts_ns, worst_first
 from partitioner.report.key_figures import key_figures_table
@@ -41,6 +41,7 @@ def all_tables(problem: Problem, assessment: Assessment) -> dict[str, Table]:
         drops_table(problem, assessment),
         ports_table(problem, assessment),
         backbone_table(problem, assessment),
+        pathways_table(problem, assessment),
         streams_table(problem, assessment),
         legs_table(assessment),
         margins_table(assessment),
@@ -54,6 +55,38 @@ def all_tables(problem: Problem, assessment: Assessment) -> dict[str, Table]:
         device_numbers_table(assessment),
     )
     return {table.name: table for table in made}
+
+
+def pathways_table(problem: Problem, assessment: Assessment) -> Table:
+    """Pathways that hold cables or only so many, fullest first: what runs through each."""
+    through: dict[str, dict[str, None]] = {p.id: {} for p in problem.pathways}
+    segments = {f.segment.id for f in assessment.segments}
+    for wire in assessment.wires:
+        for pathway in wire.pathways if wire.segment in segments else ():
+            through[pathway][wire.segment] = None
+
+    def filling(pathway: Pathway) -> float | None:
+        return len(through[pathway.id]) / pathway.max_cables if pathway.max_cables else None
+
+    shown = [p for p in problem.pathways if through[p.id] or p.max_cables is not None]
+    return Table.of(
+        "pathways",
+        "Pathways and their filling",
+        sorted(shown, key=lambda p: (-(filling(p) or 0.0), -len(through[p.id]))),
+        [
+            col.name("pathway", "Pathway", lambda p: p.id, heads_row=True),
+            col.name("start", "", lambda p: p.ends[0]),
+            col.name("end", "", lambda p: p.ends[1]),
+            col.metres("length_m", "Length", lambda p: p.length_um),
+            col.number("segment_count", "Segments", lambda p: len(through[p.id])),
+            col.number("max_cables", "Hold at most", lambda p: p.max_cables),
+            col.bar("filling_share", "Filling", filling),
+            col.names("segments", "Which", lambda p: through[p.id]),
+        ],
+        note="A segment that runs there and back counts once, as in the rule on them; backbone "
+        "links are not counted.",
+        folded=True,
+    )  # fmt: skip
 
 
 def segments_table(problem: Problem, assessment: Assessment) -> Table:
@@ -267,9 +300,23 @@ def legs_table(assessment: Assessment) -> Table:
             col.micros("worst_delay_us", "Worst-case delay", lambda row: row[2].response_ns),
             col.micros("linear_delay_us", "Linear delay", lambda row: row[2].linear_ns),
             col.micros("priced_us", "", lambda row: row[2].priced_ns),
+            col.text("begins_share", "", lambda row: _share_of_deadline(row[0], row[1] - 1)),
+            col.bar("ends_share", "Of the deadline, so far",
+                    lambda row: _share_of_deadline(row[0], row[1]), start="begins_share"),
         ],
+        note="The bar of each leg begins where that of the one before it ends.",
         folded=True,
+        shown=("stream", "destination", "leg", "kind", "where", "ends_share", "worst_delay_us",
+               *(f"{part}_us" for part in _CAUSES), "linear_delay_us"),
     )  # fmt: skip
+
+
+def _share_of_deadline(figures: StreamFigures, legs: int) -> float | None:
+    """Share of the deadline that is gone after so many legs; None on overload."""
+    done = [leg.response_ns for leg in figures.legs[:legs]]
+    if any(ns is None for ns in done):
+        return None
+    return round(sum(ns or 0 for ns in done) / figures.deadline_ns, 6)
 
 
 def _part_of_leg(part: str, row: tuple[StreamFigures, int, Leg]) -> int:

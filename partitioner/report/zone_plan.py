@@ -28,8 +28,8 @@ CORNERS = (0, 4, 3, 6, 5)
 HUES = 6
 
 
-def zone_plan(data: DrawingInput, id: str = "zones-plan") -> Figure | None:
-    """Draw the plan; None without a segment.
+def zone_plan(data: DrawingInput, id: str = "zones-plan", number: int = 0) -> Figure | None:
+    """Draw the plan, or another view; None without a segment, or where there is no such view.
 
     Parameters
     ----------
@@ -37,10 +37,12 @@ def zone_plan(data: DrawingInput, id: str = "zones-plan") -> Figure | None:
         What to draw.
     id
         Of the figure, unique on the page.
+    number
+        Which of the views that the layout is drawn in.
     """
-    if not data.segments:
+    view = _view(data, number) if data.segments else None
+    if view is None:
         return None
-    view = _view(data)
     switches = [s for s in data.switches if s.is_open]
     canvas = Canvas(
         id,
@@ -56,12 +58,18 @@ def zone_plan(data: DrawingInput, id: str = "zones-plan") -> Figure | None:
         _swath(canvas, data, switch, number, view)
     at = {s.id: view.xy(s.at_um) for s in data.switches}
     for link in data.backbone:
-        canvas.line(at[link.ends[0]], at[link.ends[1]], cls="back", width=1.2, dash="5 3")
+        canvas.line(
+            at[link.ends[0]], at[link.ends[1]], cls="back", width=1.2, dash="5 3",
+            data_backbone="-".join(link.ends),
+        )  # fmt: skip
     sheet = Sheet((2.0, 2.0, view.width - 2.0, view.height - 2.0))
     for number, switch in enumerate(switches):
         _devices(canvas, data, switch, number, view)
-    for x, y in (at[s.id] for s in switches):
-        canvas.add("rect", x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch")
+    for switch, (x, y) in ((s, at[s.id]) for s in switches):
+        canvas.add(
+            "rect", x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch",
+            data_switch=switch.id,
+        )  # fmt: skip
         sheet.add_rect((x - 8, y - 8, x + 8, y + 8))
     _names(canvas, data, switches, view, sheet)
     caption = (
@@ -70,13 +78,13 @@ def zone_plan(data: DrawingInput, id: str = "zones-plan") -> Figure | None:
     return Figure(id, caption, canvas.finish(view.height))
 
 
-def _view(data: DrawingInput) -> View:
-    """The first view, made smaller where it would be too tall for one screen."""
-    view = choose_views(data.points_um, WIDTH, MARGIN)[0]
-    if view.height > TALLEST:
-        narrower = max(260.0, WIDTH * TALLEST / view.height)
-        view = choose_views(data.points_um, narrower, MARGIN)[0]
-    return view
+def _view(data: DrawingInput, number: int) -> View | None:
+    """One of the views, made smaller where it would be too tall for one screen."""
+    views = choose_views(data.points_um, WIDTH, MARGIN)[number:]
+    if views and views[0].height > TALLEST:
+        narrower = max(260.0, WIDTH * TALLEST / views[0].height)
+        views = choose_views(data.points_um, narrower, MARGIN)[number:]
+    return views[0] if views else None
 
 
 def _swath(
@@ -90,7 +98,8 @@ def _swath(
     )
     canvas.add(
         "path", d=lines_text(h for h in hops if h[::-1] not in hops or h <= h[::-1]),
-        cls=f"run h{number % HUES}", stroke_width=SWATH, stroke_linecap="round", opacity="0.3",
+        cls=f"swath h{number % HUES}", fill="none", stroke_width=SWATH, stroke_linecap="round",
+        stroke_linejoin="round", opacity="0.3", data_switch=switch.id,
     )  # fmt: skip
 
 
@@ -105,12 +114,16 @@ def _devices(
         x, y = view.xy(device.at_um)
         title = f"{device.id} at {switch.id}"
         if not corners:
-            canvas.circle((x, y), DOT, cls=f"f{number % HUES}", title=title)
+            canvas.circle(
+                (x, y), DOT, cls=f"f{number % HUES}", title=title, data_device=device.id
+            )
             continue
         turns = [2 * math.pi * k / corners - math.pi / 2 for k in range(corners)]
         points = [(x + 1.3 * DOT * math.cos(a), y + 1.3 * DOT * math.sin(a)) for a in turns]
         sides = pairwise([*points, points[0]])
-        canvas.add("path", title=title, d=lines_text(sides), cls=f"f{number % HUES}")
+        canvas.add(
+            "path", title=title, d=lines_text(sides), cls=f"f{number % HUES}", data_device=device.id
+        )
 
 
 def _names(
@@ -134,6 +147,8 @@ def _names(
         places = [p for gap in (10, 20, 32) for p in around(spot, wide, SIZE + 2, gap)]
         texts.append(words)
         wishes.append(Wish(spot, wide, SIZE + 2, tuple(places)))
-    for words, (x, y) in zip(texts, sheet.place(wishes, distance_cost=0.3), strict=True):
+    spots = sheet.place(wishes, distance_cost=0.3)
+    for switch, words, (x, y) in zip(switches, texts, spots, strict=True):
         text = canvas.text(x, y + SIZE * 0.35, words, size=SIZE, anchor="middle", weight="700")
         text.set("style", "paint-order:stroke;stroke:var(--page);stroke-width:3px")
+        text.set("data-switch", switch.id)

@@ -30,6 +30,7 @@ from partitioner.report.strips import stack_labels, strip_figures
 from partitioner.report.strokes import Stroke, line_stroke
 from partitioner.report.svg import standalone, text_width
 from partitioner.report.tables import device_numbers_table
+from partitioner.report.zone_plan import zone_plan
 
 GOLD = Path(__file__).parent / "gold"
 M = 1_000_000
@@ -91,6 +92,21 @@ def test_everything_is_named_in_the_drawing(twelve) -> None:
     assert "1 m" in texts  # the scale bar
     assert "x" in texts
     assert "y" in texts
+
+
+def test_zones_are_drawn_in_every_view(many, twelve) -> None:
+    """On the first sheet from above, and from the side where the layout is drawn so."""
+    data = drawing_input(*many)
+    above, side = zone_plan(data), zone_plan(data, "zones-side", 1)
+    assert above is not None
+    assert side is not None
+    for switch in (s for s in data.switches if s.is_open):
+        own = {s.id for s in data.segments if s.switch == switch.id}
+        count = sum(d.segment in own for d in data.devices)
+        for drawn in (above, side):
+            assert f"{switch.id}: {count}\u00a0devices" in drawn.svg
+    assert "Side view" in side.caption
+    assert zone_plan(drawing_input(*twelve), "zones-side", 1) is None
 
 
 def test_every_line_has_a_stroke_of_its_own(many) -> None:

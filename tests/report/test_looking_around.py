@@ -144,6 +144,25 @@ def test_pointing_lights_up_what_belongs_together_and_dims_the_rest(reader: Read
     assert reader.told == ""
 
 
+def test_every_drawing_of_the_layout_answers(reader: Reader) -> None:
+    """Each holds devices, lines, streams or switches that light up, and has an outline for it."""
+    deaf = (
+        "return [...document.querySelectorAll('svg.drawing')].filter(svg => !svg.querySelector("
+        "'[data-device], [data-segment], [data-stream], [data-switch]')).map(svg => svg.id)"
+    )
+    assert reader.run(deaf) == []
+    for sheet, mark in (
+        ("zones-plan", "path[data-device=pump], circle[data-device=pump]"),
+        ("sheet-5-round", "[data-device=pump] rect"),
+    ):
+        reader.see(f"#{sheet}")
+        reader.point(f"#{sheet} :is({mark})")
+        reader.wait(f"return document.querySelector('#{sheet} + .lifted .is-lit')")
+        assert reader.told.startswith("pump: device on rear-line")
+        reader.point("h1")
+        reader.wait(f"return !document.querySelector('#{sheet} + .lifted')")
+
+
 def test_rows_and_drawings_answer_to_each_other(reader: Reader) -> None:
     reader.click("#table-segments tbody tr:nth-child(2) th")
     assert reader.rows("segments", ".is-lit") == ["middle-line"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import io
 import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
@@ -68,13 +69,61 @@ def driver() -> Iterator[Any]:
 
 
 def pages(driver: Any, paper: str = "A4", choice: str = "print-all") -> int:
-    """Pages of the PDF that the browser makes of what it shows, the page's own orientation."""
+    """Pages of the PDF that the browser makes of what it shows."""
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", printed(driver, paper, choice)))
+
+
+def printed(driver: Any, paper: str = "A4", choice: str = "print-all") -> bytes:
+    """The PDF that the browser makes of what it shows, in the page's own orientation."""
     choose = "document.getElementById(arguments[0])?.click()"
     driver.execute_script(choose, choice)
     wide, tall = PAPER_IN[paper]
     asked = {"preferCSSPageSize": True, "paperWidth": wide, "paperHeight": tall}
-    made = base64.b64decode(driver.execute_cdp_cmd("Page.printToPDF", asked)["data"])
-    return len(re.findall(rb"/Type\s*/Page\b(?!s)", made))
+    return base64.b64decode(driver.execute_cdp_cmd("Page.printToPDF", asked)["data"])
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("paper", list(PAPER_IN))
+def test_every_page_has_its_number_the_title_and_the_heads_of_its_tables(
+    driver: Any, files: dict[str, str], tmp_path: Path, paper: str
+) -> None:
+    pypdf = pytest.importorskip("pypdf")
+    (tmp_path / "all.html").write_text(files["print-all.html"], encoding="utf-8")
+    driver.get((tmp_path / "all.html").as_uri())
+    sheets = pypdf.PdfReader(io.BytesIO(printed(driver, paper))).pages
+    wide, tall = PAPER_IN[paper]
+    for number, sheet in enumerate(sheets, 1):
+        words = " ".join(sheet.extract_text().split())
+        assert f"page {number} of {len(sheets)}" in words
+        assert "Layout of small-sprayer" in words
+        box = sheet.mediabox
+        assert (box.width / 72, box.height / 72) == pytest.approx((tall, wide), abs=0.02)
+    # A table that goes on over pages.
+    texts = [sheet.extract_text() for sheet in sheets]
+    with_places = [words for words in texts if "all but delays and loads" in words]
+    assert len(with_places) > 1
+    assert all("Judged by" in words for words in with_places)
+
+
+@pytest.mark.browser
+def test_no_row_and_no_figure_is_broken_by_the_end_of_a_page(
+    driver: Any, files: dict[str, str], tmp_path: Path
+) -> None:
+    (tmp_path / "all.html").write_text(files["print-all.html"], encoding="utf-8")
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    driver.get((tmp_path / "all.html").as_uri())
+    styles = (
+        "return [...new Set([...document.querySelectorAll('tr, figure')]"
+        ".map(e => getComputedStyle(e).breakInside))]"
+    )
+    assert driver.execute_script(styles) == ["avoid"]
+    # A figure taller than a page would be broken all the same: 210 mm less the margins.
+    tallest = (
+        "return Math.max(...[...document.querySelectorAll('svg.drawing')]"
+        ".map(e => e.getBoundingClientRect().height))"
+    )
+    assert driver.execute_script(tallest) <= (210 - 24) / 25.4 * 96
+    driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
 
 
 @pytest.mark.slow
@@ -117,6 +166,29 @@ def test_a_summary_without_a_second_page_has_no_empty_one(
         assert pages(driver, choice=choice) == 1
 
 
+SCREEN = (1280, 900)
+
+
+def _first_sheet_ends_at(driver: Any, folder: Path, page: str) -> float:
+    """How far down the first sheet reaches on a screen, in px."""
+    (folder / "screen.html").write_text(page, "utf-8")
+    width, height = SCREEN
+    metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+    driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    driver.get((folder / "screen.html").as_uri())
+    ends = "return document.querySelector('header').getBoundingClientRect().bottom + scrollY"
+    found = driver.execute_script(ends)
+    driver.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+    return found
+
+
+@pytest.mark.browser
+def test_the_first_sheet_fits_one_screen(
+    driver: Any, files: dict[str, str], tmp_path: Path
+) -> None:
+    assert _first_sheet_ends_at(driver, tmp_path, files["report.html"]) <= SCREEN[1]
+
+
 THINNED = """
 const form = row => [row, ...row.querySelectorAll('*')].map(e => e.tagName + [...e.attributes].map(
   a => ' ' + a.name + (/^(class|style|role|scope)$/.test(a.name) ? '=' + a.value : '')).join('')
@@ -152,6 +224,11 @@ def test_a_demo_has_a_summary_of_two_pages_and_one_for_each_line(
         counted[paper] = pages(driver)
     assert counted["summary"] <= 2
     lines = sum(bool(f.segment.plca_ids) for f in answer.assessment.segments)
+    first = "document.querySelectorAll('main > *').forEach(e => e.remove())"
+    driver.get((tmp_path / "summary.html").as_uri())
+    driver.execute_script(first)
+    assert pages(driver) == 1
+    assert _first_sheet_ends_at(driver, tmp_path, answer.files()["report.html"]) <= SCREEN[1]
     # Besides: the summary, all segments, links with ports, blocks with their table.
     assert lines + 2 < counted["sheets"] <= lines + 8
     if len(answer.problem.devices) == 42:

@@ -10,17 +10,25 @@ from dataclasses import replace
 
 import pytest
 
+from partitioner.check.facts import gather_facts
+from partitioner.check.judge import assess
+from partitioner.check.rules.limits import segments_through_pathways
 from partitioner.model.assessment import Leg, LegKind, StreamFigures
+from partitioner.network.cable import CableNetwork
 from partitioner.report.delays import delay_parts_ns, worst_first
 from partitioner.report.ethtool import plca_commands
 from partitioner.report.outcome_json import outcome_data, outcome_text
-from partitioner.report.sections import Column, Section, State, Table, csv_files, tables_of
+from partitioner.report.page import render
+from partitioner.report.sections import Column, Page, Section, State, Table, csv_files, tables_of
 from partitioner.report.tables import (
     all_tables,
+    legs_table,
     margin_state,
+    pathways_table,
     plca_table,
     stream_state,
 )
+from tests.check.ground import ground_layout, ground_problem
 from tests.report.fixtures import outcome_of, with_finding
 
 
@@ -66,6 +74,45 @@ def test_delay_parts_sum_to_the_bound(twelve) -> None:
     _, assessment = twelve
     for figures in assessment.streams:
         assert sum(delay_parts_ns(figures.legs)) == figures.response_ns
+
+
+def test_each_bar_of_the_legs_begins_where_the_one_before_ends(twelve) -> None:
+    """So the table shows the way of every stream, not only of those that are drawn."""
+    _, assessment = twelve
+    table = legs_table(assessment)
+    ends: dict[tuple[str, str], float] = {}
+    for row in table.records():
+        way = row["stream"], row["destination"]
+        assert row["begins_share"] == ends.get(way, 0)
+        assert row["ends_share"] >= row["begins_share"]
+        ends[way] = row["ends_share"]
+    deliveries = {(f.stream, f.destination): f for f in assessment.streams}
+    assert set(ends) == set(deliveries)
+    for way, share in ends.items():
+        figures = deliveries[way]
+        assert share == pytest.approx(figures.response_ns / figures.deadline_ns, abs=1e-6)
+    drawn = render(Page("Any", State.OK, "well", ("Well.",), [Section("Legs", tables=[table])]))
+    begun = [row["begins_share"] for row in table.records() if row["begins_share"]]
+    shown = re.findall(r"<td class=bar style=--from:[\d.]+%;--used:[\d.]+%>", drawn)
+    assert len(shown) == len(begun)
+
+
+def test_a_pathway_holds_what_the_rule_on_it_counts() -> None:
+    problem, layout = ground_problem(), ground_layout()
+    assessment = assess(problem, layout)
+    rows = {row["pathway"]: row for row in pathways_table(problem, assessment).records()}
+    through = segments_through_pathways(gather_facts(problem, layout, CableNetwork(problem)))
+    assert {id_: row["segments"].split() for id_, row in rows.items()} == {
+        p.id: through[p.id] for p in problem.pathways if through[p.id] or p.max_cables is not None
+    }
+    limited = [p for p in problem.pathways if p.max_cables]
+    assert limited
+    for pathway in limited:
+        row = rows[pathway.id]
+        assert row["segment_count"] == len(through[pathway.id])
+        assert row["filling_share"] == row["segment_count"] / pathway.max_cables
+    filling = [row["filling_share"] or 0 for row in rows.values()]
+    assert filling == sorted(filling, reverse=True)
 
 
 def _figures(name: str, bound: int | None, deadline: int) -> StreamFigures:
