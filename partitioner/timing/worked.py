@@ -7,6 +7,7 @@ busy window, and what it is made of is told term by term. The terms add up to th
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from partitioner.timing.constants import BEACON_BT, ESD_BT, IPG_BT, PREAMBLE_SFD_BT
@@ -17,6 +18,7 @@ from partitioner.timing.response import longest_waits
 CLAUSE_148 = "IEEE Std 802.3 Clause 148"
 FRAME_CLAUSES = "IEEE Std 802.3 Clauses 4.4.2, 3.1.1 and 147"
 OWN = "own derivation, docs/explanation/timing.md"
+PHY_TERM, WAY_TERM = "sending and receiving PHY", "propagation"
 MOST_ROUNDS = 10_000
 
 
@@ -105,7 +107,7 @@ def _waiting(
                 FRAME_CLAUSES,
             )
         )
-    terms += _others(line, ids, queue, start, rounds, cost, loop_bt, silent_bt)
+    terms += _others(line, ids, queue, start, rounds, cost, loop_bt, silent_bt, bit)
     collided = rounds * line.collision + first
     if collided:
         terms.append(
@@ -138,7 +140,7 @@ def _frame_formula(loop_bt: float, what: str) -> str:
 
 def _others(
     line: Line, ids: list[str], queue: Queue, start: int, rounds: int, cost: int, loop_bt: float,
-    silent_bt: int,
+    silent_bt: int, bit: int,
 ) -> list[Term]:
     """What every other node sends meanwhile, less the silent turns that its frames replace."""
     formula = _frame_formula(loop_bt, "each") + f", less a silent turn of {silent_bt} BT"
@@ -157,11 +159,23 @@ def _others(
         number = sum(frames.values())
         if number:
             name = f"{number} of {ids[node]}, at most one a round"
-            found.append(Term(name, formula, spent, FRAME_CLAUSES))
+            lengths = _lengths(frames, bit)
+            found.append(Term(name, f"{formula}; L: {lengths}", spent, FRAME_CLAUSES))
     if sum(t.ns for t in found) == cost:
         return found
     # With bursts the frames share turns, and what that saves or costs belongs to no single node.
     return [Term("frames of the other nodes, in bursts", formula, cost, FRAME_CLAUSES)]
+
+
+def _lengths(frames: Mapping[int, int], bit: int) -> str:
+    """How many frames of which length in bytes, by the time in ns that their bits take."""
+    bytes_of = {
+        ns: (ns - (PREAMBLE_SFD_BT + ESD_BT) * bit) // (8 * bit) for ns, n in frames.items() if n
+    }
+    return ", ".join(
+        f"{length}" if frames[ns] == 1 else f"{frames[ns]} × {length}"
+        for ns, length in bytes_of.items()
+    )
 
 
 def _sending(queue: Queue, settings: LineSettings) -> list[Term]:
@@ -185,7 +199,6 @@ def way_terms(what: str, phy_ns: int, propagation_ns: int) -> tuple[Term, Term]:
     """What PHYs and cable of a line or link take."""
     formula = f"length of the {what} times the cable's delay"
     return (
-        Term("sending and receiving PHY", "both delays of the grade", phy_ns,
-             "the catalogue's grade"),
-        Term("propagation", formula, propagation_ns, "the catalogue's cable"),
+        Term(PHY_TERM, "both delays of the grade", phy_ns, "the catalogue's grade"),
+        Term(WAY_TERM, formula, propagation_ns, "the catalogue's cable"),
     )  # fmt: skip

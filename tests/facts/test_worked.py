@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
+
 import pytest
 
 from partitioner.check.facts import gather_facts
@@ -10,6 +13,7 @@ from partitioner.facts.worked import worked_delivery
 from partitioner.network.cable import CableNetwork
 from partitioner.pages.worked import worked_section
 from partitioner.report.tables import worst_first
+from partitioner.timing.worked import PHY_TERM, WAY_TERM
 from tests.bench.planted import planted
 from tests.check.ground import ground_layout, ground_problem
 
@@ -48,3 +52,33 @@ def test_the_section_ends_with_the_bound_of_the_tightest_delivery() -> None:
     assert sum(t["time_us"] for t in terms) == pytest.approx(last["time_us"])
     assert "64 bytes" in section.paragraphs[0]
     assert all(t["formula"] and t["source"] for t in terms)
+
+
+SLOT = re.compile(r"\((\d+) preamble \+ 8 L \+ (\d+) gap\) bits at (\d+) Mbit/s; L: (.*)")
+
+
+def test_a_reader_can_work_the_terms_out_from_their_inputs() -> None:
+    """PHYs and cable by their figures, frames in a queue by their lengths."""
+    seen: Counter[str] = Counter()
+    for problem, layout in (
+        (ground_problem(), ground_layout()),
+        ((machine := planted(20, 1)).problem, machine.hidden),
+    ):
+        facts = gather_facts(problem, layout, CableNetwork(problem))
+        bounded = [f for f in facts.timing.streams if f.response_ns is not None]
+        for figures in bounded[:40]:
+            for _, terms in worked_delivery(facts, figures).legs:
+                for term in terms:
+                    told = [float(x) for x in re.findall(r"[\d.]+(?= ns| m )", term.formula)]
+                    if term.name == PHY_TERM:
+                        assert sum(told) == term.ns
+                    elif term.name == WAY_TERM:
+                        assert 0 <= term.ns - told[0] * told[1] < 1.1
+                    elif match := SLOT.search(term.formula):
+                        preamble, gap, rate = map(int, match.groups()[:3])
+                        lengths = [int(x.split()[-1]) for x in match[4].split(", ")]
+                        bits = sum(preamble + 8 * length + gap for length in lengths)
+                        assert abs(term.ns - 1000 * bits / rate) < len(lengths)
+                    seen[term.name] += bool(told or SLOT.search(term.formula))
+    queued = ("frames before it in the queue", "a lower frame on the wire")
+    assert all(seen[name] for name in (PHY_TERM, WAY_TERM, *queued))
