@@ -429,6 +429,24 @@ def test_pan_by_drag_and_zoom_by_two_fingers(reader: Reader) -> None:
     assert _box(reader)[2] == pytest.approx(width / 2, rel=0.01)
 
 
+def test_one_finger_moves_a_drawing_that_is_zoomed(reader: Reader) -> None:
+    svg = reader.see("#layout-top")
+    _wheel(reader, ctrlKey=True)
+    reader.wait("return document.querySelector('#layout-top.zoomed')")
+    before = _box(reader)
+    box = svg.rect
+    top = reader.run("return arguments[0].getBoundingClientRect().top", svg)
+    spot = [box["x"] + box["width"] / 2, top + box["height"] / 2]
+    moves = (("touchStart", 0), ("touchMove", 20), ("touchMove", 60), ("touchEnd", None))
+    for kind, moved in moves:
+        points = [] if moved is None else [{"x": spot[0] + moved, "y": spot[1]}]
+        reader.driver.execute_cdp_cmd(
+            "Input.dispatchTouchEvent", {"type": kind, "touchPoints": points}
+        )
+    reader.wait(f"return document.querySelector('#layout-top').viewBox.baseVal.x < {before[0] - 9}")
+    assert not reader.find("#lit").is_displayed()  # a drag is no tap
+
+
 def test_a_view_is_sent_by_its_address(reader: Reader) -> None:
     reader.click("#table-segments tbody tr:nth-child(2) th")
     reader.choose("build", "without options")
