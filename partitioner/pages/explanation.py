@@ -22,13 +22,7 @@ from partitioner.explain.ways_out import WayOut
 from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
-from partitioner.report.amounts import (
-    count_text,
-    gap_text,
-    money_text,
-    ratio_text,
-    rounded_amounts,
-)
+from partitioner.report.amounts import count_text, gap_text, money_text, rounded_amounts
 from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
 from partitioner.report.sections import Column, Kind, Page, Paper, Section, State, Table
 from partitioner.report.tables import margin_state
@@ -126,7 +120,7 @@ def _way_words(way: WayOut) -> str:
 
 
 def _way_cost(problem: Problem, way: WayOut) -> str:
-    gap = "" if way.outcome.gap == 0 else f" (gap {ratio_text(way.outcome.gap, 1)})"
+    gap = "" if way.outcome.gap == 0 else f" (gap {gap_text(way.outcome.gap)})"
     return f"the layout then {costs_text(problem, way.cost_money)}{gap}"
 
 

@@ -91,16 +91,15 @@ def proof_sentence(result: Rerun) -> str:
             f"a lower sum."
         )
     gap = (found.total_money - searched.total_bound_money) / max(1, found.total_money)
+    least = searched.least_change_money
+    bound, plan_bound, change = (
+        money_text(m, currency)
+        for m in (searched.total_bound_money, searched.total_bound_money - least, least)
+    )
     parts.append(
-        f"Over all layouts the sum is proved to be at least "
-        f"{money_text(searched.total_bound_money, currency)} (gap {gap_text(gap)}): the bound "
-        f"of the layout"
-        + (
-            f" and the least change of any layout, "
-            f"{money_text(searched.least_change_money, currency)}."
-            if searched.least_change_money
-            else "."
-        )
+        f"Over all layouts the sum is proved to be at least {bound} (gap {gap_text(gap)}): no "
+        "layout costs less"
+        + (f" than {plan_bound}, and none takes less change than {change}." if least else ".")
     )
     return " ".join(parts)
 

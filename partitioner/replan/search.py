@@ -3,6 +3,7 @@
 1. The plan is made afresh, which proves a bound on the plan cost and leaves good segments behind.
 2. To them come the old segments and their relatives; where few enough, all segments there are.
 3. The master chooses for each aim: least change, least sum of both, least plan, and between.
+   Where time is left and nothing is proved it is planned afresh again, from the best by then.
 4. The least change is proved over all segments that a layout with no more change could use.
 """
 
@@ -14,7 +15,7 @@ from dataclasses import replace
 
 from partitioner.errors import Conflict, NoAnswer, NoLayout
 from partitioner.model.layout import Layout
-from partitioner.model.outcome import Outcome, Sample
+from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.replan.chooser import Chooser, Chosen
 from partitioner.replan.columns import (
@@ -42,6 +43,10 @@ HARVEST = 1_200
 FEW, MANY = 700, 1_800
 """Segments besides the nearest ones that a first and a later choice may have; more of them slow
 the master down more than they help."""
+AFRESH_SHARE = 0.7
+"""Share of the time left that planning afresh takes where nothing is proved and time is left."""
+LEAST_SHARE = 0.05
+"""Share of the limit in which no more of it is begun."""
 
 
 class RerunSearch(Run):
@@ -154,6 +159,9 @@ class RerunSearch(Run):
             if chooser.tried_all and plain.proved:
                 self.bound = max(self.bound, plain.selection.cost)
         ends = [c for c in (least, best, *ladder, plain) if c is not None]
+        is_open = fresh is None or fresh.status is not Status.OPTIMAL
+        if is_open and not (chooser.tried_all or self.points or self.deterministic):
+            ends += self._go_on(best, ends, proved_change)
         whole = False
         if self.points:
             ends, whole = self.front.filled(ends, self._met)
@@ -181,6 +189,28 @@ class RerunSearch(Run):
             least = self.chooser.least_change(starts)
         return least, proved_change, fresh
 
+    def _go_on(self, best: Chosen, ends: Sequence[Chosen], least_change: int) -> list[Chosen]:
+        """Plan afresh from the best as long as nothing is proved; gives what is better."""
+        better: list[Chosen] = []
+        while not self.limits.over():
+            value = self.change.value(best.selection, Aim())
+            left, least_s = self.seconds_left(), LEAST_SHARE * self.settings.time_limit_s
+            if left < least_s or self.bound + least_change >= value:
+                break
+            fresh = self._plan_afresh(best, AFRESH_SHARE * left, len(better) + 1)
+            self.step("cheapest plan and change, again")
+            starts = [c.selection for c in (*ends, *better)]
+            starts += self._gather(fresh, starts)
+            again = self.chooser.mixed(Aim(), starts)
+            again = self.chooser.best(Aim(), starts, 0.4) or again
+            is_better = again is not None and self.change.value(again.selection, Aim()) < value
+            if again is not None and is_better:
+                best = again
+                better.append(again)
+            if fresh is not None and fresh.status is Status.OPTIMAL:
+                break
+        return better
+
     def _least_sum(self, starts: list[Selection]) -> Chosen:
         """Least plan and change cost together; adds to ``starts``."""
         self.step("cheapest plan and change")
@@ -196,7 +226,9 @@ class RerunSearch(Run):
             raise self.no_answer()
         return best if self.chooser.tried_all else self._improve(best)
 
-    def _plan_afresh(self, least: Chosen | None) -> Outcome | None:
+    def _plan_afresh(
+        self, least: Chosen | None, seconds: float | None = None, attempt: int = 0
+    ) -> Outcome | None:
         """Plan without change costs; keeps the bound and the segments it worked with."""
         seen: dict[Column, None] = {}
 
@@ -211,6 +243,8 @@ class RerunSearch(Run):
             self.step(f"planning afresh: {word}")
 
         share = min(0.25 * self.settings.time_limit_s, max(1.0, 0.5 * self.seconds_left()))
+        if seconds is not None:
+            share = seconds
         start = None
         if least is not None:
             start = to_layout(self.instance, self.backbone, least.selection)
@@ -219,7 +253,10 @@ class RerunSearch(Run):
             outcome = plan_layout(
                 self.problem,
                 PlanSettings(
-                    time_limit_s=share, seed=self.settings.seed, workers=self.settings.workers
+                    time_limit_s=share,
+                    seed=(self.settings.seed + attempt) % 2**31,
+                    workers=self.settings.workers,
+                    known_bound_money=self.bound,
                 ),
                 clock=self.clock,
                 on_progress=tell,

@@ -67,6 +67,25 @@ def test_nothing_changed_nothing_changes(searched):
     assert result.best.found.change_money == 0
 
 
+def test_a_search_that_proved_nothing_uses_its_time(monkeypatch):
+    now, shares = 0.0, []
+
+    def plan_afresh(problem, settings, *_, **__):
+        nonlocal now
+        now += settings.time_limit_s
+        shares.append(settings.time_limit_s)
+        raise NoAnswer("no layout found")
+
+    monkeypatch.setattr(search, "ALL_UP_TO", 0)
+    monkeypatch.setattr(search, "plan_layout", plan_afresh)
+    # A new device, so that the change is not proved to be least by being none.
+    problem = with_device(PROBLEM, "new", 8)
+    result = rerun(problem, BEFORE, QUICK, clock=lambda: now)
+    assert result.searched.stopped_by == "time limit"
+    assert sum(shares) > 0.95 * QUICK.time_limit_s
+    assert len(shares) > 2
+
+
 def test_a_new_device_takes_the_free_place(searched):
     problem = with_device(PROBLEM, "new", 8)
     result = rerun(problem, BEFORE, QUICK)
