@@ -35,8 +35,6 @@ Var = cp_model.IntVar
 SEARCHES = ("no_lp", "quick_restart_no_lp")
 """Searches of CP-SAT by worker: linear relaxations tell little of who shares a line; see the
 optimiser's page."""
-MOST_PRESOLVED = 50_000
-"""Variables up to which presolve does all it can: ports of a switch are alike, which it finds."""
 STEP_NS = 100
 """Delays are counted in steps of so much: rows over whole nanoseconds are slow to work with."""
 
@@ -551,8 +549,8 @@ class CompactModel:
     ) -> dict[int, int] | None:
         """Give a slot for each unit; None if none was found, or none is left (``has_none``).
 
-        Even seeds branch by learning rates, odd ones as CP-SAT does by itself: where one is slow
-        the other mostly is not.
+        Even seeds search in another way than odd ones: where one is slow the other mostly is not.
+        Where all may change presolve takes longer than the search, where few may it pays.
 
         Parameters
         ----------
@@ -575,7 +573,9 @@ class CompactModel:
         found = run(
             model, list(self.hangs.values()), seconds=seconds, workers=workers, seed=seed,
             should_stop=should_stop, work_limit=work_limit,
-            searches=SEARCHES, by_learning_rate=seed % 2 == 0, most_presolved=MOST_PRESOLVED,
+            searches=SEARCHES[::-1] if free is None and seed % 2 else SEARCHES,
+            by_learning_rate=free is None or seed % 2 == 0,
+            most_presolved=0 if free is None else len(self.hangs),
         )
         self.has_none = found.proved and found.values is None
         if found.values is None:

@@ -13,13 +13,17 @@ from partitioner.solve.search import Search
 
 REGION = 40
 """Units that may change at once after a fault; twice as many each time that leads to nothing."""
-SOLVE_S, SOLVE_PER_DEVICE_S = 6.0, 0.02
+SOLVE_S, SOLVE_PER_DEVICE_S = 3.0, 0.02
 """Longest run of the model: how long a search takes is largely chance, so another is begun then."""
+REGION_PER_UNIT_S = 0.03
+"""The same for the units that may change after a fault."""
 EASE = 0.02
 """Where no choice is found by the estimates: by how much more each time they may be too high."""
 MOST_EASE = 0.06
 LEAST_PER_DEVICE_S = 0.02
 """With less time left than so much for each device, nothing would come of it."""
+FEW_LEFT_OUT = 0.3
+"""Share of the devices up to which those left out count as few."""
 MOST_REPAIRS = 10
 """Choices around faults until one for all units is made again."""
 COUNTED_TRIES = 30
@@ -51,11 +55,35 @@ class CompactSearch(PortChoice):
 
     def run(self, over: Callable[[], bool]) -> bool:
         """Choose until there is a layout, or it is ``over``; false too where nothing helps."""
+        if self._mends(over):
+            return True
+        self._slots, self._size, self._repairs = {}, REGION, 0
+        return self._choose(over)
+
+    def _mends(self, over: Callable[[], bool]) -> bool:
+        """Whether a layout is found around the few devices that the best so far leaves out.
+
+        Lines by geometry are cheaper than those of a choice for all devices, and sooner found.
+        """
+        best = self.search.incumbent
+        if best is None or len(best.left_out) > FEW_LEFT_OUT * self.search.instance.n:
+            return False
+        self._slots = self._slots_in(best)
+        self._faults = set(range(len(self._model.units))) - self._slots.keys()
+        return self._choose(over, mends=True)
+
+    def _choose(self, over: Callable[[], bool], *, mends: bool = False) -> bool:
+        """Choose, lay, judge and learn, around faults if there was a choice before.
+
+        Where it only ``mends``, up to half of all units may change.
+        """
         counted = self.search.limits.work_limit is not None
         for _ in range(COUNTED_TRIES) if counted else itertools.count():
             if over():
                 break
             if self._repairs >= MOST_REPAIRS:
+                if mends:
+                    break
                 self._go_elsewhere()
             free = self._around(self._faults, self._size) if self._slots else None
             found = self._solve(free, over)
@@ -69,6 +97,8 @@ class CompactSearch(PortChoice):
                     if not self._faults:
                         break
             elif over() or not self._widen(free):
+                break
+            if mends and 2 * self._size > len(self._model.units):
                 break
         return False
 
@@ -123,6 +153,8 @@ class CompactSearch(PortChoice):
     def _solve(self, free: set[int] | None, over: Callable[[], bool]) -> dict[int, int] | None:
         limits = self.search.limits
         most_s = SOLVE_S + SOLVE_PER_DEVICE_S * self.search.instance.n
+        if free is not None:
+            most_s = REGION_PER_UNIT_S * max(REGION, len(free))
         return self._model.solve(
             self._slots, free,
             seconds=min(most_s, max(0.05, limits.seconds_left())),

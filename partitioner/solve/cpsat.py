@@ -84,6 +84,12 @@ def run(
     most_presolved
         Watched variables above which presolve is cut short.
 
+    Notes
+    -----
+    Where nothing is to be made cheaper every worker searches by itself. CP-SAT would give one of
+    two to local search, and what searches tell each other made hard ones slower; see the
+    optimiser's page.
+
     Raises
     ------
     RuntimeError
@@ -94,6 +100,8 @@ def run(
     solver.parameters.cp_model_presolve = presolve
     if len(watched) > most_presolved:
         _cut_presolve_short(solver.parameters)
+    if not model.has_objective() and workers <= len(searches):
+        _search_apart(solver.parameters, workers)
     solver.parameters.use_erwa_heuristic = by_learning_rate
     keeper = _Keeper(watched)
     status = _solve_beside(solver, model, keeper, should_stop)
@@ -144,6 +152,13 @@ def _cut_presolve_short(parameters: Any) -> None:
     parameters.find_big_linear_overlap = False
     parameters.symmetry_level = 0
     parameters.max_presolve_iterations = 1
+
+
+def _search_apart(parameters: Any, workers: int) -> None:
+    parameters.num_full_subsolvers = workers
+    parameters.share_level_zero_bounds = False
+    parameters.share_binary_clauses = False
+    parameters.share_glue_clauses = False
 
 
 def _solve_beside(

@@ -70,7 +70,7 @@ BOUND_SHARE = 0.6
 """Share of the time that the bound may take at most."""
 PRICES_SHARE = 0.25
 """The same before there is a layout: its prices lead to one."""
-PORTS_SHARE = 0.6
+PORTS_SHARE = 0.4
 """Share of the time that choosing a port for every device may take before there is a layout."""
 MOST_AT_ONCE = 1_000
 """Devices up to which the model of all their ports is made in any case."""

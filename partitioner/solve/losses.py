@@ -7,6 +7,7 @@ of them any more. Bulk transfers make no partners.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from itertools import combinations
 
 import networkx as nx
@@ -39,17 +40,41 @@ def option_sets(problem: Problem) -> list[frozenset[str]]:
     return list(dict.fromkeys(found))
 
 
+@dataclass(frozen=True, slots=True)
+class Partners:
+    """Devices and switches that a device sends to or hears."""
+
+    devices: frozenset[int]
+    switches: frozenset[int]
+
+
 class Losses:
     """Failure rules of one instance over all builds."""
 
     def __init__(self, instance: Instance, backbone: BackboneData):
         self._instance, self._backbone = instance, backbone
         devices = list(instance.problem.devices.values())
-        self._builds = [
+        self.builds = [
             frozenset(i for i, d in enumerate(devices) if d.option is None or d.option in options)
             for options in option_sets(instance.problem)
         ] if instance.loss_caps else []
-        self._builds = list(dict.fromkeys(self._builds))
+        self.builds = list(dict.fromkeys(self.builds))
+        """Devices fitted in each build, where there are rules."""
+
+    def partners(self, device: int, fitted: frozenset[int]) -> Partners:
+        """Partners of a device in a build."""
+        streams = self._instance.streams
+        devices: set[int | None] = set()
+        switches: set[int] = set()
+        for j in self._instance.received_by[device]:
+            if not streams[j].is_transfer:
+                devices.add(streams[j].source_device)
+                switches.add(streams[j].source_switch)
+        for j in self._instance.sent_by[device]:
+            if not streams[j].is_transfer:
+                devices.update(target.device for target in streams[j].targets)
+                switches.update(target.switch for target in streams[j].targets)
+        return Partners(fitted & devices, frozenset(switches - {-1}))
 
     def refused(self, home: Home, opened: Iterable[int], built: Iterable[int]) -> list[NoGood]:
         """Placements in which one failure loses too many watched devices.
@@ -63,19 +88,19 @@ class Losses:
         built
             Numbers of the backbone links built.
         """
-        if not self._builds:
+        if not self.builds:
             return []
         opened, built = set(opened), sorted(built)
         links = self._backbone.links
         count = self._instance.switch_count
-        whole = _parts(count, opened, [links[k].ends for k in built])
+        whole = parts_of(count, opened, [links[k].ends for k in built])
         absent = tuple(k for k in range(len(links)) if k not in built)
         found: dict[NoGood, None] = {}
         failures: list[tuple[int | None, int | None]] = [(s, None) for s in sorted(opened)]
         failures += [(None, k) for k in built]
-        builds = [(fitted, _Pairs(self._instance, home, fitted, whole)) for fitted in self._builds]
+        builds = [(fitted, _Pairs(self._instance, home, fitted, whole)) for fitted in self.builds]
         for down, cut in failures:
-            left = _parts(count, opened - {down}, [links[k].ends for k in built if k != cut])
+            left = parts_of(count, opened - {down}, [links[k].ends for k in built if k != cut])
             for fitted, pairs in builds:
                 gone = {i for i, (s, _) in home.items() if s == down and i in fitted}
                 lost = gone | pairs.cut_off(down, left)
@@ -100,7 +125,6 @@ class Losses:
         None while a partner is left out: it may still be reached once it is placed too. More
         backbone may reach it as well, so that what is absent must stay so.
         """
-        inst = self._instance
         ends: set[int] = set()
         cut_off = False
         for i in hit:
@@ -108,9 +132,7 @@ class Losses:
             if i in gone:
                 continue
             cut_off = True
-            for j in (*inst.sent_by[i], *inst.received_by[i]):
-                if not inst.streams[j].is_transfer:
-                    ends |= inst.streams[j].devices & fitted
+            ends |= self.partners(i, fitted).devices
         if not ends <= home.keys():
             return None
         homes = tuple((i, home[i][0]) for i in sorted(ends))
@@ -155,7 +177,7 @@ class _Pairs:
         return set(np.flatnonzero((had & ~has)[: self._count]).tolist())
 
 
-def _parts(count: int, switches: Iterable[int], links: Iterable[tuple[int, int]]) -> Ints:
+def parts_of(count: int, switches: Iterable[int], links: Iterable[tuple[int, int]]) -> Ints:
     """Int (switches,): number of the part of the backbone that each switch is in; -1: in none."""
     graph = nx.Graph()
     graph.add_nodes_from(switches)

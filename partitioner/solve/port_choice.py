@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 
 from partitioner.solve.columns import Column
+from partitioner.solve.compact_losses import LossRows
 from partitioner.solve.compact_model import CompactModel, Slot
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.laying import laid_line
@@ -59,6 +60,7 @@ class PortChoice:
         model = CompactModel(
             search.builder, search.backbone, self._built, self._near, usual, self._ease
         )
+        LossRows(model)
         for delivery, ns in self._margin_ns.items():
             model.tighten(delivery, ns)
         return model
@@ -66,6 +68,21 @@ class PortChoice:
     def _switches(self) -> dict[int, int]:
         """Switch by unit in the last choice."""
         return {u: self._model.slots[k].switch for u, k in self._slots.items()}
+
+    def _slots_in(self, selection: Selection) -> dict[int, int]:
+        """Slot by unit in a layout, without units that the model does not let hang there."""
+        model = self._model
+        free: dict[Slot, list[int]] = defaultdict(list)
+        for k, slot in enumerate(model.slots):
+            free[slot].append(k)
+        slots: dict[int, int] = {}
+        for choice in selection.choices:
+            alike = free[Slot(choice.column.switch, choice.column.grade, choice.port)]
+            if alike:
+                k = alike.pop()
+                units = {model.unit_no[i] for i in choice.column.devices}
+                slots |= {u: k for u in units if (u, k) in model.hangs}
+        return slots
 
     # -- laying -------------------------------------------------------------------------------
 

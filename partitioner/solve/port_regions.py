@@ -9,11 +9,9 @@ from __future__ import annotations
 
 import math
 import random
-from collections import defaultdict
 from collections.abc import Callable
 
 from partitioner.solve.compact_cost import EstimatedCost
-from partitioner.solve.compact_model import Slot
 from partitioner.solve.master import Selection
 from partitioner.solve.port_choice import PortChoice
 from partitioner.solve.search import Search
@@ -58,14 +56,7 @@ class PortRegions(PortChoice):
         for (_, switch), variables in model.at.items():
             if switch not in best.open_switches:
                 model.model.add(sum(variables) == 0)
-        free: dict[Slot, list[int]] = defaultdict(list)
-        for k, slot in enumerate(model.slots):
-            free[slot].append(k)
-        self._slots = {}
-        for choice in best.choices:
-            column = choice.column
-            k = free[Slot(column.switch, column.grade, choice.port)].pop()
-            self._slots |= {model.unit_no[i]: k for i in column.devices}
+        self._slots = self._slots_in(best)
 
     def _is_choice(self) -> bool:
         """Whether the model allows the slots as they are."""

@@ -1,0 +1,111 @@
+"""Failure rules over a backbone in the compact model: what a switch or a link takes down with it.
+
+Which switches still reach each other after a failure is known, since the backbone is given. A
+device stays up if it does not hang on what failed and reaches a partner, or if all its partners are
+down. Lines and switches by themselves have rows of their own.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable
+
+from ortools.sat.python import cp_model
+
+from partitioner.solve.compact_model import CompactModel
+from partitioner.solve.kept import kept
+from partitioner.solve.losses import Losses, Partners, parts_of
+
+Var = cp_model.IntVar
+
+
+class LossRows:
+    """Adds to a model that no failure of the backbone takes down more than a rule allows."""
+
+    def __init__(self, compact: CompactModel):
+        self.compact, self.instance = compact, compact.instance
+        losses = Losses(self.instance, compact.backbone)
+        for members, cap in self.instance.loss_caps:
+            groups = [
+                {i: losses.partners(i, fitted) for i in members if i in fitted}
+                for fitted in losses.builds
+            ]
+            for down, parts in self._failures() if groups else ():
+                for group in groups:
+                    if len(group) > cap:
+                        self._cap(down, parts, group, cap)
+
+    def _failures(self) -> Iterable[tuple[int | None, tuple[frozenset[int], ...]]]:
+        """Give each failure that leaves parts which do not reach each other, with the parts.
+
+        With the switch that failed; None if it is a link.
+        """
+        links = [self.compact.backbone.links[k].ends for k in self.compact.built]
+        switches = range(self.instance.switch_count)
+        failed: list[tuple[int | None, list[int], list[tuple[int, int]]]] = [
+            (s, [t for t in switches if t != s], links) for s in switches
+        ]
+        failed += [(None, list(switches), [e for e in links if e != ends]) for ends in links]
+        for down, running, left in failed:
+            of = parts_of(len(switches), running, left)
+            parts: dict[int, set[int]] = defaultdict(set)
+            for s in running:
+                parts[int(of[s])].add(s)
+            if len(parts) > 1:
+                yield down, tuple(frozenset(p) for p in parts.values())
+
+    def _cap(
+        self,
+        down: int | None,
+        parts: tuple[frozenset[int], ...],
+        group: dict[int, Partners],
+        cap: int,
+    ) -> None:
+        up = [self._stays_up(i, partners, down, parts) for i, partners in group.items()]
+        self.compact.model.add(cp_model.LinearExpr.sum(up) >= len(up) - cap)
+
+    @kept
+    def _stays_up(
+        self,
+        device: int,
+        partners: Partners,
+        down: int | None,
+        parts: tuple[frozenset[int], ...],
+    ) -> Var:
+        """Give a literal that is only true if a device stays up."""
+        compact, model = self.compact, self.compact.model
+        unit = compact.unit_no[device]
+        up = model.new_bool_var("")
+        if down is not None:
+            model.add_bool_and(v.negated() for v in compact.at[unit, down]).only_enforce_if(up)
+        if not (partners.devices or partners.switches):
+            return up
+        others = sorted({compact.unit_no[i] for i in partners.devices})
+        alone = [self._all_down(partners, down)] if down is not None else []
+        for part in parts:
+            if unit in others or partners.switches & part:
+                continue
+            reached = [self._is_in(other, part) for other in others] + alone
+            for s in part:
+                for here in compact.at[unit, s]:
+                    model.add_bool_or(up.negated(), here.negated(), *reached)
+        return up
+
+    @kept
+    def _all_down(self, partners: Partners, down: int) -> Var:
+        """Give a literal that is only true if all partners hang on the switch that failed."""
+        model = self.compact.model
+        whole = model.new_bool_var("")
+        if partners.switches - {down}:
+            model.add(whole == 0)
+        for i in partners.devices:
+            model.add_bool_or(whole.negated(), *self.compact.at[self.compact.unit_no[i], down])
+        return whole
+
+    @kept
+    def _is_in(self, unit: int, part: frozenset[int]) -> Var:
+        """Give a literal that is only true if a unit hangs on one of some switches."""
+        inside = self.compact.model.new_bool_var("")
+        there = [v for s in part for v in self.compact.at[unit, s]]
+        self.compact.model.add_bool_or(inside.negated(), *there)
+        return inside
