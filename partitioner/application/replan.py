@@ -70,7 +70,7 @@ class ReplanAnswer(LayoutAnswer):
         """The changes for a terminal."""
         from partitioner.pages.replan import rerun_text
 
-        return rerun_text(self.rerun)
+        return rerun_text(self.rerun, self.outcome)
 
     def data(self) -> dict[str, Any]:
         """The same as plain data, with the question."""

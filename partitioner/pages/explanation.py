@@ -243,7 +243,7 @@ def _device_lead(problem: Problem, explained: DeviceExplained) -> str:
 
 def _device_text(problem: Problem, explained: DeviceExplained) -> str:
     rows = table_text(_elsewhere_table(problem, explained))
-    return f"{_device_lead(problem, explained)}\n\n" + (
+    return f"{wrapped(_device_lead(problem, explained))}\n\n" + (
         rows or "It cannot be elsewhere, or the time was up."
     )
 

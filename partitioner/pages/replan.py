@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import astuple, replace
 from typing import Any
 
+from partitioner.model.outcome import Outcome
 from partitioner.pages.beside import (
     change_tables,
     counted,
@@ -20,9 +21,8 @@ from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, gap_text, money_text
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.sections import Section, Table
-from partitioner.report.text import plain, table_text
+from partitioner.report.text import head_text, plain, table_text, wrapped
 from partitioner.units import MONEY_STEPS
-from partitioner.visible import visible
 
 _ALONG = (ChangeKind.NEW_PIECE, ChangeKind.PIECE_GONE, ChangeKind.NEW_ID)
 FRONT_KEYS = ("number", "layout", "change", "total", "known")
@@ -192,9 +192,15 @@ def front_file(number: int) -> str:
 # -- for the terminal and for machines --------------------------------------------------------
 
 
-def rerun_text(result: Rerun) -> str:
-    """The answer of a rerun for a terminal."""
-    blocks = [f"{visible(result.problem.name)}: {summary_text(result)}\n{proof_sentence(result)}"]
+def rerun_text(result: Rerun, outcome: Outcome | None = None) -> str:
+    """The answer of a rerun for a terminal, the verdict and the six figures first.
+
+    ``outcome`` is the run as a plan tells it; see :meth:`Rerun.outcome`.
+    """
+    blocks = [
+        head_text(result.problem, result.best.assessment, outcome),
+        f"{wrapped(summary_text(result))}\n{wrapped(proof_sentence(result))}",
+    ]
     for table in change_tables(result.problem, result.best.comparison):
         # What comes along with a new or a removed device is in the report.
         told = replace(table, rows=[r for r in table.rows if r[0] not in _ALONG])

@@ -33,7 +33,7 @@ from partitioner.report.sections import (
     State,
     Table,
 )
-from partitioner.report.text import plain, table_text
+from partitioner.report.text import plain, table_text, wrapped
 from partitioner.report.verdict import total_name, total_text
 from partitioner.tradeoff.front import Point, knees
 from partitioner.tradeoff.search import Ending, TradeOff
@@ -113,7 +113,8 @@ def how_sure(state: TradeOff) -> list[str]:
     else:
         sure = f"No point costs more than {gap_text(worst)} above what is possible"
     holes = any(not p.is_next_proved for p in front.points[:-1])
-    said = [f"{sure}; {'more may lie' if holes else 'none is missing'} between them."]
+    between = "more may lie" if holes else "none is missing"
+    said = [f"{sure}; {between} between them." if len(front.points) > 1 else f"{sure}."]
     if further:
         last = _value(state, further[-1].value)
         where = f"with up to {last}" if axis.id == "margin" else f"further on, down to {last},"
@@ -317,9 +318,10 @@ def _sureness(state: TradeOff, point: Point) -> State:
 def front_text(problem: Problem, state: TradeOff) -> str:
     """The front as a short plain table with what is proved and its knees, for stdout."""
     _, word, lead = verdict_of(problem, state)
-    head = f"{visible(problem.name)}: {word}. " + "\n".join(lead)
+    first, *others = lead
+    head = "\n".join(map(wrapped, (f"{visible(problem.name)}: {word}. {first}", *others)))
     tables = [table_text(table, TEXT_KEYS) for table in _tables(problem, state)]
-    blocks = [head, *tables, "\n".join(steps_text(problem, state))]
+    blocks = [head, *tables, "\n".join(map(wrapped, steps_text(problem, state)))]
     return plain("\n\n".join(b for b in blocks if b))
 
 

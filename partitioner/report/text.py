@@ -31,9 +31,7 @@ def verdict_text(problem: Problem, assessment: Assessment, outcome: Outcome | No
 
     No line is longer than a terminal is wide, and there is no final line end.
     """
-    judged = verdict(problem, assessment, outcome)
-    head = f"{visible(problem.name)}: {judged.word}. {judged.sentence}"
-    blocks = [wrapped(head), key_figures_text(problem, assessment)]
+    blocks = [head_text(problem, assessment, outcome)]
     if assessment.broken:
         told = [f"[{f.rule}] {rounded_amounts(visible(f.sentence))}" for f in assessment.broken]
         blocks.append("\n".join(wrapped(line, "  ") for line in told))
@@ -43,6 +41,13 @@ def verdict_text(problem: Problem, assessment: Assessment, outcome: Outcome | No
         table_text(baseline_table(problem, assessment), COST_KEYS),
     ]
     return plain("\n\n".join(b for b in blocks if b))
+
+
+def head_text(problem: Problem, assessment: Assessment, outcome: Outcome | None) -> str:
+    """The verdict and the six figures."""
+    judged = verdict(problem, assessment, outcome)
+    head = wrapped(f"{visible(problem.name)}: {judged.word}. {judged.sentence}")
+    return plain(f"{head}\n\n{key_figures_text(problem, assessment)}")
 
 
 def key_figures_text(problem: Problem, assessment: Assessment) -> str:
@@ -57,7 +62,7 @@ def key_figures_text(problem: Problem, assessment: Assessment) -> str:
 def wrapped(text: str, indent: str = "") -> str:
     """Text in lines that fit a terminal; a number stays with its unit."""
     return textwrap.fill(
-        plain(text.replace(NBSP, "\0")), TERMINAL, subsequent_indent=indent,
+        plain(text.replace(NBSP, "\0").replace(THIN, "\0")), TERMINAL, subsequent_indent=indent,
         break_long_words=False, break_on_hyphens=False,
     ).replace("\0", " ")  # fmt: skip
 
@@ -84,7 +89,8 @@ def aligned(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequenc
     """Columns set apart by two spaces; those in ``right`` are right-aligned.
 
     Headings are broken at spaces and hyphens where they are longer than what stands below them,
-    and the widest cells at spaces where the table were else wider than a terminal.
+    and the widest cells at spaces where the table were else wider than a terminal, at hyphens
+    where that is not enough.
 
     Examples
     --------
@@ -108,20 +114,24 @@ def aligned(header: Sequence[str], rows: Sequence[Sequence[str]], right: Sequenc
         for i, head in enumerate(heads)
     ]
     # Sentences give way before names, which are broken only where nothing else is left.
+    titles = [max(map(len, head.replace("-", "- ").split()), default=0) for head in heads]
     names = [
         max((len(word) for row in cells for word in row[i].split()), default=0)
         for i in range(len(widths))
     ]
-    for least in ([max(LEAST_WIDTH, name) for name in names], [LEAST_WIDTH] * len(names)):
+    low = [max(LEAST_WIDTH, title) for title in titles]
+    for least in ([max(*pair) for pair in zip(low, names, strict=True)], low):
         while sum(widths) + 2 * len(widths) - 2 > TERMINAL:
-            wide = [i for i, low in enumerate(least) if widths[i] > low]
+            wide = [i for i, most in enumerate(least) if widths[i] > most]
             if not wide:
                 break
             widths[max(wide, key=widths.__getitem__)] -= 1
     lines = []
     for number, row in enumerate((heads, *cells)):
         broken = [
-            textwrap.wrap(c, w, break_on_hyphens=number == 0)
+            textwrap.wrap(
+                c, w, break_on_hyphens=number == 0 or any(len(word) > w for word in c.split())
+            )
             for c, w in zip(row, widths, strict=True)
         ]
         tall = max((len(b) for b in broken), default=0)

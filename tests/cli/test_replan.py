@@ -131,3 +131,19 @@ def test_a_wrong_layout_file_is_told_with_its_lines(example, by_hand, tmp_path, 
     err = capsys.readouterr().err
     assert f"{keep}:10:" in err
     assert not (tmp_path / "next").exists()
+
+
+def test_the_terminal_has_the_verdict_the_six_figures_and_80_columns(
+    example, by_hand, tmp_path, capsys
+):
+    code = run(["replan", str(example), "--keep", str(by_hand), "-o", str(tmp_path / "next"),
+                "--complete", "--time-limit", "60", "--workers", "1"])  # fmt: skip
+    out, err = capsys.readouterr()
+    assert code == ExitCode.OK, err
+    assert out.startswith("small-sprayer: keeps all rules. Every rule is kept")
+    page = (tmp_path / "next" / "report.html").read_text(encoding="utf-8")
+    for figure in ("Size", "Tightest deadline", "Longest line", "Fullest line", "Priced total",
+                   "Growth left"):  # fmt: skip
+        assert f"\n{figure} " in out
+        assert f">{figure}</" in page
+    assert max(map(len, out.splitlines())) <= 80

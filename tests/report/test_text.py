@@ -2,7 +2,7 @@ from dataclasses import replace
 
 from partitioner.model.outcome import Status
 from partitioner.report.key_figures import key_figures_table
-from partitioner.report.text import aligned, assessment_text, verdict_text
+from partitioner.report.text import aligned, assessment_text, verdict_text, wrapped
 from partitioner.report.verdict import verdict
 from tests.report.fixtures import outcome_of, with_finding
 
@@ -79,6 +79,23 @@ def test_every_line_fits_a_terminal(many) -> None:
     assert max(map(len, lines)) == 80
     assert "a-stream-with-a-name-that-is-long" in lines[-2]
     assert sum(line.count("x") for line in lines) == 60, "nothing is cut off"
+
+
+def test_headings_are_whole_words_and_long_names_end_at_hyphens() -> None:
+    names = ("east-panel-far-end-read", "climate-computer-of-the-house")
+    wide = [(*names, "16 300", "250 000", "93 %", "233 000", "kept by far")]
+    titles = ("Stream", "To", "Worst-case delay, µs", "Deadline, µs", "Left", "Left, µs", "State")
+    lines = aligned(titles, wide, right=(2, 3, 4, 5)).splitlines()
+    assert max(map(len, lines)) <= 80
+    assert any("Deadline," in line for line in lines)
+    assert not any(line.split()[:1] == [","] or " , " in line for line in lines)
+    narrow = aligned(("Name",) * 4, [("east-panel-far-end-read-of-one",) * 4]).splitlines()
+    assert all(word.endswith("-") for line in narrow[1:-1] for word in line.split())
+
+
+def test_a_number_is_not_broken_at_the_end_of_a_line() -> None:
+    filled = wrapped("x" * 77 + " (1\u202f016.32\u00a0EUR)")
+    assert filled.splitlines()[1] == "(1 016.32 EUR)"
 
 
 def test_the_figures_are_those_of_the_data(twelve) -> None:
