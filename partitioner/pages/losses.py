@@ -95,9 +95,7 @@ def _urgent(facts: Facts, found: Sequence[Loss]) -> list[str]:
     gone = _lost_with(found)
     told = [f"All of {group} is lost with {listed(by, 3)}." for group, by in gone.items()]
     if found:
-        worst = max(
-            found, key=lambda s: (len(s.failure.lost_devices), len(s.failure.lost_streams))
-        )
+        worst = max(found, key=lambda s: (s.takes_share, s.device_share))
         told.append(
             f"Worst single failure: {worst.label}, which takes "
             f"{len(worst.failure.lost_devices)} of {len(facts.problem.devices)} devices and "

@@ -108,6 +108,9 @@ def test_what_takes_most_comes_first_and_is_called_severe() -> None:
     section = losses_section(facts, assess_facts(facts))
     assert section is not None
     rows = {r["failure"]: r for r in section.tables[0].records()}
+    # The first sheet names the one that takes most, of devices or deliveries.
+    assert section.urgent[-1].startswith(f"Worst single failure: {found[0].label}, which takes")
+    assert f"{len(found[0].failure.lost_streams)}\u00a0deliveries" in section.urgent[-1]
     link = next(loss for loss in found if loss.failure.kind is FailureKind.BACKBONE_LINK)
     assert link.delivery_share > link.device_share
     assert rows[link.name]["takes_share"] == round(link.delivery_share, 6)
