@@ -14,7 +14,8 @@ MOST_WORDS = 3
 """Places told of a device where one wonders about it."""
 MOST_POINTED = 2
 """Places told of a device or a line where one points at it."""
-MOST_ROWS = 500
+MOST_ROWS = 300
+MOST_LINE_ROWS = 100
 JUDGED = {True: "all rules", False: "all but delays and loads"}
 
 
@@ -183,6 +184,7 @@ def _lines_table(problem: Problem, lines: Sequence[LineElsewhere]) -> Table:
         ],
         note="The whole line at the two nearest other switches that are open, the devices in the "
         "same order, the switch where the line is shortest.",
+        most_rows=MOST_LINE_ROWS,
     )  # fmt: skip
 
 

@@ -115,11 +115,11 @@ def _row(
         what = f"frame of {turn.frame_bytes} bytes" if is_used else "silent"
         # The port of the switch has the first turn.
         kind = "data_device" if turn.plca_id else "data_switch"
-        own = canvas.group(None, **{kind: turn.node})
+        own = canvas.group(None, **{kind: turn.node}) if is_told else None
         canvas.add(
             "rect",
             own,
-            title=f"ID {turn.plca_id}, {who}" + (f": {what}, {time_text(ns)}" if is_told else ""),
+            title=f"ID {turn.plca_id}, {who}: {what}, {time_text(ns)}" if is_told else "",
             x=x,
             y=y,
             width=wide,

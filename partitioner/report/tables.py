@@ -29,6 +29,10 @@ from partitioner.units import (
 
 WORST_SPARE = 0.1
 """A deadline with less than this share left is marked as tight."""
+MOST_LEGS = 500
+"""Legs on the page, those of the tightest deliveries."""
+MOST_PATHWAYS = 100
+"""Pathways on the page, the fullest; large halls have thousands, and most hold one cable."""
 MANY_STREAMS = 40
 """The table of more deliveries is shown closed."""
 
@@ -86,6 +90,7 @@ def pathways_table(problem: Problem, assessment: Assessment) -> Table:
         note="A segment that runs there and back counts once, as in the rule on them; backbone "
         "links are not counted.",
         folded=True,
+        most_rows=MOST_PATHWAYS,
     )  # fmt: skip
 
 
@@ -306,6 +311,7 @@ def legs_table(assessment: Assessment) -> Table:
         ],
         note="The bar of each leg begins where that of the one before it ends.",
         folded=True,
+        most_rows=MOST_LEGS,
         shown=("stream", "destination", "leg", "kind", "where", "ends_share", "worst_delay_us",
                *(f"{part}_us" for part in _CAUSES), "linear_delay_us"),
     )  # fmt: skip

@@ -26,6 +26,7 @@ SIZE = 12.0
 CORNERS = (0, 4, 3, 6, 5)
 """Shapes of the devices' marks, one after the other: a circle, then polygons."""
 HUES = 6
+MOST_POINTED_AT = 400
 
 
 def zone_plan(data: DrawingInput, id: str = "zones-plan", number: int = 0) -> Figure | None:
@@ -112,17 +113,18 @@ def _devices(
         if device.segment not in own:
             continue
         x, y = view.xy(device.at_um)
-        title = f"{device.id} at {switch.id}"
+        # Of very many one could not point at a single one.
+        name = device.id if len(data.devices) <= MOST_POINTED_AT else ""
         if not corners:
             canvas.circle(
-                (x, y), DOT, cls=f"f{number % HUES}", title=title, data_device=device.id
+                (x, y), DOT, cls=f"f{number % HUES}", data_device=name
             )
             continue
         turns = [2 * math.pi * k / corners - math.pi / 2 for k in range(corners)]
         points = [(x + 1.3 * DOT * math.cos(a), y + 1.3 * DOT * math.sin(a)) for a in turns]
         sides = pairwise([*points, points[0]])
         canvas.add(
-            "path", title=title, d=lines_text(sides), cls=f"f{number % HUES}", data_device=device.id
+            "path", d=lines_text(sides), cls=f"f{number % HUES}", data_device=name
         )
 
 
