@@ -377,3 +377,21 @@ def test_what_is_taken_is_rounded_up_and_what_is_left_down(told: list[Table]) ->
     assert {(False, "m"), (False, "µs"), (True, "µs"), (False, "%"), (True, "%")} <= {
         key for key, count in seen.items() if count
     }
+
+
+def test_every_figure_of_a_table_has_the_name_that_its_file_has(told: list[Table]) -> None:
+    """What a column shows is the value under its key in CSV and JSON, or the limit beside it."""
+    seen = 0
+    for table in told:
+        records = table.records()
+        for cells, record in zip(table.cells(), records, strict=False):
+            for cell in (c for c in cells if c.column.is_numeric and c.value is not None):
+                column = cell.column
+                per = 100 if column.kind in (Kind.PERCENT, Kind.BAR) else 1
+                held = [record[column.key], *([record[column.limit]] if column.limit else [])]
+                for shown in numbers(cell.words.replace("<", "")):
+                    seen += 1
+                    near = [Decimal(str(v)) * per for v in held if v is not None]
+                    is_less = cell.words.startswith("<") and 0 < near[0] < 1
+                    assert is_less or any(is_shown_as(v, shown) for v in near), (table.id, cell)
+    assert seen > 1000
