@@ -32,7 +32,7 @@ class TradeOffAnswer:
         """The layouts for a terminal."""
         from partitioner.pages.tradeoff import front_text
 
-        return front_text(self.problem, self.state)
+        return front_text(self.problem, self.state, self._assess)
 
     def data(self) -> dict[str, Any]:
         """The same as plain data."""

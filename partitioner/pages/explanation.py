@@ -26,7 +26,7 @@ from partitioner.report.amounts import count_text, gap_text, money_text, rounded
 from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
 from partitioner.report.sections import Column, Kind, Page, Paper, Section, State, Table
 from partitioner.report.tables import margin_state
-from partitioner.report.text import plain, table_text, wrapped
+from partitioner.report.text import key_figures_text, plain, table_text, wrapped
 from partitioner.report.verdict import costs_text, total_name
 from partitioner.units import MONEY_STEPS, in_units
 from partitioner.visible import visible
@@ -133,7 +133,10 @@ def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -
     else:
         sure = f"at most {gap_text(outcome.gap)} of that could be saved with all rules kept"
     cost = costs_text(problem, outcome.cost_money, explained.assessment.cost.money)
-    blocks = [wrapped(f"{visible(problem.name)}: the layout {cost}; {sure}.")]
+    blocks = [
+        wrapped(f"{visible(problem.name)}: the layout {cost}; {sure}."),
+        key_figures_text(problem, explained.assessment),
+    ]
     telling = [p for p in explained.prices if _tells(p)]
     if telling:
         lines = ["What makes it dear, by planning without it and checking what came out:"]
@@ -243,9 +246,9 @@ def _device_lead(problem: Problem, explained: DeviceExplained) -> str:
 
 def _device_text(problem: Problem, explained: DeviceExplained) -> str:
     rows = table_text(_elsewhere_table(problem, explained))
-    return f"{wrapped(_device_lead(problem, explained))}\n\n" + (
-        rows or "It cannot be elsewhere, or the time was up."
-    )
+    figures = key_figures_text(problem, explained.assessment)
+    told = rows or "It cannot be elsewhere, or the time was up."
+    return f"{wrapped(_device_lead(problem, explained))}\n\n{figures}\n\n{told}"
 
 
 # -- data and report --------------------------------------------------------------------------

@@ -33,7 +33,7 @@ from partitioner.report.sections import (
     State,
     Table,
 )
-from partitioner.report.text import plain, table_text, wrapped
+from partitioner.report.text import key_figures_text, plain, table_text, wrapped
 from partitioner.report.verdict import total_name, total_text
 from partitioner.tradeoff.front import Point, knees
 from partitioner.tradeoff.search import Ending, TradeOff
@@ -249,6 +249,11 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
     )
 
 
+def _whose(file: str, number: int) -> str:
+    """Whose the six figures are."""
+    return f"Figures of point {number}, the cheapest layout, in {file}:"
+
+
 def _tables(problem: Problem, state: TradeOff) -> list[Table]:
     """Points of the front, and the layouts beyond the gap asked for if there are any."""
     front = _table(problem, state, True, "front", "Points, cheapest first")
@@ -315,13 +320,20 @@ def _sureness(state: TradeOff, point: Point) -> State:
     return State.WARN if point.gap <= state.goal else State.BAD
 
 
-def front_text(problem: Problem, state: TradeOff) -> str:
-    """The front as a short plain table with what is proved and its knees, for stdout."""
+def front_text(problem: Problem, state: TradeOff, assess: Assess) -> str:
+    """The front as a short plain table with what is proved and its knees, for stdout.
+
+    ``assess`` judges the cheapest layout, whose six figures stand below the verdict.
+    """
     _, word, lead = verdict_of(problem, state)
     first, *others = lead
     head = "\n".join(map(wrapped, (f"{visible(problem.name)}: {word}. {first}", *others)))
     tables = [table_text(table, TEXT_KEYS) for table in _tables(problem, state)]
-    blocks = [head, *tables, "\n".join(map(wrapped, steps_text(problem, state)))]
+    figures = [
+        f"{_whose(file, number)}\n{key_figures_text(problem, assess(point.layout))}"
+        for file, number, point in named_points(state)[:1]
+    ]
+    blocks = [head, *figures, *tables, "\n".join(map(wrapped, steps_text(problem, state)))]
     return plain("\n\n".join(b for b in blocks if b))
 
 
@@ -392,7 +404,7 @@ def tradeoff_page(
         )
         table = figures_section(problem, layouts)
         sections.append(replace(table, title="The two ends beside each other", parts=parts))
-    head = replace(head, whose=f"Figures of {name}, the cheapest layout, in {first[0]}:")
+    head = replace(head, whose=_whose(*first[:2]))
     facts = [
         ("weighed against cost", state.axis.title),
         ("gap asked for", ratio_text(state.goal)),

@@ -351,8 +351,10 @@ class Table:
 
     @property
     def remark(self) -> str:
-        """The note below the table, which also says when not all rows are shown."""
+        """The note below the table, which also says when no row or not all rows are shown."""
         count = len(self.rows)
+        if not count:
+            return f"None. {self.note}".strip()
         if count <= self.most_rows:
             return self.note
         most = "" if self.most_rows == 1 else f" {self.most_rows}"

@@ -193,3 +193,14 @@ def test_tradeoff_points_are_two_or_more_or_all(points, roomy, tmp_path, capsys)
 def test_tradeoff_without_a_layout_ends_as_plan_does(tmp_path, capsys) -> None:
     assert run(["tradeoff", str(PUMPS), "-o", str(tmp_path / "f")]) == ExitCode.NO_LAYOUT
     assert not (tmp_path / "f").exists()
+
+
+@pytest.mark.parametrize("asked", [["explain"], ["explain", "--device", "pump-5"], ["tradeoff"]])
+def test_a_terminal_has_the_six_figures_of_the_page(asked, roomy, tmp_path, capsys) -> None:
+    command, *further = asked
+    assert run(["-q", command, str(roomy), *further, "-o", str(tmp_path / "x")]) == ExitCode.OK
+    out = capsys.readouterr().out
+    for figure in ("Size", "Tightest deadline", "Longest line", "Fullest line", "Priced total",
+                   "Growth left"):  # fmt: skip
+        assert f"\n{figure} " in out
+    assert max(map(len, out.splitlines())) <= 80
