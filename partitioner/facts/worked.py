@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -30,6 +31,8 @@ from partitioner.units import UM_PER_M
 LINK_CLAUSES = "IEEE Std 802.3 Clauses 4.4.2 and 3.1.1"
 QUEUE_SOURCE = "non-preemptive priority queue, docs/explanation/timing.md"
 PROBLEM = "problem file"
+MOST_NAMED = 8
+"""Frames in a queue that are told by name; of more, how many there are of each length."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +116,11 @@ def _queue_formulas(
     def slot(s: StreamTraffic) -> int:
         return slot_on_link_ns(s.frame_bytes, link.rate_bps)
 
-    def told(frames: Iterable[StreamTraffic]) -> str:
-        return ", ".join(f"{s.id} {s.frame_bytes}" for s in frames)
+    def told(frames: Sequence[StreamTraffic]) -> str:
+        if len(frames) <= MOST_NAMED:
+            return ", ".join(f"{s.id} {s.frame_bytes}" for s in frames)
+        counts = Counter(s.frame_bytes for s in frames)
+        return ", ".join(f"{counts[length]} × {length}" for length in sorted(counts))
 
     is_fifo = link.queue is QueueOrder.FIFO
     ahead = [s for s in others if is_fifo or s.pcp >= stream.pcp]

@@ -133,10 +133,7 @@ def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -
     else:
         sure = f"at most {gap_text(outcome.gap)} of that could be saved with all rules kept"
     cost = costs_text(problem, outcome.cost_money, explained.assessment.cost.money)
-    blocks = [
-        wrapped(f"{visible(problem.name)}: the layout {cost}; {sure}."),
-        key_figures_text(problem, explained.assessment),
-    ]
+    blocks = [wrapped(f"{visible(problem.name)}: the layout {cost}; {sure}.")]
     telling = [p for p in explained.prices if _tells(p)]
     if telling:
         lines = ["What makes it dear, by planning without it and checking what came out:"]
@@ -148,6 +145,7 @@ def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -
     else:
         blocks.append("Nothing cheaper was found without any rule that there was time for.")
     blocks += [wrapped(said) for said in _not_binding(problem, explained)]
+    blocks.append(key_figures_text(problem, explained.assessment))
     return "\n\n".join(blocks)
 
 
@@ -248,7 +246,7 @@ def _device_text(problem: Problem, explained: DeviceExplained) -> str:
     rows = table_text(_elsewhere_table(problem, explained))
     figures = key_figures_text(problem, explained.assessment)
     told = rows or "It cannot be elsewhere, or the time was up."
-    return f"{wrapped(_device_lead(problem, explained))}\n\n{figures}\n\n{told}"
+    return f"{wrapped(_device_lead(problem, explained))}\n\n{told}\n\n{figures}"
 
 
 # -- data and report --------------------------------------------------------------------------

@@ -76,7 +76,11 @@ def test_a_reader_can_work_the_terms_out_from_their_inputs() -> None:
                         assert 0 <= term.ns - told[0] * told[1] < 1.1
                     elif match := SLOT.search(term.formula):
                         preamble, gap, rate = map(int, match.groups()[:3])
-                        lengths = [int(x.split()[-1]) for x in match[4].split(", ")]
+                        lengths = []
+                        for words in match[4].split(", "):
+                            many, times, length = words.rpartition(" × ")
+                            one = length.split()[-1]
+                            lengths += [int(one)] * (int(many) if times else 1)
                         bits = sum(preamble + 8 * length + gap for length in lengths)
                         assert abs(term.ns - 1000 * bits / rate) < len(lengths)
                     seen[term.name] += bool(told or SLOT.search(term.formula))
