@@ -22,11 +22,13 @@ from partitioner.units import ceil_div
 class Needed:
     """The rules that a layout does not keep, and changes with which it keeps all there are.
 
-    ``changes`` are in words, each on one rule; the check accepts the layout with all of them made.
+    ``changes`` are in words, each on one rule; the check accepts the layout with all of them made,
+    which gives ``problem``.
     """
 
     handles: tuple[Handle, ...]
     changes: tuple[str, ...]
+    problem: Problem
 
 
 def needed(problem: Problem, handles: Sequence[Handle], layout: Layout) -> Needed:
@@ -65,8 +67,9 @@ def needed(problem: Problem, handles: Sequence[Handle], layout: Layout) -> Neede
             eased = handle.off(eased)
             words.append(f"do without: {handle.sentence.removesuffix('.')}")
     if not _fits(eased, layout):
+        eased = without(problem, kept)
         words = [f"do without: {h.sentence.removesuffix('.')}" for h in kept]
-    return Needed(tuple(kept), tuple(dict.fromkeys(words)))
+    return Needed(tuple(kept), tuple(dict.fromkeys(words)), eased)
 
 
 def amount_for(scale: Scale | None, assessment: Assessment) -> int | None:

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import combinations, islice
+from itertools import combinations, islice, product
 
-from partitioner.explain.conflict import Asker, minimal_conflict
+from partitioner.explain.conflict import Asker, ConflictSet, minimal_conflict
 from partitioner.explain.handles.handle import Ease, Handle, Scale, without
+from partitioner.explain.needed import needed, written_for
+from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.runs import Answer, Result
@@ -23,6 +25,8 @@ MOST_SETS = 60
 """Sets of rules tried while looking for ways out."""
 MOST_TRIED = 40
 """Sets of choices tried for one rule."""
+MOST_KINDS = 8
+"""Kinds of rules (or pairs of them, for two conflicts) that are tried as a whole."""
 MOST_CHOICES = 6
 """Ways of easing one rule that are planned to the end."""
 
@@ -57,18 +61,62 @@ class WayOut:
         return self.outcome.cost_money
 
 
-def ways_out(asker: Asker, seconds: float) -> list[WayOut]:
+def ways_out(
+    asker: Asker, conflicts: Sequence[ConflictSet], seconds: float
+) -> list[WayOut]:
     """Ways out of a problem without a layout: fewest changes first, then cheapest.
 
-    The asker's budget bounds the work; the plan that prices one way out takes ``seconds`` at most.
+    ``conflicts``: all that are known, sharing no rule; a large problem has one way out of each kind
+    of their rules tried first. The asker's budget bounds the work; the plan that prices one way out
+    takes ``seconds`` at most.
     """
     found: list[WayOut] = []
+    if asker.is_large:
+        found += ways_of_each_kind(asker, conflicts, seconds)
+    done = {frozenset(h.key for h in way.rules) for way in found}
     for rules in opening_sets(asker, MOST_CHANGES):
-        found += _eased(asker, rules, seconds)
+        if frozenset(h.key for h in rules) not in done:
+            found += _eased(asker, rules, seconds)
         if asker.budget.is_over:
             break
     found.sort(key=lambda w: (len(w.changes), w.cost_money, w.changes))
     return found
+
+
+def ways_of_each_kind(
+    asker: Asker, conflicts: Sequence[ConflictSet], seconds: float
+) -> list[WayOut]:
+    """Ways out that leave rules of one kind of each conflict: as far as a layout needs it.
+
+    A layout of a large problem with all rules of a kind off is found sooner than one with a single
+    rule off, and shows how far each of them has to give way. Where the rules in conflict are not
+    enough, all others of the kind go too.
+    """
+    found: dict[tuple[str, ...], WayOut] = {}
+    kinds = [dict.fromkeys(h.rule for h in conflict.rules) for conflict in conflicts]
+    for chosen in islice(product(*kinds), MOST_KINDS):
+        if asker.budget.is_over:
+            break
+        named = [
+            h for conflict, rule in zip(conflicts, chosen, strict=True)
+            for h in conflict.rules if h.rule == rule
+        ]
+        if len(named) == 1 and (eased := _eased(asker, named, seconds)):
+            found |= {way.changes: way for way in eased}
+            continue
+        result = asker.without(named)
+        every = [h for h in asker.handles if h.rule in chosen]
+        if result.answer is not Answer.FOUND and len(every) > len(named):
+            named, result = every, asker.without(every)
+        if result.outcome is None:
+            continue
+        layout = result.outcome.layout
+        uses = needed(asker.problem, named, layout)
+        start = written_for(uses.problem, layout)
+        way = _planned(asker, uses.changes, uses.handles, uses.problem, seconds, False, start)
+        if way is not None:
+            found.setdefault(way.changes, way)
+    return list(found.values())
 
 
 def opening_sets(asker: Asker, most_rules: int) -> list[tuple[Handle, ...]]:
@@ -223,7 +271,7 @@ def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle])
         value = scale.start + step * scale.step
         return min(value, scale.end) if scale.step > 0 else max(value, scale.end)
 
-    def needed(result: Result) -> int | None:
+    def steps_used(result: Result) -> int | None:
         """Steps that the layout found needs, where it needs less than it was given."""
         if result.assessment is None:
             return None
@@ -237,7 +285,7 @@ def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle])
     if result.answer is not Answer.FOUND:
         return None
     is_sure = True
-    enough = needed(result)
+    enough = steps_used(result)
     while high - low > 1:
         if enough is not None and low < enough < high:
             if _holds(asker, scale.to(amount(enough))(problem), rest):
@@ -252,7 +300,7 @@ def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle])
         result = asker.ask(without(changed, rest), is_alike=True)
         if result.answer is Answer.FOUND:
             high = middle
-            enough = needed(result)
+            enough = steps_used(result)
         else:
             low = middle
             is_sure = is_sure and result.answer is Answer.NONE
@@ -270,9 +318,10 @@ def _planned(
     problem: Problem,
     seconds: float,
     is_least: bool,
+    start: Layout | None = None,
 ) -> WayOut | None:
     """Plan the changed problem: the proof that the way out is one, and what it costs."""
-    result = asker.budget.run(problem, seconds)
+    result = asker.budget.run(problem, seconds, start=start)
     if result.answer is not Answer.FOUND:
         return None
     assert result.outcome is not None

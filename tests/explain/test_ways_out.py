@@ -12,9 +12,12 @@ import pytest
 import yaml
 
 from partitioner.application.reading import read_problem
+from partitioner.check.judge import assess
+from partitioner.explain.conflict import Asker, conflicts_of
 from partitioner.explain.explanation import LayoutExplained, NoLayoutExplained, explain
 from partitioner.explain.handles.handle import without
 from partitioner.explain.handles.register import handles_of
+from partitioner.explain.ways_out import ways_of_each_kind
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Problem
 from partitioner.runs import Budget
@@ -265,3 +268,31 @@ def test_what_the_listed_links_cost_is_what_the_best_added_links_save() -> None:
     ]
     assert price.is_exact
     assert price.least_money == max(saved) > 0
+
+
+def test_large_problems_have_a_way_out_of_each_kind_though_many_rules_give_way(
+    tmp_path: Path,
+) -> None:
+    """Of four places, too far apart to help each other, each lacks a port: four changes at once."""
+    rows = [device(f"d{n}", 100 * (n // 5) + n % 5 + 1) for n in range(20)]
+    places = range(4)
+    problem = read(
+        tmp_path / "p.yaml",
+        problem_of(
+            *rows,
+            switches=[switch(f"s{n}", 100 * n) for n in places],
+            limits={LINE: {"nodes": 4}},
+            streams=[stream(f"t{n}", f"d{5 * n}", f"s{n}") for n in places],
+        ),
+    )
+    asker = Asker(problem, Budget(time.monotonic, time.monotonic() + 120))
+    assert asker.is_large
+    ways = ways_of_each_kind(asker, conflicts_of(asker), 5)
+    by_rule = {frozenset(h.rule for h in way.rules): way.changes for way in ways}
+    assert by_rule[frozenset({"port-exists"})] == tuple(
+        f"give s{n} 2 ports for {LINE} in place of 1" for n in places
+    )
+    (nodes,) = by_rule[frozenset({"nodes"})]
+    assert nodes.startswith(f"raise the node limit of {LINE} from 4 to 6")
+    for way in ways:
+        assert not assess(way.problem, way.outcome.layout).findings

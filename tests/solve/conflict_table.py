@@ -24,7 +24,9 @@ from partitioner.model.problem import (
     GradeChoice,
     Group,
     GroupKind,
+    PortGroup,
     Problem,
+    Stream,
     SwitchPosition,
     Transfer,
 )
@@ -261,7 +263,7 @@ def length_of_the_longest_line(m: Machine):
     return limit(m.problem, LINE, length_um=m.fact("length_um"))
 
 
-@impossible("length")
+@impossible("length", "pin")
 def pinned_out_of_reach(m: Machine):
     ids = list(m.problem.switches)
     end = max(m.of(LINE), key=lambda d: m.problem.devices[d].position_um[0])
@@ -1126,6 +1128,167 @@ def losses_with_a_candidate_in_the_tree(m: Machine):
 def _as_planted(m: Machine) -> tuple[Problem, Layout, set[str]]:
     return m.problem, m.layout, set()
 
+
+@impossible("port-grade", "pin")
+def pinned_where_no_port_is(m: Machine):
+    d, s = m.of(LINE)[0], m.busiest
+    p = only_streams(replace(m.problem, groups=()), set())
+    p = field(p, [d], grades=(GradeChoice("1000BASE-T1"),))
+    reaching = replace(p.limits[LINK], length_um=400 * M)
+    p = replace(p, limits={**p.limits, "1000BASE-T1": reaching})
+    other = next(i for i in p.switches if i != s)
+    more = (*p.switches[other].port_groups, PortGroup(("1000BASE-T1",), 1))
+    return pin(edit("switches", other, port_groups=more)(p), [d], s), {d, s}
+
+
+@impossible("apart-switch", "device-grade")
+def apart_with_ports_at_one_switch(m: Machine):
+    some, s = m.of(LINK)[:2], next(iter(m.problem.switches))
+    p = limit(only_streams(free(m.problem), set()), LINK, length_um=400 * M)
+    p = field(p, [d for d in m.of(LINK) if d not in some], grades=(GradeChoice(LINE),))
+    p = ports(p, LINK, lambda n: 0)
+    more = (*p.switches[s].port_groups, PortGroup((LINK,), 2))
+    p = edit("switches", s, port_groups=more)(p)
+    return group(p, GroupKind.APART_SWITCH, some), set(some)
+
+
+@impossible("pathway-capacity", "apart-switch")
+def apart_switches_behind_a_pathway(m: Machine):
+    p, some, side = behind(m, 2)
+    return group(replace(p, groups=()), GroupKind.APART_SWITCH, some), {side, *some}
+
+
+@impossible("pathway-capacity", "failure")
+def watched_behind_a_pathway(m: Machine):
+    p, some, side = behind(m, 2)
+    return watch(replace(p, groups=()), some, 1), {side, *some}
+
+
+@impossible("pathway-capacity", "length")
+def long_cables_behind_a_pathway(m: Machine):
+    p, _, side = behind(m, 3)
+    p = replace(p, groups=(), line=replace(p.line, drop_slack_um=10 * M))
+    return limit(limit(p, LINE, length_um=25 * M), LINK, length_um=400 * M), {side, LINE}
+
+
+@impossible("pathway-capacity", "spacing", "length")
+def spaced_behind_a_pathway(m: Machine):
+    p, _, side = behind(m, 3)
+    p = limit(replace(p, groups=()), LINE, length_um=25 * M, spacing_min_um=10 * M)
+    return p, {side, LINE}
+
+
+@impossible("pathway-capacity", "load")
+def chatty_behind_a_pathway(m: Machine):
+    p, some, side = behind(m, 3)
+    p = limit(replace(quiet(p), groups=()), LINE, load_share_ppm=900_000)
+    return replace(p, streams=talks(m, some, deadline_ns=10**10)), {side, *some}
+
+
+@impossible("pathway-capacity", "deadline")
+def tight_deadlines_behind_a_pathway(m: Machine):
+    p, some, side = behind(m, 4)
+    p = limit(replace(quiet(p), groups=()), LINE, load_share_ppm=1_000_000)
+    talk = talks(m, some, payload_bytes=1_000, period_ns=10**9, deadline_ns=3_000_000)
+    return replace(p, streams=talk), {side, *some}
+
+
+def talks(m: Machine, some: list[str], **fields: int) -> dict[str, Stream]:
+    """A stream from each of some devices to the first switch, its period short if not given."""
+    first, hub = next(iter(m.problem.streams.values())), next(iter(m.problem.switches))
+    usual = {"payload_bytes": 1_400, "period_ns": 3_000_000, "jitter_ns": 0} | fields
+    return {
+        f"n{n}": replace(first, id=f"n{n}", source=d, destinations=(hub,), **usual)
+        for n, d in enumerate(some)
+    }
+
+
+@impossible("pathway-capacity", "safety-span", "security-domain")
+def levels_and_domains_behind_a_pathway(m: Machine):
+    p, some, side = behind(m, 3)
+    a, b, c = some
+    p = replace(p, groups=(), sharing=replace(p.sharing, domains=(), safety_span=1))
+    p = field(field(p, [a], safety_level=0), [b], safety_level=3)
+    p = field(field(p, [c], security_domain="x"), [a, b], security_domain="y")
+    return edit("pathways", side, max_cables=2)(p), {side, *some}
+
+
+@impossible("pathway-capacity", "together", "nodes")
+def two_groups_behind_a_pathway(m: Machine):
+    p, some, side = behind(m, 6)
+    p = limit(replace(p, groups=()), LINE, nodes=6)
+    p = edit("pathways", side, max_cables=1)(p)
+    p = group(p, GroupKind.TOGETHER, some[:3], "one")
+    return group(p, GroupKind.TOGETHER, some[3:], "two"), {side, *some}
+
+
+@impossible("together", "deadline")
+def together_too_slow(m: Machine):
+    some = list(max(m.lines(), key=lambda s: len(s.devices)).devices[:3])
+    p = limit(quiet(free(m.problem)), LINE, load_share_ppm=1_000_000)
+    talk = talks(m, some, payload_bytes=1_400, period_ns=10**9, deadline_ns=2_700_000)
+    return group(replace(p, streams=talk), GroupKind.TOGETHER, some), {*some, *talk}
+
+
+@impossible("stub", "port-exists")
+def long_stubs_and_few_links(m: Machine):
+    there = Counter(s.switch for s in m.layout.segments if s.grade == LINK)
+    some = m.of(LINE)[: sum(there.values()) + 1]
+    p = limit(only_streams(free(m.problem), set()), LINK, length_um=400 * M)
+    p = field(p, m.of(LINK), grades=(GradeChoice(LINE),))
+    p = field(p, some, grades=(GradeChoice(LINE), GradeChoice(LINK)), stub_um=300_000)
+    return limit(p, LINE, stub_um=200_000), set(some)
+
+
+@impossible("backbone-load", "pin")
+def talk_between_pinned(m: Machine):
+    p, s, a, b = far_talk(m)
+    first = p.streams[s]
+    many = {
+        f"n{n}": replace(first, id=f"n{n}", payload_bytes=1_400, period_ns=200_000, jitter_ns=0)
+        for n in range(15)
+    }
+    p = field(p, [a, b], grades=(GradeChoice("1000BASE-T1"),))
+    p = replace(p, streams=many, limits={
+        **p.limits, "1000BASE-T1": replace(p.limits[LINK], length_um=400 * M, load_share_ppm=10**6)
+    })
+    for i in p.switches:
+        more = (*p.switches[i].port_groups, PortGroup(("1000BASE-T1",), 2))
+        p = edit("switches", i, port_groups=more)(p)
+    return p, {a, b}
+
+
+@impossible("backbone-reach", "stream-way", "pin")
+def way_too_long_between_pinned(m: Machine):
+    p, s, a, b = far_talk(m)
+    p = backbone(only_streams(p, {s}), BackboneShape.ANY, chain(p))
+    p = edit("backbone", "links", 0, length_um=900 * M)(p)
+    return p, {s, a, b, *p.backbone.links[0].ends}
+
+
+@impossible("transfer", "pin")
+def transfer_between_far_switches(m: Machine):
+    p, _, a, b = far_talk(m)
+    p = only_streams(p, set())
+    # A frame every 100 ms, and each switch of the way holds it up for longer.
+    for i in p.switches:
+        p = edit("switches", i, forwarding_delay_ns=90_000_000)(p)
+    return replace(p, transfers={"update": Transfer("update", a, (b,), 14_000, 10**9)}), {a, b}
+
+
+def _where_cables_just_fit(change: Callable[[Machine], Problem]) -> Callable[[Machine], Problem]:
+    def both(m: Machine) -> Problem:
+        return change(replace(m, problem=as_many_cables_as_run_there(m)))
+
+    return both
+
+
+for _change in (apart_one_on_each_line, everyone_pinned_home, deadlines_as_judged,
+                load_of_the_busiest_line, length_of_the_longest_line, together_as_on_each_line,
+                unit_loads_of_the_fullest_line, nodes_of_the_longest_line):
+    _both = _where_cables_just_fit(_change)
+    _both.__name__ = f"{_change.__name__}_where_cables_just_fit"
+    kept()(_both)
 
 KEPT += [
     Case(f"as planted, {n} devices, seed {seed}", _as_planted, devices=n, seed=seed)

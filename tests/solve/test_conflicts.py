@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 
 from partitioner.check.judge import assess
@@ -49,6 +52,20 @@ def test_what_keeps_a_layout_is_not_called_impossible(case: Case) -> None:
     problem, layout, _ = case.change(machine(case.devices, case.seed))
     assert not assess(problem, layout).findings
     assert not conflicts(problem)
+
+
+def test_the_page_of_conflicts_has_every_row_beside_its_rules() -> None:
+    """Under the rules of a line of its table stand the rows of the list that need them."""
+    page = Path(__file__).parents[2] / "docs" / "explanation" / "conflicts.md"
+    cells = [line.split("|") for line in page.read_text(encoding="utf-8").splitlines()]
+    told = {
+        row: set(re.findall("`([a-z-]+)`", line[1]))
+        for line in cells if len(line) == 5 for row in re.findall("`([a-z_]+)`", line[3])
+    }
+    assert told.keys() == {case.name for case in IMPOSSIBLE}
+    assert {case.name: told[case.name] for case in IMPOSSIBLE} == {
+        case.name: set(case.rules) for case in IMPOSSIBLE
+    }
 
 
 def of_kinds(kinds: list[str], sharing: str, ports: int) -> Problem:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 from partitioner.errors import Conflict
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.precheck.blocks import load_alone_ppm
@@ -20,7 +22,7 @@ def homeless(builder: ColumnBuilder) -> list[Conflict]:
         builder.instance.look()
         conflict = _homeless(builder, i)
         if conflict is not None:
-            found.append(conflict)
+            found += [conflict, *_pinned_away(builder, i)]
     return found
 
 
@@ -31,8 +33,13 @@ def by_counting(builder: ColumnBuilder) -> list[Conflict]:
     )
 
 
-def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
-    """Why a device fits on no segment, if so: the rule that stops its nearest chance."""
+def _homeless(
+    builder: ColumnBuilder, device: int, *, is_pinned: bool = True
+) -> Conflict | None:
+    """Why a device fits on no segment, if so: the rule that stops its nearest chance.
+
+    ``is_pinned``: only where it may hang; else at any switch.
+    """
     inst = builder.instance
     ident = inst.device_ids[device]
     group = next((g for g in inst.together if device in g and len(g) > 1), None)
@@ -41,7 +48,7 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
     for port in near:
         data = inst.grades[port.grade]
         switch = inst.switch_ids[port.switch]
-        if not inst.may_hang[device, port.switch]:
+        if is_pinned and not inst.may_hang[device, port.switch]:
             continue
         has_grade = any(
             c.grade == data.id for c in inst.problem.devices[ident].grades
@@ -77,6 +84,10 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
         if load_alone_ppm(builder, [device], port.grade) > data.load_cap_ppm:
             reasons.append((3, _load_conflict(builder, device, port.grade)))
             continue
+        if not inst.may_hang[device, port.switch] and not (
+            builder.latency.late_alone(port.grade, device)
+        ):
+            return None
         if data.is_line and (data.spacing_min_um or inst.may_be_joined(device, port.grade)):
             # Another device may stand between it and a switch that is too near.
             # On one line with a partner a stream does not pass the port: a line of this device
@@ -92,6 +103,20 @@ def _homeless(builder: ColumnBuilder, device: int) -> Conflict | None:
             f"give a switch a port for one of {grades}",
         )
     return max(reasons, key=lambda r: r[0])[1]
+
+
+def _pinned_away(builder: ColumnBuilder, device: int) -> Iterator[Conflict]:
+    """The pin of a device, if another switch might take it."""
+    inst = builder.instance
+    ident = inst.device_ids[device]
+    pinned = inst.problem.devices[ident].pinned_switches
+    if pinned is None:
+        return
+    if _homeless(builder, device, is_pinned=False) is None:
+        yield Conflict(
+            "pin", (ident, *pinned), f"{ident} is pinned to {' or '.join(pinned)}.",
+            f"let {ident} hang on another switch too",
+        )
 
 
 def _own_limits(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
@@ -228,6 +253,13 @@ def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
                     f"add {len(only) - ports} port(s) of {data.id}",
                 )
             )
+            for i in only:
+                device = inst.problem.devices[inst.device_ids[i]]
+                out += [
+                    _own_limits(builder, i, inst.grade_index[c.grade])
+                    for c in device.grades
+                    if c.grade != data.id and c.grade in inst.grade_index
+                ]
     return out
 
 

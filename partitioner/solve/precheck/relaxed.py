@@ -20,7 +20,8 @@ from partitioner.timing.frames import slot_on_link_ns
 from partitioner.units import PPM
 
 MOST_KINDS = 40
-"""Devices behind a pathway up to which it is looked at which of them may share a line."""
+"""Devices behind a pathway up to which it is looked at which of them may share a line, and how many
+of those with tight deadlines."""
 
 End = tuple[int | None, int | None]
 """Block or, of streams that a switch sends or receives itself, switch."""
@@ -83,6 +84,7 @@ class Relaxation(Rows):
                     self._segments.groups_on_lines(there, [(v, -1)])
                     if len(there) <= MOST_KINDS:
                         self._segments.kinds(g, there, [(v, -1)])
+                        self._segments.tight_deadlines(g, there, [(v, -1)])
                     crossing.append((v, 1))
                 else:
                     crossing += [(v, 1) for _, v in there]

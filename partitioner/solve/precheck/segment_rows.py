@@ -83,7 +83,7 @@ class SegmentRows:
         self.groups_on_lines(here, segments)
         self._too_far_apart(s, g, here, segments)
         self.kinds(g, here, segments)
-        self._tight_deadlines(g, here, segments)
+        self.tight_deadlines(g, here, segments)
 
     def _members(self, blocks: Iterable[int]) -> set[int]:
         return {i for b in blocks for i in self._places.blocks[b].devices}
@@ -194,7 +194,7 @@ class SegmentRows:
                 parts += terms
             self._rows.add([*(t for part in parts for t in part), *segments], 0, kinds.keys)
 
-    def _tight_deadlines(self, g: int, here: Here, segments: Segments) -> None:
+    def tight_deadlines(self, g: int, here: Here, segments: Segments) -> None:
         """A line with tight deadlines has a short cycle, in which few devices find room."""
         inst, blocks = self._instance, self._places.blocks
         least = self._places.builder.latency.least(g)
