@@ -22,7 +22,7 @@ from partitioner.application.tradeoff import tradeoff
 from partitioner.cluster.connection import given_cluster
 from partitioner.studies.study_file import read_study
 from tests.browser import chromium
-from tests.report.fixtures import DEMOS, ROOT, demo_report
+from tests.report.fixtures import DEMOS, ROOT, demo_plan, demo_report
 from tests.studies.problems import write_study
 from tests.studies.test_sweep import FEW, Here
 
@@ -228,11 +228,21 @@ def test_a_demo_has_a_summary_of_two_pages_and_one_for_each_line(
     driver.get((tmp_path / "summary.html").as_uri())
     driver.execute_script(first)
     assert pages(driver) == 1
-    assert _first_sheet_ends_at(driver, tmp_path, answer.files()["report.html"]) <= SCREEN[1]
     # Besides: the summary, all segments, links with ports, blocks with their table.
     assert lines + 2 < counted["sheets"] <= lines + 8
     if len(answer.problem.devices) == 42:
         assert counted["sheets"] <= 12
+
+
+@pytest.mark.slow
+@pytest.mark.browser
+@pytest.mark.parametrize("demo", DEMOS)
+def test_the_first_sheet_of_a_planned_demo_fits_one_screen(
+    driver: Any, tmp_path: Path, demo: str
+) -> None:
+    """One that breaks rules has more to clear first."""
+    page = demo_plan(demo).files()["report.html"]
+    assert _first_sheet_ends_at(driver, tmp_path, page) <= SCREEN[1]
 
 
 def violations(driver: Any, address: str, states: Sequence[tuple[int, str]]) -> list[str]:
