@@ -204,7 +204,7 @@ def test_every_kind_of_thing_can_be_pointed_at(reader: Reader, selector: str, ke
     reader.wait(f"return location.hash.includes('at={key}')")
 
 
-@pytest.mark.parametrize("key", ["device/tank-level", "segment/middle-line", "segment/camera-link"])
+@pytest.mark.parametrize("key", ["device/tank-level", "segment/middle-line", "segment/rear-line"])
 def test_pointing_tells_why_it_hangs_there(reader: Reader, answer: Any, key: str) -> None:
     """What the next best places cost more or break, in the words of the section on that."""
     (why,) = [s.told for s in answer.sections if s.told]
