@@ -1210,7 +1210,7 @@ def levels_and_domains_behind_a_pathway(m: Machine):
     p = replace(p, groups=(), sharing=replace(p.sharing, domains=(), safety_span=1))
     p = field(field(p, [a], safety_level=0), [b], safety_level=3)
     p = field(field(p, [c], security_domain="x"), [a, b], security_domain="y")
-    return edit("pathways", side, max_cables=2)(p), {side, *some}
+    return edit("pathways", side, max_cables=2)(roomy(p)), {side, *some}
 
 
 @impossible("pathway-capacity", "together", "nodes")
