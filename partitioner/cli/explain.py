@@ -52,7 +52,6 @@ def command(
     from contextlib import ExitStack
 
     from partitioner.application.explain import EXPLANATION, explain
-    from partitioner.application.nearest import StillIncomplete
     from partitioner.cli.output import Place, today
     from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
     from partitioner.cli.voice import Voice
@@ -70,13 +69,8 @@ def command(
         if output is not None:
             place = stack.enter_context(Place(output, voice, force=force, marks=(EXPLANATION,)))
         locate = locator(problem, session.lists_from)
-        try:
-            with searching(voice, read, time_limit, seed, cores, wish) as search:
-                answer = explain(read, search, device=device, start=begin_from, locate=locate)
-        except StillIncomplete as error:
-            if place is not None:
-                error.written_to = place.write_nearest(error.answer.files(made_on=today()))
-            raise
+        with searching(voice, read, time_limit, seed, cores, wish, place) as search:
+            answer = explain(read, search, device=device, start=begin_from, locate=locate)
         tell_start(answer.start_unusable, voice)
         if place is not None:
             place.write(answer.files(made_on=today()))

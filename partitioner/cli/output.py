@@ -284,10 +284,6 @@ class Place:
                     (within / name).unlink(missing_ok=True)
                 remove_empty([within])
 
-    def write_nearest(self, files: Mapping[str, str | bytes]) -> str:
-        """Write what there is of a layout in which devices are missing; gives where."""
-        return str(self.write_within(NEAREST, files))
-
     def _write(
         self, folder: Path, files: Mapping[str, str | bytes], *, is_last: bool, force: bool
     ) -> None:

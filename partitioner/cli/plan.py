@@ -80,7 +80,6 @@ def command(
     )  # fmt: skip
 
     from partitioner.application.earlier import cost_of_layout, holds_layout_of
-    from partitioner.application.nearest import StillIncomplete
     from partitioner.application.plan import RejectedPlan, plan
     from partitioner.application.reading import for_batch, problem_files
     from partitioner.cli.kept import keep_better
@@ -117,7 +116,7 @@ def command(
         so_far = BestSoFar(place, read, time.monotonic, left_money)
         try:
             with searching(
-                voice, read, time_limit, seed, cores, wish, cluster or None, so_far
+                voice, read, time_limit, seed, cores, wish, place, cluster or None, so_far
             ) as search:
                 answer = plan(
                     read, search, work_limit=work_limit, start=begin_from, with_zones=zones
@@ -127,9 +126,6 @@ def command(
             evidence = {clean_name(n): c for n, c in read_files.items()}
             error.kept_in = place.write_within(REJECTED, {**evidence, **error.files})
             place.end_so_far()
-            raise
-        except StillIncomplete as error:
-            error.written_to = place.write_nearest(error.answer.files(made_on=today()))
             raise
         outcome = answer.outcome
         tell_start(outcome.start_unusable, voice)

@@ -112,21 +112,17 @@ def command(
 
     with stop_wish(voice, "the best layout") as wish, Place(folder, voice, force=force) as place:
         # Only now: loading the solver takes a second, and a wrong file needs none.
-        from partitioner.application.nearest import StillIncomplete
         from partitioner.application.replan import Question, replan
         from partitioner.cli.kept import keep_better
         from partitioner.replan.rerun import CannotHold
 
         try:
-            with searching(voice, changed, time_limit, seed, cores, wish) as search:
+            with searching(voice, changed, time_limit, seed, cores, wish, place) as search:
                 answer = replan(
                     changed, layout, search, question=Question(freeze, complete, use_reserve),
                     points=points if front else 0, problem_before=earlier, start=begin_from,
                     kept_digest=kept_digest,
                 )  # fmt: skip
-        except StillIncomplete as error:
-            error.written_to = place.write_nearest(error.answer.files(made_on=today()))
-            raise
         except CannotHold as error:
             raise click.UsageError(f"--freeze: {error}") from error
         tell_start(answer.rerun.searched.start_unusable, voice)

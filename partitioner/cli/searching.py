@@ -8,11 +8,12 @@ from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from partitioner.application.nearest import StillIncomplete
 from partitioner.application.reading import ReadLayout, read_layout, read_problem
 from partitioner.application.search import Search, load_planner
 from partitioner.application.start import read_start
 from partitioner.cli import interrupt
-from partitioner.cli.output import settled
+from partitioner.cli.output import NEAREST, Place, settled, today
 from partitioner.cli.progress import Progress
 from partitioner.cli.voice import Voice
 from partitioner.model.layout import Layout
@@ -73,12 +74,14 @@ def searching(
     seed: int,
     workers: int,
     stop: Callable[[], bool],
+    place: Place | None = None,
     cluster: Cluster | None = None,
     so_far: BestSoFar | None = None,
 ) -> Iterator[Search]:
     """Give what a search is told; its time has run since the program began.
 
-    While entered its progress is shown, and ``so_far`` is told of better layouts.
+    While entered its progress is shown, and ``so_far`` is told of better layouts. If devices are
+    still without a place in the end, what there is goes into ``place``.
     """
 
     def asked() -> bool:
@@ -106,6 +109,11 @@ def searching(
             on_warning=voice.warn,
             on_layout=None if so_far is None else so_far.take,
         )
+    except StillIncomplete as error:
+        if place is not None:
+            files = error.answer.files(made_on=today())
+            error.written_to = str(place.write_within(NEAREST, files))
+        raise
     finally:
         voice.clear_line()
 

@@ -81,7 +81,6 @@ def command(
     # Before anything large is imported that would end the process for want of memory.
     cores = usable_workers(workers)
 
-    from partitioner.application.nearest import StillIncomplete
     from partitioner.application.tradeoff import TradeOffAnswer, read_tradeoff, tradeoff
     from partitioner.cli.output import Place, default_folder, today
     from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
@@ -114,15 +113,11 @@ def command(
                 place.write(now.files(made_on=today()), is_last=False)
                 voice.step(f"{len(front.within(now.state.goal))} points so far")
 
-        try:
-            with searching(voice, read, time_limit, seed, cores, wish) as search:
-                answer = tradeoff(
-                    read, search, axis=axis, points=points, gap=gap, start=begin_from, known=known,
-                    on_point=keep,
-                )  # fmt: skip
-        except StillIncomplete as error:
-            error.written_to = place.write_nearest(error.answer.files(made_on=today()))
-            raise
+        with searching(voice, read, time_limit, seed, cores, wish, place) as search:
+            answer = tradeoff(
+                read, search, axis=axis, points=points, gap=gap, start=begin_from, known=known,
+                on_point=keep,
+            )  # fmt: skip
         tell_start(answer.state.start_unusable, voice)
         is_kept = not answer.state.front.points and (folder / STATE).is_file()
         if not is_kept:

@@ -8,13 +8,13 @@ down. Lines and switches by themselves have rows of their own.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 from ortools.sat.python import cp_model
 
 from partitioner.solve.compact_model import CompactModel
 from partitioner.solve.kept import kept
-from partitioner.solve.losses import Losses, Partners, parts_of
+from partitioner.solve.losses import Losses, Partners
 
 Var = cp_model.IntVar
 
@@ -25,32 +25,26 @@ class LossRows:
     def __init__(self, compact: CompactModel):
         self.compact, self.instance = compact, compact.instance
         losses = Losses(self.instance, compact.backbone)
+        failures = list(self._failures(losses)) if losses.builds else []
         for members, cap in self.instance.loss_caps:
-            groups = [
-                {i: losses.partners(i, fitted) for i in members if i in fitted}
+            # Most builds differ in nothing that a rule is about.
+            groups = dict.fromkeys(
+                tuple((i, losses.partners(i, fitted)) for i in members if i in fitted)
                 for fitted in losses.builds
-            ]
-            for down, parts in self._failures() if groups else ():
-                for group in groups:
-                    if len(group) > cap:
-                        self._cap(down, parts, group, cap)
+            )
+            for group in groups:
+                for down, parts in failures if len(group) > cap else ():
+                    self._cap(down, parts, group, cap)
 
-    def _failures(self) -> Iterable[tuple[int | None, tuple[frozenset[int], ...]]]:
-        """Give each failure that leaves parts which do not reach each other, with the parts.
-
-        With the switch that failed; None if it is a link.
-        """
-        links = [self.compact.backbone.links[k].ends for k in self.compact.built]
-        switches = range(self.instance.switch_count)
-        failed: list[tuple[int | None, list[int], list[tuple[int, int]]]] = [
-            (s, [t for t in switches if t != s], links) for s in switches
-        ]
-        failed += [(None, list(switches), [e for e in links if e != ends]) for ends in links]
-        for down, running, left in failed:
-            of = parts_of(len(switches), running, left)
+    def _failures(
+        self, losses: Losses
+    ) -> Iterator[tuple[int | None, tuple[frozenset[int], ...]]]:
+        """Give each failure that leaves parts which do not reach each other, with the parts."""
+        for down, of in losses.failures(range(self.instance.switch_count), self.compact.built):
             parts: dict[int, set[int]] = defaultdict(set)
-            for s in running:
-                parts[int(of[s])].add(s)
+            for s, part in enumerate(of.tolist()):
+                if s != down:
+                    parts[part].add(s)
             if len(parts) > 1:
                 yield down, tuple(frozenset(p) for p in parts.values())
 
@@ -58,10 +52,10 @@ class LossRows:
         self,
         down: int | None,
         parts: tuple[frozenset[int], ...],
-        group: dict[int, Partners],
+        group: Iterable[tuple[int, Partners]],
         cap: int,
     ) -> None:
-        up = [self._stays_up(i, partners, down, parts) for i, partners in group.items()]
+        up = [self._stays_up(i, partners, down, parts) for i, partners in group]
         self.compact.model.add(cp_model.LinearExpr.sum(up) >= len(up) - cap)
 
     @kept

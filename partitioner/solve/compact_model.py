@@ -570,12 +570,12 @@ class CompactModel:
                 model.add(var == value)
             elif start:
                 model.add_hint(var, value)
+        is_wide, is_odd = free is None, seed % 2 == 1
         found = run(
             model, list(self.hangs.values()), seconds=seconds, workers=workers, seed=seed,
             should_stop=should_stop, work_limit=work_limit,
-            searches=SEARCHES[::-1] if free is None and seed % 2 else SEARCHES,
-            by_learning_rate=free is None or seed % 2 == 0,
-            most_presolved=0 if free is None else len(self.hangs),
+            searches=SEARCHES[::-1] if is_wide and is_odd else SEARCHES,
+            by_learning_rate=is_wide or not is_odd, short_presolve=is_wide,
         )
         self.has_none = found.proved and found.values is None
         if found.values is None:

@@ -63,7 +63,7 @@ def run(
     presolve: bool = True,
     searches: Sequence[str] = SEARCHES,
     by_learning_rate: bool = False,
-    most_presolved: int = MANY_VARIABLES,
+    short_presolve: bool | None = None,
 ) -> CpResult:
     """Solve and return the best values of ``watched``.
 
@@ -81,8 +81,8 @@ def run(
     by_learning_rate
         Whether to branch on what conflicts were learned from lately: exponential recency weighted
         averages (Liang, Ganesh, Poupart, Czarnecki, AAAI 2016).
-    most_presolved
-        Watched variables above which presolve is cut short.
+    short_presolve
+        Whether presolve is cut short; None: where there are many variables.
 
     Notes
     -----
@@ -98,7 +98,7 @@ def run(
     solver = cp_model.CpSolver()
     _set_parameters(solver.parameters, seconds, workers, seed, work_limit, searches)
     solver.parameters.cp_model_presolve = presolve
-    if len(watched) > most_presolved:
+    if len(watched) > MANY_VARIABLES if short_presolve is None else short_presolve:
         _cut_presolve_short(solver.parameters)
     if not model.has_objective() and workers <= len(searches):
         _search_apart(solver.parameters, workers)

@@ -6,7 +6,7 @@ of them any more. Bulk transfers make no partners.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -76,6 +76,20 @@ class Losses:
                 switches.update(target.switch for target in streams[j].targets)
         return Partners(fitted & devices, frozenset(switches - {-1}))
 
+    def failures(
+        self, opened: Iterable[int], built: Iterable[int]
+    ) -> Iterator[tuple[int | None, Ints]]:
+        """Give each failure of an open switch or a built link, with what then reaches what.
+
+        The switch, or None where it is a link, and the number of the part that each switch is in.
+        """
+        running, count = set(opened), self._instance.switch_count
+        ends = {k: self._backbone.links[k].ends for k in built}
+        for s in sorted(running):
+            yield s, parts_of(count, running - {s}, ends.values())
+        for cut in ends:
+            yield None, parts_of(count, running, [e for k, e in ends.items() if k != cut])
+
     def refused(self, home: Home, opened: Iterable[int], built: Iterable[int]) -> list[NoGood]:
         """Placements in which one failure loses too many watched devices.
 
@@ -92,15 +106,11 @@ class Losses:
             return []
         opened, built = set(opened), sorted(built)
         links = self._backbone.links
-        count = self._instance.switch_count
-        whole = parts_of(count, opened, [links[k].ends for k in built])
+        whole = parts_of(self._instance.switch_count, opened, [links[k].ends for k in built])
         absent = tuple(k for k in range(len(links)) if k not in built)
         found: dict[NoGood, None] = {}
-        failures: list[tuple[int | None, int | None]] = [(s, None) for s in sorted(opened)]
-        failures += [(None, k) for k in built]
         builds = [(fitted, _Pairs(self._instance, home, fitted, whole)) for fitted in self.builds]
-        for down, cut in failures:
-            left = parts_of(count, opened - {down}, [links[k].ends for k in built if k != cut])
+        for down, left in self.failures(opened, built):
             for fitted, pairs in builds:
                 gone = {i for i, (s, _) in home.items() if s == down and i in fitted}
                 lost = gone | pairs.cut_off(down, left)
