@@ -5,7 +5,7 @@ The timer matters on half-duplex links as well, which are lines of two nodes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 from partitioner.check.facts import Facts
@@ -116,8 +116,12 @@ def timer_fits(problem: Problem, assessment: Assessment) -> list[TimerFit]:
     return fits
 
 
-def burst_proposals(facts: Facts, assessment: Assessment) -> list[BurstProposal]:
+def burst_proposals(
+    facts: Facts, assessment: Assessment, should_stop: Callable[[], bool] = lambda: False
+) -> list[BurstProposal] | None:
     """Try bursts at the senders of the tightest streams, and say what each would do.
+
+    None if ``should_stop`` said so before that was done.
 
     Only proposals that shorten the stream and keep every deadline are given, the best count per
     stream. The whole layout is analysed for each, so the effect on every other stream is known.
@@ -131,6 +135,8 @@ def burst_proposals(facts: Facts, assessment: Assessment) -> list[BurstProposal]
     }
     proposals = []
     for segment, node, stream, destination in _queued(problem, assessment):
+        if should_stop():
+            return None
         tried = [
             _tried(traffic, before, segment, node, count, (stream, destination))
             for count in range(1, MOST_BURST + 1)

@@ -66,7 +66,7 @@ def study_layout(
         *line_sheets(facts, assessment, margins),
         blocks_section(facts, assessment),
         electrical_section(margins),
-        settings_section(facts, assessment),
+        settings_section(facts, assessment, should_stop),
     ]
     if problem.options:
         on_step("checking every build")

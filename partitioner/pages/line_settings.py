@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from partitioner.check.facts import Facts
 from partitioner.facts.line_settings import (
     BurstProposal,
@@ -30,12 +32,17 @@ def electrical_section(margins: list[RuleMargin]) -> Section | None:
     )
 
 
-def settings_section(facts: Facts, assessment: Assessment) -> Section | None:
-    """Timers against PHYs and length, and bursts that would help; None where nothing runs PLCA."""
+def settings_section(
+    facts: Facts, assessment: Assessment, should_stop: Callable[[], bool] = lambda: False
+) -> Section | None:
+    """Timers against PHYs and length, and bursts that would help; None where nothing runs PLCA.
+
+    Bursts are left out, and that is said, once ``should_stop`` says so.
+    """
     fits = timer_fits(facts.problem, assessment)
     if not fits:
         return None
-    proposals = burst_proposals(facts, assessment)
+    proposals = burst_proposals(facts, assessment, should_stop)
     wrong = [f for f in fits if not f.is_sound]
     intro = [
         f"The PLCA settings of {count_text(len(wrong), 'segment')} need another look."
@@ -44,6 +51,10 @@ def settings_section(facts: Facts, assessment: Assessment) -> Section | None:
         "its PHYs and length."
     ]
     tables = [_timer_table(fits)]
+    if proposals is None:
+        intro.append(
+            "There was no time to work out whether bursts would help; `partitioner report` does."
+        )
     if proposals:
         intro.append(
             "Bursts are off unless stated. Where the tightest streams wait behind frames of their "

@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 XY = tuple[float, float]
+Floats = npt.NDArray[np.float64]
 Rect = tuple[float, float, float, float]
 """Left, top, right, bottom in px."""
 
@@ -48,7 +49,7 @@ class Sheet:
         self._pieces: list[tuple[float, float, float, float]] = []
         self._owners: list[int] = []
         self._rects: list[Rect] = []
-        self._arrays: tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]] | None = None
+        self._arrays: tuple[Floats, npt.NDArray[np.int64], Floats] | None = None
 
     def add_strokes(self, pieces: Sequence[tuple[float, float, float, float]], owner: int) -> None:
         """Add pieces of a stroke."""
@@ -60,26 +61,26 @@ class Sheet:
         """Add a box that nothing should cover."""
         self._rects.append(rect)
 
-    def _strokes(self) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.int64]]:
-        """All pieces of strokes, and whose they are."""
+    def _strokes(self) -> tuple[Floats, npt.NDArray[np.int64], Floats]:
+        """All pieces of strokes, whose they are, and their spans: see :func:`_near`."""
         if self._arrays is None:
-            self._arrays = (
-                np.array(self._pieces, dtype=float).reshape(-1, 4),
-                np.array(self._owners, dtype=int),
-            )
+            pieces = np.array(self._pieces, dtype=float).reshape(-1, 4)
+            x0, y0, x1, y1 = pieces.T
+            spans = [np.minimum(x0, x1), np.minimum(y0, y1), np.maximum(x0, x1), np.maximum(y0, y1)]
+            self._arrays = pieces, np.array(self._owners, dtype=int), np.array(spans)
         return self._arrays
 
     def strokes_crossed(self, start: XY, end: XY, owner: int) -> int:
         """How many pieces of strokes other than ``owner``'s a straight line crosses."""
-        pieces, owners = self._strokes()
+        pieces, owners, spans = self._strokes()
+        (left, right), (top, bottom) = map(sorted, zip(start, end, strict=True))
+        pieces = pieces[_near((left, top, right, bottom), spans) & (owners != owner)]
+        if not len(pieces):
+            return 0
         a, b = np.array(start), np.array(end)
-        box = np.array([[*np.minimum(a, b), *np.maximum(a, b)]])
-        pieces = pieces[_near(box, pieces) & (owners != owner)]
         c, d = pieces[:, :2], pieces[:, 2:]
 
-        def side(
-            p: npt.NDArray[np.float64], q: npt.NDArray[np.float64], r: npt.NDArray[np.float64]
-        ) -> npt.NDArray[np.float64]:
+        def side(p: Floats, q: Floats, r: Floats) -> Floats:
             u, v = q - p, r - p
             return np.sign(u[..., 0] * v[..., 1] - u[..., 1] * v[..., 0])
 
@@ -108,22 +109,24 @@ class Sheet:
             Penalty for each box that the straight line back to the anchor crosses.
         """
         fixed = np.array(self._rects, dtype=float).reshape(-1, 4)
-        pieces, owners = self._strokes()
-        base: list[npt.NDArray[np.float64]] = []
-        boxes: list[npt.NDArray[np.float64]] = []
+        pieces, owners, spans = self._strokes()
+        base: list[Floats] = []
+        boxes: list[Floats] = []
+        extents: list[Rect] = []
         for wish in wishes:
             centres = np.array(wish.candidates, dtype=float).reshape(-1, 2)
             half = np.array([wish.width / 2, wish.height / 2])
             rects = np.hstack([centres - half, centres + half])
             cost = distance_cost * np.hypot(*(centres - np.array(wish.anchor)).T)
             cost = cost + 1e-4 * np.arange(len(centres))
-            cost += self._outside(rects)
+            extent = _extent(rects)
+            cost += self._outside(rects, extent)
             if wish.penalties:
                 cost += np.array(wish.penalties)
-            close = fixed[_near(rects, fixed)]
+            close = fixed[_near(extent, fixed.T)]
             if len(close):
                 cost += 2.0 * _overlap(rects, close).sum(axis=1)
-            near = _near(rects, pieces)
+            near = _near(extent, spans)
             if near.any():
                 covered = _covered(rects, pieces[near])
                 own = owners[near] == wish.own
@@ -136,6 +139,7 @@ class Sheet:
                 cost += leader_cost * _crossings(leaders, close, wish.anchor)
             base.append(cost)
             boxes.append(rects)
+            extents.append(extent)
         chosen = np.full((len(wishes), 4), np.nan)
         picks = [0] * len(wishes)
         # Those with the fewest good places choose first.
@@ -143,9 +147,9 @@ class Sheet:
         for turn in range(rounds):
             moved = False
             for i in order:
-                others = np.delete(chosen, i, axis=0)
-                # Boxes not placed yet are NaN, which is near nothing.
-                others = others[_near(boxes[i], others)]
+                # Boxes that have no place, as its own now, are NaN, which is near nothing.
+                chosen[i] = np.nan
+                others = chosen[_near(extents[i], chosen.T)]
                 cost = base[i]
                 if len(others):
                     cost = cost + 3.0 * _overlap(boxes[i], others).sum(axis=1)
@@ -161,8 +165,10 @@ class Sheet:
             self._rects.append((left, top, right, bottom))
         return [wishes[i].candidates[picks[i]] for i in range(len(wishes))]
 
-    def _outside(self, rects: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    def _outside(self, rects: Floats, extent: Rect) -> Floats | float:
         left, top, right, bottom = self.bounds
+        if left <= extent[0] and top <= extent[1] and extent[2] <= right and extent[3] <= bottom:
+            return 0.0
         over = (
             np.clip(left - rects[:, 0], 0, None)
             + np.clip(top - rects[:, 1], 0, None)
@@ -172,27 +178,29 @@ class Sheet:
         return 1000.0 * over
 
 
-def _fourth_best(cost: npt.NDArray[np.float64]) -> float:
+def _fourth_best(cost: Floats) -> float:
     return float(np.sort(cost)[min(3, len(cost) - 1)])
 
 
-def _near(rects: npt.NDArray[np.float64], pieces: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
-    """Which pieces (or boxes) come near any of the boxes at all: a cheap first look."""
-    left, top = rects[:, :2].min(axis=0)
-    right, bottom = rects[:, 2:].max(axis=0)
-    x0, y0, x1, y1 = pieces.T
-    near: npt.NDArray[np.bool_] = (
-        (np.maximum(x0, x1) >= left)
-        & (np.minimum(x0, x1) <= right)
-        & (np.maximum(y0, y1) >= top)
-        & (np.minimum(y0, y1) <= bottom)
-    )
+def _extent(rects: Floats) -> Rect:
+    """The box around all boxes."""
+    left, top = rects[:, :2].min(axis=0).tolist()
+    right, bottom = rects[:, 2:].max(axis=0).tolist()
+    return left, top, right, bottom
+
+
+def _near(extent: Rect, spans: Floats) -> npt.NDArray[np.bool_]:
+    """Which pieces (or boxes) come near any of the boxes at all: a cheap first look.
+
+    ``extent`` is that of the boxes; ``spans`` are left, top, right and bottom of the pieces.
+    """
+    left, top, right, bottom = extent
+    x0, y0, x1, y1 = spans
+    near: npt.NDArray[np.bool_] = (x1 >= left) & (x0 <= right) & (y1 >= top) & (y0 <= bottom)
     return near
 
 
-def _overlap(
-    rects: npt.NDArray[np.float64], others: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
+def _overlap(rects: Floats, others: Floats) -> Floats:
     """Common area of each pair in px²: (rects, others)."""
     w = np.minimum(rects[:, None, 2], others[None, :, 2]) - np.maximum(
         rects[:, None, 0], others[None, :, 0]
@@ -200,22 +208,28 @@ def _overlap(
     h = np.minimum(rects[:, None, 3], others[None, :, 3]) - np.maximum(
         rects[:, None, 1], others[None, :, 1]
     )
-    area: npt.NDArray[np.float64] = np.clip(w, 0, None) * np.clip(h, 0, None)
+    area: Floats = np.clip(w, 0, None) * np.clip(h, 0, None)
     return area
 
 
-def _covered(
-    rects: npt.NDArray[np.float64], pieces: npt.NDArray[np.float64]
-) -> npt.NDArray[np.float64]:
+def _covered(rects: Floats, pieces: Floats) -> Floats:
     """Length in px of each piece inside each box: (rects, pieces). Slab clipping."""
-    start = pieces[None, :, :2]
-    step = pieces[None, :, 2:] - start
-    enter = np.zeros((len(rects), len(pieces)))
-    leave = np.ones((len(rects), len(pieces)))
+    x0, y0, x1, y1 = pieces.T
+    left, top, right, bottom = rects.T[:, :, None]
+    # Few pairs come near each other, and the clipping is for these.
+    box, piece = np.nonzero(
+        (np.maximum(x0, x1) >= left)
+        & (np.minimum(x0, x1) <= right)
+        & (np.maximum(y0, y1) >= top)
+        & (np.minimum(y0, y1) <= bottom)
+    )
+    covered = np.zeros((len(rects), len(pieces)))
+    start = pieces[piece, :2]
+    step = pieces[piece, 2:] - start
+    enter, leave = np.zeros(len(piece)), np.ones(len(piece))
     for axis in (0, 1):
-        low, high = rects[:, None, axis], rects[:, None, axis + 2]
-        d = step[:, :, axis]
-        s = start[:, :, axis]
+        low, high = rects[box, axis], rects[box, axis + 2]
+        d, s = step[:, axis], start[:, axis]
         flat = np.abs(d) < 1e-9
         safe = np.where(flat, 1.0, d)
         t0, t1 = (low - s) / safe, (high - s) / safe
@@ -224,12 +238,11 @@ def _covered(
         first = np.where(flat, np.where(inside, 0.0, 2.0), first)
         last = np.where(flat, np.where(inside, 1.0, -1.0), last)
         enter, leave = np.maximum(enter, first), np.minimum(leave, last)
-    return np.clip(leave - enter, 0, None) * np.hypot(step[:, :, 0], step[:, :, 1])
+    covered[box, piece] = np.clip(leave - enter, 0, None) * np.hypot(step[:, 0], step[:, 1])
+    return covered
 
 
-def _crossings(
-    leaders: npt.NDArray[np.float64], rects: npt.NDArray[np.float64], anchor: XY
-) -> npt.NDArray[np.int64]:
+def _crossings(leaders: Floats, rects: Floats, anchor: XY) -> npt.NDArray[np.int64]:
     """How many boxes each leader crosses, not counting those that hold its anchor."""
     holds = (
         (rects[:, 0] - 1 <= anchor[0])
