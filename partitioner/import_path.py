@@ -14,13 +14,10 @@ import sys
 def settled_path() -> list[str]:
     """Give ``sys.path`` without what depends on the current folder.
 
-    Returns
-    -------
-    list of str
-        The entries in their order. Gone are relative and empty ones, and those before the standard
-        library that are the current folder, or that ``PYTHONPATH`` names relative to it, unless
-        ``PYTHONPATH`` names the same folder in full too. Entries behind the standard library were
-        put there by an installation and stay.
+    The entries keep their order. Gone are relative and empty ones, and those before the standard
+    library that are the current folder, or that ``PYTHONPATH`` names relative to it, unless
+    ``PYTHONPATH`` names the same folder in full too. Entries behind the standard library were put
+    there by an installation and stay.
     """
     named = []
     if not sys.flags.ignore_environment:

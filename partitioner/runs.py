@@ -62,16 +62,8 @@ class Result:
 class Budget:
     """Time, seed and cores of all runs of a study.
 
-    Parameters
-    ----------
-    clock
-        Seconds, increasing.
-    ends_at
-        Time of the clock at which the last run has to be over.
-    should_stop
-        Whether the user wants to stop.
-    on_progress
-        Told each better cost or bound of the run under way.
+    ``ends_at`` is the time of the clock at which the last run has to be over. ``on_progress`` is
+    told each better cost or bound of the run under way.
     """
 
     clock: Callable[[], float]
@@ -113,22 +105,13 @@ class Budget:
     ) -> Result:
         """Plan one problem and have the check judge what comes out.
 
-        Parameters
-        ----------
-        seconds
-            Most this run may take; what is left of the whole budget may be less.
-        study
-            What the study adds to the plan.
-        start
-            A layout to start from; see :func:`~partitioner.solve.planner.plan_layout`.
-        known
-            Layouts whose segments are known from the start.
-        only
-            The only segments to choose among; such a choice does not count as a run.
-        attempt
-            How often the same was asked before: another seed, and more work for a small problem.
-        enough_gap, known_bound_money
-            See :class:`~partitioner.solve.run.PlanSettings`.
+        The run takes ``seconds`` at most, less where less of the whole budget is left. ``study`` is
+        what the study adds to the plan, ``start`` a layout to start from (see
+        :func:`~partitioner.solve.planner.plan_layout`); of ``known`` layouts the segments are known
+        from the start. ``only`` are the only segments to choose among; such a choice does not count
+        as a run. ``attempt`` says how often the same was asked before: another seed, and more work
+        for a small problem. ``enough_gap`` and ``known_bound_money``: see
+        :class:`~partitioner.solve.run.PlanSettings`.
 
         Raises
         ------

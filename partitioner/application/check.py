@@ -44,9 +44,10 @@ class CheckAnswer:
         """The verdict with its tables and drawings, as a page."""
         from partitioner.pages.simulation import simulation_section
         from partitioner.report.files import report_page
+        from partitioner.report.told import Told
 
         simulated = () if self.simulation is None else (simulation_section(self.simulation),)
-        return report_page(self.problem, self.assessment, None, simulated)
+        return report_page(Told(self.problem, self.assessment, sections=simulated))
 
     def text(self) -> str:
         """The verdict with its tables, for a terminal."""
@@ -62,8 +63,9 @@ class CheckAnswer:
         """The same as plain data, as in ``outcome.json``."""
         from partitioner.pages.simulation import simulation_data
         from partitioner.report.outcome_json import outcome_data
+        from partitioner.report.told import Told
 
-        data = outcome_data(self.problem, self.assessment, None)
+        data = outcome_data(Told(self.problem, self.assessment))
         if self.simulation is not None:
             data["simulation"] = simulation_data(self.simulation)
         return data

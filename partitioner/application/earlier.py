@@ -47,13 +47,8 @@ def read_earlier(folder: Path, problem: Problem) -> Earlier | None:
     """Read what an earlier run left in a folder.
 
     Costs are counted afresh from the layout; of ``outcome.json`` only the digest of the problem,
-    the bound and how the search went are taken.
-
-    Returns
-    -------
-    Earlier or None
-        None if there is nothing, or it is of another problem, cannot be read any more, or breaks a
-        rule.
+    the bound and how the search went are taken. None if there is nothing, or it is of another
+    problem, cannot be read any more, or breaks a rule.
     """
     data = _outcome_data(folder / OUTCOME)
     if data is None or not problem.digest or data["problem"].get("digest") != problem.digest:
@@ -129,15 +124,8 @@ def _outcome(data: dict[str, Any], layout: Layout, assessment: Assessment) -> Ou
 def stale_beside(layout: Path) -> str:
     """Tell which files of the set that a layout file was written with are no longer of one piece.
 
-    Parameters
-    ----------
-    layout
-        The layout file; what lies beside it counts if it was written in one set with it.
-
-    Returns
-    -------
-    str
-        A sentence; empty where everything fits, or no set is known.
+    What lies beside the file counts if it was written in one set with it. Gives a sentence; empty
+    where everything fits, or no set is known.
     """
     try:
         digests = set_digests(layout.parent)

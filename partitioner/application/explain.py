@@ -92,14 +92,8 @@ def explain(
 ) -> ExplainAnswer:
     """Explain a problem: its conflict, or the price of its rules, or the place of one device.
 
-    Parameters
-    ----------
-    problem, device, start
-        As of :func:`partitioner.interface.functions.explain_problem`.
-    search
-        How long and how to search, for all plans together.
-    locate
-        Tells where in the files a rule stands.
+    As :func:`partitioner.interface.functions.explain_problem`. ``search`` says how long and how to
+    search, for all plans together; ``locate`` tells where in the files a rule stands.
 
     Raises
     ------

@@ -94,20 +94,10 @@ def import_tables(
     packing: str = "none",
     on_step: Callable[[str], None] = silent,
 ) -> Imported:
-    """Make a problem file of tables.
+    """Make a problem file of tables: ``.csv``, ``.xlsx``, or bus description files.
 
-    Parameters
-    ----------
-    inputs
-        Files: ``.csv``, ``.xlsx``, or a bus description file.
-    name
-        Name of the problem.
-    target
-        Where the file will be written; findings about it name this path.
-    packing
-        How bus messages go into frames: ``none``, ``acf`` or ``data``.
-    on_step
-        Told which step is under way.
+    It is not written; findings about it name the path ``target``. ``packing`` says how bus messages
+    go into frames: ``none``, ``acf`` or ``data``. ``on_step`` is told which step is under way.
 
     Raises
     ------

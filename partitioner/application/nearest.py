@@ -8,11 +8,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from partitioner.application.search import Search, load_planner
-from partitioner.application.told import LayoutAnswer, Told
+from partitioner.application.told import LayoutAnswer
 from partitioner.errors import NoAnswer
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
+from partitioner.report.told import Told
 
 if TYPE_CHECKING:
     from partitioner.explain.nearest_miss import NearestMiss
@@ -81,7 +82,7 @@ class NearestAnswer(LayoutAnswer):
         ]
 
     def _told(self) -> Told:
-        return self.problem, self.assessment, None, [self.section], ()
+        return Told(self.problem, self.assessment, sections=[self.section])
 
 
 class StillIncomplete(NoAnswer):

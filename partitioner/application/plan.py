@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING
 from partitioner.application.check import judged
 from partitioner.application.nearest import told_ending
 from partitioner.application.search import Search
-from partitioner.application.told import LayoutAnswer, Told
+from partitioner.application.told import LayoutAnswer
 from partitioner.errors import InternalFault
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
+from partitioner.report.told import Told
 
 if TYPE_CHECKING:
     from partitioner.check.facts import Facts
@@ -40,7 +41,7 @@ class PlanAnswer(LayoutAnswer):
         return verdict_text(self.problem, self.assessment, self.outcome)
 
     def _told(self) -> Told:
-        return self.problem, self.assessment, self.outcome, self.sections, ()
+        return Told(self.problem, self.assessment, self.outcome, self.sections)
 
 
 class RejectedPlan(InternalFault):

@@ -59,12 +59,8 @@ def build_source(
 ) -> tuple[Problem, Source]:
     """Make a problem of plain data and DataFrames, with what a file of it would hold.
 
-    Parameters
-    ----------
-    settings, frames
-        See :func:`partitioner.reading.frames.source_from_frames`.
-    is_strict
-        Take warnings for errors.
+    As :func:`partitioner.reading.frames.source_from_frames`; ``is_strict`` takes warnings for
+    errors.
 
     Raises
     ------

@@ -6,21 +6,26 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from partitioner.application.check import judged
 from partitioner.application.earlier import Earlier
 from partitioner.application.nearest import told_ending
 from partitioner.application.search import Search
-from partitioner.application.told import LayoutAnswer, Told
+from partitioner.application.told import LayoutAnswer
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
-
-if TYPE_CHECKING:
-    from partitioner.replan.rerun import Rerun
-    from partitioner.replan.searched import RerunSettings
-    from partitioner.report.sections import Section
+from partitioner.pages.layout import study_layout
+from partitioner.pages.replan import front_file, rerun_data, rerun_sections, rerun_text
+from partitioner.reading.files import Unreadable, read_result
+from partitioner.reading.layout_file import layout_text
+from partitioner.replan.rerun import Rerun, held_by, rerun
+from partitioner.replan.searched import RerunSettings
+from partitioner.report.sections import Section
+from partitioner.report.told import Told
+from partitioner.units import duration_text
+from partitioner.visible import json_text
 
 REPLAN = "replan.json"
 
@@ -29,14 +34,9 @@ REPLAN = "replan.json"
 class Question:
     """What is asked of a changed problem: answers to the same one can be compared.
 
-    Attributes
-    ----------
-    freeze
-        Ids of devices, segments or switches that must stay untouched.
-    complete
-        Hold every device that the earlier layout places.
-    use_reserve
-        Let this change use up the reserve that the limits keep free for growth.
+    ``freeze`` are ids of devices, segments or switches that must stay untouched. ``complete`` holds
+    every device that the earlier layout places; ``use_reserve`` lets this change use up the reserve
+    that the limits keep free for growth.
     """
 
     freeze: tuple[str, ...] = ()
@@ -68,14 +68,10 @@ class ReplanAnswer(LayoutAnswer):
 
     def text(self) -> str:
         """The changes for a terminal."""
-        from partitioner.pages.replan import rerun_text
-
         return rerun_text(self.rerun, self.outcome)
 
     def data(self) -> dict[str, Any]:
         """The same as plain data, with the question."""
-        from partitioner.pages.replan import rerun_data
-
         asked = self.question
         return {
             **rerun_data(self.rerun),
@@ -88,15 +84,12 @@ class ReplanAnswer(LayoutAnswer):
         }
 
     def _told(self) -> Told:
-        from partitioner.pages.replan import rerun_sections
-        from partitioner.units import duration_text
-
         rerun, searched = self.rerun, self.rerun.searched
         tried = f"{searched.columns}{', all there are' if searched.tried_all else ''}"
         ended = f"{duration_text(searched.seconds)}, ended by {searched.stopped_by}"
         facts = [("segments tried", tried), ("rerun", ended)]
         sections = [*rerun_sections(rerun), *self.sections]
-        return rerun.problem, rerun.best.assessment, self.outcome, sections, facts
+        return Told(rerun.problem, rerun.best.assessment, self.outcome, sections, facts)
 
     def files(
         self, *, made_on: date | None = None, paper: str | None = None
@@ -106,10 +99,6 @@ class ReplanAnswer(LayoutAnswer):
         ``layout.yaml`` is the layout of least sum; ``replan.json`` holds :meth:`data`;
         ``made_on`` and ``paper`` are as for a plan.
         """
-        from partitioner.pages.replan import front_file
-        from partitioner.reading.layout_file import layout_text
-        from partitioner.visible import json_text
-
         rerun = self.rerun
         files = LayoutAnswer.files(self, made_on=made_on, paper=paper)
         files[REPLAN] = json_text(self.data()) + "\n"
@@ -124,8 +113,6 @@ class ReplanAnswer(LayoutAnswer):
         If the same was asked of the same problem, the sum of plan and changes decides, then its
         bound; if not, the cost of the layouts alone, then its bound.
         """
-        from partitioner.reading.files import Unreadable, read_result
-
         try:
             data, now = read_result(folder / REPLAN), self.data()
             if data["question"] == now["question"] and not earlier.is_edited:
@@ -175,10 +162,6 @@ def replan(
     >>> answer.data()["change"]
     0.0
     """
-    from partitioner.pages.layout import study_layout
-    from partitioner.replan.rerun import held_by, rerun
-    from partitioner.replan.searched import RerunSettings
-
     search, asked = (search or Search()).begun(), question or Question()
     held = held_by(problem, before, asked.freeze, complete=asked.complete)
     if asked.use_reserve:

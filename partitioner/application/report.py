@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 
 from partitioner.application.check import judged, simulate
 from partitioner.application.search import silent
-from partitioner.application.told import LayoutAnswer, Told
+from partitioner.application.told import LayoutAnswer
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
+from partitioner.report.told import Told
 
 if TYPE_CHECKING:
     from partitioner.report.sections import Section
@@ -37,7 +38,7 @@ class ReportAnswer(LayoutAnswer):
     sections: Sequence[Section]
 
     def _told(self) -> Told:
-        return self.problem, self.assessment, None, self.sections, ()
+        return Told(self.problem, self.assessment, sections=self.sections)
 
 
 def report(

@@ -78,31 +78,15 @@ def finishing_s(problem: Problem, left_s: float) -> float:
 class Search:
     """What every command that searches is given besides its question.
 
-    Attributes
-    ----------
-    time_limit_s
-        Seconds that all of it may take.
-    seed, workers
-        Of the search.
-    clock
-        Seconds, increasing.
-    begun_s
-        Time of the clock that the limit counts from; None: when the function is called.
-    stop
-        Asked often; True ends the search with the best so far.
-    on_progress
-        Called now and then with the best cost and bound so far and a word on what is done, by
-        commands that make one search.
-    on_state
-        Called now and then with what is found and what is sought, by commands that make several.
-    on_step
-        Called with a sentence at the start of each step.
-    cluster
-        Where a plan of a large problem has its parts worked on; None: on this machine.
-    on_warning
-        Called with a sentence on what of the cluster is not used.
-    on_layout
-        Told of each better layout that a plan finds: its objective value, and what makes it.
+    All of it may take ``time_limit_s``, counted from ``begun_s`` of the ``clock``; None: from the
+    call of the function. ``stop`` is asked often; True ends the search with the best so far. On a
+    ``cluster`` the parts of a plan of a large problem are worked on; None: on this machine.
+
+    Called now and then are ``on_progress``, with the best cost and bound so far and a word on what
+    is done, by commands that make one search, and ``on_state``, with what is found and what is
+    sought, by those that make several. ``on_step`` hears a sentence at the start of each step,
+    ``on_warning`` one on what of the cluster is not used. ``on_layout`` is told of each better
+    layout that a plan finds: its objective value, and what makes it.
     """
 
     time_limit_s: float = 60.0

@@ -11,7 +11,7 @@ from partitioner.cluster.connection import Cluster, local_cluster
 from partitioner.cluster.tasks import MOST_DEATHS, Ended, run_tasks
 from partitioner.errors import ExitCode, MachineFault
 from partitioner.model.layout import Layout
-from partitioner.pages.sweep import cases_table, sweep_data, sweep_files, sweep_page, sweep_text
+from partitioner.pages.sweep import sweep_data, sweep_files, sweep_page, sweep_text
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.reading.yaml_text import dump
 from partitioner.replan.reading import earlier_layout
@@ -25,8 +25,6 @@ from partitioner.studies.study_file import case_digest, case_problem
 from partitioner.studies.variation import varied
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from partitioner.cluster.connection import Client
 
 # By name: the planner is loaded where cases run, and not here.
@@ -47,10 +45,6 @@ class SweepAnswer(Learned):
         """The same as plain data."""
         return sweep_data(self)
 
-    def table(self) -> pd.DataFrame:
-        """The table of all cases, columns named as in ``cases.csv``."""
-        return cases_table(self.study, self.results).frame()
-
     def page(self) -> Page:
         """The page of the report."""
         return sweep_page(self)
@@ -68,26 +62,15 @@ class Sweep:
     """A study at work: iterate over it for the results as they come.
 
     Results that are there already come first. When the iteration ends, every case has a result,
-    unless ``should_stop`` said so earlier; :meth:`answer` gives all of it. A cluster of its own is
-    closed when no case is left to run, or, where it is used with ``with``, at the end of that.
+    unless ``should_stop``, which is asked several times a second, said so earlier; :meth:`answer`
+    gives all of it. A cluster of its own is closed when no case is left to run, or, where it is
+    used with ``with``, at the end of that.
 
-    Parameters
-    ----------
-    study
-        As read by :func:`partitioner.studies.study_file.read_study`.
-    results
-        Where results are kept, and found again by another call; None: in memory.
-    cluster
-        Where cases run, see :mod:`partitioner.cluster.connection`; opened at the first case that
-        has to run. None: a process for each of ``workers`` cores of this machine.
-    should_stop
-        Asked several times a second.
-    retry
-        Run cases again that failed for want of time, memory, or by a fault.
-    judgements
-        Where judgements of the best layouts in other cases are kept; None: in memory.
-    on_refused
-        Told each worker of a cluster that is not used, and why.
+    ``results`` are kept, and found again by another call, and so are ``judgements`` of the best
+    layouts in other cases; None: in memory. The ``cluster`` is opened at the first case that has to
+    run; None: a process for each of ``workers`` cores of this machine. ``retry`` runs cases again
+    that failed for want of time, memory, or by a fault. ``on_refused`` is told each worker that is
+    not used, and why.
     """
 
     def __init__(

@@ -25,19 +25,11 @@ from partitioner.tradeoff.state import state_files
 
 
 def run_case(task: CaseTask) -> dict[str, str]:
-    """Answer a case; a failure is an answer too.
+    """Answer a case with one core, as files by name; a failure is an answer too.
 
-    Parameters
-    ----------
-    task
-        The case. One core works on it.
-
-    Returns
-    -------
-    dict
-        Files by name: ``result.json``, and where there is a layout ``layout.yaml``; of a trade-off
-        its state with a layout for each point. With the same task they are the same every time
-        where a limit of work ends the search, or a proof.
+    There is ``result.json``, and where there is a layout ``layout.yaml``; of a trade-off its state
+    with a layout for each point. With the same task they are the same every time where a limit of
+    work ends the search, or a proof.
     """
     question = task.question
     search = Search(time_limit_s=question.time_limit_s, seed=question.seed, workers=1).begun()

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from partitioner.application.check import judged
 from partitioner.application.nearest import told_ending
@@ -14,10 +14,12 @@ from partitioner.application.search import Search
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
+from partitioner.pages.tradeoff import front_text, seeking_text, tradeoff_files, tradeoff_page
+from partitioner.report.sections import Page
+from partitioner.tradeoff.axes import AXES
+from partitioner.tradeoff.search import TradeOff, TradeOffSettings, begin, trade_off
+from partitioner.tradeoff.state import read_state, state_data
 
-if TYPE_CHECKING:
-    from partitioner.report.sections import Page
-    from partitioner.tradeoff.search import TradeOff
 
 @dataclass(frozen=True, slots=True)
 class TradeOffAnswer:
@@ -30,26 +32,18 @@ class TradeOffAnswer:
 
     def text(self) -> str:
         """The layouts for a terminal."""
-        from partitioner.pages.tradeoff import front_text
-
         return front_text(self.problem, self.state, self._assess)
 
     def data(self) -> dict[str, Any]:
         """The same as plain data."""
-        from partitioner.tradeoff.state import state_data
-
         return state_data(self.problem, self.state)
 
     def page(self, made_on: date | None = None) -> Page:
         """The layouts as a page; ``made_on`` is the day in its title block."""
-        from partitioner.pages.tradeoff import tradeoff_page
-
         return tradeoff_page(self.problem, self.state, self._assess, made_on)
 
     def files(self, *, made_on: date | None = None) -> dict[str, str]:
         """A page with the files of its tables, the data and a layout file for each point."""
-        from partitioner.pages.tradeoff import tradeoff_files
-
         return tradeoff_files(self.problem, self.state, self._assess, made_on)
 
     def _assess(self, layout: Layout) -> Assessment:
@@ -66,9 +60,6 @@ def read_tradeoff(folder: Path, problem: Problem, axis: str = "latency") -> Trad
     WrongFile
         If a file of it was changed so that it cannot be understood.
     """
-    from partitioner.tradeoff.axes import AXES
-    from partitioner.tradeoff.state import read_state
-
     return read_state(folder, problem, AXES[axis])
 
 
@@ -85,16 +76,10 @@ def tradeoff(
 ) -> TradeOffAnswer:
     """Find layouts that trade cost against worst latency, or another quantity.
 
-    Parameters
-    ----------
-    problem, axis, points, gap, start
-        As of :func:`partitioner.interface.functions.trade_off`.
-    search
-        How long and how to search, for all points together.
-    known
-        What an earlier call found, to go on from; see :func:`read_tradeoff`.
-    on_point
-        Called after each run with what is known so far, to be kept.
+    As :func:`partitioner.interface.functions.trade_off`. ``search`` says how long and how to
+    search, for all points together; ``known`` is what an earlier call found, to go on from (see
+    :func:`read_tradeoff`). ``on_point`` is called after each run with what is known so far, to be
+    kept.
 
     Raises
     ------
@@ -113,10 +98,6 @@ def tradeoff(
     >>> answer.state.ended_by.value, len(answer.data()["points"]) > 1
     ('proof', True)
     """
-    from partitioner.pages.tradeoff import seeking_text
-    from partitioner.tradeoff.axes import AXES
-    from partitioner.tradeoff.search import TradeOffSettings, begin, trade_off
-
     search = (search or Search()).begun()
     state = begin(problem, AXES[axis]) if known is None else known
     answer = TradeOffAnswer(problem, state)

@@ -17,15 +17,10 @@ _BUSY = (errno.EWOULDBLOCK, errno.EACCES, errno.EEXIST)
 
 
 class FolderLock:
-    """The right to write into a folder; the system takes it back when the process ends.
+    """The right to write into a folder that exists; the system takes it back at the process's end.
 
-    POSIX systems lock the folder itself, so nothing is left behind whatever happens. Windows
-    cannot do that: there a file is made that lasts as long as the process has it open.
-
-    Parameters
-    ----------
-    folder
-        Must exist.
+    POSIX systems lock the folder itself, so nothing is left behind whatever happens. Windows cannot
+    do that: there a file is made that lasts as long as the process has it open.
     """
 
     def __init__(self, folder: Path):

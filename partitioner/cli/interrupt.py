@@ -17,13 +17,9 @@ def stop_wish(on_first: Callable[[], None]) -> Iterator[Callable[[], bool]]:
     """Take the first of the signals for a wish to stop; give what tells whether it came.
 
     A second signal goes to whoever had it before: in the program that ends the process at once,
-    elsewhere Ctrl-C is KeyboardInterrupt.
-
-    Parameters
-    ----------
-    on_first
-        Called once, when the first signal arrives, between any two steps of the program: it must
-        not use Python's own streams, which may be in use.
+    elsewhere Ctrl-C is KeyboardInterrupt. ``on_first`` is called once, when the first signal
+    arrives, between any two steps of the program: it must not use Python's own streams, which may
+    be in use.
     """
     is_wanted = False
 
@@ -48,11 +44,8 @@ def stop_wish(on_first: Callable[[], None]) -> Iterator[Callable[[], bool]]:
 def unbroken(*, is_last: bool) -> Iterator[None]:
     """Let the signals wait until what must not be cut in two is done.
 
-    Parameters
-    ----------
-    is_last
-        Whether nothing is left to be stopped afterwards. If not, whoever had the signal before
-        gets the first one noted, once the work is done.
+    Unless it ``is_last``, with nothing left to be stopped, whoever had the signal before gets the
+    first one noted afterwards.
     """
     if threading.current_thread() is not threading.main_thread():
         yield  # They come to the main thread alone.

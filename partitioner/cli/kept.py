@@ -66,8 +66,10 @@ class Kept:
         if not self.earlier.is_edited:
             return self.earlier.data
         from partitioner.report.outcome_json import outcome_data
+        from partitioner.report.told import Told
 
-        return outcome_data(self.problem, self.earlier.assessment, self.earlier.outcome)
+        earlier = self.earlier
+        return outcome_data(Told(self.problem, earlier.assessment, earlier.outcome))
 
     @property
     def _stays(self) -> tuple[int, int | None]:
@@ -100,30 +102,10 @@ def keep_better(
 ) -> Kept | None:
     """Write a set into its folder, or within it if the folder holds a better one.
 
-    Parameters
-    ----------
-    place
-        The folder.
-    problem
-        What was planned.
-    files
-        The set, by name.
-    cost_money, bound_money
-        Objective value of the layout and its bound; None without one.
-    voice
-        Hears that the folder is compared.
-    replace
-        Write it into the folder whatever that holds.
-    is_zipped
-        Also write an archive of the set.
-    is_better
-        Whether an earlier layout that keeps all rules is the better one; None: by cost, then by
-        bound.
-
-    Returns
-    -------
-    Kept or None
-        None if the set is in the folder.
+    ``cost_money`` and ``bound_money`` are the objective value of the layout and its bound; None
+    without one. ``replace`` writes it into the folder whatever that holds; ``is_zipped`` adds an
+    archive. ``is_better`` says whether an earlier layout that keeps all rules is the better one;
+    None: by cost, then by bound. Gives None if the set is in the folder.
     """
     if is_zipped:
         files = with_archive(files, problem.name)

@@ -10,13 +10,9 @@ import click
 
 
 class LazyGroup(click.Group):
-    """A click group over modules.
+    """A click group over modules, by name of the command, in the order of the help text.
 
-    Parameters
-    ----------
-    modules
-        Command name to the module that defines it; the command object in it is called
-        ``command``. Their order is the order in the help text.
+    The command object in each module is called ``command``.
     """
 
     def __init__(self, *args: Any, modules: Mapping[str, str], **kwargs: Any):

@@ -79,13 +79,7 @@ def _on_one_line(error: click.ClickException) -> click.ClickException:
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
-    """Run one command line and give its exit code.
-
-    Parameters
-    ----------
-    arguments
-        Without the program's name; None: those of the process.
-    """
+    """Run one command line, without the program's name, and give its exit code; None: our own."""
     settle_streams()
     session = Session()
     voice = Voice(session)

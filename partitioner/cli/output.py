@@ -154,18 +154,10 @@ def settled(path: Path, voice: Voice) -> Path:
 class Place:
     """A folder for sets of files, from before the work that makes them until they are written.
 
-    While entered no other run writes there.
-
-    Parameters
-    ----------
-    folder
-        Made if missing, and removed again if nothing was written.
-    voice
-        Tells if an earlier run was cut off while it wrote, and what was done about it.
-    force
-        Whether the folder may hold something else.
-    marks
-        As in :func:`partitioner.report.writer.check_destination`.
+    It is made if missing, and removed again if nothing was written. While entered no other run
+    writes there; if an earlier one was cut off while it wrote, that is told, with what was done
+    about it. ``force`` lets it hold something else; ``marks`` are as in
+    :func:`partitioner.report.writer.check_destination`.
     """
 
     def __init__(
@@ -248,12 +240,7 @@ class Place:
     def write(self, files: Mapping[str, str | bytes], *, is_last: bool = True) -> None:
         """Write a set into the folder; a signal that means stop waits until that is done.
 
-        Parameters
-        ----------
-        files
-            Content by name.
-        is_last
-            Whether the run ends with it.
+        ``is_last``: the run ends with it.
 
         Raises
         ------

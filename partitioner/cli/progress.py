@@ -15,21 +15,10 @@ _LINE_EVERY_S = 0.2
 
 
 class Progress:
-    """Shows how a running search is going.
+    """Shows how a running search is going, with ``limit_s`` seconds left from now on.
 
     On a terminal one line is rewritten; elsewhere a line is written every 10 s. With ``-vv`` every
     word has a line. There is no bar: nobody knows how much of a search is done.
-
-    Parameters
-    ----------
-    voice
-        Where to speak.
-    limit_s
-        Seconds that are left from now on.
-    currency
-        Written after amounts.
-    clock
-        Seconds, increasing.
     """
 
     def __init__(self, voice: Voice, limit_s: float, currency: str, clock: Callable[[], float]):

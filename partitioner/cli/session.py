@@ -18,24 +18,12 @@ F = TypeVar("F", bound=Callable[..., Any])
 class Session:
     """The manners asked for on one command line.
 
-    Attributes
-    ----------
-    is_quiet
-        Nothing on stderr but errors.
-    verbosity
-        0: progress and warnings; 1: also the steps; 2: also every message of the search.
-    is_debug
-        Tracebacks of our own faults are shown.
-    is_json
-        The answer, and a failure too, is one JSON object on stdout.
-    is_strict
-        Warnings in files count as errors.
-    lists_from
-        Folders, besides that of the problem, that its lists may lie in.
-    color
-        True or False as asked; None: by terminal and the ``NO_COLOR`` variable.
-    begun_s
-        When the program began, on the clock of ``time.monotonic``.
+    ``is_quiet``: nothing on stderr but errors. ``verbosity`` 1 tells the steps besides progress and
+    warnings, 2 every message of the search too. ``is_debug`` shows tracebacks of our own faults.
+    With ``is_json`` the answer, and a failure too, is one JSON object on stdout. ``is_strict``:
+    warnings in files count as errors. In ``lists_from``, besides the folder of the problem, its
+    lists may lie. ``color`` None goes by terminal and the ``NO_COLOR`` variable. ``begun_s`` is
+    when the program began, on the clock of ``time.monotonic``.
     """
 
     is_quiet: bool = False

@@ -19,17 +19,8 @@ EVERY_S = 1.0
 class BestSoFar:
     """Writes the best layout into a folder within that of the run.
 
-    Parameters
-    ----------
-    place
-        The folder of the run.
-    problem
-        What is planned.
-    clock
-        Seconds, increasing.
-    left_money
-        Objective value of the layout that a run before has left there; it is replaced by cheaper
-        ones only. None: there is none.
+    ``left_money`` is the objective value of the layout that a run before has left there; it is
+    replaced by cheaper ones only. None: there is none.
     """
 
     def __init__(

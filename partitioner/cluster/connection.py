@@ -103,15 +103,9 @@ def is_exposed(address: str) -> bool:
 def local_cluster(workers: int, memory: str | float = "auto") -> Cluster:
     """Processes of this machine, each with one core; they end with it.
 
-    They talk over TLS with certificates made for this run, kept in memory alone: other users of
-    the machine cannot reach them.
-
-    Parameters
-    ----------
-    workers
-        How many processes.
-    memory
-        Most that each may have: bytes, or as dask takes it; a process beyond it is ended.
+    They talk over TLS with certificates made for this run, kept in memory alone: other users of the
+    machine cannot reach them. ``memory`` is the most that each may have, in bytes or as dask takes
+    it; a process beyond it is ended.
     """
 
     @contextlib.contextmanager
@@ -185,14 +179,9 @@ def remote_cluster(
     cert_file: Path | None = None,
     key_file: Path | None = None,
 ) -> Cluster:
-    """A cluster that runs already.
+    """A cluster that runs already, by the address of its scheduler, such as ``tls://HOST:8786``.
 
-    Parameters
-    ----------
-    address
-        Of its scheduler, such as ``tls://HOST:8786``.
-    ca_file, cert_file, key_file
-        PEM files: who is trusted, who we are, and the key for that.
+    The PEM files say who is trusted, who we are, and hold the key for that.
     """
 
     @contextlib.contextmanager

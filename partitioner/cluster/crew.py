@@ -33,18 +33,9 @@ _TRIES = 3
 class ClusterCrew:
     """Tasks of a plan on the workers of a cluster, one for each of their cores.
 
-    Parameters
-    ----------
-    client
-        Of the cluster; not an asynchronous one.
-    cores
-        Processes of this machine that go on with what the cluster loses.
-    should_stop
-        Asked now and then by those; true ends them.
-    on_refused
-        Told each worker that is not used, and why.
-    on_lost
-        Told once why the work goes on here.
+    The client is not an asynchronous one. With what the cluster loses ``cores`` processes of this
+    machine go on, until ``should_stop``. ``on_refused`` is told each worker that is not used, and
+    why, ``on_lost`` once why the work goes on here.
 
     Raises
     ------

@@ -67,19 +67,11 @@ def run_tasks(
 ) -> Iterator[Ended]:
     """Have tasks worked on, and give each when it ends, in no order.
 
-    Parameters
-    ----------
-    client
-        Of the cluster; not an asynchronous one.
-    function
-        ``module:name`` of a function that the workers can import; gets a task and raises nothing
-        on purpose. It is not imported here.
-    tasks
-        Taken one by one, as workers become free.
-    should_stop
-        Asked several times a second; true ends the run, and what is under way is lost.
-    on_refused
-        Told each worker that is not used, and why.
+    The client is not an asynchronous one. ``function`` is ``module:name`` of one that the workers
+    can import, and is not imported here; it gets a task and raises nothing on purpose. Tasks are
+    taken one by one, as workers become free. ``should_stop`` is asked several times a second; true
+    ends the run, and what is under way is lost. ``on_refused`` is told each worker that is not
+    used, and why.
 
     Raises
     ------

@@ -22,16 +22,9 @@ _GONE = "the scheduler went away"
 
 
 class Workers:
-    """The workers of a cluster that have the program.
+    """The workers of a cluster that have the program; without any for ``most_empty_s`` it is lost.
 
-    Parameters
-    ----------
-    client
-        Of the cluster; not an asynchronous one.
-    on_refused
-        Told each worker that is not used, and why.
-    most_empty_s
-        How long the cluster may be without one before it is lost.
+    ``on_refused`` is told each worker that is not used, and why.
 
     Raises
     ------

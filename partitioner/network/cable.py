@@ -93,20 +93,10 @@ class CableNetwork:
 
     Ids are those of devices, switches and forecast devices. Without pathways every way is direct;
     with pathways it follows the shortest way along them (ties broken by fewest places, then by
-    place order in the file, so that a problem always gets the same ways).
-
-    Parameters
-    ----------
-    problem
-        The problem.
-    look
-        Called again and again while much is worked out; it may raise to end that.
-
-    Attributes
-    ----------
-    graph
-        networkx graph of places and pathways: nodes are place ids with ``position_um``, edges
-        have ``length_um`` and ``id``. Empty without pathways.
+    place order in the file, so that a problem always gets the same ways). ``look`` is called again
+    and again while much is worked out; it may raise to end that. ``graph`` is a networkx graph of
+    places and pathways: nodes are place ids with ``position_um``, edges have ``length_um`` and
+    ``id``. It is empty without pathways.
     """
 
     def __init__(self, problem: Problem, look: Callable[[], object] = lambda: None):

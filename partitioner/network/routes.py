@@ -79,19 +79,8 @@ def ways_from(
 ) -> dict[str, tuple[str, ...]]:
     """Shortest ways over the backbone from one switch to all it reaches.
 
-    Parameters
-    ----------
-    start
-        Switch the ways begin at.
-    links_um
-        Cable length of each link by :func:`link_key`.
-    without
-        Links (by :func:`link_key`) that are down.
-
-    Returns
-    -------
-    dict
-        Switches passed, ``start`` and the target included, by target.
+    ``links_um`` is the cable length of each link by :func:`link_key`; those of ``without`` are
+    down. Gives the switches passed, ``start`` and the target included, by target.
 
     Examples
     --------

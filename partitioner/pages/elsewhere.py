@@ -27,14 +27,8 @@ def why_section(
 ) -> Section | None:
     """What a reader would wonder about, and every other place that was looked at.
 
-    Parameters
-    ----------
-    problem
-        The problem.
-    placed
-        Devices that have a place; None is made where there are none.
-    reasons, lines
-        What was found out; less than all where time ran out.
+    ``placed`` devices have a place; None is made where there are none. ``reasons`` and ``lines``
+    are what was found out, less than all where time ran out.
     """
     if not placed:
         return None

@@ -27,6 +27,7 @@ from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_frame
 from partitioner.report.sections import Column, Kind, Page, Paper, Section, State, Table
 from partitioner.report.tables import margin_state
 from partitioner.report.text import key_figures_text, plain, table_text, wrapped
+from partitioner.report.told import Told
 from partitioner.report.verdict import costs_text, total_name
 from partitioner.units import MONEY_STEPS, in_units
 from partitioner.visible import visible
@@ -368,10 +369,8 @@ def explained_page(
             id="rule-prices",
             paper=Paper.SUMMARY,
         )
-    return layout_framed(
-        problem, explained.assessment, explained.outcome,
-        head(State.OK, "explained", lead), [section], made_on=made_on,
-    )  # fmt: skip
+    told = Told(problem, explained.assessment, explained.outcome, [section], made_on=made_on)
+    return layout_framed(told, head(State.OK, "explained", lead))
 
 
 def _prices_lead(problem: Problem, explained: LayoutExplained) -> str:

@@ -38,19 +38,9 @@ def first_look_page(
 ) -> Page:
     """The page beside an imported problem file.
 
-    Parameters
-    ----------
-    draft
-        What the tables gave, what was assumed and what is missing.
-    problem
-        The problem that the file holds; None where it needs mending first.
-    findings
-        What was found in that file: warnings, and errors where there is no problem.
-    variants
-        Rows of the table of ways to pack bus messages
-        (:class:`~partitioner.application.bus_lines.BusVariant`).
-    messages
-        Bus messages of the tables.
+    ``problem`` is None where the file needs mending first; ``findings`` are the warnings about it,
+    and errors where there is no problem. ``variants`` are rows of the table of ways to pack bus
+    messages (:class:`~partitioner.application.bus_lines.BusVariant`).
     """
     slips = [f for f in findings if f.severity == "warning"]
     errors = [f for f in findings if f.severity == "error"]

@@ -45,20 +45,10 @@ def study_layout(
 ) -> tuple[Section, ...]:
     """Make every section that fits a layout.
 
-    Parameters
-    ----------
-    facts, assessment
-        Of the layout.
-    should_stop
-        Asked on the way; True leaves out what is not done yet, and the sections say so.
-    on_step
-        Called with a few words at the start of what may take a while.
-    simulate_ns
-        Also simulate the transfers, each for so long.
-    seed
-        Of the simulation.
-    outcome
-        How the plan ended; its bound says what is proved when prices move.
+    Once ``should_stop`` gives True what is not done yet is left out, and the sections say so.
+    ``on_step`` is called with a few words at the start of what may take a while. With
+    ``simulate_ns`` the transfers are simulated too, each for so long. The bound of the ``outcome``
+    of a plan says what is proved when prices move.
     """
     problem = facts.problem
     margins = line_margins(problem, assessment)

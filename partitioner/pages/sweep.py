@@ -172,7 +172,7 @@ def _lead(answer: Learned) -> list[str]:
     return lead
 
 
-def _range_sections(answer: Learned) -> list[Section]:
+def _range_section(answer: Learned) -> Section | None:
     study, currency = answer.study, _currency(answer.study)
     ranges = value_ranges(study, answer.results)
     figures = []
@@ -202,18 +202,16 @@ def _range_sections(answer: Learned) -> list[Section]:
             )
         )
     if not figures:
-        return []
-    return [
-        Section(
-            "Cost against each thing varied",
-            "For each value the best case over all else. Between the two ends of its bar lies the "
-            "least cost that the value allows: no layout of any case with it costs less than the "
-            "lower end. A line goes on to the dearest case.",
-            [_ranges_table(study, ranges)],
-            figures,
-            id="ranges",
-        )
-    ]
+        return None
+    return Section(
+        "Cost against each thing varied",
+        "For each value the best case over all else. Between the two ends of its bar lies the "
+        "least cost that the value allows: no layout of any case with it costs less than the "
+        "lower end. A line goes on to the dearest case.",
+        [_ranges_table(study, ranges)],
+        figures,
+        id="ranges",
+    )
 
 
 def _range_words(one: ValueRange, currency: str) -> str:
@@ -246,23 +244,21 @@ def _ranges_table(study: Study, ranges: Sequence[ValueRange]) -> Table:
     )  # fmt: skip
 
 
-def _map_section(answer: Learned) -> list[Section]:
+def _map_section(answer: Learned) -> Section | None:
     study = answer.study
     wide = [n for n, f in enumerate(study.factors) if len(f.settings) > 1]
     figures = [
         _map(answer, across, down) for down, across in list(combinations(wide, 2))[:MOST_MAPS]
     ]
     if not figures:
-        return []
+        return None
     third = " The second line tells the rest of that case." if len(wide) > 2 else ""
-    return [
-        Section(
-            "Maps of two things at once",
-            f"Each cell has the cost of its best case; the darker, the dearer.{third}",
-            figures=figures,
-            id="maps",
-        )
-    ]
+    return Section(
+        "Maps of two things at once",
+        f"Each cell has the cost of its best case; the darker, the dearer.{third}",
+        figures=figures,
+        id="maps",
+    )
 
 
 def _map(answer: Learned, across: int, down: int) -> Figure:
@@ -297,10 +293,10 @@ def _map(answer: Learned, across: int, down: int) -> Figure:
     )
 
 
-def _winners_section(answer: Learned) -> list[Section]:
+def _winners_section(answer: Learned) -> Section | None:
     found = [w for w in winners(answer.study, answer.results) if w.rivals]
     if not found:
-        return []
+        return None
     table = Table.of(
         "best-where",
         "How often each value is best",
@@ -319,15 +315,13 @@ def _winners_section(answer: Learned) -> list[Section]:
         "of any other value there.",
         csv_name="best-where.csv",
     )  # fmt: skip
-    return [
-        Section(
-            "What is best where",
-            "Each value against the other values of the same thing, all else equal.",
-            [table],
-            points=_always(answer, answer.study.factors),
-            id="best-where",
-        )
-    ]
+    return Section(
+        "What is best where",
+        "Each value against the other values of the same thing, all else equal.",
+        [table],
+        points=_always(answer, answer.study.factors),
+        id="best-where",
+    )
 
 
 def _always(answer: Learned, factors: Sequence[Factor]) -> list[str]:
@@ -354,9 +348,9 @@ def _always(answer: Learned, factors: Sequence[Factor]) -> list[str]:
     return sentences
 
 
-def _best_section(answer: Learned) -> list[Section]:
+def _best_section(answer: Learned) -> Section | None:
     if not answer.best:
-        return []
+        return None
     study = answer.study
     table = Table.of(
         "best",
@@ -384,41 +378,36 @@ def _best_section(answer: Learned) -> list[Section]:
         f"in {one.near}. Its report: best-{place}/report.html."
         for place, one in enumerate(answer.best, start=1)
     ]
-    return [Section("How safe the best layouts are", "", [table], points=points, id="best")]
+    return Section("How safe the best layouts are", "", [table], points=points, id="best")
 
 
-def _failures_section(answer: Learned) -> list[Section]:
+def _failures_section(answer: Learned) -> Section | None:
     counted: Counter[str] = Counter()
     for result in answer.results:
         counted.update({c["rule"] for c in result.data.get("conflicts", ())})
     if not counted:
-        return []
+        return None
     points = [
         f"{rule}: in {count_text(n, 'case')}"
         for rule, n in sorted(counted.items(), key=lambda pair: (-pair[1], pair[0]))
     ]
-    return [
-        Section(
-            "Why cases have no layout",
-            "Rules in the proofs that a case has no layout. result.json of the case has the "
-            "sentences.",
-            points=points,
-            id="failures",
-        )
-    ]
+    return Section(
+        "Why cases have no layout",
+        "Rules in the proofs that a case has no layout. result.json of the case has the "
+        "sentences.",
+        points=points,
+        id="failures",
+    )
 
 
 def sweep_sections(answer: Learned) -> list[Section]:
     """All sections of the page of a study."""
-    study = answer.study
-    return [
-        *_range_sections(answer),
-        *_map_section(answer),
-        *_winners_section(answer),
-        *_best_section(answer),
-        *_failures_section(answer),
-        Section("Cases", "", [cases_table(study, answer.results)], id="all-cases"),
-    ]
+    made = (
+        _range_section(answer), _map_section(answer), _winners_section(answer),
+        _best_section(answer), _failures_section(answer),
+        Section("Cases", "", [cases_table(answer.study, answer.results)], id="all-cases"),
+    )  # fmt: skip
+    return [section for section in made if section is not None]
 
 
 def sweep_page(answer: Learned) -> Page:
@@ -473,11 +462,11 @@ def sweep_text(answer: Learned) -> str:
         key=lambda r: (r.cost_money is None, r.cost_money or 0, r.case.number),
     )
     table = table_text(_told(cases_table(answer.study, ranked)), most=_TEXT_CASES)
-    best = [p for s in _best_section(answer) for p in s.points]
+    best = _best_section(answer)
     blocks = [
         "\n".join([f"Study {answer.study.name}.", *_lead(answer)]),
         table,
-        "\n".join([*_always(answer, answer.study.factors), *best]),
+        "\n".join([*_always(answer, answer.study.factors), *(best.points if best else ())]),
     ]
     return plain("\n\n".join(b for b in blocks if b))
 

@@ -34,6 +34,7 @@ from partitioner.report.sections import (
     Table,
 )
 from partitioner.report.text import key_figures_text, plain, table_text, wrapped
+from partitioner.report.told import Told
 from partitioner.report.verdict import total_name, total_text
 from partitioner.tradeoff.front import Point, knees
 from partitioner.tradeoff.search import Ending, TradeOff
@@ -411,4 +412,4 @@ def tradeoff_page(
         ("runs", str(len(state.steps))),
         ("ended by", state.ended_by.value if state.ended_by else "not ended yet"),
     ]
-    return layout_framed(problem, assessment, None, head, sections, facts, made_on)
+    return layout_framed(Told(problem, assessment, None, sections, facts, made_on), head)

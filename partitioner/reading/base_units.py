@@ -49,16 +49,8 @@ def made(model: type[M], table: type[KeyTable], values: Any, **given: Any) -> M:
     """Make an object of the model from the keys of a table.
 
     Each field takes the value of the key of its name, in base units; figures in units that have
-    none become floats.
-
-    Parameters
-    ----------
-    model, table
-        What to make, and the table that has its keys.
-    values
-        An object of ``table``, or a mapping by its fields.
-    given
-        Fields of the model that are not simply a key.
+    none become floats. ``values`` are an object of ``table``, or a mapping by its fields; ``given``
+    are fields of the model that are not simply a key.
     """
     for name, field, steps in _conversions(table):
         if field not in given:

@@ -20,19 +20,9 @@ def is_bus_file(name: str) -> bool:
 def read_bus_file(text: str, file: str) -> tuple[list[dict[str, Any]], list[str]]:
     """Read the messages of a bus.
 
-    Parameters
-    ----------
-    text
-        Content of the file.
-    file
-        Its name; without a bus name inside, its stem names the bus.
-
-    Returns
-    -------
-    rows
-        By the keys of a message. ``period_us`` is missing where the file states none.
-    told
-        What was left out or taken for something, in sentences.
+    Gives rows by the keys of a message, ``period_us`` missing where the file states none, and what
+    was left out or taken for something, in sentences. Without a bus name inside, the stem of
+    ``file`` names the bus.
 
     Raises
     ------

@@ -104,19 +104,9 @@ def _merged(section: str, name: str, own: Item[Any] | None, findings: Findings) 
 
 
 def read_catalogue(entries: Entries, findings: Findings) -> Catalogue | None:
-    """Lay a problem's entries over the shipped ones.
+    """Lay a problem's entries, by section and id, over the shipped ones.
 
-    Parameters
-    ----------
-    entries
-        The problem's entries, by section and id; may be empty.
-    findings
-        Gets what is wrong with them.
-
-    Returns
-    -------
-    Catalogue | None
-        None when there are new errors in the entries.
+    Gives None when there are new errors in the entries.
     """
     before = len(findings.errors())
     merged = {

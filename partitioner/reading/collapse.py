@@ -16,12 +16,7 @@ _QUOTED = re.compile(r"'[^']*'|[0-9][0-9.]*")
 def collapsed(findings: Iterable[Finding], tables: Iterable[str]) -> list[Finding]:
     """Tell findings in tables once a column and kind, with the number of rows they are in.
 
-    Parameters
-    ----------
-    findings
-        All findings.
-    tables
-        Files in which the rows of a list stand below headings.
+    ``tables`` are the files in which the rows of a list stand below headings.
     """
     files = set(tables)
     groups: dict[object, list[Finding]] = {}

@@ -57,21 +57,11 @@ def _cell(text: Any, kind: ValueKind) -> Any:
 def read_csv(
     model: type[KeyTable], text: str, file: str, section: str, findings: Findings
 ) -> tuple[list[Item[Any]], bool]:
-    """Read the rows of a CSV text; tell whether all rows could be told apart.
+    """Read the rows of a CSV text by a table; tell whether all rows could be told apart.
 
-    Parameters
-    ----------
-    model
-        Table that a row is read by. Empty cells are left out, lists are separated by spaces, a
-        position stands in the columns ``x_m``, ``y_m``, ``z_m``.
-    text
-        The whole text.
-    file
-        Name of the file for findings.
-    section
-        What findings call the list: ``devices`` or ``streams``.
-    findings
-        Gets one finding per fault.
+    Empty cells are left out, lists are separated by spaces, a position stands in the columns
+    ``x_m``, ``y_m``, ``z_m``. Findings, one for each fault, name ``file`` and call the list
+    ``section``.
     """
     lines = lines_of(text)
 

@@ -51,14 +51,7 @@ class Unreadable(Exception):
 
 
 def read_bytes(path: Path, most_bytes: int = LARGEST_FILE_BYTES) -> bytes:
-    """Read a regular file of bounded size, whole.
-
-    Parameters
-    ----------
-    path
-        A file that the user named, or one that :class:`Folders` allowed.
-    most_bytes
-        Most that is read.
+    """Read a regular file, which the user named or :class:`Folders` allowed, whole.
 
     Raises
     ------

@@ -62,14 +62,9 @@ def source_from_frames(
 ) -> Source:
     """Read a problem from the keys of a problem file and frames for its lists.
 
-    Parameters
-    ----------
-    settings
-        Keys of the problem file with plain values; ``format`` may be left out.
-    frames
-        Frames by the key of the list that their rows belong to; rows come after those that
-        ``settings`` hold. Columns are named as in CSV files. ``ports`` has those of the switches:
-        the columns of a port group, and ``switch``.
+    ``settings`` hold plain values; ``format`` may be left out. Rows of the frame of a list, by its
+    key, come after those that ``settings`` hold. Columns are named as in CSV files. ``ports`` has
+    those of the switches: the columns of a port group, and ``switch``.
 
     Raises
     ------

@@ -227,23 +227,10 @@ def find_columns(
     stated: Mapping[str, str] | None = None,
     heading_row: int | None = None,
 ) -> Columns | None:
-    """Find the headings of a sheet and what its columns hold.
+    """Find the headings of a sheet and what its columns hold; None where no row can be them.
 
-    Parameters
-    ----------
-    sheet
-        The table.
-    holds
-        What it lists.
-    stated
-        Headings by key, as the user maps them. The columns of other keys are then not guessed.
-    heading_row
-        Number of the row with the headings, where the user states it.
-
-    Returns
-    -------
-    Columns or None
-        None where no row can be the headings of such a list.
+    ``stated`` are headings by key, as the user maps them; the columns of other keys are then not
+    guessed. ``heading_row`` is the number of the row with the headings, where the user states it.
     """
     best: Columns | None = None
     for index, row in enumerate(sheet.rows[:_FURTHEST_HEADING]):

@@ -43,13 +43,10 @@ def schema_of(model: type[KeyTable], title: str) -> dict[str, Any]:
 
 
 def json_schema() -> dict[str, Any]:
-    """JSON Schema of a problem file.
+    """JSON Schema (draft 2020-12) of a problem file.
 
-    Returns
-    -------
-    dict
-        Draft 2020-12. Numbers carry their unit under ``x-unit`` and at the end of their
-        description; what a schema can't say (names that must exist, sums) is not in it.
+    Numbers carry their unit under ``x-unit`` and at the end of their description; what a schema
+    can't say (names that must exist, sums) is not in it.
     """
     made = schema_of(ProblemTable, f"Problem file, format {FORMAT}")
     keys = made["properties"]

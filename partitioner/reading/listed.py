@@ -105,19 +105,11 @@ def read_rows(
     decimal: Mark | None = None,
     known: NameBook | None = None,
 ) -> Listed:
-    """Read the rows of a sheet.
+    """Read the rows of a sheet whose columns are known.
 
-    Parameters
-    ----------
-    sheet, columns
-        The table, and what its columns hold.
-    findings
-        Gets one finding for each column in which something is wrong, however many cells are.
-    decimal
-        What stands before the fraction, where the user states it; else each column is looked at,
-        then the sheet as a whole.
-    known
-        Names that cells may refer to.
+    There is one finding for each column in which something is wrong, however many cells are.
+    ``decimal`` is what stands before the fraction, where the user states it; else each column is
+    looked at, then the sheet as a whole. ``known`` are names that cells may refer to.
     """
     return _Reader(sheet, columns, findings, decimal, known or NameBook()).read()
 

@@ -33,22 +33,12 @@ class MessageStream:
 
 
 def streams_of(messages: Sequence[MessageTable], packing: Packing) -> list[MessageStream]:
-    """Make streams of messages.
+    """Make streams of the messages of all buses, in the order of the first message of each.
 
-    Parameters
-    ----------
-    messages
-        Those of all buses. One that is forwarded (:func:`forwarded`) is left out: the stream of
-        the original reaches its receivers too.
-    packing
-        Whether periodic messages of one sender with equal receivers and period share a frame.
-        Sporadic ones never do: each has a gap of its own.
-
-    Returns
-    -------
-    list of MessageStream
-        In the order of the first message of each. The deadline of a shared frame is the shortest
-        of its messages, its priority the highest.
+    A message that is forwarded (:func:`forwarded`) is left out: the stream of the original reaches
+    its receivers too. ``packing`` says whether periodic messages of one sender with equal receivers
+    and period share a frame, whose deadline is the shortest of its messages, its priority the
+    highest. Sporadic ones never do: each has a gap of its own.
     """
     copies = {id(f.copy): f for f in forwarded(messages)}
     more: dict[int, list[str]] = {}

@@ -10,7 +10,7 @@ from partitioner.reading.csv_table import read_row
 from partitioner.reading.headings import Columns, Holds, find_columns, keys_of
 from partitioner.reading.listed import Listed, ListedRow, NameBook, filled, mapping_text, read_rows
 from partitioner.reading.messages import streams_of
-from partitioner.reading.origin import Findings, Origin
+from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts, table_of
 from partitioner.reading.schema import KeyTable, MessageTable, SourceTable, StreamTable
 from partitioner.reading.sheet import Sheet
@@ -70,7 +70,7 @@ def tables_into(
         findings.add(item.origin, "guessed", f"{sheet.title}: {told}", is_warning=True)
     items = items_of(listed, filled(listed.rows, dict(source.fill)), findings)
     if source.holds is Holds.MESSAGES:
-        _streams(parts, items, source, item.origin, findings)
+        _streams(parts, items, source, findings)
     else:
         parts.items(source.holds.value).extend(items)
     parts.forget_names()
@@ -78,7 +78,7 @@ def tables_into(
 
 
 def _streams(
-    parts: Parts, items: list[Item[Any]], source: SourceTable, origin: Origin, findings: Findings
+    parts: Parts, items: list[Item[Any]], source: SourceTable, findings: Findings
 ) -> None:
     if not all(i.whole for i in items):
         return

@@ -22,13 +22,8 @@ _WHERE_KNOWN = {"row", "column_name", "cell", "hint", "source_line"}
 def format_finding(finding: Finding, *, source: bool = True) -> str:
     """Write one finding.
 
-    Parameters
-    ----------
-    finding
-        What is wrong.
-    source
-        Add the line of the file with a caret below it, and the hint on a line of its own; without
-        it all goes on one line.
+    With ``source`` the line of the file is added with a caret below it, and the hint on a line of
+    its own; without it all goes on one line.
 
     Examples
     --------

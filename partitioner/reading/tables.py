@@ -51,19 +51,7 @@ class Item(Generic[T]):
 
 
 def read_table(model: type[T], raw: Any, origin: Origin, findings: Findings) -> Item[T]:
-    """Read a mapping; what is wrong goes to ``findings``.
-
-    Parameters
-    ----------
-    model
-        The table that says which keys there are.
-    raw
-        What stands in the file.
-    origin
-        Where it stands.
-    findings
-        Gets one finding per fault.
-    """
+    """Read a mapping by the table that has its keys; each fault in it is a finding."""
     if not isinstance(raw, dict):
         findings.add(origin, "wrong-kind", f"expected a mapping, got {got(raw)}")
         return Item(_with_holes(model, {}, []), origin, whole=False)

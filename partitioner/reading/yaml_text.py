@@ -365,20 +365,9 @@ def _without_cycle_search() -> Iterator[None]:
 
 
 def load(text: str, file: str) -> Document:
-    """Read a YAML text.
+    """Read a YAML text as far as that goes; the findings of the document say what was wrong.
 
-    Parameters
-    ----------
-    text
-        The whole text.
-    file
-        Name of the file for findings.
-
-    Returns
-    -------
-    Document
-        With ``data`` as far as it could be read; its ``findings`` say what was wrong. A syntax
-        fault ends the reading: ``data`` is then None.
+    A syntax fault ends the reading: ``data`` is then None.
     """
     builder = _Builder(text, file)
     data: Any = None

@@ -29,12 +29,7 @@ def packed(files: Mapping[str, str | bytes], folder: str = "") -> bytes:
 def with_archive(files: Mapping[str, str | bytes], name: str) -> dict[str, str | bytes]:
     """Add to a set of files an archive of all of them, with their list of SHA-256.
 
-    Parameters
-    ----------
-    files
-        Content by name.
-    name
-        Of the problem; the archive and the folder in it are called by it.
+    The archive and the folder in it are called by the ``name`` of the problem.
     """
     called = clean_name(f"{name}.zip")
     listed = {**files, MANIFEST: manifest_text(files)}

@@ -19,22 +19,10 @@ HEIGHT = 56.0
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """What a port of a switch leads to.
+    """What a port of a switch leads to: a line on it for each of ``words``.
 
-    Attributes
-    ----------
-    switch, name
-        The switch, and what the block is called.
-    words
-        A line of text on it each.
-    state
-        Of its least margin.
-    load
-        Share of its load limit in use.
-    about
-        Attributes that say what the block stands for.
-    is_backbone
-        It leads to another switch.
+    ``state`` is that of its least margin, ``load`` the share of its load limit in use; ``about``
+    are the attributes that say what the block stands for.
     """
 
     switch: str
@@ -55,18 +43,8 @@ def block_diagram(
 ) -> Figure:
     """Draw one row of blocks for each switch, the backbone as runs at the left.
 
-    Parameters
-    ----------
-    id
-        Of the figure, unique on the page.
-    name
-        Of the problem.
-    switches
-        Name and words of the open switches.
-    links
-        Ends of the backbone links.
-    blocks
-        What the ports lead to, in the order in which they are drawn.
+    ``name`` is that of the problem. ``switches`` are the open ones with their words, ``links`` the
+    ends of the backbone links; ``blocks`` are drawn in their order.
     """
     lanes = _lanes([s for s, _ in switches], links)
     left = 10.0 + LANE * (max(lanes.values(), default=-1) + 1)
@@ -138,7 +116,7 @@ def _switch(
 ) -> None:
     x, y, wide, tall = box
     group = canvas.group(data_switch=switch)
-    canvas.add("rect", group, x=x, y=y, width=wide, height=tall, rx=3, cls="switch")
+    canvas.rect((x, y, wide, tall), group, rx=3, cls="switch")
     for offset, text, weight in ((-2.0, switch, "700"), (12.0, words, "")):
         canvas.text(
             x + PADDING, y + tall / 2 + offset, text, group, size=SIZE, cls="onswitch",
@@ -149,8 +127,8 @@ def _switch(
 def _block(canvas: Canvas, at: tuple[float, float], wide: float, block: Block) -> None:
     x, y = at
     group = canvas.group(None, **block.about)
-    canvas.add(
-        "rect", group, x=x, y=y, width=wide, height=HEIGHT, rx=2, cls="closed",
+    canvas.rect(
+        (x, y, wide, HEIGHT), group, rx=2, cls="closed",
         stroke_dasharray="4 3" if block.is_backbone else "",
     )  # fmt: skip
     canvas.text(x + PADDING, y + 15, block.name, group, size=SIZE, weight="700")
@@ -158,9 +136,9 @@ def _block(canvas: Canvas, at: tuple[float, float], wide: float, block: Block) -
     canvas.text(x + PADDING, y + 43, block.state.glyph, group, size=SIZE, cls=block.state.value)
     canvas.text(x + PADDING + 14, y + 43, block.words[1], group, size=SIZE)
     inner = wide - 2.0
-    canvas.add("rect", group, x=x + 1, y=y + HEIGHT - 6, width=inner, height=5, cls="panel")
+    canvas.rect((x + 1, y + HEIGHT - 6, inner, 5), group, cls="panel")
     full = inner * min(1.0, max(0.0, block.load))
-    canvas.add("rect", group, x=x + 1, y=y + HEIGHT - 6, width=full, height=5, cls="inkfill")
+    canvas.rect((x + 1, y + HEIGHT - 6, full, 5), group, cls="inkfill")
 
 
 def _backbone(

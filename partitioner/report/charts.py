@@ -104,16 +104,7 @@ def xy_figure(
     caption: str = "",
     height: float = 330.0,
 ) -> Figure:
-    """Draw curves or points over a common pair of axes.
-
-    Parameters
-    ----------
-    id, title, desc
-        Id on the page, what the chart is, what it shows.
-    series
-        At least one, with at least one point in all.
-    x_title, y_title
-        What the axes measure, with the unit.
+    """Draw curves or points over a common pair of axes; their titles have the units.
 
     Raises
     ------
@@ -189,7 +180,7 @@ def _point(canvas: Canvas, kind: int, hue: int, x: float, y: float, title: str) 
     if kind % 3 == 0:
         canvas.circle((x, y), 4, cls=f"f{hue}", title=title)
     elif kind % 3 == 1:
-        canvas.add("rect", title=title, x=x - 3.6, y=y - 3.6, width=7.2, height=7.2, cls=f"f{hue}")
+        canvas.rect((x - 3.6, y - 3.6, 7.2, 7.2), cls=f"f{hue}", title=title)
     else:
         points = f"{num(x)},{num(y - 5)} {num(x + 5)},{num(y + 4)} {num(x - 5)},{num(y + 4)}"
         canvas.add("polygon", title=title, points=points, cls=f"f{hue}")
@@ -223,7 +214,7 @@ def stacked_figure(
     fills = _patterns(canvas, len(part_names))
     x = left
     for i, name in enumerate(part_names):
-        canvas.add("rect", x=x, y=8, width=14, height=11, style=fills[i], cls=f"h{_HUES[i]}")
+        canvas.rect((x, 8, 14, 11), style=fills[i], cls=f"h{_HUES[i]}")
         canvas.text(x + 19, 17.5, name, size=11)
         x += 19 + text_width(name, 11) + 20
     for k, bar in enumerate(bars):
@@ -239,18 +230,10 @@ def stacked_figure(
         for i, part in enumerate(bar.parts):
             if part <= 0:
                 continue
-            canvas.add(
-                "rect",
-                own,
+            canvas.rect(
+                (x, y, part * per, 13), own, style=fills[i], cls=f"h{_HUES[i]}", stroke_width=0.8,
                 title=f"{part_names[i]}: {part:.3g}",
-                x=x,
-                y=y,
-                width=part * per,
-                height=13,
-                style=fills[i],
-                cls=f"h{_HUES[i]}",
-                stroke_width=0.8,
-            )
+            )  # fmt: skip
             x += part * per
         cls = "bad" if bar.is_bad else "muted"
         canvas.text(right + 8, y + 10.5, bar.note, own, size=11, cls=cls)
@@ -303,10 +286,7 @@ def histogram_figure(
     limit_name: str = "",
     height: float = 240.0,
 ) -> Figure:
-    """Draw counts between edges (one edge more than counts), with an upright limit line.
-
-    Raises ValueError when the numbers of edges and counts don't fit.
-    """
+    """Draw counts between edges (one edge more than counts, else ValueError), with a limit line."""
     if len(edges) != len(counts) + 1:
         raise ValueError("a histogram needs one edge more than counts")
     canvas = Canvas(id, title, desc, WIDTH)
@@ -389,7 +369,7 @@ def span_figure(
     x = left
     for mark, words in zip("box", legend, strict=True):
         if mark == "b":
-            canvas.add("rect", x=x, y=8, width=26, height=9, cls="f4", fill_opacity="0.45")
+            canvas.rect((x, 8, 26, 9), cls="f4", fill_opacity="0.45")
         elif mark == "o":
             canvas.circle((x + 20, 12.5), 4.5, cls="f0")
         else:
@@ -408,10 +388,10 @@ def span_figure(
             continue
         words = f"{span.name}: {_number(span.high)}"
         if span.low is not None:
-            canvas.add(
-                "rect", title=f"{span.name}: {_number(span.low)} to {_number(span.high)}",
-                x=at(span.low), y=y - 5, width=max(at(span.high) - at(span.low), 1), height=10,
-                cls="f4", fill_opacity="0.45",
+            canvas.rect(
+                (at(span.low), y - 5, max(at(span.high) - at(span.low), 1), 10), cls="f4",
+                fill_opacity="0.45",
+                title=f"{span.name}: {_number(span.low)} to {_number(span.high)}",
             )  # fmt: skip
         if span.most is not None and span.most > span.high:
             canvas.line((at(span.high), y), (at(span.most), y), cls="axis", width=1.2)
@@ -453,13 +433,13 @@ def map_figure(
         canvas.text(left - 8, y + tall / 2 + 4, name, size=11, anchor="end")
         for across, spot in enumerate(row):
             x = left + width * across
-            canvas.add("rect", x=x, y=y, width=width - 2, height=tall - 2, cls="panel")
+            canvas.rect((x, y, width - 2, tall - 2), cls="panel")
             if not spot.is_empty:
                 # Never so dark that the words could not be read.
-                canvas.add(
-                    "rect", title=f"{columns[across]}, {name}: {spot.words} {spot.note}".strip(),
-                    x=x, y=y, width=width - 2, height=tall - 2, cls="f4",
+                canvas.rect(
+                    (x, y, width - 2, tall - 2), cls="f4",
                     fill_opacity=f"{0.06 + 0.4 * spot.share:.3f}",
+                    title=f"{columns[across]}, {name}: {spot.words} {spot.note}".strip(),
                 )  # fmt: skip
             middle = x + (width - 2) / 2
             base = y + tall / 2 + (-3 if spot.note else 3)

@@ -33,9 +33,7 @@ from partitioner.report.placing import Sheet, Wish, around, ring
 from partitioner.report.projection import View, choose_views, enclosing, nice_length_m
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke, line_stroke, link_stroke
-from partitioner.report.svg import Canvas, lines_text, points_text, text_width
-
-XY = tuple[float, float]
+from partitioner.report.svg import XY, Canvas, lines_text, points_text, text_width
 
 WIDTH = 1160.0
 MARGIN = 64.0
@@ -78,16 +76,8 @@ def layout_figures(
 ) -> tuple[Figure, ...]:
     """Draw a layout: the views it needs, and a detail for each switch where it is dense.
 
-    Each has its legend for where it stands alone.
-
-    Parameters
-    ----------
-    data
-        What to draw.
-    id
-        Prefix for the ids of the figures, unique on the page.
-    looks
-        Those of the whole layout when ``data`` is a part of it; None: ``data`` is whole.
+    Each has its legend for where it stands alone. The ids of the figures begin with ``id``.
+    ``looks`` are those of the whole layout when ``data`` is a part of it; None: ``data`` is whole.
     """
     if not data.segments:
         return ()
@@ -349,7 +339,7 @@ class _Drawing:
         """Group for what may reach beyond the view of a detail."""
         name = f"{self.shown.id}-clip"
         clip = self.canvas.add("clipPath", id=name)
-        self.canvas.add("rect", clip, x=0, y=0, width=self.view.width, height=self.view.height)
+        self.canvas.rect((0, 0, self.view.width, self.view.height), clip)
         return self.canvas.group(clip_path=f"url(#{name})")
 
     def _is_in_view(self, points: Sequence[XY]) -> bool:
@@ -738,17 +728,10 @@ class _Drawing:
                 self.canvas.circle(
                     foot, 2.4, label, cls=f"tag {stroke.css_class}", width=1
                 )
-            self.canvas.add(
-                "rect",
-                label,
-                x=x - w / 2,
-                y=y - h / 2,
-                width=w,
-                height=h,
-                rx=h / 2,
-                cls=f"tag {stroke.css_class}",
+            self.canvas.rect(
+                (x - w / 2, y - h / 2, w, h), label, rx=h / 2, cls=f"tag {stroke.css_class}",
                 stroke_width=1,
-            )
+            )  # fmt: skip
             self.canvas.text(
                 x, y + size * 0.35, segment.id, label, size=size, anchor="middle", weight="700"
             )
@@ -796,9 +779,9 @@ class _Drawing:
                     cls="leader",
                 )
             if back:
-                self.canvas.add(
-                    "rect", label, x=x - wish.width / 2, y=y - wish.height / 2,
-                    width=wish.width, height=wish.height, rx=2, cls="page",
+                self.canvas.rect(
+                    (x - wish.width / 2, y - wish.height / 2, wish.width, wish.height), label, rx=2,
+                    cls="page",
                 )  # fmt: skip
             self.canvas.text(
                 x, y + own.size * 0.35, own.words, label, size=own.size, anchor="middle",
@@ -815,10 +798,8 @@ class _Drawing:
         up = max([-down * unit for _, _, down in self.view.axes()] + [0.0])
         x, y = 16.0, top + max(8.0, up - 26.0)
         half = length * per_m / 2
-        self.canvas.add("rect", group, x=x, y=y, width=half, height=5, cls="inkfill")
-        self.canvas.add(
-            "rect", group, x=x + half, y=y, width=half, height=5, cls="hk hollow", stroke_width=1
-        )
+        self.canvas.rect((x, y, half, 5), group, cls="inkfill")
+        self.canvas.rect((x + half, y, half, 5), group, cls="hk hollow", stroke_width=1)
         self.canvas.text(x, y + 17, "0", group, size=10, cls="muted")
         self.canvas.text(
             x + 2 * half, y + 17, f"{length:g} m", group, size=10, anchor="middle", cls="muted"

@@ -164,21 +164,11 @@ def site_input(problem: Problem) -> DrawingInput:
 
 
 def fitted_input(data: DrawingInput, fitted: Collection[str]) -> DrawingInput:
-    """Cut a drawing down to a unit that carries only some devices.
+    """Cut a drawing with every device down to a unit that carries only some.
 
-    Parameters
-    ----------
-    data
-        The drawing with every device.
-    fitted
-        Ids of the devices that the unit carries.
-
-    Returns
-    -------
-    DrawingInput
-        Every segment is built from its switch up to its last fitted device on either side; one
-        without a fitted device is gone. A segment that is cut back counts its length without
-        the slack at its new end.
+    Every segment is built from its switch up to its last fitted device on either side; one without
+    a fitted device is gone. A segment that is cut back counts its length without the slack at its
+    new end.
     """
     devices = {d.id: d for d in data.devices if d.id in fitted}
     kept_devices: list[DrawnDevice] = []

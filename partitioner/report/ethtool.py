@@ -26,17 +26,9 @@ _HEAD = """\
 def plca_commands(plca: Table, mark: str) -> str:
     """PLCA settings as Linux commands, by node, with a placeholder for each interface.
 
-    Parameters
-    ----------
-    plca
-        The table of settings, the coordinator of each segment first.
-    mark
-        Says which problem and layout they are for.
-
-    Notes
-    -----
-    Option names and order: ethtool(8) manual, ``--set-plca-cfg``, ``--get-plca-cfg`` and
-    ``--get-plca-status``.
+    In the table of settings the coordinator of each segment comes first. ``mark`` says which
+    problem and layout they are for. Option names and order: ethtool(8) manual, ``--set-plca-cfg``,
+    ``--get-plca-cfg`` and ``--get-plca-status``.
     """
     lines = [*_HEAD.splitlines(), _remark(mark)]
     segment = None

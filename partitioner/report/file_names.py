@@ -20,14 +20,8 @@ def clean_name(text: str, otherwise: str = "unnamed") -> str:
 
     Letters, digits, ``.``, ``_`` and ``-`` stay; everything else becomes ``-``. A name begins with
     a letter, a digit or ``_``, never ends with a dot, has at most :data:`LONGEST_BYTES` bytes and
-    is no device of Windows. A clean name stays as it is.
-
-    Parameters
-    ----------
-    text
-        Any text, such as the name of a problem.
-    otherwise
-        The name where nothing of the text is left.
+    is no device of Windows. A clean name stays as it is. Where nothing of the text is left the name
+    is ``otherwise``.
 
     Examples
     --------

@@ -3,12 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
-from datetime import date
 
-from partitioner.model.assessment import Assessment
-from partitioner.model.outcome import Outcome
-from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import layout_text
 from partitioner.report.ethtool import plca_commands
 from partitioner.report.file_names import clean_name
@@ -17,18 +12,9 @@ from partitioner.report.graph import graph_files, layout_graph
 from partitioner.report.outcome_json import outcome_text
 from partitioner.report.page import render, render_drawings
 from partitioner.report.paper import paper_page
-from partitioner.report.sections import (
-    Page,
-    Paper,
-    Section,
-    Table,
-    csv_files,
-    drawings_of,
-    tables_of,
-)
+from partitioner.report.sections import Page, Paper, csv_files, drawings_of, tables_of
 from partitioner.report.svg import standalone
-from partitioner.report.tables import all_tables
-from partitioner.report.verdict import verdict
+from partitioner.report.told import Told
 from partitioner.report.workbook import workbook
 from partitioner.report.yang import yang_files
 from partitioner.visible import visible
@@ -45,50 +31,23 @@ SHOP_CAUTION = (
 
 
 def report_files(
-    problem: Problem,
-    assessment: Assessment,
-    outcome: Outcome | None,
-    sections: Sequence[Section] = (),
-    facts: Sequence[tuple[str, str]] = (),
-    made_on: date | None = None,
-    paper: Paper | None = None,
-    drawings: bool = False,
+    told: Told, *, paper: Paper | None = None, drawings: bool = False
 ) -> dict[str, str | bytes]:
-    """Make every file of a report.
+    """Make every file of a report, by name, as docs/reference/report.md lists them.
 
-    Parameters
-    ----------
-    problem, assessment
-        The problem and what follows from the layout.
-    outcome
-        How the planning run ended; None when the layout was only judged.
-    sections
-        Further sections of the page (simulation, builds, changes, failures, …), each placed in its
-        chapter; their tables get CSV files too.
-    facts
-        Further lines of the run block: what and its value.
-    made_on
-        The day of the report, for its title block; None leaves it out.
-    paper
-        Also write a page that holds what this choice of print has.
-    drawings
-        Also write a page that holds the drawings, to be printed on a sheet each.
-
-    Returns
-    -------
-    dict
-        Content by name, as docs/reference/report.md lists them. Each file tells the digests of the
-        problem and of the layout that it was made from; CSV files are told by the list of the set.
+    Each file tells the digests of the problem and of the layout that it was made from; CSV files
+    are told by the list of the set. ``paper`` also writes a page that holds what this choice of
+    print has, ``drawings`` one that holds the drawings, to be printed on a sheet each.
 
     Raises
     ------
     ValueError
         If two sections, tables or figures share an id, or two tables a file.
     """
-    own = all_tables(problem, assessment)
-    tables = own | tables_of(sections)
-    page = report_page(problem, assessment, outcome, sections, facts, made_on, own)
-    layout = layout_text(assessment.layout, problem)
+    problem = told.problem
+    tables = told.tables | tables_of(told.sections)
+    page = report_page(told)
+    layout = layout_text(told.assessment.layout, problem)
     digests = {
         "problem_digest": problem.digest,
         "layout_digest": hashlib.sha256(layout.encode()).hexdigest(),
@@ -98,14 +57,12 @@ def report_files(
     return {
         "layout.yaml": layout,
         "report.html": render(page),
-        "outcome.json": outcome_text(
-            problem, assessment, outcome, tables, digests["layout_digest"]
-        ),
-        "plca-ethtool.sh": plca_commands(own["plca"], mark),
+        "outcome.json": outcome_text(told, digests["layout_digest"]),
+        "plca-ethtool.sh": plca_commands(told.tables["plca"], mark),
         "harness.xlsx": workbook([tables[n] for n in SHOP_SHEETS if n in tables], about),
         **({} if paper is None else {f"print-{paper.word}.html": render(paper_page(page, paper))}),
         **({"print-drawings.html": render_drawings(page)} if drawings else {}),
-        **graph_files(layout_graph(problem, assessment, digests)),
+        **graph_files(layout_graph(problem, told.assessment, digests)),
         **yang_files(tables, mark),
         **{
             clean_name(f"drawing-{figure.id}.svg"): standalone(figure.alone, mark)
@@ -115,16 +72,8 @@ def report_files(
     }
 
 
-def report_page(
-    problem: Problem,
-    assessment: Assessment,
-    outcome: Outcome | None,
-    sections: Sequence[Section] = (),
-    facts: Sequence[tuple[str, str]] = (),
-    made_on: date | None = None,
-    tables: Mapping[str, Table] | None = None,
-) -> Page:
-    """Make the page of a report; parameters as of :func:`report_files`."""
-    judged = verdict(problem, assessment, outcome)
-    head = Head(f"Layout of {problem.name}", judged.state, judged.word, (judged.sentence,))
-    return layout_framed(problem, assessment, outcome, head, sections, facts, made_on, tables)
+def report_page(told: Told) -> Page:
+    """Make the page of a report."""
+    judged = told.verdict
+    title = f"Layout of {told.problem.name}"
+    return layout_framed(told, Head(title, judged.state, judged.word, (judged.sentence,)))

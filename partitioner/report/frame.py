@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
 from partitioner import __version__
-from partitioner.model.assessment import Assessment
-from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, length_limit_text
-from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.key_figures import key_figures
 from partitioner.report.looking_around import things_of
-from partitioner.report.sections import Chapter, FirstSheet, Page, Section, State, Table
+from partitioner.report.sections import Chapter, FirstSheet, Page, Section, State
 from partitioner.report.story import own_sections
-from partitioner.report.tables import all_tables
+from partitioner.report.told import Told
 from partitioner.report.zone_plan import zone_plan
 
 SHORT_DIGEST = 12
@@ -58,42 +55,13 @@ def framed(
     )  # fmt: skip
 
 
-def layout_framed(
-    problem: Problem,
-    assessment: Assessment,
-    outcome: Outcome | None,
-    head: Head,
-    sections: Sequence[Section] = (),
-    facts: Sequence[tuple[str, str]] = (),
-    made_on: date | None = None,
-    tables: Mapping[str, Table] | None = None,
-) -> Page:
-    """A page on a layout: its chapters, and ``sections`` among or before them.
-
-    Parameters
-    ----------
-    problem, assessment, outcome
-        The problem, what follows from the layout, and how the run ended if it was planned.
-    head
-        What is said first.
-    sections
-        Further ones, each placed in its chapter; those without a chapter come first.
-    facts
-        Further lines of the run block: what and its value.
-    made_on
-        The day of the page, for its title block; None leaves it out.
-    tables
-        Those of :func:`partitioner.report.tables.all_tables`, if made already.
-    """
-    data = drawing_input(problem, assessment)
-    own = all_tables(problem, assessment) if tables is None else tables
-    shown = own_sections(
-        problem, assessment, outcome, own, data, sections, facts, head.chapters
-    )
+def layout_framed(told: Told, head: Head) -> Page:
+    """A page on a layout: its chapters, and further sections among or before them."""
+    shown = own_sections(told, head.chapters)
     return replace(
-        framed(problem, head, shown, made_on),
-        sheet=first_sheet(problem, assessment, data, shown, head.whose),
-        things={**things_of(problem, assessment), "why": _told(shown)},
+        framed(told.problem, head, shown, told.made_on),
+        sheet=_first_sheet(told, shown, head.whose),
+        things={**things_of(told.problem, told.assessment), "why": _told(shown)},
     )
 
 
@@ -110,14 +78,7 @@ def title_block(
 ) -> tuple[tuple[str, str], ...]:
     """What is reported, of which state of its files, by what, under which rules.
 
-    Parameters
-    ----------
-    kind, name
-        What is reported and what it is called.
-    problem
-        Whose files were read; None where it is not a single one.
-    made_on
-        The day of the report; None leaves it out.
+    ``problem`` is None where not the files of a single one were read.
     """
     rows = [(kind, name)]
     if problem is not None and problem.digest:
@@ -145,18 +106,12 @@ def _rules(problem: Problem) -> str:
     return "; ".join(said) or "those of the catalogue"
 
 
-def first_sheet(
-    problem: Problem,
-    assessment: Assessment,
-    data: DrawingInput,
-    sections: Sequence[Section],
-    whose: str = "",
-) -> FirstSheet:
+def _first_sheet(told: Told, sections: Sequence[Section], whose: str) -> FirstSheet:
     """Gather the first sheet; ``sections`` are all of the page, as they stand on it."""
     parts = [part for section in sections for part in section.walk()]
     return FirstSheet(
-        key_figures(problem, assessment),
-        zone_plan(data),
+        key_figures(told.problem, told.assessment),
+        zone_plan(told.drawn),
         [(sentence, part.anchor) for part in parts for sentence in part.urgent],
         [caution for part in parts for caution in part.cautions],
         whose,

@@ -16,21 +16,12 @@ from partitioner.visible import json_text, visible
 def layout_graph(problem: Problem, assessment: Assessment, mark: dict[str, str]) -> nx.Graph:
     """Devices and open switches with the pieces of cable between them.
 
-    Parameters
-    ----------
-    problem, assessment
-        The problem and what follows from the layout.
-    mark
-        Digests that tell which problem and layout the graph is of; they are its own attributes.
-
-    Returns
-    -------
-    networkx.Graph
-        Nodes by id with ``kind`` (``device``, ``switch``), ``x_m``, ``y_m``, ``z_m``, and for
-        devices ``segment``, ``order`` (place along the cable from its first end), ``plca_id`` where
-        there is one, ``option`` and ``stub_m``. Edges with ``piece``, ``segment``, ``cable``,
-        ``grade``, ``length_m``, ``cut_m``, ``fitted_share`` and ``pathways`` (names with spaces
-        between). A piece that units need in two lengths has the longer one.
+    Nodes by id with ``kind`` (``device``, ``switch``), ``x_m``, ``y_m``, ``z_m``, and for devices
+    ``segment``, ``order`` (place along the cable from its first end), ``plca_id`` where there is
+    one, ``option`` and ``stub_m``. Edges with ``piece``, ``segment``, ``cable``, ``grade``,
+    ``length_m``, ``cut_m``, ``fitted_share`` and ``pathways`` (names with spaces between). A piece
+    that units need in two lengths has the longer one. ``mark`` has the digests that tell which
+    problem and layout the graph is of; they are its own attributes.
     """
     graph = nx.Graph(problem=visible(problem.name), **mark)
     layout = assessment.layout

@@ -13,9 +13,7 @@ from dataclasses import dataclass
 from functools import cmp_to_key, partial
 from itertools import accumulate, pairwise
 
-from partitioner.report.svg import num, step_text
-
-XY = tuple[float, float]
+from partitioner.report.svg import XY, num, step_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,12 +43,8 @@ class Lanes:
 def assign_lanes(routes: Sequence[Sequence[int]], xy: Sequence[XY]) -> Lanes:
     """Give every step of every route a lane.
 
-    Parameters
-    ----------
-    routes
-        Per route the nodes it passes, as indices into ``xy``; no node twice in a row.
-    xy
-        Position of each node on the sheet (second axis pointing down).
+    A route is the nodes it passes, as indices into ``xy``, no node twice in a row; ``xy`` are their
+    positions on the sheet, the second axis pointing down.
     """
     passages: dict[tuple[int, int], list[_Passage]] = {}
     for r, route in enumerate(routes):
@@ -140,8 +134,6 @@ class Track:
 
     path: str
     at: tuple[XY, ...]
-    heading: tuple[XY, ...]
-    """Unit vector along the cable at each node."""
     pieces: tuple[tuple[float, float, float, float], ...]
     along: tuple[float, ...] = (0.0,)
     """Distance in px from the start to each node."""
@@ -185,7 +177,7 @@ def draw_track(
     if len(route) < 2:
         point = xy[route[0]]
         nodes = max(len(route), 1)
-        return Track("", (point,) * nodes, ((1.0, 0.0),), (), (0.0,) * nodes)
+        return Track("", (point,) * nodes, (), (0.0,) * nodes)
     steps: list[_Lane] = []
     for k, offset in enumerate(offsets):
         (x0, y0), (x1, y1) = xy[route[k]], xy[route[k + 1]]
@@ -196,12 +188,12 @@ def draw_track(
         steps.append(((x0 + sx, y0 + sy), (x1 + sx, y1 + sy), (ux, uy), size))
     corners: list[tuple[XY, ...]] = [(steps[0][0],)]
     for k in range(1, len(steps)):
-        corners.append(_corner(steps[k - 1], steps[k], xy[route[k]]))
+        corners.append(_corner(steps[k - 1], steps[k]))
     corners.append((steps[-1][1],))
-    return _smooth(corners, steps)
+    return _smooth(corners)
 
 
-def _corner(before: _Lane, after: _Lane, node: XY) -> tuple[XY, ...]:
+def _corner(before: _Lane, after: _Lane) -> tuple[XY, ...]:
     """Points by which the cable gets from one lane into the next at a node."""
     (_, end, (ux, uy), size_in), (start, _, (vx, vy), size_out) = before, after
     cross = ux * vy - uy * vx
@@ -221,7 +213,7 @@ def _corner(before: _Lane, after: _Lane, node: XY) -> tuple[XY, ...]:
     return (end, start)
 
 
-def _smooth(corners: list[tuple[XY, ...]], steps: Sequence[_Lane]) -> Track:
+def _smooth(corners: list[tuple[XY, ...]]) -> Track:
     points = [p for corner in corners for p in corner]
     path = _Path(points[0])
     for i in range(1, len(points) - 1):
@@ -238,20 +230,17 @@ def _smooth(corners: list[tuple[XY, ...]], steps: Sequence[_Lane]) -> Track:
         path.line(p)
         path.curve(b, q)
     path.line(points[-1])
-    at = []
-    heading = []
-    along = []
+    at, along = [], []
     passed = [0.0, *accumulate(math.dist(a, b) for a, b in pairwise(points))]
     first = 0
-    for k, corner in enumerate(corners):
+    for corner in corners:
         along.append((passed[first] + passed[first + len(corner) - 1]) / 2)
         first += len(corner)
         x = sum(p[0] for p in corner) / len(corner)
         y = sum(p[1] for p in corner) / len(corner)
         at.append((x, y))
-        heading.append(steps[min(k, len(steps) - 1)][2])
     pieces = tuple((*points[i], *points[i + 1]) for i in range(len(points) - 1))
-    return Track(path.data, tuple(at), tuple(heading), pieces, tuple(along))
+    return Track(path.data, tuple(at), pieces, tuple(along))
 
 
 def _is_straight(a: XY, b: XY, c: XY) -> bool:

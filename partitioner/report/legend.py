@@ -10,9 +10,7 @@ from partitioner.report.drawing_input import DrawingInput, DrawnSegment
 from partitioner.report.marks import draw_cable, draw_mark, draw_unplaced
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke
-from partitioner.report.svg import Canvas, num, text_width
-
-XY = tuple[float, float]
+from partitioner.report.svg import XY, Canvas, num, text_width
 
 LINE_HEIGHT = 17.0
 SIZE = 10.5
@@ -33,20 +31,10 @@ def legend_figure(
     *,
     has_backbone: bool = True,
 ) -> Figure:
-    """Draw the legend of drawings that show these segments.
+    """Draw the legend of drawings that show these segments in full.
 
-    Parameters
-    ----------
-    data, segments
-        The layout, and what of it is drawn in full.
-    strokes, grades
-        Looks of the segments, and the grades that shapes of devices stand for.
-    id
-        As of any figure.
-    width
-        That of the drawings, in px.
-    has_backbone
-        Whether the backbone is drawn in full.
+    ``strokes`` are their looks, ``grades`` those that shapes of devices stand for; ``width`` is
+    that of the drawings, in px. ``has_backbone``: the backbone is drawn in full.
     """
     canvas = Canvas(
         id, f"Legend of {data.name}", "What the signs mean, and the stroke of every segment.", width
@@ -125,10 +113,9 @@ class _Signs:
         self._canvas.line((x + ends[0], y), (x + ends[1], y), cls=cls, width=width)
 
     def _box(self, x: float, y: float, cls: str, dash: str) -> None:
-        self._canvas.add(
-            "rect", x=x + 6, y=y - 6, width=12, height=12, rx=2.5, cls=cls, stroke_width=1.5,
-            stroke_dasharray=dash,
-        )  # fmt: skip
+        self._canvas.rect(
+            (x + 6, y - 6, 12, 12), rx=2.5, cls=cls, stroke_width=1.5, stroke_dasharray=dash
+        )
 
     def switch(self, x: float, y: float) -> None:
         self._box(x, y, "switch", "")

@@ -22,23 +22,15 @@ Things = dict[str, dict[str, Any]]
 def things_of(problem: Problem, assessment: Assessment) -> dict[str, Any]:
     """Collect the things of a layout by kind and name, as plain data.
 
-    Parameters
-    ----------
-    problem, assessment
-        The problem and what follows from the layout.
-
-    Returns
-    -------
-    dict
-        For each of ``device``, ``segment``, ``stream``, ``switch``, ``pathway``, ``backbone`` and
-        ``option`` the things by name. Each has ``words`` for people, and the other keys name what
-        belongs to it; ``left`` is the least share that is left of its limits (of its deadline),
-        negative beyond them. Of devices, streams and pathways there are thousands, so the script
-        makes their sentence itself, and they are written without keys: a device as its option or
-        0; a stream as source, destinations, segments, the switches that its ways cross, and
-        ``left``; a pathway as its two ends, the most cables or None, and its segments. Segments
-        and switches crossed are numbered there as ``order`` lists them.
-        ``builds`` lists name and options of the builds one may look at.
+    For each of ``device``, ``segment``, ``stream``, ``switch``, ``pathway``, ``backbone`` and
+    ``option`` the things by name. Each has ``words`` for people, and the other keys name what
+    belongs to it; ``left`` is the least share that is left of its limits (of its deadline),
+    negative beyond them. Of devices, streams and pathways there are thousands, so the script makes
+    their sentence itself, and they are written without keys: a device as its option or 0; a stream
+    as source, destinations, segments, the switches that its ways cross, and ``left``; a pathway as
+    its two ends, the most cables or None, and its segments. Segments and switches crossed are
+    numbered there as ``order`` lists them. ``builds`` lists name and options of the builds one may
+    look at.
     """
     segments = {f.segment.id: _segment(problem, f) for f in assessment.segments}
     numbers = {id: number for number, id in enumerate(segments)}

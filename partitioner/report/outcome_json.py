@@ -2,53 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from typing import Any
 
-from partitioner.model.assessment import Assessment, RuleFinding
+from partitioner.model.assessment import RuleFinding
 from partitioner.model.outcome import Outcome, Sample
-from partitioner.model.problem import Problem
-from partitioner.report.sections import Table
-from partitioner.report.tables import all_tables
-from partitioner.report.verdict import verdict
+from partitioner.report.sections import tables_of
+from partitioner.report.told import Told
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, in_units
 from partitioner.visible import json_text
 
 FORMAT = 1
 
 
-def outcome_data(
-    problem: Problem,
-    assessment: Assessment,
-    outcome: Outcome | None,
-    tables: Mapping[str, Table] | None = None,
-    layout_digest: str | None = None,
-) -> dict[str, Any]:
-    """Everything in ``outcome.json`` as plain data.
+def outcome_data(told: Told, layout_digest: str | None = None) -> dict[str, Any]:
+    """Everything in ``outcome.json`` as plain data, described in ``docs/reference/report.md``.
 
-    Parameters
-    ----------
-    problem, assessment
-        The problem and what follows from the layout.
-    outcome
-        How the run ended; None when the layout was only judged. ``status``, ``bound`` and ``gap``
-        are then null (``status`` says ``checked`` or ``broken``).
-    tables
-        Every table of the report, by name; None: those of the layout itself.
-    layout_digest
-        SHA-256 of the layout file written beside it; None where none is.
-
-    Returns
-    -------
-    dict
-        Money in currency units, times in µs, masses in g, shares as fractions of 1. What differs
-        from run to run with the same answer (seconds, versions) is under ``run`` alone. A share of
-        a limit of zero is infinite; JSON has no word for that, so it is None. The keys are
-        described in ``docs/reference/report.md``.
+    Money in currency units, times in µs, masses in g, shares as fractions of 1. ``status``,
+    ``bound`` and ``gap`` are null for a layout that was only judged (``status`` says ``checked`` or
+    ``broken``). What differs from run to run with the same answer (seconds, versions) is under
+    ``run`` alone. A share of a limit of zero is infinite; JSON has no word for that, so it is None.
+    ``layout_digest`` is the SHA-256 of the layout file written beside it; None where none is.
     """
-    judged = verdict(problem, assessment, outcome)
-    if tables is None:
-        tables = all_tables(problem, assessment)
+    problem, assessment, outcome = told.problem, told.assessment, told.outcome
+    tables = told.tables | tables_of(told.sections)
     cost = assessment.cost
     if assessment.broken:
         status = "broken"
@@ -59,7 +36,7 @@ def outcome_data(
     data = {
         "format": FORMAT,
         "status": status,
-        "verdict": judged.sentence,
+        "verdict": told.verdict.sentence,
         "problem": {
             "name": problem.name,
             "digest": problem.digest,
@@ -117,16 +94,9 @@ def _sample(sample: Sample) -> dict[str, float | None]:
     }
 
 
-def outcome_text(
-    problem: Problem,
-    assessment: Assessment,
-    outcome: Outcome | None,
-    tables: Mapping[str, Table] | None = None,
-    layout_digest: str | None = None,
-) -> str:
+def outcome_text(told: Told, layout_digest: str | None = None) -> str:
     """``outcome.json`` as text: indented, UTF-8 letters as they are, keys in a fixed order."""
-    data = outcome_data(problem, assessment, outcome, tables, layout_digest)
-    return json_text(data, indent=1) + "\n"
+    return json_text(outcome_data(told, layout_digest), indent=1) + "\n"
 
 
 def _finite(value: Any) -> Any:

@@ -18,9 +18,7 @@ from partitioner.report.marks import draw_cable
 from partitioner.report.projection import View, choose_views
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke
-from partitioner.report.svg import Canvas, num
-
-XY = tuple[float, float]
+from partitioner.report.svg import XY, Canvas, num
 
 LARGEST_DRAWN = 500
 """With more devices than this the small drawings show nothing."""
@@ -62,14 +60,7 @@ def panels_figure(
 ) -> Figure:
     """Draw all panels side by side, in one picture.
 
-    Parameters
-    ----------
-    data
-        The whole layout; every panel shows it from the same side at the same scale.
-    id, title, desc, caption
-        As of any figure.
-    panels
-        What each panel shows.
+    ``data`` is the whole layout; every panel shows it from the same side at the same scale.
     """
     columns = max(1, min(COLUMNS, len(panels)))
     width = (WIDTH - GAP * (COLUMNS - 1)) / COLUMNS
@@ -114,9 +105,9 @@ class _Panel:
         self.data = data if carried is None else fitted_input(data, carried)
 
     def draw(self) -> None:
-        self.canvas.add(
-            "rect", self.parent, x=0.5, y=0.5, width=self.view.width - 1,
-            height=self.view.height - 1, rx=3, cls="thin", stroke_width=1,
+        self.canvas.rect(
+            (0.5, 0.5, self.view.width - 1, self.view.height - 1), self.parent, rx=3, cls="thin",
+            stroke_width=1,
         )  # fmt: skip
         self._pathways()
         self._backbone()
@@ -235,10 +226,11 @@ class _Panel:
     def _switches(self) -> None:
         for switch in self.whole.switches:
             x, y = self.view.xy(switch.at_um)
-            self.canvas.add(
-                "rect", self.parent, title=f"switch {switch.id}", x=x - 4.5, y=y - 4.5, width=9,
-                height=9, rx=1.5, cls="switch" if switch.is_open else "closed", stroke_width=1,
+            self.canvas.rect(
+                (x - 4.5, y - 4.5, 9, 9), self.parent, rx=1.5,
+                cls="switch" if switch.is_open else "closed", stroke_width=1,
                 stroke_dasharray="" if switch.is_open else "2 1.5", data_switch=switch.id,
+                title=f"switch {switch.id}",
             )  # fmt: skip
             if switch.id in self.panel.lost_switches:
                 self._cross((x, y), 6.5, f"switch {switch.id}, lost")

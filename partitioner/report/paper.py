@@ -9,15 +9,7 @@ from partitioner.report.sections import Page, Paper, Section
 
 
 def paper_page(page: Page, paper: Paper) -> Page:
-    """The page with what a choice of print has; the first sheet is in every one.
-
-    Parameters
-    ----------
-    page
-        The whole page.
-    paper
-        The choice.
-    """
+    """The page with what a choice of print has; the first sheet is in every one."""
     return replace(page, sections=_cut(page.sections, paper), paper=paper)
 
 

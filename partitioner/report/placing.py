@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-XY = tuple[float, float]
+from partitioner.report.svg import XY
+
 Floats = npt.NDArray[np.float64]
 Rect = tuple[float, float, float, float]
 """Left, top, right, bottom in px."""
@@ -36,13 +37,7 @@ class Wish:
 
 
 class Sheet:
-    """Everything already on the sheet that a new box should not cover.
-
-    Parameters
-    ----------
-    bounds
-        Area that boxes must stay in.
-    """
+    """Everything already on the sheet that a new box should not cover; boxes stay in ``bounds``."""
 
     def __init__(self, bounds: Rect):
         self.bounds = bounds
@@ -99,14 +94,9 @@ class Sheet:
     ) -> list[XY]:
         """Choose a centre for each wish; the boxes chosen then belong to the sheet.
 
-        Parameters
-        ----------
-        stroke_cost, own_cost
-            Penalty per px of foreign or own stroke covered, relative to one px² of box / 10.
-        distance_cost
-            Penalty per px away from the anchor.
-        leader_cost
-            Penalty for each box that the straight line back to the anchor crosses.
+        Penalties: ``stroke_cost`` and ``own_cost`` per px of foreign or own stroke covered,
+        relative to one px² of box / 10; ``distance_cost`` per px away from the anchor;
+        ``leader_cost`` for each box that the straight line back to the anchor crosses.
         """
         fixed = np.array(self._rects, dtype=float).reshape(-1, 4)
         pieces, owners, spans = self._strokes()

@@ -59,15 +59,7 @@ def round_figure(id: str, segment: str, found: Round, hue: str) -> Figure:
     """Draw a round twice: nobody sends, and everybody sends the longest frame.
 
     The first is drawn larger by a whole number, which stands beside it, where it is much shorter.
-
-    Parameters
-    ----------
-    id, segment
-        Of the figure, and of the line.
-    found
-        Its turns, in the order of their IDs.
-    hue
-        Class of the line's colour.
+    ``hue`` is the class of the line's colour.
     """
     canvas = Canvas(
         id,
@@ -104,7 +96,7 @@ def _row(
     canvas.text(LEFT - 12, middle, name, size=SIZE, anchor="end")
     x = LEFT
     wide = start_ns * per_ns
-    canvas.add("rect", title="BEACON", x=x, y=y, width=wide, height=TALL, cls="inkfill")
+    canvas.rect((x, y, wide, TALL), cls="inkfill", title="BEACON")
     if wide > 12:
         canvas.text(x + wide / 2, middle, "B", size=SIZE, anchor="middle", cls="onswitch")
     x += wide
@@ -116,18 +108,11 @@ def _row(
         # The port of the switch has the first turn.
         kind = "data_device" if turn.plca_id else "data_switch"
         own = canvas.group(None, **{kind: turn.node}) if is_told else None
-        canvas.add(
-            "rect",
-            own,
+        canvas.rect(
+            (x, y, wide, TALL), own, cls=f"page {hue}" if is_used else "closed",
+            stroke_width=1.6 if is_used else 1, stroke_dasharray="" if turn.node else "2 2",
             title=f"ID {turn.plca_id}, {who}: {what}, {time_text(ns)}" if is_told else "",
-            x=x,
-            y=y,
-            width=wide,
-            height=TALL,
-            cls=f"page {hue}" if is_used else "closed",
-            stroke_width=1.6 if is_used else 1,
-            stroke_dasharray="" if turn.node else "2 2",
-        )
+        )  # fmt: skip
         words = f"{turn.plca_id} {who}"
         if (is_used and text_width(words, SIZE) > wide - 6) or not is_used:
             words = str(turn.plca_id)

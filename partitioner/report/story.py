@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 from partitioner.model.assessment import Assessment
@@ -24,11 +24,11 @@ from partitioner.report.amounts import (
 from partitioner.report.charts import Bar, Series, stacked_figure, xy_figure
 from partitioner.report.delays import PARTS_OF_DELAY, delay_parts_ns, worst_first
 from partitioner.report.drawing import device_numbers, layout_figures
-from partitioner.report.drawing_input import DrawingInput
 from partitioner.report.key_figures import invented_parts
 from partitioner.report.legend import legends_of
 from partitioner.report.sections import Chapter, Column, Figure, Paper, Section, State, Table
 from partitioner.report.tables import margin_state
+from partitioner.report.told import Told
 from partitioner.report.verdict import priced_total_text
 from partitioner.report.zone_plan import zone_plan
 from partitioner.units import MONEY_STEPS, duration_text
@@ -46,47 +46,19 @@ DEVICES_WIDE = 64
 """Letters of its devices that stand on one line of it there."""
 
 
-def own_sections(
-    problem: Problem,
-    assessment: Assessment,
-    outcome: Outcome | None,
-    tables: Mapping[str, Table],
-    data: DrawingInput,
-    further: Sequence[Section] = (),
-    facts: Sequence[tuple[str, str]] = (),
-    chapters: Collection[Chapter] = tuple(Chapter),
-) -> tuple[Section, ...]:
-    """All sections of a report in the order of the page, chapter by chapter.
+def own_sections(told: Told, chapters: Collection[Chapter]) -> tuple[Section, ...]:
+    """All sections of a report in the order of the page, as far as it has these chapters.
 
-    Parameters
-    ----------
-    problem, assessment, outcome
-        What to report; without an outcome the layout was only judged.
-    tables
-        Those of :func:`partitioner.report.tables.all_tables`.
-    data
-        What the drawings show.
-    further
-        Sections from elsewhere. Each goes into its chapter, after what the chapter has of its
-        own; those without a chapter come first.
-    facts
-        Further lines of the run block.
-    chapters
-        The chapters that the page has.
+    A further section stands after what its chapter has of its own, one without a chapter first.
     """
-    own = (
-        _views(tables, data),
-        _lines(problem, assessment, tables),
-        _ports(assessment, problem, tables),
-        _deadlines(problem, assessment, tables),
-        _rules(assessment, tables),
-        _costs(problem, assessment, tables),
-        _options(problem, tables),
-        _settings(tables),
-        _cautions(problem, assessment, tables),
-        _run_block(problem, outcome, facts),
-    )
-    made = [s for s in (*own, *further, _cut_list(tables)) if s is not None]
+    own = [
+        make(told)
+        for make in (
+            _views, _lines, _ports, _deadlines, _rules, _costs, _options, _settings, _cautions,
+            _run_block,
+        )
+    ]  # fmt: skip
+    made = [s for s in (*own, *told.sections, _cut_list(told)) if s is not None]
     first = tuple(s for s in made if s.chapter is None)
     return first + tuple(
         _chapter(chapter, [s for s in made if s.chapter is chapter])
@@ -98,18 +70,17 @@ def own_sections(
 def _chapter(chapter: Chapter, sections: Sequence[Section]) -> Section:
     """One chapter: its first section under the chapter's heading, the others below it."""
     head, *parts = sections
-    return replace(
-        head, title=chapter.title, id=chapter.anchor, parts=(*head.parts, *parts)
-    )
+    return replace(head, title=chapter.title, id=chapter.anchor, parts=(*head.parts, *parts))
 
 
-def _views(tables: Mapping[str, Table], data: DrawingInput) -> Section:
+def _views(told: Told) -> Section:
     """The layout on its pathways."""
     intro = (
         "Cables that share a pathway are drawn side by side, one stroke for each passage. Each "
         "line has a colour and a dash of its own and carries its name; links are thin and in the "
         "colour of the text."
     )
+    tables, data = told.tables, told.drawn
     listed_here = [tables["device-numbers"]] if device_numbers(data) else []
     if tables["pathways"].rows:
         listed_here.append(tables["pathways"])
@@ -121,11 +92,10 @@ def _views(tables: Mapping[str, Table], data: DrawingInput) -> Section:
     return Section("", intro, listed_here, shown, parts=parts, chapter=Chapter.VIEWS)
 
 
-def _lines(problem: Problem, assessment: Assessment, tables: Mapping[str, Table]) -> Section:
+def _lines(told: Told) -> Section:
     """All segments in one table; their sheets follow."""
-    layout = assessment.layout
-    lines = [s for s in layout.segments if problem.catalogue.is_line(s.grade)]
-    segments = tables["segments"]
+    layout = told.assessment.layout
+    lines = [s for s in layout.segments if told.problem.catalogue.is_line(s.grade)]
     intro = (
         f"{count_text(len(lines), 'shared line')} and "
         f"{count_text(len(layout.segments) - len(lines), 'link')} at "
@@ -135,43 +105,43 @@ def _lines(problem: Problem, assessment: Assessment, tables: Mapping[str, Table]
     devices = (len(", ".join(segment.devices)) for segment in layout.segments)
     lines_tall = sum(max(1, math.ceil(letters / DEVICES_WIDE)) + 1 / 3 for letters in devices)
     paper = Paper.SUMMARY if lines_tall <= SUMMARY_LINES else Paper.SHEETS
-    return Section("", intro, [segments], chapter=Chapter.LINES, paper=paper)
+    return Section("", intro, [told.tables["segments"]], chapter=Chapter.LINES, paper=paper)
 
 
-def _cut_list(tables: Mapping[str, Table]) -> Section:
+def _cut_list(told: Told) -> Section:
     """Drops and pieces of cable of all segments together."""
     return Section(
         "Drops and pieces of all segments",
-        tables=[tables["drops"], tables["wires"]],
+        tables=[told.tables["drops"], told.tables["wires"]],
         id="cut-list",
         chapter=Chapter.LINES,
     )
 
 
-def _ports(
-    assessment: Assessment, problem: Problem, tables: Mapping[str, Table]
-) -> Section:
+def _ports(told: Told) -> Section:
     """Ports in use and free, the backbone, switches left out."""
-    left_out = [s for s in problem.switches if s not in assessment.layout.open_switches]
-    ports = tables["ports"]
+    opened = told.assessment.layout.open_switches
+    left_out = [s for s in told.problem.switches if s not in opened]
+    ports, backbone = told.tables["ports"], told.tables["backbone"]
     free = sum(not row["segment"] for row in ports.records())
     intro = [f"{count_text(len(ports.rows), 'port')} at the switches, {free} of them free."]
     if left_out:
         intro.append(f"Candidate switches left out: {listed(left_out)}.")
-    shown = [tables["backbone"], ports] if tables["backbone"].rows else [ports]
+    shown = [backbone, ports] if backbone.rows else [ports]
     return Section("", intro, shown, chapter=Chapter.PORTS, paper=Paper.SHEETS)
 
 
-def _settings(tables: Mapping[str, Table]) -> Section | None:
+def _settings(told: Told) -> Section | None:
     """PLCA settings of every node; None where nothing runs PLCA."""
-    if not tables["plca"].rows:
+    if not told.tables["plca"].rows:
         return None
     intro = "What the software of every node is set to. plca-ethtool.sh has the same as commands."
-    return Section("", intro, [tables["plca"]], chapter=Chapter.SETTINGS)
+    return Section("", intro, [told.tables["plca"]], chapter=Chapter.SETTINGS)
 
 
-def _rules(assessment: Assessment, tables: Mapping[str, Table]) -> Section:
+def _rules(told: Told) -> Section:
     """Broken rules if any, then each rule's margin, worst first."""
+    assessment = told.assessment
     if assessment.findings:
         intro = (
             f"{_broken_text(assessment)}. Below, how near every rule "
@@ -186,7 +156,7 @@ def _rules(assessment: Assessment, tables: Mapping[str, Table]) -> Section:
     return Section(
         "",
         intro,
-        [tables["margins"]],
+        [told.tables["margins"]],
         chapter=Chapter.RULES,
         points=broken,
         urgent=[*broken[:MOST_BINDING], *_binding(assessment)],
@@ -208,22 +178,21 @@ def _binding(assessment: Assessment) -> list[str]:
     return [f"Nothing to spare: {named}."] if named else []
 
 
-def _deadlines(
-    problem: Problem, assessment: Assessment, tables: Mapping[str, Table]
-) -> Section | None:
+def _deadlines(told: Told) -> Section | None:
     """Streams with their delays and margins, worst first; None without streams."""
-    if not assessment.streams:
+    streams = told.assessment.streams
+    if not streams:
         return None
-    late = sum(s.margin_ns is None or s.margin_ns < 0 for s in assessment.streams)
+    late = sum(s.margin_ns is None or s.margin_ns < 0 for s in streams)
     intro = [
-        f"{count_text(len(assessment.streams), 'delivery', 'deliveries')} of "
-        f"{count_text(len(problem.streams), 'stream')}; "
+        f"{count_text(len(streams), 'delivery', 'deliveries')} of "
+        f"{count_text(len(told.problem.streams), 'stream')}; "
         + ("every deadline is kept." if not late else f"{late} late or overloaded."),
         "Worst-case delays come from the response-time analysis. The linear delay is a simpler and "
         "larger one.",
     ]
-    shown = [tables["streams"], tables["legs"]]
-    figures = [_waterfall(assessment)]
+    shown = [told.tables["streams"], told.tables["legs"]]
+    figures = [_waterfall(told.assessment)]
     return Section("", intro, shown, figures, chapter=Chapter.DEADLINES)
 
 
@@ -263,14 +232,10 @@ def _waterfall(assessment: Assessment) -> Figure:
     )
 
 
-def _costs(
-    problem: Problem,
-    assessment: Assessment,
-    tables: Mapping[str, Table],
-) -> Section:
+def _costs(told: Told) -> Section:
     """Layout beside star, cost by kind, parts list."""
-    cost, star = assessment.cost, assessment.baseline
-    currency = problem.currency
+    cost, star = told.assessment.cost, told.assessment.baseline
+    currency = told.problem.currency
     intro = [
         f"Money {money_text(cost.money, currency)}, mass {number_text(cost.mass_mg / 1000, 0)} g. "
         "Whatever only some units carry counts with the share of units that carry it."
@@ -281,9 +246,9 @@ def _costs(
             f"{money_text(star.money - cost.money, currency)} ({less}) less than a switched star."
         )
     if cost.objective_money != cost.money:
-        total = priced_total_text(problem, assessment)
+        total = priced_total_text(told.problem, told.assessment)
         intro.append(f"{total[0].upper()}{total[1:]}.")
-    shown = [tables[n] for n in ("baseline", "cost-by-kind", "parts")]
+    shown = [told.tables[n] for n in ("baseline", "cost-by-kind", "parts")]
     return Section("", intro, shown, chapter=Chapter.COSTS)
 
 
@@ -313,8 +278,9 @@ def _timeline(problem: Problem, outcome: Outcome | None) -> tuple[Figure, ...]:
     )
 
 
-def _options(problem: Problem, tables: Mapping[str, Table]) -> Section | None:
+def _options(told: Told) -> Section | None:
     """Equipment options and builds; None when the problem has none."""
+    problem, tables = told.problem, told.tables
     if not problem.options:
         return None
     intro = [
@@ -329,10 +295,9 @@ def _options(problem: Problem, tables: Mapping[str, Table]) -> Section | None:
     return Section("", intro, shown, chapter=Chapter.OPTIONS)
 
 
-def _cautions(
-    problem: Problem, assessment: Assessment, tables: Mapping[str, Table]
-) -> Section:
+def _cautions(told: Told) -> Section:
     """Assumptions, flags and what this report is not."""
+    problem, assessment = told.problem, told.assessment
     used = {s.grade for s in assessment.layout.segments}
     qualify = [
         f"The limits of {grade} are engineered ones ({limits.nodes} nodes, "
@@ -356,7 +321,7 @@ def _cautions(
             f"{named}."
         )
     cautions = list(problem.warnings)
-    parts = tables["parts"].records()
+    parts = told.tables["parts"].records()
     invented, money = invented_parts(assessment)
     if invented:
         whole = assessment.cost.money
@@ -417,10 +382,9 @@ def _on_start(outcome: Outcome) -> list[str]:
     return ["Used but for this:", *(f"{s}." for s in outcome.start_unusable)]
 
 
-def _run_block(
-    problem: Problem, outcome: Outcome | None, facts: Sequence[tuple[str, str]]
-) -> Section:
+def _run_block(told: Told) -> Section:
     """How the run went, for whoever wants to repeat it."""
+    problem, outcome = told.problem, told.outcome
     rows: list[tuple[str, str]] = [
         ("problem", problem.name),
         ("digest of its files", problem.digest),
@@ -443,7 +407,7 @@ def _run_block(
         ]
         if outcome.has_start:
             rows.append(("begun from a layout", " ".join(_on_start(outcome))))
-    rows += list(facts)
+    rows += told.facts
     table = Table(
         "run",
         "Run",

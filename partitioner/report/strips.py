@@ -48,16 +48,9 @@ class StripLabel:
 def stack_labels(spots: Sequence[tuple[float, str]]) -> list[StripLabel]:
     """Give labels that start at their tick a side and a level so that none covers another.
 
-    Parameters
-    ----------
-    spots
-        Position in px and words, in rising order of position.
-
-    Returns
-    -------
-    list[StripLabel]
-        In the same order. On each side a label lies further out than every label whose tick
-        stands under it, so that no tick crosses a label either.
+    ``spots`` are position in px and words, in rising order of position, as is what is given. On
+    each side a label lies further out than every label whose tick stands under it, so that no tick
+    crosses a label either.
     """
     done: list[StripLabel] = []
     for x, words in reversed(spots):
@@ -131,9 +124,7 @@ def _per_m(lines: Sequence[DrawnSegment], told: Mapping[str, list[tuple[int, str
 def _scale(canvas: Canvas, per_m: float, y: float) -> None:
     length = nice_length_m(180 / per_m)
     right = WIDTH - 60
-    canvas.add(
-        "rect", x=right - length * per_m, y=y, width=length * per_m, height=4, cls="inkfill"
-    )
+    canvas.rect((right - length * per_m, y, length * per_m, 4), cls="inkfill")
     canvas.text(right + 6, y + 5, f"{length:g} m", size=SIZE, cls="muted")
 
 
@@ -163,10 +154,9 @@ def _strip(
         canvas.line((x, y - 6), (x, y + 6), own, cls=f"run {stroke.css_class}", width=2.4)
         canvas.text(x + 14 * side, y + 3.5, "T", own, size=SIZE, anchor="middle", cls="muted")
     x = px(segment.switch_along_um)
-    canvas.add(
-        "rect", own, x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch", stroke_width=1,
-        data_switch=segment.switch,
-    )  # fmt: skip
+    canvas.rect(
+        (x - 6, y - 6, 12, 12), own, rx=2, cls="switch", stroke_width=1, data_switch=segment.switch
+    )
     drops = [canvas.group(own, data_device=d.id) for d in devices]
     drops.append(canvas.group(own))
     for i, label in zip(order, labels, strict=True):

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Iterable
 from itertools import pairwise
+from typing import Any
 from xml.etree import ElementTree as ET
 
 from markupsafe import Markup
@@ -13,6 +14,8 @@ from markupsafe import Markup
 from partitioner.report.strokes import tokens_css
 from partitioner.visible import visible_lines
 
+XY = tuple[float, float]
+"""A place on the sheet in px, the second axis pointing down."""
 SVG_NS = "http://www.w3.org/2000/svg"
 
 DRAWING_CSS = """
@@ -52,16 +55,10 @@ def num(value: float) -> str:
 
 
 class Canvas:
-    """One SVG picture under construction, in px.
+    """One SVG picture under construction, ``width`` px wide; the height is given when it is known.
 
-    Parameters
-    ----------
-    id
-        Prefix of every id inside, unique on the page.
-    title, desc
-        What the picture is, and what it shows in a sentence or two.
-    width
-        Width of the view box in px; the height is given when it is known.
+    Every id inside begins with ``id``, which is unique on the page. ``title`` is what the picture
+    is, ``desc`` what it shows in a sentence or two.
     """
 
     def __init__(self, id: str, title: str, desc: str, width: float):
@@ -103,10 +100,18 @@ class Canvas:
             ET.SubElement(element, "title").text = title
         return element
 
+    def rect(
+        self, box: tuple[float, float, float, float], parent: ET.Element | None = None, /,
+        **attributes: Any,
+    ) -> ET.Element:  # fmt: skip
+        """Add a rectangle: left, top, width and height."""
+        x, y, width, height = box
+        return self.add("rect", parent, x=x, y=y, width=width, height=height, **attributes)
+
     def line(
         self,
-        start: tuple[float, float],
-        end: tuple[float, float],
+        start: XY,
+        end: XY,
         parent: ET.Element | None = None,
         *,
         cls: str,
@@ -124,7 +129,7 @@ class Canvas:
 
     def circle(
         self,
-        at: tuple[float, float],
+        at: XY,
         radius: float,
         parent: ET.Element | None = None,
         *,
@@ -220,9 +225,9 @@ _FILE = Markup(
 _MARK = Markup("<metadata>{}</metadata>")
 
 
-def lines_text(lines: Iterable[tuple[tuple[float, float], tuple[float, float]]]) -> str:
+def lines_text(lines: Iterable[tuple[XY, XY]]) -> str:
     """Path data of straight lines; where one goes on as the last one went they are one piece."""
-    runs: list[list[tuple[float, float]]] = []
+    runs: list[list[XY]] = []
     for start, end in lines:
         here, there = (round(start[0], 1), round(start[1], 1)), (round(end[0], 1), round(end[1], 1))
         if not runs or runs[-1][-1] != here:
@@ -237,7 +242,7 @@ def lines_text(lines: Iterable[tuple[tuple[float, float], tuple[float, float]]])
     )
 
 
-def _is_between(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> bool:
+def _is_between(a: XY, b: XY, c: XY) -> bool:
     """Whether b lies on the way from a to c, as far as the eye can tell."""
     (ux, uy), (vx, vy) = (b[0] - a[0], b[1] - a[1]), (c[0] - a[0], c[1] - a[1])
     size = math.hypot(vx, vy)
@@ -254,7 +259,7 @@ def step_text(x: float, y: float) -> str:
     return f"v{up}" if across == "0" else f"l{across} {up}"
 
 
-def points_text(points: Iterable[tuple[float, float]]) -> str:
+def points_text(points: Iterable[XY]) -> str:
     """Points of a polygon or polyline."""
     return " ".join(f"{num(x)},{num(y)}" for x, y in points)
 

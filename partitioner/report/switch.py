@@ -57,14 +57,8 @@ def is_own_hidden(path: Path) -> bool:
 def switch(directory: Path, files: Mapping[str, bytes], removed: Sequence[str] = ()) -> None:
     """Put ``files`` in place of those of the same names, and take ``removed`` away, all or none.
 
-    Parameters
-    ----------
-    directory
-        Exists, and nobody else writes into it meanwhile.
-    files
-        Content by name, put in place in this order. Names are clean.
-    removed
-        Names that are not among ``files``.
+    Nobody else writes into the directory, which exists, meanwhile. Files are put in place in their
+    order; their names are clean, and none is among ``removed``.
 
     Raises
     ------
@@ -98,12 +92,8 @@ def switch(directory: Path, files: Mapping[str, bytes], removed: Sequence[str] =
 def recover(directory: Path) -> str:
     """Finish, or take back, what a run left that was cut off while it wrote.
 
-    Nobody else may write into the folder meanwhile.
-
-    Returns
-    -------
-    str
-        What was done, in one sentence; empty when there was nothing to do.
+    Nobody else may write into the folder meanwhile. Gives what was done, in one sentence; empty
+    when there was nothing to do.
 
     Raises
     ------

@@ -23,16 +23,9 @@ _PLAIN = {"in_memory": True, "strings_to_formulas": False, "strings_to_urls": Fa
 def workbook(tables: Sequence[Table], about: Sequence[tuple[str, str]]) -> bytes:
     """Write tables as an ``.xlsx`` file, the same bytes for the same tables.
 
-    Parameters
-    ----------
-    tables
-        A sheet each, named by their ids; all rows and all columns.
-    about
-        What the workbook is of, line by line: what and its value. The first sheet holds it.
-
-    Notes
-    -----
-    Texts are written as texts, whatever they begin with: none becomes a formula.
+    All rows and columns of each have a sheet, named by its id. The first sheet holds what the
+    workbook is ``about``, line by line: what and its value. Texts are written as texts, whatever
+    they begin with: none becomes a formula.
     """
     from xlsxwriter import Workbook  # Few commands write a workbook.
 

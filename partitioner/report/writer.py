@@ -22,16 +22,10 @@ _LONGEST_MANIFEST_BYTES = 10_000_000
 def check_destination(
     directory: Path, force: bool = False, marks: Sequence[str] = LAYOUT_MARKS
 ) -> None:
-    """Make sure that a set may be written into ``directory``.
+    """Make sure that a set may be written into ``directory``, which need not exist.
 
-    Parameters
-    ----------
-    directory
-        The folder, which need not exist.
-    force
-        Whatever the folder holds is fine.
-    marks
-        A folder with one of these files holds an earlier set of the same kind.
+    With ``force`` whatever the folder holds is fine. One with one of the ``marks`` holds an earlier
+    set of the same kind.
 
     Raises
     ------
@@ -64,20 +58,12 @@ def write_set(
 ) -> None:
     """Write all ``files`` into ``directory``, or none; a kill at any moment leaves no mixture.
 
-    Files of an earlier set of the same kind that are not in this one are removed, unless somebody
-    has changed them since. See :mod:`partitioner.report.switch` for how it is done. The set gets
-    a list of its files with their SHA-256, :data:`MANIFEST`.
-
-    Parameters
-    ----------
-    directory
-        Made if missing, parents too. Nobody else may write into it meanwhile.
-    files
-        Content by name; text is written as UTF-8. Names are clean.
-    force
-        Write also into a folder that holds something else; files of other names stay.
-    marks
-        As in :func:`check_destination`.
+    The folder is made if missing, parents too; nobody else may write into it meanwhile. Files of an
+    earlier set of the same kind that are not in this one are removed, unless somebody has changed
+    them since. See :mod:`partitioner.report.switch` for how it is done. The set gets a list of its
+    files with their SHA-256, :data:`MANIFEST`. Text is written as UTF-8; names are clean. ``force``
+    writes also into a folder that holds something else; files of other names stay. ``marks`` are as
+    in :func:`check_destination`.
 
     Raises
     ------

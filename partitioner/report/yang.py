@@ -26,13 +26,9 @@ Rows = list[dict[str, Any]]
 def yang_files(tables: Mapping[str, Table], mark: str) -> dict[str, str]:
     """The configuration of each switch, by file name.
 
-    Parameters
-    ----------
-    tables
-        Tables of the layout by name; without those for software there are no files, and none for
-        a switch at which two segments claim one port.
-    mark
-        Says which problem and layout it is for; it stands in the description of every interface.
+    Without the tables for software there are no files, and none for a switch at which two segments
+    claim one port. ``mark`` says which problem and layout it is for; it stands in the description
+    of every interface.
     """
     needed = ("vlans", "switch-ports", "forwarding", "pcp-queues")
     if any(name not in tables for name in needed):

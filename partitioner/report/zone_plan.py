@@ -32,14 +32,7 @@ MOST_POINTED_AT = 400
 def zone_plan(data: DrawingInput, id: str = "zones-plan", number: int = 0) -> Figure | None:
     """Draw the plan, or another view; None without a segment, or where there is no such view.
 
-    Parameters
-    ----------
-    data
-        What to draw.
-    id
-        Of the figure, unique on the page.
-    number
-        Which of the views that the layout is drawn in.
+    ``number`` says which of the views that the layout is drawn in.
     """
     view = _view(data, number) if data.segments else None
     if view is None:
@@ -67,10 +60,7 @@ def zone_plan(data: DrawingInput, id: str = "zones-plan", number: int = 0) -> Fi
     for number, switch in enumerate(switches):
         _devices(canvas, data, switch, number, view)
     for switch, (x, y) in ((s, at[s.id]) for s in switches):
-        canvas.add(
-            "rect", x=x - 6, y=y - 6, width=12, height=12, rx=2, cls="switch",
-            data_switch=switch.id,
-        )  # fmt: skip
+        canvas.rect((x - 6, y - 6, 12, 12), rx=2, cls="switch", data_switch=switch.id)
         sheet.add_rect((x - 8, y - 8, x + 8, y + 8))
     _names(canvas, data, switches, view, sheet)
     caption = (

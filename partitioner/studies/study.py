@@ -51,20 +51,11 @@ QUESTION_KEYS = ("time_limit_s", "seed", "work_limit")
 class Setting:
     """One value of a factor: what it is called, and what it changes in the problem.
 
-    Attributes
-    ----------
-    label
-        Of people; unique within its factor.
-    number
-        The value, where it is a number: charts may have it on a scale.
-    put
-        Values by path in the problem, or by a key of :data:`QUESTION_KEYS`; None leaves a key out.
-    leave_out
-        Ids of devices and switches that are not there, nor what depends on them.
-    add
-        Items to add, by list section of the problem.
-    origin
-        Where it stands in the study.
+    ``label`` is unique within the factor; ``number`` is the value, where it is a number: charts may
+    have it on a scale. ``put`` has values by path in the problem, or by a key of
+    :data:`QUESTION_KEYS`; None leaves a key out. ``leave_out`` are ids of devices and switches that
+    are not there, nor what depends on them; ``add`` has items to add, by list section of the
+    problem.
     """
 
     label: str

@@ -137,12 +137,8 @@ class StudyTable(KeyTable):
 def read_study(path: Path, lists_from: Sequence[Path] = ()) -> Study:
     """Read a study with its problem; every case of it has a problem without a fault.
 
-    Parameters
-    ----------
-    path
-        The YAML file; problem and earlier layout lie in its folder or below.
-    lists_from
-        Further folders that the lists of the problem may lie in.
+    Problem and earlier layout lie in the folder of the study or below; the lists of the problem may
+    lie in ``lists_from`` too.
 
     Raises
     ------

@@ -31,26 +31,10 @@ def critical_search(
     tries: int = 100,
     span_ns: int | None = None,
 ) -> int:
-    """Find a long delay of one stream to one destination, in ns.
+    """Find a long delay of one stream to one destination, in ns; 0 if no frame was delivered.
 
-    Parameters
-    ----------
-    traffic
-        The layout.
-    stream, destination
-        Whose delay is to grow.
-    seed
-        Seed of the moves.
-    tries
-        Simulations to spend.
-    span_ns
-        How far releases are moved at most, and how long a run is watched; the bound of the
-        stream is a good choice. Without it, its deadline.
-
-    Returns
-    -------
-    int
-        The longest delay found; 0 if no frame was delivered.
+    ``tries`` simulations are spent. Releases are moved by no more than ``span_ns``, and a run is
+    watched for so long; the bound of the stream is a good choice. Without it, its deadline.
     """
     rng = Random(seed)
     target = next(s for s in traffic.streams if s.id == stream)
@@ -96,7 +80,7 @@ def _guesses(
         setting = line.settings
         bits = IPG_BT + PREAMBLE_SFD_BT + 8 * target.frame_bytes + ESD_BT
         sending = bits * setting.bit_ns + setting.phy_ns + setting.propagation_ns
-        for passed in (None, _longest_neighbour(traffic, target, line, own)):
+        for passed in (None, _longest_neighbour(traffic, line, own)):
             shift, offsets = 0, {}
             if passed is not None:
                 ids = {s.id: s.plca_id for s in line.senders}
@@ -125,7 +109,7 @@ def _first_line(traffic: NetworkTraffic, target: StreamTraffic) -> LineMedium | 
 
 
 def _longest_neighbour(
-    traffic: NetworkTraffic, target: StreamTraffic, line: LineMedium, own: set[str]
+    traffic: NetworkTraffic, line: LineMedium, own: set[str]
 ) -> tuple[str, str] | None:
     """Stream and sender of the longest frame that another node sends first on the line."""
     rows = [

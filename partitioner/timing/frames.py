@@ -24,17 +24,9 @@ from partitioner.units import NS_PER_S, ceil_div
 def client_data_bytes(payload_bytes: int, encapsulation: Encapsulation) -> int:
     """Bytes between the Ethernet header and the frame check sequence, before padding.
 
-    Parameters
-    ----------
-    payload_bytes
-        What the application sends, in bytes. With an IEEE 1722 encapsulation this is the data
-        of one CAN message; it is padded to 4 bytes.
-    encapsulation
-        What stands between the Ethernet header and the payload.
-
-    Notes
-    -----
-    Header sizes and their sources: :mod:`partitioner.timing.constants`.
+    The payload is what the application sends, in bytes. With an IEEE 1722 encapsulation this is the
+    data of one CAN message; it is padded to 4 bytes. Header sizes and their sources:
+    :mod:`partitioner.timing.constants`.
     """
     match encapsulation:
         case Encapsulation.RAW:
@@ -55,21 +47,9 @@ def acf_can_bytes(data_bytes: int) -> int:
 
 
 def frame_bytes(payload_bytes: int, encapsulation: Encapsulation, tagged: bool) -> int:
-    """Length of the frame that carries a payload, from destination address to FCS.
+    """Length in bytes of the frame that carries a payload, from destination address to FCS.
 
-    Parameters
-    ----------
-    payload_bytes
-        Application bytes, 0 or more.
-    encapsulation
-        What stands between the Ethernet header and the payload.
-    tagged
-        Whether the frame carries an IEEE 802.1Q tag.
-
-    Returns
-    -------
-    int
-        Bytes, at least 64.
+    ``tagged``: it carries an IEEE 802.1Q tag.
 
     Raises
     ------

@@ -187,18 +187,8 @@ class NetworkBounds:
 def analyse(traffic: NetworkTraffic, *, linear: bool = True) -> NetworkBounds:
     """Bound every stream of a layout end to end, linear and by response-time analysis.
 
-    Parameters
-    ----------
-    traffic
-        The layout as plain data.
-    linear
-        Work out the linear bounds and what has a price too; without, the response-time bounds
-        stand in their place and no leg has a price.
-
-    Returns
-    -------
-    NetworkBounds
-        One :class:`DestinationBound` per stream and destination.
+    Without ``linear`` the response-time bounds stand in place of the linear ones, and no leg has a
+    price.
 
     Raises
     ------

@@ -138,17 +138,10 @@ def propagation_ns(problem: Problem, grade: str, length_um: int) -> int:
 
 
 def line_settings(problem: Problem, grade: str, length_um: int) -> LineSettings:
-    """Gather the settings of a line of a grade and length.
+    """Gather the settings of a line of a half-duplex grade and length.
 
-    Parameters
-    ----------
-    problem
-        Gives the PLCA settings, the grade and its cable.
-    grade
-        Id of the grade; half duplex.
-    length_um
-        Length the propagation counts with: the limit of the grade for a bound that does not
-        depend on the route, the real length for the tighter one.
+    The propagation counts with ``length_um``: the limit of the grade for a bound that does not
+    depend on the route, the real length for the tighter one.
     """
     row = problem.catalogue.grades[grade]
     along_ns = propagation_ns(problem, grade, length_um)
@@ -194,14 +187,9 @@ def start_ns(settings: LineSettings) -> int:
 
 
 def cycle_ns(slots_ns: Iterable[int], node_count: int, settings: LineSettings) -> int:
-    """Longest cycle of a line.
+    """Longest cycle of a line whose senders have these longest TOs (:func:`slot_ns`).
 
-    Parameters
-    ----------
-    slots_ns
-        Longest TO of every node that sends (:func:`slot_ns`).
-    node_count
-        PLCA node count; IDs beyond those in ``slots_ns`` cost a silent TO each.
+    IDs beyond them, up to the PLCA node count, cost a silent TO each.
     """
     total, used = start_ns(settings), 0
     for slot in slots_ns:
@@ -395,17 +383,10 @@ def linear_bound(
 ) -> LineBound:
     """Linear bound of every leg on a line.
 
-    Parameters
-    ----------
-    nodes
-        Every node that has a PLCA ID, in any order; nodes without flows cost a silent TO.
-    node_count
-        PLCA node count set at the coordinator, at least ``len(nodes)``.
-    settings
-        Common settings; take the limit length for the propagation.
-    priced
-        Count the frames ahead by :func:`priced_frames_ahead`, whatever the windows are: then
-        ``total_ns`` is what the price of latency counts, given ``settings`` without cable.
+    ``nodes`` are all that have a PLCA ID, in any order; those without flows cost a silent TO. The
+    PLCA node count is that set at the coordinator. Take the limit length for the propagation.
+    ``priced`` counts the frames ahead by :func:`priced_frames_ahead`, whatever the windows are:
+    then ``total_ns`` is what the price of latency counts, given ``settings`` without cable.
 
     Raises
     ------

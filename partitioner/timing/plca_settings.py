@@ -101,19 +101,10 @@ def least_to_timer_bt(
 ) -> int:
     """Shortest TO timer with which every node sees a used opportunity before it gives it up.
 
-    Parameters
-    ----------
-    transmit_delay_ns
-        From the MAC interface to the wire at most (440 ns at 10BASE-T1S).
-    carrier_on_delay_ns
-        From the wire to carrier sense at most (1040 ns at 10BASE-T1S).
-    propagation_ns
-        Along the whole line, one way. It counts twice: nodes start the timer up to one
-        propagation apart, and the answer travels once.
-
-    Notes
-    -----
-    Delay limits: IEEE Std 802.3 Clause 147, delay table. The sum is our arithmetic.
+    The delays are the longest from the MAC interface to the wire (440 ns at 10BASE-T1S) and from
+    the wire to carrier sense (1040 ns), by IEEE Std 802.3 Clause 147, delay table. The propagation,
+    along the whole line one way, counts twice: nodes start the timer up to one propagation apart,
+    and the answer travels once. The sum is our arithmetic.
 
     Examples
     --------

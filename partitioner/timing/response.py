@@ -43,21 +43,11 @@ def response_bound(
 ) -> LineBound:
     """Bound every leg on a line by response-time analysis, never above the linear bound.
 
-    Parameters
-    ----------
-    nodes
-        Every node that has a PLCA ID. The flows' ``inherited_ns`` says how much their arrivals
-        vary beyond their release jitter; ``window_ns`` is the assumed longest life of a frame.
-    node_count
-        PLCA node count set at the coordinator, at least ``len(nodes)``.
-    settings
-        Common settings with the propagation of the real length.
-
-    Returns
-    -------
-    LineBound
-        Legs count from the arrival in the node's queue to the last bit at the last receiver.
-        A leg for which the busy window does not close has the linear bound.
+    ``nodes`` are all that have a PLCA ID, no more than ``node_count``. The flows' ``inherited_ns``
+    says how much their arrivals vary beyond their release jitter; ``window_ns`` is the assumed
+    longest life of a frame. The propagation in the settings is that of the real length. Legs count
+    from the arrival in the node's queue to the last bit at the last receiver. A leg for which the
+    busy window does not close has the linear bound.
 
     Raises
     ------

@@ -128,18 +128,9 @@ def simulate(
 ) -> SimulationResult:
     """Run a layout for a while and report the delays seen.
 
-    Parameters
-    ----------
-    traffic
-        The layout as for the analysis.
-    duration_ns
-        Frames are released during this time; the run ends when all are delivered.
-    seed
-        Seed of all random draws; the same seed gives the same run.
-    releases
-        How frames are released.
-    scales_ns
-        End of the histogram of each (stream, destination); without it, the deadline.
+    Frames are released during ``duration_ns``; the run ends when all are delivered. The same seed
+    gives the same run. ``scales_ns`` is the end of the histogram of each (stream, destination);
+    without it, the deadline.
     """
     rng = Random(seed)
     plan = {

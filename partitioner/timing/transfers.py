@@ -45,13 +45,8 @@ def paced_transfers(
 ) -> list[TransferTime] | None:
     """Bound transfers that run at once; None if a stream is late or something is overloaded.
 
-    Parameters
-    ----------
-    traffic
-        The layout without the transfers.
-    transfers
-        Each as a stream, with how many frames it sends and the time between two of them in ns,
-        above 0. Its period is replaced by that pace. Give it a low priority.
+    ``traffic`` is the layout without them. Each is a stream, best of a low priority, with how many
+    frames it sends and the time between two of them in ns, above 0, which replaces its period.
     """
     streams = (paced(stream, pace_ns) for stream, _, pace_ns in transfers)
     bounds = analyse(replace(traffic, streams=(*traffic.streams, *streams)))

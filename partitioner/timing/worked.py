@@ -35,19 +35,10 @@ class Term:
 def worked_leg(
     nodes: tuple[LineNode, ...], node_count: int, settings: LineSettings, key: tuple[str, str]
 ) -> tuple[Term, ...] | None:
-    """Take the bound of one leg apart.
+    """Take the bound of one leg, by node and flow, apart; the terms sum to it.
 
-    Parameters
-    ----------
-    nodes, node_count, settings
-        As given to :func:`~partitioner.timing.response.response_bound`.
-    key
-        Node and flow of the leg.
-
-    Returns
-    -------
-    tuple of Term or None
-        They sum to the bound of the leg; None where that is the linear one.
+    The line is as given to :func:`~partitioner.timing.response.response_bound`. None where the
+    bound is the linear one.
     """
     linear = linear_bound(nodes, node_count, settings).legs
     line = Line(

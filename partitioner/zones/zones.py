@@ -71,12 +71,7 @@ class Zones:
 def turn_candidates(problem: Problem, outcome: Outcome, budget: Budget) -> Zones:
     """Plan once for every candidate switch, open ones closed and closed ones open.
 
-    Parameters
-    ----------
-    problem, outcome
-        A problem and its plan.
-    budget
-        Time for all runs together; each gets an equal part of what is left.
+    Of the ``budget`` for all runs together each gets an equal part of what is left.
     """
     plan = outcome.layout
     candidates = [s.id for s in problem.switches.values() if not s.required]

@@ -25,7 +25,6 @@ from partitioner.report import switch
 from partitioner.report.switch import STAGE, file_digest
 from partitioner.report.writer import MANIFEST, set_digests
 from partitioner.solve import planner
-from partitioner.tradeoff import search
 from tests.judged import judge
 
 QUICK = ["--time-limit", "20s", "--workers", "1"]
@@ -468,7 +467,7 @@ def test_a_replan_does_not_replace_a_better_answer(
         held = rerun.held_by(problem, layout, list(problem.devices), complete=False)
         return real(problem, layout, settings, **{**more, "held": held})
 
-    monkeypatch.setattr(rerun, "rerun", dearer)
+    monkeypatch.setattr("partitioner.application.replan.rerun", dearer)
     capsys.readouterr()
     assert run([*words, "--json"]) == ExitCode.OK
     out, err = capsys.readouterr()
@@ -500,7 +499,8 @@ def test_a_trade_off_that_finds_nothing_leaves_the_earlier_one(
     words = ["tradeoff", str(example), "-o", str(folder), "--points", "2", "--axis", "lines"]
     assert run([*words, *QUICK]) == ExitCode.OK
     before = content(folder)
-    monkeypatch.setattr(search, "trade_off", lambda problem, state, *_: state)
+    found_nothing = "partitioner.application.tradeoff.trade_off"
+    monkeypatch.setattr(found_nothing, lambda problem, state, *_: state)
     assert run([*words, *QUICK, "--afresh"]) == ExitCode.OK
     assert "kept what" in capsys.readouterr().err
     assert content(folder) == before

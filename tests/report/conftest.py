@@ -11,6 +11,7 @@ from partitioner.report.drawing import layout_figures
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.files import report_files
 from partitioner.report.sections import Figure
+from partitioner.report.told import Told
 from tests.report.fixtures import (
     assessment_of,
     greedy_layout,
@@ -54,7 +55,7 @@ def page_of(case: Case) -> str:
     problem, assessment = case
     data = drawing_input(problem, assessment)
     own = sheets(problem, assessment, data, made_up_rounds(assessment), {})
-    return report_files(problem, assessment, outcome_of(assessment), own)["report.html"]
+    return report_files(Told(problem, assessment, outcome_of(assessment), own))["report.html"]
 
 
 @pytest.fixture(scope="session")

@@ -30,6 +30,7 @@ from partitioner.report.strips import stack_labels, strip_figures
 from partitioner.report.strokes import Stroke, line_stroke
 from partitioner.report.svg import standalone, text_width
 from partitioner.report.tables import device_numbers_table
+from partitioner.report.told import Told
 from partitioner.report.zone_plan import zone_plan
 
 GOLD = Path(__file__).parent / "gold"
@@ -151,7 +152,7 @@ def test_dense_layouts_are_numbered_and_detailed_per_switch(many, many_figures) 
 
 
 def test_a_page_has_one_legend_and_what_stands_alone_has_its_own(many) -> None:
-    files = report_files(*many, None, drawings=True)
+    files = report_files(Told(*many), drawings=True)
     sign = ">port number<"
     assert files["report.html"].count(sign) == 1
     drawn = [files[name].count(sign) for name in files if name.startswith("drawing-layout-")]

@@ -35,6 +35,7 @@ from partitioner.report.outcome_schema import outcome_schema
 from partitioner.report.sections import Column, Kind, Table
 from partitioner.report.svg import Canvas, standalone
 from partitioner.report.tables import plca_table
+from partitioner.report.told import Told
 from partitioner.report.workbook import workbook
 from partitioner.report.writer import MANIFEST, write_set
 from tests.report.fixtures import greedy_layout, outcome_of
@@ -57,9 +58,8 @@ def demo(request: pytest.FixtureRequest, problems: Path) -> Case:
     problem = for_batch(read_problem(problems / request.param / "problem.yaml"), 200)
     facts, assessment = judged(problem, greedy_layout(problem))
     sections = handover_sections(facts, assessment)
-    return problem, assessment, report_files(
-        problem, assessment, outcome_of(assessment), sections
-    )
+    told = Told(problem, assessment, outcome_of(assessment), sections)
+    return problem, assessment, report_files(told)
 
 
 @pytest.fixture(scope="module")
@@ -328,7 +328,7 @@ def test_the_archive_holds_the_set(demo: Case, tmp_path: Path) -> None:
 @pytest.fixture
 def folder(twelve: tuple[Problem, Assessment], tmp_path: Path) -> Path:
     problem, assessment = twelve
-    write_set(tmp_path, report_files(problem, assessment, outcome_of(assessment)))
+    write_set(tmp_path, report_files(Told(problem, assessment, outcome_of(assessment))))
     return tmp_path
 
 

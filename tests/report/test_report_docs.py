@@ -5,6 +5,7 @@ import re
 from partitioner.report.files import report_files
 from partitioner.report.outcome_json import outcome_data
 from partitioner.report.tables import all_tables
+from partitioner.report.told import Told
 from tests.report.fixtures import outcome_of
 
 
@@ -19,7 +20,7 @@ def test_tables_and_their_columns(root, twelve) -> None:
 def test_files(root, twelve) -> None:
     text = (root / "docs/reference/report.md").read_text(encoding="utf-8")
     problem, assessment = twelve
-    for name in report_files(problem, assessment, outcome_of(assessment)):
+    for name in report_files(Told(problem, assessment, outcome_of(assessment))):
         general = re.sub(r"^drawing-.*\.svg$", "drawing-NAME.svg", name)
         assert f"`{general}`" in text
 
@@ -28,7 +29,7 @@ def test_keys_of_outcome_json(root, twelve) -> None:
     text = (root / "docs/reference/report.md").read_text(encoding="utf-8")
     part = text[text.index("## outcome.json") : text.index("## The drawing")]
     problem, assessment = twelve
-    data = outcome_data(problem, assessment, outcome_of(assessment))
+    data = outcome_data(Told(problem, assessment, outcome_of(assessment)))
     assert re.findall(r"^\| `(\w+)` \|", part, re.MULTILINE) == list(data)
     for key in (*data["problem"], *data["cost"], *data["run"]):
         assert f"`{key}`" in part

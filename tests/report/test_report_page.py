@@ -16,6 +16,7 @@ from partitioner.report.sections import Column, Kind, Section, State, Table
 from partitioner.report.sections import Page as Described
 from partitioner.report.strokes import DARK_HUES, LIGHT_HUES, TOKENS_DARK, TOKENS_LIGHT
 from partitioner.report.text import table_text
+from partitioner.report.told import Told
 from tests.report.fixtures import outcome_of, with_finding
 from tests.report.read_page import Page
 
@@ -132,7 +133,7 @@ def test_names_with_markup_are_escaped(twelve) -> None:
 
 
 def html_of(*of: Any) -> str:
-    return report_files(*of)["report.html"]
+    return report_files(Told(*of))["report.html"]
 
 
 def _extra() -> Section:
@@ -203,7 +204,7 @@ def test_a_long_table_that_leaves_half_a_sheet_empty_stands_in_columns_on_paper(
 
 def test_every_table_has_its_csv_twin_with_the_same_numbers(many) -> None:
     problem, assessment = many
-    files = report_files(problem, assessment, outcome_of(assessment), [_extra()])
+    files = report_files(Told(problem, assessment, outcome_of(assessment), [_extra()]))
     page = Page(str(files["report.html"]))
     named = {a["href"] for a in page.all("a") if (a.get("href") or "").endswith(".csv")}
     assert "histories.csv" in named

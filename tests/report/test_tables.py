@@ -28,6 +28,7 @@ from partitioner.report.tables import (
     plca_table,
     stream_state,
 )
+from partitioner.report.told import Told
 from tests.check.ground import ground_layout, ground_problem
 from tests.report.fixtures import outcome_of, with_finding
 
@@ -177,7 +178,7 @@ def test_ethtool_lines(twelve) -> None:
 def test_outcome_json_round_trips_and_keeps_its_keys(twelve) -> None:
     problem, assessment = twelve
     outcome = outcome_of(assessment)
-    data = json.loads(outcome_text(problem, assessment, outcome))
+    data = json.loads(outcome_text(Told(problem, assessment, outcome)))
     assert list(data) == [
         "format", "status", "verdict", "problem", "layout_digest", "cost", "bound",
         "bound_source", "gap", "findings", "warnings", "open_switches", "tables", "run",
@@ -191,12 +192,12 @@ def test_outcome_json_round_trips_and_keeps_its_keys(twelve) -> None:
 
 def test_outcome_json_of_a_judged_layout_claims_no_bound(twelve) -> None:
     problem, assessment = twelve
-    data = outcome_data(problem, assessment, None)
+    data = outcome_data(Told(problem, assessment))
     assert data["status"] == "checked"
     assert data["bound"] is None
     assert data["gap"] is None
     assert data["run"] is None
-    broken = outcome_data(problem, with_finding(assessment), None)
+    broken = outcome_data(Told(problem, with_finding(assessment)))
     assert broken["status"] == "broken"
     assert broken["findings"][0]["rule"] == "length"
 
@@ -206,7 +207,7 @@ def test_infinite_shares_become_null_in_json(twelve) -> None:
 
     problem, assessment = twelve
     margin = replace(assessment.margins[0], used=float("inf"))
-    text = outcome_text(problem, replace(assessment, margins=(margin,)), None)
+    text = outcome_text(Told(problem, replace(assessment, margins=(margin,))))
     assert json.loads(text)["tables"]["margins"][0]["used_share"] is None
 
 

@@ -89,9 +89,9 @@ def test_results_come_as_they_end_and_the_table_at_the_end(tmp_path: Path) -> No
     assert next(results).case.number == 1
     assert len(client.sent) < 4
     assert [r.case.number for r in results] == [2, 3, 4]
-    table = running.answer(0).table()
-    assert table["status"].tolist() == ["no-layout", "no-layout", "optimal", "optimal"]
-    assert table["cost"][3] < table["cost"][2]
+    rows = running.answer(0).data()["cases"]
+    assert [r["status"] for r in rows] == ["no-layout", "no-layout", "optimal", "optimal"]
+    assert rows[3]["cost"] < rows[2]["cost"]
 
 
 def test_a_damaged_result_is_made_again_and_a_failed_one_when_asked(tmp_path: Path) -> None:
@@ -139,6 +139,6 @@ def test_a_case_that_ends_three_workers_is_set_aside_and_named(tmp_path: Path) -
     assert [r.status for r in answer.results] == ["no-layout", "set-aside", "optimal", "optimal"]
     assert client.sent.count(second) == MOST_DEATHS
     assert "Set aside, since each ended three workers: case 2." in answer.text()
-    assert answer.table()["exit_code"].tolist() == [4, 1, 0, 0]
+    assert [row["exit_code"] for row in answer.data()["cases"]] == [4, 1, 0, 0]
     client.deadly = ""
     assert [r.status for r in sweep_of(retry=True).answer(0).results][1] == "no-layout"
