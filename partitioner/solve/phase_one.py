@@ -10,14 +10,12 @@ from __future__ import annotations
 
 import itertools
 from collections import Counter
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
 
 from partitioner.solve.columns import Column
-from partitioner.solve.crossing_rows import CrossingRows
 from partitioner.solve.exchange_columns import exchange_columns
 from partitioner.solve.master import Choice, Master, Selection, selection_cost
-from partitioner.solve.nogood import NoGood
 from partitioner.solve.search import Search
 from partitioner.solve.verify import Delivery
 
@@ -39,10 +37,6 @@ MOST_EXCHANGES = 800
 """Columns an exchange away in one choice."""
 MOST_TRIES = 4
 """Choices of one step that are refuted one after the other."""
-MOST_CROWDS = 3
-"""Late streams of one choice that are looked into."""
-NARROWS = 0.9
-"""Share of its margin that a stream keeps with each choice it is in time in."""
 SOLVE_S = 4.0
 """Longest master run."""
 
@@ -59,12 +53,8 @@ class PhaseOne:
     def __init__(self, search: Search):
         self.search = search
         self.weight = list(search.hubness)
-        self.crowds: dict[NoGood, None] = {}
-        """What is likely late together; no proof, so it serves the walk alone."""
         self.turns = Counter[int]()
         """How often it was a device's turn."""
-        self.margin_ns: dict[int, int] = {}
-        """Of streams that have been late: how far the estimate of their delay was below it."""
         self._backbones = search.backbone.quick_backbones()
         self._walks = search.limits.seed
         """Each walk goes by the next one; from another seed, by another one first."""
@@ -207,8 +197,8 @@ class PhaseOne:
         search = self.search
         columns = list(dict.fromkeys(columns))
         known = {c.segment for c in columns}
-        estimated = now
         for _ in range(MOST_TRIES):
+            learned = len(search.refused)
             orders = [c for c in search.other_orders if c.segment in known]
             master = Master(
                 search.instance,
@@ -218,10 +208,13 @@ class PhaseOne:
                 cover=cover,
                 penalty=search.penalty,
                 still_out=() if now is None else set(now.left_out).difference(cover),
-                refused=[*search.refused, *search.guesses, *self.crowds],
+                refused=[*search.refused, *search.guesses],
                 legs=search.legs(),
-                extend=self._extend(estimated),
+                extend=search.study.extend,
             )
+            if self._is_quick:
+                # Others delay streams more than need be, and cost is no matter.
+                master.build_only(self._quick)
             if now is not None:
                 master.hint(now)
             selection = master.solve(
@@ -234,38 +227,11 @@ class PhaseOne:
                 presolve=False,
             ).selection
             if selection is None:
-                if estimated is None or over():
-                    return None
-                # What stays as it is may be late by the estimate, though not in truth.
-                estimated = None
-                continue
+                return None
             found = self._in_time(selection)
-            if found is not None or over():
+            if found is not None or over() or len(search.refused) == learned:
                 return found
         return None
-
-    def _extend(self, now: Selection | None) -> Callable[[Master], None]:
-        """Rows of the study, and an estimate of waits on the backbone there is now, if any."""
-        search = self.search
-        rows: list[Callable[[Master], None]] = []
-        if self._is_quick:
-            # Others delay streams more than need be, and cost is no matter.
-            rows.append(lambda master: master.build_only(self._quick))
-        if search.study.extend is not None:
-            rows.append(search.study.extend)
-        if now is not None and self.margin_ns:
-            rows.append(
-                CrossingRows(
-                    search.instance, search.backbone, search.judge.ways(now), dict(now.backbone),
-                    self.margin_ns,
-                )
-            )
-
-        def extend(master: Master) -> None:
-            for add in rows:
-                add(master)
-
-        return extend
 
     def _in_time(self, selection: Selection) -> Selection | None:
         """Take devices off until the judge finds nothing wrong; None where that does not help."""
@@ -276,23 +242,10 @@ class PhaseOne:
                 return selection
             if not verdict.late_ns:
                 return None
-            self._learn(verdict.late_ns)
-            for late in list(verdict.late_ns)[:MOST_CROWDS]:
-                self.crowds[NoGood(crowds=search.judge.crowds(selection, late))] = None
             shorter = self._without(selection, self._least_needed(verdict.late_ns))
             if shorter is None or search.limits.over():
                 return None
             selection = shorter
-
-    def _learn(self, late_ns: Mapping[Delivery, int]) -> None:
-        """Widen the margins of what is late though a row said that it is not; narrow all others."""
-        streams = self.search.instance.streams
-        worst = dict.fromkeys(self.margin_ns, 0)
-        for (j, _), ns in late_ns.items():
-            worst[j] = max(worst.get(j, 0), min(ns, streams[j].limit_ns // 4))
-        for j, ns in worst.items():
-            known = self.margin_ns.get(j)
-            self.margin_ns[j] = 0 if known is None else int(known * NARROWS) + ns
 
     def _least_needed(self, latest: Iterable[Delivery]) -> int:
         """Give a device whose absence takes most of the late streams away, the lighter one."""

@@ -21,7 +21,7 @@ from partitioner.solve.delays import Delays, SelectionDelays, Ways
 from partitioner.solve.instance import Instance
 from partitioner.solve.losses import Losses
 from partitioner.solve.master import Selection
-from partitioner.solve.nogood import Crowd, NoGood, SegmentFamily
+from partitioner.solve.nogood import NoGood, SegmentFamily
 from partitioner.timing.line import LineFlow, propagation_ns
 from partitioner.timing.link import LinkQueue, linear_link_bound
 from partitioner.units import PPM
@@ -141,39 +141,6 @@ class Judge:
         """The segments a late stream begins and ends on, as if they alone made it late."""
         near, _ = self._around(j, key, columns, home)
         return NoGood(segments=tuple(self._family(columns[k], False) for k in near))
-
-    def crowds(self, selection: Selection, late: Delivery) -> tuple[Crowd, ...]:
-        """Give the fewest devices beside both ends of a late stream that keep it late.
-
-        More devices on a line mostly make it later still, so whatever holds these is likely late
-        as well: no proof, since a partner that joins takes its streams out of the port's queue.
-        """
-        j, key = late
-        inst = self._instance
-        columns = [c.column for c in selection.choices]
-        home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
-        ends = [i for i in (inst.streams[j].source_device, key[0]) if i is not None]
-        near, wider = self._around(j, key, columns, home)
-        ways = self.ways(selection)
-
-        def is_late(trial: dict[int, Column]) -> bool:
-            found = self._delays.of(
-                list(trial.values()), ways, sorted(selection.backbone), as_built=True, outside=True
-            )
-            ns = found[j, key]
-            return ns is None or ns > inst.streams[j].limit_ns
-
-        groups = [near, wider] if len(wider) <= MANY_SEGMENTS else [near]
-        now = {k: columns[k] for k in range(len(columns))}
-        for picked in groups:
-            if is_late({k: columns[k] for k in picked}):
-                now = {k: columns[k] for k in picked}
-                for end, i in [(k, i) for k in near for i in columns[k].devices if i not in ends]:
-                    trial = {**now, end: _without(now[end], i)}
-                    if not self._is_over() and is_late(trial):
-                        now = trial
-                break
-        return tuple(Crowd(c.switch, c.grade, frozenset(c.devices)) for c in now.values())
 
     # -- ways and links -----------------------------------------------------------------------
 
@@ -421,12 +388,6 @@ class Judge:
             column.length_um if as_built else 0,
             column.node_count if as_built else 0,
         )
-
-
-def _without(column: Column, device: int) -> Column:
-    """The same cable with a device taken off; what it costs is left as it is."""
-    out, back = column.arms_without((device,))
-    return replace(column, out=out, back=back, node_count=column.node_count - 1)
 
 
 def backbone_only(instance: Instance, backbone: BackboneData, selection: Selection) -> Layout:

@@ -12,7 +12,6 @@ from partitioner.model.problem import BackboneShape, Group, GroupKind
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.columns import ColumnBuilder
-from partitioner.solve.crossing_rows import CrossingRows
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.exchange_columns import exchange_columns
 from partitioner.solve.instance import Instance
@@ -160,33 +159,6 @@ def test_crowd_forbids_all_that_holds_it_at_its_switch(machine: Planted, run: Di
     assert left_out([NoGood(crowds=(elsewhere,))]) == ()
 
 
-@pytest.mark.parametrize("margin_share", [0.0, 1.0])
-def test_estimate_of_waits_lets_a_layout_in_time_pass(
-    machine: Planted, run: DirectRun, margin_share: float
-) -> None:
-    """The hidden layout keeps its deadlines with 2 % to spare; with no room nothing may cross."""
-    inst = run.instance
-    columns = columns_of(run.builder, machine.hidden)
-    number = {frozenset(link.ends): k for k, link in enumerate(run.backbone.links)}
-    built = {
-        number[frozenset(inst.switch_index[s] for s in link.ends)]: link.grade
-        for link in machine.hidden.backbone
-    }
-    shell = Selection((), tuple(range(inst.switch_count)), tuple(sorted(built.items())), 0)
-    margins = {j: int(margin_share * s.limit_ns) for j, s in enumerate(inst.streams)}
-    master = Master(
-        inst, run.backbone, columns, penalty=run.search.penalty,
-        extend=CrossingRows(inst, run.backbone, run.search.judge.ways(shell), built, margins),
-    )
-    for (index, grade), var in master.link_built.items():
-        master.model.add(var == (built.get(index) == grade))
-    found = master.solve(
-        seconds=20.0, workers=1, seed=0, objective=master.left_out_expression([1] * inst.n)
-    ).selection
-    assert found is not None
-    assert bool(found.left_out) == bool(margin_share)
-
-
 def test_backbones_of_a_walk_are_trees_the_quickest_first() -> None:
     machine = planted(60, 2)
     backbone = BackboneData(Instance(machine.problem))
@@ -211,17 +183,6 @@ def test_backbones_of_a_walk_are_trees_the_quickest_first() -> None:
     values = [rank[frozenset(tree)] for tree in trees]
     assert len(values) > 1
     assert values == sorted(values)
-
-
-def test_late_streams_get_a_margin_that_narrows(run: DirectRun) -> None:
-    phase = PhaseOne(run.search)
-    key = run.instance.streams[0].targets[0].key
-    phase._learn({(0, key): 100})
-    assert phase.margin_ns == {0: 0}, "no row has said anything of it yet"
-    phase._learn({(0, key): 100})
-    assert phase.margin_ns == {0: 100}
-    phase._learn({})
-    assert phase.margin_ns == {0: 90}
 
 
 def test_a_device_is_taken_off_with_those_it_must_be_with(
