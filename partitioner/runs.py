@@ -14,6 +14,7 @@ from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.solve.columns import Column
 from partitioner.solve.planner import PlanSettings, plan_layout
+from partitioner.solve.run import OnLayout
 from partitioner.solve.search import Study
 
 SMALL = 16
@@ -63,7 +64,8 @@ class Budget:
     """Time, seed and cores of all runs of a study.
 
     ``ends_at`` is the time of the clock at which the last run has to be over. ``on_progress`` is
-    told each better cost or bound of the run under way.
+    told each better cost or bound of the run under way, ``on_layout`` of each better layout that a
+    run of the problem as it stands finds.
     """
 
     clock: Callable[[], float]
@@ -72,6 +74,7 @@ class Budget:
     workers: int = 1
     should_stop: Callable[[], bool] = lambda: False
     on_progress: Callable[[Sample, str], None] | None = None
+    on_layout: OnLayout | None = None
     runs: int = field(default=0, init=False)
 
     @property
@@ -102,6 +105,7 @@ class Budget:
         enough_gap: float = 0.0,
         known_bound_money: int = 0,
         attempt: int = 0,
+        is_as_it_stands: bool = False,
     ) -> Result:
         """Plan one problem and have the check judge what comes out.
 
@@ -137,6 +141,7 @@ class Budget:
             outcome = plan_layout(
                 problem, settings, self.clock, None if only is not None else self.on_progress, stop,
                 study=study, start=start, known=known, only=only,
+                on_layout=self.on_layout if is_as_it_stands else None,
             )  # fmt: skip
         except NoLayout as proof:
             return Result(Answer.NONE, conflicts=tuple(proof.conflicts))

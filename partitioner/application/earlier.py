@@ -65,16 +65,22 @@ def read_earlier(folder: Path, problem: Problem) -> Earlier | None:
 
 def cost_of_layout(path: Path, problem: Problem) -> int | None:
     """Objective value of the layout in a file; None if there is none that keeps all rules."""
+    kept = kept_layout(path, problem)
+    return None if kept is None else kept[1]
+
+
+def kept_layout(path: Path, problem: Problem) -> tuple[Layout, int] | None:
+    """The layout in a file with its objective value; None if none that keeps all rules is there."""
     if not path.is_file():
         return None
     try:
         layout, _ = read_layout_with_findings(path, problem)
     except PartitionerError:
         return None
-    assessment = None if layout is None else assess(problem, layout)
-    if assessment is None or assessment.findings:
+    if layout is None:
         return None
-    return assessment.cost.objective_money
+    assessment = assess(problem, layout)
+    return None if assessment.findings else (layout, assessment.cost.objective_money)
 
 
 def holds_layout_of(folder: Path, problem: Problem) -> bool:

@@ -42,10 +42,10 @@ class ExplainAnswer:
     @property
     def start_unusable(self) -> tuple[str, ...]:
         """What of the layout to start from could not be used: a sentence each."""
-        return () if self._outcome is None else self._outcome.start_unusable
+        return () if self.outcome is None else self.outcome.start_unusable
 
     @property
-    def _outcome(self) -> Outcome | None:
+    def outcome(self) -> Outcome | None:
         """How the plan that is explained ended; None where there is no layout."""
         from partitioner.explain.explanation import NoLayoutExplained
 
@@ -77,8 +77,8 @@ class ExplainAnswer:
 
         files = page_files(self.page(made_on))
         files[EXPLANATION] = json_text(self.data(), indent=1) + "\n"
-        if self._outcome is not None:
-            files[EXPLAINED_LAYOUT] = layout_text(self._outcome.layout, self.problem)
+        if self.outcome is not None:
+            files[EXPLAINED_LAYOUT] = layout_text(self.outcome.layout, self.problem)
         return files
 
 

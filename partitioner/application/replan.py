@@ -171,7 +171,7 @@ def replan(
         result = rerun(
             problem, before, settings, held=held, problem_before=problem_before,
             clock=search.clock, on_progress=search.on_progress, should_stop=search.stop,
-            start=start,
+            start=start, on_layout=search.on_layout,
         )  # fmt: skip
     search.on_step("checking the layout")
     facts, assessment = judged(problem, result.best.layout)
@@ -180,3 +180,20 @@ def replan(
         outcome=result.outcome(settings),
     )  # fmt: skip
     return ReplanAnswer(result, settings, asked, kept_digest, sections)
+
+
+def sum_of_layout(
+    path: Path, problem: Problem, before: Layout, problem_before: Problem | None = None
+) -> int | None:
+    """Plan and change cost of the layout in a file; None if there is none that keeps all rules."""
+    from partitioner.application.earlier import kept_layout
+    from partitioner.replan.compare import compare
+
+    kept = kept_layout(path, problem)
+    if kept is None:
+        return None
+    layout, plan_money = kept
+    return plan_money + compare(
+        problem, before, layout, problem_before=problem_before,
+        same=frozenset(s.id for s in before.segments),
+    ).total_money

@@ -21,17 +21,20 @@ if TYPE_CHECKING:
 
 S = TypeVar("S", bound="PlanSettings")
 
-_ANY_S = 0.45
-_DEVICE_S = 0.026
-_DELIVERY_S = 0.00075
-_LOSS_S = 7.5e-5
+_ANY_S = 0.35
+_DEVICE_S = 0.022
+_DELIVERY_S = 0.00065
+_LOSS_S = 8.5e-5
 """Seconds of any check and report, for each device, for each delivery in each build that is
 judged, and for each pair of devices where failure rules are judged at every other place of a
-device. Half as much again as the processor time that judging, telling and writing took with the
-demo problems, 1.3 s (42 devices, 4 builds) to 4.9 s (177 devices, 8 builds), and with planted ones
-of 20, 40, 120 and 400 devices with failure rules: 0.6, 1.0, 3.6 and 18 s."""
+device. A quarter to a half more than the processor time that judging, telling and writing took with
+the demo problems, 0.9 s (42 devices, 4 builds) to 3.8 s (177 devices, 8 builds), and with a planted
+one of 120 devices with failure rules: 3.5 s."""
 _MOST_SHARE = 0.4
 """Of the time left: with very little of it a layout matters more than the moment it comes."""
+PAGE_SHARE = 0.6
+"""Of these seconds: what the page of a command takes that makes several searches, and studies no
+layout as a plan does."""
 _WORTH_TELLING_S = 0.1
 """Time that is told."""
 _WRITING_SHARE = 0.45
@@ -69,9 +72,9 @@ def _needed_s(problem: Problem) -> float:
     return _ANY_S + _DEVICE_S * devices + deliveries_s + losses_s
 
 
-def finishing_s(problem: Problem, left_s: float) -> float:
+def finishing_s(problem: Problem, left_s: float, share: float = 1.0) -> float:
     """Seconds to keep for what follows the search, out of those left."""
-    return max(0.0, min(_needed_s(problem), _MOST_SHARE * left_s))
+    return max(0.0, min(share * _needed_s(problem), _MOST_SHARE * left_s))
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +89,7 @@ class Search:
     is done, by commands that make one search, and ``on_state``, with what is found and what is
     sought, by those that make several. ``on_step`` hears a sentence at the start of each step,
     ``on_warning`` one on what of the cluster is not used. ``on_layout`` is told of each better
-    layout that a plan finds: its objective value, and what makes it.
+    layout of the problem as it stands: its objective value, and what makes it.
     """
 
     time_limit_s: float = 60.0
@@ -156,7 +159,8 @@ class Search:
         from partitioner.runs import Budget
 
         left_s = self.left_s
+        search_s = left_s - finishing_s(problem, left_s, PAGE_SHARE)
         return Budget(
-            self.clock, self.clock() + left_s - finishing_s(problem, left_s), self.seed,
-            self.workers, self.stop, lambda _, __: self.on_state(state()),
+            self.clock, self.clock() + search_s, self.seed, self.workers,
+            self.stop, lambda _, __: self.on_state(state()), self.on_layout,
         )  # fmt: skip

@@ -54,6 +54,7 @@ def command(
     from partitioner.application.explain import EXPLANATION, explain
     from partitioner.cli.output import Place, today
     from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
+    from partitioner.cli.so_far import kept_so_far
     from partitioner.cli.voice import Voice
     from partitioner.explain.placement import locator
 
@@ -69,11 +70,18 @@ def command(
         if output is not None:
             place = stack.enter_context(Place(output, voice, force=force, marks=(EXPLANATION,)))
         locate = locator(problem, session.lists_from)
-        with searching(voice, read, time_limit, seed, cores, wish, place) as search:
+        so_far = None
+        if place is not None:
+            so_far = kept_so_far(place, read, voice, is_offered=start is None)
+        with searching(
+            voice, read, time_limit, seed, cores, wish, place, so_far=so_far
+        ) as search:
             answer = explain(read, search, device=device, start=begin_from, locate=locate)
         tell_start(answer.start_unusable, voice)
         if place is not None:
             place.write(answer.files(made_on=today()))
+        if so_far is not None and answer.outcome is not None:
+            so_far.end(answer.outcome.cost_money, voice)
         voice.answer_as_asked(answer)
         if place is not None:
             voice.note(f"wrote {output}/ (open report.html)")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 
 import click
@@ -79,13 +78,13 @@ def command(
         of_this_machine={"--workers": workers, "--work-limit": work_limit},
     )  # fmt: skip
 
-    from partitioner.application.earlier import cost_of_layout, holds_layout_of
+    from partitioner.application.earlier import holds_layout_of
     from partitioner.application.plan import RejectedPlan, plan
     from partitioner.application.reading import for_batch, problem_files
     from partitioner.cli.kept import keep_better
-    from partitioner.cli.output import REJECTED, SO_FAR, Place, default_folder, today
+    from partitioner.cli.output import REJECTED, Place, default_folder, today
     from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
-    from partitioner.cli.so_far import BestSoFar
+    from partitioner.cli.so_far import kept_so_far
     from partitioner.cli.voice import Voice
     from partitioner.errors import NoAnswer
     from partitioner.model.outcome import Status
@@ -106,14 +105,7 @@ def command(
                 f"{folder}/ holds an earlier layout of this problem; --start {folder / LAYOUT} "
                 "would begin from it"
             )
-        left = folder / SO_FAR / LAYOUT
-        left_money = cost_of_layout(left, read)
-        if left_money is not None and start is None:
-            voice.note(
-                f"{left} is what a run that was cut off had found; --start {left} would begin "
-                "from it"
-            )
-        so_far = BestSoFar(place, read, time.monotonic, left_money)
+        so_far = kept_so_far(place, read, voice, is_offered=start is None)
         try:
             with searching(
                 voice, read, time_limit, seed, cores, wish, place, cluster or None, so_far
@@ -135,8 +127,7 @@ def command(
             place, read, files, outcome.cost_money, outcome.bound_money, voice, replace=replace,
             is_zipped=is_zipped,
         )  # fmt: skip
-        if not so_far.end(outcome.cost_money):
-            voice.note(f"{left} is cheaper still; --start {left} would begin from it")
+        so_far.end(outcome.cost_money, voice)
         if kept is not None:
             voice.answer_as_asked(kept)
             voice.note(kept.sentence())

@@ -112,12 +112,19 @@ def command(
 
     with stop_wish(voice, "the best layout") as wish, Place(folder, voice, force=force) as place:
         # Only now: loading the solver takes a second, and a wrong file needs none.
-        from partitioner.application.replan import Question, replan
+        from partitioner.application.replan import Question, replan, sum_of_layout
         from partitioner.cli.kept import keep_better
+        from partitioner.cli.so_far import kept_so_far
         from partitioner.replan.rerun import CannotHold
 
         try:
-            with searching(voice, changed, time_limit, seed, cores, wish, place) as search:
+            so_far = kept_so_far(
+                place, changed, voice, is_offered=start is None,
+                value_of=lambda path, problem: sum_of_layout(path, problem, layout, earlier),
+            )  # fmt: skip
+            with searching(
+                voice, changed, time_limit, seed, cores, wish, place, so_far=so_far
+            ) as search:
                 answer = replan(
                     changed, layout, search, question=Question(freeze, complete, use_reserve),
                     points=points if front else 0, problem_before=earlier, start=begin_from,
@@ -134,6 +141,7 @@ def command(
             voice, replace=replace, is_zipped=is_zipped,
             is_better=lambda there: answer.is_worse_than(there, folder),
         )  # fmt: skip
+        so_far.end(answer.rerun.best.found.total_money, voice)
         if use_reserve:
             voice.note("reserve was used: lower it in the problem file before `partitioner check`")
         if session.is_json:

@@ -4,16 +4,47 @@ from __future__ import annotations
 
 import contextlib
 import threading
+import time
 from collections.abc import Callable
+from pathlib import Path
 
-from partitioner.cli.output import Place
+from partitioner.application.earlier import cost_of_layout
+from partitioner.cli.output import SO_FAR, Place
+from partitioner.cli.voice import Voice
 from partitioner.errors import MachineFault
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import layout_text
+from partitioner.report.writer import LAYOUT
 
 EVERY_S = 1.0
 """Least seconds between two writings."""
+
+
+def kept_so_far(
+    place: Place,
+    problem: Problem,
+    voice: Voice,
+    *,
+    is_offered: bool,
+    value_of: Callable[[Path, Problem], int | None] = cost_of_layout,
+) -> BestSoFar:
+    """Begin to keep the best layout within a folder, and tell what a run before has left there.
+
+    Parameters
+    ----------
+    is_offered
+        Say that one could start from it, as the run does not start from anything else.
+    value_of
+        What the layout in a file is worth to a run of this kind; less is better.
+    """
+    left = place.folder / SO_FAR / LAYOUT
+    left_money = value_of(left, problem)
+    if left_money is not None and is_offered:
+        voice.note(
+            f"{left} is what a run that was cut off had found; --start {left} would begin from it"
+        )
+    return BestSoFar(place, problem, time.monotonic, left_money)
 
 
 class BestSoFar:
@@ -48,10 +79,11 @@ class BestSoFar:
             self._place.write_so_far(layout_text(make(), self._problem))
         self._next_at = self._clock() + EVERY_S
 
-    def end(self, cost_money: int) -> bool:
-        """Remove it, as a layout of that cost is written; False if the one left is better."""
+    def end(self, cost_money: int, voice: Voice) -> None:
+        """Remove it, as a layout of that cost is written; not if the one left is better."""
         self._waiting = None
         if self._left_money is not None and self._left_money < cost_money:
-            return False
+            left = self._place.folder / SO_FAR / LAYOUT
+            voice.note(f"{left} is cheaper still; --start {left} would begin from it")
+            return
         self._place.end_so_far()
-        return True

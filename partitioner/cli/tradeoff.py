@@ -84,9 +84,11 @@ def command(
     from partitioner.application.tradeoff import TradeOffAnswer, read_tradeoff, tradeoff
     from partitioner.cli.output import Place, default_folder, today
     from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
+    from partitioner.cli.so_far import kept_so_far
     from partitioner.cli.voice import Voice
     from partitioner.pages.tradeoff import ending_text
     from partitioner.tradeoff.axes import AXES
+    from partitioner.tradeoff.front import Front
     from partitioner.tradeoff.state import STATE, other_axis
 
     voice = Voice(session)
@@ -107,13 +109,21 @@ def command(
                 "folder, or forget that one with --afresh"
             )
 
+        written: Front | None = None
+        so_far = kept_so_far(place, read, voice, is_offered=start is None)
+
         def keep(now: TradeOffAnswer) -> None:
+            nonlocal written
             front = now.state.front
-            if front.points:
+            # To draw the page takes time from the search, so not where all is as it was.
+            if front.points and front != written:
                 place.write(now.files(made_on=today()), is_last=False)
+                written = front
                 voice.step(f"{len(front.within(now.state.goal))} points so far")
 
-        with searching(voice, read, time_limit, seed, cores, wish, place) as search:
+        with searching(
+            voice, read, time_limit, seed, cores, wish, place, so_far=so_far
+        ) as search:
             answer = tradeoff(
                 read, search, axis=axis, points=points, gap=gap, start=begin_from, known=known,
                 on_point=keep,
@@ -122,6 +132,8 @@ def command(
         is_kept = not answer.state.front.points and (folder / STATE).is_file()
         if not is_kept:
             place.write(answer.files(made_on=today()))
+            for cheapest in answer.state.front.points[:1]:
+                so_far.end(cheapest.cost_money, voice)
         voice.answer_as_asked(answer)
         if not (session.is_json or answer.state.is_finished):
             voice.note(ending_text(answer.state))

@@ -94,11 +94,21 @@ def explain(
     if device is not None and device not in problem.devices:
         raise KeyError(device)
     on_step("planning the problem as it stands")
-    result = budget.run(problem, PLAN_SHARE * budget.left_s, start=start)
+    seconds = PLAN_SHARE * budget.left_s
+    result = budget.run(problem, seconds, start=start, is_as_it_stands=True)
     if result.answer is Answer.UNKNOWN and not budget.is_over:
         # Without a layout there is nothing to explain, so the rest of the time is for one.
         on_step("looking for a first layout")
-        result = budget.run(problem, budget.left_s, start=start, attempt=1)
+        first = budget.run(
+            problem, budget.left_s, start=start, enough_gap=1.0, attempt=1, is_as_it_stands=True
+        )  # fmt: skip
+        result = first
+        if first.outcome is not None and not budget.is_over:
+            on_step("planning on from the first layout")
+            result = budget.run(
+                problem, min(seconds, 0.5 * budget.left_s), start=first.outcome.layout,
+                is_as_it_stands=True,
+            )  # fmt: skip
     if result.answer is Answer.UNKNOWN:
         assert result.ended is not None
         raise result.ended

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import count as numbers
 
@@ -31,10 +31,16 @@ class Needed:
     problem: Problem
 
 
-def needed(problem: Problem, handles: Sequence[Handle], layout: Layout) -> Needed:
+def needed(
+    problem: Problem,
+    handles: Sequence[Handle],
+    layout: Layout,
+    should_stop: Callable[[], bool] = lambda: False,
+) -> Needed:
     """Say what a layout needs that was found with the rules of ``handles`` taken off.
 
     That may be another rule than these: without a limit of length a backbone reaches further too.
+    Once ``should_stop`` says so it may be told to need more than it does.
     """
     found = assess(problem, written_for(problem, layout)).findings
     about = [(f.rule, set(f.subjects)) for f in found]
@@ -46,7 +52,7 @@ def needed(problem: Problem, handles: Sequence[Handle], layout: Layout) -> Neede
     kept = suspects if _fits(without(problem, suspects), layout) else list(handles)
     for handle in list(kept) if len(kept) > 1 else ():
         fewer = [h for h in kept if h is not handle]
-        if _fits(without(problem, fewer), layout):
+        if not should_stop() and _fits(without(problem, fewer), layout):
             kept = fewer
     loose = without(problem, kept)
     assessment = assess(loose, written_for(loose, layout))

@@ -144,7 +144,7 @@ def rule_prices(
         if result.outcome.cost_money < base.cost_money:
             base, assessment = _cheaper(problem, base, assessment, result.outcome)
         if result.outcome.cost_money < base.cost_money:
-            uses = needed(problem, handles, result.outcome.layout)
+            uses = needed(problem, handles, result.outcome.layout, lambda: budget.is_over)
         results.append((name, handles, result, uses))
         if len(handles) > 1 and price_between(base, result).most_money != 0:
             todo += [

@@ -54,13 +54,10 @@ def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]
     good = front.within(state.goal)
     what = _range_text(problem, state, good or front.points)
     if not good:
-        sure = (
-            f"How much could be saved at most with the same or a better {axis.name} is its gap: "
-            f"none is proved to be within {ratio_text(state.goal)}."
-        )
         return State.WARN, "not proved", [
             what,
-            *([sure] if front.points else []),
+            *_how_unsure(state),
+            *_open_end(state),
             *([f"{_ended(state)} before all points were found."] if _is_cut_off(state) else []),
         ]  # fmt: skip
     lead = [
@@ -74,6 +71,31 @@ def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]
     if all(p.is_proved for p in good):
         return State.OK, "points proved", lead
     return State.OK, f"within {ratio_text(state.goal)}", lead
+
+
+def _how_unsure(state: TradeOff) -> list[str]:
+    """What could be saved at most where no point is within the gap asked for."""
+    gaps = [p.gap for p in state.front.points]
+    if not gaps:
+        return []
+    least, most = gap_text(min(gaps)), gap_text(max(gaps))
+    if len(gaps) == 1:
+        what = f"At most {most} of that could be saved"
+    else:
+        what = f"Of each at most its gap, {least} to {most}, could be saved"
+    better = f"with the same or a better {state.axis.name}"
+    return [f"{what} {better}; asked for was {ratio_text(state.goal)}."]
+
+
+def _open_end(state: TradeOff) -> list[str]:
+    """How far beyond the last layout known others may lie; nothing where none can."""
+    front = state.front
+    if not front.points or front.points[-1].is_next_proved:
+        return []
+    return [
+        f"No layout can have a {state.axis.name} {_beyond(state)} {_value(state, front.floor)}; "
+        "whether one lies between that and the last layout known is open."
+    ]
 
 
 def _range_text(problem: Problem, state: TradeOff, points: Sequence[Point]) -> str:
@@ -124,12 +146,7 @@ def how_sure(state: TradeOff) -> list[str]:
             f"{'is' if len(further) == 1 else 'are'} known too, but not proved to be within "
             f"{ratio_text(state.goal)} of the cheapest."
         )
-    if not front.points[-1].is_next_proved:
-        said.append(
-            f"No layout can have a {axis.name} {_beyond(state)} {_value(state, front.floor)}; "
-            "whether one lies between that and the last layout known is open."
-        )
-    return said
+    return said + _open_end(state)
 
 
 def _beyond(state: TradeOff) -> str:

@@ -17,6 +17,7 @@ from partitioner.replan.compare import Comparison, compare
 from partitioner.replan.search import RerunSearch
 from partitioner.replan.searched import Found, RerunSettings, Searched
 from partitioner.solve.change import Held, cut_lengths, plca_ids
+from partitioner.solve.run import OnLayout
 
 
 class CannotHold(ValueError):
@@ -150,6 +151,7 @@ def rerun(
     on_progress: Callable[[Sample, str], None] | None = None,
     should_stop: Callable[[], bool] = lambda: False,
     start: Layout | None = None,
+    on_layout: OnLayout | None = None,
 ) -> Rerun:
     """Find the layout whose plan cost and change cost together are least.
 
@@ -168,6 +170,8 @@ def rerun(
         :func:`~partitioner.replan.compare.compare`.
     clock, on_progress, should_stop, start
         As for a plan.
+    on_layout
+        Told of each layout with a smaller sum: the sum, and what makes the layout.
 
     Raises
     ------
@@ -184,6 +188,7 @@ def rerun(
         problem, before, cut_lengths(old_problem, before), held, settings, clock, on_progress,
         should_stop, start,
     )
+    search.on_layout = on_layout
     searched = search.searched()
     judged: dict[int, RerunPoint] = {}
 

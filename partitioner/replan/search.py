@@ -12,6 +12,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 
 from partitioner.errors import Conflict, NoAnswer, NoLayout
 from partitioner.model.layout import Layout
@@ -33,7 +34,7 @@ from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Master, Selection, selection_cost
 from partitioner.solve.planner import PlanSettings, plan_layout
-from partitioner.solve.run import Run
+from partitioner.solve.run import OnLayout, Run
 from partitioner.solve.search import Study
 
 ALL_UP_TO = 30_000
@@ -93,6 +94,7 @@ class RerunSearch(Run):
         """Change and plan cost of the layout proved to have the least change, then the least
         plan."""
         self._best_total: int | None = None
+        self._least_told: int | None = None
         self._searched: Searched | None = None
 
     @property
@@ -103,6 +105,19 @@ class RerunSearch(Run):
     def _on_better(self, selection: Selection) -> None:
         self._kept_s = self.settings.finishing_s
         self._met.append(selection)
+        if self.on_layout is not None:
+            self._tell(selection, self.on_layout)
+
+    def _tell(self, selection: Selection, on_layout: OnLayout) -> None:
+        """Tell of a layout that has the least sum so far, whatever aim it was found for."""
+        if selection.left_out or self.change.touches_held(selection.choices):
+            return
+        total = self.change.value(selection, Aim())
+        if self._least_told is None or total < self._least_told:
+            self._least_told = total
+            on_layout(
+                total, partial(to_layout, self.instance, self.backbone, selection, self.change)
+            )
 
     def _begin_with(self, layout: Layout) -> None:
         """Also with the PLCA node counts that it has: they let devices keep their IDs."""

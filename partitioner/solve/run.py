@@ -45,7 +45,7 @@ class PlanSettings:
     finishing_s: float = 0.0
 
 
-FINISHING_SHARE = 0.15
+FINISHING_SHARE = 0.2
 """Most of the limit that is kept for what follows while there is no layout."""
 OnLayout = Callable[[int, Callable[[], Layout]], None]
 """Told the cost of each better layout that keeps all rules, and what makes it."""

@@ -38,6 +38,10 @@ class TradeOffSettings:
     gap: float = 0.01
 
 
+LEAST_S = 0.06
+"""Least seconds of a run, for each device: in less none finds a layout, or one that says little."""
+
+
 class Ending(StrEnum):
     """Why a trade-off ended."""
 
@@ -109,7 +113,8 @@ def trade_off(
     state
         From :func:`begin`, or read back from an earlier call; it is changed in place.
     budget
-        Time for all runs. The first run may take a quarter of it, the others share what is left.
+        Time for all runs. The first run may take a quarter of it, of many devices half; the others
+        share what is left.
     settings
         How many points, how well proved.
     on_front
@@ -136,6 +141,8 @@ def trade_off(
     state.goal = settings.gap
     state.is_finished = False
     ended: NoAnswer | None = None
+    is_large = len(problem.devices) > SMALL
+    least_s = LEAST_S * len(problem.devices)
     while not budget.is_over:
         limit = _next_limit(state, settings, again)
         if limit is _DONE:
@@ -145,14 +152,13 @@ def trade_off(
             break
         assert limit is None or isinstance(limit, int)
         # The bound of the first run holds for every other one too, so it gets more time.
-        part = 4 if limit is None else _runs_left(state, settings) + 1
+        part = (2 if is_large else 4) if limit is None else _runs_left(state, settings) + 1
         if runs[limit]:
             # What was tried in vain gets more time than before.
             part = max(1, part - 2 * runs[limit])
-        seconds = budget.left_s / part
+        seconds = max(budget.left_s / part, least_s)
         enough = 0.0
-        is_spread = settings.points is not None and len(problem.devices) > SMALL
-        if is_spread and limit is not None:
+        if is_large and settings.points is not None and limit is not None:
             # The bound of the first run serves all others, so that one goes for a proof.
             enough = settings.gap
         state.sought = limit
@@ -277,6 +283,7 @@ def _step(
     result = budget.run(
         problem, seconds, study=seen.watch(asked), start=start if limit is None else None,
         known=known, enough_gap=enough_gap, known_bound_money=_bound(state, limit), attempt=attempt,
+        is_as_it_stands=limit is None,
     )  # fmt: skip
     if limit is None:
         state.start_unusable = result.start_unusable

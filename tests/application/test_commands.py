@@ -12,7 +12,7 @@ from partitioner.application.plan import plan
 from partitioner.application.reading import read_layout, read_problem
 from partitioner.application.replan import Question, replan
 from partitioner.application.report import Against, report
-from partitioner.application.search import Search, finishing_s
+from partitioner.application.search import PAGE_SHARE, Search, finishing_s
 from partitioner.application.tradeoff import tradeoff
 from partitioner.model.outcome import Status
 from partitioner.solve.planner import PlanSettings, plan_layout
@@ -76,7 +76,7 @@ def test_the_time_limit_counts_from_the_beginning_of_all() -> None:
     now[0] += 4.0
     assert begun.left_s == 6.0
     problem = read_problem(CASE / "problem.yaml")
-    kept_s = finishing_s(problem, 6.0)
+    kept_s = finishing_s(problem, 6.0, PAGE_SHARE)
     assert 0.0 < kept_s < 6.0
     assert begun.budget(problem, str).left_s == pytest.approx(6.0 - kept_s)
     hurries = begun.hurries(problem)

@@ -211,7 +211,7 @@ def test_ctrl_c_while_a_trade_off_keeps_a_point_ends_it_after(
     raised = []
 
     def write(path: Path, data: bytes) -> None:
-        if not raised:
+        if not raised and "so-far" not in path.parts:
             raised.append(path)
             signal.raise_signal(signal.SIGINT)
         real(path, data)

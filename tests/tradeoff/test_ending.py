@@ -94,6 +94,7 @@ def test_progress_tells_points_found_and_what_is_sought(problem, outcome) -> Non
     state = begin(problem, AXES["latency"])
     assert seeking_text(state, 8) == "no layout yet; seeking the cheapest layout"
     trade_off(problem, state, ShortRuns(problem, outcome), TradeOffSettings(8, 0.01))
+    state.sought = None
     assert seeking_text(state, 8) == (
         "1 layout, none proved within 1.0 % yet; seeking the cheapest layout"
     )
