@@ -450,8 +450,9 @@ class DirectRun(Run):
         self._choose_ports(PORTS_SHARE * self.settings.time_limit_s)
         self._layout_by_prices()
         if self.compact is not None:
+            # Lines by geometry are of little use: no time is taken for them.
             self._go_on_from_ports()
-        if in_two_steps and not self.over():
+        elif in_two_steps and not self.over():
             self.step("trying lines of devices that are near")
             self.start_seeds()
             self._quick_master(2.0, newest_only=True)
@@ -469,7 +470,6 @@ class DirectRun(Run):
 
     def _go_on_from_ports(self) -> None:
         """Improve a layout of the compact model, where the bound can wait for that."""
-        # Lines by geometry are of little use.
         is_soon_proved = self.instance.n <= SOON_PROVED
         share = SHORT_CHEAPER_SHARE if is_soon_proved else CHEAPER_SHARE
         self._cheaper_ports(share * self.seconds_left())
