@@ -12,13 +12,16 @@ from dataclasses import dataclass, field
 from partitioner.errors import Conflict, NoAnswer
 from partitioner.explain.handles.handle import Handle, without
 from partitioner.explain.handles.register import handles_of
+from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.runs import SMALL, Answer, Budget, Result
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
-from partitioner.solve.precheck.hopeless import hopeless
+from partitioner.solve.precheck.hopeless import hopeless, is_hopeless
 from partitioner.solve.search import Study
 
+MOST_LAYOUTS = 3
+"""Layouts found last that the next plan knows."""
 MOST_CONFLICTS = 3
 """Conflicts told of one problem."""
 
@@ -55,6 +58,8 @@ class Asker:
     on_question: Callable[[str], None] | None = None
     handles: list[Handle] = field(init=False)
     _known: dict[frozenset[str], Result] = field(default_factory=dict, init=False)
+    _layouts: list[Layout] = field(default_factory=list, init=False)
+    """Layouts found of large problems that differ in a few rules: most of their lines do again."""
     _slowest_s: float = field(default=0.0, init=False)
 
     def __post_init__(self) -> None:
@@ -83,37 +88,58 @@ class Asker:
             self.on_question(f"is there a layout without {len(dropped)} rules?")
         changed = without(self.problem, dropped)
         if is_quick and self.is_large:
-            try:
-                reasons = hopeless(ColumnBuilder(Instance(changed, look=self._look)))
-            except NoAnswer:
+            if not self.is_hopeless(changed):
                 return Result(Answer.UNKNOWN)
-            if not reasons:
-                return Result(Answer.UNKNOWN)
-            known = Result(Answer.NONE, conflicts=tuple(reasons))
+            known = Result(Answer.NONE)
         else:
             known = self.ask(changed)
         self._known[key] = known
         return known
 
+    def is_hopeless(self, problem: Problem) -> bool:
+        """Whether arithmetic proves, within the time, that a problem has no layout."""
+        try:
+            return is_hopeless(ColumnBuilder(Instance(problem, look=self._look)))
+        except NoAnswer:
+            return False
+
+    def reasons(self, kept: Iterable[Handle]) -> tuple[Conflict, ...]:
+        """What is said of the problem with these rules only, which has no layout."""
+        told = self.with_only(kept).conflicts
+        if told or not self.is_large:
+            return told
+        keys = {h.key for h in kept}
+        changed = without(self.problem, [h for h in self.handles if h.key not in keys])
+        try:
+            return tuple(hopeless(ColumnBuilder(Instance(changed, look=self._look))))
+        except NoAnswer:
+            return ()
+
     def _look(self) -> None:
         if self.budget.is_over:
             raise NoAnswer("the time for all questions is over")
 
-    def ask(self, problem: Problem, *, is_alike: bool = False) -> Result:
+    def ask(
+        self, problem: Problem, *, is_alike: bool = False, seconds: float | None = None
+    ) -> Result:
         """Whether a problem has a layout at all.
 
         ``is_alike``: it differs little from one that had a layout, so it gets a few times as long
-        as those did.
+        as those did. ``seconds``: the most it may take, in place of that of all questions.
         """
         if self.budget.is_over:
             return Result(Answer.UNKNOWN)
-        seconds = self.seconds
+        seconds = self.seconds if seconds is None else seconds
         if is_alike and self._slowest_s:
             seconds = min(seconds, 1.0 + 3.0 * self._slowest_s)
         begun = self.budget.clock()
-        result = self.budget.run(problem, seconds, study=Study(first_only=True))
-        if result.answer is Answer.FOUND:
+        result = self.budget.run(
+            problem, seconds, study=Study(first_only=True), known=self._layouts
+        )
+        if result.outcome is not None:
             self._slowest_s = max(self._slowest_s, self.budget.clock() - begun)
+            if self.is_large:
+                self._layouts = [result.outcome.layout, *self._layouts][:MOST_LAYOUTS]
         return result
 
 
@@ -135,12 +161,12 @@ def minimal_conflict(asker: Asker, dropped: Sequence[Handle] = ()) -> ConflictSe
         return None
     if asker.with_only((), is_quick=True).answer is Answer.NONE:
         # Not a matter of any rule with a handle.
-        return ConflictSet((), True, first.conflicts)
+        return ConflictSet((), True, first.conflicts or asker.reasons(()))
     kept = _explain(asker, [], False, candidates)
     kept, is_minimal = _confirmed(asker, kept)
     order = {h.key: n for n, h in enumerate(asker.handles)}
     kept.sort(key=lambda h: order[h.key])
-    return ConflictSet(tuple(kept), is_minimal, asker.with_only(kept).conflicts)
+    return ConflictSet(tuple(kept), is_minimal, asker.reasons(kept))
 
 
 def _explain(

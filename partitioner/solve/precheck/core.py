@@ -75,10 +75,21 @@ class Shrinking:
         self._needed_blocks: set[int] = set()
         """Without one of these the others have places, whatever is in force."""
 
+    def is_proved(self) -> bool:
+        """Whether the problem is proved to have no layout, without looking for a small part."""
+        return bool(
+            self._homeless() or self._is_too_much([]) or self._crowd() or self._leant_on()
+        )
+
+    def _homeless(self) -> list[int]:
+        """Blocks that no switch can have."""
+        homes_of = enumerate(self._places.homes)
+        return [b for b, homes in homes_of if all(h.against for h in homes)]
+
     def core(self) -> Core | None:
         """A part of the problem without a layout, None if none is proved."""
         places = self._places
-        homeless = [b for b, homes in enumerate(places.homes) if all(h.against for h in homes)]
+        homeless = self._homeless()
         blocks: list[int] | None = []
         if not self._is_too_much([]):
             blocks = homeless[:1] or self._few_blocks()
@@ -118,20 +129,13 @@ class Shrinking:
 
     def _few_blocks(self) -> list[int] | None:
         """Some blocks that find no places while everything is in force; None if all may."""
-        places = self._places
-        blocks = sorted(range(len(places.blocks)), key=self._where)
-        for some, self._has_pathways in crowded(places):
-            if self._is_too_much(some):
-                return self._fewest(some)
-        self._has_pathways = False
-        rows = self._rows(blocks, is_strict=True)
-        found = self._settled(rows)
-        if found is None and places.sides:
-            self._has_pathways = True
-            rows.add_pathways()
-            found = self._settled(rows)
+        crowd = self._crowd()
+        if crowd is not None:
+            return self._fewest(crowd)
+        found = self._leant_on()
         if found is None:
             return None
+        blocks = self._all_blocks()
         likely = self._likely()
         self._left = MOST_TERMS
         if likely is not None:
@@ -141,6 +145,27 @@ class Shrinking:
         else:
             blocks = self._fewer(blocks, self._is_too_much, self._left // 2, least=LEAST_RUN)
         return self._fewest(blocks)
+
+    def _all_blocks(self) -> list[int]:
+        return sorted(range(len(self._places.blocks)), key=self._where)
+
+    def _crowd(self) -> list[int] | None:
+        """Blocks that compete for one thing and find no places."""
+        for some, self._has_pathways in crowded(self._places):
+            if self._is_too_much(some):
+                return some
+        self._has_pathways = False
+        return None
+
+    def _leant_on(self) -> tuple[int, ...] | None:
+        """Blocks that a proof over all of them leans on; None if there is none."""
+        rows = self._rows(self._all_blocks(), is_strict=True)
+        found = self._settled(rows)
+        if found is None and self._places.sides:
+            self._has_pathways = True
+            rows.add_pathways()
+            found = self._settled(rows)
+        return found
 
     def _likely(self) -> list[int] | None:
         """The first of the suspects without places, or it and others before it together.

@@ -8,6 +8,7 @@ from partitioner.errors import Conflict
 from partitioner.model.assessment import COMPLETE
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.instance import Instance
 from partitioner.solve.precheck.alone import by_counting, homeless
 from partitioner.solve.precheck.core import Core, Shrinking
 from partitioner.solve.precheck.places import Places
@@ -29,11 +30,24 @@ def hopeless(builder: ColumnBuilder, backbone: BackboneData | None = None) -> li
     """
     inst = builder.instance
     found = homeless(builder) or by_counting(builder)
-    if found or not inst.n or inst.n * len(inst.ports_of) > MOST_PLACES:
+    if found or not _is_weighed(inst):
         return found
     places = Places(builder, backbone or BackboneData(inst))
     core = Shrinking(places).core()
     return [] if core is None else _told(places, core)
+
+
+def is_hopeless(builder: ColumnBuilder) -> bool:
+    """Whether :func:`hopeless` finds conflicts, without looking for the few that tell it."""
+    if homeless(builder) or by_counting(builder):
+        return True
+    inst = builder.instance
+    return _is_weighed(inst) and Shrinking(Places(builder, BackboneData(inst))).is_proved()
+
+
+def _is_weighed(instance: Instance) -> bool:
+    """Whether blocks are weighed against places: there are some, and not too many."""
+    return 0 < instance.n * max(1, len(instance.ports_of)) <= MOST_PLACES
 
 
 def _told(places: Places, core: Core) -> list[Conflict]:
