@@ -13,6 +13,7 @@ from itertools import combinations, islice, product
 
 from partitioner.explain.conflict import Asker, ConflictSet, minimal_conflict
 from partitioner.explain.handles.handle import Ease, Handle, Scale, without
+from partitioner.explain.handles.parts import parts
 from partitioner.explain.needed import needed, written_for
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
@@ -27,6 +28,8 @@ MOST_TRIED = 40
 """Sets of choices tried for one rule."""
 MOST_KINDS = 8
 """Kinds of rules (or pairs of them, for two conflicts) that are tried as a whole."""
+PARTS_SHARE = 0.5
+"""Share of the time for changes of places, grades, ports and switches in place of rules."""
 MOST_CHOICES = 6
 """Ways of easing one rule that are planned to the end."""
 
@@ -40,7 +43,8 @@ class WayOut:
     changes
         In words, each on one rule.
     rules
-        The rules changed, parallel to ``changes``.
+        The rules changed, parallel to ``changes``; none where a place, a grade, a kind of port or
+        the number of switches changes instead.
     problem
         The problem with the changes made.
     outcome
@@ -71,6 +75,8 @@ def ways_out(
     takes ``seconds`` at most.
     """
     found: list[WayOut] = []
+    if len(conflicts) == 1:
+        found += ways_by_parts(asker, conflicts[0], seconds)
     if asker.is_large:
         found += ways_of_each_kind(asker, conflicts, seconds)
     done = {frozenset(h.key for h in way.rules) for way in found}
@@ -81,6 +87,50 @@ def ways_out(
             break
     found.sort(key=lambda w: (len(w.changes), w.cost_money, w.changes))
     return found
+
+
+def ways_by_parts(asker: Asker, conflict: ConflictSet, seconds: float) -> list[WayOut]:
+    """Ways out that leave all rules and change a place, a grade, a kind of port, or add a switch.
+
+    The first of each kind that helps, for the devices that the conflict names.
+    """
+    rules = {h.rule for h in conflict.rules}
+    named = [id_ for reason in conflict.reasons for id_ in reason.subjects]
+    named += [id_ for handle in conflict.rules for id_ in handle.subjects]
+    found: list[WayOut] = []
+    until = asker.budget.clock() + PARTS_SHARE * asker.budget.left_s
+    for part in parts(asker.problem, named, has_more_switches="port-exists" not in rules):
+        for change in part:
+            if asker.budget.is_over or asker.budget.clock() > until:
+                return found
+            way = _by_part(asker, change, seconds)
+            if way is not None:
+                found.append(way)
+                break
+    return found
+
+
+def _by_part(asker: Asker, change: Scale | Ease, seconds: float) -> WayOut | None:
+    if isinstance(change, Ease):
+        eased = _Eased(change.change(asker.problem), change.words, True)
+        if asker.is_hopeless(eased.problem):
+            return None
+    elif asker.is_large:
+        least = _least_by_arithmetic(asker, asker.problem, change, ())
+        if least is None:
+            return None
+        eased = least
+    else:
+        found = _least(asker, asker.problem, change, ())
+        if found is None:
+            return None
+        eased = found
+    if not asker.is_large:
+        return _planned(asker, (eased.words,), (), eased.problem, seconds, eased.is_least)
+    outcome = asker.ask(eased.problem).outcome
+    if outcome is None:
+        return None
+    return WayOut((eased.words,), (), eased.problem, outcome, eased.is_least)
 
 
 def ways_of_each_kind(
@@ -185,6 +235,14 @@ def _easings(
 ) -> Iterator[_Eased]:
     """Ways of easing one rule that will do, the rules in ``rest`` being off."""
     if handle.scale is not None:
+        if asker.is_large:
+            # Less than that has no layout, and often that much will do.
+            few = _least_by_arithmetic(asker, problem, handle.scale, rest)
+            if few is None:
+                return
+            if asker.ask(without(few.problem, rest)).answer is Answer.FOUND:
+                yield few
+                return
         least = _least(asker, problem, handle.scale, rest)
         if least is not None:
             yield least
@@ -305,6 +363,30 @@ def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle])
             low = middle
             is_sure = is_sure and result.answer is Answer.NONE
     return _Eased(scale.to(amount(high))(problem), scale.words(amount(high)), is_sure)
+
+
+def _least_by_arithmetic(
+    asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle]
+) -> _Eased | None:
+    """The least amount of which arithmetic does not say that it is too little; None if all are."""
+
+    def at(step: int) -> int:
+        value = scale.start + step * scale.step
+        return min(value, scale.end) if scale.step > 0 else max(value, scale.end)
+
+    def is_too_little(step: int) -> bool:
+        return asker.is_hopeless(without(scale.to(at(step))(problem), rest))
+
+    low, high = 0, -(-(scale.end - scale.start) // scale.step)
+    if is_too_little(high):
+        return None
+    while high - low > 1 and not asker.budget.is_over:
+        middle = (low + high) // 2
+        if is_too_little(middle):
+            low = middle
+        else:
+            high = middle
+    return _Eased(scale.to(at(high))(problem), scale.words(at(high)), high - low == 1)
 
 
 def _holds(asker: Asker, problem: Problem, rest: Sequence[Handle]) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from copy import deepcopy
 from decimal import Decimal
 from typing import Any
 
@@ -18,7 +19,7 @@ def obey(data: Data, change: str) -> None:
     ValueError
         If the sentence tells nothing that is known here.
     """
-    for sentence in re.split(" and (?=add a backbone link|let the domains)", change):
+    for sentence in re.split(" and (?=add a backbone link|let the domains|give )", change):
         for pattern, edit in EDITS:
             if match := re.fullmatch(pattern, sentence):
                 edit(data, *match.groups())
@@ -133,10 +134,55 @@ def _deadline(data: Data, stream: str, amount: str, unit: str) -> None:
     _item(data, "streams", stream)["deadline_us"] = _number(str(us))
 
 
+def _place(data: Data, id_: str, spot: str) -> None:
+    row = next(i for i in (*data["devices"], *data["switches"]) if i["id"] == id_)
+    row.pop("place", None)
+    row.pop("position_m", None)
+    row.update(_spot(spot))
+
+
+def _spot(text: str) -> Data:
+    if not text.startswith("["):
+        return {"place": text}
+    numbers = text.removesuffix(" (metres)").strip("[]").split(", ")
+    return {"position_m": [_number(n) for n in numbers]}
+
+
+def _new_ports(data: Data, switch: str, count: str, grade: str, price: str | None) -> None:
+    row = {"grades": [grade], "count": int(count)}
+    _item(data, "switches", switch)["ports"].append(
+        row if price is None else row | {"price": _number(price)}
+    )
+
+
+def _more_switch(
+    data: Data, name: str, like: str, spot: str, grades: str, ends: str
+) -> None:
+    row = {
+        k: deepcopy(v) for k, v in _item(data, "switches", like).items()
+        if k not in ("place", "position_m", "zone")
+    }
+    data["switches"].append(row | {"id": name, "required": False} | _spot(spot))
+    links = data.setdefault("backbone", {}).setdefault("links", [])
+    links += [{"between": [end, name], "grades": grades.split(" or ")} for end in _names(ends)]
+
+
+def _link_too(data: Data, name: str, grade: str) -> None:
+    (link,) = (x for x in data["backbone"]["links"] if "-".join(x["between"]) == name)
+    link["grades"] = [*link["grades"], grade]
+
+
 BASIS = r"( with basis: engineered)?"
 EDITS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"give (\S+) (\d+) ports? for (.+?)(?: \(entry (\d+) of its ports\))? in place of \d+",
      _ports),
+    (r"give (\S+) (\d+) new ports? for (\S+)(?: at (\S+) each)?", _new_ports),
+    (r"place (\S+) at (.+), nearer to \S+", _place),
+    (r"let the PHY of (\S+) be (\S+) too",
+     lambda data, id_, grade: _item(data, "devices", id_)["grades"].append(grade)),
+    (r"add a switch (\S+) like (\S+) at (.+) that need not be built, with a backbone link "
+     r"\((.+)\) to (.+)", _more_switch),
+    (r"let the backbone link (\S+) of \S+ m be (\S+) too", _link_too),
     (r"raise the length limit of (\S+) from \S+ m to (\S+) m" + BASIS, _limit("length_m")),
     (r"raise the node limit of (\S+) from \d+ to (\d+)" + BASIS, _limit("nodes")),
     (r"raise the stub limit of (\S+) from \S+ m to (\S+) m" + BASIS, _limit("stub_m")),

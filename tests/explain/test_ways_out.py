@@ -71,7 +71,7 @@ HOPELESS: dict[str, tuple[dict[str, Any], set[str]]] = {
         {"give", "drop"},
     ),
     "nodes": (problem_of(*(device(f"d{k}", k) for k in range(9))), {"raise", "give"}),
-    "length": (problem_of(device("a", 40)), {"raise"}),
+    "length": (problem_of(device("a", 40)), {"raise", "place", "add"}),
     "stub": (problem_of(device("a", 1, stub_m=0.33)), {"raise"}),
     "load": (
         problem_of(limits={LINE: {"load_share": 0.001}},
@@ -90,7 +90,7 @@ HOPELESS: dict[str, tuple[dict[str, Any], set[str]]] = {
             switches=[{"id": "s", "place": "p0", "ports": [{"grades": [LINE], "count": 2}]}],
             groups=[{"id": "g", "kind": "apart-segment", "devices": ["a", "b"]}],
         ),
-        {"make", "drop"},
+        {"make", "drop", "place"},
     ),
     "pin": (
         problem_of(
@@ -105,7 +105,7 @@ HOPELESS: dict[str, tuple[dict[str, Any], set[str]]] = {
             switches=[switch("s", 0, 2)],
             groups=[{"id": "g", "kind": "apart-switch", "devices": ["a", "b"]}],
         ),
-        {"keep"},
+        {"keep", "add"},
     ),
     "watched twice": (
         problem_of(

@@ -73,7 +73,8 @@ NO_HOLD: dict[str, str] = {
     "segment-devices": _OF_THE_LAYOUT,
     "port-once": _PORTS,
     "port-grade": _PORTS,
-    "device-grade": "what the PHY of a device can do is no rule to be relaxed.",
+    "device-grade": "what the PHY of a device can do is no rule to be relaxed; "
+    "another grade is tried as a way out of a conflict.",
     "switch-open": "which switches are required is no rule to be relaxed.",
     "stream-way": _OF_THE_LAYOUT,
     "plca-ids": _OF_THE_LAYOUT,

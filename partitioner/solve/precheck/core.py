@@ -151,7 +151,8 @@ class Shrinking:
 
     def _crowd(self) -> list[int] | None:
         """Blocks that compete for one thing and find no places."""
-        for some, self._has_pathways in crowded(self._places):
+        places = self._places
+        for some, self._has_pathways in crowded(places):
             if self._is_too_much(some):
                 return some
         self._has_pathways = False
