@@ -58,7 +58,6 @@ class LossRows:
         up = [self._stays_up(i, partners, down, parts) for i, partners in group]
         self.compact.model.add(cp_model.LinearExpr.sum(up) >= len(up) - cap)
 
-    @kept
     def _stays_up(
         self,
         device: int,
@@ -66,7 +65,34 @@ class LossRows:
         down: int | None,
         parts: tuple[frozenset[int], ...],
     ) -> Var:
-        """Give a literal that is only true if a device stays up."""
+        """Give a literal that is only true if a device stays up.
+
+        Failures far from it and from its partners do the same to it.
+        """
+        near = self._concerned(device, partners)
+        return self._up(
+            device, partners, down if down in near else None,
+            frozenset(part & near for part in parts if part & near),
+        )
+
+    @kept
+    def _concerned(self, device: int, partners: Partners) -> frozenset[int]:
+        """Switches that a device or one of its partners may hang on or is."""
+        ends = [self._switches_of(self.compact.unit_no[i]) for i in (device, *partners.devices)]
+        return partners.switches.union(*ends)
+
+    @kept
+    def _switches_of(self, unit: int) -> frozenset[int]:
+        return frozenset(s for s, _ in self.compact.homes[unit])
+
+    @kept
+    def _up(
+        self,
+        device: int,
+        partners: Partners,
+        down: int | None,
+        parts: frozenset[frozenset[int]],
+    ) -> Var:
         compact, model = self.compact, self.compact.model
         unit = compact.unit_no[device]
         up = model.new_bool_var("")
@@ -75,25 +101,32 @@ class LossRows:
         if not (partners.devices or partners.switches):
             return up
         others = sorted({compact.unit_no[i] for i in partners.devices})
-        alone = [self._all_down(partners, down)] if down is not None else []
-        for part in parts:
-            if unit in others or partners.switches & part:
+        alone = []
+        if down is not None and self._may_all_hang_on(others, partners, down):
+            alone = [self._all_down(others, down)]
+        for part in sorted(parts, key=sorted):
+            is_reached = any(self._switches_of(other) <= part for other in others)
+            if unit in others or partners.switches & part or is_reached:
                 continue
-            reached = [self._is_in(other, part) for other in others] + alone
-            for s in part:
+            reached = [
+                self._is_in(other, part & self._switches_of(other)) for other in others
+                if part & self._switches_of(other)
+            ]
+            for s in sorted(part & self._switches_of(unit)):
                 for here in compact.at[unit, s]:
-                    model.add_bool_or(up.negated(), here.negated(), *reached)
+                    model.add_bool_or(up.negated(), here.negated(), *reached, *alone)
         return up
 
-    @kept
-    def _all_down(self, partners: Partners, down: int) -> Var:
-        """Give a literal that is only true if all partners hang on the switch that failed."""
+    def _may_all_hang_on(self, others: Iterable[int], partners: Partners, down: int) -> bool:
+        may = all(down in self._switches_of(other) for other in others)
+        return may and partners.switches <= {down}
+
+    def _all_down(self, units: Iterable[int], down: int) -> Var:
+        """Give a literal that is only true if the units all hang on the switch that failed."""
         model = self.compact.model
         whole = model.new_bool_var("")
-        if partners.switches - {down}:
-            model.add(whole == 0)
-        for i in partners.devices:
-            model.add_bool_or(whole.negated(), *self.compact.at[self.compact.unit_no[i], down])
+        for u in units:
+            model.add_bool_or(whole.negated(), *self.compact.at[u, down])
         return whole
 
     @kept

@@ -35,6 +35,8 @@ Var = cp_model.IntVar
 SEARCHES = ("no_lp", "quick_restart_no_lp")
 """Searches of CP-SAT by worker: linear relaxations tell little of who shares a line; see the
 optimiser's page."""
+PCPS = 8
+"""Priorities of a frame (IEEE 802.1Q: three bits)."""
 STEP_NS = 100
 """Delays are counted in steps of so much: rows over whole nanoseconds are slow to work with."""
 
@@ -66,6 +68,8 @@ class CompactModel:
         Switch by unit, as far as known, for what waits on the backbone; else the nearest counts.
     ease
         Share by which estimates may be above the limits, since they may be too high.
+    may_wait
+        Whether units may be searched for that are at a switch, their port to be chosen later.
     """
 
     def __init__(
@@ -76,6 +80,7 @@ class CompactModel:
         near: int,
         usual: Mapping[int, int],
         ease: float,
+        may_wait: bool = False,
     ):
         self.builder, self.backbone, self.built = builder, backbone, built
         inst = self.instance = builder.instance
@@ -91,8 +96,10 @@ class CompactModel:
         self.on_slot: dict[int, dict[int, Var]] = defaultdict(dict)
         self.at: dict[tuple[int, int], list[Var]] = defaultdict(list)
         """By unit and switch: where it may hang there."""
+        self.waits: dict[tuple[int, int], Var] = {}
+        """By unit and switch: whether it is there on a port that is chosen later."""
         self._switch_of = dict(usual)
-        self._make_variables(near)
+        self._make_variables(near, may_wait)
         self._ports_suffice()
         self._lines_hold_their_devices()
         self._switches_hold_their_devices()
@@ -102,12 +109,13 @@ class CompactModel:
 
     # -- variables ----------------------------------------------------------------------------
 
-    def _make_variables(self, near: int) -> None:
+    def _make_variables(self, near: int, may_wait: bool) -> None:
         inst, model = self.instance, self.model
         homes = [
             self._homes(unit, near, self._switch_of.get(u)) for u, unit in enumerate(self.units)
         ]
-        self._homes_of = [set(pairs) for pairs in homes]
+        self.homes = [frozenset(pairs) for pairs in homes]
+        """By unit: switches and grades that it may have a segment at."""
         nearest = {u: pairs[0][0] for u, pairs in enumerate(homes) if pairs}
         self._switch_of = nearest | self._switch_of
         offered: dict[tuple[int, int], list[int]] = defaultdict(list)
@@ -125,6 +133,12 @@ class CompactModel:
                     self.hangs[u, k] = self.on_slot[k][u] = var
                     self.at[u, port.switch].append(var)
                     choices[u].append(var)
+        for u, pairs in enumerate(homes) if may_wait else ():
+            for s in dict.fromkeys(s for s, _ in pairs):
+                var = model.new_bool_var(f"unit {u} waits at {s}")
+                self.waits[u, s] = var
+                self.at[u, s].append(var)
+                choices[u].append(var)
         for u in range(len(self.units)):
             model.add_exactly_one(choices[u])
 
@@ -228,7 +242,7 @@ class CompactModel:
     def _apart(self, switch: int, grade: int) -> list[tuple[int, int]]:
         """Pairs of units that no line of the grade at the switch carries both."""
         inst, line = self.instance, self.instance.problem.line
-        units = [u for u in range(len(self.units)) if (switch, grade) in self._homes_of[u]]
+        units = [u for u in range(len(self.units)) if (switch, grade) in self.homes[u]]
         first = [self.units[u][0] for u in units]
         near = inst.switch_um[switch, first]
         along = np.minimum(near[:, None], near[None, :]) + inst.way_um(first, first)
@@ -298,6 +312,36 @@ class CompactModel:
                 self._legs_on_line(k)
             else:
                 self._legs_on_link(k)
+        self._legs_while_waiting()
+
+    def _legs_while_waiting(self) -> None:
+        """Who waits for a port has the legs it would have alone, on any grade it can have.
+
+        None from another that may be on its line: nothing may be between them.
+        """
+        streams = self.instance.streams
+        for (u, _), var in self.waits.items():
+            for (j, i), ns in self._least_legs(u).items():
+                source = streams[j].source_device
+                if source == i:
+                    self.model.add(self.up[j] >= steps(ns)).only_enforce_if(var)
+                elif source is None or not self._line_grades(u) & self._line_grades(
+                    self.unit_no[source]
+                ):
+                    self.model.add(self.down[j, i] >= steps(ns)).only_enforce_if(var)
+
+    def _line_grades(self, unit: int) -> frozenset[int]:
+        return frozenset(g for _, g in self.homes[unit] if self.instance.grades[g].is_line)
+
+    @kept
+    def _least_legs(self, unit: int) -> dict[tuple[int, int], int]:
+        """By stream and device of a unit, in ns."""
+        least: dict[tuple[int, int], int] = {}
+        for g in {g for _, g in self.homes[unit]}:
+            for i in self.units[unit]:
+                for j, ns in self.builder.latency.alone(g, i) or ():
+                    least[j, i] = min(least.get((j, i), ns), ns)
+        return least
 
     def _legs_on_link(self, k: int) -> None:
         grade = self.slots[k].grade
@@ -409,12 +453,9 @@ class CompactModel:
         pcp = self.instance.streams[stream].pcp
         wait = 0
         for link in pairwise(self._ways.get((start, end), ())):
-            crossing = [
-                (other_pcp, ns) for other, other_pcp, ns in self._crossing.get(link, ())
-                if other != stream
-            ]
-            wait += sum(ns for other, ns in crossing if other >= pcp)
-            wait += max((ns for other, ns in crossing if other < pcp), default=0)
+            if link in self._crossing:
+                waits, added = self._crossing[link]
+                wait += waits[pcp] - added.get(stream, 0)
         return bare + wait
 
     @cached_property
@@ -427,8 +468,8 @@ class CompactModel:
         }
 
     @cached_property
-    def _crossing(self) -> dict[tuple[int, int], list[tuple[int, int, int]]]:
-        """By link and direction the streams that cross it, with their PCP and frame time.
+    def _crossing(self) -> dict[tuple[int, int], tuple[list[int], dict[int, int]]]:
+        """By link and direction: wait behind all that crosses, by PCP, and what each stream adds.
 
         As far as devices are where they usually are.
         """
@@ -436,19 +477,23 @@ class CompactModel:
         rate = {
             frozenset(self.backbone.links[k].ends): rates[g].rate_bps for k, g in self.built.items()
         }
-        crossing: dict[tuple[int, int], list[tuple[int, int, int]]] = defaultdict(list)
+        added: dict[tuple[int, int], dict[int, int]] = defaultdict(dict)
         for j, stream in enumerate(self.instance.streams):
             start = self._usual(stream.source_device, stream.source_switch)
-            links = {
-                link for target in stream.targets
-                for link in pairwise(
-                    self._ways.get((start, self._usual(target.device, target.switch)), ())
-                )
-            }
-            for link in links:
-                ns = slot_on_link_ns(stream.frame_bytes, rate[frozenset(link)])
-                crossing[link].append((j, stream.pcp, ns))
-        return crossing
+            for target in stream.targets:
+                way = self._ways.get((start, self._usual(target.device, target.switch)), ())
+                for link in pairwise(way):
+                    added[link][j] = slot_on_link_ns(stream.frame_bytes, rate[frozenset(link)])
+        return {link: (self._waits(frames), frames) for link, frames in added.items()}
+
+    def _waits(self, frames: Mapping[int, int]) -> list[int]:
+        """Wait by PCP: behind all frames as urgent or more so, and the longest of the others."""
+        streams = self.instance.streams
+        return [
+            sum(ns for j, ns in frames.items() if streams[j].pcp >= pcp)
+            + max((ns for j, ns in frames.items() if streams[j].pcp < pcp), default=0)
+            for pcp in range(PCPS)
+        ]
 
     def _usual(self, device: int | None, switch: int) -> int:
         return switch if device is None else self._switch_of.get(self.unit_no[device], -1)
@@ -546,11 +591,12 @@ class CompactModel:
         should_stop: Callable[[], bool],
         work_limit: float | None,
         row: cp_model.BoundedLinearExpression | None = None,
+        waiting: Collection[int] = (),
+        is_wide: bool = True,
     ) -> dict[int, int] | None:
         """Give a slot for each unit; None if none was found, or none is left (``has_none``).
 
         Even seeds search in another way than odd ones: where one is slow the other mostly is not.
-        Where all may change presolve takes longer than the search, where few may it pays.
 
         Parameters
         ----------
@@ -560,17 +606,26 @@ class CompactModel:
             Units that may change; None: all.
         row
             A row for this search alone.
+        waiting
+            Units that get no slot yet, but are kept in mind.
+        is_wide
+            Whether much is open: presolve takes longer than the search then, else it pays.
         """
         model = self.model.clone()
         if row is not None:
             model.add(row)
         for (u, k), var in self.hangs.items():
             value = int(start.get(u) == k)
-            if free is not None and u not in free:
+            if u in waiting or (free is not None and u not in free):
                 model.add(var == value)
-            elif start:
+            elif u in start:
                 model.add_hint(var, value)
-        is_wide, is_odd = free is None, seed % 2 == 1
+            elif self.slots[k].switch != self._switch_of.get(u):
+                model.add_hint(var, 0)
+        for (u, _), var in self.waits.items():
+            if u not in waiting:
+                model.add(var == 0)
+        is_odd = seed % 2 == 1
         found = run(
             model, list(self.hangs.values()), seconds=seconds, workers=workers, seed=seed,
             should_stop=should_stop, work_limit=work_limit,

@@ -6,11 +6,19 @@ After a fault only the segments near it are chosen anew, which takes a moment.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Mapping
 
-from partitioner.solve.port_choice import PortChoice
+import numpy as np
+
+from partitioner.solve.port_choice import NEAR, PortChoice
 from partitioner.solve.search import Search
 
+FIRST_NEAR = 2
+"""Nearest switches that a device may hang on at first: the less choice, the sooner one is made."""
+WINDOW = 100
+"""Units that ports are chosen for at a time."""
+STEP = 60
+"""By how many the next ones are further on: the others get another port if need be."""
 REGION = 40
 """Units that may change at once after a fault; twice as many each time that leads to nothing."""
 SOLVE_S, SOLVE_PER_DEVICE_S = 3.0, 0.02
@@ -36,7 +44,10 @@ class CompactSearch(PortChoice):
     def __init__(self, search: Search):
         self._backbones = search.backbone.quick_backbones()
         self._first = search.limits.seed % len(self._backbones)
-        super().__init__(search, self._backbones[self._first], {}, 0.0)
+        super().__init__(
+            search, self._backbones[self._first], {}, 0.0, FIRST_NEAR,
+            may_wait=search.instance.n > WINDOW,
+        )
         self._faults: set[int] = set()
         """Units on segments that something is wrong with."""
         self._size = REGION
@@ -86,7 +97,7 @@ class CompactSearch(PortChoice):
                     break
                 self._go_elsewhere()
             free = self._around(self._faults, self._size) if self._slots else None
-            found = self._solve(free, over)
+            found = self._choose_all(over) if free is None else self._solve(free, over)
             if found is not None:
                 self._slots, self._size = found, REGION
                 self._repairs += 1
@@ -102,6 +113,36 @@ class CompactSearch(PortChoice):
                 break
         return False
 
+    def _choose_all(self, over: Callable[[], bool]) -> dict[int, int] | None:
+        """Choose for all units, from one end of the machine to the other.
+
+        Those that have a turn later are kept in mind: at a switch, on no port yet. Where nothing is
+        left for the next ones, more of those before them are chosen anew.
+        """
+        order, slots, begin, back = self._order(), dict[int, int](), 0, 0
+        while True:
+            first, end = max(0, begin - back), min(len(order), begin + WINDOW)
+            found = self._solve(
+                set(order[first:end]), over, slots, waiting=set(order[end:]), is_wide=True
+            )
+            if found is not None:
+                slots, back = found, 0
+                begin += STEP
+            elif first == 0 or over():
+                return None
+            else:
+                back = max(STEP, 2 * back)
+            if found is not None and end == len(order):
+                return found
+
+    def _order(self) -> list[int]:
+        """Units as they follow each other from one end of the machine to the other."""
+        inst = self.search.instance
+        at = [unit[0] for unit in self._model.units]
+        end = at[int(inst.way_um(at[:1], at)[0].argmax())]
+        order: list[int] = np.argsort(inst.way_um([end], at)[0], kind="stable").tolist()
+        return order
+
     def _widen(self, free: set[int] | None) -> bool:
         """Let more units change, at last all, then over other links; false if that is all.
 
@@ -111,6 +152,10 @@ class CompactSearch(PortChoice):
             self._size *= 2
             if len(free) == len(self._model.units):
                 self._slots = {}
+            return True
+        if self._model.has_none and self._near < NEAR:
+            self._near = NEAR
+            self._change_model()
             return True
         self._all_have_none &= self._model.has_none
         self._begun += 1
@@ -122,10 +167,14 @@ class CompactSearch(PortChoice):
             self._near += self._all_have_none
             self._all_have_none = True
         self._built = self._backbones[(self._first + turn) % len(self._backbones)]
+        self._change_model()
+        return True
+
+    def _change_model(self) -> None:
+        """Make the model anew, with half of the margins learned, and choose for all units."""
         self._margin_ns = {d: ns // 2 for d, ns in self._margin_ns.items()}
         self._model = self._new_model(self._switches())
         self._begin_anew()
-        return True
 
     def _go_elsewhere(self) -> None:
         """Choose over other links, or with all that was learned if there are no others."""
@@ -150,14 +199,24 @@ class CompactSearch(PortChoice):
             self._faults = self._learn(verdict)
         return verdict.holds
 
-    def _solve(self, free: set[int] | None, over: Callable[[], bool]) -> dict[int, int] | None:
+    def _solve(
+        self,
+        free: set[int],
+        over: Callable[[], bool],
+        slots: Mapping[int, int] | None = None,
+        waiting: Collection[int] = (),
+        *,
+        is_wide: bool = False,
+    ) -> dict[int, int] | None:
+        """Choose for the units that are free, the others being as in the last choice."""
         limits = self.search.limits
-        most_s = SOLVE_S + SOLVE_PER_DEVICE_S * self.search.instance.n
-        if free is not None:
+        if waiting or not is_wide:
             most_s = REGION_PER_UNIT_S * max(REGION, len(free))
+        else:
+            most_s = SOLVE_S + SOLVE_PER_DEVICE_S * len(free)
         return self._model.solve(
-            self._slots, free,
+            self._slots if slots is None else slots, free,
             seconds=min(most_s, max(0.05, limits.seconds_left())),
             workers=limits.workers, seed=self._seed, should_stop=over,
-            work_limit=limits.work(most_s),
+            work_limit=limits.work(most_s), waiting=waiting, is_wide=is_wide,
         )

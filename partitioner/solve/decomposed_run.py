@@ -5,8 +5,8 @@
 3. Small parts of the layout are planned as problems of their own, and again with the cuts
    elsewhere, until the time is up. What is found is judged under all rules of the whole problem.
 
-Where lines by geometry are far from a layout, the compact model chooses ports for all devices, and
-instead of lines and parts what is done beside is to choose ports anew for less.
+Beside the first lines the compact model chooses ports for all devices. Where those lines are no
+better, what is done beside is to choose ports anew for less, instead of planning parts.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.bound.region_task import Found, RegionTask
 from partitioner.solve.cheaper_task import CheaperTask
 from partitioner.solve.columns import Column
-from partitioner.solve.compact_search import CompactSearch
+from partitioner.solve.compact_search import FEW_LEFT_OUT, CompactSearch
 from partitioner.solve.crew import Crew, SideProcesses, Work
 from partitioner.solve.decomposition import (
     Part,
@@ -70,7 +70,7 @@ BOUND_SHARE = 0.6
 """Share of the time that the bound may take at most."""
 PRICES_SHARE = 0.25
 """The same before there is a layout: its prices lead to one."""
-PORTS_SHARE = 0.4
+PORTS_SHARE = 0.7
 """Share of the time that choosing a port for every device may take before there is a layout."""
 MOST_AT_ONCE = 1_000
 """Devices up to which the model of all their ports is made in any case."""
@@ -108,6 +108,8 @@ class DecomposedRun(Run):
         self.rounds = 0
         self.fields: list[Part] = []
         self.basics: list[Column] = []
+        self.is_put_together = False
+        """Whether what the heuristic proposed first has been made as much of a layout as it is."""
         self.proposals: list[Column] = []
         """Columns that the first layout was sought among."""
         self.hangs_on_ports = False
@@ -183,7 +185,10 @@ class DecomposedRun(Run):
     # -- first layout -------------------------------------------------------------------------
 
     def first_layout(self) -> None:
-        """Let the heuristic propose lines, briefly, and put them together."""
+        """Let the heuristic propose lines, briefly, and put them together.
+
+        Meanwhile ports are chosen for all devices, in case that lines by geometry are no layout.
+        """
         self.fields = parts_of_devices(self.instance, FIELD)
         self._hire()
         seconds = 0.1 * self.seconds_left() * self.side / len(self.fields)
@@ -191,9 +196,14 @@ class DecomposedRun(Run):
         if self.crew is not None:
             self._hand_out()
             if self.instance.n <= MOST_AT_ONCE and CompactSearch.has_time(self.search):
-                # Where lines by geometry are no layout, this is needed next.
-                self.compact = CompactSearch(self.search)
-        self._finish(self.seconds() + 0.4 * self.seconds_left())
+                self._choose_ports()
+        if not self.is_put_together:
+            self._finish(self.seconds() + 0.4 * self.seconds_left())
+            self._put_together()
+
+    def _put_together(self) -> None:
+        """Make the lines proposed a layout, or as much of one as they allow."""
+        self.is_put_together = True
         self.waiting.clear()
         proposed = list(self.search.proposed)
         self.basics = basic_columns(self.builder, MOST_SWITCHES)
@@ -201,12 +211,17 @@ class DecomposedRun(Run):
         covered = {i for c in kept for i in c.column.devices}
         columns = list(dict.fromkeys(proposed + self.given + self.basics))
         rest = [c for c in columns if covered.isdisjoint(c.devices)]
-        self.search.complete(kept, rest, self._first_master_s())
+        had_one = self.cost is not None
+        is_better = self.search.complete(kept, rest, self._first_master_s())
+        self.hangs_on_ports = had_one and not is_better
         self.proposals = columns
-        best = self.search.incumbent
-        is_near = best is not None and len(best.left_out) <= NEARLY_ALL * self.instance.n
-        if self.cost is None and (is_near or self.compact is None):
+        if self.cost is None and (self._leaves_out(NEARLY_ALL) or self.compact is None):
             self.search.master_over_pool(columns, self._first_master_s(), soft=True)
+
+    def _leaves_out(self, share: float) -> bool:
+        """Whether the best layout leaves out no more than such a share of the devices."""
+        best = self.search.incumbent
+        return best is not None and len(best.left_out) <= share * self.instance.n
 
     def _first_master_s(self) -> float:
         return 5.0 + 0.002 * self.instance.n
@@ -325,7 +340,8 @@ class DecomposedRun(Run):
         """Run all steps in order."""
         self.step("first layout")
         self.first_layout()
-        if self.cost is None and not self.over() and CompactSearch.has_time(self.search):
+        is_untried = self.compact is None and CompactSearch.has_time(self.search)
+        if self.cost is None and is_untried and not self.over():
             self._choose_ports()
         if self.hangs_on_ports:
             self._begin_cheaper_ports()
@@ -348,29 +364,40 @@ class DecomposedRun(Run):
             self.begin_round()
 
     def _choose_ports(self) -> None:
-        """Choose a port for every device, where lines by geometry are no layout."""
+        """Choose a port for every device, until lines by geometry have led to a layout."""
         self.step("choosing a port for every device")
-        seconds = PORTS_SHARE * self.seconds_left()
-        stop_at = self.seconds() + seconds
-        self.waiting.clear()
-        if self.is_own_crew:
-            for k in range(1, min(self.side, MOST_BESIDE + 1)):
-                self.waiting.append(partial(self._first_job, self.settings.seed + k, seconds))
+        stop_at = self.seconds() + PORTS_SHARE * self.seconds_left()
         if self.compact is None:
             self.compact = CompactSearch(self.search)
 
         def over() -> bool:
             if self.crew is not None:
                 self.take_in()
-            return self.cost is not None or self.over() or self.seconds() >= stop_at
+            is_over = self.cost is not None or self.over() or self.seconds() >= stop_at
+            return is_over or self._may_be_mended(stop_at)
 
         self.compact.run(over)
-        self.hangs_on_ports = self.cost is not None
+        if not over():
+            self.compact.run(over)
+        if not self.is_put_together:
+            return
+        self.hangs_on_ports |= self.cost is not None
         if self.is_own_crew:
             self._end_searches()
         if self.search.incumbent is None:
             # Phase one begins with as much of a layout as there is.
             self.search.master_over_pool(self.proposals, self._first_master_s(), soft=True)
+
+    def _may_be_mended(self, stop_at: float) -> bool:
+        """Whether lines by geometry, now that all are there, leave out only a few devices."""
+        if self.is_put_together or self.waiting or self.at_work:
+            return False
+        self._put_together()
+        if self.cost is None and self.is_own_crew:
+            for k in range(1, min(self.side, MOST_BESIDE + 1)):
+                seconds = stop_at - self.seconds()
+                self.waiting.append(partial(self._first_job, self.settings.seed + k, seconds))
+        return self._leaves_out(FEW_LEFT_OUT)
 
     def _first_job(self, seed: int, seconds: float) -> _Job:
         """Look for any layout beside, from another seed."""

@@ -20,7 +20,7 @@ from partitioner.solve.search import Search
 from partitioner.solve.verify import Delivery, Verdict
 
 NEAR = 3
-"""Nearest switches that a device may hang on at first."""
+"""Nearest switches that a device may hang on in any case."""
 SELECT_S = 6.0
 """Longest run of the master over the segments of one choice."""
 NO_LEGS = SegmentLegs((), (), (), 0)
@@ -37,18 +37,19 @@ class PortChoice:
         Grade by number of the backbone links that may be built.
     usual
         Switch by unit, as far as known.
-    ease
+    near, ease, may_wait
         See :class:`~partitioner.solve.compact_model.CompactModel`.
     """
 
     def __init__(
-        self, search: Search, built: Mapping[int, str], usual: Mapping[int, int], ease: float
+        self, search: Search, built: Mapping[int, str], usual: Mapping[int, int], ease: float,
+        near: int = NEAR, may_wait: bool = False,
     ):
         self.search = search
         self.columns: list[Column] = []
         """Segments of the last choice, as far as they could be laid."""
-        self._built = built
-        self._near, self._ease = NEAR, ease
+        self._built, self._may_wait = built, may_wait
+        self._near, self._ease = near, ease
         self._margin_ns: dict[Delivery, int] = {}
         self._slots: dict[int, int] = {}
         """The last choice: slot by unit."""
@@ -58,7 +59,8 @@ class PortChoice:
         """Make a model that knows the margins learned."""
         search = self.search
         model = CompactModel(
-            search.builder, search.backbone, self._built, self._near, usual, self._ease
+            search.builder, search.backbone, self._built, self._near, usual, self._ease,
+            self._may_wait,
         )
         LossRows(model)
         for delivery, ns in self._margin_ns.items():

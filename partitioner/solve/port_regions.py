@@ -62,7 +62,7 @@ class PortRegions(PortChoice):
         """Whether the model allows the slots as they are."""
         found = self._model.solve(
             self._slots, (), seconds=CHECK_S, workers=1, seed=0, should_stop=lambda: False,
-            work_limit=self.search.limits.work(CHECK_S),
+            work_limit=self.search.limits.work(CHECK_S), is_wide=False,
         )
         return found is not None
 
@@ -133,6 +133,7 @@ class PortRegions(PortChoice):
             self._slots, free, seconds=min(seconds, max(0.05, limits.seconds_left())),
             workers=limits.workers, seed=limits.seed + self._solved, should_stop=over,
             work_limit=limits.work(seconds), row=self._cost.at_most(int((1 - LESS) * money)),
+            is_wide=False,
         )
 
 

@@ -259,7 +259,7 @@ def test_lines_are_kept_only_as_far_as_groups_allow(roomy: Problem) -> None:
 
 
 def test_where_only_ports_lead_to_a_layout_they_are_chosen_anew_for_less() -> None:
-    machine = planted(20, 1)
+    machine = planted(20, 3)
     run = DecomposedRun(machine.problem, PlanSettings(work_limit=20))
     first: list[int] = []
 

@@ -33,7 +33,7 @@ def _best(run: DirectRun) -> Selection:
     return run.search.incumbent
 
 
-@pytest.mark.parametrize("seed", [0, 1])
+@pytest.mark.parametrize("seed", [0, 3])
 def test_what_is_offered_is_cheaper_and_keeps_all_rules(seed: int) -> None:
     machine = planted(20, seed)
     run = _begun(machine)

@@ -23,7 +23,7 @@ from tests.bench.planted import Planted, planted
 
 @pytest.fixture(scope="module")
 def machine() -> Planted:
-    return planted(20, 1)
+    return planted(20, 3)
 
 
 class _Beside:
