@@ -28,7 +28,7 @@ REGION_PER_UNIT_S = 0.03
 EASE = 0.02
 """Where no choice is found by the estimates: by how much more each time they may be too high."""
 MOST_EASE = 0.06
-LEAST_PER_DEVICE_S = 0.02
+LEAST_PER_DEVICE_S = 0.006
 """With less time left than so much for each device, nothing would come of it."""
 FEW_LEFT_OUT = 0.3
 """Share of the devices up to which those left out count as few."""
