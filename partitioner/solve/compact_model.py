@@ -317,18 +317,26 @@ class CompactModel:
     def _legs_while_waiting(self) -> None:
         """Who waits for a port has the legs it would have alone, on any grade it can have.
 
-        None from another that may be on its line: nothing may be between them.
+        Not if it hears another that may be on its line: what comes from there takes no port.
         """
         streams = self.instance.streams
         for (u, _), var in self.waits.items():
+            if self._may_hear_on_its_line(u):
+                continue
             for (j, i), ns in self._least_legs(u).items():
-                source = streams[j].source_device
-                if source == i:
-                    self.model.add(self.up[j] >= steps(ns)).only_enforce_if(var)
-                elif source is None or not self._line_grades(u) & self._line_grades(
-                    self.unit_no[source]
-                ):
-                    self.model.add(self.down[j, i] >= steps(ns)).only_enforce_if(var)
+                leg = self.up[j] if streams[j].source_device == i else self.down[j, i]
+                self.model.add(leg >= steps(ns)).only_enforce_if(var)
+
+    @kept
+    def _may_hear_on_its_line(self, unit: int) -> bool:
+        inst = self.instance
+        sources = {
+            inst.streams[j].source_device for i in self.units[unit] for j in inst.received_by[i]
+        }
+        return any(
+            i is not None and self._line_grades(unit) & self._line_grades(self.unit_no[i])
+            for i in sources
+        )
 
     def _line_grades(self, unit: int) -> frozenset[int]:
         return frozenset(g for _, g in self.homes[unit] if self.instance.grades[g].is_line)
@@ -405,7 +413,7 @@ class CompactModel:
 
     def _coming(self, k: int) -> dict[int, Var]:
         """Streams that the port of a line may send, with whether it does."""
-        inst, here = self.instance, self.on_slot[k]
+        inst, here, switch = self.instance, self.on_slot[k], self.slots[k].switch
         hears: dict[int, set[int]] = defaultdict(set)
         for u in here:
             for i in self.units[u]:
@@ -415,15 +423,19 @@ class CompactModel:
         for j, units in hears.items():
             source = inst.streams[j].source_device
             sender = None if source is None else self.unit_no[source]
-            is_there = None if sender is None else here.get(sender)
-            if is_there is None and len(units) == 1:
+            there = []
+            if sender is not None and sender in here:
+                there.append(here[sender])
+                if (sender, switch) in self.waits:
+                    # It may get a place on this very line.
+                    there.append(self.waits[sender, switch])
+            if not there and len(units) == 1:
                 coming[j] = here[next(iter(units))]
             else:
                 coming[j] = sent = self.model.new_bool_var(f"stream {j} into {k}")
                 for u in units - {sender}:
-                    literals = [here[u].negated(), sent]
-                    self.model.add_bool_or(literals if is_there is None else [*literals, is_there])
-                if is_there is not None:
+                    self.model.add_bool_or(here[u].negated(), sent, *there)
+                for is_there in there:
                     self.model.add_implication(sent, is_there.negated())
                 self.model.add_bool_or(sent.negated(), *(here[u] for u in units))
         return coming
@@ -615,7 +627,7 @@ class CompactModel:
         if row is not None:
             model.add(row)
         for (u, k), var in self.hangs.items():
-            value = int(start.get(u) == k)
+            value = int(u not in waiting and start.get(u) == k)
             if u in waiting or (free is not None and u not in free):
                 model.add(var == value)
             elif u in start:

@@ -23,6 +23,8 @@ REGION = 40
 """Units that may change at once after a fault; twice as many each time that leads to nothing."""
 SOLVE_S, SOLVE_PER_DEVICE_S = 3.0, 0.02
 """Longest run of the model: how long a search takes is largely chance, so another is begun then."""
+WINDOW_PER_UNIT_S = 0.02
+"""The same for units that are chosen for at a time."""
 REGION_PER_UNIT_S = 0.03
 """The same for the units that may change after a fault."""
 EASE = 0.02
@@ -132,6 +134,8 @@ class CompactSearch(PortChoice):
                 return None
             else:
                 back = max(STEP, 2 * back)
+                # How long a search takes is largely chance.
+                self._seed += not self._model.has_none
             if found is not None and end == len(order):
                 return found
 
@@ -148,9 +152,10 @@ class CompactSearch(PortChoice):
 
         When all backbones were tried, estimates may be too high by more.
         """
-        if free is not None:
+        is_hopeless = free is not None and len(free) == len(self._model.units)
+        if free is not None and not (is_hopeless and self._model.has_none):
             self._size *= 2
-            if len(free) == len(self._model.units):
+            if is_hopeless:
                 self._slots = {}
             return True
         if self._model.has_none and self._near < NEAR:
@@ -210,8 +215,10 @@ class CompactSearch(PortChoice):
     ) -> dict[int, int] | None:
         """Choose for the units that are free, the others being as in the last choice."""
         limits = self.search.limits
-        if waiting or not is_wide:
+        if not is_wide:
             most_s = REGION_PER_UNIT_S * max(REGION, len(free))
+        elif len(self._model.units) > WINDOW:
+            most_s = WINDOW_PER_UNIT_S * len(free)
         else:
             most_s = SOLVE_S + SOLVE_PER_DEVICE_S * len(free)
         return self._model.solve(

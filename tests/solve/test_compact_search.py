@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import random
 from collections import Counter
 from dataclasses import replace
+from itertools import pairwise
+from typing import Any
 
 import pytest
 
@@ -29,9 +32,9 @@ def _run(machine: Planted) -> DirectRun:
     return DirectRun(machine.problem, PlanSettings(work_limit=40))
 
 
-def _model(run: DirectRun, ease: float = 0.0) -> CompactModel:
+def _model(run: DirectRun, ease: float = 0.0, *, may_wait: bool = False) -> CompactModel:
     built = run.backbone.quick_backbones()[0]
-    return CompactModel(run.builder, run.backbone, built, 3, {}, ease)
+    return CompactModel(run.builder, run.backbone, built, 3, {}, ease, may_wait)
 
 
 def _solved(model: CompactModel, start: dict[int, int] | None = None) -> dict[int, int] | None:
@@ -52,13 +55,9 @@ def test_a_layout_is_found_that_the_judge_accepts(seed: int) -> None:
     assert not assess(machine.problem, to_layout(run.instance, run.backbone, found)).findings
 
 
-@pytest.mark.parametrize("seed", SEEDS)
-def test_the_hidden_layout_is_one_of_the_choices(seed: int) -> None:
-    machine = planted(20, seed)
-    run = _run(machine)
+def _hidden(machine: Planted, run: DirectRun, model: CompactModel) -> dict[int, int]:
+    """Slot by unit in the layout that a machine was written around."""
     inst = run.instance
-    # Estimates may be a little above the truth.
-    model = _model(run, ease=0.03)
     used: Counter[tuple[int, int]] = Counter()
     start: dict[int, int] = {}
     for segment in machine.hidden.segments:
@@ -66,7 +65,107 @@ def test_the_hidden_layout_is_one_of_the_choices(seed: int) -> None:
         k = model.slots_of(key[1], key[0])[used[key]]
         used[key] += 1
         start |= {model.unit_no[inst.index[d]]: k for d in segment.devices}
+    return start
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_the_hidden_layout_is_one_of_the_choices(seed: int) -> None:
+    machine = planted(20, seed)
+    run = _run(machine)
+    # Estimates may be a little above the truth.
+    model = _model(run, ease=0.03)
+    start = _hidden(machine, run, model)
     assert _solved(model, start) == start
+
+
+@pytest.mark.parametrize("devices", [20, 40])
+@pytest.mark.parametrize("seed", SEEDS)
+def test_units_that_wait_for_a_port_never_make_a_choice_impossible(
+    devices: int, seed: int
+) -> None:
+    machine = planted(devices, seed)
+    run = _run(machine)
+    model = _model(run, ease=0.03, may_wait=True)
+    start = _hidden(machine, run, model)
+    some = random.Random(seed)
+    for share in (0.2, 0.5, 0.8, 1.0):
+        waiting = set(some.sample(sorted(start), round(share * len(start))))
+        found = model.solve(
+            start, (), seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0,
+            waiting=waiting,
+        )
+        assert found == {u: k for u, k in start.items() if u not in waiting}
+
+
+def test_units_that_wait_keep_rules_at_switches_and_deadlines() -> None:
+    run = _run(planted(20, 1))
+    inst = run.instance
+    inst.apart_switch.append(tuple(range(inst.n)))
+    model = _model(run, may_wait=True)
+    everyone = set(range(len(model.units)))
+
+    def waits() -> dict[int, int] | None:
+        return model.solve(
+            {}, None, seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0,
+            waiting=everyone,
+        )
+
+    assert inst.n > inst.switch_count
+    assert waits() is None, "no two of them at one switch"
+    inst.apart_switch.pop()
+    model = _model(run, may_wait=True)
+    assert waits() == {}
+    j, key = next(
+        (j, target.key) for j, s in enumerate(inst.streams) for target in s.targets
+        if s.source_device is not None and target.device is None
+    )
+    model.tighten((j, key), inst.streams[j].limit_ns)
+    assert waits() is None
+
+
+def test_ports_chosen_some_at_a_time_make_a_layout(monkeypatch: pytest.MonkeyPatch) -> None:
+    machine = planted(40, 5)
+    run = _run(machine)
+    monkeypatch.setattr(compact_search, "WINDOW", 16)
+    monkeypatch.setattr(compact_search, "STEP", 8)
+    solve = CompactModel.solve
+    asked: list[tuple[int, int]] = []
+
+    def told(self: CompactModel, start: Any, free: Any, *, waiting: Any = (), **rest: Any) -> Any:
+        asked.append((len(free), len(waiting)))
+        assert not set(free) & set(waiting)
+        return solve(self, start, free, waiting=waiting, **rest)
+
+    monkeypatch.setattr(CompactModel, "solve", told)
+    search = CompactSearch(run.search)
+    count = len(search._model.units)
+    order = search._order()
+    assert sorted(order) == list(range(count))
+    assert search.run(_never)
+    found = run.search.incumbent
+    assert found is not None
+    assert not assess(machine.problem, to_layout(run.instance, run.backbone, found)).findings
+    assert asked[0] == (16, count - 16)
+    assert any(waiting == 0 for _, waiting in asked)
+
+
+def test_waits_on_the_backbone_are_those_behind_all_other_frames_that_cross() -> None:
+    run = _run(planted(60, 1))
+    model = _model(run)
+    streams = run.instance.streams
+    crossing = {link: frames for link, (_, frames) in model._crossing.items()}
+    assert any(len({streams[j].pcp for j in frames}) > 2 for frames in crossing.values())
+    for j, stream in list(enumerate(streams))[::9]:
+        for (start, end), way in model._ways.items():
+            wait = 0
+            for link in pairwise(way):
+                others = [
+                    (streams[m].pcp, ns) for m, ns in crossing.get(link, {}).items() if m != j
+                ]
+                wait += sum(ns for pcp, ns in others if pcp >= stream.pcp)
+                wait += max((ns for pcp, ns in others if pcp < stream.pcp), default=0)
+            bare = run.backbone.hop_function(j, model.built)(start, end)
+            assert model._hop(j, start, end) == bare + wait
 
 
 def test_what_was_kept_apart_stays_apart_and_homes_refused_are_not_taken() -> None:
