@@ -18,7 +18,7 @@ from partitioner.solve.columns import Column
 from partitioner.solve.cpsat import CpResult, run
 from partitioner.solve.instance import Instance
 from partitioner.solve.latency import SegmentLegs
-from partitioner.solve.nogood import Crowd, NoGood, SegmentFamily
+from partitioner.solve.nogood import NoGood, SegmentFamily
 
 Expr = cp_model.LinearExpr
 Term = tuple[Expr | None, int]
@@ -328,15 +328,6 @@ class Master:
             if not members:
                 return
             conditions.append(Expr.sum(members))
-        for crowd in bad.crowds:
-            if any(_holds(c.column, crowd) for c in self.fixed):
-                continue
-            members = [
-                self._pick_any[k] for k, c in enumerate(self.columns) if _holds(c, crowd)
-            ]
-            if not members:
-                return
-            conditions.append(Expr.sum(members))
         for index, grades in bad.built:
             conditions.append(Expr.sum([self.link_built[index, g] for g in grades]))
         for index in bad.absent:
@@ -516,14 +507,6 @@ class Master:
 def _belongs(column: Column, family: SegmentFamily) -> bool:
     """Whether a column over the devices of a family is at least as slow as it says."""
     return column.length_um >= family.least_um and column.node_count >= family.least_count
-
-
-def _holds(column: Column, crowd: Crowd) -> bool:
-    return (
-        column.switch == crowd.switch
-        and column.grade == crowd.grade
-        and crowd.devices.issubset(column.devices)
-    )
 
 
 def selection_cost(

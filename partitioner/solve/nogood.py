@@ -21,29 +21,18 @@ class SegmentFamily:
 
 
 @dataclass(frozen=True, slots=True)
-class Crowd:
-    """Devices that share one segment of a grade at a switch, whoever else is on it."""
-
-    switch: int
-    grade: int
-    devices: frozenset[int]
-
-
-@dataclass(frozen=True, slots=True)
 class NoGood:
     """Choices that break a rule when all of them come together, whatever else is chosen.
 
     ``homes``: devices at switches. ``segments``: lines or links of these families. ``built``:
     backbone links (their numbers), each in one of the grades named. ``absent``: backbone links that
-    are not built. ``crowds``: devices on one segment, each crowd on another. Whoever makes one
-    answers for every layout that it forbids.
+    are not built. Whoever makes one answers for every layout that it forbids.
     """
 
     homes: tuple[tuple[int, int], ...] = ()
     segments: tuple[SegmentFamily, ...] = ()
     built: tuple[tuple[int, tuple[str, ...]], ...] = ()
     absent: tuple[int, ...] = ()
-    crowds: tuple[Crowd, ...] = ()
 
     @property
     def depends_on_length(self) -> bool:

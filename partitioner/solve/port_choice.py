@@ -165,7 +165,7 @@ class PortChoice:
             j, (device, _) = delivery
             devices.update(i for i in (inst.streams[j].source_device, device) if i is not None)
         for cut in verdict.cuts:
-            if cut.homes and not cut.segments and not cut.crowds:
+            if cut.homes and not cut.segments:
                 model.forbid_homes(cut.homes)
                 devices.update(i for i, _ in cut.homes)
         faults = {model.unit_no[i] for i in devices}

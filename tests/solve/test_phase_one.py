@@ -17,8 +17,7 @@ from partitioner.solve.exchange_columns import exchange_columns
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
-from partitioner.solve.master import Choice, Master, Selection
-from partitioner.solve.nogood import Crowd, NoGood
+from partitioner.solve.master import Choice, Selection
 from partitioner.solve.phase_one import PhaseOne
 from partitioner.solve.planner import PlanSettings
 from tests.bench.planted import Planted, planted
@@ -135,28 +134,6 @@ def test_chained_groups_are_one_unit() -> None:
     assert [instance.unit_of[i] for i in range(7)] == [
         (0, 3, 5), (1,), (2,), (0, 3, 5), (4,), (0, 3, 5), (6,),
     ]  # fmt: skip
-
-
-def test_crowd_forbids_all_that_holds_it_at_its_switch(machine: Planted, run: DirectRun) -> None:
-    columns = columns_of(run.builder, machine.hidden)
-    line = max(columns, key=lambda c: len(c.devices))
-    crowd = Crowd(line.switch, line.grade, frozenset(line.devices[:2]))
-
-    def left_out(refused: list[NoGood]) -> tuple[int, ...]:
-        master = Master(
-            run.instance, run.backbone, columns, penalty=run.search.penalty, refused=refused
-        )
-        found = master.solve(
-            seconds=20.0, workers=1, seed=0,
-            objective=master.left_out_expression([1] * run.instance.n),
-        ).selection
-        assert found is not None
-        return found.left_out
-
-    assert left_out([]) == ()
-    assert set(left_out([NoGood(crowds=(crowd,))])) == set(line.devices)
-    elsewhere = replace(crowd, switch=(crowd.switch + 1) % run.instance.switch_count)
-    assert left_out([NoGood(crowds=(elsewhere,))]) == ()
 
 
 def test_backbones_of_a_walk_are_trees_the_quickest_first() -> None:
