@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from partitioner.application.check import judged
-from partitioner.application.earlier import Earlier
+from partitioner.application.earlier import Earlier, kept_layout
 from partitioner.application.nearest import told_ending
 from partitioner.application.search import Search
 from partitioner.application.told import LayoutAnswer
@@ -20,6 +20,7 @@ from partitioner.pages.layout import study_layout
 from partitioner.pages.replan import front_file, rerun_data, rerun_sections, rerun_text
 from partitioner.reading.files import Unreadable, read_result
 from partitioner.reading.layout_file import layout_text
+from partitioner.replan.compare import compare
 from partitioner.replan.rerun import Rerun, held_by, rerun
 from partitioner.replan.searched import RerunSettings
 from partitioner.report.sections import Section
@@ -186,9 +187,6 @@ def sum_of_layout(
     path: Path, problem: Problem, before: Layout, problem_before: Problem | None = None
 ) -> int | None:
     """Plan and change cost of the layout in a file; None if there is none that keeps all rules."""
-    from partitioner.application.earlier import kept_layout
-    from partitioner.replan.compare import compare
-
     kept = kept_layout(path, problem)
     if kept is None:
         return None

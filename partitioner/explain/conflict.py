@@ -119,17 +119,15 @@ class Asker:
         if self.budget.is_over:
             raise NoAnswer("the time for all questions is over")
 
-    def ask(
-        self, problem: Problem, *, is_alike: bool = False, seconds: float | None = None
-    ) -> Result:
+    def ask(self, problem: Problem, *, is_alike: bool = False) -> Result:
         """Whether a problem has a layout at all.
 
         ``is_alike``: it differs little from one that had a layout, so it gets a few times as long
-        as those did. ``seconds``: the most it may take, in place of that of all questions.
+        as those did.
         """
         if self.budget.is_over:
             return Result(Answer.UNKNOWN)
-        seconds = self.seconds if seconds is None else seconds
+        seconds = self.seconds
         if is_alike and self._slowest_s:
             seconds = min(seconds, 1.0 + 3.0 * self._slowest_s)
         begun = self.budget.clock()

@@ -99,14 +99,13 @@ def explain(
     if result.answer is Answer.UNKNOWN and not budget.is_over:
         # Without a layout there is nothing to explain, so the rest of the time is for one.
         on_step("looking for a first layout")
-        first = budget.run(
+        result = budget.run(
             problem, budget.left_s, start=start, enough_gap=1.0, attempt=1, is_as_it_stands=True
         )  # fmt: skip
-        result = first
-        if first.outcome is not None and not budget.is_over:
+        if result.outcome is not None and not budget.is_over:
             on_step("planning on from the first layout")
             result = budget.run(
-                problem, min(seconds, 0.5 * budget.left_s), start=first.outcome.layout,
+                problem, min(seconds, 0.5 * budget.left_s), start=result.outcome.layout,
                 is_as_it_stands=True,
             )  # fmt: skip
     if result.answer is Answer.UNKNOWN:

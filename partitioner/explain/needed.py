@@ -15,7 +15,6 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.units import ceil_div
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +82,7 @@ def amount_for(scale: Scale | None, assessment: Assessment) -> int | None:
     used = None if scale is None else scale.used(assessment)
     if scale is None or used is None:
         return None
-    steps = ceil_div(used - scale.start, scale.step)
+    steps = scale.steps_to(used)
     return scale.start + steps * scale.step if steps > 0 else None
 
 

@@ -111,26 +111,24 @@ def ways_by_parts(asker: Asker, conflict: ConflictSet, seconds: float) -> list[W
 
 
 def _by_part(asker: Asker, change: Scale | Ease, seconds: float) -> WayOut | None:
-    if isinstance(change, Ease):
-        eased = _Eased(change.change(asker.problem), change.words, True)
-        if asker.is_hopeless(eased.problem):
-            return None
-    elif asker.is_large:
-        least = _least_by_arithmetic(asker, asker.problem, change, ())
-        if least is None:
-            return None
-        eased = least
-    else:
-        found = _least(asker, asker.problem, change, ())
-        if found is None:
-            return None
-        eased = found
+    eased = _eased_part(asker, change)
+    if eased is None:
+        return None
     if not asker.is_large:
         return _planned(asker, (eased.words,), (), eased.problem, seconds, eased.is_least)
     outcome = asker.ask(eased.problem).outcome
     if outcome is None:
         return None
     return WayOut((eased.words,), (), eased.problem, outcome, eased.is_least)
+
+
+def _eased_part(asker: Asker, change: Scale | Ease) -> _Eased | None:
+    """The problem with a change of which arithmetic does not say that it leaves the conflict."""
+    if isinstance(change, Scale):
+        least = _least_by_arithmetic if asker.is_large else _least
+        return least(asker, asker.problem, change, ())
+    eased = _Eased(change.change(asker.problem), change.words, True)
+    return None if asker.is_hopeless(eased.problem) else eased
 
 
 def ways_of_each_kind(
@@ -325,19 +323,14 @@ def _ask_chosen(
 def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle]) -> _Eased | None:
     """Ease one rule by the least amount that will do, the rules in ``rest`` being off."""
 
-    def amount(step: int) -> int:
-        value = scale.start + step * scale.step
-        return min(value, scale.end) if scale.step > 0 else max(value, scale.end)
-
     def steps_used(result: Result) -> int | None:
         """Steps that the layout found needs, where it needs less than it was given."""
         if result.assessment is None:
             return None
         used = scale.used(result.assessment)
-        return None if used is None else -(-(used - scale.start) // scale.step)
+        return None if used is None else scale.steps_to(used)
 
-    top = -(-(scale.end - scale.start) // scale.step)
-    low, high = 0, top
+    low, high = 0, scale.steps
     end = scale.to(scale.end)(problem)
     result = asker.ask(without(end, rest))
     if result.answer is not Answer.FOUND:
@@ -346,7 +339,7 @@ def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle])
     enough = steps_used(result)
     while high - low > 1:
         if enough is not None and low < enough < high:
-            if _holds(asker, scale.to(amount(enough))(problem), rest):
+            if _holds(asker, scale.to(scale.at(enough))(problem), rest):
                 high = enough
                 continue
             enough = None
@@ -354,7 +347,7 @@ def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle])
             is_sure = False
             break
         middle = (low + high) // 2
-        changed = scale.to(amount(middle))(problem)
+        changed = scale.to(scale.at(middle))(problem)
         result = asker.ask(without(changed, rest), is_alike=True)
         if result.answer is Answer.FOUND:
             high = middle
@@ -362,7 +355,12 @@ def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle])
         else:
             low = middle
             is_sure = is_sure and result.answer is Answer.NONE
-    return _Eased(scale.to(amount(high))(problem), scale.words(amount(high)), is_sure)
+    return _eased_by(problem, scale, high, is_sure)
+
+
+def _eased_by(problem: Problem, scale: Scale, step: int, is_least: bool) -> _Eased:
+    amount = scale.at(step)
+    return _Eased(scale.to(amount)(problem), scale.words(amount), is_least)
 
 
 def _least_by_arithmetic(
@@ -370,14 +368,10 @@ def _least_by_arithmetic(
 ) -> _Eased | None:
     """The least amount of which arithmetic does not say that it is too little; None if all are."""
 
-    def at(step: int) -> int:
-        value = scale.start + step * scale.step
-        return min(value, scale.end) if scale.step > 0 else max(value, scale.end)
-
     def is_too_little(step: int) -> bool:
-        return asker.is_hopeless(without(scale.to(at(step))(problem), rest))
+        return asker.is_hopeless(without(scale.to(scale.at(step))(problem), rest))
 
-    low, high = 0, -(-(scale.end - scale.start) // scale.step)
+    low, high = 0, scale.steps
     if is_too_little(high):
         return None
     while high - low > 1 and not asker.budget.is_over:
@@ -386,7 +380,7 @@ def _least_by_arithmetic(
             low = middle
         else:
             high = middle
-    return _Eased(scale.to(at(high))(problem), scale.words(at(high)), high - low == 1)
+    return _eased_by(problem, scale, high, high - low == 1)
 
 
 def _holds(asker: Asker, problem: Problem, rest: Sequence[Handle]) -> bool:

@@ -16,6 +16,7 @@ from partitioner.model.catalogue import Grade
 from partitioner.model.problem import Stream
 from partitioner.network.routes import StreamWay, stream_ways
 from partitioner.network.transfers import carried_streams
+from partitioner.timing.constants import PCPS
 from partitioner.timing.frames import slot_on_link_ns, stream_frame_bytes
 from partitioner.units import PPM, ceil_div
 
@@ -87,7 +88,7 @@ class Switching:
         A PCP that nothing uses goes with the next one below that is used.
         """
         used = sorted(self.priorities())
-        return {pcp: max(0, sum(p <= pcp for p in used) - 1) for pcp in range(8)}
+        return {pcp: max(0, sum(p <= pcp for p in used) - 1) for pcp in range(PCPS)}
 
 
 def address(problem: str, name: str, first: int = _INDIVIDUAL) -> str:

@@ -9,7 +9,7 @@ from partitioner.model.problem import Problem, QueueOrder, Stream
 from partitioner.network.transfers import PREFIX
 from partitioner.report import columns as col
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
-from partitioner.timing.constants import IPG_BT, PREAMBLE_SFD_BT
+from partitioner.timing.constants import IPG_BT, PCPS, PREAMBLE_SFD_BT
 from partitioner.timing.frames import client_data_bytes, stream_frame_bytes
 from partitioner.units import NS_PER_US
 
@@ -192,7 +192,7 @@ def _queues_table(switching: Switching) -> Table:
             Column("queue", "Queue", Kind.NUMBER),
             Column("streams", "Streams", Kind.NUMBER),
         ],
-        [(pcp, queues[pcp], used.count(pcp)) for pcp in range(8)],
+        [(pcp, queues[pcp], used.count(pcp)) for pcp in range(PCPS)],
         note=f"A switch needs {max(queues.values()) + 1} queues a port, the highest served first. "
         "PCPs rank by number here; bridges that are told nothing may serve PCP 1 after PCP 0 (the "
         "recommended mapping of IEEE Std 802.1Q, from memory), so the mapping has to be set.",

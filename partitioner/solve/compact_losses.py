@@ -109,8 +109,8 @@ class LossRows:
             if unit in others or partners.switches & part or is_reached:
                 continue
             reached = [
-                self._is_in(other, part & self._switches_of(other)) for other in others
-                if part & self._switches_of(other)
+                self._is_in(other, there) for other in others
+                if (there := part & self._switches_of(other))
             ]
             for s in sorted(part & self._switches_of(unit)):
                 for here in compact.at[unit, s]:

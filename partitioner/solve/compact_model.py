@@ -26,6 +26,7 @@ from partitioner.solve.cpsat import run
 from partitioner.solve.kept import kept
 from partitioner.solve.leg_estimates import PORT_ROUNDS, LegEstimates
 from partitioner.solve.verify import Delivery
+from partitioner.timing.constants import PCPS
 from partitioner.timing.frames import slot_on_link_ns
 from partitioner.units import ceil_div
 
@@ -35,8 +36,6 @@ Var = cp_model.IntVar
 SEARCHES = ("no_lp", "quick_restart_no_lp")
 """Searches of CP-SAT by worker: linear relaxations tell little of who shares a line; see the
 optimiser's page."""
-PCPS = 8
-"""Priorities of a frame (IEEE 802.1Q: three bits)."""
 STEP_NS = 100
 """Delays are counted in steps of so much: rows over whole nanoseconds are slow to work with."""
 

@@ -374,7 +374,7 @@ class DecomposedRun(Run):
             if self.crew is not None:
                 self.take_in()
             is_over = self.cost is not None or self.over() or self.seconds() >= stop_at
-            return is_over or self._may_be_mended(stop_at)
+            return is_over or self._take_lines(stop_at)
 
         self.compact.run(over)
         if not over():
@@ -388,8 +388,11 @@ class DecomposedRun(Run):
             # Phase one begins with as much of a layout as there is.
             self.search.master_over_pool(self.proposals, self._first_master_s(), soft=True)
 
-    def _may_be_mended(self, stop_at: float) -> bool:
-        """Whether lines by geometry, now that all are there, leave out only a few devices."""
+    def _take_lines(self, stop_at: float) -> bool:
+        """Put lines by geometry together once all are there; true if few devices are left out.
+
+        If they make no layout, others look for one beside, until so late.
+        """
         if self.is_put_together or self.waiting or self.at_work:
             return False
         self._put_together()

@@ -61,6 +61,9 @@ FCS_BYTES = 4
 TAG_BYTES = 4
 """IEEE Std 802.1Q tag."""
 
+PCPS = 8
+"""Priorities that the three bits of a tag tell apart; IEEE Std 802.1Q."""
+
 CLIENT_DATA_MOST_BYTES = 1_500
 """Longest client data of a frame; Linux uapi/linux/if_ether.h, ETH_DATA_LEN."""
 

@@ -13,6 +13,7 @@ from typing import Any
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
+from partitioner.units import ceil_div
 
 Change = Callable[[Problem], Problem]
 Steps = tuple[str | int, ...]
@@ -33,6 +34,20 @@ class Scale:
     to: Callable[[int], Change]
     words: Callable[[int], str]
     used: Callable[[Assessment], int | None] = lambda assessment: None
+
+    @property
+    def steps(self) -> int:
+        """Steps to the end."""
+        return self.steps_to(self.end)
+
+    def steps_to(self, amount: int) -> int:
+        """Steps until an amount is reached or passed."""
+        return ceil_div(amount - self.start, self.step)
+
+    def at(self, step: int) -> int:
+        """The amount after so many steps, the end at last."""
+        value = self.start + step * self.step
+        return min(value, self.end) if self.step > 0 else max(value, self.end)
 
 
 @dataclass(frozen=True, slots=True)
