@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from partitioner.check.laid import LaidSegment, lay
-from partitioner.check.traffic import LayoutTiming, Method, layout_timing
+from partitioner.check.traffic import LayoutTiming, layout_timing
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
@@ -61,9 +61,7 @@ class Facts:
         return replace(self, layout=sound, sound=sound, laid=laid)
 
 
-def gather_facts(
-    problem: Problem, layout: Layout, network: CableNetwork, method: Method = Method.RESPONSE
-) -> Facts:
+def gather_facts(problem: Problem, layout: Layout, network: CableNetwork) -> Facts:
     """Work out cable, ways and timing of a layout, whatever is wrong with it."""
     seen: set[str] = set()
     ids: set[str] = set()
@@ -95,7 +93,7 @@ def gather_facts(
         backbone=_sensible_backbone(problem, layout),
         segments=tuple(s.segment for s in laid),
     )
-    return timed_facts(problem, layout, sound, tuple(laid), network, method)
+    return timed_facts(problem, layout, sound, tuple(laid), network)
 
 
 def timed_facts(
@@ -104,7 +102,6 @@ def timed_facts(
     sound: Layout,
     laid: tuple[LaidSegment, ...],
     network: CableNetwork,
-    method: Method = Method.RESPONSE,
     *,
     linear: bool = True,
 ) -> Facts:
@@ -113,7 +110,7 @@ def timed_facts(
     ``linear`` as in :func:`~partitioner.check.traffic.layout_timing`.
     """
     carried = stream_ways(problem, sound, network, streams=carried_streams(problem).values())
-    timing = layout_timing(problem, sound, laid, carried, network, method, linear=linear)
+    timing = layout_timing(problem, sound, laid, carried, network, linear=linear)
     ways = tuple(way for way in carried if way.stream in problem.streams)
     return Facts(problem, layout, network, sound, laid, ways, timing)
 

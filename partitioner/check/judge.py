@@ -8,14 +8,13 @@ from partitioner.check.bill import cost_sum, layout_items, parts_list
 from partitioner.check.cut_list import cut_list
 from partitioner.check.facts import Facts, gather_facts
 from partitioner.check.figures import rule_margins, segment_figures
-from partitioner.check.traffic import Method
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 
 
-def assess(problem: Problem, layout: Layout, method: str = "response") -> Assessment:
+def assess(problem: Problem, layout: Layout) -> Assessment:
     """Work out figures, cost and broken rules of any layout, also of one written by hand.
 
     Parameters
@@ -24,23 +23,14 @@ def assess(problem: Problem, layout: Layout, method: str = "response") -> Assess
         What the layout is for.
     layout
         The decisions; it may break any rule, name things that do not exist, or leave devices out.
-    method
-        Bound that deadlines are judged by: ``response`` (response-time analysis) or ``linear``
-        (the wider one that segments are chosen by).
 
     Returns
     -------
     Assessment
         ``findings`` is empty exactly when every rule holds, in every build too. Figures cover
         what of the layout makes sense; what does not is named by a finding.
-
-    Raises
-    ------
-    ValueError
-        If ``method`` is neither of the two.
     """
-    network = CableNetwork(problem)
-    return assess_facts(gather_facts(problem, layout, network, Method(method)))
+    return assess_facts(gather_facts(problem, layout, CableNetwork(problem)))
 
 
 def assess_facts(facts: Facts) -> Assessment:

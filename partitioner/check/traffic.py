@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
-from enum import StrEnum
+from dataclasses import dataclass
 
 from partitioner.check.laid import LaidSegment
-from partitioner.model.assessment import Leg, LegKind, StreamFigures
+from partitioner.model.assessment import LegKind, StreamFigures
 from partitioner.model.catalogue import Grade
 from partitioner.model.layout import Layout
 from partitioner.model.plca import HIGHEST_ID
@@ -21,30 +20,12 @@ from partitioner.timing.layout_timing import (
     LineMedium,
     LineSender,
     LinkMedium,
-    NetworkBounds,
     NetworkTraffic,
     Route,
     StreamTraffic,
     analyse,
 )
 from partitioner.timing.line import line_settings, propagation_ns
-
-
-class Method(StrEnum):
-    """Which bound deadlines are judged by."""
-
-    RESPONSE = "response"
-    """Response-time analysis: tighter."""
-    LINEAR = "linear"
-    """Linear bound: simpler and larger."""
-
-
-@dataclass(frozen=True, slots=True)
-class Overload:
-    """Something that is asked to carry more than it can, in words."""
-
-    subjects: tuple[str, ...]
-    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +36,8 @@ class LayoutTiming:
     direction; the cycle of a link is 0). ``link_load_ppm`` by backbone link and direction
     (from, to), links without traffic included. ``streams`` in the order of the problem, without
     those that the layout gives no way; ``transfers`` the same for the streams that stand for bulk
-    transfers. All bounds and loads hold while the transfers run.
+    transfers. All bounds and loads hold while the transfers run. ``overloads``: a sentence for each
+    medium that is asked to carry more than it can.
     """
 
     traffic: NetworkTraffic
@@ -64,7 +46,7 @@ class LayoutTiming:
     load_ppm: Mapping[str, int]
     cycle_ns: Mapping[str, int]
     link_load_ppm: Mapping[tuple[str, str], int]
-    overloads: tuple[Overload, ...]
+    overloads: Mapping[str, str]
 
 
 def _up(segment: str) -> str:
@@ -221,7 +203,6 @@ def layout_timing(
     laid: tuple[LaidSegment, ...],
     ways: tuple[StreamWay, ...],
     network: CableNetwork,
-    method: Method = Method.RESPONSE,
     *,
     linear: bool = True,
 ) -> LayoutTiming:
@@ -245,43 +226,13 @@ def layout_timing(
         for a, b in (link.ends, link.ends[::-1]):
             if _between(a, b) in bounds.media:
                 link_load_ppm[a, b] = bounds.media[_between(a, b)].load_ppm
-    carried = carried_streams(problem)
-    figures_of = [
-        (way.stream, _figures(carried[way.stream].deadline_ns, way, bounds, method)) for way in ways
-    ]
+    found = [bounds.bounds[way.stream, way.destination] for way in ways]
     return LayoutTiming(
         traffic=traffic,
-        streams=tuple(f for id_, f in figures_of if id_ in problem.streams),
-        transfers=tuple(f for id_, f in figures_of if id_ not in problem.streams),
+        streams=tuple(f for f in found if f.stream in problem.streams),
+        transfers=tuple(f for f in found if f.stream not in problem.streams),
         load_ppm=load_ppm,
         cycle_ns=cycle_ns,
         link_load_ppm=link_load_ppm,
-        overloads=tuple(_overload(traffic, text) for text in bounds.overloads),
+        overloads=bounds.overloads,
     )
-
-
-def _figures(
-    deadline_ns: int, way: StreamWay, bounds: NetworkBounds, method: Method
-) -> StreamFigures:
-    bound = bounds.bounds[way.stream, way.destination]
-    legs: tuple[Leg, ...] = bound.legs
-    response_ns = bound.response_ns
-    if method is Method.LINEAR:
-        legs = tuple(replace(leg, response_ns=leg.linear_ns) for leg in legs)
-        response_ns = bound.linear_ns
-    return StreamFigures(
-        stream=way.stream,
-        destination=way.destination,
-        legs=legs,
-        linear_ns=bound.linear_ns,
-        response_ns=response_ns,
-        deadline_ns=deadline_ns,
-    )
-
-
-def _overload(traffic: NetworkTraffic, text: str) -> Overload:
-    """The analysis puts the medium's id first; the longest id that fits is the one meant."""
-    ids = [*(m.id for m in traffic.lines), *(m.id for m in traffic.links)]
-    media = [id_ for id_ in ids if text.startswith(id_)]
-    sentence = text if text.endswith(".") else f"{text}."
-    return Overload((max(media, key=len),) if media else (), sentence)

@@ -21,10 +21,10 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 
-from partitioner.model.assessment import Leg, LegKind
+from partitioner.model.assessment import Leg, LegKind, StreamFigures
 from partitioner.model.catalogue import Grade
 from partitioner.model.problem import QueueOrder
 from partitioner.timing.constants import PREAMBLE_SFD_BT
@@ -150,21 +150,6 @@ class NetworkTraffic:
 
 
 @dataclass(frozen=True, slots=True)
-class DestinationBound:
-    """Bounds of one stream to one destination.
-
-    ``linear_ns`` / ``response_ns``: sums of the legs, None on overload. A leg with no linear bound
-    shows the other one in its place.
-    """
-
-    stream: str
-    destination: str
-    legs: tuple[Leg, ...]
-    linear_ns: int | None
-    response_ns: int | None
-
-
-@dataclass(frozen=True, slots=True)
 class MediumFigures:
     """Load (ppm of time or rate) and longest cycle (0 for links) of one medium."""
 
@@ -174,14 +159,15 @@ class MediumFigures:
 
 @dataclass(frozen=True, slots=True)
 class NetworkBounds:
-    """Result of :func:`analyse`: bounds by (stream, destination), figures by medium.
+    """Result of :func:`analyse`: figures by (stream, destination) and by medium.
 
-    ``overloads``: sentences, one per medium that has no bound, with the medium's id first.
+    A leg with no linear bound shows the other one in its place. ``overloads``: of each medium that
+    has no bound, why.
     """
 
-    bounds: dict[tuple[str, str], DestinationBound]
+    bounds: dict[tuple[str, str], StreamFigures]
     media: dict[str, MediumFigures]
-    overloads: tuple[str, ...] = field(default=())
+    overloads: dict[str, str]
 
 
 def analyse(traffic: NetworkTraffic, *, linear: bool = True) -> NetworkBounds:
@@ -207,13 +193,13 @@ def analyse(traffic: NetworkTraffic, *, linear: bool = True) -> NetworkBounds:
     network = _Network(traffic)
     response = network.settle()
     loose, priced = network.linear_legs() if linear else (response, {})
-    bounds: dict[tuple[str, str], DestinationBound] = {}
-    for stream in traffic.streams:
-        for route in stream.routes:
-            bounds[stream.id, route.destination] = network.put_together(
-                stream, route, loose, response, priced
-            )
-    return NetworkBounds(bounds, dict(sorted(network.figures.items())), network.overloads())
+    figures = {
+        (stream.id, route.destination): network.put_together(stream, route, loose, response, priced)
+        for stream in traffic.streams
+        for route in stream.routes
+    }
+    sentences = dict(sorted(network.sentences.items()))
+    return NetworkBounds(figures, dict(sorted(network.figures.items())), sentences)
 
 
 def settled_line(
@@ -462,10 +448,6 @@ class _Network:
                     priced[medium, link.sender, flow] = ns
         return legs, priced
 
-    def overloads(self) -> tuple[str, ...]:
-        """Sentences about the media without a bound."""
-        return tuple(f"{medium}: {text}" for medium, text in sorted(self.sentences.items()))
-
     def put_together(
         self,
         stream: StreamTraffic,
@@ -473,7 +455,7 @@ class _Network:
         linear: Legs,
         response: Legs,
         priced: Mapping[tuple[str, str, str], int],
-    ) -> DestinationBound:
+    ) -> StreamFigures:
         """Legs and sums of one route."""
         legs = []
         for hop in route.hops:
@@ -499,12 +481,13 @@ class _Network:
                     priced.get(key, 0),
                 )
             )
-        return DestinationBound(
+        return StreamFigures(
             stream.id,
             route.destination,
             tuple(legs),
             self._sum(stream.id, route.hops, linear),
             self._total(stream.id, route.hops, response),
+            stream.deadline_ns,
         )
 
     def _sum(self, stream: str, hops: tuple[Hop, ...], linear: Legs) -> int | None:

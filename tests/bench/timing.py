@@ -19,7 +19,6 @@ from partitioner.application.plan import plan
 from partitioner.application.reading import read_layout_of, read_problem
 from partitioner.application.search import Search
 from partitioner.check.facts import gather_facts
-from partitioner.check.traffic import Method
 from partitioner.model.problem import QueueOrder
 from partitioner.network.cable import CableNetwork
 from partitioner.timing.critical import critical_search
@@ -90,7 +89,7 @@ def layout(path: Path | None) -> None:
         chosen = plan(problem, Search(time_limit_s=30.0)).outcome.layout
     else:
         chosen = read_layout_of(problem, path).layout
-    facts = gather_facts(problem, chosen, CableNetwork(problem), Method.RESPONSE)
+    facts = gather_facts(problem, chosen, CableNetwork(problem))
     traffic = facts.timing.traffic
     took = best_ms(lambda: analyse(traffic), 5)
     rows = [

@@ -130,7 +130,7 @@ def test_moving_one_device_is_noticed(seed):
         return
     cost, layout = found
     for other in moved(layout, problem):
-        assessment = assess(problem, other, "linear")
+        assessment = assess(problem, other)
         assert assessment.findings or assessment.cost.objective_money >= cost
 
 

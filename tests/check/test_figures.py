@@ -81,17 +81,6 @@ def test_legs_follow_the_way():
     assert [leg.kind for leg in found["speed", "motor-2"].legs] == [LegKind.LINE]
 
 
-def test_linear_method_judges_by_the_wider_bound():
-    response = assess(ground_problem(), ground_layout())
-    linear = assess(ground_problem(), ground_layout(), method="linear")
-    for a, b in zip(response.streams, linear.streams, strict=True):
-        assert b.bound_ns == a.linear_ns
-        assert a.bound_ns == a.response_ns
-    assert linear.cost == response.cost
-    with pytest.raises(ValueError, match="guess"):
-        assess(ground_problem(), ground_layout(), method="guess")
-
-
 def test_margins_name_the_tightest_place_of_each_rule():
     margins = {m.rule: m for m in assess(ground_problem(), ground_layout()).margins}
     nodes = margins["nodes"]

@@ -151,7 +151,7 @@ def test_late_streams_still_have_sound_bounds():
     ]
     traffic = two_lines(*streams)
     bounds = analyse(traffic)
-    assert bounds.overloads == ()
+    assert bounds.overloads == {}
     assert all(row.response_ns > 10_000 for row in bounds.bounds.values())
     plan = {s.id: iter(range(5 * MS, 9 * MS, MS)) for s in streams}
     seen = run(traffic, plan, 10 * MS, {}, None).seen
@@ -166,10 +166,10 @@ def test_overload_has_no_bound_and_is_named():
     bounds = analyse(two_lines(heavy, calm))
     row = bounds.bounds["heavy", "b"]
     assert (row.linear_ns, row.response_ns, row.legs) == (None, None, ())
-    assert bounds.overloads == (
-        "one: the line is asked to carry 123.1 % of its time; stream heavy of a is the largest "
+    assert bounds.overloads == {
+        "one": "the line is asked to carry 123.1 % of its time; stream heavy of a is the largest "
         "part",
-    )
+    }
     assert bounds.bounds["calm", "b"].response_ns is not None
 
 
@@ -182,7 +182,7 @@ def test_overload_does_not_spread_to_other_nodes_of_a_later_line():
     behind = stream("behind", {"c": (through("sw"), DOWN)}, pcp=0)
     before = stream("before", {"c": (through("sw"), DOWN)}, pcp=7)
     bounds = analyse(two_lines(heavy, *local, beside, behind, before))
-    assert [text.split(":")[0] for text in bounds.overloads] == ["one", "two"]
+    assert list(bounds.overloads) == ["one", "two"]
     found = {key[0]: row.response_ns for key, row in bounds.bounds.items()}
     assert found["heavy"] is None
     assert found["behind"] is None
@@ -265,5 +265,5 @@ def test_deadlines_change_no_delay():
     ]
     near = analyse(two_lines(*streams)).bounds
     far = analyse(two_lines(*(replace(s, deadline_ns=10**10) for s in streams))).bounds
-    assert near == far
+    assert {k: replace(row, deadline_ns=10**10) for k, row in near.items()} == far
     assert near["s", "c"].response_ns > 1

@@ -21,8 +21,8 @@ CHAPTER = Chapter("Service")
     "empty.",
 )
 def _overload(facts: Facts) -> Iterator[Breach]:
-    for overload in facts.timing.overloads:
-        yield overload.subjects, overload.sentence
+    for medium, words in facts.timing.overloads.items():
+        yield (medium,), f"{medium}: {words.removesuffix('.')}."
 
 
 @CHAPTER.limit(
