@@ -75,7 +75,9 @@ def plan_layout(
     kind: type[Run] = DirectRun
     if len(problem.devices) > MANY_DEVICES:
         kind = DecomposedRun
-    elif study is None and RacingRun.has_workers_beside(len(problem.devices), settings):
+    elif (study is None or study.only_watches) and RacingRun.has_workers_beside(
+        len(problem.devices), settings
+    ):
         kind = RacingRun
     if only is not None:
         kind = ChoiceRun

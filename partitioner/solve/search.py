@@ -89,6 +89,8 @@ class Study:
     ----------
     extend
         Adds rows or costs to every master run.
+    only_watches
+        ``extend`` adds nothing to a run: what is found without it counts as well.
     charge
         What the added costs come to for a selection, in objective money.
     first_only
@@ -98,6 +100,7 @@ class Study:
     """
 
     extend: Callable[[Master], None] | None = None
+    only_watches: bool = False
     charge: Callable[[Selection], int] | None = None
     first_only: bool = False
     latency_limit: Callable[[Stream], int] | None = None

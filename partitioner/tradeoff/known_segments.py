@@ -50,7 +50,7 @@ class SeenSegments:
             if asked.extend is not None:
                 asked.extend(master)
 
-        return replace(asked, extend=extend)
+        return replace(asked, extend=extend, only_watches=asked == Study())
 
     def cheapest(self, limit: int, cost_money: int, budget: Budget, seconds: float) -> Found | None:
         """The cheapest choice within a limit that costs at most ``cost_money``; or nothing."""

@@ -11,8 +11,11 @@ from partitioner.check.judge import assess
 from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.problem import BackboneShape, Problem
 from partitioner.runs import Answer, Budget, Result
+from partitioner.solve.racing_run import RacingRun
 from partitioner.tradeoff.axes import AXES, least_delays_ns
+from partitioner.tradeoff.known_segments import SeenSegments
 from partitioner.tradeoff.search import Ending, TradeOff, TradeOffSettings, begin, trade_off
+from tests.bench.planted import planted
 from tests.brute.front import latency_front, line_front, port_front
 from tests.brute.random_problems import random_problem
 
@@ -187,3 +190,21 @@ def test_no_layout_is_faster_than_the_floor(kind):
         assert least[f.stream] <= max(
             g.bound_ns for g in result.assessment.streams if g.stream == f.stream
         )
+
+
+def test_only_the_run_without_a_limit_has_searches_beside_it(monkeypatch):
+    races = []
+
+    class Race(RacingRun):
+        def go(self):
+            races.append(self.study)
+            raise NoAnswer("stopped")
+
+    monkeypatch.setattr("partitioner.solve.planner.RacingRun", Race)
+    problem, axis = planted(20, 3).problem, AXES["latency"]
+    two = budget(workers=2, should_stop=lambda: bool(races))
+    with pytest.raises(NoAnswer, match="stopped"):
+        trade_off(problem, begin(problem, axis), two, TradeOffSettings())
+    assert len(races) == 1
+    # What is found beside keeps no limit.
+    assert not SeenSegments(problem, axis).watch(axis.limit(problem, 10**6)).only_watches
