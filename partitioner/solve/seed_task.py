@@ -11,11 +11,11 @@ import time
 import warnings
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
-from partitioner.solve.arrays import Ints
+from partitioner.solve.arrays import Bools, Ints
 
 Routes = list[tuple[int, tuple[int, ...]]]
 """(kind of vehicle, devices outward) of each line."""
@@ -72,13 +72,15 @@ class SeedVehicle:
 class SeedTask:
     """Lines to be built over ``demand.shape[0]`` devices.
 
-    ``cost`` and ``length`` have shape (profiles, starts + 1 + devices, same): starts first, then
-    the free end of a line, then the devices.
+    ``cost`` and ``length`` have shape (starts + 1 + devices, same): starts first, then the free end
+    of a line, then the devices. ``banned`` has shape (profiles, devices): which devices lines of
+    each profile do not reach. The matrices that this makes are large, and sent nowhere.
     """
 
     starts: int
     cost: Ints
     length: Ints
+    banned: Bools
     demand: Ints
     vehicles: tuple[SeedVehicle, ...]
     seconds: float
@@ -145,9 +147,17 @@ def _problem_data(task: SeedTask) -> Any:
             )
             for v in task.vehicles
         ],
-        list(task.cost),
-        list(task.length),
+        [_cost(task, banned) for banned in task.banned],
+        [cast(Any, task.length)] * len(task.banned),
     )
+
+
+def _cost(task: SeedTask, banned: Bools) -> Any:
+    """Cost to lines of one profile: a device that may not hang there cannot be entered."""
+    cost = task.cost.copy()
+    cost[:, task.starts + 1 :][:, banned] = FORBIDDEN
+    np.fill_diagonal(cost, 0)
+    return cost
 
 
 def _rounds(task: SeedTask) -> Iterator[tuple[Any, int]]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from partitioner.solve.arrays import Ints
+from partitioner.solve.arrays import Bools
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.seed_task import FORBIDDEN, Routes, SeedTask, SeedVehicle
 
@@ -55,7 +55,6 @@ class LineSeeder:
         cost[:s_count, s_count] = 0
         np.fill_diagonal(cost, 0)
         np.fill_diagonal(length, 0)
-        profiles: list[Ints] = []
         profile_of: dict[bytes, int] = {}
         vehicles = []
         self.kinds: list[tuple[int, int]] = []
@@ -69,18 +68,10 @@ class LineSeeder:
             # that they share them is left to the master.
             for fits in mixing:
                 banned = ~(may_hang[:, port.switch] & fits)
-                key = banned.tobytes()
-                if key not in profile_of:
-                    matrix = cost.copy()
-                    # A device that may not hang here cannot be entered by these lines.
-                    matrix[:, first:][:, banned] = FORBIDDEN
-                    np.fill_diagonal(matrix, 0)
-                    profile_of[key] = len(profiles)
-                    profiles.append(matrix)
                 vehicles.append(
                     SeedVehicle(
                         start=port.switch,
-                        profile=profile_of[key],
+                        profile=profile_of.setdefault(banned.tobytes(), len(profile_of)),
                         count=min(ports[p], max(1, m)),
                         fee=port.value + fee,
                         capacity=(data.max_devices, data.unit_cap_mul, data.load_cap_ppm),
@@ -88,8 +79,8 @@ class LineSeeder:
                     )
                 )
                 self.kinds.append((port.switch, p))
-        self.cost = np.array(profiles) if profiles else np.zeros((0, size, size), dtype=np.int64)
-        self.length = np.array([length] * len(profiles))
+        self.cost, self.length = cost, length
+        self.banned: Bools = np.frombuffer(b"".join(profile_of), bool).reshape(len(profile_of), m)
         self.vehicles = tuple(vehicles)
         self.demand = np.ones((m, 3), dtype=np.int64)
         self.demand[:, 1] = inst.unit_mul[ids]
@@ -108,6 +99,7 @@ class LineSeeder:
             starts=self.starts,
             cost=self.cost,
             length=self.length,
+            banned=self.banned,
             demand=self.demand,
             vehicles=self.vehicles,
             seconds=seconds,

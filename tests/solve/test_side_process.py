@@ -50,9 +50,9 @@ def long_seeds(seconds: float) -> SeedTask:
     at = rng.integers(0, 10_000, size=(202, 2))
     apart = np.abs(at[:, None] - at[None]).sum(axis=2).astype(np.int64)
     vehicle = SeedVehicle(0, 0, 40, 100, (8,), 10**9)
-    return SeedTask(
-        1, apart[None], apart[None], np.ones((200, 1), dtype=np.int64), (vehicle,), seconds, None, 1
-    )
+    banned = np.zeros((1, 200), dtype=bool)
+    demand = np.ones((200, 1), dtype=np.int64)
+    return SeedTask(1, apart, apart, banned, demand, (vehicle,), seconds, None, 1)
 
 
 @needs_proc
