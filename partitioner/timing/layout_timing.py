@@ -20,9 +20,9 @@ How to describe a layout
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 
 from partitioner.model.assessment import Leg, LegKind, StreamFigures
 from partitioner.model.catalogue import Grade
@@ -212,7 +212,7 @@ def settled_line(
     network = _Network(traffic)
     legs = network.settle()
     flows = {
-        (place, s): network._flow(s, network._inherited(place, s, legs))
+        (place, s): network._flow_at(place, s, legs)
         for place in network.places[line]
         for s in network.sent[place]
     }
@@ -227,6 +227,92 @@ Legs = dict[tuple[str, str, str], LegDelay | None]
 
 
 NOTHING = LegDelay(0, 0, 0, 0, 0)
+
+
+class _Ways:
+    """The queues on all ways of a stream, each once, and when frames come there at the latest.
+
+    ``least_ns`` gives what the bits of a frame take on a medium.
+    """
+
+    def __init__(self, stream: StreamTraffic, least_ns: Callable[[str], int]):
+        self.at: dict[Place, list[int]] = {}
+        """Numbers of the stops at each queue; a stop comes after those before it on its way."""
+        self._stream = stream.id
+        self._stops: list[tuple[int, Place, int]] = []
+        """By number: the stop before, -1 for none; the queue; switches between the two."""
+        self._earliest: list[int] = []
+        self._latest: list[int | None] = []
+        self._fresh = 0
+        """How many of these are right."""
+        self._ends: list[tuple[int, int]] = []
+        """By route: the last stop and what switches take from there."""
+        self.has_hops_before: dict[Place, bool] = {}
+        numbers: dict[tuple[int, Place, int], int] = {}
+        for route in stream.routes:
+            before, between = -1, 0
+            for index, hop in enumerate(route.hops):
+                if hop.kind is LegKind.SWITCH:
+                    between += hop.delay_ns
+                    continue
+                place = hop.medium, hop.sender
+                stop = before, place, between
+                if stop not in numbers:
+                    numbers[stop] = len(self._stops)
+                    self.at.setdefault(place, []).append(len(self._stops))
+                    self._stops.append(stop)
+                    earliest = 0
+                    if before >= 0:
+                        earliest = self._earliest[before] + least_ns(self._stops[before][1][0])
+                    self._earliest.append(earliest)
+                    self._latest.append(0)
+                self.has_hops_before[place] = self.has_hops_before.get(place, False) or index > 0
+                before, between = numbers[stop], 0
+            self._ends.append((before, between))
+
+    def changed(self, place: Place) -> None:
+        """Tell that the leg from a queue has changed."""
+        self._fresh = min(self._fresh, self.at[place][0] + 1)
+
+    def variation_ns(self, place: Place, legs: Legs) -> int:
+        """By how much the way to a queue can vary."""
+        stops = self.at[place]
+        self._refresh(stops[-1] + 1, legs)
+        latest, earliest = 0, UNBOUNDED_NS
+        for k in stops:
+            latest = max(latest, _or_unbounded(self._latest[k]))
+            earliest = min(earliest, self._earliest[k])
+        return max(0, latest - earliest)
+
+    def longest_ns(self, legs: Legs) -> int:
+        """Longest delay to the end of any route."""
+        self._refresh(len(self._stops), legs)
+        ends = (self._after(before, between, legs) for before, between in self._ends)
+        return max((_or_unbounded(ns) for ns in ends), default=0)
+
+    def _refresh(self, count: int, legs: Legs) -> None:
+        for k in range(self._fresh, count):
+            before, _, between = self._stops[k]
+            self._latest[k] = self._after(before, between, legs)
+        self._fresh = max(self._fresh, count)
+
+    def _after(self, before: int, between_ns: int, legs: Legs) -> int | None:
+        """When a frame has left a stop and the switches behind it; None: there is no bound."""
+        if before < 0:
+            return between_ns
+        # A leg not looked at yet begins at nothing and grows.
+        leg = legs.get((*self._stops[before][1], self._stream), NOTHING)
+        latest = self._latest[before]
+        if leg is None or latest is None:
+            return None
+        total = latest + leg.total_ns + between_ns
+        return total if total <= LONGEST_WAIT_NS else None
+
+
+def _or_unbounded(ns: int | None) -> int:
+    return UNBOUNDED_NS if ns is None else ns
+
+
 _line_bound = lru_cache(REMEMBERED)(response_bound)
 _link_bound = lru_cache(REMEMBERED)(response_link_bound)
 
@@ -239,8 +325,6 @@ class _Network:
         self.lines = {m.id: m for m in traffic.lines}
         self.links = {m.id: m for m in traffic.links}
         self.sent: dict[Place, dict[str, None]] = {}
-        self.ways: dict[tuple[str, str, str], list[tuple[Hop, ...]]] = {}
-        """For each leg, the hops before it, one entry per route."""
         self.figures: dict[str, MediumFigures] = {}
         self.sentences: dict[str, str] = {}
         depth = dict.fromkeys([*self.lines, *self.links], 0)
@@ -251,21 +335,18 @@ class _Network:
                         continue
                     self._know(hop)
                     self.sent.setdefault((hop.medium, hop.sender), {})[stream.id] = None
-                    ways = self.ways.setdefault((hop.medium, hop.sender, stream.id), [])
-                    ways.append(route.hops[:index])
                     depth[hop.medium] = max(depth[hop.medium], index)
         self.order = sorted(depth, key=lambda m: (depth[m], m))
         self.places: dict[str, list[Place]] = {m: [] for m in self.order}
         for place in self.sent:
             self.places[place[0]].append(place)
+        self.ways = {s.id: _Ways(s, partial(self._least, s.frame_bytes)) for s in traffic.streams}
         self.windows = dict.fromkeys(self.streams, 1)
         """Longest delay of each stream found so far."""
         self._changes = dict.fromkeys(self.streams, 0)
         """How often anything that was found of each stream has changed."""
         self._flows: dict[tuple[Place, str], tuple[int, LineFlow]] = {}
         """What each stream brings to each queue, with the changes that it knows of."""
-        self._earliest: dict[tuple[str, str, str], int] = {}
-        """Least time to each queue."""
 
     def _know(self, hop: Hop) -> None:
         line = self.lines.get(hop.medium)
@@ -293,7 +374,7 @@ class _Network:
                     changed = True
                     self._bound(medium, flows, legs)
             for stream in self.streams.values():
-                longest = self._longest(stream, legs)
+                longest = self.ways[stream.id].longest_ns(legs)
                 if longest > self.windows[stream.id]:
                     changed = True
                     self._changes[stream.id] += 1
@@ -310,10 +391,6 @@ class _Network:
             flow = self._flow(stream, self._inherited(place, stream, legs))
             kept = self._flows[place, stream] = changes, flow
         return kept[1]
-
-    def _longest(self, stream: StreamTraffic, legs: Legs) -> int:
-        totals = [self._total(stream.id, r.hops, legs) for r in stream.routes]
-        return max((UNBOUNDED_NS if t is None else t for t in totals), default=0)
 
     @staticmethod
     def _total(stream: str, hops: tuple[Hop, ...], legs: Legs) -> int | None:
@@ -338,31 +415,15 @@ class _Network:
     def _inherited(self, place: Place, stream: str, legs: Legs) -> int:
         """By how much the way to a queue can vary, in ns."""
         if self.windows[stream] == UNBOUNDED_NS:
-            return UNBOUNDED_NS if any(self.ways[(*place, stream)]) else 0
-        latest = 0
-        for hops in self.ways[(*place, stream)]:
-            most = self._total(stream, hops, legs)
-            latest = max(latest, UNBOUNDED_NS if most is None else most)
-        earliest = self._earliest.get((*place, stream))
-        if earliest is None:
-            earliest = self._earliest[(*place, stream)] = min(
-                (
-                    sum(self._least(stream, hop) for hop in hops)
-                    for hops in self.ways[(*place, stream)]
-                ),
-                default=UNBOUNDED_NS,
-            )
-        return max(0, latest - earliest)
+            return UNBOUNDED_NS if self.ways[stream].has_hops_before[place] else 0
+        return self.ways[stream].variation_ns(place, legs)
 
-    def _least(self, stream: str, hop: Hop) -> int:
-        """Least time of a hop: the bits of the frame, nothing else."""
-        if hop.kind is LegKind.SWITCH:
-            return 0
-        length = self.streams[stream].frame_bytes
-        if hop.medium in self.lines:
-            bits = PREAMBLE_SFD_BT + 8 * length
-            return bits * self.lines[hop.medium].settings.bit_ns
-        return wire_ns(length, self.links[hop.medium].rate_bps) - 1
+    def _least(self, frame_bytes: int, medium: str) -> int:
+        """Least time of a leg: the bits of the frame, nothing else."""
+        if medium in self.lines:
+            bits = PREAMBLE_SFD_BT + 8 * frame_bytes
+            return bits * self.lines[medium].settings.bit_ns
+        return wire_ns(frame_bytes, self.links[medium].rate_bps) - 1
 
     def _line_nodes(
         self, line: LineMedium, flows: Mapping[tuple[Place, str], LineFlow]
@@ -414,6 +475,7 @@ class _Network:
             leg = None if is_open else leg
             if legs.get((*place, stream), NOTHING) != leg:
                 self._changes[stream] += 1
+                self.ways[stream].changed(place)
             legs[(*place, stream)] = leg
 
     def linear_legs(self) -> tuple[Legs, dict[tuple[str, str, str], int]]:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from heapq import heapify, heapreplace
 
@@ -95,31 +95,48 @@ class _Class:
     lower_ns: int
 
 
-def _classes(jobs: list[QueueJob]) -> dict[int, _Class]:
+Frames = tuple[int, int, int, int]
+"""Rank, period, jitter and how long a frame keeps the link, in ns, of one flow."""
+
+
+def _classes(frames: Iterable[Frames]) -> dict[int, _Class]:
     """Every class of a queue, by rank."""
-    busy: dict[int, Counter[tuple[int, int]]] = {}
+    busy: dict[int, dict[tuple[int, int], int]] = {}
     longest: dict[int, int] = {}
-    for job in jobs:
-        busy.setdefault(job.rank, Counter())[job.period_ns, job.jitter_ns] += job.busy_ns
-        longest[job.rank] = max(longest.get(job.rank, 0), job.busy_ns)
+    for rank, period, jitter, ns in frames:
+        own = busy.get(rank)
+        if own is None:
+            own = busy[rank] = {}
+        alike = period, jitter
+        own[alike] = own.get(alike, 0) + ns
+        if ns > longest.get(rank, 0):
+            longest[rank] = ns
     found: dict[int, _Class] = {}
     above: Counter[tuple[int, int]] = Counter()
     for rank in sorted(busy, reverse=True):
         lower = max((ns for other, ns in longest.items() if other < rank), default=0)
         found[rank] = _Class(_rows(busy[rank]), _rows(above), lower)
-        above += busy[rank]
+        above.update(busy[rank])
     return found
 
 
-def _rows(busy: Counter[tuple[int, int]]) -> list[tuple[int, int, int]]:
+def _rows(busy: Mapping[tuple[int, int], int]) -> list[tuple[int, int, int]]:
     return [(period, jitter, ns) for (period, jitter), ns in busy.items()]
 
 
 def link_load_ppm(link: LinkQueue) -> int:
     """Share of time one direction of a link is busy, gaps included; rounded up."""
+    return _load_ppm(link, _busy_ns(link))
+
+
+def _busy_ns(link: LinkQueue) -> list[int]:
+    """How long a frame of each flow keeps the link."""
+    return [slot_on_link_ns(f.frame_bytes, link.rate_bps) for f in link.flows]
+
+
+def _load_ppm(link: LinkQueue, busy_ns: Sequence[int]) -> int:
     parts = [
-        ceil_div(slot_on_link_ns(f.frame_bytes, link.rate_bps) * PPM * 1_000, f.period_ns)
-        for f in link.flows
+        ceil_div(ns * PPM * 1_000, f.period_ns) for f, ns in zip(link.flows, busy_ns, strict=True)
     ]
     return ceil_div(sum(parts), 1_000)
 
@@ -142,46 +159,71 @@ Wait = tuple[int, int]
 """How long a frame waits before it starts, and the lower frame's part of that, in ns."""
 
 
-def _bound_by(
-    link: LinkQueue,
-    spread_ns: Callable[[LineFlow], int],
-    waits_of: Callable[[int, _Class, set[int]], dict[int, Wait | None]],
-) -> LinkBound:
-    """Bound of every leg by the waits of each class.
+class _Queue:
+    """What both bounds of a queue begin with."""
 
-    ``spread_ns`` is the variation of a flow's arrivals. ``waits_of`` gives, from the rank of a
-    class, the class, and how long its frames keep the link, how long each of these waits; None
-    where the link never catches up with the frames ahead.
-    """
-    load = link_load_ppm(link)
-    overload = _overload(link, load)
-    if overload:
-        return LinkBound(load, overload, {})
-    jobs = [
-        QueueJob(
-            f.id,
-            slot_on_link_ns(f.frame_bytes, link.rate_bps),
-            wire_ns(f.frame_bytes, link.rate_bps),
-            f.period_ns,
-            spread_ns(f),
-            _rank(f, link.queue),
+    def __init__(self, link: LinkQueue):
+        self.link = link
+        self.busy_ns = _busy_ns(link)
+        self.ranks = [_rank(f, link.queue) for f in link.flows]
+        self.load_ppm = _load_ppm(link, self.busy_ns)
+        self.overload = _overload(link, self.load_ppm)
+        fixed_ns = link.phy_ns + link.propagation_ns
+        lengths = {f.frame_bytes for f in link.flows}
+        self._wire_ns = {n: wire_ns(n, link.rate_bps) + fixed_ns for n in lengths}
+        self._lengths: dict[int, set[int]] = {}
+        for rank, ns in zip(self.ranks, self.busy_ns, strict=True):
+            self._lengths.setdefault(rank, set()).add(ns)
+
+    def bound_by(
+        self,
+        spread_ns: Iterable[int],
+        waits_of: Callable[[int, _Class, set[int]], dict[int, Wait | None]],
+    ) -> LinkBound:
+        """Bound every leg by the waits of each class.
+
+        ``spread_ns`` is the variation of each flow's arrivals. ``waits_of`` gives, from the rank of
+        a class, the class, and how long its frames keep the link, how long each of these waits;
+        None where the link never catches up with the frames ahead.
+        """
+        if self.overload:
+            return LinkBound(self.load_ppm, self.overload, {})
+        flows, overload = self.link.flows, None
+        periods = [f.period_ns for f in flows]
+        waits = {
+            rank: waits_of(rank, own, self._lengths[rank])
+            for rank, own in _classes(
+                zip(self.ranks, periods, spread_ns, self.busy_ns, strict=True)
+            ).items()
+        }
+        legs: dict[str, LegDelay] = {}
+        for flow, rank, busy in zip(flows, self.ranks, self.busy_ns, strict=True):
+            found = waits[rank][busy]
+            if found is None:
+                overload = f"the link never catches up with the streams ahead of {flow.id}"
+                continue
+            wait, blocking = found
+            wire = self._wire_ns[flow.frame_bytes]
+            legs[flow.id] = LegDelay(wait - blocking, blocking, wire, 0, wait + wire)
+        return LinkBound(self.load_ppm, overload, legs)
+
+    def linear(self) -> LinkBound:
+        """Bound by the frames that may wait at once; :func:`linear_link_bound`."""
+        flows = self.link.flows
+        same: Counter[int] = Counter()
+        for f, rank, busy in zip(flows, self.ranks, self.busy_ns, strict=True):
+            same[rank] += waiting_frames(f) * busy
+        return self.bound_by(
+            (f.window_ns + f.jitter_ns for f in flows),
+            lambda rank, own, busy_ns: _linear_waits(own, same[rank], busy_ns),
         )
-        for f in link.flows
-    ]
-    waits = {
-        rank: waits_of(rank, own, {j.busy_ns for j in jobs if j.rank == rank})
-        for rank, own in _classes(jobs).items()
-    }
-    legs: dict[str, LegDelay] = {}
-    for job in jobs:
-        found = waits[job.rank][job.busy_ns]
-        if found is None:
-            overload = f"the link never catches up with the streams ahead of {job.id}"
-            continue
-        wait, blocking = found
-        wire = job.sent_ns + link.phy_ns + link.propagation_ns
-        legs[job.id] = LegDelay(wait - blocking, blocking, wire, 0, wait + wire)
-    return LinkBound(load, overload, legs)
+
+    def busy_period(self) -> LinkBound:
+        """Bound over the busy period; :func:`busy_period_link_bound`."""
+        return self.bound_by(
+            (f.jitter_ns + f.inherited_ns for f in self.link.flows),
+            lambda _, own, busy_ns: _longest_waits(own, busy_ns),
+        )
 
 
 def linear_link_bound(link: LinkQueue) -> LinkBound:
@@ -190,15 +232,7 @@ def linear_link_bound(link: LinkQueue) -> LinkBound:
     Frames of the own class that wait: :func:`partitioner.timing.line.waiting_frames`; higher
     classes may come until the frame is taken (fixed point); one lower frame may be on the wire.
     """
-    same: Counter[int] = Counter()
-    for f in link.flows:
-        slot = slot_on_link_ns(f.frame_bytes, link.rate_bps)
-        same[_rank(f, link.queue)] += waiting_frames(f) * slot
-    return _bound_by(
-        link,
-        lambda f: f.window_ns + f.jitter_ns,
-        lambda rank, own, busy_ns: _linear_waits(own, same[rank], busy_ns),
-    )
+    return _Queue(link).linear()
 
 
 class _Higher:
@@ -278,8 +312,8 @@ def response_link_bound(link: LinkQueue) -> LinkBound:
     Counted from the arrival in the queue to the last bit at the receiver. Arrivals come with
     their release jitter and the variation they inherit from earlier legs.
     """
-    linear = linear_link_bound(link)
-    own = busy_period_link_bound(link)
+    queue = _Queue(link)
+    linear, own = queue.linear(), queue.busy_period()
     legs = dict(linear.legs)
     for key, found in own.legs.items():
         if key not in legs or found.total_ns < legs[key].total_ns:
@@ -290,11 +324,7 @@ def response_link_bound(link: LinkQueue) -> LinkBound:
 
 def busy_period_link_bound(link: LinkQueue) -> LinkBound:
     """Response-time bound alone, without the linear bound as a ceiling."""
-    return _bound_by(
-        link,
-        lambda f: f.jitter_ns + f.inherited_ns,
-        lambda _, own, busy_ns: _longest_waits(own, busy_ns),
-    )
+    return _Queue(link).busy_period()
 
 
 def non_preemptive_wait(job: QueueJob, jobs: list[QueueJob]) -> tuple[int, int] | None:
@@ -304,7 +334,8 @@ def non_preemptive_wait(job: QueueJob, jobs: list[QueueJob]) -> tuple[int, int] 
     before it (FIFO), higher frames until it starts, one lower frame on the wire at the start.
     None when the busy period does not close. Times in any one unit.
     """
-    return _longest_waits(_classes(jobs)[job.rank], {job.busy_ns})[job.busy_ns]
+    classes = _classes((j.rank, j.period_ns, j.jitter_ns, j.busy_ns) for j in jobs)
+    return _longest_waits(classes[job.rank], {job.busy_ns})[job.busy_ns]
 
 
 class _Coming:
