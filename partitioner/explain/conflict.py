@@ -119,8 +119,10 @@ class Asker:
         if self.budget.is_over:
             raise NoAnswer("the time for all questions is over")
 
-    def ask(self, problem: Problem, *, is_alike: bool = False) -> Result:
-        """Whether a problem has a layout at all.
+    def ask(
+        self, problem: Problem, *, is_alike: bool = False, start: Layout | None = None
+    ) -> Result:
+        """Whether a problem has a layout at all; the first one found will do.
 
         ``is_alike``: it differs little from one that had a layout, so it gets a few times as long
         as those did.
@@ -132,7 +134,7 @@ class Asker:
             seconds = min(seconds, 1.0 + 3.0 * self._slowest_s)
         begun = self.budget.clock()
         result = self.budget.run(
-            problem, seconds, study=Study(first_only=True), known=self._layouts
+            problem, seconds, study=Study(first_only=True), start=start, known=self._layouts
         )
         if result.outcome is not None:
             self._slowest_s = max(self._slowest_s, self.budget.clock() - begun)

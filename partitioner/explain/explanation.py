@@ -136,5 +136,5 @@ def _explain_none(
     on_step("looking for the rules in conflict")
     conflicts = conflicts_of(asker)
     on_step("trying ways out")
-    ways = ways_out(asker, conflicts, seconds=max(1.0, budget.left_s / 8))
-    return NoLayoutExplained(tuple(conflicts), tuple(ways), not budget.is_over)
+    ways, is_whole = ways_out(asker, conflicts, seconds=max(1.0, budget.left_s / 8))
+    return NoLayoutExplained(tuple(conflicts), tuple(ways), is_whole)

@@ -7,18 +7,18 @@ and the check accepted the layout.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from bisect import bisect_left
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from itertools import combinations, islice, product
 
 from partitioner.explain.conflict import Asker, ConflictSet, minimal_conflict
 from partitioner.explain.handles.handle import Ease, Handle, Scale, without
 from partitioner.explain.handles.parts import parts
 from partitioner.explain.needed import needed, written_for
-from partitioner.model.layout import Layout
-from partitioner.model.outcome import Outcome
+from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
-from partitioner.runs import Answer, Result
+from partitioner.runs import Answer, Budget, Result
 
 MOST_CHANGES = 3
 """Rules changed at once at most."""
@@ -28,8 +28,10 @@ MOST_TRIED = 40
 """Sets of choices tried for one rule."""
 MOST_KINDS = 8
 """Kinds of rules (or pairs of them, for two conflicts) that are tried as a whole."""
+FINDING_SHARE = 0.8
+"""Share of the time to find ways out; the rest is for cheaper layouts of theirs."""
 PARTS_SHARE = 0.5
-"""Share of the time for changes of places, grades, ports and switches in place of rules."""
+"""Share of the time for changes of what rules are about in place of rules, kind by kind."""
 MOST_CHOICES = 6
 """Ways of easing one rule that are planned to the end."""
 
@@ -43,8 +45,7 @@ class WayOut:
     changes
         In words, each on one rule.
     rules
-        The rules changed, parallel to ``changes``; none where a place, a grade, a kind of port or
-        the number of switches changes instead.
+        The rules changed, parallel to ``changes``; none where what they are about changes instead.
     problem
         The problem with the changes made.
     outcome
@@ -67,73 +68,80 @@ class WayOut:
 
 def ways_out(
     asker: Asker, conflicts: Sequence[ConflictSet], seconds: float
-) -> list[WayOut]:
+) -> tuple[list[WayOut], bool]:
     """Ways out of a problem without a layout: fewest changes first, then cheapest.
 
     ``conflicts``: all that are known, sharing no rule; a large problem has one way out of each kind
     of their rules tried first. The asker's budget bounds the work; the plan that prices one way out
-    takes ``seconds`` at most.
+    takes ``seconds`` at most. Also whether the time sufficed to look for all there are.
     """
-    found: list[WayOut] = []
+    budget = asker.budget
+    # What is found late in a large problem is priced too, by the first layout at the worst.
+    asker.budget = replace(budget, ends_at=budget.clock() + FINDING_SHARE * budget.left_s)
+    found = list(_found(asker, conflicts))
+    is_whole = not asker.budget.is_over
+    asker.budget = budget
+    ways = [
+        _priced(budget, way, min(seconds, budget.left_s / (len(found) - n)))
+        for n, way in enumerate(found)
+    ]
+    return sorted(ways, key=lambda w: (len(w.changes), w.cost_money, w.changes)), is_whole
+
+
+def _priced(budget: Budget, way: WayOut, seconds: float) -> WayOut:
+    """The way out with the best layout that a plan of the changed problem comes to."""
+    if way.outcome.status is Status.OPTIMAL:
+        return way
+    better = budget.run(way.problem, seconds, start=way.outcome.layout).outcome
+    return way if better is None else replace(way, outcome=better)
+
+
+def _found(asker: Asker, conflicts: Sequence[ConflictSet]) -> Iterator[WayOut]:
     if len(conflicts) == 1:
-        found += ways_by_parts(asker, conflicts[0], seconds)
-    if asker.is_large:
-        found += ways_of_each_kind(asker, conflicts, seconds)
-    done = {frozenset(h.key for h in way.rules) for way in found}
+        yield from ways_by_parts(asker, conflicts[0])
+    done: set[frozenset[str]] = set()
+    for way in ways_of_each_kind(asker, conflicts) if asker.is_large else ():
+        done.add(frozenset(h.key for h in way.rules))
+        yield way
     for rules in opening_sets(asker, MOST_CHANGES):
         if frozenset(h.key for h in rules) not in done:
-            found += _eased(asker, rules, seconds)
+            yield from _eased(asker, rules)
         if asker.budget.is_over:
             break
-    found.sort(key=lambda w: (len(w.changes), w.cost_money, w.changes))
-    return found
 
 
-def ways_by_parts(asker: Asker, conflict: ConflictSet, seconds: float) -> list[WayOut]:
-    """Ways out that leave all rules and change a place, a grade, a kind of port, or add a switch.
+def ways_by_parts(asker: Asker, conflict: ConflictSet) -> Iterator[WayOut]:
+    """Ways out that leave all rules and change a place, a grade, traffic, ports or switches.
 
-    The first of each kind that helps, for the devices that the conflict names.
+    The first of each kind that helps, for those that the conflict names.
     """
-    rules = {h.rule for h in conflict.rules}
+    rules = {h.rule for h in conflict.rules} | {reason.rule for reason in conflict.reasons}
     named = [id_ for reason in conflict.reasons for id_ in reason.subjects]
     named += [id_ for handle in conflict.rules for id_ in handle.subjects]
-    found: list[WayOut] = []
-    until = asker.budget.clock() + PARTS_SHARE * asker.budget.left_s
-    for part in parts(asker.problem, named, has_more_switches="port-exists" not in rules):
-        for change in part:
-            if asker.budget.is_over or asker.budget.clock() > until:
-                return found
-            way = _by_part(asker, change, seconds)
-            if way is not None:
-                found.append(way)
+    kinds = parts(asker.problem, named, rules)
+    clock = asker.budget.clock
+    ends_at = clock() + PARTS_SHARE * asker.budget.left_s
+    for number, kind in enumerate(kinds):
+        until = clock() + (ends_at - clock()) / (len(kinds) - number)
+        for change in kind:
+            if asker.budget.is_over or clock() > until:
                 break
-    return found
+            eased = (
+                _least(asker, asker.problem, change, ()) if isinstance(change, Scale)
+                else _by_ease(asker, asker.problem, change)
+            )
+            if eased is not None:
+                yield eased.way(())
+                break
 
 
-def _by_part(asker: Asker, change: Scale | Ease, seconds: float) -> WayOut | None:
-    eased = _eased_part(asker, change)
-    if eased is None:
-        return None
-    if not asker.is_large:
-        return _planned(asker, (eased.words,), (), eased.problem, seconds, eased.is_least)
-    outcome = asker.ask(eased.problem).outcome
-    if outcome is None:
-        return None
-    return WayOut((eased.words,), (), eased.problem, outcome, eased.is_least)
+def _by_ease(asker: Asker, problem: Problem, ease: Ease) -> _Eased | None:
+    changed = ease.change(problem)
+    outcome = asker.ask(changed).outcome
+    return None if outcome is None else _Eased(changed, (ease.words,), True, outcome)
 
 
-def _eased_part(asker: Asker, change: Scale | Ease) -> _Eased | None:
-    """The problem with a change of which arithmetic does not say that it leaves the conflict."""
-    if isinstance(change, Scale):
-        least = _least_by_arithmetic if asker.is_large else _least
-        return least(asker, asker.problem, change, ())
-    eased = _Eased(change.change(asker.problem), change.words, True)
-    return None if asker.is_hopeless(eased.problem) else eased
-
-
-def ways_of_each_kind(
-    asker: Asker, conflicts: Sequence[ConflictSet], seconds: float
-) -> list[WayOut]:
+def ways_of_each_kind(asker: Asker, conflicts: Sequence[ConflictSet]) -> list[WayOut]:
     """Ways out that leave rules of one kind of each conflict: as far as a layout needs it.
 
     A layout of a large problem with all rules of a kind off is found sooner than one with a single
@@ -149,7 +157,7 @@ def ways_of_each_kind(
             h for conflict, rule in zip(conflicts, chosen, strict=True)
             for h in conflict.rules if h.rule == rule
         ]
-        if len(named) == 1 and (eased := _eased(asker, named, seconds)):
+        if len(named) == 1 and (eased := _eased(asker, named)):
             found |= {way.changes: way for way in eased}
             continue
         result = asker.without(named)
@@ -161,8 +169,9 @@ def ways_of_each_kind(
         layout = result.outcome.layout
         uses = needed(asker.problem, named, layout)
         start = written_for(uses.problem, layout)
-        way = _planned(asker, uses.changes, uses.handles, uses.problem, seconds, False, start)
-        if way is not None:
+        outcome = asker.ask(uses.problem, start=start).outcome
+        if outcome is not None:
+            way = WayOut(uses.changes, uses.handles, uses.problem, outcome, False)
             found.setdefault(way.changes, way)
     return list(found.values())
 
@@ -202,58 +211,54 @@ def opening_sets(asker: Asker, most_rules: int) -> list[tuple[Handle, ...]]:
 
 @dataclass(frozen=True, slots=True)
 class _Eased:
-    """A problem with one rule eased, in words; ``is_least``: proved that nothing milder will do."""
+    """A problem with rules eased, in words; ``is_least``: proved that nothing milder will do.
+
+    ``outcome``: a plan of it, other rules being off where they are eased afterwards.
+    """
 
     problem: Problem
-    words: str
+    words: tuple[str, ...]
     is_least: bool
+    outcome: Outcome
+
+    def way(self, rules: Sequence[Handle]) -> WayOut:
+        """The way out that changes these rules and no other."""
+        return WayOut(self.words, tuple(rules), self.problem, self.outcome, self.is_least)
 
 
-def _eased(asker: Asker, rules: Sequence[Handle], seconds: float) -> list[WayOut]:
+def _eased(asker: Asker, rules: Sequence[Handle]) -> list[WayOut]:
     """Ways out that change just these rules, each as little as will do."""
-    ends: list[tuple[Problem, tuple[str, ...], bool]] = [(asker.problem, (), True)]
+    # Of several ways to ease one rule, all are told only where it is the only one.
+    most = MOST_CHOICES if len(rules) == 1 else 1
+    ends: list[_Eased | None] = [None]
     for number, handle in enumerate(rules):
-        rest = list(rules[number + 1 :])
-        # Of several ways to ease one rule, all are told only where it is the only one.
-        most = MOST_CHOICES if len(rules) == 1 else 1
+        rest = rules[number + 1 :]
         ends = [
-            (eased.problem, (*words, eased.words), is_least and eased.is_least)
-            for problem, words, is_least in ends
-            for eased in islice(_easings(asker, problem, handle, rest), most)
+            eased if end is None else replace(
+                eased, words=(*end.words, *eased.words), is_least=end.is_least and eased.is_least
+            )
+            for end in ends
+            for eased in islice(
+                _easings(asker, asker.problem if end is None else end.problem, handle, rest), most
+            )
         ]
-    ways = [
-        _planned(asker, words, rules, problem, seconds, is_least)
-        for problem, words, is_least in ends
-    ]
-    return [way for way in ways if way is not None]
+    return [end.way(rules) for end in ends if end is not None]
 
 
 def _easings(
     asker: Asker, problem: Problem, handle: Handle, rest: Sequence[Handle]
 ) -> Iterator[_Eased]:
     """Ways of easing one rule that will do, the rules in ``rest`` being off."""
-    if handle.scale is not None:
-        if asker.is_large:
-            # Less than that has no layout, and often that much will do.
-            few = _least_by_arithmetic(asker, problem, handle.scale, rest)
-            if few is None:
-                return
-            if asker.ask(without(few.problem, rest)).answer is Answer.FOUND:
-                yield few
-                return
-        least = _least(asker, problem, handle.scale, rest)
-        if least is not None:
-            yield least
-            return
+    if handle.scale is not None and (least := _least(asker, problem, handle.scale, rest)):
+        yield least
+        return
     is_least = True
     for ease in handle.eases:
-        eased = ease.change(problem)
-        match asker.ask(without(eased, rest)).answer:
-            case Answer.FOUND:
-                yield _Eased(eased, ease.words, is_least)
-                return
-            case Answer.UNKNOWN:
-                is_least = False
+        result, eased = _ask_chosen(asker, problem, [ease], rest)
+        if result.outcome is not None:
+            yield _Eased(eased, (ease.words,), is_least, result.outcome)
+            return
+        is_least = is_least and result.answer is Answer.NONE
     yield from _chosen(asker, problem, handle, rest)
 
 
@@ -273,12 +278,11 @@ def _chosen(
             if tried == MOST_TRIED:
                 break
             tried += 1
-            match _ask_chosen(asker, problem, chosen, rest):
-                case Answer.FOUND:
-                    is_found = True
-                    yield _together(problem, chosen, is_least)
-                case Answer.UNKNOWN:
-                    is_least = False
+            result, eased = _ask_chosen(asker, problem, chosen, rest)
+            if result.outcome is not None:
+                is_found = True
+                yield _together(eased, chosen, is_least, result.outcome)
+            is_least = is_least and result.answer is not Answer.UNKNOWN
         if is_found:
             return
         if tried == MOST_TRIED:
@@ -294,111 +298,77 @@ def _thinned(
         return
     layout = result.outcome.layout
     chosen = [choice for choice in handle.choices if choice.is_used(layout)]
-    if _ask_chosen(asker, problem, chosen, rest) is not Answer.FOUND:
+    result, eased = _ask_chosen(asker, problem, chosen, rest)
+    if result.outcome is None:
         return
+    outcome = result.outcome
     for choice in list(chosen):
         fewer = [c for c in chosen if c is not choice]
-        if _ask_chosen(asker, problem, fewer, rest) is Answer.FOUND:
-            chosen = fewer
+        result, without_it = _ask_chosen(asker, problem, fewer, rest)
+        if result.outcome is not None:
+            chosen, eased, outcome = fewer, without_it, result.outcome
     # Another set may be smaller.
-    yield _together(problem, chosen, False)
+    yield _together(eased, chosen, False, outcome)
 
 
-def _together(problem: Problem, chosen: Sequence[Ease], is_least: bool) -> _Eased:
-    return _Eased(_with_all(problem, chosen), " and ".join(c.words for c in chosen), is_least)
-
-
-def _with_all(problem: Problem, chosen: Iterable[Ease]) -> Problem:
-    for choice in chosen:
-        problem = choice.change(problem)
-    return problem
+def _together(
+    problem: Problem, chosen: Sequence[Ease], is_least: bool, outcome: Outcome
+) -> _Eased:
+    return _Eased(problem, (" and ".join(c.words for c in chosen),), is_least, outcome)
 
 
 def _ask_chosen(
     asker: Asker, problem: Problem, chosen: Sequence[Ease], rest: Sequence[Handle]
-) -> Answer:
-    return asker.ask(without(_with_all(problem, chosen), rest)).answer
+) -> tuple[Result, Problem]:
+    """The answer to the problem with all of some changes, and that problem."""
+    for choice in chosen:
+        problem = choice.change(problem)
+    return asker.ask(without(problem, rest)), problem
 
 
 def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle]) -> _Eased | None:
-    """Ease one rule by the least amount that will do, the rules in ``rest`` being off."""
+    """Ease by the least amount that will do, the rules in ``rest`` being off.
 
-    def steps_used(result: Result) -> int | None:
-        """Steps that the layout found needs, where it needs less than it was given."""
-        if result.assessment is None:
-            return None
-        used = scale.used(result.assessment)
-        return None if used is None else scale.steps_to(used)
+    A large problem, of which the last steps are seldom settled, gets the time of one question.
+    """
+
+    def at(step: int) -> Problem:
+        return without(scale.to(scale.at(step))(problem), rest)
+
+    def steps_used(result: Result) -> int:
+        """Steps that the layout found needs, where that is known."""
+        used = None if result.assessment is None else scale.used(result.assessment)
+        return low if used is None else scale.steps_to(used)
 
     low, high = 0, scale.steps
-    end = scale.to(scale.end)(problem)
-    result = asker.ask(without(end, rest))
-    if result.answer is not Answer.FOUND:
+    result = asker.ask(at(high))
+    outcome = result.outcome
+    if outcome is None:
         return None
     is_sure = True
-    enough = steps_used(result)
+    told = steps_used(result)
+    wanted = [told]
+    until = asker.budget.clock() + asker.seconds
+    if asker.is_large:
+        # Less than that has no layout, and often that much will do.
+        most = told if low < told < high else high
+        low = bisect_left(range(1, most), True, key=lambda n: not asker.is_hopeless(at(n)))
+        wanted.insert(0, low + 1)
     while high - low > 1:
-        if enough is not None and low < enough < high:
-            if _holds(asker, scale.to(scale.at(enough))(problem), rest):
-                high = enough
-                continue
-            enough = None
-        if asker.budget.is_over:
+        if asker.budget.is_over or (asker.is_large and asker.budget.clock() > until):
             is_sure = False
             break
-        middle = (low + high) // 2
-        changed = scale.to(scale.at(middle))(problem)
-        result = asker.ask(without(changed, rest), is_alike=True)
-        if result.answer is Answer.FOUND:
-            high = middle
-            enough = steps_used(result)
-        else:
-            low = middle
+        step = wanted.pop() if wanted else (low + high) // 2
+        if not low < step < high:
+            continue
+        result = asker.ask(at(step), is_alike=True)
+        if result.outcome is not None:
+            high, outcome = step, result.outcome
+            if step != told:
+                told = steps_used(result)
+                wanted.append(told)
+        elif step != told or result.answer is Answer.NONE:
+            low = step
             is_sure = is_sure and result.answer is Answer.NONE
-    return _eased_by(problem, scale, high, is_sure)
-
-
-def _eased_by(problem: Problem, scale: Scale, step: int, is_least: bool) -> _Eased:
-    amount = scale.at(step)
-    return _Eased(scale.to(amount)(problem), scale.words(amount), is_least)
-
-
-def _least_by_arithmetic(
-    asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle]
-) -> _Eased | None:
-    """The least amount of which arithmetic does not say that it is too little; None if all are."""
-
-    def is_too_little(step: int) -> bool:
-        return asker.is_hopeless(without(scale.to(scale.at(step))(problem), rest))
-
-    low, high = 0, scale.steps
-    if is_too_little(high):
-        return None
-    while high - low > 1 and not asker.budget.is_over:
-        middle = (low + high) // 2
-        if is_too_little(middle):
-            low = middle
-        else:
-            high = middle
-    return _eased_by(problem, scale, high, high - low == 1)
-
-
-def _holds(asker: Asker, problem: Problem, rest: Sequence[Handle]) -> bool:
-    return asker.ask(without(problem, rest), is_alike=True).answer is Answer.FOUND
-
-
-def _planned(
-    asker: Asker,
-    words: Sequence[str],
-    rules: Sequence[Handle],
-    problem: Problem,
-    seconds: float,
-    is_least: bool,
-    start: Layout | None = None,
-) -> WayOut | None:
-    """Plan the changed problem: the proof that the way out is one, and what it costs."""
-    result = asker.budget.run(problem, seconds, start=start)
-    if result.answer is not Answer.FOUND:
-        return None
-    assert result.outcome is not None
-    return WayOut(tuple(words), tuple(rules), problem, result.outcome, is_least)
+    amount = scale.at(high)
+    return _Eased(scale.to(amount)(problem), (scale.words(amount),), is_sure, outcome)

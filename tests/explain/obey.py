@@ -172,6 +172,22 @@ def _link_too(data: Data, name: str, grade: str) -> None:
     link["grades"] = [*link["grades"], grade]
 
 
+def _send_less(data: Data, streams: str) -> None:
+    for told in _names(streams):
+        found = re.fullmatch(
+            r"(\S+)(?: every (\S+) (µs|ms) \(deadline (\S+) (µs|ms)\))?(?: with (\d+) bytes)?", told
+        )
+        assert found
+        stream, *times, size = found.groups()
+        row = _item(data, "streams", stream)
+        keys = ("period_us", "deadline_us")
+        for key, amount, unit in zip(keys, times[::2], times[1::2], strict=True):
+            if amount:
+                row[key] = _number(str(Decimal(amount) * (1 if unit == "µs" else 1_000)))
+        if size:
+            row["payload_bytes"] = int(size)
+
+
 BASIS = r"( with basis: engineered)?"
 EDITS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"give (\S+) (\d+) ports? for (.+?)(?: \(entry (\d+) of its ports\))? in place of \d+",
@@ -211,6 +227,7 @@ EDITS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"bring the backbone link (\S+) from \S+ m to (\S+) m", _bring),
     (r"make the shape of the backbone (\S+) in place of (\S+)", _shape),
     (r"relax the deadline of (\S+) from \S+ \S+ to (\S+) (µs|ms)", _deadline),
+    (r"send (.+)", _send_less),
     (r"give transfer (\S+) (\S+) s", _of("transfers", "longest_s")),
     (r"let transfer (\S+) take any time \(no longest_s\)",
      lambda data, id_: _item(data, "transfers", id_).pop("longest_s")),

@@ -76,7 +76,12 @@ HOPELESS: dict[str, tuple[dict[str, Any], set[str]]] = {
     "load": (
         problem_of(limits={LINE: {"load_share": 0.001}},
                    streams=[stream("t", "a", "s", period_us=1_000)]),
-        {"raise"},
+        {"raise", "send"},
+    ),
+    "loads": (
+        problem_of(streams=[stream(t, "a", "s", payload_bytes=1_400, period_us=2_000)
+                            for t in "tu"]),
+        {"send"},
     ),
     "unit loads": (problem_of(limits={LINE: {"unit_loads": 1}}), {"raise", "give"}),
     "spacing": (problem_of(limits={LINE: {"spacing_m": 5}}), {"lower"}),
@@ -287,7 +292,7 @@ def test_large_problems_have_a_way_out_of_each_kind_though_many_rules_give_way(
     )
     asker = Asker(problem, Budget(time.monotonic, time.monotonic() + 120))
     assert asker.is_large
-    ways = ways_of_each_kind(asker, conflicts_of(asker), 5)
+    ways = ways_of_each_kind(asker, conflicts_of(asker))
     by_rule = {frozenset(h.rule for h in way.rules): way.changes for way in ways}
     assert by_rule[frozenset({"port-exists"})] == tuple(
         f"give s{n} 2 ports for {LINE} in place of 1" for n in places

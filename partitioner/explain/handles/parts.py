@@ -1,4 +1,4 @@
-"""Changes of what rules are about in place of the rules: other places, grades, ports, switches.
+"""Changes of what rules are about, not of rules: places, grades, ports, switches, traffic.
 
 They are no handles, since none of them is a rule that could be left out. Each is for the devices
 that a conflict names; whether it helps is for arithmetic and a plan to say.
@@ -6,11 +6,11 @@ that a conflict names; whether it helps is for arithmetic and a plan to say.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import replace
 from itertools import permutations
 
-from partitioner.check.wording import count, metres
+from partitioner.check.wording import count, duration, listed, metres
 from partitioner.explain.handles.handle import Change, Ease, Scale, edit
 from partitioner.model.problem import (
     BackboneLink,
@@ -19,27 +19,31 @@ from partitioner.model.problem import (
     GroupKind,
     PortGroup,
     Problem,
+    Stream,
     Switch,
 )
 from partitioner.network.cable import CableNetwork
 from partitioner.reading.build import limits_of
 from partitioner.reading.schema import LimitTable
-from partitioner.units import MONEY_STEPS, UM_PER_M, from_base
+from partitioner.units import MONEY_STEPS, NS_PER_US, UM_PER_M, ceil_div, from_base
 
 MOST_DEVICES = 4
 """Devices of a conflict for which other places and grades are looked for."""
+OF_TRAFFIC = {"load", "backbone-load", "deadline", "transfer"}
+"""Rules of which a conflict may go where less is sent."""
+MOST_STREAMS = 4
+"""Streams of a conflict of which each is made less by itself, before all of them are."""
+MOST_AT_ONCE = 16
+"""Streams that are made less together."""
 CM = 10_000
 
 Position = tuple[int, int, int]
 
 
 def parts(
-    problem: Problem, named: Sequence[str], *, has_more_switches: bool
+    problem: Problem, named: Sequence[str], rules: Set[str]
 ) -> list[Iterator[Scale | Ease]]:
-    """Changes for the devices named in a conflict, by kind, the likeliest of each kind first.
-
-    ``has_more_switches``: where ports are too few, more of them are the milder change.
-    """
+    """Changes for those named in a conflict of some rules, by kind, the likeliest first."""
     devices = [id_ for id_ in dict.fromkeys(named) if id_ in problem.devices]
     few = devices[:MOST_DEVICES]
     kinds: list[Iterator[Scale | Ease]] = [
@@ -49,7 +53,14 @@ def parts(
         _ports_of_a_new_kind(problem, devices),
         _grades_of_links(problem),
     ]
-    return [*kinds, _more_switches(problem, few)] if has_more_switches else kinds
+    if rules & OF_TRAFFIC:
+        sets = _sets_of_streams(problem, named)
+        kinds += [
+            (_less(problem, ids, True, is_smaller) for is_smaller in (False, True) for ids in sets),
+            (_less(problem, ids, False, True) for ids in sets),
+        ]
+    # Where ports are too few, more of them are the milder change.
+    return kinds if "port-exists" in rules else [*kinds, _more_switches(problem, few)]
 
 
 def _allowed(problem: Problem, device: str) -> tuple[str, ...]:
@@ -287,3 +298,47 @@ def _link_by(number: int, grade: str) -> Change:
         return edit("backbone", "links", number, grades=grades)(_with_limits(problem, grade))
 
     return change
+
+
+# -- traffic ----------------------------------------------------------------------------------
+
+
+def _sets_of_streams(problem: Problem, named: Sequence[str]) -> list[list[str]]:
+    """Each stream that is named, then all of them; if none is, all that named devices send."""
+    told = [id_ for id_ in dict.fromkeys(named) if id_ in problem.streams]
+    every = told or [s.id for s in problem.streams.values() if s.source in named]
+    found = [[id_] for id_ in told[:MOST_STREAMS]]
+    return [*found, every] if 0 < len(every) <= MOST_AT_ONCE and found != [every] else found
+
+
+def _less(problem: Problem, streams: Sequence[str], is_rarer: bool, is_smaller: bool) -> Scale:
+    """Ever longer periods or smaller payloads, by tenths of what there is.
+
+    A deadline that is the period goes with it.
+    """
+
+    def sent(id_: str, tenths: int) -> Stream:
+        stream = problem.streams[id_]
+        size = stream.payload_bytes * 10 // tenths if is_smaller else stream.payload_bytes
+        if not is_rarer:
+            return replace(stream, payload_bytes=size)
+        period = ceil_div(stream.period_ns * tenths, 10 * NS_PER_US) * NS_PER_US
+        due = period if stream.deadline_ns == stream.period_ns else stream.deadline_ns
+        return replace(stream, payload_bytes=size, period_ns=period, deadline_ns=due)
+
+    def to(tenths: int) -> Change:
+        changed = {id_: sent(id_, tenths) for id_ in streams}
+        return lambda p: replace(p, streams={**p.streams, **changed})
+
+    def words(tenths: int) -> str:
+        told = []
+        for stream in (sent(id_, tenths) for id_ in streams):
+            every = (
+                f" every {duration(stream.period_ns)} (deadline {duration(stream.deadline_ns)})"
+                if is_rarer else ""
+            )
+            size = f" with {stream.payload_bytes} bytes" if is_smaller else ""
+            told.append(stream.id + every + size)
+        return f"send {listed(told)}"
+
+    return Scale(10, 1_000, 1, to, words)
