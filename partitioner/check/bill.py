@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from partitioner.check.facts import Facts
 from partitioner.check.geometry import SegmentGeometry
@@ -57,6 +57,13 @@ class BillItem:
     def objective_money(self, mass_price_per_kg_money: int) -> int:
         """Money plus what the mass is worth, rounded up."""
         return self.money + mass_value_money(self.mass_mg, mass_price_per_kg_money)
+
+    def times(self, count: int) -> BillItem:
+        """So many of it, wherever they belong."""
+        return replace(
+            self, quantity=count * self.quantity, money=count * self.money,
+            mass_mg=count * self.mass_mg, where="",
+        )  # fmt: skip
 
 
 class ItemMaker:

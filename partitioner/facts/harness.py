@@ -2,38 +2,24 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from math import floor
 
-from partitioner.check.bill import BillItem, layout_items
+from partitioner.check.bill import BillItem, layout_items, parts_list
 from partitioner.check.combinations import Combination, combinations_of
 from partitioner.check.facts import Facts
 from partitioner.check.one_build import built_segment, fitted_devices, priced_for
 from partitioner.facts.builds import unit_items
-from partitioner.model.assessment import WirePiece
+from partitioner.model.assessment import PartLine, WirePiece
 from partitioner.model.problem import Shop
 from partitioner.units import PPM, ceil_div
 
-
-@dataclass(frozen=True, slots=True)
-class OrderLine:
-    """A part to order for one unit or a batch.
-
-    ``quantity`` is pieces, or µm of cable that are needed; ``ordered`` is what is cut of it, in
-    whole steps. Money and mass are those of ``quantity``.
-    """
-
-    part: str
-    kind: str
-    unit_price_money: int
-    source: str
-    trust: str
-    quantity: int
-    ordered: int
-    money: int
-    mass_mg: int
+OrderLine = tuple[PartLine, int]
+"""A part to order for one unit or a batch: what is needed, and of cable what is cut, in whole steps
+(µm)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,24 +142,11 @@ def _order(
     pieces: Iterable[tuple[int, WirePiece]],
 ) -> tuple[OrderLine, ...]:
     """Like parts added up, each so many times."""
-    sums: dict[tuple[str, str, int, str, str], list[int]] = {}
-    for count, item in items:
-        key = (item.kind, item.part, item.unit_price_money, item.source, item.trust)
-        found = sums.setdefault(key, [0, 0, 0])
-        found[0] += count * item.quantity
-        found[1] += count * item.money
-        found[2] += count * item.mass_mg
-    cut_um: dict[str, int] = {}
+    parts = parts_list(item.times(count) for count, item in items)
+    cut_um = Counter[str]()
     for count, piece in pieces:
-        cut_um[piece.cable] = cut_um.get(piece.cable, 0) + count * shop.cut_um(piece.length_um)
-    return tuple(
-        OrderLine(
-            part, kind, price, source, trust, quantity,
-            cut_um.get(part, 0) if kind == "cable" else quantity, money, mass_mg,
-        )
-        for (kind, part, price, source, trust), (quantity, money, mass_mg) in sorted(sums.items())
-        if quantity
-    )  # fmt: skip
+        cut_um[piece.cable] += count * shop.cut_um(piece.length_um)
+    return tuple((p, cut_um[p.part] if p.kind == "cable" else p.quantity) for p in parts)
 
 
 def cut_sums_um(shop: Shop, build: UnitBuild) -> tuple[int, int]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from decimal import ROUND_CEILING
 
-from partitioner.facts.harness import Harness, OrderLine, UnitBuild, cut_sums_um
-from partitioner.model.assessment import WirePiece
+from partitioner.facts.harness import Harness, UnitBuild, cut_sums_um
+from partitioner.model.assessment import PartLine, WirePiece
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
 from partitioner.report.amounts import count_text
@@ -68,10 +68,10 @@ def _cut_sums_table(problem: Problem, harness: Harness) -> Table:
 
 def _orders_table(problem: Problem, harness: Harness) -> Table:
     currency = problem.currency
-    rows = [(BATCH, harness.batch, line) for line in harness.order if harness.batch is not None]
-    rows += [(b.combination.name, 1, line) for b in harness.builds for line in b.order]
+    rows = [(BATCH, harness.batch, *line) for line in harness.order if harness.batch is not None]
+    rows += [(b.combination.name, 1, *line) for b in harness.builds for line in b.order]
 
-    def amount(line: OrderLine, quantity: int) -> float:
+    def amount(line: PartLine, quantity: int) -> float:
         return quantity / UM_PER_M if line.kind == "cable" else quantity
 
     return Table.of(
@@ -85,11 +85,11 @@ def _orders_table(problem: Problem, harness: Harness) -> Table:
             col.text("kind", "Kind", lambda row: row[2].kind),
             col.number("quantity", "Needed", lambda row: amount(row[2], row[2].quantity), digits=2,
                        rounding=ROUND_CEILING),
-            col.number("order_quantity", "To order", lambda row: amount(row[2], row[2].ordered),
+            col.number("order_quantity", "To order", lambda row: amount(row[2], row[3]),
                        digits=2, rounding=ROUND_CEILING),
             col.text("unit", "Unit", lambda row: "m" if row[2].kind == "cable" else "pieces"),
             col.money("unit_price", "Unit price", lambda row: row[2].unit_price_money, currency),
-            col.money("price", "Price", lambda row: row[2].money, currency),
+            col.money("price", "Price", lambda row: row[2].price_money, currency),
             col.grams("mass_g", "Mass", lambda row: row[2].mass_mg),
             col.text("source", "", lambda row: row[2].source),
             col.trust(lambda row: row[2].trust),

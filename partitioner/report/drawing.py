@@ -18,9 +18,8 @@ from partitioner.report.drawing_input import (
     DrawnDevice,
     DrawnPathway,
     DrawnSegment,
-    Point,
 )
-from partitioner.report.lanes import Lanes, Track, assign_lanes, draw_track
+from partitioner.report.lanes import Nodes, Track, lay_tracks
 from partitioner.report.legend import legend_figure
 from partitioner.report.marks import (
     MARK_RADIUS,
@@ -30,7 +29,7 @@ from partitioner.report.marks import (
     link_grades,
 )
 from partitioner.report.placing import Sheet, Wish, around, ring
-from partitioner.report.projection import View, choose_views, enclosing, nice_length_m
+from partitioner.report.projection import Point, View, choose_views, enclosing, nice_length_m
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke, line_stroke, link_stroke
 from partitioner.report.svg import XY, Canvas, lines_text, points_text, text_width
@@ -218,28 +217,6 @@ class Looks:
         return Looks(strokes, grades)
 
 
-class _Nodes:
-    """Points of a view; names that fall within a hair's breadth of each other are one node."""
-
-    def __init__(self, view: View):
-        self._view = view
-        self._cell: dict[tuple[int, int], int] = {}
-        self._by_name: dict[str, int] = {}
-        self.xy: list[XY] = []
-
-    def of(self, name: str, at_um: Point) -> int:
-        known = self._by_name.get(name)
-        if known is not None:
-            return known
-        x, y = self._view.xy(at_um)
-        cell = (round(x / 2), round(y / 2))
-        if cell not in self._cell:
-            self._cell[cell] = len(self.xy)
-            self.xy.append((x, y))
-        self._by_name[name] = self._cell[cell]
-        return self._cell[cell]
-
-
 def draw_view(data: DrawingInput, view: View, shown: Shown, looks: Looks) -> str:
     """Draw one view; returns the svg markup."""
     return _Drawing(data, view, shown, looks).markup()
@@ -273,34 +250,17 @@ class _Drawing:
         shown_devices = sum(d.segment in shown.focus for d in data.devices)
         self.is_crowded = shown_devices > NUMBERS_UP_TO
         self.bounds = (4.0, 4.0, view.width - 4.0, view.height - 4.0)
-        self._nodes = _Nodes(view)
+        self._nodes = Nodes(view, 2)
         self._lay_tracks()
         self.sheet = Sheet(self.bounds)
         self.device_xy: dict[str, XY] = {}
 
     def _lay_tracks(self) -> None:
-        routes: list[list[int]] = []
-        stops: list[list[int]] = []
-        for segment in self.data.segments:
-            nodes: list[int] = []
-            index = []
-            for name, at_um in segment.route:
-                node = self._nodes.of(name, at_um)
-                if not nodes or nodes[-1] != node:
-                    nodes.append(node)
-                index.append(len(nodes) - 1)
-            routes.append(nodes)
-            stops.append(index)
-        xy = self._nodes.xy
-        self.lanes: Lanes = assign_lanes(routes, xy)
-        self.pitch = min(PITCH, BUNDLE / max(self.lanes.widest, 1))
-        self.tracks: dict[str, Track] = {}
-        self.stop_of: dict[str, list[int]] = {}
-        for segment, route, offsets, index in zip(
-            self.data.segments, routes, self.lanes.offset, stops, strict=True
-        ):
-            self.tracks[segment.id] = draw_track(route, offsets, xy, self.pitch)
-            self.stop_of[segment.id] = index
+        ids = [segment.id for segment in self.data.segments]
+        ways = [segment.route for segment in self.data.segments]
+        self.lanes, self.pitch, tracks, stops = lay_tracks(self._nodes, ways, PITCH, BUNDLE)
+        self.tracks = dict(zip(ids, tracks, strict=True))
+        self.stop_of = dict(zip(ids, stops, strict=True))
         self.bundle_at: dict[int, int] = {}
         for (a, b), width in self.lanes.width.items():
             for node in (a, b):

@@ -8,9 +8,7 @@ from dataclasses import dataclass, replace
 from partitioner.model.assessment import Assessment, SegmentFigures
 from partitioner.model.layout import BuiltLink
 from partitioner.model.problem import Problem
-
-Point = tuple[int, int, int]
-"""x, y, z in µm."""
+from partitioner.report.projection import Point
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,45 +161,21 @@ def site_input(problem: Problem) -> DrawingInput:
     )
 
 
-def fitted_input(data: DrawingInput, fitted: Collection[str]) -> DrawingInput:
-    """Cut a drawing with every device down to a unit that carries only some.
+def built_segments(data: DrawingInput, fitted: Collection[str]) -> tuple[DrawnSegment, ...]:
+    """The segments of a unit that carries only some of the devices, each with these and its way.
 
     Every segment is built from its switch up to its last fitted device on either side; one without
-    a fitted device is gone. A segment that is cut back counts its length without the slack at its
-    new end.
+    a fitted device is gone.
     """
-    devices = {d.id: d for d in data.devices if d.id in fitted}
-    kept_devices: list[DrawnDevice] = []
-    segments: list[DrawnSegment] = []
+    stop_of = {device.id: device.stop for device in data.devices}
+    found = []
     for segment in data.segments:
-        own = [devices[d] for d in segment.devices if d in devices]
-        if not own:
-            continue
-        if len(own) == len(segment.devices):
-            segments.append(segment)
-            kept_devices += own
-            continue
-        stops = [d.stop for d in own] + [segment.switch_stop]
-        along = [d.along_um for d in own] + [segment.switch_along_um]
-        first_stop, first_um = min(stops), min(along)
-        segments.append(
-            replace(
-                segment,
-                route=segment.route[first_stop : max(stops) + 1],
-                switch_stop=segment.switch_stop - first_stop,
-                devices=tuple(d.id for d in own),
-                length_um=max(along) - first_um,
-                switch_along_um=segment.switch_along_um - first_um,
-                switch_index=sum(d in devices for d in segment.devices[: segment.switch_index]),
-            )
-        )
-        kept_devices += [
-            replace(d, stop=d.stop - first_stop, along_um=d.along_um - first_um) for d in own
-        ]
-    unplaced = tuple((id_, at) for id_, at in data.unplaced if id_ in fitted)
-    return replace(
-        data, devices=tuple(kept_devices), segments=tuple(segments), unplaced=unplaced
-    )
+        own = tuple(device for device in segment.devices if device in fitted)
+        if own:
+            stops = [segment.switch_stop, *(stop_of[device] for device in own)]
+            route = segment.route[min(stops) : max(stops) + 1]
+            found.append(replace(segment, route=route, devices=own))
+    return tuple(found)
 
 
 def _devices(

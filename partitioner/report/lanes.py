@@ -8,11 +8,12 @@ that lines which run together for a while do not cross on the way.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cmp_to_key, partial
 from itertools import accumulate, pairwise
 
+from partitioner.report.projection import Point, View
 from partitioner.report.svg import XY, num, step_text
 
 
@@ -38,6 +39,53 @@ class Lanes:
     def widest(self) -> int:
         """Passages through the fullest stretch."""
         return max(self.width.values(), default=1)
+
+
+class Nodes:
+    """Points of a view; those that fall within ``grain`` px of each other are one node."""
+
+    def __init__(self, view: View, grain: int):
+        self._view, self._grain = view, grain
+        self._cell: dict[tuple[int, int], int] = {}
+        self._by_name: dict[str, int] = {}
+        self.xy: list[XY] = []
+
+    def of(self, name: str, at_um: Point) -> int:
+        """Node of a point, which has its name for itself."""
+        if name not in self._by_name:
+            x, y = self._view.xy(at_um)
+            cell = (round(x / self._grain), round(y / self._grain))
+            if cell not in self._cell:
+                self._cell[cell] = len(self.xy)
+                self.xy.append((x, y))
+            self._by_name[name] = self._cell[cell]
+        return self._by_name[name]
+
+
+def lay_tracks(
+    nodes: Nodes, ways: Iterable[Iterable[tuple[str, Point]]], pitch: float, bundle: float
+) -> tuple[Lanes, float, list[Track], list[list[int]]]:
+    """Lay cables side by side along their ways of named points.
+
+    Gives their lanes, the width of a lane in px (``pitch``, or less so that the fullest stretch is
+    at most ``bundle`` wide), their tracks, and for each point of a way its place on the track.
+    """
+    routes: list[list[int]] = []
+    stops: list[list[int]] = []
+    for way in ways:
+        route: list[int] = []
+        index = []
+        for name, at_um in way:
+            node = nodes.of(name, at_um)
+            if not route or route[-1] != node:
+                route.append(node)
+            index.append(len(route) - 1)
+        routes.append(route)
+        stops.append(index)
+    lanes = assign_lanes(routes, nodes.xy)
+    width = min(pitch, bundle / max(lanes.widest, 1))
+    tracks = [draw_track(r, o, nodes.xy, width) for r, o in zip(routes, lanes.offset, strict=True)]
+    return lanes, width, tracks, stops
 
 
 def assign_lanes(routes: Sequence[Sequence[int]], xy: Sequence[XY]) -> Lanes:

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
 from partitioner.report.drawing import segment_strokes
-from partitioner.report.drawing_input import DrawingInput, DrawnSegment, Point, fitted_input
-from partitioner.report.lanes import assign_lanes, draw_track
+from partitioner.report.drawing_input import DrawingInput, built_segments
+from partitioner.report.lanes import Nodes, lay_tracks
 from partitioner.report.marks import draw_cable
-from partitioner.report.projection import View, choose_views
+from partitioner.report.projection import Point, View, choose_views
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke
 from partitioner.report.svg import XY, Canvas, num
@@ -102,7 +102,7 @@ class _Panel:
         self.canvas, self.parent, self.whole = canvas, parent, data
         self.panel, self.view, self.looks = panel, view, looks
         carried = panel.carried
-        self.data = data if carried is None else fitted_input(data, carried)
+        self.segments = data.segments if carried is None else built_segments(data, carried)
 
     def draw(self) -> None:
         self.canvas.rect(
@@ -137,7 +137,7 @@ class _Panel:
     def _backbone(self) -> None:
         at = {s.id: self.view.xy(s.at_um) for s in self.whole.switches}
         lost = {frozenset(ends) for ends in self.panel.lost_links}
-        for link in self.data.backbone:
+        for link in self.whole.backbone:
             a, b = at[link.ends[0]], at[link.ends[1]]
             name = f"backbone link {'-'.join(link.ends)}"
             self._line(a, b, "back", 2.6, name, data_backbone="-".join(link.ends))
@@ -146,18 +146,13 @@ class _Panel:
                 self._cross(((a[0] + b[0]) / 2, (a[1] + b[1]) / 2), 5.0, f"{name} lost")
 
     def _cables(self) -> None:
-        xy: list[XY] = []
-        known: dict[tuple[int, int], int] = {}
-        routes = [self._route(s, xy, known) for s in self.data.segments]
-        lanes = assign_lanes(routes, xy)
-        pitch = min(PITCH, BUNDLE / max(lanes.widest, 1))
+        ways = [segment.route for segment in self.segments]
+        _, _, tracks, _ = lay_tracks(Nodes(self.view, 1), ways, PITCH, BUNDLE)
         lost = self.panel.lost_segments
         # Lost cables last, so that none hides below another.
-        for segment, route, offsets in sorted(
-            zip(self.data.segments, routes, lanes.offset, strict=True),
-            key=lambda drawn: drawn[0].id in lost,
-        ):
-            path = draw_track(route, offsets, xy, pitch).path
+        drawn = zip(self.segments, tracks, strict=True)
+        for segment, track in sorted(drawn, key=lambda pair: pair[0].id in lost):
+            path = track.path
             if not path:
                 continue
             look = self.looks[segment.id]
@@ -172,20 +167,6 @@ class _Panel:
                 )
             else:
                 draw_cable(self.canvas, own, path, look, width)
-
-    def _route(
-        self, segment: DrawnSegment, xy: list[XY], known: dict[tuple[int, int], int]
-    ) -> list[int]:
-        nodes: list[int] = []
-        for _, at_um in segment.route:
-            x, y = self.view.xy(at_um)
-            cell = (round(x), round(y))
-            if cell not in known:
-                known[cell] = len(xy)
-                xy.append((x, y))
-            if not nodes or nodes[-1] != known[cell]:
-                nodes.append(known[cell])
-        return nodes
 
     def _devices(self) -> None:
         carried = self.panel.carried

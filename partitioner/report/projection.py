@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from partitioner.units import UM_PER_M
 
 Point = tuple[int, int, int]
+"""x, y, z in µm."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -34,17 +34,17 @@ class Releases(StrEnum):
     """All as often as allowed, from random phases, first frame late by its whole jitter."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Seen:
     """What one stream showed at one destination. ``histogram`` counts delays in 40 equal bins.
 
     ``scale_ns`` is the delay at the end of the last bin; longer delays count in the last bin.
     """
 
-    worst_ns: int
-    frames: int
     scale_ns: int
-    histogram: tuple[int, ...]
+    worst_ns: int = 0
+    frames: int = 0
+    histogram: list[int] = field(default_factory=lambda: [0] * HISTOGRAM_BINS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,14 +54,6 @@ class SimulationResult:
     seen: dict[tuple[str, str], Seen]
     frames: int
     simulated_ns: int
-
-
-@dataclass(slots=True)
-class _Record:
-    scale_ns: int
-    worst_ns: int = 0
-    frames: int = 0
-    bins: list[int] = field(default_factory=lambda: [0] * HISTOGRAM_BINS)
 
 
 @dataclass(slots=True)
@@ -216,7 +208,7 @@ def run(
     nodes = _senders(traffic, schedule, heard, vary)
     links = {link.id: _Link(link, schedule, heard) for link in traffic.links}
     records = {
-        (s.id, r.destination): _Record(scales_ns.get((s.id, r.destination)) or s.deadline_ns)
+        (s.id, r.destination): Seen(scales_ns.get((s.id, r.destination)) or s.deadline_ns)
         for s in traffic.streams
         for r in s.routes
     }
@@ -259,7 +251,7 @@ def run(
         record = records[stream, destination]
         record.frames += 1
         record.worst_ns = max(record.worst_ns, delay)
-        record.bins[min(HISTOGRAM_BINS - 1, delay * HISTOGRAM_BINS // record.scale_ns)] += 1
+        record.histogram[min(HISTOGRAM_BINS - 1, delay * HISTOGRAM_BINS // record.scale_ns)] += 1
 
     for stream in traffic.streams:
         release_next(stream)
@@ -267,11 +259,7 @@ def run(
     while events:
         now, _, action = heappop(events)
         action(now)
-    seen = {
-        key: Seen(r.worst_ns, r.frames, r.scale_ns, tuple(r.bins))
-        for key, r in records.items()
-        if r.frames
-    }
+    seen = {key: record for key, record in records.items() if record.frames}
     return SimulationResult(seen, frames, max(now, duration_ns))
 
 

@@ -46,13 +46,12 @@ def test_lists_of_each_build_add_up_to_its_cable_and_money(kind: str, seed: int)
         for build, row in zip(found.builds, judged, strict=True):
             needed_um, cut_um = cut_sums_um(facts.problem.shop, build)
             assert needed_um == row.cable_um
-            assert sum(line.money for line in build.order) == row.money
-            assert sum(line.mass_mg for line in build.order) == row.mass_mg
-            cable = [line for line in build.order if line.kind == "cable"]
-            assert sum(line.quantity for line in cable) == needed_um
-            assert sum(line.ordered for line in cable) == cut_um
+            assert sum(line.price_money for line, _ in build.order) == row.money
+            assert sum(line.mass_mg for line, _ in build.order) == row.mass_mg
+            cable = [(line.quantity, cut) for line, cut in build.order if line.kind == "cable"]
+            assert tuple(map(sum, zip(*cable, strict=True))) == (needed_um, cut_um)
             assert needed_um <= cut_um < needed_um + STEP_UM * len(build.pieces)
-            terminators = sum(line.quantity for line in build.order if line.kind == "terminator")
+            terminators = sum(o.quantity for o, _ in build.order if o.kind == "terminator")
             at = [end for end in found.ends if build.combination in end.builds]
             assert len(at) == terminators == 2 * row.lines
 
@@ -67,10 +66,10 @@ def test_a_batch_is_the_sum_of_its_units(kind: str) -> None:
             assert abs(build.units - BATCH * build.combination.share) < 1
         sums: dict[tuple[str, int, str], int] = {}
         for build in found.builds:
-            for line in build.order:
+            for line, count in build.order:
                 key = (line.part, line.unit_price_money, line.source)
-                sums[key] = sums.get(key, 0) + build.units * line.ordered
-        ordered = {(o.part, o.unit_price_money, o.source): o.ordered for o in found.order}
+                sums[key] = sums.get(key, 0) + build.units * count
+        ordered = {(o.part, o.unit_price_money, o.source): count for o, count in found.order}
         assert ordered == {key: count for key, count in sums.items() if count}
 
 
@@ -81,12 +80,12 @@ def test_a_batch_of_more_builds_than_are_listed_has_enough_of_everything(monkeyp
     found = harness(facts)
     assert not found.is_whole
     assert {build.units for build in found.builds} == {None}
-    enough = {(o.part, o.unit_price_money): o.ordered for o in found.order}
+    enough = {(o.part, o.unit_price_money): count for o, count in found.order}
     # Shares of builds are rounded to whole units, so a build may have one unit more than its share.
-    for line in whole.order:
+    for line, count in whole.order:
         builds = len(whole.builds)
-        assert enough[line.part, line.unit_price_money] >= line.ordered * (BATCH - builds) // BATCH
-    assert sum(o.money for o in found.order) >= BATCH * facts_money(facts)
+        assert enough[line.part, line.unit_price_money] >= count * (BATCH - builds) // BATCH
+    assert sum(o.price_money for o, _ in found.order) >= BATCH * facts_money(facts)
 
 
 def facts_money(facts: Facts) -> float:

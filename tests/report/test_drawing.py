@@ -22,8 +22,8 @@ from partitioner.report.drawing_input import (
     DrawnPathway,
     DrawnSegment,
     DrawnSwitch,
+    built_segments,
     drawing_input,
-    fitted_input,
 )
 from partitioner.report.files import report_files
 from partitioner.report.strips import stack_labels, strip_figures
@@ -288,16 +288,12 @@ def test_strip_labels_cover_neither_labels_nor_ticks() -> None:
 
 def test_a_unit_without_options_is_cut_back_to_its_last_fitted_device() -> None:
     data = _tiny()
-    base = fitted_input(data, {"lamp", "camera"})
-    line, link = base.segments
+    line, link = built_segments(data, {"lamp", "camera"})
     assert line.devices == ("lamp",)
     assert [name for name, _ in line.route] == ["a", "b"]
-    assert line.length_um == 2_100_000
     assert link == data.segments[1]
-    (figure,) = layout_figures(base)
-    assert "fan" not in _texts(figure.svg)
-    assert fitted_input(data, {"camera"}).segments == (data.segments[1],)
-    assert fitted_input(data, {"lamp", "fan", "camera"}).devices == data.devices
+    assert built_segments(data, {"camera"}) == (data.segments[1],)
+    assert built_segments(data, {"lamp", "fan", "camera"}) == data.segments
 
 
 def test_a_switch_along_the_line_keeps_its_place_in_a_smaller_unit() -> None:
@@ -306,10 +302,7 @@ def test_a_switch_along_the_line_keeps_its_place_in_a_smaller_unit() -> None:
     data = _tiny()
     line = replace(data.segments[0], switch="spare", switch_stop=1, switch_index=1,
                    switch_along_um=2_150_000)  # fmt: skip
-    cut = fitted_input(replace(data, segments=(line,)), {"fan"}).segments[0]
-    assert cut.switch_index == 0
-    assert cut.switch_stop == 0
-    assert cut.switch_along_um == 0
+    (cut,) = built_segments(replace(data, segments=(line,)), {"fan"})
     assert [name for name, _ in cut.route] == ["b", "c"]
 
 
