@@ -12,6 +12,8 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Set
 from dataclasses import dataclass
 from enum import StrEnum
 
+import networkx as nx
+
 from partitioner.check.facts import Facts
 from partitioner.model.problem import FailureRule
 from partitioner.network.routes import StreamWay, link_key
@@ -86,20 +88,10 @@ def single_failures(facts: Facts) -> tuple[Failure, ...]:
 
 def _parts(switches: Collection[str], links: Iterable[tuple[str, str]]) -> dict[str, int]:
     """Number of the part of the backbone that each switch is in; links to others do not count."""
-    beside: dict[str, list[str]] = {switch: [] for switch in switches}
-    for a, b in links:
-        if a in beside and b in beside:
-            beside[a].append(b)
-            beside[b].append(a)
-    part: dict[str, int] = {}
-    for number, switch in enumerate(switches):
-        waiting = [] if switch in part else [switch]
-        while waiting:
-            here = waiting.pop()
-            if here not in part:
-                part[here] = number
-                waiting += beside[here]
-    return part
+    graph = nx.Graph()
+    graph.add_nodes_from(switches)
+    graph.add_edges_from(link for link in links if graph.nodes >= set(link))
+    return {s: n for n, part in enumerate(nx.connected_components(graph)) for s in part}
 
 
 def _pairs(ways: Iterable[StreamWay]) -> tuple[tuple[str, str], ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import click
@@ -9,22 +10,10 @@ import click
 from partitioner.cli.session import Session
 
 
-def complete_devices(
-    context: click.Context, parameter: click.Parameter, incomplete: str
+def _ids(
+    context: click.Context, parameter: click.Parameter, incomplete: str, *, with_switches: bool
 ) -> list[str]:
-    """Device ids of the command's problem file that begin with ``incomplete``."""
-    return [id_ for id_ in _ids(context, with_switches=False) if id_.startswith(incomplete)]
-
-
-def complete_parts(
-    context: click.Context, parameter: click.Parameter, incomplete: str
-) -> list[str]:
-    """Ids of devices and switches of the problem file that begin with ``incomplete``."""
-    return [id_ for id_ in _ids(context, with_switches=True) if id_.startswith(incomplete)]
-
-
-def _ids(context: click.Context, *, with_switches: bool) -> list[str]:
-    """Ids in the order of the file; none when the file is not there or is wrong."""
+    """Ids that begin so, in the order of the file; none when it is not there or is wrong."""
     # With the option's value still missing the arguments have not been given their names yet.
     path = context.params.get("problem") or next((a for a in context.args if a[:1] != "-"), None)
     if path is None:
@@ -38,4 +27,11 @@ def _ids(context: click.Context, *, with_switches: bool) -> list[str]:
     except WrongFile:
         # While completing, a wrong file is no reason to write into the user's line.
         return []
-    return [*problem.devices, *(problem.switches if with_switches else ())]
+    ids = [*problem.devices, *(problem.switches if with_switches else ())]
+    return [id_ for id_ in ids if id_.startswith(incomplete)]
+
+
+complete_devices = partial(_ids, with_switches=False)
+"""Device ids of the command's problem file."""
+complete_parts = partial(_ids, with_switches=True)
+"""Ids of its devices and switches."""
