@@ -6,7 +6,7 @@ and that is proved. It is minimal when dropping any one more gives a problem wit
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from partitioner.errors import Conflict, NoAnswer
@@ -55,7 +55,6 @@ class Asker:
     problem: Problem
     budget: Budget
     seconds: float = 20.0
-    on_question: Callable[[str], None] | None = None
     handles: list[Handle] = field(init=False)
     _known: dict[frozenset[str], Result] = field(default_factory=dict, init=False)
     _layouts: list[Layout] = field(default_factory=list, init=False)
@@ -84,8 +83,6 @@ class Asker:
         known = self._known.get(key)
         if known is not None:
             return known
-        if self.on_question is not None:
-            self.on_question(f"is there a layout without {len(dropped)} rules?")
         changed = without(self.problem, dropped)
         if is_quick and self.is_large:
             if not self.is_hopeless(changed):

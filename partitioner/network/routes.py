@@ -74,26 +74,19 @@ def built_lengths_um(
     }
 
 
-def ways_from(
-    start: str, links_um: dict[tuple[str, str], int], *, without: Iterable[tuple[str, str]] = ()
-) -> dict[str, tuple[str, ...]]:
+def ways_from(start: str, links_um: Mapping[tuple[str, str], int]) -> dict[str, tuple[str, ...]]:
     """Shortest ways over the backbone from one switch to all it reaches.
 
-    ``links_um`` is the cable length of each link by :func:`link_key`; those of ``without`` are
-    down. Gives the switches passed, ``start`` and the target included, by target.
+    ``links_um`` is the cable length of each link by :func:`link_key`. Gives the switches passed,
+    ``start`` and the target included, by target.
 
     Examples
     --------
     >>> ways_from("a", {("a", "b"): 5, ("b", "c"): 5, ("a", "c"): 99})["c"]
     ('a', 'c')
-    >>> ways_from("a", {("a", "b"): 5, ("b", "c"): 5}, without=[("b", "c")])
-    {'a': ('a',), 'b': ('a', 'b')}
     """
-    down = set(without)
     neighbours: dict[str, list[tuple[str, int]]] = {}
     for (a, b), length_um in links_um.items():
-        if (a, b) in down:
-            continue
         neighbours.setdefault(a, []).append((b, length_um))
         neighbours.setdefault(b, []).append((a, length_um))
     # Among ways of equally many links the name tuples have one length, so a better beginning
@@ -112,35 +105,25 @@ def ways_from(
 
 
 def switch_ways(
-    problem: Problem,
-    layout: Layout,
-    network: CableNetwork,
-    *,
-    without: Iterable[tuple[str, str]] = (),
+    problem: Problem, layout: Layout, network: CableNetwork
 ) -> Mapping[tuple[str, str], tuple[str, ...]]:
-    """Ways between all open switches that the built backbone joins, by (from, to).
-
-    ``without`` names links (by :func:`link_key`) that are down: on a ring the ways then go round
-    the other side.
-    """
+    """Ways between all open switches that the built backbone joins, by (from, to)."""
     links_um = tuple(
         (key, length)
         for key, length in built_lengths_um(problem, layout, network).items()
         if key[0] in layout.open_switches and key[1] in layout.open_switches
     )
-    return _all_ways(layout.open_switches, links_um, tuple(without))
+    return _all_ways(layout.open_switches, links_um)
 
 
 @lru_cache(maxsize=16)
 def _all_ways(
-    switches: tuple[str, ...],
-    links_um: tuple[tuple[tuple[str, str], int], ...],
-    down: tuple[tuple[str, str], ...],
+    switches: tuple[str, ...], links_um: tuple[tuple[tuple[str, str], int], ...]
 ) -> Mapping[tuple[str, str], tuple[str, ...]]:
     """Ways from all of some switches to all of them; layouts that are compared often share them."""
     ways: dict[tuple[str, str], tuple[str, ...]] = {}
     for start in switches:
-        for end, way in ways_from(start, dict(links_um), without=down).items():
+        for end, way in ways_from(start, dict(links_um)).items():
             ways[start, end] = way
     return MappingProxyType(ways)
 
@@ -150,16 +133,14 @@ def stream_ways(
     layout: Layout,
     network: CableNetwork,
     *,
-    without: Iterable[tuple[str, str]] = (),
     streams: Iterable[Stream] | None = None,
 ) -> tuple[StreamWay, ...]:
     """Way of every stream to every destination, in the order of the problem.
 
     Pairs that the layout does not join (a device not placed, a switch not open, no backbone way)
-    are left out; ``without`` as in :func:`switch_ways`. ``streams`` are those of the problem if
-    not given.
+    are left out. ``streams`` are those of the problem if not given.
     """
-    between = switch_ways(problem, layout, network, without=without)
+    between = switch_ways(problem, layout, network)
     segment_of = layout.segment_of()
     ways = []
     for stream in problem.streams.values() if streams is None else streams:

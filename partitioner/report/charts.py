@@ -284,7 +284,6 @@ def histogram_figure(
     *,
     limit: float | None = None,
     limit_name: str = "",
-    height: float = 240.0,
 ) -> Figure:
     """Draw counts between edges (one edge more than counts, else ValueError), with a limit line."""
     if len(edges) != len(counts) + 1:
@@ -293,7 +292,7 @@ def histogram_figure(
     high = max([edges[-1]] + ([limit] if limit is not None else []))
     x_ticks = ticks(min(0.0, edges[0]), high)
     y_ticks = ticks(0.0, float(max(counts, default=1) or 1), 4)
-    left, right, top, bottom = 64.0, WIDTH - 24.0, 26.0, height - 38.0
+    height, left, right, top, bottom = 240.0, 64.0, WIDTH - 24.0, 26.0, 202.0
 
     def px(value: float) -> float:
         return left + (value - x_ticks[0]) / (x_ticks[-1] - x_ticks[0]) * (right - left)

@@ -52,6 +52,8 @@ MATERIAL_HEIGHT = 0.06
 STRETCHES = (1.0, 1.5, 2.0, 2.5, 3.0)
 SHAPE = 0.42
 """Height of a view over its width that stretching tries to reach for long, narrow machines."""
+TALLEST = 1.05
+"""Height of a view over the width of the sheet, at most, before it is stretched."""
 OBLIQUE = (0.30, 0.38)
 """How depth is drawn in the side view, level and upright, as a share of the true length."""
 
@@ -105,7 +107,6 @@ def _fit(
     rows: dict[int, tuple[float, float]],
     width: float,
     margin: float,
-    tallest: float = 1.05,
 ) -> View:
     """Scale a projection to the sheet; stretch the upright direction of long, narrow things."""
     level = [sum(p[i] * rows[i][0] for i in rows) / UM_PER_M for p in points]
@@ -113,7 +114,7 @@ def _fit(
     w = max(max(level) - min(level), 1e-3)
     h = max(upright) - min(upright)
     room = width - 2 * margin
-    scale = min(room / w, tallest * width / max(h, 1e-6))
+    scale = min(room / w, TALLEST * width / max(h, 1e-6))
     stretch = 1.0
     for stretch in STRETCHES:
         if h * scale * stretch >= SHAPE * min(w * scale, room) or h < 1e-6:

@@ -93,7 +93,7 @@ def _waiting(
         terms.append(
             Term(
                 f"frames of {ids[queue.node]} before it",
-                _frame_formula(loop_bt, "each"),
+                _frame_formula(loop_bt),
                 ahead_ns,
                 FRAME_CLAUSES,
             )
@@ -122,11 +122,9 @@ def _rounds(line: Line, queue: Queue, start: int, opening: int) -> tuple[int, in
     raise AssertionError(f"no number of rounds gives a start at {start} ns")
 
 
-def _frame_formula(loop_bt: float, what: str) -> str:
-    return (
-        f"{what} {IPG_BT} gap + {PREAMBLE_SFD_BT} preamble + 8 L + {ESD_BT} end + {loop_bt:g} loop "
-        "BT"
-    )
+def _frame_formula(loop_bt: float) -> str:
+    sent = f"{IPG_BT} gap + {PREAMBLE_SFD_BT} preamble + 8 L + {ESD_BT} end"
+    return f"each {sent} + {loop_bt:g} loop BT"
 
 
 def _others(
@@ -134,7 +132,7 @@ def _others(
     silent_bt: int, bit: int,
 ) -> list[Term]:
     """What every other node sends meanwhile, less the silent turns that its frames replace."""
-    formula = _frame_formula(loop_bt, "each") + f", less a silent turn of {silent_bt} BT"
+    formula = _frame_formula(loop_bt) + f", less a silent turn of {silent_bt} BT"
     found = []
     for node, rows in enumerate(line.node_rows):
         if node == queue.node:

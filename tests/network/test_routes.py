@@ -49,7 +49,8 @@ def test_then_names():
 
 
 def test_a_ring_goes_round_the_other_side_when_a_link_is_down():
-    assert ways_from("a", SQUARE, without=[("a", "b")])["b"] == ("a", "d", "c", "b")
+    links = {key: length for key, length in SQUARE.items() if key != ("a", "b")}
+    assert ways_from("a", links)["b"] == ("a", "d", "c", "b")
 
 
 def test_a_switch_without_links_reaches_itself():
@@ -95,8 +96,8 @@ def test_backbone_links_have_no_slack_but_what_is_stated():
         )
 
 
-def ways(problem, layout, **more):
-    rows = stream_ways(problem, layout, CableNetwork(problem), **more)
+def ways(problem, layout):
+    rows = stream_ways(problem, layout, CableNetwork(problem))
     return {(w.stream, w.destination): w for w in rows}
 
 
@@ -134,8 +135,6 @@ def test_what_the_layout_does_not_join_has_no_way():
     apart = ways(problem, replace(layout, backbone=()))
     assert ("drive", "motor-1") not in apart
     assert ("light", "lamp-1") in apart
-    cut = ways(problem, layout, without=[("front", "rear")])
-    assert set(cut) == set(apart)
 
 
 def test_closed_switches_carry_nothing():
