@@ -15,13 +15,7 @@ from partitioner.pages.first_look import first_look_page
 from partitioner.reading.bus_files import is_bus_file, read_bus_file
 from partitioner.reading.collapse import collapsed
 from partitioner.reading.csv_table import read_row
-from partitioner.reading.draft import (
-    ASSUMED_GAP_US,
-    ASSUMED_PAYLOAD,
-    Draft,
-    complete,
-    draft_text,
-)
+from partitioner.reading.draft import ASSUMED_GAP_US, ASSUMED_PAYLOAD, Draft, complete, draft_text
 from partitioner.reading.files import Unreadable, as_text, read_bytes
 from partitioner.reading.headings import Columns, Holds, find_columns, guess_holds
 from partitioner.reading.listed import ListedRow, NameBook, mapping_text, read_rows

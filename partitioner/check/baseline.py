@@ -4,13 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from partitioner.check.bill import (
-    BillItem,
-    ItemMaker,
-    backbone_items,
-    money_by_kind,
-    switch_items,
-)
+from partitioner.check.bill import BillItem, ItemMaker, backbone_items, money_by_kind, switch_items
 from partitioner.check.wording import count
 from partitioner.model.assessment import StarBaseline
 from partitioner.model.catalogue import Grade

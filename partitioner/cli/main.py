@@ -11,13 +11,7 @@ import click
 
 from partitioner.cli.failures import tell_failure
 from partitioner.cli.lazy import LazyGroup
-from partitioner.cli.machine import (
-    end_streams,
-    is_of_echo,
-    settle_streams,
-    silence,
-    stdout_words,
-)
+from partitioner.cli.machine import end_streams, is_of_echo, settle_streams, silence, stdout_words
 from partitioner.cli.session import Session, manner_options
 from partitioner.cli.voice import Voice
 from partitioner.errors import ExitCode, MachineFault

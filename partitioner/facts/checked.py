@@ -59,16 +59,13 @@ def _nothing(facts: Facts) -> Iterator[Compared]:
     return iter(())
 
 
-def _pairs(pairs: Iterable[tuple[str, str]]) -> str:
-    return ", ".join(f"{device} on {home}" for device, home in pairs)
-
-
 def _group(kind: GroupKind, of_switch: bool = False) -> Comparer:
     def compare(facts: Facts) -> Iterator[Compared]:
         home = facts.switch_of if of_switch else facts.home_of
         for group in facts.problem.groups:
             if group.kind is kind:
-                yield group.id, _pairs((d, home.get(d, "no segment")) for d in group.devices)
+                told = (f"{d} on {home.get(d, 'no segment')}" for d in group.devices)
+                yield group.id, ", ".join(told)
 
     return compare
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from partitioner.check.facts import Facts
 from partitioner.model.assessment import nearest_deadline_first
 from partitioner.timing.critical import critical_search
-from partitioner.timing.simulate import Releases, Seen, simulate
+from partitioner.timing.simulate import Releases, simulate
 from partitioner.units import PPM
 
 SEARCHED_STREAMS = 5
@@ -120,11 +120,7 @@ def simulate_layout(facts: Facts, duration_ns: int, seed: int = 0) -> Simulation
                 bound_ns=f.response_ns,
                 deadline_ns=f.deadline_ns,
                 scale_ns=scales[key],
-                histogram=_sum(seen),
+                histogram=tuple(map(sum, zip(*(s.histogram for s in seen), strict=True))),
             )
         )
     return Simulation(duration_ns, seed, sum(run.frames for run in runs), tuple(observed))
-
-
-def _sum(seen: list[Seen]) -> tuple[int, ...]:
-    return tuple(sum(counts) for counts in zip(*(s.histogram for s in seen), strict=True))

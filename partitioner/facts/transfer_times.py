@@ -19,12 +19,7 @@ from partitioner.network.routes import stream_ways
 from partitioner.network.transfers import PREFIX, carried_streams, frame_count, pace_ns
 from partitioner.timing.layout_timing import NetworkTraffic, StreamTraffic
 from partitioner.timing.simulate import Releases, simulate
-from partitioner.timing.transfers import (
-    TransferTime,
-    paced,
-    paced_transfer,
-    paced_transfers,
-)
+from partitioner.timing.transfers import TransferTime, paced, paced_transfer, paced_transfers
 
 FACTORS = (1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 30.0, 100.0, 1000.0)
 """Paces are tried in these multiples of the one that would fill the fullest medium."""

@@ -18,14 +18,7 @@ from partitioner.timing.frames import (
     wire_ns,
 )
 from partitioner.timing.layout_timing import LinkMedium, StreamTraffic, settled_line
-from partitioner.timing.worked import (
-    CLAUSE_148,
-    PHY_TERM,
-    WAY_TERM,
-    Term,
-    way_terms,
-    worked_leg,
-)
+from partitioner.timing.worked import CLAUSE_148, PHY_TERM, WAY_TERM, Term, way_terms, worked_leg
 from partitioner.units import UM_PER_M
 
 LINK_CLAUSES = "IEEE Std 802.3 Clauses 4.4.2 and 3.1.1"

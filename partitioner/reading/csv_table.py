@@ -78,7 +78,7 @@ def read_csv(
         if len(line_text) > LONGEST_ROW_LINE:
             told = f"expected at most {LONGEST_ROW_LINE} characters a line, got {len(line_text)}"
             return refuse(number, told)
-    separator = _separator(lines[first])
+    separator = max(",;\t", key=lines[first].count)
     with contextlib.suppress(UnreadableCsv):  # It is told where it stands, below.
         if sum(any(row) for _, row in csv_rows(text, separator)) > MOST_ROWS + 1:
             return refuse(0, f"expected at most {MOST_ROWS} rows, got more")
@@ -123,10 +123,6 @@ def _is_header(header: tuple[str, ...], kinds: dict[str, ValueKind]) -> bool:
     named = [name for name in header if name]
     known = sum(name in kinds for name in named)
     return len(header) <= MOST_COLUMNS and 0 < len(named) <= 2 * known
-
-
-def _separator(header: str) -> str:
-    return max(",;\t", key=header.count)
 
 
 def _row_id(header: tuple[str, ...], row: list[str]) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from decimal import Decimal
 from typing import Any
 
 import networkx as nx
@@ -107,7 +106,9 @@ class _Ways:
         else:
             distinct = list(dict.fromkeys(p for _, p in at))
             distinct = distinct[:: -(-len(distinct) // _MOST_SITES)]
-            self.sites = [{"position_m": [_m(c) for c in p]} for p in distinct]
+            self.sites = [
+                {"position_m": [from_base(int(c), UM_PER_M) for c in p]} for p in distinct
+            ]
             self._points = distinct
             self.distance_um = self._ways(distinct, points)
             self._names = None
@@ -140,10 +141,6 @@ class _Ways:
             length = nx.single_source_dijkstra_path_length(self._graph_um, name)
             rows.append([length.get(other, _NEVER) / UM_PER_M for other in names])
         return np.array(rows)
-
-
-def _m(value_um: float) -> Decimal:
-    return from_base(int(value_um), UM_PER_M)
 
 
 def _medians(distance_um: npt.NDArray[np.float64], number: int) -> list[int]:

@@ -49,11 +49,13 @@ def earlier_layout(text: str, file: str, problem: Problem) -> tuple[Layout, tupl
     """As :func:`read_earlier_layout`, from the text of a file that was read already."""
     raw = load(text, file).data
     devices, switches = _names(raw, problem)
+    # What is only in the earlier layout has stand-ins, which lend their names alone.
+    lent = {d: Device(d, None, (0, 0, 0), ()) for d in devices}
+    lent_switches = {s: Switch(s, None, (0, 0, 0), (), 0, 0, False, 0) for s in switches}
     wide = replace(
-        problem,
-        devices={**problem.devices, **{d: _device(d) for d in devices}},
-        switches={**problem.switches, **{s: _switch(s) for s in switches}},
-    )
+        problem, devices={**problem.devices, **lent},
+        switches={**problem.switches, **lent_switches},
+    )  # fmt: skip
     layout, findings = layout_from_text(text, file, wide)
     errors = [f for f in findings if f.severity == "error"]
     if layout is None or errors:
@@ -87,13 +89,3 @@ def _list(raw: Any, key: str) -> list[Any]:
 def _unknown(names: Iterable[Any], known: Collection[str]) -> list[str]:
     """Names that are not known, each once."""
     return list(dict.fromkeys(n for n in names if isinstance(n, str) and n not in known))
-
-
-def _device(name: str) -> Device:
-    """A stand-in that only lends its name."""
-    return Device(name, None, (0, 0, 0), ())
-
-
-def _switch(name: str) -> Switch:
-    """A stand-in that only lends its name."""
-    return Switch(name, None, (0, 0, 0), (), 0, 0, False, 0)

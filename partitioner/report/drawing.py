@@ -13,21 +13,10 @@ from itertools import count
 from xml.etree import ElementTree as ET
 
 from partitioner.report.amounts import count_text
-from partitioner.report.drawing_input import (
-    DrawingInput,
-    DrawnDevice,
-    DrawnPathway,
-    DrawnSegment,
-)
+from partitioner.report.drawing_input import DrawingInput, DrawnDevice, DrawnPathway, DrawnSegment
 from partitioner.report.lanes import Nodes, Track, lay_tracks
 from partitioner.report.legend import legend_figure
-from partitioner.report.marks import (
-    MARK_RADIUS,
-    draw_cable,
-    draw_mark,
-    draw_unplaced,
-    link_grades,
-)
+from partitioner.report.marks import MARK_RADIUS, draw_cable, draw_mark, draw_unplaced, link_grades
 from partitioner.report.placing import Sheet, Wish, around, ring
 from partitioner.report.projection import Point, View, choose_views, enclosing, nice_length_m
 from partitioner.report.sections import Figure

@@ -109,7 +109,9 @@ class _Panel:
             (0.5, 0.5, self.view.width - 1, self.view.height - 1), self.parent, rx=3, cls="thin",
             stroke_width=1,
         )  # fmt: skip
-        self._pathways()
+        for pathway in self.whole.pathways:
+            a, b = self.view.xy(pathway.start_um), self.view.xy(pathway.end_um)
+            self._line(a, b, "channel", 3.0, data_pathway=pathway.id)
         self._backbone()
         self._cables()
         self._devices()
@@ -128,11 +130,6 @@ class _Panel:
         )
         for cls, width in (("halo", 4.0), ("badline", 1.7)):
             self.canvas.add("path", self.parent, title=title, d=path, cls=cls, stroke_width=width)
-
-    def _pathways(self) -> None:
-        for pathway in self.whole.pathways:
-            a, b = self.view.xy(pathway.start_um), self.view.xy(pathway.end_um)
-            self._line(a, b, "channel", 3.0, data_pathway=pathway.id)
 
     def _backbone(self) -> None:
         at = {s.id: self.view.xy(s.at_um) for s in self.whole.switches}

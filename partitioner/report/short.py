@@ -7,7 +7,6 @@ be the same few attributes, written again at every mark and letter of its drawin
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
 from itertools import count
 from string import ascii_uppercase
 
@@ -34,7 +33,8 @@ def in_fewer_bytes(page: str) -> str:
     Straight lines become paths. Judgements in tables get their shape from the style sheet.
     """
     looks: dict[str, str] = {}
-    names = _names()
+    # A, B, …, Z, A1, B1, …: no other class is written in capitals.
+    names = (f"{letter}{n or ''}" for n in count() for letter in ascii_uppercase)
 
     def element(found: re.Match[str]) -> str:
         tag, about, end = found[1], dict(_ATTRIBUTE.findall(found[2] or "")), found[3]
@@ -59,11 +59,6 @@ def in_fewer_bytes(page: str) -> str:
     page = _DRAWING.sub(drawing, page)
     rules = "".join(f":where(.{name}){{{look}}}\n" for look, name in looks.items())
     return _GLYPH.sub(r"<td class=\1>", page).replace(_PLACE, rules, 1)
-
-
-def _names() -> Iterator[str]:
-    """A, B, …, Z, A1, B1, …: no other class is written in capitals."""
-    return (f"{letter}{n or ''}" for n in count() for letter in ascii_uppercase)
 
 
 def _straight(about: dict[str, str]) -> str:

@@ -18,14 +18,7 @@ from partitioner.report import columns as col
 from partitioner.report.delays import delay_parts_ns, worst_first
 from partitioner.report.key_figures import key_figures_table
 from partitioner.report.sections import Column, Kind, State, Table
-from partitioner.units import (
-    MG_PER_KG,
-    MONEY_STEPS,
-    MUL_PER_UNIT_LOAD,
-    PPM,
-    UM_PER_M,
-    in_units,
-)
+from partitioner.units import MG_PER_KG, MONEY_STEPS, MUL_PER_UNIT_LOAD, PPM, UM_PER_M, in_units
 
 WORST_SPARE = 0.1
 """A deadline with less than this share left is marked as tight."""

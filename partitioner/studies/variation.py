@@ -110,8 +110,11 @@ def _without(data: dict[str, Any], gone: set[str]) -> dict[str, Any]:
             made[section] = [i for i in data[section] if i.get("id") not in gone]
     for section in _ENDS:
         if section in data:
-            made[section] = [_towards(i, gone) for i in data[section] if i.get("from") not in gone]
-            made[section] = [item for item in made[section] if item["to"]]
+            left = [
+                {**item, "to": [end for end in item["to"] if end not in gone]}
+                for item in data[section] if item.get("from") not in gone
+            ]  # fmt: skip
+            made[section] = [item for item in left if item["to"]]
     if "groups" in data:
         groups = [
             {**g, "devices": [d for d in g["devices"] if d not in gone]} for g in data["groups"]
@@ -130,7 +133,3 @@ def _without(data: dict[str, Any], gone: set[str]) -> dict[str, Any]:
         links = [link for link in backbone["links"] if not gone & set(link["between"])]
         made["backbone"] = {**backbone, "links": links}
     return made
-
-
-def _towards(item: dict[str, Any], gone: set[str]) -> dict[str, Any]:
-    return {**item, "to": [end for end in item["to"] if end not in gone]}

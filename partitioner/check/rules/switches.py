@@ -10,7 +10,7 @@ from partitioner.check.rules.measure import FILE, Breach, Measure
 from partitioner.check.rules.rule import Chapter
 from partitioner.check.wording import agree, count, listed, metres, percent
 from partitioner.model.catalogue import Trust
-from partitioner.model.problem import BackboneLink, BackboneShape, Basis, Stream, Transfer
+from partitioner.model.problem import BackboneShape, Basis, Stream, Transfer
 from partitioner.network.routes import backbone_length_um, link_key, switch_ways, ways_from
 
 CHAPTER = Chapter("Switches and backbone")
@@ -61,10 +61,6 @@ def _carried(facts: Facts) -> Iterator[tuple[str, Stream | Transfer]]:
             yield "Transfer", transfer
 
 
-def _offered(facts: Facts) -> dict[tuple[str, str], BackboneLink]:
-    return {link_key(*link.ends): link for link in facts.problem.backbone.links}
-
-
 @CHAPTER.rule(
     "backbone-link",
     "Backbone links are built once each, among those offered, in a grade offered; those that "
@@ -74,7 +70,7 @@ def _offered(facts: Facts) -> dict[tuple[str, str], BackboneLink]:
     "both its switches are open.",
 )
 def _backbone_link(facts: Facts) -> Iterator[Breach]:
-    offered = _offered(facts)
+    offered = {link_key(*link.ends): link for link in facts.problem.backbone.links}
     built = Counter(link_key(*link.ends) for link in facts.layout.backbone)
     for key, times in built.items():
         if times > 1:
