@@ -42,8 +42,7 @@ FRONTS = (("tradeoff-floor", "latency"), ("gives-up-latency", "lines"))
 
 SECONDS = (
     re.compile(r'"seconds(?:_to_best)?": [0-9.]+'),
-    re.compile(r"(?m)^best .*left: .*$\n"),
-    re.compile(r"(?m)^no layout yet.*left: .*$\n"),
+    re.compile(r"(?m)^.*, (?:\d+ (?:h|min|s) )+left(?:: .*)?$\n"),
     re.compile(r"(?<=no layout found within )[^;,\n]+"),
     re.compile(r'(?s)<svg role="img" id="timeline".*?</svg>'),
     re.compile(r'(?s)<h2 id="run-heading".*?</section>'),
