@@ -16,7 +16,7 @@ PACKAGE = ROOT / "partitioner"
 
 ROWS = (
     {"errors", "units", "visible", "import_path"},
-    {"model"},
+    {"model", "wording"},
     {"reading", "network"},
     {"timing"},
     {"solve", "check"},

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from partitioner.check.bill import BillItem, ItemMaker, backbone_items, money_by_kind, switch_items
-from partitioner.check.wording import count
 from partitioner.model.assessment import StarBaseline
 from partitioner.model.catalogue import Grade
 from partitioner.model.layout import Layout
@@ -15,6 +14,7 @@ from partitioner.timing.frames import stream_frame_bytes
 from partitioner.timing.line import LineFlow, LineNode, line_settings, load_ppm
 from partitioner.timing.link import LinkQueue, link_load_ppm
 from partitioner.units import PPM
+from partitioner.wording import count
 
 STAR = "star"
 """``where`` of the baseline's items."""

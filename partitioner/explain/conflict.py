@@ -6,8 +6,9 @@ and that is proved. It is minimal when dropping any one more gives a problem wit
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
 
 from partitioner.errors import Conflict, NoAnswer
 from partitioner.explain.handles.handle import Handle, without
@@ -22,6 +23,8 @@ from partitioner.solve.search import Study
 
 MOST_LAYOUTS = 3
 """Layouts found last that the next plan knows."""
+CONFIRMING_SHARE = 0.25
+"""Share of the time to confirm that each rule of one conflict is needed."""
 MOST_CONFLICTS = 3
 """Conflicts told of one problem."""
 
@@ -69,6 +72,16 @@ class Asker:
         """Whether only arithmetic can prove that a problem of this size has no layout."""
         return len(self.problem.devices) > SMALL
 
+    @contextmanager
+    def within(self, share: float) -> Iterator[None]:
+        """Questions asked inside may take this share of the time that is left."""
+        whole = self.budget
+        self.budget = replace(whole, ends_at=whole.clock() + share * whole.left_s)
+        try:
+            yield
+        finally:
+            self.budget = whole
+
     def with_only(self, kept: Iterable[Handle], *, is_quick: bool = False) -> Result:
         """Whether a layout exists when only these rules are kept."""
         keys = {h.key for h in kept}
@@ -90,7 +103,9 @@ class Asker:
             known = Result(Answer.NONE)
         else:
             known = self.ask(changed)
-        self._known[key] = known
+        if not self.budget.is_over:
+            # Else it was asked too little.
+            self._known[key] = known
         return known
 
     def is_hopeless(self, problem: Problem) -> bool:
@@ -160,7 +175,8 @@ def minimal_conflict(asker: Asker, dropped: Sequence[Handle] = ()) -> ConflictSe
         # Not a matter of any rule with a handle.
         return ConflictSet((), True, first.conflicts or asker.reasons(()))
     kept = _explain(asker, [], False, candidates)
-    kept, is_minimal = _confirmed(asker, kept)
+    with asker.within(CONFIRMING_SHARE):
+        kept, is_minimal = _confirmed(asker, kept)
     order = {h.key: n for n, h in enumerate(asker.handles)}
     kept.sort(key=lambda h: order[h.key])
     return ConflictSet(tuple(kept), is_minimal, asker.reasons(kept))

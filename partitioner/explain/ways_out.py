@@ -8,6 +8,7 @@ and the check accepted the layout.
 from __future__ import annotations
 
 from bisect import bisect_left
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, islice, product
@@ -75,14 +76,11 @@ def ways_out(
     of their rules tried first. The asker's budget bounds the work; the plan that prices one way out
     takes ``seconds`` at most. Also whether the time sufficed to look for all there are.
     """
-    budget = asker.budget
-    # What is found late in a large problem is priced too, by the first layout at the worst.
-    asker.budget = replace(budget, ends_at=budget.clock() + FINDING_SHARE * budget.left_s)
-    found = list(_found(asker, conflicts))
-    is_whole = not asker.budget.is_over
-    asker.budget = budget
+    with asker.within(FINDING_SHARE):
+        found = list(_found(asker, conflicts))
+        is_whole = not asker.budget.is_over
     ways = [
-        _priced(budget, way, min(seconds, budget.left_s / (len(found) - n)))
+        _priced(asker.budget, way, min(seconds, asker.budget.left_s / (len(found) - n)))
         for n, way in enumerate(found)
     ]
     return sorted(ways, key=lambda w: (len(w.changes), w.cost_money, w.changes)), is_whole
@@ -103,7 +101,7 @@ def _found(asker: Asker, conflicts: Sequence[ConflictSet]) -> Iterator[WayOut]:
     for way in ways_of_each_kind(asker, conflicts) if asker.is_large else ():
         done.add(frozenset(h.key for h in way.rules))
         yield way
-    for rules in opening_sets(asker, MOST_CHANGES):
+    for rules in opening_sets(asker, MOST_CHANGES, conflicts):
         if frozenset(h.key for h in rules) not in done:
             yield from _eased(asker, rules)
         if asker.budget.is_over:
@@ -149,7 +147,9 @@ def ways_of_each_kind(asker: Asker, conflicts: Sequence[ConflictSet]) -> list[Wa
     enough, all others of the kind go too.
     """
     found: dict[tuple[str, ...], WayOut] = {}
-    kinds = [dict.fromkeys(h.rule for h in conflict.rules) for conflict in conflicts]
+    # Rules of which many are in conflict have most to give.
+    kinds = [[rule for rule, _ in Counter(h.rule for h in conflict.rules).most_common()]
+             for conflict in conflicts]
     for chosen in islice(product(*kinds), MOST_KINDS):
         if asker.budget.is_over:
             break
@@ -157,16 +157,19 @@ def ways_of_each_kind(asker: Asker, conflicts: Sequence[ConflictSet]) -> list[Wa
             h for conflict, rule in zip(conflicts, chosen, strict=True)
             for h in conflict.rules if h.rule == rule
         ]
-        if len(named) == 1 and (eased := _eased(asker, named)):
-            found |= {way.changes: way for way in eased}
-            continue
-        result = asker.without(named)
         every = [h for h in asker.handles if h.rule in chosen]
-        if result.answer is not Answer.FOUND and len(every) > len(named):
-            named, result = every, asker.without(every)
-        if result.outcome is None:
+        if len(named) == 1:
+            eased = _eased(asker, named)
+            found |= {way.changes: way for way in eased}
+            if eased or len(every) == 1:
+                continue
+            named = every
+        outcome = asker.without(named).outcome
+        if outcome is None and len(every) > len(named):
+            named, outcome = every, asker.without(every).outcome
+        if outcome is None:
             continue
-        layout = result.outcome.layout
+        layout = outcome.layout
         uses = needed(asker.problem, named, layout)
         start = written_for(uses.problem, layout)
         outcome = asker.ask(uses.problem, start=start).outcome
@@ -176,11 +179,13 @@ def ways_of_each_kind(asker: Asker, conflicts: Sequence[ConflictSet]) -> list[Wa
     return list(found.values())
 
 
-def opening_sets(asker: Asker, most_rules: int) -> list[tuple[Handle, ...]]:
+def opening_sets(
+    asker: Asker, most_rules: int, conflicts: Sequence[ConflictSet] = ()
+) -> list[tuple[Handle, ...]]:
     """Smallest sets of rules without which the problem has a layout, smaller sets first.
 
     A tree of sets: under each set that does not suffice yet hang those with one more rule, taken
-    from a conflict that is still there (Reiter 1987).
+    from a conflict that is still there (Reiter 1987), at first the first of ``conflicts``.
     """
     found: list[tuple[Handle, ...]] = []
     level: list[tuple[Handle, ...]] = [()]
@@ -199,7 +204,9 @@ def opening_sets(asker: Asker, most_rules: int) -> list[tuple[Handle, ...]]:
                 case Answer.FOUND:
                     found.append(rules)
                 case Answer.NONE if len(rules) < most_rules:
-                    conflict = minimal_conflict(asker, rules)
+                    conflict = (
+                        conflicts[0] if conflicts and not rules else minimal_conflict(asker, rules)
+                    )
                     for handle in conflict.rules if conflict is not None else ():
                         more = keys | {handle.key}
                         if more not in seen:

@@ -8,9 +8,9 @@ from functools import partial
 
 from partitioner.check.facts import Facts
 from partitioner.check.rules.registry import ALL_RULES
-from partitioner.check.wording import count, listed
 from partitioner.model.assessment import RuleFinding
 from partitioner.model.problem import GroupKind
+from partitioner.wording import count, listed
 
 Compared = tuple[str, str]
 """A subject (empty: the whole layout) and what was compared there, in words."""

@@ -9,8 +9,8 @@ from partitioner.check.facts import Facts
 from partitioner.check.laid import LaidSegment
 from partitioner.check.rules.measure import Breach, Measure
 from partitioner.check.rules.rule import Chapter
-from partitioner.check.wording import agree, count, listed, metres, percent, unit_loads
 from partitioner.model.problem import Basis, SegmentLimits
+from partitioner.wording import agree, count, listed, metres, percent, unit_loads
 
 CHAPTER = Chapter("Limits")
 

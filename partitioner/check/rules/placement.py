@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from partitioner.check.facts import Facts
 from partitioner.check.rules.measure import Breach
 from partitioner.check.rules.rule import Chapter
-from partitioner.check.wording import agree, count, listed
 from partitioner.model.assessment import COMPLETE
 from partitioner.model.problem import Group, GroupKind, SwitchPosition
+from partitioner.wording import agree, count, listed
 
 CHAPTER = Chapter("Names and places")
 

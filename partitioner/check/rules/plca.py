@@ -8,9 +8,9 @@ from collections.abc import Iterator
 from partitioner.check.facts import Facts
 from partitioner.check.rules.measure import Breach
 from partitioner.check.rules.rule import Chapter
-from partitioner.check.wording import count, listed
 from partitioner.model.layout import Segment
 from partitioner.model.plca import HIGHEST_ID
+from partitioner.wording import count, listed
 
 CHAPTER = Chapter("PLCA settings")
 

@@ -8,8 +8,8 @@ from partitioner.check.facts import Facts
 from partitioner.check.failures import losses
 from partitioner.check.rules.measure import Breach, Measure
 from partitioner.check.rules.rule import Chapter
-from partitioner.check.wording import count, duration, listed
 from partitioner.network.transfers import PREFIX, frame_count, pace_ns
+from partitioner.wording import count, duration, listed
 
 CHAPTER = Chapter("Service")
 

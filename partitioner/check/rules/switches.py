@@ -8,10 +8,10 @@ from collections.abc import Iterator
 from partitioner.check.facts import Facts
 from partitioner.check.rules.measure import FILE, Breach, Measure
 from partitioner.check.rules.rule import Chapter
-from partitioner.check.wording import agree, count, listed, metres, percent
 from partitioner.model.catalogue import Trust
 from partitioner.model.problem import BackboneShape, Basis, Stream, Transfer
 from partitioner.network.routes import backbone_length_um, link_key, switch_ways, ways_from
+from partitioner.wording import agree, count, listed, metres, percent
 
 CHAPTER = Chapter("Switches and backbone")
 

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from partitioner.check.wording import agree, count, metres, percent
 from partitioner.explain.handles.handle import Change, Handle, Handles, Scale, by_amount, edit
 from partitioner.model.assessment import Assessment, SegmentFigures
 from partitioner.model.problem import Basis, Device, Pathway, Problem, SegmentLimits
 from partitioner.network.cable import CableNetwork
 from partitioner.units import MUL_PER_UNIT_LOAD, PPM, UM_PER_M, ceil_div, from_base
+from partitioner.wording import agree, count, metres, percent
 
 CM = 10_000
 """Lengths are eased by whole centimetres."""

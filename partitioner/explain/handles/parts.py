@@ -10,8 +10,8 @@ from collections.abc import Iterator, Sequence, Set
 from dataclasses import replace
 from itertools import permutations
 
-from partitioner.check.wording import count, duration, listed, metres
 from partitioner.explain.handles.handle import Change, Ease, Scale, edit
+from partitioner.explain.handles.limits import CM
 from partitioner.model.problem import (
     BackboneLink,
     BackboneShape,
@@ -26,6 +26,7 @@ from partitioner.network.cable import CableNetwork
 from partitioner.reading.build import limits_of
 from partitioner.reading.schema import LimitTable
 from partitioner.units import MONEY_STEPS, NS_PER_US, UM_PER_M, ceil_div, from_base
+from partitioner.wording import count, duration, listed, metres
 
 MOST_DEVICES = 4
 """Devices of a conflict for which other places and grades are looked for."""
@@ -35,7 +36,6 @@ MOST_STREAMS = 4
 """Streams of a conflict of which each is made less by itself, before all of them are."""
 MOST_AT_ONCE = 16
 """Streams that are made less together."""
-CM = 10_000
 
 Position = tuple[int, int, int]
 
@@ -304,9 +304,14 @@ def _link_by(number: int, grade: str) -> Change:
 
 
 def _sets_of_streams(problem: Problem, named: Sequence[str]) -> list[list[str]]:
-    """Each stream that is named, then all of them; if none is, all that named devices send."""
+    """Each stream that is named, then all of them; if none is, the busiest of named devices."""
     told = [id_ for id_ in dict.fromkeys(named) if id_ in problem.streams]
-    every = told or [s.id for s in problem.streams.values() if s.source in named]
+    devices = problem.devices.keys() & set(named)
+    rates = {
+        s.id: s.payload_bytes / s.period_ns for s in problem.streams.values()
+        if not devices or s.source in devices
+    }
+    every = told or [id_ for id_, rate in rates.items() if 2 * rate >= max(rates.values())]
     found = [[id_] for id_ in told[:MOST_STREAMS]]
     return [*found, every] if 0 < len(every) <= MOST_AT_ONCE and found != [every] else found
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import combinations
 
-from partitioner.check.wording import count, listed
 from partitioner.explain.handles.handle import Change, Ease, Handle, Handles, Scale, by_amount, edit
 from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Device, Group, GroupKind, Problem, Switch, SwitchPosition
+from partitioner.wording import count, listed
 
 
 def ports(problem: Problem) -> Handles:

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from partitioner.check.wording import duration
 from partitioner.explain.handles.handle import Change, Ease, Handle, Handles, Scale, by_amount, edit
 from partitioner.model.assessment import Assessment
 from partitioner.model.problem import FailureRule, Problem, Stream, Transfer
 from partitioner.units import NS_PER_S, from_base
+from partitioner.wording import duration
 
 TEN_US = 10_000
 """Deadlines are eased by 10 µs."""

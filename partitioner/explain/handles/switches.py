@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 from itertools import combinations
 
-from partitioner.check.wording import metres, percent
 from partitioner.explain.handles.handle import Ease, Handle, Handles, Scale, by_amount, edit
 from partitioner.explain.handles.limits import PERCENT
 from partitioner.model.layout import Layout
 from partitioner.model.problem import BackboneLink, BackboneShape, Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.units import PPM
+from partitioner.wording import metres, percent
 
 
 def backbone_load(problem: Problem) -> Handles:

@@ -7,12 +7,9 @@ from collections.abc import Iterator
 from partitioner.errors import Conflict
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.precheck.blocks import load_alone_ppm
-from partitioner.solve.precheck.statements import called, ends_of, name_of, named, percent
-from partitioner.units import PPM, UM_PER_M
-
-
-def _m(length_um: int) -> str:
-    return f"{length_um / UM_PER_M:.2f} m"
+from partitioner.solve.precheck.statements import called, ends_of, name_of, named
+from partitioner.units import PPM
+from partitioner.wording import metres, percent
 
 
 def homeless(builder: ColumnBuilder) -> list[Conflict]:
@@ -72,10 +69,10 @@ def _homeless(
                     Conflict(
                         "length",
                         (ident, switch),
-                        f"{ident} is {_m(length)} of cable away from {switch}: {_m(over)} more "
-                        f"than a segment of {data.id} may have ({_m(data.max_length_um)}, "
+                        f"{ident} is {metres(length)} of cable away from {switch}: {metres(over)} "
+                        f"more than a segment of {data.id} may have ({metres(data.max_length_um)}, "
                         f"reserve taken off).",
-                        f"raise the length limit of {data.id} by {_m(over)} or place a switch "
+                        f"raise the length limit of {data.id} by {metres(over)} or place a switch "
                         f"nearer",
                     ),
                 )
@@ -128,9 +125,9 @@ def _own_limits(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
         return Conflict(
             "stub",
             (ident,),
-            f"The stub of {ident} is {_m(stub)}, the limit for {data.id} is "
-            f"{_m(data.max_stub_um)}.",
-            f"shorten the stub of {ident} to {_m(data.max_stub_um)}",
+            f"The stub of {ident} is {metres(stub)}, the limit for {data.id} is "
+            f"{metres(data.max_stub_um)}.",
+            f"shorten the stub of {ident} to {metres(data.max_stub_um)}",
         )
     if data.max_devices < 1:
         return Conflict(

@@ -13,6 +13,7 @@ from partitioner.solve.precheck.alone import by_counting, homeless
 from partitioner.solve.precheck.core import Core, Shrinking
 from partitioner.solve.precheck.places import Places
 from partitioner.solve.precheck.statements import Statements, named, told
+from partitioner.wording import agree, count
 
 MOST_PLACES = 60_000
 """Blocks times switches times grades up to which they are weighed against each other."""
@@ -66,11 +67,12 @@ def _told(places: Places, core: Core) -> list[Conflict]:
     conflicts = told((statements[key] for key in core.statements), ways)
     devices = [inst.device_ids[i] for b in core.blocks for i in places.blocks[b].devices]
     if devices:
-        plural = "s have" if len(devices) > 1 else " has"
+        have = agree(len(devices), "has", "have")
         conflicts.append(
             Conflict(
                 COMPLETE, tuple(devices),
-                f"Under these rules {len(devices)} device{plural} no place: {named(devices)}.",
+                f"Under these rules {count(len(devices), 'device')} {have} no place: "
+                f"{named(devices)}.",
             )
         )
     return conflicts

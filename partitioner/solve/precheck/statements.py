@@ -10,7 +10,8 @@ from partitioner.errors import Conflict
 from partitioner.model.problem import GroupKind
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.instance import GradeData, Instance, StreamData
-from partitioner.units import MUL_PER_UNIT_LOAD, NS_PER_US, PPM, UM_PER_M, from_base
+from partitioner.units import NS_PER_US, from_base
+from partitioner.wording import agree, count, listed, metres, percent, unit_loads
 
 MOST_NAMED = 8
 """Names told in a sentence; the rest is counted."""
@@ -45,25 +46,11 @@ class Statement:
     remedy: str = ""
 
 
-def metres(length_um: int) -> str:
-    """A length in metres, exact."""
-    return f"{from_base(length_um, UM_PER_M):f} m"
-
-
-def percent(share_ppm: int) -> str:
-    """A share, exact."""
-    return f"{from_base(share_ppm, PPM // 100):f} %"
-
-
 def named(ids: Iterable[str]) -> str:
     """The first few names, the rest counted."""
     names = list(ids)
-    shown = names[:MOST_NAMED]
-    if len(names) > len(shown) + 1:
-        return f"{', '.join(shown)} and {len(names) - len(shown)} more"
-    if len(names) < 2:
-        return "".join(names)
-    return f"{', '.join(names[:-1])} and {names[-1]}"
+    few = names[:MOST_NAMED]
+    return listed(names if len(names) <= len(few) + 1 else [*few, f"{len(names) - len(few)} more"])
 
 
 class Statements:
@@ -90,9 +77,8 @@ class Statements:
     def _port_exists(self, switch: str, number: str) -> Statement:
         group = self._instance.problem.switches[switch].port_groups[int(number)]
         grades = " or ".join(group.grades)
-        plural = "" if group.count == 1 else "s"
         return Statement(
-            "port-exists", (switch,), f"{switch} has {group.count} port{plural} for {grades}.",
+            "port-exists", (switch,), f"{switch} has {count(group.count, 'port')} for {grades}.",
             f"give {switch} more ports for {grades}",
         )
 
@@ -139,17 +125,17 @@ class Statements:
         )
 
     def _unit_loads(self, grade: str) -> Statement:
-        most = from_base(self._grade(grade).unit_cap_mul, MUL_PER_UNIT_LOAD)
+        most = unit_loads(self._grade(grade).unit_cap_mul)
         return Statement(
-            "unit-loads", (grade,), f"A line of {grade} carries {most:f} unit loads.",
+            "unit-loads", (grade,), f"A line of {grade} carries {most}.",
             f"raise the unit loads of {grade}",
         )
 
     def _pathway_capacity(self, pathway: str) -> Statement:
         most = self._backbone.pathway_caps[pathway]
-        fit = "segment fits" if most == 1 else "segments fit"
         return Statement(
-            "pathway-capacity", (pathway,), f"{most} {fit} through {pathway}.",
+            "pathway-capacity", (pathway,),
+            f"{count(most, 'segment')} {agree(most, 'fits', 'fit')} through {pathway}.",
             f"make room for more segments in {pathway}",
         )
 
