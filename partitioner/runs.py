@@ -87,6 +87,11 @@ class Budget:
         """Whether no further run may begin."""
         return self.left_s <= 0.05 or self.should_stop()
 
+    def over_within(self, seconds: float) -> Callable[[], bool]:
+        """Say, each time it is asked, whether so many seconds from now, or all, are over."""
+        until = self.clock() + seconds
+        return lambda: self.is_over or self.clock() >= until
+
     def _true_ending(self, ended_by: str) -> str:
         """What ended a run, which cannot tell its share of the time from the user's wish."""
         if ended_by == "user" and not self.should_stop():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from partitioner.report.sections import Page
 
 EXPLANATION = "explain.json"
+PRICES = "explanation.txt"
+"""What is known while the search goes on."""
 EXPLAINED_LAYOUT = "explained-layout.yaml"
 """Not ``layout.yaml``: a folder with that one is taken for the report of a plan."""
 
@@ -89,11 +92,13 @@ def explain(
     device: str | None = None,
     start: Layout | None = None,
     locate: Locate = nowhere,
+    on_prices: Callable[[ExplainAnswer], None] = lambda so_far: None,
 ) -> ExplainAnswer:
     """Explain a problem: its conflict, or the price of its rules, or the place of one device.
 
     As :func:`partitioner.interface.functions.explain_problem`. ``search`` says how long and how to
     search, for all plans together; ``locate`` tells where in the files a rule stands.
+    ``on_prices`` is told what is known of prices after each plan, to be kept.
 
     Raises
     ------
@@ -123,5 +128,8 @@ def explain(
 
     budget = search.budget(problem, lambda: told[0])
     with told_ending(problem, search):
-        explained = explained_by(problem, budget, device, step, start)
+        explained = explained_by(
+            problem, budget, device, step, start,
+            lambda so_far: on_prices(ExplainAnswer(problem, so_far, locate)),
+        )  # fmt: skip
     return ExplainAnswer(problem, explained, locate)

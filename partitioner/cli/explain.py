@@ -51,7 +51,7 @@ def command(
 
     from contextlib import ExitStack
 
-    from partitioner.application.explain import EXPLANATION, explain
+    from partitioner.application.explain import EXPLANATION, PRICES, ExplainAnswer, explain
     from partitioner.cli.output import Place, today
     from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
     from partitioner.cli.so_far import kept_so_far
@@ -73,10 +73,17 @@ def command(
         so_far = None
         if place is not None:
             so_far = kept_so_far(place, read, voice, is_offered=start is None)
+
+        def keep(now: ExplainAnswer) -> None:
+            if so_far is not None:
+                so_far.take_text(PRICES, now.text)
+
         with searching(
             voice, read, time_limit, seed, cores, wish, place, so_far=so_far
         ) as search:
-            answer = explain(read, search, device=device, start=begin_from, locate=locate)
+            answer = explain(
+                read, search, device=device, start=begin_from, locate=locate, on_prices=keep
+            )
         tell_start(answer.start_unusable, voice)
         if place is not None:
             place.write(answer.files(made_on=today()))

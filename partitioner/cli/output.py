@@ -27,6 +27,7 @@ from partitioner.report.writer import (
     check_destination,
     make_folder,
     remove_empty,
+    set_digests,
     write_set,
 )
 from partitioner.visible import visible
@@ -256,10 +257,9 @@ class Place:
         self._write(within, files, is_last=True, force=True)
         return within
 
-    def write_so_far(self, layout: str) -> None:
-        """Write the best layout so far, for the case that the run is cut off."""
-        within = self.folder / SO_FAR
-        self._write(within, {LAYOUT: layout}, is_last=False, force=True)
+    def write_so_far(self, files: Mapping[str, str]) -> None:
+        """Write the best layout so far, and what is known, for the case that the run is cut off."""
+        self._write(self.folder / SO_FAR, files, is_last=False, force=True)
 
     def end_so_far(self) -> None:
         """Remove that, as there is something better now."""
@@ -267,7 +267,7 @@ class Place:
         if within.is_dir() and not within.is_symlink():
             with unbroken(is_last=False):
                 recover(within)
-                for name in (LAYOUT, MANIFEST):
+                for name in (*set_digests(within), MANIFEST):
                     (within / name).unlink(missing_ok=True)
                 remove_empty([within])
 

@@ -59,29 +59,37 @@ class BestSoFar:
     ):
         self._place, self._problem, self._clock = place, problem, clock
         self._left_money = left_money
-        self._waiting: Callable[[], Layout] | None = None
+        self._waiting: dict[str, Callable[[], str]] = {}
+        self._written: dict[str, str] = {}
         self._next_at = clock()
 
     def take(self, cost_money: int, make: Callable[[], Layout]) -> None:
         """Take note of a better layout."""
         if self._left_money is None or cost_money < self._left_money:
-            self._waiting = make
+            self._waiting[LAYOUT] = lambda: layout_text(make(), self._problem)
+            self.write_if_due()
+
+    def take_text(self, name: str, make: Callable[[], str]) -> None:
+        """Take note of what is known besides, to be written beside a layout of this run."""
+        if self._waiting or self._written:
+            self._waiting[name] = make
             self.write_if_due()
 
     def write_if_due(self) -> None:
-        """Write the last one taken note of, if it is time to; from the main thread only."""
+        """Write what was taken note of last, if it is time to; from the main thread only."""
         is_main = threading.current_thread() is threading.main_thread()
-        if self._waiting is None or not is_main or self._clock() < self._next_at:
+        if not self._waiting or not is_main or self._clock() < self._next_at:
             return
-        make, self._waiting = self._waiting, None
+        waiting, self._waiting = self._waiting, {}
+        self._written |= {name: make() for name, make in waiting.items()}
         # A disk that refuses this will be told of at the end, when it matters.
         with contextlib.suppress(MachineFault):
-            self._place.write_so_far(layout_text(make(), self._problem))
+            self._place.write_so_far(self._written)
         self._next_at = self._clock() + EVERY_S
 
     def end(self, cost_money: int, voice: Voice) -> None:
         """Remove it, as a layout of that cost is written; not if the one left is better."""
-        self._waiting = None
+        self._waiting.clear()
         if self._left_money is not None and self._left_money < cost_money:
             left = self._place.folder / SO_FAR / LAYOUT
             voice.note(f"{left} is cheaper still; --start {left} would begin from it")

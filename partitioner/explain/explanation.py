@@ -6,7 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from partitioner.explain.conflict import Asker, ConflictSet, conflicts_of
-from partitioner.explain.rule_prices import Elsewhere, RulePrice, elsewhere, rule_prices
+from partitioner.explain.rule_prices import Elsewhere, LayoutExplained, elsewhere, rule_prices
 from partitioner.explain.ways_out import WayOut, ways_out
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout, Segment
@@ -40,15 +40,6 @@ class NoLayoutExplained:
 
 
 @dataclass(frozen=True, slots=True)
-class LayoutExplained:
-    """Why a layout costs what it costs: a price for each rule."""
-
-    outcome: Outcome
-    assessment: Assessment
-    prices: tuple[RulePrice, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class DeviceExplained:
     """Why a device is where it is: the cheapest layouts with it elsewhere."""
 
@@ -68,6 +59,7 @@ def explain(
     device: str | None = None,
     on_step: Callable[[str], None] = lambda text: None,
     start: Layout | None = None,
+    on_prices: Callable[[LayoutExplained], None] = lambda so_far: None,
 ) -> Explained:
     """Explain a problem: its conflict, or the price of its rules, or the place of one device.
 
@@ -83,6 +75,8 @@ def explain(
         Told what is done next.
     start
         A layout that the first plan starts from.
+    on_prices
+        Told what is known after each plan without a rule.
 
     Raises
     ------
@@ -122,11 +116,10 @@ def explain(
         return DeviceExplained(
             device, segment, result.outcome, result.assessment, tuple(others)
         )
-    prices, best, judged = rule_prices(
+    return rule_prices(
         problem, result.outcome, result.assessment, budget,
-        lambda name: on_step(f"planning without: {name}"),
+        lambda name: on_step(f"planning without: {name}"), on_prices,
     )  # fmt: skip
-    return LayoutExplained(best, judged, tuple(prices))
 
 
 def _explain_none(

@@ -11,7 +11,7 @@ from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import Handle, Scale, without
 from partitioner.explain.handles.register import handles_of
-from partitioner.model.assessment import Assessment
+from partitioner.model.assessment import Assessment, RuleFinding
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
@@ -42,16 +42,23 @@ def needed(
     Once ``should_stop`` says so it may be told to need more than it does.
     """
     found = assess(problem, written_for(problem, layout)).findings
-    about = [(f.rule, set(f.subjects)) for f in found]
-    suspects = [
-        h for h in handles_of(problem)
-        if any(h.rule == rule and (not h.subjects or subjects & set(h.subjects))
-               for rule, subjects in about)
-    ]  # fmt: skip
-    kept = suspects if _fits(without(problem, suspects), layout) else list(handles)
+    rules = handles_of(problem)
+    by_finding = [[h for h in rules if _is_about(h, f)] for f in found]
+    # Most rules are about the first of their subjects: a stream rather than its two ends.
+    first = [[h for h in some if not h.subjects or h.subjects[0] in f.subjects]
+             for some, f in zip(by_finding, found, strict=True)]  # fmt: skip
+    kept = list(handles)
+    sole: set[str] = set()
+    for matching in (first, by_finding):
+        suspects = list({h.key: h for some in matching for h in some}.values())
+        if _fits(without(problem, suspects), layout):
+            kept, sole = suspects, {some[0].key for some in matching if len(some) == 1}
+            break
     for handle in list(kept) if len(kept) > 1 else ():
         fewer = [h for h in kept if h is not handle]
-        if not should_stop() and _fits(without(problem, fewer), layout):
+        # One that alone speaks for what is broken is needed.
+        may_go = handle.key not in sole and not should_stop()
+        if may_go and _fits(without(problem, fewer), layout):
             kept = fewer
     loose = without(problem, kept)
     assessment = assess(loose, written_for(loose, layout))
@@ -75,6 +82,11 @@ def needed(
         eased = without(problem, kept)
         words = [f"do without: {h.sentence.removesuffix('.')}" for h in kept]
     return Needed(tuple(kept), tuple(dict.fromkeys(words)), eased)
+
+
+def _is_about(handle: Handle, finding: RuleFinding) -> bool:
+    is_theirs = not handle.subjects or not set(finding.subjects).isdisjoint(handle.subjects)
+    return handle.rule == finding.rule and is_theirs
 
 
 def amount_for(scale: Scale | None, assessment: Assessment) -> int | None:

@@ -6,6 +6,7 @@ the bounds proved.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
@@ -13,15 +14,27 @@ from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import Handle, edit, without
 from partitioner.explain.handles.register import HOLDS, handles_of
 from partitioner.explain.needed import Needed, needed, written_for
+from partitioner.explain.single_moves import cheaper_moves
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import GradeChoice, Group, GroupKind, Problem
 from partitioner.runs import Answer, Budget, Result
+from partitioner.solve.search import Study
 
-LEAST_S = 4.0
-"""Least seconds of one plan: in less nothing cheaper is found where there are many devices, and a
+LEAST_S, LEAST_PER_DEVICE_S = 4.0, 0.025
+"""Least seconds of one plan, and for each of many devices: in less nothing cheaper is found, and a
 few rules of which something is known say more than many of which nothing is."""
+MOVES_SHARE, MOST_MOVES = 0.15, 3
+"""Share of the time for what single devices and lines elsewhere would save, and how many of them
+are judged for a rule: delays mostly speak against the others too."""
+NEEDED_SHARE = 0.25
+"""Of the time of a plan: what finding the changes that it needs may take."""
+TIGHT_SHARE = 0.2
+"""Share of a deadline left up to which choosing ports anew finds more than lines by geometry do."""
+UNSURE_GAP = 0.02
+"""Gap of a layout above which what is saved without a rule may be owed to the search alone, and
+with which bounds of layouts without a rule say little."""
 MOST_SINGLE = 12
 """Of several rules that cost something together, so many are priced alone too."""
 
@@ -56,7 +69,6 @@ class RulePrice:
     name: str
     handles: tuple[Handle, ...]
     price: Price
-    used: str = ""
     is_tried: bool = True
     saved_money: int = 0
     changes: tuple[str, ...] = ()
@@ -70,6 +82,15 @@ class RulePrice:
     def may_bind(self) -> bool:
         """Whether it may cost something as far as is known."""
         return self.price.most_money is None or self.price.most_money > 0
+
+
+@dataclass(frozen=True, slots=True)
+class LayoutExplained:
+    """Why a layout costs what it costs: a price for each rule, dearest first."""
+
+    outcome: Outcome
+    assessment: Assessment
+    prices: tuple[RulePrice, ...]
 
 
 def price_between(base: Outcome, other: Result) -> Price:
@@ -93,6 +114,11 @@ def surcharge(base: Outcome, other: Result) -> Price:
 def _cost(result: Result) -> int:
     assert result.outcome is not None
     return result.outcome.cost_money
+
+
+def _layout(result: Result) -> Layout:
+    assert result.outcome is not None
+    return result.outcome.layout
 
 
 def together(problem: Problem) -> list[tuple[str, tuple[Handle, ...]]]:
@@ -120,23 +146,52 @@ def rule_prices(
     assessment: Assessment,
     budget: Budget,
     on_rule: Callable[[str], None],
-) -> tuple[list[RulePrice], Outcome, Assessment]:
+    on_prices: Callable[[LayoutExplained], None] = lambda so_far: None,
+) -> LayoutExplained:
     """Price every rule of a problem that has a plan, ``base``, and its assessment; dearest first.
 
     ``budget`` is the time for all plans; rules that the plan uses up come first, those of which it
     has some left last; those not reached follow as not tried. ``on_rule`` is told the name of each
-    rule before it is taken off. A cheaper layout that keeps all rules may be met on the way: the
-    best plan is given too.
+    rule before it is taken off, ``on_prices`` what is known after each. A cheaper layout that keeps
+    all rules may be met on the way: then that one is explained.
     """
-    todo = sorted(together(problem), key=lambda pair: _room(pair[1], assessment))
-    results: list[tuple[str, tuple[Handle, ...], Result, Needed | None]] = []
+    known = _by_single_moves(problem, base, budget)
+    todo = sorted(
+        together(problem),
+        key=lambda pair: (
+            _cost(known[pair[0]][0]) if pair[0] in known else base.cost_money,
+            _room(pair[1], assessment),
+        ),
+    )
+    results: list[Priced] = []
     untried: list[tuple[str, tuple[Handle, ...]]] = []
-    margins = {m.rule: m.text for m in assessment.margins}
+    least_s = max(LEAST_S, LEAST_PER_DEVICE_S * len(problem.devices))
+
+    def explained() -> LayoutExplained:
+        rest = [*untried, *todo]
+        moved = [(name, handles, *known[name]) for name, handles in rest if name in known]
+        found = [_priced(one, base) for one in (*results, *moved)]
+        found.sort(
+            key=lambda p: (
+                -p.price.least_money, -p.saved_money, -(p.price.most_money or 0), p.name
+            )
+        )
+        found += [
+            RulePrice(name, handles, Price(0, None), is_tried=False)
+            for name, handles in rest if name not in known
+        ]
+        return LayoutExplained(base, assessment, tuple(found))
+
     while todo and not budget.is_over:
         name, handles = todo.pop(0)
-        on_rule(name)
-        seconds = max(LEAST_S, budget.left_s / (len(todo) + 1))
-        result = budget.run(without(problem, handles), seconds, start=base.layout)
+        on_rule(name.removesuffix("."))
+        seconds = max(least_s, budget.left_s / (len(todo) + 1))
+        loose = without(problem, handles)
+        start = written_for(loose, base.layout)
+        if name in known and _cost(known[name][0]) < base.cost_money:
+            start = _layout(known[name][0])
+        study = _study(handles, base, assessment)
+        result = budget.run(loose, seconds, start=start, study=study)
         if result.outcome is None:
             untried.append((name, handles))
             continue
@@ -144,28 +199,72 @@ def rule_prices(
         if result.outcome.cost_money < base.cost_money:
             base, assessment = _cheaper(problem, base, assessment, result.outcome)
         if result.outcome.cost_money < base.cost_money:
-            uses = needed(problem, handles, result.outcome.layout, lambda: budget.is_over)
+            is_late = budget.over_within(NEEDED_SHARE * seconds)
+            uses = needed(problem, handles, result.outcome.layout, is_late)
         results.append((name, handles, result, uses))
         if len(handles) > 1 and price_between(base, result).most_money != 0:
             todo += [
                 (h.sentence, (h,)) for h in _worth_trying(handles, assessment, base, result, uses)
             ]
-    found = []
-    for name, handles, result, uses in results:
-        saved = max(0, base.cost_money - _cost(result))
-        changes = uses.changes if saved and uses is not None else ()
-        price, used = price_between(base, result), margins.get(handles[0].rule, "")
-        found.append(RulePrice(name, handles, price, used, saved_money=saved, changes=changes))
-    found.sort(
-        key=lambda p: (
-            -p.price.least_money, -p.saved_money, -(p.price.most_money or 0), p.name
-        )
+        on_prices(explained())
+    return explained()
+
+
+Priced = tuple[str, tuple[Handle, ...], Result, Needed | None]
+"""Name of rules, the rules, what came of planning without them, and what that needs."""
+
+
+def _priced(one: Priced, base: Outcome) -> RulePrice:
+    name, handles, result, uses = one
+    saved = max(0, base.cost_money - _cost(result))
+    changes = uses.changes if saved and uses is not None else ()
+    return RulePrice(
+        name, handles, price_between(base, result), saved_money=saved, changes=changes
     )
-    found += [
-        RulePrice(name, handles, Price(0, None), is_tried=False)
-        for name, handles in (*untried, *todo)
-    ]
-    return found, base, assessment
+
+
+def _study(
+    handles: Sequence[Handle], base: Outcome, assessment: Assessment
+) -> Study | None:
+    """What a plan without some rules goes for: only a cheaper layout, where a proof is far."""
+    is_tight = any(
+        f.bound_ns is not None and f.bound_ns > (1 - TIGHT_SHARE) * f.deadline_ns
+        for f in assessment.streams
+    )
+    # Ports without number are too many to be chosen among one by one.
+    if not is_tight or base.gap <= UNSURE_GAP or handles[0].rule == "port-exists":
+        return None
+    return Study(only_cheaper=True)
+
+
+def _by_single_moves(
+    problem: Problem, base: Outcome, budget: Budget
+) -> dict[str, tuple[Result, Needed]]:
+    """Cheaper layouts without a rule in which one device or line hangs elsewhere, by its name."""
+    is_over = budget.over_within(MOVES_SHARE * budget.left_s)
+    found: dict[str, tuple[Result, Needed]] = {}
+    tries: Counter[str] = Counter()
+    rules = together(problem)
+    for move in cheaper_moves(problem, base.layout, is_over):
+        for name, handles in rules:
+            if is_over():
+                return found
+            if name in found or not move.rules <= {h.rule for h in handles}:
+                continue
+            tries[name] += 1
+            if tries[name] > MOST_MOVES:
+                continue
+            loose = without(problem, handles)
+            layout = written_for(loose, move.layout)
+            judged = assess(loose, layout)
+            cost = judged.cost.objective_money
+            if not judged.findings and cost < base.cost_money:
+                outcome = replace(
+                    base, layout=layout, cost_money=cost, bound_money=0, status=Status.FEASIBLE
+                )
+                uses = needed(problem, handles, layout, is_over)
+                found[name] = Result(Answer.FOUND, outcome, judged), uses
+    return found
 
 
 def _worth_trying(

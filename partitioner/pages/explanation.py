@@ -12,12 +12,11 @@ from partitioner.explain.explanation import (
     CHEAPEST_SHOWN,
     DeviceExplained,
     Explained,
-    LayoutExplained,
     NoLayoutExplained,
 )
 from partitioner.explain.handles.handle import Handle
 from partitioner.explain.placement import Locate
-from partitioner.explain.rule_prices import Price, RulePrice
+from partitioner.explain.rule_prices import UNSURE_GAP, LayoutExplained, Price, RulePrice
 from partitioner.explain.ways_out import WayOut
 from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
@@ -35,15 +34,16 @@ from partitioner.visible import visible
 MOST_SHARE = 0.1
 """A rule of which no more is known than that it costs at most a larger share of all: that says
 nothing."""
-MOST_NAMED = 12
+MOST_NAMED = 6
 MOST_CHANGES = 5
 """Changes that go together told in a terminal."""
-UNSURE_GAP = 0.02
-"""Gap of a layout above which what is saved without a rule may be owed to the search alone."""
 UNSURE = (
     "A part of what is saved may be had with all rules kept, as the layout may be that much "
     "dearer than need be: a longer --time-limit tells."
 )
+
+
+NOTHING_CHEAPER = "Nothing cheaper was found without any rule that there was time for."
 
 
 def _nowhere(steps: Any) -> str:
@@ -126,6 +126,22 @@ def _way_cost(problem: Problem, way: WayOut) -> str:
 
 
 def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -> str:
+    blocks = [wrapped(f"{visible(problem.name)}: {_known_of(problem, explained)}")]
+    telling = [p for p in explained.prices if _tells(p)]
+    if telling:
+        lines = ["What makes it dear, by planning without it and checking what came out:"]
+        for price in telling:
+            lines += [wrapped(line, "    ") for line in _price_lines(problem, price, locate)]
+        blocks.append("\n".join(lines))
+    else:
+        blocks.append(NOTHING_CHEAPER)
+    blocks += [wrapped(said) for said in _others(problem, explained)]
+    blocks.append(key_figures_text(problem, explained.assessment))
+    return "\n\n".join(blocks)
+
+
+def _known_of(problem: Problem, explained: LayoutExplained) -> str:
+    """What a layout costs, and what of that could be saved without a change of rules."""
     outcome = explained.outcome
     if outcome.gap == 0:
         sure = "no cheaper one keeps all rules; this is proved"
@@ -134,20 +150,7 @@ def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -
     else:
         sure = f"at most {gap_text(outcome.gap)} of that could be saved with all rules kept"
     cost = costs_text(problem, outcome.cost_money, explained.assessment.cost.money)
-    blocks = [wrapped(f"{visible(problem.name)}: the layout {cost}; {sure}.")]
-    telling = [p for p in explained.prices if _tells(p)]
-    if telling:
-        lines = ["What makes it dear, by planning without it and checking what came out:"]
-        for price in telling:
-            lines += [wrapped(line, "    ") for line in _price_lines(problem, price, locate)]
-        blocks.append("\n".join(lines))
-        if outcome.gap > UNSURE_GAP:
-            blocks.append(wrapped(UNSURE))
-    else:
-        blocks.append("Nothing cheaper was found without any rule that there was time for.")
-    blocks += [wrapped(said) for said in _not_binding(problem, explained)]
-    blocks.append(key_figures_text(problem, explained.assessment))
-    return "\n\n".join(blocks)
+    return f"the layout {cost}; {sure}."
 
 
 def _price_lines(problem: Problem, price: RulePrice, locate: Locate) -> list[str]:
@@ -162,15 +165,19 @@ def _price_lines(problem: Problem, price: RulePrice, locate: Locate) -> list[str
     else:
         known = [f"at least {least}"] if price.binds else []
         known += [] if most is None else [f"at most {most}"]
-        sure = f"proved: {' and '.join(known)}" if known else "nothing is proved of it"
-    told = list(price.changes[:MOST_CHANGES])
-    if len(price.changes) > MOST_CHANGES:
-        told.append(f"{len(price.changes) - MOST_CHANGES} changes more, which -o DIR tells")
-    what = "; and ".join(told) or f"without: {price.name.removesuffix('.')}"
+        sure = f"proved: {' and '.join(known)}" if known else "checked; nothing more is proved"
     saved = money_text(price.saved_money, problem.currency)
     head = f"{saved} less" if price.saved_money else f"at least {least} less"
     where = locate(price.handles[0].at) if len(price.handles) == 1 else ""
-    return [f"  {head}: {what}", f"    ({sure}{f'; {where}' if where else ''})"]
+    return [f"  {head}: {_what(price)}", f"    ({sure}{f'; {where}' if where else ''})"]
+
+
+def _what(price: RulePrice) -> str:
+    """The change that saves something, or the rule without which that is saved."""
+    told = list(price.changes[:MOST_CHANGES])
+    if len(price.changes) > MOST_CHANGES:
+        told.append(f"{len(price.changes) - MOST_CHANGES} changes more, which -o DIR tells")
+    return "; and ".join(told) or f"without: {price.name.removesuffix('.')}"
 
 
 def _tells(price: RulePrice) -> bool:
@@ -187,41 +194,60 @@ def _used_up(assessment: Assessment) -> list[str]:
     return [f"The layout leaves next to nothing of these limits, so look at them first: {at}."]
 
 
-def _not_binding(problem: Problem, explained: LayoutExplained) -> list[str]:
-    """What is known of the rules that nothing shows to cost anything, in a sentence each."""
-    said = [] if any(_tells(p) for p in explained.prices) else _used_up(explained.assessment)
-    others = [p for p in explained.prices if not _tells(p)]
-    free = [p for p in others if not p.may_bind]
-    most = {p.name: p.price.most_money for p in others if p.may_bind}
-    whole = explained.outcome.cost_money
-    few = MOST_SHARE * whole
-    open_ = {name: money for name, money in most.items() if money is not None and money <= few}
+def _others(problem: Problem, explained: LayoutExplained) -> list[str]:
+    """What is known besides, in a sentence each; most of it on rules that may cost nothing."""
+    prices, outcome = explained.prices, explained.outcome
+    if not any(_tells(p) for p in prices):
+        said = _used_up(explained.assessment)
+    else:
+        said = [UNSURE] if outcome.gap > UNSURE_GAP else []
+    others = [p for p in prices if not _tells(p)]
+    free = [p.name for p in others if not p.may_bind]
+    own = outcome.cost_money - outcome.bound_money
+    few = MOST_SHARE * outcome.cost_money
+    open_ = {
+        p.name: most for p in others if p.may_bind
+        if (most := p.price.most_money) is not None and most <= few
+    }
+    none_known = [name for name, most in open_.items() if most <= own]
+    some = {name: most for name, most in open_.items() if most > own}
     tried = [p.name for p in others if p.is_tried and p.may_bind and p.name not in open_]
-    untold = [p.name for p in others if not p.is_tried]
+    in_groups = {h.key for p in prices if p.is_tried and len(p.handles) > 1 for h in p.handles}
+    untold = [
+        p.name for p in others
+        if not p.is_tried and not in_groups.issuperset(h.key for h in p.handles)
+    ]
     if free:
         said.append(
             f"{count_text(len(free), 'rule', 'rules')} {'costs' if len(free) == 1 else 'cost'} "
             "nothing: the cheapest layout without keeps it anyway, or costs the same: "
-            f"{_rules(p.name for p in free)}."
+            f"{_rules(free)}."
         )
-    if open_:
+    if none_known:
+        said.append(
+            "Nothing cheaper was found without these, and if they cost anything it is no more than "
+            f"the {money_text(own, problem.currency)} that the layout may be too dear with all "
+            f"rules kept: {_rules(none_known)}."
+        )
+    if some:
         said.append(
             "Nothing cheaper was found without these, and they are proved to cost no more than: "
             + _rules(
                 f"{name.removesuffix('.')} ({money_text(money, problem.currency)})"
-                for name, money in sorted(open_.items(), key=lambda item: item[1])
+                for name, money in sorted(some.items(), key=lambda item: item[1])
             )
             + "."
         )
     if tried:
+        either = " either" if open_ else ""
         said.append(
-            "Nothing cheaper was found without these either, but much cheaper may exist: "
+            f"Nothing cheaper was found without these{either}, but much cheaper may exist: "
             f"{_rules(tried)}."
         )
     if untold:
         said.append(
             f"There was no time to plan without {count_text(len(untold), 'rule')}: "
-            f"{_rules(untold)}. A longer --time-limit goes on."
+            f"{_rules(untold)}. A longer --time-limit comes to them."
         )
     return said
 
@@ -358,15 +384,15 @@ def explained_page(
             paper=Paper.SUMMARY,
         )
     else:
-        lead = _prices_lead(problem, explained)
+        lead, others = _prices_lead(problem, explained), _others(problem, explained)
         section = Section(
             title="What each rule costs",
             intro="Each rule was taken off and the problem planned again. Where a layout is not "
             "proved optimal, the price is certain between two amounts only; what was found "
             "without the rule can be had, whatever is proved.",
             tables=[_priced_table(problem, explained, locate)],
-            points=_not_binding(problem, explained),
             id="rule-prices",
+            parts=[Section("What is known besides", points=others)] if others else [],
             paper=Paper.SUMMARY,
         )
     told = Told(problem, explained.assessment, explained.outcome, [section], made_on=made_on)
@@ -374,12 +400,14 @@ def explained_page(
 
 
 def _prices_lead(problem: Problem, explained: LayoutExplained) -> str:
-    cost = costs_text(problem, explained.outcome.cost_money, explained.assessment.cost.money)
-    binding = sum(p.binds for p in explained.prices)
-    return (
-        f"The layout {cost}. {count_text(binding, 'rule', 'rules')} of "
-        f"{len(explained.prices)} {'is' if binding == 1 else 'are'} proved to make it dearer."
-    )
+    known = _known_of(problem, explained)
+    telling = [p for p in explained.prices if _tells(p)]
+    best = max(telling, key=lambda p: p.saved_money, default=None)
+    if best is None:
+        return f"T{known[1:]} {NOTHING_CHEAPER}"
+    saved = money_text(max(best.saved_money, best.price.least_money), problem.currency)
+    found = count_text(len(telling), "change of rules", "changes of rules")
+    return f"T{known[1:]} Found to be worth it: {found}; most of all {saved} less: {_what(best)}."
 
 
 def _none_sections(

@@ -152,6 +152,24 @@ def margin_time_text(time_ns: int) -> str:
     return time_text(time_ns, ROUND_FLOOR)
 
 
+def stated_time_text(time_ns: int) -> str:
+    """Time as it was stated: three significant digits, or all there are.
+
+    Examples
+    --------
+    >>> stated_time_text(1_200_000).replace(NBSP, " ")
+    '1.20 ms'
+    >>> stated_time_text(2_144_000).replace(NBSP, " ")
+    '2.144 ms'
+    """
+    text = time_text(time_ns)
+    if text == margin_time_text(time_ns):
+        return text
+    is_long = time_ns >= NS_PER_MS
+    value = Decimal(time_ns) / (NS_PER_MS if is_long else NS_PER_US)
+    return f"{value.normalize():f}{NBSP}{'ms' if is_long else 'µs'}"
+
+
 def share_text(share_ppm: int, digits: int = 1) -> str:
     """Share as a percentage."""
     return f"{number_text(Decimal(share_ppm) * 100 / PPM, digits)}{NBSP}%"

@@ -14,9 +14,9 @@ from partitioner.report.amounts import (
     limited_length_text,
     limited_load_text,
     listed,
-    margin_time_text,
     money_text,
     ratio_text,
+    stated_time_text,
     time_text,
 )
 from partitioner.report.delays import worst_first
@@ -132,7 +132,7 @@ def _tightest(assessment: Assessment) -> _Found | None:
         return None
     worst = worst_first(assessment.streams)[0]
     way = f"{worst.stream} to {worst.destination}"
-    deadline = margin_time_text(worst.deadline_ns)
+    deadline = stated_time_text(worst.deadline_ns)
     if worst.response_ns is None or worst.margin_ns is None:
         value, remark = "overload", f"{way}: more arrives than a line can carry"
     elif worst.margin_ns < 0:

@@ -1,4 +1,4 @@
-"""A layout made cheaper by choosing ports anew, in a process beside."""
+"""A layout made cheaper by choosing ports anew, by itself or in a process beside."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class CheaperTask:
 
     def run(self, emit: Callable[[Layout], None]) -> None:
         """Search, and give each better layout."""
-        run = _CheaperRun(self.problem, self.settings, start=self.layout)
+        run = CheaperRun(self.problem, self.settings, start=self.layout)
         run.emit = emit
         try:
             run.run()
@@ -33,16 +33,22 @@ class CheaperTask:
             return
 
 
-class _CheaperRun(DirectRun):
-    emit: Callable[[Layout], None]
+class CheaperRun(DirectRun):
+    """Makes the layout that it starts from cheaper, and proves nothing.
+
+    ``emit`` is given each layout that is.
+    """
+
+    emit: Callable[[Layout], None] | None = None
     is_start = True
     """Whether the layout is still the one it began with."""
 
     def plan(self) -> None:
+        """Choose ports anew."""
         self.is_start = False
         self._cheaper_ports(self.seconds_left())
 
     def _on_better(self, selection: Selection) -> None:
         super()._on_better(selection)
-        if not self.is_start and not selection.left_out:
+        if self.emit is not None and not self.is_start and not selection.left_out:
             self.emit(to_layout(self.instance, self.backbone, selection))

@@ -95,6 +95,8 @@ class Study:
         What the added costs come to for a selection, in objective money.
     first_only
         End at the first layout.
+    only_cheaper
+        Only make the layout to start from cheaper; nothing is proved.
     latency_limit
         See :class:`~partitioner.solve.instance.Instance`.
     """
@@ -103,6 +105,7 @@ class Study:
     only_watches: bool = False
     charge: Callable[[Selection], int] | None = None
     first_only: bool = False
+    only_cheaper: bool = False
     latency_limit: Callable[[Stream], int] | None = None
 
     def value(self, selection: Selection) -> int:

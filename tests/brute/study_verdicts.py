@@ -11,9 +11,10 @@ from itertools import combinations
 from partitioner.check.facts import gather_facts
 from partitioner.errors import NoAnswer, NoLayout
 from partitioner.explain.conflict import ConflictSet
-from partitioner.explain.explanation import LayoutExplained, NoLayoutExplained, explain
+from partitioner.explain.explanation import NoLayoutExplained, explain
 from partitioner.explain.handles.handle import Scale, without
 from partitioner.explain.handles.register import handles_of
+from partitioner.explain.rule_prices import LayoutExplained
 from partitioner.explain.ways_out import WayOut
 from partitioner.facts.growth import growth_of
 from partitioner.model.catalogue import Medium

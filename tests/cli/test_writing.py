@@ -353,9 +353,23 @@ def test_the_layout_so_far_is_written_once_a_second_and_never_late(
         assert there() == worse.cost_money
         so_far.take(best.cost_money, lambda: best.layout)
         assert there() == worse.cost_money
+        so_far.take_text("told.txt", lambda: "as far as it is known")
         now = 1.0
         so_far.write_if_due()
         assert there() == best.cost_money
+        assert (folder / "so-far" / "told.txt").read_text() == "as far as it is known"
+        so_far.end(best.cost_money, Voice(Session()))
+        assert not (folder / "so-far").exists()
+
+
+def test_nothing_is_written_beside_the_better_layout_of_a_run_before(
+    worse, example, tmp_path
+) -> None:
+    with Place(tmp_path / "out", Voice(Session())) as place:
+        so_far = BestSoFar(place, read_problem(example), lambda: 0.0, worse.cost_money)
+        so_far.take(worse.cost_money, lambda: worse.layout)
+        so_far.take_text("told.txt", lambda: "of another layout")
+        assert not (tmp_path / "out" / "so-far").exists()
 
 
 def test_a_better_plan_replaces_and_so_does_one_that_is_asked_to(

@@ -11,15 +11,18 @@ from partitioner.check.judge import assess
 from partitioner.explain.conflict import Asker
 from partitioner.explain.explanation import (
     DeviceExplained,
-    LayoutExplained,
     NoLayoutExplained,
     explain,
 )
 from partitioner.explain.handles.handle import without
+from partitioner.explain.needed import written_for
 from partitioner.explain.rule_prices import (
+    LayoutExplained,
     Price,
     RulePrice,
+    _by_single_moves,
     _room,
+    _study,
     price_between,
     rule_prices,
     surcharge,
@@ -31,6 +34,7 @@ from partitioner.model.problem import Group, GroupKind, Objective, Problem
 from partitioner.pages.explanation import explained_data, explained_text
 from partitioner.report.amounts import money_text
 from partitioner.runs import Answer, Budget, Result
+from tests.bench.planted import Planted, planted
 from tests.brute import brute, oracle
 from tests.brute.random_problems import random_problem
 from tests.explain.no_layout import ONE, TWO
@@ -203,10 +207,11 @@ def test_rules_that_there_was_no_time_for_are_named():
     problem = random_problem(0, 5)
     found = explain(problem, budget())
     assert isinstance(found, LayoutExplained)
-    prices, best, _ = rule_prices(
+    nothing = rule_prices(
         problem, found.outcome, found.assessment, budget(-1.0), lambda name: None
     )
-    assert best is found.outcome
+    prices = nothing.prices
+    assert nothing.outcome is found.outcome
     todo = sorted(together(problem), key=lambda pair: _room(pair[1], found.assessment))
     assert [p.name for p in prices] == [name for name, _ in todo]
     rooms = [_room(handles, found.assessment) for _, handles in todo]
@@ -275,3 +280,69 @@ def test_where_nothing_cheaper_was_found_there_is_something_to_begin_with():
     assert f"look at them first: {tight.rule} at {tight.where} (" in text
     assert "there was no time to prove how much could be saved" in text
     assert "100.0" not in text
+
+
+@pytest.fixture(scope="module")
+def machine() -> Planted:
+    return planted(20, 3)
+
+
+def loosely_planned(machine: Planted) -> Outcome:
+    return Outcome(
+        Status.FEASIBLE, machine.hidden, machine.hidden_money, machine.hidden_money // 2, 0, 0, 0,
+        1, "", "", (), (),
+    )  # fmt: skip
+
+
+def test_moves_of_one_device_or_line_are_told_by_changes_with_which_the_check_accepts_them(
+    machine,
+):
+    base = loosely_planned(machine)
+    found = _by_single_moves(machine.problem, base, budget())
+    assert len(found) > 1
+    for name, (result, uses) in found.items():
+        layout = written_for(uses.problem, result.outcome.layout)
+        judged = assess(uses.problem, layout)
+        assert not judged.findings, name
+        assert judged.cost.objective_money < base.cost_money, name
+        assert uses.changes, name
+
+
+def test_rules_without_time_for_a_plan_are_priced_by_moves(machine):
+    class NoPlans(Budget):
+        def run(self, *asked, **more):
+            return Result(Answer.UNKNOWN)
+
+    base = loosely_planned(machine)
+    judged = assess(machine.problem, machine.hidden)
+    told = []
+    found = rule_prices(
+        machine.problem, base, judged, NoPlans(time.monotonic, time.monotonic() + 60.0),
+        lambda name: None, told.append,
+    )  # fmt: skip
+    assert found.outcome is base
+    known = [p for p in found.prices if p.saved_money]
+    assert known
+    assert all(p.changes and p.price.most_money is None for p in known)
+    assert [p.is_tried for p in found.prices] == sorted(
+        (p.is_tried for p in found.prices), reverse=True
+    )
+    assert told == [], "nothing was planned"
+
+
+def test_where_a_proof_is_far_a_plan_without_a_rule_goes_for_a_cheaper_layout(machine):
+    base, judged = loosely_planned(machine), assess(machine.problem, machine.hidden)
+    rules = dict(together(machine.problem))
+    study = _study(rules["all deadlines"], base, judged)
+    assert study is not None
+    assert study.only_cheaper
+    assert _study(rules["the numbers of ports"], base, judged) is None
+    proved = replace(base, bound_money=base.cost_money)
+    assert _study(rules["all deadlines"], proved, judged) is None
+    loose = without(machine.problem, rules["all deadlines"])
+    result = Budget(time.monotonic, time.monotonic() + 20.0).run(
+        loose, 20.0, study=study, start=written_for(loose, machine.hidden)
+    )
+    assert result.outcome is not None
+    assert result.bound_money == 0
+    assert result.outcome.cost_money < machine.hidden_money

@@ -14,9 +14,10 @@ import yaml
 from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
 from partitioner.explain.conflict import Asker, conflicts_of
-from partitioner.explain.explanation import LayoutExplained, NoLayoutExplained, explain
+from partitioner.explain.explanation import NoLayoutExplained, explain
 from partitioner.explain.handles.handle import without
 from partitioner.explain.handles.register import handles_of
+from partitioner.explain.rule_prices import LayoutExplained
 from partitioner.explain.ways_out import ways_of_each_kind
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Problem
