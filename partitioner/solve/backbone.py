@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -11,7 +11,7 @@ import numpy as np
 from ortools.sat.python import cp_model
 
 from partitioner.model.problem import BackboneShape
-from partitioner.solve.arrays import Floats
+from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.columns import Column
 from partitioner.solve.instance import Instance
 from partitioner.timing.frames import wire_ns
@@ -187,11 +187,12 @@ class BackboneData:
         graph.add_nodes_from(range(self.instance.switch_count))
         must = {k for k, link in enumerate(self.links) if link.required}
         urgency = self._urgency()
+        urgency = urgency + urgency.T
         rated: dict[frozenset[int], float] = {}
         for root in graph:
             tree = frozenset(number[frozenset(ends)] for ends in nx.bfs_edges(graph, root))
             if len(tree) == len(graph) - 1 and must <= tree:
-                rated[tree] = self._crossed(tree, urgency)
+                rated[tree] = float((self._hops_in(tree) * urgency).sum()) / 2
         if not rated:
             return [fastest]
 
@@ -201,12 +202,11 @@ class BackboneData:
         best: frozenset[int] | None = None
         while (now := min(rated, key=rank)) != best:
             best = now
-            for new in fastest.keys() - best:
-                for old in best - must:
-                    tree = best - {old} | {new}
-                    if tree not in rated:
-                        rated[tree] = self._crossed(tree, urgency)
-        good = sorted((t for t in rated if rated[t] < np.inf), key=rank)[:MOST_QUICK]
+            hops = self._hops_in(best)
+            for old in best - must:
+                for new, crossed in self._crossed_after(hops, old, fastest.keys() - best, urgency):
+                    rated.setdefault(best - {old} | {new}, crossed)
+        good = sorted(rated, key=rank)[:MOST_QUICK]
         return [{k: fastest[k] for k in sorted(tree)} for tree in good]
 
     def _urgency(self) -> Floats:
@@ -231,23 +231,34 @@ class BackboneData:
                 urgency[source, end] += 1e6 / stream.deadline_ns
         return urgency
 
-    def _crossed(self, links: frozenset[int], urgency: Floats) -> float:
-        """Links of a tree that deliveries cross, by their urgency; infinite if it is none."""
-        near: dict[int, list[int]] = {}
-        for k in links:
-            a, b = self.links[k].ends
-            near.setdefault(a, []).append(b)
-            near.setdefault(b, []).append(a)
-        hops = np.zeros(urgency.shape, dtype=np.int64)
-        seen = [0]
-        for at in seen:
-            for other in near.get(at, ()):
-                if other not in seen:
-                    hops[other, seen] = hops[seen, other] = hops[at, seen] + 1
-                    seen.append(other)
-        if len(seen) < len(urgency):
-            return np.inf
-        return float((hops * urgency).sum())
+    def _crossed_after(
+        self, hops: Ints, old: int, others: Iterable[int], urgency: Floats
+    ) -> Iterator[tuple[int, float]]:
+        """Give each link that joins a tree again without ``old``, and what is crossed with it.
+
+        That is the links between two switches times the urgency of what goes either way, added up
+        over all pairs.
+        """
+        a, b = self.links[old].ends
+        here = hops[:, a] < hops[:, b]
+        across = urgency[np.ix_(here, ~here)]
+        inside = float((hops * urgency)[here[:, None] == here[None, :]].sum()) / 2
+        for new in others:
+            a, b = self.links[new].ends
+            if here[a] == here[b]:
+                continue
+            a, b = (a, b) if here[a] else (b, a)
+            way = hops[here, a][:, None] + 1 + hops[b, ~here][None, :]
+            yield new, inside + float((way * across).sum())
+
+    def _hops_in(self, tree: frozenset[int]) -> Ints:
+        """(s, s) links on the way from switch to switch."""
+        graph = nx.Graph([self.links[k].ends for k in tree])
+        hops: Ints = np.zeros((self.instance.switch_count,) * 2, dtype=np.int64)
+        for a, ways in nx.all_pairs_shortest_path_length(graph):
+            for b, length in ways.items():
+                hops[a, b] = length
+        return hops
 
     def add_shape(
         self,

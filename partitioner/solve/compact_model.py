@@ -23,6 +23,7 @@ from partitioner.solve.arrays import Bools, Ints
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.cpsat import run
+from partitioner.solve.delays import NO_DELAYS, Behind
 from partitioner.solve.kept import kept
 from partitioner.solve.leg_estimates import PORT_ROUNDS, LegEstimates
 from partitioner.solve.verify import Delivery
@@ -38,6 +39,8 @@ SEARCHES = ("no_lp", "quick_restart_no_lp")
 optimiser's page."""
 STEP_NS = 100
 """Delays are counted in steps of so much: rows over whole nanoseconds are slow to work with."""
+MARGINS_S = 5.0
+"""Longest look at what the model estimates of a choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +66,9 @@ class CompactModel:
         Grade by number of the backbone links that streams go over; others are not there.
     near
         Each unit may hang on so many switches, those nearest to it that it can hang on.
-    usual
+    usual, behind_ns
         Switch by unit, as far as known, for what waits on the backbone; else the nearest counts.
+        What waits there as an analysis found it, where there was one.
     ease
         Share by which estimates may be above the limits, since they may be too high.
     may_wait
@@ -80,6 +84,7 @@ class CompactModel:
         usual: Mapping[int, int],
         ease: float,
         may_wait: bool = False,
+        behind_ns: Behind = NO_DELAYS.behind_ns,
     ):
         self.builder, self.backbone, self.built = builder, backbone, built
         inst = self.instance = builder.instance
@@ -88,7 +93,7 @@ class CompactModel:
         self.model = cp_model.CpModel()
         self.has_none = False
         """Whether the last search ended with the proof that there is no choice."""
-        self._ease = ease
+        self._ease, self._behind_ns = ease, behind_ns
         self.slots: list[Slot] = []
         self.hangs: dict[tuple[int, int], Var] = {}
         """By unit and slot."""
@@ -104,7 +109,6 @@ class CompactModel:
         self._switches_hold_their_devices()
         self._pathways_hold_the_segments()
         self._make_legs()
-        self._deadlines_hold()
 
     # -- variables ----------------------------------------------------------------------------
 
@@ -297,7 +301,8 @@ class CompactModel:
         self.up: dict[int, Var] = {}
         self.down: dict[tuple[int, int], Var] = {}
         for j, stream in enumerate(streams):
-            most = steps(int(stream.limit_ns * (1 + self._ease)))
+            # Deadlines have rows of their own; estimates may be above them.
+            most = steps(2 * stream.limit_ns)
             if stream.source_device is not None:
                 self.up[j] = self.model.new_int_var(0, most, f"up {j}")
             for target in stream.targets:
@@ -495,25 +500,74 @@ class CompactModel:
                 way = self._ways.get((start, self._usual(target.device, target.switch)), ())
                 for link in pairwise(way):
                     added[link][j] = slot_on_link_ns(stream.frame_bytes, rate[frozenset(link)])
-        return {link: (self._waits(frames), frames) for link, frames in added.items()}
+        return {
+            link: (self._waits(frames, self._behind_ns.get(link, {})), frames)
+            for link, frames in added.items()
+        }
 
-    def _waits(self, frames: Mapping[int, int]) -> list[int]:
-        """Wait by PCP: behind all frames as urgent or more so, and the longest of the others."""
+    def _waits(self, frames: Mapping[int, int], found: Mapping[int, int]) -> list[int]:
+        """Wait by PCP as found, else behind one frame each as urgent, and the longest other."""
         streams = self.instance.streams
-        return [
-            sum(ns for j, ns in frames.items() if streams[j].pcp >= pcp)
-            + max((ns for j, ns in frames.items() if streams[j].pcp < pcp), default=0)
-            for pcp in range(PCPS)
-        ]
+        waits = [0] * PCPS
+        above = 0
+        for pcp in reversed(range(PCPS)):
+            one_each = sum(ns for j, ns in frames.items() if streams[j].pcp >= pcp)
+            one_each += max((ns for j, ns in frames.items() if streams[j].pcp < pcp), default=0)
+            # Who is less urgent waits no less.
+            waits[pcp] = above = max(above, found.get(pcp, one_each))
+        return waits
 
     def _usual(self, device: int | None, switch: int) -> int:
         return switch if device is None else self._switch_of.get(self.unit_no[device], -1)
 
-    def _deadlines_hold(self) -> None:
-        """Legs and the hops between add up to no more than the deadline."""
+    def deadlines_hold(self, margin_ns: Mapping[Delivery, int]) -> None:
+        """Legs and the hops between add up to no more than the deadline less a margin."""
         for j, stream in enumerate(self.instance.streams):
             for target in stream.targets:
-                self.tighten((j, target.key), 0)
+                self.tighten((j, target.key), margin_ns.get((j, target.key), 0))
+
+    def margins_ns(
+        self, slots: Mapping[int, int], total_ns: Mapping[Delivery, int | None]
+    ) -> dict[Delivery, int]:
+        """Margins by which the estimates allow what an analysis found in time, and only that.
+
+        Where an estimate is too high, the margin is below zero. To be asked before
+        :meth:`deadlines_hold`.
+        """
+        model = self.model.clone()
+        for (u, k), var in self.hangs.items():
+            model.add(var == int(slots.get(u) == k))
+        for var in self.waits.values():
+            model.add(var == 0)
+        legs = [*self.up.values(), *self.down.values()]
+        model.minimize(Expr.sum(legs))
+        found = run(model, legs, seconds=MARGINS_S, workers=1, seed=0)
+        if found.values is None:
+            return {}
+        leg_ns = {v.index: STEP_NS * n for v, n in zip(legs, found.values, strict=True)}
+        margins: dict[Delivery, int] = {}
+        for (j, (device, switch)), ns in total_ns.items():
+            stream = self.instance.streams[j]
+            source, start, end = stream.source_device, stream.source_switch, switch
+            estimate = 0
+            if source is not None:
+                start = self.slots[slots[self.unit_no[source]]].switch
+                estimate += leg_ns[self.up[j].index]
+            if device is not None:
+                end = self.slots[slots[self.unit_no[device]]].switch
+            ends = [slots[self.unit_no[i]] for i in (source, device) if i is not None]
+            if len(ends) == 1 or ends[0] != ends[1]:
+                estimate += STEP_NS * steps(self._hop(j, start, end))
+                if device is not None:
+                    estimate += leg_ns[self.down[j, device].index]
+            if ns is None:
+                continue
+            late_ns, early_ns = ns - stream.limit_ns, stream.limit_ns - estimate
+            if late_ns > 0 and early_ns >= 0:
+                margins[j, (device, switch)] = late_ns
+            elif late_ns <= 0 and early_ns < 0:
+                margins[j, (device, switch)] = early_ns
+        return margins
 
     def tighten(self, delivery: Delivery, margin_ns: int) -> None:
         """Let a delivery be so much sooner than its limit, by the estimate."""
@@ -521,16 +575,15 @@ class CompactModel:
         stream = self.instance.streams[j]
         source = stream.source_device
         room = (int(stream.limit_ns * (1 + self._ease)) - margin_ns) // STEP_NS
-        if source is not None and device is not None:
-            if self.unit_no[source] == self.unit_no[device]:
-                self.model.add(self.up[j] <= room)
-                return
-            # On one line together, where there is nothing between.
-            self.model.add(self.up[j] <= room)
         legs: Expr | int = 0
         if source is not None:
+            # That is all on one line together, where there is nothing between.
+            self.model.add(self.up[j] <= room)
             legs += self.up[j]
         if device is not None:
+            if source is not None and self.unit_no[source] == self.unit_no[device]:
+                return
+            self.model.add(self.down[j, device] <= room)
             legs += self.down[j, device]
         starts = self._ends(source, stream.source_switch)
         ends = self._ends(device, switch)

@@ -6,12 +6,15 @@ After a fault only the segments near it are chosen anew, which takes a moment.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Collection, Mapping
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Mapping
 
 import numpy as np
 
-from partitioner.solve.port_choice import NEAR, PortChoice
+from partitioner.solve.delays import NO_DELAYS, Delays
+from partitioner.solve.port_choice import NEAR, PortChoice, placed
 from partitioner.solve.search import Search
+from partitioner.solve.verify import Verdict
 
 FIRST_NEAR = 2
 """Nearest switches that a device may hang on at first: the less choice, the sooner one is made."""
@@ -19,6 +22,9 @@ WINDOW = 100
 """Units that ports are chosen for at a time."""
 STEP = 60
 """By how many the next ones are further on: the others get another port if need be."""
+MOST_BACK = 300
+"""Units up to which more are chosen anew where a search did not end: another beginning is sooner
+gone through."""
 REGION = 40
 """Units that may change at once after a fault; twice as many each time that leads to nothing."""
 SOLVE_S, SOLVE_PER_DEVICE_S = 3.0, 0.02
@@ -34,6 +40,8 @@ LEAST_PER_DEVICE_S = 0.006
 """With less time left than so much for each device, nothing would come of it."""
 FEW_LEFT_OUT = 0.3
 """Share of the devices up to which those left out count as few."""
+FEW_LATE = 2
+"""So many late deliveries are not worth a model made anew with what waits on the backbone."""
 MOST_REPAIRS = 10
 """Choices around faults until one for all units is made again."""
 COUNTED_TRIES = 30
@@ -55,6 +63,8 @@ class CompactSearch(PortChoice):
         self._size = REGION
         self._repairs = 0
         """Choices since one for all units was begun with."""
+        self._is_as_hangs = False
+        """Whether the model estimates rightly what was judged first."""
         self._begun = 0
         """How often the model was made anew, each time with the next backbone."""
         self._all_have_none = True
@@ -119,25 +129,51 @@ class CompactSearch(PortChoice):
         """Choose for all units, from one end of the machine to the other.
 
         Those that have a turn later are kept in mind: at a switch, on no port yet. Where nothing is
-        left for the next ones, more of those before them are chosen anew.
+        left for the next ones, they may hang further away; then their partners are chosen anew, and
+        more of those before them.
         """
         order, slots, begin, back = self._order(), dict[int, int](), 0, 0
         while True:
             first, end = max(0, begin - back), min(len(order), begin + WINDOW)
-            found = self._solve(
-                set(order[first:end]), over, slots, waiting=set(order[end:]), is_wide=True
-            )
+            free = set(order[first:end])
+            if back:
+                free |= self._partners(set(order[:end]) - slots.keys()) & slots.keys()
+            found = self._solve(free, over, slots, waiting=set(order[end:]), is_wide=True)
             if found is not None:
                 slots, back = found, 0
                 begin += STEP
-            elif first == 0 or over():
+                if end == len(order):
+                    return found
+            elif over():
+                return None
+            elif self._model.has_none and self._near < NEAR and (back or first == 0):
+                self._near = NEAR
+                slots = self._remade(slots)
+            elif first == 0 or (len(free) > MOST_BACK and not self._model.has_none):
                 return None
             else:
                 back = max(STEP, 2 * back)
                 # How long a search takes is largely chance.
                 self._seed += not self._model.has_none
-            if found is not None and end == len(order):
-                return found
+
+    def _partners(self, units: Iterable[int]) -> set[int]:
+        """Units that exchange streams with some."""
+        inst, unit_no = self.search.instance, self._model.unit_no
+        streams = {
+            j for i in self._devices(units) for j in (*inst.sent_by[i], *inst.received_by[i])
+        }
+        return {unit_no[i] for j in streams for i in inst.streams[j].devices}
+
+    def _remade(self, slots: Mapping[int, int], delays: Delays = NO_DELAYS) -> dict[int, int]:
+        """Make the model anew with what is known now; gives a choice as that has it."""
+        slot_of = self._model.slots
+        on: dict[int, list[int]] = defaultdict(list)
+        for u, k in slots.items():
+            on[k].append(u)
+        hanging = [(slot_of[k], units) for k, units in on.items()]
+        usual = {u: slot_of[k].switch for u, k in slots.items()}
+        self._model = self._new_model(usual, hanging, delays)
+        return placed(self._model, hanging)
 
     def _order(self) -> list[int]:
         """Units as they follow each other from one end of the machine to the other."""
@@ -157,10 +193,6 @@ class CompactSearch(PortChoice):
             self._size *= 2
             if is_hopeless:
                 self._slots = {}
-            return True
-        if self._model.has_none and self._near < NEAR:
-            self._near = NEAR
-            self._change_model()
             return True
         self._all_have_none &= self._model.has_none
         self._begun += 1
@@ -188,7 +220,7 @@ class CompactSearch(PortChoice):
 
     def _begin_anew(self) -> None:
         """Choose for all units next, from another seed."""
-        self._slots, self._repairs = {}, 0
+        self._slots, self._repairs, self._is_as_hangs = {}, 0, False
         self._seed += 1
 
     def _is_layout(self, over: Callable[[], bool]) -> bool:
@@ -202,7 +234,14 @@ class CompactSearch(PortChoice):
             self.search.offer(selection, verdict)
         else:
             self._faults = self._learn(verdict)
+            if len(verdict.late_ns) > FEW_LATE and not self._is_as_hangs:
+                self._follow(verdict)
         return verdict.holds
+
+    def _follow(self, verdict: Verdict) -> None:
+        """Make the model anew so that it estimates as the judge found."""
+        self._is_as_hangs = True
+        self._slots = self._remade(self._slots, verdict.delays)
 
     def _solve(
         self,

@@ -70,8 +70,8 @@ BOUND_SHARE = 0.6
 """Share of the time that the bound may take at most."""
 PRICES_SHARE = 0.25
 """The same before there is a layout: its prices lead to one."""
-PORTS_SHARE = 0.7
-"""Share of the time that choosing a port for every device may take before there is a layout."""
+MISS_SHARE, MISS_PER_DEVICE_S = 0.3, 0.025
+"""What is kept of the time for the nearest miss, at the most, while ports are chosen for all."""
 MOST_AT_ONCE = 1_000
 """Devices up to which the model of all their ports is made in any case."""
 NEARLY_ALL = 0.02
@@ -366,7 +366,9 @@ class DecomposedRun(Run):
     def _choose_ports(self) -> None:
         """Choose a port for every device, until lines by geometry have led to a layout."""
         self.step("choosing a port for every device")
-        stop_at = self.seconds() + PORTS_SHARE * self.seconds_left()
+        left = self.seconds_left()
+        for_miss = min(MISS_SHARE * left, MISS_PER_DEVICE_S * self.instance.n)
+        stop_at = self.seconds() + left - for_miss
         if self.compact is None:
             self.compact = CompactSearch(self.search)
 
@@ -386,7 +388,8 @@ class DecomposedRun(Run):
             self._end_searches()
         if self.search.incumbent is None:
             # Phase one begins with as much of a layout as there is.
-            self.search.master_over_pool(self.proposals, self._first_master_s(), soft=True)
+            known = [*self.compact.columns, *self.proposals]
+            self.search.master_over_pool(known, self._first_master_s(), soft=True)
 
     def _take_lines(self, stop_at: float) -> bool:
         """Put lines by geometry together once all are there; true if few devices are left out.

@@ -7,7 +7,9 @@ by is never above what any layout that holds it is judged by.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 
 from partitioner.model.assessment import LegKind
@@ -15,6 +17,7 @@ from partitioner.model.problem import QueueOrder
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
 from partitioner.solve.segment_traffic import PORT
+from partitioner.timing.frames import slot_on_link_ns
 from partitioner.timing.layout_timing import (
     Hop,
     LineMedium,
@@ -30,8 +33,20 @@ from partitioner.timing.line import line_settings, propagation_ns
 Pair = tuple[int, int]
 Ways = Mapping[Pair, Sequence[int]]
 """Switches passed, both ends included, by (from, to)."""
-Delays = dict[tuple[int, tuple[int | None, int]], int | None]
-"""Worst-case delay by (stream, target), in ns; None where there is no bound."""
+Behind = Mapping[Pair, Mapping[int, int]]
+"""By backbone link and direction, by PCP: longest wait with the own frame's time on the link, in
+ns. That is about what a frame of that PCP waits that comes in addition."""
+
+
+@dataclass(frozen=True, slots=True)
+class Delays:
+    """Worst-case delay by (stream, target), in ns; None where there is no bound."""
+
+    total_ns: Mapping[tuple[int, tuple[int | None, int]], int | None]
+    behind_ns: Behind
+
+
+NO_DELAYS = Delays({}, {})
 
 
 class SelectionDelays:
@@ -98,11 +113,22 @@ class SelectionDelays:
                     )
                 )
         found = analyse(NetworkTraffic(tuple(lines), tuple(links), tuple(streams)), linear=False)
-        delays: Delays = {}
+        rates = {link.id: link.rate_bps for link in links}
+        total: dict[tuple[int, tuple[int | None, int]], int | None] = {}
+        behind: dict[str, dict[int, int]] = defaultdict(dict)
         for j, key, besides_ns in complete:
-            ns = found.bounds[inst.streams[j].id, _name(key)].response_ns
-            delays[j, key] = None if ns is None else ns + besides_ns
-        return delays
+            stream = inst.streams[j]
+            figures = found.bounds[stream.id, _name(key)]
+            ns = figures.response_ns
+            total[j, key] = None if ns is None else ns + besides_ns
+            for leg in figures.legs:
+                if leg.kind is LegKind.BACKBONE:
+                    own = slot_on_link_ns(stream.frame_bytes, rates[leg.where])
+                    there = behind[leg.where]
+                    waits = leg.queue_ns + leg.access_ns + own
+                    there[stream.pcp] = max(there.get(stream.pcp, 0), waits)
+        pairs = {_between(a, b): (a, b) for way in (ways or {}).values() for a, b in pairwise(way)}
+        return Delays(total, {pairs[name]: there for name, there in behind.items()})
 
     # -- media --------------------------------------------------------------------------------
 
@@ -209,7 +235,7 @@ class SelectionDelays:
             forward = [s.forwarding_delay_ns for s in inst.problem.switches.values()]
             hops.append(Hop(LegKind.SWITCH, "", delay_ns=forward[way[0]]))
             for a, b in pairwise(way):
-                hops.append(Hop(LegKind.BACKBONE, "", _between(a, b), PORT))
+                hops.append(Hop(LegKind.BACKBONE, _between(a, b), _between(a, b), PORT))
                 hops.append(Hop(LegKind.SWITCH, "", delay_ns=forward[b]))
         if down is not None:
             hops.append(self._hop(down, columns[down], PORT, down=True))

@@ -13,6 +13,7 @@ from functools import partial
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_losses import LossRows
 from partitioner.solve.compact_model import CompactModel, Slot
+from partitioner.solve.delays import NO_DELAYS, Delays
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.laying import laid_line
 from partitioner.solve.master import Master, Selection
@@ -23,6 +24,9 @@ NEAR = 3
 """Nearest switches that a device may hang on in any case."""
 SELECT_S = 6.0
 """Longest run of the master over the segments of one choice."""
+LEAST_MARGIN = 0.01
+"""Share of a deadline by which one that was missed is estimated sooner at the least: less only
+moves it to another choice that misses it by as little."""
 NO_LEGS = SegmentLegs((), (), (), 0)
 
 
@@ -51,20 +55,34 @@ class PortChoice:
         self._built, self._may_wait = built, may_wait
         self._near, self._ease = near, ease
         self._margin_ns: dict[Delivery, int] = {}
+        self._apart: list[tuple[list[int], int, int | None]] = []
+        """Units that no line of a grade carries together, at one switch or at all."""
         self._slots: dict[int, int] = {}
         """The last choice: slot by unit."""
         self._model = self._new_model(usual)
 
-    def _new_model(self, usual: Mapping[int, int]) -> CompactModel:
-        """Make a model that knows the margins learned."""
+    def _new_model(
+        self,
+        usual: Mapping[int, int],
+        hanging: Iterable[tuple[Slot, Iterable[int]]] = (),
+        delays: Delays = NO_DELAYS,
+    ) -> CompactModel:
+        """Make a model that knows what was learned.
+
+        If delays are given, they are those of the segments ``hanging``, and it estimates these
+        rightly.
+        """
         search = self.search
         model = CompactModel(
             search.builder, search.backbone, self._built, self._near, usual, self._ease,
-            self._may_wait,
+            self._may_wait, delays.behind_ns,
         )
         LossRows(model)
-        for delivery, ns in self._margin_ns.items():
-            model.tighten(delivery, ns)
+        for units, grade, switch in self._apart:
+            model.keep_apart(units, model.slots_of(grade, switch))
+        if delays.total_ns:
+            self._margin_ns = model.margins_ns(placed(model, hanging), delays.total_ns)
+        model.deadlines_hold(self._margin_ns)
         return model
 
     def _switches(self) -> dict[int, int]:
@@ -73,18 +91,14 @@ class PortChoice:
 
     def _slots_in(self, selection: Selection) -> dict[int, int]:
         """Slot by unit in a layout, without units that the model does not let hang there."""
-        model = self._model
-        free: dict[Slot, list[int]] = defaultdict(list)
-        for k, slot in enumerate(model.slots):
-            free[slot].append(k)
-        slots: dict[int, int] = {}
-        for choice in selection.choices:
-            alike = free[Slot(choice.column.switch, choice.column.grade, choice.port)]
-            if alike:
-                k = alike.pop()
-                units = {model.unit_no[i] for i in choice.column.devices}
-                slots |= {u: k for u in units if (u, k) in model.hangs}
-        return slots
+        return placed(self._model, self._segments_of(selection))
+
+    def _segments_of(self, selection: Selection) -> list[tuple[Slot, set[int]]]:
+        unit_no = self._model.unit_no
+        return [
+            (Slot(c.column.switch, c.column.grade, c.port), {unit_no[i] for i in c.column.devices})
+            for c in selection.choices
+        ]
 
     # -- laying -------------------------------------------------------------------------------
 
@@ -111,10 +125,10 @@ class PortChoice:
                     # Else one lacks a partner on its line, which no part of these units has.
                     few = _fewest(units, partial(self._is_slow, slot))
                 # Where the line begins does not matter to that.
-                model.keep_apart(few, model.slots_of(slot.grade))
+                self._keep_apart(few, slot.grade, None)
             else:
                 few = _fewest(units, partial(self._is_too_long, slot))
-                model.keep_apart(few, model.slots_of(slot.grade, slot.switch))
+                self._keep_apart(few, slot.grade, slot.switch)
         return faults
 
     def _is_slow(self, slot: Slot, units: Sequence[int]) -> bool:
@@ -160,9 +174,11 @@ class PortChoice:
         devices: set[int] = set()
         for delivery, ns in verdict.late_ns.items():
             # A margin that has not helped was much too small.
-            self._margin_ns[delivery] = 2 * self._margin_ns.get(delivery, 0) + ns
-            model.tighten(delivery, self._margin_ns[delivery])
             j, (device, _) = delivery
+            before = self._margin_ns.get(delivery, 0)
+            least = int(LEAST_MARGIN * inst.streams[j].limit_ns)
+            self._margin_ns[delivery] = max(before, 2 * before) + max(ns, least)
+            model.tighten(delivery, self._margin_ns[delivery])
             devices.update(i for i in (inst.streams[j].source_device, device) if i is not None)
         for cut in verdict.cuts:
             if cut.homes and not cut.segments:
@@ -179,9 +195,13 @@ class PortChoice:
             slot = model.slots[k]
             if len(units) > 1 and self._strays(slot, units):
                 few = _fewest(units, partial(self._strays, slot))
-                model.keep_apart(few, model.slots_of(slot.grade, slot.switch))
+                self._keep_apart(few, slot.grade, slot.switch)
                 faults.update(units)
         return faults
+
+    def _keep_apart(self, units: list[int], grade: int, switch: int | None) -> None:
+        self._apart.append((units, grade, switch))
+        self._model.keep_apart(units, self._model.slots_of(grade, switch))
 
     def _strays(self, slot: Slot, units: Sequence[int]) -> bool:
         """Whether a line runs through a full pathway that no way to one of its devices does."""
@@ -222,3 +242,18 @@ def _fewest(units: Sequence[int], fails: Callable[[Sequence[int]], bool]) -> lis
         if rest and fails(rest):
             few = rest
     return few
+
+
+def placed(
+    model: CompactModel, segments: Iterable[tuple[Slot, Iterable[int]]]
+) -> dict[int, int]:
+    """Slot by unit, each segment on a slot of its own, as far as the model has them."""
+    free: dict[Slot, list[int]] = defaultdict(list)
+    for k, slot in enumerate(model.slots):
+        free[slot].append(k)
+    slots: dict[int, int] = {}
+    for slot, units in segments:
+        if free[slot]:
+            k = free[slot].pop()
+            slots |= {u: k for u in units if (u, k) in model.hangs}
+    return slots

@@ -17,7 +17,7 @@ from partitioner.model.problem import QueueOrder
 from partitioner.network.routes import switch_ways
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.delays import Delays, SelectionDelays, Ways
+from partitioner.solve.delays import NO_DELAYS, Delays, SelectionDelays, Ways
 from partitioner.solve.instance import Instance
 from partitioner.solve.losses import Losses
 from partitioner.solve.master import Selection
@@ -56,6 +56,8 @@ class Verdict:
     guesses: tuple[NoGood, ...] = ()
     late_ns: Mapping[Delivery, int] = field(default_factory=dict)
     """What comes too late by the whole analysis and by how much, the latest first."""
+    delays: Delays = NO_DELAYS
+    """All delays, where the whole analysis was made."""
 
     @property
     def holds(self) -> bool:
@@ -111,7 +113,7 @@ class Judge:
         late = bool(lost)
         guesses: list[NoGood] = []
         latest: list[Delivery] = []
-        delays: Delays = {}
+        delays = NO_DELAYS
         if not cuts and not self._surely_in_time(selection, routes, link_delays):
             delays = self._delays.of(columns, ways, built)
             latest = self._latest(delays)
@@ -127,8 +129,9 @@ class Judge:
             {
                 (j, key): NEVER_NS if ns is None else ns - self._instance.streams[j].limit_ns
                 for j, key in latest
-                for ns in (delays[j, key],)
+                for ns in (delays.total_ns[j, key],)
             },
+            delays,
         )
 
     def _guess(
@@ -297,7 +300,7 @@ class Judge:
         streams = self._instance.streams
         late = [
             (-(2**62 if ns is None else ns - streams[j].limit_ns), j, key)
-            for (j, key), ns in delays.items()
+            for (j, key), ns in delays.total_ns.items()
             if ns is None or ns > streams[j].limit_ns
         ]
         late.sort(key=lambda row: (row[0], row[1], str(row[2])))
@@ -332,7 +335,7 @@ class Judge:
                 as_built=as_built,
                 outside=True,
             )
-            ns = found[j, key]
+            ns = found.total_ns[j, key]
             return ns is None or ns > limit
 
         # Not as built a cut holds for every order and node count, without the ways for every

@@ -17,7 +17,6 @@ from tests.bench.planted import planted
 
 OTHER_RULES = (
     "_ports_suffice", "_lines_hold_their_devices", "_pathways_hold_the_segments", "_make_legs",
-    "_deadlines_hold",
 )
 
 

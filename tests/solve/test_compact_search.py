@@ -34,7 +34,9 @@ def _run(machine: Planted) -> DirectRun:
 
 def _model(run: DirectRun, ease: float = 0.0, *, may_wait: bool = False) -> CompactModel:
     built = run.backbone.quick_backbones()[0]
-    return CompactModel(run.builder, run.backbone, built, 3, {}, ease, may_wait)
+    model = CompactModel(run.builder, run.backbone, built, 3, {}, ease, may_wait)
+    model.deadlines_hold({})
+    return model
 
 
 def _solved(model: CompactModel, start: dict[int, int] | None = None) -> dict[int, int] | None:
@@ -263,3 +265,55 @@ def test_repairs_that_lead_nowhere_end_over_other_links(monkeypatch: pytest.Monk
     seen = list(dict.fromkeys(tuple(sorted(b.items())) for b in built))
     assert len(seen) > 1
     assert all(dict(b) in trees for b in seen)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_margins_allow_what_was_in_time_and_refuse_what_was_late(seed: int) -> None:
+    machine = planted(20, seed)
+    run = _run(machine)
+    search = CompactSearch(run.search)
+    assert search.run(_never)
+    best = run.search.incumbent
+    assert best is not None
+    judge = run.search.judge
+    columns = [c.column for c in best.choices]
+    delays = judge._delays.of(columns, judge.ways(best), best.backbone)
+    slots, usual = search._slots, search._switches()
+
+    def is_allowed(total_ns: dict) -> bool:
+        model = CompactModel(
+            run.builder, run.backbone, dict(best.backbone), 3, usual, 0.0,
+            behind_ns=delays.behind_ns,
+        )
+        model.deadlines_hold(model.margins_ns(slots, total_ns))
+        return _solved(model, slots) == slots
+
+    streams = run.instance.streams
+    for (j, _), ns in delays.total_ns.items():
+        assert ns is not None
+        assert ns <= streams[j].limit_ns
+    assert is_allowed(dict(delays.total_ns))
+    for j, key in random.Random(seed).sample(sorted(delays.total_ns, key=repr), 5):
+        late = 2 * streams[j].limit_ns
+        assert not is_allowed({**delays.total_ns, (j, key): late})
+
+
+def test_waits_that_were_found_are_those_the_model_counts() -> None:
+    machine = planted(60, 1)
+    run = _run(machine)
+    built = run.backbone.quick_backbones()[0]
+    first = CompactModel(run.builder, run.backbone, built, 3, {}, 0.0)
+    link, (waits, frames) = next(
+        (link, found) for link, found in first._crossing.items() if len(found[1]) > 2
+    )
+    j = max(frames, key=lambda m: run.instance.streams[m].pcp)
+    pcp = run.instance.streams[j].pcp
+    longer = waits[pcp] + 1_000_000
+    again = CompactModel(
+        run.builder, run.backbone, built, 3, {}, 0.0, behind_ns={link: {pcp: longer}}
+    )
+    assert again._hop(j, *link) == first._hop(j, *link) + 1_000_000
+    # Who is less urgent waits no less.
+    assert all(ns >= longer for ns in again._crossing[link][0][: pcp + 1])
+    others = [other for other in first._crossing if other != link]
+    assert all(again._crossing[other] == first._crossing[other] for other in others)

@@ -228,6 +228,8 @@ def test_a_crew_elsewhere_prices_regions_and_plans_parts(
     monkeypatch.setattr(decomposed_run, "PART_S", 1.0)
     monkeypatch.setattr(decomposed_run, "FIRST_S", 0.5)
     monkeypatch.setattr(decomposed_run, "SEED_SHARE", 0.002)
+    # Where it is first to find a layout, no parts are planned.
+    monkeypatch.setattr(decomposed_run.CompactSearch, "has_time", lambda search: False)
     crew = Elsewhere()
     outcome = planner.plan_layout(
         # Ended by its parts; the limit is for a busy machine.

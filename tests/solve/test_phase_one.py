@@ -154,8 +154,14 @@ def test_backbones_of_a_walk_are_trees_the_quickest_first() -> None:
         links = {ends[frozenset(e)] for e in tree.edges}
         crossed.append((float((hops * urgency).sum()), links))
     assert min(crossed, key=lambda c: c[0])[1] == set(quick)
-    value = next(value for value, tree in crossed if tree == set(quick))
-    assert backbone._crossed(frozenset(quick), urgency) == pytest.approx(value)
+    hops = backbone._hops_in(frozenset(quick))
+    old = min(quick)
+    others = set(ends.values()) - set(quick)
+    after = dict(backbone._crossed_after(hops, old, others, urgency + urgency.T))
+    assert after
+    for new, value in after.items():
+        tree = set(quick) - {old} | {new}
+        assert value == pytest.approx(next(v for v, links in crossed if links == tree))
     rank = {frozenset(links): value for value, links in crossed}
     values = [rank[frozenset(tree)] for tree in trees]
     assert len(values) > 1
