@@ -23,10 +23,9 @@ from partitioner.solve.arrays import Bools, Ints
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.cpsat import run
-from partitioner.solve.delays import NO_DELAYS, Behind
+from partitioner.solve.delays import NO_DELAYS, Behind, Delivery
 from partitioner.solve.kept import kept
 from partitioner.solve.leg_estimates import PORT_ROUNDS, LegEstimates
-from partitioner.solve.verify import Delivery
 from partitioner.timing.constants import PCPS
 from partitioner.timing.frames import slot_on_link_ns
 from partitioner.units import ceil_div
@@ -546,28 +545,34 @@ class CompactModel:
             return {}
         leg_ns = {v.index: STEP_NS * n for v, n in zip(legs, found.values, strict=True)}
         margins: dict[Delivery, int] = {}
-        for (j, (device, switch)), ns in total_ns.items():
-            stream = self.instance.streams[j]
-            source, start, end = stream.source_device, stream.source_switch, switch
-            estimate = 0
-            if source is not None:
-                start = self.slots[slots[self.unit_no[source]]].switch
-                estimate += leg_ns[self.up[j].index]
-            if device is not None:
-                end = self.slots[slots[self.unit_no[device]]].switch
-            ends = [slots[self.unit_no[i]] for i in (source, device) if i is not None]
-            if len(ends) == 1 or ends[0] != ends[1]:
-                estimate += STEP_NS * steps(self._hop(j, start, end))
-                if device is not None:
-                    estimate += leg_ns[self.down[j, device].index]
+        for delivery, ns in total_ns.items():
             if ns is None:
                 continue
-            late_ns, early_ns = ns - stream.limit_ns, stream.limit_ns - estimate
+            limit_ns = self.instance.streams[delivery[0]].limit_ns
+            late_ns, early_ns = ns - limit_ns, limit_ns - self._estimate_ns(delivery, slots, leg_ns)
             if late_ns > 0 and early_ns >= 0:
-                margins[j, (device, switch)] = late_ns
+                margins[delivery] = late_ns
             elif late_ns <= 0 and early_ns < 0:
-                margins[j, (device, switch)] = early_ns
+                margins[delivery] = early_ns
         return margins
+
+    def _estimate_ns(
+        self, delivery: Delivery, slots: Mapping[int, int], leg_ns: Mapping[int, int]
+    ) -> int:
+        """Legs, by number of the variable, and the hop between, if there is one."""
+        j, (device, end) = delivery
+        stream = self.instance.streams[j]
+        source, start = stream.source_device, stream.source_switch
+        estimate = 0
+        if source is not None:
+            estimate += leg_ns[self.up[j].index]
+            if device is not None and slots[self.unit_no[source]] == slots[self.unit_no[device]]:
+                return estimate
+            start = self.slots[slots[self.unit_no[source]]].switch
+        if device is not None:
+            estimate += leg_ns[self.down[j, device].index]
+            end = self.slots[slots[self.unit_no[device]]].switch
+        return estimate + STEP_NS * steps(self._hop(j, start, end))
 
     def tighten(self, delivery: Delivery, margin_ns: int) -> None:
         """Let a delivery be so much sooner than its limit, by the estimate."""

@@ -6,13 +6,12 @@ After a fault only the segments near it are chosen anew, which takes a moment.
 from __future__ import annotations
 
 import itertools
-from collections import defaultdict
 from collections.abc import Callable, Collection, Iterable, Mapping
 
 import numpy as np
 
 from partitioner.solve.delays import NO_DELAYS, Delays
-from partitioner.solve.port_choice import NEAR, PortChoice, placed
+from partitioner.solve.port_choice import NEAR, PortChoice, by_slot, placed
 from partitioner.solve.search import Search
 from partitioner.solve.verify import Verdict
 
@@ -159,18 +158,12 @@ class CompactSearch(PortChoice):
     def _partners(self, units: Iterable[int]) -> set[int]:
         """Units that exchange streams with some."""
         inst, unit_no = self.search.instance, self._model.unit_no
-        streams = {
-            j for i in self._devices(units) for j in (*inst.sent_by[i], *inst.received_by[i])
-        }
-        return {unit_no[i] for j in streams for i in inst.streams[j].devices}
+        return {unit_no[i] for i in inst.ends_with(self._devices(units))}
 
     def _remade(self, slots: Mapping[int, int], delays: Delays = NO_DELAYS) -> dict[int, int]:
         """Make the model anew with what is known now; gives a choice as that has it."""
         slot_of = self._model.slots
-        on: dict[int, list[int]] = defaultdict(list)
-        for u, k in slots.items():
-            on[k].append(u)
-        hanging = [(slot_of[k], units) for k, units in on.items()]
+        hanging = [(slot_of[k], units) for k, units in by_slot(slots).items()]
         usual = {u: slot_of[k].switch for u, k in slots.items()}
         self._model = self._new_model(usual, hanging, delays)
         return placed(self._model, hanging)

@@ -248,11 +248,8 @@ def _ends_inside(
 def _streams_inside(builder: ColumnBuilder, part: Part, inside: set[str]) -> dict[str, Stream]:
     inst = builder.instance
     known = inst.problem.streams
-    numbers = {
-        j for i in part.devices for j in (*inst.sent_by[i], *inst.received_by[i])
-    }
     out = {}
-    for j in sorted(numbers):
+    for j in sorted(inst.streams_of(part.devices)):
         data = inst.streams[j]
         stream = known.get(data.id)
         if stream is None:

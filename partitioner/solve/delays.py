@@ -8,7 +8,7 @@ by is never above what any layout that holds it is judged by.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -33,6 +33,8 @@ from partitioner.timing.line import line_settings, propagation_ns
 Pair = tuple[int, int]
 Ways = Mapping[Pair, Sequence[int]]
 """Switches passed, both ends included, by (from, to)."""
+Delivery = tuple[int, tuple[int | None, int]]
+"""A stream and one of its targets."""
 Behind = Mapping[Pair, Mapping[int, int]]
 """By backbone link and direction, by PCP: longest wait with the own frame's time on the link, in
 ns. That is about what a frame of that PCP waits that comes in addition."""
@@ -40,9 +42,9 @@ ns. That is about what a frame of that PCP waits that comes in addition."""
 
 @dataclass(frozen=True, slots=True)
 class Delays:
-    """Worst-case delay by (stream, target), in ns; None where there is no bound."""
+    """Worst-case delays, in ns; None where there is no bound."""
 
-    total_ns: Mapping[tuple[int, tuple[int | None, int]], int | None]
+    total_ns: Mapping[Delivery, int | None]
     behind_ns: Behind
 
 
@@ -60,7 +62,7 @@ class SelectionDelays:
         self,
         columns: Sequence[Column],
         ways: Ways | None = None,
-        built: Iterable[tuple[int, str]] = (),
+        built: Collection[tuple[int, str]] = (),
         *,
         as_built: bool = True,
         outside: bool = False,
@@ -114,7 +116,7 @@ class SelectionDelays:
                 )
         found = analyse(NetworkTraffic(tuple(lines), tuple(links), tuple(streams)), linear=False)
         rates = {link.id: link.rate_bps for link in links}
-        total: dict[tuple[int, tuple[int | None, int]], int | None] = {}
+        total: dict[Delivery, int | None] = {}
         behind: dict[str, dict[int, int]] = defaultdict(dict)
         for j, key, besides_ns in complete:
             stream = inst.streams[j]
@@ -127,8 +129,9 @@ class SelectionDelays:
                     there = behind[leg.where]
                     waits = leg.queue_ns + leg.access_ns + own
                     there[stream.pcp] = max(there.get(stream.pcp, 0), waits)
-        pairs = {_between(a, b): (a, b) for way in (ways or {}).values() for a, b in pairwise(way)}
-        return Delays(total, {pairs[name]: there for name, there in behind.items()})
+        ends = [self._backbone.links[k].ends for k, _ in built]
+        pairs = [*ends, *((b, a) for a, b in ends)]
+        return Delays(total, {p: behind[_between(*p)] for p in pairs if _between(*p) in behind})
 
     # -- media --------------------------------------------------------------------------------
 
@@ -235,7 +238,8 @@ class SelectionDelays:
             forward = [s.forwarding_delay_ns for s in inst.problem.switches.values()]
             hops.append(Hop(LegKind.SWITCH, "", delay_ns=forward[way[0]]))
             for a, b in pairwise(way):
-                hops.append(Hop(LegKind.BACKBONE, _between(a, b), _between(a, b), PORT))
+                name = _between(a, b)
+                hops.append(Hop(LegKind.BACKBONE, name, name, PORT))
                 hops.append(Hop(LegKind.SWITCH, "", delay_ns=forward[b]))
         if down is not None:
             hops.append(self._hop(down, columns[down], PORT, down=True))

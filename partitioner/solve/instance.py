@@ -426,6 +426,14 @@ class Instance:
                 if target.device is not None:
                     self.received_by[target.device].append(j)
 
+    def streams_of(self, devices: Iterable[int]) -> set[int]:
+        """Streams that some devices send or receive."""
+        return {j for i in devices for j in (*self.sent_by[i], *self.received_by[i])}
+
+    def ends_with(self, devices: Iterable[int]) -> set[int]:
+        """Devices at an end of a stream that some devices send or receive, these among them."""
+        return {i for j in self.streams_of(devices) for i in self.streams[j].devices}
+
     def may_be_joined(self, device: int, grade: int, beside: Container[int] = ()) -> bool:
         """Whether a partner of one of its streams could be on a line of the grade with a device.
 

@@ -14,10 +14,10 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
 
 from partitioner.solve.columns import Column
+from partitioner.solve.delays import Delivery
 from partitioner.solve.exchange_columns import exchange_columns
 from partitioner.solve.master import Choice, Master, Selection, selection_cost
 from partitioner.solve.search import Search
-from partitioner.solve.verify import Delivery
 
 NEAR = 10
 """Devices tried on each line at first."""

@@ -13,12 +13,12 @@ from functools import partial
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_losses import LossRows
 from partitioner.solve.compact_model import CompactModel, Slot
-from partitioner.solve.delays import NO_DELAYS, Delays
+from partitioner.solve.delays import NO_DELAYS, Delays, Delivery
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.laying import laid_line
 from partitioner.solve.master import Master, Selection
 from partitioner.solve.search import Search
-from partitioner.solve.verify import Delivery, Verdict
+from partitioner.solve.verify import Verdict
 
 NEAR = 3
 """Nearest switches that a device may hang on in any case."""
@@ -91,28 +91,25 @@ class PortChoice:
 
     def _slots_in(self, selection: Selection) -> dict[int, int]:
         """Slot by unit in a layout, without units that the model does not let hang there."""
-        return placed(self._model, self._segments_of(selection))
-
-    def _segments_of(self, selection: Selection) -> list[tuple[Slot, set[int]]]:
         unit_no = self._model.unit_no
-        return [
-            (Slot(c.column.switch, c.column.grade, c.port), {unit_no[i] for i in c.column.devices})
-            for c in selection.choices
-        ]
+        return placed(
+            self._model,
+            (
+                (
+                    Slot(c.column.switch, c.column.grade, c.port),
+                    {unit_no[i] for i in c.column.devices},
+                )
+                for c in selection.choices
+            ),
+        )
 
     # -- laying -------------------------------------------------------------------------------
-
-    def _on_slots(self) -> dict[int, list[int]]:
-        on: dict[int, list[int]] = defaultdict(list)
-        for u, k in self._slots.items():
-            on[k].append(u)
-        return on
 
     def _lay(self) -> set[int]:
         """Lay the segments chosen; gives the units on those that break a rule, and learns why."""
         model = self._model
         self.columns, faults = [], set[int]()
-        for k, units in self._on_slots().items():
+        for k, units in by_slot(self._slots).items():
             slot = model.slots[k]
             column = self._laid(slot, units)
             if column is not None:
@@ -173,10 +170,10 @@ class PortChoice:
         inst, model = self.search.instance, self._model
         devices: set[int] = set()
         for delivery, ns in verdict.late_ns.items():
-            # A margin that has not helped was much too small.
             j, (device, _) = delivery
             before = self._margin_ns.get(delivery, 0)
             least = int(LEAST_MARGIN * inst.streams[j].limit_ns)
+            # A margin that has not helped was much too small; one below zero is none.
             self._margin_ns[delivery] = max(before, 2 * before) + max(ns, least)
             model.tighten(delivery, self._margin_ns[delivery])
             devices.update(i for i in (inst.streams[j].source_device, device) if i is not None)
@@ -191,7 +188,7 @@ class PortChoice:
         """Keep units apart whose line runs where no way to one of its devices does."""
         model = self._model
         faults: set[int] = set()
-        for k, units in self._on_slots().items():
+        for k, units in by_slot(self._slots).items():
             slot = model.slots[k]
             if len(units) > 1 and self._strays(slot, units):
                 few = _fewest(units, partial(self._strays, slot))
@@ -218,7 +215,7 @@ class PortChoice:
 
     def _around(self, faults: set[int], size: int) -> set[int]:
         """Units on the segments nearest to some units, so many or a few more."""
-        inst, on = self.search.instance, self._on_slots()
+        inst, on = self.search.instance, by_slot(self._slots)
         devices = sorted(self._devices(faults))
         there = {self._slots[u] for u in faults if u in self._slots}
 
@@ -242,6 +239,14 @@ def _fewest(units: Sequence[int], fails: Callable[[Sequence[int]], bool]) -> lis
         if rest and fails(rest):
             few = rest
     return few
+
+
+def by_slot(slots: Mapping[int, int]) -> dict[int, list[int]]:
+    """Units on each slot of a choice."""
+    on: dict[int, list[int]] = defaultdict(list)
+    for u, k in slots.items():
+        on[k].append(u)
+    return on
 
 
 def placed(

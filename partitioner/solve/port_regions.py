@@ -13,7 +13,7 @@ from collections.abc import Callable
 
 from partitioner.solve.compact_cost import EstimatedCost
 from partitioner.solve.master import Selection
-from partitioner.solve.port_choice import PortChoice
+from partitioner.solve.port_choice import PortChoice, by_slot
 from partitioner.solve.search import Search
 
 EASE = 0.02
@@ -79,7 +79,7 @@ class PortRegions(PortChoice):
         for k in order:
             if over():
                 break
-            units = self._on_slots().get(k)
+            units = by_slot(self._slots).get(k)
             if units is not None:
                 gained += self._improve(self._around(set(units), size), seconds, over)
         return gained

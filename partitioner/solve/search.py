@@ -166,15 +166,8 @@ class Search:
 
     def _hubness(self) -> list[int]:
         inst = self.instance
-        partners = [
-            {
-                end
-                for j in (*inst.sent_by[i], *inst.received_by[i])
-                for end in inst.streams[j].devices
-            } - {i}
-            for i in range(inst.n)
-        ]
-        return [min(max(1, len(p)), HUB) for p in partners]
+        partners = [len(inst.ends_with([i]) - {i}) for i in range(inst.n)]
+        return [min(max(1, count), HUB) for count in partners]
 
     def _penalties(self) -> list[int]:
         """Price of leaving each device out: above anything that covering it could cost.

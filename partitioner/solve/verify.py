@@ -17,7 +17,7 @@ from partitioner.model.problem import QueueOrder
 from partitioner.network.routes import switch_ways
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.delays import NO_DELAYS, Delays, SelectionDelays, Ways
+from partitioner.solve.delays import NO_DELAYS, Delays, Delivery, SelectionDelays, Ways
 from partitioner.solve.instance import Instance
 from partitioner.solve.losses import Losses
 from partitioner.solve.master import Selection
@@ -28,8 +28,6 @@ from partitioner.units import PPM
 
 Route = tuple[int, tuple[int | None, int], tuple[int, ...]]
 """A stream, one of its targets, and the switches passed on the way there."""
-Delivery = tuple[int, tuple[int | None, int]]
-"""A stream and one of its targets."""
 FEW_SEGMENTS = 5
 """Up to so many segments cuts are made as strong as they can be."""
 NEVER_NS = 2**40
@@ -374,14 +372,7 @@ class Judge:
 
     def _talks_to(self, column: Column, home: dict[int, tuple[int, int]]) -> set[int]:
         """Segments that streams to or from a segment begin or end on."""
-        inst = self._instance
-        partners = {
-            i
-            for d in column.devices
-            for j in (*inst.sent_by[d], *inst.received_by[d])
-            for i in inst.streams[j].devices
-        }
-        return {home[i][1] for i in partners if i in home}
+        return {home[i][1] for i in self._instance.ends_with(column.devices) if i in home}
 
     def _family(self, column: Column, as_built: bool) -> SegmentFamily:
         return SegmentFamily(

@@ -39,6 +39,7 @@ def test_the_estimate_is_near_the_bill(seed: int) -> None:
         c.column.cost + run.instance.port_classes[c.port].value for c in best.choices
     )
     model = CompactModel(run.builder, run.backbone, dict(best.backbone), 3, {}, 0.05)
+    model.deadlines_hold({})
     cost = EstimatedCost(model)
     estimated = cost.of(search._slots)
     # A tree is shorter than the line through its devices.

@@ -147,7 +147,7 @@ def _own_limits(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
 def _load_conflict(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
     inst, latency = builder.instance, builder.latency
     ident, data = inst.device_ids[device], inst.grades[grade]
-    streams = [inst.streams[j] for j in {*inst.sent_by[device], *inst.received_by[device]}]
+    streams = [inst.streams[j] for j in inst.streams_of([device])]
     streams.sort(key=lambda s: (-s.frame_bytes / s.period_ns, s.id))
     ends = [(name_of(s), *ends_of(inst, s)) for s in streams]
     told = [f"{id_} from {source} to {named(targets)}" for id_, source, targets in ends]

@@ -133,10 +133,7 @@ class Homes:
             ]
         if latency.line(grade, frozenset(block.devices)) is not None:
             return []
-        streams = {
-            inst.streams[j].id
-            for i in block.devices for j in (*inst.sent_by[i], *inst.received_by[i])
-        }
+        streams = {inst.streams[j].id for j in inst.streams_of(block.devices)}
         return [block.groups | {("deadline", s) for s in streams}]
 
     def _may_be_joined(self, block: Block, grade: int) -> bool:

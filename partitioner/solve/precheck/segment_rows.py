@@ -212,8 +212,7 @@ class SegmentRows:
                 continue
             because = {
                 ("deadline", inst.streams[j].id)
-                for i in self._members(b for b, _ in inside)
-                for j in (*inst.sent_by[i], *inst.received_by[i])
+                for j in inst.streams_of(self._members(b for b, _ in inside))
             }
             slots = [slot[b] for b, _ in inside]
             for taken, each in ((slots, room), *whole_shares(slots, room)):
