@@ -111,6 +111,32 @@ def reordered(before: Segment, after: Segment) -> tuple[str, ...]:
     return tuple(x for x in after.devices if x in before.devices and x not in still)
 
 
+def pieces_of(problem: Problem, layout: Layout) -> dict[str, tuple[str, int | None]]:
+    """Inner neighbour and cut length in µm of each device's piece; None: not known any more."""
+    network = CableNetwork(problem)
+    known = problem.devices.keys() | problem.switches.keys()
+    found: dict[str, tuple[str, int | None]] = {}
+    for segment in layout.segments:
+        if segment.switch in known and all(d in known for d in segment.devices):
+            for piece in segment_geometry(segment, network, problem.line).pieces:
+                found.setdefault(piece.owner, (piece.inner, piece.length_um))
+            continue
+        # Some nodes are gone: the pieces between those that are left keep their length.
+        for arm in segment.arms:
+            for k, device in enumerate(arm):
+                inner = arm[k - 1] if k else segment.switch
+                length = None
+                if device in known and inner in known:
+                    ends = (k == len(arm) - 1) + (not all(segment.arms) and k == 0)
+                    length = (
+                        network.length_um(inner, device)
+                        + problem.line.drop_slack_um
+                        + ends * problem.line.end_slack_um
+                    )
+                found.setdefault(device, (inner, length))
+    return found
+
+
 class _Counter:
     def __init__(
         self, problem: Problem, before: Layout, after: Layout, problem_before: Problem,
@@ -124,8 +150,8 @@ class _Counter:
         self.kept = {
             d for d in self.old_home if d in self.new_home and d in problem.devices
         }
-        self.old_pieces = self._pieces(problem_before, before)
-        self.new_pieces = self._pieces(problem, after)
+        self.old_pieces = pieces_of(problem_before, before)
+        self.new_pieces = pieces_of(problem, after)
         self.changes: list[Change] = []
 
     @staticmethod
@@ -135,32 +161,6 @@ class _Counter:
             for device in segment.devices:
                 homes.setdefault(device, segment)
         return homes
-
-    @staticmethod
-    def _pieces(problem: Problem, layout: Layout) -> dict[str, tuple[str, int | None]]:
-        """Inner neighbour and cut length of each device's piece; None: not known any more."""
-        network = CableNetwork(problem)
-        known = problem.devices.keys() | problem.switches.keys()
-        found: dict[str, tuple[str, int | None]] = {}
-        for segment in layout.segments:
-            if segment.switch in known and all(d in known for d in segment.devices):
-                for piece in segment_geometry(segment, network, problem.line).pieces:
-                    found.setdefault(piece.owner, (piece.inner, piece.length_um))
-                continue
-            # Some nodes are gone: the pieces between those that are left keep their length.
-            for arm in segment.arms:
-                for k, device in enumerate(arm):
-                    inner = arm[k - 1] if k else segment.switch
-                    length = None
-                    if device in known and inner in known:
-                        ends = (k == len(arm) - 1) + (not all(segment.arms) and k == 0)
-                        length = (
-                            network.length_um(inner, device)
-                            + problem.line.drop_slack_um
-                            + ends * problem.line.end_slack_um
-                        )
-                    found.setdefault(device, (inner, length))
-        return found
 
     def is_line(self, segment: Segment) -> bool:
         return self.problem.catalogue.is_line(segment.grade)

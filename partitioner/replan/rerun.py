@@ -13,10 +13,10 @@ from partitioner.model.layout import Layout, Segment
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.replan.beside import Beside, lay_beside, without_gone
-from partitioner.replan.compare import Comparison, compare
+from partitioner.replan.compare import Comparison, compare, pieces_of
 from partitioner.replan.search import RerunSearch
 from partitioner.replan.searched import Found, RerunSettings, Searched
-from partitioner.solve.change import Held, cut_lengths, plca_ids
+from partitioner.solve.change import Held, plca_ids
 from partitioner.solve.run import OnLayout
 
 
@@ -184,9 +184,13 @@ def rerun(
     """
     held = held or Held()
     old_problem = problem if problem_before is None else problem_before
+    old_cuts_um = {
+        device: length_um
+        for device, (_, length_um) in pieces_of(old_problem, before).items()
+        if length_um is not None
+    }
     search = RerunSearch(
-        problem, before, cut_lengths(old_problem, before), held, settings, clock, on_progress,
-        should_stop, start,
+        problem, before, old_cuts_um, held, settings, clock, on_progress, should_stop, start
     )
     search.on_layout = on_layout
     searched = search.searched()

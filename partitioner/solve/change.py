@@ -31,8 +31,7 @@ from ortools.sat.python import cp_model
 
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.plca import HIGHEST_ID
-from partitioner.model.problem import ChangePrices, Problem
-from partitioner.network.cable import CableNetwork
+from partitioner.model.problem import ChangePrices
 from partitioner.solve.columns import Column
 from partitioner.solve.instance import Instance
 from partitioner.solve.kept import kept
@@ -88,28 +87,6 @@ class Aim:
     change_weight: int = 1
     most_plan_money: int | None = None
     most_change_money: int | None = None
-
-
-def cut_lengths(problem: Problem, layout: Layout) -> dict[str, int]:
-    """Cut length of each device's piece of cable in a layout, in µm.
-
-    Pieces that touch a device or switch the problem does not know are left out, since their
-    length is not known any more.
-    """
-    network = CableNetwork(problem)
-    drop, end = problem.line.drop_slack_um, problem.line.end_slack_um
-    known = problem.devices.keys() | problem.switches.keys()
-    lengths: dict[str, int] = {}
-    for segment in layout.segments:
-        at_end = not all(segment.arms)
-        for arm in segment.arms:
-            for k, device in enumerate(arm):
-                inner = arm[k - 1] if k else segment.switch
-                if device not in known or inner not in known or device in lengths:
-                    continue
-                slack = drop + end * ((k == len(arm) - 1) + (at_end and k == 0))
-                lengths[device] = network.length_um(inner, device) + slack
-    return lengths
 
 
 def kept_in_order(old: Sequence[int], new: Sequence[int]) -> int:
@@ -186,7 +163,7 @@ class ChangeModel:
     prices
         What each kind of change costs.
     old_cuts_um
-        Cut length of each device's old piece; see :func:`cut_lengths`.
+        Cut length of each device's old piece, as far as it is known.
     held
         What must stay untouched.
 
