@@ -2,12 +2,11 @@
 
 What is sent is a task that can be pickled: lines to be built
 (:class:`~partitioner.solve.seed_task.SeedTask`), a region of the bound to be priced
-(:class:`~partitioner.solve.bound.region_task.RegionTask`), a part to be planned
-(:class:`~partitioner.solve.part_task.PartTask`), any layout to be found
-(:class:`~partitioner.solve.first_layout_task.FirstLayoutTask`) or one to be made cheaper
-(:class:`~partitioner.solve.cheaper_task.CheaperTask`). What comes back is what it has emitted, each
-message in place of the one before. Every task ends by itself after the time that it holds. One
-that is lost comes back without a message: what it was to make better stays as it is.
+(:class:`~partitioner.solve.bound.region_task.RegionTask`), or a part to be planned, any layout of
+the whole to be found or one to be made cheaper (:class:`~partitioner.solve.plan_task.PlanTask`).
+What comes back is what it has emitted, each message in place of the one before. Every task ends by
+itself after the time that it holds. One that is lost comes back without a message: what it was to
+make better stays as it is.
 """
 
 from __future__ import annotations

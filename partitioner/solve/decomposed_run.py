@@ -21,7 +21,6 @@ from typing import Any
 from partitioner.model.layout import Layout, Segment
 from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.bound.region_task import Found, RegionTask
-from partitioner.solve.cheaper_task import CheaperTask
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_search import FEW_LEFT_OUT, CompactSearch
 from partitioner.solve.crew import Crew, SideProcesses, Work
@@ -32,13 +31,13 @@ from partitioner.solve.decomposition import (
     parts_of_layout,
     port_counts,
 )
-from partitioner.solve.first_layout_task import MOST_BESIDE, FirstLayoutTask
 from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Choice
-from partitioner.solve.part_task import PartTask
 from partitioner.solve.phase_one import PhaseOne
+from partitioner.solve.plan_task import MOST_BESIDE, PlanTask
 from partitioner.solve.run import Run
+from partitioner.solve.search import Study
 from partitioner.solve.seed_task import Routes
 from partitioner.solve.seeds import LineSeeder
 from partitioner.solve.side_process import Task
@@ -307,7 +306,8 @@ class DecomposedRun(Run):
         if left < 0.5 * seconds:
             return None
         settings = self._settings_beside(self.settings.seed + self.rounds, min(seconds, left))
-        task = PartTask(part_problem(self.builder, part), settings, self._known(part))
+        problem = part_problem(self.builder, part)
+        task = PlanTask(problem, settings, known=(self._known(part),))
 
         def take(found: Sequence[Layout]) -> None:
             self.search.take_part(part.devices, columns_of(self.builder, found[-1]))
@@ -413,7 +413,7 @@ class DecomposedRun(Run):
             if self.cost is None:
                 self._begin_with_found(found[-1])
 
-        return _Job(FirstLayoutTask(self.instance.problem, settings), take)
+        return _Job(PlanTask(self.instance.problem, settings, Study(first_only=True)), take)
 
     def _end_searches(self) -> None:
         """End what is at work beside and have others in its place."""
@@ -448,7 +448,9 @@ class DecomposedRun(Run):
             if not self.deterministic:
                 self.waiting.append(partial(self._cheaper_job, seed + self.side))
 
-        return _Job(CheaperTask(self.instance.problem, settings, layout), take, again)
+        cheaper = Study(only_cheaper=True)
+        task = PlanTask(self.instance.problem, settings, cheaper, layout, as_found=True)
+        return _Job(task, take, again)
 
     def _prove_bound(self, share: float) -> None:
         """Prove a bound in a share of the time left, taking in what comes from beside."""

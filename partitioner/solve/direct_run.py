@@ -443,6 +443,9 @@ class DirectRun(Run):
 
     def plan(self) -> None:
         """Run all parts in order."""
+        if self.study.only_cheaper:
+            self._cheaper_ports(self.seconds_left())
+            return
         self.step("first layout")
         in_two_steps = not self.seeds_have_process and not self.deterministic and not self.is_small
         self.start_seeds(short=in_two_steps)

@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterable
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
-from partitioner.solve.cheaper_task import CheaperRun
 from partitioner.solve.choice_run import ChoiceRun
 from partitioner.solve.columns import Column
 from partitioner.solve.crew import Crew
@@ -82,8 +81,6 @@ def plan_layout(
         kind = RacingRun
     if only is not None:
         kind = ChoiceRun
-    elif study is not None and study.only_cheaper:
-        kind = CheaperRun
     run = kind(problem, settings, clock, on_progress, should_stop, study, start, known)
     run.on_layout = on_layout
     if isinstance(run, ChoiceRun):

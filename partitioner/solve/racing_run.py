@@ -11,11 +11,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from partitioner.model.layout import Layout
-from partitioner.solve.cheaper_task import CheaperTask
 from partitioner.solve.direct_run import DirectRun
-from partitioner.solve.first_layout_task import MOST_BESIDE, FirstLayoutTask
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
+from partitioner.solve.plan_task import MOST_BESIDE, PlanTask
+from partitioner.solve.search import Study
 from partitioner.solve.side_process import SideProcess
 
 ALONE_S = 1.0
@@ -94,7 +94,7 @@ class RacingRun(DirectRun):
         self._end_seeds()
         for seed in self._seeds_beside():
             settings = self._settings_beside(seed, self.seconds_left())
-            task = FirstLayoutTask(self.instance.problem, settings)
+            task = PlanTask(self.instance.problem, settings, Study(first_only=True))
             self.beside.append(SideProcess(task, self.should_stop))
         self.limits.workers = 1
 
@@ -146,7 +146,10 @@ class RacingRun(DirectRun):
         layout = to_layout(self.instance, self.backbone, best)
         improver.best, improver.begun = self.search.incumbent_value, self.seconds()
         settings = self._settings_beside(improver.seed, self.seconds_left())
-        improver.process.give(CheaperTask(self.instance.problem, settings, layout))
+        cheaper = Study(only_cheaper=True)
+        improver.process.give(
+            PlanTask(self.instance.problem, settings, cheaper, layout, as_found=True)
+        )
 
     def _take_improvements(self) -> None:
         """Take in the last layouts found beside, and tell of better ones."""

@@ -200,7 +200,7 @@ def stages(trace: Sequence[Row]) -> Iterator[tuple[str, list[Row]]]:
     begins = next(k for k, e in enumerate(trace) if e.get("alone") == "first master")
     first = [e for e in trace[:begins] if e.get("task") == "SeedTask"]
     later = [e for e in trace[begins:] if e.get("task") == "SeedTask"]
-    parts = [e for e in tasks if e["task"] == "PartTask"]
+    parts = [e for e in tasks if e["task"] == "PlanTask"]
     alone = [e for e in trace if "alone" in e]
 
     def named(name: str) -> list[Row]:
@@ -296,7 +296,7 @@ def table(trace: Sequence[Row]) -> str:
         lines.append(f"| {name} | {few:.0f} | {many:.0f} | {longest:.1f} |")
     lines += ["", "| task | number | s | s to make | s to take in | MB sent |"]
     lines += ["|---|---:|---:|---:|---:|---:|"]
-    for kind in ("SeedTask", "RegionTask", "PartTask"):
+    for kind in ("SeedTask", "RegionTask", "PlanTask"):
         own = [e for e in trace if e.get("task") == kind]
         mean = {
             k: sum(e[k] for e in own) / max(1, len(own))

@@ -19,7 +19,7 @@ def region(number: int, *touches: int) -> dict[str, object]:
 
 
 def test_parts_are_shared_out_and_steps_alone_are_not() -> None:
-    trace = [MASTER, *[task("PartTask", 10.0)] * 4]
+    trace = [MASTER, *[task("PlanTask", 10.0)] * 4]
     assert [replay(trace, n).total_s for n in (1, 2, 3, 4, 64)] == [43.0, 23.0, 23.0, 13.0, 13.0]
     assert replay(trace, 64).alone_s == 3.0
 
@@ -32,7 +32,7 @@ def test_regions_that_touch_wait_for_each_other() -> None:
 
 
 def test_what_the_program_does_for_a_task_is_done_one_by_one() -> None:
-    slow = [task("PartTask", 10.0, make_s=1.0, take_s=2.0) for _ in range(3)]
+    slow = [task("PlanTask", 10.0, make_s=1.0, take_s=2.0) for _ in range(3)]
     done = replay([MASTER, *slow], 64)
     # Made after 1, 2 and 3 s, back after 11, 12 and 13 s, taken in one after the other.
     assert done.total_s == 3.0 + 11.0 + 2.0 * 3
@@ -40,7 +40,7 @@ def test_what_the_program_does_for_a_task_is_done_one_by_one() -> None:
 
 
 def test_sending_takes_the_time_of_the_link() -> None:
-    heavy = task("PartTask", 1.0, bytes=LINK_BYTES_PER_S, bytes_back=2 * LINK_BYTES_PER_S)
+    heavy = task("PlanTask", 1.0, bytes=LINK_BYTES_PER_S, bytes_back=2 * LINK_BYTES_PER_S)
     done = replay([MASTER, heavy], 2)
     assert done.total_s == pytest.approx(3.0 + 1.0 + 1.0 + 2.0)
     assert done.sending_s == pytest.approx(3.0)

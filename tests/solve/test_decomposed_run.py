@@ -21,9 +21,9 @@ from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.decomposed_run import DecomposedRun
 from partitioner.solve.decomposition import Part, part_problem, parts_of_devices
 from partitioner.solve.direct_run import DirectRun
-from partitioner.solve.first_layout_task import FirstLayoutTask
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_in import columns_of
+from partitioner.solve.plan_task import PlanTask
 from partitioner.solve.port_regions import PortRegions
 from partitioner.solve.run import PlanSettings
 from partitioner.solve.side_process import SideProcess
@@ -195,7 +195,7 @@ class Elsewhere:
         self.flying += 1
         kind = type(task).__name__
         self.kinds[kind] += 1
-        is_lost = kind == "PartTask" and self.kinds[kind] == 1
+        is_lost = kind == "PlanTask" and self.kinds[kind] == 1
         return Flight(self, b"" if is_lost else pickle.dumps(task))
 
     def close(self) -> None:
@@ -233,10 +233,10 @@ def test_a_crew_elsewhere_prices_regions_and_plans_parts(
     crew = Elsewhere()
     outcome = planner.plan_layout(
         # Ended by its parts; the limit is for a busy machine.
-        roomy, PlanSettings(240.0, 0, 2), should_stop=lambda: crew.kinds["PartTask"] > 3, crew=crew
+        roomy, PlanSettings(240.0, 0, 2), should_stop=lambda: crew.kinds["PlanTask"] > 3, crew=crew
     )
     assert crew.is_closed
-    assert min(crew.kinds[k] for k in ("SeedTask", "RegionTask", "PartTask")) > 0
+    assert min(crew.kinds[k] for k in ("SeedTask", "RegionTask", "PlanTask")) > 0
     assessment = assess(roomy, outcome.layout)
     assert not assessment.findings
     assert assessment.cost.objective_money == outcome.cost_money
@@ -312,7 +312,7 @@ def test_a_layout_found_beside_ends_the_search_for_ports(monkeypatch: pytest.Mon
 
         size, is_free, prices_regions, running = 2, True, False, False
 
-        def give(self, task: FirstLayoutTask) -> Beside:
+        def give(self, task: PlanTask) -> Beside:
             seeds.append(task.settings.seed)
             return self
 

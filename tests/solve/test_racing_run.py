@@ -10,14 +10,14 @@ import pytest
 
 from partitioner.check.judge import assess
 from partitioner.model.layout import Layout
-from partitioner.solve.cheaper_task import CheaperTask
 from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.direct_run import DirectRun
-from partitioner.solve.first_layout_task import MOST_BESIDE, FirstLayoutTask
 from partitioner.solve.layout_in import read_start
 from partitioner.solve.layout_out import to_layout
+from partitioner.solve.plan_task import MOST_BESIDE, PlanTask
 from partitioner.solve.planner import PlanSettings
 from partitioner.solve.racing_run import RacingRun
+from partitioner.solve.search import Study
 from tests.bench.planted import Planted, planted
 
 
@@ -65,14 +65,16 @@ def _racing(machine: Planted, workers: int = 2) -> RacingRun:
 
 def test_a_search_beside_gives_any_layout(machine: Planted) -> None:
     found: list[Layout] = []
-    FirstLayoutTask(machine.problem, PlanSettings(work_limit=40, seed=3)).run(found.append)
+    settings = PlanSettings(work_limit=40, seed=3)
+    PlanTask(machine.problem, settings, Study(first_only=True)).run(found.append)
     (layout,) = found
     assert not assess(machine.problem, layout).findings
 
 
 def test_without_a_layout_it_gives_nothing(machine: Planted) -> None:
     found: list[Layout] = []
-    FirstLayoutTask(machine.problem, PlanSettings(time_limit_s=1e-6)).run(found.append)
+    settings = PlanSettings(time_limit_s=1e-6)
+    PlanTask(machine.problem, settings, Study(first_only=True)).run(found.append)
     assert found == []
 
 
@@ -172,11 +174,17 @@ def _first_layout(machine: Planted) -> Layout:
     return to_layout(run.instance, run.backbone, run.search.incumbent)
 
 
+def _cheaper(machine: Planted, layout: Layout) -> PlanTask:
+    study = Study(only_cheaper=True)
+    return PlanTask(machine.problem, PlanSettings(work_limit=20), study, layout, as_found=True)
+
+
 def test_a_layout_is_made_cheaper_beside_step_by_step(machine: Planted) -> None:
     layout = _first_layout(machine)
     found: list[Layout] = []
-    CheaperTask(machine.problem, PlanSettings(work_limit=20), layout).run(found.append)
-    prices = [assess(machine.problem, each).cost.objective_money for each in (layout, *found)]
+    _cheaper(machine, layout).run(found.append)
+    prices = [assess(machine.problem, each).cost.objective_money for each in found]
+    assert prices[0] == assess(machine.problem, layout).cost.objective_money
     assert len(prices) > 1
     assert prices == sorted(set(prices), reverse=True)
     assert not assess(machine.problem, found[-1]).findings
@@ -186,7 +194,7 @@ def test_what_cannot_be_begun_with_is_not_made_cheaper(machine: Planted) -> None
     layout = _first_layout(machine)
     broken = replace(layout, segments=layout.segments[1:])
     found: list[Layout] = []
-    CheaperTask(machine.problem, PlanSettings(work_limit=20), broken).run(found.append)
+    _cheaper(machine, broken).run(found.append)
     assert found == []
 
 
@@ -195,7 +203,7 @@ def test_what_is_cheaper_beside_is_taken_in_and_the_best_is_told(
 ) -> None:
     layout = _first_layout(machine)
     better: list[Layout] = []
-    CheaperTask(machine.problem, PlanSettings(work_limit=20), layout).run(better.append)
+    _cheaper(machine, layout).run(better.append)
     monkeypatch.setattr("partitioner.solve.racing_run.NEWS_S", 0.0)
     run = _racing(machine, workers=3)
     run._begin_with(layout)
@@ -211,7 +219,7 @@ def test_what_is_cheaper_beside_is_taken_in_and_the_best_is_told(
     assert run.cost < before
     assert not first.is_closed, "it has the best one itself"
     assert second.is_closed
-    told = assess(machine.problem, begun[2].given.layout).cost.objective_money
+    told = assess(machine.problem, begun[2].given.start).cost.objective_money
     assert told == run.cost
     assert run.limits.workers == 1
     run.close()
