@@ -120,10 +120,19 @@ def limited_length_text(length_um: int, limit_um: int, digits: int = 2) -> str:
 
 
 def per_cent_text(ratio: Decimal | float, digits: int, rounding: str) -> str:
-    """A ratio in per cent without the sign; what is there never looks like nothing."""
-    if not digits and 0 < ratio < 0.01:
-        return "<1"
-    return number_text(Decimal(str(ratio)) * 100, digits, rounding)
+    """A ratio in per cent without the sign; what is there never looks like nothing.
+
+    Examples
+    --------
+    >>> [per_cent_text(r, 0, ROUND_CEILING) for r in (0.1234, 0.0041, 0.0096, 0.00002)]
+    ['13', '0.5', '1', '0.002']
+    """
+    per_cent = Decimal(str(ratio)) * 100
+    if not digits and 0 < per_cent < 1:
+        # One digit that is not 0, wherever it stands.
+        rounded = per_cent.quantize(Decimal(1).scaleb(per_cent.adjusted()), rounding=rounding)
+        return f"{rounded.normalize():f}"
+    return number_text(per_cent, digits, rounding)
 
 
 def limited_load_text(load_ppm: int, limit_ppm: int) -> str:
