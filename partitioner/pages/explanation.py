@@ -133,7 +133,7 @@ def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -
         for price in telling:
             lines += [wrapped(line, "    ") for line in _price_lines(problem, price, locate)]
         blocks.append("\n".join(lines))
-    else:
+    elif any(p.is_tried for p in explained.prices):
         blocks.append(NOTHING_CHEAPER)
     blocks += [wrapped(said) for said in _others(problem, explained)]
     blocks.append(key_figures_text(problem, explained.assessment))
@@ -212,11 +212,7 @@ def _others(problem: Problem, explained: LayoutExplained) -> list[str]:
     none_known = [name for name, most in open_.items() if most <= own]
     some = {name: most for name, most in open_.items() if most > own}
     tried = [p.name for p in others if p.is_tried and p.may_bind and p.name not in open_]
-    in_groups = {h.key for p in prices if p.is_tried and len(p.handles) > 1 for h in p.handles}
-    untold = [
-        p.name for p in others
-        if not p.is_tried and not in_groups.issuperset(h.key for h in p.handles)
-    ]
+    untold = _untried(prices)
     if free:
         said.append(
             f"{count_text(len(free), 'rule', 'rules')} {'costs' if len(free) == 1 else 'cost'} "
@@ -250,6 +246,30 @@ def _others(problem: Problem, explained: LayoutExplained) -> list[str]:
             f"{_rules(untold)}. A longer --time-limit comes to them."
         )
     return said
+
+
+def _untried(prices: Sequence[RulePrice]) -> list[str]:
+    """Rules that there was no time to plan without, neither alone nor with others of their kind."""
+    in_groups = {h.key for p in prices if p.is_tried and len(p.handles) > 1 for h in p.handles}
+    return [
+        p.name for p in prices
+        if not p.is_tried and not in_groups.issuperset(h.key for h in p.handles)
+    ]
+
+
+def _how_priced(prices: Sequence[RulePrice]) -> str:
+    """What was done to price the rules, and how far a price is to be trusted."""
+    untried = _untried(prices)
+    if len(untried) == len(prices):
+        return "There was no time to take a rule off and plan again."
+    done = "Each rule" if not untried else f"{len(prices) - len(untried)} of {len(prices)} rules"
+    return (
+        f"{done} {'was' if not untried else 'were'} taken off, those of a kind together, and the "
+        "problem planned again"
+        + (f"; there was no time for {count_text(len(untried), 'rule')}. " if untried else ". ")
+        + "Where a layout is not proved optimal, the price is certain between two amounts only; "
+        "what was found without the rule can be had, whatever is proved."
+    )
 
 
 def _rules(names: Iterable[str]) -> str:
@@ -387,9 +407,7 @@ def explained_page(
         lead, others = _prices_lead(problem, explained), _others(problem, explained)
         section = Section(
             title="What each rule costs",
-            intro="Each rule was taken off and the problem planned again. Where a layout is not "
-            "proved optimal, the price is certain between two amounts only; what was found "
-            "without the rule can be had, whatever is proved.",
+            intro=_how_priced(explained.prices),
             tables=[_priced_table(problem, explained, locate)],
             id="rule-prices",
             parts=[Section("What is known besides", points=others)] if others else [],
@@ -404,7 +422,8 @@ def _prices_lead(problem: Problem, explained: LayoutExplained) -> str:
     telling = [p for p in explained.prices if _tells(p)]
     best = max(telling, key=lambda p: p.saved_money, default=None)
     if best is None:
-        return f"T{known[1:]} {NOTHING_CHEAPER}"
+        is_tried = any(p.is_tried for p in explained.prices)
+        return f"T{known[1:]} {NOTHING_CHEAPER}" if is_tried else f"T{known[1:]}"
     saved = money_text(max(best.saved_money, best.price.least_money), problem.currency)
     found = count_text(len(telling), "change of rules", "changes of rules")
     return f"T{known[1:]} Found to be worth it: {found}; most of all {saved} less: {_what(best)}."

@@ -31,8 +31,8 @@ from partitioner.explain.rule_prices import (
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Group, GroupKind, Objective, Problem
-from partitioner.pages.explanation import explained_data, explained_text
-from partitioner.report.amounts import money_text
+from partitioner.pages.explanation import explained_data, explained_page, explained_text
+from partitioner.report.amounts import count_text, money_text
 from partitioner.runs import Answer, Budget, Result
 from tests.bench.planted import Planted, planted
 from tests.brute import brute, oracle
@@ -217,6 +217,17 @@ def test_rules_that_there_was_no_time_for_are_named():
     rooms = [_room(handles, found.assessment) for _, handles in todo]
     assert {0, 2} <= set(rooms), "what is used up comes first, what has room last"
     assert not any(p.is_tried or p.binds for p in prices)
+    text = " ".join(explained_text(problem, nothing).split())
+    assert f"There was no time to plan without {len(prices)} rules" in text
+    assert "Nothing cheaper was found" not in text
+    assert "Nothing cheaper was found" not in " ".join(explained_page(problem, nothing).lead)
+    assert price_intro(problem, nothing) == "There was no time to take a rule off and plan again."
+
+
+def price_intro(problem: Problem, explained: LayoutExplained) -> str:
+    """What stands above the table of prices on the page."""
+    sections = explained_page(problem, explained).walk()
+    return next(str(s.intro) for s in sections if s.id == "rule-prices")
 
 
 def test_each_rule_is_told_by_what_is_proved_of_it():
@@ -257,6 +268,12 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     rows = explained_data(problem, found, lambda steps: "")["prices"]
     assert [r["is_tried"] for r in rows] == [True, True, True, True, True, False]
     assert rows[-1]["state"] == "bad"
+    assert price_intro(problem, found).startswith(
+        "5 of 6 rules were taken off, those of a kind together, and the problem planned again; "
+        f"there was no time for {count_text(1, 'rule')}."
+    )
+    in_time = replace(found, prices=tuple(prices[:-1]))
+    assert price_intro(problem, in_time).startswith("Each rule was taken off, those of a kind")
     assert rows[-1]["costs_at_most"] is None
     table = text.partition("1 rule costs nothing")[0]
     assert "dear" in table
