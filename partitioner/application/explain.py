@@ -118,6 +118,8 @@ def explain(
     'optimal'
     """
     from partitioner.explain.explanation import explain as explained_by
+    from partitioner.report.amounts import money_text
+    from partitioner.report.text import plain
 
     search = (search or Search()).begun()
     told = [""]
@@ -126,7 +128,12 @@ def explain(
         told[0] = text
         search.on_step(text)
 
-    budget = search.budget(problem, lambda: told[0])
+    def state(cost_money: int | None) -> str:
+        if cost_money is None:
+            return told[0]
+        return f"{told[0]}; best {plain(money_text(cost_money, problem.currency))}"
+
+    budget = search.budget(problem, state)
     with told_ending(problem, search):
         explained = explained_by(
             problem, budget, device, step, start,

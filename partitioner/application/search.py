@@ -154,13 +154,17 @@ class Search:
             finishing_s=finishing_s(problem, left_s), **further,
         )  # fmt: skip
 
-    def budget(self, problem: Problem, state: Callable[[], str]) -> Budget:
-        """Budget for several runs in the time left; ``state`` gives what ``on_state`` is told."""
+    def budget(self, problem: Problem, state: Callable[[int | None], str]) -> Budget:
+        """Budget for several runs in the time left.
+
+        ``state`` gives what ``on_state`` is told, by the cost of the best layout of the run under
+        way, None without one.
+        """
         from partitioner.runs import Budget
 
         left_s = self.left_s
         search_s = left_s - finishing_s(problem, left_s, PAGE_SHARE)
         return Budget(
             self.clock, self.clock() + search_s, self.seed, self.workers,
-            self.stop, lambda _, __: self.on_state(state()), self.on_layout,
+            self.stop, lambda at, _: self.on_state(state(at.cost_money)), self.on_layout,
         )  # fmt: skip

@@ -105,7 +105,7 @@ def tradeoff(
         trade_off(
             problem,
             state,
-            search.budget(problem, lambda: seeking_text(state, points)),
+            search.budget(problem, lambda cost: seeking_text(problem, state, points, cost)),
             TradeOffSettings(points, gap),
             None if on_point is None else lambda _: on_point(answer),
             start,

@@ -86,7 +86,7 @@ def command(
     from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
     from partitioner.cli.so_far import kept_so_far
     from partitioner.cli.voice import Voice
-    from partitioner.pages.tradeoff import ending_text
+    from partitioner.report.amounts import count_text
     from partitioner.tradeoff.axes import AXES
     from partitioner.tradeoff.front import Front
     from partitioner.tradeoff.state import STATE, other_axis
@@ -102,7 +102,8 @@ def command(
     ):
         known = None if afresh else read_tradeoff(folder, read, axis)
         if known is not None:
-            voice.note(f"going on from {len(known.front.points)} points in {folder}/")
+            have = count_text(len(known.front.points), "point")
+            voice.note(f"going on from {have} in {folder}/")
         elif not afresh and (other := other_axis(folder, read, AXES[axis])) is not None:
             raise click.UsageError(
                 f"{folder}: holds the trade-off of this problem against {other}; choose another "
@@ -136,7 +137,7 @@ def command(
                 so_far.end(cheapest.cost_money, voice)
         voice.answer_as_asked(answer)
         if not (session.is_json or answer.state.is_finished):
-            voice.note(ending_text(answer.state))
+            voice.note("call again to go on")
         if is_kept:
             voice.note(f"no point was found; kept what {folder}/ held before")
         elif not session.is_json:

@@ -355,12 +355,6 @@ def front_text(problem: Problem, state: TradeOff, assess: Assess) -> str:
     return plain("\n\n".join(b for b in blocks if b))
 
 
-def ending_text(state: TradeOff) -> str:
-    """Why a trade-off ended that is not finished."""
-    why = _ended(state)
-    return f"{why[0].lower()}{why[1:]} before all points were found; call again to go on"
-
-
 def _is_cut_off(state: TradeOff) -> bool:
     return state.ended_by in (Ending.USER, Ending.TIME) and not state.is_finished
 
@@ -369,11 +363,18 @@ def _ended(state: TradeOff) -> str:
     return "Stopped by you" if state.ended_by is Ending.USER else "The time was up"
 
 
-def seeking_text(state: TradeOff, points: int | None) -> str:
-    """What is found and what is sought, while the search is under way."""
+def seeking_text(
+    problem: Problem, state: TradeOff, points: int | None, cost_money: int | None
+) -> str:
+    """What is found and what is sought, while the search is under way.
+
+    ``cost_money`` is what the best layout of the run under way costs; None: it has none yet.
+    """
     found = len(state.front.within(state.goal))
     layouts = len(state.front.points)
-    if not layouts:
+    if not layouts and cost_money is not None:
+        have = f"one of {money_text(cost_money, problem.currency)} found"
+    elif not layouts:
         have = "no layout yet"
     elif found:
         have = f"{found}{'' if points is None else f' of {points}'} points found"

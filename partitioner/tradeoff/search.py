@@ -118,7 +118,8 @@ def trade_off(
     settings
         How many points, how well proved.
     on_front
-        Called after each run with the state so far, to be kept.
+        Called after each run but the last that there is time for, with the state so far, to be
+        kept; the caller is given that of the last.
     start
         A layout that the run without a limit starts from.
 
@@ -170,8 +171,8 @@ def trade_off(
             _between(state, seen, budget, settings, seconds)
         if not budget.is_over:
             again.add(limit)
-        if on_front is not None:
-            on_front(state)
+            if on_front is not None:
+                on_front(state)
     else:
         # What was tried in vain is still open.
         state.is_finished = _next_limit(state, settings, set()) is _DONE

@@ -77,6 +77,18 @@ def test_without_a_point_it_goes_on_until_the_time_is_up(problem, outcome) -> No
     assert budget.asked[2][0] > budget.asked[0][0], "later tries get more of what is left"
 
 
+def test_what_a_run_found_is_told_unless_it_was_the_last(problem, outcome) -> None:
+    """The caller writes what the last one found, and a page takes seconds to draw."""
+    budget = ShortRuns(problem, outcome)
+    told: list[float] = []
+    trade_off(
+        problem, begin(problem, AXES["latency"]), budget, TradeOffSettings(8, 0.01),
+        lambda _: told.append(budget.left_s),
+    )  # fmt: skip
+    assert len(told) > 10
+    assert all(left_s > 0.05 for left_s in told)
+
+
 def test_a_stop_is_told_as_one(problem, outcome) -> None:
     budget = ShortRuns(problem, outcome, stops_at=5.0)
     state = trade_off(problem, begin(problem, AXES["latency"]), budget, TradeOffSettings(8, 0.01))
@@ -92,14 +104,19 @@ def test_one_point_asked_for_and_found_ends_it(problem, outcome) -> None:
 
 def test_progress_tells_points_found_and_what_is_sought(problem, outcome) -> None:
     state = begin(problem, AXES["latency"])
-    assert seeking_text(state, 8) == "no layout yet; seeking the cheapest layout"
+
+    def seeking(cost_money: int | None = None) -> str:
+        return seeking_text(problem, state, 8, cost_money)
+
+    assert seeking() == "no layout yet; seeking the cheapest layout"
+    assert seeking(471_490) == "one of 47.15 EUR found; seeking the cheapest layout"
     trade_off(problem, state, ShortRuns(problem, outcome), TradeOffSettings(8, 0.01))
     state.sought = None
-    assert seeking_text(state, 8) == (
+    assert seeking() == (
         "1 layout, none proved within 1.0 % yet; seeking the cheapest layout"
     )
     state.goal, state.sought = 0.2, 1_250_000
-    assert seeking_text(state, 8) == (
+    assert seeking() == (
         "1 of 8 points found; seeking the cheapest with a worst latency of at most 1.25 ms"
     )
 
