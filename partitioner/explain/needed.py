@@ -22,7 +22,7 @@ class Needed:
     """The rules that a layout does not keep, and changes with which it keeps all there are.
 
     ``changes`` are in words, each on one rule; the check accepts the layout with all of them made,
-    which gives ``problem``.
+    which gives ``problem``. Of a layout that keeps all rules they are what makes it cheaper.
     """
 
     handles: tuple[Handle, ...]
@@ -41,7 +41,10 @@ def needed(
     That may be another rule than these: without a limit of length a backbone reaches further too.
     Once ``should_stop`` says so it may be told to need more than it does.
     """
-    found = assess(problem, written_for(problem, layout)).findings
+    judged = assess(problem, written_for(problem, layout))
+    found = judged.findings
+    if not found:
+        return _needed_for_less(problem, handles, layout, judged.cost.objective_money)
     rules = handles_of(problem)
     by_finding = [[h for h in rules if _is_about(h, f)] for f in found]
     # Most rules are about the first of their subjects: a stream rather than its two ends.
@@ -82,6 +85,40 @@ def needed(
         eased = without(problem, kept)
         words = [f"do without: {h.sentence.removesuffix('.')}" for h in kept]
     return Needed(tuple(kept), tuple(dict.fromkeys(words)), eased)
+
+
+def _needed_for_less(
+    problem: Problem, handles: Sequence[Handle], layout: Layout, cost_money: int
+) -> Needed:
+    """What a layout needs to cost as little as without some rules, all of which it keeps.
+
+    That is more ports of a cheap kind, where it has a dear one for want of them.
+    """
+    loose = without(problem, handles)
+    free_money = assess(loose, written_for(loose, layout)).cost.objective_money
+    used, words, eased = [], [], problem
+    for handle in handles if free_money < cost_money else ():
+        scale = handle.scale
+        if scale is None or handle.rule != "port-exists":
+            continue
+        amount = scale.start
+        while amount < scale.end:
+            wider = scale.to(amount + scale.step)(eased)
+            if _ports_money(wider, layout) >= _ports_money(eased, layout):
+                break
+            amount, eased = amount + scale.step, wider
+        if amount != scale.start:
+            used.append(handle)
+            words.append(scale.words(amount))
+    if assess(eased, written_for(eased, layout)).cost.objective_money > free_money:
+        return Needed((), (), problem)
+    return Needed(tuple(used), tuple(words), eased)
+
+
+def _ports_money(problem: Problem, layout: Layout) -> int:
+    """Prices of the ports that a layout takes."""
+    ports = ((problem.switches[s.switch], s.port) for s in written_for(problem, layout).segments)
+    return sum(switch.port_groups[switch.group_of_port(p)].price_money for switch, p in ports)
 
 
 def _is_about(handle: Handle, finding: RuleFinding) -> bool:

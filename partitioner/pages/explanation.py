@@ -133,8 +133,6 @@ def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -
         for price in telling:
             lines += [wrapped(line, "    ") for line in _price_lines(problem, price, locate)]
         blocks.append("\n".join(lines))
-    elif any(p.is_tried for p in explained.prices):
-        blocks.append(NOTHING_CHEAPER)
     blocks += [wrapped(said) for said in _others(problem, explained)]
     blocks.append(key_figures_text(problem, explained.assessment))
     return "\n\n".join(blocks)

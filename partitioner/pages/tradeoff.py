@@ -129,9 +129,11 @@ def how_sure(state: TradeOff) -> list[str]:
     if proved == len(good):
         sure = "Every point is proved to be the cheapest of its value"
     elif proved:
+        one, rest = proved == 1, len(good) - proved
         sure = (
-            f"{proved} of {len(good)} points are proved to be the cheapest of their value; the "
-            f"others cost at most {gap_text(worst)} more than the cheapest can"
+            f"{proved} of {len(good)} points {'is' if one else 'are'} proved to be the cheapest of "
+            f"{'its' if one else 'their'} value; the {'other costs' if rest == 1 else 'others cost'}"
+            f" at most {gap_text(worst)} more than the cheapest can"
         )
     else:
         sure = f"No point costs more than {gap_text(worst)} above what is possible"
@@ -172,10 +174,17 @@ def steps_text(problem: Problem, state: TradeOff) -> list[str]:
         # What was found can be had, whatever is proved of it.
         a, *_, b = state.front.points
         return [f"From the first layout found to the last, {_gain(problem, state, a, b)}."]
+    first, *_, last = points
+    *_, beyond = state.front.points
+    further = []
+    if beyond.value < last.value:
+        number = len(state.front.points)
+        gain = _gain(problem, state, first, beyond)
+        further = [f"From the first point to layout {number}, the last one known, {gain}."]
     found = knees(points)
     if not found:
-        first, *_, last = points
-        return [f"From the first point to the last, {_gain(problem, state, first, last)}."]
+        gain = _gain(problem, state, first, last)
+        return [f"From the first point to the last, {gain}.", *further]
     sentences = []
     for place in found:
         sentences.append(
@@ -183,7 +192,7 @@ def steps_text(problem: Problem, state: TradeOff) -> list[str]:
             f"{_gain(problem, state, points[place - 1], points[place])}, from there "
             f"{_gain(problem, state, points[place], points[place + 1])}."
         )
-    return sentences
+    return sentences + further
 
 
 def _gain(problem: Problem, state: TradeOff, a: Point, b: Point) -> str:
@@ -282,6 +291,15 @@ def _tables(problem: Problem, state: TradeOff) -> list[Table]:
 
 def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: str) -> Table:
     axis, currency = state.axis, problem.currency
+    rounding = ROUND_FLOOR if axis.id == "margin" else ROUND_CEILING
+    value_column = Column(
+        "value", axis.name.capitalize(), Kind.NUMBER, axis.unit, axis.digits, rounding=rounding
+    )
+    shown = [axis.shown(p.value) for p in state.front.points]
+    while len({value_column.text(value) for value in shown}) < len(shown):
+        # Two points that look alike would leave open what the dearer one is good for.
+        digits = 2 if value_column.digits is None else value_column.digits + 1
+        value_column = replace(value_column, digits=digits)
     rows = []
     before: Point | None = None
     for row, (_, _, p) in zip(point_rows(state), named_points(state), strict=True):
@@ -307,8 +325,7 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
         columns=[
             Column("point", "Point", number, heads_row=True),
             Column("cost", total_name(problem).capitalize(), number, currency, 2),
-            Column("value", axis.name.capitalize(), number, axis.unit, axis.digits,
-                   rounding=ROUND_FLOOR if axis.id == "margin" else ROUND_CEILING),
+            value_column,
             Column("unit"),
             Column("bound", "Bound", number, currency, 2),
             Column("gap_share", "Gap", Kind.PERCENT, digits=1, rounding=ROUND_CEILING),

@@ -34,6 +34,32 @@ def test_a_port_that_is_used_is_named_with_its_number_and_no_other() -> None:
     assert [h.subjects[0] for h in found.handles] == [switch]
 
 
+def test_a_cheaper_port_is_named_though_the_layout_keeps_all_rules() -> None:
+    """A link at a dear port for want of a cheap one breaks nothing, and costs more."""
+    machine = planted(20, 0)
+    layout = machine.hidden
+    switch, grade = layout.segments[0].switch, layout.segments[0].grade
+    old = machine.problem.switches[switch]
+    at = next(k for k, g in enumerate(old.port_groups) if grade in g.grades)
+    group = old.port_groups[at]
+    used = sum(s.switch == switch and s.grade in group.grades for s in layout.segments)
+    cheap = replace(group, count=used - 1)
+    dear = replace(group, count=1, price_money=group.price_money + 20_000)
+    groups = (*old.port_groups[:at], cheap, *old.port_groups[at + 1 :], dear)
+    switches = {**machine.problem.switches, switch: replace(old, port_groups=groups)}
+    problem = replace(machine.problem, switches=switches)
+    there = assess(problem, written_for(problem, layout))
+    assert not there.findings
+    found = needed(problem, of_rule(problem, "port-exists"), layout)
+    grades = f"{' or '.join(group.grades)} (entry {at + 1} of its ports)"
+    assert found.changes == (
+        f"give {switch} {used} ports for {grades} in place of {used - 1}",
+    )
+    after = assess(found.problem, written_for(found.problem, layout))
+    assert after.cost.objective_money == there.cost.objective_money - 20_000
+    assert needed(found.problem, of_rule(problem, "port-exists"), layout).changes == ()
+
+
 def test_an_amount_is_told_as_far_as_the_layout_goes() -> None:
     machine = planted(20, 0)
     line = max(machine.hidden.segments, key=lambda s: len(s.devices) * bool(s.plca_ids))

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from partitioner.application.reading import read_problem
 from partitioner.model.layout import Layout
-from partitioner.pages.tradeoff import steps_text
+from partitioner.pages.tradeoff import how_sure, steps_text, tradeoff_section
 from partitioner.report.text import plain
 from partitioner.tradeoff.axes import AXES
 from partitioner.tradeoff.front import Step, bound_within, front_of, knees, widest_gap
@@ -112,3 +112,37 @@ def test_what_a_gain_costs_is_told_of_layouts_that_are_not_proved_too():
     assert said == "From the first layout found to the last, 2.00 ms faster costs 20.00 EUR more."
     state.steps = state.steps[:1]
     assert steps_text(problem, state) == []
+
+
+def test_what_the_fastest_layout_costs_is_told_beside_what_is_proved() -> None:
+    problem = read_problem(Path("tests/cases/tradeoff-floor.yaml"))
+    state = begin(problem, AXES["latency"])
+    state.steps = [
+        step(None, 100 * MONEY_STEPS, 2_538_000, 100 * MONEY_STEPS),
+        step(2_537_000, 101 * MONEY_STEPS, 2_536_500, 1_005_000),
+        step(2_500_000, 120 * MONEY_STEPS, 1_000_000, 1_005_000),
+    ]
+    assert [plain(said) for said in steps_text(problem, state)] == [
+        "From the first point to the last, 1.50 µs faster costs 1.00 EUR more.",
+        "From the first point to layout 3, the last one known, 1.53 ms faster costs 20.00 EUR "
+        "more.",
+    ]
+    (sure, *_) = how_sure(state)
+    assert plain(sure) == (
+        "1 of 2 points is proved to be the cheapest of its value; the other costs at most 0.5 % "
+        "more than the cheapest can; more may lie between them."
+    )
+
+
+def test_points_that_differ_look_different_in_the_tables() -> None:
+    problem = read_problem(Path("tests/cases/tradeoff-floor.yaml"))
+    state = begin(problem, AXES["latency"])
+    state.steps = [
+        step(None, 100 * MONEY_STEPS, 2_538_000, 100 * MONEY_STEPS),
+        step(2_537_000, 101 * MONEY_STEPS, 2_536_500, 1_005_000),
+    ]
+    (table,) = tradeoff_section(problem, state).tables
+    assert [row[0].words for row in table.cells(("value",))] == ["2.538", "2.537"]
+    state.steps = state.steps[:1]
+    (table,) = tradeoff_section(problem, state).tables
+    assert [row[0].words for row in table.cells(("value",))] == ["2.54"]
