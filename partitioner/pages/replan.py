@@ -65,14 +65,17 @@ def summary_text(result: Rerun) -> str:
     """What the rerun comes to, in a few sentences."""
     found, problem = result.best.found, result.problem
     comparison = result.best.comparison
+    come_and_go = [
+        f"{count_text(count, 'device')} {word}"
+        for kind, word in ((ChangeKind.ADDED, "added"), (ChangeKind.REMOVED, "removed"))
+        if (count := comparison.count(kind))
+    ]
     return (
         f"Layout {money_text(found.plan_money, problem.currency)} and changes "
         f"{money_text(found.change_money, problem.currency)} make "
         f"{money_text(found.total_money, problem.currency)}. "
-        f"Changed: {counted(comparison)}. "
-        f"{count_text(comparison.count(ChangeKind.ADDED), 'device').capitalize()} added, "
-        f"{count_text(comparison.count(ChangeKind.REMOVED), 'device')} removed."
-    )
+        f"Changed: {counted(comparison)}."
+    ) + (f" {', '.join(come_and_go)}." if come_and_go else "")
 
 
 def proof_sentence(result: Rerun) -> str:
@@ -90,6 +93,8 @@ def proof_sentence(result: Rerun) -> str:
             f"Proved over the {searched.columns} segments that were tried: no choice of them has "
             f"a lower sum."
         )
+    if searched.plan_bound_money <= 0:
+        return " ".join([*parts, "There was no time to prove how much less another could cost."])
     gap = (found.total_money - searched.total_bound_money) / max(1, found.total_money)
     least = searched.least_change_money
     bound, plan_bound, change = (
@@ -204,7 +209,7 @@ def rerun_text(result: Rerun, outcome: Outcome | None = None) -> str:
     for table in change_tables(result.problem, result.best.comparison):
         # What comes along with a new or a removed device is in the report.
         told = replace(table, rows=[r for r in table.rows if r[0] not in _ALONG])
-        blocks.append(table_text(told))
+        blocks.append(table_text(told, [c.key for c in table.shown_columns() if c.key != "piece"]))
     if len(result.front) > 1:
         blocks.append(table_text(front_table(result), FRONT_KEYS))
     return plain("\n\n".join(block for block in blocks if block))

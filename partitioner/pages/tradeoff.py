@@ -129,11 +129,11 @@ def how_sure(state: TradeOff) -> list[str]:
     if proved == len(good):
         sure = "Every point is proved to be the cheapest of its value"
     elif proved:
-        one, rest = proved == 1, len(good) - proved
+        verb, whose = ("is", "its") if proved == 1 else ("are", "their")
+        others = "other costs" if len(good) - proved == 1 else "others cost"
         sure = (
-            f"{proved} of {len(good)} points {'is' if one else 'are'} proved to be the cheapest of "
-            f"{'its' if one else 'their'} value; the {'other costs' if rest == 1 else 'others cost'}"
-            f" at most {gap_text(worst)} more than the cheapest can"
+            f"{proved} of {len(good)} points {verb} proved to be the cheapest of {whose} value; "
+            f"the {others} at most {gap_text(worst)} more than the cheapest can"
         )
     else:
         sure = f"No point costs more than {gap_text(worst)} above what is possible"

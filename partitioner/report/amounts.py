@@ -48,13 +48,23 @@ def significant_text(
     exact = Decimal(str(value))
     if not exact:
         return "0"
+    rounded = _significant(exact, rounding, most)
+    return number_text(rounded, _decimals(rounded))
+
+
+def _significant(value: Decimal, rounding: str, most: int, digits: int = 3) -> Decimal:
+    """A value of so many significant digits, and ``most`` decimals."""
     for least in range(2):
         # A second time where rounding made one digit more, as in 99.96.
-        power = max(exact.adjusted() - 2 + least, -most)
-        rounded = exact.quantize(Decimal(1).scaleb(power), rounding=rounding)
-        if rounded.adjusted() <= power + 2:
+        power = max(value.adjusted() + 1 - digits + least, -most)
+        rounded = value.quantize(Decimal(1).scaleb(power), rounding=rounding)
+        if rounded.adjusted() < power + digits:
             break
-    return number_text(rounded, max(0, -power), rounding)
+    return rounded
+
+
+def _decimals(value: Decimal) -> int:
+    return max(0, -int(value.as_tuple().exponent))
 
 
 _AMOUNT = re.compile(r"(\d+\.\d+) (m|µs|ms|%)(?!\w)( left)?")
@@ -115,8 +125,18 @@ def limited_length_text(length_um: int, limit_um: int, digits: int = 2) -> str:
     --------
     >>> limited_length_text(8_747_465, 25_000_000, 1).replace(NBSP, " ")
     '8.8 m of 25 m'
+    >>> limited_length_text(24_831_250, 24_840_000, 1).replace(NBSP, " ")
+    '24.84 m of 24.84 m'
     """
-    return f"{length_text(length_um, digits, ROUND_CEILING)} of {length_limit_text(limit_um)}"
+    own = kept_text(Decimal(length_um) / UM_PER_M, Decimal(limit_um) / UM_PER_M, digits)
+    return f"{own}{NBSP}m of {length_limit_text(limit_um)}"
+
+
+def kept_text(value: Decimal, limit: Decimal, digits: int) -> str:
+    """A figure before its limit, rounded up, but not so far that it looks beyond what it keeps."""
+    while value <= limit < value.quantize(Decimal(1).scaleb(-digits), rounding=ROUND_CEILING):
+        digits += 1
+    return number_text(value, digits, ROUND_CEILING)
 
 
 def per_cent_text(ratio: Decimal | float, digits: int, rounding: str) -> str:
@@ -137,8 +157,9 @@ def per_cent_text(ratio: Decimal | float, digits: int, rounding: str) -> str:
 
 def limited_load_text(load_ppm: int, limit_ppm: int) -> str:
     """How busy something is at most, before its limit."""
-    own = per_cent_text(Decimal(load_ppm) / PPM, 0, ROUND_CEILING)
-    return f"{own} of {limit_text(Decimal(limit_ppm) * 100 / PPM)}{NBSP}%"
+    own, limit = (Decimal(ppm) * 100 / PPM for ppm in (load_ppm, limit_ppm))
+    told = kept_text(own, limit, 0) if own >= 1 else per_cent_text(own / 100, 0, ROUND_CEILING)
+    return f"{told} of {limit_text(limit)}{NBSP}%"
 
 
 def time_text(time_ns: int, rounding: str = ROUND_CEILING) -> str:
@@ -177,6 +198,25 @@ def stated_time_text(time_ns: int) -> str:
     is_long = time_ns >= NS_PER_MS
     value = Decimal(time_ns) / (NS_PER_MS if is_long else NS_PER_US)
     return f"{value.normalize():f}{NBSP}{'ms' if is_long else 'µs'}"
+
+
+def kept_time_text(time_ns: int, limit_ns: int) -> str:
+    """A time that keeps its limit: rounded up, but not so far that it looks longer than that.
+
+    Examples
+    --------
+    >>> kept_time_text(2_144_000, 3_000_000).replace(NBSP, " ")
+    '2.15 ms'
+    >>> kept_time_text(2_211_390, 2_219_000).replace(NBSP, " ")
+    '2.212 ms'
+    """
+    unit_ns, unit = (NS_PER_MS, "ms") if time_ns >= NS_PER_MS else (NS_PER_US, "µs")
+    value, limit = Decimal(time_ns) / unit_ns, Decimal(limit_ns) / unit_ns
+    shown, digits = _significant(value, ROUND_CEILING, MOST_DECIMALS), 3
+    while shown > limit and shown > value:
+        digits += 1
+        shown = _significant(value, ROUND_CEILING, digits, digits)
+    return f"{number_text(shown, _decimals(shown))}{NBSP}{unit}"
 
 
 def share_text(share_ppm: int, digits: int = 1) -> str:

@@ -10,6 +10,7 @@ from partitioner.model.problem import Problem
 from partitioner.report.amounts import (
     NBSP,
     count_text,
+    kept_time_text,
     left_text,
     limited_length_text,
     limited_load_text,
@@ -140,7 +141,8 @@ def _tightest(assessment: Assessment) -> _Found | None:
         remark = f"{way}: at most {time_text(worst.response_ns)} against {deadline}"
     else:
         value = f"{left_text(worst.margin_ns, worst.deadline_ns)} left"
-        remark = f"{way}: at most {time_text(worst.response_ns)} of {deadline}"
+        kept = kept_time_text(worst.response_ns, worst.deadline_ns)
+        remark = f"{way}: at most {kept} of {deadline}"
     share = None if worst.margin_ns is None else round(worst.margin_ns / worst.deadline_ns, 6)
     return _Found(
         KeyFigure("Tightest deadline", value, remark, Chapter.DEADLINES.anchor),

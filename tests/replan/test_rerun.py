@@ -20,6 +20,7 @@ from partitioner.model.problem import (
     Reserve,
     Stream,
 )
+from partitioner.pages.replan import proof_sentence, rerun_text, summary_text
 from partitioner.replan import search
 from partitioner.replan.compare import Kind
 from partitioner.replan.rerun import CannotHold, held_by, rerun
@@ -332,3 +333,28 @@ def test_an_outcome_is_claimed_only_where_nothing_is_held():
     assert outcome.bound_money <= outcome.cost_money
     held = rerun(PROBLEM, BEFORE, QUICK, held=held_by(PROBLEM, BEFORE, ["near"]))
     assert held.outcome(QUICK) is None
+
+
+def test_what_is_not_proved_is_not_told_as_a_bound() -> None:
+    result = rerun(with_device(PROBLEM, "new", 8), BEFORE, QUICK)
+    assert summary_text(result).endswith(" 1\u00a0device added.")
+    unknown = replace(
+        result,
+        best=replace(result.best, found=replace(result.best.found, is_proved=False)),
+        searched=replace(
+            result.searched, total_bound_money=1, plan_bound_money=0, least_change_money=1
+        ),
+    )
+    said = proof_sentence(unknown)
+    assert said.endswith("There was no time to prove how much less another could cost.")
+    assert "0.00" not in said
+    same = summary_text(rerun(PROBLEM, BEFORE, QUICK))
+    assert same.endswith("Changed: nothing that is there already.")
+
+
+def test_a_piece_is_named_once_in_a_terminal() -> None:
+    """By its two nodes, which have columns of their own; the table needs the room."""
+    gone = replace(PROBLEM, devices={k: d for k, d in PROBLEM.devices.items() if k != "d3"})
+    said = rerun_text(rerun(gone, BEFORE, QUICK))
+    assert "Came" in said
+    assert "Piece" not in said

@@ -72,6 +72,13 @@ def test_late_and_overloaded_streams_are_named(twelve) -> None:
     assert "Tightest deadline  overload; " in verdict_text(problem, over, None)
 
 
+def test_a_delay_in_time_never_looks_later_than_its_deadline(twelve) -> None:
+    problem, assessment = twelve
+    close = replace(assessment.streams[0], response_ns=2_211_390, deadline_ns=2_219_000)
+    text = verdict_text(problem, replace(assessment, streams=(close,)), None)
+    assert "at most 2.212 ms of 2.219 ms" in " ".join(text.split())
+
+
 def test_every_line_fits_a_terminal(many) -> None:
     assert max(map(len, verdict_text(*many, None).splitlines())) <= 80
     long = [("a-stream-with-a-name-that-is-long", f"to-{'x' * 60}", "12.3")]
