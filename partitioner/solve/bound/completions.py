@@ -212,12 +212,3 @@ class Completions:
         value = table[np.maximum(left, 0)[None, :], position[:, 0, :]]
         value[:, left < 0] = FAR
         return value
-
-    def least(self) -> float:
-        """Least reduced cost of any walk."""
-        model = self.model
-        device = np.arange(model.k)
-        left = model.capacity - model.weight
-        fits = left >= 0
-        rest = self.on_first(left[fits], device[fits], np.zeros(int(fits.sum()), dtype=np.int64))
-        return float((self.priced.node[: model.k][fits] + rest).min(initial=FAR))

@@ -31,7 +31,6 @@ from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.resources import Amounts, Memory, OptionValues, Words
 from partitioner.solve.bound.walks import Priced, Walk, arm_cost
 from partitioner.solve.columns import TooManyColumns
-from partitioner.units import UM_PER_M
 
 STEPS_PER_LABEL = 8
 """Most steps looked at in one layer, per label it may keep."""
@@ -120,29 +119,6 @@ class _Made(NamedTuple):
     switch: int = -1
 
 
-class _PricedLength:
-    """Completion bounds with a price on length: a walk within the limit pays at most its price."""
-
-    def __init__(
-        self,
-        model: LineModel,
-        priced: Priced,
-        near: NearLists,
-        price: float,
-        look: Callable[[], object],
-    ):
-        self.model, self.price = model, price
-        self.rest = Completions(model.with_length_price(price), priced, near, look)
-        self.least = self.rest.least() - float(self.allowed(np.zeros(1, dtype=np.int64))[0])
-
-    def allowed(self, length_um: Ints) -> Floats:
-        """Most that what is still to come may pay for its length; one step up to be safe."""
-        steps: Floats = np.floor(
-            (self.model.max_length_um - length_um) * self.price
-        )
-        return steps + 1.0
-
-
 class LabelSearch:
     """Search of one line model.
 
@@ -177,9 +153,6 @@ class LabelSearch:
         self.near = NearLists(model, near, cells, look)
         self.memory = Memory(model, near, tells_pathways)
         self.amounts = Amounts(model, exact=self.memory.is_full)
-        cable = model.instance.cable_value(model.grade, UM_PER_M) / UM_PER_M
-        self.length_price = max(cable, 1e-3)
-        self._rest_rounds = 0
         self.values = OptionValues(model.builder, model.grade, [int(i) for i in model.members])
         # What a second arm costs is known from its far end only; until then it is a bound.
         self.costs_are_bounds = model.through and model.instance.has_options
@@ -281,7 +254,6 @@ class LabelSearch:
         rest = Completions(model, priced, self.near, look)
         pending: list[list[Labels]] = [[] for _ in range(model.capacity + 1)]
         run = _Run(priced, threshold, limit, CutPrices(cuts), spent, rest, pending)
-        priced_lengths = self._priced_lengths(priced, rest, look)
         self._start(run)
         done: list[Labels] = []
         for q in range(1, model.capacity + 1):
@@ -292,12 +264,8 @@ class LabelSearch:
             labels = labels.take(self._undominated(labels))
             mask = self.near.mask_of(labels.words, self._device(labels))
             promise = labels.cost + self._rest(rest, labels, mask, q)
-            ok = promise < threshold
-            for price in priced_lengths:
-                spent(0)
-                bound = labels.cost + self._rest(price.rest, labels, mask, q)
-                ok &= bound - price.allowed(labels.add[:, Amounts.LENGTH]) < threshold
-            labels, promise = labels.take(np.nonzero(ok)[0]), promise[ok]
+            open_ = np.nonzero(promise < threshold)[0]
+            labels, promise = labels.take(open_), promise[open_]
             if not len(labels):
                 continue
             if len(labels) > limit:
@@ -336,30 +304,6 @@ class LabelSearch:
         room = np.minimum(left, 2 * labels.first[second] - q)
         out[second] = rest.on_second(room, labels.state[second] - model.states, mask[second])
         return out
-
-    def _priced_lengths(
-        self, priced: Priced, rest: Completions, look: Callable[[], object]
-    ) -> list[_PricedLength]:
-        """Completion bounds that feel the length limit, at prices around the best one so far."""
-        if not self.amounts.length_matters:
-            return []
-        if self._rest_rounds > 0:
-            self._rest_rounds -= 1
-            return []
-        model = self.model
-        tables = [
-            _PricedLength(model, priced, self.near, self.length_price * factor, look)
-            for factor in (0.5, 1.0, 2.0)
-        ]
-        worth = [t.least for t in tables]
-        best = int(np.argmax(worth))
-        self.length_price = tables[best].price
-        if max(worth) <= rest.least():
-            # The limit does not bind now: look again later, from a lower price.
-            self._rest_rounds = 4
-            self.length_price *= 0.5
-            return []
-        return tables
 
     def _start(self, run: _Run) -> None:
         model, node = self.model, run.priced.node

@@ -9,13 +9,12 @@ there on every unit carries the cable. Costs are whole money steps kept in float
 from __future__ import annotations
 
 import copy
-import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 
 import numpy as np
 
-from partitioner.solve.arrays import Bools, Floats, Ints
+from partitioner.solve.arrays import Bools, Ints
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.units import PPM
@@ -204,25 +203,6 @@ class LineModel:
         self.weight = unit // coarse
         self.capacity = cap // coarse
         self.counts_devices = False
-
-    def with_length_price(self, money_per_um: float) -> LineModel:
-        """Give a model in which every length costs extra, rounded down to whole money steps.
-
-        A walk's extra cost is at most the price of its length, so a walk within the length limit
-        pays at most the price of the limit: that makes the limit felt without counting length.
-        """
-        other = copy.copy(self)
-        device = self.device
-
-        def extra(length_um: Ints) -> Floats:
-            money: Floats = np.floor(length_um * money_per_um)
-            return money
-
-        other.piece = np.minimum(self.piece + extra(self.arc_um)[device][:, device], FAR)
-        other.out_piece = np.minimum(self.out_piece + extra(self.arc_um), FAR)
-        other.close = self.close + extra(self.close_um)[:, device]
-        other.line_end = self.line_end + math.floor(self.end_um * money_per_um)
-        return other
 
     def count_devices(self) -> None:
         """Count devices layer by layer, whatever binds first."""
