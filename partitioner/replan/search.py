@@ -96,6 +96,8 @@ class RerunSearch(Run):
         self._best_total: int | None = None
         self._least_told: int | None = None
         self._searched: Searched | None = None
+        self._ended_afresh: NoAnswer | None = None
+        """How planning afresh ended when it found no layout."""
 
     @property
     def cost(self) -> int | None:
@@ -197,22 +199,34 @@ class RerunSearch(Run):
         if least is not None:
             starts.append(least.selection)
             self._best_total = self.change.value(least.selection, Aim())
-        fresh = self._plan_afresh(least)
+        first = None
+        attempt = 0
+        while least is None and first is None and self._has_time():
+            # Without a layout there is nothing to weigh, so the time is for one, be it dear.
+            share = AFRESH_SHARE * self.seconds_left()
+            first = self._plan_afresh(None, share, attempt, enough_gap=1.0)
+            attempt += 1
+        fresh = self._plan_afresh(self._start_of(least, first)) or first
         self.step("old segments and their relatives")
         starts += self._gather(fresh, starts)
         if least is None:
             least = self.chooser.least_change(starts)
         return least, proved_change, fresh
 
+    def _has_time(self) -> bool:
+        """Whether there is enough to begin anything with."""
+        least_s = LEAST_SHARE * self.settings.time_limit_s
+        return not self.limits.over() and self.seconds_left() >= least_s
+
     def _go_on(self, best: Chosen, ends: Sequence[Chosen], least_change: int) -> list[Chosen]:
         """Plan afresh from the best as long as nothing is proved; gives what is better."""
         better: list[Chosen] = []
-        while not self.limits.over():
+        while self._has_time():
             value = self.change.value(best.selection, Aim())
-            left, least_s = self.seconds_left(), LEAST_SHARE * self.settings.time_limit_s
-            if left < least_s or self.bound + least_change >= value:
+            if self.bound + least_change >= value:
                 break
-            fresh = self._plan_afresh(best, AFRESH_SHARE * left, len(better) + 1)
+            share = AFRESH_SHARE * self.seconds_left()
+            fresh = self._plan_afresh(self._start_of(best), share, len(better) + 1)
             self.step("cheapest plan and change, again")
             starts = [c.selection for c in (*ends, *better)]
             starts += self._gather(fresh, starts)
@@ -238,13 +252,37 @@ class RerunSearch(Run):
                 held = "" if self.held == Held() else " and leaves what is held untouched"
                 sentence = f"No choice of segments keeps all rules{held}."
                 raise NoLayout([Conflict("combination", (), sentence)])
-            raise self.no_answer()
+            raise self._unanswered()
         return best if self.chooser.tried_all else self._improve(best)
 
+    def _start_of(self, chosen: Chosen | None, found: Outcome | None = None) -> Layout | None:
+        """The layout that planning afresh starts from: one chosen, else one found."""
+        if chosen is not None:
+            return to_layout(self.instance, self.backbone, chosen.selection)
+        return None if found is None else found.layout
+
+    def _unanswered(self) -> NoAnswer:
+        """That no layout was found, with the nearest to one that planning afresh came to."""
+        ended, own = self._ended_afresh, self.no_answer()
+        if ended is None or ended.nearest is None or self.held != Held():
+            return own
+        return NoAnswer(
+            str(ended),
+            seconds=own.seconds,
+            bound_money=own.bound_money,
+            start_unusable=own.start_unusable,
+            nearest=ended.nearest,
+            ended_by=own.ended_by,
+        )
+
     def _plan_afresh(
-        self, least: Chosen | None, seconds: float | None = None, attempt: int = 0
+        self, start: Layout | None, seconds: float | None = None, attempt: int = 0,
+        enough_gap: float = 0.0,
     ) -> Outcome | None:
-        """Plan without change costs; keeps the bound and the segments it worked with."""
+        """Plan without change costs; keeps the bound and the segments it worked with.
+
+        ``enough_gap`` is the gap that is good enough: 1 for any layout.
+        """
         seen: dict[Column, None] = {}
 
         def extend(master: Master) -> None:
@@ -260,9 +298,6 @@ class RerunSearch(Run):
         share = min(0.25 * self.settings.time_limit_s, max(1.0, 0.5 * self.seconds_left()))
         if seconds is not None:
             share = seconds
-        start = None
-        if least is not None:
-            start = to_layout(self.instance, self.backbone, least.selection)
         try:
             # What is held is left aside here: the bound holds all the more with it.
             outcome = plan_layout(
@@ -272,6 +307,7 @@ class RerunSearch(Run):
                     seed=(self.settings.seed + attempt) % 2**31,
                     workers=self.settings.workers,
                     known_bound_money=self.bound,
+                    enough_gap=enough_gap,
                 ),
                 clock=self.clock,
                 on_progress=tell,
@@ -280,8 +316,8 @@ class RerunSearch(Run):
                 start=start,
                 known=[self.layout, *([] if self._start is None else [self._start])],
             )
-        except NoAnswer:
-            outcome = None
+        except NoAnswer as ended:
+            self._ended_afresh, outcome = ended, None
         self.chooser.columns = list(seen)[-HARVEST:]
         return outcome
 

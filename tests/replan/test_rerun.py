@@ -358,3 +358,32 @@ def test_a_piece_is_named_once_in_a_terminal() -> None:
     said = rerun_text(rerun(gone, BEFORE, QUICK))
     assert "Came" in said
     assert "Piece" not in said
+
+
+def test_without_a_layout_the_whole_time_is_for_one(monkeypatch) -> None:
+    """Planning afresh had its share of the time once; after that the search gave up."""
+    now, tried = 0.0, []
+
+    def plan_afresh(problem, settings, *_, **__):
+        nonlocal now
+        now += settings.time_limit_s
+        tried.append((settings.seed, settings.enough_gap))
+        raise NoAnswer("no layout found; 4 of 5 have a place", nearest=BEFORE)
+
+    def none_near(chooser, aim, columns, starts, seconds):
+        nonlocal now
+        now += min(1.0, seconds)
+
+    monkeypatch.setattr(search, "ALL_UP_TO", 0)
+    monkeypatch.setattr(search, "plan_layout", plan_afresh)
+    monkeypatch.setattr(search.Chooser, "best_among", none_near)
+    problem = with_device(PROBLEM, "new", 8)
+    with pytest.raises(NoAnswer) as told:
+        rerun(problem, BEFORE, QUICK, clock=lambda: now)
+    assert now > 0.95 * QUICK.time_limit_s
+    assert told.value.ended_by == "time limit"
+    assert (str(told.value), told.value.nearest) == (
+        "no layout found; 4 of 5 have a place", BEFORE
+    ), "what planning afresh came nearest to"
+    assert tried[0] == (0, 1.0), "any layout will do"
+    assert len({seed for seed, _ in tried}) > 1, "tried again by another seed"
