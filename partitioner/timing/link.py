@@ -67,22 +67,6 @@ class LinkBound:
 
 
 @dataclass(frozen=True, slots=True)
-class QueueJob:
-    """A flow as the queue sees it.
-
-    ``busy_ns`` is how long a frame keeps the link (gap included), ``sent_ns`` until its last bit
-    is out, ``jitter_ns`` the variation of its arrivals, ``rank`` its class (higher goes first).
-    """
-
-    id: str
-    busy_ns: int
-    sent_ns: int
-    period_ns: int
-    jitter_ns: int
-    rank: int
-
-
-@dataclass(frozen=True, slots=True)
 class _Class:
     """A class of a queue as each of its jobs sees it.
 
@@ -96,7 +80,8 @@ class _Class:
 
 
 Frames = tuple[int, int, int, int]
-"""Rank, period, jitter and how long a frame keeps the link, in ns, of one flow."""
+"""Rank (higher goes first), period, jitter and how long a frame keeps the link, in ns, gap
+included, of one flow."""
 
 
 def _classes(frames: Iterable[Frames]) -> dict[int, _Class]:
@@ -219,7 +204,7 @@ class _Queue:
         )
 
     def busy_period(self) -> LinkBound:
-        """Bound over the busy period; :func:`busy_period_link_bound`."""
+        """Bound over the busy period alone, without the linear bound as a ceiling."""
         return self.bound_by(
             (f.jitter_ns + f.inherited_ns for f in self.link.flows),
             lambda _, own, busy_ns: _longest_waits(own, busy_ns),
@@ -322,22 +307,6 @@ def response_link_bound(link: LinkQueue) -> LinkBound:
     return LinkBound(linear.load_ppm, overload, legs)
 
 
-def busy_period_link_bound(link: LinkQueue) -> LinkBound:
-    """Response-time bound alone, without the linear bound as a ceiling."""
-    return _Queue(link).busy_period()
-
-
-def non_preemptive_wait(job: QueueJob, jobs: list[QueueJob]) -> tuple[int, int] | None:
-    """Longest wait of a job before it starts, and the lower frame's part of it.
-
-    Over all arrivals inside the busy period of the job's class: frames of the class that came
-    before it (FIFO), higher frames until it starts, one lower frame on the wire at the start.
-    None when the busy period does not close. Times in any one unit.
-    """
-    classes = _classes((j.rank, j.period_ns, j.jitter_ns, j.busy_ns) for j in jobs)
-    return _longest_waits(classes[job.rank], {job.busy_ns})[job.busy_ns]
-
-
 class _Coming:
     """Time that the frames of some rows of a class take, by when they have come.
 
@@ -369,7 +338,12 @@ class _Coming:
 
 
 def _longest_waits(own: _Class, busy_ns: set[int]) -> dict[int, Wait | None]:
-    """:func:`non_preemptive_wait` of jobs of a class, by how long they keep the link."""
+    """Longest waits of jobs of a class before they start, by how long they keep the link.
+
+    Each with the lower frame's part of it; None where the busy period does not close. Over all
+    arrivals inside the busy period of the class: frames of the class that came before (FIFO),
+    higher frames until it starts, one lower frame on the wire at the start. Times in any one unit.
+    """
     same, higher = _Coming(own.same), _Coming(own.higher)
     length = own.lower_ns + sum(busy for _, _, busy in own.same + own.higher)
     for _ in range(FIXED_POINT_STEPS):

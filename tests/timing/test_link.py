@@ -5,18 +5,20 @@ from __future__ import annotations
 from dataclasses import replace
 from math import ceil
 from random import Random
+from typing import NamedTuple
 
 import pytest
 
 from partitioner.model.problem import QueueOrder
 from partitioner.timing.line import LineFlow
 from partitioner.timing.link import (
+    LinkBound,
     LinkQueue,
-    QueueJob,
-    busy_period_link_bound,
+    _classes,
+    _longest_waits,
+    _Queue,
     linear_link_bound,
     link_load_ppm,
-    non_preemptive_wait,
     response_link_bound,
 )
 from tests.timing.legacy import can_frame_ns
@@ -26,13 +28,29 @@ US = 1_000
 MS = 1_000_000
 
 
+class Job(NamedTuple):
+    """A flow as its queue sees it: times in ns, higher ranks go first."""
+
+    rank: int
+    period_ns: int
+    jitter_ns: int
+    busy_ns: int
+
+
+def longest_wait(job: Job, jobs: list[Job]) -> int:
+    found = _longest_waits(_classes(jobs)[job.rank], {job.busy_ns})[job.busy_ns]
+    assert found is not None
+    return found[0]
+
+
+def busy_period_link_bound(link: LinkQueue) -> LinkBound:
+    return _Queue(link).busy_period()
+
+
 def responses(rows: list[tuple[int, int, int]]) -> list[int]:
     """Worst responses of (time, period, rank) in ns: wait and own time."""
-    jobs = [
-        QueueJob(str(i), busy, busy, period, 0, rank) for i, (busy, period, rank) in enumerate(rows)
-    ]
-    waits = [non_preemptive_wait(job, jobs) for job in jobs]
-    return [wait[0] + job.busy_ns for wait, job in zip(waits, jobs, strict=True)]
+    jobs = [Job(rank, period, 0, busy) for busy, period, rank in rows]
+    return [longest_wait(job, jobs) + job.busy_ns for job in jobs]
 
 
 def test_three_messages():
@@ -202,7 +220,7 @@ def test_work_grows_with_the_streams_not_with_their_pairs(bound):
     assert calls_in(lambda: bound(many)) < 6 * calls_in(lambda: bound(few))
 
 
-def nearly_full(seed: int, share: float, count: int = 12) -> list[QueueJob]:
+def nearly_full(seed: int, share: float, count: int = 12) -> list[Job]:
     """Jobs of four classes that keep a link busy for a share of the time."""
     rng = Random(seed)
     rows = [(rng.randint(6_720, 123_040), rng.uniform(1, 20)) for _ in range(count)]
@@ -211,17 +229,17 @@ def nearly_full(seed: int, share: float, count: int = 12) -> list[QueueJob]:
     for i, (busy, relative) in enumerate(rows):
         period = ceil(unit * relative)
         jitter = rng.choice((0, rng.randrange(2 * period)))
-        jobs.append(QueueJob(f"j{i}", busy, busy - 960, period, jitter, i % 4))
+        jobs.append(Job(i % 4, period, jitter, busy))
     return jobs
 
 
-def wait_by_definition(job: QueueJob, jobs: list[QueueJob]) -> int:
+def wait_by_definition(job: Job, jobs: list[Job]) -> int:
     """Longest wait over all instants of the busy period at which a frame may come."""
     same = [j for j in jobs if j.rank == job.rank]
     higher = [j for j in jobs if j.rank > job.rank]
     lower = max((j.busy_ns for j in jobs if j.rank < job.rank), default=0)
 
-    def come(rows: list[QueueJob], by: int) -> int:
+    def come(rows: list[Job], by: int) -> int:
         return sum(((by + j.jitter_ns) // j.period_ns + 1) * j.busy_ns for j in rows)
 
     end = 0
@@ -247,15 +265,14 @@ def test_waits_are_what_every_instant_by_itself_comes_to(share):
     for seed in range(5):
         jobs = nearly_full(seed, share)
         for job in jobs:
-            wait, _ = non_preemptive_wait(job, jobs)
-            assert wait == wait_by_definition(job, jobs)
+            assert longest_wait(job, jobs) == wait_by_definition(job, jobs)
 
 
 def test_nearly_full_link_counts_every_frame_once():
     """The longer busy period of six times the streams has some four times the frames."""
     few, many = nearly_full(2, 0.99, 20), nearly_full(2, 0.99, 120)
 
-    def work(jobs: list[QueueJob]) -> int:
-        return calls_in(lambda: [non_preemptive_wait(job, jobs) for job in jobs[:4]])
+    def work(jobs: list[Job]) -> int:
+        return calls_in(lambda: [longest_wait(job, jobs) for job in jobs[:4]])
 
     assert work(many) < 6 * work(few)
