@@ -162,7 +162,9 @@ BEYOND_SHARE = 0.1
 come by there, while between two good points a run mostly ends at once."""
 
 
-def widest_gap(front: Front, tried: Iterable[int], goal: float = 1.0) -> int | None:
+def widest_gap(
+    front: Front, tried: Iterable[int], goal: float = 1.0, narrowest: float = 0.0
+) -> int | None:
     """Limit for the next run where a spread of points is wanted; None if nothing is open.
 
     The middle of the stretch between two points, or between the last one and the floor, that is
@@ -176,6 +178,9 @@ def widest_gap(front: Front, tried: Iterable[int], goal: float = 1.0) -> int | N
         Limits that gave nothing; their part of a stretch is left out.
     goal
         Gap that a point must reach. A stretch between two points that both miss it is left alone.
+    narrowest
+        Share of the way from the first point to the floor: what is open of a stretch is at least as
+        wide, else it is left alone.
     """
     points = front.points
     if not points:
@@ -189,11 +194,12 @@ def widest_gap(front: Front, tried: Iterable[int], goal: float = 1.0) -> int | N
             continue
         low = max([b.value, *(t for t in failed if b.value <= t < a.value)])
         share = (b.cost_money - a.cost_money) / money if b.gap <= goal else BEYOND_SHARE
-        if a.value - 1 > low:
+        if a.value - 1 > low and a.value - 1 - low >= narrowest * span:
             options.append(((a.value - 1 - low) / span * share, (low + a.value) // 2))
     last = points[-1]
     low = max([front.floor - 1, *(t for t in failed if t < last.value)])
-    if last.value - 1 > low and not last.is_next_proved and last.gap <= goal:
+    is_wide = last.value - 1 > low and last.value - 1 - low >= narrowest * span
+    if is_wide and not last.is_next_proved and last.gap <= goal:
         # What lies there costs an unknown amount more: taken as half of what is spanned so far.
         # Until proofs are known to come easily, a jump to the middle would mostly miss the goal.
         part = 2 if last.is_proved and len(points) > 1 else 5

@@ -38,6 +38,9 @@ class TradeOffSettings:
     gap: float = 0.01
 
 
+NARROWEST = 0.25
+"""Share of the stretch that each of the points asked for has where they are spread evenly: two that
+are nearer to each other are asked for one between them only when no wider stretch is open."""
 LEAST_S = 0.06
 """Least seconds of a run, for each device: in less none finds a layout, or one that says little."""
 
@@ -223,11 +226,13 @@ def _next_limit(state: TradeOff, settings: TradeOffSettings, again: set[int | No
         return None
     if settings.points is not None:
         if len(front.within(settings.gap)) < settings.points:
-            limit = widest_gap(front, state.tried, settings.gap)
-            is_new = None in again and len(front.points) < settings.points
-            if limit is None and is_new and not front.within(settings.gap):
-                # The cheapest is not proved so well, but what others cost can be seen all the same.
-                limit = widest_gap(front, state.tried)
+            narrowest = NARROWEST / settings.points
+            limit = widest_gap(front, state.tried, settings.gap, narrowest)
+            if limit is None and None in again and len(front.points) < settings.points:
+                # Where proofs do not come so well, what others cost can be seen all the same.
+                limit = widest_gap(front, state.tried, narrowest=narrowest)
+            if limit is None:
+                limit = widest_gap(front, state.tried, settings.gap)
             if limit is not None:
                 return limit
     else:

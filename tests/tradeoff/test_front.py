@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from partitioner.application.reading import read_problem
@@ -10,7 +11,7 @@ from partitioner.pages.tradeoff import how_sure, steps_text, tradeoff_section
 from partitioner.report.text import plain
 from partitioner.tradeoff.axes import AXES
 from partitioner.tradeoff.front import Step, bound_within, front_of, knees, widest_gap
-from partitioner.tradeoff.search import begin
+from partitioner.tradeoff.search import TradeOffSettings, _next_limit, begin
 from partitioner.units import MONEY_STEPS
 
 
@@ -91,6 +92,22 @@ def test_the_open_end_is_looked_at_too():
     assert widest_gap(front_of([step(None, 100, 90)], floor=10), []) == 73
     loose = front_of([step(None, 100, 90, bound=50)], floor=10)
     assert widest_gap(loose, [], goal=0.01) is None
+
+
+def test_wide_stretches_come_before_those_between_points_close_together() -> None:
+    """Two points 3 % of the range apart say the same; what the fast end costs is news."""
+    problem = read_problem(Path("tests/cases/tradeoff-floor.yaml"))
+    state = replace(begin(problem, AXES["latency"]), floor=106)
+    state.steps = [
+        step(None, 1000, 186), step(185, 1001, 185, bound=1000),
+        step(180, 1030, 179, bound=1000), step(160, 1040, 155, bound=1000),
+    ]  # fmt: skip
+    settings, begun = TradeOffSettings(8, 0.01), {None}
+    assert _next_limit(state, settings, begun) == 182, "next to what is proved"
+    state.tried = [182]
+    assert _next_limit(state, settings, begun) == 145, "towards the fast end"
+    state.tried = [182, *range(106, 179)]
+    assert _next_limit(state, settings, begun) == 183, "nothing wide is open"
 
 
 def test_knees_are_where_the_next_gain_costs_twice_as_much():
