@@ -177,7 +177,7 @@ class RerunSearch(Run):
                 self.bound = max(self.bound, plain.selection.cost)
         ends = [c for c in (least, best, *ladder, plain) if c is not None]
         is_open = fresh is None or fresh.status is not Status.OPTIMAL
-        if is_open and not (chooser.tried_all or self.points or self.deterministic):
+        if is_open and not (chooser.tried_all or self.points):
             ends += self._go_on(best, ends, proved_change)
         whole = False
         if self.points:
@@ -214,9 +214,10 @@ class RerunSearch(Run):
         return least, proved_change, fresh
 
     def _has_time(self) -> bool:
-        """Whether there is enough to begin anything with."""
+        """Whether there is enough to begin anything with; no time counts where work does."""
         least_s = LEAST_SHARE * self.settings.time_limit_s
-        return not self.limits.over() and self.seconds_left() >= least_s
+        is_enough = not self.deterministic and self.seconds_left() >= least_s
+        return is_enough and not self.limits.over()
 
     def _go_on(self, best: Chosen, ends: Sequence[Chosen], least_change: int) -> list[Chosen]:
         """Plan afresh from the best as long as nothing is proved; gives what is better."""

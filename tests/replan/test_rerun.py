@@ -387,3 +387,7 @@ def test_without_a_layout_the_whole_time_is_for_one(monkeypatch) -> None:
     ), "what planning afresh came nearest to"
     assert tried[0] == (0, 1.0), "any layout will do"
     assert len({seed for seed, _ in tried}) > 1, "tried again by another seed"
+    tried.clear()
+    with pytest.raises(NoAnswer):
+        rerun(problem, BEFORE, replace(QUICK, work_limit=5), clock=lambda: now)
+    assert tried == [(0, 0.0)], "where work is counted nothing is done again for want of time"
