@@ -73,7 +73,8 @@ def plan_layout(
         None found within the limit, or before the user asked to stop.
     """
     kind: type[Run] = DirectRun
-    if len(problem.devices) > MANY_DEVICES:
+    only_cheaper = study is not None and study.only_cheaper
+    if len(problem.devices) > MANY_DEVICES and not only_cheaper:
         kind = DecomposedRun
     elif (study is None or study.only_watches) and RacingRun.has_workers_beside(
         len(problem.devices), settings

@@ -10,12 +10,13 @@ import pytest
 
 from partitioner.check.judge import assess
 from partitioner.model.layout import Layout
+from partitioner.solve import planner
 from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.layout_in import read_start
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.plan_task import MOST_BESIDE, PlanTask
-from partitioner.solve.planner import PlanSettings
+from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.solve.racing_run import RacingRun
 from partitioner.solve.search import Study
 from tests.bench.planted import Planted, planted
@@ -188,6 +189,19 @@ def test_a_layout_is_made_cheaper_beside_step_by_step(machine: Planted) -> None:
     assert len(prices) > 1
     assert prices == sorted(set(prices), reverse=True)
     assert not assess(machine.problem, found[-1]).findings
+
+
+def test_a_large_layout_is_made_cheaper_as_a_whole(
+    machine: Planted, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(planner, "MANY_DEVICES", 10)
+    steps: set[str] = set()
+    plan_layout(
+        machine.problem, PlanSettings(work_limit=20),
+        on_progress=lambda _, step: steps.add(step), study=Study(only_cheaper=True),
+        start=_first_layout(machine),
+    )  # fmt: skip
+    assert steps == {"starting", "choosing ports anew for less"}
 
 
 def test_what_cannot_be_begun_with_is_not_made_cheaper(machine: Planted) -> None:
