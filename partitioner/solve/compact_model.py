@@ -23,7 +23,7 @@ from partitioner.solve.arrays import Bools, Ints
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.cpsat import run
-from partitioner.solve.delays import NO_DELAYS, Behind, Delivery
+from partitioner.solve.delays import Behind, Delivery
 from partitioner.solve.kept import kept
 from partitioner.solve.leg_estimates import PORT_ROUNDS, LegEstimates
 from partitioner.timing.constants import PCPS
@@ -65,9 +65,8 @@ class CompactModel:
         Grade by number of the backbone links that streams go over; others are not there.
     near
         Each unit may hang on so many switches, those nearest to it that it can hang on.
-    usual, behind_ns
+    usual
         Switch by unit, as far as known, for what waits on the backbone; else the nearest counts.
-        What waits there as an analysis found it, where there was one.
     ease
         Share by which estimates may be above the limits, since they may be too high.
     may_wait
@@ -83,7 +82,6 @@ class CompactModel:
         usual: Mapping[int, int],
         ease: float,
         may_wait: bool = False,
-        behind_ns: Behind = NO_DELAYS.behind_ns,
     ):
         self.builder, self.backbone, self.built = builder, backbone, built
         inst = self.instance = builder.instance
@@ -92,7 +90,11 @@ class CompactModel:
         self.model = cp_model.CpModel()
         self.has_none = False
         """Whether the last search ended with the proof that there is no choice."""
-        self._ease, self._behind_ns = ease, behind_ns
+        self.late: set[Delivery] = set()
+        """Deliveries that the last search left late."""
+        self._ease = ease
+        self._behind_ns: Behind = {}
+        """What waits on the backbone as an analysis found it, once there was one."""
         self.slots: list[Slot] = []
         self.hangs: dict[tuple[int, int], Var] = {}
         """By unit and slot."""
@@ -101,6 +103,10 @@ class CompactModel:
         """By unit and switch: where it may hang there."""
         self.waits: dict[tuple[int, int], Var] = {}
         """By unit and switch: whether it is there on a port that is chosen later."""
+        self.in_time: dict[Delivery, Var] = {}
+        """By delivery: whether it is in time; a search may leave some late for the time being."""
+        self._anywhere_at: dict[tuple[int, int], Var] = {}
+        """By unit and switch with several slots for it: whether it is on one of them."""
         self._switch_of = dict(usual)
         self._make_variables(near, may_wait)
         self._ports_suffice()
@@ -521,9 +527,22 @@ class CompactModel:
 
     def deadlines_hold(self, margin_ns: Mapping[Delivery, int]) -> None:
         """Legs and the hops between add up to no more than the deadline less a margin."""
+        self._without_deadlines = self.model.clone(), dict(self._anywhere_at)
         for j, stream in enumerate(self.instance.streams):
             for target in stream.targets:
+                self.in_time[j, target.key] = self.model.new_bool_var("")
                 self.tighten((j, target.key), margin_ns.get((j, target.key), 0))
+
+    def estimate_anew(self, usual: Mapping[int, int], behind_ns: Behind) -> None:
+        """Take other waits on the backbone; deadlines are to be told again.
+
+        What was refuted since they were told is forgotten with them.
+        """
+        bare, self._anywhere_at = self._without_deadlines
+        self.model = bare.clone()
+        self._switch_of |= usual
+        self._behind_ns = behind_ns
+        self.__dict__.pop("_crossing", None)
 
     def margins_ns(
         self, slots: Mapping[int, int], total_ns: Mapping[Delivery, int | None]
@@ -540,7 +559,9 @@ class CompactModel:
             model.add(var == 0)
         legs = [*self.up.values(), *self.down.values()]
         model.minimize(Expr.sum(legs))
-        found = run(model, legs, seconds=MARGINS_S, workers=1, seed=0)
+        found = run(
+            model, legs, seconds=MARGINS_S, workers=1, seed=0, short_presolve=True
+        )
         if found.values is None:
             return {}
         leg_ns = {v.index: STEP_NS * n for v, n in zip(legs, found.values, strict=True)}
@@ -580,15 +601,16 @@ class CompactModel:
         stream = self.instance.streams[j]
         source = stream.source_device
         room = (int(stream.limit_ns * (1 + self._ease)) - margin_ns) // STEP_NS
+        is_in_time = self.in_time[delivery]
         legs: Expr | int = 0
         if source is not None:
             # That is all on one line together, where there is nothing between.
-            self.model.add(self.up[j] <= room)
+            self.model.add(self.up[j] <= room).only_enforce_if(is_in_time)
             legs += self.up[j]
         if device is not None:
             if source is not None and self.unit_no[source] == self.unit_no[device]:
                 return
-            self.model.add(self.down[j, device] <= room)
+            self.model.add(self.down[j, device] <= room).only_enforce_if(is_in_time)
             legs += self.down[j, device]
         starts = self._ends(source, stream.source_switch)
         ends = self._ends(device, switch)
@@ -598,6 +620,7 @@ class CompactModel:
                 bound = [v for v in (here, there) if v is not None]
                 if len(bound) == 2 and (len(starts) == 1 or len(ends) == 1):
                     bound = bound[:1] if len(ends) == 1 else bound[1:]
+                bound.append(is_in_time)
                 if hop > room:
                     self.model.add_bool_or(v.negated() for v in bound)
                     continue
@@ -612,14 +635,14 @@ class CompactModel:
             for s in range(self.instance.switch_count) if self.at[self.unit_no[device], s]
         }
 
-    @kept
     def _is_at(self, unit: int, switch: int) -> Var:
         there = self.at[unit, switch]
         if len(there) == 1:
             return there[0]
-        whole = self.any_of(there)
-        self.model.add_bool_or(whole.negated(), *there)
-        return whole
+        if (unit, switch) not in self._anywhere_at:
+            self._anywhere_at[unit, switch] = whole = self.any_of(there)
+            self.model.add_bool_or(whole.negated(), *there)
+        return self._anywhere_at[unit, switch]
 
     # -- what was refuted ---------------------------------------------------------------------
 
@@ -662,6 +685,9 @@ class CompactModel:
         row: cp_model.BoundedLinearExpression | None = None,
         waiting: Collection[int] = (),
         is_wide: bool = True,
+        late: Collection[Delivery] = (),
+        soft: Collection[Delivery] = (),
+        most_late: int | None = None,
     ) -> dict[int, int] | None:
         """Give a slot for each unit; None if none was found, or none is left (``has_none``).
 
@@ -679,6 +705,10 @@ class CompactModel:
             Units that get no slot yet, but are kept in mind.
         is_wide
             Whether much is open: presolve takes longer than the search then, else it pays.
+        late
+            Deliveries that may be late.
+        soft, most_late
+            Deliveries no more than so many of which may be late; None: as few as can be, not all.
         """
         model = self.model.clone()
         if row is not None:
@@ -694,14 +724,25 @@ class CompactModel:
         for (u, _), var in self.waits.items():
             if u not in waiting:
                 model.add(var == 0)
+        for delivery, var in self.in_time.items():
+            if delivery not in late and delivery not in soft:
+                model.add(var == 1)
+        if soft:
+            in_time = Expr.sum([self.in_time[delivery] for delivery in soft])
+            model.add(in_time >= (1 if most_late is None else len(soft) - most_late))
+            if most_late is None:
+                model.maximize(in_time)
         is_odd = seed % 2 == 1
         found = run(
-            model, list(self.hangs.values()), seconds=seconds, workers=workers, seed=seed,
-            should_stop=should_stop, work_limit=work_limit,
+            model, [*self.hangs.values(), *self.in_time.values()], seconds=seconds,
+            workers=workers, seed=seed, should_stop=should_stop, work_limit=work_limit,
             searches=SEARCHES[::-1] if is_wide and is_odd else SEARCHES,
             by_learning_rate=is_wide or not is_odd, short_presolve=is_wide,
         )
         self.has_none = found.proved and found.values is None
         if found.values is None:
             return None
-        return {u: k for (u, k), v in zip(self.hangs, found.values, strict=True) if v}
+        self.late = {
+            d for d, v in zip(self.in_time, found.values[len(self.hangs) :], strict=True) if not v
+        }
+        return {u: k for (u, k), v in zip(self.hangs, found.values, strict=False) if v}

@@ -6,11 +6,13 @@ After a fault only the segments near it are chosen anew, which takes a moment.
 from __future__ import annotations
 
 import itertools
+from collections import deque
 from collections.abc import Callable, Collection, Iterable, Mapping
 
 import numpy as np
 
-from partitioner.solve.delays import NO_DELAYS, Delays
+from partitioner.solve.delays import Delivery
+from partitioner.solve.master import Selection
 from partitioner.solve.port_choice import NEAR, PortChoice, by_slot, placed
 from partitioner.solve.search import Search
 from partitioner.solve.verify import Verdict
@@ -32,6 +34,8 @@ WINDOW_PER_UNIT_S = 0.02
 """The same for units that are chosen for at a time."""
 REGION_PER_UNIT_S = 0.03
 """The same for the units that may change after a fault."""
+READING_PER_UNIT_S = 0.001
+"""What reading the model takes besides, for each unit in all."""
 EASE = 0.02
 """Where no choice is found by the estimates: by how much more each time they may be too high."""
 MOST_EASE = 0.06
@@ -62,8 +66,16 @@ class CompactSearch(PortChoice):
         self._size = REGION
         self._repairs = 0
         """Choices since one for all units was begun with."""
-        self._is_as_hangs = False
-        """Whether the model estimates rightly what was judged first."""
+        self._is_laid = True
+        """Whether the last choice could be laid, so that faults are the judge's."""
+        self._judged: Verdict | None = None
+        """What the judge found of a choice that the model does not estimate rightly, if any."""
+        self._estimated: Verdict | None = None
+        """What it found of a choice that the model does estimate rightly, if any."""
+        self.nearest: tuple[Selection, Verdict] | None = None
+        """All segments of the choice with fewest late deliveries, and what was found of it."""
+        self._late: set[Delivery] = set()
+        """Deliveries known to be late in the last choice."""
         self._begun = 0
         """How often the model was made anew, each time with the next backbone."""
         self._all_have_none = True
@@ -108,11 +120,11 @@ class CompactSearch(PortChoice):
                     break
                 self._go_elsewhere()
             free = self._around(self._faults, self._size) if self._slots else None
-            found = self._choose_all(over) if free is None else self._solve(free, over)
-            if found is not None:
-                self._slots, self._size = found, REGION
+            if self._chosen(free, over):
+                self._size = REGION
                 self._repairs += 1
                 self._faults = self._lay()
+                self._is_laid = not self._faults
                 if not self._faults:
                     if self._is_layout(over):
                         return True
@@ -124,6 +136,46 @@ class CompactSearch(PortChoice):
                 break
         return False
 
+    def _chosen(self, free: set[int] | None, over: Callable[[], bool]) -> bool:
+        """Whether another choice is made: for units that are free, or for all."""
+        if free is not None and self._late and self._judged is None:
+            return self._less_is_late(over)
+        found = self._choose_all(over) if free is None else self._solve(free, over)
+        self._slots = self._slots if found is None else found
+        return found is not None
+
+    def _less_is_late(self, over: Callable[[], bool]) -> bool:
+        """Choose anew around what the judge found late, from one end of the machine to the other.
+
+        What cannot be in time by what waits on the backbone now stays late until that is less;
+        false if that is all.
+        """
+        rank = {u: n for n, u in enumerate(self._order())}
+        ends = {delivery: self._ends(delivery) for delivery in self._late}
+        waiting = deque(sorted(ends, key=lambda d: min((rank[u] for u in ends[d]), default=0)))
+        is_less = False
+        while waiting and not over():
+            some = list[Delivery]()
+            faults = set[int]() if self._is_laid else set(self._faults)
+            free = set[int]()
+            while waiting and len(free) < 2 * self._size:
+                some.append(waiting.popleft())
+                faults |= ends[some[-1]]
+                free = self._around(faults, self._size)
+            late = self._late.difference(some)
+            found = self._solve(free, over, late=late)
+            if found is None and self._model.has_none and len(some) > 1:
+                found = self._solve(free, over, late=late, soft=some)
+            if found is not None:
+                self._slots, is_less = found, True
+        return is_less
+
+    def _ends(self, delivery: Delivery) -> set[int]:
+        """Units that a delivery goes from and to."""
+        j, (device, _) = delivery
+        ends = (self.search.instance.streams[j].source_device, device)
+        return {self._model.unit_no[i] for i in ends if i is not None}
+
     def _choose_all(self, over: Callable[[], bool]) -> dict[int, int] | None:
         """Choose for all units, from one end of the machine to the other.
 
@@ -132,40 +184,51 @@ class CompactSearch(PortChoice):
         more of those before them.
         """
         order, slots, begin, back = self._order(), dict[int, int](), 0, 0
+        self._late = set()
         while True:
             first, end = max(0, begin - back), min(len(order), begin + WINDOW)
             free = set(order[first:end])
             if back:
                 free |= self._partners(set(order[:end]) - slots.keys()) & slots.keys()
-            found = self._solve(free, over, slots, waiting=set(order[end:]), is_wide=True)
+            waiting = set(order[end:])
+            found = self._solve(free, over, slots, waiting=waiting, is_wide=True, late=self._late)
+            is_none = self._model.has_none
+            if is_none and (back or first == 0):
+                # Seldom more than one stream is in the way, and what it waits for is a guess.
+                soft = self._model.in_time.keys() - self._late
+                found = self._solve(
+                    free, over, slots, waiting=waiting, is_wide=True, late=self._late, soft=soft,
+                    most_late=FEW_LATE,
+                )
             if found is not None:
                 slots, back = found, 0
+                self._late |= self._model.late
                 begin += STEP
                 if end == len(order):
                     return found
             elif over():
                 return None
-            elif self._model.has_none and self._near < NEAR and (back or first == 0):
-                self._near = NEAR
-                slots = self._remade(slots)
-            elif first == 0 or (len(free) > MOST_BACK and not self._model.has_none):
+            elif is_none and self._near < NEAR and (back or first == 0):
+                slots = self._look_further(slots)
+            elif first == 0 or (len(free) > MOST_BACK and not is_none):
                 return None
             else:
                 back = max(STEP, 2 * back)
                 # How long a search takes is largely chance.
-                self._seed += not self._model.has_none
+                self._seed += not is_none
 
     def _partners(self, units: Iterable[int]) -> set[int]:
         """Units that exchange streams with some."""
         inst, unit_no = self.search.instance, self._model.unit_no
         return {unit_no[i] for i in inst.ends_with(self._devices(units))}
 
-    def _remade(self, slots: Mapping[int, int], delays: Delays = NO_DELAYS) -> dict[int, int]:
-        """Make the model anew with what is known now; gives a choice as that has it."""
+    def _look_further(self, slots: Mapping[int, int]) -> dict[int, int]:
+        """Let units hang at more switches; gives a choice as the new model has it."""
         slot_of = self._model.slots
-        hanging = [(slot_of[k], units) for k, units in by_slot(slots).items()]
         usual = {u: slot_of[k].switch for u, k in slots.items()}
-        self._model = self._new_model(usual, hanging, delays)
+        hanging = [(slot_of[k], units) for k, units in by_slot(slots).items()]
+        self._near = NEAR
+        self._model = self._new_model(usual)
         return placed(self._model, hanging)
 
     def _order(self) -> list[int]:
@@ -181,6 +244,16 @@ class CompactSearch(PortChoice):
 
         When all backbones were tried, estimates may be too high by more.
         """
+        if free is not None and self._model.has_none:
+            if self._judged is not None:
+                # What was learned of choices before may ask for too much.
+                self._follow(self._judged)
+                return True
+            if self._near < NEAR:
+                self._slots = self._look_further(self._slots)
+                if self._estimated is not None:
+                    self._estimate_as(self._estimated)
+                return True
         is_hopeless = free is not None and len(free) == len(self._model.units)
         if free is not None and not (is_hopeless and self._model.has_none):
             self._size *= 2
@@ -213,7 +286,8 @@ class CompactSearch(PortChoice):
 
     def _begin_anew(self) -> None:
         """Choose for all units next, from another seed."""
-        self._slots, self._repairs, self._is_as_hangs = {}, 0, False
+        self._slots, self._repairs = {}, 0
+        self._judged = self._estimated = None
         self._seed += 1
 
     def _is_layout(self, over: Callable[[], bool]) -> bool:
@@ -226,15 +300,20 @@ class CompactSearch(PortChoice):
             self.search.pool.add(self.columns)
             self.search.offer(selection, verdict)
         else:
+            nearest = () if self.nearest is None else self.nearest[1].late_ns
+            if verdict.late_ns and (not nearest or len(verdict.late_ns) < len(nearest)):
+                self.nearest = selection, verdict
             self._faults = self._learn(verdict)
-            if len(verdict.late_ns) > FEW_LATE and not self._is_as_hangs:
+            self._judged = verdict
+            if len(verdict.late_ns) > FEW_LATE and self._estimated is None:
                 self._follow(verdict)
         return verdict.holds
 
     def _follow(self, verdict: Verdict) -> None:
         """Make the model anew so that it estimates as the judge found."""
-        self._is_as_hangs = True
-        self._slots = self._remade(self._slots, verdict.delays)
+        self._judged, self._estimated = None, verdict
+        self._late = set(verdict.late_ns)
+        self._estimate_as(verdict)
 
     def _solve(
         self,
@@ -244,11 +323,15 @@ class CompactSearch(PortChoice):
         waiting: Collection[int] = (),
         *,
         is_wide: bool = False,
+        late: Collection[Delivery] = (),
+        soft: Collection[Delivery] = (),
+        most_late: int | None = None,
     ) -> dict[int, int] | None:
         """Choose for the units that are free, the others being as in the last choice."""
         limits = self.search.limits
         if not is_wide:
             most_s = REGION_PER_UNIT_S * max(REGION, len(free))
+            most_s += READING_PER_UNIT_S * len(self._model.units)
         elif len(self._model.units) > WINDOW:
             most_s = WINDOW_PER_UNIT_S * len(free)
         else:
@@ -258,4 +341,5 @@ class CompactSearch(PortChoice):
             seconds=min(most_s, max(0.05, limits.seconds_left())),
             workers=limits.workers, seed=self._seed, should_stop=over,
             work_limit=limits.work(most_s), waiting=waiting, is_wide=is_wide,
+            late=late, soft=soft, most_late=most_late,
         )

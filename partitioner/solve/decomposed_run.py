@@ -69,7 +69,7 @@ BOUND_SHARE = 0.6
 """Share of the time that the bound may take at most."""
 PRICES_SHARE = 0.25
 """The same before there is a layout: its prices lead to one."""
-MISS_SHARE, MISS_PER_DEVICE_S = 0.3, 0.025
+MISS_SHARE, MISS_PER_DEVICE_S = 0.3, 0.015
 """What is kept of the time for the nearest miss, at the most, while ports are chosen for all."""
 MOST_AT_ONCE = 1_000
 """Devices up to which the model of all their ports is made in any case."""
@@ -386,10 +386,17 @@ class DecomposedRun(Run):
         self.hangs_on_ports |= self.cost is not None
         if self.is_own_crew:
             self._end_searches()
-        if self.search.incumbent is None:
+        if not self._take_nearest(self.compact) and self.search.incumbent is None:
             # Phase one begins with as much of a layout as there is.
             known = [*self.compact.columns, *self.proposals]
             self.search.master_over_pool(known, self._first_master_s(), soft=True)
+
+    def _take_nearest(self, compact: CompactSearch) -> bool:
+        """Take the nearest choice without the devices at which it fails; true if that is better."""
+        if self.cost is not None or compact.nearest is None:
+            return False
+        found = PhaseOne(self.search).shortened(*compact.nearest, at_once=True)
+        return found is not None and self.search.offer(*found)
 
     def _take_lines(self, stop_at: float) -> bool:
         """Put lines by geometry together once all are there; true if few devices are left out.

@@ -18,6 +18,7 @@ from partitioner.solve.delays import Delivery
 from partitioner.solve.exchange_columns import exchange_columns
 from partitioner.solve.master import Choice, Master, Selection, selection_cost
 from partitioner.solve.search import Search
+from partitioner.solve.verify import Verdict
 
 NEAR = 10
 """Devices tried on each line at first."""
@@ -235,17 +236,39 @@ class PhaseOne:
 
     def _in_time(self, selection: Selection) -> Selection | None:
         """Take devices off until the judge finds nothing wrong; None where that does not help."""
-        search = self.search
-        while True:
+        found = self.shortened(selection, self.search.judged(selection, with_cuts=False))
+        return None if found is None else found[0]
+
+    def shortened(
+        self, selection: Selection, verdict: Verdict, *, at_once: bool = False
+    ) -> tuple[Selection, Verdict] | None:
+        """Take devices off a selection until the judge, who found this, finds nothing wrong.
+
+        ``at_once``: with every judgement for all that is late, so that there are few. None where
+        it does not help.
+        """
+        search, streams = self.search, self.search.instance.streams
+        while not verdict.holds:
+            late = {
+                (j, key) for j, key in verdict.late_ns
+                if key[0] is not None or streams[j].source_device is not None
+            }
+            if not late or search.limits.over():
+                return None
+            while late:
+                shorter = self._without(selection, self._least_needed(late))
+                if shorter is None:
+                    return None
+                selection = shorter
+                late = {d for d in late if at_once and not self._has_lost(selection, d)}
             verdict = search.judged(selection, with_cuts=False)
-            if verdict.holds:
-                return selection
-            if not verdict.late_ns:
-                return None
-            shorter = self._without(selection, self._least_needed(verdict.late_ns))
-            if shorter is None or search.limits.over():
-                return None
-            selection = shorter
+        return selection, verdict
+
+    def _has_lost(self, selection: Selection, delivery: Delivery) -> bool:
+        """Whether a selection leaves out an end of a delivery."""
+        j, (device, _) = delivery
+        source = self.search.instance.streams[j].source_device
+        return not {source, device}.isdisjoint(selection.left_out)
 
     def _least_needed(self, latest: Iterable[Delivery]) -> int:
         """Give a device whose absence takes most of the late streams away, the lighter one."""

@@ -6,14 +6,14 @@ fault becomes a row: units that no line carries together, a margin for a deliver
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_losses import LossRows
 from partitioner.solve.compact_model import CompactModel, Slot
-from partitioner.solve.delays import NO_DELAYS, Delays, Delivery
+from partitioner.solve.delays import Delivery
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.laying import laid_line
 from partitioner.solve.master import Master, Selection
@@ -55,35 +55,42 @@ class PortChoice:
         self._built, self._may_wait = built, may_wait
         self._near, self._ease = near, ease
         self._margin_ns: dict[Delivery, int] = {}
+        self._times_late: Counter[Delivery] = Counter()
+        """How many times running a delivery was late, as often as estimates followed the judge."""
         self._apart: list[tuple[list[int], int, int | None]] = []
         """Units that no line of a grade carries together, at one switch or at all."""
         self._slots: dict[int, int] = {}
         """The last choice: slot by unit."""
         self._model = self._new_model(usual)
 
-    def _new_model(
-        self,
-        usual: Mapping[int, int],
-        hanging: Iterable[tuple[Slot, Iterable[int]]] = (),
-        delays: Delays = NO_DELAYS,
-    ) -> CompactModel:
-        """Make a model that knows what was learned.
-
-        If delays are given, they are those of the segments ``hanging``, and it estimates these
-        rightly.
-        """
+    def _new_model(self, usual: Mapping[int, int]) -> CompactModel:
+        """Make a model that knows what was learned."""
         search = self.search
         model = CompactModel(
             search.builder, search.backbone, self._built, self._near, usual, self._ease,
-            self._may_wait, delays.behind_ns,
+            self._may_wait,
         )
         LossRows(model)
+        model.deadlines_hold(self._margin_ns)
+        self._tell_apart(model)
+        return model
+
+    def _tell_apart(self, model: CompactModel) -> None:
         for units, grade, switch in self._apart:
             model.keep_apart(units, model.slots_of(grade, switch))
-        if delays.total_ns:
-            self._margin_ns = model.margins_ns(placed(model, hanging), delays.total_ns)
+
+    def _estimate_as(self, verdict: Verdict) -> None:
+        """Let the model estimate what was judged of the last choice as the judge found it."""
+        model = self._model
+        model.estimate_anew(self._switches(), verdict.delays.behind_ns)
+        self._margin_ns = model.margins_ns(self._slots, verdict.delays.total_ns)
+        self._times_late = Counter({d: self._times_late[d] + 1 for d in verdict.late_ns})
+        for delivery, times in self._times_late.items():
+            # With no more than last time, the next choice might be the one before.
+            more_ns = (times - 1) * self._least_margin_ns(delivery)
+            self._margin_ns[delivery] = self._margin_ns.get(delivery, 0) + more_ns
         model.deadlines_hold(self._margin_ns)
-        return model
+        self._tell_apart(model)
 
     def _switches(self) -> dict[int, int]:
         """Switch by unit in the last choice."""
@@ -172,9 +179,9 @@ class PortChoice:
         for delivery, ns in verdict.late_ns.items():
             j, (device, _) = delivery
             before = self._margin_ns.get(delivery, 0)
-            least = int(LEAST_MARGIN * inst.streams[j].limit_ns)
             # A margin that has not helped was much too small; one below zero is none.
-            self._margin_ns[delivery] = max(before, 2 * before) + max(ns, least)
+            more_ns = max(ns, self._least_margin_ns(delivery))
+            self._margin_ns[delivery] = max(before, 2 * before) + more_ns
             model.tighten(delivery, self._margin_ns[delivery])
             devices.update(i for i in (inst.streams[j].source_device, device) if i is not None)
         for cut in verdict.cuts:
@@ -183,6 +190,9 @@ class PortChoice:
                 devices.update(i for i, _ in cut.homes)
         faults = {model.unit_no[i] for i in devices}
         return faults | self._learn_detours() if verdict.crowded else faults
+
+    def _least_margin_ns(self, delivery: Delivery) -> int:
+        return int(LEAST_MARGIN * self.search.instance.streams[delivery[0]].limit_ns)
 
     def _learn_detours(self) -> set[int]:
         """Keep units apart whose line runs where no way to one of its devices does."""

@@ -11,9 +11,10 @@ from typing import Any
 import pytest
 
 from partitioner.check.judge import assess
-from partitioner.solve import compact_search
+from partitioner.solve import compact_search, port_choice
 from partitioner.solve.compact_model import CompactModel
 from partitioner.solve.compact_search import CompactSearch
+from partitioner.solve.delays import Delivery
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.planner import PlanSettings
@@ -281,10 +282,9 @@ def test_margins_allow_what_was_in_time_and_refuse_what_was_late(seed: int) -> N
     slots, usual = search._slots, search._switches()
 
     def is_allowed(total_ns: dict) -> bool:
-        model = CompactModel(
-            run.builder, run.backbone, dict(best.backbone), 3, usual, 0.0,
-            behind_ns=delays.behind_ns,
-        )
+        model = CompactModel(run.builder, run.backbone, dict(best.backbone), 3, usual, 0.0)
+        model.deadlines_hold({})
+        model.estimate_anew(usual, delays.behind_ns)
         model.deadlines_hold(model.margins_ns(slots, total_ns))
         return _solved(model, slots) == slots
 
@@ -309,11 +309,102 @@ def test_waits_that_were_found_are_those_the_model_counts() -> None:
     j = max(frames, key=lambda m: run.instance.streams[m].pcp)
     pcp = run.instance.streams[j].pcp
     longer = waits[pcp] + 1_000_000
-    again = CompactModel(
-        run.builder, run.backbone, built, 3, {}, 0.0, behind_ns={link: {pcp: longer}}
-    )
+    again = CompactModel(run.builder, run.backbone, built, 3, {}, 0.0)
+    again.deadlines_hold({})
+    again.estimate_anew({}, {link: {pcp: longer}})
     assert again._hop(j, *link) == first._hop(j, *link) + 1_000_000
     # Who is less urgent waits no less.
     assert all(ns >= longer for ns in again._crossing[link][0][: pcp + 1])
     others = [other for other in first._crossing if other != link]
     assert all(again._crossing[other] == first._crossing[other] for other in others)
+
+
+def _deliveries(run: DirectRun) -> list[Delivery]:
+    """From a device to a device or a switch, each of a stream of its own."""
+    return [
+        (j, s.targets[0].key) for j, s in enumerate(run.instance.streams)
+        if s.source_device is not None
+    ]
+
+
+def test_a_delivery_may_stay_late_where_that_is_left_open() -> None:
+    run = _run(planted(20, 1))
+    model = _model(run)
+    hopeless, *others = _deliveries(run)
+    model.tighten(hopeless, run.instance.streams[hopeless[0]].limit_ns)
+
+    def choice(**left_open: Any) -> set[Delivery] | None:
+        found = model.solve(
+            {}, None, seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0,
+            **left_open,
+        )
+        return None if found is None else model.late
+
+    assert choice() is None
+    assert model.has_none
+    assert choice(late=[hopeless]) == {hopeless}
+    assert choice(late=others) is None
+    assert choice(soft=[hopeless, others[0]]) == {hopeless}
+    assert choice(soft=[hopeless]) is None, "one at least comes to be in time"
+    assert choice(soft=[hopeless, *others], most_late=0) is None
+    late = choice(soft=[hopeless, *others], most_late=2)
+    assert late is not None
+    assert hopeless in late
+    assert len(late) <= 2
+
+
+def test_what_cannot_be_in_time_yet_does_not_keep_others_late() -> None:
+    machine = planted(40, 5)
+    run = _run(machine)
+    search = CompactSearch(run.search)
+    assert search.run(_never)
+    before = dict(search._slots)
+    hopeless, *others = _deliveries(run)
+    search._model.tighten(hopeless, run.instance.streams[hopeless[0]].limit_ns)
+    search._late = {hopeless}
+    assert not search._less_is_late(_never)
+    assert search._slots == before
+    search._late = {hopeless, *others[:3]}
+    assert search._less_is_late(_never)
+    assert search._slots.keys() == before.keys()
+
+
+def test_units_stay_where_they_are_when_more_switches_come_into_question() -> None:
+    run = _run(planted(40, 5))
+    search = CompactSearch(run.search)
+    assert search.run(_never)
+    slots = search._slots
+    hangs = {u: search._model.slots[k] for u, k in slots.items()}
+    homes = sum(map(len, search._model.homes))
+    again = search._look_further(slots)
+    assert {u: search._model.slots[k] for u, k in again.items()} == hangs
+    assert sum(map(len, search._model.homes)) > homes
+    # Who shared a port still does.
+    for a, b in pairwise(sorted(slots)):
+        assert (slots[a] == slots[b]) == (again[a] == again[b])
+
+
+def test_who_is_late_again_gets_more_room_each_time() -> None:
+    run = _run(planted(20, 1))
+    search = CompactSearch(run.search)
+    assert search.run(_never)
+    best = run.search.incumbent
+    assert best is not None
+    verdict = run.search.judged(best, with_cuts=False)
+    late = _deliveries(run)[0]
+    limit_ns = run.instance.streams[late[0]].limit_ns
+    missed = replace(
+        verdict, late=True, late_ns={late: 1_000},
+        delays=replace(
+            verdict.delays, total_ns={**verdict.delays.total_ns, late: limit_ns + 1_000}
+        ),
+    )
+    room = []
+    for _ in range(3):
+        search._estimate_as(missed)
+        room.append(search._margin_ns[late])
+    least = int(port_choice.LEAST_MARGIN * limit_ns)
+    assert room == [room[0], room[0] + least, room[0] + 2 * least]
+    assert room[0] >= 0
+    search._estimate_as(verdict)
+    assert search._margin_ns.get(late, 0) <= 0

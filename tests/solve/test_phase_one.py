@@ -12,6 +12,7 @@ from partitioner.model.problem import BackboneShape, Group, GroupKind
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.exchange_columns import exchange_columns
 from partitioner.solve.instance import Instance
@@ -20,6 +21,7 @@ from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Choice, Selection
 from partitioner.solve.phase_one import PhaseOne
 from partitioner.solve.planner import PlanSettings
+from partitioner.solve.verify import Verdict
 from tests.bench.planted import Planted, planted
 from tests.brute.random_problems import random_problem
 
@@ -186,3 +188,42 @@ def test_a_device_is_taken_off_with_those_it_must_be_with(
 
 def _grouped(instance: Instance, device: int) -> bool:
     return any(device in group for group in instance.together)
+
+
+def test_all_that_is_late_is_taken_off_at_once_where_judging_takes_long(
+    machine: Planted, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    run = DirectRun(machine.problem, PlanSettings(work_limit=40))
+    search = run.search
+    assert CompactSearch(search).run(_never)
+    whole = search.incumbent
+    assert whole is not None
+    streams = run.instance.streams
+    late = [
+        (j, s.targets[0].key) for j, s in enumerate(streams) if s.source_device is not None
+    ][:4]
+    asked = []
+
+    def judged(selection: Selection, *, with_cuts: bool = True) -> Verdict:
+        asked.append(selection)
+        gone = set(selection.left_out)
+        missed = {
+            (j, key): 1_000 for j, key in late
+            if gone.isdisjoint({streams[j].source_device, key[0]})
+        }
+        return Verdict(late=bool(missed), crowded=False, cuts=(), late_ns=missed)
+
+    monkeypatch.setattr(search, "judged", judged)
+    phase = PhaseOne(search)
+    first = judged(whole)
+    assert not first.holds
+    found = phase.shortened(whole, first, at_once=True)
+    assert found is not None
+    assert found[1].holds
+    assert len(asked) == 2
+    one_by_one = phase.shortened(whole, first)
+    assert one_by_one is not None
+    assert one_by_one[1].holds
+    assert len(asked) > 3
+    assert whole.left_out == ()
+    assert 0 < len(found[0].left_out) <= len(late) * max(map(len, run.instance.unit_of))

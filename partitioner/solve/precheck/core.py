@@ -161,12 +161,18 @@ class Shrinking:
     def _leant_on(self) -> tuple[int, ...] | None:
         """Blocks that a proof over all of them leans on; None if there is none."""
         rows = self._rows(self._all_blocks(), is_strict=True)
+        if not self._places.sides:
+            return self._settled(rows) or None
+        if found := self._shown_linear(rows, LINEAR_TERMS):
+            return found
+        # With places where pathways count there are places where they do not.
+        rows.add_pathways()
+        self._has_pathways = True
         found = self._settled(rows)
-        if found is None and self._places.sides:
-            self._has_pathways = True
-            rows.add_pathways()
-            found = self._settled(rows)
-        return found
+        if found != () and self._rows(rows.blocks, is_strict=True, has_pathways=False).has_none():
+            self._has_pathways = False
+            return tuple(rows.blocks)
+        return found or None
 
     def _likely(self) -> list[int] | None:
         """The first of the suspects without places, or it and others before it together.
@@ -215,15 +221,21 @@ class Shrinking:
         )
 
     def _settled(self, rows: Relaxation) -> tuple[int, ...] | None:
-        """Blocks that the proof for rows over all of them leans on; None if there is no proof."""
-        is_quick = rows.size <= LINEAR_TERMS
-        if is_quick and (found := leaning(rows)):
-            return found.blocks
+        """Blocks that the proof for rows over all of them leans on.
+
+        Empty if all have places, None if that is not known.
+        """
+        if found := self._shown_linear(rows, LINEAR_TERMS):
+            return found
         is_none = rows.has_none()
-        if is_none is None and not is_quick and rows.size <= MOST_LINEAR_TERMS:
-            found = leaning(rows)
-            return None if found is None else found.blocks
-        return tuple(rows.blocks) if is_none else None
+        if is_none is None and rows.size > LINEAR_TERMS:
+            return self._shown_linear(rows, MOST_LINEAR_TERMS)
+        return None if is_none is None else tuple(rows.blocks) if is_none else ()
+
+    def _shown_linear(self, rows: Relaxation, most_terms: int) -> tuple[int, ...] | None:
+        """The same by linear arithmetic alone, over no more terms than given."""
+        found = leaning(rows) if rows.size <= most_terms else None
+        return None if found is None else found.blocks
 
     def _few_statements(self, rows: Relaxation, together: set[Key]) -> list[Key]:
         """Some statements under which the blocks of ``rows`` find no places."""
@@ -257,10 +269,12 @@ class Shrinking:
         """Whether blocks find no places while everything is in force."""
         return self._has_none(self._rows(blocks, is_strict=True))
 
-    def _rows(self, blocks: Iterable[int], *, is_strict: bool = False) -> Relaxation:
-        return Relaxation(
-            self._places, blocks, is_strict=is_strict, has_pathways=self._has_pathways
-        )
+    def _rows(
+        self, blocks: Iterable[int], *, is_strict: bool = False, has_pathways: bool | None = None
+    ) -> Relaxation:
+        if has_pathways is None:
+            has_pathways = self._has_pathways
+        return Relaxation(self._places, blocks, is_strict=is_strict, has_pathways=has_pathways)
 
     def _has_none(self, rows: Relaxation, active: Iterable[Key] | None = None) -> bool:
         self._left -= rows.size + A_SOLVE

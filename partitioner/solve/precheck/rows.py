@@ -20,6 +20,8 @@ from partitioner.solve.precheck.statements import Key
 
 WORK = 0.5
 """Deterministic seconds that one solve may take if not told otherwise."""
+MANY_VARIABLES = 1_000
+"""Above so many presolve takes longer than the search then; with few it is what proves most."""
 
 Terms = dict[int, int]
 """Weight by variable."""
@@ -157,7 +159,7 @@ class Rows:
 
         result = run(
             model, [x for x in used if x is not None], seconds=10.0, workers=1, seed=0,
-            should_stop=stop, work_limit=work,
+            should_stop=stop, work_limit=work, short_presolve=len(self.upper) > MANY_VARIABLES,
         )
         inst.look()
         return None if not result.proved else result.values is None
