@@ -126,7 +126,12 @@ def how_sure(state: TradeOff) -> list[str]:
     good, further = front.within(state.goal), front.beyond(state.goal)
     proved = sum(p.is_proved for p in good)
     worst = max(p.gap for p in good)
-    if proved == len(good):
+    if len(good) == 1:
+        sure = (
+            "It is proved to be the cheapest of its value" if proved
+            else f"It costs at most {gap_text(worst)} more than the cheapest of its value can"
+        )
+    elif proved == len(good):
         sure = "Every point is proved to be the cheapest of its value"
     elif proved:
         verb, whose = ("is", "its") if proved == 1 else ("are", "their")
@@ -139,7 +144,7 @@ def how_sure(state: TradeOff) -> list[str]:
         sure = f"No point costs more than {gap_text(worst)} above what is possible"
     holes = any(not p.is_next_proved for p in front.points[:-1])
     between = "more may lie" if holes else "none is missing"
-    said = [f"{sure}; {between} between them." if len(front.points) > 1 else f"{sure}."]
+    said = [f"{sure}; {between} between them." if len(good) > 1 else f"{sure}."]
     if further:
         last = _value(state, further[-1].value)
         where = f"with up to {last}" if axis.id == "margin" else f"further on, down to {last},"

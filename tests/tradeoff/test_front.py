@@ -151,6 +151,20 @@ def test_what_the_fastest_layout_costs_is_told_beside_what_is_proved() -> None:
     )
 
 
+def test_one_point_is_not_told_as_several() -> None:
+    problem = read_problem(Path("tests/cases/tradeoff-floor.yaml"))
+    state = begin(problem, AXES["latency"])
+    state.steps = [
+        step(None, 100 * MONEY_STEPS, 2_538_000, 995_000),
+        step(2_000_000, 120 * MONEY_STEPS, 1_000_000, 995_000),
+    ]
+    sure, *_ = how_sure(state)
+    assert plain(sure) == "It costs at most 0.5 % more than the cheapest of its value can."
+    state.steps[0] = step(None, 100 * MONEY_STEPS, 2_538_000)
+    sure, *_ = how_sure(state)
+    assert sure == "It is proved to be the cheapest of its value."
+
+
 def test_points_that_differ_look_different_in_the_tables() -> None:
     problem = read_problem(Path("tests/cases/tradeoff-floor.yaml"))
     state = begin(problem, AXES["latency"])
