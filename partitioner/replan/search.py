@@ -335,7 +335,10 @@ class RerunSearch(Run):
         self.chooser.columns = list(found | dict.fromkeys(lone))
         least = self.chooser.least_change([])
         self.chooser.columns = self._near
-        return self.chooser.least_change([]) if least is None else least
+        if least is None and self.chooser.is_refuted:
+            # If only time was short, more to choose among would take longer still.
+            least = self.chooser.least_change([])
+        return least
 
     def _gather(self, fresh: Outcome | None, starts: Sequence[Selection]) -> list[Selection]:
         """Segments to choose from; those of planning afresh as a selection, if it has one."""

@@ -362,17 +362,18 @@ def test_a_piece_is_named_once_in_a_terminal() -> None:
 
 def test_without_a_layout_the_whole_time_is_for_one(monkeypatch) -> None:
     """Planning afresh had its share of the time once; after that the search gave up."""
-    now, tried = 0.0, []
+    now, tried, asked, asked_before = 0.0, [], 0, []
 
     def plan_afresh(problem, settings, *_, **__):
         nonlocal now
         now += settings.time_limit_s
         tried.append((settings.seed, settings.enough_gap))
+        asked_before.append(asked)
         raise NoAnswer("no layout found; 4 of 5 have a place", nearest=BEFORE)
 
     def none_near(chooser, aim, columns, starts, seconds):
-        nonlocal now
-        now += min(1.0, seconds)
+        nonlocal now, asked
+        now, asked = now + min(1.0, seconds), asked + 1
 
     monkeypatch.setattr(search, "ALL_UP_TO", 0)
     monkeypatch.setattr(search, "plan_layout", plan_afresh)
@@ -386,6 +387,7 @@ def test_without_a_layout_the_whole_time_is_for_one(monkeypatch) -> None:
         "no layout found; 4 of 5 have a place", BEFORE
     ), "what planning afresh came nearest to"
     assert tried[0] == (0, 1.0), "any layout will do"
+    assert asked_before[0] == 1, "the segments near the old ones were asked about once, in vain"
     assert len({seed for seed, _ in tried}) > 1, "tried again by another seed"
     tried.clear()
     with pytest.raises(NoAnswer):
