@@ -608,16 +608,23 @@ def losses_at_two_switches(m: Machine):
 # -- pathways ---------------------------------------------------------------------------------
 
 
-def behind(m: Machine, n: int) -> tuple[Problem, list[str], str]:
-    """Some devices that a place behind one pathway of its own holds."""
+def moved_behind(m: Machine, some: list[str]) -> tuple[Problem, str]:
+    """Some devices at a place behind one pathway of its own, behind which nobody else stands."""
     p = m.problem
-    some = m.of(LINE)[:n]
-    side = next(w for w in p.pathways if w.id.startswith("side-"))
+    network, hub = CableNetwork(p), next(iter(p.switches))
+    busy = {w for d in p.devices if d not in some for w in network.pathways_on(d, hub)}
+    side = next(w for w in p.pathways if w.id.startswith("side-") and w.id not in busy)
     end = next(e for e in side.ends if "-" in e)
-    p = field(p, some, place=end, position_um=None)
+    return field(p, some, place=end, position_um=None), side.id
+
+
+def behind(m: Machine, n: int) -> tuple[Problem, list[str], str]:
+    """Line devices behind a pathway that one segment fits through, safety and security aside."""
+    some = m.of(LINE)[:n]
+    p, side = moved_behind(m, some)
     p = field(p, list(p.devices), safety_level=None, security_domain=None)
     p = limit(p, LINE, length_um=200 * M)
-    return edit("pathways", side.id, max_cables=1)(p), some, side.id
+    return edit("pathways", side, max_cables=1)(p), some, side
 
 
 @impossible("pathway-capacity", "nodes")
@@ -634,12 +641,10 @@ def apart_behind_a_pathway(m: Machine):
 
 @impossible("pathway-capacity")
 def links_behind_a_pathway(m: Machine):
-    p = m.problem
-    side = next(w for w in p.pathways if w.id.startswith("side-"))
-    end = next(e for e in side.ends if "-" in e)
     some = m.of(LINK)[:2]
-    p = limit(field(p, some, place=end, position_um=None), LINK, length_um=200 * M)
-    return edit("pathways", side.id, max_cables=1)(p), {side.id, *some}
+    p, side = moved_behind(m, some)
+    p = limit(p, LINK, length_um=200 * M)
+    return edit("pathways", side, max_cables=1)(p), {side, *some}
 
 
 @impossible("pathway-capacity", "pin")

@@ -47,6 +47,17 @@ def test_what_rules_make_impossible_is_proved_with_rules_and_names(case: Case) -
     assert names <= {id_ for c in found for id_ in c.subjects}
 
 
+@pytest.mark.parametrize(
+    "case", [pytest.param(c, id=c.name) for c in IMPOSSIBLE if c.name.endswith("behind_a_pathway")]
+)
+def test_nobody_else_is_behind_the_pathway_of_a_row(case: Case) -> None:
+    """Other devices there may be too many by themselves, and the proof may then be of those."""
+    problem, _, names = case.change(machine(120, 1))
+    found = conflicts(problem)
+    assert case.rules <= {c.rule for c in found}
+    assert names <= {id_ for c in found for id_ in c.subjects}
+
+
 @pytest.mark.parametrize("case", marked(KEPT))
 def test_what_keeps_a_layout_is_not_called_impossible(case: Case) -> None:
     problem, layout, _ = case.change(machine(case.devices, case.seed))
