@@ -25,6 +25,8 @@ MOST_LAYOUTS = 3
 """Layouts found last that the next plan knows."""
 CONFIRMING_SHARE = 0.25
 """Share of the time to confirm that each rule of one conflict is needed."""
+MOST_HALVED = 12
+"""Rules named in a proof of which a smallest set is looked for; more are taken as named."""
 MOST_CONFLICTS = 3
 """Conflicts told of one problem."""
 
@@ -117,13 +119,17 @@ class Asker:
 
     def reasons(self, kept: Iterable[Handle]) -> tuple[Conflict, ...]:
         """What is said of the problem with these rules only, which has no layout."""
-        told = self.with_only(kept).conflicts
+        kept = list(kept)
+        told = self.with_only(kept, is_quick=True).conflicts
         if told or not self.is_large:
             return told
         keys = {h.key for h in kept}
-        changed = without(self.problem, [h for h in self.handles if h.key not in keys])
+        return self.proof(without(self.problem, [h for h in self.handles if h.key not in keys]))
+
+    def proof(self, problem: Problem) -> tuple[Conflict, ...]:
+        """What arithmetic tells of a problem that has no layout; nothing where it sees none."""
         try:
-            return tuple(hopeless(ColumnBuilder(Instance(changed, look=self._look))))
+            return tuple(hopeless(ColumnBuilder(Instance(problem, look=self._look))))
         except NoAnswer:
             return ()
 
@@ -132,16 +138,17 @@ class Asker:
             raise NoAnswer("the time for all questions is over")
 
     def ask(
-        self, problem: Problem, *, is_alike: bool = False, start: Layout | None = None
-    ) -> Result:
+        self, problem: Problem, *, seconds: float | None = None, is_alike: bool = False,
+        start: Layout | None = None,
+    ) -> Result:  # fmt: skip
         """Whether a problem has a layout at all; the first one found will do.
 
-        ``is_alike``: it differs little from one that had a layout, so it gets a few times as long
-        as those did.
+        ``seconds``: the most that this question may take, in place of what all may. ``is_alike``:
+        it differs little from one that had a layout, so it gets a few times as long as those did.
         """
         if self.budget.is_over:
             return Result(Answer.UNKNOWN)
-        seconds = self.seconds
+        seconds = self.seconds if seconds is None else seconds
         if is_alike and self._slowest_s:
             seconds = min(seconds, 1.0 + 3.0 * self._slowest_s)
         begun = self.budget.clock()
@@ -174,12 +181,38 @@ def minimal_conflict(asker: Asker, dropped: Sequence[Handle] = ()) -> ConflictSe
     if asker.with_only((), is_quick=True).answer is Answer.NONE:
         # Not a matter of any rule with a handle.
         return ConflictSet((), True, first.conflicts or asker.reasons(()))
-    kept = _explain(asker, [], False, candidates)
+    if asker.is_large:
+        candidates = _told_of(asker, candidates, first.conflicts or asker.reasons(candidates))
+    if asker.is_large and len(asker.handles) > len(candidates) > MOST_HALVED:
+        # A proof by arithmetic is small already.
+        kept = candidates
+    else:
+        kept = _explain(asker, [], False, candidates)
     with asker.within(CONFIRMING_SHARE):
         kept, is_minimal = _confirmed(asker, kept)
     order = {h.key: n for n, h in enumerate(asker.handles)}
     kept.sort(key=lambda h: order[h.key])
     return ConflictSet(tuple(kept), is_minimal, asker.reasons(kept))
+
+
+def _told_of(
+    asker: Asker, candidates: list[Handle], reasons: Sequence[Conflict]
+) -> list[Handle]:
+    """Those candidates that a proof names, else those of its rules, where they are a conflict.
+
+    A proof by arithmetic names few of hundreds of rules, so that few questions are left.
+    """
+    rules = {r.rule for r in reasons}
+    named = [
+        h for h in candidates
+        if any(
+            h.rule == r.rule and (not h.subjects or h.subjects[0] in r.subjects) for r in reasons
+        )
+    ]
+    for some in (named, [h for h in candidates if h.rule in rules]):
+        if some and asker.with_only(some, is_quick=True).answer is Answer.NONE:
+            return some
+    return candidates
 
 
 def _explain(

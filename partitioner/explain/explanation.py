@@ -16,6 +16,8 @@ from partitioner.runs import Answer, Budget
 
 PLAN_SHARE = 0.3
 """Share of the time that the first plan of the problem may take."""
+CONFLICTS_SHARE = 0.4
+"""Share of the time after it that the conflicts of a problem without a layout may take."""
 CHEAPEST_SHOWN = 8
 """Ways out shown in text."""
 
@@ -127,7 +129,8 @@ def _explain_none(
 ) -> NoLayoutExplained:
     asker = Asker(problem, budget, seconds=max(1.0, budget.left_s / 5))
     on_step("looking for the rules in conflict")
-    conflicts = conflicts_of(asker)
+    with asker.within(CONFLICTS_SHARE):
+        conflicts = conflicts_of(asker)
     on_step("trying ways out")
     ways, is_whole = ways_out(asker, conflicts, seconds=max(1.0, budget.left_s / 8))
     return NoLayoutExplained(tuple(conflicts), tuple(ways), is_whole)

@@ -9,25 +9,74 @@ from itertools import count as numbers
 from partitioner.check.acceptance import whole_findings
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
-from partitioner.explain.handles.handle import Handle, Scale, without
+from partitioner.explain.handles.handle import Change, Handle, Scale, without
 from partitioner.explain.handles.register import handles_of
 from partitioner.model.assessment import Assessment, RuleFinding
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
+from partitioner.wording import listed
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """A rule that gives way: by how much, if by an amount, and in words.
+
+    ``who``: see :class:`~partitioner.explain.handles.handle.Ease`.
+    """
+
+    handle: Handle
+    words: str
+    change: Change
+    amount: int | None = None
+    who: str = ""
+
+    def at(self, amount: int) -> Use:
+        """The same by another amount."""
+        scale = self.handle.scale
+        assert scale is not None
+        return replace(self, words=scale.words(amount), change=scale.to(amount), amount=amount)
+
+
+def changed_by(problem: Problem, uses: Iterable[Use]) -> Problem:
+    """The problem with some changes made."""
+    for use in uses:
+        problem = use.change(problem)
+    return problem
 
 
 @dataclass(frozen=True, slots=True)
 class Needed:
     """The rules that a layout does not keep, and changes with which it keeps all there are.
 
-    ``changes`` are in words, each on one rule; the check accepts the layout with all of them made,
-    which gives ``problem``. Of a layout that keeps all rules they are what makes it cheaper.
+    The check accepts the layout with all of them made, which gives ``problem``. Of a layout that
+    keeps all rules they are what makes it cheaper.
     """
 
-    handles: tuple[Handle, ...]
-    changes: tuple[str, ...]
+    uses: tuple[Use, ...]
     problem: Problem
+
+    @property
+    def handles(self) -> tuple[Handle, ...]:
+        """The rules."""
+        return tuple(use.handle for use in self.uses)
+
+    @property
+    def changes(self) -> tuple[str, ...]:
+        """The changes in words, each on one rule, or on several that change alike."""
+        return told_of(self.uses)
+
+
+def told_of(uses: Iterable[Use]) -> tuple[str, ...]:
+    """Changes in words; those that differ in whom they are about are told in one."""
+    alike: dict[str, list[str]] = {}
+    for use in uses:
+        pattern = use.words.replace(f" {use.who} ", " {who} ", 1) if use.who else use.words
+        alike.setdefault(pattern, []).append(use.who)
+    return tuple(
+        pattern.replace("{who}", listed(dict.fromkeys(who)), 1) if who[0] else pattern
+        for pattern, who in alike.items()
+    )
 
 
 def needed(
@@ -65,26 +114,31 @@ def needed(
             kept = fewer
     loose = without(problem, kept)
     assessment = assess(loose, written_for(loose, layout))
-    eased, words = problem, []
+    eased, uses = problem, list[Use]()
     for handle in kept:
         amount = amount_for(handle.scale, assessment)
         if handle.scale is not None and amount is not None:
-            eased = handle.scale.to(amount)(eased)
-            words.append(handle.scale.words(amount))
+            change = handle.scale.to(amount)
+            eased = change(eased)
+            uses.append(Use(handle, handle.scale.words(amount), change, amount))
             continue
         rest = without(eased, [h for h in kept if h is not handle])
         for ease in (*handle.choices, *handle.eases):
             if ease.is_used(layout) and _fits(ease.change(rest), layout):
                 eased = ease.change(eased)
-                words.append(ease.words)
+                uses.append(Use(handle, ease.words, ease.change, who=ease.who))
                 break
         else:
             eased = handle.off(eased)
-            words.append(f"do without: {handle.sentence.removesuffix('.')}")
+            uses.append(_none_of(handle))
     if not _fits(eased, layout):
         eased = without(problem, kept)
-        words = [f"do without: {h.sentence.removesuffix('.')}" for h in kept]
-    return Needed(tuple(kept), tuple(dict.fromkeys(words)), eased)
+        uses = [_none_of(handle) for handle in kept]
+    return Needed(tuple(uses), eased)
+
+
+def _none_of(handle: Handle) -> Use:
+    return Use(handle, f"do without: {handle.sentence.removesuffix('.')}", handle.off)
 
 
 def _needed_for_less(
@@ -96,7 +150,7 @@ def _needed_for_less(
     """
     loose = without(problem, handles)
     free_money = assess(loose, written_for(loose, layout)).cost.objective_money
-    used, words, eased = [], [], problem
+    uses, eased = list[Use](), problem
     for handle in handles if free_money < cost_money else ():
         scale = handle.scale
         if scale is None or handle.rule != "port-exists":
@@ -108,11 +162,10 @@ def _needed_for_less(
                 break
             amount, eased = amount + scale.step, wider
         if amount != scale.start:
-            used.append(handle)
-            words.append(scale.words(amount))
+            uses.append(Use(handle, scale.words(amount), scale.to(amount), amount))
     if assess(eased, written_for(eased, layout)).cost.objective_money > free_money:
-        return Needed((), (), problem)
-    return Needed(tuple(used), tuple(words), eased)
+        return Needed((), problem)
+    return Needed(tuple(uses), eased)
 
 
 def _ports_money(problem: Problem, layout: Layout) -> int:

@@ -11,15 +11,16 @@ from bisect import bisect_left
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations, islice, product
+from itertools import combinations, islice, pairwise
 
 from partitioner.explain.conflict import Asker, ConflictSet, minimal_conflict
 from partitioner.explain.handles.handle import Ease, Handle, Scale, without
 from partitioner.explain.handles.parts import parts
-from partitioner.explain.needed import needed, written_for
+from partitioner.explain.needed import Needed, Use, changed_by, needed, written_for
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
 from partitioner.runs import Answer, Budget, Result
+from partitioner.units import ceil_div
 
 MOST_CHANGES = 3
 """Rules changed at once at most."""
@@ -28,7 +29,17 @@ MOST_SETS = 60
 MOST_TRIED = 40
 """Sets of choices tried for one rule."""
 MOST_KINDS = 8
-"""Kinds of rules (or pairs of them, for two conflicts) that are tried as a whole."""
+"""Kinds of rules, or few of them together, that are tried as a whole."""
+KINDS_SHARE = 0.3
+"""Share of the time left to find these kinds by arithmetic."""
+EFFORTS = (0.25, 1.0)
+"""Shares of the time of a question that a layout without rules of these kinds is looked for."""
+SHARES = 8
+"""Parts of an amount by which it is brought nearer to that of the problem."""
+LOOSENING_SHARE = 0.85
+"""Share of what is left then for such layouts."""
+TIGHTENING_SHARE = 0.7
+"""Share of what is left then to bring their amounts nearer to those of the problem."""
 FINDING_SHARE = 0.8
 """Share of the time to find ways out; the rest is for cheaper layouts of theirs."""
 PARTS_SHARE = 0.5
@@ -44,9 +55,9 @@ class WayOut:
     Attributes
     ----------
     changes
-        In words, each on one rule.
+        In words, each on one rule, or on several that change alike.
     rules
-        The rules changed, parallel to ``changes``; none where what they are about changes instead.
+        The rules changed; none where what they are about changes instead.
     problem
         The problem with the changes made.
     outcome
@@ -124,6 +135,9 @@ def ways_by_parts(asker: Asker, conflict: ConflictSet) -> Iterator[WayOut]:
         for change in kind:
             if asker.budget.is_over or clock() > until:
                 break
+            loosest = change.to(change.end) if isinstance(change, Scale) else change.change
+            if asker.is_large and asker.is_hopeless(loosest(asker.problem)):
+                continue
             eased = (
                 _least(asker, asker.problem, change, ()) if isinstance(change, Scale)
                 else _by_ease(asker, asker.problem, change)
@@ -140,43 +154,155 @@ def _by_ease(asker: Asker, problem: Problem, ease: Ease) -> _Eased | None:
 
 
 def ways_of_each_kind(asker: Asker, conflicts: Sequence[ConflictSet]) -> list[WayOut]:
-    """Ways out that leave rules of one kind of each conflict: as far as a layout needs it.
+    """Ways out that leave rules of one kind, or of a few together: as far as a layout needs it.
 
     A layout of a large problem with all rules of a kind off is found sooner than one with a single
-    rule off, and shows how far each of them has to give way. Where the rules in conflict are not
-    enough, all others of the kind go too.
+    rule off, and shows how far each of them has to give way. Where none is found in its share of
+    the time, more ports and wider pathways are allowed besides.
     """
-    found: dict[tuple[str, ...], WayOut] = {}
-    # Rules of which many are in conflict have most to give.
-    kinds = [[rule for rule, _ in Counter(h.rule for h in conflict.rules).most_common()]
-             for conflict in conflicts]
-    for chosen in islice(product(*kinds), MOST_KINDS):
-        if asker.budget.is_over:
-            break
-        named = [
-            h for conflict, rule in zip(conflicts, chosen, strict=True)
-            for h in conflict.rules if h.rule == rule
-        ]
-        every = [h for h in asker.handles if h.rule in chosen]
-        if len(named) == 1:
-            eased = _eased(asker, named)
-            found |= {way.changes: way for way in eased}
-            if eased or len(every) == 1:
-                continue
-            named = every
-        outcome = asker.without(named).outcome
-        if outcome is None and len(every) > len(named):
-            named, outcome = every, asker.without(every).outcome
-        if outcome is None:
-            continue
-        layout = outcome.layout
-        uses = needed(asker.problem, named, layout)
-        start = written_for(uses.problem, layout)
-        outcome = asker.ask(uses.problem, start=start).outcome
-        if outcome is not None:
+    found: list[tuple[Needed, Outcome]] = []
+    ways: dict[tuple[str, ...], WayOut] = {}
+    with asker.within(KINDS_SHARE):
+        sets = list(islice(open_kinds(asker, conflicts), MOST_KINDS))
+    room = [h for h in asker.handles if h.rule in ("port-exists", "pathway-capacity")]
+    with asker.within(LOOSENING_SHARE):
+        for effort in EFFORTS:
+            left: list[list[Handle]] = []
+            for handles in sets:
+                if asker.budget.is_over:
+                    break
+                seconds = effort * asker.seconds
+                outcome = asker.ask(without(asker.problem, handles), seconds=seconds).outcome
+                if outcome is None:
+                    left.append(handles)
+                    continue
+                eased = _eased(asker, handles) if len(handles) == 1 else []
+                ways |= {way.changes: way for way in eased}
+                loose = None if eased else _loosened(asker, handles, outcome)
+                found += [] if loose is None else [loose]
+            more = [[*handles, *(h for h in room if h not in handles)] for handles in left]
+            opened = [{h.key for h in uses.handles} for uses, _ in found]
+            sets = left + [
+                handles for handles in more
+                if not any(keys <= {h.key for h in handles} for keys in opened)
+            ]
+    with asker.within(TIGHTENING_SHARE):
+        for number, loose in enumerate(found):
+            with asker.within(1 / (len(found) - number)):
+                uses, outcome = _tightened(asker, *loose)
             way = WayOut(uses.changes, uses.handles, uses.problem, outcome, False)
-            found.setdefault(way.changes, way)
-    return list(found.values())
+            ways.setdefault(way.changes, way)
+    return list(ways.values())
+
+
+def open_kinds(asker: Asker, conflicts: Sequence[ConflictSet]) -> Iterator[list[Handle]]:
+    """Rules of few kinds without which arithmetic sees no conflict any more, fewest kinds first.
+
+    Of these kinds the rules in conflict, or all there are where these are not enough. Where all are
+    not enough either, each kind in the proof that is left is tried with them.
+    """
+    told = [h for conflict in conflicts for h in conflict.rules]
+    # Rules of which many are in conflict have most to give.
+    kinds = [rule for rule, _ in Counter(h.rule for h in told).most_common()]
+    level = [frozenset({kind}) for kind in kinds]
+    seen, done = set(level), list[frozenset[str]]()
+    for _ in range(MOST_CHANGES):
+        following: list[frozenset[str]] = []
+        for chosen in level:
+            if any(chosen >= enough for enough in done):
+                continue
+            if asker.budget.is_over:
+                return
+            named = [h for h in told if h.rule in chosen]
+            every = [h for h in asker.handles if h.rule in chosen]
+            if named and not asker.is_hopeless(without(asker.problem, named)):
+                done.append(chosen)
+                yield named
+                continue
+            rest = asker.proof(without(asker.problem, every))
+            if not rest:
+                done.append(chosen)
+                yield every
+                continue
+            for rule in dict.fromkeys(r.rule for r in rest):
+                more = chosen | {rule}
+                if more not in seen and any(h.rule == rule for h in asker.handles):
+                    seen.add(more)
+                    following.append(more)
+        level = following
+
+
+def _loosened(
+    asker: Asker, handles: Sequence[Handle], outcome: Outcome | None
+) -> tuple[Needed, Outcome] | None:
+    """What a layout found without some rules needs, with a layout of the problem changed so.
+
+    Where it needs many rules to give way, fewer of them are tried as long as there is a layout.
+    """
+    found: tuple[Needed, Outcome] | None = None
+    while outcome is not None:
+        uses = needed(asker.problem, handles, outcome.layout)
+        if found is not None and len(uses.uses) >= len(found[0].uses):
+            break
+        start = written_for(uses.problem, outcome.layout)
+        outcome = asker.ask(uses.problem, start=start).outcome
+        if outcome is None:
+            break
+        found = uses, outcome
+        handles, outcome = _fewer_of(asker, uses.handles)
+    return found
+
+
+def _tightened(asker: Asker, uses: Needed, outcome: Outcome) -> tuple[Needed, Outcome]:
+    """The same changes by smaller amounts, as far as layouts are found: all alike, then each."""
+    by_amount = [n for n, use in enumerate(uses.uses) if use.amount is not None]
+    for numbers in [by_amount, *([n] for n in by_amount if len(by_amount) > 1)]:
+        low, high = 0, SHARES
+        while high - low > 1 and not asker.budget.is_over:
+            share = (low + high) // 2
+            fewer = [
+                _by_share(use, share) if n in numbers else use for n, use in enumerate(uses.uses)
+            ]
+            problem = changed_by(asker.problem, fewer)
+            is_same = [use.amount for use in fewer] == [use.amount for use in uses.uses]
+            if is_same or asker.is_hopeless(problem):
+                low = share
+                continue
+            found = asker.ask(problem, is_alike=True).outcome
+            if found is None:
+                low = share
+                continue
+            uses, outcome = Needed(tuple(fewer), problem), found
+            # Of what is left then, all shares are new.
+            low, high = low * SHARES // share, SHARES
+    return uses, outcome
+
+
+def _by_share(use: Use, share: int) -> Use:
+    """The change by a share of the steps to its amount, rounded up to a step."""
+    scale, amount = use.handle.scale, use.amount
+    if scale is None or amount is None:
+        return use
+    step = ceil_div(scale.steps_to(amount) * share, SHARES)
+    return use.at(scale.at(step))
+
+
+def _fewer_of(
+    asker: Asker, handles: tuple[Handle, ...]
+) -> tuple[tuple[Handle, ...], Outcome | None]:
+    """A half or three quarters of many rules without which there is a layout too, and that one."""
+    if len(handles) <= MOST_CHANGES:
+        return (), None
+    cuts = [len(handles) * quarter // 4 for quarter in range(5)]
+    parts = [handles[: cuts[2]], handles[cuts[2] :]]
+    parts += [handles[:a] + handles[b:] for a, b in pairwise(cuts)]
+    for part in parts:
+        changed = without(asker.problem, part)
+        if not asker.budget.is_over and not asker.is_hopeless(changed):
+            outcome = asker.ask(changed, is_alike=True).outcome
+            if outcome is not None:
+                return part, outcome
+    return (), None
 
 
 def opening_sets(

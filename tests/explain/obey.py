@@ -61,11 +61,12 @@ def _reserve(data: Data, amount: str, unit: str, grade: str) -> None:
     data["limits"][grade]["reserve"][key] = value
 
 
-def _pin(data: Data, device: str, switches: str) -> None:
-    row = _item(data, "devices", device)
-    for key in ("switch", "switches", "zone"):
-        row.pop(key, None)
-    row["switches"] = switches.split(", ")
+def _pin(data: Data, devices: str, switches: str) -> None:
+    for device in _names(devices):
+        row = _item(data, "devices", device)
+        for key in ("switch", "switches", "zone"):
+            row.pop(key, None)
+        row["switches"] = switches.split(", ")
 
 
 def _names(text: str) -> list[str]:
@@ -210,7 +211,7 @@ EDITS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"keep (\S+) (m|%|nodes?) of each line of (\S+) free in place of .+", _reserve),
     (r"make room for (\d+) segments in (\S+) in place of \d+",
      lambda data, most, way: _item(data, "pathways", way).update(max_cables=int(most))),
-    (r"let (\S+) hang on \S+ too \(switches: \[(.+)\]\)", _pin),
+    (r"let (.+) hang on \S+ too \(switches: \[(.+)\]\)", _pin),
     (r"keep group (\S+) on different segments only", _softer),
     (r"drop group (\S+)", _drop),
     (r"drop group (\S+) with failure rules? (.+)", _drop_with),

@@ -302,3 +302,59 @@ def test_large_problems_have_a_way_out_of_each_kind_though_many_rules_give_way(
     assert nodes.startswith(f"raise the node limit of {LINE} from 4 to 6")
     for way in ways:
         assert not assess(way.problem, way.outcome.layout).findings
+
+
+def everyone_pinned_behind_a_pathway() -> dict[str, Any]:
+    """Twenty devices hang on the switch with one port, through a pathway for one line."""
+    rows = [
+        {"id": f"d{n}", "place": "far", "grades": [LINE], "switch": "s"} for n in range(20)
+    ]
+    return problem_of(
+        *rows,
+        places=[{"id": p, "position_m": [x, 0, 0]} for x, p in enumerate(["near", "far"])],
+        pathways=[{"id": "w", "from": "near", "to": "far", "max_cables": 1}],
+        switches=[
+            {"id": name, "place": place, "ports": [{"grades": [LINE], "count": ports}]}
+            for name, place, ports in (("s", "near", 1), ("r", "far", 6))
+        ],
+        backbone={"links": [{"between": ["s", "r"], "grades": [FAST]}]},
+        streams=[stream(f"t{n}", f"d{n}", "s") for n in range(20)],
+    )
+
+
+def test_kinds_of_rules_that_help_only_together_give_way_together(tmp_path: Path) -> None:
+    data = everyone_pinned_behind_a_pathway()
+    problem = read(tmp_path / "p.yaml", data)
+    asker = Asker(problem, Budget(time.process_time, time.process_time() + 60))
+    ways = ways_of_each_kind(asker, conflicts_of(asker))
+    by_rule = {frozenset(h.rule for h in way.rules): way for way in ways}
+    both = by_rule[frozenset({"port-exists", "pathway-capacity"})]
+    assert set(both.changes) == {
+        f"give s 3 ports for {LINE} in place of 1", "make room for 3 segments in w in place of 1",
+    }
+    (freed,) = by_rule[frozenset({"pin"})].changes
+    assert freed.startswith("let d")
+    assert " and d" in freed
+    for way in ways:
+        edited = deepcopy(data)
+        for change in way.changes:
+            obey(edited, change)
+        same(read(tmp_path / "after.yaml", edited), way.problem)
+        assert not assess(way.problem, way.outcome.layout).findings
+
+
+def test_rules_that_a_proof_names_are_asked_about_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of forty-odd rules a proof names all that matter, so few questions find the conflict."""
+    problem = read(tmp_path / "p.yaml", everyone_pinned_behind_a_pathway())
+    asked = []
+    is_hopeless = Asker.is_hopeless
+    monkeypatch.setattr(
+        Asker, "is_hopeless", lambda asker, p: asked.append(p) or is_hopeless(asker, p)
+    )
+    asker = Asker(problem, Budget(time.process_time, time.process_time() + 60))
+    assert len(asker.handles) > 40
+    (conflict, *_) = conflicts_of(asker)
+    assert {"pin"} < {h.rule for h in conflict.rules}
+    assert len(asked) < len(asker.handles) // 2

@@ -54,12 +54,14 @@ class Scale:
 class Ease:
     """One way of easing a rule that is no matter of amount.
 
-    ``is_used`` tells whether a layout of the problem without the rule makes use of it.
+    ``is_used`` tells whether a layout of the problem without the rule makes use of it. ``who`` is
+    the id in the words by which alone they differ from those of eases that are alike.
     """
 
     words: str
     change: Change
     is_used: Callable[[Layout], bool] = lambda layout: True
+    who: str = ""
 
 
 @dataclass(frozen=True, slots=True)

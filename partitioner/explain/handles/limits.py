@@ -266,6 +266,13 @@ def _room(problem: Problem, pathway: Pathway, now: int) -> Handle:
     def to(most: int | None) -> Change:
         return edit("pathways", pathway.id, max_cables=most)
 
+    def used(assessment: Assessment) -> int:
+        """Segments that run through it where every option is fitted."""
+        return len({
+            piece.segment for piece in assessment.wires
+            if pathway.id in piece.pathways and not piece.only_without
+        })
+
     return by_amount(
         "pathway-capacity",
         (pathway.id,),
@@ -274,6 +281,7 @@ def _room(problem: Problem, pathway: Pathway, now: int) -> Handle:
         Scale(
             now, len(problem.devices), 1, to,
             lambda most: f"make room for {most} segments in {pathway.id} in place of {now}",
+            used,
         ),
         off=to(None),
     )  # fmt: skip

@@ -76,6 +76,7 @@ def _pinned_too(device: Device, switches: tuple[str, ...]) -> Ease:
     return Ease(
         f"let {device.id} hang on {switches[-1]} too (switches: [{', '.join(switches)}])",
         edit("devices", device.id, pinned_switches=switches),
+        who=device.id,
     )
 
 
