@@ -63,6 +63,11 @@ def _tell_no_layout(error: NoLayout, voice: Voice) -> dict[str, Any]:
         voice.plain(f"  [{conflict.rule}] {visible(conflict.sentence)}")
         if conflict.way_out:
             voice.plain(f"    way out: {visible(conflict.way_out)}")
+    if any(conflict.way_out for conflict in error.conflicts):
+        voice.plain(
+            "  Which of these lead to a layout, how far they have to go and what it then costs:\n"
+            "  partitioner explain with the same problem."
+        )
     return {"status": "no-layout", "conflicts": [asdict(c) for c in error.conflicts]}
 
 

@@ -103,7 +103,7 @@ def _telling(conflict: ConflictSet) -> list[Any]:
 
 def _ways_text(problem: Problem, explained: NoLayoutExplained) -> str:
     if not explained.ways:
-        return "No way out was found by easing up to three rules within the time."
+        return "No way out was found within the time; a longer --time-limit tries more."
     lines = ["Ways out, each planned and checked:"]
     for number, way in enumerate(explained.ways[:CHEAPEST_SHOWN], start=1):
         lines.append(f"  {number}. {_way_words(way)}; {_way_cost(problem, way)}")

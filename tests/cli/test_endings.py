@@ -95,6 +95,8 @@ def test_no_layout_names_rule_and_way_out(failing, capsys) -> None:
         "error: no layout keeps all rules; this is proved.\n"
         "  [ports] 8 devices need 2 lines, 1 port is there\n"
         "    way out: one port\n"
+        "  Which of these lead to a layout, how far they have to go and what it then costs:\n"
+        "  partitioner explain with the same problem.\n"
     )
 
 

@@ -65,6 +65,23 @@ def test_what_keeps_a_layout_is_not_called_impossible(case: Case) -> None:
     assert not conflicts(problem)
 
 
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("heavy_device", "dev-002 alone has 5 unit loads, and a line of 10BASE-T1S-multidrop "
+         "carries 4 unit loads."),
+        ("fewer_line_ports", "add 3 line ports at least"),
+        ("one_link_port_fewer", "add 1 port of 100BASE-T1"),
+        ("more_apart_than_switches", "add 1 switch"),
+        ("pinned_where_no_port_is", "give one of these switches a port for 1000BASE-T1"),
+    ],
+)
+def test_words_of_a_conflict_have_its_figures(name: str, told: str) -> None:
+    (case,) = (c for c in IMPOSSIBLE if c.name == name)
+    found = conflicts(case.change(machine(40, 1))[0])
+    assert told in {words for c in found for words in (c.sentence, c.way_out)}
+
+
 def test_the_page_of_conflicts_has_every_row_beside_its_rules() -> None:
     """Under the rules of a line of its table stand the rows of the list that need them."""
     page = Path(__file__).parents[2] / "docs" / "explanation" / "conflicts.md"

@@ -8,8 +8,8 @@ from partitioner.errors import Conflict
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.precheck.blocks import load_alone_ppm
 from partitioner.solve.precheck.statements import called, ends_of, name_of, named
-from partitioner.units import PPM
-from partitioner.wording import metres, percent
+from partitioner.units import PPM, ceil_div
+from partitioner.wording import count, metres, percent, unit_loads
 
 
 def homeless(builder: ColumnBuilder) -> list[Conflict]:
@@ -92,12 +92,12 @@ def _homeless(
             return None
         reasons.append((4, _latency_conflict(builder, device, port.switch, port.grade)))
     if not reasons:
-        grades = ", ".join(c.grade for c in inst.problem.devices[ident].grades)
+        grades = " or ".join(c.grade for c in inst.problem.devices[ident].grades)
         return Conflict(
             "port-grade",
             (ident,),
             f"No switch that {ident} may hang on has a port for {grades}.",
-            f"give a switch a port for one of {grades}",
+            f"give one of these switches a port for {grades}",
         )
     return max(reasons, key=lambda r: r[0])[1]
 
@@ -139,8 +139,9 @@ def _own_limits(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
     return Conflict(
         "unit-loads",
         (ident,),
-        f"{ident} alone has more unit loads than a line of {data.id} may carry.",
-        f"raise the unit-load limit of {data.id}",
+        f"{ident} alone has {unit_loads(int(inst.unit_mul[device]))}, and a line of {data.id} "
+        f"carries {unit_loads(data.unit_cap_mul)}.",
+        f"raise the unit loads of {data.id}, or give {ident} another PHY",
     )
 
 
@@ -223,7 +224,7 @@ def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
                 tuple(inst.switch_ids),
                 f"{len(lines_only)} devices need a shared line, and all line ports together "
                 f"have room for {room}.",
-                f"add a line port for every {_line_room(builder)} devices more",
+                f"add {count(_more_lines(builder, len(lines_only) - room), 'line port')} at least",
             )
         )
         out += [
@@ -247,7 +248,7 @@ def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
                     tuple(inst.switch_ids),
                     f"{len(only)} devices need a port of {data.id} each, and the switches have "
                     f"{ports}.",
-                    f"add {len(only) - ports} port(s) of {data.id}",
+                    f"add {count(len(only) - ports, 'port')} of {data.id}",
                 )
             )
             for i in only:
@@ -260,9 +261,11 @@ def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
     return out
 
 
-def _line_room(builder: ColumnBuilder) -> int:
+def _more_lines(builder: ColumnBuilder, devices: int) -> int:
+    """Lines that so many devices fill at the least."""
     inst = builder.instance
-    return max((inst.grades[g].max_devices for g in inst.line_grades), default=0)
+    most = max((inst.grades[g].max_devices for g in inst.line_grades), default=1)
+    return ceil_div(devices, max(1, most))
 
 
 def _too_few_switches(builder: ColumnBuilder) -> list[Conflict]:
@@ -273,7 +276,7 @@ def _too_few_switches(builder: ColumnBuilder) -> list[Conflict]:
             tuple(inst.device_ids[i] for i in members),
             f"{len(members)} devices must hang on different switches, and there are "
             f"{inst.switch_count}.",
-            f"add {len(members) - inst.switch_count} switch(es)",
+            f"add {count(len(members) - inst.switch_count, 'switch', 'switches')}",
         )
         for members in inst.apart_switch
         if len(members) > inst.switch_count
