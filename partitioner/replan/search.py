@@ -206,6 +206,9 @@ class RerunSearch(Run):
             share = AFRESH_SHARE * self.seconds_left()
             first = self._plan_afresh(None, share, attempt, enough_gap=1.0)
             attempt += 1
+        if attempt and first is None:
+            # What is left of the time is too little to put anything together.
+            raise self._unanswered()
         fresh = self._plan_afresh(self._start_of(least, first)) or first
         self.step("old segments and their relatives")
         starts += self._gather(fresh, starts)

@@ -388,6 +388,7 @@ def test_without_a_layout_the_whole_time_is_for_one(monkeypatch) -> None:
     ), "what planning afresh came nearest to"
     assert tried[0] == (0, 1.0), "any layout will do"
     assert asked_before[0] == 1, "the segments near the old ones were asked about once, in vain"
+    assert asked == 1, "nothing is begun when time is up"
     assert len({seed for seed, _ in tried}) > 1, "tried again by another seed"
     tried.clear()
     with pytest.raises(NoAnswer):
