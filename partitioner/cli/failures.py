@@ -101,7 +101,7 @@ def _tell_nearest(error: NoAnswer, voice: Voice) -> dict[str, Any]:
     where = error.written_to
     if where is not None:
         voice.plain(
-            f"  The rest is in {where}/ (open report.html); plan --start {where}/layout.yaml "
+            f"  The rest is in {where}/ (open report.html); --start {where}/layout.yaml "
             "goes on from it."
         )
     missing = error.answer.miss.missing

@@ -265,6 +265,9 @@ def test_an_incomplete_layout_is_kept_with_what_is_missing(
         assert "The limit of 1 s was reached: " in err
         assert f"{left_out}, best as " in err
         assert (into / "nearest-miss" / "layout.yaml").is_file()
+        start = f"--start {into}/nearest-miss/layout.yaml goes on from it"
+        assert start in err
+        assert f"plan {start}" not in err, "each command goes on by itself"
 
 
 def test_a_wrong_file_is_raised(example) -> None:
