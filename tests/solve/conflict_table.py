@@ -189,6 +189,13 @@ def free(problem: Problem) -> Problem:
     )
 
 
+def patient(problem: Problem) -> Problem:
+    """Without tight deadlines, which ask for devices of a stream on one line."""
+    return replace(problem, streams={
+        k: replace(s, deadline_ns=10**10) for k, s in problem.streams.items()
+    })
+
+
 def only_streams(problem: Problem, ids: set[str]) -> Problem:
     return replace(problem, streams={k: s for k, s in problem.streams.items() if k in ids})
 
@@ -527,7 +534,7 @@ def together_with_the_option_near(m: Machine):
 
 @impossible("safety-span", "port-exists")
 def many_levels(m: Machine):
-    p = replace(m.problem, groups=())
+    p = patient(replace(m.problem, groups=()))
     for n, d in enumerate(m.of(LINE)):
         p = field(p, [d], safety_level=n)
     return replace(p, sharing=replace(p.sharing, safety_span=0)), set()
@@ -543,7 +550,7 @@ def a_level_for_each_line(m: Machine):
 
 @impossible("security-domain", "port-exists")
 def many_domains(m: Machine):
-    p = replace(m.problem, groups=())
+    p = patient(replace(m.problem, groups=()))
     for n, d in enumerate(m.of(LINE)):
         p = field(p, [d], security_domain=f"domain-{n // 2}", safety_level=None)
     return p, set()
@@ -624,7 +631,7 @@ def behind(m: Machine, n: int) -> tuple[Problem, list[str], str]:
     p, side = moved_behind(m, some)
     p = field(p, list(p.devices), safety_level=None, security_domain=None)
     p = limit(p, LINE, length_um=200 * M)
-    return edit("pathways", side, max_cables=1)(p), some, side
+    return edit("pathways", side, max_cables=1)(roomy(p)), some, side
 
 
 @impossible("pathway-capacity", "nodes")
