@@ -16,11 +16,6 @@ from partitioner.solve.master import Selection
 from partitioner.solve.port_choice import PortChoice, by_slot
 from partitioner.solve.search import Search
 
-EASE = 0.02
-"""Share by which estimates may be too high; as much more where they refuse the best layout."""
-MOST_EASE = 0.1
-CHECK_S = 1.0
-"""Longest look at whether the model allows a choice."""
 LESS = 0.001
 """Share by which the estimate of a choice must be lower: one for less is found much sooner than the
 cheapest."""
@@ -33,7 +28,7 @@ class PortRegions(PortChoice):
 
     def __init__(self, search: Search):
         self._best = best = _whole(search)
-        super().__init__(search, dict(best.backbone), _homes(search, best), EASE)
+        super().__init__(search, dict(best.backbone), _homes(search, best), 0.0)
         self._rng = random.Random(search.limits.seed)
         self._solved = 0
         self._tried: dict[frozenset[tuple[int, int]], float] = {}
@@ -42,13 +37,10 @@ class PortRegions(PortChoice):
         self._begin_with_best()
 
     def _begin_with_best(self) -> None:
-        """Put cost and the best layout into the new model, with estimates that allow it."""
-        while True:
-            self._price()
-            if self._is_choice() or self._ease >= MOST_EASE:
-                return
-            self._ease += EASE
-            self._model = self._new_model(_homes(self.search, self._best))
+        """Let the new model estimate the best layout as the judge does, and put cost into it."""
+        self._slots = self._slots_in(self._best)
+        self._estimate_as(self.search.judged(self._best, with_cuts=False))
+        self._price()
 
     def _price(self) -> None:
         model, best = self._model, self._best
@@ -56,15 +48,6 @@ class PortRegions(PortChoice):
         for (_, switch), variables in model.at.items():
             if switch not in best.open_switches:
                 model.model.add(sum(variables) == 0)
-        self._slots = self._slots_in(best)
-
-    def _is_choice(self) -> bool:
-        """Whether the model allows the slots as they are."""
-        found = self._model.solve(
-            self._slots, (), seconds=CHECK_S, workers=1, seed=0, should_stop=lambda: False,
-            work_limit=self.search.limits.work(CHECK_S), is_wide=False,
-        )
-        return found is not None
 
     def run(self, size: int, seconds: float, over: Callable[[], bool]) -> int:
         """Go once over all segments, so many units and seconds at a time; counts improvements.
