@@ -193,7 +193,7 @@ class CompactSearch(PortChoice):
             waiting = set(order[end:])
             found = self._solve(free, over, slots, waiting=waiting, is_wide=True, late=self._late)
             is_none = self._model.has_none
-            if is_none and (back or first == 0):
+            if is_none and waiting and (back or first == 0):
                 # Seldom more than one stream is in the way, and what it waits for is a guess.
                 soft = self._model.in_time.keys() - self._late
                 found = self._solve(
@@ -249,10 +249,9 @@ class CompactSearch(PortChoice):
                 # What was learned of choices before may ask for too much.
                 self._follow(self._judged)
                 return True
-            if self._near < NEAR:
+            if self._near < NEAR and self._estimated is not None:
                 self._slots = self._look_further(self._slots)
-                if self._estimated is not None:
-                    self._estimate_as(self._estimated)
+                self._estimate_as(self._estimated)
                 return True
         is_hopeless = free is not None and len(free) == len(self._model.units)
         if free is not None and not (is_hopeless and self._model.has_none):
