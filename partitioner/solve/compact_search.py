@@ -23,9 +23,9 @@ WINDOW = 100
 """Units that ports are chosen for at a time."""
 STEP = 60
 """By how many the next ones are further on: the others get another port if need be."""
-MOST_BACK = 300
-"""Units up to which more are chosen anew where a search did not end: another beginning is sooner
-gone through."""
+PATIENCE = 0.5
+"""Units that searches without an end were for, as a share of those passed before them, above which
+another beginning is sooner gone through."""
 REGION = 40
 """Units that may change at once after a fault; twice as many each time that leads to nothing."""
 SOLVE_S, SOLVE_PER_DEVICE_S = 3.0, 0.02
@@ -183,7 +183,7 @@ class CompactSearch(PortChoice):
         left for the next ones, they may hang further away; then their partners are chosen anew, and
         more of those before them.
         """
-        order, slots, begin, back = self._order(), dict[int, int](), 0, 0
+        order, slots, begin, back, in_vain = self._order(), dict[int, int](), 0, 0, 0
         self._late = set()
         while True:
             first, end = max(0, begin - back), min(len(order), begin + WINDOW)
@@ -193,7 +193,7 @@ class CompactSearch(PortChoice):
             waiting = set(order[end:])
             found = self._solve(free, over, slots, waiting=waiting, is_wide=True, late=self._late)
             is_none = self._model.has_none
-            if is_none and waiting and (back or first == 0):
+            if is_none and waiting and self._near >= NEAR and (back or first == 0):
                 # Seldom more than one stream is in the way, and what it waits for is a guess.
                 soft = self._model.in_time.keys() - self._late
                 found = self._solve(
@@ -201,7 +201,7 @@ class CompactSearch(PortChoice):
                     most_late=FEW_LATE,
                 )
             if found is not None:
-                slots, back = found, 0
+                slots, back, in_vain = found, 0, 0
                 self._late |= self._model.late
                 begin += STEP
                 if end == len(order):
@@ -210,12 +210,13 @@ class CompactSearch(PortChoice):
                 return None
             elif is_none and self._near < NEAR and (back or first == 0):
                 slots = self._look_further(slots)
-            elif first == 0 or (len(free) > MOST_BACK and not is_none):
-                return None
             else:
-                back = max(STEP, 2 * back)
                 # How long a search takes is largely chance.
                 self._seed += not is_none
+                in_vain += 0 if is_none else len(free)
+                if first == 0 or in_vain > PATIENCE * begin:
+                    return None
+                back = max(STEP, 2 * back)
 
     def _partners(self, units: Iterable[int]) -> set[int]:
         """Units that exchange streams with some."""
