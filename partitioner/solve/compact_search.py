@@ -340,6 +340,7 @@ class CompactSearch(PortChoice):
             self._slots if slots is None else slots, free,
             seconds=min(most_s, max(0.05, limits.seconds_left())),
             workers=limits.workers, seed=self._seed, should_stop=over,
-            work_limit=limits.work(most_s), waiting=waiting, is_wide=is_wide,
+            work_limit=limits.work(most_s), waiting=waiting,
+            is_wide=is_wide or len(self._model.units) > WINDOW,
             late=late, soft=soft, most_late=most_late,
         )
