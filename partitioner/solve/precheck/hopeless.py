@@ -13,7 +13,7 @@ from partitioner.solve.precheck.alone import by_counting, homeless
 from partitioner.solve.precheck.core import Core, Shrinking
 from partitioner.solve.precheck.places import Places
 from partitioner.solve.precheck.statements import Statements, named, told
-from partitioner.wording import agree, count
+from partitioner.wording import count
 
 MOST_PLACES = 60_000
 """Blocks times switches times grades up to which they are weighed against each other."""
@@ -67,12 +67,12 @@ def _told(places: Places, core: Core) -> list[Conflict]:
     conflicts = told((statements[key] for key in core.statements), ways)
     devices = [inst.device_ids[i] for b in core.blocks for i in places.blocks[b].devices]
     if devices:
-        have = agree(len(devices), "has", "have")
+        some = "1 device has no" if len(devices) == 1 else (
+            f"these {count(len(devices), 'device')} cannot all have a"
+        )
         conflicts.append(
             Conflict(
-                COMPLETE, tuple(devices),
-                f"Under these rules {count(len(devices), 'device')} {have} no place: "
-                f"{named(devices)}.",
+                COMPLETE, tuple(devices), f"Under these rules {some} place: {named(devices)}."
             )
         )
     return conflicts
