@@ -34,6 +34,8 @@ WINDOW_PER_UNIT_S = 0.02
 """The same for units that are chosen for at a time."""
 REGION_PER_UNIT_S = 0.03
 """The same for the units that may change after a fault."""
+LEFT_REGION = 4
+"""How many times as many units may change for what could not be in time among others."""
 READING_PER_UNIT_S = 0.001
 """What reading the model takes besides, for each unit in all."""
 EASE = 0.02
@@ -166,8 +168,14 @@ class CompactSearch(PortChoice):
             found = self._solve(free, over, late=late)
             if found is None and self._model.has_none and len(some) > 1:
                 found = self._solve(free, over, late=late, soft=some)
-            if found is not None:
-                self._slots, is_less = found, True
+            if found is None:
+                continue
+            self._slots, is_less = found, True
+            if left := self._model.late.intersection(some):
+                # With more that changes around them they may be in time as well.
+                late_ends = set[int]().union(*(ends[delivery] for delivery in left))
+                free = self._around(late_ends, LEFT_REGION * self._size)
+                self._slots = self._solve(free, over, late=late) or self._slots
         return is_less
 
     def _ends(self, delivery: Delivery) -> set[int]:
