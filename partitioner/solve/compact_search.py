@@ -46,7 +46,7 @@ LEAST_PER_DEVICE_S = 0.006
 FEW_LEFT_OUT = 0.3
 """Share of the devices up to which those left out count as few."""
 FEW_LATE = 2
-"""So many late deliveries are not worth a model made anew with what waits on the backbone."""
+"""So many late deliveries are not worth estimates anew of what waits on the backbone."""
 MOST_REPAIRS = 10
 """Choices around faults until one for all units is made again."""
 COUNTED_TRIES = 30
@@ -60,7 +60,7 @@ class CompactSearch(PortChoice):
         self._backbones = search.backbone.quick_backbones()
         self._first = search.limits.seed % len(self._backbones)
         super().__init__(
-            search, self._backbones[self._first], {}, 0.0, FIRST_NEAR,
+            search, self._backbones[self._first], {}, FIRST_NEAR,
             may_wait=search.instance.n > WINDOW,
         )
         self._faults: set[int] = set()
@@ -153,7 +153,8 @@ class CompactSearch(PortChoice):
         false if that is all.
         """
         rank = {u: n for n, u in enumerate(self._order())}
-        ends = {delivery: self._ends(delivery) for delivery in self._late}
+        inst, unit_no = self.search.instance, self._model.unit_no
+        ends = {d: {unit_no[i] for i in inst.ends_of(d)} for d in self._late}
         waiting = deque(sorted(ends, key=lambda d: min((rank[u] for u in ends[d]), default=0)))
         is_less = False
         while waiting and not over():
@@ -177,12 +178,6 @@ class CompactSearch(PortChoice):
                 free = self._around(late_ends, LEFT_REGION * self._size)
                 self._slots = self._solve(free, over, late=late) or self._slots
         return is_less
-
-    def _ends(self, delivery: Delivery) -> set[int]:
-        """Units that a delivery goes from and to."""
-        j, (device, _) = delivery
-        ends = (self.search.instance.streams[j].source_device, device)
-        return {self._model.unit_no[i] for i in ends if i is not None}
 
     def _choose_all(self, over: Callable[[], bool]) -> dict[int, int] | None:
         """Choose for all units, from one end of the machine to the other.
@@ -251,7 +246,8 @@ class CompactSearch(PortChoice):
     def _widen(self, free: set[int] | None) -> bool:
         """Let more units change, at last all, then over other links; false if that is all.
 
-        When all backbones were tried, estimates may be too high by more.
+        Where no choice is left among fewer, estimates follow the judge first, then units may hang
+        further away. When all backbones were tried, estimates may be too high by more.
         """
         if free is not None and self._model.has_none:
             if self._judged is not None:
@@ -318,7 +314,7 @@ class CompactSearch(PortChoice):
         return verdict.holds
 
     def _follow(self, verdict: Verdict) -> None:
-        """Make the model anew so that it estimates as the judge found."""
+        """Let the model estimate as the judge found, and know what is late by that."""
         self._judged, self._estimated = None, verdict
         self._late = set(verdict.late_ns)
         self._estimate_as(verdict)

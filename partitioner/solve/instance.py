@@ -430,6 +430,11 @@ class Instance:
         """Streams that some devices send or receive."""
         return {j for i in devices for j in (*self.sent_by[i], *self.received_by[i])}
 
+    def ends_of(self, delivery: tuple[int, tuple[int | None, int]]) -> list[int]:
+        """Devices at the two ends of a delivery, a stream and one of its targets."""
+        j, (device, _) = delivery
+        return [i for i in (self.streams[j].source_device, device) if i is not None]
+
     def ends_with(self, devices: Iterable[int]) -> set[int]:
         """Devices at an end of a stream that some devices send or receive, these among them."""
         return {i for j in self.streams_of(devices) for i in self.streams[j].devices}

@@ -247,12 +247,9 @@ class PhaseOne:
         ``at_once``: with every judgement for all that is late, so that there are few. None where
         it does not help.
         """
-        search, streams = self.search, self.search.instance.streams
+        search, ends_of = self.search, self.search.instance.ends_of
         while not verdict.holds:
-            late = {
-                (j, key) for j, key in verdict.late_ns
-                if key[0] is not None or streams[j].source_device is not None
-            }
+            late = {delivery for delivery in verdict.late_ns if ends_of(delivery)}
             if not late or search.limits.over():
                 return None
             while late:
@@ -260,25 +257,14 @@ class PhaseOne:
                 if shorter is None:
                     return None
                 selection = shorter
-                late = {d for d in late if at_once and not self._has_lost(selection, d)}
+                gone = set(selection.left_out)
+                late = {d for d in late if at_once and gone.isdisjoint(ends_of(d))}
             verdict = search.judged(selection, with_cuts=False)
         return selection, verdict
 
-    def _has_lost(self, selection: Selection, delivery: Delivery) -> bool:
-        """Whether a selection leaves out an end of a delivery."""
-        j, (device, _) = delivery
-        source = self.search.instance.streams[j].source_device
-        return not {source, device}.isdisjoint(selection.left_out)
-
     def _least_needed(self, latest: Iterable[Delivery]) -> int:
         """Give a device whose absence takes most of the late streams away, the lighter one."""
-        streams = self.search.instance.streams
-        ends = Counter(
-            i
-            for j, (device, _) in latest
-            for i in (streams[j].source_device, device)
-            if i is not None
-        )
+        ends = Counter(i for delivery in latest for i in self.search.instance.ends_of(delivery))
         return min(ends, key=lambda i: (self.weight[i] / ends[i], i))
 
     def _without(self, selection: Selection, device: int) -> Selection | None:

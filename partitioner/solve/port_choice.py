@@ -41,19 +41,19 @@ class PortChoice:
         Grade by number of the backbone links that may be built.
     usual
         Switch by unit, as far as known.
-    near, ease, may_wait
+    near, may_wait
         See :class:`~partitioner.solve.compact_model.CompactModel`.
     """
 
     def __init__(
-        self, search: Search, built: Mapping[int, str], usual: Mapping[int, int], ease: float,
+        self, search: Search, built: Mapping[int, str], usual: Mapping[int, int],
         near: int = NEAR, may_wait: bool = False,
     ):
         self.search = search
         self.columns: list[Column] = []
         """Segments of the last choice, as far as they could be laid."""
         self._built, self._may_wait = built, may_wait
-        self._near, self._ease = near, ease
+        self._near, self._ease = near, 0.0
         self._margin_ns: dict[Delivery, int] = {}
         self._times_late: Counter[Delivery] = Counter()
         """How many times running a delivery was late, as often as estimates followed the judge."""
@@ -177,13 +177,12 @@ class PortChoice:
         inst, model = self.search.instance, self._model
         devices: set[int] = set()
         for delivery, ns in verdict.late_ns.items():
-            j, (device, _) = delivery
             before = self._margin_ns.get(delivery, 0)
             # A margin that has not helped was much too small; one below zero is none.
             more_ns = max(ns, self._least_margin_ns(delivery))
             self._margin_ns[delivery] = max(before, 2 * before) + more_ns
             model.tighten(delivery, self._margin_ns[delivery])
-            devices.update(i for i in (inst.streams[j].source_device, device) if i is not None)
+            devices.update(inst.ends_of(delivery))
         for cut in verdict.cuts:
             if cut.homes and not cut.segments:
                 model.forbid_homes(cut.homes)

@@ -28,7 +28,7 @@ class PortRegions(PortChoice):
 
     def __init__(self, search: Search):
         self._best = best = _whole(search)
-        super().__init__(search, dict(best.backbone), _homes(search, best), 0.0)
+        super().__init__(search, dict(best.backbone), _homes(search, best))
         self._rng = random.Random(search.limits.seed)
         self._solved = 0
         self._tried: dict[frozenset[tuple[int, int]], float] = {}
