@@ -277,7 +277,8 @@ def _parts_table(pair: Beside, names: tuple[str, str]) -> Table:
             Column("unit", "Unit"),
             Column("quantity_before", f"In {first}", number, "", 2),
             Column("quantity_after", f"In {second}", number, "", 2),
-            Column("difference", "Difference", number, "", 2),
+            Column("difference", "Difference", number, "", 2,
+                   between=("quantity_before", "quantity_after")),
         ),
         rows,
         note="Of a unit with every option, stubs counted with the cable. Devices that the problem "

@@ -102,7 +102,8 @@ def _pieces_table(order: ChangeOrder) -> Table:
                        lambda work: work.before.length_um if work.before else None, 3),
             col.metres("length_after_m", "After",
                        lambda work: work.after.length_um if work.after else None, 3),
-            col.metres("difference_m", "Difference", lambda work: work.difference_um, 3),
+            col.metres("difference_m", "Difference", lambda work: work.difference_um, 3,
+                       between=("length_before_m", "length_after_m")),
         ],
         note="Other label: the piece stays where it is, and joins other nodes at the same places. "
         "An empty length is not known: a node the piece touched is gone. The earlier problem, "

@@ -155,7 +155,9 @@ class Column:
     whole, and times without it to three significant digits. ``rounding`` is that of the digits:
     worst cases go up and what is left goes down, so that no figure flatters the layout. ``limit``
     is the key of the column that holds the limit, shown behind the figure; ``start`` that of the
-    column that holds where a bar begins.
+    column that holds where a bar begins; ``between`` are those of the two columns, rounded alike,
+    of which a fraction is the difference, second less first: it is shown as the difference of what
+    is shown of them, so that the row adds up.
     ``heads_row`` makes the cell the heading of its row for screen readers. ``state_words`` are the
     words for ok, warn and bad; CSV and JSON keep those three.
     """
@@ -169,6 +171,7 @@ class Column:
     state_words: tuple[str, str, str] = ("ok", "warn", "bad")
     limit: str = ""
     start: str = ""
+    between: tuple[str, str] | None = None
     rounding: str = ROUND_HALF_EVEN
 
     @property
@@ -217,6 +220,15 @@ class Column:
             return f"{own} / {limit_text(Decimal(str(limit)) * 100)}"
         digits = self.digits if self.digits and isinstance(value, float) else 0
         return f"{number_text(value, digits, self.rounding)} / {limit_text(limit)}"
+
+    def difference_text(self, value: Any, first: Any, second: Any) -> str:
+        """Cell text of a difference of two figures; what is not there counts as nothing."""
+        if not isinstance(value, float) or self.digits is None:
+            return self.text(value)
+        step = Decimal(1).scaleb(-self.digits)
+        shown = [Decimal(str(v or 0)).quantize(step, rounding=self.rounding)
+                 for v in (first, second)]
+        return number_text(shown[1] - shown[0], self.digits)
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,6 +326,8 @@ class Table:
                 value = row[place[column.key]]
                 if column.limit:
                     words = column.limited_text(value, row[place[column.limit]])
+                elif column.between:
+                    words = column.difference_text(value, *(row[place[k]] for k in column.between))
                 elif column.kind is Kind.SOURCE and value in notes:
                     words = f"note {notes.index(value) + 1}"
                 else:

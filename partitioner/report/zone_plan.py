@@ -7,15 +7,17 @@ its devices; its name stands beside it, so that nothing is told by colour alone.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
-from itertools import pairwise
+from dataclasses import dataclass, replace
+from itertools import combinations, pairwise
 
 from partitioner.report.amounts import count_text
 from partitioner.report.drawing_input import DrawingInput, DrawnSwitch
 from partitioner.report.placing import Sheet, Wish, around
 from partitioner.report.projection import View, choose_views
 from partitioner.report.sections import Figure
-from partitioner.report.svg import Canvas, lines_text, text_width
+from partitioner.report.svg import XY, Canvas, lines_text, text_width
 
 WIDTH = 640.0
 TALLEST = 330.0
@@ -23,6 +25,8 @@ MARGIN = 26.0
 SWATH = 11.0
 DOT = 3.1
 SIZE = 12.0
+ROW = SIZE + 4
+"""Height of a row of names."""
 CORNERS = (0, 4, 3, 6, 5)
 """Shapes of the devices' marks, one after the other: a circle, then polygons."""
 HUES = 6
@@ -38,6 +42,8 @@ def zone_plan(data: DrawingInput, id: str = "zones-plan", number: int = 0) -> Fi
     if view is None:
         return None
     switches = [s for s in data.switches if s.is_open]
+    names = _names(data, switches, view)
+    view = names.view
     canvas = Canvas(
         id,
         f"Zones of {data.name}",
@@ -56,13 +62,18 @@ def zone_plan(data: DrawingInput, id: str = "zones-plan", number: int = 0) -> Fi
             at[link.ends[0]], at[link.ends[1]], cls="back", width=1.2, dash="5 3",
             data_backbone="-".join(link.ends),
         )  # fmt: skip
-    sheet = Sheet((2.0, 2.0, view.width - 2.0, view.height - 2.0))
+    if names.is_in_rows:
+        for switch, (x, y) in zip(switches, names.spots, strict=True):
+            edge = y + math.copysign(SIZE / 2, at[switch.id][1] - y)
+            canvas.line(at[switch.id], (x, edge), cls="leader")
     for number, switch in enumerate(switches):
         _devices(canvas, data, switch, number, view)
     for switch, (x, y) in ((s, at[s.id]) for s in switches):
         canvas.rect((x - 6, y - 6, 12, 12), rx=2, cls="switch", data_switch=switch.id)
-        sheet.add_rect((x - 8, y - 8, x + 8, y + 8))
-    _names(canvas, data, switches, view, sheet)
+    for switch, words, (x, y) in zip(switches, names.words, names.spots, strict=True):
+        text = canvas.text(x, y + SIZE * 0.35, words, size=SIZE, anchor="middle", weight="700")
+        text.set("style", "paint-order:stroke;stroke:var(--page);stroke-width:3px")
+        text.set("data-switch", switch.id)
     caption = (
         f"{view.name}: each switch with its devices. {view.note.capitalize()}; dashed: backbone."
     )
@@ -118,29 +129,93 @@ def _devices(
         )
 
 
-def _names(
-    canvas: Canvas,
-    data: DrawingInput,
-    switches: Sequence[DrawnSwitch],
-    view: View,
-    sheet: Sheet,
-) -> None:
-    """Name and number of devices of each switch, where they cover least."""
+@dataclass(frozen=True, slots=True)
+class _Names:
+    """Where the names of the switches stand, and the view with the room that they take.
+
+    ``spots`` are their centres; those in rows need a line to their switch.
+    """
+
+    view: View
+    words: list[str]
+    spots: list[XY]
+    is_in_rows: bool = False
+
+
+def _names(data: DrawingInput, switches: Sequence[DrawnSwitch], view: View) -> _Names:
+    """Name and number of devices of each switch, where they cover least and never each other."""
+    home = {s.id: s.switch for s in data.segments}
+    counts = Counter(home[d.segment] for d in data.devices if d.segment in home)
+    words = [f"{s.id}: {count_text(counts[s.id], 'device')}" for s in switches]
+    wide = _widths(words)
+    sheet = Sheet((2.0, 2.0, view.width - 2.0, view.height - 2.0))
     for device in data.devices:
         x, y = view.xy(device.at_um)
         sheet.add_rect((x - DOT, y - DOT, x + DOT, y + DOT))
-    texts = []
     wishes = []
-    for switch in switches:
-        own = {s.id for s in data.segments if s.switch == switch.id}
-        count = sum(d.segment in own for d in data.devices)
-        words = f"{switch.id}: {count_text(count, 'device')}"
-        wide, spot = text_width(words, SIZE, bold=True) + 4, view.xy(switch.at_um)
-        places = [p for gap in (10, 20, 32) for p in around(spot, wide, SIZE + 2, gap)]
-        texts.append(words)
-        wishes.append(Wish(spot, wide, SIZE + 2, tuple(places)))
+    for switch, width in zip(switches, wide, strict=True):
+        x, y = spot = view.xy(switch.at_um)
+        sheet.add_rect((x - 8, y - 8, x + 8, y + 8))
+        places = [p for gap in (10, 20, 32) for p in around(spot, width, SIZE + 2, gap)]
+        wishes.append(Wish(spot, width, SIZE + 2, tuple(places)))
     spots = sheet.place(wishes, distance_cost=0.3)
-    for switch, words, (x, y) in zip(switches, texts, spots, strict=True):
-        text = canvas.text(x, y + SIZE * 0.35, words, size=SIZE, anchor="middle", weight="700")
-        text.set("style", "paint-order:stroke;stroke:var(--page);stroke-width:3px")
-        text.set("data-switch", switch.id)
+    boxes = zip(spots, wide, strict=True)
+    if not any(
+        abs(a[0] - b[0]) < (v + w) / 2 and abs(a[1] - b[1]) < SIZE + 2
+        for (a, v), (b, w) in combinations(boxes, 2)
+    ):
+        return _Names(view, words, spots)
+    found = _in_rows(words, switches, view)
+    if found.view.height > TALLEST:
+        found = _in_rows([s.id for s in switches], switches, view)
+    return found
+
+
+def _widths(words: Sequence[str]) -> list[float]:
+    return [text_width(w, SIZE, bold=True) + 4 for w in words]
+
+
+def _in_rows(words: list[str], switches: Sequence[DrawnSwitch], view: View) -> _Names:
+    """The names in rows above and below the plan, which gets taller by them."""
+    at = [view.xy(s.at_um) for s in switches]
+    along = sorted(range(len(at)), key=lambda i: at[i])
+    # The upper half above, the lower below; of those as high as each other every second.
+    turn = {i: n % 2 for n, i in enumerate(along)}
+    upper = set(sorted(along, key=lambda i: (round(at[i][1]), turn[i]))[: (len(at) + 1) // 2])
+    wide = _widths(words)
+    sides = [_rows([i for i in along if (i in upper) == up], wide, view.width - 4)
+             for up in (True, False)]
+    top = ROW * len(sides[0])
+    taller = replace(
+        view, top=view.top + top, height=view.height + top + ROW * len(sides[1])
+    )
+    spots: dict[int, XY] = {}
+    for rows, edge, step in zip(sides, (top, top + view.height), (-ROW, ROW), strict=True):
+        for n, row in enumerate(rows):
+            centres = _apart([at[i][0] for i in row], [wide[i] for i in row], view.width - 2)
+            y = edge + (n + 0.5) * step
+            spots |= {i: (x, y) for i, x in zip(row, centres, strict=True)}
+    return _Names(taller, words, [spots[i] for i in range(len(at))], True)
+
+
+def _rows(names: list[int], wide: Sequence[float], room: float) -> list[list[int]]:
+    """Names dealt to as few rows as they fit into, neighbours to different ones."""
+    count = 1
+    while count < len(names) and any(
+        sum(wide[i] for i in names[n::count]) > room for n in range(count)
+    ):
+        count += 1
+    return [names[n::count] for n in range(count)]
+
+
+def _apart(wanted: Sequence[float], wide: Sequence[float], right: float) -> list[float]:
+    """Centres near those wanted, so that no name covers the next and the last ends in time."""
+    lefts: list[float] = []
+    end = 2.0
+    for x, width in zip(wanted, wide, strict=True):
+        lefts.append(max(x - width / 2, end))
+        end = lefts[-1] + width
+    for n in reversed(range(len(lefts))):
+        lefts[n] = min(lefts[n], right - wide[n])
+        right = lefts[n]
+    return [x + width / 2 for x, width in zip(lefts, wide, strict=True)]

@@ -28,6 +28,12 @@ from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
+from partitioner.report.drawing_input import (
+    DrawingInput,
+    DrawnDevice,
+    DrawnSegment,
+    DrawnSwitch,
+)
 from partitioner.report.rounds import Round, Turn
 
 ROOT = Path(__file__).parents[2]
@@ -434,3 +440,25 @@ def made_up_rounds(assessment: Assessment) -> dict[str, Round]:
         ]
         rounds[segment.id] = Round(3_560, tuple(turns))
     return rounds
+
+
+def switches_in_a_row(count: int, name: str = "zone") -> DrawingInput:
+    """A long narrow machine: every switch in one row, with two devices on one line each."""
+    m = 1_000_000
+    switches, devices, segments = [], [], []
+    for k in range(count):
+        at, sides = (4 * k * m, 0, 0), [(4 * k * m, y * m, 0) for y in (-1, 1)]
+        own = tuple(f"d-{k}-{n}" for n in range(2))
+        switches.append(DrawnSwitch(f"{name}-{k}", at, True, 2))
+        devices += [
+            DrawnDevice(id_, side, f"L{k}", "10BASE-T1S-multidrop", n + 1, n + 1)
+            for n, (id_, side) in enumerate(zip(own, sides, strict=True))
+        ]
+        segments.append(
+            DrawnSegment(
+                f"L{k}", f"{name}-{k}", 1, "10BASE-T1S-multidrop", True,
+                ((f"p{k}", at), *((f"p{k}{n}", side) for n, side in enumerate(sides))), 0, own,
+                3 * m,
+            )
+        )  # fmt: skip
+    return DrawingInput("row", (), (), tuple(switches), tuple(devices), tuple(segments))

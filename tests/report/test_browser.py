@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import combinations
+from pathlib import Path
 
 import pytest
 
 from partitioner.report.sections import State
 from partitioner.report.strokes import TOKENS_DARK, TOKENS_LIGHT
+from partitioner.report.svg import DRAWING_CSS
+from partitioner.report.zone_plan import zone_plan
 from tests.browser import chromium
+from tests.report.fixtures import switches_in_a_row
 
 pytestmark = pytest.mark.browser
 
@@ -142,3 +147,20 @@ def test_device_labels_are_readable_in_the_overview(browser, address: str) -> No
     )
     assert labels >= 14
     assert covered <= labels / 100
+
+
+def test_names_of_zones_do_not_cover_each_other(browser, tmp_path: Path) -> None:
+    """Real text boxes of a long narrow machine with 29 switches."""
+    drawn = zone_plan(switches_in_a_row(29))
+    assert drawn is not None
+    path = tmp_path / "zones.html"
+    path.write_text(f"<style>{DRAWING_CSS}</style>{drawn.svg}", encoding="utf-8")
+    browser.get(path.as_uri())
+    boxes = browser.execute_script(
+        "return [...document.querySelectorAll('svg text')].map(t => t.getBBox())"
+        ".map(b => [b.x, b.x + b.width, b.y, b.y + b.height])"
+    )
+    assert len(boxes) == 29
+    for a, b in combinations(boxes, 2):
+        apart = (a[1] <= b[0], b[1] <= a[0], a[3] <= b[2], b[3] <= a[2])
+        assert any(apart), (a, b)

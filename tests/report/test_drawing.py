@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 from xml.etree import ElementTree as ET
 
@@ -32,6 +33,7 @@ from partitioner.report.svg import standalone, text_width
 from partitioner.report.tables import device_numbers_table
 from partitioner.report.told import Told
 from partitioner.report.zone_plan import zone_plan
+from tests.report.fixtures import switches_in_a_row
 
 GOLD = Path(__file__).parent / "gold"
 M = 1_000_000
@@ -108,6 +110,44 @@ def test_zones_are_drawn_in_every_view(many, twelve) -> None:
             assert f"{switch.id}: {count}\u00a0devices" in drawn.svg
     assert "Side view" in side.caption
     assert zone_plan(drawing_input(*twelve), "zones-side", 1) is None
+
+
+@pytest.mark.parametrize("count", [2, 8, 29, 90])
+def test_names_of_zones_never_cover_each_other(count: int) -> None:
+    """However many switches stand in one row, and each is joined to its name where it is far."""
+    data = switches_in_a_row(count)
+    drawn = zone_plan(data)
+    assert drawn is not None
+    root = ET.fromstring(drawn.svg)
+    width, height = float(root.get("width", "")), float(root.get("height", ""))
+    boxes = []
+    for text in root.iterfind(".//{*}text"):
+        x, y = float(text.get("x", "")), float(text.get("y", ""))
+        wide = text_width(text.text or "", 12, bold=True)
+        boxes.append((x - wide / 2, y - 9, x + wide / 2, y + 3))
+    assert len(boxes) == count
+    assert all(
+        0 <= left < right <= width and 0 <= top < low <= height for left, top, right, low in boxes
+    )
+    for a, b in combinations(boxes, 2):
+        assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1], (a, b)
+    leaders = root.findall(".//{*}line[@class='leader']")
+    assert len(leaders) == (count if count > 8 else 0)
+    marks = {
+        (float(r.get("x", "")) + 6, float(r.get("y", "")) + 6)
+        for r in root.iterfind(".//{*}rect[@class='switch']")
+    }
+    ends = {(float(one.get("x1", "")), float(one.get("y1", ""))) for one in leaders}
+    assert not leaders or len(marks & ends) == count
+
+
+def test_names_of_very_many_zones_are_short() -> None:
+    """With their devices the rows of names would take more than a screen is high."""
+    few, very_many = zone_plan(switches_in_a_row(29)), zone_plan(switches_in_a_row(90))
+    assert few is not None
+    assert very_many is not None
+    assert "zone-28: 2" in few.svg
+    assert _texts(very_many.svg)[-1] == "zone-89"
 
 
 def test_every_line_has_a_stroke_of_its_own(many) -> None:

@@ -8,7 +8,7 @@ import json
 import re
 from collections import Counter
 from dataclasses import replace
-from decimal import Decimal
+from decimal import ROUND_CEILING, Decimal
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -24,7 +24,7 @@ from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import backbone_length_um
 from partitioner.report.drawing_input import drawing_input
-from partitioner.report.sections import TIMES, Kind, Table
+from partitioner.report.sections import TIMES, Column, Kind, Table
 from partitioner.report.tables import parts_table
 from tests.bench.planted import planted
 from tests.report.fixtures import DEMOS, ROOT, demo_plan, demo_report
@@ -370,6 +370,8 @@ def test_what_is_taken_is_rounded_up_and_what_is_left_down(told: list[Table]) ->
         found = numbers(cell.words.partition("/")[0])
         if not is_amount or not found or "<" in cell.words or column.key == "value":
             continue
+        if column.between:
+            continue  # Neither taken nor left: the next test says what it is.
         shown, value = Decimal(found[0]), Decimal(str(exact)) * (100 if is_share else 1)
         is_left = bool(LEFT.search(column.key))
         assert (shown <= value) if is_left else (shown >= value), (column.key, cell)
@@ -378,6 +380,43 @@ def test_what_is_taken_is_rounded_up_and_what_is_left_down(told: list[Table]) ->
     assert {(False, "m"), (False, "µs"), (True, "µs"), (False, "%"), (True, "%")} <= {
         key for key, count in seen.items() if count
     }
+
+
+def test_a_difference_is_that_of_the_figures_beside_it(told: list[Table]) -> None:
+    """To the last digit shown, whatever the exact lengths are."""
+    seen = Counter()
+    for table in told:
+        for cells in table.cells():
+            shown = {c.column.key: numbers(c.words) for c in cells}
+            for cell in (c for c in cells if c.column.between):
+                first, second = (
+                    Decimal(shown[k][0]) if shown[k] else 0 for k in cell.column.between
+                )
+                if shown[cell.column.key]:
+                    seen[table.id] += 1
+                    assert Decimal(shown[cell.column.key][0]) == second - first, (table.id, cells)
+    assert {"order-pieces", "differing-parts", "baseline", "batch"} <= set(seen)
+
+
+def test_a_difference_of_rounded_lengths_is_not_rounded_by_itself() -> None:
+    """1.2341 m and 2.3419 m are shown as 1.235 and 2.342 m, and 1.1078 m between them as 1.107."""
+    metres = {"kind": Kind.NUMBER, "unit": "m", "digits": 3, "rounding": ROUND_CEILING}
+    table = Table(
+        "cut", "",
+        [
+            Column("a_m", "Before", **metres),
+            Column("b_m", "After", **metres),
+            Column("more_m", "Difference", between=("a_m", "b_m"), **metres),
+        ],
+        [(1.2341, 2.3419, 1.1078), (1.0, 1.0002, 0.0002), (None, 1.0002, 1.0002),
+         (1.0002, None, -1.0002), (None, None, None)],
+    )
+    words = [[c.words for c in row] for row in table.cells()]
+    assert [numbers(" ".join(row)) for row in words] == [
+        ["1.235", "2.342", "1.107"], ["1.000", "1.001", "0.001"], ["1.001", "1.001"],
+        ["1.001", "-1.001"], [],
+    ]  # fmt: skip
+    assert [record["more_m"] for record in table.records()][:2] == [1.1078, 0.0002]
 
 
 def test_every_figure_of_a_table_has_the_name_that_its_file_has(told: list[Table]) -> None:
