@@ -11,9 +11,11 @@ from partitioner.check.judge import assess
 from partitioner.errors import Conflict
 from partitioner.model.problem import Problem
 from partitioner.reading.problem import problem_from_text
+from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.precheck.hopeless import hopeless
+from partitioner.solve.precheck.statements import Statement, Statements, told
 from tests.solve.conflict_table import IMPOSSIBLE, KEPT, Case, machine
 
 SLOW = {
@@ -74,12 +76,50 @@ def test_what_keeps_a_layout_is_not_called_impossible(case: Case) -> None:
         ("one_link_port_fewer", "add 1 port of 100BASE-T1"),
         ("more_apart_than_switches", "add 1 switch"),
         ("pinned_where_no_port_is", "give one of these switches a port for 1000BASE-T1"),
+        ("backbone_without_room", "The backbone link zone-0-zone-1 carries all that is sent "
+         "between zone-0 and the other switches, and may be busy 75 % of the time."),
+        ("backbone_without_room", "raise the load share of backbone links, or list more or faster "
+         "ones beside zone-0-zone-1"),
     ],
 )
 def test_words_of_a_conflict_have_its_figures(name: str, told: str) -> None:
     (case,) = (c for c in IMPOSSIBLE if c.name == name)
     found = conflicts(case.change(machine(40, 1))[0])
     assert told in {words for c in found for words in (c.sentence, c.way_out)}
+
+
+def test_load_between_parts_of_the_backbone_names_its_link() -> None:
+    (case,) = (c for c in IMPOSSIBLE if c.name == "backbone_without_room")
+    inst = Instance(case.change(machine(40, 1))[0])
+    first, second, third = inst.switch_ids[:3]
+    told_of = Statements(inst, BackboneData(inst))["backbone-load", first, second]
+    assert told_of.subjects == (second, third)
+    assert f"link {second}-{third} carries all that is sent between two parts of the backbone" in (
+        told_of.sentence
+    )
+    middle = Statements(inst, BackboneData(inst))["backbone-load", second]
+    assert set(middle.subjects) == {first, second, third}
+    assert "and may each be busy" in middle.sentence
+
+
+def test_a_way_out_says_whether_one_change_is_enough() -> None:
+    """Where a rule has several statements the proof does without each, though not without all."""
+    ports = [Statement("port-exists", (s,), f"{s} has 1 port.", f"widen {s}") for s in "ab"]
+    pins = [Statement("pin", (d, "a"), "Pinned to a: {who}.", "free {who}") for d in "xy"]
+    more = (
+        "; if that alone is not enough, do the same with other statements of port-exists, as many "
+        "as it takes"
+    )
+
+    def ways(alone: set[Statement]) -> list[str]:
+        return [c.way_out for c in told([*ports, *pins], alone, {*ports, *pins})]
+
+    assert ways(set()) == [f"widen a{more}", f"widen b{more}", "free some of x and y"]
+    assert ways({ports[0]})[0] == "widen a"
+    assert [c.way_out for c in told(ports, {ports[0]}, set())] == ["widen a", ""]
+    (case,) = (c for c in IMPOSSIBLE if c.name == "many_levels")
+    found = conflicts(case.change(machine(case.devices, case.seed))[0])
+    assert f"give zone-0 more ports for 10BASE-T1S-multidrop{more}" in {c.way_out for c in found}
 
 
 def test_the_page_of_conflicts_has_every_row_beside_its_rules() -> None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
-
 from partitioner.errors import Conflict
 from partitioner.model.assessment import COMPLETE
 from partitioner.solve.backbone import BackboneData
@@ -55,16 +53,11 @@ def _told(places: Places, core: Core) -> list[Conflict]:
     """Conflicts of a proof: its statements, then the devices that find no places."""
     inst = places.instance
     statements = Statements(inst, places.backbone)
-    ways = {}
-    of_rule = Counter(key[0] for key in core.statements)
-    for key in core.statements:
-        way = statements[key].remedy
-        if way and (key in core.needed or key[0] in core.families):
-            more = key not in core.needed and of_rule[key[0]] > 1
-            ways[statements[key]] = f"{way}; more of this rule alike if that is too little" if (
-                more
-            ) else way
-    conflicts = told((statements[key] for key in core.statements), ways)
+    conflicts = told(
+        (statements[key] for key in core.statements),
+        {statements[key] for key in core.needed if key in core.statements},
+        {statements[key] for key in core.statements if key[0] in core.families},
+    )
     devices = [inst.device_ids[i] for b in core.blocks for i in places.blocks[b].devices]
     if devices:
         some = "1 device has no" if len(devices) == 1 else (

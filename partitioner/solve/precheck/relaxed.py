@@ -207,7 +207,14 @@ class Relaxation(Rows):
             # Both ends on their side, less one, at the most.
             self.add([*row, (crosses, -1)], count - 1)
             terms.append((crosses, load))
-        self.add(terms, most, [("backbone-load",)])
+        self.add(terms, most, [("backbone-load", *self._named_side(side))])
+
+    def _named_side(self, side: frozenset[int]) -> list[str]:
+        """Ids of the switches on a side of the backbone or on the other, whichever has fewer."""
+        ids = self.instance.switch_ids
+        other = set(range(len(ids))) - side
+        few = min(sorted(side), sorted(other), key=lambda some: (len(some), some))
+        return [ids[s] for s in few]
 
     def _on_side(
         self, block: int, side: frozenset[int], here: bool

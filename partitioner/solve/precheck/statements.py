@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 
 from partitioner.errors import Conflict
@@ -231,11 +231,23 @@ class Statements:
             f"list more backbone links or make the shape of the backbone other than {shape}",
         )
 
-    def _backbone_load(self) -> Statement:
-        share = percent(self._instance.problem.backbone.load_share_ppm)
+    def _backbone_load(self, *side: str) -> Statement:
+        backbone = self._instance.problem.backbone
+        links = [
+            link.ends for link, data in zip(backbone.links, self._backbone.links, strict=True)
+            if data.grades and len({*link.ends}.intersection(side)) == 1
+        ]
+        pairs = named("-".join(ends) for ends in links)
+        ways = f"link {pairs} carries" if len(links) == 1 else f"links {pairs} carry"
+        parts = "two parts of the backbone"
+        if len(side) == 1:
+            parts = f"{side[0]} and the other switches"
+        each = " each" if len(links) > 1 else ""
         return Statement(
-            "backbone-load", (), f"A backbone link may be busy {share} of the time.",
-            "raise the load share of backbone links, or list links of a faster grade",
+            "backbone-load", tuple(dict.fromkeys(end for ends in links for end in ends)),
+            f"The backbone {ways} all that is sent between {parts}, and may{each} be busy "
+            f"{percent(backbone.load_share_ppm)} of the time.",
+            f"raise the load share of backbone links, or list more or faster ones beside {pairs}",
         )
 
     def _failure(self, id_: str) -> Statement:
@@ -298,10 +310,13 @@ def ends_of(instance: Instance, stream: StreamData) -> tuple[str, list[str]]:
     return source, [named_end(t.device, t.switch) for t in stream.targets]
 
 
-def told(statements: Iterable[Statement], ways: dict[Statement, str]) -> list[Conflict]:
+def told(
+    statements: Iterable[Statement], alone: Collection[Statement], jointly: Collection[Statement]
+) -> list[Conflict]:
     """Conflicts of a proof, statements that are alike told in one.
 
-    ``ways``: what to do about a statement, where that would help.
+    The proof does not do without those in ``alone``; it does without each of those in ``jointly``,
+    but not without all of their rule. Of these it is told what to do about them.
     """
     alike: dict[tuple[str, str], list[Statement]] = {}
     for statement in statements:
@@ -319,7 +334,12 @@ def told(statements: Iterable[Statement], ways: dict[Statement, str]) -> list[Co
         whom = list(dict.fromkeys(row.subjects[0] for row in rows if row.subjects))
         rest = dict.fromkeys(id_ for row in rows for id_ in row.subjects[1:])
         subjects = tuple(dict.fromkeys((*whom, *rest)))
-        way = next((ways[row] for row in rows if row in ways), "")
+        way = next((row.remedy for row in rows if row in alone or row in jointly), "")
+        if way and of_rule[rule] > 1 and not any(row in alone for row in rows):
+            way += (
+                f"; if that alone is not enough, do the same with other statements of {rule}, as "
+                f"many as it takes"
+            )
         found.append(
             Conflict(
                 rule, subjects, sentence.replace("{who}", named(whom)),
