@@ -87,8 +87,7 @@ def _batch_table(problem: Problem, assessment: Assessment) -> Table:
             col.number("units", "Units", lambda units: units, heads_row=True),
             col.money("money", "This layout", lambda units: units * cost.money, currency),
             col.money("star_money", "Switched star", lambda units: units * star.money, currency),
-            col.money("difference", "Difference", lambda units: units * saved_money, currency,
-                      between=("star_money", "money")),
+            col.money("difference", "Difference", lambda units: units * saved_money, currency),
             col.grams("mass_g", "Mass", lambda units: units * cost.mass_mg),
         ],
         note="Units times the price of one: the file has no price by quantity. What only some "

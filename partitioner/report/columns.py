@@ -94,11 +94,9 @@ def grams(key: str, title: str, held: Amount[Item]) -> Held[Item]:
     return _scaled(Column(key, title, Kind.NUMBER, "g", 0), held, MG_PER_G)
 
 
-def money(
-    key: str, title: str, held: Amount[Item], currency: str, **more: Any
-) -> Held[Item]:
+def money(key: str, title: str, held: Amount[Item], currency: str) -> Held[Item]:
     """An amount of money in money steps."""
-    return _scaled(Column(key, title, Kind.NUMBER, currency, 2, **more), held, MONEY_STEPS)
+    return _scaled(Column(key, title, Kind.NUMBER, currency, 2), held, MONEY_STEPS)
 
 
 def state(

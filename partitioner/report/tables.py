@@ -489,7 +489,7 @@ def baseline_table(problem: Problem, assessment: Assessment) -> Table:
             Column("unit", "Unit"),
             Column("layout", "This layout", Kind.NUMBER, "", 2),
             Column("star", "Switched star", Kind.NUMBER, "", 2),
-            Column("difference", "Difference", Kind.NUMBER, "", 2, between=("star", "layout")),
+            Column("difference", "Difference", Kind.NUMBER, "", 2),
             Column("difference_share", "In per cent", Kind.PERCENT, "", 0),
         ],
         [

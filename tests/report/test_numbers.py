@@ -395,7 +395,7 @@ def test_a_difference_is_that_of_the_figures_beside_it(told: list[Table]) -> Non
                 if shown[cell.column.key]:
                     seen[table.id] += 1
                     assert Decimal(shown[cell.column.key][0]) == second - first, (table.id, cells)
-    assert {"order-pieces", "differing-parts", "baseline", "batch"} <= set(seen)
+    assert {"order-pieces", "differing-parts"} <= set(seen)
 
 
 def test_a_difference_of_rounded_lengths_is_not_rounded_by_itself() -> None:
