@@ -16,6 +16,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from heapq import heapify, heapreplace
+from operator import attrgetter
 
 from partitioner.model.catalogue import Grade
 from partitioner.model.problem import QueueOrder
@@ -111,19 +112,15 @@ def _rows(busy: Mapping[tuple[int, int], int]) -> list[tuple[int, int, int]]:
 
 def link_load_ppm(link: LinkQueue) -> int:
     """Share of time one direction of a link is busy, gaps included; rounded up."""
-    return _load_ppm(link, _busy_ns(link))
-
-
-def _busy_ns(link: LinkQueue) -> list[int]:
-    """How long a frame of each flow keeps the link."""
-    return [slot_on_link_ns(f.frame_bytes, link.rate_bps) for f in link.flows]
-
-
-def _load_ppm(link: LinkQueue, busy_ns: Sequence[int]) -> int:
-    parts = [
-        ceil_div(ns * PPM * 1_000, f.period_ns) for f, ns in zip(link.flows, busy_ns, strict=True)
-    ]
+    slots_ns = _slots_ns(link)
+    alike = Counter((slots_ns[f.frame_bytes], f.period_ns) for f in link.flows)
+    parts = [n * ceil_div(ns * PPM * 1_000, period) for (ns, period), n in alike.items()]
     return ceil_div(sum(parts), 1_000)
+
+
+def _slots_ns(link: LinkQueue) -> dict[int, int]:
+    """How long a frame keeps the link, by its length."""
+    return {n: slot_on_link_ns(n, link.rate_bps) for n in {f.frame_bytes for f in link.flows}}
 
 
 def _rank(flow: LineFlow, order: QueueOrder) -> int:
@@ -144,71 +141,97 @@ Wait = tuple[int, int]
 """How long a frame waits before it starts, and the lower frame's part of that, in ns."""
 
 
+Kind = tuple[int, int]
+"""Rank and length in bytes of a frame: what its wait and its leg depend on."""
+Legs = dict[Kind, LegDelay | None]
+"""Bounds by kind of frame; None where the link never catches up with the frames ahead."""
+
+
 class _Queue:
     """What both bounds of a queue begin with."""
 
     def __init__(self, link: LinkQueue):
         self.link = link
-        self.busy_ns = _busy_ns(link)
-        self.ranks = [_rank(f, link.queue) for f in link.flows]
-        self.load_ppm = _load_ppm(link, self.busy_ns)
-        self.overload = _overload(link, self.load_ppm)
+        self.kinds = [(_rank(f, link.queue), f.frame_bytes) for f in link.flows]
+        slots_ns = _slots_ns(link)
+        self._busy_ns = [slots_ns[f.frame_bytes] for f in link.flows]
+        self._busy_of = {kind: slots_ns[kind[1]] for kind in self.kinds}
+        self._of_rank: dict[int, set[int]] = {}
+        for (rank, _), ns in self._busy_of.items():
+            self._of_rank.setdefault(rank, set()).add(ns)
         fixed_ns = link.phy_ns + link.propagation_ns
-        lengths = {f.frame_bytes for f in link.flows}
-        self._wire_ns = {n: wire_ns(n, link.rate_bps) + fixed_ns for n in lengths}
-        self._lengths: dict[int, set[int]] = {}
-        for rank, ns in zip(self.ranks, self.busy_ns, strict=True):
-            self._lengths.setdefault(rank, set()).add(ns)
+        self._wire_ns = {n: wire_ns(n, link.rate_bps) + fixed_ns for n in slots_ns}
 
-    def bound_by(
+    def _legs(
         self,
         spread_ns: Iterable[int],
         waits_of: Callable[[int, _Class, set[int]], dict[int, Wait | None]],
-    ) -> LinkBound:
-        """Bound every leg by the waits of each class.
+    ) -> Legs:
+        """Legs by the waits of each class.
 
         ``spread_ns`` is the variation of each flow's arrivals. ``waits_of`` gives, from the rank of
-        a class, the class, and how long its frames keep the link, how long each of these waits;
-        None where the link never catches up with the frames ahead.
+        a class, the class, and how long its frames keep the link, how long each of these waits.
         """
-        if self.overload:
-            return LinkBound(self.load_ppm, self.overload, {})
-        flows, overload = self.link.flows, None
-        periods = [f.period_ns for f in flows]
-        waits = {
-            rank: waits_of(rank, own, self._lengths[rank])
-            for rank, own in _classes(
-                zip(self.ranks, periods, spread_ns, self.busy_ns, strict=True)
-            ).items()
-        }
-        legs: dict[str, LegDelay] = {}
-        for flow, rank, busy in zip(flows, self.ranks, self.busy_ns, strict=True):
-            found = waits[rank][busy]
-            if found is None:
-                overload = f"the link never catches up with the streams ahead of {flow.id}"
+        jobs = zip(self.kinds, self.link.flows, spread_ns, self._busy_ns, strict=True)
+        classes = _classes((rank, f.period_ns, spread, ns) for (rank, _), f, spread, ns in jobs)
+        waits = {rank: waits_of(rank, own, self._of_rank[rank]) for rank, own in classes.items()}
+        legs: Legs = {}
+        for kind, busy in self._busy_of.items():
+            rank, length = kind
+            if (found := waits[rank][busy]) is None:
+                legs[kind] = None
                 continue
             wait, blocking = found
-            wire = self._wire_ns[flow.frame_bytes]
-            legs[flow.id] = LegDelay(wait - blocking, blocking, wire, 0, wait + wire)
-        return LinkBound(self.load_ppm, overload, legs)
+            wire = self._wire_ns[length]
+            legs[kind] = LegDelay(wait - blocking, blocking, wire, 0, wait + wire)
+        return legs
 
-    def linear(self) -> LinkBound:
-        """Bound by the frames that may wait at once; :func:`linear_link_bound`."""
+    def linear(self) -> Legs:
+        """Legs by the frames that may wait at once; :func:`linear_link_bound`."""
         flows = self.link.flows
         same: Counter[int] = Counter()
-        for f, rank, busy in zip(flows, self.ranks, self.busy_ns, strict=True):
+        for f, (rank, _), busy in zip(flows, self.kinds, self._busy_ns, strict=True):
             same[rank] += waiting_frames(f) * busy
-        return self.bound_by(
+        return self._legs(
             (f.window_ns + f.jitter_ns for f in flows),
             lambda rank, own, busy_ns: _linear_waits(own, same[rank], busy_ns),
         )
 
-    def busy_period(self) -> LinkBound:
-        """Bound over the busy period alone, without the linear bound as a ceiling."""
-        return self.bound_by(
+    def busy_period(self) -> Legs:
+        """Legs over the busy period alone, without the linear bound as a ceiling."""
+        return self._legs(
             (f.jitter_ns + f.inherited_ns for f in self.link.flows),
             lambda _, own, busy_ns: _longest_waits(own, busy_ns),
         )
+
+    def bound(self, *roads: Callable[[], Legs]) -> LinkBound:
+        """Bound every flow by the shortest leg of its kind that the roads find."""
+        load = link_load_ppm(self.link)
+        if overload := _overload(self.link, load):
+            return LinkBound(load, overload, {})
+        found = [road() for road in roads]
+        shortest = {
+            kind: min((x for legs in found if (x := legs[kind])), key=_total_ns, default=None)
+            for kind in self._busy_of
+        }
+        flows = self.link.flows
+        bounded = {
+            f.id: leg
+            for f, kind in zip(flows, self.kinds, strict=True)
+            if (leg := shortest[kind]) is not None
+        }
+        if len(bounded) < len(flows):
+            behind = (
+                f.id
+                for legs in reversed(found)
+                for f, kind in zip(reversed(flows), reversed(self.kinds), strict=True)
+                if legs[kind] is None
+            )
+            overload = f"the link never catches up with the streams ahead of {next(behind)}"
+        return LinkBound(load, overload, bounded)
+
+
+_total_ns = attrgetter("total_ns")
 
 
 def linear_link_bound(link: LinkQueue) -> LinkBound:
@@ -217,7 +240,8 @@ def linear_link_bound(link: LinkQueue) -> LinkBound:
     Frames of the own class that wait: :func:`partitioner.timing.line.waiting_frames`; higher
     classes may come until the frame is taken (fixed point); one lower frame may be on the wire.
     """
-    return _Queue(link).linear()
+    queue = _Queue(link)
+    return queue.bound(queue.linear)
 
 
 class _Higher:
@@ -298,13 +322,7 @@ def response_link_bound(link: LinkQueue) -> LinkBound:
     their release jitter and the variation they inherit from earlier legs.
     """
     queue = _Queue(link)
-    linear, own = queue.linear(), queue.busy_period()
-    legs = dict(linear.legs)
-    for key, found in own.legs.items():
-        if key not in legs or found.total_ns < legs[key].total_ns:
-            legs[key] = found
-    overload = None if len(legs) == len(link.flows) else own.overload or linear.overload
-    return LinkBound(linear.load_ppm, overload, legs)
+    return queue.bound(queue.linear, queue.busy_period)
 
 
 class _Coming:

@@ -44,7 +44,8 @@ def longest_wait(job: Job, jobs: list[Job]) -> int:
 
 
 def busy_period_link_bound(link: LinkQueue) -> LinkBound:
-    return _Queue(link).busy_period()
+    queue = _Queue(link)
+    return queue.bound(queue.busy_period)
 
 
 def responses(rows: list[tuple[int, int, int]]) -> list[int]:
