@@ -545,12 +545,16 @@ class CompactModel:
         self.__dict__.pop("_crossing", None)
 
     def margins_ns(
-        self, slots: Mapping[int, int], total_ns: Mapping[Delivery, int | None]
+        self,
+        slots: Mapping[int, int],
+        total_ns: Mapping[Delivery, int | None],
+        again_ns: Mapping[Delivery, int],
     ) -> dict[Delivery, int]:
         """Margins by which the estimates allow what an analysis found in time, and only that.
 
-        Where an estimate is too high, the margin is below zero. To be asked before
-        :meth:`deadlines_hold`.
+        Where an estimate is too high, the margin is below zero. Of what was late before as well,
+        ``again_ns`` more is asked for, and so much in any case that it is late by the estimate too.
+        To be asked before :meth:`deadlines_hold`.
         """
         model = self.model.clone()
         for (u, k), var in self.hangs.items():
@@ -573,6 +577,9 @@ class CompactModel:
             late_ns, early_ns = ns - limit_ns, limit_ns - self._estimate_ns(delivery, slots, leg_ns)
             if late_ns > 0 and early_ns >= 0:
                 margins[delivery] = late_ns
+                if delivery in again_ns:
+                    more_ns = late_ns + again_ns[delivery]
+                    margins[delivery] = max(more_ns, early_ns + STEP_NS)
             elif late_ns <= 0 and early_ns < 0:
                 margins[delivery] = early_ns
         return margins

@@ -25,6 +25,7 @@ from partitioner.timing.layout_timing import (
     LinkMedium,
     NetworkTraffic,
     Route,
+    Settled,
     StreamTraffic,
     analyse,
 )
@@ -57,6 +58,8 @@ class SelectionDelays:
     def __init__(self, builder: ColumnBuilder, backbone: BackboneData):
         self._builder, self._backbone = builder, backbone
         self._instance = builder.instance
+        self._settled: Settled | None = None
+        """Where the delays settled that were found last, if any."""
 
     def of(
         self,
@@ -66,6 +69,7 @@ class SelectionDelays:
         *,
         as_built: bool = True,
         outside: bool = False,
+        near: bool = False,
     ) -> Delays:
         """Delays of every stream that has its two ends on the columns.
 
@@ -82,13 +86,16 @@ class SelectionDelays:
         outside
             Let in what is sure to come from devices on none of the columns. Their jitter is the
             least there is.
+        near
+            Begin where the delays of the last segments settled. What is in time then is in time,
+            but what is late need not be.
         """
         inst = self._instance
         home: dict[int, int] = {i: k for k, c in enumerate(columns) for i in c.devices}
         lines: list[LineMedium] = []
         links: list[LinkMedium] = []
-        for k, column in enumerate(columns):
-            self._describe(k, column, as_built, lines, links)
+        for column in columns:
+            self._describe(column, as_built, lines, links)
         if ways is not None:
             links += self._backbone_links(built)
         streams = []
@@ -114,7 +121,9 @@ class SelectionDelays:
                         tuple(routes),
                     )
                 )
-        found = analyse(NetworkTraffic(tuple(lines), tuple(links), tuple(streams)), linear=False)
+        traffic = NetworkTraffic(tuple(lines), tuple(links), tuple(streams))
+        found = analyse(traffic, linear=False, near=self._settled if near else None)
+        self._settled = found.settled
         rates = {link.id: link.rate_bps for link in links}
         total: dict[Delivery, int | None] = {}
         behind: dict[str, dict[int, int]] = defaultdict(dict)
@@ -137,7 +146,6 @@ class SelectionDelays:
 
     def _describe(
         self,
-        number: int,
         column: Column,
         as_built: bool,
         lines: list[LineMedium],
@@ -155,7 +163,7 @@ class SelectionDelays:
                 ("up", device, problem.devices[device].queue),
                 ("down", PORT, QueueOrder.PCP),
             ):
-                place = _medium(number, way), sender, row, queue
+                place = _medium(column, way), sender, row, queue
                 links.append(LinkMedium.of_grade(*place, along, along))
             return
         burst = problem.plca.burst_count
@@ -169,7 +177,7 @@ class SelectionDelays:
             least = self._builder.latency.usual_count(column.grade, len(column.devices))
             count = column.node_count if as_built else least
         lines.append(
-            LineMedium(_medium(number, ""), tuple(senders), count, settings, settings)
+            LineMedium(_medium(column, ""), tuple(senders), count, settings, settings)
         )
 
     def _backbone_links(self, built: Iterable[tuple[int, str]]) -> list[LinkMedium]:
@@ -210,7 +218,7 @@ class SelectionDelays:
             up = home.get(source)
             start = None if up is None else columns[up].switch
             if up is not None:
-                hops.append(self._hop(up, columns[up], inst.device_ids[source], down=False))
+                hops.append(self._hop(columns[up], inst.device_ids[source], down=False))
         down = None if device is None else home.get(device)
         end = switch if device is None else None if down is None else columns[down].switch
         if up is not None and up == down:
@@ -242,23 +250,23 @@ class SelectionDelays:
                 hops.append(Hop(LegKind.BACKBONE, name, name, PORT))
                 hops.append(Hop(LegKind.SWITCH, "", delay_ns=forward[b]))
         if down is not None:
-            hops.append(self._hop(down, columns[down], PORT, down=True))
+            hops.append(self._hop(columns[down], PORT, down=True))
         return tuple(hops), None if start is None else besides
 
-    def _hop(self, number: int, column: Column, sender: str, *, down: bool) -> Hop:
+    def _hop(self, column: Column, sender: str, *, down: bool) -> Hop:
         data = self._instance.grades[column.grade]
         if self._builder.latency.is_shared(column.grade):
-            medium = _medium(number, "")
+            medium = _medium(column, "")
         else:
-            medium = _medium(number, "down" if down else "up")
+            medium = _medium(column, "down" if down else "up")
         kinds = (
             (LegKind.LINE, LegKind.LINE_DOWN) if data.is_line else (LegKind.LINK, LegKind.LINK_DOWN)
         )
         return Hop(kinds[down], medium, medium, sender)
 
 
-def _medium(number: int, way: str) -> str:
-    return f"segment {number} {way}"
+def _medium(column: Column, way: str) -> str:
+    return f"segment of {min(column.devices)} {way}"
 
 
 def _between(a: int, b: int) -> str:

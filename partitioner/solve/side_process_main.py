@@ -10,6 +10,7 @@ if __name__ == "__main__":
     sys.path[:] = sys.argv[2:]
 
 import contextlib
+import gc
 import importlib.util
 import os
 import pickle
@@ -73,6 +74,9 @@ def main() -> None:
     """Work on each task that comes in and send on what it emits."""
     end_with(int(sys.argv[1]))
     use_package_of(Path(__file__))
+    from partitioner.__main__ import GARBAGE_AFTER
+
+    gc.set_threshold(*GARBAGE_AFTER)
     out = sys.stdout.buffer
     sys.stdout = sys.stderr
     tasks: queue.SimpleQueue[Any] = queue.SimpleQueue()

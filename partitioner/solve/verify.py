@@ -87,7 +87,8 @@ class Judge:
     def __call__(self, selection: Selection, *, with_cuts: bool = True) -> Verdict:
         """Judge a selection; devices that are left out are no fault here.
 
-        Without cuts of what is late, which take much longer than to find it, if not ``with_cuts``.
+        Without cuts of what is late, which take much longer than to find it, if not ``with_cuts``;
+        what is late then may be in time by delays counted from nothing, but not the other way.
         """
         backbone = self._backbone
         columns = [c.column for c in selection.choices]
@@ -113,7 +114,8 @@ class Judge:
         latest: list[Delivery] = []
         delays = NO_DELAYS
         if not cuts and not self._surely_in_time(selection, routes, link_delays):
-            delays = self._delays.of(columns, ways, built)
+            # Only what is late for certain may be cut off.
+            delays = self._delays.of(columns, ways, built, near=not with_cuts)
             latest = self._latest(delays)
             late = bool(latest)
             most = 2 if len(columns) > FEW_SEGMENTS else MOST_LATE

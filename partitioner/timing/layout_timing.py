@@ -20,7 +20,7 @@ How to describe a layout
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache, partial
 
@@ -51,6 +51,8 @@ REMEMBERED = 20_000
 """Lines and links whose bounds are kept: layouts that are compared have most of them in common."""
 PASSES_EXACT = 64
 """Rounds in which delays may grow step by step; what still grows then is taken for unbounded."""
+PASSES_NEAR = 24
+"""Rounds after which delays that began near where others settled are taken not to settle."""
 UNBOUNDED_NS = 64 * LONGEST_WAIT_NS
 """Stands for a life without bound."""
 
@@ -168,13 +170,17 @@ class NetworkBounds:
     bounds: dict[tuple[str, str], StreamFigures]
     media: dict[str, MediumFigures]
     overloads: dict[str, str]
+    settled: Settled
 
 
-def analyse(traffic: NetworkTraffic, *, linear: bool = True) -> NetworkBounds:
+def analyse(
+    traffic: NetworkTraffic, *, linear: bool = True, near: Settled | None = None
+) -> NetworkBounds:
     """Bound every stream of a layout end to end, linear and by response-time analysis.
 
     Without ``linear`` the response-time bounds stand in place of the linear ones, and no leg has a
-    price.
+    price. ``near`` is where the delays of a similar layout have settled: beginning there takes a
+    part of the time, and the bounds hold as well, but they need not be the least.
 
     Raises
     ------
@@ -187,11 +193,15 @@ def analyse(traffic: NetworkTraffic, *, linear: bool = True) -> NetworkBounds:
     other legs decide. All delays start at the bits of the frames and grow until the bound of every
     leg, taken with the present delays, is no longer than these. Then no delay is ever exceeded:
     consider the first frame that would take longer on a leg than told; all that its bound rests on
-    lies before and keeps what is told. Every step grows with its inputs, so the delays found are
-    the least that agree with each other. Deadlines play no part in it.
+    lies before and keeps what is told. That is so wherever the delays begin. Every step grows with
+    its inputs, so from the bits of the frames the delays found are the least that agree with each
+    other. Deadlines play no part in it.
     """
     network = _Network(traffic)
-    response = network.settle()
+    response = network.settle_near(near) if near else network.settle()
+    if response is None:
+        network = _Network(traffic)
+        response = network.settle()
     loose, priced = network.linear_legs() if linear else (response, {})
     figures = {
         (stream.id, route.destination): network.put_together(stream, route, loose, response, priced)
@@ -199,7 +209,8 @@ def analyse(traffic: NetworkTraffic, *, linear: bool = True) -> NetworkBounds:
         for route in stream.routes
     }
     sentences = dict(sorted(network.sentences.items()))
-    return NetworkBounds(figures, dict(sorted(network.figures.items())), sentences)
+    media = dict(sorted(network.figures.items()))
+    return NetworkBounds(figures, media, sentences, network.settled(response))
 
 
 def settled_line(
@@ -224,9 +235,23 @@ Place = tuple[str, str]
 """Where frames queue: medium and sender."""
 Legs = dict[tuple[str, str, str], LegDelay | None]
 """Bounds by medium, sender and stream; None: there is none."""
+Flows = Mapping[tuple[Place, str], LineFlow]
+"""What each stream brings to each queue."""
 
 
 NOTHING = LegDelay(0, 0, 0, 0, 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """Where the delays of a layout have settled, for the analysis of one like it."""
+
+    _media: Mapping[str, LineMedium | LinkMedium]
+    _legs: Legs
+    _windows_ns: Mapping[str, int]
+    _known: Mapping[str, tuple[LineFlow, ...]]
+    _figures: Mapping[str, MediumFigures]
+    _sentences: Mapping[str, str]
 
 
 class _Ways:
@@ -341,10 +366,19 @@ class _Network:
         for place in self.sent:
             self.places[place[0]].append(place)
         self.ways = {s.id: _Ways(s, partial(self._least, s.frame_bytes)) for s in traffic.streams}
+        self._media_of = {
+            stream: frozenset(medium for medium, _ in ways.at) for stream, ways in self.ways.items()
+        }
         self.windows = dict.fromkeys(self.streams, 1)
         """Longest delay of each stream found so far."""
         self._changes = dict.fromkeys(self.streams, 0)
         """How often anything that was found of each stream has changed."""
+        self._restless = dict.fromkeys(self.streams)
+        """Streams of which something has changed since their windows were looked at."""
+        self._stirred = set(self.order)
+        """Media that were not looked at since something of one of their streams has changed."""
+        self._known: dict[str, tuple[LineFlow, ...]] = {}
+        """What came to each medium when it was bounded last."""
         self._flows: dict[tuple[Place, str], tuple[int, LineFlow]] = {}
         """What each stream brings to each queue, with the changes that it knows of."""
 
@@ -359,29 +393,81 @@ class _Network:
     def settle(self) -> Legs:
         """Grow all delays from below until every leg keeps what is told of it; give the legs."""
         legs: Legs = {}
-        known: dict[str, tuple[LineFlow, ...]] = {}
         for step in itertools.count():
-            changed = False
-            for medium in self.order:
-                flows = {
-                    (place, s): self._flow_at(place, s, legs)
-                    for place in self.places[medium]
-                    for s in self.sent[place]
-                }
-                facts = tuple(flows.values())
-                if known.get(medium) != facts:
-                    known[medium] = facts
-                    changed = True
-                    self._bound(medium, flows, legs)
-            for stream in self.streams.values():
-                longest = self.ways[stream.id].longest_ns(legs)
-                if longest > self.windows[stream.id]:
-                    changed = True
-                    self._changes[stream.id] += 1
-                    self.windows[stream.id] = longest if step < PASSES_EXACT else UNBOUNDED_NS
-            if not changed:
+            self._bound_stirred(legs)
+            for stream, longest in self._longest_ns(legs):
+                if longest > self.windows[stream]:
+                    self._change(stream)
+                    self.windows[stream] = longest if step < PASSES_EXACT else UNBOUNDED_NS
+            if not self._stirred:
                 return legs
         raise AssertionError
+
+    def settle_near(self, before: Settled) -> Legs | None:
+        """Let all delays go from where others settled to where they agree with each other.
+
+        None if they don't soon. What came too late or never is begun with at nothing, since
+        delays that long may only hold each other up.
+        """
+        same = {m for m, medium in self._media().items() if before._media.get(m) == medium}
+        self._known = {m: flows for m, flows in before._known.items() if m in same}
+        self.figures = {m: figures for m, figures in before._figures.items() if m in same}
+        self.sentences = {m: text for m, text in before._sentences.items() if m in same}
+        legs: Legs = {}
+        for stream, traffic in self.streams.items():
+            window = before._windows_ns.get(stream, UNBOUNDED_NS)
+            if window > traffic.deadline_ns:
+                continue
+            self.windows[stream] = window
+            for place in self.ways[stream].at:
+                if (leg := before._legs.get((*place, stream))) is not None:
+                    legs[(*place, stream)] = leg
+        for _ in range(PASSES_NEAR):
+            self._bound_stirred(legs)
+            for stream, longest in self._longest_ns(legs):
+                if longest != self.windows[stream]:
+                    self._change(stream)
+                    self.windows[stream] = longest
+            if not self._stirred:
+                return legs
+        return None
+
+    def settled(self, legs: Legs) -> Settled:
+        """Where delays have settled; to be asked for after that."""
+        return Settled(
+            self._media(), legs, self.windows, self._known, self.figures, self.sentences
+        )
+
+    def _media(self) -> dict[str, LineMedium | LinkMedium]:
+        return {**self.lines, **self.links}
+
+    def _bound_stirred(self, legs: Legs) -> None:
+        """Bound once more, in order, the media to which something else comes than before."""
+        for medium in self.order:
+            if medium not in self._stirred:
+                continue
+            self._stirred.discard(medium)
+            flows = {
+                (place, s): self._flow_at(place, s, legs)
+                for place in self.places[medium]
+                for s in self.sent[place]
+            }
+            facts = tuple(flows.values())
+            if self._known.get(medium) != facts:
+                self._known[medium] = facts
+                self._bound(medium, flows, legs)
+
+    def _longest_ns(self, legs: Legs) -> Iterator[tuple[str, int]]:
+        """Longest delay of each stream of which something has changed."""
+        restless, self._restless = self._restless, {}
+        for stream in restless:
+            yield stream, self.ways[stream].longest_ns(legs)
+
+    def _change(self, stream: str) -> None:
+        """Tell that something of a stream has changed."""
+        self._changes[stream] += 1
+        self._restless[stream] = None
+        self._stirred |= self._media_of[stream]
 
     def _flow_at(self, place: Place, stream: str, legs: Legs) -> LineFlow:
         """What a stream brings to a queue; made anew only if something of it has changed."""
@@ -426,7 +512,7 @@ class _Network:
         return wire_ns(frame_bytes, self.links[medium].rate_bps) - 1
 
     def _line_nodes(
-        self, line: LineMedium, flows: Mapping[tuple[Place, str], LineFlow]
+        self, line: LineMedium, flows: Flows
     ) -> tuple[LineNode, ...]:
         return tuple(
             LineNode(
@@ -439,7 +525,7 @@ class _Network:
         )
 
     def _link_queue(
-        self, link: LinkMedium, flows: Mapping[tuple[Place, str], LineFlow], propagation_ns: int
+        self, link: LinkMedium, flows: Flows, propagation_ns: int
     ) -> LinkQueue:
         place = (link.id, link.sender)
         return LinkQueue(
@@ -451,7 +537,7 @@ class _Network:
             propagation_ns,
         )
 
-    def _bound(self, medium: str, flows: Mapping[tuple[Place, str], LineFlow], legs: Legs) -> None:
+    def _bound(self, medium: str, flows: Flows, legs: Legs) -> None:
         """Bound all legs of one medium by response-time analysis and put them into ``legs``."""
         line = self.lines.get(medium)
         found: LineBound | LinkBound
@@ -474,7 +560,7 @@ class _Network:
             is_open = leg is None or leg.total_ns > LONGEST_WAIT_NS
             leg = None if is_open else leg
             if legs.get((*place, stream), NOTHING) != leg:
-                self._changes[stream] += 1
+                self._change(stream)
                 self.ways[stream].changed(place)
             legs[(*place, stream)] = leg
 

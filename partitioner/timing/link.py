@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from heapq import heapify, heapreplace
 from operator import attrgetter
@@ -259,9 +259,11 @@ class _Higher:
             self._ns, rest = 0, LONGEST_WAIT_NS
             for period, jitter, busy in self._rows:
                 span = wait_ns + 1 + jitter
-                count = ceil_div(span, period)
+                count = -(-span // period)
                 self._ns += count * busy
-                rest = min(rest, count * period - span)
+                spare = count * period - span
+                if spare < rest:
+                    rest = spare
             self._from, self._until = wait_ns, wait_ns + rest
         return self._ns
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import inf
+from random import Random
 
 import pytest
 
@@ -20,6 +22,7 @@ from partitioner.timing.layout_timing import (
 )
 from partitioner.timing.line import LineSettings
 from partitioner.timing.simulate import run
+from tests.timing.random_traffic import random_network
 
 SETTINGS = LineSettings(logical_collision=False, loop_delay_ns=0, phy_ns=1_000)
 MS = 1_000_000
@@ -267,3 +270,51 @@ def test_deadlines_change_no_delay():
     far = analyse(two_lines(*(replace(s, deadline_ns=10**10) for s in streams))).bounds
     assert {k: replace(row, deadline_ns=10**10) for k, row in near.items()} == far
     assert near["s", "c"].response_ns > 1
+
+
+def _other(traffic: NetworkTraffic, rng: Random) -> NetworkTraffic:
+    """The same network with a third of the streams gone, longer or more often."""
+    streams = []
+    for s in traffic.streams:
+        change = rng.randrange(9)
+        if change == 0:
+            continue
+        if change == 1:
+            s = replace(s, frame_bytes=min(1_518, 2 * s.frame_bytes))
+        if change == 2:
+            s = replace(s, period_ns=s.period_ns // 2)
+        streams.append(s)
+    return replace(traffic, streams=tuple(streams))
+
+
+def _or_never(ns: int | None) -> float:
+    return inf if ns is None else ns
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_bounds_that_begin_near_others_are_bounds(seed: int):
+    rng = Random(seed)
+    one = random_network(seed)
+    other = _other(one, rng)
+    at_one = analyse(one, linear=False)
+    again = analyse(one, linear=False, near=at_one.settled)
+    for there, back in ((one, other), (other, one)):
+        least = analyse(back, linear=False)
+        near = analyse(back, linear=False, near=analyse(there, linear=False).settled)
+        assert near.bounds.keys() == least.bounds.keys()
+        for key, found in near.bounds.items():
+            assert _or_never(found.response_ns) >= _or_never(least.bounds[key].response_ns)
+        # Nothing is left to change: from there, delays settle at the same again.
+        assert analyse(back, linear=False, near=near.settled).bounds == near.bounds
+    assert {k: f.response_ns for k, f in again.bounds.items()} == {
+        k: f.response_ns for k, f in at_one.bounds.items()
+    }
+
+
+def test_nothing_is_bounded_again_where_nothing_has_changed(monkeypatch: pytest.MonkeyPatch):
+    traffic = two_lines(
+        stream("s", {"c": (UP, through("sw"), DOWN)}), stream("t", {"c": (UP, through("sw"), DOWN)})
+    )
+    found = analyse(traffic, linear=False)
+    monkeypatch.delattr("partitioner.timing.layout_timing._Network._bound")
+    assert analyse(traffic, linear=False, near=found.settled) == found
