@@ -6,6 +6,7 @@ After a fault only the segments near it are chosen anew, which takes a moment.
 from __future__ import annotations
 
 import itertools
+import sys
 from collections import deque
 from collections.abc import Callable, Collection, Iterable, Mapping
 
@@ -48,7 +49,7 @@ FEW_LEFT_OUT = 0.3
 FEW_LATE = 2
 """So many late deliveries are not worth estimates anew of what waits on the backbone."""
 MOST_REPAIRS = 10
-"""Choices around faults until one for all units is made again."""
+"""Choices around faults, with no fewer deliveries late, until one for all units is made again."""
 COUNTED_TRIES = 30
 """Choices made where work is counted."""
 
@@ -67,9 +68,11 @@ class CompactSearch(PortChoice):
         """Units on segments that something is wrong with."""
         self._size = REGION
         self._repairs = 0
-        """Choices since one for all units was begun with."""
-        self._is_laid = True
-        """Whether the last choice could be laid, so that faults are the judge's."""
+        """Choices since one for all units was begun with, or since fewer were late than ever."""
+        self._fewest_late = sys.maxsize
+        """Fewest late deliveries since one for all units was begun with."""
+        self._only_late = True
+        """Whether nothing is wrong with the last choice but that deliveries are late."""
         self._judged: Verdict | None = None
         """What the judge found of a choice that the model does not estimate rightly, if any."""
         self._estimated: Verdict | None = None
@@ -126,7 +129,7 @@ class CompactSearch(PortChoice):
                 self._size = REGION
                 self._repairs += 1
                 self._faults = self._lay()
-                self._is_laid = not self._faults
+                self._only_late = not self._faults
                 if not self._faults:
                     if self._is_layout(over):
                         return True
@@ -159,7 +162,7 @@ class CompactSearch(PortChoice):
         is_less = False
         while waiting and not over():
             some = list[Delivery]()
-            faults = set[int]() if self._is_laid else set(self._faults)
+            faults = set[int]() if self._only_late else set(self._faults)
             free = set[int]()
             while waiting and len(free) < 2 * self._size:
                 some.append(waiting.popleft())
@@ -290,7 +293,7 @@ class CompactSearch(PortChoice):
 
     def _begin_anew(self) -> None:
         """Choose for all units next, from another seed."""
-        self._slots, self._repairs = {}, 0
+        self._slots, self._repairs, self._fewest_late = {}, 0, sys.maxsize
         self._judged = self._estimated = None
         self._seed += 1
 
@@ -304,11 +307,15 @@ class CompactSearch(PortChoice):
             self.search.pool.add(self.columns)
             self.search.offer(selection, verdict)
         else:
-            nearest = () if self.nearest is None else self.nearest[1].late_ns
-            if verdict.late_ns and (not nearest or len(verdict.late_ns) < len(nearest)):
-                self.nearest = selection, verdict
+            if verdict.late_ns and len(verdict.late_ns) < self._fewest_late:
+                self._fewest_late, self._repairs = len(verdict.late_ns), 0
+                nearest = self.nearest
+                if nearest is None or len(verdict.late_ns) < len(nearest[1].late_ns):
+                    self.nearest = selection, verdict
             self._faults = self._learn(verdict)
-            self._judged = verdict
+            self._only_late = bool(verdict.late_ns)
+            if self._only_late:
+                self._judged = verdict
             if len(verdict.late_ns) > FEW_LATE and self._estimated is None:
                 self._follow(verdict)
         return verdict.holds

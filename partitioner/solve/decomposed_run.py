@@ -69,7 +69,7 @@ BOUND_SHARE = 0.6
 """Share of the time that the bound may take at most."""
 PRICES_SHARE = 0.25
 """The same before there is a layout: its prices lead to one."""
-MISS_SHARE, MISS_PER_DEVICE_S = 0.3, 0.01
+MISS_SHARE, MISS_PER_DEVICE_S = 0.3, 0.006
 """What is kept of the time for the nearest miss, at the most, while ports are chosen for all."""
 MOST_AT_ONCE = 1_000
 """Devices up to which the model of all their ports is made in any case."""
