@@ -6,7 +6,7 @@ fault becomes a row: units that no line carries together, a margin for a deliver
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 
@@ -55,8 +55,8 @@ class PortChoice:
         self._built, self._may_wait = built, may_wait
         self._near, self._ease = near, 0.0
         self._margin_ns: dict[Delivery, int] = {}
-        self._late_before: set[Delivery] = set()
-        """What was late when estimates followed the judge last."""
+        self._times_late: Counter[Delivery] = Counter()
+        """How many times running a delivery was late, as often as estimates followed the judge."""
         self._apart: list[tuple[list[int], int, int | None]] = []
         """Units that no line of a grade carries together, at one switch or at all."""
         self._slots: dict[int, int] = {}
@@ -83,11 +83,13 @@ class PortChoice:
         """Let the model estimate what was judged of the last choice as the judge found it."""
         model = self._model
         model.estimate_anew(self._switches(), verdict.delays.behind_ns)
-        again = self._late_before & verdict.late_ns.keys()
-        self._late_before = set(verdict.late_ns)
+        self._times_late = Counter({d: self._times_late[d] + 1 for d in verdict.late_ns})
         # With no more than last time, the next choice might be the one before.
-        least_ns = {delivery: self._least_margin_ns(delivery) for delivery in again}
-        self._margin_ns = model.margins_ns(self._slots, verdict.delays.total_ns, least_ns)
+        again_ns = {
+            delivery: (times - 1) * self._least_margin_ns(delivery)
+            for delivery, times in self._times_late.items() if times > 1
+        }
+        self._margin_ns = model.margins_ns(self._slots, verdict.delays.total_ns, again_ns)
         model.deadlines_hold(self._margin_ns)
         self._tell_apart(model)
 
