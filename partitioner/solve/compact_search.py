@@ -24,6 +24,8 @@ WINDOW = 100
 """Units that ports are chosen for at a time."""
 STEP = 60
 """By how many the next ones are further on: the others get another port if need be."""
+MOST_FREE = 300
+"""Units up to which partners of the next ones get another port as well."""
 PATIENCE = 0.5
 """Units that searches without an end were for, as a share of those passed before them, above which
 another beginning is sooner gone through."""
@@ -195,7 +197,10 @@ class CompactSearch(PortChoice):
             first, end = max(0, begin - back), min(len(order), begin + WINDOW)
             free = set(order[first:end])
             if back:
-                free |= self._partners(set(order[:end]) - slots.keys()) & slots.keys()
+                partners = self._partners(set(order[:end]) - slots.keys()) & slots.keys() - free
+                # The nearest of them: a search over most of the machine seldom has an end.
+                nearest = [u for u in reversed(order[:end]) if u in partners]
+                free.update(nearest[: max(0, MOST_FREE - len(free))])
             waiting = set(order[end:])
             found = self._solve(free, over, slots, waiting=waiting, is_wide=True, late=self._late)
             is_none = self._model.has_none
