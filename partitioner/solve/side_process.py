@@ -12,6 +12,7 @@ ends.
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import pickle
 import queue
@@ -127,8 +128,10 @@ def command_line() -> list[str]:
     """Give the command line of the process, for the process that calls this.
 
     ``-I`` keeps the current folder and ``PYTHONPATH`` from the import path. So that this very
-    program and the libraries it has found are found again, the settled path goes along.
+    program and the libraries it has found are found again, the settled path goes along. It looks
+    for garbage as often as the calling process.
     """
+    often = ",".join(map(str, gc.get_threshold()))
     script = Path(__file__).with_name("side_process_main.py").resolve()
     no_cache = ["-B"] if sys.dont_write_bytecode else []
-    return [sys.executable, "-I", *no_cache, str(script), str(os.getpid()), *settled_path()]
+    return [sys.executable, "-I", *no_cache, str(script), str(os.getpid()), often, *settled_path()]

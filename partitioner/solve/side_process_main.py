@@ -1,13 +1,14 @@
 """What a :mod:`partitioner.solve.side_process` runs; started as a script, never imported.
 
-Its arguments are the process that it is to end with and the entries of the import path.
+Its arguments are the process that it is to end with, how often to look for garbage, and the entries
+of the import path.
 """
 
 import sys
 
 if __name__ == "__main__":
     # Isolated, Python has what is installed on its path, not what the caller was told besides.
-    sys.path[:] = sys.argv[2:]
+    sys.path[:] = sys.argv[3:]
 
 import contextlib
 import gc
@@ -73,10 +74,8 @@ def use_package_of(script: Path) -> None:
 def main() -> None:
     """Work on each task that comes in and send on what it emits."""
     end_with(int(sys.argv[1]))
+    gc.set_threshold(*map(int, sys.argv[2].split(",")))
     use_package_of(Path(__file__))
-    from partitioner.__main__ import GARBAGE_AFTER
-
-    gc.set_threshold(*GARBAGE_AFTER)
     out = sys.stdout.buffer
     sys.stdout = sys.stderr
     tasks: queue.SimpleQueue[Any] = queue.SimpleQueue()
