@@ -6,7 +6,7 @@ report needs is worked out here.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 
 from partitioner.check.combinations import Combination, combinations_of
 from partitioner.check.facts import Facts
@@ -33,8 +33,13 @@ def whole_findings(facts: Facts) -> tuple[RuleFinding, ...]:
     found = rule_findings(facts)
     if not facts.problem.options or any(f.rule != COMPLETE for f in found):
         return found
-    of_builds = (in_build(build, broken) for build, broken in broken_builds(facts))
-    return (*found, *(f for broken in of_builds for f in broken if f.rule != COMPLETE))
+    of_builds = (
+        RuleFinding(f.rule, f.subjects, f"In build {build.name}: {f.sentence}")
+        for build, broken in broken_builds(facts)
+        for f in broken
+        if f.rule != COMPLETE
+    )
+    return (*found, *of_builds)
 
 
 def broken_builds(facts: Facts) -> Iterator[tuple[Combination, tuple[RuleFinding, ...]]]:
@@ -56,9 +61,3 @@ def broken_builds(facts: Facts) -> Iterator[tuple[Combination, tuple[RuleFinding
 def rule_findings(facts: Facts) -> tuple[RuleFinding, ...]:
     """Every breach of every rule, of the layout as it stands, its builds left aside."""
     return tuple(finding for rule in ALL_RULES for finding in rule.findings(facts))
-
-
-def in_build(build: Combination, findings: Iterable[RuleFinding]) -> Iterator[RuleFinding]:
-    """Findings about one build, each sentence beginning with its name."""
-    for f in findings:
-        yield RuleFinding(f.rule, f.subjects, f"In build {build.name}: {f.sentence}")

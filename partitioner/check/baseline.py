@@ -27,10 +27,6 @@ class _StarLink:
     items: tuple[BillItem, ...]
     fits: bool
 
-    @property
-    def money(self) -> int:
-        return sum(item.money for item in self.items)
-
 
 def star_baseline(problem: Problem, layout: Layout, network: CableNetwork) -> StarBaseline:
     """Price the star over the switches that are open in a layout.
@@ -115,7 +111,7 @@ def _best_link(
     fitting = [g for g in grades if _fits(problem, g, length_um, sent, received)]
     if fitting:
         choices = (_link(problem, device, g, way_um, fits=True) for g in fitting)
-        return min(choices, key=lambda link: link.money)
+        return min(choices, key=lambda link: sum(item.money for item in link.items))
     longest = max(grades, key=lambda g: problem.reach_um(g.id), default=None)
     if longest is None:
         return _StarLink((), fits=False)

@@ -9,16 +9,12 @@ from partitioner.model.assessment import RuleMargin, SegmentFigures
 from partitioner.units import PPM
 
 
-def segment_figures(facts: Facts) -> tuple[SegmentFigures, ...]:
-    """Figures of every segment that has a known switch and grade, limits before reserve.
+def segment_figures(facts: Facts, laid: LaidSegment) -> SegmentFigures:
+    """Figures of a segment that has a known switch and grade, limits before reserve.
 
     A grade without limits of its own is measured against what it promises. Stubs and unit loads
     belong to shared lines; on links they are 0.
     """
-    return tuple(_figures(facts, laid) for laid in facts.laid)
-
-
-def _figures(facts: Facts, laid: LaidSegment) -> SegmentFigures:
     segment, grade, limits, geometry = laid.segment, laid.grade, laid.limits, laid.geometry
     devices = [facts.problem.devices[d] for d in segment.devices]
     positions = geometry.positions_um()

@@ -40,7 +40,7 @@ def assess_facts(facts: Facts) -> Assessment:
     return Assessment(
         layout=layout,
         findings=whole_findings(facts),
-        segments=segment_figures(facts),
+        segments=tuple(segment_figures(facts, laid) for laid in facts.laid),
         streams=facts.timing.streams,
         parts=parts_list(items),
         wires=cut_list(problem, facts.laid, layout, network),

@@ -11,7 +11,6 @@ from partitioner.cli.options import FILE
 from partitioner.cli.session import together
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
 
     from partitioner.cli.voice import Voice
     from partitioner.cluster.connection import Cluster
@@ -70,8 +69,3 @@ def cluster_at(
             "Use tls:// with --tls-ca, --tls-cert and --tls-key"
         )
     return remote_cluster(scheduler, ca_file=ca_file, cert_file=cert_file, key_file=key_file)
-
-
-def tell_refused(voice: Voice) -> Callable[[str, str], None]:
-    """Give what names each worker that is not used, with the reason."""
-    return lambda address, why: voice.warn(f"worker {address} is not used: it {why}")

@@ -51,6 +51,7 @@ def command(
     from partitioner.cli.output import write_one
     from partitioner.cli.voice import Voice
     from partitioner.errors import WrongFile
+    from partitioner.reading.listed import name_of
     from partitioner.reading.render import format_finding
     from partitioner.report.page import render
 
@@ -59,9 +60,8 @@ def command(
     voice = Voice(session)
     inputs = [_input(t) for t in tables]
     target = Path("problem.yaml" if output == "-" else output)
-    made = import_tables(
-        inputs, _name(inputs[0].path), target, packing=packing, on_step=voice.step
-    )
+    name = name_of(inputs[0].path.stem) or "imported"
+    made = import_tables(inputs, name, target, packing=packing, on_step=voice.step)
     errors = [f for f in made.findings if f.severity == "error"]
     write_one(output, made.text, session)
     if output != "-":
@@ -88,9 +88,3 @@ def _input(text: str) -> TableInput:
     if mark and not Path(text).exists():
         return TableInput(Path(file), holds, sheet)
     return TableInput(Path(text), holds)
-
-
-def _name(path: Path) -> str:
-    from partitioner.reading.listed import name_of
-
-    return name_of(path.stem) or "imported"

@@ -12,7 +12,6 @@ from partitioner.cli.cluster_options import (
     cluster_at,
     cluster_options,
     must_belong_together,
-    tell_refused,
 )
 from partitioner.cli.session import Session, asking_options
 
@@ -121,8 +120,8 @@ def command(
         Place(folder, voice, force=force, marks=(SWEEP,)) as place,
         Sweep(
             read, InFolder(folder / CASES), cluster=cluster, workers=cores, should_stop=wish,
-            retry=retry, judgements=InFolder(folder / JUDGED), on_refused=tell_refused(voice),
-            on_step=voice.step,
+            retry=retry, judgements=InFolder(folder / JUDGED), on_step=voice.step,
+            on_refused=lambda worker, why: voice.warn(f"worker {worker} is not used: it {why}"),
         ) as sweep,
     ):  # fmt: skip
         estimate = sweep.estimate()

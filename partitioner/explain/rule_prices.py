@@ -353,7 +353,8 @@ def elsewhere(problem: Problem, base: Outcome, device: str, budget: Budget) -> l
             todo.append((f"on {switch}", pin(problem)))
     mates = [d for d in segment.devices if d != device]
     if mates:
-        todo.append((f"away from {_names(mates)}", _apart(problem, device, mates)))
+        all_ = f"all of {', '.join(mates)}" if len(mates) > 1 else mates[0]
+        todo.append((f"away from {all_}", _apart(problem, device, mates)))
         for mate in mates if len(mates) > 1 else ():
             todo.append((f"away from {mate}", _apart(problem, device, [mate])))
     for choice in row.grades:
@@ -391,9 +392,3 @@ def _apart(problem: Problem, device: str, mates: Iterable[str]) -> Problem:
 
 def _is_offered(problem: Problem, choice: GradeChoice) -> bool:
     return any(choice.grade in g.grades for s in problem.switches.values() for g in s.port_groups)
-
-
-def _names(ids: Sequence[str]) -> str:
-    if len(ids) == 1:
-        return ids[0]
-    return f"all of {', '.join(ids)}"

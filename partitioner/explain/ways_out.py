@@ -473,7 +473,7 @@ def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle])
         used = None if result.assessment is None else scale.used(result.assessment)
         return low if used is None else scale.steps_to(used)
 
-    low, high = 0, scale.steps
+    low, high = 0, scale.steps_to(scale.end)
     result = asker.ask(at(high))
     outcome = result.outcome
     if outcome is None:

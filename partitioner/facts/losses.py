@@ -34,11 +34,6 @@ class Loss:
         return max(self.device_share, self.delivery_share)
 
     @property
-    def lost_streams(self) -> tuple[str, ...]:
-        """Streams of which at least one destination is lost, each once."""
-        return tuple(dict.fromkeys(stream for stream, _ in self.failure.lost_streams))
-
-    @property
     def name(self) -> str:
         """What fails, as it is called in tables: ``line-3``, ``zone-front``, ``a-b``."""
         return "-".join(self.failure.where)

@@ -60,20 +60,6 @@ def backbone_length_um(problem: Problem, network: CableNetwork, ends: tuple[str,
     return network.length_um(*ends)
 
 
-def built_lengths_um(
-    problem: Problem, layout: Layout, network: CableNetwork
-) -> dict[tuple[str, str], int]:
-    """Length of each backbone link that the layout builds, by :func:`link_key`.
-
-    Links to switches that the problem does not know are left out.
-    """
-    return {
-        link_key(*link.ends): backbone_length_um(problem, network, link.ends)
-        for link in layout.backbone
-        if all(end in problem.switches for end in link.ends)
-    }
-
-
 def ways_from(start: str, links_um: Mapping[tuple[str, str], int]) -> dict[str, tuple[str, ...]]:
     """Shortest ways over the backbone from one switch to all it reaches.
 
@@ -108,12 +94,12 @@ def switch_ways(
     problem: Problem, layout: Layout, network: CableNetwork
 ) -> Mapping[tuple[str, str], tuple[str, ...]]:
     """Ways between all open switches that the built backbone joins, by (from, to)."""
-    links_um = tuple(
-        (key, length)
-        for key, length in built_lengths_um(problem, layout, network).items()
-        if key[0] in layout.open_switches and key[1] in layout.open_switches
-    )
-    return _all_ways(layout.open_switches, links_um)
+    lengths_um = {
+        link_key(*link.ends): backbone_length_um(problem, network, link.ends)
+        for link in layout.backbone
+        if all(end in problem.switches and end in layout.open_switches for end in link.ends)
+    }
+    return _all_ways(layout.open_switches, tuple(lengths_um.items()))
 
 
 @lru_cache(maxsize=16)

@@ -34,10 +34,6 @@ class _Row:
     room: str = ""
 
     @property
-    def state(self) -> State:
-        return State.OK if self.worst is None else stream_state(self.worst)
-
-    @property
     def margin_share(self) -> float | None:
         left = None if self.worst is None else self.worst.left_share
         return None if left is None else round(left, 6)
@@ -141,7 +137,7 @@ def _block(row: _Row) -> Block:
         row.switch,
         f"to {row.to}" if is_backbone else row.where,
         (devices + load, left + row.room),
-        row.state,
+        State.OK if worst is None else stream_state(worst),
         row.load_ppm / row.limit_ppm if row.limit_ppm else 0.0,
         {"data_backbone" if is_backbone else "data_segment": row.where},
         is_backbone,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
 
 from partitioner.facts.switching import Attachment, Switching
 from partitioner.model.problem import Problem, QueueOrder, Stream
@@ -140,21 +140,17 @@ def _devices_table(problem: Problem, switching: Switching) -> Table:
     )  # fmt: skip
 
 
-def default_priority(streams: Sequence[Stream]) -> tuple[int, bool]:
-    """Priority for untagged frames that enter a port, and whether it is that of all of them."""
-    untagged = {s.pcp for s in streams if not s.tagged}
-    return max(untagged, default=0), len(untagged) < 2
-
-
 def _ports_table(switching: Switching) -> Table:
     def tags(at: Attachment) -> set[bool]:
         return {s.tagged for s in _streams(switching, at.sends)}
 
-    def default(at: Attachment) -> tuple[int, bool]:
-        return default_priority(_streams(switching, at.hears))
+    def untagged(at: Attachment) -> set[int]:
+        """Priorities of the untagged streams that enter a port."""
+        return {s.pcp for s in _streams(switching, at.hears) if not s.tagged}
 
     def notice(at: Attachment) -> str:
-        mixed = "" if default(at)[1] else "untagged streams of several priorities enter here"
+        is_mixed = len(untagged(at)) > 1
+        mixed = "untagged streams of several priorities enter here" if is_mixed else ""
         both = "tagged and untagged streams leave here" if len(tags(at)) > 1 else ""
         return "; ".join(words for words in (mixed, both) if words)
 
@@ -169,7 +165,8 @@ def _ports_table(switching: Switching) -> Table:
             col.text("kind", "", lambda at: "backbone" if at.is_backbone else "segment"),
             col.name("grade", "Grade", lambda at: at.grade.id),
             col.number("pvid", "PVID", lambda at: VID),
-            col.number("default_priority", "Default priority", lambda at: default(at)[0]),
+            col.number("default_priority", "Default priority",
+                       lambda at: max(untagged(at), default=0)),
             col.text("frames_out", "Frames out",
                      lambda at: "untagged" if tags(at) == {False} else "tagged"),
             col.text("queue_order", "Sends", lambda at: "highest queue first"),

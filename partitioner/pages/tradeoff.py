@@ -46,6 +46,7 @@ Assess = Callable[[Layout], Assessment]
 
 TEXT_KEYS = ("point", "cost", "value", "gap_share", "state", "layout")
 """Columns shown in the terminal."""
+WEIGHED = "The priced total is money, with mass and delay at the prices the problem states."
 
 
 def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]]:
@@ -217,7 +218,7 @@ def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
         title=f"{total_name(problem).capitalize()} against {state.axis.name}",
         intro=[
             "Each point is a whole layout that keeps every rule, in a file of its own.",
-            *_weighed(problem),
+            *([WEIGHED] if total_name(problem) != "cost" else []),
             _semantics(state),
         ],
         points=steps_text(problem, state),
@@ -226,13 +227,6 @@ def tradeoff_section(problem: Problem, state: TradeOff) -> Section:
         id="trade-off",
         paper=Paper.SUMMARY,
     )
-
-
-def _weighed(problem: Problem) -> list[str]:
-    """What a priced total is, where it is more than money."""
-    if total_name(problem) == "cost":
-        return []
-    return ["The priced total is money, with mass and delay at the prices the problem states."]
 
 
 def _semantics(state: TradeOff) -> str:
@@ -316,7 +310,7 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
                 *row.values(),
                 None if before is None else (p.cost_money - before.cost_money) / MONEY_STEPS,
                 None if before is None else (before.value - p.value) / axis.scale,
-                _sureness(state, p).value,
+                (State.OK if p.is_proved else State.WARN if is_good else State.BAD).value,
                 lines,
                 len(p.layout.segments) - lines,
                 len(p.layout.open_switches),
@@ -352,12 +346,6 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
         shown=("point", "cost", "value", "more_cost", "gain", "bound", "gap_share", "state",
                "lines", "links", "switches", "layout"),
     )  # fmt: skip
-
-
-def _sureness(state: TradeOff, point: Point) -> State:
-    if point.is_proved:
-        return State.OK
-    return State.WARN if point.gap <= state.goal else State.BAD
 
 
 def front_text(problem: Problem, state: TradeOff, assess: Assess) -> str:

@@ -33,12 +33,6 @@ Entries = dict[str, dict[str, Item[Any]]]
 """Items by section and id."""
 
 
-@cache
-def shipped_text() -> str:
-    """Text of the catalogue that ships with the program."""
-    return resources.files("partitioner.reading").joinpath("catalogue.yaml").read_text("utf-8")
-
-
 def read_entries(raw: Mapping[str, Any], origin: YamlOrigin, findings: Findings) -> Entries:
     """Read the sections of a catalogue mapping whose unknown keys were reported before."""
     entries: Entries = {}
@@ -60,7 +54,8 @@ def read_entries(raw: Mapping[str, Any], origin: YamlOrigin, findings: Findings)
 
 @cache
 def _shipped_entries() -> Entries:
-    document = load(shipped_text(), "catalogue.yaml")
+    file = resources.files("partitioner.reading").joinpath("catalogue.yaml")
+    document = load(file.read_text("utf-8"), file.name)
     findings = Findings(list(document.findings))
     entries = read_entries(document.data, YamlOrigin(document, (), "catalogue"), findings)
     if findings.found:

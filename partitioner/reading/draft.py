@@ -73,15 +73,10 @@ def complete(draft: Draft) -> None:
     )
 
 
-def _named(draft: Draft) -> list[str]:
-    """Devices that streams name, in their order."""
-    names = [n for s in draft.streams for n in (s.get("from"), *(s.get("to") or ()))]
-    return list(dict.fromkeys(n for n in names if n))
-
-
 def _missing_devices(draft: Draft) -> None:
     known = {d["id"] for d in draft.devices if d.get("id")}
-    unknown = [n for n in _named(draft) if n not in known]
+    named = (n for s in draft.streams for n in (s.get("from"), *(s.get("to") or ())))
+    unknown = [n for n in dict.fromkeys(named) if n and n not in known]
     if not unknown:
         return
     if not draft.devices:

@@ -319,12 +319,9 @@ def guess_holds(sheet: Sheet) -> Columns | None:
         score += 2 * any(hint in name for hint in hints)
         score += 1 * (holds is Holds.MESSAGES and "bus" in made.columns)
         score += 0.5 * (holds is Holds.DEVICES)
-        if holds is Holds.PATHWAYS and "period_us" in _other(sheet):
-            continue
+        if holds is Holds.PATHWAYS:
+            streams = find_columns(sheet, Holds.STREAMS)
+            if streams is not None and "period_us" in streams.columns:
+                continue
         found.append((score, made))
     return max(found, key=lambda f: f[0], default=(0, None))[1]
-
-
-def _other(sheet: Sheet) -> set[str]:
-    made = find_columns(sheet, Holds.STREAMS)
-    return set(made.columns) if made is not None else set()

@@ -42,12 +42,15 @@ def propose_switches(parts: Parts, findings: Findings) -> None:
     if most is None:
         most = max(_FEWEST, min(_MOST, -(-len(parts.devices) // _DEVICES_OF_ONE)))
     chosen = _medians(ways.distance_um, most)
-    grades = _port_grades(parts)
+    used = [grade for d in parts.everyone() for grade, _ in d.table.grades or ()]
+    grades = list(dict.fromkeys(used)) or ["10BASE-T1S-multidrop"]
     taken = set(parts.names(("devices", "forecast")))
     names: list[str] = []
     for rank, site in enumerate(chosen):
         number = len(names) + (asked.central is None)
-        name = _free(f"zone-{number}", taken)
+        name = f"zone-{number}"
+        while name in taken:
+            name += "-switch"
         if rank == 0 and asked.central is not None:
             name = asked.central
         taken.add(name)
@@ -62,12 +65,6 @@ def propose_switches(parts: Parts, findings: Findings) -> None:
         parts.switches.append(read_table(SwitchTable, raw, here, findings))
     if parts.backbone.whole and not parts.backbone.table.links and len(names) > 1:
         parts.backbone = _links(parts, names, ways.between_m(chosen), findings)
-
-
-def _free(name: str, taken: set[str]) -> str:
-    while name in taken:
-        name += "-switch"
-    return name
 
 
 class _Ways:
@@ -154,11 +151,6 @@ def _medians(distance_um: npt.NDArray[np.float64], number: int) -> list[int]:
         chosen.append(best)
         nearest = np.minimum(nearest, distance_um[best])
     return chosen
-
-
-def _port_grades(parts: Parts) -> list[str]:
-    used = [grade for d in parts.everyone() for grade, _ in d.table.grades or ()]
-    return list(dict.fromkeys(used)) or ["10BASE-T1S-multidrop"]
 
 
 def _links(

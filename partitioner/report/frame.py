@@ -58,19 +58,13 @@ def framed(
 def layout_framed(told: Told, head: Head) -> Page:
     """A page on a layout: its chapters, and further sections among or before them."""
     shown = own_sections(told, head.chapters)
+    parts = (part for section in shown for part in section.walk())
+    why = {thing: words for part in parts for thing, words in part.told.items()}
     return replace(
         framed(told.problem, head, shown, told.made_on),
         sheet=_first_sheet(told, shown, head.whose),
-        things={**things_of(told.problem, told.assessment), "why": _told(shown)},
+        things={**things_of(told.problem, told.assessment), "why": why},
     )
-
-
-def _told(sections: Sequence[Section]) -> dict[str, str]:
-    """What all sections say of things that one points at."""
-    return {
-        key: words
-        for section in sections for part in section.walk() for key, words in part.told.items()
-    }  # fmt: skip
 
 
 def title_block(

@@ -64,7 +64,7 @@ class Canvas:
     def __init__(self, id: str, title: str, desc: str, width: float):
         self.id = id
         self.width = width
-        self._root = ET.Element(
+        self.root = ET.Element(
             "svg",
             {
                 "role": "img",
@@ -73,13 +73,8 @@ class Canvas:
                 "class": "drawing",
             },
         )
-        ET.SubElement(self._root, "title", {"id": f"{id}-title"}).text = title
-        ET.SubElement(self._root, "desc", {"id": f"{id}-desc"}).text = desc
-
-    @property
-    def root(self) -> ET.Element:
-        """The svg element itself, as a parent for more elements."""
-        return self._root
+        ET.SubElement(self.root, "title", {"id": f"{id}-title"}).text = title
+        ET.SubElement(self.root, "desc", {"id": f"{id}-desc"}).text = desc
 
     def group(self, parent: ET.Element | None = None, **attributes: str) -> ET.Element:
         """Add a group."""
@@ -95,7 +90,7 @@ class Canvas:
                 continue
             name = "class" if key == "cls" else key.replace("_", "-")
             plain[name] = num(value) if isinstance(value, (int, float)) else str(value)
-        element = ET.SubElement(self._root if parent is None else parent, tag, plain)
+        element = ET.SubElement(self.root if parent is None else parent, tag, plain)
         if title:
             ET.SubElement(element, "title").text = title
         return element
@@ -172,11 +167,11 @@ class Canvas:
 
     def finish(self, height: float) -> str:
         """Give the markup, to be set into an HTML page."""
-        self._root.set("viewBox", f"0 0 {num(self.width)} {num(height)}")
-        self._root.set("width", num(self.width))
-        self._root.set("height", num(height))
+        self.root.set("viewBox", f"0 0 {num(self.width)} {num(height)}")
+        self.root.set("width", num(self.width))
+        self.root.set("height", num(height))
         # The sign is escaped wherever it does not end a tag.
-        return ET.tostring(self._root, encoding="unicode").replace(" />", "/>")
+        return ET.tostring(self.root, encoding="unicode").replace(" />", "/>")
 
 
 def stacked(markup: str, below: str) -> str:

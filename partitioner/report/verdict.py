@@ -77,21 +77,17 @@ def missing_text(problem: Problem, assessment: Assessment) -> str:
     missing = assessment.missing
     if not missing:
         return ""
-    whole, unjudged = len(problem.devices), unjudged_count(problem, missing)
+    whole = len(problem.devices)
+    unjudged = sum(
+        stream.source in missing or destination in missing
+        for stream in problem.streams.values()
+        for destination in stream.destinations
+    )
     streams = f", so {unjudged} of {problem.delivery_count} stream deliveries could not be judged"
     return (
         f"{len(missing)} of {count_text(whole, 'device')} {'has' if len(missing) == 1 else 'have'} "
         f"no place ({some_of([visible(d) for d in missing], MOST_NAMED)})"
         f"{streams if unjudged else ''}"
-    )
-
-
-def unjudged_count(problem: Problem, missing: Collection[str]) -> int:
-    """Deliveries that begin or end at one of the missing devices."""
-    return sum(
-        stream.source in missing or destination in missing
-        for stream in problem.streams.values()
-        for destination in stream.destinations
     )
 
 

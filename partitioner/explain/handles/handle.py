@@ -35,11 +35,6 @@ class Scale:
     words: Callable[[int], str]
     used: Callable[[Assessment], int | None] = lambda assessment: None
 
-    @property
-    def steps(self) -> int:
-        """Steps to the end."""
-        return self.steps_to(self.end)
-
     def steps_to(self, amount: int) -> int:
         """Steps until an amount is reached or passed."""
         return ceil_div(amount - self.start, self.step)

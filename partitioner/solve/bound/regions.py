@@ -136,13 +136,6 @@ class RegionalBound:
 
     # -- one region ---------------------------------------------------------------------------
 
-    def price_region(self, core: Ints, free: Ints, fixed: Ints) -> None:
-        """Find the best duals of ``core``.
-
-        ``free`` devices have duals of their own meanwhile, ``fixed`` ones keep theirs.
-        """
-        self.take(core, self.task(core, free, fixed).price(self.over))
-
     def take(self, core: Ints, found: Found) -> None:
         """Take in what was found for a region."""
         best, met = found
@@ -152,10 +145,16 @@ class RegionalBound:
             self.dual[core] = np.rint(best)
 
     def task(self, core: Ints, free: Ints, fixed: Ints, seconds: float = 0.0) -> RegionTask:
-        """Give a region with links, lines of one device, and walks met inside it."""
+        """Give a region with links, lines of one device, and walks met inside it.
+
+        ``free`` devices have duals of their own meanwhile, ``fixed`` ones keep theirs.
+        """
         members = np.sort(np.concatenate([core, free, fixed]))
         models = self._models(members, core)
-        fees = [self._fees(model) for model in models]
+        fees = [
+            np.array([self._port_value(int(s), model.grade) for s in model.switches])
+            for model in models
+        ]
         open_ = np.sort(np.concatenate([core, free]))
         is_open = set(open_.tolist())
         walks: list[tuple[Visits, float]] = [
@@ -177,9 +176,6 @@ class RegionalBound:
             ]
         bare = [model.bare() for model in models]
         return RegionTask(core, open_, bare, fees, self.dual.copy(), walks, seconds)
-
-    def _fees(self, model: LineModel) -> Floats:
-        return np.array([self._port_value(int(s), model.grade) for s in model.switches])
 
     def _models(self, members: Ints, core: Ints) -> list[LineModel]:
         inst = self.instance
@@ -213,7 +209,8 @@ class RegionalBound:
             if self.over():
                 return False
             halo = self.around(core)
-            self.price_region(core, halo[~done[halo]], halo[done[halo]])
+            task = self.task(core, halo[~done[halo]], halo[done[halo]])
+            self.take(core, task.price(self.over))
             done[core] = True
             if not self.over():
                 self.priced[core] = True
