@@ -52,9 +52,9 @@ class CheckAnswer:
     def text(self) -> str:
         """The verdict with its tables, for a terminal."""
         from partitioner.pages.simulation import simulation_text
-        from partitioner.report.text import assessment_text
+        from partitioner.report.text import verdict_text
 
-        text = assessment_text(self.problem, self.assessment)
+        text = verdict_text(self.problem, self.assessment)
         if self.simulation is not None:
             text += "\n\n" + simulation_text(self.simulation)
         return text

@@ -29,7 +29,6 @@ class Earlier:
     written.
     """
 
-    layout: Layout
     assessment: Assessment
     outcome: Outcome | None
     data: dict[str, Any]
@@ -60,7 +59,7 @@ def read_earlier(folder: Path, problem: Problem) -> Earlier | None:
     if assessment.findings:
         return None
     is_edited = set_digests(folder).get(LAYOUT) != file_digest(folder / LAYOUT)
-    return Earlier(layout, assessment, _outcome(data, layout, assessment), data, is_edited)
+    return Earlier(assessment, _outcome(data, layout, assessment), data, is_edited)
 
 
 def cost_of_layout(path: Path, problem: Problem) -> int | None:

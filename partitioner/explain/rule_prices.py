@@ -330,7 +330,6 @@ class Elsewhere:
 
     where: str
     surcharge: Price
-    layout: Layout | None = None
     reasons: tuple[str, ...] = ()
 
 
@@ -374,7 +373,6 @@ def elsewhere(problem: Problem, base: Outcome, device: str, budget: Budget) -> l
             Elsewhere(
                 where,
                 surcharge(base, result),
-                None if result.outcome is None else result.outcome.layout,
                 # That no choice of segments keeps all rules is no more than "not possible".
                 tuple(c.sentence for c in result.conflicts if c.rule != "combination"),
             )

@@ -78,16 +78,12 @@ class Switching:
         ]
         return sum(parts)
 
-    def priorities(self) -> tuple[int, ...]:
-        """Every PCP in use, the most urgent first."""
-        return tuple(sorted({s.pcp for s in self.carried.values()}, reverse=True))
-
     def queue_of(self) -> dict[int, int]:
         """Queue for each PCP from 0 to 7: as few as keep those in use apart, in their order.
 
         A PCP that nothing uses goes with the next one below that is used.
         """
-        used = sorted(self.priorities())
+        used = {s.pcp for s in self.carried.values()}
         return {pcp: max(0, sum(p <= pcp for p in used) - 1) for pcp in range(PCPS)}
 
 

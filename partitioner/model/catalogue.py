@@ -116,10 +116,6 @@ class Catalogue:
     parts: dict[str, Part]
     limit_curves: dict[str, LimitCurve]
 
-    def mixing_grades(self) -> tuple[str, ...]:
-        """Ids of the grades that make shared lines, sorted."""
-        return tuple(sorted(g for g, v in self.grades.items() if v.is_line))
-
     def is_line(self, grade: str) -> bool:
         """Whether segments of a grade are shared lines; not those of a grade nobody knows."""
         return grade in self.grades and self.grades[grade].is_line

@@ -16,7 +16,7 @@ from partitioner.report.amounts import (
     limited_length_text,
     limited_load_text,
     listed,
-    share_text,
+    ratio_text,
 )
 from partitioner.report.delays import worst_first
 from partitioner.report.drawing import segment_strokes
@@ -26,7 +26,7 @@ from partitioner.report.rounds import Round, round_figure
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Paper, Section, Table
 from partitioner.report.strips import read_like, strip_figures
 from partitioner.report.tables import drops_table, wires_table
-from partitioner.units import MUL_PER_UNIT_LOAD
+from partitioner.units import MUL_PER_UNIT_LOAD, PPM
 
 DROP_KEYS = ("order", "node", "plca_id", "position_m", "stub_m", "option", "fitted_share")
 WIRE_KEYS = ("piece", "cut_m", "fitted_share", "only_with", "only_without")
@@ -126,10 +126,11 @@ def _intro(problem: Problem, figures: SegmentFigures, tightest: str | None) -> s
     )
     reserve = None if limits is None else limits.reserve
     if reserve is not None:
+        load = ratio_text(reserve.load_share_ppm / PPM, 0)
         kept = [
             f"{count_text(reserve.nodes, 'node')}" if reserve.nodes else "",
             length_text(reserve.length_um, 1) if reserve.length_um else "",
-            f"{share_text(reserve.load_share_ppm, 0)} of load" if reserve.load_share_ppm else "",
+            f"{load} of load" if reserve.load_share_ppm else "",
         ]
         if any(kept):
             words += f" Kept in reserve: {listed([k for k in kept if k])}."

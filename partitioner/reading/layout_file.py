@@ -292,7 +292,7 @@ def _build(
 
 
 def _segment(table: SegmentTable, problem: Problem) -> Segment:
-    mixing = table.grade in problem.catalogue.mixing_grades()
+    mixing = problem.catalogue.is_line(table.grade)
     ids: tuple[int, ...] = ()
     count = 0
     if mixing:

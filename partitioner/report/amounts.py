@@ -219,11 +219,6 @@ def kept_time_text(time_ns: int, limit_ns: int) -> str:
     return f"{number_text(shown, _decimals(shown))}{NBSP}{unit}"
 
 
-def share_text(share_ppm: int, digits: int = 1) -> str:
-    """Share as a percentage."""
-    return f"{number_text(Decimal(share_ppm) * 100 / PPM, digits)}{NBSP}%"
-
-
 def ratio_text(ratio: float, digits: int = 1, rounding: str = ROUND_HALF_EVEN) -> str:
     """Ratio (1 is the whole) as a percentage."""
     return f"{number_text(Decimal(str(ratio)) * 100, digits, rounding)}{NBSP}%"

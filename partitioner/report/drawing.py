@@ -18,7 +18,14 @@ from partitioner.report.lanes import Nodes, Track, lay_tracks
 from partitioner.report.legend import legend_figure
 from partitioner.report.marks import MARK_RADIUS, draw_cable, draw_mark, draw_unplaced, link_grades
 from partitioner.report.placing import Sheet, Wish, around, ring
-from partitioner.report.projection import Point, View, choose_views, enclosing, nice_length_m
+from partitioner.report.projection import (
+    Point,
+    View,
+    choose_views,
+    clearest,
+    enclosing,
+    nice_length_m,
+)
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke, line_stroke, link_stroke
 from partitioner.report.svg import XY, Canvas, lines_text, points_text, text_width
@@ -144,7 +151,7 @@ def _details(data: DrawingInput, id: str, looks: Looks) -> list[Figure]:
         devices = [d for d in data.devices if d.segment in focus]
         points = [p for s in own for _, p in s.route] + [d.at_um for d in devices]
         points.append(switch.at_um)
-        view = _clearest(choose_views(points, WIDTH, MARGIN + 14), points)
+        view = clearest(choose_views(points, WIDTH, MARGIN + 14), points, 8)
         shown = Shown(
             f"{id}-at-{number}",
             f"{view.name} of the lines at {switch.id}",
@@ -164,15 +171,6 @@ def _details(data: DrawingInput, id: str, looks: Looks) -> list[Figure]:
         svg = draw_view(drawn, view, shown, looks)
         figures.append(Figure(shown.id, caption, svg, wide=True, legend=legend))
     return figures
-
-
-def _clearest(views: Sequence[View], points: Sequence[Point]) -> View:
-    """The view in which the fewest points fall on one another; the earlier one when equal."""
-
-    def distinct(view: View) -> int:
-        return len({(round(x / 8), round(y / 8)) for x, y in map(view.xy, points)})
-
-    return max(views, key=distinct)
 
 
 def _all_points(data: DrawingInput) -> list[Point]:

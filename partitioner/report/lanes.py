@@ -35,11 +35,6 @@ class Lanes:
     offset: tuple[tuple[float, ...], ...]
     width: dict[tuple[int, int], int]
 
-    @property
-    def widest(self) -> int:
-        """Passages through the fullest stretch."""
-        return max(self.width.values(), default=1)
-
 
 class Nodes:
     """Points of a view; those that fall within ``grain`` px of each other are one node."""
@@ -83,7 +78,7 @@ def lay_tracks(
         routes.append(route)
         stops.append(index)
     lanes = assign_lanes(routes, nodes.xy)
-    width = min(pitch, bundle / max(lanes.widest, 1))
+    width = min(pitch, bundle / max(1, *lanes.width.values()))
     tracks = [draw_track(r, o, nodes.xy, width) for r, o in zip(routes, lanes.offset, strict=True)]
     return lanes, width, tracks, stops
 

@@ -15,7 +15,7 @@ from partitioner.report.drawing import segment_strokes
 from partitioner.report.drawing_input import DrawingInput, built_segments
 from partitioner.report.lanes import Nodes, lay_tracks
 from partitioner.report.marks import draw_cable
-from partitioner.report.projection import Point, View, choose_views
+from partitioner.report.projection import View, choose_views, clearest
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke
 from partitioner.report.svg import XY, Canvas, num
@@ -65,7 +65,7 @@ def panels_figure(
     columns = max(1, min(COLUMNS, len(panels)))
     width = (WIDTH - GAP * (COLUMNS - 1)) / COLUMNS
     points = data.points_um
-    view = max(choose_views(points, width, MARGIN), key=lambda v: _distinct(v, points))
+    view = clearest(choose_views(points, width, MARGIN), points, 5)
     canvas = Canvas(id, title, desc, width * columns + GAP * (columns - 1))
     looks = segment_strokes(data)
     for number, panel in enumerate(panels):
@@ -81,10 +81,6 @@ def panels_figure(
     bottom = rows * (view.height + HEAD + GAP)
     _legend(canvas, bottom, panels)
     return Figure(id, f"{caption} {view.name}, {view.note}.", canvas.finish(bottom + 24), wide=True)
-
-
-def _distinct(view: View, points: Sequence[Point]) -> int:
-    return len({(round(x / 5), round(y / 5)) for x, y in map(view.xy, points)})
 
 
 class _Panel:

@@ -100,6 +100,15 @@ def choose_views(points: Sequence[Point], width: float, margin: float) -> tuple[
     return tuple(views)
 
 
+def clearest(views: Sequence[View], points: Sequence[Point], grain: int) -> View:
+    """The view in which the fewest points fall within ``grain`` px; the earlier one when equal."""
+
+    def distinct(view: View) -> int:
+        return len({(round(x / grain), round(y / grain)) for x, y in map(view.xy, points)})
+
+    return max(views, key=distinct)
+
+
 def _fit(
     name: str,
     note: str,

@@ -26,10 +26,13 @@ STREAM_KEYS = ("stream", "destination", "worst_delay_us", "deadline_us", "margin
 COST_KEYS = ("quantity", "unit", "layout", "star")
 
 
-def verdict_text(problem: Problem, assessment: Assessment, outcome: Outcome | None) -> str:
+def verdict_text(
+    problem: Problem, assessment: Assessment, outcome: Outcome | None = None
+) -> str:
     """The verdict and the key figures with segments, tightest streams and cost, for stdout.
 
-    No line is longer than a terminal is wide, and there is no final line end.
+    Without an ``outcome``, as of a check, nothing is said on optimality. No line is longer than a
+    terminal is wide, and there is no final line end.
     """
     blocks = [head_text(problem, assessment, outcome)]
     if assessment.broken:
@@ -65,11 +68,6 @@ def wrapped(text: str, indent: str = "") -> str:
         plain(text.replace(NBSP, "\0").replace(THIN, "\0")), TERMINAL, subsequent_indent=indent,
         break_long_words=False, break_on_hyphens=False,
     ).replace("\0", " ")  # fmt: skip
-
-
-def assessment_text(problem: Problem, assessment: Assessment) -> str:
-    """What a check found, for stdout: as :func:`verdict_text` with nothing on optimality."""
-    return verdict_text(problem, assessment, None)
 
 
 def table_text(table: Table, keys: Sequence[str] = (), most: int | None = None) -> str:

@@ -95,7 +95,6 @@ class GradeData:
     unit_cap_mul: int
     spacing_min_um: int
     spare_ids: int
-    rate_bps: int
 
 
 class Instance:
@@ -188,7 +187,6 @@ class Instance:
                     unit_cap_mul=2**40 if limits.unit_loads_mul is None else limits.unit_loads_mul,
                     spacing_min_um=limits.spacing_min_um if is_line else 0,
                     spare_ids=reserve.nodes if is_line else 0,
-                    rate_bps=grade.rate_bps,
                 )
             )
         self.grade_index = {g.id: i for i, g in enumerate(self.grades)}

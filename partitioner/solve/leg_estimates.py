@@ -39,7 +39,7 @@ class LegEstimates:
     """Parts of the legs on lines of one grade, in ns."""
 
     def __init__(self, traffic: SegmentTraffic, grade: int):
-        self._traffic, self._grade = traffic, grade
+        self._traffic = traffic
         self._instance: Instance = traffic.instance
         self._settings = traffic.settings(grade)
         self._silent = silent_ns(self._settings)

@@ -85,7 +85,6 @@ class LineSeeder:
         self.demand = np.ones((m, 3), dtype=np.int64)
         self.demand[:, 1] = inst.unit_mul[ids]
         self.demand[:, 2] = builder.latency.least(grade).load_ppm[ids]
-        self.local = {d: k for k, d in enumerate(self.members)}
         self.starts = s_count
 
     @property

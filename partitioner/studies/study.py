@@ -108,7 +108,6 @@ class Study:
 
     name: str
     note: str
-    origin: YamlOrigin
     base: YamlOrigin
     question: Question
     factors: tuple[Factor, ...]

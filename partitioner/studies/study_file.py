@@ -194,7 +194,6 @@ class _Reader:
         made = Study(
             name=table.name,
             note=table.note,
-            origin=self._root,
             base=base,
             question=Question(
                 table.ask, float(table.time_limit_s), table.seed, table.work_limit, table.axis,

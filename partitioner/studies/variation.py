@@ -18,7 +18,7 @@ class NoSuchItem(Exception):
     """A path names an item that its list does not have; ``known`` are the ids it has."""
 
     def __init__(self, section: str, name: str, known: Collection[str]):
-        self.section, self.name, self.known = section, name, known
+        self.name, self.known = name, known
         super().__init__(f"no such item in {section}: '{name}'")
 
 

@@ -110,7 +110,9 @@ def front_of(steps: Sequence[Step], floor: int) -> Front:
     floor
         Proved by arithmetic: no layout has a smaller axis value.
     """
-    floor = proved_floor(steps, floor)
+    # What a run proved to have no layout is ruled out too.
+    empty = [s.limit for s in steps if s.bound_money is None and s.limit is not None]
+    floor = max([floor, *(limit + 1 for limit in empty)])
     found = sorted(
         (s.value, s.cost_money, number)
         for number, s in enumerate(steps)
@@ -134,12 +136,6 @@ def front_of(steps: Sequence[Step], floor: int) -> Front:
         own = bound_within(steps, value)
         points.append(Point(layout, cost, value, min(cost, own or 0), next_proved))
     return Front(tuple(points), floor)
-
-
-def proved_floor(steps: Iterable[Step], floor: int) -> int:
-    """Smallest axis value not ruled out by the arithmetic or by a run without a layout."""
-    empty = [s.limit for s in steps if s.bound_money is None and s.limit is not None]
-    return max([floor, *(limit + 1 for limit in empty)])
 
 
 def knees(points: Sequence[Point], ratio: float = 2.0) -> list[int]:

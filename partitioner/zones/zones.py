@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
@@ -31,7 +30,6 @@ class Turned:
     answer: Answer
     reason: str = ""
     layout: Layout | None = None
-    assessment: Assessment | None = None
     cost_money: int | None = None
     bound_money: int = 0
     more_money: int | None = None
@@ -58,7 +56,6 @@ class Zones:
     """All candidates turned, in the order of the file; ``skipped`` for want of time."""
 
     open_count: int
-    cost_money: int
     rows: tuple[Turned, ...]
     skipped: tuple[str, ...] = ()
 
@@ -102,13 +99,12 @@ def turn_candidates(problem: Problem, outcome: Outcome, budget: Budget) -> Zones
             row = replace(
                 row,
                 layout=found.layout,
-                assessment=result.assessment,
                 cost_money=found.cost_money,
                 more_money=found.cost_money - outcome.cost_money,
                 at_most_money=found.cost_money - outcome.bound_money,
             )
         rows.append(row)
-    return Zones(len(plan.open_switches), outcome.cost_money, tuple(rows), tuple(skipped))
+    return Zones(len(plan.open_switches), tuple(rows), tuple(skipped))
 
 
 def _opened(problem: Problem, switch: str) -> Problem:

@@ -272,7 +272,7 @@ catalogue:
     )
     problem, findings = read(text)
     assert findings == []
-    assert problem.catalogue.mixing_grades() == ("10BASE-T1S-multidrop", "own-line")
+    assert problem.catalogue.is_line("own-line")
     assert (problem.limits["own-line"].nodes, problem.limits["own-line"].stub_um) == (16, 200_000)
     assert problem.catalogue.grades["own-line"].trust is Trust.USER
 

@@ -14,7 +14,6 @@ from partitioner.report.amounts import (
     money_text,
     number_text,
     ratio_text,
-    share_text,
     time_text,
 )
 
@@ -50,7 +49,6 @@ def test_money_has_two_decimals_and_the_currency() -> None:
 def test_small_texts() -> None:
     assert number_text(Decimal("1234567.891"), 1) == f"1{THIN}234{THIN}567.9"
     assert length_text(1_234_567) == f"1.23{NBSP}m"
-    assert share_text(731_000) == f"73.1{NBSP}%"
     assert ratio_text(0.5, 0) == f"50{NBSP}%"
     assert mass_text(999_000) == f"999{NBSP}g"
     assert mass_text(1_234_000) == f"1.23{NBSP}kg"

@@ -15,7 +15,7 @@ XY = [(0.0, 0.0), (100.0, 0.0), (200.0, 0.0), (200.0, -100.0), (200.0, 100.0)]
 def test_a_route_alone_keeps_to_the_middle() -> None:
     lanes = assign_lanes([[0, 1, 2]], XY)
     assert lanes.offset == ((0.0, 0.0),)
-    assert lanes.widest == 1
+    assert set(lanes.width.values()) == {1}
 
 
 @pytest.mark.parametrize("order", [(3, 4), (4, 3)])

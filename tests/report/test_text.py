@@ -2,7 +2,7 @@ from dataclasses import replace
 
 from partitioner.model.outcome import Status
 from partitioner.report.key_figures import key_figures_table
-from partitioner.report.text import aligned, assessment_text, verdict_text, wrapped
+from partitioner.report.text import aligned, verdict_text, wrapped
 from partitioner.report.verdict import verdict
 from tests.report.fixtures import outcome_of, with_finding
 
@@ -50,7 +50,7 @@ def test_what_is_proved_is_named_and_adds_up(twelve) -> None:
 
 def test_a_judged_layout_claims_nothing_on_cost(twelve) -> None:
     problem, assessment = twelve
-    text = assessment_text(problem, assessment)
+    text = verdict_text(problem, assessment)
     assert "is not known" in " ".join(text.split())
     assert "gap" not in text
 

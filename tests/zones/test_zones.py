@@ -95,15 +95,15 @@ def test_section_in_words() -> None:
         at_most_money=240_000,
     )  # fmt: skip
     none = Turned("sw2", False, Answer.NONE, reason="d0 may hang on sw2 only.")
-    section = zones_section(problem, Zones(1, 1_000_000, (one, none)))
+    section = zones_section(problem, Zones(1, (one, none)))
     text = " ".join(section.paragraphs).replace("\u00a0", " ")
     assert "One switch more: 23.00 EUR more, with sw1 opened." in text
     assert "lie at least 20.00 and at most 24.00 EUR" in text
     assert section.points == ["sw2 cannot be closed: d0 may hang on sw2 only."]
     assert section.tables[0].rows[0][:5] == ("sw1", "open", "ok", 2, 123.0)
     cheaper = replace(one, more_money=-10_000)
-    text = " ".join(zones_section(problem, Zones(1, 1, (cheaper,))).paragraphs)
+    text = " ".join(zones_section(problem, Zones(1, (cheaper,))).paragraphs)
     assert "not proved optimal" in text
-    required = zones_section(problem, Zones(1, 1, ()))
+    required = zones_section(problem, Zones(1, ()))
     assert "Every switch of the problem is required" in required.paragraphs[0]
     assert required.tables == ()
