@@ -55,18 +55,10 @@ def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]
     good = front.within(state.goal)
     what = _range_text(problem, state, good or front.points)
     if not good:
-        return State.WARN, "not proved", [
-            what,
-            *_how_unsure(state),
-            *_open_end(state),
-            *([f"{_ended(state)} before all points were found."] if _is_cut_off(state) else []),
-        ]  # fmt: skip
-    lead = [
-        what,
-        *how_sure(state),
-        *([f"{_ended(state)} before all points were found."] if _is_cut_off(state) else []),
-        *([axis.proviso] if axis.proviso else []),
-    ]
+        unsure = [what, *_how_unsure(state), *_open_end(state), *_cut_off(state)]
+        return State.WARN, "not proved", unsure
+    proviso = [axis.proviso] if axis.proviso else []
+    lead = [what, *how_sure(state), *_cut_off(state), *proviso]
     if front.is_exact:
         return State.OK, "exact", lead
     if all(p.is_proved for p in good):
@@ -365,12 +357,12 @@ def front_text(problem: Problem, state: TradeOff, assess: Assess) -> str:
     return plain("\n\n".join(b for b in blocks if b))
 
 
-def _is_cut_off(state: TradeOff) -> bool:
-    return state.ended_by in (Ending.USER, Ending.TIME) and not state.is_finished
-
-
-def _ended(state: TradeOff) -> str:
-    return "Stopped by you" if state.ended_by is Ending.USER else "The time was up"
+def _cut_off(state: TradeOff) -> list[str]:
+    """What ended the search before its end, if anything did."""
+    said = {Ending.USER: "Stopped by you", Ending.TIME: "The time was up"}
+    if state.is_finished or state.ended_by not in said:
+        return []
+    return [f"{said[state.ended_by]} before all points were found."]
 
 
 def seeking_text(

@@ -303,15 +303,11 @@ def histogram_figure(
         canvas.text(left - 8, y + 4, _number(value), size=11, anchor="end", cls="muted")
     for i, count in enumerate(counts):
         tall = count / y_ticks[-1] * (bottom - top)
-        canvas.add(
-            "rect",
+        wide = max(px(edges[i + 1]) - px(edges[i]) - 1, 0.5)
+        canvas.rect(
+            (px(edges[i]) + 0.5, bottom - tall, wide, tall), cls="f0",
             title=f"{_number(edges[i])} to {_number(edges[i + 1])}: {count}",
-            x=px(edges[i]) + 0.5,
-            y=bottom - tall,
-            width=max(px(edges[i + 1]) - px(edges[i]) - 1, 0.5),
-            height=tall,
-            cls="f0",
-        )
+        )  # fmt: skip
     canvas.line((left, bottom), (right, bottom), cls="axis", width=1)
     for value in x_ticks:
         canvas.text(px(value), bottom + 16, _number(value), size=11, anchor="middle", cls="muted")

@@ -248,6 +248,9 @@ class _Drawing:
         self.lanes, self.pitch, tracks, stops = lay_tracks(self._nodes, ways, PITCH, BUNDLE)
         self.tracks = dict(zip(ids, tracks, strict=True))
         self.stop_of = dict(zip(ids, stops, strict=True))
+        self._switch_node = {
+            s.switch: self._nodes.of(*s.route[s.switch_stop]) for s in self.data.segments
+        }
         self.bundle_at: dict[int, int] = {}
         for (a, b), width in self.lanes.width.items():
             for node in (a, b):
@@ -464,14 +467,7 @@ class _Drawing:
 
     def _switch_half(self, switch: str) -> float:
         """Half the size of a switch's box: as wide as the bundle that ends there."""
-        node = self._switch_node.get(switch) if hasattr(self, "_switch_node") else None
-        if node is None:
-            self._switch_node: dict[str, int] = {}
-            for segment in self.data.segments:
-                name, at_um = segment.route[segment.switch_stop]
-                self._switch_node[segment.switch] = self._nodes.of(name, at_um)
-            node = self._switch_node.get(switch)
-        bundle = self.bundle_at.get(node, 0) if node is not None else 0
+        bundle = self.bundle_at.get(self._switch_node.get(switch, -1), 0)
         return max(8.0, bundle * self.pitch / 2 + 3.0)
 
     def _draw_switches(self, parent: ET.Element) -> None:
@@ -527,7 +523,7 @@ class _Drawing:
                             2 * radius,
                             2 * radius,
                             tuple(candidates),
-                            self._own(segment),
+                            self._index[segment.id],
                         )
                     )
                     break
@@ -545,9 +541,6 @@ class _Drawing:
                     x, y + 2.7, str(segment.port), own, size=7.8, anchor="middle", weight="600"
                 )
 
-    def _own(self, segment: DrawnSegment) -> int:
-        return self._index[segment.id]
-
     def _draw_devices(self, spurs: ET.Element, parent: ET.Element) -> None:
         segments = {s.id: s for s in self.focused}
         devices = [d for d in self.data.devices if d.segment in segments]
@@ -562,7 +555,7 @@ class _Drawing:
                 size += 2.5
                 radii = (*radii, 58.0)
             wishes.append(
-                Wish(anchor, size, size, ring(anchor, radii), self._own(segments[device.segment]))
+                Wish(anchor, size, size, ring(anchor, radii), self._index[device.segment])
             )
         if self.is_crowded:
             places = [wish.anchor for wish in wishes]
@@ -654,7 +647,7 @@ class _Drawing:
             size = 9.5 if segment.is_shared else 8.5
             w, h = text_width(segment.id, size, bold=True) + 7, size + 3.5
             spots = self._label_spots(track, w, h)
-            own = self._own(segment)
+            own = self._index[segment.id]
             penalties = tuple(
                 0.0 if foot is None else 8.0 * self.sheet.strokes_crossed(foot, spot, own)
                 for spot, foot in spots

@@ -269,17 +269,14 @@ class Table:
         caption: str,
         items: Iterable[Item],
         columns: Sequence[tuple[Column, Callable[[Item], Any]]],
-        *,
-        note: str = "",
-        folded: bool = False,
-        csv_name: str = "",
-        shown: Sequence[str] = (),
-        most_rows: int = MOST_ROWS,
+        **more: Any,
     ) -> Table:
-        """A row for each item; every column stands with what it holds of one."""
+        """A row for each item; every column stands with what it holds of one.
+
+        ``more`` are further fields of the table.
+        """
         rows = [tuple(held(item) for _, held in columns) for item in items]
-        own = [column for column, _ in columns]
-        return cls(id, caption, own, rows, note, folded, csv_name, True, shown, most_rows)
+        return cls(id, caption, [column for column, _ in columns], rows, **more)
 
     @property
     def file_name(self) -> str:

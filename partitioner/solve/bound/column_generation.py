@@ -94,10 +94,7 @@ class ColumnGeneration:
         missing = missing + self.pricing.least_link(
             duals.device, fee, master.cap_prices(duals.cap)
         )
-        base = right_hand_side(
-            duals, self.pricing.counts, master.row_count, master.row_keys, master.openings,
-            master.caps,
-        )
+        base = right_hand_side(duals, master)
         rate = repair_rate(missing)
         by_weight = rate * int(self.pricing.weight.sum())
         lowest = min((r for r, _ in missing), default=0.0)

@@ -16,41 +16,32 @@ is exact, without any tolerance.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
-from partitioner.solve.arrays import Ints
 from partitioner.solve.bound.duals import MasterDuals
-from partitioner.solve.bound.openings import Openings
-from partitioner.solve.bound.relaxed_master import LineCount, SwitchCap
+from partitioner.solve.bound.relaxed_master import RelaxedMaster
 from partitioner.solve.instance import Instance
 
 
-def right_hand_side(
-    duals: MasterDuals,
-    counts: Sequence[LineCount],
-    row_count: Ints,
-    row_keys: Sequence[tuple[int, int]],
-    openings: Openings,
-    caps: Sequence[SwitchCap],
-) -> int:
+def right_hand_side(duals: MasterDuals, master: RelaxedMaster) -> int:
     """Sum of duals times right-hand sides, the cheapest set of candidate switches open."""
     value = int(duals.device.sum())
-    value += sum(int(d) * c.least for d, c in zip(duals.count, counts, strict=True))
+    value += sum(int(d) * c.least for d, c in zip(duals.count, master.counts, strict=True))
     value -= int(duals.cut.sum())
-    at_switch: dict[int, int] = dict.fromkeys(openings.own, 0)
-    for r, (s, _) in enumerate(row_keys):
-        paid = int(duals.row[r]) * int(row_count[r])
+    at_switch: dict[int, int] = dict.fromkeys(master.openings.own, 0)
+    for r, (s, _) in enumerate(master.row_keys):
+        paid = int(duals.row[r]) * int(master.row_count[r])
         if s in at_switch:
             at_switch[s] += paid
         else:
             value += paid
     # Duals older than a row value it at 0.
-    for price, cap in zip(duals.cap, caps, strict=False):
+    for price, cap in zip(duals.cap, master.caps, strict=False):
         if cap.switch in at_switch:
             at_switch[cap.switch] -= int(price) * cap.most
         else:
             value -= int(price) * cap.most
-    return value + openings.least(at_switch)
+    return value + master.openings.least(at_switch)
 
 
 def repair_rate(missing: Iterable[tuple[float, int]]) -> int:
