@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date
-from pathlib import Path
 from typing import Any
 
 from partitioner.application.check import judged
@@ -14,11 +13,12 @@ from partitioner.application.search import Search
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
-from partitioner.pages.tradeoff import front_text, seeking_text, tradeoff_files, tradeoff_page
+from partitioner.pages.tradeoff import front_text, seeking_text, tradeoff_page
+from partitioner.report.page import page_files
 from partitioner.report.sections import Page
 from partitioner.tradeoff.axes import AXES
 from partitioner.tradeoff.search import TradeOff, TradeOffSettings, begin, trade_off
-from partitioner.tradeoff.state import read_state, state_data
+from partitioner.tradeoff.state import state_data, state_files
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,23 +44,12 @@ class TradeOffAnswer:
 
     def files(self, *, made_on: date | None = None) -> dict[str, str]:
         """A page with the files of its tables, the data and a layout file for each point."""
-        return tradeoff_files(self.problem, self.state, self._assess, made_on)
+        return {**state_files(self.problem, self.state), **page_files(self.page(made_on))}
 
     def _assess(self, layout: Layout) -> Assessment:
         if layout not in self._assessments:
             self._assessments[layout] = judged(self.problem, layout)[1]
         return self._assessments[layout]
-
-
-def read_tradeoff(folder: Path, problem: Problem, axis: str = "latency") -> TradeOff | None:
-    """Read what an earlier call left in a folder, to go on from; None if there is nothing.
-
-    Raises
-    ------
-    WrongFile
-        If a file of it was changed so that it cannot be understood.
-    """
-    return read_state(folder, problem, AXES[axis])
 
 
 def tradeoff(

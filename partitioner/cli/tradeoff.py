@@ -81,7 +81,7 @@ def command(
     # Before anything large is imported that would end the process for want of memory.
     cores = usable_workers(workers)
 
-    from partitioner.application.tradeoff import TradeOffAnswer, read_tradeoff, tradeoff
+    from partitioner.application.tradeoff import TradeOffAnswer, tradeoff
     from partitioner.cli.output import Place, default_folder, today
     from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
     from partitioner.cli.so_far import kept_so_far
@@ -89,7 +89,7 @@ def command(
     from partitioner.report.amounts import count_text
     from partitioner.tradeoff.axes import AXES
     from partitioner.tradeoff.front import Front
-    from partitioner.tradeoff.state import STATE, other_axis
+    from partitioner.tradeoff.state import STATE, other_axis, read_state
 
     voice = Voice(session)
     read = read_aloud(problem, voice)
@@ -100,7 +100,7 @@ def command(
         stop_wish(voice, "the points") as wish,
         Place(folder, voice, force=force, marks=(STATE,)) as place,
     ):
-        known = None if afresh else read_tradeoff(folder, read, axis)
+        known = None if afresh else read_state(folder, read, AXES[axis])
         if known is not None:
             have = count_text(len(known.front.points), "point")
             voice.note(f"going on from {have} in {folder}/")

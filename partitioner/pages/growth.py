@@ -22,8 +22,10 @@ def growth_section(growth: Growth, currency: str) -> Section | None:
     tables = [_rooms_table(growth)]
     if growth.guests:
         tables.insert(0, _guests_table(growth, currency))
+    homeless = [g.forecast.device.id for g in growth.guests if g.is_asked and g.line is None]
+    told = f"No room on any line for forecast devices: {listed(homeless)}."
     return Section("", _intro(growth), tables, id="growth", chapter=Chapter.GROWTH,
-                   urgent=_homeless(growth))  # fmt: skip
+                   urgent=[told] if homeless else [])  # fmt: skip
 
 
 def _intro(growth: Growth) -> list[str]:
@@ -65,12 +67,6 @@ def _intro(growth: Growth) -> list[str]:
         "of forecast devices, so the traffic they will bring is not in it."
     )
     return lines
-
-
-def _homeless(growth: Growth) -> list[str]:
-    """The forecast devices that no line has room for."""
-    names = [g.forecast.device.id for g in growth.guests if g.is_asked and g.line is None]
-    return [f"No room on any line for forecast devices: {listed(names)}."] if names else []
 
 
 def _guests_table(growth: Growth, currency: str) -> Table:

@@ -22,7 +22,6 @@ from partitioner.report.amounts import (
 )
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.frame import ANSWER_CHAPTERS, Head, framed, layout_framed
-from partitioner.report.page import page_files
 from partitioner.report.sections import (
     Column,
     Figure,
@@ -38,7 +37,7 @@ from partitioner.report.told import Told
 from partitioner.report.verdict import total_name, total_text
 from partitioner.tradeoff.front import Point, knees
 from partitioner.tradeoff.search import Ending, TradeOff
-from partitioner.tradeoff.state import STATE, named_points, point_rows, state_files
+from partitioner.tradeoff.state import STATE, named_points, point_rows
 from partitioner.units import MONEY_STEPS
 from partitioner.visible import visible
 
@@ -387,14 +386,6 @@ def seeking_text(
     sense = "at least" if state.axis.id == "margin" else "at most"
     value = _value(state, state.sought)
     return plain(f"{have}; seeking the cheapest with a {state.axis.name} of {sense} {value}")
-
-
-def tradeoff_files(
-    problem: Problem, state: TradeOff, assess: Assess, made_on: date | None = None
-) -> dict[str, str]:
-    """Every file of a trade-off, its page among them."""
-    page = tradeoff_page(problem, state, assess, made_on)
-    return {**state_files(problem, state), **page_files(page)}
 
 
 def tradeoff_page(

@@ -254,11 +254,6 @@ def _check_ids(segments: list[Item[SegmentTable]], findings: Findings) -> None:
         seen.setdefault(name, line)
 
 
-def segment_id(table: SegmentTable) -> str:
-    """Name of a segment, stated or made of switch and port."""
-    return table.id if table.id is not None else f"{table.switch}:{table.port}"
-
-
 def _build(
     top: Item[LayoutTable],
     segments: list[Item[SegmentTable]],
@@ -305,7 +300,7 @@ def _segment(table: SegmentTable, problem: Problem) -> Segment:
         spare = limits.reserve.nodes if limits is not None else 0
         count = max(ids) + 1 + spare if table.node_count is None else table.node_count
     return Segment(
-        id=segment_id(table),
+        id=f"{table.switch}:{table.port}" if table.id is None else table.id,
         switch=table.switch,
         port=table.port,
         grade=table.grade,

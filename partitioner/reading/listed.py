@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 from typing import Any
 
@@ -450,8 +450,3 @@ def _grade(text: str) -> str:
 def mapping_text(columns: Columns) -> str:
     """What the columns are read as, in one sentence."""
     return ", ".join(f"{key} = '{columns.headings[key]}'" for key in columns.columns)
-
-
-def filled(rows: Sequence[ListedRow], values: Mapping[str, Any]) -> list[ListedRow]:
-    """The rows with values for the keys they lack."""
-    return [replace(r, raw={**values, **r.raw}) for r in rows] if values else list(rows)

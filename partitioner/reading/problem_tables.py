@@ -8,7 +8,7 @@ from typing import Any
 
 from partitioner.reading.csv_table import read_row
 from partitioner.reading.headings import Columns, Holds, find_columns, keys_of
-from partitioner.reading.listed import Listed, ListedRow, NameBook, filled, mapping_text, read_rows
+from partitioner.reading.listed import Listed, ListedRow, NameBook, mapping_text, read_rows
 from partitioner.reading.messages import streams_of
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts, table_of
@@ -68,7 +68,9 @@ def tables_into(
     listed = read_rows(sheet, columns, findings, decimal=source.decimal, known=book)
     for told in listed.told:
         findings.add(item.origin, "guessed", f"{sheet.title}: {told}", is_warning=True)
-    items = items_of(listed, filled(listed.rows, dict(source.fill)), findings)
+    fill = dict(source.fill)
+    rows = [replace(r, raw={**fill, **r.raw}) for r in listed.rows]
+    items = items_of(listed, rows, findings)
     if source.holds is Holds.MESSAGES:
         _streams(parts, items, source, findings)
     else:

@@ -104,7 +104,9 @@ def _told(segment: DrawnSegment, by_id: Mapping[str, DrawnDevice]) -> list[tuple
     for device in (by_id[d] for d in segment.devices):
         number = "" if device.plca_id is None else device.plca_id
         at = number_text(device.along_um / UM_PER_M, 2, ROUND_CEILING)
-        spots.append((device.along_um, f"{number} {device.id} {at}{_stub_text(device)}".strip()))
+        stub = number_text(device.stub_um / UM_PER_M, 2, ROUND_CEILING)
+        beside = f", stub {stub}" if device.stub_um else ""
+        spots.append((device.along_um, f"{number} {device.id} {at}{beside}".strip()))
     at = number_text(segment.switch_along_um / UM_PER_M, 2, ROUND_CEILING)
     spots.append((segment.switch_along_um, f"0 {segment.switch} port {segment.port} {at}"))
     return spots
@@ -174,9 +176,3 @@ def _strip(
             title=f"{device.id}, stub {length_text(device.stub_um)}",
         )  # fmt: skip
     return y + 16 + below * LEVEL
-
-
-def _stub_text(device: DrawnDevice) -> str:
-    if not device.stub_um:
-        return ""
-    return f", stub {number_text(device.stub_um / UM_PER_M, 2, ROUND_CEILING)}"

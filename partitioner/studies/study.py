@@ -6,7 +6,6 @@ odometer. A list names its cases; random draws pick numbers of the grid.
 
 from __future__ import annotations
 
-import random
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
@@ -167,17 +166,6 @@ def grid_cases(factors: Sequence[Factor], numbers: Sequence[int]) -> tuple[Case,
             chosen.append(factor.settings[place])
         cases.append(Case(count, tuple(reversed(chosen))))
     return tuple(cases)
-
-
-def drawn_cases(factors: Sequence[Factor], count: int, seed: int) -> tuple[Case, ...]:
-    """So many different cases of the grid, each as likely as any other.
-
-    Raises
-    ------
-    ValueError
-        If the grid has fewer.
-    """
-    return grid_cases(factors, random.Random(seed).sample(range(grid_size(factors)), count))
 
 
 def asked_of(study: Study, case: Case) -> Question:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import pickle
+import random
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from decimal import Decimal
@@ -31,7 +32,6 @@ from partitioner.studies.study import (
     Question,
     Setting,
     Study,
-    drawn_cases,
     grid_cases,
     grid_size,
 )
@@ -376,7 +376,9 @@ class _Reader:
             return (), factors
         if draws is None:
             return grid_cases(factors, range(size)), factors
-        return drawn_cases(factors, draws.count, draws.seed), factors
+        # Each case of the grid is as likely as any other.
+        drawn = random.Random(draws.seed).sample(range(size), draws.count)
+        return grid_cases(factors, drawn), factors
 
     def _listed(
         self, raw: Any, factors: tuple[Factor, ...]

@@ -169,7 +169,8 @@ def trade_off(
         result = _step(problem, state, seen, budget, limit, seconds, enough, runs[limit], start)
         ended = result.ended or ended
         runs[limit] += 1
-        if settings.points is not None and not _is_proved(state.steps[-1]):
+        last = state.steps[-1]
+        if settings.points is not None and last.bound_money not in (None, last.cost_money):
             # Proofs do not come easily here: points from the segments seen are worth having.
             _between(state, seen, budget, settings, seconds)
         if not budget.is_over:
@@ -203,11 +204,6 @@ def _once_more(state: TradeOff, settings: TradeOffSettings, again: set[int | Non
     state.tried = [limit for limit in state.tried if limit not in unknown]
     again.clear()
     return _next_limit(state, settings, again)
-
-
-def _is_proved(step: Step) -> bool:
-    """Whether a run settled its question."""
-    return step.bound_money is None or step.bound_money == step.cost_money
 
 
 _DONE = object()

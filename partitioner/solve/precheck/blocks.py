@@ -67,10 +67,6 @@ class Homes:
             {c.grade for c in d.grades} for d in self._inst.problem.devices.values()
         ]
 
-    def has_grade(self, device: int, grade: int) -> bool:
-        """Whether the PHY of a device can have a grade, whatever the limits."""
-        return self._inst.grades[grade].id in self._choices[device]
-
     # -- by grade -----------------------------------------------------------------------------
 
     def of_grade(self, block: Block, grade: int) -> list[Reason]:
@@ -80,7 +76,7 @@ class Homes:
         ids = [inst.device_ids[i] for i in block.devices]
         found: list[Reason] = [
             frozenset({("device-grade", inst.device_ids[i])})
-            for i in block.devices if not self.has_grade(i, grade)
+            for i in block.devices if data.id not in self._choices[i]
         ]
         if not data.is_line:
             if len(ids) > 1:

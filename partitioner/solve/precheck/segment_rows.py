@@ -67,9 +67,6 @@ class SegmentRows:
                 [("port-exists", switch.id, str(number))],
             )
 
-    def _most_segments(self, s: int, g: int) -> int:
-        return sum(port.count for port in self._places.ports[s, g])
-
     def add(self, s: int, g: int, here: Here) -> None:
         """Segments of a grade at a switch hold what hangs there."""
         if (s, g) in self._with_room:
@@ -121,7 +118,7 @@ class SegmentRows:
             (b, v) for b, v in here
             if (home := self._rows.home_of[v]) is not None and not home.against
         ]
-        room = self._most_segments(s, g)
+        room = sum(port.count for port in self._places.ports[s, g])
         if len(open_homes) <= room or len(open_homes) < 2:
             return
         first = [self._places.blocks[b].devices[0] for b, _ in open_homes]
