@@ -18,11 +18,7 @@ from partitioner.model.assessment import COMPLETE, RuleFinding
 def whole_findings(facts: Facts) -> tuple[RuleFinding, ...]:
     """Judge a layout and all its builds; empty exactly when ``partitioner check`` accepts it.
 
-    Parameters
-    ----------
-    facts
-        Of the layout, which may break any rule, name things that do not exist, or leave devices
-        out.
+    The layout may break any rule, name things that do not exist, or leave devices out.
 
     Returns
     -------

@@ -17,12 +17,7 @@ from partitioner.network.cable import CableNetwork
 def assess(problem: Problem, layout: Layout) -> Assessment:
     """Work out figures, cost and broken rules of any layout, also of one written by hand.
 
-    Parameters
-    ----------
-    problem
-        What the layout is for.
-    layout
-        The decisions; it may break any rule, name things that do not exist, or leave devices out.
+    It may break any rule, name things that do not exist, or leave devices out.
 
     Returns
     -------

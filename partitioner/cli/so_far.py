@@ -31,12 +31,8 @@ def kept_so_far(
 ) -> BestSoFar:
     """Begin to keep the best layout within a folder, and tell what a run before has left there.
 
-    Parameters
-    ----------
-    is_offered
-        Say that one could start from it, as the run does not start from anything else.
-    value_of
-        What the layout in a file is worth to a run of this kind; less is better.
+    ``is_offered``: say that one could start from it, as the run does not start from anything else.
+    ``value_of`` gives what the layout in a file is worth to a run of this kind; less is better.
     """
     left = place.folder / SO_FAR / LAYOUT
     left_money = value_of(left, problem)

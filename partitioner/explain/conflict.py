@@ -165,13 +165,9 @@ class Asker:
 def minimal_conflict(asker: Asker, dropped: Sequence[Handle] = ()) -> ConflictSet | None:
     """Find a smallest set of rules in conflict, among those not dropped.
 
-    By halves (QuickXplain, Junker 2004), so that it takes few questions when few of many rules
-    are to blame; then each rule left is taken off once more, alone, as a confirmation.
-
-    Returns
-    -------
-    ConflictSet
-        Always a proved conflict; None if the rules that are kept are not proved to be one.
+    By halves (QuickXplain, Junker 2004), so that it takes few questions when few of many rules are
+    to blame; then each rule left is taken off once more, alone, as a confirmation. What is given is
+    always a proved conflict; None if the rules that are kept are not proved to be one.
     """
     gone = {h.key for h in dropped}
     candidates = [h for h in asker.handles if h.key not in gone]

@@ -65,20 +65,9 @@ def explain(
 ) -> Explained:
     """Explain a problem: its conflict, or the price of its rules, or the place of one device.
 
-    Parameters
-    ----------
-    problem
-        The problem.
-    budget
-        Time for everything.
-    device
-        Explain why this device is where it is, if there is a layout.
-    on_step
-        Told what is done next.
-    start
-        A layout that the first plan starts from.
-    on_prices
-        Told what is known after each plan without a rule.
+    ``budget`` is the time for everything, ``start`` a layout that the first plan starts from. With
+    a ``device`` it is explained why that one is where it is, if there is a layout. ``on_step`` is
+    told what is done next, ``on_prices`` what is known after each plan without a rule.
 
     Raises
     ------

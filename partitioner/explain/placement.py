@@ -22,12 +22,7 @@ _LATER_KEYS = {"switch": ("switch", "switches", "zone")}
 def locator(problem_path: Path, lists_from: Sequence[Path] = ()) -> Locate:
     """Make a function that finds statements in a problem file and the lists beside it.
 
-    Parameters
-    ----------
-    problem_path
-        A file that was read without errors.
-    lists_from
-        Folders that its lists may lie in besides its own.
+    The file was read without errors; its lists may lie in ``lists_from`` besides its own folder.
 
     Returns
     -------

@@ -58,14 +58,7 @@ def price_moves(
 ) -> tuple[PriceMove, ...]:
     """Look at the price of every kind of part, the dearest kind first.
 
-    Parameters
-    ----------
-    cost
-        Of the layout.
-    reasons
-        The other places that were judged.
-    bound_money
-        Proven bound on the priced total of every layout; None if nothing was planned.
+    ``bound_money``: proven bound on the priced total of every layout; None if nothing was planned.
     """
     moves = list(_moves(reasons))
     found = []

@@ -83,14 +83,9 @@ class Simulation:
 def simulate_layout(facts: Facts, duration_ns: int, seed: int = 0) -> Simulation:
     """Run a layout with random and with dense releases, and look for bad moments.
 
-    Parameters
-    ----------
-    facts
-        Of the layout; segments and streams that make no sense are left out, as in the check.
-    duration_ns
-        Time during which frames are released, for each of the two kinds of releases.
-    seed
-        Of every random draw; the same seed gives the same result.
+    Segments and streams that make no sense are left out, as in the check. ``duration_ns`` is the
+    time during which frames are released, for each of the two kinds of releases. The same ``seed``
+    gives the same result.
     """
     timing = facts.timing
     figures = {(f.stream, f.destination): f for f in timing.streams}

@@ -191,14 +191,7 @@ def _at_once(
 def simulated(facts: Facts, times: TransferTimes, duration_ns: int, seed: int = 0) -> TransferTimes:
     """Add what a simulation shows of each transfer at its fastest pace, no other one running.
 
-    Parameters
-    ----------
-    facts, times
-        A layout and the bounds of its transfers.
-    duration_ns
-        Time simulated for each transfer; no longer than the transfer itself.
-    seed
-        Of all random draws.
+    Each is simulated for ``duration_ns``, no longer than the transfer itself.
 
     Raises
     ------

@@ -132,12 +132,8 @@ class Relatives:
     ) -> list[Column]:
         """Segments with the given cables and their relatives.
 
-        Parameters
-        ----------
-        wanted
-            Devices to be put in, one or several at a time.
-        is_wide
-            Also devices left out, taken over from neighbours, and other switches.
+        The ``wanted`` devices are put in, one or several at a time. ``is_wide``: devices are also
+        left out and taken over from neighbours, and other switches are tried.
         """
         found: dict[Column, None] = {}
         for switch, grade, cable in cables:

@@ -320,18 +320,10 @@ def compare(
 ) -> Comparison:
     """List what is different between two layouts.
 
-    Parameters
-    ----------
-    problem
-        The problem of the later layout.
-    before, after
-        The layouts; the earlier one may name devices the problem no longer has.
-    problem_before
-        The problem of the earlier layout, where cut lengths were other than now; None: cut
-        lengths before are worked out from ``problem``, and pieces that touch something gone count
-        as changed.
-    same
-        Names of segments that carry on themselves whatever that costs.
+    ``problem`` is that of the later layout; the earlier one may name devices it no longer has.
+    ``problem_before`` is that of the earlier layout, where cut lengths were other than now; None:
+    cut lengths before are worked out from ``problem``, and pieces that touch something gone count
+    as changed. ``same`` are names of segments that carry on themselves whatever that costs.
     """
     earlier = problem if problem_before is None else problem_before
     return _Counter(problem, before, after, earlier, same).run()

@@ -19,13 +19,6 @@ from partitioner.reading.yaml_text import load
 def read_earlier_layout(path: Path, problem: Problem) -> tuple[Layout, tuple[str, ...]]:
     """Read a layout made for an earlier state of a problem.
 
-    Parameters
-    ----------
-    path
-        The layout file.
-    problem
-        The changed problem.
-
     Returns
     -------
     Layout

@@ -161,8 +161,6 @@ def rerun(
         The changed problem; its ``change_prices`` price the changes.
     before
         The earlier layout; it may place some devices only, or devices now gone.
-    settings
-        Time, seed, workers, points of the front.
     held
         What must not be touched; see :func:`held_by`.
     problem_before

@@ -53,16 +53,8 @@ LEAST_SHARE = 0.05
 class RerunSearch(Run):
     """One rerun.
 
-    Parameters
-    ----------
-    problem, layout
-        The changed problem and the earlier layout.
-    old_cuts_um
-        Cut lengths of the earlier layout by device.
-    held
-        What must not be touched.
-    settings, clock, on_progress, should_stop, start
-        As for a plan.
+    ``layout`` is the earlier one, ``old_cuts_um`` its cut lengths by device; what is ``held`` must
+    not be touched. The rest is as for a plan.
     """
 
     def __init__(

@@ -154,18 +154,7 @@ def _settable(ids: Iterable[int]) -> set[int]:
 class ChangeModel:
     """Prices every segment against the earlier layout and adds the rows to a master.
 
-    Parameters
-    ----------
-    instance
-        The changed problem.
-    layout
-        The earlier layout.
-    prices
-        What each kind of change costs.
-    old_cuts_um
-        Cut length of each device's old piece, as far as it is known.
-    held
-        What must stay untouched.
+    ``old_cuts_um``: cut length of each device's old piece, as far as it is known.
 
     Attributes
     ----------
@@ -496,15 +485,7 @@ class ChangeModel:
     # -- a selection --------------------------------------------------------------------------
 
     def carried_on(self, choices: Sequence[Choice]) -> tuple[list[int | None], int]:
-        """Who carries on whom at least change, and what the change then costs.
-
-        Returns
-        -------
-        list of int or None
-            The old segment that each choice carries on.
-        int
-            Change cost in money steps.
-        """
+        """Old segment that each choice carries on at least change, and its cost in money steps."""
         total = sum(self.base_money(c.column) for c in choices)
         graph = nx.Graph()
         worth: dict[tuple[int, int], int] = {}

@@ -53,12 +53,7 @@ class Crew(Protocol):
 class SideProcesses:
     """A crew of processes of this machine.
 
-    Parameters
-    ----------
-    size
-        How many.
-    should_stop
-        Asked now and then, from other threads; true ends all of them.
+    ``should_stop`` is asked now and then, from other threads; true ends all of them.
     """
 
     prices_regions = False

@@ -27,21 +27,9 @@ def exchange_columns(
 ) -> list[Column]:
     """Columns that differ from one of the segments by one exchange, and these elsewhere.
 
-    Parameters
-    ----------
-    segments
-        What is chosen now; their devices may change places.
-    others
-        Devices that hang on none of them and may join.
-    near
-        So many units, the nearest, are tried on each line.
-    switches
-        Each line is tried at so many switches, those nearest to it.
-
-    Returns
-    -------
-    list
-        Without repeats; cut short when ``should_stop`` says so.
+    ``segments`` are what is chosen now, ``others`` devices that hang on none of them and may join.
+    On each line the ``near`` units nearest to it are tried, and the line at the ``switches``
+    nearest to it. Without repeats; cut short when ``should_stop`` says so.
     """
     inst = builder.instance
     lines = [c for c in segments if inst.grades[c.grade].is_line]

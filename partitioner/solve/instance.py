@@ -102,8 +102,6 @@ class Instance:
 
     Parameters
     ----------
-    problem
-        The problem.
     latency_limit
         Longest worst-case delay a stream may have, in ns, where a study asks for less than the
         deadline. Bulk transfers keep theirs.

@@ -93,14 +93,8 @@ class Losses:
     def refused(self, home: Home, opened: Iterable[int], built: Iterable[int]) -> list[NoGood]:
         """Placements in which one failure loses too many watched devices.
 
-        Parameters
-        ----------
-        home
-            Where devices are; partners that are placed nowhere yet may still be reached.
-        opened
-            Open switches.
-        built
-            Numbers of the backbone links built.
+        ``home`` says where devices are; partners that are placed nowhere yet may still be reached.
+        ``built`` are the numbers of the backbone links built.
         """
         if not self.builds:
             return []

@@ -45,10 +45,7 @@ SOLVE_S = 4.0
 class PhaseOne:
     """A walk through incomplete layouts that keep all rules; what it learns it keeps.
 
-    Parameters
-    ----------
-    search
-        Whose pool, cuts and judge are used, and to which all that is found is offered.
+    Pool, cuts and judge are those of ``search``, to which all that is found is offered.
     """
 
     def __init__(self, search: Search):
@@ -74,12 +71,8 @@ class PhaseOne:
     ) -> bool:
         """Walk until every device has a home or it is ``over``; at most so many ``steps``.
 
-        Parameters
-        ----------
-        basics
-            Segments that may always be of use.
-        good
-            Columns of the pool, the most promising first.
+        ``basics`` are segments that may always be of use, ``good`` columns of the pool, the most
+        promising first.
         """
         search = self.search
         self._quick = self._backbones[self._walks % len(self._backbones)]

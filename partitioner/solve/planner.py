@@ -38,12 +38,6 @@ def plan_layout(
 
     Parameters
     ----------
-    problem
-        What to plan.
-    settings
-        Time, seed, workers.
-    clock
-        Seconds, increasing.
     on_progress
         Told each better cost or bound with the part of the run it came from.
     should_stop

@@ -16,11 +16,7 @@ class LineSeeder:
 
     What the heuristic cannot express (deadlines that depend on who shares a line, groups, option
     shares beyond the full share) is dropped here; whatever it returns is judged again as columns.
-
-    Parameters
-    ----------
-    ports
-        How many ports of each port class may be used.
+    ``ports`` says how many ports of each port class may be used.
     """
 
     def __init__(

@@ -39,13 +39,8 @@ class Task(Protocol):
 class SideProcess:
     """A process that works on one task at a time; :meth:`poll` gives what has come in since.
 
-    Parameters
-    ----------
-    task
-        The first task, if there is one already.
-    should_stop
-        Asked now and then, from another thread; true ends the process, whatever the thread that
-        started it is at.
+    It begins with a ``task``, if there is one already. ``should_stop`` is asked now and then, from
+    another thread; true ends the process, whatever the thread that started it is at.
     """
 
     def __init__(self, task: Task | None = None, should_stop: Callable[[], bool] = lambda: False):

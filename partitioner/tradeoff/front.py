@@ -101,14 +101,10 @@ def bound_within(steps: Iterable[Step], limit: int | None) -> int | None:
 
 
 def front_of(steps: Sequence[Step], floor: int) -> Front:
-    """Put a front together from all steps made so far.
+    """Put a front together from all steps made so far, in any order.
 
-    Parameters
-    ----------
-    steps
-        In any order. A layout found under a tight limit counts under every looser one.
-    floor
-        Proved by arithmetic: no layout has a smaller axis value.
+    A layout found under a tight limit counts under every looser one. ``floor`` is proved by
+    arithmetic: no layout has a smaller axis value.
     """
     # What a run proved to have no layout is ruled out too.
     empty = [s.limit for s in steps if s.bound_money is None and s.limit is not None]
@@ -168,8 +164,6 @@ def widest_gap(
 
     Parameters
     ----------
-    front
-        What is known.
     tried
         Limits that gave nothing; their part of a stretch is left out.
     goal

@@ -111,15 +111,11 @@ def trade_off(
 
     Parameters
     ----------
-    problem
-        What to lay out.
     state
         From :func:`begin`, or read back from an earlier call; it is changed in place.
     budget
         Time for all runs. The first run may take a quarter of it, of many devices half; the others
         share what is left.
-    settings
-        How many points, how well proved.
     on_front
         Called after each run but the last that there is time for, with the state so far, to be
         kept; the caller is given that of the last.

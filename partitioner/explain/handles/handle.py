@@ -129,12 +129,8 @@ def without(problem: Problem, handles: Sequence[Handle]) -> Problem:
 def edit(*steps: str | int, **changes: Any) -> Change:
     """Make the change that sets fields of one part of a problem.
 
-    Parameters
-    ----------
-    steps
-        The way to the part: names of fields, keys of mappings, ids or numbers of items in tuples.
-    changes
-        Fields of the part and their new values.
+    ``steps`` are the way to the part: names of fields, keys of mappings, ids or numbers of items in
+    tuples. ``changes`` are fields of the part and their new values.
     """
     return lambda problem: _edited(problem, steps, changes)
 

@@ -32,8 +32,6 @@ class NearLists:
 
     Parameters
     ----------
-    model
-        The lines.
     memory
         bool (k, k) or None: only devices in a row may be near to that row's device.
     cells

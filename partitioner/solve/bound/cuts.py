@@ -82,18 +82,10 @@ def violated_triples(
     per_device: int,
     look: Callable[[], object],
 ) -> list[tuple[int, int, int]]:
-    """Triples whose cut the fractional solution breaks most.
+    """Triples whose cut the fractional solution breaks most, but those that are ``known``.
 
-    Parameters
-    ----------
-    columns, values
-        Columns and their values in the relaxation.
-    known
-        Triples that are cuts already.
-    most, per_device
-        Most triples in all, and of any one device.
-    look
-        Called often; may raise to end the work.
+    ``values`` are those of the columns in the relaxation. At most ``most`` are given, and of any
+    one device ``per_device``. ``look`` is called often; it may raise to end the work.
     """
     used = [
         (np.array([d for d, _ in c.visits]), float(v))

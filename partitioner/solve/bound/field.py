@@ -40,15 +40,7 @@ class _Layer:
 
 
 class Field:
-    """All lines of one grade over all devices that may be on one.
-
-    Parameters
-    ----------
-    builder
-        Makes and prices exact columns.
-    grade
-        Index of a line grade.
-    """
+    """All lines of one grade over all devices that may be on one."""
 
     def __init__(self, builder: ColumnBuilder, grade: int):
         inst = self.instance = builder.instance

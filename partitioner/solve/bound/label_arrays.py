@@ -55,12 +55,8 @@ def joined(parts: Sequence[Labels]) -> Labels:
 def undominated(labels: Labels, *, tells_switches: bool, length_matters: bool) -> Ints:
     """Indices of labels that no other of the same memory and innermost state beats.
 
-    Parameters
-    ----------
-    tells_switches
-        Whether labels that have passed one switch beat none that passed another.
-    length_matters
-        Whether a dearer label stands where it is shorter.
+    ``tells_switches``: labels that have passed one switch beat none that passed another.
+    ``length_matters``: a dearer label stands where it is shorter.
     """
     if not len(labels):
         return np.zeros(0, dtype=np.int64)

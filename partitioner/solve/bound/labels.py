@@ -124,8 +124,6 @@ class LabelSearch:
 
     Parameters
     ----------
-    model
-        The lines.
     near
         bool (k, k): row i marks what a walk at device i remembers; None remembers everything.
     look
@@ -172,20 +170,11 @@ class LabelSearch:
         cuts: Sequence[SubsetCut],
         spent: Callable[[int], None],
     ) -> Found:
-        """Find lines of negative reduced cost.
+        """Find lines of negative reduced cost under some duals, at most ``most`` walks.
 
-        Parameters
-        ----------
-        priced
-            Node costs and port fees under the duals.
-        limit
-            Most labels extended per layer.
-        most
-            Most walks returned.
-        cuts
-            Subset cuts with their prices; only with full memory.
-        spent
-            Told the number of labels of each layer, and often none; may raise to end the search.
+        ``limit``: most labels extended per layer. ``cuts`` come with their prices, and only with
+        full memory. ``spent`` is told the number of labels of each layer, and often none; it may
+        raise to end the search.
         """
         labels, missed = self._labels(priced, 0.0, limit, cuts, spent)
         if labels is None:

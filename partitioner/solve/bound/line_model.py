@@ -30,10 +30,6 @@ class LineModel:
 
     Parameters
     ----------
-    builder
-        Makes and prices exact columns.
-    grade
-        Index of a line grade.
     switches
         Switch indices; all of them allow all ``members``.
     members

@@ -50,8 +50,6 @@ class BoundResult:
     ----------
     value
         Objective money that no layout goes below.
-    duals
-        Duals that prove it.
     orders
         (switch, grade, out, back) of exact lines met on the way with small reduced cost.
     source
@@ -82,22 +80,11 @@ def lower_bound(
 ) -> BoundResult:
     """Prove a lower bound on the cost of every layout.
 
-    Parameters
-    ----------
-    builder
-        Exact columns of the problem.
-    seeds
-        Columns known already; they save rounds.
-    remaining
-        Seconds left, read often.
-    on_bound
-        Told each better bound and where it comes from.
-    target
-        Gives the cost of the best layout known; the run ends when the bound meets it.
-    should_stop
-        Asked more often than ``remaining``, wherever much is done between two readings of that.
-    hand_out
-        Has regions of a large problem priced beside.
+    ``seeds`` are columns known already; they save rounds. ``remaining`` gives the seconds left and
+    is read often; ``should_stop`` is asked more often than that, wherever much is done between two
+    readings. ``on_bound`` is told each better bound and where it comes from. ``target`` gives the
+    cost of the best layout known; the run ends when the bound meets it. ``hand_out`` has regions of
+    a large problem priced beside.
     """
     openings = openings_of(builder.instance, should_stop)
     if builder.instance.n > LARGE:

@@ -82,16 +82,8 @@ class _Pool:
 class RegionalBound:
     """Duals of all devices by regions, and what they prove.
 
-    Parameters
-    ----------
-    builder
-        Exact columns.
-    seeds
-        Columns known already.
-    remaining
-        Seconds left to price regions in, read often.
-    core, halo
-        Most devices of a region, and devices around it that are priced with it.
+    ``seeds`` are columns known already, ``remaining`` gives the seconds left to price regions in. A
+    region has at most ``core`` devices, and ``halo`` more around it are priced with it.
     """
 
     def __init__(
@@ -246,11 +238,8 @@ class RegionalBound:
     def prove(self, dual: Floats | None = None) -> tuple[Floats, int]:
         """Lower the duals (``dual`` or those found) until every line is paid for.
 
-        Returns
-        -------
-        tuple
-            Duals under which no segment has a negative reduced cost, and their sum: a bound on
-            the cost of all segments of any layout.
+        Gives duals under which no segment has a negative reduced cost, and their sum: a bound on
+        the cost of all segments of any layout.
         """
         dual = np.minimum(np.rint(self.dual if dual is None else dual), self.link_cost)
         lack = np.zeros(len(dual))

@@ -67,16 +67,7 @@ class LpFailed(Exception):
 class RelaxedMaster:
     """Restricted master program.
 
-    Parameters
-    ----------
-    instance
-        The compiled problem.
-    counts
-        Least numbers of segments.
-    dear
-        float (n,): cost of leaving a device out; above what any plan pays for it.
-    openings
-        What opening candidate switches costs.
+    ``dear``: float (n,), what it costs to leave a device out; above what any plan pays for it.
     """
 
     def __init__(
