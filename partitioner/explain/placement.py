@@ -66,7 +66,8 @@ def _yaml_path(data: dict[str, Any], steps: Steps) -> Steps:
     here: Any = data
     for step in steps:
         if isinstance(here, list):
-            number = step if isinstance(step, int) else _number_of(here, step)
+            named = (n for n, i in enumerate(here) if isinstance(i, dict) and i.get("id") == step)
+            number = step if isinstance(step, int) else next(named, None)
             if number is None or number >= len(here):
                 break
             path.append(number)
@@ -80,10 +81,3 @@ def _yaml_path(data: dict[str, Any], steps: Steps) -> Steps:
         else:
             break
     return tuple(path)
-
-
-def _number_of(items: list[Any], id_: str) -> int | None:
-    for number, item in enumerate(items):
-        if isinstance(item, dict) and item.get("id") == id_:
-            return number
-    return None

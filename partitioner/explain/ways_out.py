@@ -58,8 +58,6 @@ class WayOut:
         In words, each on one rule, or on several that change alike.
     rules
         The rules changed; none where what they are about changes instead.
-    problem
-        The problem with the changes made.
     outcome
         A plan of it; its layout was accepted by the check.
     is_least

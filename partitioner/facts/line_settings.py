@@ -162,11 +162,6 @@ def _queued(problem: Problem, assessment: Assessment) -> Iterator[tuple[str, str
                 yield leg.where, node, figures.stream, figures.destination
 
 
-def _bounds(traffic: NetworkTraffic) -> dict[tuple[str, str], int | None]:
-    found = analyse(traffic, linear=False)
-    return {key: bound.response_ns for key, bound in found.bounds.items()}
-
-
 def _tried(
     traffic: NetworkTraffic,
     before: dict[tuple[str, str], int | None],
@@ -186,7 +181,8 @@ def _tried(
         else line
         for line in traffic.lines
     )
-    after = _bounds(replace(traffic, lines=lines))
+    bounds = analyse(replace(traffic, lines=lines), linear=False).bounds
+    after = {key: bound.response_ns for key, bound in bounds.items()}
     own_before, own_after = before[key], after[key]
     if own_before is None or own_after is None:
         return None

@@ -84,8 +84,9 @@ def _open_end(state: TradeOff) -> list[str]:
     front = state.front
     if not front.points or front.points[-1].is_next_proved:
         return []
+    beyond = "above" if state.axis.id == "margin" else "below"
     return [
-        f"No layout can have a {state.axis.name} {_beyond(state)} {_value(state, front.floor)}; "
+        f"No layout can have a {state.axis.name} {beyond} {_value(state, front.floor)}; "
         "whether one lies between that and the last layout known is open."
     ]
 
@@ -146,10 +147,6 @@ def how_sure(state: TradeOff) -> list[str]:
             f"{ratio_text(state.goal)} of the cheapest."
         )
     return said + _open_end(state)
-
-
-def _beyond(state: TradeOff) -> str:
-    return "above" if state.axis.id == "margin" else "below"
 
 
 def _value(state: TradeOff, value: int) -> str:

@@ -197,16 +197,14 @@ def keys_of(holds: Holds) -> list[str]:
     return list(_WORDS[holds])
 
 
-def _text(value: object) -> str:
-    return " ".join(value.split()) if isinstance(value, str) else ""
-
-
 def _headers(sheet: Sheet, index: int) -> list[tuple[tuple[str, ...], int]]:
     """Headings that a row makes alone, and with a row of groups above it; first data row."""
     width = sheet.width
 
     def row(n: int) -> list[str]:
-        cells = [_text(c) for c in sheet.rows[n].cells]
+        cells = [
+            " ".join(c.split()) if isinstance(c, str) else "" for c in sheet.rows[n].cells
+        ]
         return cells + [""] * (width - len(cells))
 
     alone = row(index)

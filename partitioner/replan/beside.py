@@ -79,18 +79,12 @@ def lay_beside(
     before_assessment: Assessment | None = None,
     problem_before: Problem | None = None,
 ) -> Beside:
-    """Put a layout beside an earlier one.
+    """Put a layout beside an earlier one, both judged under ``problem``, that of the later layout.
 
-    Parameters
-    ----------
-    problem
-        Of the later layout; both are judged under it.
-    before, after
-        The layouts; the earlier one may name devices and switches that the problem does not have.
-    after_assessment, comparison, before_assessment
-        What is known already; the earlier layout's is of what the problem still knows of it.
-    problem_before
-        The problem of the earlier layout, for exact cut lengths.
+    The earlier one may name devices and switches that the problem does not have; its assessment is
+    of what the problem still knows of it. ``problem_before`` is the earlier layout's own problem,
+    for exact cut lengths. Comparison and assessment are worked out where they are not known
+    already.
     """
     found = comparison or compare(problem, before, after, problem_before=problem_before)
     kept = without_gone(before, problem)

@@ -31,8 +31,6 @@ class Chooser:
 
     Attributes
     ----------
-    columns
-        Segments to choose from.
     wide
         More of them for regions that are solved on their own.
     tried_all

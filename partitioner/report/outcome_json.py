@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from partitioner.model.assessment import RuleFinding
-from partitioner.model.outcome import Outcome, Sample
+from partitioner.model.outcome import Outcome
 from partitioner.report.sections import tables_of
 from partitioner.report.told import Told
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, in_units
@@ -82,15 +82,14 @@ def _run(outcome: Outcome) -> dict[str, Any]:
         "seconds_to_best": round(outcome.seconds_to_best, 3),
         "columns": outcome.columns,
         "versions": dict(outcome.versions),
-        "timeline": [_sample(s) for s in outcome.timeline],
-    }
-
-
-def _sample(sample: Sample) -> dict[str, float | None]:
-    return {
-        "seconds": round(sample.seconds, 3),
-        "cost": in_units(sample.cost_money, MONEY_STEPS),
-        "bound": in_units(sample.bound_money, MONEY_STEPS),
+        "timeline": [
+            {
+                "seconds": round(sample.seconds, 3),
+                "cost": in_units(sample.cost_money, MONEY_STEPS),
+                "bound": in_units(sample.bound_money, MONEY_STEPS),
+            }
+            for sample in outcome.timeline
+        ],
     }
 
 

@@ -158,8 +158,6 @@ class ChangeModel:
 
     Attributes
     ----------
-    olds
-        Segments of the earlier layout.
     old_of
         Old segment (its number) of each device that was there before.
     old_id

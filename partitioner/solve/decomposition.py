@@ -18,7 +18,6 @@ from partitioner.model.problem import (
     BackboneLink,
     BackboneShape,
     Device,
-    Group,
     PortGroup,
     Problem,
     Stream,
@@ -160,7 +159,8 @@ def part_problem(builder: ColumnBuilder, part: Part) -> Problem:
         for sent in sendings
         for end in (sent.source, *sent.destinations)
     }
-    sets = _groups_inside(problem, inside)
+    cut = (replace(g, devices=tuple(d for d in g.devices if d in inside)) for g in problem.groups)
+    sets = [g for g in cut if len(g.devices) > 1]
     set_ids = {g.id for g in sets}
     switches = {}
     for s, (id_, switch) in enumerate(problem.switches.items()):
@@ -215,13 +215,6 @@ def _pinned_within(device: Device, switches: Iterable[str]) -> Device:
 def _fastest(problem: Problem, link: BackboneLink) -> BackboneLink:
     rate = {g: problem.catalogue.grades[g].rate_bps for g in link.grades}
     return replace(link, grades=(max(rate, key=lambda g: rate[g]),) if rate else ())
-
-
-def _groups_inside(problem: Problem, inside: set[str]) -> list[Group]:
-    cut = [
-        replace(g, devices=tuple(d for d in g.devices if d in inside)) for g in problem.groups
-    ]
-    return [g for g in cut if len(g.devices) > 1]
 
 
 def _nearest_switch(inst: Instance, device: str) -> str:

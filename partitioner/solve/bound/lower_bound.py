@@ -56,8 +56,6 @@ class BoundResult:
         Which relaxation gave the value.
     converged
         Whether more time would not have raised it in that relaxation.
-    rounds
-        Pricing rounds done.
     """
 
     value: int

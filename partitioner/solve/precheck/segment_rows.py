@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
 
 import numpy as np
 
@@ -81,9 +80,6 @@ class SegmentRows:
         self._too_far_apart(s, g, here, segments)
         self.kinds(g, here, segments)
         self.tight_deadlines(g, here, segments)
-
-    def _members(self, blocks: Iterable[int]) -> set[int]:
-        return {i for b in blocks for i in self._places.blocks[b].devices}
 
     def lines(self, g: int, here: Here, segments: Segments) -> None:
         """So many lines as ``segments`` say hold what is ``here``: nodes, loads, cable."""
@@ -207,10 +203,8 @@ class SegmentRows:
             if room <= 0 or sum(shortest[: size + 1]) <= room:
                 # Late even alone, which is seen elsewhere; or the node limit says more.
                 continue
-            because = {
-                ("deadline", inst.streams[j].id)
-                for j in inst.streams_of(self._members(b for b, _ in inside))
-            }
+            members = {i for b, _ in inside for i in self._places.blocks[b].devices}
+            because = {("deadline", inst.streams[j].id) for j in inst.streams_of(members)}
             slots = [slot[b] for b, _ in inside]
             for taken, each in ((slots, room), *whole_shares(slots, room)):
                 self._rows.add(
