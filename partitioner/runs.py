@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 from partitioner.check.judge import assess
 from partitioner.errors import Conflict, InternalFault, NoAnswer, NoLayout
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
-from partitioner.model.outcome import Outcome, Sample, Status
+from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
 from partitioner.solve.columns import Column
 from partitioner.solve.planner import PlanSettings, plan_layout
@@ -51,13 +51,6 @@ class Result:
     ended: NoAnswer | None = None
     """That nothing was found, with the nearest to a layout."""
 
-    @property
-    def is_proved(self) -> bool:
-        """Whether nothing is open: no layout exists, or the one found is the cheapest."""
-        if self.answer is Answer.NONE:
-            return True
-        return self.outcome is not None and self.outcome.status is Status.OPTIMAL
-
 
 @dataclass(slots=True)
 class Budget:
@@ -75,8 +68,6 @@ class Budget:
     should_stop: Callable[[], bool] = lambda: False
     on_progress: Callable[[Sample, str], None] | None = None
     on_layout: OnLayout | None = None
-    runs: int = field(default=0, init=False)
-
     @property
     def left_s(self) -> float:
         """Seconds left for all runs to come."""
@@ -117,17 +108,15 @@ class Budget:
         The run takes ``seconds`` at most, less where less of the whole budget is left. ``study`` is
         what the study adds to the plan, ``start`` a layout to start from (see
         :func:`~partitioner.solve.planner.plan_layout`); of ``known`` layouts the segments are known
-        from the start. ``only`` are the only segments to choose among; such a choice does not count
-        as a run. ``attempt`` says how often the same was asked before: another seed, and more work
-        for a small problem. ``enough_gap`` and ``known_bound_money``: see
-        :class:`~partitioner.solve.run.PlanSettings`.
+        from the start. ``only`` are the only segments to choose among. ``attempt`` says how often
+        the same was asked before: another seed, and more work for a small problem. ``enough_gap``
+        and ``known_bound_money``: see :class:`~partitioner.solve.run.PlanSettings`.
 
         Raises
         ------
         InternalFault
             If the check does not accept the layout: the program is at fault.
         """
-        self.runs += only is None
         until = min(self.clock() + seconds, self.ends_at)
 
         def stop() -> bool:

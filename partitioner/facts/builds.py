@@ -104,12 +104,10 @@ def unit_items(facts: Facts, options: Collection[str]) -> list[BillItem]:
 
 @dataclass(frozen=True, slots=True)
 class Added:
-    """What an option adds to a unit: pieces (or µm of cable) by part, money and mass."""
+    """What an option adds to a unit: pieces (or µm of cable) by part, and money."""
 
-    option: str
     parts: tuple[PartLine, ...]
     money: int
-    mass_mg: int
 
 
 def added_by(facts: Facts, option: str, to: Iterable[str] = ()) -> Added:
@@ -129,9 +127,7 @@ def added_by(facts: Facts, option: str, to: Iterable[str] = ()) -> Added:
         if more.quantity:
             grown.append(more)
     sums = [cost_sum(facts.problem, items, ()) for items in (less, with_it)]
-    return Added(
-        option, tuple(grown), sums[1].money - sums[0].money, sums[1].mass_mg - sums[0].mass_mg
-    )
+    return Added(tuple(grown), sums[1].money - sums[0].money)
 
 
 def _key(part: PartLine) -> tuple[str, str, int, str]:

@@ -101,9 +101,8 @@ def unit_of_key(key: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Unit:
-    """A unit as it was written, and how its numbers become those of the key."""
+    """A unit: how its numbers become those of the key."""
 
-    text: str
     factor: Decimal
     is_frequency: bool = False
 
@@ -120,9 +119,9 @@ def unit_named(text: str, key: str) -> Unit | None:
     own = unit_of_key(key)
     name = text.strip().rstrip(".").lower()
     if name in _UNITS.get(own, {}):
-        return Unit(text.strip(), _UNITS[own][name])
+        return Unit(_UNITS[own][name])
     if own == "us" and name in _FREQUENCIES:
-        return Unit(text.strip(), _FREQUENCIES[name], is_frequency=True)
+        return Unit(_FREQUENCIES[name], is_frequency=True)
     return None
 
 

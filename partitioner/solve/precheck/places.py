@@ -31,7 +31,6 @@ MOST_TO_A_LINE = 6
 class Home:
     """A block on a segment of a grade at a switch, unless one of the ``against`` is in force."""
 
-    block: int
     switch: int
     grade: int
     against: tuple[Reason, ...]
@@ -99,7 +98,7 @@ class Places:
             for (s, g) in self.ports:
                 against = [*by_grade[g], *pins[s], *shared.get((b, s), ()), *cut_off[s]]
                 against += self.rules.too_long(block, s, inst.grades[g])
-                rows.append(Home(b, s, g, tuple(dict.fromkeys(against))))
+                rows.append(Home(s, g, tuple(dict.fromkeys(against))))
             self.homes.append(rows)
         self.place_of = (
             [inst.network.place_near(d) for d in inst.device_ids]
