@@ -67,8 +67,8 @@ def tradeoff(
 
     As :func:`partitioner.interface.functions.trade_off`. ``search`` says how long and how to
     search, for all points together; ``known`` is what an earlier call found, to go on from (see
-    :func:`read_tradeoff`). ``on_point`` is called after each run with what is known so far, to be
-    kept.
+    :func:`~partitioner.tradeoff.state.read_state`). ``on_point`` is called after each run with what
+    is known so far, to be kept.
 
     Raises
     ------
