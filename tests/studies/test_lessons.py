@@ -47,7 +47,7 @@ ANSWERS = (
 def study() -> Study:
     origin = YamlOrigin(load("{currency: EUR}", "p"), (), "")
     factors = (LENGTH, SITE)
-    return Study("s", "", origin, origin, Question(), factors, grid_cases(factors, range(4)))
+    return Study("s", "", origin, Question(), factors, grid_cases(factors, range(4)))
 
 
 @pytest.fixture
