@@ -78,7 +78,7 @@ def lay_tracks(
         routes.append(route)
         stops.append(index)
     lanes = assign_lanes(routes, nodes.xy)
-    width = min(pitch, bundle / max(1, *lanes.width.values()))
+    width = min(pitch, bundle / max([1, *lanes.width.values()]))
     tracks = [draw_track(r, o, nodes.xy, width) for r, o in zip(routes, lanes.offset, strict=True)]
     return lanes, width, tracks, stops
 
