@@ -98,7 +98,7 @@ class CompactSearch(PortChoice):
         """Choose until there is a layout, or it is ``over``; false too where nothing helps."""
         if self._mends(over):
             return True
-        self._slots, self._size, self._repairs = {}, REGION, 0
+        self._slots, self._size, self._repairs, self._fewest_late = {}, REGION, 0, sys.maxsize
         return self._choose(over)
 
     def _mends(self, over: Callable[[], bool]) -> bool:
