@@ -167,14 +167,18 @@ def _price_lines(problem: Problem, price: RulePrice, locate: Locate) -> list[str
     saved = money_text(price.saved_money, problem.currency)
     head = f"{saved} less" if price.saved_money else f"at least {least} less"
     where = locate(price.handles[0].at) if len(price.handles) == 1 else ""
-    return [f"  {head}: {_what(price)}", f"    ({sure}{f'; {where}' if where else ''})"]
+    what = _what(price, "-o DIR tells")
+    return [f"  {head}: {what}", f"    ({sure}{f'; {where}' if where else ''})"]
 
 
-def _what(price: RulePrice) -> str:
-    """The change that saves something, or the rule without which that is saved."""
+def _what(price: RulePrice, rest: str) -> str:
+    """The change that saves something, or the rule without which that is saved.
+
+    ``rest`` tells all of what would be too much here.
+    """
     told = list(price.changes[:MOST_CHANGES])
     if len(price.changes) > MOST_CHANGES:
-        told.append(f"{len(price.changes) - MOST_CHANGES} changes more, which -o DIR tells")
+        told.append(f"{len(price.changes) - MOST_CHANGES} changes more, which {rest}")
     return "; and ".join(told) or f"without: {price.name.removesuffix('.')}"
 
 
@@ -424,7 +428,8 @@ def _prices_lead(problem: Problem, explained: LayoutExplained) -> str:
         return f"T{known[1:]} {NOTHING_CHEAPER}" if is_tried else f"T{known[1:]}"
     saved = money_text(max(best.saved_money, best.price.least_money), problem.currency)
     found = count_text(len(telling), "change of rules", "changes of rules")
-    return f"T{known[1:]} Found to be worth it: {found}; most of all {saved} less: {_what(best)}."
+    what = _what(best, "the table of prices tells")
+    return f"T{known[1:]} Found to be worth it: {found}; most of all {saved} less: {what}."
 
 
 def _none_sections(

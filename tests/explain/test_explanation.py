@@ -265,6 +265,8 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     many = replace(prices[4], changes=tuple(f"do {n}" for n in range(9)))
     short = explained_text(problem, replace(found, prices=(many,)), lambda steps: "")
     assert "do 4; and 4 changes more, which -o DIR tells" in " ".join(short.split())
+    head = explained_page(problem, replace(found, prices=(many,))).lead[0]
+    assert "do 4; and 4 changes more, which the table of prices tells." in " ".join(head.split())
     rows = explained_data(problem, found, lambda steps: "")["prices"]
     assert [r["is_tried"] for r in rows] == [True, True, True, True, True, False]
     assert rows[-1]["state"] == "bad"

@@ -9,6 +9,7 @@ from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
 from partitioner.reading.rules.names import has_one_of
+from partitioner.wording import count
 
 
 def check_builds(parts: Parts, findings: Findings) -> None:
@@ -85,5 +86,5 @@ def check_failure_rules(parts: Parts, findings: Findings) -> None:
                 )  # fmt: skip
         if size is not None and rule.most_lost is not None and rule.most_lost >= size:
             findings.no_effect(
-                item.origin, f"it concerns {size} devices only", "most_lost", on_key=False
+                item.origin, f"it concerns {count(size, 'device')} only", "most_lost", on_key=False
             )
