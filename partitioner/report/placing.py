@@ -132,7 +132,7 @@ class Sheet:
             extents.append(extent)
         chosen = np.full((len(wishes), 4), np.nan)
         picks = [0] * len(wishes)
-        # Those with the fewest good places choose first.
+        # Those with the fewest good places choose first: whose fourth best is the worst.
         order = sorted(range(len(wishes)), key=lambda i: (-np.sort(base[i])[:4][-1], i))
         for turn in range(rounds):
             moved = False

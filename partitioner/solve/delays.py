@@ -59,7 +59,7 @@ class SelectionDelays:
         self._builder, self._backbone = builder, backbone
         self._instance = builder.instance
         self._settled: Settled | None = None
-        """Where the delays settled that were found last, if any."""
+        """Where the delays settled that were last begun near others, if any."""
 
     def of(
         self,
@@ -87,8 +87,8 @@ class SelectionDelays:
             Let in what is sure to come from devices on none of the columns. Their jitter is the
             least there is.
         near
-            Begin where the delays of the last segments settled. What is in time then is in time,
-            but what is late need not be.
+            Begin where the delays settled the last time that this was asked for. What is in time
+            then is in time, but what is late need not be.
         """
         inst = self._instance
         home: dict[int, int] = {i: k for k, c in enumerate(columns) for i in c.devices}
@@ -123,7 +123,8 @@ class SelectionDelays:
                 )
         traffic = NetworkTraffic(tuple(lines), tuple(links), tuple(streams))
         found = analyse(traffic, linear=False, near=self._settled if near else None)
-        self._settled = found.settled
+        if near:  # All others are mostly of a part, which is no good beginning for a whole.
+            self._settled = found.settled
         rates = {link.id: link.rate_bps for link in links}
         total: dict[Delivery, int | None] = {}
         behind: dict[str, dict[int, int]] = defaultdict(dict)
