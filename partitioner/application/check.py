@@ -35,11 +35,6 @@ class CheckAnswer:
         """The problem of the layout."""
         return self.facts.problem
 
-    @property
-    def layout(self) -> Layout:
-        """The layout that was judged."""
-        return self.facts.layout
-
     def page(self) -> Page:
         """The verdict with its tables and drawings, as a page."""
         from partitioner.pages.simulation import simulation_section

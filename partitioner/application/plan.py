@@ -175,8 +175,7 @@ def _crew(problem: Problem, search: Search) -> Iterator[Crew | None]:
             client,
             cores=search.workers,
             should_stop=search.stop,
-            on_refused=lambda who, why: search.on_warning(f"worker {who} is not used: it {why}"),
-            on_lost=search.on_warning,
+            on_warning=search.on_warning,
         )
 
 

@@ -69,7 +69,7 @@ class Sweep:
     ``results`` are kept, and found again by another call, and so are ``judgements`` of the best
     layouts in other cases; None: in memory. The ``cluster`` is opened at the first case that has to
     run; None: a process for each of ``workers`` cores of this machine. ``retry`` runs cases again
-    that failed for want of time, memory, or by a fault. ``on_refused`` is told each worker that is
+    that failed for want of time, memory, or by a fault. ``on_warning`` is told each worker that is
     not used, and why.
     """
 
@@ -83,7 +83,7 @@ class Sweep:
         should_stop: Callable[[], bool] = never,
         retry: bool = False,
         judgements: Results | None = None,
-        on_refused: Callable[[str, str], None] = lambda address, why: None,
+        on_warning: Callable[[str], None] = silent,
         on_step: Callable[[str], None] = silent,
     ):
         self.study = study
@@ -93,7 +93,7 @@ class Sweep:
         self._workers = workers
         self.should_stop = should_stop
         self._retry = retry
-        self._on_refused = on_refused
+        self._on_warning = on_warning
         self._on_step = on_step
         self._stack = ExitStack()
         self._is_held = False
@@ -174,7 +174,7 @@ class Sweep:
                 self._client = self._stack.enter_context(self._cluster())
             yield from run_tasks(
                 self._client, function, tasks, should_stop=self.should_stop,
-                on_refused=self._on_refused,
+                on_refused=self._on_warning,
             )  # fmt: skip
         finally:
             self._leave()

@@ -11,7 +11,6 @@ from partitioner.cli.options import FILE
 from partitioner.cli.session import together
 
 if TYPE_CHECKING:
-
     from partitioner.cli.voice import Voice
     from partitioner.cluster.connection import Cluster
 

@@ -8,11 +8,7 @@ from pathlib import Path
 import click
 
 from partitioner.cli import options
-from partitioner.cli.cluster_options import (
-    cluster_at,
-    cluster_options,
-    must_belong_together,
-)
+from partitioner.cli.cluster_options import cluster_at, cluster_options, must_belong_together
 from partitioner.cli.session import Session, asking_options
 
 
@@ -121,7 +117,7 @@ def command(
         Sweep(
             read, InFolder(folder / CASES), cluster=cluster, workers=cores, should_stop=wish,
             retry=retry, judgements=InFolder(folder / JUDGED), on_step=voice.step,
-            on_refused=lambda worker, why: voice.warn(f"worker {worker} is not used: it {why}"),
+            on_warning=voice.warn,
         ) as sweep,
     ):  # fmt: skip
         estimate = sweep.estimate()

@@ -34,8 +34,8 @@ class ClusterCrew:
     """Tasks of a plan on the workers of a cluster, one for each of their cores.
 
     The client is not an asynchronous one. With what the cluster loses ``cores`` processes of this
-    machine go on, until ``should_stop``. ``on_refused`` is told each worker that is not used, and
-    why, ``on_lost`` once why the work goes on here.
+    machine go on, until ``should_stop``. ``on_warning`` is told, in a sentence, each worker that is
+    not used, and why, and once why the work goes on here.
 
     Raises
     ------
@@ -51,17 +51,16 @@ class ClusterCrew:
         *,
         cores: int,
         should_stop: Callable[[], bool],
-        on_refused: Callable[[str, str], None],
-        on_lost: Callable[[str], None],
+        on_warning: Callable[[str], None],
     ):
         self._client = client
         self._cores, self._should_stop = cores, should_stop
-        self._on_lost = on_lost
+        self._on_warning = on_warning
         self._id, self._sent = uuid.uuid4().hex, 0
         self._here: SideProcesses | None = None
         self._flights: set[_Flight] = set()
         self.is_lost = False
-        self._workers = Workers(client, on_refused, _NO_WORKERS_S)
+        self._workers = Workers(client, on_warning, _NO_WORKERS_S)
 
     # -- what a run asks ----------------------------------------------------------------------
 
@@ -138,7 +137,8 @@ class ClusterCrew:
             look()
         except ClusterLost as why:
             self.is_lost = True
-            self._on_lost(f"{why}; the plan goes on with {self._cores} processes of this machine")
+            goes_on = f"the plan goes on with {self._cores} processes of this machine"
+            self._on_warning(f"{why}; {goes_on}")
 
     def _homeless(self) -> bool:
         """Whether tasks that the cluster has lost wait for a process here."""

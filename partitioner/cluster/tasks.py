@@ -63,15 +63,15 @@ def run_tasks(
     tasks: Iterable[Task],
     *,
     should_stop: Callable[[], bool] = lambda: False,
-    on_refused: Callable[[str, str], None] = lambda address, why: None,
+    on_refused: Callable[[str], None] = lambda words: None,
 ) -> Iterator[Ended]:
     """Have tasks worked on, and give each when it ends, in no order.
 
     The client is not an asynchronous one. ``function`` is ``module:name`` of one that the workers
     can import, and is not imported here; it gets a task and raises nothing on purpose. Tasks are
     taken one by one, as workers become free. ``should_stop`` is asked several times a second; true
-    ends the run, and what is under way is lost. ``on_refused`` is told each worker that is not
-    used, and why.
+    ends the run, and what is under way is lost. ``on_refused`` is told, in a sentence, each
+    worker that is not used, and why.
 
     Raises
     ------
@@ -117,7 +117,7 @@ class _Run:
         client: Client,
         function: str,
         tasks: Iterable[Task],
-        on_refused: Callable[[str, str], None],
+        on_refused: Callable[[str], None],
     ):
         self._client = client
         self._function = function

@@ -24,7 +24,7 @@ _GONE = "the scheduler went away"
 class Workers:
     """The workers of a cluster that have the program; without any for ``most_empty_s`` it is lost.
 
-    ``on_refused`` is told each worker that is not used, and why.
+    ``on_refused`` is told, in a sentence, each worker that is not used, and why.
 
     Raises
     ------
@@ -36,7 +36,7 @@ class Workers:
         If the client is an asynchronous one.
     """
 
-    def __init__(self, client: Client, on_refused: Callable[[str, str], None], most_empty_s: float):
+    def __init__(self, client: Client, on_refused: Callable[[str], None], most_empty_s: float):
         if getattr(client, "asynchronous", False):
             raise TypeError("a client that is not asynchronous is needed")
         self._client, self._on_refused, self._most_empty_s = client, on_refused, most_empty_s
@@ -62,7 +62,7 @@ class Workers:
             raise ClusterLost(_GONE) from error
         for address, why in found.items():
             if address not in self._refused:
-                self._on_refused(address, why)
+                self._on_refused(f"worker {address} is not used: it {why}")
                 self._refused[address] = why
         self.count()
 

@@ -66,8 +66,7 @@ def _yaml_path(data: dict[str, Any], steps: Steps) -> Steps:
     here: Any = data
     for step in steps:
         if isinstance(here, list):
-            named = (n for n, i in enumerate(here) if isinstance(i, dict) and i.get("id") == step)
-            number = step if isinstance(step, int) else next(named, None)
+            number = step if isinstance(step, int) else _number_of(here, step)
             if number is None or number >= len(here):
                 break
             path.append(number)
@@ -81,3 +80,10 @@ def _yaml_path(data: dict[str, Any], steps: Steps) -> Steps:
         else:
             break
     return tuple(path)
+
+
+def _number_of(items: list[Any], id_: str) -> int | None:
+    for number, item in enumerate(items):
+        if isinstance(item, dict) and item.get("id") == id_:
+            return number
+    return None

@@ -48,6 +48,11 @@ class Observed:
         return max(seen, default=None)
 
     @property
+    def is_above_bound(self) -> bool:
+        """Whether a delay was above its bound, which must never happen."""
+        return self.bound_ns is not None and (self.longest_ns or 0) > self.bound_ns
+
+    @property
     def share_ppm(self) -> int | None:
         """Longest delay as a share of the bound."""
         if self.bound_ns is None or self.longest_ns is None:
@@ -67,8 +72,7 @@ class Simulation:
     @property
     def above_bound(self) -> tuple[Observed, ...]:
         """Every stream seen above its bound: empty, or the program is at fault."""
-        bounded = ((o, o.bound_ns) for o in self.observed if o.bound_ns is not None)
-        return tuple(o for o, bound_ns in bounded if (o.longest_ns or 0) > bound_ns)
+        return tuple(o for o in self.observed if o.is_above_bound)
 
     def nearest_first(self) -> list[Observed]:
         """All streams, those nearest to their bound first."""

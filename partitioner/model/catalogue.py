@@ -99,7 +99,6 @@ class Grade:
 class LimitCurve:
     """Insertion-loss limit of a grade against frequency: piecewise (MHz, dB), linear between."""
 
-    grade: str
     points_mhz_db: tuple[tuple[float, float], ...]
     node_capacitance_pf: float
     total_capacitance_pf: float

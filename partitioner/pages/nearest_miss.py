@@ -20,6 +20,11 @@ def allowed_by(place: Place) -> str:
     return "; ".join(place.changes) or "nothing that was tried"
 
 
+def against(place: Place) -> str:
+    """What is broken at a place, in words."""
+    return " ".join(f.sentence for f in place.findings) or ONLY_DELAYS
+
+
 def nearest_miss_section(problem: Problem, miss: NearestMiss) -> Section:
     """Tell what is missing in an incomplete layout, and why."""
     placed = len(problem.devices) - len(miss.missing)
@@ -59,8 +64,7 @@ def _table(miss: NearestMiss) -> Table:
             col.names("rules", "rules against it",
                       lambda row: {f.rule: 0 for f in row[1].findings} if row[1] else ()),
             col.text("why", "what is broken there",
-                     lambda row: (" ".join(f.sentence for f in row[1].findings) or ONLY_DELAYS)
-                     if row[1] else ""),
+                     lambda row: against(row[1]) if row[1] else ""),
             col.text("changes", "what would allow it",
                      lambda row: allowed_by(row[1]) if row[1] else ""),
         ),

@@ -119,7 +119,7 @@ def read_catalogue(entries: Entries, findings: Findings) -> Catalogue | None:
         grades={name: _grade(name, v) for name, v in merged["grades"].items()},
         cables={name: _cable(name, v) for name, v in merged["cables"].items()},
         parts={name: made(Part, PartEntry, v, id=name) for name, v in merged["parts"].items()},
-        limit_curves={name: _curve(name, v) for name, v in merged["limit_curves"].items()},
+        limit_curves={name: _curve(v) for name, v in merged["limit_curves"].items()},
     )
 
 
@@ -193,9 +193,9 @@ def _cable(name: str, v: dict[str, Any]) -> Cable:
     )
 
 
-def _curve(name: str, v: dict[str, Any]) -> LimitCurve:
+def _curve(v: dict[str, Any]) -> LimitCurve:
     points = tuple((float(p.mhz), float(p.db)) for p in v["points"])
-    return made(LimitCurve, LimitCurveEntry, v, grade=name, points_mhz_db=points)
+    return made(LimitCurve, LimitCurveEntry, v, points_mhz_db=points)
 
 
 def shipped_catalogue() -> Catalogue:

@@ -133,7 +133,7 @@ class Sheet:
         chosen = np.full((len(wishes), 4), np.nan)
         picks = [0] * len(wishes)
         # Those with the fewest good places choose first: whose fourth best is the worst.
-        order = sorted(range(len(wishes)), key=lambda i: (-np.sort(base[i])[:4][-1], i))
+        order = sorted(range(len(wishes)), key=lambda i: (-_fourth_best(base[i]), i))
         for turn in range(rounds):
             moved = False
             for i in order:
@@ -166,6 +166,10 @@ class Sheet:
             + np.clip(rects[:, 3] - bottom, 0, None)
         )
         return 1000.0 * over
+
+
+def _fourth_best(cost: Floats) -> float:
+    return float(np.sort(cost)[:4][-1])
 
 
 def _extent(rects: Floats) -> Rect:

@@ -16,7 +16,6 @@ class View:
     """A linear projection: sheet position in px is the matrix times the position in m, plus offset.
 
     ``across`` and ``down`` are px per metre along x, y and z; the sheet's second axis points down.
-    ``stretch`` is how much larger the upright direction of the sheet is drawn than the level one.
     """
 
     name: str
@@ -27,7 +26,6 @@ class View:
     top: float
     width: float
     height: float
-    stretch: float = 1.0
 
     def xy(self, point_um: Sequence[int]) -> tuple[float, float]:
         """Sheet position in px of a point in µm."""
@@ -144,7 +142,6 @@ def _fit(
         top=margin - min(upright) * scale * stretch,
         width=width,
         height=h * scale * stretch + 2 * margin,
-        stretch=stretch,
     )
 
 

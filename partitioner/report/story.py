@@ -375,6 +375,13 @@ def _cautions(told: Told) -> Section:
     )
 
 
+def _on_start(outcome: Outcome) -> str:
+    """What became of the layout that the run began from."""
+    if not outcome.start_unusable:
+        return "All of it was used."
+    return " ".join(["Used but for this:", *(f"{s}." for s in outcome.start_unusable)])
+
+
 def _run_block(told: Told) -> Section:
     """How the run went, for whoever wants to repeat it."""
     problem, outcome = told.problem, told.outcome
@@ -399,9 +406,7 @@ def _run_block(told: Told) -> Section:
             *((f"version of {name}", version) for name, version in outcome.versions),
         ]
         if outcome.has_start:
-            used = " ".join(["Used but for this:", *(f"{s}." for s in outcome.start_unusable)])
-            told_start = used if outcome.start_unusable else "All of it was used."
-            rows.append(("begun from a layout", told_start))
+            rows.append(("begun from a layout", _on_start(outcome)))
     rows += told.facts
     table = Table(
         "run",

@@ -48,7 +48,6 @@ class SimulatedNode(Generic[Payload]):
         "burst_count",
         "burst_left",
         "frame",
-        "id",
         "pcp_order",
         "pending",
         "plca_id",
@@ -56,8 +55,7 @@ class SimulatedNode(Generic[Payload]):
         "ready",
     )
 
-    def __init__(self, node_id: str, plca_id: int, order: QueueOrder, burst_count: int):
-        self.id = node_id
+    def __init__(self, plca_id: int, order: QueueOrder, burst_count: int):
         self.plca_id = plca_id
         self.pcp_order = order is QueueOrder.PCP
         self.burst_count = burst_count

@@ -53,7 +53,6 @@ class SimulationResult:
 
     seen: dict[tuple[str, str], Seen]
     frames: int
-    simulated_ns: int
 
 
 @dataclass(slots=True)
@@ -184,7 +183,7 @@ def _senders(
     for medium in traffic.lines:
         line = SimulatedLine(medium.node_count, medium.settings, schedule, heard, vary)
         for n in medium.senders:
-            nodes[medium.id, n.id] = (line, SimulatedNode(n.id, n.plca_id, n.queue, n.burst_count))
+            nodes[medium.id, n.id] = (line, SimulatedNode(n.plca_id, n.queue, n.burst_count))
     return nodes
 
 
@@ -255,12 +254,11 @@ def run(
 
     for stream in traffic.streams:
         release_next(stream)
-    now = 0
     while events:
         now, _, action = heappop(events)
         action(now)
     seen = {key: record for key, record in records.items() if record.frames}
-    return SimulationResult(seen, frames, max(now, duration_ns))
+    return SimulationResult(seen, frames)
 
 
 def own_opportunity_ns(plca_id: int, cycles: int, node_count: int, settings: LineSettings) -> int:

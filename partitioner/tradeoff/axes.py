@@ -97,6 +97,10 @@ def worst_use_ppm(problem: Problem, assessment: Assessment) -> int:
     )
 
 
+def _no_later_than(problem: Problem, limit_ns: int) -> Study:
+    return Study(latency_limit=lambda stream: limit_ns)
+
+
 def _no_tighter_than(problem: Problem, limit_ppm: int) -> Study:
     def limit(stream: Stream) -> int:
         return stream.deadline_ns * limit_ppm // PPM
@@ -125,6 +129,10 @@ def least_delays_ns(problem: Problem) -> dict[str, int]:
     return found
 
 
+def _least_latency_ns(problem: Problem) -> int:
+    return max(least_delays_ns(problem).values(), default=0)
+
+
 def _least_use_ppm(problem: Problem) -> int:
     least = least_delays_ns(problem)
     return max(
@@ -147,6 +155,19 @@ def _segment_cap(counts: Callable[[Master, Column], bool]) -> Callable[[Problem,
         return Study(extend=extend)
 
     return study
+
+
+def _is_line(master: Master, column: Column) -> bool:
+    return master.instance.grades[column.grade].is_line
+
+
+def _line_count(problem: Problem, assessment: Assessment) -> int:
+    return sum(problem.catalogue.is_line(s.grade) for s in assessment.layout.segments)
+
+
+def _port_count(problem: Problem, assessment: Assessment) -> int:
+    """Switch ports in use by segments (those of the backbone are not counted)."""
+    return len(assessment.layout.segments)
 
 
 # -- mass -------------------------------------------------------------------------------------
@@ -189,6 +210,11 @@ def weighed_only(problem: Problem) -> Problem:
             for k, d in problem.devices.items()
         },
     )
+
+
+def _mass_mg(problem: Problem, assessment: Assessment) -> int:
+    """Mass of a layout, parts weighted with the share of units that carry them."""
+    return assessment.cost.mass_mg
 
 
 def _no_heavier_than(problem: Problem, limit_mg: int) -> Study:
@@ -234,10 +260,7 @@ AXES: dict[str, Axis] = {
         Axis(
             "latency", "worst latency",
             "longest worst-case delay of any stream, end to end, in ms", "ms", NS_PER_MS, None,
-            worst_latency_ns,
-            lambda problem, limit_ns: Study(latency_limit=lambda stream: limit_ns),
-            lambda problem: max(least_delays_ns(problem).values(), default=0),
-            time_text, "faster",
+            worst_latency_ns, _no_later_than, _least_latency_ns, time_text, "faster",
         ),
         Axis(
             "margin", "least margin", "least margin, % of a deadline", "%", PPM // 100, 1,
@@ -246,24 +269,18 @@ AXES: dict[str, Axis] = {
         ),
         Axis(
             "mass", "mass", "mass in g", "g", MG_PER_G, 0,
-            lambda problem, assessment: assessment.cost.mass_mg,
-            _no_heavier_than, lambda problem: 0, mass_text, "lighter",
+            _mass_mg, _no_heavier_than, lambda problem: 0, mass_text, "lighter",
             "Lines are taken in their cheapest order each, which is the lightest one but for "
             "rounding.",
         ),
         Axis(
             "ports", "ports in use", "ports in use", "ports", 1, 0,
-            lambda problem, assessment: len(assessment.layout.segments),
-            _segment_cap(lambda master, column: True), lambda problem: 1,
+            _port_count, _segment_cap(lambda master, column: True), lambda problem: 1,
             lambda n: count_text(n, "port"), "fewer",
         ),
         Axis(
             "lines", "shared lines", "shared lines", "lines", 1, 0,
-            lambda problem, assessment: sum(
-                problem.catalogue.is_line(s.grade) for s in assessment.layout.segments
-            ),
-            _segment_cap(lambda master, column: master.instance.grades[column.grade].is_line),
-            lambda problem: 0,
+            _line_count, _segment_cap(_is_line), lambda problem: 0,
             lambda n: count_text(n, "line"), "fewer",
         ),
     )

@@ -32,6 +32,11 @@ class Step:
     cost_money: int | None = None
     value: int | None = None
 
+    @property
+    def is_settled(self) -> bool:
+        """Whether nothing is open: no such layout exists, or the one found is the cheapest."""
+        return self.bound_money is None or self.bound_money == self.cost_money
+
     def covers(self, limit: int | None) -> bool:
         """Whether what is proved here holds for every layout within ``limit`` too."""
         return self.limit is None or (limit is not None and limit <= self.limit)

@@ -165,8 +165,7 @@ def trade_off(
         result = _step(problem, state, seen, budget, limit, seconds, enough, runs[limit], start)
         ended = result.ended or ended
         runs[limit] += 1
-        last = state.steps[-1]
-        if settings.points is not None and last.bound_money not in (None, last.cost_money):
+        if settings.points is not None and not state.steps[-1].is_settled:
             # Proofs do not come easily here: points from the segments seen are worth having.
             _between(state, seen, budget, settings, seconds)
         if not budget.is_over:

@@ -150,7 +150,7 @@ def measure(where: str, devices: int, seconds: float) -> Row:
         trace.entries.append({"alone": "preparing", "s": time.monotonic() - begun})
         if client is not None:
             crew = ClusterCrew(
-                client, cores=WORKERS, should_stop=lambda: False, on_refused=print, on_lost=print
+                client, cores=WORKERS, should_stop=lambda: False, on_warning=print
             )
             run.work_with(crew)
             traced(run, trace)

@@ -59,7 +59,7 @@ def worse(best: Outcome, example: Path, by_hand: Path) -> Outcome:
     cost = judged.assessment.cost.objective_money
     assert cost > best.cost_money
     return replace(
-        best, status=Status.FEASIBLE, layout=judged.layout, cost_money=cost,
+        best, status=Status.FEASIBLE, layout=judged.assessment.layout, cost_money=cost,
         bound_money=best.bound_money - 10_000,
     )  # fmt: skip
 

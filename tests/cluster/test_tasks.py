@@ -126,8 +126,8 @@ def test_no_more_is_under_way_than_there_are_cores() -> None:
 def test_a_worker_with_another_version_is_named_and_not_used() -> None:
     told: list[str] = []
     client = Made({}, {"good": "", "bad": "0.0.9"})
-    list(run_tasks(client, WORK, [Job("a")], on_refused=lambda a, why: told.append(f"{a} {why}")))
-    assert told[0].startswith("bad has partitioner 0.0.9 ")
+    list(run_tasks(client, WORK, [Job("a")], on_refused=told.append))
+    assert told[0].startswith("worker bad is not used: it has partitioner 0.0.9 ")
     assert client.workers == ["good"]
 
 

@@ -83,16 +83,17 @@ def test_a_burst_is_proposed_only_where_it_helps(judged) -> None:
     best = proposals[0]
     segments = tuple(
         replace(s, burst_counts=((best.node, best.burst_count),)) if s.id == best.segment else s
-        for s in judged.layout.segments
+        for s in judged.assessment.layout.segments
     )
-    after = assess(judged.problem, replace(judged.layout, segments=segments))
+    after = assess(judged.problem, replace(judged.assessment.layout, segments=segments))
     bounds = {(f.stream, f.destination): f.response_ns for f in after.streams}
     assert bounds[best.stream, best.destination] == best.after_ns
 
 
 def test_no_proposal_for_a_broken_layout(judged) -> None:
+    layout = judged.assessment.layout
     facts, broken = judged_with_facts(
-        judged.problem, replace(judged.layout, segments=judged.layout.segments[1:])
+        judged.problem, replace(layout, segments=layout.segments[1:])
     )
     assert broken.findings
     assert study.burst_proposals(facts, broken) == []
@@ -128,9 +129,9 @@ def test_a_burst_on_a_half_duplex_link_is_judged_like_one_on_a_line(judged) -> N
     def with_bursts(*bursts: tuple[str, int]) -> set[str]:
         segments = tuple(
             replace(s, burst_counts=bursts) if s.id == "camera-link" else s
-            for s in judged.layout.segments
+            for s in judged.assessment.layout.segments
         )
-        after = assess(judged.problem, replace(judged.layout, segments=segments))
+        after = assess(judged.problem, replace(judged.assessment.layout, segments=segments))
         return {f.rule for f in after.findings}
 
     assert with_bursts(("camera", 1)) == set()

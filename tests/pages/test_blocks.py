@@ -54,7 +54,7 @@ def test_every_segment_and_direction_is_a_block_with_its_least_margin(answer, se
 
 def test_the_drawing_names_every_block_and_what_lines_have_room_for(answer, section) -> None:
     page = Page(section.figures[0].svg)
-    segments = answer.layout.segments
+    segments = answer.assessment.layout.segments
     for segment in segments:
         assert f"{segment.id} {len(segment.devices)} device" in page.words
     assert [a["data-segment"] for a in page.all("g") if "data-segment" in a] == [
@@ -62,7 +62,7 @@ def test_the_drawing_names_every_block_and_what_lines_have_room_for(answer, sect
     ]
     # Each backbone link is a run at the left and a block at either end.
     links = [a for a in page.all("g") if "data-backbone" in a]
-    assert len(links) == 3 * len(answer.layout.backbone) > 0
+    assert len(links) == 3 * len(answer.assessment.layout.backbone) > 0
     front = next(f for f in answer.assessment.segments if f.segment.id == "front-line")
     nodes = front.nodes_limit - front.nodes
     assert f"left; room {nodes} nodes, 19.90 m" in page.words

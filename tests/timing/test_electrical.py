@@ -23,7 +23,7 @@ from tests.check.ground import ground_problem
 
 CABLE = Cable("c", 0, 0, 5.0, "made up", Trust.USER, ((1, 0.02), (10, 0.06), (40, 0.13)))
 POINTS = ((1, 1.0), (10, 2.6), (40, 5.4))
-CURVE = LimitCurve("10BASE-T1S-multidrop", POINTS, 15.0, 180.0, "clause 147", Trust.MEMORY)
+CURVE = LimitCurve(POINTS, 15.0, 180.0, "clause 147", Trust.MEMORY)
 
 
 def test_interpolation():
