@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 
 import pytest
@@ -26,6 +26,17 @@ def root() -> Path:
 def problems(root: Path) -> Path:
     """The folder of demo problems."""
     return root / "problems"
+
+
+@pytest.fixture
+def silent_and_clean(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Iterator[None]:
+    """Whatever runs here prints nothing and leaves no file in the current folder."""
+    monkeypatch.chdir(tmp_path)
+    yield
+    assert capsys.readouterr() == ("", "")
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.hookimpl(wrapper=True)

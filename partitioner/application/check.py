@@ -105,9 +105,8 @@ def judged(problem: Problem, layout: Layout) -> tuple[Facts, Assessment]:
     """Facts and assessment of a layout, so that no layout is analysed twice."""
     from partitioner.check.facts import gather_facts
     from partitioner.check.judge import assess_facts
-    from partitioner.network.cable import CableNetwork
 
-    facts = gather_facts(problem, layout, CableNetwork(problem))
+    facts = gather_facts(problem, layout)
     return facts, assess_facts(facts)
 
 

@@ -61,8 +61,14 @@ class Facts:
         return replace(self, layout=sound, sound=sound, laid=laid)
 
 
-def gather_facts(problem: Problem, layout: Layout, network: CableNetwork) -> Facts:
-    """Work out cable, ways and timing of a layout, whatever is wrong with it."""
+def gather_facts(
+    problem: Problem, layout: Layout, network: CableNetwork | None = None
+) -> Facts:
+    """Work out cable, ways and timing of a layout, whatever is wrong with it.
+
+    ``network`` is that of the problem, where it is at hand.
+    """
+    network = CableNetwork(problem) if network is None else network
     seen: set[str] = set()
     ids: set[str] = set()
     laid: list[LaidSegment] = []

@@ -11,7 +11,6 @@ from partitioner.check.figures import rule_margins, segment_figures
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
-from partitioner.network.cable import CableNetwork
 
 
 def assess(problem: Problem, layout: Layout) -> Assessment:
@@ -25,7 +24,7 @@ def assess(problem: Problem, layout: Layout) -> Assessment:
         ``findings`` is empty exactly when every rule holds, in every build too. Figures cover
         what of the layout makes sense; what does not is named by a finding.
     """
-    return assess_facts(gather_facts(problem, layout, CableNetwork(problem)))
+    return assess_facts(gather_facts(problem, layout))
 
 
 def assess_facts(facts: Facts) -> Assessment:

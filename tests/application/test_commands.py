@@ -23,15 +23,6 @@ CASE = TESTS / "gold" / "small-sprayer"
 CASES = TESTS / "cases"
 
 
-@pytest.fixture
-def silent_and_clean(tmp_path, monkeypatch, capsys):
-    """Whatever runs here prints nothing and leaves no file in the current folder."""
-    monkeypatch.chdir(tmp_path)
-    yield
-    assert capsys.readouterr() == ("", "")
-    assert list(tmp_path.iterdir()) == []
-
-
 @pytest.mark.usefixtures("silent_and_clean")
 def test_each_command_answers_without_a_word() -> None:
     read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")

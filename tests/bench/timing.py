@@ -20,7 +20,6 @@ from partitioner.application.reading import read_layout_of, read_problem
 from partitioner.application.search import Search
 from partitioner.check.facts import gather_facts
 from partitioner.model.problem import QueueOrder
-from partitioner.network.cable import CableNetwork
 from partitioner.timing.critical import critical_search
 from partitioner.timing.layout_timing import analyse
 from partitioner.timing.line import LineFlow, LineNode, LineSettings, linear_bound, slot_ns
@@ -89,7 +88,7 @@ def layout(path: Path | None) -> None:
         chosen = plan(problem, Search(time_limit_s=30.0)).outcome.layout
     else:
         chosen = read_layout_of(problem, path).layout
-    facts = gather_facts(problem, chosen, CableNetwork(problem))
+    facts = gather_facts(problem, chosen)
     traffic = facts.timing.traffic
     took = best_ms(lambda: analyse(traffic), 5)
     rows = [

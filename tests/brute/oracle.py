@@ -82,7 +82,7 @@ class Net:
 
 def accepts(problem: Problem, layout: Layout) -> bool:
     """Whether ``check`` accepts a layout, builds included."""
-    facts = gather_facts(problem, layout, CableNetwork(problem))
+    facts = gather_facts(problem, layout)
     return not broken(facts) and all_builds_hold(facts)
 
 

@@ -295,7 +295,7 @@ def judge_growth(seed: int, kind: str) -> Verdict | None:
     layout = lines[0]
     device = _later(rng, problem)
     problem = replace(problem, forecast=(Forecast(device, 500_000),))
-    (guest,) = growth_of(gather_facts(problem, layout, CableNetwork(problem))).guests
+    (guest,) = growth_of(gather_facts(problem, layout)).guests
     grown = replace(
         problem,
         forecast=(),

@@ -8,11 +8,11 @@ around what the check says of a layout drawn at random, so that they decide what
 from __future__ import annotations
 
 import random
+from collections.abc import Callable
 from dataclasses import replace
 
 from partitioner.check.facts import Facts, gather_facts
 from partitioner.model.problem import BackboneShape, Encapsulation, Problem, Stream
-from partitioner.network.cable import CableNetwork
 from partitioner.timing.frames import stream_frame_bytes
 from tests.brute.oracle import Oracle, accepts
 from tests.brute.random_problems import MS, random_problem
@@ -77,9 +77,9 @@ def tight_problem(seed: int, kind: str, *, small: bool = False) -> Problem:
         problem = _fewer_links(rng, problem)
     way = DEADLINES[seed % len(DEADLINES)]
     if way == "slow":
-        return _all_streams(problem, lambda s: _slow(rng, s))
+        return all_streams(problem, lambda s: _slow(rng, s))
     if way == "ten periods":
-        return _all_streams(problem, lambda s: replace(s, deadline_ns=10 * s.period_ns))
+        return all_streams(problem, lambda s: replace(s, deadline_ns=10 * s.period_ns))
     return _bound_around(rng, problem, load=kind == "load" or rng.random() < 0.1)
 
 
@@ -113,7 +113,8 @@ def _slow(rng: random.Random, stream: Stream) -> Stream:
     return replace(stream, period_ns=period, deadline_ns=period, jitter_ns=stream.jitter_ns // 10)
 
 
-def _all_streams(problem: Problem, change) -> Problem:
+def all_streams(problem: Problem, change: Callable[[Stream], Stream]) -> Problem:
+    """The problem with every stream changed."""
     return replace(problem, streams={k: change(s) for k, s in problem.streams.items()})
 
 
@@ -164,11 +165,11 @@ def _bound_load(rng: random.Random, problem: Problem, facts: Facts) -> Problem:
 
 def _drawn(rng: random.Random, problem: Problem) -> Facts | None:
     """What follows from a layout drawn at random, judged with deadlines far off."""
-    far = _all_streams(problem, lambda s: replace(s, deadline_ns=10 * s.period_ns))
+    far = all_streams(problem, lambda s: replace(s, deadline_ns=10 * s.period_ns))
     quiet = replace(far, streams={}, transfers={})
     drawn = list(Oracle(problem).drawn(rng, 60))
     good = [x for x in drawn if accepts(quiet, x)]
     if not good:
         return None
     layout = next((x for x in good if accepts(far, x)), good[0])
-    return gather_facts(far, layout, CableNetwork(problem))
+    return gather_facts(far, layout)

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from partitioner.check.facts import Facts, gather_facts
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import (
     Backbone,
@@ -177,6 +178,11 @@ def ground_layout() -> Layout:
             Segment("link-camera", "rear", 3, LINK100, ("camera",)),
         ),
     )
+
+
+def facts_of(problem: Problem, layout: Layout | None = None) -> Facts:
+    """What the check finds out of a layout, that of above if none is given."""
+    return gather_facts(problem, layout or ground_layout())
 
 
 def with_segment(layout: Layout, id_: str, **changes) -> Layout:

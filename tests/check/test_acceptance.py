@@ -7,11 +7,8 @@ from pathlib import Path
 
 from partitioner.application.reading import read_layout_of, read_problem
 from partitioner.check.acceptance import rule_findings, whole_findings
-from partitioner.check.facts import Facts, gather_facts
+from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
-from partitioner.model.layout import Layout
-from partitioner.model.problem import Problem
-from partitioner.network.cable import CableNetwork
 from tests.brute.oracle import Oracle, accepts
 from tests.brute.tight_problems import KINDS, tight_problem
 from tests.check.ground import ground_layout, ground_problem, with_segment
@@ -20,15 +17,11 @@ from tests.judged import judge
 CASES = Path(__file__).parent.parent / "cases"
 
 
-def facts_of(problem: Problem, layout: Layout) -> Facts:
-    return gather_facts(problem, layout, CableNetwork(problem))
-
-
 def test_a_rule_that_a_build_breaks_is_among_the_findings() -> None:
     """Without its option, d has no partner left beside e: one switch down takes both down."""
     problem = read_problem(CASES / "failure-build.yaml")
     layout = read_layout_of(problem, CASES / "failure-build-plan-layout.yaml").layout
-    facts = facts_of(problem, layout)
+    facts = gather_facts(problem, layout)
     assert rule_findings(facts) == ()
     found = whole_findings(facts)
     assert {f.rule for f in found} == {"failure"}
@@ -41,10 +34,10 @@ def test_a_rule_that_a_build_breaks_is_among_the_findings() -> None:
 def test_builds_are_not_told_of_where_the_whole_breaks_a_rule() -> None:
     problem = ground_problem()
     layout = with_segment(ground_layout(), "line-front", port=99)
-    found = whole_findings(facts_of(problem, layout))
+    found = whole_findings(gather_facts(problem, layout))
     assert found
     assert not any(f.sentence.startswith("In build") for f in found)
-    assert whole_findings(facts_of(problem, ground_layout())) == ()
+    assert whole_findings(gather_facts(problem, ground_layout())) == ()
 
 
 def test_the_unit_with_everything_has_nothing_to_add() -> None:
@@ -55,7 +48,7 @@ def test_the_unit_with_everything_has_nothing_to_add() -> None:
         if not problem.options:
             continue
         for layout in Oracle(problem).drawn(random.Random(5), 12):
-            is_good = whole_findings(facts_of(problem, layout)) == ()
+            is_good = whole_findings(gather_facts(problem, layout)) == ()
             assert is_good == accepts(problem, layout)
             said[is_good] += 1
     assert min(said.values()) > 3

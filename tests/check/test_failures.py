@@ -4,26 +4,21 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from partitioner.check.facts import Facts, gather_facts
+from partitioner.check.facts import gather_facts
 from partitioner.check.failures import Failure, FailureKind, single_failures
 from partitioner.check.judge import assess
 from partitioner.model.layout import BuiltLink
 from partitioner.model.problem import BackboneShape, FailureRule
-from partitioner.network.cable import CableNetwork
 from tests.brute.parts import LINK1000
 from tests.check.ground import ground_layout, ground_problem
 
 
-def facts_of(problem, layout) -> Facts:
-    return gather_facts(problem, layout, CableNetwork(problem))
-
-
 def failures(problem, layout) -> dict[tuple[str, ...], Failure]:
-    return {f.where: f for f in single_failures(facts_of(problem, layout))}
+    return {f.where: f for f in single_failures(gather_facts(problem, layout))}
 
 
 def test_every_segment_switch_and_link_fails_once():
-    found = single_failures(facts_of(ground_problem(), ground_layout()))
+    found = single_failures(gather_facts(ground_problem(), ground_layout()))
     assert [(f.kind, f.where) for f in found] == [
         (FailureKind.SEGMENT, ("line-front",)),
         (FailureKind.SEGMENT, ("link-brain",)),

@@ -20,6 +20,7 @@ from partitioner.cli.output import Place, write_one
 from partitioner.cli.session import Session
 from partitioner.errors import ExitCode, MachineFault
 from partitioner.report import switch
+from tests.cli.test_writing import content
 
 PROGRAM = f"{shlex.quote(sys.executable)} -m partitioner"
 posix = pytest.mark.skipif(os.name == "nt", reason="needs a POSIX shell")
@@ -148,22 +149,18 @@ def _manifest(folder: Path) -> dict[str, str]:
     return {line.split("  ")[1]: line.split("  ")[0] for line in lines}
 
 
-def _all(folder: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(folder)): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
-
-
 @posix
 @pytest.mark.parametrize("blocks", [0, 1, 20, 100])
 def test_a_limit_of_file_size_leaves_the_earlier_set(blocks, example, by_hand, tmp_path) -> None:
     out = tmp_path / "out"
     assert run(["report", str(example), str(by_hand), "-o", str(out)]) == ExitCode.OK
-    before = _all(out)
+    before = content(out)
     again = f"report {example} {by_hand} -o {out} --replace"
     done = shell(again, f"ulimit -f {blocks}; TMPDIR={tmp_path} ")
     assert done.returncode == ExitCode.FAULT
     assert is_one_sentence(done.stderr), done.stderr
     assert "File too large" in done.stderr
-    assert _all(out) == before
+    assert content(out) == before
     rescued = list(tmp_path.glob("partitioner-*/layout.yaml"))
     if blocks >= 20:
         assert rescued[0].read_bytes() == before["layout.yaml"]

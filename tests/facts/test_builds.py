@@ -20,7 +20,6 @@ from partitioner.check.one_build import build_facts, build_problem
 from partitioner.facts.builds import added_by, judge_builds, unit_items
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Build, FailureRule, Option
-from partitioner.network.cable import CableNetwork
 from partitioner.pages.builds import builds_section
 from partitioner.solve.planner import PlanSettings, plan_layout
 from partitioner.units import PPM
@@ -37,10 +36,6 @@ from tests.check.ground import (
 )
 
 ALL = frozenset(p.id for p in ground_problem().options.values())
-
-
-def facts_of(problem, layout):
-    return gather_facts(problem, layout, CableNetwork(problem))
 
 
 def with_fan():
@@ -64,7 +59,7 @@ def with_fan():
 
 
 def test_a_line_ends_at_its_last_fitted_device() -> None:
-    facts = facts_of(ground_problem(), ground_layout())
+    facts = gather_facts(ground_problem(), ground_layout())
     assert assess_facts(facts).findings == ()
     full, base = build_facts(facts, ALL), build_facts(facts, ())
     line = base.lines[0].segment
@@ -81,7 +76,7 @@ def test_an_absent_device_in_the_middle_leaves_its_piece_of_cable() -> None:
     problem = with_device(ground_problem(), "lamp-1", option="winter")
     problem = replace(problem, line=replace(problem.line, option_tail=False))
     problem = with_device(problem, "heater", option=None)
-    facts = facts_of(problem, ground_layout())
+    facts = gather_facts(problem, ground_layout())
     base = build_facts(facts, ())
     assert base.lines[0].segment.devices == ("lamp-2", "heater")
     assert base.lines[0].geometry.length_um == facts.lines[0].geometry.length_um
@@ -149,7 +144,7 @@ def test_of_too_many_combinations_pairs_and_extremes_are_looked_at() -> None:
 
 
 def test_price_of_a_unit_by_hand() -> None:
-    facts = facts_of(ground_problem(), ground_layout())
+    facts = gather_facts(ground_problem(), ground_layout())
     builds = judge_builds(facts)
     base, winter = builds.rows
     assert [r.combination.name for r in builds.rows] == ["base", "winter"]
@@ -168,7 +163,7 @@ def test_price_of_a_unit_by_hand() -> None:
 
 def test_stopped_builds_are_counted_not_passed() -> None:
     asked = iter([False, True, True])
-    facts = facts_of(ground_problem(), ground_layout())
+    facts = gather_facts(ground_problem(), ground_layout())
     builds = judge_builds(facts, lambda: next(asked))
     assert (len(builds.rows), builds.unchecked, builds.expected_money) == (1, 1, None)
 
@@ -181,7 +176,7 @@ def test_cost_of_the_plan_is_the_average_unit_rounded_up(kind: str, seed: int) -
     found = best_layout(problem)
     if found is None:
         return
-    facts = facts_of(problem, found[1])
+    facts = gather_facts(problem, found[1])
     cost = assess_facts(facts).cost
     builds = judge_builds(facts)
     assert builds.broken == ()
@@ -201,7 +196,7 @@ def test_pieces_to_cut_add_up_to_the_cable_of_every_build(kind: str, seed: int) 
     problem = random_problem(seed, 4, **KINDS[kind])
     layouts = itertools.islice(Oracle(problem).drawn(random.Random(seed), 8), 8)
     for layout in layouts:
-        facts = facts_of(problem, layout)
+        facts = gather_facts(problem, layout)
         wires = assess_facts(facts).wires
         for row in judge_builds(facts).rows:
             cut_um = sum(w.length_um for w in wires if w.is_in(row.combination.options))
@@ -236,7 +231,7 @@ def test_nothing_gets_harder_by_leaving_devices_out(kind: str, seed: int) -> Non
     found = best_layout(problem)
     if found is None:
         return
-    facts = facts_of(problem, found[1])
+    facts = gather_facts(problem, found[1])
     full = build_facts(facts, problem.options)
     bounds = {(f.stream, f.destination): f for f in full.timing.streams}
     lengths_um = {s.segment.id: s.geometry.length_um for s in full.laid}
@@ -269,15 +264,15 @@ def test_a_build_can_break_what_the_whole_layout_keeps() -> None:
     # The line itself may fail with both motors on it, so the rule is about something else here.
     problem = with_device(problem, "motor-2", function=None)
     problem = with_device(problem, "brain", function="drive")
-    assert rule_findings(facts_of(problem, layout)) == ()
-    builds = judge_builds(facts_of(problem, layout))
+    assert rule_findings(gather_facts(problem, layout)) == ()
+    builds = judge_builds(gather_facts(problem, layout))
     assert [r.combination.name for r in builds.broken] == ["base", "winter"]
-    found = whole_findings(facts_of(problem, layout))
+    found = whole_findings(gather_facts(problem, layout))
     assert assess(problem, layout).findings == found
     assert {f.rule for f in found} == {"failure"}
     finding = found[0]
     assert finding.sentence.startswith("In build base: The backbone link front-rear down")
-    section = builds_section(facts_of(problem, layout), assess(problem, layout), builds)
+    section = builds_section(gather_facts(problem, layout), assess(problem, layout), builds)
     assert section is not None
     assert "base and winter of 4" in section.paragraphs[0].replace("\u00a0", " ")
     states = [row[2] for row in section.tables[0].rows]
@@ -289,10 +284,10 @@ def test_a_late_stream_in_one_build_only_is_seen() -> None:
     late = replace(problem.streams["speed"], id="gust", source="fan", deadline_ns=1_000)
     late = replace(late, destinations=("motor-2",))
     problem = replace(problem, streams={**problem.streams, "gust": late})
-    builds = judge_builds(facts_of(problem, layout))
+    builds = judge_builds(gather_facts(problem, layout))
     assert {r.combination.name for r in builds.broken} == {"cooling", "winter+cooling"}
     assert {f.rule for r in builds.broken for f in r.findings} == {"deadline"}
-    section = builds_section(facts_of(problem, layout), assess(problem, layout), builds)
+    section = builds_section(gather_facts(problem, layout), assess(problem, layout), builds)
     # Told once with both builds, and as exactly as one can measure.
     (told,) = section.points
     assert told.startswith("cooling and winter+cooling: deadline: Stream gust may take ")
@@ -316,7 +311,7 @@ def test_cost_never_falls_with_a_take_rate(seed: int) -> None:
 
 def test_section_shows_every_build_and_what_options_add() -> None:
     problem, layout = with_fan()
-    facts = facts_of(problem, layout)
+    facts = gather_facts(problem, layout)
     assessment = assess_facts(facts)
     section = builds_section(facts, assessment, judge_builds(facts))
     assert section is not None
@@ -330,7 +325,7 @@ def test_section_shows_every_build_and_what_options_add() -> None:
 
 def test_without_options_there_is_no_section() -> None:
     devices = {id_: replace(d, option=None) for id_, d in ground_problem().devices.items()}
-    facts = facts_of(replace(ground_problem(), options={}, devices=devices), ground_layout())
+    facts = gather_facts(replace(ground_problem(), options={}, devices=devices), ground_layout())
     builds = judge_builds(facts)
     assert [r.combination.name for r in builds.rows] == ["base"]
     assert builds_section(facts, assess_facts(facts), builds) is None
@@ -341,7 +336,7 @@ def test_without_options_there_is_no_section() -> None:
 def test_every_build_of_the_demos_keeps_every_rule(problems, name: str, count: int) -> None:
     problem = read_problem(problems / name / "problem.yaml")
     outcome = plan_layout(problem, PlanSettings(time_limit_s=40, workers=1))
-    builds = judge_builds(facts_of(problem, outcome.layout))
+    builds = judge_builds(gather_facts(problem, outcome.layout))
     assert len(builds.rows) == count
     assert builds.is_whole
     assert builds.broken == ()

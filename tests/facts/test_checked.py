@@ -6,18 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess_facts
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.facts.checked import COMPARERS, checked, not_asked
 from partitioner.model.problem import Group, GroupKind, Sharing
-from partitioner.network.cable import CableNetwork
 from partitioner.pages.checked import checked_section
-from tests.check.ground import ground_layout, ground_problem
-
-
-def facts_of(problem, layout=None):
-    return gather_facts(problem, layout or ground_layout(), CableNetwork(problem))
+from tests.check.ground import facts_of, ground_problem
 
 
 def test_every_rule_has_a_margin_or_says_what_it_compares() -> None:

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from partitioner.check.acceptance import rule_findings
-from partitioner.check.facts import Facts, gather_facts
+from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.facts.elsewhere import (
@@ -24,16 +24,11 @@ from partitioner.facts.places import NEEDS_TIMING
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
-from partitioner.network.cable import CableNetwork
 from partitioner.pages.elsewhere import line_words, place_words, why_section, wonder_words
 from tests.bench.planted import planted
 from tests.brute.brute import best_layout
 from tests.brute.random_problems import random_problem
 from tests.check.ground import ground_layout, ground_problem
-
-
-def facts_of(problem: Problem, layout: Layout) -> Facts:
-    return gather_facts(problem, layout, CableNetwork(problem))
 
 
 def judged_whole(problem: Problem, now: Assessment, place: OtherPlace) -> None:
@@ -55,7 +50,7 @@ def judged_whole(problem: Problem, now: Assessment, place: OtherPlace) -> None:
 def compared(problem: Problem, layout: Layout) -> tuple[WhyThere, ...]:
     """The next best places, each compared with a whole judgement of the moved layout."""
     now = assess(problem, layout)
-    found = why_there(facts_of(problem, layout), now.findings)
+    found = why_there(gather_facts(problem, layout), now.findings)
     for reason in found:
         for place in reason.places:
             judged_whole(problem, now, place)
@@ -117,7 +112,7 @@ def test_what_a_layout_breaks_already_is_held_against_no_place() -> None:
     wrong = replace(layout, segments=(*layout.segments[:1], *layout.segments[2:]))
     findings = assess(problem, wrong).findings
     assert findings, "a segment is missing"
-    found = why_there(facts_of(problem, wrong), findings)
+    found = why_there(gather_facts(problem, wrong), findings)
     known = {(f.rule, f.subjects) for f in findings}
     assert found
     assert not known & {(f.rule, f.subjects) for r in found for p in r.places for f in p.broken}
@@ -130,7 +125,7 @@ def test_every_line_at_other_switches_is_as_the_check_judges_it(price: int) -> N
     for groups, is_kept in (((), True), (problem.groups, False)):
         asked = replace(problem, objective=aim, groups=groups)
         now = assess(asked, layout)
-        found = lines_elsewhere(facts_of(asked, layout), now.findings)
+        found = lines_elsewhere(gather_facts(asked, layout), now.findings)
         assert [line.home for line in found] == [s for s in layout.segments if s.plca_ids]
         places = [(line.home, place) for line in found for place in line.places]
         assert any(not place.broken for _, place in places) == is_kept
@@ -150,7 +145,7 @@ def test_every_line_at_other_switches_is_as_the_check_judges_it(price: int) -> N
 
 def test_what_is_told_where_one_points() -> None:
     problem, layout = ground_problem(), ground_layout()
-    facts = facts_of(problem, layout)
+    facts = gather_facts(problem, layout)
     reasons, lines = why_there(facts), lines_elsewhere(facts)
     section = why_section(problem, len(problem.devices), reasons, lines)
     assert section is not None
@@ -172,14 +167,14 @@ def test_a_page_says_that_time_ran_out_for_this() -> None:
 
 
 def test_stops_when_asked() -> None:
-    facts = facts_of(ground_problem(), ground_layout())
+    facts = gather_facts(ground_problem(), ground_layout())
     assert why_there(facts, should_stop=lambda: True) == ()
     assert lines_elsewhere(facts, should_stop=lambda: True) == ()
 
 
 def test_a_device_alone_is_wondered_about_and_told(machine: tuple[Problem, Layout]) -> None:
     problem, layout = machine
-    found = why_there(facts_of(problem, layout))
+    found = why_there(gather_facts(problem, layout))
     odd = [r for r in found if r.wonder is not None]
     ranks = [list(Wonder).index(r.wonder) for r in odd]
     assert ranks == sorted(ranks)
@@ -224,7 +219,7 @@ def test_rules_of_segments_do_not_look_at_others(machine: tuple[Problem, Layout]
                     replace(broken, burst_counts=(("nobody", 3),)),
                 )
             )
-        facts = facts_of(problem, replace(layout, segments=tuple(segments)))
+        facts = gather_facts(problem, replace(layout, segments=tuple(segments)))
         whole = {(f.rule, f.subjects) for r in own for f in r.findings(facts)}
         single = set()
         for laid in facts.laid:
@@ -235,4 +230,4 @@ def test_rules_of_segments_do_not_look_at_others(machine: tuple[Problem, Layout]
         assert single == whole
         seen |= {rule for rule, _ in whole}
     assert len(seen) >= 6, seen
-    assert rule_findings(facts_of(problem, layout)) == ()
+    assert rule_findings(gather_facts(problem, layout)) == ()

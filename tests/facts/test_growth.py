@@ -8,25 +8,19 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
 from partitioner.facts.growth import Growth, growth_of, rooms_of
 from partitioner.model.problem import Device, Forecast, GradeChoice, Reserve
-from partitioner.network.cable import CableNetwork
 from partitioner.pages.growth import growth_section
 from tests.brute.brute import best_layout
 from tests.brute.parts import LINE, LINK100
 from tests.brute.random_problems import random_problem
-from tests.check.ground import ground_layout, ground_problem, with_limits
+from tests.check.ground import facts_of, ground_layout, ground_problem, with_limits
 from tests.judged import judge
 
 
 def later(id_: str, place: str, probability_ppm: int, grade: str = LINE, **more) -> Forecast:
     return Forecast(Device(id_, place, None, (GradeChoice(grade),), **more), probability_ppm)
-
-
-def facts_of(problem, layout=None):
-    return gather_facts(problem, layout or ground_layout(), CableNetwork(problem))
 
 
 def test_room_of_a_line_by_hand() -> None:
@@ -139,7 +133,7 @@ def test_fits_alone_agrees_with_trying_every_place(seed: int, anywhere: bool) ->
     at = (rng.randrange(8_000_000), rng.randrange(6_000_000), 0)
     device = Device("late", None, at, (GradeChoice(LINE),), unit_load_mul=1_000)
     problem = replace(problem, forecast=(Forecast(device, 500_000),))
-    facts = gather_facts(problem, layout, CableNetwork(problem))
+    facts = facts_of(problem, layout)
     (guest,) = growth_of(facts).guests
     bare = replace(
         problem,

@@ -14,11 +14,10 @@ from partitioner.check.judge import assess_facts
 from partitioner.facts.builds import judge_builds
 from partitioner.facts.harness import cut_sums_um, harness_of
 from partitioner.model.problem import Shop
-from partitioner.network.cable import CableNetwork
 from tests.brute.oracle import Oracle
 from tests.brute.random_problems import random_problem
 from tests.brute.test_brute import KINDS
-from tests.check.ground import ground_layout, ground_problem, with_segment
+from tests.check.ground import facts_of, ground_layout, ground_problem, with_segment
 
 BATCH = 37
 STEP_UM = 5_000
@@ -33,7 +32,7 @@ def drawn(kind: str, seed: int, layouts: int = 4):
     problem = random_problem(seed, 4, **KINDS[kind])
     problem = replace(problem, shop=Shop(BATCH, STEP_UM))
     for layout in itertools.islice(Oracle(problem).drawn(random.Random(seed), 9), layouts):
-        yield gather_facts(problem, layout, CableNetwork(problem))
+        yield gather_facts(problem, layout)
 
 
 @pytest.mark.parametrize("kind", ["options", "builds", "all"])
@@ -96,14 +95,14 @@ def facts_money(facts: Facts) -> float:
 
 def test_terminators_move_to_the_last_fitted_device() -> None:
     problem = ground_problem()
-    facts = gather_facts(problem, ground_layout(), CableNetwork(problem))
+    facts = facts_of(problem)
     ends = {(e.segment, e.node): ([c.name for c in e.builds], e.moves) for e in harness(facts).ends}
     assert ends["line-front", "lamp-2"] == (["base"], True)
     assert ends["line-front", "heater"] == (["winter"], True)
     assert ends["line-front", "front"] == (["base", "winter"], False)
     # With the switch along the line and nobody beyond it, the line ends at the switch.
     layout = with_segment(ground_layout(), "line-front", switch_index=2)
-    facts = gather_facts(problem, layout, CableNetwork(problem))
+    facts = gather_facts(problem, layout)
     ends = {(e.segment, e.node): ([c.name for c in e.builds], e.moves) for e in harness(facts).ends}
     assert ends["line-front", "front"] == (["base"], True)
     assert ends["line-front", "lamp-1"] == (["base", "winter"], False)
@@ -111,7 +110,7 @@ def test_terminators_move_to_the_last_fitted_device() -> None:
 
 def test_a_run_that_shall_stop_lists_no_more_builds() -> None:
     problem = ground_problem()
-    facts = gather_facts(problem, ground_layout(), CableNetwork(problem))
+    facts = facts_of(problem)
     asked = iter([False, True])
     found = harness_of(facts, assess_facts(facts).wires, lambda: next(asked))
     assert (len(found.builds), found.unlisted, found.is_whole) == (1, 1, False)

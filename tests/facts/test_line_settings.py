@@ -5,27 +5,15 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-import pytest
-
-from partitioner.application.check import CheckAnswer
 from partitioner.application.check import judged as judged_with_facts
 from partitioner.check.judge import assess
 from partitioner.facts import line_settings as study
 from partitioner.model.problem import Problem
 from partitioner.pages import line_settings as page
-from partitioner.reading.example import example_text
 from partitioner.report.ethtool import plca_commands
 from partitioner.report.tables import all_tables
-from tests.judged import judge
 
 ROOT = Path(__file__).parent.parent.parent
-
-
-@pytest.fixture(scope="module")
-def judged(tmp_path_factory: pytest.TempPathFactory) -> CheckAnswer:
-    problem = tmp_path_factory.mktemp("example") / "problem.yaml"
-    problem.write_text(example_text(), encoding="utf-8")
-    return judge(problem, ROOT / "tests" / "cli" / "data" / "by-hand.yaml")
 
 
 def test_every_line_has_its_timer_checked(judged) -> None:

@@ -4,18 +4,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from partitioner.check.facts import gather_facts
 from partitioner.check.failures import FailureKind
 from partitioner.check.judge import assess_facts
 from partitioner.facts.losses import every_loss, lost_functions, lost_hardware, to_draw
 from partitioner.model.problem import FailureRule, Group, GroupKind
-from partitioner.network.cable import CableNetwork
 from partitioner.pages.losses import losses_section
-from tests.check.ground import ground_layout, ground_problem
-
-
-def facts_of(problem):
-    return gather_facts(problem, ground_layout(), CableNetwork(problem))
+from tests.check.ground import facts_of, ground_problem
 
 
 def test_every_segment_switch_and_link_once() -> None:

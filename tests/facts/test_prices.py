@@ -13,7 +13,6 @@ from partitioner.check.judge import assess, assess_facts
 from partitioner.facts.elsewhere import why_there
 from partitioner.facts.prices import MOVED_PPM, price_moves
 from partitioner.model.problem import Problem
-from partitioner.network.cable import CableNetwork
 from partitioner.pages.board import money_section
 from partitioner.units import PPM
 from tests.brute.brute import best_layout
@@ -55,7 +54,7 @@ def test_what_is_proved_holds_over_all_layouts(seed: int) -> None:
 def test_a_move_pays_from_its_price_on() -> None:
     read = read_layout(CASE / "problem.yaml", CASE / "layout-by-hand.yaml")
     problem, layout = read.problem, read.layout
-    facts = gather_facts(problem, layout, CableNetwork(problem))
+    facts = gather_facts(problem, layout)
     assessment = assess_facts(facts)
     reasons = why_there(facts, assessment.findings)
     moves = price_moves(assessment.cost, reasons, None)

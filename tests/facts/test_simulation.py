@@ -7,21 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from partitioner.application.check import CheckAnswer, simulate
+from partitioner.application.check import simulate
 from partitioner.errors import InternalFault
 from partitioner.facts import simulation as study
 from partitioner.pages import simulation as page
-from partitioner.reading.example import example_text
-from tests.judged import judge
 
 ROOT = Path(__file__).parent.parent.parent
-
-
-@pytest.fixture(scope="module")
-def judged(tmp_path_factory: pytest.TempPathFactory) -> CheckAnswer:
-    problem = tmp_path_factory.mktemp("example") / "problem.yaml"
-    problem.write_text(example_text(), encoding="utf-8")
-    return judge(problem, ROOT / "tests" / "cli" / "data" / "by-hand.yaml")
 
 
 def test_every_stream_is_seen_below_its_bound(judged) -> None:

@@ -10,17 +10,16 @@ import pytest
 
 from partitioner.check.facts import Facts, gather_facts
 from partitioner.facts.switching import Switching, switching_of
-from partitioner.network.cable import CableNetwork
 from tests.brute.oracle import Oracle
 from tests.brute.random_problems import random_problem
 from tests.brute.test_brute import KINDS
-from tests.check.ground import ground_layout, ground_problem
+from tests.check.ground import facts_of, ground_problem
 
 
 def drawn(kind: str, seed: int) -> Iterator[Facts]:
     problem = random_problem(seed, 5, **KINDS[kind])
     for layout in itertools.islice(Oracle(problem).drawn(random.Random(seed), 9), 4):
-        yield gather_facts(problem, layout, CableNetwork(problem))
+        yield gather_facts(problem, layout)
 
 
 def reached(facts: Facts, found: Switching, stream: str) -> list[str]:
@@ -78,7 +77,7 @@ def test_frames_reach_their_destinations_each_once_and_no_other_segment(kind, se
 
 def test_what_one_end_sends_the_other_hears() -> None:
     problem = ground_problem()
-    found = switching_of(gather_facts(problem, ground_layout(), CableNetwork(problem)))
+    found = switching_of(facts_of(problem))
     at = {(a.node, a.leads_to): a for a in found.attachments}
     assert at["front", "rear"].sends == at["rear", "front"].hears
     assert at["front", "rear"].hears == at["rear", "front"].sends
@@ -95,7 +94,7 @@ def test_what_one_end_sends_the_other_hears() -> None:
 def test_queues_keep_the_order_of_priorities() -> None:
     problem = random_problem(3, 5, **KINDS["all"])
     layout = next(iter(Oracle(problem).drawn(random.Random(3), 9)))
-    found = switching_of(gather_facts(problem, layout, CableNetwork(problem)))
+    found = switching_of(gather_facts(problem, layout))
     queues = found.queue_of()
     used = sorted({s.pcp for s in found.carried.values()})
     assert [queues[pcp] for pcp in used] == list(range(len(used)))
@@ -104,7 +103,7 @@ def test_queues_keep_the_order_of_priorities() -> None:
 
 def test_addresses_are_local_and_differ() -> None:
     problem = ground_problem()
-    found = switching_of(gather_facts(problem, ground_layout(), CableNetwork(problem)))
+    found = switching_of(facts_of(problem))
     assert len(set(found.address_of.values())) == len(found.address_of)
     for name, address in found.address_of.items():
         first = int(address[:2], 16)

@@ -6,15 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess, assess_facts
 from partitioner.errors import InternalFault
 from partitioner.facts import transfer_times as study
 from partitioner.model.problem import Transfer
-from partitioner.network.cable import CableNetwork
 from partitioner.pages.layout import study_layout
 from partitioner.pages.transfers import transfers_section
-from tests.check.ground import MS, ground_layout, ground_problem
+from tests.check.ground import MS, facts_of, ground_layout, ground_problem
 
 UPDATE = Transfer("update", "brain", ("lamp-1", "lamp-2"), 100_001, 10_000 * MS, 1_000)
 LOG = Transfer("log", "motor-1", ("brain",), 50_000, None, 500)
@@ -22,7 +20,7 @@ LOG = Transfer("log", "motor-1", ("brain",), 50_000, None, 500)
 
 def facts_with(*transfers: Transfer):
     problem = replace(ground_problem(), transfers={t.id: t for t in transfers})
-    return gather_facts(problem, ground_layout(), CableNetwork(problem))
+    return facts_of(problem)
 
 
 @pytest.fixture(scope="module")
@@ -87,7 +85,7 @@ def test_a_late_layout_has_no_fast_pace() -> None:
     problem = replace(ground_problem(), transfers={"log": LOG})
     late = replace(problem.streams["speed"], deadline_ns=1_000)
     problem = replace(problem, streams={**problem.streams, "speed": late})
-    times = study.transfer_times(gather_facts(problem, ground_layout(), CableNetwork(problem)))
+    times = study.transfer_times(facts_of(problem))
     assert times.rows[0].fastest is None
     assert times.unsearched == 1
     assert times.one_after_another_ns(["log"]) is None
@@ -127,7 +125,7 @@ def test_section_has_every_device_segment_and_the_whole(timed) -> None:
 
 def test_the_report_adds_what_fits_the_layout() -> None:
     problem = replace(ground_problem(), transfers={"update": UPDATE})
-    facts = gather_facts(problem, ground_layout(), CableNetwork(problem))
+    facts = facts_of(problem)
     steps: list[str] = []
     sections = study_layout(
         facts, assess_facts(facts), on_step=steps.append, simulate_ns=100_000_000
@@ -149,6 +147,6 @@ def test_a_layout_that_gives_no_transfer_a_way_has_no_times() -> None:
     layout = ground_layout()
     nowhere = replace(layout, segments=layout.segments[:0])
     problem = replace(ground_problem(), transfers={UPDATE.id: UPDATE})
-    times = study.transfer_times(gather_facts(problem, nowhere, CableNetwork(problem)))
+    times = study.transfer_times(facts_of(problem, nowhere))
     assert [row.is_joined for row in times.rows] == [False]
     assert times.at_once_ns is None

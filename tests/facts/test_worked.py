@@ -10,12 +10,11 @@ import pytest
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess_facts
 from partitioner.facts.worked import worked_delivery
-from partitioner.network.cable import CableNetwork
 from partitioner.pages.worked import worked_section
 from partitioner.report.tables import worst_first
 from partitioner.timing.worked import PHY_TERM, WAY_TERM
 from tests.bench.planted import planted
-from tests.check.ground import ground_layout, ground_problem
+from tests.check.ground import facts_of, ground_layout, ground_problem
 
 
 @pytest.mark.parametrize("which", ["ground", "planted"])
@@ -25,7 +24,7 @@ def test_the_terms_of_every_leg_add_up(which: str) -> None:
     else:
         machine = planted(8, 0)
         problem, layout = machine.problem, machine.hidden
-    facts = gather_facts(problem, layout, CableNetwork(problem))
+    facts = gather_facts(problem, layout)
     seen = 0
     for figures in facts.timing.streams[:6]:
         if figures.response_ns is None:
@@ -41,7 +40,7 @@ def test_the_terms_of_every_leg_add_up(which: str) -> None:
 
 def test_the_section_ends_with_the_bound_of_the_tightest_delivery() -> None:
     problem = ground_problem()
-    facts = gather_facts(problem, ground_layout(), CableNetwork(problem))
+    facts = facts_of(problem)
     assessment = assess_facts(facts)
     section = worked_section(facts, assessment)
     assert section is not None
@@ -64,7 +63,7 @@ def test_a_reader_can_work_the_terms_out_from_their_inputs() -> None:
         (ground_problem(), ground_layout()),
         ((machine := planted(20, 1)).problem, machine.hidden),
     ):
-        facts = gather_facts(problem, layout, CableNetwork(problem))
+        facts = gather_facts(problem, layout)
         bounded = [f for f in facts.timing.streams if f.response_ns is not None]
         for figures in bounded[:40]:
             for _, terms in worked_delivery(facts, figures).legs:

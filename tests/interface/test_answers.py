@@ -32,16 +32,7 @@ def plan(problem: partitioner.Problem) -> partitioner.Plan:
     return partitioner.plan_layout(problem, workers=1, work_limit=20)
 
 
-@pytest.fixture
-def quiet(tmp_path, monkeypatch, capsys):
-    """Whatever runs here prints nothing and leaves no file in the current folder."""
-    monkeypatch.chdir(tmp_path)
-    yield
-    assert capsys.readouterr() == ("", "")
-    assert list(tmp_path.iterdir()) == []
-
-
-@pytest.mark.usefixtures("quiet")
+@pytest.mark.usefixtures("silent_and_clean")
 def test_each_function_answers_without_a_word(problem, plan) -> None:
     assert (plan.is_optimal, plan.gap, plan.stopped_by) == (True, 0.0, "proof")
     assert plan.bound == plan.priced_total >= plan.money

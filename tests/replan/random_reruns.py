@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
 from dataclasses import replace
 
 from partitioner.check.facts import gather_facts
 from partitioner.model.layout import Layout, Segment
-from partitioner.model.problem import BackboneShape, ChangePrices, Problem, Stream
-from partitioner.network.cable import CableNetwork
+from partitioner.model.problem import BackboneShape, ChangePrices, Problem
 from partitioner.replan.rerun import CannotHold, held_by
 from partitioner.solve.change import Held
 from tests.brute.oracle import Oracle
 from tests.brute.random_problems import MS, random_problem
+from tests.brute.tight_problems import all_streams
 
 KINDS: dict[str, dict] = {
     "plain": {},
@@ -106,19 +105,15 @@ def without(problem: Problem, gone: set[str]) -> Problem:
     )
 
 
-def _streams(problem: Problem, change: Callable[[Stream], Stream]) -> Problem:
-    return replace(problem, streams={k: change(s) for k, s in problem.streams.items()})
-
-
 def _with_deadlines(rng: random.Random, problem: Problem, way: str) -> Problem:
     """Set deadlines; if tight, to 1 to 1.5 times the delays of some layout with some IDs."""
     if way == "loose":
         return problem
-    problem = _streams(problem, lambda s: replace(s, deadline_ns=10 * s.period_ns))
+    problem = all_streams(problem, lambda s: replace(s, deadline_ns=10 * s.period_ns))
     if way == "ten periods":
         return problem
     period = rng.choice([MS // 2, MS, 5 * MS])
-    problem = _streams(problem, lambda s: replace(s, period_ns=max(period, s.period_ns // 4)))
+    problem = all_streams(problem, lambda s: replace(s, period_ns=max(period, s.period_ns // 4)))
     drawn = list(Oracle(problem).drawn(rng, 20))
     if not drawn:
         return problem
@@ -126,13 +121,13 @@ def _with_deadlines(rng: random.Random, problem: Problem, way: str) -> Problem:
     layout = replace(
         layout, segments=tuple(_named(rng, k, s) for k, s in enumerate(layout.segments))
     )
-    facts = gather_facts(problem, layout, CableNetwork(problem))
+    facts = gather_facts(problem, layout)
     worst: dict[str, int] = {}
     for row in facts.timing.streams:
         if row.bound_ns is not None:
             worst[row.stream] = max(worst.get(row.stream, 0), row.bound_ns)
     slack = rng.choice([1.0, 1.0, 1.02, 1.5])
-    return _streams(
+    return all_streams(
         problem,
         lambda s: replace(
             s, deadline_ns=min(10 * s.period_ns, 1_000 + int(slack * worst.get(s.id, 2**60)))

@@ -14,7 +14,6 @@ from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
 from partitioner.check.rules.limits import segments_through_pathways
 from partitioner.model.assessment import Leg, LegKind, StreamFigures
-from partitioner.network.cable import CableNetwork
 from partitioner.report.delays import delay_parts_ns, worst_first
 from partitioner.report.ethtool import plca_commands
 from partitioner.report.outcome_json import outcome_data, outcome_text
@@ -102,7 +101,7 @@ def test_a_pathway_holds_what_the_rule_on_it_counts() -> None:
     problem, layout = ground_problem(), ground_layout()
     assessment = assess(problem, layout)
     rows = {row["pathway"]: row for row in pathways_table(problem, assessment).records()}
-    through = segments_through_pathways(gather_facts(problem, layout, CableNetwork(problem)))
+    through = segments_through_pathways(gather_facts(problem, layout))
     assert {id_: row["segments"].split() for id_, row in rows.items()} == {
         p.id: through[p.id] for p in problem.pathways if through[p.id] or p.max_cables is not None
     }

@@ -18,7 +18,6 @@ from partitioner.check.facts import gather_facts
 from partitioner.errors import NoLayout
 from partitioner.facts.growth import growth_of
 from partitioner.model.outcome import Outcome, Status
-from partitioner.network.cable import CableNetwork
 from partitioner.replan.compare import compare
 from partitioner.replan.reading import read_earlier_layout
 from partitioner.replan.rerun import held_by, rerun
@@ -120,7 +119,7 @@ def test_a_rerun_called_least_costs_no_more_than_the_known_layout(name, accepted
 
 def test_every_place_on_a_line_is_tried_for_a_later_device():
     result = judge(CASES / "growth-place.yaml", CASES / "growth-place-layout.yaml")
-    facts = gather_facts(result.problem, result.layout, CableNetwork(result.problem))
+    facts = gather_facts(result.problem, result.layout)
     assert all(guest.line is not None for guest in growth_of(facts).guests)
 
 
