@@ -68,6 +68,7 @@ class Budget:
     should_stop: Callable[[], bool] = lambda: False
     on_progress: Callable[[Sample, str], None] | None = None
     on_layout: OnLayout | None = None
+
     @property
     def left_s(self) -> float:
         """Seconds left for all runs to come."""

@@ -110,6 +110,11 @@ def mass_value_money(mass_mg: int, price_per_kg_money: int) -> int:
     return ceil_div(mass_mg * price_per_kg_money, 1_000_000)
 
 
+def gap_share(cost_money: int, bound_money: int) -> float:
+    """Share of a cost by which the least possible one may be below it; 0 where nothing is paid."""
+    return max(0.0, (cost_money - bound_money) / cost_money) if cost_money > 0 else 0.0
+
+
 def duration_text(seconds: float) -> str:
     """How long a run or a step took, in units that are read at a glance.
 

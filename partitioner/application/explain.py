@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from partitioner.application.nearest import told_ending
 from partitioner.application.search import Search
+from partitioner.explain.placement import Locate, nowhere
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
     from partitioner.explain.explanation import Explained
-    from partitioner.explain.placement import Locate
     from partitioner.report.sections import Page
 
 EXPLANATION = "explain.json"
@@ -23,11 +23,6 @@ PRICES = "explanation.txt"
 """What is known while the search goes on."""
 EXPLAINED_LAYOUT = "explained-layout.yaml"
 """Not ``layout.yaml``: a folder with that one is taken for the report of a plan."""
-
-
-def nowhere(_: Any) -> str:
-    """No place in a file is known."""
-    return ""
 
 
 @dataclass(frozen=True, slots=True)

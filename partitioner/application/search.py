@@ -48,6 +48,19 @@ def all_cores() -> int:
     return os.cpu_count() or 1
 
 
+def cores_for(workers: int | None) -> int:
+    """Cores to use: so many, or all there are.
+
+    Raises
+    ------
+    ValueError
+        If none are to be used.
+    """
+    if workers is not None and workers < 1:
+        raise ValueError(f"expected at least 1 worker, got {workers}")
+    return workers or all_cores()
+
+
 def load_planner() -> None:
     """Load what a search needs, so that this does not count as search; it takes a second."""
     import partitioner.solve.planner  # noqa: F401

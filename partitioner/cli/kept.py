@@ -15,7 +15,7 @@ from partitioner.report.amounts import gap_text
 from partitioner.report.archive import with_archive
 from partitioner.report.text import plain, verdict_text
 from partitioner.report.verdict import total_text
-from partitioner.units import MONEY_STEPS, in_units
+from partitioner.units import MONEY_STEPS, gap_share, in_units
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +85,7 @@ class Kept:
             return f"{amount} (nothing proved)"
         if _is_proved(cost_money, bound_money):
             return f"{amount} (proved optimal)"
-        return f"{amount} (gap {gap_text((cost_money - bound_money) / cost_money)})"
+        return f"{amount} (gap {gap_text(gap_share(cost_money, bound_money))})"
 
 
 def keep_better(

@@ -19,6 +19,11 @@ _LATER_KEYS = {"switch": ("switch", "switches", "zone")}
 """Keys that say the same thing; the first one that is there counts."""
 
 
+def nowhere(steps: Steps) -> str:
+    """No place in a file is known."""
+    return ""
+
+
 def locator(problem_path: Path, lists_from: Sequence[Path] = ()) -> Locate:
     """Make a function that finds statements in a problem file and the lists beside it.
 
@@ -36,7 +41,7 @@ def locator(problem_path: Path, lists_from: Sequence[Path] = ()) -> Locate:
     except Enough:
         parts = None
     if parts is None:  # It was changed meanwhile.
-        return lambda steps: ""
+        return nowhere
     document = parts.origin.document
     data: dict[str, Any] = document.data
     rows: dict[tuple[str, str], Origin] = {

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from partitioner.application.reading import for_batch
-from partitioner.application.search import Search, all_cores
+from partitioner.application.search import Search, cores_for
 from partitioner.interface.answers import Check, Explanation, Plan, Replan, Report, TradeOff
 from partitioner.interface.problem import AnyPath, Problem, layout_of
 from partitioner.interface.stopping import stop_wish
@@ -174,7 +174,7 @@ def report_layout(
         Another layout to put beside it, or its file: what differs, and the change order. It may
         name what the problem no longer has.
     units
-        Units ordered together, for the order list; None: ``shop.batch`` of the problem.
+        As of ``plan_layout``.
 
     Raises
     ------
@@ -229,9 +229,7 @@ def replan_layout(
         How many layouts to show between touching nothing and planning afresh; 0: the best only.
     problem_before
         The problem before the change, for exact cut lengths.
-    units
-        Units ordered together, for the order list; None: ``shop.batch`` of the problem.
-    time_limit_s, workers, seed, start, on_progress
+    units, time_limit_s, workers, seed, start, on_progress
         As of ``plan_layout``.
 
     Raises
@@ -332,8 +330,8 @@ def explain_problem(
     NoAnswer
         Neither a layout nor a proof that there is none was found.
     """
-    from partitioner.application.explain import explain, nowhere
-    from partitioner.explain.placement import locator
+    from partitioner.application.explain import explain
+    from partitioner.explain.placement import locator, nowhere
 
     if device is not None and device not in problem.model.devices:
         raise ValueError(f"the problem has no device {device!r}")
@@ -387,8 +385,7 @@ def _search(
     """How to search, Ctrl-C being a wish to stop meanwhile."""
     if time_limit_s <= 0:
         raise ValueError(f"expected a time limit above 0 s, got {time_limit_s}")
-    if workers is not None and workers < 1:
-        raise ValueError(f"expected at least 1 worker, got {workers}")
+    cores = cores_for(workers)
     begun_s = time.monotonic()
 
     def tell(doing: str, cost_money: int | None = None, bound_money: int | None = None) -> None:
@@ -401,6 +398,6 @@ def _search(
 
     with stop_wish() as is_stopped:
         yield Search(
-            time_limit_s=time_limit_s, seed=seed, workers=workers or all_cores(), begun_s=begun_s,
+            time_limit_s=time_limit_s, seed=seed, workers=cores, begun_s=begun_s,
             stop=is_stopped, on_progress=sample, on_state=tell, on_step=tell,
         )  # fmt: skip

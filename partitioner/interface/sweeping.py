@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from partitioner.application.search import all_cores
+from partitioner.application.search import cores_for
 from partitioner.interface.answers import Printed
 from partitioner.interface.problem import AnyPath, problem_of_data
 from partitioner.interface.stopping import stop_wish
@@ -182,10 +182,8 @@ def sweep(
     from partitioner.studies.folder import CASES, JUDGED, InFolder
     from partitioner.studies.study_file import read_study
 
-    if workers is not None and workers < 1:
-        raise ValueError(f"expected at least 1 worker, got {workers}")
     place = None if folder is None else Path(folder)
-    cores = workers or all_cores()
+    cores = cores_for(workers)
     memory: str | int = "auto" if memory_bytes is None else memory_bytes
     running = Running(
         read_study(Path(study), [Path(lists) for lists in lists_from]),

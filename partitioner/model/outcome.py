@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from partitioner.model.layout import Layout
+from partitioner.units import gap_share
 
 
 class Status(StrEnum):
@@ -53,6 +54,4 @@ class Outcome:
     @property
     def gap(self) -> float:
         """Proven relative gap, (cost - bound) / cost; 0 when optimal or cost is 0."""
-        if self.cost_money <= 0:
-            return 0.0
-        return max(0.0, (self.cost_money - self.bound_money) / self.cost_money)
+        return gap_share(self.cost_money, self.bound_money)

@@ -15,7 +15,7 @@ from partitioner.explain.explanation import (
     NoLayoutExplained,
 )
 from partitioner.explain.handles.handle import Handle
-from partitioner.explain.placement import Locate
+from partitioner.explain.placement import Locate, nowhere
 from partitioner.explain.rule_prices import UNSURE_GAP, LayoutExplained, Price, RulePrice
 from partitioner.explain.ways_out import WayOut
 from partitioner.model.assessment import Assessment
@@ -42,15 +42,10 @@ UNSURE = (
     "dearer than need be: a longer --time-limit tells."
 )
 
-
 NOTHING_CHEAPER = "Nothing cheaper was found without any rule that there was time for."
 
 
-def _nowhere(steps: Any) -> str:
-    return ""
-
-
-def explained_text(problem: Problem, explained: Explained, locate: Locate = _nowhere) -> str:
+def explained_text(problem: Problem, explained: Explained, locate: Locate = nowhere) -> str:
     """The explanation as plain text for stdout; ``locate`` adds where a rule stands."""
     if isinstance(explained, NoLayoutExplained):
         text = _none_text(problem, explained, locate)
@@ -302,7 +297,7 @@ def _device_text(problem: Problem, explained: DeviceExplained) -> str:
 
 
 def explained_data(
-    problem: Problem, explained: Explained, locate: Locate = _nowhere
+    problem: Problem, explained: Explained, locate: Locate = nowhere
 ) -> dict[str, Any]:
     """The explanation as data for JSON; money in currency units."""
     if isinstance(explained, NoLayoutExplained):
@@ -384,7 +379,7 @@ def _certain(price: Price, is_tried: bool = True) -> tuple[float | None, float |
 def explained_page(
     problem: Problem,
     explained: Explained,
-    locate: Locate = _nowhere,
+    locate: Locate = nowhere,
     made_on: date | None = None,
 ) -> Page:
     """The page of an explanation, in the frame of a report: the answer, then the layout."""

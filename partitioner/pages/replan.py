@@ -22,7 +22,7 @@ from partitioner.report.amounts import count_text, gap_text, money_text
 from partitioner.report.charts import Series, xy_figure
 from partitioner.report.sections import Section, Table
 from partitioner.report.text import head_text, plain, table_text, wrapped
-from partitioner.units import MONEY_STEPS
+from partitioner.units import MONEY_STEPS, gap_share
 
 _ALONG = (ChangeKind.NEW_PIECE, ChangeKind.PIECE_GONE, ChangeKind.NEW_ID)
 FRONT_KEYS = ("number", "layout", "change", "total", "known")
@@ -95,7 +95,7 @@ def proof_sentence(result: Rerun) -> str:
         )
     if searched.plan_bound_money <= 0:
         return " ".join([*parts, "There was no time to prove how much less another could cost."])
-    gap = (found.total_money - searched.total_bound_money) / max(1, found.total_money)
+    gap = gap_share(found.total_money, searched.total_bound_money)
     least = searched.least_change_money
     bound, plan_bound, change = (
         money_text(m, currency)

@@ -9,6 +9,7 @@ from typing import Any
 
 from partitioner.model.layout import Layout
 from partitioner.studies.study import Case, Factor, Setting, Study
+from partitioner.units import gap_share
 
 NEAR = 0.01
 """A layout within this share of the best is as good as it, before anything is ordered."""
@@ -39,7 +40,7 @@ class CaseResult:
         """Proven gap, a share of the cost."""
         if self.cost_money is None or self.bound_money is None:
             return None
-        return max(0.0, 1 - self.bound_money / self.cost_money) if self.cost_money else 0.0
+        return gap_share(self.cost_money, self.bound_money)
 
     @property
     def status(self) -> str:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from partitioner.model.layout import Layout
+from partitioner.units import gap_share
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +66,7 @@ class Point:
     @property
     def gap(self) -> float:
         """Share of the cost by which the cheapest layout of this value may be below it."""
-        if self.cost_money <= 0:
-            return 0.0
-        return max(0.0, (self.cost_money - self.bound_money) / self.cost_money)
+        return gap_share(self.cost_money, self.bound_money)
 
 
 @dataclass(frozen=True, slots=True)

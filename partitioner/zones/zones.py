@@ -13,6 +13,7 @@ from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.runs import Answer, Budget
+from partitioner.units import gap_share
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,11 +45,7 @@ class Turned:
     @property
     def gap(self) -> float | None:
         """Proven gap of the layout found."""
-        if self.cost_money is None:
-            return None
-        if self.cost_money <= 0:
-            return 0.0
-        return max(0.0, (self.cost_money - self.bound_money) / self.cost_money)
+        return None if self.cost_money is None else gap_share(self.cost_money, self.bound_money)
 
 
 @dataclass(frozen=True, slots=True)
