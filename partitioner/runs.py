@@ -153,7 +153,7 @@ class Budget:
         if assessment.findings:
             raise InternalFault(
                 "the check does not accept a layout of the study",
-                [f"[{f.rule}] {f.sentence}" for f in assessment.findings],
+                [f.line for f in assessment.findings],
             )
         return Result(
             Answer.FOUND,

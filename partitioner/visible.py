@@ -87,6 +87,11 @@ def json_text(data: Any, *, indent: int | None = 2) -> str:
     return _WITHIN_LINES.sub(lambda match: json.dumps(match[0])[1:-1], text)
 
 
+def json_file(data: Any) -> str:
+    """Text of a file of data, as :func:`json_text` writes it."""
+    return json_text(data, indent=1) + "\n"
+
+
 @cache
 def _encoder(between: str, after_key: str = ": ") -> json.JSONEncoder:
     return json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(between, after_key))

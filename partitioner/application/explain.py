@@ -71,10 +71,10 @@ class ExplainAnswer:
         """A page with the files of its tables, the data and the layout explained, by name."""
         from partitioner.reading.layout_file import layout_text
         from partitioner.report.page import page_files
-        from partitioner.visible import json_text
+        from partitioner.visible import json_file
 
         files = page_files(self.page(made_on))
-        files[EXPLANATION] = json_text(self.data(), indent=1) + "\n"
+        files[EXPLANATION] = json_file(self.data())
         if self.outcome is not None:
             files[EXPLAINED_LAYOUT] = layout_text(self.outcome.layout, self.problem)
         return files

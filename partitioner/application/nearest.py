@@ -51,7 +51,7 @@ class NearestAnswer(LayoutAnswer):
         told = []
         for place in places[:MOST_TOLD]:
             told.append(f"{place.device}, best as {place.where}:")
-            told += [f"  [{f.rule}] {f.sentence}" for f in place.findings]
+            told += [f"  {f.line}" for f in place.findings]
             told.append(f"  would allow it: {allowed_by(place)}")
         if len(places) > MOST_TOLD:
             told.append(f"and {len(places) - MOST_TOLD} more, in the report")

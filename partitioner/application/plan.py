@@ -181,7 +181,7 @@ def _crew(problem: Problem, search: Search) -> Iterator[Crew | None]:
 
 def _must_agree(problem: Problem, outcome: Outcome, assessment: Assessment) -> None:
     """Compare what the solver says with what the check finds; they share no arithmetic."""
-    details = [f"[{f.rule}] {f.sentence}" for f in assessment.findings]
+    details = [f.line for f in assessment.findings]
     if assessment.cost.objective_money != outcome.cost_money:
         details.append(
             f"cost {outcome.cost_money} by the solver, "

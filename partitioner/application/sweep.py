@@ -17,12 +17,13 @@ from partitioner.reading.yaml_text import dump
 from partitioner.replan.reading import earlier_layout
 from partitioner.report.sections import Page
 from partitioner.report.writer import LAYOUT
-from partitioner.studies.folder import RESULT, RUN, InMemory, Results, data_of, json_file
+from partitioner.studies.folder import RESULT, RUN, InMemory, Results, data_of
 from partitioner.studies.keys import case_key, judge_key
 from partitioner.studies.lessons import CaseResult, Estimate, Learned, Robustness, robustness
 from partitioner.studies.study import Ask, Case, CaseTask, JudgeTask, Study, asked_of
 from partitioner.studies.study_file import case_digest, case_problem
 from partitioner.studies.variation import varied
+from partitioner.visible import json_file
 
 if TYPE_CHECKING:
     from partitioner.cluster.connection import Client

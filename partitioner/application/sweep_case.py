@@ -19,9 +19,10 @@ from partitioner.reading.layout_file import layout_text
 from partitioner.report.delays import worst_first
 from partitioner.report.tables import layout_counts
 from partitioner.report.writer import LAYOUT
-from partitioner.studies.folder import RESULT, json_file
+from partitioner.studies.folder import RESULT
 from partitioner.studies.study import Ask, CaseTask, JudgeTask
 from partitioner.tradeoff.state import state_files
+from partitioner.visible import json_file
 
 
 def run_case(task: CaseTask) -> dict[str, str]:

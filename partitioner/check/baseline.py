@@ -141,7 +141,7 @@ def _link(problem: Problem, device: Device, grade: Grade, way_um: int, *, fits: 
     make = ItemMaker(problem)
     own = problem.fitted_share_ppm((device.id,))
     line = problem.line
-    price = next((c.phy_price_money for c in device.grades if c.grade == grade.id), None)
+    price = device.phy_price_money(grade.id)
     items = (
         make.cable(grade, way_um, own, STAR),
         make.cable(grade, line.drop_slack_um, own, STAR),

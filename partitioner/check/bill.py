@@ -141,7 +141,7 @@ def segment_items(
     for device_id in segment.devices:
         device = problem.devices[device_id]
         own = problem.fitted_share_ppm((device_id,))
-        stated_price = next((c.phy_price_money for c in device.grades if c.grade == grade.id), None)
+        stated_price = device.phy_price_money(grade.id)
         items.append(make.part(grade.device_phy, "device PHY", own, where, stated_price))
         items.append(make.part(grade.connector, "connector", own, where))
         if grade.is_line:

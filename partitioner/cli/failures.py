@@ -123,7 +123,7 @@ def _tell_broken_rules(error: BrokenRules, voice: Voice) -> dict[str, Any]:
     else:
         voice.error(f"the layout breaks {breaks}.")
     for finding in broken:
-        voice.plain(f"  [{finding.rule}] {visible(finding.sentence)}")
+        voice.plain(f"  {visible(finding.line)}")
     return {
         **error.data,
         "status": "broken-rules" if broken else "incomplete",

@@ -88,8 +88,9 @@ def command(
     from partitioner.cli.voice import Voice
     from partitioner.cluster.connection import local_cluster, require_distributed
     from partitioner.pages.sweep import SWEEP, estimate_text
-    from partitioner.studies.folder import CASES, JUDGED, InFolder, json_file
+    from partitioner.studies.folder import CASES, JUDGED, InFolder
     from partitioner.studies.study_file import read_study
+    from partitioner.visible import json_file
 
     voice = Voice(session)
     voice.step(f"reading {study}")

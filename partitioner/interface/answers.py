@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from partitioner.application.replan import ReplanAnswer
     from partitioner.application.report import ReportAnswer
     from partitioner.application.tradeoff import TradeOffAnswer
-    from partitioner.report.sections import Page
+    from partitioner.report.sections import Page, Table
 
 
 VERDICT = "check.json"
@@ -66,7 +66,12 @@ class Answer:
     @cached_property
     def tables(self) -> Mapping[str, pd.DataFrame]:
         """Its tables as DataFrames, named as the CSV files of the report."""
-        return Tables({t.name: t for s in self._page.walk() for t in s.tables})
+        told = {t.name: t for s in self._page.walk() for t in s.tables}
+        return Tables({**self._own_tables(), **told})
+
+    def _own_tables(self) -> Mapping[str, Table]:
+        """Tables that it has whether its report shows them or not."""
+        return {}
 
     @cached_property
     def drawings(self) -> Mapping[str, Drawing]:
@@ -140,13 +145,10 @@ class _OfLayout(Answer):
         made: Assessment = self._answer.assessment
         return made
 
-    @cached_property
-    def tables(self) -> Mapping[str, pd.DataFrame]:
-        """Its tables as DataFrames, named as the CSV files of the report."""
+    def _own_tables(self) -> Mapping[str, Table]:
         from partitioner.report.tables import all_tables
 
-        own = all_tables(self.problem.model, self._assessment)
-        return Tables(own | {t.name: t for s in self._page.walk() for t in s.tables})
+        return all_tables(self.problem.model, self._assessment)
 
     @property
     def layout(self) -> Layout:
@@ -268,9 +270,9 @@ class Check(_OfLayout, Printed):
 
     def files(self) -> dict[str, str | bytes]:
         """What the command prints with ``--json``, as a file: it writes no other."""
-        from partitioner.visible import json_text
+        from partitioner.visible import json_file
 
-        return {VERDICT: json_text(self._answer.data(), indent=1) + "\n"}
+        return {VERDICT: json_file(self._answer.data())}
 
 
 @dataclass(frozen=True, repr=False)

@@ -186,6 +186,11 @@ class RuleFinding:
     subjects: tuple[str, ...]
     sentence: str
 
+    @property
+    def line(self) -> str:
+        """The sentence with the rule that it is about."""
+        return f"[{self.rule}] {self.sentence}"
+
 
 @dataclass(frozen=True, slots=True)
 class RuleMargin:

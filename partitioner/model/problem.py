@@ -5,9 +5,10 @@ Every quantity is an integer in the base unit its name ends with (see :mod:`part
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from math import isqrt
 
 from partitioner.model.catalogue import Catalogue
 from partitioner.units import PPM, ceil_div
@@ -125,6 +126,16 @@ class Routing:
     metric: Metric = Metric.RECTILINEAR
     factor_ppm: int = 1_000_000
 
+    def distance_um(self, a: Sequence[int], b: Sequence[int]) -> int:
+        """Distance of two points where no pathway leads, rounded up."""
+        gaps = [abs(p - q) for p, q in zip(a, b, strict=True)]
+        if self.metric is Metric.RECTILINEAR:
+            return ceil_div(sum(gaps) * self.factor_ppm, PPM)
+        # Exact integer square root, rounded up: straight lines must never come out too short.
+        scaled = sum(g * g for g in gaps) * self.factor_ppm * self.factor_ppm
+        root = isqrt(scaled)
+        return ceil_div(root + (root * root < scaled), PPM)
+
 
 @dataclass(frozen=True, slots=True)
 class PortGroup:
@@ -231,6 +242,10 @@ class Device:
     function: str | None = None
     mass_mg: int = 0
     capacitance_pf: float | None = None
+
+    def phy_price_money(self, grade: str) -> int | None:
+        """Price of its PHY of a grade, where it has one of its own."""
+        return next((c.phy_price_money for c in self.grades if c.grade == grade), None)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,33 +6,22 @@ import heapq
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from math import isqrt
 
 import networkx as nx
 import numpy as np
 import numpy.typing as npt
 
-from partitioner.model.problem import Device, Metric, Problem, Switch
-from partitioner.units import PPM, ceil_div
+from partitioner.model.problem import Device, Metric, Problem, Routing, Switch
+from partitioner.units import PPM
 
 
-def metric_um(a: Sequence[int], b: Sequence[int], metric: Metric, factor_ppm: int) -> int:
-    """Distance of two points by ``metric`` times the routing factor, in µm, rounded up."""
-    gaps = [abs(p - q) for p, q in zip(a, b, strict=True)]
-    if metric is Metric.RECTILINEAR:
-        return ceil_div(sum(gaps) * factor_ppm, PPM)
-    # Exact integer square root, rounded up: straight lines must never come out too short.
-    scaled = sum(g * g for g in gaps) * factor_ppm * factor_ppm
-    root = isqrt(scaled)
-    return ceil_div(root + (root * root < scaled), PPM)
-
-
-def _metric_matrix_um(
-    rows: npt.NDArray[np.int64], columns: npt.NDArray[np.int64], metric: Metric, factor_ppm: int
+def _distances_um(
+    rows: npt.NDArray[np.int64], columns: npt.NDArray[np.int64], routing: Routing
 ) -> npt.NDArray[np.int64]:
-    """Distances of all pairs of two point sets, µm, int64, equal to :func:`metric_um`."""
+    """Distances of all pairs of two point sets, equal to :meth:`Routing.distance_um`."""
+    factor_ppm = routing.factor_ppm
     gaps: npt.NDArray[np.int64] = np.abs(rows[:, None, :] - columns[None, :, :])
-    if metric is Metric.RECTILINEAR:
+    if routing.metric is Metric.RECTILINEAR:
         sums: npt.NDArray[np.int64] = gaps.sum(axis=2)
         return -((-sums * factor_ppm) // PPM)
     factor = factor_ppm / PPM
@@ -48,7 +37,7 @@ def _metric_matrix_um(
     wanted = np.sqrt((gaps.astype(float) ** 2).sum(axis=2)) * factor
     exact: npt.NDArray[np.int64] = np.ceil(wanted).astype(np.int64)
     for i, j in np.argwhere(np.abs(wanted - np.rint(wanted)) <= 1e-9 + 1e-14 * wanted):
-        exact[i, j] = metric_um(rows[i].tolist(), columns[j].tolist(), metric, factor_ppm)
+        exact[i, j] = routing.distance_um(rows[i].tolist(), columns[j].tolist())
     return exact
 
 
@@ -102,8 +91,7 @@ class CableNetwork:
     def __init__(self, problem: Problem, look: Callable[[], object] = lambda: None):
         self._problem = problem
         self._look = look
-        self._metric = problem.routing.metric
-        self._factor = problem.routing.factor_ppm
+        self._routing = problem.routing
         self._sites: dict[str, _Site] = {}
         # A report tries many other places, and asks it of every cable each time.
         self._pathways_on: dict[tuple[str, str], tuple[str, ...]] = {}
@@ -147,8 +135,8 @@ class CableNetwork:
             if own is not None and own in self._place_index:
                 self._attach[id_] = (self._place_index[own], 0)
                 continue
-            gaps = _metric_matrix_um(
-                np.array([position], dtype=np.int64), self._place_xyz, self._metric, self._factor
+            gaps = _distances_um(
+                np.array([position], dtype=np.int64), self._place_xyz, self._routing
             )[0]
             nearest = int(np.argmin(gaps))
             self._attach[id_] = (nearest, int(gaps[nearest]))
@@ -173,7 +161,7 @@ class CableNetwork:
             If no pathway joins them. The reader refuses such files.
         """
         if not self.has_pathways:
-            return metric_um(self.position_um(a), self.position_um(b), self._metric, self._factor)
+            return self._routing.distance_um(self.position_um(a), self.position_um(b))
         (pa, ga), (pb, gb) = self._attach[a], self._attach[b]
         if self._same_point(a, b):
             return 0
@@ -199,9 +187,7 @@ class CableNetwork:
             step = 1 + _AT_ONCE // (1 + len(b))
             for k in range(0, len(a), step):
                 self._look()
-                lengths[k : k + step] = _metric_matrix_um(
-                    a[k : k + step], b, self._metric, self._factor
-                )
+                lengths[k : k + step] = _distances_um(a[k : k + step], b, self._routing)
             return lengths
         pa = np.array([self._attach[r] for r in rows], dtype=np.int64).reshape(-1, 2)
         pb = np.array([self._attach[c] for c in columns], dtype=np.int64).reshape(-1, 2)

@@ -44,7 +44,7 @@ def losses_section(facts: Facts, assessment: Assessment) -> Section | None:
         id="failures",
         chapter=Chapter.FAILURES,
         points=[
-            f"{loss.failure.sentence} breaks rule {listed(list(loss.broken_rules))}."
+            f"{loss.failure.sentence} breaks rule {listed(loss.broken_rules)}."
             for loss in found
             if loss.broken_rules
         ],

@@ -47,7 +47,7 @@ def nearest_miss_section(problem: Problem, miss: NearestMiss) -> Section:
         intro,
         (_table(miss),),
         id="nearest-miss",
-        points=[f"{p.device}: {listed(list(p.changes))}." for p in helped],
+        points=[f"{p.device}: {listed(p.changes)}." for p in helped],
     )
 
 

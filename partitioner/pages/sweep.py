@@ -17,7 +17,6 @@ from partitioner.report.page import page_files
 from partitioner.report.sections import Column, Figure, Kind, Page, Section, State, Table
 from partitioner.report.svg import standalone
 from partitioner.report.text import plain, table_text
-from partitioner.studies.folder import json_file
 from partitioner.studies.lessons import (
     CaseResult,
     Estimate,
@@ -31,6 +30,7 @@ from partitioner.studies.lessons import (
 )
 from partitioner.studies.study import Factor, Study
 from partitioner.units import MONEY_STEPS, duration_text, in_units
+from partitioner.visible import json_file
 
 SWEEP = "sweep.json"
 """File of the answer as data; a folder with it holds a study."""

@@ -40,7 +40,7 @@ def zones_section(problem: Problem, zones: Zones) -> Section:
             "was not proved optimal. Plan again with more time."
         )
     if zones.skipped:
-        lines.append(f"No time was left for {listed(list(zones.skipped))}.")
+        lines.append(f"No time was left for {listed(zones.skipped)}.")
     points = [
         f"{row.switch} cannot be {'opened' if row.opened else 'closed'}: {row.reason}"
         for row in zones.rows

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal
-from math import isqrt
 
 import numpy as np
 import numpy.typing as npt
@@ -14,15 +13,10 @@ from partitioner.model.catalogue import Catalogue
 from partitioner.reading.base_units import position_um, same
 from partitioner.reading.parts import Parts
 from partitioner.reading.schema import BackboneTable, DeviceTable, LimitTable, StreamTable
-from partitioner.units import (
-    MONEY_STEPS,
-    MUL_PER_UNIT_LOAD,
-    NS_PER_US,
-    PPM,
-    UM_PER_M,
-    ceil_div,
-    to_base,
-)
+from partitioner.units import MONEY_STEPS, MUL_PER_UNIT_LOAD, NS_PER_US, UM_PER_M, to_base
+
+STRAIGHT = model.Routing(model.Metric.STRAIGHT)
+"""Cables as the crow flies."""
 
 
 def _um(value: Decimal) -> int:
@@ -76,18 +70,6 @@ def pathway_id(table_id: str | None, ends: tuple[str, str]) -> str:
     return table_id if table_id is not None else f"{ends[0]}-{ends[1]}"
 
 
-def distance_um(
-    a: tuple[int, int, int], b: tuple[int, int, int], metric: str, factor_ppm: int
-) -> int:
-    """Distance of two points times the routing factor, in µm, rounded up."""
-    gaps = [abs(p - q) for p, q in zip(a, b, strict=True)]
-    if metric == "rectilinear":
-        return ceil_div(sum(gaps) * factor_ppm, PPM)
-    square = sum(g * g for g in gaps) * factor_ppm * factor_ppm
-    root = isqrt(square)
-    return ceil_div(root if root * root == square else root + 1, PPM)
-
-
 def distances(
     rows: npt.ArrayLike, columns: npt.ArrayLike, metric: str
 ) -> npt.NDArray[np.float64]:
@@ -106,8 +88,7 @@ def _pathways(
         if way.length_m is not None:
             length = _um(way.length_m)
         else:
-            a, b = (places[end].position_um for end in ends)
-            length = distance_um(a, b, routing.metric, routing.factor_ppm)
+            length = routing.distance_um(*(places[end].position_um for end in ends))
         found.append(model.Pathway(pathway_id(way.id, ends), ends, length, way.max_cables))
     return tuple(found)
 

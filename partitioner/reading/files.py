@@ -76,10 +76,14 @@ def read_bytes(path: Path, most_bytes: int = LARGEST_FILE_BYTES) -> bytes:
         raise Unreadable(f"can't be read: {error.strerror or error}") from None
     except ValueError:
         # A NUL, or half of a surrogate pair.
-        raise Unreadable("expected the name of a file, got one that no file can have") from None
+        raise _no_name() from None
     if len(content) > most_bytes:
         raise _too_large(most_bytes, "more")
     return content
+
+
+def _no_name() -> Unreadable:
+    return Unreadable("expected the name of a file, got one that no file can have")
 
 
 def _must_be_readable(told: os.stat_result, most_bytes: int) -> None:
@@ -212,7 +216,7 @@ class Folders:
                     return path, _read_named(path, real)
                 first = first or path
         except (OSError, ValueError):
-            raise Unreadable("expected the name of a file, got one that no file can have") from None
+            raise _no_name() from None
         if first is not None:
             raise Unreadable(f"no such file: {first}", _near(first))
         raise Outside("expected a file in the folder of this one or below it")

@@ -9,6 +9,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema
 
+from partitioner.reading.kinds import json_number
 from partitioner.reading.schema import FORMAT, PROPOSE, KeyTable, ProblemTable
 
 
@@ -24,7 +25,7 @@ def plain_default(value: Any) -> Any:
     if isinstance(value, Enum):
         return value.value
     if isinstance(value, Decimal):
-        return int(value) if value == value.to_integral_value() else float(value)
+        return json_number(value)
     if isinstance(value, BaseModel):
         return {}  # every key of it has a default of its own
     if isinstance(value, (list, tuple)):

@@ -222,15 +222,16 @@ class Number(ValueKind):
         """JSON Schema with bounds and the unit under ``x-unit``."""
         made: dict[str, Any] = {"type": "number"}
         if self.low is not None:
-            made["exclusiveMinimum" if self.above else "minimum"] = _json_number(self.low)
+            made["exclusiveMinimum" if self.above else "minimum"] = json_number(self.low)
         if self.high is not None:
-            made["maximum"] = _json_number(self.high)
+            made["maximum"] = json_number(self.high)
         if self.unit:
             made["x-unit"] = self.unit
         return made
 
 
-def _json_number(value: Decimal) -> int | float:
+def json_number(value: Decimal) -> int | float:
+    """A number as JSON has it."""
     return int(value) if value == value.to_integral_value() else float(value)
 
 

@@ -222,7 +222,7 @@ def _point(
     # Names tell who carries on: a segment has an old name only if it does.
     same = frozenset(s.id for s in before.segments)
     comparison = compare(problem, before, layout, problem_before=problem_before, same=same)
-    details = [f"[{f.rule}] {f.sentence}" for f in assessment.findings]
+    details = [f.line for f in assessment.findings]
     if assessment.cost.objective_money != found.plan_money:
         details.append(
             f"plan cost {found.plan_money} by the search, "

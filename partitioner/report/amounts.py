@@ -6,10 +6,12 @@ Bounds are rounded up and margins down, so that a printed figure never flatters 
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
+from partitioner import wording
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_MS, NS_PER_US, PPM, UM_PER_M
-from partitioner.visible import visible
+from partitioner.visible import some_of, visible
 
 NBSP = "\u00a0"
 THIN = "\u202f"
@@ -172,9 +174,13 @@ def time_text(time_ns: int, rounding: str = ROUND_CEILING) -> str:
     >>> time_text(812_340).replace(NBSP, " "), time_text(8_812_340).replace(NBSP, " ")
     ('813 µs', '8.82 ms')
     """
-    is_long = abs(time_ns) >= NS_PER_MS
-    value = Decimal(time_ns) / (NS_PER_MS if is_long else NS_PER_US)
-    return f"{significant_text(value, rounding)}{NBSP}{'ms' if is_long else 'µs'}"
+    unit_ns, unit = _time_unit(time_ns)
+    return f"{significant_text(Decimal(time_ns) / unit_ns, rounding)}{NBSP}{unit}"
+
+
+def _time_unit(time_ns: int) -> tuple[int, str]:
+    """The unit that a time is shown in, in ns, and its sign."""
+    return (NS_PER_MS, "ms") if abs(time_ns) >= NS_PER_MS else (NS_PER_US, "µs")
 
 
 def margin_time_text(time_ns: int) -> str:
@@ -195,9 +201,8 @@ def stated_time_text(time_ns: int) -> str:
     text = time_text(time_ns)
     if text == margin_time_text(time_ns):
         return text
-    is_long = time_ns >= NS_PER_MS
-    value = Decimal(time_ns) / (NS_PER_MS if is_long else NS_PER_US)
-    return f"{value.normalize():f}{NBSP}{'ms' if is_long else 'µs'}"
+    unit_ns, unit = _time_unit(time_ns)
+    return f"{(Decimal(time_ns) / unit_ns).normalize():f}{NBSP}{unit}"
 
 
 def kept_time_text(time_ns: int, limit_ns: int) -> str:
@@ -210,7 +215,7 @@ def kept_time_text(time_ns: int, limit_ns: int) -> str:
     >>> kept_time_text(2_211_390, 2_219_000).replace(NBSP, " ")
     '2.212 ms'
     """
-    unit_ns, unit = (NS_PER_MS, "ms") if time_ns >= NS_PER_MS else (NS_PER_US, "µs")
+    unit_ns, unit = _time_unit(time_ns)
     value, limit = Decimal(time_ns) / unit_ns, Decimal(limit_ns) / unit_ns
     shown, digits = _significant(value, ROUND_CEILING, MOST_DECIMALS), 3
     while shown > limit and shown > value:
@@ -247,10 +252,6 @@ def count_text(count: int, one: str, many: str | None = None) -> str:
     return f"{count}{NBSP}{one if count == 1 else many or one + 's'}"
 
 
-def listed(items: list[str], most: int = 6) -> str:
+def listed(items: Collection[str], most: int = 6) -> str:
     """Names in a sentence: ``a, b and c``; past ``most`` the rest is counted."""
-    if len(items) > most:
-        return ", ".join(items[:most]) + f" and {len(items) - most} more"
-    if len(items) < 2:
-        return "".join(items)
-    return ", ".join(items[:-1]) + " and " + items[-1]
+    return wording.listed(items) if len(items) <= most else some_of(list(items), most)

@@ -10,7 +10,7 @@ from partitioner.model.assessment import Assessment
 from partitioner.model.plca import plca_ids
 from partitioner.model.problem import Device, Problem, Switch
 from partitioner.units import UM_PER_M
-from partitioner.visible import json_text, visible
+from partitioner.visible import json_file, visible
 
 
 def layout_graph(problem: Problem, assessment: Assessment, mark: dict[str, str]) -> nx.Graph:
@@ -82,5 +82,5 @@ def graph_files(graph: nx.Graph) -> dict[str, str]:
     links: dict[str, Any] = nx.node_link_data(graph, edges="links")
     return {
         "layout.graphml": "\n".join(nx.generate_graphml(graph)) + "\n",
-        "layout-graph.json": json_text(links, indent=1) + "\n",
+        "layout-graph.json": json_file(links),
     }

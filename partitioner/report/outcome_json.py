@@ -10,7 +10,7 @@ from partitioner.model.outcome import Outcome
 from partitioner.report.sections import tables_of
 from partitioner.report.told import Told
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_US, in_units
-from partitioner.visible import json_text
+from partitioner.visible import json_file
 
 FORMAT = 1
 
@@ -95,7 +95,7 @@ def _run(outcome: Outcome) -> dict[str, Any]:
 
 def outcome_text(told: Told, layout_digest: str | None = None) -> str:
     """``outcome.json`` as text: indented, UTF-8 letters as they are, keys in a fixed order."""
-    return json_text(outcome_data(told, layout_digest), indent=1) + "\n"
+    return json_file(outcome_data(told, layout_digest))
 
 
 def _finite(value: Any) -> Any:

@@ -99,7 +99,7 @@ def _lines(told: Told) -> Section:
     intro = (
         f"{count_text(len(lines), 'shared line')} and "
         f"{count_text(len(layout.segments) - len(lines), 'link')} at "
-        f"{listed(list(layout.open_switches))}. Devices are listed in the order in which the "
+        f"{listed(layout.open_switches)}. Devices are listed in the order in which the "
         "cable meets them."
     )
     devices = (len(", ".join(segment.devices)) for segment in layout.segments)

@@ -36,7 +36,7 @@ def verdict_text(
     """
     blocks = [head_text(problem, assessment, outcome)]
     if assessment.broken:
-        told = [f"[{f.rule}] {rounded_amounts(visible(f.sentence))}" for f in assessment.broken]
+        told = [rounded_amounts(visible(f.line)) for f in assessment.broken]
         blocks.append("\n".join(wrapped(line, "  ") for line in told))
     blocks += [
         table_text(segments_table(problem, assessment), SEGMENT_KEYS),

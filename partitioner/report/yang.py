@@ -12,7 +12,7 @@ from typing import Any
 
 from partitioner.report.file_names import distinct_names
 from partitioner.report.sections import Table
-from partitioner.visible import json_text
+from partitioner.visible import json_file
 
 COMPONENT = "c-vlan"
 LONGEST_NAME = 32
@@ -44,7 +44,7 @@ def yang_files(tables: Mapping[str, Table], mark: str) -> dict[str, str]:
         data = _configuration(
             bridge, own, [row for row in entries if row["switch"] == switch], queues, mark
         )
-        files[name] = json_text(data, indent=1) + "\n"
+        files[name] = json_file(data)
     return files
 
 

@@ -17,7 +17,7 @@ from typing import Any, Protocol
 from partitioner.errors import MachineFault
 from partitioner.reading.files import Unreadable, as_json, as_text, read_bytes, read_result
 from partitioner.reading.limits import LARGEST_RESULT_BYTES, MOST_RESULT_VALUES
-from partitioner.visible import json_text
+from partitioner.visible import json_file
 
 RESULT = "result.json"
 """What a case answered; the same in every run that is limited by work."""
@@ -27,11 +27,6 @@ _DIGESTS = "sha256"
 CASES, JUDGED = "cases", "judged"
 """Folders of a study: results of its cases, and judgements of the best layouts in each."""
 _PART = ".part-"
-
-
-def json_file(data: Any) -> str:
-    """Text of a file of data."""
-    return json_text(data, indent=1) + "\n"
 
 
 def data_of(files: Mapping[str, str]) -> dict[str, Any]:

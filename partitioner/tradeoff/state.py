@@ -15,7 +15,7 @@ from partitioner.tradeoff.axes import AXES, Axis
 from partitioner.tradeoff.front import Point, Step
 from partitioner.tradeoff.search import TradeOff, begin
 from partitioner.units import MONEY_STEPS
-from partitioner.visible import json_text
+from partitioner.visible import json_file
 
 STATE = "tradeoff.json"
 """File that a trade-off is read back from."""
@@ -48,7 +48,7 @@ def named_points(state: TradeOff) -> list[tuple[str, int, Point]]:
 def state_files(problem: Problem, state: TradeOff) -> dict[str, str]:
     """Files that hold a trade-off: state, a layout a point."""
     files = {name: layout_text(p.layout, problem) for name, _, p in named_points(state)}
-    files[STATE] = json_text(state_data(problem, state), indent=1) + "\n"
+    files[STATE] = json_file(state_data(problem, state))
     return files
 
 

@@ -36,8 +36,9 @@ from typing import Any
 
 from partitioner.application.sweep import Sweep
 from partitioner.application.sweep_case import run_case
-from partitioner.studies.folder import CASES, RESULT, RUN, InFolder, json_file
+from partitioner.studies.folder import CASES, RESULT, RUN, InFolder
 from partitioner.studies.study_file import read_study
+from partitioner.visible import json_file
 
 ROOT = Path(__file__).parent.parent.parent
 PROBLEM = ROOT / "tests" / "gold" / "small-sprayer" / "problem.yaml"

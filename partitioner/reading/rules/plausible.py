@@ -14,13 +14,13 @@ import numpy as np
 import numpy.typing as npt
 
 from partitioner.reading.base_units import position_um
-from partitioner.reading.build import distance_um, distances
+from partitioner.reading.build import STRAIGHT, distances
 from partitioner.reading.catalogue import shipped_catalogue
 from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
 from partitioner.reading.tables import Item
-from partitioner.units import PPM, UM_PER_M, from_base, to_base
+from partitioner.units import UM_PER_M, from_base, to_base
 
 EVERYONE = "all"
 """What silences a warning for every device or stream."""
@@ -143,7 +143,7 @@ def _millimetres(parts: Parts) -> Iterator[Slip]:
         a, b = places.get(item.table.from_), places.get(item.table.to)
         if a is None or b is None or item.table.length_m is None:
             continue
-        straight_m = from_base(distance_um(a, b, "straight", PPM), UM_PER_M)
+        straight_m = from_base(STRAIGHT.distance_um(a, b), UM_PER_M)
         if 0 < straight_m * _LONG_WAY < item.table.length_m:
             yield Slip(
                 item, ("length_m",),

@@ -9,14 +9,14 @@ import networkx as nx
 import numpy as np
 
 from partitioner.model.problem import BackboneShape, Metric
-from partitioner.reading.build import distance_um, distances
+from partitioner.reading.build import STRAIGHT, distances
 from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
 from partitioner.reading.rules.grades import is_mixing
 from partitioner.reading.rules.names import has_one_of
 from partitioner.reading.tables import Item
-from partitioner.units import PPM, UM_PER_M, from_base, to_base
+from partitioner.units import UM_PER_M, from_base, to_base
 from partitioner.visible import some_of
 
 
@@ -39,7 +39,7 @@ def check_pathways(parts: Parts, findings: Findings) -> None:
         a, b = points.get(way.from_), points.get(way.to)
         if a is None or b is None:
             continue
-        straight = distance_um(a, b, "straight", PPM)
+        straight = STRAIGHT.distance_um(a, b)
         if straight == 0 and way.length_m is None and "length_m" not in item.given:
             findings.add(
                 item.origin, "missing-key",
