@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from partitioner.check.facts import Facts
+from partitioner.check.rules.placement import safety_levels, security_domains
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.model.assessment import RuleFinding
 from partitioner.model.problem import GroupKind
@@ -80,29 +81,19 @@ def _pins(facts: Facts) -> Iterator[Compared]:
 def _levels(facts: Facts) -> Iterator[Compared]:
     span = facts.problem.sharing.safety_span
     for laid in facts.lines if span is not None else ():
-        levels = {
-            level
-            for d in laid.segment.devices
-            if (level := facts.problem.devices[d].safety_level) is not None
-        }
+        levels = sorted(set(safety_levels(facts, laid).values()))
         if levels:
-            yield (
-                laid.segment.id,
-                f"levels {', '.join(map(str, sorted(levels)))}; at most {span} apart",
-            )
+            told = f"levels {', '.join(map(str, levels))}; at most {span} apart"
+            yield laid.segment.id, told
 
 
 def _domains(facts: Facts) -> Iterator[Compared]:
     mixes = [" with ".join(sorted(m)) for m in facts.problem.sharing.domains]
     for laid in facts.lines:
-        domains = {
-            domain
-            for d in laid.segment.devices
-            if (domain := facts.problem.devices[d].security_domain) is not None
-        }
+        domains = security_domains(facts, laid)
         if domains:
             allowed = f"; may mix: {'; '.join(mixes)}" if mixes and len(domains) > 1 else ""
-            yield laid.segment.id, f"{', '.join(sorted(domains))}{allowed}"
+            yield laid.segment.id, f"{', '.join(domains)}{allowed}"
 
 
 def _tails(facts: Facts) -> Iterator[Compared]:

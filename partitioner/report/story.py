@@ -255,12 +255,15 @@ def _costs(told: Told) -> Section:
 def _timeline(problem: Problem, outcome: Outcome | None) -> tuple[Figure, ...]:
     if outcome is None or len(outcome.timeline) < 2:
         return ()
-    cost = [(s.seconds, s.cost_money / MONEY_STEPS) for s in outcome.timeline
-            if s.cost_money is not None]  # fmt: skip
-    bound = [(s.seconds, s.bound_money / MONEY_STEPS) for s in outcome.timeline
-             if s.bound_money is not None]  # fmt: skip
-    series = [Series("cost", cost, is_stepped=True)] if cost else []
-    series += [Series("bound", bound, is_stepped=True)] if bound else []
+    curves = {
+        "cost": [(s.seconds, s.cost_money) for s in outcome.timeline],
+        "bound": [(s.seconds, s.bound_money) for s in outcome.timeline],
+    }
+    series = []
+    for name, points in curves.items():
+        known = [(at, money / MONEY_STEPS) for at, money in points if money is not None]
+        if known:
+            series.append(Series(name, known, is_stepped=True))
     if not series:
         return ()
     return (

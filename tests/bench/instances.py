@@ -32,6 +32,7 @@ from partitioner.model.problem import (
     Sharing,
     Switch,
 )
+from partitioner.solve.arrays import Floats
 from partitioner.units import MONEY_STEPS, MUL_PER_UNIT_LOAD, UM_PER_M
 
 GRADE = "10BASE-T1S-multidrop"
@@ -182,17 +183,29 @@ def geometry_problem(
             for i in range(switches)
         ]
     )
+    return _clustered(f"geometry-{devices}-{seed}", random, size, switch_m, devices, ports=devices)
+
+
+def _clustered(
+    name: str,
+    random: np.random.Generator,
+    size_m: Floats,
+    switch_m: Floats,
+    devices: int,
+    ports: int,
+) -> Problem:
+    """Devices in clusters over a room, and switches with so many ports each."""
     cluster_count = max(3, devices // 6)
-    centre = random.uniform(0, 1, (cluster_count, 3)) * size
+    centre = random.uniform(0, 1, (cluster_count, 3)) * size_m
     home = random.integers(0, cluster_count, devices)
-    device_m = np.clip(centre[home] + random.normal(0, 0.4, (devices, 3)), 0, size)
+    device_m = np.clip(centre[home] + random.normal(0, 0.4, (devices, 3)), 0, size_m)
     return lines_problem(
-        f"geometry-{devices}-{seed}",
+        name,
         np.rint(switch_m * UM_PER_M).astype(np.int64).tolist(),
         np.rint(device_m * UM_PER_M).astype(np.int64).tolist(),
         max_devices=7,
         max_length_um=25 * UM_PER_M,
-        ports=devices,
+        ports=ports,
         port_price_money=8 * MONEY_STEPS,
         metric=Metric.RECTILINEAR,
     )
@@ -212,20 +225,7 @@ def large_problem(devices: int, seed: int = 0) -> Problem:
     size = np.array([columns * pitch_m, rows * pitch_m, 2.5])
     grid = [(c, r) for r in range(rows) for c in range(columns)][:switch_count]
     switch_m = np.array([[(c + 0.5) * pitch_m, (r + 0.5) * pitch_m, 0.5] for c, r in grid])
-    cluster_count = max(3, devices // 6)
-    centre = random.uniform(0, 1, (cluster_count, 3)) * size
-    home = random.integers(0, cluster_count, devices)
-    device_m = np.clip(centre[home] + random.normal(0, 0.4, (devices, 3)), 0, size)
-    return lines_problem(
-        f"large-{devices}-{seed}",
-        np.rint(switch_m * UM_PER_M).astype(np.int64).tolist(),
-        np.rint(device_m * UM_PER_M).astype(np.int64).tolist(),
-        max_devices=7,
-        max_length_um=25 * UM_PER_M,
-        ports=60,
-        port_price_money=8 * MONEY_STEPS,
-        metric=Metric.RECTILINEAR,
-    )
+    return _clustered(f"large-{devices}-{seed}", random, size, switch_m, devices, ports=60)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from partitioner.check.facts import Facts
+from partitioner.check.laid import LaidSegment
 from partitioner.check.rules.measure import Breach
 from partitioner.check.rules.rule import Chapter
 from partitioner.model.assessment import COMPLETE
@@ -251,6 +252,18 @@ def _together(facts: Facts) -> Iterator[Breach]:
             )
 
 
+def safety_levels(facts: Facts, laid: LaidSegment) -> dict[str, int]:
+    """Safety level of each device of a segment that has one."""
+    own = {d: facts.problem.devices[d].safety_level for d in laid.segment.devices}
+    return {d: level for d, level in own.items() if level is not None}
+
+
+def security_domains(facts: Facts, laid: LaidSegment) -> list[str]:
+    """Security domains of the devices of a segment."""
+    own = {facts.problem.devices[d].security_domain for d in laid.segment.devices}
+    return sorted(domain for domain in own if domain is not None)
+
+
 @CHAPTER.rule(
     "safety-span",
     "Safety levels on one line differ by no more than the span allowed.",
@@ -263,11 +276,7 @@ def _safety_span(facts: Facts) -> Iterator[Breach]:
     if span is None:
         return
     for laid in facts.lines:
-        levels = {
-            d: level
-            for d in laid.segment.devices
-            if (level := facts.problem.devices[d].safety_level) is not None
-        }
+        levels = safety_levels(facts, laid)
         if not levels:
             continue
         low = min(levels, key=lambda d: levels[d])
@@ -290,13 +299,7 @@ def _safety_span(facts: Facts) -> Iterator[Breach]:
 )
 def _security_domain(facts: Facts) -> Iterator[Breach]:
     for laid in facts.lines:
-        domains = sorted(
-            {
-                domain
-                for d in laid.segment.devices
-                if (domain := facts.problem.devices[d].security_domain) is not None
-            }
-        )
+        domains = security_domains(facts, laid)
         mixes = any(set(domains) <= allowed for allowed in facts.problem.sharing.domains)
         if len(domains) > 1 and not mixes:
             yield (
