@@ -11,8 +11,6 @@ from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
 from partitioner.units import MG_PER_G, MONEY_STEPS, NS_PER_MS, NS_PER_US, PPM, UM_PER_M
 from partitioner.visible import some_of, visible
-from partitioner.wording import count
-from partitioner.wording import listed as all_listed
 
 NBSP = "\u00a0"
 THIN = "\u202f"
@@ -248,11 +246,14 @@ def mass_text(mass_mg: int) -> str:
     return f"{number_text(grams / 1000, 2)}{NBSP}kg"
 
 
-def count_text(number: int, one: str, many: str = "") -> str:
-    """Number with its noun, kept on one line: ``1 line``, ``9 lines``."""
-    return count(number, one, many).replace(" ", NBSP, 1)
+def count_text(count: int, one: str, many: str | None = None) -> str:
+    """Number with its noun: ``1 line``, ``9 lines``."""
+    return f"{count}{NBSP}{one if count == 1 else many or one + 's'}"
 
 
 def listed(items: Collection[str], most: int = 6) -> str:
     """Names in a sentence: ``a, b and c``; past ``most`` the rest is counted."""
-    return all_listed(items) if len(items) <= most else some_of(list(items), most)
+    names = list(items)
+    if not 1 < len(names) <= most:
+        return some_of(names, most)
+    return f"{', '.join(names[:-1])} and {names[-1]}"

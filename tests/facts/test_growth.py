@@ -232,7 +232,7 @@ def judged(folder: Path, problem: str, layout: str):
 def test_a_device_may_make_room_for_another(tmp_path: Path) -> None:
     """Alone it is too near its switch; with the likelier one between them it is not."""
     result = judged(tmp_path, SPACED, SPACED_LAYOUT)
-    far, near = growth_of(facts_of(result.problem, result.layout)).guests
+    far, near = growth_of(result.facts).guests
     assert (far.line, near.line) == ("s:1", "s:1")
     assert (far.fits_alone, near.fits_alone) == (("s:1",), ())
 
@@ -276,7 +276,7 @@ segments:
 def test_a_later_device_keeps_the_rules_of_every_build(tmp_path: Path) -> None:
     """Without the option, a down takes d with it and cuts x off: a third one is too many there."""
     result = judged(tmp_path, WATCHED, WATCHED_LAYOUT)
-    (guest,) = growth_of(facts_of(result.problem, result.layout)).guests
+    (guest,) = growth_of(result.facts).guests
     assert guest.fits_alone == ("b:1", "c:1")
     assert guest.line == "b:1"
 

@@ -14,7 +14,6 @@ import pytest
 from partitioner.application.plan import plan
 from partitioner.application.reading import read_problem
 from partitioner.application.search import Search
-from partitioner.check.facts import gather_facts
 from partitioner.errors import NoLayout
 from partitioner.facts.growth import growth_of
 from partitioner.model.outcome import Outcome, Status
@@ -105,7 +104,7 @@ def test_a_rerun_called_least_costs_no_more_than_the_known_layout(name, accepted
     known = judge(file, CASES / f"{name}-{accepted}-layout.yaml")
     assert known.assessment.findings == ()
     before, _ = read_earlier_layout(CASES / f"{name}-old-layout.yaml", known.problem)
-    change = compare(known.problem, before, known.layout)
+    change = compare(known.problem, before, known.assessment.layout)
     result = rerun(
         known.problem,
         before,
@@ -119,8 +118,7 @@ def test_a_rerun_called_least_costs_no_more_than_the_known_layout(name, accepted
 
 def test_every_place_on_a_line_is_tried_for_a_later_device():
     result = judge(CASES / "growth-place.yaml", CASES / "growth-place-layout.yaml")
-    facts = gather_facts(result.problem, result.layout)
-    assert all(guest.line is not None for guest in growth_of(facts).guests)
+    assert all(guest.line is not None for guest in growth_of(result.facts).guests)
 
 
 def test_the_floor_of_a_front_is_below_every_layout():
