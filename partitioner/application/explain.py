@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 from partitioner.application.nearest import told_ending
 from partitioner.application.search import Search
-from partitioner.explain.placement import Locate, nowhere
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 
 if TYPE_CHECKING:
     from partitioner.explain.explanation import Explained
+    from partitioner.explain.placement import Locate
     from partitioner.report.sections import Page
 
 EXPLANATION = "explain.json"
@@ -35,7 +35,7 @@ class ExplainAnswer:
 
     problem: Problem
     explained: Explained
-    locate: Locate = nowhere
+    locate: Locate
 
     @property
     def start_unusable(self) -> tuple[str, ...]:
@@ -86,7 +86,7 @@ def explain(
     *,
     device: str | None = None,
     start: Layout | None = None,
-    locate: Locate = nowhere,
+    locate: Locate | None = None,
     on_prices: Callable[[ExplainAnswer], None] = lambda so_far: None,
 ) -> ExplainAnswer:
     """Explain a problem: its conflict, or the price of its rules, or the place of one device.
@@ -113,10 +113,11 @@ def explain(
     'optimal'
     """
     from partitioner.explain.explanation import explain as explained_by
+    from partitioner.explain.placement import nowhere
     from partitioner.report.amounts import money_text
     from partitioner.report.text import plain
 
-    search = (search or Search()).begun()
+    search, place = (search or Search()).begun(), locate or nowhere
     told = [""]
 
     def step(text: str) -> None:
@@ -132,6 +133,6 @@ def explain(
     with told_ending(problem, search):
         explained = explained_by(
             problem, budget, device, step, start,
-            lambda so_far: on_prices(ExplainAnswer(problem, so_far, locate)),
+            lambda so_far: on_prices(ExplainAnswer(problem, so_far, place)),
         )  # fmt: skip
-    return ExplainAnswer(problem, explained, locate)
+    return ExplainAnswer(problem, explained, place)

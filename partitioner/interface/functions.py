@@ -331,11 +331,11 @@ def explain_problem(
         Neither a layout nor a proof that there is none was found.
     """
     from partitioner.application.explain import explain
-    from partitioner.explain.placement import locator, nowhere
+    from partitioner.explain.placement import locator
 
     if device is not None and device not in problem.model.devices:
         raise ValueError(f"the problem has no device {device!r}")
-    locate = nowhere if problem.path is None else locator(problem.path, problem.lists_from)
+    locate = None if problem.path is None else locator(problem.path, problem.lists_from)
     with _search(time_limit_s, workers, seed, on_progress) as search:
         answer = explain(
             problem.model, search, device=device, start=_start(start, problem), locate=locate
