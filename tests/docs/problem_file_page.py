@@ -372,11 +372,11 @@ def _curve_rows(catalogue: Catalogue) -> list[str]:
         "",
         "Used for the electrical estimate only, never for a verdict.",
     ]
-    for c in catalogue.limit_curves.values():
+    for grade, c in catalogue.limit_curves.items():
         points = ", ".join(f"{db:g} dB at {mhz:g} MHz" for mhz, db in c.points_mhz_db)
         text += [
             "",
-            f"{c.grade}: insertion loss at most {points}, straight between; at most "
+            f"{grade}: insertion loss at most {points}, straight between; at most "
             f"{c.node_capacitance_pf:g} pF a node and {c.total_capacitance_pf:g} pF a line. "
             f"Source: {c.source}. Trust: {c.trust.value}.",
         ]
