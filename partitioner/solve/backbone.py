@@ -154,6 +154,12 @@ class BackboneData:
                 table[s, t] = (weight + forward[s] + forward[t]) // 2
         return table
 
+    def direct_link_ns(self, stream: int) -> int:
+        """Least time that a stream's frame needs on a link of any grade, were it no cable long."""
+        frame_bytes = self.instance.streams[stream].frame_bytes
+        grades = self.instance.problem.catalogue.grades
+        return min(self._bare_hop_ns(frame_bytes, g, 0) for g in grades)
+
     def _bare_hop_ns(self, frame_bytes: int, grade_id: str, length_um: int) -> int:
         problem = self.instance.problem
         grade = problem.catalogue.grades[grade_id]

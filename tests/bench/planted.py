@@ -19,6 +19,7 @@ import random
 import statistics
 import tempfile
 import time
+from bisect import bisect_left
 from collections import Counter, defaultdict
 from dataclasses import dataclass
 from itertools import pairwise
@@ -336,14 +337,19 @@ class _Machine:
         names = sorted({d["function"] for d in self.devices if "function" in d})
         if not names:
             return
-        for most in range(1, self.count + 1):
+
+        def is_kept(most: int) -> bool:
             self.data["failure_rules"] = [
                 {"id": f"keep-{n}", "function": n, "most_lost": most} for n in names
             ]
             with tempfile.TemporaryDirectory() as folder:
                 found = judge(*self._write(Path(folder))).assessment.findings
-            if not any(f.rule == "failure" for f in found):
-                return
+            return not any(f.rule == "failure" for f in found)
+
+        most = 1 + bisect_left(range(1, self.count), True, key=is_kept)
+        self.data["failure_rules"] = [
+            {"id": f"keep-{n}", "function": n, "most_lost": most} for n in names
+        ]
 
     def _write(self, folder: Path) -> tuple[Path, Path]:
         problem, layout = folder / "problem.yaml", folder / "layout.yaml"

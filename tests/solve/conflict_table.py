@@ -1290,6 +1290,399 @@ def transfer_between_far_switches(m: Machine):
     return replace(p, transfers={"update": Transfer("update", a, (b,), 14_000, 10**9)}), {a, b}
 
 
+# -- more of pairs and of three together ------------------------------------------------------
+
+
+def one_link_more_than(m: Machine) -> tuple[Problem, str, list[str]]:
+    """A switch and one device for links more than it has ports; room for all at another switch."""
+    p = only_streams(replace(free(quiet(m.problem)), transfers={}), set())
+    room = Counter({
+        s.id: sum(g.count for g in s.port_groups if LINK in g.grades) for s in p.switches.values()
+    })
+    (s, most), *_, (other, _) = room.most_common()
+    some = [*m.of(LINK), *m.of(LINE)][: most + 1]
+    more = (*p.switches[other].port_groups, PortGroup((LINK,), len(some)))
+    p = limit(edit("switches", other, port_groups=more)(p), LINK, length_um=400 * M)
+    return field(p, some, grades=(GradeChoice(LINK),)), s, some
+
+
+@impossible("port-exists", "pin")
+def links_pinned_to_one_switch(m: Machine):
+    p, s, some = one_link_more_than(m)
+    return pin(p, some, s), {s, *some}
+
+
+@impossible("port-exists", "length")
+def links_within_reach_of_one_switch(m: Machine):
+    p, s, some = one_link_more_than(m)
+    p = field(p, some, place=p.switches[s].place, position_um=None)
+    others = [d for d in m.of(LINK) if d not in some]
+    p = field(p, others, grades=(GradeChoice(LINE),))
+    return limit(p, LINK, length_um=1 * M), {s, *some}
+
+
+@impossible("nodes", "length", "port-exists")
+def more_in_reach_of_one_switch_than_fit(m: Machine):
+    s = m.busiest
+    p = patient(free(quiet(m.problem)))
+    most = p.limits[LINE].nodes - 1
+    room = most * sum(g.count for g in p.switches[s].port_groups if LINE in g.grades)
+    p = field(p, list(p.devices), security_domain=None, safety_level=None)
+    some = [*m.of(LINE), *m.of(LINK)][: room + 1]
+    p = field(p, some, grades=(GradeChoice(LINE),), place=p.switches[s].place, position_um=None)
+    others = [d for d in p.devices if d not in some]
+    p = field(p, others, grades=(GradeChoice(LINK),))
+    p = limit(ports(p, LINK, lambda n: n + 200), LINK, length_um=400 * M)
+    p = replace(p, line=replace(p.line, drop_slack_um=0, end_slack_um=0))
+    return limit(p, LINE, length_um=1 * M), {s, LINE}
+
+
+@impossible("spacing", "length")
+def spacing_as_long_as_a_line(m: Machine):
+    # Nothing is left for the slack at both ends.
+    p = ports(free(m.problem), LINE, lambda n: n + 400)
+    return limit(p, LINE, spacing_min_um=p.limits[LINE].length_um), {LINE}
+
+
+def talk_of_two(m: Machine) -> tuple[Problem, str, str]:
+    """A stream between two devices of a line, in time on a line of both and through no switch."""
+    a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
+    p = field(free(quiet(m.problem)), [a, b], security_domain=None, safety_level=None)
+    talk = talks(m, [a], payload_bytes=50, period_ns=10**9, deadline_ns=20_000_000)
+    for s in p.switches:
+        p = edit("switches", s, forwarding_delay_ns=20_000_000)(p)
+    p = replace(p, streams=talk, transfers={})
+    return edit("streams", "n0", destinations=(b,))(p), a, b
+
+
+@kept()
+def two_on_the_line_that_their_deadline_asks_for(m: Machine):
+    p, a, b = talk_of_two(m)
+    return group(p, GroupKind.TOGETHER, [a, b])
+
+
+@impossible("deadline", "apart-segment")
+def deadline_of_one_line_but_apart(m: Machine):
+    p, a, b = talk_of_two(m)
+    return group(p, GroupKind.APART_SEGMENT, [a, b]), {"n0", a, b}
+
+
+@impossible("deadline", "apart-switch")
+def deadline_of_one_line_but_at_two_switches(m: Machine):
+    p, a, b = talk_of_two(m)
+    return group(p, GroupKind.APART_SWITCH, [a, b]), {"n0", a, b}
+
+
+@impossible("deadline", "security-domain")
+def deadline_of_one_line_but_of_two_domains(m: Machine):
+    p, a, b = talk_of_two(m)
+    p = replace(p, sharing=replace(p.sharing, domains=()))
+    return field(field(p, [a], security_domain="x"), [b], security_domain="y"), {"n0", a, b}
+
+
+@impossible("deadline", "safety-span")
+def deadline_of_one_line_but_of_far_levels(m: Machine):
+    p, a, b = talk_of_two(m)
+    p = replace(p, sharing=replace(p.sharing, safety_span=1))
+    return field(field(p, [a], safety_level=0), [b], safety_level=3), {"n0", a, b}
+
+
+@impossible("deadline", "failure")
+def deadline_of_one_line_but_watched(m: Machine):
+    p, a, b = talk_of_two(m)
+    return watch(p, [a, b], 1), {"n0", a, b}
+
+
+@impossible("deadline", "device-grade")
+def deadline_of_one_line_but_by_a_link(m: Machine):
+    p, a, b = talk_of_two(m)
+    p = ports(p, LINK, lambda n: n + 1)
+    return field(p, [b], grades=(GradeChoice(LINK),)), {"n0", a, b}
+
+
+@impossible("deadline", "stub")
+def deadline_of_one_line_but_with_a_long_stub(m: Machine):
+    p, a, b = talk_of_two(m)
+    p = ports(p, LINK, lambda n: n + 1)
+    p = field(p, [b], grades=(GradeChoice(LINE), GradeChoice(LINK)), stub_um=300_000)
+    return limit(p, LINE, stub_um=200_000), {"n0", a, b}
+
+
+def near_the_first(m: Machine, n: int) -> tuple[Problem, list[str], list[str]]:
+    """Some devices talk to the first switch, in time from the first two of slow switches only."""
+    p, ids, some = free(m.problem), list(m.problem.switches), m.of(LINE)[:n]
+    p = limit(quiet(p), LINE, length_um=400 * M)
+    for s in ids:
+        p = edit("switches", s, forwarding_delay_ns=5_000_000)(p)
+    p = backbone(p, BackboneShape.FIXED, chain(p))
+    talk = talks(m, some, payload_bytes=50, period_ns=10**9, deadline_ns=12_000_000)
+    return replace(p, streams=talk, transfers={}), some, list(talk)
+
+
+def at_home(m: Machine) -> tuple[Problem, dict[str, str]]:
+    """Devices of lines stand where their switch does, and lines reach no other; places by switch.
+
+    Without groups, pins and narrow pathways.
+    """
+    p = free(m.problem)
+    at = {i: s.place for i, s in p.switches.items() if s.place is not None}
+    for d in m.of(LINE):
+        p = field(p, [d], place=at[m.home[d]], position_um=None)
+    return limit(p, LINE, length_um=3 * M), at
+
+
+@kept()
+def only_the_own_switch_in_reach(m: Machine):
+    return at_home(m)[0]
+
+
+@impossible("apart-switch", "deadline")
+def apart_within_a_deadline(m: Machine):
+    p, some, talk = near_the_first(m, 3)
+    return group(p, GroupKind.APART_SWITCH, some), {*some, *talk}
+
+
+@impossible("failure", "deadline")
+def losses_within_a_deadline(m: Machine):
+    p, some, talk = near_the_first(m, 3)
+    return watch(p, some, 1), {*some, *talk}
+
+
+def watched_far_from_their_partner(m: Machine) -> tuple[Problem, list[str]]:
+    """Devices of the last two switches, at home there, that talk to the first; one may be lost."""
+    ids = list(m.problem.switches)
+    some = [next(d for d in m.of(LINE) if m.home[d] == s) for s in ids[-2:]]
+    p = free(m.problem)
+    p = replace(p, streams=talks(m, some, payload_bytes=50, period_ns=10**9, deadline_ns=10**10))
+    p = limit(watch(replace(p, transfers={}), some, 1), LINE, length_um=400 * M)
+    for d in some:
+        p = pin(p, [d], m.home[d])
+    return p, some
+
+
+@impossible("failure", "backbone-link", "pin")
+def losses_beyond_one_link(m: Machine):
+    p, some = watched_far_from_their_partner(m)
+    p = backbone(p, BackboneShape.FIXED, chain(p))
+    return p, {*some, "new-rule"}
+
+
+@impossible("failure", "backbone-link", "pin")
+def losses_beyond_one_switch(m: Machine):
+    p, some = watched_far_from_their_partner(m)
+    ids = list(p.switches)
+    # A ring over all but the last, which hangs on the one before it: only that one parts them.
+    links = [*chain(p), *([joined(ids[0], ids[-2])] if len(ids) > 3 else [])]
+    return backbone(p, BackboneShape.ANY, links), {*some, "new-rule"}
+
+
+@kept()
+def no_losses_in_a_ring(m: Machine):
+    p, _ = watched_far_from_their_partner(m)
+    ids = list(p.switches)
+    p = backbone(p, BackboneShape.RING, [*chain(p), joined(ids[0], ids[-1])])
+    return p, built(m.layout, p)
+
+
+@impossible("failure", "length")
+def losses_within_reach_of_one_switch(m: Machine):
+    p, at = at_home(m)
+    some = m.of(LINE)[:3]
+    p = watch(only_streams(p, set()), some, 2)
+    return field(p, some, place=at[m.busiest], position_um=None), set(some)
+
+
+@impossible("failure", "device-grade")
+def losses_with_ports_at_one_switch(m: Machine):
+    some, s = m.of(LINK)[:2], next(iter(m.problem.switches))
+    p = limit(only_streams(free(m.problem), set()), LINK, length_um=400 * M)
+    p = field(p, [d for d in m.of(LINK) if d not in some], grades=(GradeChoice(LINE),))
+    p = ports(p, LINK, lambda n: 0)
+    more = (*p.switches[s].port_groups, PortGroup((LINK,), 2))
+    return watch(edit("switches", s, port_groups=more)(p), some, 1), set(some)
+
+
+@impossible("together", "nodes", "port-exists")
+def groups_for_more_lines_than_ports(m: Machine):
+    p = only_streams(replace(free(quiet(m.problem)), transfers={}), set())
+    p = field(p, list(p.devices), security_domain=None, safety_level=None)
+    some, switch = m.of(LINE), next(iter(p.switches))
+    threes = [some[n : n + 3] for n in range(0, len(some) - 2, 3)]
+    # Lines for five devices each have room for all, but no line for two of these groups.
+    p = ports(limit(p, LINE, nodes=6, length_um=400 * M), LINE, lambda n: 0)
+    more = (*p.switches[switch].port_groups, PortGroup((LINE,), len(threes) - 1))
+    p = edit("switches", switch, port_groups=more)(p)
+    for n, three in enumerate(threes):
+        p = group(p, GroupKind.TOGETHER, three, f"three-{n}")
+    return p, {switch, LINE}
+
+
+@impossible("apart-segment", "security-domain", "pin", "port-exists")
+def apart_and_of_domains_at_one_switch(m: Machine):
+    s = m.busiest
+    room = sum(g.count for g in m.problem.switches[s].port_groups if LINE in g.grades)
+    p = limit(patient(free(quiet(m.problem))), LINE, length_um=400 * M)
+    p = field(p, list(p.devices), security_domain=None, safety_level=None)
+    some = m.of(LINE)[: room + 1]
+    for n, d in enumerate(some[1:]):
+        p = field(p, [d], security_domain=f"domain-{max(n, 1)}")
+    # The first has no domain, and two have the same: only apart they need a line each.
+    p = group(p, GroupKind.APART_SEGMENT, some[:3])
+    for d in some[3:]:
+        p = group(p, GroupKind.APART_SEGMENT, [some[0], d], f"also-{d}")
+    return pin(p, some, s), {s, *some}
+
+
+@impossible("unit-loads", "pin", "port-exists")
+def heavy_devices_at_one_switch(m: Machine):
+    s = m.busiest
+    room = sum(g.count for g in m.problem.switches[s].port_groups if LINE in g.grades)
+    some = m.of(LINE)[: 2 * room + 1]
+    p = pin(patient(free(quiet(m.problem))), some, s)
+    p = limit(field(p, some, unit_load_mul=2_000), LINE, length_um=400 * M)
+    return limit(p, LINE, unit_loads_mul=5_000), {s, LINE}
+
+
+@impossible("stub", "pin", "port-exists")
+def long_stubs_at_one_switch(m: Machine):
+    p, s, some = one_link_more_than(m)
+    p = field(p, some, grades=(GradeChoice(LINE), GradeChoice(LINK)), stub_um=300_000)
+    return limit(pin(p, some, s), LINE, stub_um=200_000), {s, *some}
+
+
+@impossible("safety-span", "pin", "port-exists")
+def levels_at_one_switch(m: Machine):
+    s = m.busiest
+    room = sum(g.count for g in m.problem.switches[s].port_groups if LINE in g.grades)
+    some = m.of(LINE)[: room + 1]
+    p = limit(pin(patient(free(quiet(m.problem))), some, s), LINE, length_um=400 * M)
+    p = field(p, list(p.devices), security_domain=None, safety_level=None)
+    for n, d in enumerate(some):
+        p = field(p, [d], safety_level=n)
+    return replace(p, sharing=replace(p.sharing, safety_span=0)), {s}
+
+
+@impossible("pathway-capacity", "stub")
+def long_stubs_behind_a_pathway(m: Machine):
+    p, some, side = behind(m, 2)
+    p = ports(only_streams(replace(quiet(p), groups=()), set()), LINK, lambda n: n + 2)
+    p = field(p, some, grades=(GradeChoice(LINE), GradeChoice(LINK)), stub_um=300_000)
+    return limit(limit(p, LINE, stub_um=200_000), LINK, length_um=400 * M), {side, *some}
+
+
+@impossible("deadline", "backbone-link", "pin")
+def deadline_by_a_long_way_round(m: Machine):
+    p, s, a, b = far_talk(m)
+    p = only_streams(p, {s})
+    # Two switches and the lines at both ends would be in time, three are not.
+    p = edit("streams", s, payload_bytes=50, period_ns=10**9, jitter_ns=0)(p)
+    return edit("streams", s, deadline_ns=5_500_000)(p), {s, a, b}
+
+
+@impossible("deadline", "backbone-reach", "pin")
+def deadline_by_a_way_round_a_link_too_long(m: Machine):
+    p, s, a, b = far_talk(m)
+    p, ids = only_streams(p, {s}), list(p.switches)
+    p = edit("streams", s, payload_bytes=50, period_ns=10**9, jitter_ns=0)(p)
+    p = backbone(p, BackboneShape.ANY, [*chain(p), joined(ids[0], ids[-1], 900 * M)])
+    return edit("streams", s, deadline_ns=5_500_000)(p), {s, a, b, ids[0], ids[-1]}
+
+
+def at_both_ends(m: Machine) -> tuple[Problem, str, str]:
+    """A stream between devices at the first and last switch, each with no other in reach."""
+    p, at = at_home(m)
+    a, b = next(iter(at)), list(at)[-1]
+    a, b = (next(d for d in m.of(LINE) if m.home[d] == s) for s in (a, b))
+    talk = talks(m, [a], payload_bytes=50, period_ns=10**9, deadline_ns=10**10)
+    p = replace(quiet(p), streams=talk, transfers={})
+    return edit("streams", "n0", destinations=(b,))(p), a, b
+
+
+@impossible("deadline", "length")
+def deadline_between_far_devices(m: Machine):
+    p, a, b = at_both_ends(m)
+    for s in p.switches:
+        p = edit("switches", s, forwarding_delay_ns=2_000_000)(p)
+    p = backbone(p, BackboneShape.FIXED, chain(p))
+    return edit("streams", "n0", deadline_ns=1_900_000 * len(p.switches))(p), {"n0", a, b}
+
+
+@impossible("backbone-link", "stream-way", "length")
+def no_way_between_devices_in_reach(m: Machine):
+    p, a, b = at_both_ends(m)
+    return backbone(p, BackboneShape.ANY, chain(p)[1:]), {"n0", a, b}
+
+
+@impossible("together", "length", "pin")
+def together_too_far_from_its_switch(m: Machine):
+    p, ids = only_streams(free(quiet(m.problem)), set()), list(m.problem.switches)
+    p = replace(p, pathways=(), transfers={}, line=replace(
+        p.line, drop_slack_um=0, end_slack_um=0, switch_position=SwitchPosition.END
+    ))
+    x, *rest = p.places[p.switches[ids[0]].place].position_um
+    a, b = max(m.lines(), key=lambda s: len(s.devices)).devices[:2]
+    # On both sides of the switch that they are pinned to, each near enough; another is beyond one.
+    for d, side in ((a, -4), (b, 4)):
+        p = field(p, [d], place=None, position_um=(x + side * M, *rest))
+    beyond = replace(
+        p.switches[ids[0]], id="beyond", place=None, position_um=(x - 4 * M, *rest), zone=None
+    )
+    p = backbone(replace(p, switches={**p.switches, "beyond": beyond}), BackboneShape.ANY, [])
+    p = limit(pin(p, [a, b], ids[0]), LINE, length_um=10 * M)
+    return group(p, GroupKind.TOGETHER, [a, b]), {a, b}
+
+
+@impossible("apart-switch", "backbone-shape", "backbone-link")
+def apart_that_need_a_candidate_outside_the_tree(m: Machine):
+    p = only_streams(free(quiet(m.problem)), set())
+    some, last = m.of(LINE)[: len(p.switches)], list(p.switches)[-1]
+    p = edit("switches", last, required=False)(p)
+    p = ports(limit(p, LINE, length_um=400 * M), LINE, lambda n: n + 20)
+    p = limit(ports(p, LINK, lambda n: n + 20), LINK, length_um=400 * M)
+    p = group(replace(p, pathways=()), GroupKind.APART_SWITCH, some)
+    return backbone(p, BackboneShape.TREE, chain(p)[:-1]), set(some)
+
+
+
+@kept()
+def deadline_by_the_way_round_that_is_there(m: Machine):
+    p = backbone(quiet(m.problem), BackboneShape.FIXED, chain(m.problem))
+    layout = built(m.layout, p)
+    for f in assess(p, layout).streams:
+        p = edit("streams", f.stream, deadline_ns=f.bound_ns)(p) if f.bound_ns else p
+    return p, layout
+
+
+@kept()
+def links_pinned_home_with_long_stubs(m: Machine):
+    p = field(m.problem, m.of(LINK), grades=(GradeChoice(LINE), GradeChoice(LINK)),
+              stub_um=300_000)
+    for d in m.of(LINK):
+        p = pin(p, [d], m.home[d])
+    return limit(p, LINE, stub_um=200_000)
+
+
+@kept()
+def levels_loads_and_pins_of_each_line(m: Machine):
+    p = unit_loads_of_the_fullest_line(m)
+    for n, s in enumerate(m.lines()):
+        p = pin(field(p, list(s.devices), safety_level=n), list(s.devices), s.switch)
+    return replace(p, sharing=replace(p.sharing, safety_span=0))
+
+
+@kept()
+def apart_within_deadlines_as_judged(m: Machine):
+    return apart_one_at_each_switch(replace(m, problem=deadlines_as_judged(m)))
+
+
+@kept()
+def groups_that_fill_the_lines_there_are(m: Machine):
+    p = replace(together_as_on_each_line(m), failure_rules=m.problem.failure_rules)
+    for s in p.switches:
+        p = ports(p, LINE, lambda n, s=s: len(m.lines(s)), s)
+    return p, numbered(m.layout)
+
+
 def _where_cables_just_fit(change: Callable[[Machine], Problem]) -> Callable[[Machine], Problem]:
     def both(m: Machine) -> Problem:
         return change(replace(m, problem=as_many_cables_as_run_there(m)))

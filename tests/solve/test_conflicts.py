@@ -78,6 +78,10 @@ def test_what_keeps_a_layout_is_not_called_impossible(case: Case) -> None:
         ("pinned_where_no_port_is", "give one of these switches a port for 1000BASE-T1"),
         ("backbone_without_room", "The backbone link zone-0-zone-1 carries all that is sent "
          "between zone-0 and the other switches, and may be busy 75 % of the time."),
+        ("losses_beyond_one_link", "No single failure loses more than 1 of the 2 devices of "
+         "function watched (rule new-rule), and a failure of the backbone link zone-0-zone-1 does: "
+         "those beyond it reach nothing that they send to or hear."),
+        ("deadline_of_one_line_but_apart", "drop group new or make it smaller"),
         ("backbone_without_room", "raise the load share of backbone links, or list more or faster "
          "ones beside zone-0-zone-1"),
     ],
@@ -100,6 +104,15 @@ def test_load_between_parts_of_the_backbone_names_its_link() -> None:
     middle = Statements(inst, BackboneData(inst))["backbone-load", second]
     assert set(middle.subjects) == {first, second, third}
     assert "and may each be busy" in middle.sentence
+
+
+def test_a_switch_that_parts_the_backbone_is_told_with_the_rule_it_breaks() -> None:
+    (case,) = (c for c in IMPOSSIBLE if c.name == "losses_beyond_one_switch")
+    problem, _, names = case.change(machine(60, 1))
+    before_last = list(problem.switches)[-2]
+    (told_of,) = (c for c in conflicts(problem) if c.rule == "failure")
+    assert f"and a failure of {before_last} does: those beyond it reach nothing" in told_of.sentence
+    assert {*names, before_last} <= set(told_of.subjects)
 
 
 def test_a_way_out_says_whether_one_change_is_enough() -> None:

@@ -5,22 +5,37 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from partitioner.errors import Conflict
+from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
-from partitioner.solve.precheck.blocks import load_alone_ppm
-from partitioner.solve.precheck.statements import called, ends_of, name_of, named
+from partitioner.solve.precheck.blocks import Homes, load_alone_ppm
+from partitioner.solve.precheck.statements import (
+    Statements,
+    called,
+    ends_of,
+    name_of,
+    named,
+    told,
+)
 from partitioner.units import PPM, ceil_div
 from partitioner.wording import count, metres, percent, unit_loads
 
 
 def homeless(builder: ColumnBuilder) -> list[Conflict]:
     """Devices that no segment can take even alone, each with the rule that stops it."""
-    found = []
+    found: dict[Conflict, None] = {}
+    late = set[str]()
     for i in range(builder.instance.n):
         builder.instance.look()
-        conflict = _homeless(builder, i)
-        if conflict is not None:
-            found += [conflict, *_pinned_away(builder, i)]
-    return found
+        conflicts = _homeless(builder, i)
+        if conflicts is None:
+            continue
+        if conflicts[0].rule in ("deadline", "transfer"):
+            # Both ends of it may have no home; it is told once.
+            stream = conflicts[0].subjects[0]
+            conflicts = conflicts[stream in late :]
+            late.add(stream)
+        found.update(dict.fromkeys([*conflicts, *_pinned_away(builder, i)]))
+    return list(found)
 
 
 def by_counting(builder: ColumnBuilder) -> list[Conflict]:
@@ -32,15 +47,15 @@ def by_counting(builder: ColumnBuilder) -> list[Conflict]:
 
 def _homeless(
     builder: ColumnBuilder, device: int, *, is_pinned: bool = True
-) -> Conflict | None:
-    """Why a device fits on no segment, if so: the rule that stops its nearest chance.
+) -> list[Conflict] | None:
+    """Why a device fits on no segment, if so: the rules that stop its nearest chance.
 
     ``is_pinned``: only where it may hang; else at any switch.
     """
     inst = builder.instance
     ident = inst.device_ids[device]
     group = next((g for g in inst.together if device in g and len(g) > 1), None)
-    reasons: list[tuple[int, Conflict]] = []
+    reasons: list[tuple[int, list[Conflict]]] = []
     near = sorted(inst.port_classes, key=lambda p: int(inst.switch_um[p.switch, device]))
     for port in near:
         data = inst.grades[port.grade]
@@ -56,7 +71,7 @@ def _homeless(
             # Alone it may not be; whether the whole group fits is looked at with the others.
             return None
         if not inst.can[device, port.grade]:
-            reasons.append((1, _own_limits(builder, device, port.grade)))
+            reasons.append((1, [_own_limits(builder, device, port.grade)]))
             continue
         if builder.alone(port.switch, port.grade, device) is not None:
             return None
@@ -66,7 +81,7 @@ def _homeless(
             reasons.append(
                 (
                     2,
-                    Conflict(
+                    [Conflict(
                         "length",
                         (ident, switch),
                         f"{ident} is {metres(length)} of cable away from {switch}: {metres(over)} "
@@ -74,12 +89,12 @@ def _homeless(
                         f"reserve taken off).",
                         f"raise the length limit of {data.id} by {metres(over)} or place a switch "
                         f"nearer",
-                    ),
+                    )],
                 )
             )
             continue
         if load_alone_ppm(builder, [device], port.grade) > data.load_cap_ppm:
-            reasons.append((3, _load_conflict(builder, device, port.grade)))
+            reasons.append((3, [_load_conflict(builder, device, port.grade)]))
             continue
         if not inst.may_hang[device, port.switch] and not (
             builder.latency.late_alone(port.grade, device)
@@ -90,15 +105,15 @@ def _homeless(
             # On one line with a partner a stream does not pass the port: a line of this device
             # alone is then no proof.
             return None
-        reasons.append((4, _latency_conflict(builder, device, port.switch, port.grade)))
+        reasons.append((4, _latency_conflicts(builder, device, port.switch, port.grade)))
     if not reasons:
         grades = " or ".join(c.grade for c in inst.problem.devices[ident].grades)
-        return Conflict(
+        return [Conflict(
             "port-grade",
             (ident,),
             f"No switch that {ident} may hang on has a port for {grades}.",
             f"give one of these switches a port for {grades}",
-        )
+        )]
     return max(reasons, key=lambda r: r[0])[1]
 
 
@@ -151,7 +166,7 @@ def _load_conflict(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
     streams = [inst.streams[j] for j in inst.streams_of([device])]
     streams.sort(key=lambda s: (-s.frame_bytes / s.period_ns, s.id))
     ends = [(name_of(s), *ends_of(inst, s)) for s in streams]
-    told = [f"{id_} from {source} to {named(targets)}" for id_, source, targets in ends]
+    sent = [f"{id_} from {source} to {named(targets)}" for id_, source, targets in ends]
     load = load_alone_ppm(builder, [device], grade)
     over = (
         f"{percent(load)} of the time, its limit is {percent(data.load_cap_ppm)}, reserve taken off"
@@ -161,14 +176,17 @@ def _load_conflict(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
     return Conflict(
         "load",
         tuple(dict.fromkeys((ident, *(n for i, s, t in ends for n in (i, s, *t))))),
-        f"The streams of {ident} alone keep a segment of {data.id} busy {over}: {named(told)}.",
+        f"The streams of {ident} alone keep a segment of {data.id} busy {over}: {named(sent)}.",
         f"send less or less often, or give {ident} a faster grade" if load >= PPM else
         f"raise the load share of {data.id} to {percent(load)}, send less or less often, or give "
         f"{ident} a faster grade",
     )
 
 
-def _latency_conflict(builder: ColumnBuilder, device: int, switch: int, grade: int) -> Conflict:
+def _latency_conflicts(
+    builder: ColumnBuilder, device: int, switch: int, grade: int
+) -> list[Conflict]:
+    """A stream that is late, and what keeps its other end off the line where it would not be."""
     inst = builder.instance
     ident = inst.device_ids[device]
     data = inst.grades[grade]
@@ -177,7 +195,12 @@ def _latency_conflict(builder: ColumnBuilder, device: int, switch: int, grade: i
         stream, bound_ns, limit_ns = late[0]
         sent = inst.streams[builder.latency.number[stream]]
         source, targets = ends_of(inst, sent)
-        return Conflict(
+        keys = Homes(builder).keeps_off(builder.latency.number[stream], device, grade)
+        others = []
+        if keys:
+            statements = Statements(inst, BackboneData(inst))
+            others = [statements[key] for key in sorted(keys)]
+        return [Conflict(
             "transfer" if sent.is_transfer else "deadline",
             tuple(dict.fromkeys((name_of(sent), ident, source, *targets))),
             f"{called(sent)} from {source} to {named(targets)} takes {bound_ns / 1000:.2f} µs at "
@@ -189,14 +212,14 @@ def _latency_conflict(builder: ColumnBuilder, device: int, switch: int, grade: i
                 else f"relax the deadline of {id_} to {-(-ns // 1000)} µs at least"
                 for id_, ns, _ in late
             ),
-        )
+        ), *told(others, others, [])]
     if not builder.latency.fits_alone(grade, device):
-        return _load_conflict(builder, device, grade)
-    return Conflict(
+        return [_load_conflict(builder, device, grade)]
+    return [Conflict(
         "segment",
         (ident, inst.switch_ids[switch]),
         f"{ident} cannot hang on {inst.switch_ids[switch]} by {data.id} under the rules of lines.",
-    )
+    )]
 
 
 def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
@@ -231,7 +254,7 @@ def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
             Conflict(
                 "nodes",
                 (data.id,),
-                f"A line of {data.id} has room for {data.max_devices} devices.",
+                f"A line of {data.id} has room for {count(data.max_devices, 'device')}.",
                 f"raise the node limit of {data.id} or keep fewer nodes free",
             )
             for data in inst.grades if data.is_line

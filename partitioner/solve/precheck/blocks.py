@@ -6,7 +6,7 @@ is on it.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -124,8 +124,8 @@ class Homes:
             if not latency.fits_alone(grade, device):
                 return [load]
             return [
-                frozenset({("deadline", stream)})
-                for stream, _, _ in latency.late_alone(grade, device)
+                frozenset({("deadline", id_)}) | self.keeps_off(latency.number[id_], device, grade)
+                for id_, _, _ in latency.late_alone(grade, device)
             ]
         if latency.line(grade, frozenset(block.devices)) is not None:
             return []
@@ -158,6 +158,40 @@ class Homes:
                 return {("failure", rule.id)}
         return set()
 
+    def keeps_off(self, stream: int, device: int, grade: int) -> set[Key]:
+        """Why the other end of a stream is never on a line of a device, were it in time there.
+
+        Of several that receive it, the last.
+        """
+        inst, latency = self._inst, self._builder.latency
+        data = inst.streams[stream]
+        if not inst.grades[grade].is_line or latency.least_up(stream) > data.limit_ns:
+            return set()
+        other = data.source_device
+        if other == device:
+            last = max(data.targets, key=lambda t: latency.least_down(stream, t.device))
+            other = last.device
+        return set() if other is None else self.never_sharing(device, other, [grade])
+
+    def never_sharing(self, a: int, b: int, grades: Iterable[int]) -> set[Key]:
+        """Why two devices are never on one line of these grades; empty if nothing says so."""
+        if self._inst.conflict[a, b]:
+            return self.clash(a, b)
+        return {
+            key for g in grades
+            for i in (a, b) if not self._inst.can[i, g]
+            for key in self._not_on(i, self._inst.grades[g])
+        }
+
+    def _not_on(self, device: int, line: GradeData) -> set[Key]:
+        """What keeps a device by itself off every line of a grade."""
+        id_ = self._inst.device_ids[device]
+        if line.id not in self._choices[device]:
+            return {("device-grade", id_)}
+        if int(self._inst.stub_um[device]) > line.max_stub_um:
+            return {("stub", line.id, id_)}
+        return {("nodes" if line.max_devices < 1 else "unit-loads", line.id)}
+
     # -- by switch ----------------------------------------------------------------------------
 
     def at_switch(self, block: Block, switch: int) -> list[Reason]:
@@ -179,6 +213,9 @@ class Homes:
         if far + self._drop_um + 2 * self._end_um > most:
             # One of them alone is enough for that.
             return [frozenset({("length", data.id)})]
+        if data.spacing_min_um + 2 * self._end_um > most:
+            # Whoever is the first on a line is so far from its switch.
+            return [frozenset({("length", data.id), ("spacing", data.id)})]
         if count == 1:
             return []
         length = frozenset({("length", data.id)}) | block.groups

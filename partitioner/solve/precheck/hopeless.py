@@ -10,9 +10,14 @@ from partitioner.solve.instance import Instance
 from partitioner.solve.precheck.alone import by_counting, homeless
 from partitioner.solve.precheck.core import Core, Shrinking
 from partitioner.solve.precheck.places import Places
-from partitioner.solve.precheck.statements import Statements, named, told
+from partitioner.solve.precheck.statements import Key, Statements, named, told
 from partitioner.wording import count
 
+BESIDE = frozenset({
+    "backbone-link", "backbone-reach", "backbone-shape", "device-grade", "length", "nodes", "pin",
+    "switch-open",
+})
+"""Rules that say what there is, told after those that say what is asked for."""
 MOST_PLACES = 60_000
 """Blocks times switches times grades up to which they are weighed against each other."""
 
@@ -49,19 +54,25 @@ def _is_weighed(instance: Instance) -> bool:
     return 0 < instance.n * max(1, len(instance.ports_of)) <= MOST_PLACES
 
 
+def _telling(key: Key) -> tuple[bool, Key]:
+    """What was asked for comes first, what there is to keep it with after that."""
+    return key[0] in BESIDE, key
+
+
 def _told(places: Places, core: Core) -> list[Conflict]:
     """Conflicts of a proof: its statements, then the devices that find no places."""
     inst = places.instance
     statements = Statements(inst, places.backbone)
     conflicts = told(
-        (statements[key] for key in core.statements),
+        (statements[key] for key in sorted(core.statements, key=_telling)),
         {statements[key] for key in core.needed if key in core.statements},
         {statements[key] for key in core.statements if key[0] in core.families},
     )
     devices = [inst.device_ids[i] for b in core.blocks for i in places.blocks[b].devices]
     if devices:
         some = "1 device has no" if len(devices) == 1 else (
-            f"these {count(len(devices), 'device')} cannot all have a"
+            f"these {count(len(devices), 'device')} cannot {'both' if len(devices) == 2 else 'all'}"
+            f" have a"
         )
         conflicts.append(
             Conflict(

@@ -18,11 +18,15 @@ from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import PortClass
 from partitioner.solve.precheck.blocks import Homes, Reason, blocks_of
+from partitioner.solve.precheck.cuts import cuts_that_lose
 from partitioner.solve.precheck.kinds import kinds_of
 from partitioner.solve.precheck.statements import Key
 
 MOST_BRIDGES = 300
 """Pathways tried that alone join two parts, those with the least room first."""
+IN_TIME, LATE, NOT_JOINED, LATE_UNLESS_SHARED, LATE_BY_LINKS = range(5)
+"""Whether a stream is in time between two switches by its bare way. If not: in any case, since no
+links join them, but for what keeps both ends off one line, or by the links that may be built."""
 MOST_TO_A_LINE = 6
 """Lines that hold so few large blocks are counted by the block, not by what each takes."""
 
@@ -122,6 +126,10 @@ class Places:
             for b in rule.of_block:
                 self.counted_in[b].append(n)
         self.sides = self._sides()
+        open_at = [{h.switch for h in homes if not h.against} for homes in self.homes]
+        self.cuts = cuts_that_lose(
+            inst, backbone, [open_at[self.block_of[i]] for i in range(inst.n)]
+        )
 
     def _holds(self, g: int) -> list[Hold]:
         inst = self.instance
@@ -202,28 +210,53 @@ class Places:
                 by_switch = late[other] if data.source_device is None else late[:, other]
                 for s, reason in enumerate(by_switch.tolist()):
                     if reason:
-                        found[self.block_of[device], s].append(self.reason_of(j, reason))
+                        found[self.block_of[device], s].append(
+                            self.reason_of(j, target.device, reason)
+                        )
         return found
 
     def time_reasons(self, stream: int, target: int | None) -> npt.NDArray[np.int8]:
-        """By switch of the source and of the target: 0 in time, 1 late, 2 not joined."""
+        """By switch of the source and of the target: IN_TIME, or why not."""
         data, latency = self.instance.streams[stream], self.builder.latency
+        source = data.source_device
         legs = latency.least_up(stream) + latency.least_down(stream, target)
         hops = self.hops(stream)
         late = (legs + hops > data.limit_ns).astype(np.int8)
-        late[hops >= 2**40] = 2
-        if self.instance.may_share_a_line(data.source_device, target):
-            np.fill_diagonal(late, int(latency.least_up(stream) > data.limit_ns))
+        if late.any():
+            is_roundabout = (late == LATE) & (legs + self._direct_ns(stream) <= data.limit_ns)
+            np.fill_diagonal(is_roundabout, False)
+            late[is_roundabout] = LATE_BY_LINKS
+        late[hops >= 2**40] = NOT_JOINED
+        if source is None or target is None:
+            return late
+        if latency.least_up(stream) <= data.limit_ns:
+            may_share = self.instance.may_share_a_line(source, target)
+            own = np.diagonal(late)
+            np.fill_diagonal(
+                late, IN_TIME if may_share else np.where(own == LATE, LATE_UNLESS_SHARED, own)
+            )
         return late
 
-    def reason_of(self, stream: int, kind: int) -> Reason:
+    def _direct_ns(self, stream: int) -> Ints:
+        """Least time between ports by switches, int64 (S, S) in ns, were any two joined."""
+        switches = self.instance.problem.switches.values()
+        forward = np.array([s.forwarding_delay_ns for s in switches], dtype=np.int64)
+        return forward[:, None] + forward[None, :] + self.backbone.direct_link_ns(stream)
+
+    def reason_of(self, stream: int, target: int | None, kind: int) -> Reason:
         """Statements behind an entry of :meth:`time_reasons`."""
-        if kind == 1:
-            return frozenset({("deadline", self.instance.streams[stream].id)})
-        return frozenset(
-            {("stream-way", self.instance.streams[stream].id), ("backbone-link",),
-             *self.unreached()}
-        )
+        data = self.instance.streams[stream]
+        deadline, links = ("deadline", data.id), {("backbone-link",), *self.unreached()}
+        if kind == LATE:
+            return frozenset({deadline})
+        if kind == LATE_BY_LINKS:
+            return frozenset({deadline, *links})
+        if kind == NOT_JOINED:
+            return frozenset({("stream-way", data.id), *links})
+        assert data.source_device is not None
+        assert target is not None
+        lines = self.instance.line_grades
+        return frozenset({deadline, *self.rules.never_sharing(data.source_device, target, lines)})
 
     def _cut_off(self) -> dict[int, list[Reason]]:
         """Why switches cannot be open: nothing joins them to one that has to be."""

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
+from itertools import combinations
 
 import networkx as nx
 import numpy as np
 
-from partitioner.solve.precheck.places import Places
+from partitioner.solve.precheck.places import IN_TIME, Places
 from partitioner.solve.precheck.rows import Rows
 from partitioner.solve.precheck.segment_rows import SegmentRows
 from partitioner.timing.frames import slot_on_link_ns
@@ -44,6 +45,7 @@ class Relaxation(Rows):
             self.instance.look()
             self._segments.add(s, g, here)
         self._groups()
+        self._cuts()
         if has_pathways:
             self.add_pathways()
         self._streams()
@@ -60,6 +62,32 @@ class Relaxation(Rows):
                 for s in range(self.instance.switch_count):
                     terms = [(v, rule.of_block[b]) for b in inside for v in self.on[b, s]]
                     self.add(terms, rule.most, [rule.key])
+
+    def _cuts(self) -> None:
+        """No failure of a link or switch cuts off more watched devices than may be lost."""
+        block_of = self.places.block_of
+        for cut in self.places.cuts:
+            terms: list[tuple[int, int]] = []
+            for dependent in cut.watched:
+                own = block_of[dependent.device]
+                partners = {block_of[i] for i in dependent.partners}
+                if not self.of_block.keys() >= partners | {own}:
+                    continue
+                if cut.down is not None:
+                    terms += [(v, 1) for v in self.on[own, cut.down]]
+                for part, others in cut.sides(dependent):
+                    row, missing = self._on_side(own, part, True)
+                    count = 1 - missing
+                    for b in partners:
+                        there, missing = self._on_side(b, others, True)
+                        row += there
+                        count += 1 - missing
+                    is_lost = self.var(1)
+                    self.add([*row, (is_lost, -1)], count - 1)
+                    terms.append((is_lost, 1))
+            if sum(weight for _, weight in terms) > cut.most:
+                because = [cut.key, ("backbone-link",), *self.places.unreached()]
+                self.add(terms, cut.most, because)
 
     # -- pathways -----------------------------------------------------------------------------
 
@@ -113,16 +141,20 @@ class Relaxation(Rows):
                 done.add(key)
                 inst.look()
                 for s in range(inst.switch_count):
-                    kinds = set(late[s].tolist()) - {0}
-                    if kinds and self.on[a, s]:
-                        because = {k for kind in kinds for k in places.reason_of(j, kind)}
-                        fine = [
-                            (v, -1) for t in np.flatnonzero(late[s] == 0).tolist()
-                            for v in self.on[b, t]
-                        ]
+                    there = [(v, 1) for v in self.on[a, s]]
+                    for kinds in self._sets_of(set(late[s].tolist()) - {IN_TIME}) if there else ():
+                        because = {
+                            k for kind in kinds for k in places.reason_of(j, target.device, kind)
+                        }
+                        fine = np.flatnonzero(~np.isin(late[s], list(kinds))).tolist()
                         self.add(
-                            [*((v, 1) for v in self.on[a, s]), *fine], 0, because
+                            [*there, *((v, -1) for t in fine for v in self.on[b, t])], 0, because
                         )
+
+    def _sets_of(self, kinds: set[int]) -> list[tuple[int, ...]]:
+        """Those of which a row says something: without some there is less in the way."""
+        sizes = range(len(kinds) if self.is_strict else 1, len(kinds) + 1)
+        return [some for size in sizes if size for some in combinations(sorted(kinds), size)]
 
     def _load_between_switches(self) -> None:
         """What enters or leaves a switch, or one side of the backbone, fits on the links there."""

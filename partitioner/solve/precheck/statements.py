@@ -86,7 +86,7 @@ class Statements:
         limits = self._instance.problem.limits[grade]
         return Statement(
             "nodes", (grade,),
-            f"A line of {grade} has room for {self._grade(grade).max_devices} devices: "
+            f"A line of {grade} has room for {count(self._grade(grade).max_devices, 'device')}: "
             f"{limits.nodes} nodes, less the switch port and {limits.reserve.nodes} kept free.",
             f"raise the node limit of {grade} or keep fewer nodes free",
         )
@@ -144,7 +144,7 @@ class Statements:
     def _device_grade(self, device: str) -> Statement:
         grades = " or ".join(c.grade for c in self._instance.problem.devices[device].grades)
         return Statement(
-            "device-grade", (device,), f"Of {{who}} the PHY can have {grades} only.",
+            "device-grade", (device,), f"{{who}} can have {grades} only.",
             "give {who} a PHY of another grade",
         )
 
@@ -250,16 +250,24 @@ class Statements:
             f"raise the load share of backbone links, or list more or faster ones beside {pairs}",
         )
 
-    def _failure(self, id_: str) -> Statement:
+    def _failure(self, id_: str, *down: str) -> Statement:
+        """``down``: switch or ends of the link that fails, where the proof is of that one."""
         rule = self._rules[id_]
         what = f"function {rule.function}" if rule.group is None else f"group {rule.group}"
         members = self._instance.problem.watched(rule)
-        return Statement(
-            "failure", (id_, *members),
+        sentence = (
             f"No single failure loses more than {rule.most_lost} of the {len(members)} devices of "
-            f"{what} (rule {id_}).",
-            f"let rule {id_} allow more to be lost",
+            f"{what} (rule {id_})"
         )
+        remedy = f"let rule {id_} allow more to be lost"
+        if down:
+            where = down[0] if len(down) == 1 else f"the backbone link {'-'.join(down)}"
+            sentence += (
+                f", and a failure of {where} does: those beyond it reach nothing that they send to "
+                f"or hear"
+            )
+            remedy += ", or list a backbone link that leads round it"
+        return Statement("failure", (id_, *members, *down), f"{sentence}.", remedy)
 
     def _stream_way(self, stream: str) -> Statement:
         name, source, targets = self._ends(stream)

@@ -36,6 +36,9 @@ def crowded(places: Places) -> Iterator[tuple[list[int], bool]]:
         ports = sum(p.count for (s, _), kinds in places.ports.items() if s in there for p in kinds)
         if count > rule.most * (len(there) if rule.is_by_switch else ports):
             yield sorted(rule.of_block), False
+    for cut in places.cuts:
+        devices = {i for d in cut.surely for i in (d.device, *d.partners)}
+        yield sorted({places.block_of[i] for i in devices}), False
     for side in places.sides:
         inside = _inside(places, side)
         if not side.switches and _segments_into(places, inside) > side.most:
