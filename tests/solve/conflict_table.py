@@ -889,7 +889,8 @@ def backbone_with_just_enough_room(m: Machine):
 @impossible("port-exists")
 def one_link_device_more(m: Machine):
     d = m.of(LINE)[0]
-    return field(m.problem, [d], grades=(GradeChoice(LINK),)), set(m.problem.switches)
+    p = limit(patient(m.problem), LINK, length_um=400 * M)
+    return field(p, [d], grades=(GradeChoice(LINK),)), set(p.switches)
 
 
 @kept()
@@ -1229,7 +1230,7 @@ def levels_and_domains_behind_a_pathway(m: Machine):
 @impossible("pathway-capacity", "together", "nodes")
 def two_groups_behind_a_pathway(m: Machine):
     p, some, side = behind(m, 6)
-    p = limit(replace(p, groups=()), LINE, nodes=6)
+    p = limit(patient(replace(p, groups=())), LINE, nodes=6)
     p = edit("pathways", side, max_cables=1)(p)
     p = group(p, GroupKind.TOGETHER, some[:3], "one")
     return group(p, GroupKind.TOGETHER, some[3:], "two"), {side, *some}

@@ -84,10 +84,11 @@ class Statements:
 
     def _nodes(self, grade: str) -> Statement:
         limits = self._instance.problem.limits[grade]
+        kept_free = f" and {limits.reserve.nodes} kept free" if limits.reserve.nodes else ""
         return Statement(
             "nodes", (grade,),
             f"A line of {grade} has room for {count(self._grade(grade).max_devices, 'device')}: "
-            f"{limits.nodes} nodes, less the switch port and {limits.reserve.nodes} kept free.",
+            f"{limits.nodes} nodes, less the switch port{kept_free}.",
             f"raise the node limit of {grade} or keep fewer nodes free",
         )
 
