@@ -110,13 +110,13 @@ def layout_figures(
     return tuple(figures)
 
 
-def site_figures(data: DrawingInput, id: str = "sites") -> tuple[Figure, ...]:
+def site_figures(data: DrawingInput) -> tuple[Figure, ...]:
     """Draw where everything stands before there is a layout: the views that are needed."""
     made = []
-    legend = legend_figure(data, (), {}, (), f"{id}-legend", WIDTH)
+    legend = legend_figure(data, (), {}, (), "sites-legend", WIDTH)
     for view in choose_views(_all_points(data), WIDTH, MARGIN):
         shown = Shown(
-            f"{id}-{view.name.split()[0].lower()}",
+            f"sites-{view.name.split()[0].lower()}",
             f"{view.name} of the devices of {data.name}",
             f"{count_text(len(data.unplaced), 'device')} and "
             f"{count_text(len(data.switches), 'place for a switch', 'places for switches')}.",

@@ -71,7 +71,7 @@ def read_like(own: str, line: str) -> str:
     return f"{own}, to be read like the one of {line}."
 
 
-def strip_figures(data: DrawingInput, id: str = "strip") -> dict[str, Figure]:
+def strip_figures(data: DrawingInput) -> dict[str, Figure]:
     """Draw every shared line straight, all at one scale; the figures by line."""
     lines = [s for s in data.segments if s.is_shared and s.devices]
     strokes = segment_strokes(data)
@@ -82,7 +82,7 @@ def strip_figures(data: DrawingInput, id: str = "strip") -> dict[str, Figure]:
     figures = {}
     for number, segment in enumerate(lines, 1):
         canvas = Canvas(
-            f"{id}-{number}",
+            f"strip-{number}",
             f"{segment.id}, drawn straight",
             f"{count_text(len(segment.devices), 'device')} in the order of the cable from end to "
             "end. The table of drops holds the same facts.",
