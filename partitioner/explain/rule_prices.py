@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from enum import Enum, auto
 
 from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import Handle, edit, without
@@ -25,9 +26,14 @@ from partitioner.solve.search import Study
 LEAST_S, LEAST_PER_DEVICE_S = 4.0, 0.025
 """Least seconds of one plan, and for each of many devices: in less nothing cheaper is found, and a
 few rules of which something is known say more than many of which nothing is."""
-MOVES_SHARE, MOST_MOVES = 0.15, 3
+MOVES_SHARE, MOST_MOVES, MOST_OF_A_KIND = 0.15, 3, 12
 """Share of the time for what single devices and lines elsewhere would save, and how many of them
-are judged for a rule: delays mostly speak against the others too."""
+are judged for a rule, and for several of a kind: delays mostly speak against the others too."""
+UNREAD_ROOM = 0.1
+"""Where what a layout leaves of a rule cannot be read off it: before those with more left."""
+FEW = 3
+"""Of several rules of a kind, what a change of so many saves is told beside what all of them cost,
+and so many such changes."""
 NEEDED_SHARE = 0.25
 """Of the time of a plan: what finding the changes that it needs may take."""
 TIGHT_SHARE = 0.2
@@ -56,22 +62,39 @@ class Price:
         return self.least_money == self.most_money
 
 
+class Tried(Enum):
+    """How far a rule was tried."""
+
+    ALONE = auto()
+    """Planned without it, or without it and the others of its kind that are priced with it."""
+    AMONG = auto()
+    """Planned without it and several others, as there was no time for each."""
+    MOVED = auto()
+    """Known is only what one device or line elsewhere would save."""
+    NOT = auto()
+    """There was no time."""
+
+
 @dataclass(frozen=True, slots=True)
 class RulePrice:
     """What one rule, or several of a kind taken together, cost.
 
-    ``binds`` is proved: without it there is a cheaper layout than any with it. ``is_tried``: there
-    was time to plan without it; else nothing is known of the price. ``saved_money``: by how much
-    the cheapest layout found without it is cheaper than the best one found with it. ``changes``:
-    what that layout needs, in words; with all of them made it keeps every rule.
+    ``binds`` is proved: without it there is a cheaper layout than any with it. ``saved_money``: by
+    how much the cheapest layout found without it is cheaper than the best one found with it.
+    ``changes``: what that layout needs, in words; with all of them made it keeps every rule.
     """
 
     name: str
     handles: tuple[Handle, ...]
     price: Price
-    is_tried: bool = True
+    tried: Tried = Tried.ALONE
     saved_money: int = 0
     changes: tuple[str, ...] = ()
+
+    @property
+    def is_tried(self) -> bool:
+        """Whether anything is known of its price."""
+        return self.tried is not Tried.NOT
 
     @property
     def binds(self) -> bool:
@@ -151,49 +174,66 @@ def rule_prices(
     """Price every rule of a problem that has a plan, ``base``, and its assessment; dearest first.
 
     ``budget`` is the time for all plans; rules that the plan uses up come first, those of which it
-    has some left last; those not reached follow as not tried. ``on_rule`` is told the name of each
-    rule before it is taken off, ``on_prices`` what is known after each. A cheaper layout that keeps
-    all rules may be met on the way: then that one is explained.
+    has some left last; where time is short the last ones are taken off together, and those not
+    reached follow as not tried. ``on_rule`` is told the name of each rule before it is taken off,
+    ``on_prices`` what is known after each. A cheaper layout that keeps all rules may be met on the
+    way: then that one is explained.
     """
-    known = _by_single_moves(problem, base, budget)
+    moved = _by_single_moves(problem, base, budget)
+    known = {one.name: one for one in reversed(moved)}
     todo = sorted(
         together(problem),
         key=lambda pair: (
-            _cost(known[pair[0]][0]) if pair[0] in known else base.cost_money,
+            _cost(known[pair[0]].result) if pair[0] in known else base.cost_money,
             _room(pair[1], assessment),
         ),
     )
-    results: list[Priced] = []
+    results: list[_Priced] = []
     untried: list[tuple[str, tuple[Handle, ...]]] = []
     least_s = max(LEAST_S, LEAST_PER_DEVICE_S * len(problem.devices))
+    took: list[float] = []
 
     def explained() -> LayoutExplained:
         rest = [*untried, *todo]
-        moved = [(name, handles, *known[name]) for name, handles in rest if name in known]
-        found = [_priced(one, base) for one in (*results, *moved)]
+        found = [one.price(base) for one in _told([*results, *moved], base)]
         found.sort(
             key=lambda p: (
                 -p.price.least_money, -p.saved_money, -(p.price.most_money or 0), p.name
             )
         )
+        names = {p.name for p in found}
         found += [
-            RulePrice(name, handles, Price(0, None), is_tried=False)
-            for name, handles in rest if name not in known
+            RulePrice(name, handles, Price(0, None), Tried.NOT)
+            for name, handles in rest if name not in names
         ]
         return LayoutExplained(base, assessment, tuple(found))
 
     while todo and not budget.is_over:
         name, handles = todo.pop(0)
+        last: list[tuple[str, tuple[Handle, ...]]] = []
+        starts = [known[name].result] if name in known else []
+        is_short = bool(took) and budget.left_s < 2 * min(least_s, sum(took) / len(took))
+        priced = {h.key for one in results if len(one.handles) > 1 for h in one.handles}
+        new = [one for one in ((name, handles), *todo) if not priced.issuperset(_keys(one[1]))]
+        if is_short and len(new) > 1:
+            # Single ones of a kind that is priced stay untried.
+            untried += [one for one in ((name, handles), *todo) if one not in new]
+            last, todo = new, []
+            handles = tuple(h for _, some in last for h in some)
+            starts = [known[one].result for one, _ in last if one in known]
+            name = f"the last {len(last)} rules, all at once"
         on_rule(name.removesuffix("."))
         seconds = max(least_s, budget.left_s / (len(todo) + 1))
         loose = without(problem, handles)
-        start = written_for(loose, base.layout)
-        if name in known and _cost(known[name][0]) < base.cost_money:
-            start = _layout(known[name][0])
+        start = base.layout
+        if starts and _cost(best := min(starts, key=_cost)) < base.cost_money:
+            start = _layout(best)
         study = _study(handles, base, assessment)
-        result = budget.run(loose, seconds, start=start, study=study)
+        began = budget.clock()
+        result = budget.run(loose, seconds, start=written_for(loose, start), study=study)
+        took.append(budget.clock() - began)
         if result.outcome is None:
-            untried.append((name, handles))
+            untried += last or [(name, handles)]
             continue
         uses = None
         if result.outcome.cost_money < base.cost_money:
@@ -201,8 +241,13 @@ def rule_prices(
         if result.outcome.cost_money < base.cost_money:
             is_late = budget.over_within(NEEDED_SHARE * seconds)
             uses = needed(problem, handles, result.outcome.layout, is_late)
-        results.append((name, handles, result, uses))
-        if len(handles) > 1 and price_between(base, result).most_money != 0:
+        if last:
+            done, left = _of_several(last, result, uses)
+            results += done
+            untried += left
+        else:
+            results.append(_Priced(name, handles, result, uses))
+        if not last and len(handles) > 1 and price_between(base, result).most_money != 0:
             todo += [
                 (h.sentence, (h,)) for h in _worth_trying(handles, assessment, base, result, uses)
             ]
@@ -210,17 +255,69 @@ def rule_prices(
     return explained()
 
 
-Priced = tuple[str, tuple[Handle, ...], Result, Needed | None]
-"""Name of rules, the rules, what came of planning without them, and what that needs."""
+def _keys(handles: Iterable[Handle]) -> frozenset[str]:
+    return frozenset(h.key for h in handles)
 
 
-def _priced(one: Priced, base: Outcome) -> RulePrice:
-    name, handles, result, uses = one
-    saved = max(0, base.cost_money - _cost(result))
-    changes = uses.changes if saved and uses is not None else ()
-    return RulePrice(
-        name, handles, price_between(base, result), saved_money=saved, changes=changes
-    )
+@dataclass(frozen=True, slots=True)
+class _Priced:
+    """Rules, what came of planning without them, and what that needs."""
+
+    name: str
+    handles: tuple[Handle, ...]
+    result: Result
+    uses: Needed | None
+    tried: Tried = Tried.ALONE
+
+    @property
+    def changes(self) -> tuple[str, ...]:
+        """What the layout without the rules needs, in words."""
+        return () if self.uses is None else self.uses.changes
+
+    def price(self, base: Outcome) -> RulePrice:
+        """What that says of the price."""
+        saved = max(0, base.cost_money - _cost(self.result))
+        changes = self.changes if saved else ()
+        known = price_between(base, self.result)
+        return RulePrice(self.name, self.handles, known, self.tried, saved, changes)
+
+
+def _told(found: Sequence[_Priced], base: Outcome) -> list[_Priced]:
+    """What is worth telling: of the same rules, or the same changes, what was found first.
+
+    Of what is known by a move alone, only what saves something.
+    """
+    told: dict[frozenset[str], _Priced] = {}
+    changes: set[tuple[str, ...]] = set()
+    for one in found:
+        rules = _keys(one.handles)
+        is_move = one.tried is Tried.MOVED
+        if rules in told or (is_move and _cost(one.result) >= base.cost_money):
+            continue
+        if is_move and one.changes in changes:
+            continue
+        told[rules] = one
+        changes.add(one.changes)
+    return list(told.values())
+
+
+def _of_several(
+    rules: Sequence[tuple[str, tuple[Handle, ...]]], result: Result, uses: Needed | None
+) -> tuple[list[_Priced], list[tuple[str, tuple[Handle, ...]]]]:
+    """What a plan without several rules says of each, and those of which it says nothing.
+
+    Alone none costs more than all of them together. Where that is something, it is the price of
+    those that the layout does not keep.
+    """
+    if uses is None:
+        return [_Priced(*one, result, None, Tried.AMONG) for one in rules], []
+    broken = _keys(uses.handles)
+    needs = [(name, some) for name, some in rules if not broken.isdisjoint(_keys(some))]
+    others = [one for one in rules if one not in needs]
+    name = "; ".join(name.removesuffix(".") for name, _ in needs)
+    handles = tuple(h for _, some in needs for h in some)
+    tried = Tried.ALONE if len(needs) == 1 else Tried.AMONG
+    return ([_Priced(name, handles, result, uses, tried)] if needs else []), others
 
 
 def _study(
@@ -237,33 +334,48 @@ def _study(
     return Study(only_cheaper=True)
 
 
-def _by_single_moves(
-    problem: Problem, base: Outcome, budget: Budget
-) -> dict[str, tuple[Result, Needed]]:
-    """Cheaper layouts without a rule in which one device or line hangs elsewhere, by its name."""
+def _by_single_moves(problem: Problem, base: Outcome, budget: Budget) -> list[_Priced]:
+    """Cheaper layouts without a rule in which one device or line hangs elsewhere.
+
+    For each rule, or all of a kind, the one that saves most; of all of a kind also those that need
+    only a few of them changed, priced for these.
+    """
     is_over = budget.over_within(MOVES_SHARE * budget.left_s)
-    found: dict[str, tuple[Result, Needed]] = {}
+    found: list[_Priced] = []
+    done: set[str] = set()
     tries: Counter[str] = Counter()
+    few: Counter[str] = Counter()
     rules = together(problem)
     for move in cheaper_moves(problem, base.layout, is_over):
         for name, handles in rules:
             if is_over():
                 return found
-            if name in found or not move.rules <= {h.rule for h in handles}:
+            is_kind = len(handles) > 1
+            if not move.rules <= {h.rule for h in handles} or (
+                few[name] >= FEW if is_kind else name in done
+            ):
                 continue
             tries[name] += 1
-            if tries[name] > MOST_MOVES:
+            if tries[name] > (MOST_OF_A_KIND if is_kind else MOST_MOVES):
                 continue
             loose = without(problem, handles)
             layout = written_for(loose, move.layout)
             judged = assess(loose, layout)
             cost = judged.cost.objective_money
-            if not judged.findings and cost < base.cost_money:
-                outcome = replace(
-                    base, layout=layout, cost_money=cost, bound_money=0, status=Status.FEASIBLE
-                )
-                uses = needed(problem, handles, layout, is_over)
-                found[name] = Result(Answer.FOUND, outcome, judged), uses
+            if judged.findings or cost >= base.cost_money:
+                continue
+            outcome = replace(
+                base, layout=layout, cost_money=cost, bound_money=0, status=Status.FEASIBLE
+            )
+            result = Result(Answer.FOUND, outcome, judged)
+            uses = needed(problem, handles, layout, is_over)
+            if name not in done:
+                done.add(name)
+                found.append(_Priced(name, handles, result, uses, Tried.MOVED))
+            if is_kind and 0 < len(uses.handles) <= FEW:
+                few[name] += 1
+                alone = "; ".join(h.sentence.removesuffix(".") for h in uses.handles) + "."
+                found.append(_Priced(alone, uses.handles, result, uses, Tried.MOVED))
     return found
 
 
@@ -281,21 +393,22 @@ def _worth_trying(
     """
     if price_between(base, result).is_exact:
         return _tightest(handles, assessment)[:MOST_SINGLE]
-    broken = {h.key for h in uses.handles} if uses is not None else set()
+    broken = _keys(uses.handles) if uses is not None else frozenset()
     alone = [h for h in handles if h.key in broken]
     return alone[:MOST_SINGLE] if len(alone) > 1 else []
 
 
-def _room(handles: Sequence[Handle], assessment: Assessment) -> int:
-    """What a layout has left of a rule: 0 nothing, 2 some, 1 where that cannot be read off it."""
+def _room(handles: Sequence[Handle], assessment: Assessment) -> float:
+    """Share of a rule that a layout leaves: 0 nothing; of several the least."""
     rooms = []
     for handle in handles:
         used = None if handle.scale is None else handle.scale.used(assessment)
         if handle.scale is None or used is None:
-            rooms.append(1)
+            rooms.append(UNREAD_ROOM)
             continue
         left = (handle.scale.start - used) * (1 if handle.scale.step > 0 else -1)
-        rooms.append(0 if left < abs(handle.scale.step) else 2)
+        is_used_up = left < abs(handle.scale.step)
+        rooms.append(0.0 if is_used_up else left / max(1, abs(handle.scale.start)))
     return min(rooms)
 
 

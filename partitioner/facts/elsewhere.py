@@ -148,6 +148,24 @@ def why_there(
     return tuple(found)
 
 
+def places_of(
+    facts: Facts, devices: Iterable[str], should_stop: Callable[[], bool] = lambda: False
+) -> list[OtherPlace]:
+    """Other places of some devices that break nothing but maybe delays, the cheapest first.
+
+    ``should_stop`` is asked before each device; the answer then ends there.
+    """
+    mover, layout = _Mover(facts, ()), facts.sound
+    homes = layout.segment_of()
+    found = []
+    for device in devices:
+        if should_stop():
+            break
+        near = lines_for(facts.problem, layout, facts.network, device)[:NEAREST_LINES]
+        found += mover.places(device, homes[device], [line for _, line in near])
+    return sorted((p for p in found if not p.broken), key=lambda p: p.worth)
+
+
 def lines_elsewhere(
     facts: Facts,
     known: Iterable[RuleFinding] = (),

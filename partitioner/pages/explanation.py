@@ -16,9 +16,10 @@ from partitioner.explain.explanation import (
 )
 from partitioner.explain.handles.handle import Handle
 from partitioner.explain.placement import Locate, nowhere
-from partitioner.explain.rule_prices import UNSURE_GAP, LayoutExplained, Price, RulePrice
+from partitioner.explain.rule_prices import UNSURE_GAP, LayoutExplained, Price, RulePrice, Tried
 from partitioner.explain.ways_out import WayOut
 from partitioner.model.assessment import Assessment
+from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, gap_text, money_text, rounded_amounts
@@ -35,14 +36,19 @@ MOST_SHARE = 0.1
 """A rule of which no more is known than that it costs at most a larger share of all: that says
 nothing."""
 MOST_NAMED = 6
-MOST_CHANGES = 5
-"""Changes that go together told in a terminal."""
+MOST_CHANGES, MOST_LEADING = 5, 2
+"""Changes that go together told in a row, and in the head of a page."""
 UNSURE = (
     "A part of what is saved may be had with all rules kept, as the layout may be that much "
     "dearer than need be: a longer --time-limit tells."
 )
 
+CHANGES = "rule-changes"
+FOUND = "What would make it cheaper, each found and accepted by the check:"
 NOTHING_CHEAPER = "Nothing cheaper was found without any rule that there was time for."
+BY_MOVES = (
+    "What one device or line elsewhere would save, were it not for a rule, is told besides."
+)
 
 
 def explained_text(problem: Problem, explained: Explained, locate: Locate = nowhere) -> str:
@@ -124,9 +130,10 @@ def _prices_text(problem: Problem, explained: LayoutExplained, locate: Locate) -
     blocks = [wrapped(f"{visible(problem.name)}: {_known_of(problem, explained)}")]
     telling = [p for p in explained.prices if _tells(p)]
     if telling:
-        lines = ["What makes it dear, by planning without it and checking what came out:"]
+        lines = [FOUND]
         for price in telling:
-            lines += [wrapped(line, "    ") for line in _price_lines(problem, price, locate)]
+            told = _price_lines(problem, explained.outcome, price, locate)
+            lines += [wrapped(line, "    ") for line in told]
         blocks.append("\n".join(lines))
     blocks += [wrapped(said) for said in _others(problem, explained)]
     blocks.append(key_figures_text(problem, explained.assessment))
@@ -146,7 +153,9 @@ def _known_of(problem: Problem, explained: LayoutExplained) -> str:
     return f"the layout {cost}; {sure}."
 
 
-def _price_lines(problem: Problem, price: RulePrice, locate: Locate) -> list[str]:
+def _price_lines(
+    problem: Problem, outcome: Outcome, price: RulePrice, locate: Locate
+) -> list[str]:
     """What can be saved by a change, how sure that is, and where the rule stands."""
     certain = price.price
     least, most = (
@@ -154,27 +163,34 @@ def _price_lines(problem: Problem, price: RulePrice, locate: Locate) -> list[str
         for m in (certain.least_money, certain.most_money)
     )
     if certain.is_exact:
-        sure = "proved: exactly this much"
+        known = ["proved: exactly this much"]
     else:
-        known = [f"at least {least}"] if price.binds else []
-        known += [] if most is None else [f"at most {most}"]
-        sure = f"proved: {' and '.join(known)}" if known else "checked; nothing more is proved"
+        sure = [f"at least {least}"] if price.binds else []
+        sure += [f"at most {most}"] if price.binds or _says_most(outcome, price) else []
+        known = [f"proved: {' and '.join(sure)}"] if sure else []
     saved = money_text(price.saved_money, problem.currency)
     head = f"{saved} less" if price.saved_money else f"at least {least} less"
-    where = locate(price.handles[0].at) if len(price.handles) == 1 else ""
-    what = _what(price, "-o DIR tells")
-    return [f"  {head}: {what}", f"    ({sure}{f'; {where}' if where else ''})"]
+    known += [locate(price.handles[0].at)] if len(price.handles) == 1 else []
+    what = _what(price, "-o DIR tells", MOST_CHANGES)
+    beside = "; ".join(filter(None, known))
+    return [f"  {head}: {what}", *([f"    ({beside})"] if beside else [])]
 
 
-def _what(price: RulePrice, rest: str) -> str:
+def _what(price: RulePrice, rest: str, most: int) -> str:
     """The change that saves something, or the rule without which that is saved.
 
-    ``rest`` tells all of what would be too much here.
+    ``rest`` tells all of what would be too much here, ``most`` how many changes are not.
     """
-    told = list(price.changes[:MOST_CHANGES])
-    if len(price.changes) > MOST_CHANGES:
-        told.append(f"{len(price.changes) - MOST_CHANGES} changes more, which {rest}")
+    told = list(price.changes[:most])
+    if len(price.changes) > most:
+        told.append(f"{len(price.changes) - most} changes more, which {rest}")
     return "; and ".join(told) or f"without: {price.name.removesuffix('.')}"
+
+
+def _says_most(outcome: Outcome, price: RulePrice) -> bool:
+    """Whether it says something that a rule costs no more than is proved."""
+    most = price.price.most_money
+    return most is not None and most <= MOST_SHARE * outcome.cost_money
 
 
 def _tells(price: RulePrice) -> bool:
@@ -201,14 +217,14 @@ def _others(problem: Problem, explained: LayoutExplained) -> list[str]:
     others = [p for p in prices if not _tells(p)]
     free = [p.name for p in others if not p.may_bind]
     own = outcome.cost_money - outcome.bound_money
-    few = MOST_SHARE * outcome.cost_money
     open_ = {
-        p.name: most for p in others if p.may_bind
-        if (most := p.price.most_money) is not None and most <= few
+        p.name: p.price.most_money or 0 for p in others if p.may_bind and _says_most(outcome, p)
     }
     none_known = [name for name, most in open_.items() if most <= own]
     some = {name: most for name, most in open_.items() if most > own}
-    tried = [p.name for p in others if p.is_tried and p.may_bind and p.name not in open_]
+    tried = [p for p in others if p.is_tried and p.may_bind and p.name not in open_]
+    alone = [p.name for p in tried if p.tried is not Tried.AMONG]
+    among = [p.name for p in tried if p.tried is Tried.AMONG]
     untold = _untried(prices)
     if free:
         said.append(
@@ -224,18 +240,19 @@ def _others(problem: Problem, explained: LayoutExplained) -> list[str]:
         )
     if some:
         said.append(
-            "Nothing cheaper was found without these, and they are proved to cost no more than: "
-            + _rules(
-                f"{name.removesuffix('.')} ({money_text(money, problem.currency)})"
-                for name, money in sorted(some.items(), key=lambda item: item[1])
-            )
-            + "."
+            "Nothing cheaper was found without these, and it is proved that none of them costs "
+            f"more than {money_text(max(some.values()), problem.currency)}: {_rules(some)}."
         )
-    if tried:
+    if alone:
         either = " either" if open_ else ""
         said.append(
             f"Nothing cheaper was found without these{either}, but much cheaper may exist: "
-            f"{_rules(tried)}."
+            f"{_rules(alone)}."
+        )
+    if among:
+        said.append(
+            "There was no time to plan without each of these, and without all of them at once "
+            f"nothing cheaper was found: {_rules(among)}."
         )
     if untold:
         said.append(
@@ -256,14 +273,20 @@ def _untried(prices: Sequence[RulePrice]) -> list[str]:
 
 def _how_priced(prices: Sequence[RulePrice]) -> str:
     """What was done to price the rules, and how far a price is to be trusted."""
-    untried = _untried(prices)
-    if len(untried) == len(prices):
-        return "There was no time to take a rule off and plan again."
-    done = "Each rule" if not untried else f"{len(prices) - len(untried)} of {len(prices)} rules"
+    left = len(_untried(prices))
+    planned = sum(p.tried in (Tried.ALONE, Tried.AMONG) for p in prices)
+    if not planned:
+        return "There was no time to take a rule off and plan again." + (
+            f" {BY_MOVES}" if any(p.tried is Tried.MOVED for p in prices) else ""
+        )
+    is_all = planned == len(prices)
     return (
-        f"{done} {'was' if not untried else 'were'} taken off, those of a kind together, and the "
-        "problem planned again"
-        + (f"; there was no time for {count_text(len(untried), 'rule')}. " if untried else ". ")
+        f"{'Each rule was' if is_all else f'{planned} of {planned + left} rules were'} taken off, "
+        "those of a kind together"
+        + (", the last ones too, " if any(p.tried is Tried.AMONG for p in prices) else ", ")
+        + "and the problem planned again"
+        + (f"; there was no time for {count_text(left, 'rule')}. " if left else ". ")
+        + (f"{BY_MOVES} " if any(p.tried is Tried.MOVED for p in prices) else "")
         + "Where a layout is not proved optimal, the price is certain between two amounts only; "
         "what was found without the rule can be had, whatever is proved."
     )
@@ -338,6 +361,7 @@ def explained_data(
             "prices": [
                 {
                     **row,
+                    "changes": list(p.changes),
                     "rules": [_handle_data(h, locate) for h in p.handles],
                     "is_possible": not p.price.is_impossible,
                     "binds": p.binds,
@@ -405,7 +429,7 @@ def explained_page(
         section = Section(
             title="What each rule costs",
             intro=_how_priced(explained.prices),
-            tables=[_priced_table(problem, explained, locate)],
+            tables=[_priced_table(problem, explained, locate), *_changes_tables(explained)],
             id="rule-prices",
             parts=[Section("What is known besides", points=others)] if others else [],
             paper=Paper.SUMMARY,
@@ -423,7 +447,7 @@ def _prices_lead(problem: Problem, explained: LayoutExplained) -> str:
         return f"T{known[1:]} {NOTHING_CHEAPER}" if is_tried else f"T{known[1:]}"
     saved = money_text(max(best.saved_money, best.price.least_money), problem.currency)
     found = count_text(len(telling), "change of rules", "changes of rules")
-    what = _what(best, "the table of prices tells")
+    what = _what(best, "the table of prices tells", MOST_LEADING)
     return f"T{known[1:]} Found to be worth it: {found}; most of all {saved} less: {what}."
 
 
@@ -480,7 +504,8 @@ def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate)
         prices,
         [
             col.text("rule", "Rule", lambda p: p.name, heads_row=True),
-            col.text("changes", "Change that does it", lambda p: "; and ".join(p.changes)),
+            col.text("changes", "Change that does it",
+                     lambda p: _what(p, f"{CHANGES}.csv tells", MOST_CHANGES) if p.changes else ""),
             col.number("saves", "Found without it: less by",
                        lambda p: p.saved_money / MONEY_STEPS if p.is_tried else None,
                        problem.currency, 2),
@@ -502,6 +527,25 @@ def _priced_table(problem: Problem, explained: LayoutExplained, locate: Locate) 
     rest = [p for p in explained.prices if not _tells(p)]
     table = _prices_table(problem, [*telling, *rest], locate)
     return replace(table, most_rows=len(telling)) if telling else replace(table, folded=True)
+
+
+def _changes_tables(explained: LayoutExplained) -> list[Table]:
+    """Changes one by one, where there are too many of them for the table of prices."""
+    rows = [(p.name, c) for p in explained.prices if len(p.changes) > MOST_CHANGES
+            for c in p.changes]  # fmt: skip
+    if not rows:
+        return []
+    table = Table.of(
+        CHANGES,
+        "Changes that go together, one by one",
+        rows,
+        [
+            col.text("rule", "Rule", lambda row: row[0], heads_row=True),
+            col.text("change", "Change", lambda row: row[1]),
+        ],
+        folded=True,
+    )
+    return [table]
 
 
 def _elsewhere_table(problem: Problem, explained: DeviceExplained) -> Table:

@@ -44,7 +44,7 @@ from partitioner.visible import visible
 Assess = Callable[[Layout], Assessment]
 
 TEXT_KEYS = ("point", "cost", "value", "gap_share", "state", "layout")
-"""Columns shown in the terminal."""
+"""Columns shown in the terminal, with the stream that decides where there is one."""
 WEIGHED = "The priced total is money, with mass and delay at the prices the problem states."
 
 
@@ -55,14 +55,14 @@ def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]
     what = _range_text(problem, state, good or front.points)
     if not good:
         unsure = [what, *_how_unsure(state), *_open_end(state), *_cut_off(state)]
-        return State.WARN, "not proved", unsure
+        return State.WARN, f"not proved within {ratio_text(state.goal)}", unsure
     proviso = [axis.proviso] if axis.proviso else []
     lead = [what, *how_sure(state), *_cut_off(state), *proviso]
     if front.is_exact:
         return State.OK, "exact", lead
     if all(p.is_proved for p in good):
         return State.OK, "points proved", lead
-    return State.OK, f"within {ratio_text(state.goal)}", lead
+    return State.OK, f"proved within {ratio_text(state.goal)}", lead
 
 
 def _how_unsure(state: TradeOff) -> list[str]:
@@ -72,11 +72,11 @@ def _how_unsure(state: TradeOff) -> list[str]:
         return []
     least, most = gap_text(min(gaps)), gap_text(max(gaps))
     if len(gaps) == 1:
-        what = f"At most {most} of that could be saved"
+        what = f"At most {most} of that, its gap, could be saved"
     else:
-        what = f"Of each at most its gap, {least} to {most}, could be saved"
+        what = f"At most its gap, {least} to {most}, could be saved of each"
     better = f"with the same or a better {state.axis.name}"
-    return [f"{what} {better}; asked for was {ratio_text(state.goal)}."]
+    return [f"{what} {better}; asked for was a gap of {ratio_text(state.goal)}."]
 
 
 def _open_end(state: TradeOff) -> list[str]:
@@ -271,13 +271,15 @@ def _whose(file: str, number: int) -> str:
 def _tables(problem: Problem, state: TradeOff) -> list[Table]:
     """Points of the front, and the layouts beyond the gap asked for if there are any."""
     front = _table(problem, state, True, "front", "Points, cheapest first")
-    beyond = f"Further layouts, not proved within {ratio_text(state.goal)}"
+    beyond = f"ayouts not proved within {ratio_text(state.goal)} of the cheapest of their value"
+    beyond = f"Further l{beyond}" if front.rows else f"L{beyond}, cheapest first"
     further = _table(problem, state, False, "further", beyond)
-    return [front, further] if further.rows else [front]
+    return [table for table in (front, further) if table.rows] or [front]
 
 
 def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: str) -> Table:
-    axis, currency = state.axis, problem.currency
+    axis, currency, goal = state.axis, problem.currency, ratio_text(state.goal)
+    at = _decided_by(state)
     rounding = ROUND_FLOOR if axis.id == "margin" else ROUND_CEILING
     value_column = Column(
         "value", axis.name.capitalize(), Kind.NUMBER, axis.unit, axis.digits, rounding=rounding
@@ -318,20 +320,22 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
             Column("gap_share", "Gap", Kind.PERCENT, digits=1, rounding=ROUND_CEILING),
             Column("proved"),
             Column("layout", "Layout", Kind.ID),
+            Column("stream", axis.at_title, Kind.ID),
             Column("more_cost", "Dearer by", number, currency, 2),
             Column("gain", axis.better.capitalize(), number, axis.unit, axis.digits,
                    rounding=ROUND_FLOOR),
             Column(
-                "state", "State", Kind.STATE, state_words=("proved", "within gap", "beyond gap")
+                "state", "State", Kind.STATE,
+                state_words=("proved", f"within {goal}", f"not within {goal}"),
             ),
             Column("lines", "Lines", number),
             Column("links", "Links", number),
             Column("switches", "Switches", number),
         ],
         rows=rows,
-        note="“Dearer by” and the gain are against the row above. The bound holds for every "
-        "layout of this value or better.",
-        shown=("point", "cost", "value", "more_cost", "gain", "bound", "gap_share", "state",
+        note="“Dearer by” and the gain are against the row above. Bound: no layout of this value "
+        "or better costs less, proved; gap: what could be saved at most, as a share of the cost.",
+        shown=("point", "cost", "value", *at, "more_cost", "gain", "bound", "gap_share", "state",
                "lines", "links", "switches", "layout"),
     )  # fmt: skip
 
@@ -344,13 +348,22 @@ def front_text(problem: Problem, state: TradeOff, assess: Assess) -> str:
     _, word, lead = verdict_of(problem, state)
     first, *others = lead
     head = "\n".join(map(wrapped, (f"{visible(problem.name)}: {word}. {first}", *others)))
-    tables = [table_text(table, TEXT_KEYS) for table in _tables(problem, state)]
+    keys = (*TEXT_KEYS[:3], *_decided_by(state), *TEXT_KEYS[3:])
+    tables = [
+        f"{wrapped(f'{table.caption}:')}\n{table_text(table, keys)}"
+        for table in _tables(problem, state) if table.rows
+    ]
     figures = [
         f"{_whose(file, number)}\n{key_figures_text(problem, assess(point.layout))}"
         for file, number, point in named_points(state)[:1]
     ]
     blocks = [head, *figures, *tables, "\n".join(map(wrapped, steps_text(problem, state)))]
     return plain("\n\n".join(b for b in blocks if b))
+
+
+def _decided_by(state: TradeOff) -> tuple[str, ...]:
+    """Key of the column of the streams that the values are of, where they are of streams."""
+    return ("stream",) if any(p.stream for p in state.front.points) else ()
 
 
 def _cut_off(state: TradeOff) -> list[str]:

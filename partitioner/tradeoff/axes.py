@@ -50,6 +50,9 @@ class Axis:
         How a difference for the better is called ("faster").
     proviso
         What every proof on this axis takes for granted; empty if nothing.
+    at, at_title
+        The stream that a layout's value is of, where it is of one, and what such a stream is called
+        ("Slowest stream").
     """
 
     id: str
@@ -64,6 +67,8 @@ class Axis:
     text: Callable[[int], str]
     better: str
     proviso: str = ""
+    at: Callable[[Problem, Assessment], str] = lambda problem, assessment: ""
+    at_title: str = ""
 
     def shown(self, value: int) -> float:
         """A value in the unit of the chart; the margin is counted upward there."""
@@ -73,28 +78,40 @@ class Axis:
 # -- worst latency, least margin --------------------------------------------------------------
 
 
-def _worst(problem: Problem, assessment: Assessment, of: Callable[[int, int], int]) -> int:
-    """Largest of what ``of`` makes of bound and deadline, in ns, over all streams."""
+def _worst(
+    problem: Problem, assessment: Assessment, of: Callable[[int, int], int]
+) -> tuple[int, str]:
+    """Largest of what ``of`` makes of bound and deadline, in ns, over all streams; whose it is."""
     return max(
         (
-            OVERLOAD if f.bound_ns is None else of(f.bound_ns, f.deadline_ns)
+            (OVERLOAD if f.bound_ns is None else of(f.bound_ns, f.deadline_ns), f.stream)
             for f in assessment.streams
             if f.stream in problem.streams
         ),
-        default=0,
+        default=(0, ""),
+    )
+
+
+def _slowest(problem: Problem, assessment: Assessment) -> tuple[int, str]:
+    """The worst latency and the stream that has it."""
+    return _worst(problem, assessment, lambda bound_ns, deadline_ns: bound_ns)
+
+
+def _tightest(problem: Problem, assessment: Assessment) -> tuple[int, str]:
+    """The worst use of a deadline and the stream that has it."""
+    return _worst(
+        problem, assessment, lambda bound_ns, deadline_ns: ceil_div(bound_ns * PPM, deadline_ns)
     )
 
 
 def worst_latency_ns(problem: Problem, assessment: Assessment) -> int:
     """Largest worst-case delay of any stream, end to end, in ns."""
-    return _worst(problem, assessment, lambda bound_ns, deadline_ns: bound_ns)
+    return _slowest(problem, assessment)[0]
 
 
 def worst_use_ppm(problem: Problem, assessment: Assessment) -> int:
     """Largest share of its deadline that a stream may use, in ppm, rounded up."""
-    return _worst(
-        problem, assessment, lambda bound_ns, deadline_ns: ceil_div(bound_ns * PPM, deadline_ns)
-    )
+    return _tightest(problem, assessment)[0]
 
 
 def _no_later_than(problem: Problem, limit_ns: int) -> Study:
@@ -261,11 +278,15 @@ AXES: dict[str, Axis] = {
             "latency", "worst latency",
             "longest worst-case delay of any stream, end to end, in ms", "ms", NS_PER_MS, None,
             worst_latency_ns, _no_later_than, _least_latency_ns, time_text, "faster",
+            at=lambda problem, assessment: _slowest(problem, assessment)[1],
+            at_title="Slowest stream",
         ),
         Axis(
             "margin", "least margin", "least margin, % of a deadline", "%", PPM // 100, 1,
             worst_use_ppm, _no_tighter_than, _least_use_ppm,
             lambda ppm: ratio_text(ppm / PPM, 1, ROUND_FLOOR), "more margin",
+            at=lambda problem, assessment: _tightest(problem, assessment)[1],
+            at_title="Tightest stream",
         ),
         Axis(
             "mass", "mass", "mass in g", "g", MG_PER_G, 0,

@@ -25,6 +25,8 @@ class Step:
         Proved: no such layout costs less. None: proved that there is no such layout at all.
     layout, cost_money, value
         The layout found with its cost and its axis value (at most ``limit``); None without one.
+    stream
+        The one that the value is of; empty where it is of none.
     """
 
     limit: int | None
@@ -32,6 +34,7 @@ class Step:
     layout: Layout | None = None
     cost_money: int | None = None
     value: int | None = None
+    stream: str = ""
 
     @property
     def is_settled(self) -> bool:
@@ -50,6 +53,7 @@ class Point:
     ``bound_money`` is proved for every layout whose axis value is at most ``value``.
     ``is_next_proved`` says that no layout between this point and the next faster one is known to
     be missing: every layout of a smaller value costs at least what the next point costs.
+    ``stream`` is the one that the value is of, where it is of one.
     """
 
     layout: Layout
@@ -57,6 +61,7 @@ class Point:
     value: int
     bound_money: int
     is_next_proved: bool
+    stream: str = ""
 
     @property
     def is_proved(self) -> bool:
@@ -134,7 +139,9 @@ def front_of(steps: Sequence[Step], floor: int) -> Front:
         layout = steps[number].layout
         assert layout is not None
         own = bound_within(steps, value)
-        points.append(Point(layout, cost, value, min(cost, own or 0), next_proved))
+        points.append(
+            Point(layout, cost, value, min(cost, own or 0), next_proved, steps[number].stream)
+        )
     return Front(tuple(points), floor)
 
 

@@ -29,6 +29,8 @@ class Found:
     layout: Layout
     cost_money: int
     value: int
+    stream: str = ""
+    """The one that the value is of, where it is of one."""
 
 
 class SeenSegments:
@@ -92,4 +94,4 @@ def judged(problem: Problem, axis: Axis, result: Result, limit: int | None) -> F
                 f"{axis.name} {value} by the check, asked for at most {limit}",
             ],
         )
-    return Found(layout, cost, value)
+    return Found(layout, cost, value, axis.at(problem, result.assessment))

@@ -20,6 +20,7 @@ from partitioner.solve.search import Study
 from partitioner.tradeoff.axes import Axis
 from partitioner.tradeoff.front import Front, Step, front_of, widest_gap
 from partitioner.tradeoff.known_segments import Found, SeenSegments, judged
+from partitioner.tradeoff.nearby import nearby
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,8 @@ class TradeOffSettings:
 NARROWEST = 0.25
 """Share of the stretch that each of the points asked for has where they are spread evenly: two that
 are nearer to each other are asked for one between them only when no wider stretch is open."""
+NEARBY_SHARE = 0.25
+"""Of the time of a run: what coming below its limit may take, one device at a time."""
 LEAST_S = 0.06
 """Least seconds of a run, for each device: in less none finds a layout, or one that says little."""
 
@@ -137,6 +140,7 @@ def trade_off(
     again: set[int | None] = set()
     runs: Counter[int | None] = Counter()
     state.ended_by = None
+    stuck: set[Layout] = set()
     seen = SeenSegments(problem, state.axis)
     state.goal = settings.gap
     state.is_finished = False
@@ -162,6 +166,8 @@ def trade_off(
             # The bound of the first run serves all others, so that one goes for a proof.
             enough = settings.gap
         state.sought = limit
+        if is_large and limit is not None:
+            _come_below(problem, state, limit, budget, seconds, stuck)
         result = _step(problem, state, seen, budget, limit, seconds, enough, runs[limit], start)
         ended = result.ended or ended
         runs[limit] += 1
@@ -277,8 +283,10 @@ def _step(
     known = [s.layout for s in state.steps if s.layout is not None]
     if start is not None:
         known.append(start)
+    if limit is not None:
+        start = next((p.layout for p in state.front.points if p.value <= limit), None)
     result = budget.run(
-        problem, seconds, study=seen.watch(asked), start=start if limit is None else None,
+        problem, seconds, study=seen.watch(asked), start=start,
         known=known, enough_gap=enough_gap, known_bound_money=_bound(state, limit), attempt=attempt,
         is_as_it_stands=limit is None,
     )  # fmt: skip
@@ -301,11 +309,39 @@ def _step(
     best = _at_less(seen, found, budget, seconds)
     is_old = best.value in {s.value for s in state.steps}
     state.steps.append(
-        Step(limit, min(bound, found.cost_money), best.layout, best.cost_money, best.value)
-    )
+        Step(limit, min(bound, found.cost_money), best.layout, best.cost_money, best.value,
+             best.stream)
+    )  # fmt: skip
     if limit is not None and is_old:
         state.tried.append(limit)
     return result
+
+
+def _come_below(
+    problem: Problem, state: TradeOff, limit: int, budget: Budget, seconds: float,
+    stuck: set[Layout],
+) -> None:  # fmt: skip
+    """Look for a layout within a limit near the best one known, so that its run has a start.
+
+    What is found on the way are layouts like any other; their bounds are those proved for looser
+    limits. ``stuck`` are the layouts near which nothing is better, as found before.
+    """
+    if not state.front.points:
+        return
+    is_over = budget.over_within(NEARBY_SHARE * seconds)
+    point = state.front.points[-1]
+    found = Found(point.layout, point.cost_money, point.value, point.stream)
+    while found.stream and found.value > limit and found.layout not in stuck and not is_over():
+        better = nearby(problem, state.axis, found, is_over)
+        if better is None:
+            if not is_over():
+                stuck.add(found.layout)
+            break
+        found = better
+        bound = min(_bound(state, found.value), found.cost_money)
+        state.steps.append(
+            Step(found.value, bound, found.layout, found.cost_money, found.value, found.stream)
+        )
 
 
 def _at_less(
@@ -359,5 +395,5 @@ def _between(
             bound = _bound(state, found.value)
             state.steps.append(
                 Step(found.value, min(bound, found.cost_money), found.layout,
-                     found.cost_money, found.value)
+                     found.cost_money, found.value, found.stream)
             )  # fmt: skip

@@ -67,6 +67,7 @@ def state_data(problem: Problem, state: TradeOff) -> dict[str, Any]:
                 "layout": name,
                 "cost_money": step.cost_money if name else None,
                 "value": step.value if name else None,
+                "stream": step.stream if name else "",
             }
         )
     return {
@@ -97,6 +98,7 @@ def point_rows(state: TradeOff) -> list[dict[str, Any]]:
             "gap_share": round(point.gap, 6),
             "proved": point.is_proved,
             "layout": name,
+            "stream": point.stream,
         }
         for name, number, point in named_points(state)
     ]
@@ -146,6 +148,7 @@ def read_state(folder: Path, problem: Problem, axis: Axis) -> TradeOff | None:
                 layouts.get(s["layout"]),
                 _whole(s["cost_money"]),
                 _whole(s["value"]),
+                _stream(s.get("stream", ""), problem),
             )
             for s in data["steps"]
         ]
@@ -162,6 +165,11 @@ def _whole(value: Any) -> int | None:
     if value is None or (type(value) is int and abs(value) < _LARGEST):
         return value
     raise TypeError(f"expected a whole number, got {got(value)}")
+
+
+def _stream(name: Any, problem: Problem) -> str:
+    """A stream of the problem; else, as in states that tell none, nothing."""
+    return name if isinstance(name, str) and name in problem.streams else ""
 
 
 def _layout(folder: Path, name: Any, problem: Problem) -> Layout:

@@ -15,14 +15,19 @@ from partitioner.explain.explanation import (
     explain,
 )
 from partitioner.explain.handles.handle import without
-from partitioner.explain.needed import written_for
+from partitioner.explain.needed import needed, written_for
 from partitioner.explain.rule_prices import (
+    UNREAD_ROOM,
     LayoutExplained,
     Price,
     RulePrice,
+    Tried,
     _by_single_moves,
+    _of_several,
+    _Priced,
     _room,
     _study,
+    _told,
     price_between,
     rule_prices,
     surcharge,
@@ -38,6 +43,7 @@ from tests.bench.planted import Planted, planted
 from tests.brute import brute, oracle
 from tests.brute.random_problems import random_problem
 from tests.explain.no_layout import ONE, TWO
+from tests.explain.test_nearest_miss import fewer_ports
 
 
 def best_layout(problem: Problem) -> tuple[int, Layout] | None:
@@ -215,7 +221,7 @@ def test_rules_that_there_was_no_time_for_are_named():
     todo = sorted(together(problem), key=lambda pair: _room(pair[1], found.assessment))
     assert [p.name for p in prices] == [name for name, _ in todo]
     rooms = [_room(handles, found.assessment) for _, handles in todo]
-    assert {0, 2} <= set(rooms), "what is used up comes first, what has room last"
+    assert rooms[0] == 0 < UNREAD_ROOM < rooms[-1], "what is used up first, what has room last"
     assert not any(p.is_tried or p.binds for p in prices)
     text = " ".join(explained_text(problem, nothing).split())
     assert f"There was no time to plan without {len(prices)} rules" in text
@@ -243,7 +249,7 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
         RulePrice("unknown", handles, Price(0, whole)),
         RulePrice("found", handles, Price(0, whole), saved_money=whole // 8,
                   changes=("do this", "do that")),
-        RulePrice("late", handles, Price(0, None), is_tried=False),
+        RulePrice("late", handles, Price(0, None), Tried.NOT),
     ]
     found = replace(found, prices=tuple(prices))
     text = " ".join(explained_text(problem, found, lambda steps: "").split())
@@ -254,11 +260,11 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     of_it = shown(found.assessment.cost.money)
     assert f"has a priced total of {shown(whole)} ({of_it} of it money)" in text
     assert "1 rule costs nothing: the cheapest layout without keeps it anyway" in text
-    assert f"proved to cost no more than: open ({shown(whole // 12)})." in text
+    assert f"proved that none of them costs more than {shown(whole // 12)}: open." in text
     assert "found without these either, but much cheaper may exist: unknown." in text
     assert "There was no time to plan without 1 rule: late." in text
-    row = f"{shown(whole // 8)} less: do this; and do that (proved: at most {shown(whole)})"
-    assert row in text.partition("1 rule costs nothing")[0], "found, though not proved"
+    assert f"{shown(whole // 8)} less: do this; and do that" in text, "found, though not proved"
+    assert f"at most {shown(whole)}" not in text, "a price of all there is says nothing"
     row = f"at least {shown(whole // 4)} less: without: dear (proved: at least {shown(whole // 4)}"
     assert row in text
     assert "look at them first" not in text
@@ -266,7 +272,14 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     short = explained_text(problem, replace(found, prices=(many,)), lambda steps: "")
     assert "do 4; and 4 changes more, which -o DIR tells" in " ".join(short.split())
     head = explained_page(problem, replace(found, prices=(many,))).lead[0]
-    assert "do 4; and 4 changes more, which the table of prices tells." in " ".join(head.split())
+    assert "do 1; and 7 changes more, which the table of prices tells." in " ".join(head.split())
+    tables = {t.id: t for s in explained_page(problem, replace(found, prices=(many,))).walk()
+              for t in s.tables}  # fmt: skip
+    assert tables["rule-prices"].records()[0]["changes"] == (
+        "do 0; and do 1; and do 2; and do 3; and do 4; and 4 changes more, which "
+        "rule-changes.csv tells"
+    )
+    assert [r["change"] for r in tables["rule-changes"].records()] == list(many.changes)
     rows = explained_data(problem, found, lambda steps: "")["prices"]
     assert [r["is_tried"] for r in rows] == [True, True, True, True, True, False]
     assert rows[-1]["state"] == "bad"
@@ -319,12 +332,12 @@ def test_moves_of_one_device_or_line_are_told_by_changes_with_which_the_check_ac
     base = loosely_planned(machine)
     found = _by_single_moves(machine.problem, base, budget())
     assert len(found) > 1
-    for name, (result, uses) in found.items():
-        layout = written_for(uses.problem, result.outcome.layout)
-        judged = assess(uses.problem, layout)
-        assert not judged.findings, name
-        assert judged.cost.objective_money < base.cost_money, name
-        assert uses.changes, name
+    for one in found:
+        layout = written_for(one.uses.problem, one.result.outcome.layout)
+        judged = assess(one.uses.problem, layout)
+        assert not judged.findings, one.name
+        assert judged.cost.objective_money < base.cost_money, one.name
+        assert one.changes, one.name
 
 
 def test_rules_without_time_for_a_plan_are_priced_by_moves(machine):
@@ -347,6 +360,77 @@ def test_rules_without_time_for_a_plan_are_priced_by_moves(machine):
         (p.is_tried for p in found.prices), reverse=True
     )
     assert told == [], "nothing was planned"
+
+
+class Slow(Budget):
+    """Each plan takes its time and gives what ``answer`` says of the problem asked."""
+
+    def __init__(self, seconds: float, answer):
+        super().__init__(lambda: self.now, seconds)
+        self.now, self.answer, self.asked = 0.0, answer, []
+
+    def run(self, problem, seconds, **more):
+        self.now += min(seconds, self.left_s)
+        self.asked.append(problem)
+        return self.answer(problem)
+
+
+def test_the_last_rules_are_taken_off_at_once_where_there_is_no_time_for_each(machine):
+    base, judged = loosely_planned(machine), assess(machine.problem, machine.hidden)
+    same = Result(Answer.FOUND, base, judged, bound_money=0)
+    slow = Slow(21.0, lambda problem: same)
+    names: list[str] = []
+    found = rule_prices(machine.problem, base, judged, slow, names.append)
+    rules = together(machine.problem)
+    last = names[-1]
+    assert last == f"the last {len(rules) - len(names) + 1} rules, all at once"
+    assert len(names) == 5, "four seconds each"
+    untried = [p for p in found.prices if not p.is_tried]
+    among = [p for p in found.prices if p.tried is Tried.AMONG]
+    assert not untried
+    assert len(among) == len(rules) - len(names) + 1
+    text = " ".join(explained_text(machine.problem, found).split())
+    assert "without all of them at once nothing cheaper was found: " in text
+    assert "the last ones too, and the problem planned again" in price_intro(machine.problem, found)
+
+
+def test_what_is_found_without_the_last_rules_is_told_of_those_that_it_needs(machine):
+    """The layout needs one port more; the other rules are as unknown as before."""
+    switch, grade = machine.hidden.segments[0].switch, machine.hidden.segments[0].grade
+    narrow = machine.problem
+    judged = assess(narrow, written_for(narrow, machine.hidden))
+    while not judged.findings:
+        narrow = fewer_ports(narrow, switch, grade)
+        judged = assess(narrow, written_for(narrow, machine.hidden))
+    rules = together(narrow)
+    uses = needed(narrow, [h for _, some in rules for h in some], machine.hidden)
+    result = Result(Answer.FOUND, loosely_planned(machine), judged)
+    done, left = _of_several(rules, result, uses)
+    (one,) = done
+    assert one.name == "the numbers of ports"
+    assert one.tried is Tried.ALONE
+    assert one.changes == uses.changes
+    assert [name for name, _ in left] == [name for name, _ in rules if name != one.name]
+
+
+def test_a_move_that_needs_few_rules_of_a_kind_is_told_beside_what_all_of_them_cost(machine):
+    base = loosely_planned(machine)
+    moves = _by_single_moves(machine.problem, base, budget())
+    few = [m for m in moves if m.uses and len(m.handles) == len(m.uses.handles)]
+    name, handles = next(
+        (name, some) for name, some in together(machine.problem)
+        if any(m.name == name for m in moves) and len(some) > 3
+        and any(m for m in few if {h.key for h in m.handles} < {h.key for h in some})
+    )  # fmt: skip
+    cheaper = replace(base, cost_money=base.cost_money // 2)
+    planned = _Priced(name, handles, Result(Answer.FOUND, cheaper, None), None)
+    told = _told([planned, *moves], base)
+    assert planned in told
+    own = {h.key for h in handles}
+    beside = [one for one in told if {h.key for h in one.handles} < own]
+    assert beside
+    assert all(one.price(base).saved_money > 0 and one.changes for one in beside)
+    assert not [one for one in _told(moves, cheaper) if one.tried is Tried.MOVED]
 
 
 def test_where_a_proof_is_far_a_plan_without_a_rule_goes_for_a_cheaper_layout(machine):
