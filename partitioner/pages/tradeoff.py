@@ -335,8 +335,9 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
         rows=rows,
         note="“Dearer by” and the gain are against the row above. Bound: no layout of this value "
         "or better costs less, proved; gap: what could be saved at most, as a share of the cost.",
-        shown=("point", "cost", "value", *at, "more_cost", "gain", "bound", "gap_share", "state",
-               "lines", "links", "switches", "layout"),
+        # Of layouts that are not good enough the caption says so, once for all.
+        shown=("point", "cost", "value", *at, "more_cost", "gain", "bound", "gap_share",
+               *(("state",) if is_good else ()), "lines", "links", "switches", "layout"),
     )  # fmt: skip
 
 
@@ -348,9 +349,10 @@ def front_text(problem: Problem, state: TradeOff, assess: Assess) -> str:
     _, word, lead = verdict_of(problem, state)
     first, *others = lead
     head = "\n".join(map(wrapped, (f"{visible(problem.name)}: {word}. {first}", *others)))
-    keys = (*TEXT_KEYS[:3], *_decided_by(state), *TEXT_KEYS[3:])
+    keys = (*TEXT_KEYS, *_decided_by(state))
     tables = [
-        f"{wrapped(f'{table.caption}:')}\n{table_text(table, keys)}"
+        f"{wrapped(f'{table.caption}:')}\n"
+        + table_text(table, [key for key in table.shown if key in keys])
         for table in _tables(problem, state) if table.rows
     ]
     figures = [

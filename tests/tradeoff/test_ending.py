@@ -12,7 +12,7 @@ from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
-from partitioner.pages.tradeoff import seeking_text, tradeoff_section, verdict_of
+from partitioner.pages.tradeoff import front_text, seeking_text, tradeoff_section, verdict_of
 from partitioner.report.verdict import total_text
 from partitioner.runs import Answer, Budget, Result
 from partitioner.solve.planner import PlanSettings, plan_layout
@@ -142,3 +142,22 @@ def test_the_head_names_what_is_made_small_and_why_it_ended(problem, outcome) ->
     )
     assert tradeoff_section(unpriced, state).title.startswith("Cost against")
     assert "a cost of" in " ".join(verdict_of(unpriced, state)[2])
+
+
+def test_layouts_not_good_enough_are_told_so_once(problem, outcome) -> None:
+    state = trade_off(
+        problem, begin(problem, AXES["latency"]), ShortRuns(problem, outcome),
+        TradeOffSettings(8, 0.01),
+    )
+    text = front_text(problem, state, lambda layout: assess(problem, layout))
+    caption = "Layouts not proved within 1.0 % of the cheapest of their value, cheapest first:"
+    assert f"\n{caption}\n" in text
+    rows = text.partition(caption)[2].partition("\n\n")[0]
+    assert "within" not in rows
+    assert state.front.points[0].stream in rows.split()
+    good = trade_off(
+        problem, begin(problem, AXES["latency"]), ShortRuns(problem, outcome),
+        TradeOffSettings(1, 0.2),
+    )
+    text = front_text(problem, good, lambda layout: assess(problem, layout))
+    assert "within 20.0 %" in text.partition("\nPoints, cheapest first:\n")[2]
