@@ -179,12 +179,7 @@ class BackboneData:
         that urgent streams cross few links of, were each device at its nearest switch. These are
         found by exchanging links; nothing is proved of them.
         """
-        rates = self.instance.problem.catalogue.grades
-        fastest = {
-            k: max(link.grades, key=lambda g: rates[g].rate_bps)
-            for k, link in enumerate(self.links)
-            if link.grades
-        }
+        fastest = {k: self._fastest(k) for k, link in enumerate(self.links) if link.grades}
         switches = self.instance.problem.switches.values()
         if self.shape is not BackboneShape.TREE or not all(s.required for s in switches):
             return [fastest]
@@ -214,6 +209,33 @@ class BackboneData:
                     rated.setdefault(best - {old} | {new}, crossed)
         good = sorted(rated, key=rank)[:MOST_QUICK]
         return [{k: fastest[k] for k in sorted(tree)} for tree in good]
+
+    def exchanges(self, built: Mapping[int, str]) -> list[dict[int, str]]:
+        """Give the trees that another link in place of one makes of a tree; none of other shapes.
+
+        A link has the grade of the one it takes the place of, if it may, else its fastest.
+        """
+        if self.shape is not BackboneShape.TREE:
+            return []
+        tree = nx.Graph(self.links[k].ends for k in built)
+        found = []
+        for old in (k for k in built if not self.links[k].required):
+            tree.remove_edge(*self.links[old].ends)
+            here = nx.node_connected_component(tree, self.links[old].ends[0])
+            tree.add_edge(*self.links[old].ends)
+            for new, link in enumerate(self.links):
+                a, b = link.ends
+                joins = a in tree and b in tree and (a in here) != (b in here)
+                if new in built or not joins or not link.grades:
+                    continue
+                rest = {k: g for k, g in built.items() if k != old}
+                grade = built[old] if built[old] in link.grades else self._fastest(new)
+                found.append(rest | {new: grade})
+        return found
+
+    def _fastest(self, link: int) -> str:
+        rates = self.instance.problem.catalogue.grades
+        return max(self.links[link].grades, key=lambda g: rates[g].rate_bps)
 
     def _urgency(self) -> Floats:
         """Deliveries from switch to switch, each worth one over its deadline in ms.

@@ -33,11 +33,11 @@ class EstimatedCost:
         self.cables: dict[tuple[int, int, int], list[tuple[int, int | None]]] = {}
         """Ways of the cable to a unit at a switch in a grade, with their prices, from the switch
         (None) or from another unit, the longest first."""
-        self._total = self._add_all()
+        self.total = self._add_all()
 
     def at_most(self, money: int) -> cp_model.BoundedLinearExpression:
         """Give the row that a choice is estimated to cost no more than so much."""
-        row = self._total <= money
+        row = self.total <= money
         assert isinstance(row, cp_model.BoundedLinearExpression)
         return row
 

@@ -36,6 +36,8 @@ Var = cp_model.IntVar
 SEARCHES = ("no_lp", "quick_restart_no_lp")
 """Searches of CP-SAT by worker: linear relaxations tell little of who shares a line; see the
 optimiser's page."""
+LEAST_SEARCHES = ("default_lp", "no_lp")
+"""The same where something is to be least, of few units."""
 STEP_NS = 100
 """Delays are counted in steps of so much: rows over whole nanoseconds are slow to work with."""
 MARGINS_S = 5.0
@@ -668,6 +670,14 @@ class CompactModel:
             if all(v is not None for v in here):
                 self.model.add_bool_or(v.negated() for v in here if v is not None)
 
+    def apart(self, one: int, other: int) -> Iterable[cp_model.BoundedLinearExpression]:
+        """Rows for one search: two units do not share a slot."""
+        for here in self.on_slot.values():
+            if one in here and other in here:
+                row = Expr.sum([here[one], here[other]]) <= 1
+                assert isinstance(row, cp_model.BoundedLinearExpression)
+                yield row
+
     def forbid_homes(self, homes: Iterable[tuple[int, int]]) -> None:
         """Not all of some devices are at the switches given with them."""
         literals = []
@@ -689,7 +699,8 @@ class CompactModel:
         seed: int,
         should_stop: Callable[[], bool],
         work_limit: float | None,
-        row: cp_model.BoundedLinearExpression | None = None,
+        rows: Iterable[cp_model.BoundedLinearExpression] = (),
+        least: Expr | None = None,
         waiting: Collection[int] = (),
         is_wide: bool = True,
         late: Collection[Delivery] = (),
@@ -706,8 +717,10 @@ class CompactModel:
             Slots that units had before.
         free
             Units that may change; None: all.
-        row
-            A row for this search alone.
+        rows
+            Rows for this search alone.
+        least
+            What is to be as little as can be, of few units.
         waiting
             Units that get no slot yet, but are kept in mind.
         is_wide
@@ -718,8 +731,10 @@ class CompactModel:
             Deliveries no more than so many of which may be late; None: as few as can be, not all.
         """
         model = self.model.clone()
-        if row is not None:
+        for row in rows:
             model.add(row)
+        if least is not None:
+            model.minimize(least)
         for (u, k), var in self.hangs.items():
             value = int(u not in waiting and start.get(u) == k)
             if u in waiting or (free is not None and u not in free):
@@ -740,11 +755,13 @@ class CompactModel:
             if most_late is None:
                 model.maximize(in_time)
         is_odd = seed % 2 == 1
+        searches = SEARCHES[::-1] if is_wide and is_odd else SEARCHES
         found = run(
             model, [*self.hangs.values(), *self.in_time.values()], seconds=seconds,
             workers=workers, seed=seed, should_stop=should_stop, work_limit=work_limit,
-            searches=SEARCHES[::-1] if is_wide and is_odd else SEARCHES,
-            by_learning_rate=is_wide or not is_odd, short_presolve=is_wide,
+            searches=searches if least is None else LEAST_SEARCHES,
+            by_learning_rate=least is None and (is_wide or not is_odd),
+            short_presolve=is_wide or least is not None,
         )
         self.has_none = found.proved and found.values is None
         if found.values is None:

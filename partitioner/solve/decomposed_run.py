@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -343,8 +343,10 @@ class DecomposedRun(Run):
         is_untried = self.compact is None and CompactSearch.has_time(self.search)
         if self.cost is None and is_untried and not self.over():
             self._choose_ports()
+        # The bound is proved here meanwhile, which takes a core as well.
+        first = max(1, self.side - 1)
         if self.hangs_on_ports:
-            self._begin_cheaper_ports()
+            self._begin_cheaper_ports(range(first))
         else:
             seconds = SEED_SHARE * self.seconds_left() * self.side / len(self.fields)
             self._begin_seeds(min(seconds, SEED_END * self.seconds_left()), again=True)
@@ -353,6 +355,8 @@ class DecomposedRun(Run):
             self.step("finding a place for every device")
             self._house_everyone()
             self._prove_bound(BOUND_SHARE)
+        if self.hangs_on_ports:
+            self._begin_cheaper_ports(range(first, self.side))
         self.step("planning parts")
         while True:
             self._finish(2.0**40)
@@ -430,9 +434,9 @@ class DecomposedRun(Run):
         self.crew = None
         self._hire()
 
-    def _begin_cheaper_ports(self) -> None:
-        """Let ports be chosen anew for less, by as many as there are."""
-        for k in range(self.side):
+    def _begin_cheaper_ports(self, numbers: Iterable[int]) -> None:
+        """Let ports be chosen anew for less, each from a seed of its own."""
+        for k in numbers:
             self.waiting.append(partial(self._cheaper_job, self.settings.seed + k))
 
     def _cheaper_job(self, seed: int) -> _Job | None:

@@ -68,12 +68,6 @@ SOON_PROVED, SHORT_CHEAPER_SHARE = 48, 0.05
 """Up to so many devices it takes less: the bound often settles them in seconds."""
 PORTS_S = 3.0
 """What that may take at least where it takes turns with regions of listed segments."""
-PORTS_AT_ONCE = (24, 36, 54)
-"""Units whose ports are chosen anew at once: more where fewer gain nothing."""
-REGION_S = 1.0
-"""Longest run of the model for them at first; twice as long where all gain nothing."""
-MOST_STEPS = 12
-"""Numbers of units and times tried in turn until nothing is cheaper."""
 COUNTED_STEPS = 8
 """Steps of a walk to a first layout where work is counted."""
 MOST_SWITCHES = 8
@@ -444,6 +438,7 @@ class DirectRun(Run):
     def plan(self) -> None:
         """Run all parts in order."""
         if self.study.only_cheaper:
+            self.search.be_bold()
             self._cheaper_ports(self.seconds_left())
             return
         self.step("first layout")
@@ -491,26 +486,14 @@ class DirectRun(Run):
                 self.compact = CompactSearch(self.search)
             self.compact.run(self._at(seconds))
 
-    def _cheaper_ports(self, seconds: float) -> int:
-        """Choose the ports of ever larger regions anew while that takes no longer.
-
-        Counts improvements.
-        """
+    def _cheaper_ports(self, seconds: float) -> bool:
+        """Choose the ports of regions anew, for so long; true if that is cheaper."""
         if self.cost is None or self.over():
-            return 0
+            return False
         self.step("choosing ports anew for less")
         if self.port_regions is None:
             self.port_regions = PortRegions(self.search)
-        over, gained, step = self._at(seconds), 0, 0
-        while not over() and step < MOST_STEPS:
-            longer, wider = divmod(step, len(PORTS_AT_ONCE))
-            better = self.port_regions.run(PORTS_AT_ONCE[wider], REGION_S * 2**longer, over)
-            gained += better
-            if self.deterministic:
-                break
-            # What is as it was is not tried again in as little time.
-            step = 0 if better else step + 1
-        return gained
+        return self.port_regions.run(self._at(seconds), 1 if self.deterministic else None)
 
     def _layout_by_prices(self) -> None:
         """Let prices of devices, better ones with every try, lead to a first layout.

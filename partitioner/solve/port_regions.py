@@ -1,4 +1,10 @@
-"""Cheaper layouts by the compact model: ports of the units in a region are chosen anew, for cost.
+"""Cheaper layouts by the compact model: a walk from the best layout, region by region.
+
+Each step chooses the ports of the units on a few segments near each other anew, for least cost,
+with two of them that share a line kept apart: so something changes where nothing cheaper is near
+as well. What costs little more than the best layout is gone on from (record-to-record travel:
+Dueck, J. Comput. Phys. 104, 1993). Now and then the master chooses among all segments met on the
+way, and where nothing has been gained the walk goes on over another backbone.
 
 The rows of the model know how devices depend on each other by their deadlines, so that more of them
 can change at once than segments can be listed for. What it gives is laid and judged; only what
@@ -7,117 +13,220 @@ truly costs less is kept.
 
 from __future__ import annotations
 
-import math
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 
+from partitioner.solve.columns import Column
 from partitioner.solve.compact_cost import EstimatedCost
 from partitioner.solve.master import Selection
 from partitioner.solve.port_choice import PortChoice, by_slot
 from partitioner.solve.search import Search
+from partitioner.solve.verify import Verdict
 
-LESS = 0.001
-"""Share by which the estimate of a choice must be lower: one for less is found much sooner than the
-cheapest."""
-LESSONS = 5
+DEVIATION = 0.01
+"""Share by which what is gone on from may cost more than the best."""
+SIZES = (12, 14, 16, 18)
+"""Units of a region: their cheapest choice is mostly found in a tenth of a second, that of 24
+seldom in ten times as long."""
+SPARE = 4
+"""By how many units the last segment of a region may exceed that."""
+NEXT = 1.5
+"""How many nearer segments are passed over on average for each that joins a region: or regions
+would be the same again and again."""
+STEP_S = 0.6
+"""Longest run of the model for a step."""
+LESSONS = 3
 """Choices for one region that may be refuted."""
+ROUND = 25
+"""Steps until the master chooses among the segments met."""
+COMBINE_S = 3.0
+"""Longest run of the master for that: mostly it takes a tenth of that."""
+MOST_MET = 800
+"""Segments met last among which it chooses."""
+MENDED = 30
+"""Units that may change where another backbone makes deliveries late."""
+DEARER = 0.02
+"""Share by which a layout over another backbone may cost more than the best at first."""
 
 
 class PortRegions(PortChoice):
-    """Chooses the ports of regions of the best layout anew, and offers what is cheaper."""
+    """Chooses the ports of regions anew, from the best layout on, and offers what is cheaper."""
 
     def __init__(self, search: Search):
-        self._best = best = _whole(search)
+        best = _whole(search)
         super().__init__(search, dict(best.backbone), _homes(search, best))
         self._rng = random.Random(search.limits.seed)
         self._solved = 0
-        self._tried: dict[frozenset[tuple[int, int]], float] = {}
-        """Regions in which nothing cheaper was found, as units with their slots, with the seconds
-        that took; all there is where it was proved."""
-        self._begin_with_best()
+        self._met: dict[Column, None] = {}
+        """Segments laid on the way, whatever became of them."""
+        self._apart_now: tuple[int, int] | None = None
+        """Two units that do not share a segment in this step."""
+        self._untried: list[dict[int, str]] | None = None
+        """Other backbones to try from the best layout, once they are told."""
+        self._go_on_from(best, search.judged(best, with_cuts=False))
 
-    def _begin_with_best(self) -> None:
-        """Let the new model estimate the best layout as the judge does, and put cost into it."""
-        self._slots = self._slots_in(self._best)
-        self._estimate_as(self.search.judged(self._best, with_cuts=False))
-        self._price()
+    def run(self, over: Callable[[], bool], rounds: int | None = None) -> bool:
+        """Walk on until it is over or so many rounds are done; true if that is cheaper."""
+        begun = self.search.incumbent_value
+        while not over() and rounds != 0:
+            if self.search.incumbent is not self._best:
+                self._go_to_best()
+            before = self._best
+            for _ in range(ROUND):
+                if not over():
+                    self._step(over)
+            if not over():
+                self._combine(over)
+            if self.search.incumbent is before and not over():
+                self._relink(over)
+            rounds = None if rounds is None else rounds - 1
+        return self.search.incumbent_value < begun
 
-    def _price(self) -> None:
-        model, best = self._model, self._best
-        self._cost = EstimatedCost(model)
-        for (_, switch), variables in model.at.items():
-            if switch not in best.open_switches:
-                model.model.add(sum(variables) == 0)
+    def _combine(self, over: Callable[[], bool]) -> None:
+        """Let the master choose among the segments of the best layout and those met last."""
+        latest = list(self._met)[-MOST_MET:]
+        self._met = dict.fromkeys(latest)
+        present = [c.column for c in self._best.choices]
+        self.search.master_over_pool(
+            list(dict.fromkeys(present + latest)), COMBINE_S, soft=False, enough=over
+        )
 
-    def run(self, size: int, seconds: float, over: Callable[[], bool]) -> int:
-        """Go once over all segments, so many units and seconds at a time; counts improvements.
+    # -- steps --------------------------------------------------------------------------------
 
-        With counted work each segment's region is tried once, however long that takes.
-        """
-        if self.search.incumbent is not self._best:
-            self._follow()
-        order = sorted(set(self._slots.values()))
-        self._rng.shuffle(order)
-        gained = 0
-        for k in order:
-            if over():
-                break
-            units = by_slot(self._slots).get(k)
-            if units is not None:
-                gained += self._improve(self._around(set(units), size), seconds, over)
-        return gained
+    def _step(self, over: Callable[[], bool]) -> None:
+        """Choose for one region anew."""
+        on = by_slot(self._slots)
+        free = self._region(on)
+        lines = [units for units in on.values() if len(units) > 1 and free.issuperset(units)]
+        self._apart_now = None
+        if lines:
+            one, other = self._rng.sample(self._rng.choice(lines), 2)
+            self._apart_now = one, other
+        self._choose(free, max(self._most(DEVIATION), self._value), over)
 
-    def _follow(self) -> None:
-        """Go on from the layout that has become the best elsewhere."""
-        self._best = best = _whole(self.search)
-        self._built = dict(best.backbone)
-        self._tried.clear()
-        self._model = self._new_model(_homes(self.search, best))
-        self._begin_with_best()
+    def _most(self, share: float) -> int:
+        """What may cost more than the best by such a share."""
+        return int((1 + share) * self.search.incumbent_value)
 
-    def _improve(self, free: set[int], seconds: float, over: Callable[[], bool]) -> bool:
-        """Choose for the units anew; true if that is cheaper."""
+    def _region(self, on: Mapping[int, Sequence[int]]) -> set[int]:
+        """Units on a segment and on some of those near it."""
+        inst, rng = self.search.instance, self._rng
+        first = rng.choice(sorted(on))
+        free, size = set(on[first]), rng.choice(SIZES)
+        devices = sorted(self._devices(free))
+
+        def rank(k: int) -> tuple[int, int]:
+            return int(inst.way_um(devices, sorted(self._devices(on[k]))).min()), k
+
+        others = sorted(on.keys() - {first}, key=rank)
+        while others and len(free) < size:
+            k = others.pop(min(len(others) - 1, int(rng.expovariate(1 / NEXT))))
+            if len(free) + len(on[k]) <= size + SPARE:
+                free.update(on[k])
+        return free
+
+    def _choose(self, free: set[int], most: int, over: Callable[[], bool]) -> bool:
+        """Choose for units anew and go on from that if it costs no more; true if so."""
         before = self._slots
-        region = frozenset((u, before[u]) for u in free)
-        if self._tried.get(region, 0.0) >= seconds:
-            return False
-        money = self._cost.of(before)
+        money = self._cost.of(before) + most - self._value
         for _ in range(LESSONS):
-            found = self._solve(free, seconds, over, money)
+            found = self._solve(free, over, money)
             if found is None:
                 break
             self._slots = found
-            if self._lay():
+            is_laid = not self._lay()
+            self._met |= dict.fromkeys(self.columns)
+            if not is_laid:
                 continue
             selection = self._selection(over)
             if selection is None or selection.left_out:
                 break
-            if self.search.study.value(selection) >= self.search.incumbent_value:
-                money = min(money, self._cost.of(found))
-                continue
+            if self.search.study.value(selection) > most:
+                # The cable of a line is longer than that of a tree.
+                break
             verdict = self.search.judged(selection, with_cuts=False)
             if verdict.holds:
-                self.search.pool.add(self.columns)
-                self.search.offer(selection, verdict)
-                self._best = selection
+                self._take(selection, verdict)
                 return True
             self._learn(verdict)
         self._slots = before
-        self._tried[region] = math.inf if self._model.has_none else seconds
         return False
 
+    def _take(self, selection: Selection, verdict: Verdict) -> None:
+        """Go on from a layout, and offer it if it is the best."""
+        self._value = self.search.study.value(selection)
+        if self._value < self.search.incumbent_value:
+            self.search.pool.add(c.column for c in selection.choices)
+            self.search.offer(selection, verdict)
+            self._best, self._untried = selection, None
+
     def _solve(
-        self, free: set[int], seconds: float, over: Callable[[], bool], money: int
+        self, free: set[int], over: Callable[[], bool], money: int
     ) -> dict[int, int] | None:
-        """Give a choice that is estimated to cost less than so much."""
-        limits = self.search.limits
+        """Give the choice estimated to cost least, if that is no more than so much."""
+        limits, model = self.search.limits, self._model
+        rows = [self._cost.at_most(money)]
+        if self._apart_now is not None:
+            rows += model.apart(*self._apart_now)
         self._solved += 1
-        return self._model.solve(
-            self._slots, free, seconds=min(seconds, max(0.05, limits.seconds_left())),
+        return model.solve(
+            self._slots, free, seconds=min(STEP_S, max(0.05, limits.seconds_left())),
             workers=limits.workers, seed=limits.seed + self._solved, should_stop=over,
-            work_limit=limits.work(seconds), row=self._cost.at_most(int((1 - LESS) * money)),
-            is_wide=False,
+            work_limit=limits.work(STEP_S), rows=rows, least=self._cost.total,
         )
+
+    # -- where the walk goes on from ----------------------------------------------------------
+
+    def _go_to_best(self) -> None:
+        """Go on from the best layout, which may have been found elsewhere."""
+        best = _whole(self.search)
+        if best is not self._best:
+            self._untried = None
+        self._go_over(dict(best.backbone), best)
+        self._go_on_from(best, self.search.judged(best, with_cuts=False))
+
+    def _go_on_from(self, selection: Selection, verdict: Verdict) -> None:
+        """Let the model estimate a layout as the judge does, and put cost into it."""
+        self._best = _whole(self.search)
+        self._slots = self._slots_in(selection)
+        self._value = self.search.study.value(selection)
+        self._estimate_as(verdict)
+        self._cost = EstimatedCost(self._model)
+        for (_, switch), variables in self._model.at.items():
+            if switch not in selection.open_switches:
+                self._model.model.add(sum(variables) == 0)
+
+    def _go_over(self, built: dict[int, str], selection: Selection) -> None:
+        self._built = built
+        self._model = self._new_model(_homes(self.search, selection))
+
+    def _relink(self, over: Callable[[], bool]) -> None:
+        """Go on from the best layout over another backbone, or else from it as it is."""
+        best = _whole(self.search)
+        if self._untried is None:
+            self._untried = self.search.backbone.exchanges(dict(best.backbone))
+            self._rng.shuffle(self._untried)
+        if not self._untried or not self._goes_over(self._untried.pop(), best, over):
+            self._go_to_best()
+
+    def _goes_over(
+        self, built: dict[int, str], best: Selection, over: Callable[[], bool]
+    ) -> bool:
+        """Whether the best layout goes over another backbone, with changes around what is late."""
+        self._go_over(built, best)
+        self.columns = [c.column for c in best.choices]
+        moved, most = self._selection(over), self._most(DEARER)
+        if moved is None or moved.left_out or self.search.study.value(moved) > most:
+            return False
+        verdict = self.search.judged(moved, with_cuts=False)
+        self._go_on_from(moved, verdict)
+        if verdict.holds:
+            self._take(moved, verdict)
+            return True
+        inst, unit_no = self.search.instance, self._model.unit_no
+        ends = {unit_no[i] for delivery in verdict.late_ns for i in inst.ends_of(delivery)}
+        self._apart_now = None
+        return bool(ends) and self._choose(self._around(ends, MENDED), most, over)
 
 
 def _whole(search: Search) -> Selection:

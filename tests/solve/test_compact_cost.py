@@ -22,7 +22,7 @@ def _is_at_most(
     """Whether the rows of the model say that a choice costs no more."""
     found = model.solve(
         slots, (), seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0,
-        row=cost.at_most(money),
+        rows=[cost.at_most(money)],
     )
     assert found in (None, slots)
     return found is not None
@@ -58,7 +58,7 @@ def test_a_choice_that_is_estimated_lower_costs_less() -> None:
     before = cost.of(search._slots)
     found = search._model.solve(
         search._slots, range(len(search._model.units)), seconds=60.0, workers=1, seed=0,
-        should_stop=_never, work_limit=20.0, row=cost.at_most(int(0.99 * before)),
+        should_stop=_never, work_limit=20.0, rows=[cost.at_most(int(0.99 * before))],
     )
     assert found is not None
     assert cost.of(found) <= 0.99 * before

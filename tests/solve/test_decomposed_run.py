@@ -289,7 +289,7 @@ def test_what_is_cheaper_of_two_layouts_comes_together() -> None:
         run.search.incumbent, run.search.incumbent_value = begun, value
         run.search.limits.seed = seed
         calls = iter(range(2**30))
-        PortRegions(run.search).run(8, 1.0, lambda calls=calls: next(calls) > 6)
+        PortRegions(run.search).run(lambda calls=calls: next(calls) > 40)
         found.append(run.search.incumbent)
     one, other = found
     assert one is not None

@@ -7,14 +7,24 @@ from dataclasses import replace
 import pytest
 
 from partitioner.check.judge import assess
+from partitioner.solve import port_regions
+from partitioner.solve.backbone import BackboneData
 from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.direct_run import DirectRun
+from partitioner.solve.instance import Instance
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
 from partitioner.solve.planner import PlanSettings
 from partitioner.solve.port_regions import PortRegions
 from partitioner.solve.search import Study
+from partitioner.solve.verify import Verdict
 from tests.bench.planted import Planted, planted
+
+
+@pytest.fixture(autouse=True)
+def short_rounds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Few steps to a round, since problems here are small."""
+    monkeypatch.setattr(port_regions, "ROUND", 8)
 
 
 def _never() -> bool:
@@ -39,8 +49,7 @@ def test_what_is_offered_is_cheaper_and_keeps_all_rules(seed: int) -> None:
     run = _begun(machine)
     before = _best(run).cost
     regions = PortRegions(run.search)
-    gained = regions.run(24, 3.0, _never)
-    assert gained >= 1
+    assert regions.run(_never, 1)
     found = _best(run)
     assert found.cost < before
     seen = assess(machine.problem, to_layout(run.instance, run.backbone, found))
@@ -52,17 +61,86 @@ def test_it_goes_on_from_a_layout_found_elsewhere() -> None:
     run = _begun(planted(20, 0))
     dear = _best(run)
     regions = PortRegions(run.search)
-    while regions.run(24, 3.0, _never):
+    while regions.run(_never, 1):
         pass
     cheap = _best(run)
-    tried = dict(regions._tried)
-    assert tried
-    # Nothing is tried again where nothing has changed.
-    assert not regions.run(24, 3.0, _never)
-    assert regions._tried == tried
     run.search.incumbent, run.search.incumbent_value = dear, dear.cost
-    assert regions.run(24, 3.0, _never)
+    assert regions.run(_never, 1)
     assert cheap.cost <= _best(run).cost < dear.cost
+
+
+def test_it_leaves_a_layout_that_no_region_makes_cheaper(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Each layout walked over keeps all rules, costs little more, and differs."""
+    monkeypatch.setattr(port_regions, "DEVIATION", 0.05)
+    monkeypatch.setattr(port_regions, "DEARER", 0.05)
+    run = _begun(planted(20, 0))
+    regions = PortRegions(run.search)
+    walked: list[Selection] = []
+    judged = run.search.judged
+
+    def watch(selection: Selection, *, with_cuts: bool = True) -> Verdict:
+        verdict = judged(selection, with_cuts=with_cuts)
+        if verdict.holds and not with_cuts:
+            walked.append(selection)
+        return verdict
+
+    run.search.judged = watch  # type: ignore[method-assign]
+    regions.run(_never, 1)
+    best = _best(run)
+    others = [s for s in walked if set(s.choices) != set(best.choices)]
+    assert others
+    assert all(s.cost <= 1.05 * best.cost for s in walked)
+    for other in others[:3]:
+        seen = assess(run.instance.problem, to_layout(run.instance, run.backbone, other))
+        assert not seen.findings
+
+
+def test_what_was_met_in_different_steps_comes_together() -> None:
+    """Of two layouts that are each cheaper elsewhere, the segments make one that is cheaper."""
+    run = _begun(planted(40, 2))
+    begun, value = _best(run), run.search.incumbent_value
+    met = []
+    for seed in (0, 1):
+        run.search.incumbent, run.search.incumbent_value = begun, value
+        run.search.limits.seed = seed
+        calls = iter(range(2**30))
+        PortRegions(run.search).run(lambda calls=calls: next(calls) > 40)  # type: ignore[misc]
+        met.append(_best(run))
+    assert met[0].choices != met[1].choices
+    run.search.incumbent, run.search.incumbent_value = begun, value
+    regions = PortRegions(run.search)
+    regions._met = dict.fromkeys(c.column for s in met for c in s.choices)
+    regions._combine(_never)
+    assert _best(run).cost <= min(s.cost for s in met)
+
+
+def test_another_link_takes_the_place_of_one() -> None:
+    """Three switches with all three links between them: two other trees."""
+    backbone = BackboneData(Instance(planted(40, 3).problem))
+    built = {0: backbone.links[0].grades[0], 1: backbone.links[1].grades[0]}
+    trees = backbone.exchanges(built)
+    assert sorted(sorted(tree) for tree in trees) == [[0, 2], [1, 2]]
+    for tree in trees:
+        assert all(g in backbone.links[k].grades for k, g in tree.items())
+        assert all(tree[k] == built[k] for k in tree.keys() & built)
+
+
+def test_a_backbone_that_is_fixed_has_no_other() -> None:
+    backbone = BackboneData(Instance(planted(40, 0).problem))
+    built = {k: link.grades[0] for k, link in enumerate(backbone.links)}
+    assert backbone.exchanges(built) == []
+
+
+def test_the_walk_goes_on_over_another_backbone() -> None:
+    run = _begun(planted(40, 3))
+    regions = PortRegions(run.search)
+    over = {frozenset(dict(_best(run).backbone))}
+    for _ in range(4):
+        regions._relink(_never)
+        over.add(frozenset(regions._built))
+    assert len(over) > 1
 
 
 def test_units_stay_off_switches_that_are_closed() -> None:
@@ -79,7 +157,7 @@ def test_units_stay_off_switches_that_are_closed() -> None:
     switches = regions._switches()
     assert moved == {u for u in switches if switches[u] == closed}
     rest = set(regions._slots) - moved
-    assert regions._solve(rest, 3.0, _never, best.cost) is None, "those there cannot stay"
+    assert regions._solve(rest, _never, best.cost) is None, "those there cannot stay"
     assert regions._model.has_none
 
 
@@ -93,5 +171,5 @@ def test_a_price_of_change_counts_for_what_is_kept() -> None:
         return 0 if selection.choices == first[0].choices else 2**40
 
     run = _begun(planted(20, 1), Study(charge=charge))
-    assert PortRegions(run.search).run(24, 3.0, _never) == 0
+    assert not PortRegions(run.search).run(_never, 1)
     assert _best(run) is first[0]
