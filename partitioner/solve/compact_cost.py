@@ -50,7 +50,7 @@ class EstimatedCost:
             money += min(
                 (
                     price for price, v in self.cables.get((u, slot.switch, slot.grade), ())
-                    if v is None or slots[v] == k
+                    if v is None or slots.get(v) == k
                 ),
                 default=0,
             )

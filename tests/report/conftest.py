@@ -40,6 +40,12 @@ def many(tmp_path_factory: pytest.TempPathFactory) -> Case:
 
 
 @pytest.fixture(scope="session")
+def twelve_page(twelve: Case) -> str:
+    """The page of the row."""
+    return page_of(twelve)
+
+
+@pytest.fixture(scope="session")
 def many_page(many: Case) -> str:
     """The page of the long frame; it takes some seconds to make."""
     return page_of(many)
