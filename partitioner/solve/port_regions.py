@@ -59,8 +59,6 @@ class PortRegions(PortChoice):
         self._solved = 0
         self._met: dict[Column, None] = {}
         """Segments laid on the way, whatever became of them."""
-        self._apart_now: tuple[int, int] | None = None
-        """Two units that do not share a segment in this step."""
         self._untried: list[dict[int, str]] | None = None
         """Other backbones to try from the best layout, once they are told."""
         self._go_on_from(best, search.judged(best, with_cuts=False))
@@ -98,11 +96,8 @@ class PortRegions(PortChoice):
         on = by_slot(self._slots)
         free = self._region(on)
         lines = [units for units in on.values() if len(units) > 1 and free.issuperset(units)]
-        self._apart_now = None
-        if lines:
-            one, other = self._rng.sample(self._rng.choice(lines), 2)
-            self._apart_now = one, other
-        self._choose(free, max(self._most(DEVIATION), self._value), over)
+        apart = self._rng.sample(self._rng.choice(lines), 2) if lines else ()
+        self._choose(free, max(self._most(DEVIATION), self._value), over, apart)
 
     def _most(self, share: float) -> int:
         """What may cost more than the best by such a share."""
@@ -125,12 +120,17 @@ class PortRegions(PortChoice):
                 free.update(on[k])
         return free
 
-    def _choose(self, free: set[int], most: int, over: Callable[[], bool]) -> bool:
-        """Choose for units anew and go on from that if it costs no more; true if so."""
+    def _choose(
+        self, free: set[int], most: int, over: Callable[[], bool], apart: Sequence[int] = ()
+    ) -> bool:
+        """Choose for units anew and go on from that if it costs no more; true if so.
+
+        ``apart``: two units that are not to share a segment, if any.
+        """
         before = self._slots
         money = self._cost.of(before) + most - self._value
         for _ in range(LESSONS):
-            found = self._solve(free, over, money)
+            found = self._solve(free, over, money, apart)
             if found is None:
                 break
             self._slots = found
@@ -161,13 +161,13 @@ class PortRegions(PortChoice):
             self._best, self._untried = selection, None
 
     def _solve(
-        self, free: set[int], over: Callable[[], bool], money: int
+        self, free: set[int], over: Callable[[], bool], money: int, apart: Sequence[int] = ()
     ) -> dict[int, int] | None:
         """Give the choice estimated to cost least, if that is no more than so much."""
         limits, model = self.search.limits, self._model
         rows = [self._cost.at_most(money)]
-        if self._apart_now is not None:
-            rows += model.apart(*self._apart_now)
+        if apart:
+            rows += model.apart(*apart)
         self._solved += 1
         return model.solve(
             self._slots, free, seconds=min(STEP_S, max(0.05, limits.seconds_left())),
@@ -225,7 +225,6 @@ class PortRegions(PortChoice):
             return True
         inst, unit_no = self.search.instance, self._model.unit_no
         ends = {unit_no[i] for delivery in verdict.late_ns for i in inst.ends_of(delivery)}
-        self._apart_now = None
         return bool(ends) and self._choose(self._around(ends, MENDED), most, over)
 
 
