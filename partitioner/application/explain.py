@@ -68,7 +68,8 @@ class ExplainAnswer:
         return explained_page(self.problem, self.explained, self.locate, made_on)
 
     def files(self, *, made_on: date | None = None) -> dict[str, str]:
-        """A page with the files of its tables, the data and the layout explained, by name."""
+        """A page with the files of its tables, the data, and the layouts told of, by name."""
+        from partitioner.pages.explanation import found_layouts
         from partitioner.reading.layout_file import layout_text
         from partitioner.report.page import page_files
         from partitioner.visible import json_file
@@ -77,6 +78,8 @@ class ExplainAnswer:
         files[EXPLANATION] = json_file(self.data())
         if self.outcome is not None:
             files[EXPLAINED_LAYOUT] = layout_text(self.outcome.layout, self.problem)
+        for name, layout in found_layouts(self.explained).items():
+            files[name] = layout_text(layout, self.problem)
         return files
 
 

@@ -82,6 +82,7 @@ class RulePrice:
     ``binds`` is proved: without it there is a cheaper layout than any with it. ``saved_money``: by
     how much the cheapest layout found without it is cheaper than the best one found with it.
     ``changes``: what that layout needs, in words; with all of them made it keeps every rule.
+    ``layout`` is that layout; None where none is cheaper.
     """
 
     name: str
@@ -90,6 +91,7 @@ class RulePrice:
     tried: Tried = Tried.ALONE
     saved_money: int = 0
     changes: tuple[str, ...] = ()
+    layout: Layout | None = None
 
     @property
     def is_tried(self) -> bool:
@@ -277,9 +279,11 @@ class _Priced:
     def price(self, base: Outcome) -> RulePrice:
         """What that says of the price."""
         saved = max(0, base.cost_money - _cost(self.result))
-        changes = self.changes if saved else ()
         known = price_between(base, self.result)
-        return RulePrice(self.name, self.handles, known, self.tried, saved, changes)
+        price = RulePrice(self.name, self.handles, known, self.tried, saved)
+        if not saved:
+            return price
+        return replace(price, changes=self.changes, layout=_layout(self.result))
 
 
 def _told(found: Sequence[_Priced], base: Outcome) -> list[_Priced]:

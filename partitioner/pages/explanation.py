@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date
+from itertools import count
 from typing import Any
 
 from partitioner.explain.conflict import ConflictSet
@@ -19,6 +20,7 @@ from partitioner.explain.placement import Locate, nowhere
 from partitioner.explain.rule_prices import UNSURE_GAP, LayoutExplained, Price, RulePrice, Tried
 from partitioner.explain.ways_out import WayOut
 from partitioner.model.assessment import Assessment
+from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
@@ -394,10 +396,32 @@ def _handle_data(handle: Handle, locate: Locate) -> dict[str, Any]:
 
 
 def _certain(price: Price, is_tried: bool = True) -> tuple[float | None, float | None]:
-    """What a price is at least and at most; neither of what is not possible or was not tried."""
+    """What a price is proved to be at least and at most; None where nothing is proved."""
     if price.is_impossible or not is_tried:
         return None, None
-    return price.least_money / MONEY_STEPS, in_units(price.most_money, MONEY_STEPS)
+    is_proved = price.least_money > 0 or price.is_exact
+    least = price.least_money if is_proved else None
+    return in_units(least, MONEY_STEPS), in_units(price.most_money, MONEY_STEPS)
+
+
+def found_layouts(explained: Explained) -> dict[str, Layout]:
+    """Layouts that the tables of an explanation name, by the names of their files."""
+    if isinstance(explained, NoLayoutExplained):
+        ways = enumerate(explained.ways, start=1)
+        return {_way_file(number): way.outcome.layout for number, way in ways}
+    if isinstance(explained, DeviceExplained):
+        return {}
+    return {file: p.layout for p, file in _with_files(explained.prices) if p.layout is not None}
+
+
+def _with_files(prices: Sequence[RulePrice]) -> list[tuple[RulePrice, str]]:
+    """Each price with the name of the file of its layout, if a cheaper one was found."""
+    numbers = count(1)
+    return [(p, f"cheaper-{next(numbers):02}.yaml" if p.layout else "") for p in prices]
+
+
+def _way_file(number: int) -> str:
+    return f"way-{number:02}.yaml"
 
 
 def explained_page(
@@ -492,7 +516,9 @@ def _ways_table(problem: Problem, explained: NoLayoutExplained) -> Table:
             col.money("cost", total_name(problem).capitalize(), lambda row: row[1].cost_money,
                       problem.currency),
             col.money("bound", "Bound", lambda row: row[1].outcome.bound_money, problem.currency),
+            col.name("layout", "Layout", lambda row: _way_file(row[0])),
         ],
+        note="A layout keeps every rule once its change is made in the problem.",
     )  # fmt: skip
 
 
@@ -501,24 +527,34 @@ def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate)
     return Table.of(
         "rule-prices",
         "Price of each rule, dearest first",
-        prices,
+        _with_files(prices),
         [
-            col.text("rule", "Rule", lambda p: p.name, heads_row=True),
-            col.text("changes", "Change that does it",
-                     lambda p: _what(p, f"{CHANGES}.csv tells", MOST_CHANGES) if p.changes else ""),
+            col.text("rule", "Rule", lambda row: row[0].name, heads_row=True),
+            col.text("changes", "Change that does it", lambda row: _change(row[0])),
             col.number("saves", "Found without it: less by",
-                       lambda p: p.saved_money / MONEY_STEPS if p.is_tried else None,
+                       lambda row: row[0].saved_money / MONEY_STEPS if row[0].is_tried else None,
                        problem.currency, 2),
+            col.name("layout", "Layout", lambda row: row[1]),
             col.number("costs_at_least", "Proved: at least",
-                       lambda p: _certain(p.price, p.is_tried)[0], problem.currency, 2),
-            col.number("costs_at_most", "At most", lambda p: _certain(p.price, p.is_tried)[1],
+                       lambda row: _certain(row[0].price, row[0].is_tried)[0],
                        problem.currency, 2),
-            col.state("state", "Makes it dearer",
-                      lambda p: State.WARN if p.binds else State.OK if p.is_tried else State.BAD,
-                      words),
-            col.name("where", "Stands at", lambda p: locate(p.handles[0].at)),
+            col.number("costs_at_most", "At most",
+                       lambda row: _certain(row[0].price, row[0].is_tried)[1],
+                       problem.currency, 2),
+            col.state("state", "Makes it dearer", lambda row: _sureness(row[0]), words),
+            col.name("where", "Stands at", lambda row: locate(row[0].handles[0].at)),
         ],
+        note="A layout keeps every rule once its change is made in the problem. An empty amount: "
+        "nothing is proved yet.",
     )  # fmt: skip
+
+
+def _change(price: RulePrice) -> str:
+    return _what(price, f"{CHANGES}.csv tells", MOST_CHANGES) if price.changes else ""
+
+
+def _sureness(price: RulePrice) -> State:
+    return State.WARN if price.binds else State.OK if price.is_tried else State.BAD
 
 
 def _priced_table(problem: Problem, explained: LayoutExplained, locate: Locate) -> Table:

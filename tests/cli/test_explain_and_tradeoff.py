@@ -14,6 +14,7 @@ from partitioner.errors import ExitCode
 from tests.report.read_page import Page
 
 PUMPS = Path(__file__).parent / "data" / "pumps.yaml"
+LINKS = Path(__file__).parents[1] / "cases" / "explain-links.yaml"
 
 
 @pytest.fixture
@@ -96,7 +97,9 @@ def test_explain_prices_rules_and_writes_a_page(roomy, tmp_path, capsys) -> None
         "switch-position",
         "load:10BASE-T1S-multidrop",
     }
-    assert all(p["costs_at_least"] <= p["costs_at_most"] for p in data["prices"])
+    # No "at least 0" of a rule that nothing is proved of: an amount is above 0, or known exactly.
+    assert all(p["binds"] or p["costs_at_least"] in (None, p["costs_at_most"])
+               for p in data["prices"])  # fmt: skip
     assert json.loads((out / "explain.json").read_text(encoding="utf-8")) == data
     page = (out / "report.html").read_text(encoding="utf-8")
     assert "What each rule costs" in page
@@ -107,11 +110,30 @@ def test_explain_prices_rules_and_writes_a_page(roomy, tmp_path, capsys) -> None
     assert explained.cost.objective_money / 10_000 == data["cost"]
 
 
+def test_explain_writes_the_cheaper_layouts_that_it_prices_rules_by(tmp_path, capsys) -> None:
+    out = tmp_path / "why"
+    assert run(["-q", "explain", str(LINKS), "-o", str(out), "--json"]) == ExitCode.OK
+    data = json.loads(capsys.readouterr().out)
+    dear = [p for p in data["prices"] if p["saves"]]
+    assert [p["layout"] for p in dear] == ["cheaper-01.yaml"]
+    problem = read_problem(LINKS)
+    found = assess(problem, read_layout_of(problem, out / "cheaper-01.yaml").layout)
+    assert data["cost"] - found.cost.objective_money / 10_000 == pytest.approx(dear[0]["saves"])
+    assert {f.rule for f in found.findings} == {r["rule"] for r in dear[0]["rules"]}
+
+
 def test_the_page_of_a_conflict_has_the_frame_without_figures(tmp_path) -> None:
     out = tmp_path / "why"
     assert run(["-q", "explain", str(PUMPS), "-o", str(out)]) == ExitCode.OK
     assert_is_framed(out, PUMPS, figures=0)
     assert not (out / "explained-layout.yaml").exists()
+    ways = json.loads((out / "explain.json").read_text(encoding="utf-8"))["ways_out"]
+    pumps = read_problem(PUMPS)
+    for way in ways:
+        found = assess(pumps, read_layout_of(pumps, out / way["layout"]).layout)
+        assert found.cost.objective_money / 10_000 == way["cost"]
+        assert found.findings
+    assert ways
 
 
 def test_explain_says_why_a_device_is_there(roomy, tmp_path, capsys) -> None:
