@@ -130,6 +130,9 @@ class Search:
 
     def tell_ending(self, ended: NoAnswer, began_s: float) -> None:
         """Have a search without a layout, begun at ``began_s``, say what ended it and when."""
+        if self.stop():
+            # Between two runs of several the wish ends the search, not a run.
+            ended.ended_by = "user"
         limit, search_s = self.time_limit_s, self.clock() - began_s
         before = 0.0 if self.begun_s is None else began_s - self.begun_s
         sought = f"after {duration_text(search_s)} of search"

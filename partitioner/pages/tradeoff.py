@@ -43,7 +43,7 @@ from partitioner.visible import visible
 
 Assess = Callable[[Layout], Assessment]
 
-TEXT_KEYS = ("point", "cost", "value", "gap_share", "state", "layout")
+TEXT_KEYS = ("point", "cost", "value", "gap_share", "layout")
 """Columns shown in the terminal, with the stream that decides where there is one."""
 WEIGHED = "The priced total is money, with mass and delay at the prices the problem states."
 
@@ -67,13 +67,17 @@ def verdict_of(problem: Problem, state: TradeOff) -> tuple[State, str, list[str]
 
 def _how_unsure(state: TradeOff) -> list[str]:
     """What could be saved at most where no point is within the gap asked for."""
-    gaps = [p.gap for p in state.front.points]
-    if not gaps:
+    points = state.front.points
+    if not points:
         return []
-    least, most = gap_text(min(gaps)), gap_text(max(gaps))
-    if len(gaps) == 1:
-        what = f"At most {most} of that, its gap, could be saved"
+    gaps = [p.gap for p in points if p.bound_money > 0]
+    if len(gaps) < len(points):
+        which = "" if not gaps else f" of {len(points) - len(gaps)} of them"
+        what = f"There was no time to prove how much{which} could be saved"
+    elif len(gaps) == 1:
+        what = f"At most {gap_text(gaps[0])} of that, its gap, could be saved"
     else:
+        least, most = gap_text(min(gaps)), gap_text(max(gaps))
         what = f"At most its gap, {least} to {most}, could be saved of each"
     better = f"with the same or a better {state.axis.name}"
     return [f"{what} {better}; asked for was a gap of {ratio_text(state.goal)}."]
@@ -246,8 +250,11 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
                     labels=[n for _, _, n in spots],
                 )
             )
-    if any(not p.is_proved for p in front.points):
-        bounds = sorted((axis.shown(p.value), p.bound_money / MONEY_STEPS) for p in front.points)
+    bounds = sorted(
+        (axis.shown(p.value), p.bound_money / MONEY_STEPS)
+        for p in front.points if p.bound_money > 0
+    )  # fmt: skip
+    if bounds and not all(p.is_proved for p in front.points):
         series.append(Series("proved bound", bounds, is_stepped=axis.id != "margin"))
     cheapest, last = front.points[0], front.points[-1]
     return xy_figure(
@@ -278,7 +285,7 @@ def _tables(problem: Problem, state: TradeOff) -> list[Table]:
 
 
 def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: str) -> Table:
-    axis, currency, goal = state.axis, problem.currency, ratio_text(state.goal)
+    axis, currency = state.axis, problem.currency
     at = _decided_by(state)
     rounding = ROUND_FLOOR if axis.id == "margin" else ROUND_CEILING
     value_column = Column(
@@ -294,6 +301,8 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
     for row, (_, _, p) in zip(point_rows(state), named_points(state), strict=True):
         if (p.gap <= state.goal) is not is_good:
             continue
+        if p.bound_money <= 0:
+            row |= {"bound": None, "gap_share": None}
         lines = sum(problem.catalogue.is_line(s.grade) for s in p.layout.segments)
         rows.append(
             (
@@ -324,10 +333,7 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
             Column("more_cost", "Dearer by", number, currency, 2),
             Column("gain", axis.better.capitalize(), number, axis.unit, axis.digits,
                    rounding=ROUND_FLOOR),
-            Column(
-                "state", "State", Kind.STATE,
-                state_words=("proved", f"within {goal}", f"not within {goal}"),
-            ),
+            Column("state"),
             Column("lines", "Lines", number),
             Column("links", "Links", number),
             Column("switches", "Switches", number),
@@ -335,9 +341,8 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
         rows=rows,
         note="“Dearer by” and the gain are against the row above. Bound: no layout of this value "
         "or better costs less, proved; gap: what could be saved at most, as a share of the cost.",
-        # Of layouts that are not good enough the caption says so, once for all.
         shown=("point", "cost", "value", *at, "more_cost", "gain", "bound", "gap_share",
-               *(("state",) if is_good else ()), "lines", "links", "switches", "layout"),
+               "lines", "links", "switches", "layout"),
     )  # fmt: skip
 
 

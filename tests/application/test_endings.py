@@ -43,6 +43,14 @@ def test_the_hint_is_by_what_ended_it(ended_by: str, now: float, told: str) -> N
     assert ended.hint.replace("\xa0", " ") == told
 
 
+def test_who_stops_before_the_first_of_several_runs_is_not_told_of_a_limit() -> None:
+    search = Search(time_limit_s=6, clock=lambda: 104.0, begun_s=BEGUN, stop=lambda: True)
+    ended = NoAnswer("no layout found")
+    search.tell_ending(ended, SEARCH_BEGAN)
+    assert ended.ended_by == "user"
+    assert ended.hint.startswith("Stopped by you after")
+
+
 @pytest.mark.parametrize("stops", [False, True])
 def test_a_share_of_the_time_is_no_wish_to_stop(stops: bool) -> None:
     """A run is told both by one question, and they end it alike."""

@@ -24,15 +24,17 @@ LIMIT_S = 40.0
 
 
 class ShortRuns(Budget):
-    """Runs of a second at most: one layout with a gap of a tenth, and none below a limit."""
+    """Runs of a second at most: one layout, ``proved`` so far, and none below a limit."""
 
-    def __init__(self, problem: Problem, outcome: Outcome, stops_at: float = 1e9):
+    def __init__(
+        self, problem: Problem, outcome: Outcome, stops_at: float = 1e9, proved: float = 0.9
+    ):
         super().__init__(self.read, LIMIT_S, should_stop=lambda: self.now >= stops_at)
         self.now = 0.0
         self.asked: list[tuple[float, int]] = []
         """Share of the time left and number of each run without a limit."""
         self.limited = 0
-        low = outcome.cost_money * 9 // 10
+        low = int(outcome.cost_money * proved)
         self.result = Result(
             Answer.FOUND,
             replace(outcome, status=Status.FEASIBLE, bound_money=low),
@@ -153,11 +155,23 @@ def test_layouts_not_good_enough_are_told_so_once(problem, outcome) -> None:
     caption = "Layouts not proved within 1.0 % of the cheapest of their value, cheapest first:"
     assert f"\n{caption}\n" in text
     rows = text.partition(caption)[2].partition("\n\n")[0]
-    assert "within" not in rows
+    assert "10.0 %" in rows
     assert state.front.points[0].stream in rows.split()
     good = trade_off(
         problem, begin(problem, AXES["latency"]), ShortRuns(problem, outcome),
         TradeOffSettings(1, 0.2),
     )
     text = front_text(problem, good, lambda layout: assess(problem, layout))
-    assert "within 20.0 %" in text.partition("\nPoints, cheapest first:\n")[2]
+    assert "10.0 %" in text.partition("\nPoints, cheapest first:\n")[2]
+
+
+def test_where_nothing_is_proved_of_a_point_no_gap_is_told(problem, outcome) -> None:
+    runs = ShortRuns(problem, outcome, proved=0.0)
+    state = trade_off(problem, begin(problem, AXES["latency"]), runs, TradeOffSettings(8, 0.01))
+    text = front_text(problem, state, lambda layout: assess(problem, layout))
+    assert "no time to prove how much could be saved with the same" in " ".join(text.split())
+    assert "100" not in text.partition("Layouts not proved")[2]
+    section = tradeoff_section(problem, state)
+    rows = [row for table in section.tables for row in table.records()]
+    assert [(r["bound"], r["gap_share"]) for r in rows] == [(None, None)]
+    assert "proved bound" not in str(section.figures)
