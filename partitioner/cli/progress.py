@@ -7,7 +7,8 @@ from collections.abc import Callable
 
 from partitioner.cli.voice import Voice
 from partitioner.model.outcome import Sample
-from partitioner.units import MONEY_STEPS, duration_text
+from partitioner.report.amounts import NBSP, gap_text
+from partitioner.units import MONEY_STEPS, duration_text, gap_share
 from partitioner.visible import visible
 
 _PLAIN_EVERY_S = 10.0
@@ -70,7 +71,7 @@ def progress_text(sample: Sample, message: str, left: str, currency: str) -> str
     Examples
     --------
     >>> progress_text(Sample(12.0, 8_123_400, 8_000_000), "improving", "48 s", "EUR")
-    'best 812.34 EUR, bound 800.00, gap 1.5 %, 48 s left: improving'
+    'best 812.34 EUR, bound 800.00, gap 1.6 %, 48 s left: improving'
     >>> progress_text(Sample(0.2, None, None), "", "1 min", "EUR")
     'no layout yet, 1 min left'
     """
@@ -82,7 +83,7 @@ def progress_text(sample: Sample, message: str, left: str, currency: str) -> str
     if sample.bound_money is not None:
         parts.append(f"bound {sample.bound_money / MONEY_STEPS:.2f}")
         if sample.cost_money:
-            gap = max(0.0, 1 - sample.bound_money / sample.cost_money)
-            parts.append(f"gap {gap:.1%}".replace("%", " %"))
+            gap = gap_text(gap_share(sample.cost_money, sample.bound_money))
+            parts.append(f"gap {gap}".replace(NBSP, " "))
     parts.append(f"{left} left")
     return ", ".join(parts) + (f": {message}" if message else "")

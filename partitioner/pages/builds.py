@@ -27,7 +27,7 @@ def builds_section(facts: Facts, assessment: Assessment, builds: Builds) -> Sect
     if not problem.options:
         return None
     if not builds.rows:
-        none = "No build was checked: stopped before."
+        none = "There was no time to check the builds; `partitioner report` does."
         return Section("Every build", none, id="every-build", chapter=Chapter.OPTIONS)
     return Section(
         "Every build",
@@ -67,7 +67,8 @@ def _intro(facts: Facts, assessment: Assessment, builds: Builds) -> list[str]:
         "same in every build, so an absent device leaves its turn silent."
     ]
     if builds.unchecked:
-        lines.append(f"{count_text(builds.unchecked, 'build')} not checked: stopped before.")
+        rest = count_text(builds.unchecked, "more build")
+        lines.append(f"There was no time to check {rest}; `partitioner report` does.")
     if not builds.is_whole:
         lines.append(
             "There are more combinations than are looked at: shown are the unit without options, "

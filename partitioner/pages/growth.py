@@ -44,12 +44,19 @@ def _intro(growth: Growth) -> list[str]:
     nowhere = [g.forecast.device.id for g in missed if g.is_asked and not g.fits_alone]
     crowded = [g.forecast.device.id for g in missed if g.is_asked and g.fits_alone]
     unasked = [g.forecast.device.id for g in missed if not g.is_asked]
-    lines.append(
-        f"{len(placed)} of {count_text(len(growth.guests), 'forecast device')} find room on the "
-        "lines there are, even if all of these come: "
-        f"{number_text(growth.placed_ppm / PPM, 2)} of the "
-        f"{number_text(growth.expected_ppm / PPM, 2)} expected."
-    )
+    asked = len(growth.guests) - len(unasked)
+    if not unasked:
+        lines.append(
+            f"{len(placed)} of {count_text(asked, 'forecast device')} find room on the lines there "
+            "are, even if all of these come: "
+            f"{number_text(growth.placed_ppm / PPM, 2)} of the "
+            f"{number_text(growth.expected_ppm / PPM, 2)} expected."
+        )
+    elif asked:
+        lines.append(
+            f"{len(placed)} of {count_text(asked, 'forecast device')} that there was time for find "
+            "room on the lines there are, even if all of these come."
+        )
     if nowhere:
         lines.append(
             "Without room at any place on any line, so in need of a port of their own: "
@@ -61,7 +68,9 @@ def _intro(growth: Growth) -> list[str]:
             f"{listed(crowded)}."
         )
     if unasked:
-        lines.append(f"Not gone through, stopped before: {listed(unasked)}.")
+        lines.append(
+            f"There was no time to look for room for {listed(unasked)}; `partitioner report` does."
+        )
     lines.append(
         "Limits and deadlines were checked with each device in place. The file gives no streams "
         "of forecast devices, so the traffic they will bring is not in it."
@@ -90,7 +99,7 @@ def _guests_table(growth: Growth, currency: str) -> Table:
                        lambda g: g.added_um if g.line is not None else None),
             col.money("added_money", "Adds",
                       lambda g: g.added_money if g.line is not None else None, currency),
-            col.number("fitting_line_count", "Lines with room", lambda g: len(g.fits_alone)),
+            col.number("fitting_line_count", "Lines with room", lambda g: len(g.fits_alone) if g.is_asked else None),
             col.names("fitting_lines", "Which, if it comes alone", lambda g: g.fits_alone),
             # For the files alone: what the last row holds is told in the text.
             *(

@@ -36,17 +36,20 @@ def harness_section(problem: Problem, harness: Harness) -> Section:
             "Not every build is listed. The order of the batch follows from the shares of units, "
             "each item rounded up."
         )
+    urgent = []
     if harness.unlisted:
-        intro.append(f"{count_text(harness.unlisted, 'build')} not listed: stopped before.")
+        builds = count_text(harness.unlisted, "build")
+        urgent = [f"There was no time for the lists of {builds}; `partitioner report` makes them."]
     tables = [_cut_sums_table(problem, harness), _orders_table(problem, harness)]
     if harness.ends:
         tables.append(_ends_table(harness))
     return Section(
         "For the harness shop",
-        intro,
+        [*intro, *urgent],
         (*tables, _cuts_table(problem, harness)),
         id="harness-shop",
         chapter=Chapter.LINES,
+        urgent=urgent,
     )
 
 

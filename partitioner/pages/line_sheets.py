@@ -176,7 +176,8 @@ def _margins(figures: SegmentFigures, electrical: Sequence[RuleMargin], id: str)
     if f.unit_load_limit_mul is not None:
         own, limit = (m / MUL_PER_UNIT_LOAD for m in (f.unit_load_mul, f.unit_load_limit_mul))
         rows.append(row("unit loads", own, limit, f"{own:g} of {limit:g}"))
-    rows += [(m.rule.replace("-", " "), m.used, m.text) for m in electrical]
+    # As in the table of the electrical estimate, so that both show the same per cent.
+    rows += [(m.rule.replace("-", " "), round(m.used, 4), m.text) for m in electrical]
     return Table(
         id,
         "Margins",

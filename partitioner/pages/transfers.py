@@ -42,7 +42,8 @@ def _intro(times: TransferTimes) -> list[str]:
         lines.append(both + ".")
     if times.unsearched:
         lines.append(
-            f"The fast pace of {count_text(times.unsearched, 'transfer')} was not looked for."
+            f"There was no time to look for the fast pace of "
+            f"{count_text(times.unsearched, 'transfer')}; `partitioner report` does."
         )
     seen = [row for row in times.rows if row.seen_ns is not None]
     if seen:

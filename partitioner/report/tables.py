@@ -323,7 +323,7 @@ def _part_of_leg(part: str, row: tuple[StreamFigures, int, Leg]) -> int:
 
 
 def margin_state(used: float) -> State:
-    """Beyond the limit: bad; at most a twentieth left: nothing to spare."""
+    """Beyond the limit: bad; at most a twentieth left: tight."""
     if used > 1:
         return State.BAD
     return State.WARN if used >= 0.95 else State.OK
@@ -338,7 +338,7 @@ def margins_table(assessment: Assessment) -> Table:
         [
             col.name("rule", "Rule", lambda m: m.rule, heads_row=True),
             col.state("state", "State", lambda m: margin_state(m.used),
-                      ("kept", "at its limit", "broken")),
+                      ("kept", "tight", "broken")),
             col.bar("used_share", "Of the limit", lambda m: m.used, digits=0),
             col.name("where", "Where", lambda m: m.where),
             col.text("figures", "Figures", lambda m: m.text, kind=Kind.AMOUNTS),

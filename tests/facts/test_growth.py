@@ -306,6 +306,13 @@ def test_words_tell_no_room_from_no_room_left() -> None:
         growth_of(facts, lambda: next(asked, True)), facts.problem.currency
     )
     assert stopped is not None
-    assert "Not gone through, stopped before: one, two, three and radar" in " ".join(
-        stopped.paragraphs
-    ).replace("\u00a0", " ")
+    text = " ".join(stopped.paragraphs).replace("\u00a0", " ")
+    assert "There was no time to look for room for one, two, three and radar" in text
+    assert "find room on the lines" not in text, "nothing is known of that"
+    rows = next(t for t in stopped.tables if t.id == "forecast").records()
+    assert {row["fitting_line_count"] for row in rows} == {None}
+    some = iter([False] * (len(facts.lines) + 2))
+    partly = growth_section(growth_of(facts, lambda: next(some, True)), facts.problem.currency)
+    assert partly is not None
+    text = " ".join(partly.paragraphs).replace("\u00a0", " ")
+    assert "of 2 forecast devices that there was time for find room on the lines" in text

@@ -14,6 +14,7 @@ from partitioner.check.judge import assess_facts
 from partitioner.facts.builds import judge_builds
 from partitioner.facts.harness import cut_sums_um, harness_of
 from partitioner.model.problem import Shop
+from partitioner.pages.harness import harness_section
 from tests.brute.oracle import Oracle
 from tests.brute.random_problems import random_problem
 from tests.brute.test_brute import KINDS
@@ -114,3 +115,7 @@ def test_a_run_that_shall_stop_lists_no_more_builds() -> None:
     asked = iter([False, True])
     found = harness_of(facts, assess_facts(facts).wires, lambda: next(asked))
     assert (len(found.builds), found.unlisted, found.is_whole) == (1, 1, False)
+    told = "There was no time for the lists of 1 build; `partitioner report` makes them."
+    section = harness_section(problem, found)
+    assert [s.replace("\u00a0", " ") for s in section.urgent] == [told]
+    assert section.paragraphs[-1] == section.urgent[0]
