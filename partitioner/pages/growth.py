@@ -99,7 +99,8 @@ def _guests_table(growth: Growth, currency: str) -> Table:
                        lambda g: g.added_um if g.line is not None else None),
             col.money("added_money", "Adds",
                       lambda g: g.added_money if g.line is not None else None, currency),
-            col.number("fitting_line_count", "Lines with room", lambda g: len(g.fits_alone) if g.is_asked else None),
+            col.number("fitting_line_count", "Lines with room",
+                       lambda g: len(g.fits_alone) if g.is_asked else None),
             col.names("fitting_lines", "Which, if it comes alone", lambda g: g.fits_alone),
             # For the files alone: what the last row holds is told in the text.
             *(
