@@ -39,12 +39,14 @@ def why_section(
     if reasons:
         tables.append(_table(problem, reasons))
     return Section(
-        "", _intro(problem, placed, reasons), tables, chapter=Chapter.WHY,
+        "", _intro(problem, placed, reasons, lines), tables, chapter=Chapter.WHY,
         told=_told(problem, reasons, lines),
     )  # fmt: skip
 
 
-def _intro(problem: Problem, placed: int, reasons: Sequence[WhyThere]) -> list[str]:
+def _intro(
+    problem: Problem, placed: int, reasons: Sequence[WhyThere], lines: Sequence[LineElsewhere]
+) -> list[str]:
     if not reasons:
         return [
             "Time ran out before other places were looked at. The command report, which has no "
@@ -54,25 +56,25 @@ def _intro(problem: Problem, placed: int, reasons: Sequence[WhyThere]) -> list[s
     devices = count_text(placed, "device")
     if len(reasons) < placed:
         devices = f"{len(reasons)} of {devices}"
-    lines = [
+    said = [
         f"{count_text(looked, 'other place')} for {devices}: the lines "
         "nearest to each, and a free port of its own. One device is moved at a time, all others "
         "stay; the place is where it makes the line least longer, and the rules are those of the "
         "check. A line is moved whole."
     ]
+    moves = [(p, f"{r.device} {place_words(problem, p)}") for r in reasons for p in r.places]
+    moves += [(p, f"{line.home.id} {line_words(problem, p)}") for line in lines for p in line.places]
     better = [
-        (r, p) for r in reasons for p in r.places
+        (p.worth, words) for p, words in moves
         if p.is_timed and not p.broken and (p.priced_money or 0) < 0
     ]
     if better:
-        reason, place = min(better, key=lambda pair: pair[1].worth)
-        lines.append(
+        said.append(
             f"The layout is not the cheapest: {count_text(len(better), 'such move')} would keep "
-            f"every rule and make it cheaper, most of all {reason.device} "
-            f"{place_words(problem, place)}. A longer plan, or one started from this layout, "
-            "would find that."
+            f"every rule and make it cheaper, most of all {min(better)[1]}. A longer plan, or one "
+            "started from this layout, would find that."
         )
-    return lines
+    return said
 
 
 def _told(

@@ -107,8 +107,17 @@ def read_csv(
                     f"expected {len(names)} cells as in the header, got {len(row)}",
                     hint="put quotes round a cell that has the separator in it",
                 )  # fmt: skip
+            before = len(findings.found)
             # Cells beyond the header belong to no column.
             items.append(header.read(row[: len(names)], origin, findings))
+            if len(row) < len(names) and len(findings.found) > before:
+                # Spreadsheets leave out empty cells at the end; where the rest does not fit, a
+                # cell further left may be missing.
+                findings.add(
+                    origin, "wrong-kind",
+                    f"expected {len(names)} cells as in the header, got {len(row)}",
+                    hint="cells left out at the end count as empty; is one missing before them?",
+                )  # fmt: skip
     except UnreadableCsv as error:
         # Only of what has shown to be a list is a line repeated.
         source = lines[error.line - 1] if header and error.line <= len(lines) else ""

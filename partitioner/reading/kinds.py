@@ -147,6 +147,10 @@ class ValueKind:
         return self.schema()
 
 
+def _share_hint(per_cent: Decimal) -> str:
+    return f"write a share: {plain_number(per_cent / 100)} for {plain_number(per_cent)} %"
+
+
 @dataclass(frozen=True)
 class Number(ValueKind):
     """A number in one of people's units that becomes a whole number of base units.
@@ -182,7 +186,8 @@ class Number(ValueKind):
         unit = f" {self.unit}" if self.unit else ""
         too_low = self.low is not None and (number <= self.low if self.above else number < self.low)
         if too_low or (self.high is not None and number > self.high):
-            raise fault("out-of-range", f"expected {self.bounds()}, got {got(value)}")
+            hint = _share_hint(number) if self.high == 1 and 2 <= number <= 100 else ""
+            raise fault("out-of-range", f"expected {self.bounds()}, got {got(value)}", hint=hint)
         try:
             if number and number.adjusted() > _LARGEST_EXPONENT:
                 raise TooLarge
@@ -214,6 +219,8 @@ class Number(ValueKind):
             return "write the number without quotes"
         if re.fullmatch(r"[-+]?[0-9.]+[eE][-+]?[0-9]+", value):
             return "write the number out, without an exponent"
+        if self.high == 1 and re.fullmatch(r"[0-9]{1,3} ?%", value):
+            return _share_hint(Decimal(value.rstrip(" %")))
         if re.match(r"[-+]?[0-9]", value) and self.unit:
             return f"write the bare number; the unit is {self.unit}"
         return ""
@@ -343,6 +350,8 @@ class Name(ValueKind):
             raise fault("out-of-range", told)
         if not _ID.match(name):
             hint = "start with a letter or a digit; no spaces"
+            if all(_ID.match(part) for part in re.split("[,;]", name.rstrip(",;"))):
+                hint = "write spaces between names, and nothing else"
             told = f"expected a name of letters, digits and - _ . +, got {got(name)}"
             raise fault("wrong-kind", told, hint=hint if name else "a name must not be empty")
         return name

@@ -221,7 +221,7 @@ class _Counter:
         carried = {id(old) for old in heirs.values()}
         for old in self.before.segments:
             if id(old) not in carried:
-                self.add(Kind.GONE, old.id, old.switch, f"port {old.port}", "")
+                self.add(Kind.GONE, old.id, old.id, f"{old.switch} port {old.port}", "")
         for device, home in self.old_home.items():
             if device not in self.new_home:
                 gone = "" if device in self.problem.devices else "no longer in the problem"

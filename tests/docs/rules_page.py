@@ -25,8 +25,9 @@ short name, the ids it concerns, and a sentence with the amount, for instance
 ```
 
 Everything is worked out from the layout alone: cable ways, loads and delays are computed again, and
-nothing the optimiser found is taken over. Any layout can be judged, also one that names unknown
-devices or leaves some out: what makes sense is measured, the rest becomes a finding.
+nothing the optimiser found is taken over. A file that names a switch, device or grade which the
+problem does not have is refused when it is read, with line and column. Any other layout can be
+judged, also one that leaves devices out: what makes sense is measured, the rest becomes a finding.
 
 Limits count the [reserve](problem-file.md#reserve) as used: a line with 7 devices and a reserve of
 one node needs a limit of at least 9 nodes (7, the switch port, 1 kept free).

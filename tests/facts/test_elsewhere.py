@@ -158,6 +158,18 @@ def test_what_is_told_where_one_points() -> None:
         assert not line.places or line_words(problem, line.places[0]) in said
 
 
+def test_a_line_that_hangs_cheaper_elsewhere_counts_among_the_moves() -> None:
+    problem, layout = ground_problem(), ground_layout()
+    facts = gather_facts(problem, layout)
+    reasons, (line, *_) = why_there(facts), lines_elsewhere(facts)
+    place = replace(line.places[0], priced_money=-123_400, is_timed=True, broken=())
+    section = why_section(problem, 3, reasons[:1], [replace(line, places=(place,))])
+    assert section is not None
+    told = section.paragraphs[1].replace("\u00a0", " ")
+    assert "1 such move would keep every rule" in told
+    assert f"most of all {line.home.id} at {place.segment.switch}: 12.34 EUR cheaper" in told
+
+
 def test_a_page_says_that_time_ran_out_for_this() -> None:
     section = why_section(ground_problem(), 3, ())
     assert section is not None

@@ -92,6 +92,14 @@ def test_a_split_line_is_one_new_line():
     assert total == 1_000_000 + 100_000 + 1
 
 
+def test_a_line_that_is_gone_tells_where_it_ended():
+    found = compare(PROBLEM, BEFORE, layout(line("a", 1, "d0", "d1", "d2", "d3", "d4")))
+    gone = next(c for c in found.changes if c.kind is Kind.GONE)
+    port = next(s for s in BEFORE.segments if s.id == "b")
+    assert (gone.subject, gone.where) == ("b", "b")
+    assert (gone.before, gone.after) == (f"{port.switch} port {port.port}", "")
+
+
 def test_what_comes_and_goes_has_no_price_but_its_neighbours_have():
     gone = replace(
         PROBLEM, devices={d: row for d, row in PROBLEM.devices.items() if d != "d1"}
