@@ -63,7 +63,9 @@ def _intro(
         "check. A line is moved whole."
     ]
     moves = [(p, f"{r.device} {place_words(problem, p)}") for r in reasons for p in r.places]
-    moves += [(p, f"{line.home.id} {line_words(problem, p)}") for line in lines for p in line.places]
+    moves += [
+        (p, f"{line.home.id} {line_words(problem, p)}") for line in lines for p in line.places
+    ]
     better = [
         (p.worth, words) for p, words in moves
         if p.is_timed and not p.broken and (p.priced_money or 0) < 0
