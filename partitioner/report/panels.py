@@ -173,6 +173,9 @@ class _Panel:
             x0, y0 = self.view.xy(where[ids[0]].at_um)
             pitch = 2 * DOT + 1.4
             rows = math.ceil(len(ids) / ROW)
+            # Rows at the edge stay within the frame.
+            half = (min(ROW, len(ids)) - 1) / 2 * pitch + CROSS + 2
+            x0 = min(max(x0, half), self.view.width - half)
             for k, id_ in enumerate(ids):
                 in_row = min(ROW, len(ids) - k // ROW * ROW)
                 x = x0 + (k % ROW - (in_row - 1) / 2) * pitch

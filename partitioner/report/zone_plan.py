@@ -30,6 +30,10 @@ ROW = SIZE + 4
 CORNERS = (0, 4, 3, 6, 5)
 """Shapes of the devices' marks, one after the other: a circle, then polygons."""
 HUES = 6
+SEEN = 26.0
+"""From a name to its switch, so that the line between them is seen."""
+UNCLEAR = 12.0
+"""What a place for a name costs that is as near to another switch, in px² / 10 covered."""
 MOST_POINTED_AT = 400
 
 
@@ -62,10 +66,12 @@ def zone_plan(data: DrawingInput, id: str = "zones-plan", number: int = 0) -> Fi
             at[link.ends[0]], at[link.ends[1]], cls="back", width=1.2, dash="5 3",
             data_backbone="-".join(link.ends),
         )  # fmt: skip
-    if names.is_in_rows:
-        for switch, (x, y) in zip(switches, names.spots, strict=True):
-            edge = y + math.copysign(SIZE / 2, at[switch.id][1] - y)
-            canvas.line(at[switch.id], (x, edge), cls="leader")
+    for switch, spot, width in zip(switches, names.spots, _widths(names.words), strict=True):
+        own, others = at[switch.id], [at[s.id] for s in switches if s is not switch]
+        if names.is_in_rows or _is_unclear(own, others, spot, width):
+            x = spot[0] if names.is_in_rows else _within(own[0], spot[0], width / 2)
+            edge = spot[1] + math.copysign(SIZE / 2, own[1] - spot[1])
+            canvas.line(own, (x, edge), cls="leader")
     for number, switch in enumerate(switches):
         _devices(canvas, data, switch, number, view)
     for switch, (x, y) in ((s, at[s.id]) for s in switches):
@@ -153,11 +159,17 @@ def _names(data: DrawingInput, switches: Sequence[DrawnSwitch], view: View) -> _
         x, y = view.xy(device.at_um)
         sheet.add_rect((x - DOT, y - DOT, x + DOT, y + DOT))
     wishes = []
-    for switch, width in zip(switches, wide, strict=True):
-        x, y = spot = view.xy(switch.at_um)
+    at = [view.xy(s.at_um) for s in switches]
+    for spot, width in zip(at, wide, strict=True):
+        x, y = spot
         sheet.add_rect((x - 8, y - 8, x + 8, y + 8))
         places = [p for gap in (10, 20, 32) for p in around(spot, width, SIZE + 2, gap)]
-        wishes.append(Wish(spot, width, SIZE + 2, tuple(places)))
+        others = [other for other in at if other != spot]
+        # Where a name is as near to another switch, the line to its own needs some length.
+        penalties = [
+            UNCLEAR * (abs(p[1] - y) < SEEN) * _is_unclear(spot, others, p, width) for p in places
+        ]
+        wishes.append(Wish(spot, width, SIZE + 2, tuple(places), penalties=tuple(penalties)))
     spots = sheet.place(wishes, distance_cost=0.3)
     boxes = zip(spots, wide, strict=True)
     if not any(
@@ -169,6 +181,20 @@ def _names(data: DrawingInput, switches: Sequence[DrawnSwitch], view: View) -> _
     if found.view.height > TALLEST:
         found = _in_rows([s.id for s in switches], switches, view)
     return found
+
+
+def _is_unclear(own: XY, others: Sequence[XY], spot: XY, width: float) -> bool:
+    """Whether a name at ``spot`` is about as near to another switch as to its own."""
+
+    def away(at: XY) -> float:
+        return math.hypot(at[0] - _within(at[0], spot[0], width / 2),
+                          at[1] - _within(at[1], spot[1], SIZE / 2))  # fmt: skip
+
+    return any(away(other) < away(own) + 4 for other in others)
+
+
+def _within(value: float, centre: float, half: float) -> float:
+    return min(max(value, centre - half), centre + half)
 
 
 def _widths(words: Sequence[str]) -> list[float]:

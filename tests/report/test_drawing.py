@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from dataclasses import replace
 from itertools import combinations
@@ -132,13 +133,22 @@ def test_names_of_zones_never_cover_each_other(count: int) -> None:
     for a, b in combinations(boxes, 2):
         assert a[2] <= b[0] or b[2] <= a[0] or a[3] <= b[1] or b[3] <= a[1], (a, b)
     leaders = root.findall(".//{*}line[@class='leader']")
-    assert len(leaders) == (count if count > 8 else 0)
-    marks = {
+    marks = [
         (float(r.get("x", "")) + 6, float(r.get("y", "")) + 6)
         for r in root.iterfind(".//{*}rect[@class='switch']")
-    }
-    ends = {(float(one.get("x1", "")), float(one.get("y1", ""))) for one in leaders}
-    assert not leaders or len(marks & ends) == count
+    ]
+    joined = {(float(one.get("x1", "")), float(one.get("y1", ""))) for one in leaders}
+    assert joined <= set(marks)
+    assert len(joined) == len(leaders) == count or count <= 8
+
+    def away(mark: tuple[float, float], box: tuple[float, float, float, float]) -> float:
+        x, y = mark
+        left, top, right, low = box
+        return math.hypot(max(left - x, 0, x - right), max(top - y, 0, y - low))
+
+    for mark, box in zip(marks, boxes, strict=True):
+        others = [away(other, box) for other in marks if other != mark]
+        assert mark in joined or away(mark, box) < min(others), "whose name is it?"
 
 
 def test_names_of_very_many_zones_are_short() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from xml.etree import ElementTree as ET
 
 import pytest
@@ -37,6 +38,17 @@ def test_one_panel_each_at_the_same_scale(data) -> None:
     assert places[3] != places[0]
     assert root.get("role") == "img"
     assert root.find("title").text == "Title"
+
+
+def test_many_devices_at_one_point_of_the_edge_stay_within_the_frame(data) -> None:
+    corner = max(data.points_um)
+    crowded = replace(data, devices=tuple(replace(d, at_um=corner) for d in data.devices))
+    root = drawn(crowded, Panel("all"))
+    frame = next(e for e in root.iter("rect") if e.get("class") == "thin")
+    width = float(frame.get("width", ""))
+    dots = [c for c in root.iter("circle") if c.get("data-device")]
+    assert len(dots) == len(data.devices) > 6
+    assert all(2 < float(c.get("cx", "")) < width - 2 for c in dots)
 
 
 def test_absent_devices_are_hollow_and_their_cable_is_not_there(data) -> None:
