@@ -422,6 +422,8 @@ def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> N
         hint = "indent with spaces; YAML knows no tabs there"
     elif "mapping values are not allowed" in problem:
         hint = "put quotes round a text that has ': ' in it; check the indentation"
+    elif "expected block end" in problem:
+        hint = "lines that belong together begin below each other; check the indentation"
     message = f"this is no YAML: {problem}" + (f" ({context})" if context else "")
     if mark is None:
         builder.findings.append(Finding(builder.file, 0, 0, "yaml-syntax", "", message))

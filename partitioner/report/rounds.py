@@ -51,7 +51,7 @@ class Round:
 
 ROUND_CAPTION = (
     "One round: BEACON (B), then a turn for every ID. It is repeated for ever; a turn that is "
-    "not used is given up after the transmit opportunity timer."
+    "not used is given up after the transmit opportunity timer. ×: drawn so many times as long."
 )
 
 

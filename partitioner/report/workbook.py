@@ -41,7 +41,7 @@ def workbook(tables: Sequence[Table], about: Sequence[tuple[str, str]]) -> bytes
 
 
 def _heading(column: Column) -> str:
-    title = column.title or column.key
+    title = column.title or column.key.replace("_", " ").capitalize()
     return f"{title} [{column.unit}]" if column.unit else title
 
 

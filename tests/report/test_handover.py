@@ -136,6 +136,7 @@ def test_the_workbook_is_read_back_with_frozen_headings_units_and_widths(demo: C
             assert width >= min(len(heading.value), 60)
         for key, heading in zip(csv.columns, sheet[1], strict=True):
             assert key.endswith("_m") <= ("[m]" in heading.value)
+            assert heading.value[0].isupper(), "no bare key among the headings"
         assert not any(c.data_type == "f" for row in sheet.iter_rows() for c in row)
 
 
