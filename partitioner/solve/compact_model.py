@@ -40,6 +40,8 @@ LEAST_SEARCHES = ("default_lp", "no_lp")
 """The same where something is to be least, of few units."""
 STEP_NS = 100
 """Delays are counted in steps of so much: rows over whole nanoseconds are slow to work with."""
+MOST_STEPS = 2**40
+"""More steps than any leg takes."""
 MARGINS_S = 5.0
 """Longest look at what the model estimates of a choice."""
 
@@ -405,22 +407,25 @@ class CompactModel:
                     self.model.add(
                         self.up[j] >= others(turns) + port + own
                     ).only_enforce_if(var)
+        legs = {pcp: self._leg_from_port(k, coming, pcp, others(PORT_ROUNDS))
+                for pcp in {inst.streams[j].pcp for j in coming}}
         for j, var in coming.items():
-            pcp = inst.streams[j].pcp
-            ahead = [m for m in coming if inst.streams[m].pcp >= pcp]
-            below = {
-                m: (coming[m], steps(estimate.down_each(m)))
-                for m in coming if inst.streams[m].pcp < pcp
-            }
-            leg = Expr.weighted_sum(
-                [coming[m] for m in ahead], [steps(estimate.down_each(m)) for m in ahead]
-            )
-            leg += others(PORT_ROUNDS) + steps(estimate.down_once) + self._most_of(below)
             for target in inst.streams[j].targets:
                 if target.device is not None and (u := self.unit_no[target.device]) in here:
-                    self.model.add(self.down[j, target.device] >= leg).only_enforce_if(
-                        var, here[u]
-                    )
+                    down = self.down[j, target.device]
+                    self.model.add(down >= legs[inst.streams[j].pcp]).only_enforce_if(var, here[u])
+
+    def _leg_from_port(self, k: int, coming: Mapping[int, Var], pcp: int, others: Var) -> Var:
+        """Leg from the port of a line of what it sends with a PCP, if it does."""
+        streams, estimate = self.instance.streams, self.estimates[self.slots[k].grade]
+        each = {j: steps(estimate.down_each(j)) for j in coming}
+        ahead = [j for j in coming if streams[j].pcp >= pcp]
+        below = {j: (coming[j], each[j]) for j in coming if streams[j].pcp < pcp}
+        least = Expr.weighted_sum([coming[j] for j in ahead], [each[j] for j in ahead])
+        least += others + steps(estimate.down_once) + self._most_of(below)
+        leg = self.model.new_int_var(0, MOST_STEPS, "")
+        self.model.add(leg >= least)
+        return leg
 
     def _coming(self, k: int) -> dict[int, Var]:
         """Streams that the port of a line may send, with whether it does."""

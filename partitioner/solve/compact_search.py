@@ -18,8 +18,9 @@ from partitioner.solve.port_choice import NEAR, PortChoice, by_slot, placed
 from partitioner.solve.search import Search
 from partitioner.solve.verify import Verdict
 
-FIRST_NEAR = 2
-"""Nearest switches that a device may hang on at first: the less choice, the sooner one is made."""
+FIRST_NEAR, FEW_DEVICES = 2, 500
+"""Nearest switches that a device may hang on at first, up to so many devices: the less choice, the
+sooner one is made, but among many some mostly have none."""
 WINDOW = 100
 """Units that ports are chosen for at a time."""
 STEP = 60
@@ -63,7 +64,8 @@ class CompactSearch(PortChoice):
         self._backbones = search.backbone.quick_backbones()
         self._first = search.limits.seed % len(self._backbones)
         super().__init__(
-            search, self._backbones[self._first], {}, FIRST_NEAR,
+            search, self._backbones[self._first], {},
+            FIRST_NEAR if search.instance.n <= FEW_DEVICES else NEAR,
             may_wait=search.instance.n > WINDOW,
         )
         self._faults: set[int] = set()
@@ -192,6 +194,7 @@ class CompactSearch(PortChoice):
         more of those before them.
         """
         order, slots, begin, back, in_vain = self._order(), dict[int, int](), 0, 0, 0
+        is_other = False
         self._late = set()
         while True:
             first, end = max(0, begin - back), min(len(order), begin + WINDOW)
@@ -219,15 +222,19 @@ class CompactSearch(PortChoice):
                     return found
             elif over():
                 return None
-            elif is_none and self._near < NEAR and (back or first == 0):
+            elif not is_none and not is_other:
+                # How long a search takes is largely chance, and the other way seldom as slow.
+                self._seed += 1
+                is_other = True
+                continue
+            elif self._near < NEAR and (back or first == 0 or not is_none):
                 slots = self._look_further(slots)
             else:
-                # How long a search takes is largely chance.
-                self._seed += not is_none
                 in_vain += 0 if is_none else len(free)
                 if first == 0 or in_vain > PATIENCE * begin:
                     return None
                 back = max(STEP, 2 * back)
+            is_other = False
 
     def _partners(self, units: Iterable[int]) -> set[int]:
         """Units that exchange streams with some."""

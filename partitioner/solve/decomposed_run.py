@@ -35,7 +35,8 @@ from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Choice
 from partitioner.solve.phase_one import PhaseOne
-from partitioner.solve.plan_task import MOST_BESIDE, PlanTask
+from partitioner.solve.plan_task import PlanTask
+from partitioner.solve.race import Race, seeds_beside
 from partitioner.solve.run import Run
 from partitioner.solve.search import Study
 from partitioner.solve.seed_task import Routes
@@ -114,6 +115,7 @@ class DecomposedRun(Run):
         self.hangs_on_ports = False
         """Whether only the compact model led to a layout: parts cannot be planned by themselves."""
         self.compact: CompactSearch | None = None
+        self.race: Race | None = None
         self.latest: dict[tuple[tuple[int, ...], int], list[Column]] = {}
         """Lines proposed last for the first layout, by field and grade."""
         self.cheap: list[Column] = []
@@ -125,10 +127,14 @@ class DecomposedRun(Run):
         """Have the tasks worked on elsewhere; before the run begins."""
         self.crew = crew
 
-    def _hire(self) -> None:
-        """Have processes beside, if there may be any and nobody else does the work."""
+    def _hire(self, busy: int = 0) -> None:
+        """Have processes beside, if there may be any and nobody else does the work.
+
+        As many as there are workers, less those that are ``busy`` otherwise: half of them stay.
+        """
         if self.crew is None and self.settings.workers > 1 and not self.deterministic:
-            self.crew = SideProcesses(self.settings.workers, self.should_stop)
+            size = self.settings.workers - min(busy, self.settings.workers // 2)
+            self.crew = SideProcesses(size, self.should_stop)
             self.is_own_crew = True
 
     @property
@@ -178,6 +184,7 @@ class DecomposedRun(Run):
 
     def close(self) -> None:
         """End what is at work beside."""
+        self._end_race()
         if self.crew is not None:
             self.crew.close()
 
@@ -189,16 +196,19 @@ class DecomposedRun(Run):
         Meanwhile ports are chosen for all devices, in case that lines by geometry are no layout.
         """
         self.fields = parts_of_devices(self.instance, FIELD)
-        self._hire()
+        may_race = self.instance.n <= MOST_AT_ONCE and CompactSearch.has_time(self.search)
+        self._hire(len(seeds_beside(self.settings)) if may_race else 0)
         seconds = 0.1 * self.seconds_left() * self.side / len(self.fields)
         self._begin_seeds(min(FIRST_S, seconds), again=False)
         if self.crew is not None:
             self._hand_out()
-            if self.instance.n <= MOST_AT_ONCE and CompactSearch.has_time(self.search):
+            if may_race:
                 self._choose_ports()
         if not self.is_put_together:
             self._finish(self.seconds() + 0.4 * self.seconds_left())
             self._put_together()
+        if self.is_own_crew:
+            self._end_searches()
 
     def _put_together(self) -> None:
         """Make the lines proposed a layout, or as much of one as they allow."""
@@ -305,7 +315,7 @@ class DecomposedRun(Run):
         left = self.seconds_left() - 0.5
         if left < 0.5 * seconds:
             return None
-        settings = self._settings_beside(self.settings.seed + self.rounds, min(seconds, left))
+        settings = self.settings_beside(self.settings.seed + self.rounds, min(seconds, left))
         problem = part_problem(self.builder, part)
         task = PlanTask(problem, settings, known=(self._known(part),))
 
@@ -373,23 +383,27 @@ class DecomposedRun(Run):
         left = self.seconds_left()
         for_miss = min(MISS_SHARE * left, MISS_PER_DEVICE_S * self.instance.n)
         stop_at = self.seconds() + left - for_miss
+        if self.is_own_crew:
+            self.race = Race(self, stop_at - self.seconds())
         if self.compact is None:
             self.compact = CompactSearch(self.search)
 
         def over() -> bool:
             if self.crew is not None:
                 self.take_in()
+            if self.race is not None and (found := self.race.found()) is not None:
+                self._end_race()
+                self._begin_with_found(found)
             is_over = self.cost is not None or self.over() or self.seconds() >= stop_at
-            return is_over or self._take_lines(stop_at)
+            return is_over or self._take_lines()
 
         self.compact.run(over)
         if not over():
             self.compact.run(over)
+        self._end_race()
         if not self.is_put_together:
             return
         self.hangs_on_ports |= self.cost is not None
-        if self.is_own_crew:
-            self._end_searches()
         if not self._take_nearest(self.compact) and self.search.incumbent is None:
             # Phase one begins with as much of a layout as there is.
             known = [*self.compact.columns, *self.proposals]
@@ -402,29 +416,17 @@ class DecomposedRun(Run):
         found = PhaseOne(self.search).shortened(*compact.nearest, at_once=True)
         return found is not None and self.search.offer(*found)
 
-    def _take_lines(self, stop_at: float) -> bool:
-        """Put lines by geometry together once all are there; true if few devices are left out.
-
-        If they make no layout, others look for one beside, until so late.
-        """
+    def _take_lines(self) -> bool:
+        """Put lines by geometry together once all are there; true if few devices are left out."""
         if self.is_put_together or self.waiting or self.at_work:
             return False
         self._put_together()
-        if self.cost is None and self.is_own_crew:
-            for k in range(1, min(self.side, MOST_BESIDE + 1)):
-                seconds = stop_at - self.seconds()
-                self.waiting.append(partial(self._first_job, self.settings.seed + k, seconds))
         return self._leaves_out(FEW_LEFT_OUT)
 
-    def _first_job(self, seed: int, seconds: float) -> _Job:
-        """Look for any layout beside, from another seed."""
-        settings = self._settings_beside(seed, seconds)
-
-        def take(found: Sequence[Layout]) -> None:
-            if self.cost is None:
-                self._begin_with_found(found[-1])
-
-        return _Job(PlanTask(self.instance.problem, settings, Study(first_only=True)), take)
+    def _end_race(self) -> None:
+        if self.race is not None:
+            self.race.close()
+            self.race = None
 
     def _end_searches(self) -> None:
         """End what is at work beside and have others in its place."""
@@ -447,7 +449,7 @@ class DecomposedRun(Run):
             return None
         # What is worked on here cannot be stopped meanwhile.
         seconds = min(PART_S if self.crew is None else CHEAPER_S, left)
-        settings = self._settings_beside(seed, seconds)
+        settings = self.settings_beside(seed, seconds)
         layout = to_layout(self.instance, self.backbone, best)
 
         def take(found: Sequence[Layout]) -> None:

@@ -216,6 +216,8 @@ class DirectRun(Run):
         """Make the first proposals a layout, or as much of one as they allow."""
         self.basics = basic_columns(self.builder, MOST_SWITCHES) + self.given
         self.search.pool.add(self.basics)
+        if self.study.helps:
+            return
         while self.seeds_running and not self.limits.over():
             if self.poll_seeds(0.1):
                 break
@@ -443,9 +445,11 @@ class DirectRun(Run):
             return
         self.step("first layout")
         in_two_steps = not self.seeds_have_process and not self.deterministic and not self.is_small
-        self.start_seeds(short=in_two_steps)
+        if not self.study.helps:
+            self.start_seeds(short=in_two_steps)
         self.first_layout()
-        self._choose_ports(PORTS_SHARE * self.settings.time_limit_s)
+        share = 1.0 if self.study.helps else PORTS_SHARE
+        self._choose_ports(share * self.settings.time_limit_s)
         self._layout_by_prices()
         if self.compact is not None:
             # Lines by geometry are of little use: no time is taken for them.

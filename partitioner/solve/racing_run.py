@@ -1,8 +1,6 @@
 """A planning run whose other workers look for a first layout too, where that is hard to find.
 
-How long a search takes to find a place for the last devices is largely chance, often four times as
-long from one seed as from another, so several at once are done sooner than one. While the bound is
-proved they then make the layout cheaper.
+While the bound is proved they then make the layout cheaper.
 """
 
 from __future__ import annotations
@@ -10,11 +8,11 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from partitioner.model.layout import Layout
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
-from partitioner.solve.plan_task import MOST_BESIDE, PlanTask
+from partitioner.solve.plan_task import PlanTask
+from partitioner.solve.race import Race, seeds_beside
 from partitioner.solve.search import Study
 from partitioner.solve.side_process import SideProcess
 
@@ -40,9 +38,7 @@ class RacingRun(DirectRun):
 
     def _set_up(self) -> None:
         super()._set_up()
-        self.beside: list[SideProcess] = []
-        self.found: Layout | None = None
-        """What came in first from beside, until it is taken in."""
+        self.race: Race | None = None
         self.races_at: float | None = None
         """When others are set to look for a first layout too."""
         self.improvers: list[_Improver] = []
@@ -50,7 +46,7 @@ class RacingRun(DirectRun):
     def close(self) -> None:
         """End all processes beside."""
         super().close()
-        self._end_searches()
+        self._end_race()
         for improver in self.improvers:
             improver.process.close()
         self.improvers.clear()
@@ -58,7 +54,7 @@ class RacingRun(DirectRun):
     def _on_better(self, selection: Selection) -> None:
         super()._on_better(selection)
         if not selection.left_out:
-            self._end_searches()
+            self._end_race()
 
     def _choose_ports(self, seconds: float) -> None:
         if self.cost is None and not self.over():
@@ -88,41 +84,29 @@ class RacingRun(DirectRun):
         super().take_in()
         return self.search.incumbent_value < before
 
-    def _begin_searches(self) -> None:
+    def _begin_race(self) -> None:
         """Set the other workers to it, in place of the heuristic, which has not led to a layout."""
         self.races_at = None
         self._end_seeds()
-        for seed in self._seeds_beside():
-            settings = self._settings_beside(seed, self.seconds_left())
-            task = PlanTask(self.instance.problem, settings, Study(first_only=True))
-            self.beside.append(SideProcess(task, self.should_stop))
+        self.race = Race(self, self.seconds_left())
         self.limits.workers = 1
-
-    def _seeds_beside(self) -> range:
-        """Seeds of the searches beside, one each."""
-        first = self.settings.seed + 1
-        return range(first, first + min(self.settings.workers - 1, MOST_BESIDE))
 
     def _has_found(self) -> bool:
         """Whether a layout has come in from beside, where it is time for that."""
         if self.races_at is not None and self.seconds() >= self.races_at and not self.over():
-            self._begin_searches()
-        for process in self.beside:
-            if self.found is None:
-                self.found = next(iter(process.poll()), None)
-        return self.found is not None
+            self._begin_race()
+        return self.race is not None and self.race.found() is not None
 
     def _take_in_found(self) -> None:
         """Begin with what was found beside, if the search has none of its own."""
-        if self.found is not None:
-            self._begin_with_found(self.found)
-            self.found = None
+        found = None if self.race is None else self.race.found()
+        if found is not None:
+            self._begin_with_found(found)
 
-    def _end_searches(self) -> None:
-        for process in self.beside:
-            process.close()
-        self.beside.clear()
-        self.found = self.races_at = None
+    def _end_race(self) -> None:
+        if self.race is not None:
+            self.race.close()
+        self.race = self.races_at = None
         if not self.improvers:
             self.limits.workers = self.settings.workers
 
@@ -132,7 +116,7 @@ class RacingRun(DirectRun):
         """Have ports chosen anew for less beside, so that the bound need not wait for that."""
         if self.cost is None or self.over():
             return
-        for seed in self._seeds_beside():
+        for seed in seeds_beside(self.settings):
             self.improvers.append(
                 _Improver(SideProcess(None, self.should_stop), seed, self.cost, self.seconds())
             )
@@ -145,7 +129,7 @@ class RacingRun(DirectRun):
         assert best is not None
         layout = to_layout(self.instance, self.backbone, best)
         improver.best, improver.begun = self.search.incumbent_value, self.seconds()
-        settings = self._settings_beside(improver.seed, self.seconds_left())
+        settings = self.settings_beside(improver.seed, self.seconds_left())
         cheaper = Study(only_cheaper=True)
         improver.process.give(
             PlanTask(self.instance.problem, settings, cheaper, layout, as_found=True)

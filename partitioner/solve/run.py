@@ -119,7 +119,7 @@ class Run:
         if self._start is not None:
             self._preparing = False
             self._begin_with(self._start)
-        if self.cost is None:
+        if self.cost is None and not self.study.helps:
             # A layout that keeps all rules would be proof enough that there is one.
             self._preparing = True
             conflicts = hopeless(self.builder, self.backbone)
@@ -152,7 +152,7 @@ class Run:
         if selection is not None:
             self.search.begin_with(selection)
 
-    def _settings_beside(self, seed: int, seconds: float) -> PlanSettings:
+    def settings_beside(self, seed: int, seconds: float) -> PlanSettings:
         """Settings of a search beside this one, which knows by itself when it is settled."""
         return replace(
             self.settings,

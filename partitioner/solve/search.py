@@ -95,6 +95,8 @@ class Study:
         What the added costs come to for a selection, in objective money.
     first_only
         End at the first layout.
+    helps
+        The run that it helps has found no conflict, and lines by geometry to lead nowhere.
     only_cheaper
         Only make the layout to start from cheaper; nothing is proved.
     latency_limit
@@ -105,6 +107,7 @@ class Study:
     only_watches: bool = False
     charge: Callable[[Selection], int] | None = None
     first_only: bool = False
+    helps: bool = False
     only_cheaper: bool = False
     latency_limit: Callable[[Stream], int] | None = None
 

@@ -17,13 +17,13 @@ from partitioner.model.problem import QueueOrder
 from partitioner.network.routes import switch_ways
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.delays import NO_DELAYS, Delays, Delivery, SelectionDelays, Ways
+from partitioner.solve.delays import NO_DELAYS, Delays, Delivery, Pair, SelectionDelays, Ways
 from partitioner.solve.instance import Instance
 from partitioner.solve.losses import Losses
 from partitioner.solve.master import Selection
 from partitioner.solve.nogood import NoGood, SegmentFamily
 from partitioner.timing.line import LineFlow, propagation_ns
-from partitioner.timing.link import LinkQueue, linear_link_bound
+from partitioner.timing.link import LinkQueue, linear_link_bound, link_load_ppm
 from partitioner.units import PPM
 
 Route = tuple[int, tuple[int | None, int], tuple[int, ...]]
@@ -100,8 +100,8 @@ class Judge:
         cuts = [
             NoGood(homes=homes, absent=absent) for homes in dict.fromkeys(lost)
         ]
-        overloaded, link_delays = self._link_delays(built, absent, routes, home)
-        cuts += overloaded
+        crossing = _crossing(routes)
+        cuts += self._overloaded(built, absent, routes, crossing, home)
         cuts += [
             # The load does not depend on the node count.
             NoGood(segments=(replace(self._family(c, True), least_count=0),))
@@ -113,7 +113,10 @@ class Judge:
         guesses: list[NoGood] = []
         latest: list[Delivery] = []
         delays = NO_DELAYS
-        if not cuts and not self._surely_in_time(selection, routes, link_delays):
+        # Without cuts it is mostly asked for what the linear bounds are too wide for.
+        if not cuts and not (
+            with_cuts and self._surely_in_time(selection, routes, crossing)
+        ):
             # Only what is late for certain may be cut off.
             delays = self._delays.of(columns, ways, built, near=not with_cuts)
             latest = self._latest(delays)
@@ -182,48 +185,40 @@ class Judge:
                     lost.append(tuple(sorted(ends)))
         return routes, lost
 
-    def _link_delays(
+    def _overloaded(
         self,
         built: Sequence[tuple[int, str]],
         absent: tuple[int, ...],
         routes: Iterable[Route],
+        crossing: Mapping[Pair, Sequence[int]],
         home: dict[int, tuple[int, int]],
-    ) -> tuple[list[NoGood], dict[tuple[tuple[int, int], int], int]]:
-        """Cuts of links with more load than they may have, and linear delays on all others."""
+    ) -> list[NoGood]:
+        """Cuts of links with more load than they may have."""
         inst = self._instance
-        crossing: dict[tuple[int, int], set[int]] = {}
-        ends: dict[tuple[tuple[int, int], int], set[int]] = {}
-        for j, (device, _), way in routes:
-            for pair in pairwise(way):
-                crossing.setdefault(pair, set()).add(j)
-                both = (inst.streams[j].source_device, device)
-                ends.setdefault((pair, j), set()).update(i for i in both if i is not None)
         most = min(inst.problem.backbone.load_share_ppm, PPM - 1)
         cuts = []
-        delays: dict[tuple[tuple[int, int], int], int] = {}
         for index, grade_id in built:
-            for pair in (
-                self._backbone.links[index].ends, self._backbone.links[index].ends[::-1]
-            ):
-                streams = sorted(crossing.get(pair, ()))
-                if not streams:
+            one_way = self._backbone.links[index].ends
+            for pair in (one_way, one_way[::-1]):
+                streams = crossing.get(pair, ())
+                if link_load_ppm(self._link_queue(index, grade_id, streams)) <= most:
                     continue
-                queue = self._link_queue(index, grade_id, streams)
-                bound = linear_link_bound(queue)
-                if bound.load_ppm > most:
-                    enough = self._enough_load(index, grade_id, streams, most)
-                    placed = {i for j in enough for i in ends[pair, j]}
-                    cuts.append(
-                        NoGood(
-                            homes=tuple(sorted((i, home[i][0]) for i in placed)),
-                            built=self._as_built(built, {index: self._no_faster(index, grade_id)}),
-                            absent=absent,
-                        )
+                enough = set(self._enough_load(index, grade_id, streams, most))
+                placed = {
+                    i
+                    for j, (device, _), way in routes
+                    if j in enough and pair in pairwise(way)
+                    for i in (inst.streams[j].source_device, device)
+                    if i is not None
+                }
+                cuts.append(
+                    NoGood(
+                        homes=tuple(sorted((i, home[i][0]) for i in placed)),
+                        built=self._as_built(built, {index: self._no_faster(index, grade_id)}),
+                        absent=absent,
                     )
-                for j in streams:
-                    leg = bound.legs.get(inst.streams[j].id)
-                    delays[pair, j] = leg.total_ns if leg else 2**40
-        return cuts, delays
+                )
+        return cuts
 
     def _no_faster(self, index: int, grade_id: str) -> tuple[str, ...]:
         """Grades of a link in which it carries no more than in the one given."""
@@ -238,13 +233,14 @@ class Judge:
         links = self._backbone.links
         return tuple((k, grades.get(k, links[k].grades)) for k, _ in built)
 
-    def _enough_load(self, index: int, grade_id: str, streams: list[int], most: int) -> list[int]:
+    def _enough_load(
+        self, index: int, grade_id: str, streams: Sequence[int], most: int
+    ) -> list[int]:
         """Few of the streams, which load the link too much all the same."""
         data = self._instance.streams
         heavy = sorted(streams, key=lambda j: -data[j].frame_bytes / data[j].period_ns)
         for count in range(1, len(heavy)):
-            queue = self._link_queue(index, grade_id, heavy[:count])
-            if linear_link_bound(queue).load_ppm > most:
+            if link_load_ppm(self._link_queue(index, grade_id, heavy[:count])) > most:
                 return heavy[:count]
         return heavy
 
@@ -272,10 +268,19 @@ class Judge:
         self,
         selection: Selection,
         routes: Iterable[Route],
-        link_delays: dict[tuple[tuple[int, int], int], int],
+        crossing: Mapping[Pair, Sequence[int]],
     ) -> bool:
         """Whether the linear bounds have every stream in time, all taken to keep their limits."""
         inst = self._instance
+        on_link: dict[tuple[Pair, int], int] = {}
+        for index, grade_id in selection.backbone:
+            one_way = self._backbone.links[index].ends
+            for pair in (one_way, one_way[::-1]):
+                streams = crossing.get(pair, ())
+                bound = linear_link_bound(self._link_queue(index, grade_id, streams))
+                for j in streams:
+                    if (leg := bound.legs.get(inst.streams[j].id)) is not None:
+                        on_link[pair, j] = leg.total_ns
         up: dict[int, int] = {}
         down: dict[tuple[int, int], int] = {}
         for choice in selection.choices:
@@ -290,7 +295,7 @@ class Judge:
             total = up.get(j, 0) + sum(forward[s] for s in way)
             if way and device is not None:
                 total += down[j, device]
-            total += sum(link_delays.get((pair, j), 2**40) for pair in pairwise(way))
+            total += sum(on_link.get((pair, j), NEVER_NS) for pair in pairwise(way))
             if total > inst.streams[j].limit_ns:
                 return False
         return True
@@ -394,3 +399,12 @@ def backbone_only(instance: Instance, backbone: BackboneData, selection: Selecti
         links.append(BuiltLink((instance.switch_ids[a], instance.switch_ids[b]), grade))
     opened = tuple(instance.switch_ids[s] for s in selection.open_switches)
     return Layout(instance.problem.name, "", opened, tuple(links), ())
+
+
+def _crossing(routes: Iterable[Route]) -> dict[Pair, list[int]]:
+    """Streams over each backbone link in each direction."""
+    crossing: dict[Pair, set[int]] = {}
+    for j, _, way in routes:
+        for pair in pairwise(way):
+            crossing.setdefault(pair, set()).add(j)
+    return {pair: sorted(streams) for pair, streams in crossing.items()}

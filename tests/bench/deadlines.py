@@ -44,8 +44,7 @@ def _is_surely_in_time(judge: verify.Judge, selection: Selection) -> bool:
     columns = [c.column for c in selection.choices]
     home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
     routes, lost = judge._routes(home, judge.ways(selection))
-    overloaded, delays = judge._link_delays(sorted(selection.backbone), (), routes, home)
-    return not (lost or overloaded) and judge._surely_in_time(selection, routes, delays)
+    return not lost and judge._surely_in_time(selection, routes, verify._crossing(routes))
 
 
 @contextmanager

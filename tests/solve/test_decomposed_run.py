@@ -306,30 +306,30 @@ def test_a_layout_found_beside_ends_the_search_for_ports(monkeypatch: pytest.Mon
     machine = planted(20, 1)
     run = DecomposedRun(machine.problem, PlanSettings(time_limit_s=60.0, workers=2))
     seeds: list[int] = []
+    closed: list[int] = []
 
     class Beside:
-        """Processes of which the first to search has the hidden layout at once."""
+        """A process that has the hidden layout at once."""
 
-        size, is_free, prices_regions, running = 2, True, False, False
-
-        def give(self, task: PlanTask) -> Beside:
+        def __init__(self, task: PlanTask, should_stop: object):
             seeds.append(task.settings.seed)
-            return self
 
         def poll(self) -> list[Layout]:
             return [machine.hidden]
 
         def close(self) -> None:
-            """Nothing to end."""
+            closed.append(1)
 
-    monkeypatch.setattr(decomposed_run, "SideProcesses", lambda size, should_stop: Beside())
+    monkeypatch.setattr("partitioner.solve.race.SideProcess", Beside)
     monkeypatch.setattr(CompactSearch, "run", lambda self, over: over() or over())
-    run._hire()
+    run._hire(busy=1)
+    assert run.side == 1
+    run.is_put_together = True
     run._choose_ports()
-    assert seeds == [1]
+    assert seeds == closed == [1]
     assert run.cost == machine.hidden_money
     assert run.hangs_on_ports
-    assert not run.at_work
+    run.close()
 
 
 def test_phase_one_begins_with_a_part_where_ports_lead_nowhere(

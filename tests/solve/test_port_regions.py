@@ -43,7 +43,7 @@ def _best(run: DirectRun) -> Selection:
     return run.search.incumbent
 
 
-@pytest.mark.parametrize("seed", [0, 3])
+@pytest.mark.parametrize("seed", [1, 3])
 def test_what_is_offered_is_cheaper_and_keeps_all_rules(seed: int) -> None:
     machine = planted(20, seed)
     run = _begun(machine)
@@ -58,7 +58,7 @@ def test_what_is_offered_is_cheaper_and_keeps_all_rules(seed: int) -> None:
 
 
 def test_it_goes_on_from_a_layout_found_elsewhere() -> None:
-    run = _begun(planted(20, 0))
+    run = _begun(planted(20, 1))
     dear = _best(run)
     regions = PortRegions(run.search)
     while regions.run(_never, 1):

@@ -56,6 +56,7 @@ def begun(monkeypatch: pytest.MonkeyPatch) -> list[_Beside]:
         made[-1].give(task)
         return made[-1]
 
+    monkeypatch.setattr("partitioner.solve.race.SideProcess", begin)
     monkeypatch.setattr("partitioner.solve.racing_run.SideProcess", begin)
     return made
 
@@ -64,12 +65,26 @@ def _racing(machine: Planted, workers: int = 2) -> RacingRun:
     return RacingRun(machine.problem, PlanSettings(time_limit_s=60.0, workers=workers))
 
 
-def test_a_search_beside_gives_any_layout(machine: Planted) -> None:
+@pytest.mark.parametrize("helps", [False, True])
+def test_a_search_beside_gives_any_layout(machine: Planted, *, helps: bool) -> None:
     found: list[Layout] = []
     settings = PlanSettings(work_limit=40, seed=3)
-    PlanTask(machine.problem, settings, Study(first_only=True)).run(found.append)
+    PlanTask(machine.problem, settings, Study(first_only=True, helps=helps)).run(found.append)
     (layout,) = found
     assert not assess(machine.problem, layout).findings
+
+
+def test_one_that_helps_does_not_do_again_what_was_in_vain(
+    machine: Planted, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def again(*args: object, **kwargs: object) -> None:
+        raise AssertionError
+
+    monkeypatch.setattr("partitioner.solve.run.hopeless", again)
+    monkeypatch.setattr(DirectRun, "start_seeds", again)
+    settings = PlanSettings(work_limit=40, seed=3)
+    study = Study(first_only=True, helps=True)
+    assert DirectRun(machine.problem, settings, study=study).go().layout is not None
 
 
 def test_without_a_layout_it_gives_nothing(machine: Planted) -> None:
@@ -79,18 +94,20 @@ def test_without_a_layout_it_gives_nothing(machine: Planted) -> None:
     assert found == []
 
 
-def test_what_was_found_beside_is_begun_with_at_once(machine: Planted) -> None:
-    run = _racing(machine)
-    first, second = _Beside(), _Beside(machine.hidden)
-    run.beside = [first, second]  # type: ignore[list-item]
-    run.limits.workers = 1
+def test_what_was_found_beside_is_begun_with_at_once(
+    machine: Planted, begun: list[_Beside]
+) -> None:
+    run = _racing(machine, workers=3)
+    run._begin_race()
+    first, second = begun
+    second.messages = [machine.hidden]
     assert run._at(60.0)(), "a walk ends as soon as something has come in"
     run._find_layout(60.0)
     assert run.cost is not None
     assert run.cost <= machine.hidden_money
     assert first.is_closed
     assert second.is_closed
-    assert run.limits.workers == 2
+    assert run.limits.workers == 3
     run.close()
 
 
@@ -113,11 +130,12 @@ def test_the_heuristic_has_its_process_again_when_the_bound_begins(
     assert seen == [("ports", False), ("bound", True)]
 
 
-def test_searches_end_with_a_layout_wherever_it_comes_from(machine: Planted) -> None:
+def test_searches_end_with_a_layout_wherever_it_comes_from(
+    machine: Planted, begun: list[_Beside]
+) -> None:
     run = _racing(machine)
-    beside = _Beside()
-    run.beside = [beside]  # type: ignore[list-item]
-    run.limits.workers = 1
+    run._begin_race()
+    (beside,) = begun
     start = read_start(run.builder, run.backbone, machine.hidden)
     assert start.selection is not None
     assert run.search.begin_with(start.selection) is None
@@ -153,7 +171,7 @@ def test_every_other_worker_searches_from_a_seed_of_its_own(
     machine: Planted, begun: list[_Beside], workers: int, beside: int
 ) -> None:
     run = _racing(machine, workers)
-    run._begin_searches()
+    run._begin_race()
     assert len(begun) == beside
     tasks = [process.given for process in begun]
     assert len({task.settings.seed for task in tasks} | {run.settings.seed}) == beside + 1
