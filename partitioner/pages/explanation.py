@@ -168,12 +168,13 @@ def _price_lines(
         known = ["proved: exactly this much"]
     else:
         sure = [f"at least {least}"] if price.binds else []
-        sure += [f"at most {most}"] if price.binds or _says_most(outcome, price) else []
+        is_told = most is not None and price.binds
+        sure += [f"at most {most}"] if is_told or _says_most(outcome, price) else []
         known = [f"proved: {' and '.join(sure)}"] if sure else []
     saved = money_text(price.saved_money, problem.currency)
     head = f"{saved} less" if price.saved_money else f"at least {least} less"
     known += [locate(price.handles[0].at)] if len(price.handles) == 1 else []
-    what = _what(price, "-o DIR tells", MOST_CHANGES)
+    what = _what(price, "the files of -o DIR tell", MOST_CHANGES)
     beside = "; ".join(filter(None, known))
     return [f"  {head}: {what}", *([f"    ({beside})"] if beside else [])]
 
