@@ -410,3 +410,19 @@ def test_who_is_late_again_is_late_by_the_estimate_too() -> None:
         assert _solved(search._model, slots) is None
     search._estimate_as(verdict)
     assert search._margin_ns.get(late, 0) <= 0
+
+
+def test_a_search_without_an_end_is_made_the_other_way_then_with_more_switches(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    run = _run(planted(20, 1))
+    search = CompactSearch(run.search)
+    asked: list[tuple[int, int]] = []
+
+    def no_end(*args: object, **kwargs: object) -> None:
+        asked.append((search._seed % 2, search._near))
+
+    monkeypatch.setattr(search, "_solve", no_end)
+    assert search._choose_all(_never) is None
+    few, more = compact_search.FIRST_NEAR, compact_search.NEAR
+    assert asked == [(0, few), (1, few), (1, more), (0, more)]
