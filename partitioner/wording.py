@@ -42,8 +42,13 @@ def percent(share_ppm: int) -> str:
 
 
 def unit_loads(load_mul: int) -> str:
-    """A sum of unit loads, exact."""
-    return f"{_plain(from_base(load_mul, MUL_PER_UNIT_LOAD))} unit loads"
+    """A sum of unit loads, exact.
+
+    >>> unit_loads(1_000), unit_loads(2_500)
+    ('1 unit load', '2.5 unit loads')
+    """
+    loads = _plain(from_base(load_mul, MUL_PER_UNIT_LOAD))
+    return f"{loads} unit load{'' if loads == '1' else 's'}"
 
 
 def count(number: int, noun: str, plural: str = "") -> str:

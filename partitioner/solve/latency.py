@@ -74,16 +74,34 @@ class SegmentLatency(SegmentTraffic):
             return SegmentLegs((), (), (), 0)
         if load_ppm(nodes, self.settings(grade)) > self.most_load(grade):
             return None
+        found = self._both_ways(nodes, count, grade)
+        if found is None or not self._in_time(devices, *found):
+            return None
+        priced = self._priced_line(grade, nodes, count) if self._has_price else []
+        load = load_ppm(nodes, self.settings(grade, longest=True))
+        return self._made(devices, *found, priced, load)
+
+    def late_on_line(self, grade: int, devices: frozenset[int]) -> list[str]:
+        """Ids of the streams that are late on a line of these devices; none without a bound."""
+        found = self._both_ways(
+            self.nodes_of(devices), self.usual_count(grade, len(devices)), grade
+        )
+        up, down = found or ([], [])
+        legs = [([leg], []) for leg in up] + [([], [leg]) for leg in down]
+        late = {(one or other)[0][0] for one, other in legs
+                if not self._in_time(devices, one, other)}
+        return [self.instance.streams[j].id for j in sorted(late)]
+
+    def _both_ways(
+        self, nodes: tuple[LineNode, ...], count: int, grade: int
+    ) -> tuple[Legs, Legs] | None:
+        """Least legs towards the switch and from it, or None if there is no bound."""
         found = self._legs(nodes, count, grade)
         if found is None:
             return None
         up = [(self.number[flow], ns) for (node, flow), ns in found.items() if node != PORT]
         down = [(self.number[flow], ns) for (node, flow), ns in found.items() if node == PORT]
-        if not self._in_time(devices, up, down):
-            return None
-        priced = self._priced_line(grade, nodes, count) if self._has_price else []
-        load = load_ppm(nodes, self.settings(grade, longest=True))
-        return self._made(devices, up, down, priced, load)
+        return up, down
 
     def _priced_line(self, grade: int, nodes: tuple[LineNode, ...], count: int) -> Legs:
         found = linear_bound(nodes, count, self.settings(grade), priced=True)

@@ -9,6 +9,7 @@ import pytest
 
 from partitioner.check.judge import assess
 from partitioner.errors import Conflict
+from partitioner.model.assessment import COMPLETE
 from partitioner.model.problem import Problem
 from partitioner.reading.problem import problem_from_text
 from partitioner.solve.backbone import BackboneData
@@ -17,6 +18,7 @@ from partitioner.solve.instance import Instance
 from partitioner.solve.precheck.hopeless import hopeless
 from partitioner.solve.precheck.statements import Statement, Statements, told
 from tests.solve.conflict_table import IMPOSSIBLE, KEPT, Case, machine
+from tests.solve.remedies import alternatives
 
 SLOW = {
     "no_cable_for_two", "chatty_devices", "heavy_devices", "deadlines_for_short_cycles",
@@ -81,7 +83,19 @@ def test_what_keeps_a_layout_is_not_called_impossible(case: Case) -> None:
         ("losses_beyond_one_link", "No single failure loses more than 1 of the 2 devices of "
          "function watched (rule new-rule), and a failure of the backbone link zone-0-zone-1 does: "
          "those beyond it reach nothing that they send to or hear."),
-        ("deadline_of_one_line_but_apart", "drop group new or make it smaller"),
+        ("deadline_of_one_line_but_apart", "drop group new"),
+        ("more_apart_than_lines", "drop group new or make it smaller"),
+        ("transfer_in_no_time", "give transfer update longer, or give dev-000 a faster grade"),
+        ("heavy_device", "raise the unit loads of 10BASE-T1S-multidrop to 5, or give dev-002 "
+         "another PHY"),
+        ("long_stub", "shorten the stub of dev-001 to 0.2 m or raise the stub limit of "
+         "10BASE-T1S-multidrop to 0.3 m"),
+        ("no_cable_for_two", "raise the length limit of 10BASE-T1S-multidrop, or plan less slack "
+         "(drop_slack_m)"),
+        ("spacing_as_long_as_a_line", "raise the length limit of 10BASE-T1S-multidrop"),
+        ("reserve_of_nodes", "raise the node limit of 10BASE-T1S-multidrop or keep fewer nodes "
+         "free"),
+        ("nodes_for_two_devices", "raise the node limit of 10BASE-T1S-multidrop"),
         ("backbone_without_room", "raise the load share of backbone links, or list more or faster "
          "ones beside zone-0-zone-1"),
     ],
@@ -90,6 +104,35 @@ def test_words_of_a_conflict_have_its_figures(name: str, told: str) -> None:
     (case,) = (c for c in IMPOSSIBLE if c.name == name)
     found = conflicts(case.change(machine(40, 1))[0])
     assert told in {words for c in found for words in (c.sentence, c.way_out)}
+
+
+def is_still_there(conflict: Conflict, before: list[Conflict], after: list[Conflict]) -> bool:
+    """Whether a conflict is told again, or a proof of the same devices with nothing new in it."""
+
+    def devices(conflicts: list[Conflict]) -> set[str]:
+        return {id_ for c in conflicts if c.rule == COMPLETE for id_ in c.subjects}
+
+    def keys(conflicts: list[Conflict]) -> set[tuple[str, ...]]:
+        return {(c.rule, *c.subjects[:1]) for c in conflicts if c.rule != COMPLETE}
+
+    was, now = keys(before), keys(after)
+    if not devices(before):
+        # Each is a conflict of its own.
+        return not devices(after) and (conflict.rule, *conflict.subjects[:1]) in now
+    is_same = devices(after) <= devices(before)
+    return bool(after) and is_same and (now <= was or now >= was)
+
+
+@pytest.mark.parametrize("case", marked(IMPOSSIBLE))
+def test_done_as_told_a_way_out_leaves_no_conflict_or_another_one(case: Case) -> None:
+    problem = case.change(machine(40, 1))[0]
+    found = conflicts(problem)
+    assert any(c.way_out for c in found)
+    for conflict in found:
+        for words, senses in alternatives(problem, found, conflict) if conflict.way_out else ():
+            assert any(
+                not is_still_there(conflict, found, conflicts(changed)) for changed in senses
+            ), words
 
 
 def test_load_between_parts_of_the_backbone_names_its_link() -> None:

@@ -12,11 +12,14 @@ from partitioner.solve.precheck.statements import (
     Statements,
     called,
     ends_of,
+    kept_free,
     name_of,
     named,
+    raise_nodes,
+    room_of_line,
     told,
 )
-from partitioner.units import PPM, ceil_div
+from partitioner.units import MUL_PER_UNIT_LOAD, NS_PER_US, PPM, ceil_div, from_base
 from partitioner.wording import count, metres, percent, unit_loads
 
 
@@ -85,8 +88,8 @@ def _homeless(
                         "length",
                         (ident, switch),
                         f"{ident} is {metres(length)} of cable away from {switch}: {metres(over)} "
-                        f"more than a segment of {data.id} may have ({metres(data.max_length_um)}, "
-                        f"reserve taken off).",
+                        f"more than a segment of {data.id} may have ({metres(data.max_length_um)}"
+                        f"{kept_free(inst.problem.limits[data.id].reserve.length_um)}).",
                         f"raise the length limit of {data.id} by {metres(over)} or place a switch "
                         f"nearer",
                     )],
@@ -142,21 +145,24 @@ def _own_limits(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
             (ident,),
             f"The stub of {ident} is {metres(stub)}, the limit for {data.id} is "
             f"{metres(data.max_stub_um)}.",
-            f"shorten the stub of {ident} to {metres(data.max_stub_um)}",
+            f"shorten the stub of {ident} to {metres(data.max_stub_um)} or raise the stub limit of "
+            f"{data.id} to {metres(stub)}",
         )
     if data.max_devices < 1:
         return Conflict(
             "nodes",
             (ident,),
             f"The node limit of {data.id} less the reserve leaves no room for any device.",
-            f"raise the node limit of {data.id} or lower its reserve",
+            raise_nodes(inst.problem.limits[data.id], data.id),
         )
     return Conflict(
         "unit-loads",
         (ident,),
         f"{ident} alone has {unit_loads(int(inst.unit_mul[device]))}, and a line of {data.id} "
         f"carries {unit_loads(data.unit_cap_mul)}.",
-        f"raise the unit loads of {data.id}, or give {ident} another PHY",
+        f"raise the unit loads of {data.id} to "
+        f"{from_base(int(inst.unit_mul[device]), MUL_PER_UNIT_LOAD):f}, or give {ident} another "
+        f"PHY",
     )
 
 
@@ -168,18 +174,25 @@ def _load_conflict(builder: ColumnBuilder, device: int, grade: int) -> Conflict:
     ends = [(name_of(s), *ends_of(inst, s)) for s in streams]
     sent = [f"{id_} from {source} to {named(targets)}" for id_, source, targets in ends]
     load = load_alone_ppm(builder, [device], grade)
+    reserve = inst.problem.limits[data.id].reserve.load_share_ppm
     over = (
-        f"{percent(load)} of the time, its limit is {percent(data.load_cap_ppm)}, reserve taken off"
+        f"{percent(load)} of the time, its limit is {percent(data.load_cap_ppm)}"
+        f"{kept_free(reserve)}"
         if load > latency.most_load(grade)
         else f"{percent(load)} of the time and come so that no delay has a bound"
     )
     return Conflict(
         "load",
         tuple(dict.fromkeys((ident, *(n for i, s, t in ends for n in (i, s, *t))))),
-        f"The streams of {ident} alone keep a segment of {data.id} busy {over}: {named(sent)}.",
-        f"send less or less often, or give {ident} a faster grade" if load >= PPM else
-        f"raise the load share of {data.id} to {percent(load)}, send less or less often, or give "
-        f"{ident} a faster grade",
+        f"The {'transfers and ' * any(s.is_transfer for s in streams)}streams of {ident} alone "
+        f"keep a segment of {data.id} busy {over}: {named(sent)}.",
+        ", ".join([
+            *([f"raise the load share of {data.id} to {percent(load + reserve)}"]
+              if latency.most_load(grade) < load <= PPM - reserve else []),
+            f"give transfer {name_of(streams[0])} longer" if streams[0].is_transfer
+            else "send less or less often",
+            f"or give {ident} a faster grade",
+        ]),
     )
 
 
@@ -193,13 +206,21 @@ def _latency_conflicts(
     late = builder.latency.late_alone(grade, device)
     if late:
         stream, bound_ns, limit_ns = late[0]
-        sent = inst.streams[builder.latency.number[stream]]
+        number, homes, backbone = builder.latency.number, Homes(builder), BackboneData(inst)
+        sent = inst.streams[number[stream]]
         source, targets = ends_of(inst, sent)
-        keys = Homes(builder).keeps_off(builder.latency.number[stream], device, grade)
-        others = []
-        if keys:
-            statements = Statements(inst, BackboneData(inst))
-            others = [statements[key] for key in sorted(keys)]
+        keeping = {id_: homes.keeps_off(number[id_], device, grade) for id_, _, _ in late}
+        statements = Statements(inst, backbone)
+        others = [statements[key] for key in sorted(keeping[stream])]
+
+        def remedy(id_: str, least_ns: int) -> str:
+            if inst.streams[number[id_]].is_transfer:
+                return f"give {id_} longer"
+            if any(statements[key].rule in ("apart-switch", "failure") for key in keeping[id_]):
+                # The other end is on another switch, a link further.
+                least_ns += builder.latency.least_forward_ns + backbone.direct_link_ns(number[id_])
+            return f"relax the deadline of {id_} to {ceil_div(least_ns, NS_PER_US)} µs at least"
+
         return [Conflict(
             "transfer" if sent.is_transfer else "deadline",
             tuple(dict.fromkeys((name_of(sent), ident, source, *targets))),
@@ -207,11 +228,7 @@ def _latency_conflicts(
             f"the least where {ident} has a segment of {data.id} to itself, with the PLCA settings "
             f"of the problem; its {'pace' if sent.is_transfer else 'deadline'} is "
             f"{limit_ns / 1000:.2f} µs.",
-            " and ".join(
-                f"give {id_} longer" if inst.streams[builder.latency.number[id_]].is_transfer
-                else f"relax the deadline of {id_} to {-(-ns // 1000)} µs at least"
-                for id_, ns, _ in late
-            ),
+            " and ".join(remedy(id_, least_ns) for id_, least_ns, _ in late),
         ), *told(others, others, [])]
     if not builder.latency.fits_alone(grade, device):
         return [_load_conflict(builder, device, grade)]
@@ -254,8 +271,8 @@ def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
             Conflict(
                 "nodes",
                 (data.id,),
-                f"A line of {data.id} has room for {count(data.max_devices, 'device')}.",
-                f"raise the node limit of {data.id} or keep fewer nodes free",
+                room_of_line(inst.problem.limits[data.id], data),
+                raise_nodes(inst.problem.limits[data.id], data.id),
             )
             for data in inst.grades if data.is_line
         ]

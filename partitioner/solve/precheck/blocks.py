@@ -78,10 +78,12 @@ class Homes:
             frozenset({("device-grade", inst.device_ids[i])})
             for i in block.devices if data.id not in self._choices[i]
         ]
+        # Limits of a grade say nothing of a device that it cannot have.
+        is_theirs = not found
         if not data.is_line:
             if len(ids) > 1:
                 found.append(block.groups)
-        else:
+        elif is_theirs:
             found += [
                 frozenset({("stub", data.id, inst.device_ids[i])})
                 for i in block.devices if int(inst.stub_um[i]) > data.max_stub_um
@@ -129,8 +131,8 @@ class Homes:
             ]
         if latency.line(grade, frozenset(block.devices)) is not None:
             return []
-        streams = {inst.streams[j].id for j in inst.streams_of(block.devices)}
-        return [block.groups | {("deadline", s) for s in streams}]
+        late = latency.late_on_line(grade, frozenset(block.devices))
+        return [block.groups | {("deadline", stream)} for stream in late] or [load]
 
     def _may_be_joined(self, block: Block, grade: int) -> bool:
         """Whether a partner of one of its streams could be on the line beside a block."""
@@ -206,6 +208,8 @@ class Homes:
 
     def too_long(self, block: Block, switch: int, data: GradeData) -> list[Reason]:
         """The reason why no segment to a switch is long enough for a block, if there is one."""
+        if any(data.id not in self._choices[i] for i in block.devices):
+            return []
         most = data.max_length_um
         far = max(int(self._inst.switch_um[switch, i]) for i in block.devices)
         count = len(block.devices)
@@ -226,9 +230,10 @@ class Homes:
             return []
         through = self._inst.line_may_pass_through
         at_end = frozenset() if through else frozenset({("switch-position",)})
-        tail = at_end | {("option-tail",)}
+        tail = frozenset({("option-tail",)})
         ways = [(frozenset(), True, False), (at_end, through, False)]
-        ways += [(tail, through, True)] if self._inst.problem.line.option_tail else []
+        if self._inst.problem.line.option_tail:
+            ways += [(tail, True, True), (at_end | tail, through, True)]
         wide = frozenset({("spacing", data.id)})
         # The fewer rules a line has to keep, the plainer the tale.
         for because, least_um in [(frozenset(), 0), *([(wide, spacing)] if spacing else [])]:

@@ -9,6 +9,7 @@ from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.precheck.alone import by_counting, homeless
 from partitioner.solve.precheck.core import Core, Shrinking
+from partitioner.solve.precheck.enough import helping
 from partitioner.solve.precheck.places import Places
 from partitioner.solve.precheck.statements import Key, Statements, named, told
 from partitioner.wording import count
@@ -62,11 +63,12 @@ def _telling(key: Key) -> tuple[bool, Key]:
 def _told(places: Places, core: Core) -> list[Conflict]:
     """Conflicts of a proof: its statements, then the devices that find no places."""
     inst = places.instance
-    statements = Statements(inst, places.backbone)
+    statements = Statements(inst, places.backbone, core.statements)
+    help_ = helping(places, core, {key for key in core.statements if statements[key].remedy})
     conflicts = told(
-        (statements[key] for key in sorted(core.statements, key=_telling)),
-        {statements[key] for key in core.needed if key in core.statements},
-        {statements[key] for key in core.statements if key[0] in core.families},
+        (statements[key] for key in sorted({*core.statements, *help_.all_of}, key=_telling)),
+        *({statements[key] for key in keys} for keys in (help_.alone, help_.jointly, help_.all_of)),
+        "" if help_.is_enough else ", which alone is not enough",
     )
     devices = [inst.device_ids[i] for b in core.blocks for i in places.blocks[b].devices]
     if devices:

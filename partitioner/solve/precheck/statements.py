@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from partitioner.errors import Conflict
-from partitioner.model.problem import GroupKind
+from partitioner.model.problem import GroupKind, SegmentLimits
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.instance import GradeData, Instance, StreamData
 from partitioner.units import NS_PER_US, from_base
@@ -18,6 +18,12 @@ MOST_NAMED = 8
 
 MOST_OF_A_RULE = 4
 """Sentences told of one rule; the rest is counted."""
+
+FULL_SHARE_PPM = 900_000
+"""A load share from which raising it gives next to nothing."""
+
+NEED_LINKS = {"backbone-shape", "stream-way", "deadline", "transfer", "failure"}
+"""Rules that ask for backbone links, so that more of them may help; fewer do where none is told."""
 
 Key = tuple[str, ...]
 """Rule, then whom the statement is about."""
@@ -53,11 +59,38 @@ def named(ids: Iterable[str]) -> str:
     return listed(names if len(names) <= len(few) + 1 else [*few, f"{len(names) - len(few)} more"])
 
 
-class Statements:
-    """Makes the statements of one problem, each once, by its key."""
+def kept_free(reserve: int) -> str:
+    """What to say beside a limit of which some is kept free."""
+    return ", reserve taken off" if reserve else ""
 
-    def __init__(self, instance: Instance, backbone: BackboneData):
+
+def room_of_line(limits: SegmentLimits, grade: GradeData) -> str:
+    """How many devices a line has room for, and why."""
+    free = f" and {limits.reserve.nodes} kept free" if limits.reserve.nodes else ""
+    return (
+        f"A line of {grade.id} has room for {count(grade.max_devices, 'device')}: "
+        f"{limits.nodes} nodes, less the switch port{free}."
+    )
+
+
+def raise_nodes(limits: SegmentLimits, grade: str) -> str:
+    """What to do about too few nodes."""
+    fewer = " or keep fewer nodes free" if limits.reserve.nodes else ""
+    return f"raise the node limit of {grade}{fewer}"
+
+
+class Statements:
+    """Makes the statements of one problem, each once, by its key.
+
+    ``proof``: the keys of all that are told together; what helps depends on the others.
+    """
+
+    def __init__(
+        self, instance: Instance, backbone: BackboneData, proof: Collection[Key] = ()
+    ):
         self._instance, self._backbone = instance, backbone
+        self._proof = frozenset(proof)
+        self._rules_told = {key[0] for key in proof}
         self._made: dict[Key, Statement] = {}
         self._rules = {r.id: r for r in instance.problem.failure_rules}
         self._groups = {g.id: g for g in instance.problem.groups}
@@ -84,20 +117,25 @@ class Statements:
 
     def _nodes(self, grade: str) -> Statement:
         limits = self._instance.problem.limits[grade]
-        kept_free = f" and {limits.reserve.nodes} kept free" if limits.reserve.nodes else ""
         return Statement(
-            "nodes", (grade,),
-            f"A line of {grade} has room for {count(self._grade(grade).max_devices, 'device')}: "
-            f"{limits.nodes} nodes, less the switch port{kept_free}.",
-            f"raise the node limit of {grade} or keep fewer nodes free",
+            "nodes", (grade,), room_of_line(limits, self._grade(grade)), raise_nodes(limits, grade)
         )
 
     def _length(self, grade: str) -> Statement:
+        problem, data = self._instance.problem, self._grade(grade)
+        limits, slack_um = problem.limits[grade], problem.line.drop_slack_um
+        cable_um = data.max_length_um - 2 * problem.line.end_slack_um
+        is_wide = ("spacing", grade) in self._proof
+        is_slack = data.is_line and slack_um * data.max_devices > cable_um
+        of_it = f", and each device on it takes {metres(slack_um)} of slack" if is_slack else ""
+        # A device that is nearer keeps as far from its neighbours, and takes as much slack.
+        ways = [] if is_wide or is_slack else ["place switches or devices nearer"]
+        ways = ["plan less slack (drop_slack_m)"] if is_slack and not is_wide else ways
         return Statement(
             "length", (grade,),
-            f"A segment of {grade} may have {metres(self._grade(grade).max_length_um)} of cable, "
-            f"reserve taken off.",
-            f"raise the length limit of {grade}, or place switches or devices nearer",
+            f"A segment of {grade} may have {metres(data.max_length_um)} of cable"
+            f"{kept_free(limits.reserve.length_um)}{of_it}.",
+            ", or ".join([f"raise the length limit of {grade}", *ways]),
         )
 
     def _stub(self, grade: str, device: str) -> Statement:
@@ -119,10 +157,15 @@ class Statements:
 
     def _load(self, grade: str) -> Statement:
         share = percent(self._grade(grade).load_cap_ppm)
+        limits = self._instance.problem.limits[grade]
+        # No share is more than all of the time.
+        has_room = limits.load_share_ppm < FULL_SHARE_PPM
+        higher = f"raise the load share of {grade}, or " if has_room else ""
         return Statement(
             "load", (grade,),
-            f"A segment of {grade} may be busy {share} of the time, reserve taken off.",
-            f"raise the load share of {grade}, or send less or less often",
+            f"A segment of {grade} may be busy {share} of the time"
+            f"{kept_free(limits.reserve.load_share_ppm)}.",
+            f"{higher}send less or less often",
         )
 
     def _unit_loads(self, grade: str) -> Statement:
@@ -167,7 +210,7 @@ class Statements:
         return Statement(
             group.kind.value, (id_, *group.devices),
             f"{named(group.devices)} {words} (group {id_}).",
-            f"drop group {id_} or make it smaller",
+            f"drop group {id_}" + (" or make it smaller" if len(group.devices) > 2 else ""),
         )
 
     def _safety_span(self) -> Statement:
@@ -208,10 +251,19 @@ class Statements:
         backbone = self._instance.problem.backbone
         pairs = named("-".join(link.ends) for link in backbone.links) if backbone.links else "none"
         must = ", and all of them where both switches are open" if backbone.shape == "fixed" else ""
+        remedy = self._more_links
+        if self._rules_told.isdisjoint(NEED_LINKS):
+            remedy = "list fewer backbone links that must be built"
         return Statement(
-            "backbone-link", (), f"The backbone links that may be built are: {pairs}{must}.",
-            "list more backbone links, or fewer that must be built",
+            "backbone-link", (), f"The backbone links that may be built are: {pairs}{must}.", remedy
         )
+
+    @property
+    def _more_links(self) -> str:
+        """What to do where links are missing; nothing where every two switches have one."""
+        backbone, switches = self._instance.problem.backbone, self._instance.switch_count
+        pairs = {frozenset(link.ends) for link in backbone.links}
+        return "list more backbone links" if 2 * len(pairs) < switches * (switches - 1) else ""
 
     def _backbone_reach(self, number: str) -> Statement:
         link = self._instance.problem.backbone.links[int(number)]
@@ -229,7 +281,9 @@ class Statements:
         shape = self._instance.problem.backbone.shape.value
         return Statement(
             "backbone-shape", (), f"The backbone is a {shape} over the open switches.",
-            f"list more backbone links or make the shape of the backbone other than {shape}",
+            " or ".join(filter(None, (
+                self._more_links, f"make the shape of the backbone other than {shape}"
+            ))),
         )
 
     def _backbone_load(self, *side: str) -> Statement:
@@ -320,12 +374,16 @@ def ends_of(instance: Instance, stream: StreamData) -> tuple[str, list[str]]:
 
 
 def told(
-    statements: Iterable[Statement], alone: Collection[Statement], jointly: Collection[Statement]
+    statements: Iterable[Statement],
+    alone: Collection[Statement],
+    jointly: Collection[Statement],
+    all_of: Collection[Statement] = (),
+    beside: str = "",
 ) -> list[Conflict]:
     """Conflicts of a proof, statements that are alike told in one.
 
-    The proof does not do without those in ``alone``; it does without each of those in ``jointly``,
-    but not without all of their rule. Of these it is told what to do about them.
+    Each in ``alone`` is enough to change; of those in ``jointly`` some of a rule are, and of those
+    in ``all_of`` all of a rule. Of these it is told what to do about them, and ``beside``.
     """
     alike: dict[tuple[str, str], list[Statement]] = {}
     for statement in statements:
@@ -339,20 +397,44 @@ def told(
             continue
         more = of_rule[rule] - MOST_OF_A_RULE
         if told_of[rule] == MOST_OF_A_RULE and more > 0:
-            sentence += f" {more} more statements of the same rule take part."
-        whom = list(dict.fromkeys(row.subjects[0] for row in rows if row.subjects))
+            sentence += f" {count(more, 'more statement')} of the same rule take part."
+        whom = _first_of(rows)
         rest = dict.fromkeys(id_ for row in rows for id_ in row.subjects[1:])
         subjects = tuple(dict.fromkeys((*whom, *rest)))
-        way = next((row.remedy for row in rows if row in alone or row in jointly), "")
-        if way and of_rule[rule] > 1 and not any(row in alone for row in rows):
-            way += (
-                f"; if that alone is not enough, do the same with other statements of {rule}, as "
-                f"many as it takes"
-            )
         found.append(
             Conflict(
                 rule, subjects, sentence.replace("{who}", named(whom)),
-                way.replace("{who}", named(whom) if len(whom) < 2 else f"some of {named(whom)}"),
+                _way_out(rows, alone, jointly, all_of, of_rule[rule] > 1, beside),
             )
         )
     return found
+
+
+def _first_of(rows: Iterable[Statement]) -> list[str]:
+    return list(dict.fromkeys(row.subjects[0] for row in rows if row.subjects))
+
+
+def _way_out(
+    rows: Sequence[Statement],
+    alone: Collection[Statement],
+    jointly: Collection[Statement],
+    all_of: Collection[Statement],
+    has_others: bool,
+    beside: str,
+) -> str:
+    """What to do about statements that are alike; ``has_others``: their rule has more."""
+    every = [row for row in rows if row in all_of]
+    some = every or [row for row in rows if row in alone or row in jointly]
+    way = next((row.remedy for row in some if row.remedy), "")
+    if not way:
+        return ""
+    if has_others and every:
+        way += f"; do the same with the other statements of {rows[0].rule}"
+    elif has_others and not any(row in alone for row in rows):
+        way += (
+            f"; if that alone is not enough, do the same with other statements of {rows[0].rule}, "
+            f"as many as it takes"
+        )
+    whom = _first_of(some)
+    who = named(whom) if len(whom) < 2 or every else f"some of {named(whom)}"
+    return way.replace("{who}", who) + beside
