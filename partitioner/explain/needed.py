@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from itertools import count as numbers
@@ -103,35 +104,35 @@ def needed(
     sole: set[str] = set()
     for matching in (first, by_finding):
         suspects = list({h.key: h for some in matching for h in some}.values())
-        if _fits(without(problem, suspects), layout):
+        if fits(without(problem, suspects), layout):
             kept, sole = suspects, {some[0].key for some in matching if len(some) == 1}
             break
     for handle in list(kept) if len(kept) > 1 else ():
         fewer = [h for h in kept if h is not handle]
         # One that alone speaks for what is broken is needed.
         may_go = handle.key not in sole and not should_stop()
-        if may_go and _fits(without(problem, fewer), layout):
+        if may_go and fits(without(problem, fewer), layout):
             kept = fewer
     loose = without(problem, kept)
     assessment = assess(loose, written_for(loose, layout))
     eased, uses = problem, list[Use]()
     for handle in kept:
-        amount = amount_for(handle.scale, assessment)
+        rest = without(eased, [h for h in kept if h is not handle])
+        amount = amount_for(handle.scale, assessment) or _amount_tried(handle.scale, rest, layout)
         if handle.scale is not None and amount is not None:
             change = handle.scale.to(amount)
             eased = change(eased)
             uses.append(Use(handle, handle.scale.words(amount), change, amount))
             continue
-        rest = without(eased, [h for h in kept if h is not handle])
         for ease in (*handle.choices, *handle.eases):
-            if ease.is_used(layout) and _fits(ease.change(rest), layout):
+            if ease.is_used(layout) and fits(ease.change(rest), layout):
                 eased = ease.change(eased)
                 uses.append(Use(handle, ease.words, ease.change, who=ease.who))
                 break
         else:
             eased = handle.off(eased)
             uses.append(_none_of(handle))
-    if not _fits(eased, layout):
+    if not fits(eased, layout):
         eased = without(problem, kept)
         uses = [_none_of(handle) for handle in kept]
     return Needed(tuple(uses), eased)
@@ -188,7 +189,28 @@ def amount_for(scale: Scale | None, assessment: Assessment) -> int | None:
     return scale.start + steps * scale.step if steps > 0 else None
 
 
-def _fits(problem: Problem, layout: Layout) -> bool:
+def _amount_tried(scale: Scale | None, problem: Problem, layout: Layout) -> int | None:
+    """The same where it cannot be read off the layout, by trying; ``problem``: all else is off."""
+    if scale is None:
+        return None
+    step = least_step(
+        scale.steps_to(scale.end), lambda n: scale.to(scale.at(n))(problem), layout
+    )
+    return None if step is None else scale.at(step)
+
+
+def least_step(most: int, at: Callable[[int], Problem], layout: Layout) -> int | None:
+    """The first of some steps of easing, from 1 to ``most``, at which the check accepts a layout.
+
+    None where it does not at the last.
+    """
+    if not fits(at(most), layout):
+        return None
+    return 1 + bisect_left(range(1, most), True, key=lambda step: fits(at(step), layout))
+
+
+def fits(problem: Problem, layout: Layout) -> bool:
+    """Whether the check accepts a layout, its ports numbered as the problem has them."""
     facts = gather_facts(problem, written_for(problem, layout), CableNetwork(problem))
     return not whole_findings(facts)
 

@@ -16,7 +16,15 @@ from itertools import combinations, islice, pairwise
 from partitioner.explain.conflict import Asker, ConflictSet, minimal_conflict
 from partitioner.explain.handles.handle import Ease, Handle, Scale, without
 from partitioner.explain.handles.parts import parts
-from partitioner.explain.needed import Needed, Use, changed_by, needed, written_for
+from partitioner.explain.needed import (
+    Needed,
+    Use,
+    changed_by,
+    least_step,
+    needed,
+    written_for,
+)
+from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
 from partitioner.runs import Answer, Budget, Result
@@ -466,10 +474,12 @@ def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle])
     def at(step: int) -> Problem:
         return without(scale.to(scale.at(step))(problem), rest)
 
-    def steps_used(result: Result) -> int:
-        """Steps that the layout found needs, where that is known."""
-        used = None if result.assessment is None else scale.used(result.assessment)
-        return low if used is None else scale.steps_to(used)
+    def steps_used(outcome: Outcome, assessment: Assessment | None) -> int:
+        """Steps that the layout found needs."""
+        used = None if assessment is None else scale.used(assessment)
+        if used is not None:
+            return scale.steps_to(used)
+        return least_step(high, at, outcome.layout) or high
 
     low, high = 0, scale.steps_to(scale.end)
     result = asker.ask(at(high))
@@ -477,7 +487,7 @@ def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle])
     if outcome is None:
         return None
     is_sure = True
-    told = steps_used(result)
+    told = steps_used(outcome, result.assessment)
     wanted = [told]
     until = asker.budget.clock() + asker.seconds
     if asker.is_large:
@@ -492,11 +502,12 @@ def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle])
         step = wanted.pop() if wanted else (low + high) // 2
         if not low < step < high:
             continue
-        result = asker.ask(at(step), is_alike=True)
+        start = written_for(at(step), outcome.layout) if step == told else None
+        result = asker.ask(at(step), is_alike=True, start=start)
         if result.outcome is not None:
             high, outcome = step, result.outcome
             if step != told:
-                told = steps_used(result)
+                told = steps_used(outcome, result.assessment)
                 wanted.append(told)
         elif step != told or result.answer is Answer.NONE:
             low = step

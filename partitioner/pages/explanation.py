@@ -8,6 +8,7 @@ from datetime import date
 from itertools import count
 from typing import Any
 
+from partitioner.errors import Conflict
 from partitioner.explain.conflict import ConflictSet
 from partitioner.explain.explanation import (
     CHEAPEST_SHOWN,
@@ -19,7 +20,7 @@ from partitioner.explain.handles.handle import Handle
 from partitioner.explain.placement import Locate, nowhere
 from partitioner.explain.rule_prices import UNSURE_GAP, LayoutExplained, Price, RulePrice, Tried
 from partitioner.explain.ways_out import WayOut
-from partitioner.model.assessment import Assessment
+from partitioner.model.assessment import COMPLETE, Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
@@ -38,6 +39,7 @@ MOST_SHARE = 0.1
 """A rule of which no more is known than that it costs at most a larger share of all: that says
 nothing."""
 MOST_NAMED = 6
+MOST_REASONS = 3
 MOST_CHANGES, MOST_LEADING = 5, 2
 """Changes that go together told in a row, and in the head of a page."""
 UNSURE = (
@@ -99,9 +101,12 @@ def _none_text(problem: Problem, explained: NoLayoutExplained, locate: Locate) -
     return "\n\n".join(blocks)
 
 
-def _telling(conflict: ConflictSet) -> list[Any]:
-    """Reasons that say more than the list of rules does; at most three."""
-    return [r for r in conflict.reasons if r.rule != "combination"][:3]
+def _telling(conflict: ConflictSet) -> list[Conflict]:
+    """Reasons that say more than the list of rules does; at most three, and who has no place."""
+    told = {h.sentence for h in conflict.rules}
+    more = [r for r in conflict.reasons if r.rule != "combination" and r.sentence not in told]
+    nowhere = [r for r in more if r.rule == COMPLETE]
+    return [r for r in more if r.rule != COMPLETE][:MOST_REASONS] + nowhere
 
 
 def _ways_text(problem: Problem, explained: NoLayoutExplained) -> str:

@@ -87,9 +87,8 @@ class SegmentLatency(SegmentTraffic):
             self.nodes_of(devices), self.usual_count(grade, len(devices)), grade
         )
         up, down = found or ([], [])
-        legs = [([leg], []) for leg in up] + [([], [leg]) for leg in down]
-        late = {(one or other)[0][0] for one, other in legs
-                if not self._in_time(devices, one, other)}
+        late = {leg[0] for leg in up if not self._in_time(devices, [leg], [])}
+        late |= {leg[0] for leg in down if not self._in_time(devices, [], [leg])}
         return [self.instance.streams[j].id for j in sorted(late)]
 
     def _both_ways(

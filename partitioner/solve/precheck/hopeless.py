@@ -67,7 +67,9 @@ def _told(places: Places, core: Core) -> list[Conflict]:
     help_ = helping(places, core, {key for key in core.statements if statements[key].remedy})
     conflicts = told(
         (statements[key] for key in sorted({*core.statements, *help_.all_of}, key=_telling)),
-        *({statements[key] for key in keys} for keys in (help_.alone, help_.jointly, help_.all_of)),
+        {statements[key] for key in help_.alone},
+        {statements[key] for key in help_.jointly},
+        {statements[key] for key in help_.all_of},
         "" if help_.is_enough else ", which alone is not enough",
     )
     devices = [inst.device_ids[i] for b in core.blocks for i in places.blocks[b].devices]
