@@ -118,7 +118,9 @@ def needed(
     eased, uses = problem, list[Use]()
     for handle in kept:
         rest = without(eased, [h for h in kept if h is not handle])
-        amount = amount_for(handle.scale, assessment) or _amount_tried(handle.scale, rest, layout)
+        amount = amount_for(handle.scale, assessment)
+        if amount is None:
+            amount = _amount_tried(handle.scale, rest, layout)
         if handle.scale is not None and amount is not None:
             change = handle.scale.to(amount)
             eased = change(eased)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import edit, without
 from partitioner.explain.handles.register import handles_of
 from partitioner.explain.needed import needed, written_for
 from partitioner.model.problem import Reserve
-from tests.bench.planted import planted
+from tests.bench.planted import LINE, planted
 from tests.explain.test_nearest_miss import fewer_ports
 
 
@@ -104,3 +106,22 @@ def test_a_layout_is_written_with_ports_and_node_counts_of_another_problem() -> 
     }
     kept = written_for(replace(problem, limits=limits), layout)
     assert {s.node_count for s in kept.segments if s.id == line.id} == {max(line.plca_ids) + 4}
+
+
+@pytest.mark.parametrize("rule", ["spacing", "safety-span"])
+def test_an_amount_that_no_figure_tells_is_found_by_trying(rule: str) -> None:
+    """Just as far as the layout needs it, a step less is refused."""
+    machine = planted(40, 1)
+    tight = {
+        "spacing": edit("limits", LINE, spacing_min_um=3_000_000),
+        "safety-span": edit("sharing", safety_span=0),
+    }[rule](machine.problem)
+    assert {f.rule for f in assess(tight, machine.hidden).findings} == {rule}
+    found = needed(tight, of_rule(tight, rule), machine.hidden)
+    (use,) = found.uses
+    assert use.amount is not None
+    scale = use.handle.scale
+    assert scale is not None
+    assert scale.start != use.amount
+    assert not assess(scale.to(use.amount)(tight), machine.hidden).findings
+    assert assess(scale.to(use.amount - scale.step)(tight), machine.hidden).findings

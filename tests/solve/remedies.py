@@ -15,6 +15,7 @@ from itertools import combinations
 
 from partitioner.errors import Conflict
 from partitioner.explain.handles.handle import edit
+from partitioner.model.assessment import COMPLETE
 from partitioner.model.problem import (
     BackboneLink,
     BackboneShape,
@@ -77,6 +78,25 @@ def alternatives(
     return [
         (said, [_obeyed(told, sense) for sense in _split(said)]) for said in _split(words)
     ]
+
+
+def is_still_there(
+    conflict: Conflict, before: Sequence[Conflict], after: Sequence[Conflict]
+) -> bool:
+    """Whether a conflict is told again, or a proof of the same devices with nothing new in it."""
+
+    def devices(conflicts: Sequence[Conflict]) -> set[str]:
+        return {id_ for c in conflicts if c.rule == COMPLETE for id_ in c.subjects}
+
+    def keys(conflicts: Sequence[Conflict]) -> set[tuple[str, ...]]:
+        return {(c.rule, *c.subjects[:1]) for c in conflicts if c.rule != COMPLETE}
+
+    was, now = keys(before), keys(after)
+    if not devices(before):
+        # Each is a conflict of its own.
+        return not devices(after) and (conflict.rule, *conflict.subjects[:1]) in now
+    is_same = devices(after) <= devices(before)
+    return bool(after) and is_same and (now <= was or now >= was)
 
 
 def _as_many(problem: Problem, rule: str, conflicts: Sequence[Conflict]) -> Problem:

@@ -9,7 +9,6 @@ import pytest
 
 from partitioner.check.judge import assess
 from partitioner.errors import Conflict
-from partitioner.model.assessment import COMPLETE
 from partitioner.model.problem import Problem
 from partitioner.reading.problem import problem_from_text
 from partitioner.solve.backbone import BackboneData
@@ -17,8 +16,9 @@ from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.precheck.hopeless import hopeless
 from partitioner.solve.precheck.statements import Statement, Statements, told
+from tests.bench.planted import LINK
 from tests.solve.conflict_table import IMPOSSIBLE, KEPT, Case, machine
-from tests.solve.remedies import alternatives
+from tests.solve.remedies import alternatives, is_still_there
 
 SLOW = {
     "no_cable_for_two", "chatty_devices", "heavy_devices", "deadlines_for_short_cycles",
@@ -106,23 +106,6 @@ def test_words_of_a_conflict_have_its_figures(name: str, told: str) -> None:
     assert told in {words for c in found for words in (c.sentence, c.way_out)}
 
 
-def is_still_there(conflict: Conflict, before: list[Conflict], after: list[Conflict]) -> bool:
-    """Whether a conflict is told again, or a proof of the same devices with nothing new in it."""
-
-    def devices(conflicts: list[Conflict]) -> set[str]:
-        return {id_ for c in conflicts if c.rule == COMPLETE for id_ in c.subjects}
-
-    def keys(conflicts: list[Conflict]) -> set[tuple[str, ...]]:
-        return {(c.rule, *c.subjects[:1]) for c in conflicts if c.rule != COMPLETE}
-
-    was, now = keys(before), keys(after)
-    if not devices(before):
-        # Each is a conflict of its own.
-        return not devices(after) and (conflict.rule, *conflict.subjects[:1]) in now
-    is_same = devices(after) <= devices(before)
-    return bool(after) and is_same and (now <= was or now >= was)
-
-
 @pytest.mark.parametrize("case", marked(IMPOSSIBLE))
 def test_done_as_told_a_way_out_leaves_no_conflict_or_another_one(case: Case) -> None:
     problem = case.change(machine(40, 1))[0]
@@ -176,6 +159,37 @@ def test_a_way_out_says_whether_one_change_is_enough() -> None:
     (case,) = (c for c in IMPOSSIBLE if c.name == "many_levels")
     found = conflicts(case.change(machine(case.devices, case.seed))[0])
     assert f"give zone-0 more ports for 10BASE-T1S-multidrop{more}" in {c.way_out for c in found}
+
+
+def test_statements_that_say_the_same_of_others_are_told_and_changed_together() -> None:
+    """One pin, stub or deadline is enough of a proof, though without it others keep it up."""
+
+    def told_in(name: str) -> dict[str, Conflict]:
+        (case,) = (c for c in IMPOSSIBLE if c.name == name)
+        return {c.way_out: c for c in conflicts(case.change(machine(40, 2))[0])}
+
+    pins = told_in("together_too_far_from_its_switch")
+    pin = pins["let dev-017 and dev-035 hang on another switch too"]
+    assert pin.sentence == "Pinned to zone-0: dev-017 and dev-035."
+    stubs = "; do the same with the other statements of stub"
+    assert {way for way in told_in("long_stubs_behind_a_pathway") if way.endswith(stubs)} == {
+        f"shorten the stub of dev-00{n} or raise the stub limit of 10BASE-T1S-multidrop{stubs}"
+        for n in (1, 2)
+    }
+    late = "; do the same with the other statements of deadline"
+    ways = told_in("together_too_slow")
+    assert {way for way in ways if way.endswith(late)} == {
+        f"relax the deadline of n{n}{late}" for n in range(3)
+    }
+    assert "drop group new or make it smaller" in ways
+
+
+def test_limits_of_a_grade_that_a_device_cannot_have_are_no_part_of_its_conflict() -> None:
+    for name in ("heavy_devices", "spacing_for_two", "many_domains"):
+        (case,) = (c for c in IMPOSSIBLE if c.name == name)
+        found = conflicts(case.change(machine(40, 2))[0])
+        assert not any(c.rule == "length" and LINK in c.subjects for c in found)
+        assert any("can have 10BASE-T1S-multidrop only" in c.sentence for c in found)
 
 
 def test_the_page_of_conflicts_has_every_row_beside_its_rules() -> None:
