@@ -192,6 +192,12 @@ def ways_of_each_kind(asker: Asker, conflicts: Sequence[ConflictSet]) -> list[Wa
                 handles for handles in more
                 if not any(keys <= {h.key for h in handles} for keys in opened)
             ]
+    eased_already = {frozenset(h.key for h in way.rules) for way in ways.values()}
+    found = [
+        (uses, outcome) for uses, outcome in found
+        if any(use.amount is None for use in uses.uses)
+        or frozenset(h.key for h in uses.handles) not in eased_already
+    ]
     with asker.within(TIGHTENING_SHARE):
         for number, loose in enumerate(found):
             with asker.within(1 / (len(found) - number)):

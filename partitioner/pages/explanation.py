@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import date
@@ -39,6 +41,8 @@ MOST_SHARE = 0.1
 """A rule of which no more is known than that it costs at most a larger share of all: that says
 nothing."""
 MOST_NAMED = 6
+MOST_OF_A_KIND = 6
+"""Rules of one kind in conflict that are told in text."""
 MOST_REASONS = 3
 MOST_CHANGES, MOST_LEADING = 5, 2
 """Changes that go together told in a row, and in the head of a page."""
@@ -94,19 +98,47 @@ def _none_text(problem: Problem, explained: NoLayoutExplained, locate: Locate) -
         lead = conflict_lead(conflict)
         if number:
             lead = "Even without them, there is more. " + lead
-        lines = [lead, *(f"  {_line(h, locate)}" for h in conflict.rules)]
+        lines = [lead, *_rule_lines(conflict, locate)]
         lines += [f"  because: {r.sentence}" for r in _telling(conflict)]
         blocks.append("\n".join(lines))
     blocks.append(_ways_text(problem, explained))
     return "\n\n".join(blocks)
 
 
+def _rule_lines(conflict: ConflictSet, locate: Locate) -> list[str]:
+    """A line for each rule, of many of a kind for the first few."""
+    of_kind = Counter(h.rule for h in conflict.rules)
+    told: Counter[str] = Counter()
+    lines = []
+    for handle in conflict.rules:
+        rule = handle.rule
+        told[rule] += 1
+        if of_kind[rule] <= MOST_OF_A_KIND or told[rule] < MOST_OF_A_KIND:
+            lines.append(f"  {_line(handle, locate)}")
+        elif told[rule] == MOST_OF_A_KIND:
+            more = of_kind[rule] - MOST_OF_A_KIND + 1
+            lines.append(f"  [{rule}] and {more} more like these, which -o DIR tells")
+    return lines
+
+
 def _telling(conflict: ConflictSet) -> list[Conflict]:
     """Reasons that say more than the list of rules does; at most three, and who has no place."""
-    told = {h.sentence for h in conflict.rules}
-    more = [r for r in conflict.reasons if r.rule != "combination" and r.sentence not in told]
+    more = [
+        r for r in conflict.reasons if r.rule != "combination"
+        and not any(
+            h.rule == r.rule and h.subjects[:1] in ((), r.subjects[:1])
+            and _figures(r.sentence) <= _figures(h.sentence)
+            for h in conflict.rules
+        )
+    ]
     nowhere = [r for r in more if r.rule == COMPLETE]
     return [r for r in more if r.rule != COMPLETE][:MOST_REASONS] + nowhere
+
+
+def _figures(sentence: str) -> set[str]:
+    """Numbers that are no part of a name, nor of how many more statements there are."""
+    own = re.sub(r"\d+ more statement.*", "", sentence)
+    return set(re.findall(r"(?<![\w.-])\d+(?:\.\d+)?(?!\w)", own))
 
 
 def _ways_text(problem: Problem, explained: NoLayoutExplained) -> str:

@@ -8,13 +8,14 @@ from dataclasses import replace
 import pytest
 
 from partitioner.check.judge import assess
-from partitioner.explain.conflict import Asker
+from partitioner.explain.conflict import Asker, ConflictSet
 from partitioner.explain.explanation import (
     DeviceExplained,
     NoLayoutExplained,
     explain,
 )
 from partitioner.explain.handles.handle import without
+from partitioner.explain.handles.register import handles_of
 from partitioner.explain.needed import needed, written_for
 from partitioner.explain.rule_prices import (
     UNREAD_ROOM,
@@ -33,17 +34,22 @@ from partitioner.explain.rule_prices import (
     surcharge,
     together,
 )
+from partitioner.model.assessment import COMPLETE
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Group, GroupKind, Objective, Problem
 from partitioner.pages.explanation import explained_data, explained_page, explained_text
 from partitioner.report.amounts import count_text, money_text
 from partitioner.runs import Answer, Budget, Result
+from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.instance import Instance
+from partitioner.solve.precheck.hopeless import hopeless
 from tests.bench.planted import Planted, planted
 from tests.brute import brute, oracle
 from tests.brute.random_problems import random_problem
 from tests.explain.no_layout import ONE, TWO
 from tests.explain.test_nearest_miss import fewer_ports
+from tests.solve import conflict_table
 
 
 def best_layout(problem: Problem) -> tuple[int, Layout] | None:
@@ -452,3 +458,20 @@ def test_where_a_proof_is_far_a_plan_without_a_rule_goes_for_a_cheaper_layout(ma
     assert result.outcome is not None
     assert result.bound_money == 0
     assert result.outcome.cost_money < machine.hidden_money
+
+
+def test_of_many_rules_of_a_kind_some_are_told_and_reasons_say_more_than_they_do() -> None:
+    (case,) = (c for c in conflict_table.IMPOSSIBLE if c.name == "deadlines_for_short_cycles")
+    problem = case.change(conflict_table.machine(40, 1))[0]
+    rules = tuple(h for h in handles_of(problem) if h.rule in ("deadline", "port-exists"))
+    deadlines = [h.sentence for h in rules if h.rule == "deadline"]
+    reasons = tuple(hopeless(ColumnBuilder(Instance(problem))))
+    conflict = ConflictSet(rules, False, reasons)
+    text = explained_text(problem, NoLayoutExplained((conflict,), (), True))
+    assert all(f"[deadline] {sentence}" in text for sentence in deadlines[:5])
+    assert f"[deadline] and {len(deadlines) - 5} more like these" in text
+    assert deadlines[5] not in text
+    (last,) = (r.sentence for r in reasons if r.rule == COMPLETE)
+    assert f"because: {last}" in text
+    because = [line for line in text.splitlines() if line.startswith("  because: ")]
+    assert not any("gets from" in line or "has 3 ports" in line for line in because)

@@ -10,8 +10,7 @@ from partitioner.errors import Conflict
 from partitioner.model.problem import GroupKind, SegmentLimits
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.instance import GradeData, Instance, StreamData
-from partitioner.units import NS_PER_US, from_base
-from partitioner.wording import agree, count, listed, metres, percent, unit_loads
+from partitioner.wording import agree, count, duration, listed, metres, percent, unit_loads
 
 MOST_NAMED = 8
 """Names told in a sentence; the rest is counted."""
@@ -334,7 +333,7 @@ class Statements:
     def _deadline(self, stream: str) -> Statement:
         data = self._streams[stream]
         name, source, targets = self._ends(stream)
-        within = f"{from_base(data.limit_ns, NS_PER_US):f} µs"
+        within = duration(data.limit_ns)
         if data.is_transfer:
             return Statement(
                 "transfer", (name, source, *targets),
@@ -397,7 +396,10 @@ def told(
             continue
         more = of_rule[rule] - MOST_OF_A_RULE
         if told_of[rule] == MOST_OF_A_RULE and more > 0:
-            sentence += f" {count(more, 'more statement')} of the same rule take part."
+            sentence += (
+                f" {count(more, 'more statement')} of the same rule {agree(more, 'takes', 'take')} "
+                f"part."
+            )
         whom = _first_of(rows)
         rest = dict.fromkeys(id_ for row in rows for id_ in row.subjects[1:])
         subjects = tuple(dict.fromkeys((*whom, *rest)))
