@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 
 from partitioner.errors import Conflict, NoAnswer
 from partitioner.explain.handles.handle import Handle, without
-from partitioner.explain.handles.register import handles_of
+from partitioner.explain.handles.register import HOLDS, handles_of
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.runs import SMALL, Answer, Budget, Result
@@ -174,11 +174,12 @@ def minimal_conflict(asker: Asker, dropped: Sequence[Handle] = ()) -> ConflictSe
     first = asker.without([h for h in asker.handles if h.key in gone], is_quick=bool(gone))
     if first.answer is not Answer.NONE:
         return None
+    told = first.conflicts or asker.reasons(candidates)
     if asker.with_only((), is_quick=True).answer is Answer.NONE:
         # Not a matter of any rule with a handle.
         return ConflictSet((), True, first.conflicts or asker.reasons(()))
     if asker.is_large:
-        candidates = _told_of(asker, candidates, first.conflicts or asker.reasons(candidates))
+        candidates = _told_of(asker, candidates, told)
     if asker.is_large and len(asker.handles) > len(candidates) > MOST_HALVED:
         # A proof by arithmetic is small already.
         kept = candidates
@@ -188,7 +189,23 @@ def minimal_conflict(asker: Asker, dropped: Sequence[Handle] = ()) -> ConflictSe
         kept, is_minimal = _confirmed(asker, kept)
     order = {h.key: n for n, h in enumerate(asker.handles)}
     kept.sort(key=lambda h: order[h.key])
-    return ConflictSet(tuple(kept), is_minimal, asker.reasons(kept))
+    return ConflictSet(tuple(kept), is_minimal, _as_stated(kept, asker.reasons(kept), told))
+
+
+def _as_stated(
+    kept: Sequence[Handle], reasons: Sequence[Conflict], told: Sequence[Conflict]
+) -> tuple[Conflict, ...]:
+    """Reasons with the figures that the problem states.
+
+    Of rules that are taken off the reasons have others: those that were ``told`` before stand in
+    for them, if there are any.
+    """
+    off = {hold.rule for hold in HOLDS} - {h.rule for h in kept}
+    stated = {(r.rule, r.subjects[:1]): r for r in told}
+    found = [
+        stated.get((r.rule, r.subjects[:1])) if r.rule in off else r for r in reasons
+    ]
+    return tuple(r for r in found if r is not None) or tuple(reasons)
 
 
 def _told_of(

@@ -5,12 +5,13 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from itertools import count as numbers
 
 from partitioner.check.acceptance import whole_findings
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
-from partitioner.explain.handles.handle import Change, Handle, Scale, without
+from partitioner.explain.handles.handle import Change, Ease, Handle, Scale, without
 from partitioner.explain.handles.register import handles_of
 from partitioner.model.assessment import Assessment, RuleFinding
 from partitioner.model.layout import Layout, Segment
@@ -126,18 +127,37 @@ def needed(
             eased = change(eased)
             uses.append(Use(handle, handle.scale.words(amount), change, amount))
             continue
-        for ease in (*handle.choices, *handle.eases):
-            if ease.is_used(layout) and fits(ease.change(rest), layout):
-                eased = ease.change(eased)
-                uses.append(Use(handle, ease.words, ease.change, who=ease.who))
-                break
-        else:
-            eased = handle.off(eased)
-            uses.append(_none_of(handle))
+        use = _eased_by(handle, rest, layout)
+        eased = use.change(eased)
+        uses.append(use)
     if not fits(eased, layout):
         eased = without(problem, kept)
         uses = [_none_of(handle) for handle in kept]
     return Needed(tuple(uses), eased)
+
+
+def _eased_by(handle: Handle, rest: Problem, layout: Layout) -> Use:
+    """The change of a rule that a layout makes use of, or the few choices; ``rest``: all else off.
+
+    Without the rule, where none is enough.
+    """
+    used = [c for c in handle.choices if c.is_used(layout)]
+    for ease in (*used, *(e for e in handle.eases if e.is_used(layout))):
+        if fits(ease.change(rest), layout):
+            return Use(handle, ease.words, ease.change, who=ease.who)
+    if not fits(_all_of(used, rest), layout):
+        return _none_of(handle)
+    for choice in list(used):
+        fewer = [c for c in used if c is not choice]
+        if fits(_all_of(fewer, rest), layout):
+            used = fewer
+    return Use(handle, " and ".join(c.words for c in used), partial(_all_of, used))
+
+
+def _all_of(choices: Sequence[Ease], problem: Problem) -> Problem:
+    for choice in choices:
+        problem = choice.change(problem)
+    return problem
 
 
 def _none_of(handle: Handle) -> Use:

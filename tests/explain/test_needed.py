@@ -10,7 +10,7 @@ from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import edit, without
 from partitioner.explain.handles.register import handles_of
 from partitioner.explain.needed import needed, written_for
-from partitioner.model.problem import Reserve
+from partitioner.model.problem import BackboneShape, Reserve
 from tests.bench.planted import LINE, planted
 from tests.explain.test_nearest_miss import fewer_ports
 
@@ -125,3 +125,18 @@ def test_an_amount_that_no_figure_tells_is_found_by_trying(rule: str) -> None:
     assert scale.start != use.amount
     assert not assess(scale.to(use.amount)(tight), machine.hidden).findings
     assert assess(scale.to(use.amount - scale.step)(tight), machine.hidden).findings
+
+
+def test_links_that_a_layout_needs_together_are_named_together() -> None:
+    machine = planted(60, 1)
+    layout = machine.hidden
+    links = machine.problem.backbone.links
+    assert len(layout.backbone) >= 3
+    few = edit("backbone", links=links[:1], shape=BackboneShape.ANY)(machine.problem)
+    (handle,) = of_rule(few, "backbone-link")
+    built = {frozenset(link.ends): link.grade for link in layout.backbone}
+    there = frozenset(links[0].ends)
+    found = needed(few, [handle], layout)
+    (use,) = found.uses
+    assert use.words.count("add a backbone link between") == len(built.keys() - {there})
+    assert not assess(found.problem, layout).findings

@@ -250,6 +250,9 @@ class Statements:
         backbone = self._instance.problem.backbone
         pairs = named("-".join(link.ends) for link in backbone.links) if backbone.links else "none"
         must = ", and all of them where both switches are open" if backbone.shape == "fixed" else ""
+        required = ["-".join(link.ends) for link in backbone.links if link.required]
+        if required and not must:
+            must = f", and {named(required)} {agree(len(required), 'has', 'have')} to be"
         remedy = self._more_links
         if self._rules_told.isdisjoint(NEED_LINKS):
             remedy = "list fewer backbone links that must be built"
