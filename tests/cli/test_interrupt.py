@@ -137,7 +137,7 @@ def test_a_signal_before_the_first_layout(tmp_path: Path) -> None:
 def test_a_signal_while_the_report_is_made(tmp_path: Path) -> None:
     folder = tmp_path / "out"
     words = ["plan", str(SPRAYER), "-o", str(folder), "--time-limit", "20s"]
-    done = stopped_at_import("partitioner.report.page", "SIGTERM", words)
+    done = stopped_at_import("xlsxwriter", "SIGTERM", words)
     assert done.returncode == ExitCode.OK, done.stderr
     assert "wrote" in done.stderr
     assert run(["check", str(SPRAYER), str(folder / "layout.yaml")]) == ExitCode.OK
