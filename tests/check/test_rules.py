@@ -380,7 +380,7 @@ CASES: dict[str, tuple[str, Change, str]] = {
         "nodes",
         # 3 devices, the port and 1 in reserve are 5.
         problem_only(lambda p: with_limits(p, LINE, nodes=4)),
-        "line-front has 4 nodes, the switch port included and keeps 1 free: 1 above the limit of "
+        "line-front has 4 nodes with its switch port and keeps 1 free: 1 above the limit of "
         "4 for 10BASE-T1S-multidrop.",
     ),
     "line too long": (

@@ -52,7 +52,7 @@ def _nodes(facts: Facts) -> Iterator[Measure]:
             len(laid.segment.devices) + 1,
             limits.nodes,
             str,
-            "{0} has {used} nodes, the switch port included{kept}: {over} above the limit of "
+            "{0} has {used} nodes with its switch port{kept}: {over} above the limit of "
             "{limit} for {grade}.",
             margin="{used}{kept} of {limit} nodes, {left}",
             spare=limits.reserve.nodes,
