@@ -10,7 +10,7 @@ tight.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
@@ -22,7 +22,7 @@ from ortools.sat.python import cp_model
 from partitioner.solve.arrays import Bools, Ints
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
-from partitioner.solve.cpsat import run
+from partitioner.solve.cpsat import Effort, run
 from partitioner.solve.delays import Behind, Delivery
 from partitioner.solve.kept import kept
 from partitioner.solve.leg_estimates import PORT_ROUNDS, LegEstimates
@@ -570,9 +570,7 @@ class CompactModel:
             model.add(var == 0)
         legs = [*self.up.values(), *self.down.values()]
         model.minimize(Expr.sum(legs))
-        found = run(
-            model, legs, seconds=MARGINS_S, workers=1, seed=0, short_presolve=True
-        )
+        found = run(model, legs, Effort(MARGINS_S), short_presolve=True)
         if found.values is None:
             return {}
         leg_ns = {v.index: STEP_NS * n for v, n in zip(legs, found.values, strict=True)}
@@ -698,12 +696,8 @@ class CompactModel:
         self,
         start: Mapping[int, int],
         free: Collection[int] | None,
+        effort: Effort,
         *,
-        seconds: float,
-        workers: int,
-        seed: int,
-        should_stop: Callable[[], bool],
-        work_limit: float | None,
         rows: Iterable[cp_model.BoundedLinearExpression] = (),
         least: Expr | None = None,
         waiting: Collection[int] = (),
@@ -759,11 +753,10 @@ class CompactModel:
             model.add(in_time >= (1 if most_late is None else len(soft) - most_late))
             if most_late is None:
                 model.maximize(in_time)
-        is_odd = seed % 2 == 1
+        is_odd = effort.seed % 2 == 1
         searches = SEARCHES[::-1] if is_wide and is_odd else SEARCHES
         found = run(
-            model, [*self.hangs.values(), *self.in_time.values()], seconds=seconds,
-            workers=workers, seed=seed, should_stop=should_stop, work_limit=work_limit,
+            model, [*self.hangs.values(), *self.in_time.values()], effort,
             searches=searches if least is None else LEAST_SEARCHES,
             by_learning_rate=least is None and (is_wide or not is_odd),
             short_presolve=is_wide or least is not None,

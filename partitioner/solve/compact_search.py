@@ -351,7 +351,6 @@ class CompactSearch(PortChoice):
         most_late: int | None = None,
     ) -> dict[int, int] | None:
         """Choose for the units that are free, the others being as in the last choice."""
-        limits = self.search.limits
         if not is_wide:
             most_s = REGION_PER_UNIT_S * max(REGION, len(free))
             most_s += READING_PER_UNIT_S * len(self._model.units)
@@ -361,9 +360,7 @@ class CompactSearch(PortChoice):
             most_s = SOLVE_S + SOLVE_PER_DEVICE_S * len(free)
         return self._model.solve(
             self._slots if slots is None else slots, free,
-            seconds=min(most_s, max(0.05, limits.seconds_left())),
-            workers=limits.workers, seed=self._seed, should_stop=over,
-            work_limit=limits.work(most_s), waiting=waiting,
+            self.search.limits.effort(most_s, over, seed=self._seed), waiting=waiting,
             is_wide=is_wide or len(self._model.units) > WINDOW,
             late=late, soft=soft, most_late=most_late,
         )

@@ -26,6 +26,26 @@ the optimiser's page."""
 
 
 @dataclass(frozen=True, slots=True)
+class Effort:
+    """What one run of the solver may take.
+
+    Attributes
+    ----------
+    seconds
+        Wall time limit; not used with ``work_limit`` (deterministic seconds), which then has a
+        wide wall time limit of its own as a safety net.
+    should_stop
+        Polled about twenty times a second; when true the solver stops with what it has.
+    """
+
+    seconds: float
+    workers: int = 1
+    seed: int = 0
+    should_stop: Callable[[], bool] | None = None
+    work_limit: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class CpResult:
     """How a run ended.
 
@@ -54,12 +74,8 @@ class _Keeper(cp_model.CpSolverSolutionCallback):
 def run(
     model: cp_model.CpModel,
     watched: Sequence[cp_model.IntVar],
+    effort: Effort,
     *,
-    seconds: float,
-    workers: int,
-    seed: int,
-    should_stop: Callable[[], bool] | None = None,
-    work_limit: float | None = None,
     presolve: bool = True,
     searches: Sequence[str] = SEARCHES,
     by_learning_rate: bool = False,
@@ -69,11 +85,6 @@ def run(
 
     Parameters
     ----------
-    seconds
-        Wall time limit; not used with ``work_limit`` (deterministic seconds), which then has a
-        wide wall time limit of its own as a safety net.
-    should_stop
-        Polled about twenty times a second; when true the solver stops with what it has.
     presolve
         Whether the model is simplified before the search.
     searches
@@ -96,15 +107,15 @@ def run(
         If CP-SAT calls the model invalid, which is a fault of ours.
     """
     solver = cp_model.CpSolver()
-    _set_parameters(solver.parameters, seconds, workers, seed, work_limit, searches)
+    _set_parameters(solver.parameters, effort, searches)
     solver.parameters.cp_model_presolve = presolve
     if len(watched) > MANY_VARIABLES if short_presolve is None else short_presolve:
         _cut_presolve_short(solver.parameters)
-    if not model.has_objective() and workers <= len(searches):
-        _search_apart(solver.parameters, workers)
+    if not model.has_objective() and effort.workers <= len(searches):
+        _search_apart(solver.parameters, effort.workers)
     solver.parameters.use_erwa_heuristic = by_learning_rate
     keeper = _Keeper(watched)
-    status = _solve_beside(solver, model, keeper, should_stop)
+    status = _solve_beside(solver, model, keeper, effort.should_stop)
     match status:
         case cp_model.OPTIMAL | cp_model.FEASIBLE:
             values = [solver.value(v) for v in watched]
@@ -126,25 +137,18 @@ def run(
             raise RuntimeError(f"model refused by CP-SAT: {model.validate()}")
 
 
-def _set_parameters(
-    parameters: Any,
-    seconds: float,
-    workers: int,
-    seed: int,
-    work_limit: float | None,
-    searches: Sequence[str],
-) -> None:
-    parameters.random_seed = seed % 2_000_000_000
+def _set_parameters(parameters: Any, effort: Effort, searches: Sequence[str]) -> None:
+    parameters.random_seed = effort.seed % 2_000_000_000
     parameters.catch_sigint_signal = False
-    parameters.max_time_in_seconds = max(0.01, seconds)
-    parameters.num_workers = workers
-    if workers <= len(searches):
-        parameters.subsolvers.extend(searches[:workers])
+    parameters.max_time_in_seconds = max(0.01, effort.seconds)
+    parameters.num_workers = effort.workers
+    if effort.workers <= len(searches):
+        parameters.subsolvers.extend(searches[: effort.workers])
     else:
         parameters.extra_subsolvers.append(searches[0])
-    if work_limit is not None:
-        parameters.max_deterministic_time = work_limit
-        parameters.max_time_in_seconds = 60.0 + 60.0 * work_limit
+    if effort.work_limit is not None:
+        parameters.max_deterministic_time = effort.work_limit
+        parameters.max_time_in_seconds = 60.0 + 60.0 * effort.work_limit
 
 
 def _cut_presolve_short(parameters: Any) -> None:

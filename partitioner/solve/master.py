@@ -15,7 +15,7 @@ from ortools.sat.python import cp_model
 
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column
-from partitioner.solve.cpsat import CpResult, run
+from partitioner.solve.cpsat import CpResult, Effort, run
 from partitioner.solve.instance import Instance
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.nogood import NoGood, SegmentFamily
@@ -459,15 +459,7 @@ class Master:
         ]
 
     def solve(
-        self,
-        *,
-        seconds: float,
-        workers: int,
-        seed: int,
-        should_stop: Callable[[], bool] | None = None,
-        work_limit: float | None = None,
-        objective: Expr | None = None,
-        presolve: bool = True,
+        self, effort: Effort, *, objective: Expr | None = None, presolve: bool = True
     ) -> MasterResult:
         """Minimise the cost (or ``objective``) over the columns given."""
         self.model.minimize(self.cost_expression() if objective is None else objective)
@@ -475,16 +467,7 @@ class Master:
         watched += self.opened
         watched += list(self.link_built.values())
         watched += list(self.left_out.values())
-        result = run(
-            self.model,
-            watched,
-            seconds=seconds,
-            workers=workers,
-            seed=seed,
-            should_stop=should_stop,
-            work_limit=work_limit,
-            presolve=presolve,
-        )
+        result = run(self.model, watched, effort, presolve=presolve)
         bound = None if result.bound is None else result.bound + self.cost_constant
         return MasterResult(self._selection(result), result.proved, bound)
 

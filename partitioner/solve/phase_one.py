@@ -212,11 +212,7 @@ class PhaseOne:
             if now is not None:
                 master.hint(now)
             selection = master.solve(
-                seconds=max(0.05, min(SOLVE_S, search.limits.seconds_left())),
-                workers=search.limits.workers,
-                seed=search.limits.seed,
-                should_stop=over,
-                work_limit=search.limits.work(SOLVE_S),
+                search.limits.effort(SOLVE_S, over),
                 objective=master.left_out_expression(self.weight),
                 presolve=False,
             ).selection

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from functools import partial
 
 from partitioner.solve.columns import Column
@@ -160,11 +161,9 @@ class PortChoice:
             search.instance, search.backbone, self.columns, penalty=search.penalty,
             legs=lambda _: NO_LEGS, full_pathways=False, extend=self._extend,
         )
-        return master.solve(
-            seconds=max(0.05, min(SELECT_S, search.limits.seconds_left())), workers=1,
-            seed=search.limits.seed, should_stop=over, work_limit=search.limits.work(SELECT_S),
-            objective=master.left_out_expression(search.hubness),
-        ).selection
+        effort = replace(search.limits.effort(SELECT_S, over), workers=1)
+        fewest_out = master.left_out_expression(search.hubness)
+        return master.solve(effort, objective=fewest_out).selection
 
     def _extend(self, master: Master) -> None:
         master.build_only(self._built)

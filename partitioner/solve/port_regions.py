@@ -169,11 +169,8 @@ class PortRegions(PortChoice):
         if apart:
             rows += model.apart(*apart)
         self._solved += 1
-        return model.solve(
-            self._slots, free, seconds=min(STEP_S, max(0.05, limits.seconds_left())),
-            workers=limits.workers, seed=limits.seed + self._solved, should_stop=over,
-            work_limit=limits.work(STEP_S), rows=rows, least=self._cost.total,
-        )
+        effort = limits.effort(STEP_S, over, seed=limits.seed + self._solved)
+        return model.solve(self._slots, free, effort, rows=rows, least=self._cost.total)
 
     # -- where the walk goes on from ----------------------------------------------------------
 

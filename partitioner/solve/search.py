@@ -11,6 +11,7 @@ from partitioner.model.problem import Stream
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.bound.duals import Duals
 from partitioner.solve.columns import Column, ColumnBuilder, TooManyColumns
+from partitioner.solve.cpsat import Effort
 from partitioner.solve.enumeration import columns_below
 from partitioner.solve.instance import Instance
 from partitioner.solve.latency import SegmentLegs
@@ -30,9 +31,26 @@ class Limits:
     should_stop: Callable[[], bool]
     work_limit: int | None
 
-    def work(self, seconds: float) -> float | None:
-        """Deterministic seconds of one solver run in place of ``seconds`` by the clock."""
-        return None if self.work_limit is None else min(seconds, 0.1 * self.work_limit)
+    def effort(
+        self,
+        seconds: float,
+        over: Callable[[], bool],
+        *,
+        seed: int | None = None,
+        counted_s: float | None = None,
+    ) -> Effort:
+        """What one solver run may take, of the time left so many seconds at most.
+
+        Where work is counted, so many deterministic seconds, or ``counted_s``.
+        """
+        work = seconds if counted_s is None else counted_s
+        return Effort(
+            max(0.05, min(seconds, self.seconds_left())),
+            self.workers,
+            self.seed if seed is None else seed,
+            over,
+            None if self.work_limit is None else min(work, 0.1 * self.work_limit),
+        )
 
     def over(self) -> bool:
         """Whether to stop now."""
@@ -232,9 +250,7 @@ class Search:
             extend=self.study.extend,
         )
         master.allow_only(selection)
-        result = master.solve(
-            seconds=2.0**20, workers=1, seed=0, should_stop=self.limits.should_stop
-        )
+        result = master.solve(Effort(2.0**20, should_stop=self.limits.should_stop))
         if result.selection is None:
             return "its segments, switches and backbone together break a rule"
         if not self.offer(selection):
@@ -381,11 +397,9 @@ class Search:
             if self.incumbent is not None:
                 master.hint(self.incumbent)
             result = master.solve(
-                seconds=max(0.05, seconds()),
-                workers=self.limits.workers,
-                seed=self.limits.seed,
-                should_stop=lambda: self.limits.over() or enough(),
-                work_limit=self.limits.work(work),
+                self.limits.effort(
+                    seconds(), lambda: self.limits.over() or enough(), counted_s=work
+                )
             )
             before = len(self.refused)
             self.offer(result.selection)

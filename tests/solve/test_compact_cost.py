@@ -7,6 +7,7 @@ import pytest
 from partitioner.solve.compact_cost import EstimatedCost
 from partitioner.solve.compact_model import CompactModel
 from partitioner.solve.compact_search import CompactSearch
+from partitioner.solve.cpsat import Effort
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.planner import PlanSettings
 from tests.bench.planted import planted
@@ -21,8 +22,7 @@ def _is_at_most(
 ) -> bool:
     """Whether the rows of the model say that a choice costs no more."""
     found = model.solve(
-        slots, (), seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0,
-        rows=[cost.at_most(money)],
+        slots, (), Effort(60.0, work_limit=20.0), rows=[cost.at_most(money)],
     )
     assert found in (None, slots)
     return found is not None
@@ -57,8 +57,8 @@ def test_a_choice_that_is_estimated_lower_costs_less() -> None:
     cost = EstimatedCost(search._model)
     before = cost.of(search._slots)
     found = search._model.solve(
-        search._slots, range(len(search._model.units)), seconds=60.0, workers=1, seed=0,
-        should_stop=_never, work_limit=20.0, rows=[cost.at_most(int(0.99 * before))],
+        search._slots, range(len(search._model.units)), Effort(60.0, work_limit=20.0),
+        rows=[cost.at_most(int(0.99 * before))],
     )
     assert found is not None
     assert cost.of(found) <= 0.99 * before

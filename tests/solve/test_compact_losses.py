@@ -10,6 +10,7 @@ import pytest
 from partitioner.model.problem import FailureRule
 from partitioner.solve.compact_losses import LossRows
 from partitioner.solve.compact_model import CompactModel
+from partitioner.solve.cpsat import Effort
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.losses import Losses
 from partitioner.solve.planner import PlanSettings
@@ -65,9 +66,7 @@ def test_rows_refuse_what_the_count_of_losses_refuses(
             i: (compact.slots[k].switch, k) for u, k in slots.items() for i in compact.units[u]
         }
         is_refused = bool(losses.refused(home, range(inst.switch_count), built))
-        found = compact.solve(
-            slots, (), seconds=20.0, workers=1, seed=0, should_stop=lambda: False, work_limit=None
-        )
+        found = compact.solve(slots, (), Effort(20.0))
         assert (found is None) == is_refused
         refused += is_refused
     assert 5 < refused < 55

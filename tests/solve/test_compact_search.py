@@ -14,6 +14,7 @@ from partitioner.check.judge import assess
 from partitioner.solve import compact_search, port_choice
 from partitioner.solve.compact_model import CompactModel
 from partitioner.solve.compact_search import CompactSearch
+from partitioner.solve.cpsat import Effort
 from partitioner.solve.delays import Delivery
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.layout_out import to_layout
@@ -23,6 +24,8 @@ from tests.bench.planted import Planted, planted
 
 SEEDS = (0, 1, 5)
 """Planted machines with and without collisions, with switches at the end and anywhere."""
+
+EFFORT = Effort(60.0, work_limit=20.0)
 
 
 def _never() -> bool:
@@ -42,9 +45,7 @@ def _model(run: DirectRun, ease: float = 0.0, *, may_wait: bool = False) -> Comp
 
 def _solved(model: CompactModel, start: dict[int, int] | None = None) -> dict[int, int] | None:
     free = None if start is None else set(range(len(model.units))) - set(start)
-    return model.solve(
-        start or {}, free, seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0
-    )
+    return model.solve(start or {}, free, EFFORT)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -93,10 +94,7 @@ def test_units_that_wait_for_a_port_never_make_a_choice_impossible(
     some = random.Random(seed)
     for share in (0.2, 0.5, 0.8, 1.0):
         waiting = set(some.sample(sorted(start), round(share * len(start))))
-        found = model.solve(
-            start, (), seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0,
-            waiting=waiting,
-        )
+        found = model.solve(start, (), EFFORT, waiting=waiting)
         assert found == {u: k for u, k in start.items() if u not in waiting}
 
 
@@ -108,10 +106,7 @@ def test_units_that_wait_keep_rules_at_switches_and_deadlines() -> None:
     everyone = set(range(len(model.units)))
 
     def waits() -> dict[int, int] | None:
-        return model.solve(
-            {}, None, seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0,
-            waiting=everyone,
-        )
+        return model.solve({}, None, EFFORT, waiting=everyone)
 
     assert inst.n > inst.switch_count
     assert waits() is None, "no two of them at one switch"
@@ -134,10 +129,12 @@ def test_ports_chosen_some_at_a_time_make_a_layout(monkeypatch: pytest.MonkeyPat
     solve = CompactModel.solve
     asked: list[tuple[int, int]] = []
 
-    def told(self: CompactModel, start: Any, free: Any, *, waiting: Any = (), **rest: Any) -> Any:
+    def told(
+        self: CompactModel, start: Any, free: Any, effort: Any, *, waiting: Any = (), **rest: Any
+    ) -> Any:
         asked.append((len(free), len(waiting)))
         assert not set(free) & set(waiting)
-        return solve(self, start, free, waiting=waiting, **rest)
+        return solve(self, start, free, effort, waiting=waiting, **rest)
 
     monkeypatch.setattr(CompactModel, "solve", told)
     search = CompactSearch(run.search)
@@ -334,10 +331,7 @@ def test_a_delivery_may_stay_late_where_that_is_left_open() -> None:
     model.tighten(hopeless, run.instance.streams[hopeless[0]].limit_ns)
 
     def choice(**left_open: Any) -> set[Delivery] | None:
-        found = model.solve(
-            {}, None, seconds=60.0, workers=1, seed=0, should_stop=_never, work_limit=20.0,
-            **left_open,
-        )
+        found = model.solve({}, None, EFFORT, **left_open)
         return None if found is None else model.late
 
     assert choice() is None

@@ -9,6 +9,7 @@ import pytest
 from partitioner.model.problem import Group, GroupKind
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
+from partitioner.solve.cpsat import Effort
 from partitioner.solve.instance import Instance
 from partitioner.solve.master import Choice, Master
 from tests.brute.random_problems import random_problem
@@ -31,6 +32,6 @@ def test_fixed_segments_alone_may_break_a_group_apart(
         assert column is not None
         fixed.append(Choice(column, p))
     master = Master(inst, BackboneData(inst), [], fixed=fixed, cover=())
-    result = master.solve(seconds=5.0, workers=1, seed=0)
+    result = master.solve(Effort(5.0))
     assert result.proved
     assert (result.selection is not None) == is_allowed

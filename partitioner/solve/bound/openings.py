@@ -11,7 +11,7 @@ from ortools.sat.python import cp_model
 
 from partitioner.model.problem import BackboneShape
 from partitioner.solve.backbone import BackboneData
-from partitioner.solve.cpsat import run
+from partitioner.solve.cpsat import Effort, run
 from partitioner.solve.instance import Instance
 
 MOST_CANDIDATES = 6
@@ -89,7 +89,7 @@ def _least_with(backbone: BackboneData, opened: Iterable[int]) -> int | None:
     if not variables:
         return total
     model.minimize(cp_model.LinearExpr.weighted_sum(variables, values))
-    result = run(model, variables, seconds=SECONDS, workers=1, seed=0, work_limit=SECONDS)
+    result = run(model, variables, Effort(SECONDS, work_limit=SECONDS))
     if result.proved and result.values is None:
         return None
     return total + max(0, result.bound or 0)

@@ -13,7 +13,7 @@ from ortools.sat.python import cp_model
 from partitioner.errors import NoAnswer
 from partitioner.model.problem import BackboneShape
 from partitioner.solve.backbone import BackboneData
-from partitioner.solve.cpsat import run
+from partitioner.solve.cpsat import Effort, run
 from partitioner.solve.precheck.blocks import Reason
 from partitioner.solve.precheck.places import Home, Places
 from partitioner.solve.precheck.statements import Key
@@ -158,8 +158,9 @@ class Rows:
             return False
 
         result = run(
-            model, [x for x in used if x is not None], seconds=10.0, workers=1, seed=0,
-            should_stop=stop, work_limit=work, short_presolve=len(self.upper) > MANY_VARIABLES,
+            model, [x for x in used if x is not None],
+            Effort(10.0, should_stop=stop, work_limit=work),
+            short_presolve=len(self.upper) > MANY_VARIABLES,
         )
         inst.look()
         return None if not result.proved else result.values is None
