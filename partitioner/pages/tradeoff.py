@@ -88,7 +88,7 @@ def _open_end(state: TradeOff) -> list[str]:
     front = state.front
     if not front.points or front.points[-1].is_next_proved:
         return []
-    beyond = "above" if state.axis.id == "margin" else "below"
+    beyond = "above" if state.axis.is_shown_upward else "below"
     return [
         f"No layout can have a {state.axis.name} {beyond} {_value(state, front.floor)}; "
         "whether one lies between that and the last layout known is open."
@@ -144,7 +144,7 @@ def how_sure(state: TradeOff) -> list[str]:
     said = [f"{sure}; {between} between them." if len(good) > 1 else f"{sure}."]
     if further:
         last = _value(state, further[-1].value)
-        where = f"with up to {last}" if axis.id == "margin" else f"further on, down to {last},"
+        where = f"with up to {last}" if axis.is_shown_upward else f"further on, down to {last},"
         said.append(
             f"{count_text(len(further), 'layout')} {where} "
             f"{'is' if len(further) == 1 else 'are'} known too, but not proved to be within "
@@ -155,7 +155,7 @@ def how_sure(state: TradeOff) -> list[str]:
 
 def _value(state: TradeOff, value: int) -> str:
     """An axis value in words; the margin is what is left."""
-    if state.axis.id == "margin":
+    if state.axis.is_shown_upward:
         return state.axis.text(1_000_000 - value)
     return state.axis.text(value)
 
@@ -244,7 +244,7 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
                 Series(
                     name,
                     [(x, y) for x, y, _ in spots],
-                    is_stepped=axis.id != "margin",
+                    is_stepped=not axis.is_shown_upward,
                     is_joined=first == 1,
                     shows_points=True,
                     labels=[n for _, _, n in spots],
@@ -255,7 +255,7 @@ def _chart(problem: Problem, state: TradeOff) -> Figure:
         for p in front.points if p.bound_money > 0
     )  # fmt: skip
     if bounds and not all(p.is_proved for p in front.points):
-        series.append(Series("proved bound", bounds, is_stepped=axis.id != "margin"))
+        series.append(Series("proved bound", bounds, is_stepped=not axis.is_shown_upward))
     cheapest, last = front.points[0], front.points[-1]
     return xy_figure(
         "trade-off-chart",
@@ -287,7 +287,7 @@ def _tables(problem: Problem, state: TradeOff) -> list[Table]:
 def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: str) -> Table:
     axis, currency = state.axis, problem.currency
     at = _decided_by(state)
-    rounding = ROUND_FLOOR if axis.id == "margin" else ROUND_CEILING
+    rounding = ROUND_FLOOR if axis.is_shown_upward else ROUND_CEILING
     value_column = Column(
         "value", axis.name.capitalize(), Kind.NUMBER, axis.unit, axis.digits, rounding=rounding
     )
@@ -400,7 +400,7 @@ def seeking_text(
         have = f"{count_text(layouts, 'layout')}, none proved within {ratio_text(state.goal)} yet"
     if state.sought is None:
         return plain(f"{have}; seeking the cheapest layout")
-    sense = "at least" if state.axis.id == "margin" else "at most"
+    sense = "at least" if state.axis.is_shown_upward else "at most"
     value = _value(state, state.sought)
     return plain(f"{have}; seeking the cheapest with a {state.axis.name} of {sense} {value}")
 

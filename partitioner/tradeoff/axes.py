@@ -70,9 +70,14 @@ class Axis:
     at: Callable[[Problem, Assessment], str] = lambda problem, assessment: ""
     at_title: str = ""
 
+    @property
+    def is_shown_upward(self) -> bool:
+        """Whether more is better as it is shown, as of a margin; as ``value`` less is."""
+        return self.id == "margin"
+
     def shown(self, value: int) -> float:
-        """A value in the unit of the chart; the margin is counted upward there."""
-        return (PPM - value) / self.scale if self.id == "margin" else value / self.scale
+        """A value in the unit of the chart."""
+        return (PPM - value) / self.scale if self.is_shown_upward else value / self.scale
 
 
 # -- worst latency, least margin --------------------------------------------------------------
