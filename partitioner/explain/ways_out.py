@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, islice, pairwise
 
@@ -94,13 +94,21 @@ def ways_out(
     takes ``seconds`` at most. Also whether the time sufficed to look for all there are.
     """
     with asker.within(FINDING_SHARE):
-        found = list(_found(asker, conflicts))
+        found = without_more_than_needed(_found(asker, conflicts))
         is_whole = not asker.budget.is_over
     ways = [
         _priced(asker.budget, way, min(seconds, asker.budget.left_s / (len(found) - n)))
         for n, way in enumerate(found)
     ]
     return sorted(ways, key=lambda w: (len(w.changes), w.cost_money, w.changes)), is_whole
+
+
+def without_more_than_needed(ways: Iterable[WayOut]) -> list[WayOut]:
+    """The ways out but those that make all changes of another and further ones."""
+    ways = list(ways)
+    return [
+        way for way in ways if not any(set(other.changes) < set(way.changes) for other in ways)
+    ]
 
 
 def _priced(budget: Budget, way: WayOut, seconds: float) -> WayOut:

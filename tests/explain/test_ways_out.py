@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from copy import deepcopy
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,7 @@ from partitioner.explain.explanation import NoLayoutExplained, explain
 from partitioner.explain.handles.handle import without
 from partitioner.explain.handles.register import handles_of
 from partitioner.explain.rule_prices import LayoutExplained
-from partitioner.explain.ways_out import ways_of_each_kind
+from partitioner.explain.ways_out import ways_of_each_kind, without_more_than_needed
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Problem
 from partitioner.runs import Budget
@@ -358,3 +358,12 @@ def test_rules_that_a_proof_names_are_asked_about_first(
     (conflict, *_) = conflicts_of(asker)
     assert {"pin"} < {h.rule for h in conflict.rules}
     assert len(asked) < len(asker.handles) // 2
+
+
+def test_no_way_out_does_all_that_another_does_and_more() -> None:
+    found = explain(read_problem(CASES / "explain-two-links.yaml"), budget())
+    assert isinstance(found, NoLayoutExplained)
+    one = replace(found.ways[0], changes=("free a",))
+    both = replace(one, changes=("free a", "widen w"))
+    other = replace(one, changes=("widen w", "drop g"))
+    assert without_more_than_needed([both, other, one]) == [other, one]
