@@ -705,6 +705,7 @@ class CompactModel:
         late: Collection[Delivery] = (),
         soft: Collection[Delivery] = (),
         most_late: int | None = None,
+        few_move: bool = False,
     ) -> dict[int, int] | None:
         """Give a slot for each unit; None if none was found, or none is left (``has_none``).
 
@@ -728,6 +729,8 @@ class CompactModel:
             Deliveries that may be late.
         soft, most_late
             Deliveries no more than so many of which may be late; None: as few as can be, not all.
+        few_move
+            Whether as many units as can be are to stay on the slots they had.
         """
         model = self.model.clone()
         for row in rows:
@@ -751,8 +754,12 @@ class CompactModel:
         if soft:
             in_time = Expr.sum([self.in_time[delivery] for delivery in soft])
             model.add(in_time >= (1 if most_late is None else len(soft) - most_late))
-            if most_late is None:
-                model.maximize(in_time)
+        if few_move:
+            stay = Expr.sum([var for (u, k), var in self.hangs.items() if start.get(u) == k])
+            # Rather one more in time than all where they are.
+            model.maximize((len(self.units) + 1) * in_time + stay if soft else stay)
+        elif soft and most_late is None:
+            model.maximize(in_time)
         is_odd = effort.seed % 2 == 1
         searches = SEARCHES[::-1] if is_wide and is_odd else SEARCHES
         found = run(

@@ -36,6 +36,9 @@ SOLVE_S, SOLVE_PER_DEVICE_S = 3.0, 0.02
 """Longest run of the model: how long a search takes is largely chance, so another is begun then."""
 WINDOW_PER_UNIT_S = 0.02
 """The same for units that are chosen for at a time."""
+BETTER_S, BETTER_COUNTED_S = 0.5, 1.0
+"""Seconds that a choice which moves fewer units is looked for once there is one, and
+deterministic seconds of both where work is counted."""
 REGION_PER_UNIT_S = 0.03
 """The same for the units that may change after a fault."""
 LEFT_REGION = 4
@@ -358,9 +361,12 @@ class CompactSearch(PortChoice):
             most_s = WINDOW_PER_UNIT_S * len(free)
         else:
             most_s = SOLVE_S + SOLVE_PER_DEVICE_S * len(free)
+        effort = self.search.limits.effort(
+            most_s, over, seed=self._seed,
+            counted_s=None if is_wide else BETTER_COUNTED_S, better_s=None if is_wide else BETTER_S,
+        )
         return self._model.solve(
-            self._slots if slots is None else slots, free,
-            self.search.limits.effort(most_s, over, seed=self._seed), waiting=waiting,
-            is_wide=is_wide or len(self._model.units) > WINDOW,
+            self._slots if slots is None else slots, free, effort, waiting=waiting,
+            is_wide=is_wide or len(self._model.units) > WINDOW, few_move=not is_wide,
             late=late, soft=soft, most_late=most_late,
         )

@@ -7,6 +7,7 @@ handling of Ctrl-C is off, since after a solve it leaves the process with the de
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -36,6 +37,8 @@ class Effort:
         wide wall time limit of its own as a safety net.
     should_stop
         Polled about twenty times a second; when true the solver stops with what it has.
+    better_s
+        Most seconds of making what was found first better, if not all there are.
     """
 
     seconds: float
@@ -43,6 +46,7 @@ class Effort:
     seed: int = 0
     should_stop: Callable[[], bool] | None = None
     work_limit: float | None = None
+    better_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,9 +70,13 @@ class _Keeper(cp_model.CpSolverSolutionCallback):
         super().__init__()
         self._watched = watched
         self.values: list[int] | None = None
+        self.found_at: float | None = None
+        """When the first values came."""
 
     def on_solution_callback(self) -> None:
         self.values = [self.value(v) for v in self._watched]
+        if self.found_at is None:
+            self.found_at = time.monotonic()
 
 
 def run(
@@ -115,7 +123,7 @@ def run(
         _search_apart(solver.parameters, effort.workers)
     solver.parameters.use_erwa_heuristic = by_learning_rate
     keeper = _Keeper(watched)
-    status = _solve_beside(solver, model, keeper, effort.should_stop)
+    status = _solve_beside(solver, model, keeper, effort)
     match status:
         case cp_model.OPTIMAL | cp_model.FEASIBLE:
             values = [solver.value(v) for v in watched]
@@ -169,9 +177,9 @@ def _solve_beside(
     solver: cp_model.CpSolver,
     model: cp_model.CpModel,
     keeper: _Keeper,
-    should_stop: Callable[[], bool] | None,
+    effort: Effort,
 ) -> cp_model.CpSolverStatus:
-    """Solve in a thread of its own while this one watches ``should_stop``."""
+    """Solve in a thread of its own while this one watches whether it is to stop."""
     outcome: list[cp_model.CpSolverStatus | BaseException] = []
     done = threading.Event()
 
@@ -186,7 +194,9 @@ def _solve_beside(
     thread = threading.Thread(target=work, daemon=True)
     thread.start()
     while not done.wait(POLL_S):
-        if should_stop is not None and should_stop():
+        found_at, better_s = keeper.found_at, effort.better_s
+        is_good = found_at and better_s and time.monotonic() - found_at > better_s
+        if is_good or (effort.should_stop is not None and effort.should_stop()):
             # A stop before the search has begun is ignored, so it is repeated while waiting.
             solver.stop_search()
     thread.join()

@@ -38,10 +38,12 @@ class Limits:
         *,
         seed: int | None = None,
         counted_s: float | None = None,
+        better_s: float | None = None,
     ) -> Effort:
         """What one solver run may take, of the time left so many seconds at most.
 
-        Where work is counted, so many deterministic seconds, or ``counted_s``.
+        Where work is counted, so many deterministic seconds, or ``counted_s``, whatever
+        ``better_s`` is.
         """
         work = seconds if counted_s is None else counted_s
         return Effort(
@@ -50,6 +52,7 @@ class Limits:
             self.seed if seed is None else seed,
             over,
             None if self.work_limit is None else min(work, 0.1 * self.work_limit),
+            better_s if self.work_limit is None else None,
         )
 
     def over(self) -> bool:

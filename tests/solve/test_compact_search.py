@@ -420,3 +420,41 @@ def test_a_search_without_an_end_is_made_the_other_way_then_with_more_switches(
     assert search._choose_all(_never) is None
     few, more = compact_search.FIRST_NEAR, compact_search.NEAR
     assert asked == [(0, few), (1, few), (1, more), (0, more)]
+
+
+def test_few_units_move_where_few_have_to() -> None:
+    run = _run(planted(20, 1))
+    model = _model(run)
+    start = _solved(model)
+    assert start is not None
+    moved: dict[bool, list[int]] = {True: [], False: []}
+    for u, k in start.items():
+        for few_move, counts in moved.items():
+            found = model.solve(
+                start, None, EFFORT, rows=[model.hangs[u, k] == 0], few_move=few_move
+            )
+            if found is not None:
+                counts.append(sum(found[v] != k for v, k in start.items()))
+    assert len(moved[True]) == len(moved[False]) > 0
+    assert all(0 < few <= some for few, some in zip(moved[True], moved[False], strict=True))
+    assert sum(moved[True]) < sum(moved[False])
+
+
+def test_what_is_found_is_made_better_for_so_long(monkeypatch: pytest.MonkeyPatch) -> None:
+    run = _run(planted(40, 2))
+    search = CompactSearch(run.search)
+    assert search.run(_never)
+    efforts: list[Effort] = []
+    solve = CompactModel.solve
+
+    def told(self: CompactModel, start: Any, free: Any, effort: Effort, **rest: Any) -> Any:
+        efforts.append(effort)
+        return solve(self, start, free, effort, **rest)
+
+    monkeypatch.setattr(CompactModel, "solve", told)
+    units = set(range(len(search._model.units)))
+    counted = run.search.limits
+    for limits in (counted, replace(counted, work_limit=None)):
+        run.search.limits = limits
+        assert search._solve(units, _never) is not None
+    assert [e.better_s for e in efforts] == [None, compact_search.BETTER_S], "answers repeat"
