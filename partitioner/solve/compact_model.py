@@ -560,7 +560,8 @@ class CompactModel:
         """Margins by which the estimates allow what an analysis found in time, and only that.
 
         Where an estimate is too high, the margin is below zero. Of what was late before as well,
-        ``again_ns`` more is asked for, and so much in any case that it is late by the estimate too.
+        ``again_ns`` more is asked for, and so much in any case that it is late by the estimate too;
+        the latter also of what has no bound.
         To be asked before :meth:`deadlines_hold`.
         """
         model = self.model.clone()
@@ -576,16 +577,17 @@ class CompactModel:
         leg_ns = {v.index: STEP_NS * n for v, n in zip(legs, found.values, strict=True)}
         margins: dict[Delivery, int] = {}
         for delivery, ns in total_ns.items():
-            if ns is None:
-                continue
             limit_ns = self.instance.streams[delivery[0]].limit_ns
-            late_ns, early_ns = ns - limit_ns, limit_ns - self._estimate_ns(delivery, slots, leg_ns)
-            if late_ns > 0 and early_ns >= 0:
-                margins[delivery] = late_ns
-                if delivery in again_ns:
-                    more_ns = late_ns + again_ns[delivery]
+            eased_ns = self._eased_ns(limit_ns)
+            early_ns = eased_ns - self._estimate_ns(delivery, slots, leg_ns)
+            is_late = ns is None or ns > limit_ns
+            if is_late and early_ns >= 0:
+                # No ease is left to what is late.
+                margins[delivery] = eased_ns - limit_ns + (0 if ns is None else ns - limit_ns)
+                if ns is None or delivery in again_ns:
+                    more_ns = margins[delivery] + again_ns.get(delivery, 0)
                     margins[delivery] = max(more_ns, early_ns + STEP_NS)
-            elif late_ns <= 0 and early_ns < 0:
+            elif not is_late and early_ns < 0:
                 margins[delivery] = early_ns
         return margins
 
@@ -607,12 +609,16 @@ class CompactModel:
             end = self.slots[slots[self.unit_no[device]]].switch
         return estimate + STEP_NS * steps(self._hop(j, start, end))
 
+    def _eased_ns(self, limit_ns: int) -> int:
+        """What an estimate may come to."""
+        return int(limit_ns * (1 + self._ease))
+
     def tighten(self, delivery: Delivery, margin_ns: int) -> None:
         """Let a delivery be so much sooner than its limit, by the estimate."""
         j, (device, switch) = delivery
         stream = self.instance.streams[j]
         source = stream.source_device
-        room = (int(stream.limit_ns * (1 + self._ease)) - margin_ns) // STEP_NS
+        room = (self._eased_ns(stream.limit_ns) - margin_ns) // STEP_NS
         is_in_time = self.in_time[delivery]
         legs: Expr | int = 0
         if source is not None:

@@ -265,8 +265,9 @@ def test_repairs_that_lead_nowhere_end_over_other_links(monkeypatch: pytest.Monk
     assert all(dict(b) in trees for b in seen)
 
 
+@pytest.mark.parametrize("ease", [0.0, compact_search.MOST_EASE])
 @pytest.mark.parametrize("seed", SEEDS)
-def test_margins_allow_what_was_in_time_and_refuse_what_was_late(seed: int) -> None:
+def test_margins_allow_what_was_in_time_and_refuse_what_was_late(seed: int, ease: float) -> None:
     machine = planted(20, seed)
     run = _run(machine)
     search = CompactSearch(run.search)
@@ -279,7 +280,7 @@ def test_margins_allow_what_was_in_time_and_refuse_what_was_late(seed: int) -> N
     slots, usual = search._slots, search._switches()
 
     def is_allowed(total_ns: dict) -> bool:
-        model = CompactModel(run.builder, run.backbone, dict(best.backbone), 3, usual, 0.0)
+        model = CompactModel(run.builder, run.backbone, dict(best.backbone), 3, usual, ease)
         model.deadlines_hold({})
         model.estimate_anew(usual, delays.behind_ns)
         model.deadlines_hold(model.margins_ns(slots, total_ns, {}))
@@ -293,6 +294,7 @@ def test_margins_allow_what_was_in_time_and_refuse_what_was_late(seed: int) -> N
     for j, key in random.Random(seed).sample(sorted(delays.total_ns, key=repr), 5):
         late = 2 * streams[j].limit_ns
         assert not is_allowed({**delays.total_ns, (j, key): late})
+        assert not is_allowed({**delays.total_ns, (j, key): None}), "it has no bound"
 
 
 def test_waits_that_were_found_are_those_the_model_counts() -> None:
