@@ -6,7 +6,6 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from threading import Thread
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from partitioner.errors import NoAnswer
@@ -65,19 +64,6 @@ def cores_for(workers: int | None) -> int:
 def load_planner() -> None:
     """Load what a search needs, so that this does not count as search; it takes a second."""
     import partitioner.solve.planner  # noqa: F401
-
-
-def load_pages_beside() -> None:
-    """Load what an answer is told with while the search is at work; half a second."""
-
-    def load() -> None:
-        import partitioner.pages.layout
-        import partitioner.report.files  # noqa: F401
-        from partitioner.report.page import load_templates
-
-        load_templates()
-
-    Thread(target=load, daemon=True).start()
 
 
 def silent(_: str) -> None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from partitioner.application.nearest import StillIncomplete
 from partitioner.application.reading import ReadLayout, read_layout, read_problem
-from partitioner.application.search import Search, load_pages_beside, load_planner
+from partitioner.application.search import Search, load_planner
 from partitioner.application.start import read_start
 from partitioner.cli import interrupt
 from partitioner.cli.output import NEAREST, Place, settled, today
@@ -90,7 +90,6 @@ def searching(
         return stop()
 
     load_planner()
-    load_pages_beside()
     now = time.monotonic()
     begun_s = max(voice.session.begun_s, now - MOST_BEFORE * time_limit_s)
     left_s = begun_s + time_limit_s - now

@@ -37,12 +37,6 @@ def page_files(page: Page) -> dict[str, str]:
     return {"report.html": render(page), **csv_files(tables_of(page.sections))}
 
 
-def load_templates() -> None:
-    """Compile all templates."""
-    for name in environment().list_templates():
-        environment().get_template(name)
-
-
 def render(page: Page) -> str:
     """Write a page as HTML that needs no other file.
 

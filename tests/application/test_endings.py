@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import threading
-
 import pytest
 
-from partitioner.application.search import Search, load_pages_beside
+from partitioner.application.search import Search
 from partitioner.errors import NoAnswer
 from partitioner.runs import Answer, Budget
 from tests.brute.random_problems import random_problem
@@ -69,10 +67,3 @@ def test_a_share_of_the_time_is_no_wish_to_stop(stops: bool) -> None:
     assert result.answer is Answer.UNKNOWN
     assert result.ended is not None
     assert result.ended.ended_by == ("user" if stops else "time limit")
-
-
-def test_what_tells_an_answer_is_loaded_beside_the_search(monkeypatch: pytest.MonkeyPatch) -> None:
-    loaded = threading.Event()
-    monkeypatch.setattr("partitioner.report.page.load_templates", loaded.set)
-    load_pages_beside()
-    assert loaded.wait(60.0)
