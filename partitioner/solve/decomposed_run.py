@@ -207,7 +207,8 @@ class DecomposedRun(Run):
         if not self.is_put_together:
             self._finish(self.seconds() + 0.4 * self.seconds_left())
             self._put_together()
-        if self.is_own_crew:
+        if may_race and self.is_own_crew:
+            # Those that the race kept busy are free again.
             self._end_searches()
 
     def _put_together(self) -> None:
