@@ -40,6 +40,8 @@ LEAST_SEARCHES = ("default_lp", "no_lp")
 """The same where something is to be least, of few units."""
 STEP_NS = 100
 """Delays are counted in steps of so much: rows over whole nanoseconds are slow to work with."""
+FAR = 100
+"""What a unit that changes its line counts, and so much more where it goes as far as a line is."""
 MOST_STEPS = 2**40
 """More steps than any leg takes."""
 MARGINS_S = 5.0
@@ -698,6 +700,31 @@ class CompactModel:
 
     # -- solving ------------------------------------------------------------------------------
 
+    def _moves(
+        self, start: Mapping[int, int], free: Collection[int] | None
+    ) -> tuple[Expr, int]:
+        """Count the units that do not stay where they were, those that go far for more.
+
+        Gives the most that it can come to as well.
+        """
+        inst = self.instance
+        on: dict[int, list[int]] = defaultdict(list)
+        for u, k in start.items():
+            on[k] += self.units[u]
+        moves: list[Var] = []
+        prices: list[int] = []
+        for (u, k), var in self.hangs.items():
+            if start.get(u) == k or (free is not None and u not in free):
+                continue
+            slot, devices = self.slots[k], list(self.units[u])
+            away = inst.switch_um[slot.switch, devices]
+            if self._is_line(k) and on[k]:
+                away = inst.way_um(devices, on[k])
+            far = FAR * int(away.min()) // inst.grades[slot.grade].max_length_um
+            moves.append(var)
+            prices.append(FAR + min(FAR, far))
+        return Expr.weighted_sum(moves, prices), 2 * FAR * len(self.units)
+
     def solve(
         self,
         start: Mapping[int, int],
@@ -761,9 +788,9 @@ class CompactModel:
             in_time = Expr.sum([self.in_time[delivery] for delivery in soft])
             model.add(in_time >= (1 if most_late is None else len(soft) - most_late))
         if few_move:
-            stay = Expr.sum([var for (u, k), var in self.hangs.items() if start.get(u) == k])
+            moves, most = self._moves(start, free)
             # Rather one more in time than all where they are.
-            model.maximize((len(self.units) + 1) * in_time + stay if soft else stay)
+            model.minimize(moves - (most + 1) * in_time if soft else moves)
         elif soft and most_late is None:
             model.maximize(in_time)
         is_odd = effort.seed % 2 == 1

@@ -56,6 +56,9 @@ FEW_LATE = 2
 """So many late deliveries are not worth estimates anew of what waits on the backbone."""
 MOST_REPAIRS = 10
 """Choices around faults, with no fewer deliveries late, until one for all units is made again."""
+MOST_UNLAID = 0.5
+"""Share of all units on lines longer than allowed, in a choice for all of them, above which length
+is what binds: it is hardly known before lines are laid. Elsewhere at most a third were."""
 COUNTED_TRIES = 30
 """Choices made where work is counted."""
 
@@ -75,9 +78,9 @@ class CompactSearch(PortChoice):
         """Units on segments that something is wrong with."""
         self._size = REGION
         self._repairs = 0
-        """Choices since one for all units was begun with, or since fewer were late than ever."""
-        self._fewest_late = sys.maxsize
-        """Fewest late deliveries since one for all units was begun with."""
+        """Choices since one for all units was begun with, or since less was wrong than ever."""
+        self._fewest_late = self._fewest_unlaid = sys.maxsize
+        """Fewest late deliveries, and units on lines too long, since one for all was begun with."""
         self._only_late = True
         """Whether nothing is wrong with the last choice but that deliveries are late."""
         self._judged: Verdict | None = None
@@ -103,7 +106,8 @@ class CompactSearch(PortChoice):
         """Choose until there is a layout, or it is ``over``; false too where nothing helps."""
         if self._mends(over):
             return True
-        self._slots, self._size, self._repairs, self._fewest_late = {}, REGION, 0, sys.maxsize
+        self._forget_choice()
+        self._size = REGION
         return self._choose(over)
 
     def _mends(self, over: Callable[[], bool]) -> bool:
@@ -136,6 +140,10 @@ class CompactSearch(PortChoice):
                 self._size = REGION
                 self._repairs += 1
                 self._faults = self._lay()
+                if free is None and len(self._faults) > MOST_UNLAID * len(self._model.units):
+                    break
+                if 0 < len(self._faults) < self._fewest_unlaid:
+                    self._fewest_unlaid, self._repairs = len(self._faults), 0
                 self._only_late = not self._faults
                 if not self._faults:
                     if self._is_layout(over):
@@ -308,9 +316,14 @@ class CompactSearch(PortChoice):
 
     def _begin_anew(self) -> None:
         """Choose for all units next, from another seed."""
-        self._slots, self._repairs, self._fewest_late = {}, 0, sys.maxsize
+        self._forget_choice()
         self._judged = self._estimated = None
         self._seed += 1
+
+    def _forget_choice(self) -> None:
+        """Have the next choice made for all units."""
+        self._slots, self._repairs = {}, 0
+        self._fewest_late = self._fewest_unlaid = sys.maxsize
 
     def _is_layout(self, over: Callable[[], bool]) -> bool:
         """Whether the segments laid make a layout, which is offered; else learn why not."""

@@ -442,6 +442,34 @@ def test_few_units_move_where_few_have_to() -> None:
     assert sum(moved[True]) < sum(moved[False])
 
 
+def test_a_unit_that_has_to_move_goes_to_the_nearest_line_that_takes_it() -> None:
+    run = _run(planted(20, 1))
+    model = _model(run)
+    start = _solved(model)
+    assert start is not None
+    inst = run.instance
+
+    def away_um(u: int, k: int) -> int:
+        on = [i for v, at in start.items() if at == k for i in model.units[v]]
+        slot = model.slots[k]
+        if on and inst.grades[slot.grade].is_line:
+            return int(inst.way_um(list(model.units[u]), on).min())
+        return int(inst.switch_um[slot.switch, list(model.units[u])].min())
+
+    compared = 0
+    for u, k in start.items():
+        left = [model.hangs[u, k] == 0]
+        found = model.solve(start, None, EFFORT, rows=left, few_move=True)
+        if found is None or sum(found[v] != at for v, at in start.items()) != 1:
+            continue
+        for at in [at for at in model.on_slot if (u, at) in model.hangs and at != k]:
+            if away_um(u, at) < 0.9 * away_um(u, found[u]):
+                compared += 1
+                there = [*left, model.hangs[u, at] == 1]
+                assert model.solve(start, {u}, EFFORT, rows=there) is None
+    assert compared
+
+
 def test_what_is_found_is_made_better_for_so_long(monkeypatch: pytest.MonkeyPatch) -> None:
     run = _run(planted(40, 2))
     search = CompactSearch(run.search)
