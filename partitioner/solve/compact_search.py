@@ -56,6 +56,8 @@ FEW_LATE = 2
 """So many late deliveries are not worth estimates anew of what waits on the backbone."""
 MOST_REPAIRS = 10
 """Choices around faults, with no fewer deliveries late, until one for all units is made again."""
+LAST_FEW = 0.1
+"""Share of the devices up to which those that geometry leaves out are found a place in a moment."""
 MOST_UNLAID = 0.5
 """Share of all units on lines longer than allowed, in a choice for all of them, above which length
 is what binds: it is hardly known before lines are laid. Elsewhere at most a third were."""
@@ -104,13 +106,15 @@ class CompactSearch(PortChoice):
 
     def run(self, over: Callable[[], bool]) -> bool:
         """Choose until there is a layout, or it is ``over``; false too where nothing helps."""
-        if self._mends(over):
-            return True
+        return self.mends(over) or self.chooses_for_all(over)
+
+    def chooses_for_all(self, over: Callable[[], bool]) -> bool:
+        """Whether a layout is found that owes nothing to geometry."""
         self._forget_choice()
         self._size = REGION
         return self._choose(over)
 
-    def _mends(self, over: Callable[[], bool]) -> bool:
+    def mends(self, over: Callable[[], bool]) -> bool:
         """Whether a layout is found around the few devices that the best so far leaves out.
 
         Lines by geometry are cheaper than those of a choice for all devices, and sooner found.
@@ -128,6 +132,9 @@ class CompactSearch(PortChoice):
         Where it only ``mends``, up to half of all units may change.
         """
         counted = self.search.limits.work_limit is not None
+        devices, missing = self.search.instance.n, len(self._devices(self._faults))
+        is_last_few = mends and missing <= LAST_FEW * devices
+        most_unlaid = missing if is_last_few else int(MOST_UNLAID * devices)
         for _ in range(COUNTED_TRIES) if counted else itertools.count():
             if over():
                 break
@@ -140,7 +147,8 @@ class CompactSearch(PortChoice):
                 self._size = REGION
                 self._repairs += 1
                 self._faults = self._lay()
-                if free is None and len(self._faults) > MOST_UNLAID * len(self._model.units):
+                unlaid = len(self._devices(self._faults))
+                if (mends or free is None) and unlaid > most_unlaid:
                     break
                 if 0 < len(self._faults) < self._fewest_unlaid:
                     self._fewest_unlaid, self._repairs = len(self._faults), 0

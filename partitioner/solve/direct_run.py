@@ -5,9 +5,10 @@ The parts run in this order, each stoppable at any time:
 1. a routing heuristic proposes lines by geometry alone (in a process of its own if there is a
    second worker and there are more than a few devices) and a first master run makes them a layout
    under all rules;
-2. where that is no layout but leaves few devices out, phase one finds a place for those; else the
-   compact model chooses a port for every device, and ports of whole regions anew for less; where it
-   leads nowhere, phase one does, among columns of short runs of the bound;
+2. where that is no layout, the compact model chooses ports around the devices left out, then phase
+   one finds a place for them if they are few, then the compact model chooses a port for every
+   device, and ports of whole regions anew for less; where it leads nowhere, phase one finds a place
+   for every device, among columns of short runs of the bound;
 3. column generation proves a lower bound and leaves duals and good columns behind;
 4. the master chooses among all good columns;
 5. regions of neighbouring segments are solved again, with every column that the duals allow, and
@@ -26,7 +27,7 @@ from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.bound.column_generation import SHORT_LINE
 from partitioner.solve.bound.duals import Duals
 from partitioner.solve.columns import Column, TooManyColumns
-from partitioner.solve.compact_search import CompactSearch
+from partitioner.solve.compact_search import LAST_FEW, CompactSearch
 from partitioner.solve.enumeration import columns_below
 from partitioner.solve.phase_one import PhaseOne
 from partitioner.solve.port_regions import PortRegions
@@ -60,10 +61,8 @@ FIRST_PRICES_S, FIRST_PRICES_PER_DEVICE_S = 0.3, 0.01
 """What the first prices of devices may take; each further try takes twice as long."""
 WALK_PER_PRICES = 10
 """How many times as long as the prices before it each walk to a first layout may take."""
-FEW_LEFT_OUT = 0.1
-"""Share of the devices up to which those that geometry leaves out are few."""
 LAST_S, LAST_PER_DEVICE_S = 0.5, 0.01
-"""What finding a place for those may take before ports are chosen."""
+"""What finding a place for the last few may take before ports are chosen for all devices."""
 PORTS_SHARE = 0.5
 """Share of the time that choosing a port for every device may take."""
 CHEAPER_SHARE = 0.4
@@ -452,7 +451,6 @@ class DirectRun(Run):
         if not self.study.helps:
             self.start_seeds(short=in_two_steps)
         self.first_layout()
-        self._place_the_last()
         share = 1.0 if self.study.helps else PORTS_SHARE
         self._choose_ports(share * self.settings.time_limit_s)
         self._layout_by_prices()
@@ -483,23 +481,6 @@ class DirectRun(Run):
         if self.seeds_have_process:
             self.start_seeds()
 
-    def _place_the_last(self) -> None:
-        """Find a place for the few devices that proposals by geometry leave out, if they are few.
-
-        Where length is what binds that takes a moment, and ports chosen without a view of lengths
-        lead to lines that are too long.
-        """
-        best = self.search.incumbent
-        if best is None or self.cost is not None or self.over():
-            return
-        if len(best.left_out) > FEW_LEFT_OUT * self.instance.n:
-            return
-        self.phase_one.run(
-            self.basics, self._proposed(self.proposals),
-            self._at(LAST_S + LAST_PER_DEVICE_S * self.instance.n),
-            steps=COUNTED_STEPS if self.deterministic else None,
-        )
-
     def _choose_ports(self, seconds: float) -> None:
         """Choose a port for every device, where proposals by geometry are no layout."""
         if self.cost is None and not self.over():
@@ -510,7 +491,24 @@ class DirectRun(Run):
                 # Lines by geometry have not led to a layout, and what looks for them takes a core.
                 self._end_seeds()
                 self.compact = CompactSearch(self.search)
-            self.compact.run(self._at(seconds))
+            over = self._at(seconds)
+            if not self.compact.mends(over) and not self._place_the_last(over):
+                self.compact.chooses_for_all(over)
+
+    def _place_the_last(self, over: Callable[[], bool]) -> bool:
+        """Find a place for the devices that proposals by geometry leave out, if they are few.
+
+        Where length is what binds that takes a moment, and ports chosen without a view of lengths
+        lead to lines that are too long.
+        """
+        best = self.search.incumbent
+        if best is None or over() or len(best.left_out) > LAST_FEW * self.instance.n:
+            return False
+        is_late = self._at(LAST_S + LAST_PER_DEVICE_S * self.instance.n)
+        return self.phase_one.run(
+            self.basics, self._proposed(self.proposals), lambda: over() or is_late(),
+            steps=COUNTED_STEPS if self.deterministic else None,
+        )
 
     def _cheaper_ports(self, seconds: float) -> bool:
         """Choose the ports of regions anew, for so long; true if that is cheaper."""

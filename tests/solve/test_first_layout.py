@@ -9,7 +9,7 @@ import pytest
 from partitioner.application.reading import read_problem
 from partitioner.model.problem import Problem
 from partitioner.solve import direct_run
-from partitioner.solve.compact_search import CompactSearch
+from partitioner.solve.compact_search import LAST_FEW, CompactSearch
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.planner import PlanSettings
 
@@ -48,16 +48,15 @@ def test_ports_are_not_chosen_again_and_again_for_lines_that_are_too_long(
 
 
 def test_the_few_that_geometry_leaves_out_find_a_place_before_ports_are_chosen(
-    glasshouse: Problem,
+    glasshouse: Problem, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     run = _with_proposals(glasshouse)
     nearly = run.search.incumbent
     assert nearly is not None
-    few = direct_run.FEW_LEFT_OUT * run.instance.n
-    assert 0 < len(nearly.left_out) <= few
-    run._place_the_last()
+    assert 0 < len(nearly.left_out) <= LAST_FEW * run.instance.n
+    monkeypatch.setattr(CompactSearch, "chooses_for_all", lambda *_: pytest.fail("all chosen for"))
+    run._choose_ports(60.0)
     assert run.cost is not None
-    assert run.compact is None
 
 
 def test_ports_are_chosen_at_once_where_geometry_leaves_many_out(
@@ -67,8 +66,8 @@ def test_ports_are_chosen_at_once_where_geometry_leaves_many_out(
     nearly = run.search.incumbent
     assert nearly is not None
     left_out = len(nearly.left_out) / run.instance.n
-    monkeypatch.setattr(direct_run, "FEW_LEFT_OUT", 0.9 * left_out)
-    run._place_the_last()
+    monkeypatch.setattr(direct_run, "LAST_FEW", 0.9 * left_out)
+    assert not run._place_the_last(lambda: False)
     assert run.search.incumbent is nearly
 
 
