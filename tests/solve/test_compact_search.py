@@ -443,7 +443,7 @@ def test_few_units_move_where_few_have_to() -> None:
 
 
 def test_a_unit_that_has_to_move_goes_to_the_nearest_line_that_takes_it() -> None:
-    run = _run(planted(20, 1))
+    run = _run(planted(40, 1))
     model = _model(run)
     start = _solved(model)
     assert start is not None
@@ -457,7 +457,7 @@ def test_a_unit_that_has_to_move_goes_to_the_nearest_line_that_takes_it() -> Non
         return int(inst.switch_um[slot.switch, list(model.units[u])].min())
 
     compared = 0
-    for u, k in start.items():
+    for u, k in list(start.items())[::2]:
         left = [model.hangs[u, k] == 0]
         found = model.solve(start, None, EFFORT, rows=left, few_move=True)
         if found is None or sum(found[v] != at for v, at in start.items()) != 1:

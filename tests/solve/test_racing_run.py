@@ -159,7 +159,7 @@ def test_others_join_in_while_the_first_search_goes_on(
         assert over()
         return False
 
-    monkeypatch.setattr(CompactSearch, "run", search)
+    monkeypatch.setattr(CompactSearch, "chooses_for_all", search)
     run._choose_ports(60.0)
     assert looks == [0, 1, 1], "they are set to it once"
     assert run.cost is not None
