@@ -20,6 +20,7 @@ from partitioner.reading.schema import KeyTable
 from partitioner.reading.sheet import AXES, Row, RowOrigin, Sheet
 from partitioner.reading.tables import Item, key_infos, key_names, kind_of, read_table
 from partitioner.reading.yaml_text import plain_value
+from partitioner.wording import agree, count, listed
 
 
 def column_kinds(model: type[KeyTable]) -> dict[str, ValueKind]:
@@ -86,6 +87,8 @@ def read_csv(
     header: Header | None = None
     columns: dict[str, int] = {}
     items: list[Item[Any]] = []
+    filled = 0
+    short: list[tuple[RowOrigin, int]] = []
     try:
         for line, row in csv_rows(text, separator):
             if not any(cell.strip() for cell in row):
@@ -110,7 +113,10 @@ def read_csv(
             before = len(findings.found)
             # Cells beyond the header belong to no column.
             items.append(header.read(row[: len(names)], origin, findings))
-            if len(row) < len(names) and len(findings.found) > before:
+            filled = max(filled, *(n for n, cell in enumerate(row, start=1) if cell.strip()))
+            if len(row) < len(names) and len(findings.found) == before:
+                short.append((origin, len(row)))
+            elif len(row) < len(names):
                 # Spreadsheets leave out empty cells at the end; where the rest does not fit, a
                 # cell further left may be missing.
                 findings.add(
@@ -124,7 +130,28 @@ def read_csv(
         at = (file, error.line, error.column)
         findings.take(Finding(*at, "unreadable-file", section, str(error), source_line=source))
         return items, False
+    _tell_short([(origin, cells) for origin, cells in short if cells < filled], filled, findings)
     return items, True
+
+
+def _tell_short(short: list[tuple[RowOrigin, int]], filled: int, findings: Findings) -> None:
+    """Warn of rows that end before the last column that others fill; of several in one."""
+    if not short:
+        return
+    origin, cells = short[0]
+    lost = [name for name, index in origin.columns.items() if cells <= index < filled]
+    message = f"the row ends before {listed(lost)}, which others fill; it counts as empty"
+    if further := len(short) - 1:
+        message += f"; {count(further, 'more row')} {agree(further, 'is', 'are')} too short as well"
+    source = origin.sheet.lines[origin.row.number - 1]
+    findings.take(
+        Finding(
+            origin.sheet.file, origin.row.number, len(source) + 1, "unlikely",
+            f"{origin.label}.{lost[0]}", message,
+            "if nothing was cut off, write the separators of the empty cells too",
+            source, "warning", lost[0],
+        )
+    )  # fmt: skip
 
 
 def _is_header(header: tuple[str, ...], kinds: dict[str, ValueKind]) -> bool:

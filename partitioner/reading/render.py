@@ -90,8 +90,8 @@ def format_findings(findings: Sequence[Finding], *, most: int = MOST_SHOWN) -> s
     errors = sum(f.severity == "error" for f in findings)
     files = list(dict.fromkeys(f.file for f in findings if f.severity == "error"))
     if errors:
-        what = "problem" if errors == 1 else "problems"
-        shown.append(f"{errors} {what} in {', '.join(map(visible, files))}; nothing was solved.")
+        what, them = ("problem", "it") if errors == 1 else ("problems", "them")
+        shown.append(f"{errors} {what} in {', '.join(map(visible, files))}: mend {them} first.")
     return "\n".join(shown)
 
 

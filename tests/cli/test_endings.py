@@ -84,7 +84,7 @@ def test_wrong_file_lists_every_finding(failing, capsys) -> None:
         "    |   ^\n"
         "  hint: did you mean 'drop_slack_m'?\n"
         "p.yaml:9:1: error[missing-key] switches: expected a list\n"
-        "2 problems in p.yaml; nothing was solved.\n"
+        "2 problems in p.yaml: mend them first.\n"
     )
 
 

@@ -67,6 +67,32 @@ def test_both_sources_are_read(read) -> None:
     assert list(problem.devices) == ["a", "12", "c", "e"]
 
 
+def test_rows_that_end_before_a_column_that_others_fill_are_told(read) -> None:
+    head, first, second, third = (
+        "id,x_m,y_m,grades,stub_m,safety_level,queue",
+        "a,1,1,10BASE-T1S-link,0.1,2,",
+        "b,1,1,10BASE-T1S-link,0.1",
+        "c,1,1,10BASE-T1S-link",
+    )
+    rows = "\n".join([head, first, second, third])
+    problem, findings = read(HEAD + "devices_csv: d.csv\n", d=rows + "\n")
+    assert problem is not None
+    assert problem.devices["b"].safety_level is None
+    (told,) = (f for f in findings if "ends before safety_level," in f.message)
+    assert (told.severity, told.line, told.column) == ("warning", 3, len(second) + 1)
+    assert (told.column_name, told.where) == ("safety_level", "devices[b].safety_level")
+    assert "1 more row is too short" in told.message
+
+
+def test_cells_that_no_row_has_may_be_left_out_at_the_end(read) -> None:
+    rows = (
+        "id,x_m,y_m,grades,stub_m,safety_level", "a,1,1,10BASE-T1S-link,0.1,",
+        "b,1,1,10BASE-T1S-link,0.1",
+    )  # fmt: skip
+    _, findings = read(HEAD + "devices_csv: d.csv\n", d="\n".join(rows))
+    assert not any("ends before" in f.message for f in findings)
+
+
 def test_findings_have_line_and_column_name(read) -> None:
     rows = 'id,x_m,y_m,grades,stub_m\n\n"a, b",1,1,10BASE-T1S-link,0.1\nc,1,1,10BASE-T1S-link,5cm\n'
     problem, findings = read(HEAD + "devices_csv: d.csv\n", d=rows)

@@ -76,7 +76,7 @@ def test_each_fault_is_told_once_on_its_line(tmp_path, monkeypatch) -> None:
     assert list(tmp_path.iterdir()) == [path]  # nothing was written
     told = format_findings(caught.value.findings)
     assert f"and {len(caught.value.findings) - 20} more" in told
-    assert told.endswith(f"{len(EXPECTED)} problems in {path}; nothing was solved.")
+    assert told.endswith(f"{len(EXPECTED)} problems in {path}: mend them first.")
 
 
 def test_every_finding_shows_its_line(tmp_path) -> None:

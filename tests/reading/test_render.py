@@ -60,7 +60,7 @@ def test_past_twenty_they_are_counted() -> None:
     assert text.count("error[wrong-kind]") == 20
     assert text.splitlines()[-2:] == [
         "and 37 more",
-        "57 problems in problems/demo.yaml; nothing was solved.",
+        "57 problems in problems/demo.yaml: mend them first.",
     ]
 
 
