@@ -9,22 +9,24 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, islice, pairwise
 
+from partitioner.check.judge import assess
 from partitioner.explain.conflict import Asker, ConflictSet, minimal_conflict
 from partitioner.explain.handles.handle import Ease, Handle, Scale, without
 from partitioner.explain.handles.parts import parts
+from partitioner.explain.handles.register import handles_of
 from partitioner.explain.needed import (
     Needed,
     Use,
     changed_by,
+    fits,
     least_step,
     needed,
     written_for,
 )
-from partitioner.model.assessment import Assessment
 from partitioner.model.outcome import Outcome, Status
 from partitioner.model.problem import Problem
 from partitioner.runs import Answer, Budget, Result
@@ -104,11 +106,29 @@ def ways_out(
 
 
 def without_more_than_needed(ways: Iterable[WayOut]) -> list[WayOut]:
-    """The ways out but those that make all changes of another and further ones."""
+    """The ways out but those that make all changes of another, as far or further, and more."""
     ways = list(ways)
-    return [
-        way for way in ways if not any(set(other.changes) < set(way.changes) for other in ways)
-    ]
+    return [way for way in ways if not any(_does_more(way, other) for other in ways)]
+
+
+def _does_more(way: WayOut, other: WayOut) -> bool:
+    if set(other.changes) < set(way.changes):
+        return True
+    shared = {h.key for h in other.rules}
+    if not shared or not shared < {h.key for h in way.rules}:
+        return False
+    loose = {h.key: h for h in handles_of(way.problem)}
+    tight = {h.key: h for h in handles_of(other.problem)}
+    return all(_is_as_loose(loose.get(key), tight.get(key)) for key in shared)
+
+
+def _is_as_loose(rule: Handle | None, than: Handle | None) -> bool:
+    """Whether a rule asks for no more than the same one of another problem; None: for nothing."""
+    if rule is None or than is None:
+        return rule is None
+    if rule.scale is None or than.scale is None:
+        return rule.sentence == than.sentence
+    return (rule.scale.start - than.scale.start) * rule.scale.step >= 0
 
 
 def _priced(budget: Budget, way: WayOut, seconds: float) -> WayOut:
@@ -482,49 +502,59 @@ def _ask_chosen(
 def _least(asker: Asker, problem: Problem, scale: Scale, rest: Sequence[Handle]) -> _Eased | None:
     """Ease by the least amount that will do, the rules in ``rest`` being off.
 
-    A large problem, of which the last steps are seldom settled, gets the time of one question.
+    It is never more than the layout found last needs. A large problem, of which the last steps are
+    seldom settled, gets the time of one question.
     """
 
     def at(step: int) -> Problem:
         return without(scale.to(scale.at(step))(problem), rest)
 
-    def steps_used(outcome: Outcome, assessment: Assessment | None) -> int:
-        """Steps that the layout found needs."""
-        used = None if assessment is None else scale.used(assessment)
-        if used is not None:
-            return scale.steps_to(used)
-        return least_step(high, at, outcome.layout) or high
-
     low, high = 0, scale.steps_to(scale.end)
     result = asker.ask(at(high))
-    outcome = result.outcome
-    if outcome is None:
+    if result.outcome is None:
         return None
+    high, outcome = _steps_needed(scale, at, high, result)
     is_sure = True
-    told = steps_used(outcome, result.assessment)
-    wanted = [told]
     until = asker.budget.clock() + asker.seconds
+    wanted = list[int]()
     if asker.is_large:
         # Less than that has no layout, and often that much will do.
-        most = told if low < told < high else high
-        low = bisect_left(range(1, most), True, key=lambda n: not asker.is_hopeless(at(n)))
-        wanted.insert(0, low + 1)
+        low = bisect_left(range(1, high), True, key=lambda n: not asker.is_hopeless(at(n)))
+        wanted.append(low + 1)
     while high - low > 1:
         if asker.budget.is_over or (asker.is_large and asker.budget.clock() > until):
             is_sure = False
             break
         step = wanted.pop() if wanted else (low + high) // 2
-        if not low < step < high:
-            continue
-        start = written_for(at(step), outcome.layout) if step == told else None
-        result = asker.ask(at(step), is_alike=True, start=start)
+        result = asker.ask(at(step), is_alike=True)
         if result.outcome is not None:
-            high, outcome = step, result.outcome
-            if step != told:
-                told = steps_used(outcome, result.assessment)
-                wanted.append(told)
-        elif step != told or result.answer is Answer.NONE:
+            high, outcome = _steps_needed(scale, at, step, result)
+        else:
             low = step
             is_sure = is_sure and result.answer is Answer.NONE
     amount = scale.at(high)
     return _Eased(scale.to(amount)(problem), (scale.words(amount),), is_sure, outcome)
+
+
+def _steps_needed(
+    scale: Scale, at: Callable[[int], Problem], most: int, result: Result
+) -> tuple[int, Outcome]:
+    """Steps of easing that a layout found after ``most`` needs, and its outcome after just these.
+
+    Nothing is proved then of what a layout costs.
+    """
+    assert result.outcome is not None
+    assert result.assessment is not None
+    layout = result.outcome.layout
+    used = scale.used(result.assessment)
+    step = most if used is None else max(1, scale.steps_to(used))
+    if step >= most or not fits(at(step), layout):
+        step = least_step(most, at, layout) or most
+    if step == most:
+        return most, result.outcome
+    changed = at(step)
+    layout = written_for(changed, layout)
+    return step, replace(
+        result.outcome, status=Status.FEASIBLE, layout=layout, bound_money=0, bound_source="",
+        cost_money=assess(changed, layout).cost.objective_money,
+    )  # fmt: skip

@@ -161,7 +161,10 @@ def _way_words(way: WayOut) -> str:
 
 
 def _way_cost(problem: Problem, way: WayOut) -> str:
-    gap = "" if way.outcome.gap == 0 else f" (gap {gap_text(way.outcome.gap)})"
+    gap = ""
+    if way.outcome.gap > 0:
+        is_bounded = way.outcome.bound_money > 0
+        gap = f" (gap {gap_text(way.outcome.gap)})" if is_bounded else " (cheaper ones may exist)"
     return f"the layout then {costs_text(problem, way.cost_money)}{gap}"
 
 
@@ -553,7 +556,8 @@ def _ways_table(problem: Problem, explained: NoLayoutExplained) -> Table:
             col.text("changes", "Change", lambda row: _way_words(row[1])),
             col.money("cost", total_name(problem).capitalize(), lambda row: row[1].cost_money,
                       problem.currency),
-            col.money("bound", "Bound", lambda row: row[1].outcome.bound_money, problem.currency),
+            col.money("bound", "Bound", lambda row: row[1].outcome.bound_money or None,
+                      problem.currency),
             col.name("layout", "Layout", lambda row: _way_file(row[0])),
         ],
         note="A layout keeps every rule once its change is made in the problem.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from copy import deepcopy
 from dataclasses import fields, replace
 from pathlib import Path
@@ -15,14 +16,17 @@ from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
 from partitioner.explain.conflict import Asker, conflicts_of
 from partitioner.explain.explanation import NoLayoutExplained, explain
-from partitioner.explain.handles.handle import without
+from partitioner.explain.handles.handle import Handle, without
+from partitioner.explain.handles.limits import CM
 from partitioner.explain.handles.register import handles_of
 from partitioner.explain.rule_prices import LayoutExplained
-from partitioner.explain.ways_out import ways_of_each_kind, without_more_than_needed
+from partitioner.explain.ways_out import WayOut, ways_of_each_kind, without_more_than_needed
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Problem
-from partitioner.runs import Budget
+from partitioner.runs import Answer, Budget, Result
 from partitioner.solve.planner import PlanSettings, plan_layout
+from partitioner.units import ceil_div
+from partitioner.wording import listed, metres
 from tests.brute.oracle import best_layout
 from tests.explain.obey import obey
 
@@ -304,6 +308,39 @@ def test_large_problems_have_a_way_out_of_each_kind_though_many_rules_give_way(
         assert not assess(way.problem, way.outcome.layout).findings
 
 
+def test_where_time_ends_before_less_is_planned_a_way_out_tells_what_its_layout_needs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rows = [device(f"d{n}", 35 + 0.1 * n) for n in range(20)]
+    problem = read(
+        tmp_path / "p.yaml", problem_of(*rows, switches=[switch("s", 0, 3)])
+    )
+    asker = Asker(problem, Budget(time.process_time, time.process_time() + 60))
+    conflicts = conflicts_of(asker)
+    found: list[Result] = []
+    ask = Asker.ask
+
+    def ask_twice(self: Asker, *args: Any, **more: Any) -> Result:
+        found.append(ask(self, *args, **more))
+        if len(found) == 2:
+            self.budget.ends_at = 0.0
+        return found[-1]
+
+    monkeypatch.setattr(Asker, "ask", ask_twice)
+    (way,) = ways_of_each_kind(asker, conflicts)
+    assert [r.answer for r in found] == [Answer.FOUND, Answer.FOUND]
+    judged = assess(way.problem, way.outcome.layout)
+    assert not judged.findings
+    longest = max(s.length_um for s in judged.segments)
+    assert way.changes == (
+        f"raise the length limit of {LINE} from 25 m to {metres(ceil_div(longest, CM) * CM)} with "
+        "basis: engineered",
+    )
+    assert way.cost_money == judged.cost.objective_money
+    assert way.outcome.bound_money <= way.cost_money
+    assert not way.is_least
+
+
 def everyone_pinned_behind_a_pathway() -> dict[str, Any]:
     """Twenty devices hang on the switch with one port, through a pathway for one line."""
     rows = [
@@ -360,10 +397,34 @@ def test_rules_that_a_proof_names_are_asked_about_first(
     assert len(asked) < len(asker.handles) // 2
 
 
-def test_no_way_out_does_all_that_another_does_and_more() -> None:
+def test_no_way_out_does_all_that_another_does_and_more(tmp_path: Path) -> None:
     found = explain(read_problem(CASES / "explain-two-links.yaml"), budget())
     assert isinstance(found, NoLayoutExplained)
     one = replace(found.ways[0], changes=("free a",))
     both = replace(one, changes=("free a", "widen w"))
     other = replace(one, changes=("widen w", "drop g"))
     assert without_more_than_needed([both, other, one]) == [other, one]
+
+    rows = [device(d, x) | ({"switch": "s"} if d in "ab" else {}) for x, d in enumerate("abcdefgh")]
+    problem = read(
+        tmp_path / "p.yaml", problem_of(*rows, switches=TWO, limits={LINE: {"nodes": 3}})
+    )
+    rules = {h.key: h for h in handles_of(problem)}
+    nodes, *pins = (rules[key] for key in (f"nodes:{LINE}", "pin:a", "pin:b"))
+
+    def way(most: int, pins: Sequence[Handle]) -> WayOut:
+        changed, words = problem, list[str]()
+        if most > 3:
+            assert nodes.scale is not None
+            changed, words = nodes.scale.to(most)(changed), [nodes.scale.words(most)]
+        for pin in pins:
+            changed = pin.choices[0].change(changed)
+        if pins:
+            words.append(f"free {listed(h.subjects[0] for h in pins)}")
+        handles = (*([nodes] if most > 3 else []), *pins)
+        return replace(one, changes=tuple(words), rules=handles, problem=changed)
+
+    both, first, less, more = way(3, pins), way(3, pins[:1]), way(4, pins[1:]), way(5, [])
+    assert without_more_than_needed([both, first, less, more]) == [first, less, more]
+    further = way(5, pins[1:])
+    assert without_more_than_needed([further, more, less]) == [more, less]
