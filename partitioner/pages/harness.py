@@ -117,7 +117,7 @@ def _ends_table(harness: Harness) -> Table:
                         lambda end: round(float(sum(row.share for row in end.builds)), 9)),
             col.text("moves", "Moves", lambda end: "with the build" if end.moves else "no"),
             (Column("builds", "In builds", Kind.NAMES),
-             lambda end: "every build" if len(end.builds) == every
+             lambda end: "all" if len(end.builds) == every
              else " ".join(row.name for row in end.builds)),
         ],
         note="A line is built up to its last fitted device, so its terminator moves with the "

@@ -13,6 +13,7 @@ from typing import Any
 
 from partitioner.errors import Finding
 from partitioner.reading.csv_text import UnreadableCsv, csv_rows, lines_of
+from partitioner.reading.headings import other_unit
 from partitioner.reading.kinds import Grades, Name, Names, Point, Text, ValueKind, did_you_mean
 from partitioner.reading.limits import LONGEST_ROW_LINE, MOST_COLUMNS, MOST_ROWS
 from partitioner.reading.origin import Findings, Origin
@@ -200,6 +201,8 @@ class Header:
                 )
                 if hint and any(f"'{a}'" in hint for a in absent):
                     absent = [a for a in absent if f"'{a}'" not in hint]
+                if hint:
+                    hint += other_unit(name, hint.split("'")[1])
                 told = f"no such column '{name}'" if name else "expected a column name, got nothing"
                 findings.add(origin, "unknown-key", told, name, hint=hint)
         for name in absent:

@@ -19,6 +19,7 @@ from partitioner.reading.limits import MOST_COLUMNS, MOST_ROWS
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import LISTS, Parts, table_of
 from partitioner.reading.problem import (
+    FileKind,
     Reader,
     Source,
     SourceFiles,
@@ -78,7 +79,7 @@ def source_from_frames(
     files = SourceFiles()
 
     def read(findings: Findings) -> Parts | None:
-        root = read_document(text, SETTINGS, "a mapping with the keys of a problem", findings)
+        root = read_document(text, SETTINGS, FileKind.PROBLEM, findings)
         if root is None:
             return None
         listed = {n: _items(n, frames, findings) for n in frames if n != PORTS}

@@ -29,9 +29,9 @@ _AXIS = (
 _POSITION = {f"{a}_m": _AXIS.format(a) for a in "xyz"}
 _ID = "id|name|tag|part tag|designation|identifier|label"
 _TRAFFIC = {
-    "from": "from|sender|source|transmitter|tx|sent by|producer|talker",
-    "to": "to|receiver|receivers|destination|destinations|sink|rx|received by|consumer|consumers|"
-    "listener|listeners",
+    "from": "from|sender|source|transmitter|tx|sent by|producer|talker|origin",
+    "to": "to|receiver|receivers|destination|destinations|target|targets|recipient|recipients|sink|"
+    "rx|received by|consumer|consumers|listener|listeners",
     "payload_bytes": "payload|size|length|bytes|dlc|data length|payload size|data bytes|byte count",
     "period_us": "period|cycle|cycle time|interval|repetition|send period|rate time|least gap",
     "rate_kbps": "rate|data rate|bit rate|bandwidth|throughput",
@@ -97,6 +97,23 @@ def unit_of_key(key: str) -> str:
     """Unit that a key's name ends with: ``m``, ``us``, ``g``, ``bytes``, ``kbps`` or none."""
     end = key.rpartition("_")[2]
     return end if "_" in key and end in _UNITS else ""
+
+
+def other_unit(name: str, key: str) -> str:
+    """What to say behind a key in place of a name that is the same in another unit.
+
+    Examples
+    --------
+    >>> other_unit("deadline_ms", "deadline_us"), other_unit("lenght_m", "length_m")
+    (' 1 ms is 1000 us', '')
+    """
+    unit, given = unit_of_key(key), name.rpartition("_")[2]
+    factor = _UNITS[unit].get(given) if unit else None
+    if factor is None or factor == 1:
+        return ""
+    if factor < 1:
+        return f" 1 {unit} is {1 / factor:f} {given}"
+    return f" 1 {given} is {factor:f} {unit}"
 
 
 @dataclass(frozen=True, slots=True)

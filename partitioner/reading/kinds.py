@@ -35,6 +35,7 @@ from partitioner.units import (
 LONGEST_ID = 64
 _ID = re.compile(r"\w[\w.+-]*\Z")
 _NAME_AND_PORT = re.compile(r"(\w[\w.+-]*):[0-9]{1,6}\Z")
+_FEW_NAMES = 3
 _FINEST_EXPONENT = -12
 _LARGEST_EXPONENT = 13
 
@@ -96,7 +97,13 @@ def _inside(kind: ValueKind, value: Any, *at: str | int) -> Any:
 
 
 def did_you_mean(name: str, known: Sequence[str], *, list_known: bool = True) -> str:
-    """Hint at the nearest known name; else list the known ones when they are few."""
+    """Hint at the nearest known name; else list the known ones when they are few.
+
+    A name that was only begun may be any that go on from it.
+    """
+    begun = [k for k in known if k.casefold().startswith(f"{name.casefold()}-")]
+    if 0 < len(begun) <= _FEW_NAMES:
+        return "did you mean " + " or ".join(f"'{k}'" for k in begun) + "?"
     near = get_close_matches(name, known, n=1, cutoff=0.7)
     if not near:
         folded = {k.casefold(): k for k in reversed(known)}
@@ -211,6 +218,8 @@ class Number(ValueKind):
             return ""
         if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", value.strip()):
             return "write a decimal point, not a comma"
+        if re.fullmatch(r"[-+]?[0-9]{1,3}(['\u2019\u00a0\u202f ][0-9]{3})+(\.[0-9]+)?", value):
+            return "write the digits without anything between them"
         if re.fullmatch(r"[-+]?0[0-9]+(\.[0-9]+)?", value):
             return "write the number without leading zeros"
         if re.fullmatch(r"[-+]?[0-9]*\.?[0-9]+", value):
@@ -414,7 +423,11 @@ class Point(ValueKind):
         """Accept three numbers."""
         _only((list, tuple), value, "[x, y, z] in m")
         if len(value) != 3:
-            raise fault("wrong-kind", f"expected [x, y, z] in m, got {len(value)} values")
+            whole = len(value) in (4, 5, 6) and all(type(part) is int for part in value)
+            raise fault(
+                "wrong-kind", f"expected [x, y, z] in m, got {len(value)} values",
+                hint="write a decimal point, not a comma" * whole,
+            )  # fmt: skip
         x, y, z = (_inside(_COORDINATE, part, index) for index, part in enumerate(value))
         return x, y, z
 

@@ -17,7 +17,7 @@ from partitioner.model.plca import LINK_DEVICE_ID, LINK_NODE_COUNT, plca_ids, pl
 from partitioner.model.problem import Problem
 from partitioner.reading.kinds import Names, SegmentName, Text, Whole
 from partitioner.reading.origin import Enough, Findings, YamlOrigin
-from partitioner.reading.problem import read_document, read_text
+from partitioner.reading.problem import FileKind, read_document, read_text
 from partitioner.reading.references import references
 from partitioner.reading.schema import FORMAT, DeviceId, GradeId, KeyTable, SwitchId, key
 from partitioner.reading.tables import Item, read_list, read_table
@@ -126,7 +126,7 @@ def layout_from_text(text: str, file: str, problem: Problem) -> tuple[Layout | N
 def _read(
     text: str, file: str, problem: Problem, findings: Findings
 ) -> tuple[Layout | None, list[Finding]]:
-    root = read_document(text, file, "a mapping with a layout", findings)
+    root = read_document(text, file, FileKind.LAYOUT, findings)
     if root is None:
         return None, findings.found
     raw: dict[str, Any] = root.document.data

@@ -7,6 +7,7 @@ import hashlib
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from enum import StrEnum
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
@@ -35,6 +36,22 @@ from partitioner.reading.yaml_text import load
 _NOTHING_LISTED: Mapping[str, Sequence[Item[Any]]] = MappingProxyType({})
 _EMPTY_SWITCH = {"id": "x", "ports": [{"grades": ["x"], "count": 1}]}
 _ELSEWHERE = "if you trust this file, allow the folder of the list with --lists-from"
+
+
+class FileKind(StrEnum):
+    """What a YAML file holds."""
+
+    PROBLEM = "a problem"
+    LAYOUT = "a layout"
+    STUDY = "a study"
+
+
+_MARKS = {
+    FileKind.PROBLEM: {"switches", "devices", "devices_csv", "tables"},
+    FileKind.LAYOUT: {"segments"},
+    FileKind.STUDY: {"vary", "cases", "ask"},
+}
+"""Keys that files of one kind only have."""
 
 
 @dataclass(slots=True)
@@ -172,7 +189,7 @@ def problem_from_text(text: str, file: str) -> Problem:
         With every finding.
     """
     unread = Findings()
-    origin = read_document(text, file, "a mapping with the keys of a problem", unread)
+    origin = read_document(text, file, FileKind.PROBLEM, unread)
     digest = SourceFiles(contents=[(file, text.encode())]).digest()
     problem, found = (None, unread.found) if origin is None else problem_of(origin, digest)
     if problem is None:
@@ -205,12 +222,15 @@ def read_parts(path: Path, files: SourceFiles, findings: Findings) -> Parts | No
 
 
 def _parts_of(text: str, path: Path, files: SourceFiles, findings: Findings) -> Parts | None:
-    root = read_document(text, str(path), "a mapping with the keys of a problem", findings)
+    root = read_document(text, str(path), FileKind.PROBLEM, findings)
     return None if root is None else Reader(root, path.parent, files, findings).parts()
 
 
-def read_document(text: str, file: str, expected: str, findings: Findings) -> YamlOrigin | None:
-    """Read a text as a YAML mapping of a format this program knows; None where it is none."""
+def read_document(text: str, file: str, kind: FileKind, findings: Findings) -> YamlOrigin | None:
+    """Read a text as a YAML mapping of a format this program knows; None where it is none.
+
+    Of a file that is plainly of another kind nothing else is told.
+    """
     document = load(text, file)
     for finding in document.findings:
         findings.take(name_items(finding, document.data))
@@ -218,8 +238,16 @@ def read_document(text: str, file: str, expected: str, findings: Findings) -> Ya
     if document.data is None and document.findings:
         return None
     if not isinstance(document.data, dict):
-        findings.add(root, "wrong-kind", f"expected {expected}, got {got(document.data)}")
+        told = f"expected a mapping with the keys of {kind}, got {got(document.data)}"
+        findings.add(root, "wrong-kind", told)
         return None
+    for other, marks in _MARKS.items():
+        if marks & document.data.keys() and not _MARKS[kind] & document.data.keys():
+            hint = "in a command the problem comes first, the layout behind it"
+            if FileKind.STUDY in (kind, other):
+                hint = ""
+            findings.add(root, "wrong-kind", f"expected {kind}, got {other}", hint=hint)
+            return None
     return root if check_format(document.data, root, findings) else None
 
 

@@ -13,6 +13,7 @@ from pydantic import TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails, PydanticUndefined
 
+from partitioner.reading.headings import other_unit
 from partitioner.reading.kinds import ValueKind, did_you_mean, got
 from partitioner.reading.origin import Findings, Origin, Steps, YamlOrigin
 from partitioner.reading.schema import KeyTable
@@ -105,6 +106,14 @@ def _report(
             code, message, hint, at = _say(detail)
             findings.add(origin, code, message, *steps, *at, hint=hint)
     for place, name in unknown:
+        joined, colon, value = name.partition(":")
+        if colon and value and joined in key_names(_table_at(model, place) or model):
+            told = f"expected '{joined}: {value}', got '{name}'"
+            hint = "write a space after the colon"
+            findings.add(origin, "yaml-syntax", told, *place, name, hint=hint, on_key=True)
+            missing = [m for m in missing if m != (place, joined)]
+            guessed.add(joined)
+            continue
         table = _table_at(model, place)
         keys = key_names(table) if table else []
         absent = [k for where, k in missing if where == place]
@@ -113,9 +122,11 @@ def _report(
         if near is not None and _likeness(near, name) >= _NEAR:
             # The typo explains the missing key: one fault, one finding.
             missing.remove((place, near))
-            hint = f"did you mean '{near}'?"
+            hint = f"did you mean '{near}'?" + other_unit(name, near)
         elif hint:
-            guessed.add(hint.split("'")[1])
+            near = hint.split("'")[1]
+            guessed.add(near)
+            hint += other_unit(name, near)
         elif len(keys) <= 8:
             hint = "keys here: " + ", ".join(keys)
         findings.add(

@@ -36,6 +36,9 @@ _DECIMAL = re.compile(r"[-+]?(?:0|[1-9][0-9]*)\.[0-9]+\Z")
 _WORDS = {"true": True, "false": False, "null": None, "": None}
 _LINE_END = re.compile("\r\n|[\n\r\x85\u2028\u2029]")
 """What YAML counts as the end of a line."""
+_BEFORE_COMMA = re.compile(r":\s+([-+]?[0-9]+),\Z")
+_OPENED = ("while parsing a flow mapping", "while parsing a flow sequence")
+"""What PyYAML says of a bracket whose end it did not find."""
 _LONGEST_WHOLE = 30
 """Longer whole numbers become decimals: Python limits the digits of ``int(text)``."""
 MISSING_SPOT = (0, 0)
@@ -309,7 +312,7 @@ class _Builder:
             if not isinstance(key, str) or (
                 key == "<<" and type(event) is _Scalar and event.style in (None, "")
             ):
-                self._note_no_key(event, key, path)
+                self._note_no_key(event, key, (*path, *list(entries)[-1:]), path)
                 self._value(self._next(), path, depth + 1)
                 continue
             value, inner = self._value(self._next(), (*path, key), depth + 1)
@@ -322,8 +325,21 @@ class _Builder:
             entries[key] = value
         return entries
 
-    def _note_no_key(self, event: Any, key: Any, path: tuple[str | int, ...]) -> None:
-        """Tell a merge key, or a key that is no text."""
+    def _note_no_key(
+        self, event: Any, key: Any, last: tuple[str | int, ...], path: tuple[str | int, ...]
+    ) -> None:
+        """Tell a merge key, or a key that is no text: maybe what follows a decimal comma.
+
+        ``last`` leads to the value before it.
+        """
+        line, column = event.start_mark.line, event.start_mark.column
+        before = _BEFORE_COMMA.search(self.lines[line][:column]) if column else None
+        if before is not None and isinstance(key, int) and type(event) is _Scalar:
+            whole, part = before[1], event.value
+            told = f"expected a number with a decimal point, got {whole},{part}"
+            where = path_text(last)
+            self.note(event.start_mark, "wrong-kind", told, f"write {whole}.{part}", where)
+            return
         code, told, hint = "yaml-syntax", "keys written out, got the merge key '<<'", ""
         if key == "<<":
             hint = "write the keys out"
@@ -420,10 +436,22 @@ def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> N
     line = builder.lines[mark.line] if mark and mark.line < len(builder.lines) else ""
     if "\t" in line[: len(line) - len(line.lstrip())]:
         hint = "indent with spaces; YAML knows no tabs there"
+    elif re.match(r"\s*-[^\s\-0-9]", line):
+        hint = "write a space after the dash"
     elif "mapping values are not allowed" in problem:
         hint = "put quotes round a text that has ': ' in it; check the indentation"
+        above = next((n for n in range(mark.line - 1, -1, -1) if builder.lines[n].strip()), None)
+        if above is not None and re.fullmatch(r"\s*\w+( [^:#]*)?", builder.lines[above]):
+            hint = f"is a colon missing on line {above + 1}?"
+    elif context in _OPENED and error.context_mark is not None:
+        hint = f"the bracket that opens on line {error.context_mark.line + 1} is not closed"
     elif "expected block end" in problem:
-        hint = "lines that belong together begin below each other; check the indentation"
+        entry = "block collection" in context and not line.lstrip().startswith("-")
+        hint = (
+            "lines that belong together begin below each other"
+            + ", each entry of a list with '- '" * entry
+            + "; check the indentation"
+        )
     message = f"this is no YAML: {problem}" + (f" ({context})" if context else "")
     if mark is None:
         builder.findings.append(Finding(builder.file, 0, 0, "yaml-syntax", "", message))

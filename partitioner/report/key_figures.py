@@ -161,8 +161,9 @@ def _longest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found 
     longest = max(lines, key=lambda f: f.length_um)
     where = longest.segment.id
     value = limited_length_text(longest.length_um, longest.length_limit_um, 1)
+    alike = [f.segment.id for f in lines if f.length_um == longest.length_um]
     return _Found(
-        KeyFigure("Longest line", value, where, sheet_anchor(assessment, where)),
+        KeyFigure("Longest line", value, listed(alike, 3), sheet_anchor(assessment, where)),
         [
             ("length_m", longest.length_um / UM_PER_M, "m", where),
             ("length_limit_m", longest.length_limit_um / UM_PER_M, "m", where),

@@ -18,7 +18,7 @@ from partitioner.model.problem import Problem
 from partitioner.reading.files import Folders, Unreadable, as_text
 from partitioner.reading.kinds import Choice, Names, Number, Text, ValueKind, Whole, fault, got
 from partitioner.reading.origin import Enough, Findings, YamlOrigin
-from partitioner.reading.problem import problem_of, read_document, read_text, read_whole
+from partitioner.reading.problem import FileKind, problem_of, read_document, read_text, read_whole
 from partitioner.reading.schema import FileName, KeyTable, ProblemTable, Sentence, key
 from partitioner.reading.tables import Item, key_names, kind_of, read_table, tables_inside
 from partitioner.replan.reading import earlier_layout
@@ -150,7 +150,9 @@ def read_study(path: Path, lists_from: Sequence[Path] = ()) -> Study:
     study = None
     with contextlib.suppress(Enough):
         text = read_text(path, findings)
-        root = None if text is None else read_document(text, str(path), "a study", findings)
+        root = None if text is None else read_document(
+            text, str(path), FileKind.STUDY, findings
+        )
         if root is not None:
             study = _Reader(root, path.parent, lists_from, findings).study()
     if study is None or findings.errors():

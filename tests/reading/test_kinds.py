@@ -97,6 +97,8 @@ def test_hints_name_the_nearest_or_all() -> None:
     assert did_you_mean("cam_frnt", ["cam_front", "radar"]) == "did you mean 'cam_front'?"
     assert did_you_mean("ZONE", ["zone"]) == "did you mean 'zone'?"
     assert did_you_mean("qqq", ["a", "b"]) == "known: a, b"
+    begun = did_you_mean("Lamp", ["lamp-1", "lamps", "lamp-2"])
+    assert begun == "did you mean 'lamp-1' or 'lamp-2'?"
     assert did_you_mean("qqq", [f"name{n}" for n in range(9)]) == ""
 
 

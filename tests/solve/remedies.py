@@ -328,6 +328,10 @@ SPLIT: tuple[tuple[str, tuple[str, ...]], ...] = (
     (r"raise the length limit of (\S+), or place switches or devices nearer",
      (r"raise the length limit of \1", "place devices nearer")),
     (r"place devices nearer", tuple(f"place devices nearer: {where}" for where in NEARER)),
+    (r"raise the length limit of (\S+) by (\S+) m, keep (\S+) m less of it free, or place a "
+     r"switch nearer",
+     (r"raise the length limit of \1 by \2 m", r"keep \3 m less free of \1",
+      "place a switch nearer")),
     (r"raise the length limit of (\S+) by (\S+) m or place a switch nearer",
      (r"raise the length limit of \1 by \2 m", "place a switch nearer")),
     (r"shorten the stub of (\S+)(.*) or raise the stub limit of (\S+)(.*)",
@@ -367,6 +371,9 @@ OBEY: tuple[tuple[str, Obey], ...] = (
     (r"raise the length limit of (\S+) by (\S+) m", _reach),
     *((rf"place devices nearer: {where}", partial(_place_devices, spread=n))
       for n, where in enumerate(NEARER)),
+    (r"keep (\S+) m less free of (\S+)", lambda told, less, grade: edit(
+        "limits", grade, "reserve",
+        length_um=told.problem.limits[grade].reserve.length_um - _um(less))(told.problem)),
     (r"place a switch nearer", _place_switch),
     (r"shorten the stub of (\S+)",
      lambda told, id_: edit("devices", id_, stub_um=0)(told.problem)),

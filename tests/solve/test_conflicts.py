@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 from pathlib import Path
 
 import pytest
 
 from partitioner.check.judge import assess
 from partitioner.errors import Conflict
+from partitioner.explain.handles.handle import edit
 from partitioner.model.problem import Problem
 from partitioner.reading.problem import problem_from_text
 from partitioner.solve.backbone import BackboneData
@@ -16,7 +18,8 @@ from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.precheck.hopeless import hopeless
 from partitioner.solve.precheck.statements import Statement, Statements, told
-from tests.bench.planted import LINK
+from partitioner.wording import listed
+from tests.bench.planted import LINE, LINK
 from tests.solve.conflict_table import IMPOSSIBLE, KEPT, Case, machine
 from tests.solve.remedies import alternatives, is_still_there
 
@@ -116,6 +119,33 @@ def test_done_as_told_a_way_out_leaves_no_conflict_or_another_one(case: Case) ->
             assert any(
                 not is_still_there(conflict, found, conflicts(changed)) for changed in senses
             ), words
+
+
+def test_devices_as_far_from_a_switch_are_told_together_with_the_reserve_to_give_up() -> None:
+    (case,) = (c for c in IMPOSSIBLE if c.name == "far_device")
+    problem, _, (far,) = case.change(machine(40, 1))
+    also = next(id_ for id_ in problem.devices if id_ not in far and LINE in {
+        c.grade for c in problem.devices[id_].grades})
+    there = problem.devices[far].position_um
+    problem = edit("devices", also, place=None, position_um=there, pinned_switches=None)(problem)
+    (short,) = (c for c in conflicts(problem) if c.rule == "length")
+    assert {far, also} <= set(short.subjects)
+    assert f" to {listed(short.subjects[:2])}: " in short.sentence
+    assert "free" not in short.way_out
+    (over,) = re.findall(r": (\S+) m more than a segment", short.sentence)
+    # As if that were only kept free for growth.
+    over_um = int(Decimal(over) * 1_000_000)
+    longer = problem.limits[LINE].length_um + over_um
+    roomy = edit("limits", LINE, length_um=longer)(problem)
+    assert not conflicts(roomy)
+    reserved = edit("limits", LINE, "reserve", length_um=over_um)(roomy)
+    (kept,) = conflicts(reserved)
+    assert kept.sentence == short.sentence.replace("m).", "m, reserve taken off).")
+    assert f"keep {over} m less of it free, or place a switch nearer" in kept.way_out
+    *limits, _ = alternatives(reserved, [kept], kept)
+    assert len(limits) == 2
+    for words, senses in limits:
+        assert not any(conflicts(changed) for changed in senses), words
 
 
 def test_load_between_parts_of_the_backbone_names_its_link() -> None:

@@ -30,6 +30,19 @@ def test_one_frame_of_each_node_by_hand():
     assert leg.total_ns == leg.queue_ns + leg.access_ns + leg.wire_ns + leg.collision_ns
 
 
+def test_logical_collision_of_a_lone_device_by_hand():
+    """The example of docs/explanation/timing.md: 14.5 m of cable, 5 ns/m, two nodes.
+
+    Nobody is there to defer to, so the gap before the MAC starts is over when the frame comes.
+    """
+    line = LineSettings(loop_delay_ns=1_560 + 73, propagation_ns=73)
+    leg = response_bound((LineNode("a", (flow(),)),), 2, line).legs["a", "f"]
+    held = 2_000 + 1_633 + 2 * SILENT
+    assert leg.collision_ns == (9_600 + held + 3_200 + 51_200 + 50) + SILENT - 9_600
+    assert leg.total_ns == SILENT + 2_000 + 1_633 + SILENT + SLOT + 4_440 + 73 + leg.collision_ns
+    assert leg.total_ns == 150_229
+
+
 def test_others_are_counted_by_arrivals_not_by_rounds():
     """Node a sends three frames in three rounds, b has one: one used TO of b, two silent ones."""
     nodes = (LineNode("a", tuple(flow(n) for n in "fgh")), LineNode("b", (flow("i"),)))

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from partitioner.reading.build import pathway_id
-from partitioner.reading.origin import Findings
+from partitioner.reading.origin import Findings, Steps
 from partitioner.reading.parts import LISTS, Parts
 from partitioner.reading.references import references
 from partitioner.reading.tables import Item
@@ -77,13 +77,24 @@ def check_references(parts: Parts, findings: Findings) -> None:
     lists = {what: parts.names(sections) for what, sections in _SECTIONS.items()}
     lists["grade"] = dict.fromkeys(parts.catalogue_grades)
     for item in [*(item for section in LISTS for item in parts.items(section)), parts.backbone]:
+        spaced: set[Steps] = set()
         for what, name, steps, is_key in references(item):
             known = lists.get(what)
-            if known is None or name in known:
+            if known is None or name in known or steps[:-1] in spaced:
                 continue
             sections = _SECTIONS.get(what, ())
             if parts.unsure.intersection(sections):
                 continue
+            words = getattr(item.table, str(steps[0]), None) if len(steps) == 2 else None
+            if isinstance(words, tuple) and len(words) > 1 and steps[1] == 0 and words[0] == name:
+                # A cell of a CSV file with a name that has spaces.
+                whole = {k.casefold(): k for k in known}.get("-".join(words).casefold())
+                if whole is not None:
+                    spaced.add(steps[:-1])
+                    told = f"no such {what} '{' '.join(words)}'"
+                    hint = f"names have no spaces: did you mean '{whole}'?"
+                    findings.add(item.origin, "unknown-name", told, *steps[:-1], hint=hint)
+                    continue
             hint = findings.near(name, known) if known else f"the file lists no {sections[0]}"
             told = f"no such {what} '{name}'"
             findings.add(item.origin, "unknown-name", told, *steps, hint=hint, on_key=is_key)

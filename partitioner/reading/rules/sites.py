@@ -18,6 +18,7 @@ from partitioner.reading.rules.names import has_one_of
 from partitioner.reading.tables import Item
 from partitioner.units import UM_PER_M, from_base, to_base
 from partitioner.visible import some_of
+from partitioner.wording import agree
 
 
 def check_positions(parts: Parts, findings: Findings) -> None:
@@ -120,11 +121,19 @@ def _tell_disconnected(
     main = min(votes, key=lambda c: (-votes[c], c), default=None)
     anchor = next((sites[i] for i, c in where.items() if c == main), None)
     name = anchor.id if anchor is not None and anchor.id is not None else "the switches"
+    told = set[str]()
     for index, found in where.items():
         item = sites[index]
         if found is None:
+            place = item.table.place
+            if place in told:
+                continue
+            told.add(place)
+            there = sum(c is None and sites[i].table.place == place for i, c in where.items()) - 1
             findings.add(
-                item.origin, "disconnected", f"no pathway leads to the place '{item.table.place}'",
+                item.origin, "disconnected",
+                f"no pathway leads to the place '{place}'"
+                + f"; {there} more {agree(there, 'stands', 'stand')} there" * (there > 0),
                 "place", hint="add a pathway to it, or give position_m",
             )  # fmt: skip
         elif found != main:

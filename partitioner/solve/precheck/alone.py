@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from partitioner.errors import Conflict
 from partitioner.solve.backbone import BackboneData
@@ -38,7 +38,24 @@ def homeless(builder: ColumnBuilder) -> list[Conflict]:
             conflicts = conflicts[stream in late :]
             late.add(stream)
         found.update(dict.fromkeys([*conflicts, *_pinned_away(builder, i)]))
-    return list(found)
+    return list(_told_together(found))
+
+
+def _told_together(conflicts: Iterable[Conflict]) -> Iterator[Conflict]:
+    """Conflicts that say the same of several devices, told in one, at the place of the first.
+
+    ``{who}`` in a sentence stands for the first subject.
+    """
+    alike: dict[tuple[str, str, str], list[tuple[str, ...]]] = {}
+    for c in conflicts:
+        alike.setdefault((c.rule, c.sentence, c.way_out), []).append(c.subjects)
+    for (rule, sentence, way_out), subjects in alike.items():
+        whom = list(dict.fromkeys(id_ for each in subjects for id_ in each[:1]))
+        rest = dict.fromkeys(id_ for each in subjects for id_ in each[1:])
+        yield Conflict(
+            rule, (*whom, *rest), sentence.replace("{who}", named(whom)),
+            way_out.replace("{who}", named(whom)),
+        )
 
 
 def by_counting(builder: ColumnBuilder) -> list[Conflict]:
@@ -62,7 +79,6 @@ def _homeless(
     near = sorted(inst.port_classes, key=lambda p: int(inst.switch_um[p.switch, device]))
     for port in near:
         data = inst.grades[port.grade]
-        switch = inst.switch_ids[port.switch]
         if is_pinned and not inst.may_hang[device, port.switch]:
             continue
         has_grade = any(
@@ -79,22 +95,8 @@ def _homeless(
         if builder.alone(port.switch, port.grade, device) is not None:
             return None
         length = int(inst.switch_um[port.switch, device]) + builder.slack_alone_um()
-        over = length - data.max_length_um
-        if over > 0:
-            reasons.append(
-                (
-                    2,
-                    [Conflict(
-                        "length",
-                        (ident, switch),
-                        f"{ident} is {metres(length)} of cable away from {switch}: {metres(over)} "
-                        f"more than a segment of {data.id} may have ({metres(data.max_length_um)}"
-                        f"{kept_free(inst.problem.limits[data.id].reserve.length_um)}).",
-                        f"raise the length limit of {data.id} by {metres(over)} or place a switch "
-                        f"nearer",
-                    )],
-                )
-            )
+        if length > data.max_length_um:
+            reasons.append((2, [_out_of_reach(builder, device, port.switch, port.grade, length)]))
             continue
         if load_alone_ppm(builder, [device], port.grade) > data.load_cap_ppm:
             reasons.append((3, [_load_conflict(builder, device, port.grade)]))
@@ -120,6 +122,23 @@ def _homeless(
     return max(reasons, key=lambda r: r[0])[1]
 
 
+def _out_of_reach(
+    builder: ColumnBuilder, device: int, switch: int, grade: int, length_um: int
+) -> Conflict:
+    inst, data = builder.instance, builder.instance.grades[grade]
+    over_um = length_um - data.max_length_um
+    kept_um = inst.problem.limits[data.id].reserve.length_um
+    less = f", keep {metres(over_um)} less of it free," if kept_um >= over_um else ""
+    return Conflict(
+        "length",
+        (inst.device_ids[device], inst.switch_ids[switch]),
+        f"It takes {metres(length_um)} of cable from {inst.switch_ids[switch]} to {{who}}: "
+        f"{metres(over_um)} more than a segment of {data.id} may have "
+        f"({metres(data.max_length_um)}{kept_free(kept_um)}).",
+        f"raise the length limit of {data.id} by {metres(over_um)}{less} or place a switch nearer",
+    )
+
+
 def _pinned_away(builder: ColumnBuilder, device: int) -> Iterator[Conflict]:
     """The pin of a device, if another switch might take it."""
     inst = builder.instance
@@ -129,8 +148,8 @@ def _pinned_away(builder: ColumnBuilder, device: int) -> Iterator[Conflict]:
         return
     if _homeless(builder, device, is_pinned=False) is None:
         yield Conflict(
-            "pin", (ident, *pinned), f"{ident} is pinned to {' or '.join(pinned)}.",
-            f"let {ident} hang on another switch too",
+            "pin", (ident, *pinned), f"Pinned to {' or '.join(pinned)}: {{who}}.",
+            "let {who} hang on another switch too",
         )
 
 
@@ -314,8 +333,8 @@ def _too_few_switches(builder: ColumnBuilder) -> list[Conflict]:
         Conflict(
             "apart-switch",
             tuple(inst.device_ids[i] for i in members),
-            f"{len(members)} devices must hang on different switches, and there are "
-            f"{inst.switch_count}.",
+            f"{len(members)} devices must each hang on another switch, and there are "
+            f"{inst.switch_count}: {named(inst.device_ids[i] for i in members)}.",
             f"add {count(len(members) - inst.switch_count, 'switch', 'switches')}",
         )
         for members in inst.apart_switch
