@@ -432,31 +432,39 @@ def _note_syntax(builder: _Builder, text: str, error: yaml.MarkedYAMLError) -> N
     mark = error.problem_mark or error.context_mark
     problem = (error.problem or "something else").replace("<", "").replace(">", "")
     context = (error.context or "").strip()
-    hint = ""
-    line = builder.lines[mark.line] if mark and mark.line < len(builder.lines) else ""
-    if "\t" in line[: len(line) - len(line.lstrip())]:
-        hint = "indent with spaces; YAML knows no tabs there"
-    elif re.match(r"\s*-[^\s\-0-9]", line):
-        hint = "write a space after the dash"
-    elif "mapping values are not allowed" in problem:
-        hint = "put quotes round a text that has ': ' in it; check the indentation"
-        above = next((n for n in range(mark.line - 1, -1, -1) if builder.lines[n].strip()), None)
-        if above is not None and re.fullmatch(r"\s*\w+( [^:#]*)?", builder.lines[above]):
-            hint = f"is a colon missing on line {above + 1}?"
-    elif context in _OPENED and error.context_mark is not None:
-        hint = f"the bracket that opens on line {error.context_mark.line + 1} is not closed"
-    elif "expected block end" in problem:
-        entry = "block collection" in context and not line.lstrip().startswith("-")
-        hint = (
-            "lines that belong together begin below each other"
-            + ", each entry of a list with '- '" * entry
-            + "; check the indentation"
-        )
     message = f"this is no YAML: {problem}" + (f" ({context})" if context else "")
     if mark is None:
         builder.findings.append(Finding(builder.file, 0, 0, "yaml-syntax", "", message))
-    else:
-        builder.note(mark, "yaml-syntax", message, hint)
+        return
+    opened_on = 0 if error.context_mark is None else error.context_mark.line + 1
+    hint = _syntax_hint(builder.lines, mark.line, problem, context, opened_on)
+    builder.note(mark, "yaml-syntax", message, hint)
+
+
+def _syntax_hint(
+    lines: tuple[str, ...], number: int, problem: str, context: str, opened_on: int
+) -> str:
+    """What most likely made a fault that shows in a line counted from 0.
+
+    ``opened_on``: line, counted from 1, on which what the parser was in begins.
+    """
+    line = lines[number] if number < len(lines) else ""
+    if "\t" in line[: len(line) - len(line.lstrip())]:
+        return "indent with spaces; YAML knows no tabs there"
+    if re.match(r"\s*-[^\s\-0-9]", line):
+        return "write a space after the dash"
+    if "mapping values are not allowed" in problem:
+        above = next((n for n in range(number - 1, -1, -1) if lines[n].strip()), None)
+        if above is not None and re.fullmatch(r"\s*\w+( [^:#]*)?", lines[above]):
+            return f"is a colon missing on line {above + 1}?"
+        return "put quotes round a text that has ': ' in it; check the indentation"
+    if context in _OPENED and opened_on:
+        return f"the bracket that opens on line {opened_on} is not closed"
+    if "expected block end" in problem:
+        is_no_entry = "block collection" in context and not line.lstrip().startswith("-")
+        entry = ", each entry of a list with '- '" if is_no_entry else ""
+        return f"lines that belong together begin below each other{entry}; check the indentation"
+    return ""
 
 
 _IN_QUOTES = "while scanning a quoted scalar"
