@@ -115,3 +115,16 @@ def test_a_workbook_of_two_hundred_thousand_rows_is_refused(tmp_path: Path) -> N
     with pytest.raises(WrongFile) as caught:
         imported(tmp_path / "long.xlsx")
     assert "expected at most" in caught.value.findings[0].message
+
+
+def test_receivers_and_senders_by_other_words(tmp_path: Path) -> None:
+    devices, signals = tmp_path / "devices.csv", tmp_path / "signals.csv"
+    devices.write_text("Device;X [mm];Y [mm]\nMast lamp;1000;0\nHost;0;0\n", encoding="utf-8")
+    signals.write_text(
+        "Signal;Origin;Target;Payload (bytes);Period (ms)\nlit;Host;Mast lamp;2;100\n",
+        encoding="utf-8",
+    )
+    problem = imported(devices, signals).problem
+    assert problem is not None
+    (stream,) = problem.streams.values()
+    assert (stream.source, stream.destinations) == ("Host", ("Mast-lamp",))

@@ -105,6 +105,22 @@ def test_a_number_is_not_broken_at_the_end_of_a_line() -> None:
     assert filled.splitlines()[1] == "(1 016.32 EUR)"
 
 
+def test_all_lines_of_the_greatest_length_are_named(twelve) -> None:
+    problem, assessment = twelve
+    lines = [f for f in assessment.segments if f.segment.grade == "10BASE-T1S-multidrop"]
+    assert len(lines) == 2
+    even = tuple(
+        replace(f, length_um=lines[0].length_um) if f in lines else f for f in assessment.segments
+    )
+    one, both = (
+        next(line for line in verdict_text(problem, each, outcome_of(each)).splitlines()
+             if line.startswith("Longest line")).partition("; ")[2]
+        for each in (assessment, replace(assessment, segments=even))
+    )  # fmt: skip
+    assert one in {f.segment.id for f in lines}
+    assert both == " and ".join(f.segment.id for f in lines)
+
+
 def test_the_figures_are_those_of_the_data(twelve) -> None:
     rows = key_figures_table(*twelve).records()
     found = {(r["figure"], r["quantity"]): r["value"] for r in rows}
