@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Sequence
-from functools import cache
 from typing import Any
 
 _STEERING = (
@@ -82,7 +81,10 @@ def json_text(data: Any, *, indent: int | None = 2) -> str:
     >>> print(json_text(["é\x9b\u202e"], indent=0).replace("\n", ""))
     ["é\u009b\u202e"]
     """
-    text = _encoder(",", ":").encode(data) if indent is None else _indented(data, indent, "\n")
+    separators = (",", ":") if indent is None else None
+    text = json.dumps(
+        data, ensure_ascii=False, allow_nan=False, indent=indent, separators=separators
+    )
     # Line breaks outside strings are JSON's own; within strings they are escaped already.
     return _WITHIN_LINES.sub(lambda match: json.dumps(match[0])[1:-1], text)
 
@@ -90,39 +92,3 @@ def json_text(data: Any, *, indent: int | None = 2) -> str:
 def json_file(data: Any) -> str:
     """Text of a file of data, as :func:`json_text` writes it."""
     return json_text(data, indent=1) + "\n"
-
-
-@cache
-def _encoder(between: str, after_key: str = ": ") -> json.JSONEncoder:
-    return json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(between, after_key))
-
-
-def _indented(data: Any, indent: int, line: str) -> str:
-    """Write data as ``json.dumps`` does with ``indent``; ``line`` begins a line at this depth.
-
-    The encoder of the standard library is quick only without indentation. So it writes a whole
-    table, or an object without others in it, with the line break as its separator.
-    """
-    if not data or not isinstance(data, (dict, list, tuple)):
-        return _encoder(",").encode(data)
-    inner = line + " " * indent
-    if _is_flat(data):
-        text = _encoder("," + inner).encode(data)
-        return f"{text[0]}{inner}{text[1:-1]}{line}{text[-1]}"
-    if not isinstance(data, dict):
-        if all(row and isinstance(row, dict) and _is_flat(row) for row in data):
-            cell = inner + " " * indent
-            # A line break within a string is escaped, so this is found between rows alone.
-            rows = _encoder("," + cell).encode(data)[2:-2]
-            rows = rows.replace(f"}},{cell}{{", f"{inner}}},{inner}{{{cell}")
-            return f"[{inner}{{{cell}{rows}{inner}}}{line}]"
-        parts = [_indented(value, indent, inner) for value in data]
-        return f"[{inner}{(',' + inner).join(parts)}{line}]"
-    keys = (_encoder(",").encode({key: 0})[1:-2] for key in data)
-    parts = [key + _indented(data[own], indent, inner) for key, own in zip(keys, data, strict=True)]
-    return f"{{{inner}{(',' + inner).join(parts)}{line}}}"
-
-
-def _is_flat(data: Any) -> bool:
-    values = data.values() if isinstance(data, dict) else data
-    return not any(isinstance(value, (dict, list, tuple)) for value in values)

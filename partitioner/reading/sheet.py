@@ -64,7 +64,9 @@ class Sheet:
 
     def cell(self, row: int, column: int) -> str:
         """Name of a cell, as ``Sheet!C4``; ``column`` counts from 0."""
-        cell = f"{column_letters(column)}{row}"
+        from xlsxwriter.utility import xl_rowcol_to_cell  # Only what is wrong names its cell.
+
+        cell = xl_rowcol_to_cell(row - 1, column)
         return f"{self.name}!{cell}" if self.name else cell
 
 
@@ -86,22 +88,6 @@ def plain_cell(value: Any) -> Value:
         return int(number)
     # 15 digits are what a spreadsheet shows of a binary fraction.
     return Decimal(f"{number:.15g}")
-
-
-def column_letters(column: int) -> str:
-    """Letters of a column that counts from 0.
-
-    Examples
-    --------
-    >>> [column_letters(n) for n in (0, 25, 26, 701, 702)]
-    ['A', 'Z', 'AA', 'ZZ', 'AAA']
-    """
-    letters = ""
-    column += 1
-    while column:
-        column, rest = divmod(column - 1, 26)
-        letters = chr(65 + rest) + letters
-    return letters
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -153,15 +154,8 @@ def nice_length_m(room_m: float) -> float:
     >>> nice_length_m(3.4), nice_length_m(0.7), nice_length_m(12)
     (2.0, 0.5, 10.0)
     """
-    power = 1.0
-    while power > room_m:
-        power /= 10
-    while power * 10 <= room_m:
-        power *= 10
-    for step in (5.0, 2.0):
-        if step * power <= room_m:
-            return round(step * power, 9)
-    return round(power, 9)
+    power = 10.0 ** math.floor(math.log10(room_m))
+    return round(max(step * power for step in (1, 2, 5) if step * power <= room_m), 9)
 
 
 def enclosing(points: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
