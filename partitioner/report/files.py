@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
+from dataclasses import replace
 
 from partitioner.reading.layout_file import layout_text
 from partitioner.report.ethtool import plca_commands
@@ -11,8 +13,7 @@ from partitioner.report.frame import Head, layout_framed
 from partitioner.report.graph import graph_files, layout_graph
 from partitioner.report.outcome_json import outcome_text
 from partitioner.report.page import render, render_drawings
-from partitioner.report.paper import paper_page
-from partitioner.report.sections import Page, Paper, csv_files, drawings_of, tables_of
+from partitioner.report.sections import Page, Paper, Section, csv_files, drawings_of, tables_of
 from partitioner.report.svg import standalone
 from partitioner.report.told import Told
 from partitioner.report.workbook import workbook
@@ -60,7 +61,7 @@ def report_files(
         "outcome.json": outcome_text(told, digests["layout_digest"]),
         "plca-ethtool.sh": plca_commands(told.tables["plca"], mark),
         "harness.xlsx": workbook([tables[n] for n in SHOP_SHEETS if n in tables], about),
-        **({} if paper is None else {f"print-{paper.word}.html": render(paper_page(page, paper))}),
+        **({} if paper is None else {f"print-{paper.word}.html": render(_on_paper(page, paper))}),
         **({"print-drawings.html": render_drawings(page)} if drawings else {}),
         **graph_files(layout_graph(problem, told.assessment, digests)),
         **yang_files(tables, mark),
@@ -77,3 +78,19 @@ def report_page(told: Told) -> Page:
     judged = told.verdict
     title = f"Layout of {told.problem.name}"
     return layout_framed(told, Head(title, judged.state, judged.word, (judged.sentence,)))
+
+
+def _on_paper(page: Page, paper: Paper) -> Page:
+    """The page with what a choice of print has; the first sheet is in every one."""
+    return replace(page, sections=_cut(page.sections, paper), paper=paper)
+
+
+def _cut(sections: Sequence[Section], paper: Paper) -> list[Section]:
+    kept = []
+    for section in sections:
+        if section.least_paper > paper:
+            continue
+        if section.paper > paper:
+            section = replace(section, intro="", points=(), tables=(), figures=())
+        kept.append(replace(section, parts=_cut(section.parts, paper)))
+    return kept
