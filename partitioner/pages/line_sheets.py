@@ -19,7 +19,7 @@ from partitioner.report.amounts import (
     ratio_text,
 )
 from partitioner.report.delays import worst_first
-from partitioner.report.drawing import segment_strokes
+from partitioner.report.drawing import Looks
 from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.key_figures import sheet_anchor
 from partitioner.report.rounds import Round, round_figure
@@ -74,7 +74,7 @@ def sheets(
 ) -> tuple[Section, ...]:
     """The same from what is known of each line, by its id."""
     strips = strip_figures(data)
-    strokes = segment_strokes(data)
+    strokes = Looks.of(data).strokes
     drops, wires = drops_table(problem, assessment), wires_table(problem, assessment)
     tightest: dict[str, str] = {}
     for stream in worst_first(assessment.streams):

@@ -187,7 +187,7 @@ class Looks:
     @classmethod
     def of(cls, data: DrawingInput) -> Looks:
         """Looks of a whole layout."""
-        return cls(segment_strokes(data), link_grades(data))
+        return cls({}, ()).of_another(data, {})
 
     def of_another(self, data: DrawingInput, same: Mapping[str, str]) -> Looks:
         """Looks of another layout; ``same`` says which line here goes on as one of its lines."""
@@ -772,20 +772,6 @@ class _Drawing:
         x += 22 + unit * max(abs(right) for _, right, _ in self.view.axes())
         self.canvas.text(x, y + 10, f"each arrow: {unit:g} m", group, size=10, cls="muted")
         return y + 26.0
-
-
-def segment_strokes(data: DrawingInput) -> dict[str, Stroke]:
-    """Stroke of each segment; the same in every view of one layout."""
-    grades = link_grades(data)
-    strokes = {}
-    lines = 0
-    for segment in data.segments:
-        if segment.is_shared:
-            strokes[segment.id] = line_stroke(lines)
-            lines += 1
-        else:
-            strokes[segment.id] = link_stroke(grades.index(segment.grade))
-    return strokes
 
 
 def _device_title(device: DrawnDevice) -> str:

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
-from partitioner.report.drawing import segment_strokes
+from partitioner.report.drawing import Looks
 from partitioner.report.drawing_input import DrawingInput, built_segments
 from partitioner.report.lanes import Nodes, lay_tracks
 from partitioner.report.marks import draw_cable
@@ -67,7 +67,7 @@ def panels_figure(
     points = data.points_um
     view = clearest(choose_views(points, width, MARGIN), points, 5)
     canvas = Canvas(id, title, desc, width * columns + GAP * (columns - 1))
-    looks = segment_strokes(data)
+    looks = Looks.of(data).strokes
     for number, panel in enumerate(panels):
         left = (number % columns) * (width + GAP)
         top = (number // columns) * (view.height + HEAD + GAP)

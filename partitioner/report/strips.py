@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from decimal import ROUND_CEILING
 
 from partitioner.report.amounts import count_text, length_text, number_text
-from partitioner.report.drawing import segment_strokes
+from partitioner.report.drawing import Looks
 from partitioner.report.drawing_input import DrawingInput, DrawnDevice, DrawnSegment
 from partitioner.report.marks import draw_cable, draw_mark, link_grades
 from partitioner.report.projection import nice_length_m
@@ -74,7 +74,7 @@ def read_like(own: str, line: str) -> str:
 def strip_figures(data: DrawingInput) -> dict[str, Figure]:
     """Draw every shared line straight, all at one scale; the figures by line."""
     lines = [s for s in data.segments if s.is_shared and s.devices]
-    strokes = segment_strokes(data)
+    strokes = Looks.of(data).strokes
     by_id = {d.id: d for d in data.devices}
     told = {s.id: _told(s, by_id) for s in lines}
     per_m = _per_m(lines, told)

@@ -16,7 +16,6 @@ from partitioner.report.drawing import (
     Looks,
     device_numbers,
     layout_figures,
-    segment_strokes,
 )
 from partitioner.report.drawing_input import (
     DrawingInput,
@@ -162,7 +161,7 @@ def test_names_of_very_many_zones_are_short() -> None:
 
 def test_every_line_has_a_stroke_of_its_own(many) -> None:
     data = drawing_input(*many)
-    strokes = segment_strokes(data)
+    strokes = Looks.of(data).strokes
     shared = [strokes[s.id] for s in data.segments if s.is_shared]
     assert len({_look(s) for s in shared}) == len(shared) > 18
 
