@@ -193,9 +193,9 @@ def stacked_figure(
     part_names: Sequence[str],
     bars: Sequence[Bar],
     *,
-    limit: float | None = None,
-    limit_name: str = "",
-    caption: str = "",
+    limit: float,
+    limit_name: str,
+    caption: str,
 ) -> Figure:
     """Draw rows of stacked parts, told apart by hue and pattern, against a common limit.
 
@@ -208,9 +208,7 @@ def stacked_figure(
     left, right = names, canvas.width - notes
     top = 44.0
     row = 19.0
-    ends = [b.start + sum(b.parts) for b in bars] + ([limit] if limit else [])
-    largest = max(ends, default=1.0) or 1.0
-    per = (right - left) / largest
+    per = (right - left) / max([limit, *(b.start + sum(b.parts) for b in bars)])
     fills = _patterns(canvas, len(part_names))
     x = left
     for i, name in enumerate(part_names):
@@ -238,11 +236,10 @@ def stacked_figure(
         cls = "bad" if bar.is_bad else "muted"
         canvas.text(right + 8, y + 10.5, bar.note, own, size=11, cls=cls)
     bottom = top + len(bars) * row
-    if limit:
-        x = left + limit * per
-        canvas.line((x, top - 8), (x, bottom), cls="back", width=1.4)
-        canvas.text(x - 4, top - 8, limit_name, size=11, anchor="end")
-    return Figure(id, caption or title, canvas.finish(bottom + 6), wide=True)
+    x = left + limit * per
+    canvas.line((x, top - 8), (x, bottom), cls="back", width=1.4)
+    canvas.text(x - 4, top - 8, limit_name, size=11, anchor="end")
+    return Figure(id, caption, canvas.finish(bottom + 6), wide=True)
 
 
 def _patterns(canvas: Canvas, count: int) -> list[str]:
@@ -331,9 +328,9 @@ def span_figure(
     spans: Sequence[Span],
     scale_title: str,
     *,
-    caption: str = "",
-    rows_title: str = "",
-    legend: tuple[str, str, str] = ("bound", "best", "dearest"),
+    caption: str,
+    rows_title: str,
+    legend: tuple[str, str, str],
 ) -> Figure:
     """Draw rows with a range each: a bar from bound to best, and a thin line on to the dearest.
 
@@ -354,8 +351,7 @@ def span_figure(
     )
     right = WIDTH - 20 - max(text_width(s.note, 11) for s in spans)
     top, row = 40.0, 22.0
-    if rows_title:
-        canvas.text(left - 8, top - 8, rows_title, size=11, anchor="end", weight="600")
+    canvas.text(left - 8, top - 8, rows_title, size=11, anchor="end", weight="600")
     bottom = top + row * len(spans)
 
     def at(value: float) -> float:
@@ -392,7 +388,7 @@ def span_figure(
             canvas.line((at(span.high), y), (at(span.most), y), cls="axis", width=1.2)
             canvas.line((at(span.most), y - 4), (at(span.most), y + 4), cls="axis", width=1.2)
         canvas.circle((at(span.high), y), 4.5, cls="f0", title=words)
-    return Figure(id, caption or title, canvas.finish(bottom + 38))
+    return Figure(id, caption, canvas.finish(bottom + 38))
 
 
 def map_figure(
@@ -405,7 +401,7 @@ def map_figure(
     x_title: str,
     y_title: str,
     *,
-    caption: str = "",
+    caption: str,
 ) -> Figure:
     """Draw a map of two things: a cell for each pair, darker where its value is larger.
 
@@ -442,4 +438,4 @@ def map_figure(
             if spot.note:
                 canvas.text(middle, base + 14, spot.note, size=10, anchor="middle")
     height = top + tall * len(rows) + 6
-    return Figure(id, caption or title, canvas.finish(height), wide=canvas.width > WIDTH)
+    return Figure(id, caption, canvas.finish(height), wide=canvas.width > WIDTH)
