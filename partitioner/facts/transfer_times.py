@@ -8,6 +8,7 @@ each time is a bound whether or not a faster pace would do as well.
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 
@@ -17,6 +18,7 @@ from partitioner.errors import InternalFault
 from partitioner.model.problem import Transfer
 from partitioner.network.routes import stream_ways
 from partitioner.network.transfers import PREFIX, carried_streams, frame_count, pace_ns
+from partitioner.timing.constants import IPG_BT, PREAMBLE_SFD_BT
 from partitioner.timing.layout_timing import NetworkTraffic, StreamTraffic
 from partitioner.timing.simulate import Releases, simulate
 from partitioner.timing.transfers import TransferTime, paced, paced_transfer, paced_transfers
@@ -25,8 +27,6 @@ FACTORS = (1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 30.0, 100.0, 1000.0)
 """Paces are tried in these multiples of the one that would fill the fullest medium."""
 MOST_SEARCHED = 8
 """Transfers for which the fastest pace is looked for."""
-FRAME_OVERHEAD_BYTES = 20
-"""Preamble, start delimiter and gap (IEEE Std 802.3 Clause 4.4.2)."""
 PROBE_NS = 1_000_000_000
 """Stands for the pace of a transfer that states no longest time."""
 
@@ -64,12 +64,8 @@ class TransferTimes:
         """Bound for some transfers, each starting when the one before is over."""
         wanted = set(ids)
         times = [row.fastest for row in self.rows if row.transfer.id in wanted]
-        total = 0
-        for time in times:
-            if time is None:
-                return None
-            total += time.total_ns
-        return total
+        known = [time.total_ns for time in times if time is not None]
+        return sum(known) if len(known) == len(times) else None
 
 
 def transfer_times(facts: Facts, should_stop: Callable[[], bool] = lambda: False) -> TransferTimes:
@@ -139,15 +135,15 @@ def _busy(traffic: NetworkTraffic) -> dict[str, float]:
     bit_ns |= {m.id: 1e9 / m.rate_bps for m in traffic.links}
     sent: dict[tuple[str, str, str], float] = {}
     for stream in traffic.streams:
-        bits = 8 * (stream.frame_bytes + FRAME_OVERHEAD_BYTES)
+        bits = 8 * stream.frame_bytes + PREAMBLE_SFD_BT + IPG_BT
         for route in stream.routes:
             for hop in route.hops:
                 if hop.medium:
                     share = bits * bit_ns[hop.medium] / stream.period_ns
                     sent[hop.medium, hop.sender, stream.id] = share
-    busy: dict[str, float] = {}
+    busy = defaultdict[str, float](float)
     for (medium, _, _), share in sent.items():
-        busy[medium] = busy.get(medium, 0.0) + share
+        busy[medium] += share
     return busy
 
 
@@ -165,12 +161,8 @@ def _full_ns(quiet: NetworkTraffic, stream: StreamTraffic) -> int:
 def _fastest(quiet: NetworkTraffic, stream: StreamTraffic, frames: int) -> TransferTime | None:
     """Fastest pace found: steps up from a full medium until every deadline is kept."""
     full_ns = _full_ns(quiet, stream)
-    for factor in FACTORS:
-        pace = round(full_ns * factor)
-        found = paced_transfer(quiet, stream, frames, pace)
-        if found is not None:
-            return found
-    return None
+    tried = (paced_transfer(quiet, stream, frames, round(full_ns * f)) for f in FACTORS)
+    return next((found for found in tried if found is not None), None)
 
 
 def _at_once(

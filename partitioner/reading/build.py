@@ -30,7 +30,7 @@ def pinned_switches(device: DeviceTable, parts: Parts) -> tuple[str, ...] | None
     if device.switches is not None:
         return device.switches
     if device.zone is not None:
-        return parts.switches_of_zone().get(device.zone, ())
+        return parts.switches_of_zone.get(device.zone, ())
     return None
 
 

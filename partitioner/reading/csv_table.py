@@ -105,12 +105,10 @@ def read_csv(
                 continue
             label = f"{section}[{_row_id(names, row) or f'line {line}'}]"
             origin = RowOrigin(sheet, Row(line, ()), columns, label, {})
+            told = f"expected {len(names)} cells as in the header, got {len(row)}"
             if len(row) > len(names):
-                findings.add(
-                    origin, "wrong-kind",
-                    f"expected {len(names)} cells as in the header, got {len(row)}",
-                    hint="put quotes round a cell that has the separator in it",
-                )  # fmt: skip
+                hint = "put quotes round a cell that has the separator in it"
+                findings.add(origin, "wrong-kind", told, hint=hint)
             before = len(findings.found)
             # Cells beyond the header belong to no column.
             items.append(header.read(row[: len(names)], origin, findings))
@@ -120,11 +118,8 @@ def read_csv(
             elif len(row) < len(names):
                 # Spreadsheets leave out empty cells at the end; where the rest does not fit, a
                 # cell further left may be missing.
-                findings.add(
-                    origin, "wrong-kind",
-                    f"expected {len(names)} cells as in the header, got {len(row)}",
-                    hint="cells left out at the end count as empty; is one missing before them?",
-                )  # fmt: skip
+                hint = "cells left out at the end count as empty; is one missing before them?"
+                findings.add(origin, "wrong-kind", told, hint=hint)
     except UnreadableCsv as error:
         # Only of what has shown to be a list is a line repeated.
         source = lines[error.line - 1] if header and error.line <= len(lines) else ""

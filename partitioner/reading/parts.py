@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from partitioner.model.catalogue import Catalogue
@@ -26,7 +27,7 @@ def table_of(section: str) -> type[Any]:
     return tables_inside(_SECTIONS[section])[0]
 
 
-@dataclass(slots=True)
+@dataclass
 class Parts:
     """All items of one problem.
 
@@ -66,8 +67,6 @@ class Parts:
     catalogue_grades: tuple[str, ...] = ()
     unsure: set[str] = field(default_factory=set)
     _names: dict[tuple[str, ...], dict[str, None]] = field(default_factory=dict)
-    _zones: dict[str, tuple[str, ...]] | None = None
-    _points: dict[str, Point] | None = None
 
     def items(self, section: str) -> list[Item[Any]]:
         """Items of a list section by its key."""
@@ -85,26 +84,24 @@ class Parts:
         """More items came: names are looked up anew."""
         self._names.clear()
 
+    @cached_property
     def switches_of_zone(self) -> dict[str, tuple[str, ...]]:
         """Ids of the switches that serve each zone."""
-        if self._zones is None:
-            zones: dict[str, list[str]] = {}
-            for item in self.switches:
-                if item.table.zone is not None:
-                    zones.setdefault(item.table.zone, []).append(item.table.id)
-            self._zones = {zone: tuple(ids) for zone, ids in zones.items()}
-        return self._zones
+        zones: dict[str, list[str]] = {}
+        for item in self.switches:
+            if item.table.zone is not None:
+                zones.setdefault(item.table.zone, []).append(item.table.id)
+        return {zone: tuple(ids) for zone, ids in zones.items()}
 
+    @cached_property
     def points(self) -> dict[str, Point]:
         """Where each place is, in µm."""
-        if self._points is None:
-            known = ((n, position_um(i.table.position_m)) for n, i in self.ids("places").items())
-            self._points = {name: at for name, at in known if at is not None}
-        return self._points
+        known = ((n, position_um(i.table.position_m)) for n, i in self.ids("places").items())
+        return {name: at for name, at in known if at is not None}
 
     def position_um(self, item: Item[Any]) -> Point | None:
         """Where a device or switch stands."""
-        return position_um(item.table.position_m) or self.points().get(item.table.place)
+        return position_um(item.table.position_m) or self.points.get(item.table.place)
 
     def everyone(self) -> list[Item[Any]]:
         """Devices, and those that may come later."""

@@ -71,7 +71,7 @@ class _Ways:
     """Distance of every device from every site a switch may stand at, in µm."""
 
     def __init__(self, parts: Parts):
-        places = parts.points()
+        places = parts.points
         self._by = parts.routing.table.metric or Metric.RECTILINEAR
         self._factor = float(parts.routing.table.factor or 1)
         standing = ((d.table.place, parts.position_um(d)) for d in parts.devices)

@@ -89,18 +89,15 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.globals.update(
-        State=State, most_listed=MOST_LISTED, many_rows=MANY_ROWS,
-        papers=tuple(Paper),
-    )
-    environment.globals["columns_css"] = _columns_css
-    environment.filters["cell_class"] = _cell_class
-    environment.filters["cell_markup"] = _cell_markup
-    environment.filters["css_text"] = _css_text
-    environment.filters["is_narrow"] = _is_narrow
-    environment.filters["script_json"] = _script_json
-    # Figures are built as trees by this package and escaped there.
-    environment.filters["height_px"] = _height_px
-    environment.filters["svg"] = lambda markup: Markup(markup)
+        State=State, most_listed=MOST_LISTED, many_rows=MANY_ROWS, papers=tuple(Paper),
+        columns_css=_columns_css,
+    )  # fmt: skip
+    environment.filters.update(
+        cell_class=_cell_class, cell_markup=_cell_markup, css_text=_css_text, height_px=_height_px,
+        is_narrow=_is_narrow, script_json=_script_json,
+        # Figures are built as trees by this package and escaped there.
+        svg=Markup,
+    )  # fmt: skip
     return environment
 
 

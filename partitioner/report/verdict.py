@@ -93,8 +93,7 @@ def missing_text(problem: Problem, assessment: Assessment) -> str:
 
 def priced_total_text(problem: Problem, assessment: Assessment) -> str:
     """What was minimised and how it comes about, as the second half of a sentence."""
-    name = "priced total" if _weights(problem) else "cost"
-    return f"the {name} is {_amount(problem, assessment)}"
+    return f"the {total_name(problem)} is {_amount(problem, assessment)}"
 
 
 def _amount(problem: Problem, assessment: Assessment) -> str:

@@ -23,6 +23,7 @@ from partitioner.model.problem import (
     Switch,
 )
 from partitioner.network.cable import CableNetwork
+from partitioner.network.routes import backbone_length_um
 from partitioner.reading.build import limits_of
 from partitioner.reading.schema import LimitTable
 from partitioner.units import MONEY_STEPS, NS_PER_US, UM_PER_M, ceil_div, from_base
@@ -68,14 +69,18 @@ def _allowed(problem: Problem, device: str) -> tuple[str, ...]:
     return tuple(problem.switches) if pinned is None else pinned
 
 
+def _nearest(problem: Problem, network: CableNetwork, device: str) -> str:
+    """The nearest of the switches that a device may hang on."""
+    return min(_allowed(problem, device), key=lambda s: network.length_um(device, s))
+
+
 # -- places -----------------------------------------------------------------------------------
 
 
 def _devices_moved(problem: Problem, devices: Sequence[str]) -> Iterator[Scale]:
     network = CableNetwork(problem)
     for device in devices:
-        near = min(_allowed(problem, device), key=lambda s: network.length_um(device, s))
-        yield from _nearer(problem, network, device, near)
+        yield from _nearer(problem, network, device, _nearest(problem, network, device))
     inside = {g.devices for g in problem.groups if g.kind is GroupKind.TOGETHER}
     pairs = [
         (a, b) for a, b in permutations(devices, 2) if any({a, b} <= set(g) for g in inside)
@@ -87,8 +92,7 @@ def _devices_moved(problem: Problem, devices: Sequence[str]) -> Iterator[Scale]:
 def _switches_moved(problem: Problem, devices: Sequence[str]) -> Iterator[Scale]:
     network = CableNetwork(problem)
     for device in devices:
-        near = min(_allowed(problem, device), key=lambda s: network.length_um(device, s))
-        yield from _nearer(problem, network, near, device)
+        yield from _nearer(problem, network, _nearest(problem, network, device), device)
 
 
 def _nearer(problem: Problem, network: CableNetwork, id_: str, goal: str) -> Iterator[Scale]:
@@ -158,8 +162,7 @@ def _other_grades(problem: Problem, devices: Sequence[str]) -> Iterator[Ease]:
         faster.sort(key=lambda g: problem.catalogue.grades[g].rate_bps)
         for grade in others:
             yield _by(device, grade)
-        network = CableNetwork(problem)
-        near = min(switches, key=lambda s: network.length_um(device, s.id))
+        near = problem.switches[_nearest(problem, CableNetwork(problem), device)]
         for grade in (*others, *faster[:1]):
             taken = _by(device, grade)
             port = _ports_for(problem, near, grade)
@@ -278,7 +281,7 @@ def _grades_of_links(problem: Problem) -> Iterator[Ease]:
     """A grade that reaches for a backbone link that is too long, the slowest first."""
     network = CableNetwork(problem)
     for number, link in enumerate(problem.backbone.links):
-        length = network.length_um(*link.ends) if link.length_um is None else link.length_um
+        length = backbone_length_um(problem, network, link.ends)
         if any(problem.reach_um(g) >= length for g in link.grades):
             continue
         reaching = sorted(

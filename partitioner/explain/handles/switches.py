@@ -10,6 +10,7 @@ from partitioner.explain.handles.limits import PERCENT
 from partitioner.model.layout import Layout
 from partitioner.model.problem import BackboneLink, BackboneShape, Problem
 from partitioner.network.cable import CableNetwork
+from partitioner.network.routes import backbone_length_um
 from partitioner.units import PPM
 from partitioner.wording import metres, percent
 
@@ -43,7 +44,7 @@ def backbone_reach(problem: Problem) -> Handles:
         return
     network = CableNetwork(problem)
     for number, link in enumerate(problem.backbone.links):
-        length = network.length_um(*link.ends) if link.length_um is None else link.length_um
+        length = backbone_length_um(problem, network, link.ends)
         reach = max(problem.reach_um(g) for g in link.grades)
         if length <= reach:
             continue

@@ -138,7 +138,7 @@ def _millimetres(parts: Parts) -> Iterator[Slip]:
                 f"{plain_number(from_base(reach_um, UM_PER_M))} m, farther than any cable of these "
                 "devices reaches: millimetres in place of metres?",
             )  # fmt: skip
-    places = parts.points()
+    places = parts.points
     for item in parts.pathways:
         a, b = places.get(item.table.from_), places.get(item.table.to)
         if a is None or b is None or item.table.length_m is None:
@@ -310,10 +310,10 @@ def _long_jump(parts: Parts) -> Iterator[Slip]:
     if not parts.pathways:
         return
     ends = {e for i in parts.pathways for e in (i.table.from_, i.table.to)}
-    names = [n for n in parts.points() if n in ends]
+    names = [n for n in parts.points if n in ends]
     if not names:
         return
-    points = np.array([parts.points()[n] for n in names], dtype=np.float64) / UM_PER_M
+    points = np.array([parts.points[n] for n in names], dtype=np.float64) / UM_PER_M
     for item, at in zip(*_positions(parts), strict=True):
         if item.table.place is not None:
             continue

@@ -29,7 +29,7 @@ def check_positions(parts: Parts, findings: Findings) -> None:
 
 def check_pathways(parts: Parts, findings: Findings) -> None:
     """Pathways join two different places and are no shorter than the straight way."""
-    points = parts.points()
+    points = parts.points
     for item in parts.pathways:
         way = item.table
         if way.from_ is not None and way.from_ == way.to:
@@ -91,8 +91,8 @@ def _components(
 ) -> dict[int, int | None]:
     """Component of each site by its index; None at a place without a pathway."""
     where: dict[int, int | None] = {}
-    names = [n for n in parts.points() if n in component]
-    ends = np.array([parts.points()[n] for n in names], dtype=float)
+    names = [n for n in parts.points if n in component]
+    ends = np.array([parts.points[n] for n in names], dtype=float)
     metric = parts.routing.table.metric or Metric.RECTILINEAR
     for index, item in enumerate(sites):
         place = item.table.place
