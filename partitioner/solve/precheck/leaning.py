@@ -51,11 +51,12 @@ def leaning(rows: Rows, active: Collection[Key] | None = None) -> Leaning | None
     ``active``: statements in force, all if not given.
     """
     inst = rows.instance
+    force = None if active is None else frozenset(active)
     held = {
         v for v, home in enumerate(rows.home_of)
-        if home is not None and any(active is None or r <= set(active) for r in home.against)
+        if home is not None and any(force is None or r <= force for r in home.against)
     }
-    kept = [row for row in rows.rows if active is None or row.because <= set(active)]
+    kept = [row for row in rows.rows if force is None or row.because <= force]
     for is_all_elastic in (False, True):
         inst.look()
         program = _Program(rows, kept, held, is_all_elastic)
