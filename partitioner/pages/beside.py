@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from decimal import ROUND_CEILING, ROUND_FLOOR
-from typing import Any
 
 from partitioner.check.cut_list import piece_name
-from partitioner.model.assessment import Assessment, SegmentFigures
+from partitioner.model.assessment import Assessment, SegmentFigures, StreamFigures
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.pages.change_order import order_section
@@ -23,7 +22,7 @@ from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, Table
 from partitioner.report.tables import layout_counts
 from partitioner.report.verdict import CENT
-from partitioner.units import NS_PER_US, PPM, UM_PER_M, in_units
+from partitioner.units import PPM, UM_PER_M
 
 _DONE = {
     ChangeKind.SEGMENT: "moves to another segment",
@@ -223,7 +222,7 @@ def _unlike(was: SegmentFigures | None, now: SegmentFigures | None) -> list[str]
 def _streams_table(pair: Beside, names: tuple[str, str]) -> Table:
     """Worst-case delays that are not the same, what has got worse most first."""
     old = {(f.stream, f.destination): f for f in pair.before_assessment.streams}
-    rows: list[tuple[Any, ...]] = []
+    rows: list[tuple[StreamFigures, int | None, int | None]] = []
     for f in pair.after_assessment.streams:
         was = old.get((f.stream, f.destination))
         before_ns = None if was is None else was.response_ns
@@ -231,27 +230,27 @@ def _streams_table(pair: Beside, names: tuple[str, str]) -> Table:
             continue
         is_known = before_ns is not None and f.response_ns is not None
         more_ns = (f.response_ns or 0) - (before_ns or 0) if is_known else None
-        times_ns = (before_ns, f.response_ns, more_ns, f.deadline_ns, f.margin_ns)
-        times_us = (in_units(ns, NS_PER_US) for ns in times_ns)
-        rows.append((f.stream, f.destination, *times_us))
-    rows.sort(key=lambda row: (row[4] is not None, -(row[4] or 0)))
-    number, up = Kind.NUMBER, ROUND_CEILING
+        rows.append((f, before_ns, more_ns))
+    rows.sort(key=lambda row: (row[2] is not None, -(row[2] or 0)))
     first, second = names
-    return Table(
+    return Table.of(
         "differing-streams",
         "Streams that differ",
-        (
-            Column("stream", "Stream", Kind.ID, heads_row=True),
-            Column("destination", "To", Kind.ID),
-            Column("delay_before_us", f"Worst-case delay, {first}", number, "µs", rounding=up),
-            Column("delay_after_us", f"Worst-case delay, {second}", number, "µs", rounding=up),
-            Column("more_us", "Longer by", number, "µs", rounding=up),
-            Column("deadline_us", "Deadline", number, "µs", 0, rounding=ROUND_FLOOR),
-            Column("margin_after_us", f"Left, {second}", number, "µs", rounding=ROUND_FLOOR),
-        ),
         rows,
+        (
+            col.name("stream", "Stream", lambda row: row[0].stream, heads_row=True),
+            col.name("destination", "To", lambda row: row[0].destination),
+            col.micros("delay_before_us", f"Worst-case delay, {first}", lambda row: row[1]),
+            col.micros("delay_after_us", f"Worst-case delay, {second}",
+                       lambda row: row[0].response_ns),
+            col.micros("more_us", "Longer by", lambda row: row[2]),
+            col.micros("deadline_us", "Deadline", lambda row: row[0].deadline_ns, 0,
+                       rounding=ROUND_FLOOR),
+            col.micros("margin_after_us", f"Left, {second}", lambda row: row[0].margin_ns,
+                       rounding=ROUND_FLOOR),
+        ),
         folded=len(rows) > 40,
-    )
+    )  # fmt: skip
 
 
 def _parts_table(pair: Beside, names: tuple[str, str]) -> Table:
@@ -260,30 +259,28 @@ def _parts_table(pair: Beside, names: tuple[str, str]) -> Table:
     for place, assessment in enumerate((pair.before_assessment, pair.after_assessment)):
         for line in assessment.parts:
             sums.setdefault((line.kind, line.part), [0, 0])[place] += line.quantity
-    rows: list[tuple[Any, ...]] = []
-    for (kind, part), (was, now) in sorted(sums.items()):
-        if was != now and kind == "cable":
-            rows.append((part, kind, "m", *(um / UM_PER_M for um in (was, now, now - was))))
-        elif was != now:
-            rows.append((part, kind, "pieces", was, now, now - was))
-    number = Kind.NUMBER
+    rows = [
+        (part, kind, [col.part_amount(kind, n) for n in (was, now, now - was)])
+        for (kind, part), (was, now) in sorted(sums.items())
+        if was != now
+    ]
     first, second = names
-    return Table(
+    return Table.of(
         "differing-parts",
         "Parts that differ",
-        (
-            Column("part", "Part", Kind.ID, heads_row=True),
-            Column("kind", "Kind"),
-            Column("unit", "Unit"),
-            Column("quantity_before", f"In {first}", number, "", 2),
-            Column("quantity_after", f"In {second}", number, "", 2),
-            Column("difference", "Difference", number, "", 2,
-                   between=("quantity_before", "quantity_after")),
-        ),
         rows,
+        (
+            col.name("part", "Part", lambda row: row[0], heads_row=True),
+            col.text("kind", "Kind", lambda row: row[1]),
+            col.text("unit", "Unit", lambda row: col.part_unit(row[1])),
+            col.number("quantity_before", f"In {first}", lambda row: row[2][0], digits=2),
+            col.number("quantity_after", f"In {second}", lambda row: row[2][1], digits=2),
+            col.number("difference", "Difference", lambda row: row[2][2], digits=2,
+                       between=("quantity_before", "quantity_after")),
+        ),
         note="Of a unit with every option, stubs counted with the cable. Devices that the problem "
         "no longer has are not counted before.",
-    )
+    )  # fmt: skip
 
 
 # -- drawings ---------------------------------------------------------------------------------

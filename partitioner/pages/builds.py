@@ -12,7 +12,7 @@ from partitioner.report.amounts import count_text, listed, money_text, rounded_a
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.panels import LARGEST_DRAWN, Panel, panels_figure
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, State, Table
-from partitioner.units import MONEY_STEPS, UM_PER_M
+from partitioner.units import MONEY_STEPS
 
 MOST_DRAWN = 12
 """Builds drawn; the ones built most often."""
@@ -125,18 +125,10 @@ def _option_table(facts: Facts) -> Table:
         last = added_by(facts, option, used)
         keys = dict.fromkeys((p.kind, p.part) for p in (*alone.parts, *last.parts))
         for kind, part in keys:
-            is_cable = kind == "cable"
             first, second = (_sums(added, kind, part) for added in (alone, last))
-            rows.append(
-                (
-                    option,
-                    part,
-                    kind,
-                    "m" if is_cable else "pieces",
-                    *(q / UM_PER_M if is_cable else q for q in (first[0], second[0])),
-                    *(money / MONEY_STEPS for money in (first[1], second[1])),
-                )
-            )
+            amounts = (col.part_amount(kind, quantity) for quantity, _ in (first, second))
+            moneys = (money / MONEY_STEPS for _, money in (first, second))
+            rows.append((option, part, kind, col.part_unit(kind), *amounts, *moneys))
         sums = (alone.money / MONEY_STEPS, last.money / MONEY_STEPS)
         rows.append((option, "together", "", "", None, None, *sums))
     number = Kind.NUMBER

@@ -5,12 +5,11 @@ from __future__ import annotations
 from decimal import ROUND_CEILING
 
 from partitioner.facts.harness import Harness, UnitBuild, cut_sums_um
-from partitioner.model.assessment import PartLine, WirePiece
+from partitioner.model.assessment import WirePiece
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
 from partitioner.report.amounts import count_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
-from partitioner.units import UM_PER_M
 
 MOST_CUTS = 20_000
 """Rows of the cut lists at most; builds that don't fit are left out whole."""
@@ -74,9 +73,6 @@ def _orders_table(problem: Problem, harness: Harness) -> Table:
     rows = [(BATCH, harness.batch, *line) for line in harness.order if harness.batch is not None]
     rows += [(b.combination.name, 1, *line) for b in harness.builds for line in b.order]
 
-    def amount(line: PartLine, quantity: int) -> float:
-        return quantity / UM_PER_M if line.kind == "cable" else quantity
-
     return Table.of(
         "orders",
         "Parts to order",
@@ -86,11 +82,13 @@ def _orders_table(problem: Problem, harness: Harness) -> Table:
             col.number("units", "Units", lambda row: row[1]),
             col.name("part", "Part", lambda row: row[2].part, heads_row=True),
             col.text("kind", "Kind", lambda row: row[2].kind),
-            col.number("quantity", "Needed", lambda row: amount(row[2], row[2].quantity), digits=2,
+            col.number("quantity", "Needed",
+                       lambda row: col.part_amount(row[2].kind, row[2].quantity), digits=2,
                        rounding=ROUND_CEILING),
-            col.number("order_quantity", "To order", lambda row: amount(row[2], row[3]),
-                       digits=2, rounding=ROUND_CEILING),
-            col.text("unit", "Unit", lambda row: "m" if row[2].kind == "cable" else "pieces"),
+            col.number("order_quantity", "To order",
+                       lambda row: col.part_amount(row[2].kind, row[3]), digits=2,
+                       rounding=ROUND_CEILING),
+            col.text("unit", "Unit", lambda row: col.part_unit(row[2].kind)),
             col.money("unit_price", "Unit price", lambda row: row[2].unit_price_money, currency),
             col.money("price", "Price", lambda row: row[2].price_money, currency),
             col.grams("mass_g", "Mass", lambda row: row[2].mass_mg),

@@ -15,6 +15,7 @@ from partitioner.errors import Finding
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.plca import LINK_DEVICE_ID, LINK_NODE_COUNT, plca_ids, plca_node_count
 from partitioner.model.problem import Problem
+from partitioner.reading.base_units import same
 from partitioner.reading.kinds import Names, SegmentName, Text, Whole
 from partitioner.reading.origin import Enough, Findings, YamlOrigin
 from partitioner.reading.problem import FileKind, read_document, read_text
@@ -299,13 +300,10 @@ def _segment(table: SegmentTable, problem: Problem) -> Segment:
         limits = problem.limits.get(table.grade)
         spare = limits.reserve.nodes if limits is not None else 0
         count = max(ids) + 1 + spare if table.node_count is None else table.node_count
-    return Segment(
+    return same(
+        Segment,
+        table,
         id=f"{table.switch}:{table.port}" if table.id is None else table.id,
-        switch=table.switch,
-        port=table.port,
-        grade=table.grade,
-        devices=table.devices,
-        switch_index=table.switch_index,
         plca_ids=ids,
         node_count=count,
         burst_counts=tuple(sorted((table.burst_counts or {}).items())),

@@ -122,6 +122,16 @@ def source(held: Callable[[Item], str], title: str = "Source") -> Held[Item]:
     return Column("source", title, Kind.SOURCE), held
 
 
+def part_amount(kind: str, quantity: int) -> float:
+    """So much of a part of some kind in :func:`part_unit`; of cable ``quantity`` is µm."""
+    return quantity / UM_PER_M if kind == "cable" else quantity
+
+
+def part_unit(kind: str) -> str:
+    """What parts of a kind are counted in."""
+    return "m" if kind == "cable" else "pieces"
+
+
 def _scaled(column: Column, held: Amount[Item], steps: int) -> Held[Item]:
     plain = column if column.title else Column(column.key)
     return plain, lambda item: in_units(held(item), steps)

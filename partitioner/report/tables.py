@@ -365,9 +365,6 @@ def parts_table(problem: Problem, assessment: Assessment) -> Table:
         ["price_money", "part", "kind"], ascending=[False, True, True], kind="stable"
     )
 
-    def is_cable(line: Any) -> bool:
-        return line.part in problem.catalogue.cables and line.kind == "cable"
-
     currency = problem.currency
     return Table.of(
         "parts",
@@ -376,9 +373,9 @@ def parts_table(problem: Problem, assessment: Assessment) -> Table:
         [
             col.name("part", "Part", lambda line: line.part, heads_row=True),
             col.text("kind", "Kind", lambda line: line.kind),
-            col.number("quantity", "Quantity", lambda line: line.quantity / UM_PER_M
-                       if is_cable(line) else line.quantity, digits=2),
-            col.text("unit", "Unit", lambda line: "m" if is_cable(line) else "pieces"),
+            col.number("quantity", "Quantity",
+                       lambda line: col.part_amount(line.kind, line.quantity), digits=2),
+            col.text("unit", "Unit", lambda line: col.part_unit(line.kind)),
             col.money("unit_price", "Unit price", lambda line: line.unit_price_money, currency),
             col.money("price", "Price", lambda line: line.price_money, currency),
             col.grams("mass_g", "Mass", lambda line: line.mass_mg),
