@@ -41,7 +41,8 @@ LEAST_SEARCHES = ("default_lp", "no_lp")
 STEP_NS = 100
 """Delays are counted in steps of so much: rows over whole nanoseconds are slow to work with."""
 FAR = 100
-"""What a unit that changes its line counts, and so much more where it goes as far as a line is."""
+"""What a unit that changes its line counts, and so much more where it goes as far as a line is.
+Where an excess is to get less too, a step of it counts one."""
 MOST_STEPS = 2**40
 """More steps than any leg takes."""
 MARGINS_S = 5.0
@@ -98,6 +99,8 @@ class CompactModel:
         """Whether the last search ended with the proof that there is no choice."""
         self.late: set[Delivery] = set()
         """Deliveries that the last search left late."""
+        self.excess = 0
+        """What the last search left of an excess that it was to take away."""
         self._ease = ease
         self._behind_ns: Behind = {}
         """What waits on the backbone as an analysis found it, once there was one."""
@@ -113,6 +116,8 @@ class CompactModel:
         """By delivery: whether it is in time; a search may leave some late for the time being."""
         self._anywhere_at: dict[tuple[int, int], Var] = {}
         """By unit and switch with several slots for it: whether it is on one of them."""
+        self._margin_of: dict[Delivery, int] = {}
+        """Margins that deliveries have now, in ns."""
         self._switch_of = dict(usual)
         self._make_variables(near, may_wait)
         self._ports_suffice()
@@ -477,19 +482,19 @@ class CompactModel:
         self.model.add(less >= most).only_enforce_if(is_all.negated())
         return less
 
-    def _hop(self, stream: int, start: int, end: int) -> int:
+    def hop_ns(self, stream: int, start: int, end: int) -> int:
         """Time from the port a frame comes in by to the one it leaves by, behind others, in ns."""
         bare = self.backbone.hop_function(stream, self.built)(start, end)
         pcp = self.instance.streams[stream].pcp
         wait = 0
-        for link in pairwise(self._ways.get((start, end), ())):
-            if link in self._crossing:
-                waits, added = self._crossing[link]
+        for link in pairwise(self.ways.get((start, end), ())):
+            if link in self.crossing:
+                waits, added = self.crossing[link]
                 wait += waits[pcp] - added.get(stream, 0)
         return bare + wait
 
     @cached_property
-    def _ways(self) -> dict[tuple[int, int], list[int]]:
+    def ways(self) -> dict[tuple[int, int], list[int]]:
         """Switches passed from one to another over the links built."""
         graph = nx.Graph(self.backbone.links[k].ends for k in self.built)
         return {
@@ -498,25 +503,35 @@ class CompactModel:
         }
 
     @cached_property
-    def _crossing(self) -> dict[tuple[int, int], tuple[list[int], dict[int, int]]]:
+    def crossing(self) -> dict[tuple[int, int], tuple[list[int], dict[int, int]]]:
         """By link and direction: wait behind all that crosses, by PCP, and what each stream adds.
 
         As far as devices are where they usually are.
         """
-        rates = self.instance.problem.catalogue.grades
-        rate = {
-            frozenset(self.backbone.links[k].ends): rates[g].rate_bps for k, g in self.built.items()
-        }
         added: dict[tuple[int, int], dict[int, int]] = defaultdict(dict)
         for j, stream in enumerate(self.instance.streams):
-            start = self._usual(stream.source_device, stream.source_switch)
+            start = self.usual(stream.source_device, stream.source_switch)
             for target in stream.targets:
-                way = self._ways.get((start, self._usual(target.device, target.switch)), ())
+                way = self.ways.get((start, self.usual(target.device, target.switch)), ())
                 for link in pairwise(way):
-                    added[link][j] = slot_on_link_ns(stream.frame_bytes, rate[frozenset(link)])
+                    added[link][j] = self.slot_ns(j, link)
         return {
             link: (self._waits(frames, self._behind_ns.get(link, {})), frames)
             for link, frames in added.items()
+        }
+
+    def slot_ns(self, stream: int, link: tuple[int, int]) -> int:
+        """Time of a frame on a backbone link, with the gap after it."""
+        rate_bps = self._rates_bps[frozenset(link)]
+        return slot_on_link_ns(self.instance.streams[stream].frame_bytes, rate_bps)
+
+    @cached_property
+    def _rates_bps(self) -> dict[frozenset[int], int]:
+        """By the ends of each backbone link."""
+        grades = self.instance.problem.catalogue.grades
+        return {
+            frozenset(self.backbone.links[k].ends): grades[g].rate_bps
+            for k, g in self.built.items()
         }
 
     def _waits(self, frames: Mapping[int, int], found: Mapping[int, int]) -> list[int]:
@@ -531,7 +546,8 @@ class CompactModel:
             waits[pcp] = above = max(above, found.get(pcp, one_each))
         return waits
 
-    def _usual(self, device: int | None, switch: int) -> int:
+    def usual(self, device: int | None, switch: int) -> int:
+        """Switch at which an end of a stream usually is, -1 if that is not known."""
         return switch if device is None else self._switch_of.get(self.unit_no[device], -1)
 
     def deadlines_hold(self, margin_ns: Mapping[Delivery, int]) -> None:
@@ -551,7 +567,7 @@ class CompactModel:
         self.model = bare.clone()
         self._switch_of |= usual
         self._behind_ns = behind_ns
-        self.__dict__.pop("_crossing", None)
+        self.__dict__.pop("crossing", None)
 
     def margins_ns(
         self,
@@ -609,7 +625,7 @@ class CompactModel:
         if device is not None:
             estimate += leg_ns[self.down[j, device].index]
             end = self.slots[slots[self.unit_no[device]]].switch
-        return estimate + STEP_NS * steps(self._hop(j, start, end))
+        return estimate + STEP_NS * steps(self.hop_ns(j, start, end))
 
     def _eased_ns(self, limit_ns: int) -> int:
         """What an estimate may come to."""
@@ -620,7 +636,8 @@ class CompactModel:
         j, (device, switch) = delivery
         stream = self.instance.streams[j]
         source = stream.source_device
-        room = (self._eased_ns(stream.limit_ns) - margin_ns) // STEP_NS
+        self._margin_of[delivery] = margin_ns
+        room = self.room(delivery)
         is_in_time = self.in_time[delivery]
         legs: Expr | int = 0
         if source is not None:
@@ -632,11 +649,11 @@ class CompactModel:
                 return
             self.model.add(self.down[j, device] <= room).only_enforce_if(is_in_time)
             legs += self.down[j, device]
-        starts = self._ends(source, stream.source_switch)
-        ends = self._ends(device, switch)
+        starts = self.ends(source, stream.source_switch)
+        ends = self.ends(device, switch)
         for s, here in starts.items():
             for t, there in ends.items():
-                hop = steps(self._hop(j, s, t))
+                hop = steps(self.hop_ns(j, s, t))
                 bound = [v for v in (here, there) if v is not None]
                 if len(bound) == 2 and (len(starts) == 1 or len(ends) == 1):
                     bound = bound[:1] if len(ends) == 1 else bound[1:]
@@ -646,7 +663,12 @@ class CompactModel:
                     continue
                 self.model.add(legs + hop <= room).only_enforce_if(*bound)
 
-    def _ends(self, device: int | None, switch: int) -> dict[int, Var | None]:
+    def room(self, delivery: Delivery) -> int:
+        """Steps that an estimate may come to, by the margin that the delivery has."""
+        limit_ns = self.instance.streams[delivery[0]].limit_ns
+        return (self._eased_ns(limit_ns) - self._margin_of[delivery]) // STEP_NS
+
+    def ends(self, device: int | None, switch: int) -> dict[int, Var | None]:
         """Switches that one end of a stream may be at, with whether it is; None: it is."""
         if device is None:
             return {switch: None}
@@ -739,6 +761,7 @@ class CompactModel:
         soft: Collection[Delivery] = (),
         most_late: int | None = None,
         few_move: bool = False,
+        excess: Expr | int = 0,
     ) -> dict[int, int] | None:
         """Give a slot for each unit; None if none was found, or none is left (``has_none``).
 
@@ -764,12 +787,12 @@ class CompactModel:
             Deliveries no more than so many of which may be late; None: as few as can be, not all.
         few_move
             Whether as many units as can be are to stay on the slots they had.
+        excess
+            Steps of delay that are to be few besides; see :data:`FAR`.
         """
         model = self.model.clone()
         for row in rows:
             model.add(row)
-        if least is not None:
-            model.minimize(least)
         for (u, k), var in self.hangs.items():
             value = int(u not in waiting and start.get(u) == k)
             if u in waiting or (free is not None and u not in free):
@@ -787,16 +810,21 @@ class CompactModel:
         if soft:
             in_time = Expr.sum([self.in_time[delivery] for delivery in soft])
             model.add(in_time >= (1 if most_late is None else len(soft) - most_late))
+        still_late = model.new_int_var(0, MOST_STEPS, "")
         if few_move:
             moves, most = self._moves(start, free)
             # Rather one more in time than all where they are.
-            model.minimize(moves - (most + 1) * in_time if soft else moves)
+            model.add(still_late == excess)
+            aim = moves + still_late
+            model.minimize(aim - (most + 1) * in_time if soft else aim)
+        elif least is not None:
+            model.minimize(least)
         elif soft and most_late is None:
             model.maximize(in_time)
         is_odd = effort.seed % 2 == 1
         searches = SEARCHES[::-1] if is_wide and is_odd else SEARCHES
         found = run(
-            model, [*self.hangs.values(), *self.in_time.values()], effort,
+            model, [*self.hangs.values(), *self.in_time.values(), still_late], effort,
             searches=searches if least is None else LEAST_SEARCHES,
             by_learning_rate=least is None and (is_wide or not is_odd),
             short_presolve=is_wide or least is not None,
@@ -805,6 +833,7 @@ class CompactModel:
         if found.values is None:
             return None
         self.late = {
-            d for d, v in zip(self.in_time, found.values[len(self.hangs) :], strict=True) if not v
+            d for d, v in zip(self.in_time, found.values[len(self.hangs) :], strict=False) if not v
         }
+        self.excess = found.values[-1]
         return {u: k for (u, k), v in zip(self.hangs, found.values, strict=False) if v}

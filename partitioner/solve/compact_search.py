@@ -7,11 +7,13 @@ from __future__ import annotations
 
 import itertools
 import sys
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Collection, Iterable, Mapping
 
 import numpy as np
+from ortools.sat.python import cp_model
 
+from partitioner.solve.compact_crossing import Crossing
 from partitioner.solve.delays import Delivery
 from partitioner.solve.master import Selection
 from partitioner.solve.port_choice import NEAR, PortChoice, by_slot, placed
@@ -39,6 +41,10 @@ WINDOW_PER_UNIT_S = 0.02
 BETTER_S, BETTER_COUNTED_S = 0.5, 1.0
 """Seconds that a choice which moves fewer units is looked for once there is one, and
 deterministic seconds of both where work is counted."""
+CLEARINGS = 4
+"""Parts of the ways of late deliveries that are cleared before the next judgement."""
+MORE_WORTH, MOST_WORTH = 3, 9
+"""How much more less waiting is worth, each time that nothing moves for it, and at most."""
 REGION_PER_UNIT_S = 0.03
 """The same for the units that may change after a fault."""
 LEFT_REGION = 4
@@ -91,6 +97,10 @@ class CompactSearch(PortChoice):
         """What it found of a choice that the model does estimate rightly, if any."""
         self.nearest: tuple[Selection, Verdict] | None = None
         """All segments of the choice with fewest late deliveries, and what was found of it."""
+        self._turns = Counter[int]()
+        """How often units were to make ways free."""
+        self._worth = 1
+        """What less waiting on those ways is worth in moves."""
         self._late: set[Delivery] = set()
         """Deliveries known to be late in the last choice."""
         self._begun = 0
@@ -183,6 +193,7 @@ class CompactSearch(PortChoice):
         ends = {d: {unit_no[i] for i in inst.ends_of(d)} for d in self._late}
         waiting = deque(sorted(ends, key=lambda d: min((rank[u] for u in ends[d]), default=0)))
         is_less = False
+        stuck = list[Delivery]()
         while waiting and not over():
             some = list[Delivery]()
             faults = set[int]() if self._only_late else set(self._faults)
@@ -195,15 +206,64 @@ class CompactSearch(PortChoice):
             found = self._solve(free, over, late=late)
             if found is None and self._model.has_none and len(some) > 1:
                 found = self._solve(free, over, late=late, soft=some)
-            if found is None:
-                continue
-            self._slots, is_less = found, True
-            if left := self._model.late.intersection(some):
+            left = set[Delivery]()
+            if found is not None:
+                self._slots, is_less = found, True
+                left = self._model.late.intersection(some)
+            else:
+                left.update(some)
+            if left:
                 # With more that changes around them they may be in time as well.
                 late_ends = set[int]().union(*(ends[delivery] for delivery in left))
                 free = self._around(late_ends, LEFT_REGION * self._size)
-                self._slots = self._solve(free, over, late=late) or self._slots
-        return is_less
+                found = self._solve(free, over, late=late)
+                if found is not None:
+                    self._slots, is_less = found, True
+                else:
+                    stuck += left
+        again = [delivery for delivery in stuck if self._times_late[delivery] > 1]
+        return (bool(again) and self._clears_the_way(again, over)) or is_less
+
+    def _clears_the_way(self, late: Collection[Delivery], over: Callable[[], bool]) -> bool:
+        """Whether something moves that late deliveries wait for on their ways.
+
+        Those that gain most by it get another place first, with others near them; the next time it
+        is others' turn.
+        """
+        crossings = [Crossing(self._model, delivery) for delivery in sorted(late, key=str)]
+        gains = Counter[int]()
+        for crossing in crossings:
+            gains.update(crossing.gains())
+        waiting = sorted(gains, key=lambda u: (self._turns[u], -gains[u], u))
+        has_moved = False
+        for _ in range(CLEARINGS):
+            if not waiting or over():
+                break
+            some, free = set[int](), set[int]()
+            for unit in self._by_distance(waiting, waiting[:1]):
+                some.add(unit)
+                free = self._around(some, 2 * self._size)
+                if len(free) >= 2 * self._size:
+                    break
+            waiting = [u for u in waiting if u not in free]
+            self._turns.update(free)
+            excess = cp_model.LinearExpr.sum([c.excess(self._slots, free) for c in crossings])
+            found = self._solve(free, over, late=self._late, excess=self._worth * excess)
+            if found is not None:
+                has_moved |= found != self._slots
+                self._slots = found
+                if self._model.excess == 0:
+                    break
+        if not has_moved:
+            self._worth = min(MOST_WORTH, MORE_WORTH * self._worth)
+        return has_moved
+
+    def _by_distance(self, units: Iterable[int], others: Iterable[int]) -> list[int]:
+        """Units by how far they are from the nearest of some others."""
+        inst = self.search.instance
+        near = sorted(self._devices(others))
+        away = {u: int(inst.way_um(near, list(self._model.units[u])).min()) for u in units}
+        return sorted(away, key=away.__getitem__)
 
     def _choose_all(self, over: Callable[[], bool]) -> dict[int, int] | None:
         """Choose for all units, from one end of the machine to the other.
@@ -331,6 +391,8 @@ class CompactSearch(PortChoice):
     def _forget_choice(self) -> None:
         """Have the next choice made for all units."""
         self._slots, self._repairs = {}, 0
+        self._turns.clear()
+        self._worth = 1
         self._fewest_late = self._fewest_unlaid = sys.maxsize
 
     def _is_layout(self, over: Callable[[], bool]) -> bool:
@@ -373,6 +435,7 @@ class CompactSearch(PortChoice):
         late: Collection[Delivery] = (),
         soft: Collection[Delivery] = (),
         most_late: int | None = None,
+        excess: cp_model.LinearExpr | int = 0,
     ) -> dict[int, int] | None:
         """Choose for the units that are free, the others being as in the last choice."""
         if not is_wide:
@@ -389,5 +452,5 @@ class CompactSearch(PortChoice):
         return self._model.solve(
             self._slots if slots is None else slots, free, effort, waiting=waiting,
             is_wide=is_wide or len(self._model.units) > WINDOW, few_move=not is_wide,
-            late=late, soft=soft, most_late=most_late,
+            late=late, soft=soft, most_late=most_late, excess=excess,
         )

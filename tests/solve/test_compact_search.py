@@ -153,10 +153,10 @@ def test_waits_on_the_backbone_are_those_behind_all_other_frames_that_cross() ->
     run = _run(planted(60, 1))
     model = _model(run)
     streams = run.instance.streams
-    crossing = {link: frames for link, (_, frames) in model._crossing.items()}
+    crossing = {link: frames for link, (_, frames) in model.crossing.items()}
     assert any(len({streams[j].pcp for j in frames}) > 2 for frames in crossing.values())
     for j, stream in list(enumerate(streams))[::9]:
-        for (start, end), way in model._ways.items():
+        for (start, end), way in model.ways.items():
             wait = 0
             for link in pairwise(way):
                 others = [
@@ -165,7 +165,7 @@ def test_waits_on_the_backbone_are_those_behind_all_other_frames_that_cross() ->
                 wait += sum(ns for pcp, ns in others if pcp >= stream.pcp)
                 wait += max((ns for pcp, ns in others if pcp < stream.pcp), default=0)
             bare = run.backbone.hop_function(j, model.built)(start, end)
-            assert model._hop(j, start, end) == bare + wait
+            assert model.hop_ns(j, start, end) == bare + wait
 
 
 def test_what_was_kept_apart_stays_apart_and_homes_refused_are_not_taken() -> None:
@@ -303,7 +303,7 @@ def test_waits_that_were_found_are_those_the_model_counts() -> None:
     built = run.backbone.quick_backbones()[0]
     first = CompactModel(run.builder, run.backbone, built, 3, {}, 0.0)
     link, (waits, frames) = next(
-        (link, found) for link, found in first._crossing.items() if len(found[1]) > 2
+        (link, found) for link, found in first.crossing.items() if len(found[1]) > 2
     )
     j = max(frames, key=lambda m: run.instance.streams[m].pcp)
     pcp = run.instance.streams[j].pcp
@@ -311,11 +311,11 @@ def test_waits_that_were_found_are_those_the_model_counts() -> None:
     again = CompactModel(run.builder, run.backbone, built, 3, {}, 0.0)
     again.deadlines_hold({})
     again.estimate_anew({}, {link: {pcp: longer}})
-    assert again._hop(j, *link) == first._hop(j, *link) + 1_000_000
+    assert again.hop_ns(j, *link) == first.hop_ns(j, *link) + 1_000_000
     # Who is less urgent waits no less.
-    assert all(ns >= longer for ns in again._crossing[link][0][: pcp + 1])
-    others = [other for other in first._crossing if other != link]
-    assert all(again._crossing[other] == first._crossing[other] for other in others)
+    assert all(ns >= longer for ns in again.crossing[link][0][: pcp + 1])
+    others = [other for other in first.crossing if other != link]
+    assert all(again.crossing[other] == first.crossing[other] for other in others)
 
 
 def _deliveries(run: DirectRun) -> list[Delivery]:
