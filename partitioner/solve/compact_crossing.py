@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Collection, Iterator, Mapping
-from itertools import pairwise
 
 from ortools.sat.python import cp_model
 
@@ -33,10 +32,6 @@ class Crossing:
         self._streams = compact.instance.streams
         self._stream = delivery[0]
         self._pcp = self._streams[self._stream].pcp
-        self._links: dict[Pair, frozenset[Pair]] = {
-            ends: frozenset(pairwise(way)) for ends, way in compact.ways.items()
-        }
-        """Links passed from one switch to another, with their direction."""
 
     def gains(self) -> dict[int, int]:
         """By unit: time by which the wait gets shorter, were it at its best other switch, in ns.
@@ -134,7 +129,7 @@ class Crossing:
         return (data.source_device, data.source_switch), to
 
     def _passed(self, start: int, end: int) -> frozenset[Pair]:
-        return self._links.get((start, end), frozenset())
+        return self.compact.passed.get((start, end), frozenset())
 
     def _sides(self, end: End, start: Mapping[int, int], free: Collection[int]) -> Sides:
         """Where an end may be; units that are not free stay."""

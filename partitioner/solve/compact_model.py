@@ -503,6 +503,11 @@ class CompactModel:
         }
 
     @cached_property
+    def passed(self) -> dict[tuple[int, int], frozenset[tuple[int, int]]]:
+        """Links passed from one switch to another, with their direction."""
+        return {ends: frozenset(pairwise(way)) for ends, way in self.ways.items()}
+
+    @cached_property
     def crossing(self) -> dict[tuple[int, int], tuple[list[int], dict[int, int]]]:
         """By link and direction: wait behind all that crosses, by PCP, and what each stream adds.
 

@@ -185,8 +185,8 @@ class CompactSearch(PortChoice):
     def _less_is_late(self, over: Callable[[], bool]) -> bool:
         """Choose anew around what the judge found late, from one end of the machine to the other.
 
-        What cannot be in time by what waits on the backbone now stays late until that is less;
-        false if that is all.
+        What cannot be in time by what waits on the backbone now stays late until that is less; what
+        stays so again has its way cleared. False if nothing changes.
         """
         rank = {u: n for n, u in enumerate(self._order())}
         inst, unit_no = self.search.instance, self._model.unit_no
@@ -206,12 +206,10 @@ class CompactSearch(PortChoice):
             found = self._solve(free, over, late=late)
             if found is None and self._model.has_none and len(some) > 1:
                 found = self._solve(free, over, late=late, soft=some)
-            left = set[Delivery]()
+            left = set(some)
             if found is not None:
                 self._slots, is_less = found, True
-                left = self._model.late.intersection(some)
-            else:
-                left.update(some)
+                left &= self._model.late
             if left:
                 # With more that changes around them they may be in time as well.
                 late_ends = set[int]().union(*(ends[delivery] for delivery in left))
