@@ -28,6 +28,7 @@ from partitioner.reading.sheet import Row, RowOrigin, Sheet
 from partitioner.reading.tables import key_names
 from partitioner.reading.workbook import read_sheets
 from partitioner.report.sections import Page
+from partitioner.report.text import wrapped
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +59,7 @@ class Imported:
         """What was read, assumed and is missing, for a terminal."""
         blocks = []
         for title, told in self.draft.told():
-            blocks += [f"{title}:", *(f"  - {t}" for t in told)]
+            blocks += [f"{title}:", *(wrapped(f"  - {t}", "    ") for t in told)]
         return "\n".join(blocks)
 
 

@@ -11,6 +11,7 @@ from typing import Any
 from partitioner.reading.schema import FORMAT, PROPOSE
 from partitioner.reading.yaml_text import Flow, dump
 from partitioner.visible import some_of
+from partitioner.wording import count
 
 CENTRAL = "central"
 """Name of the switch that assumed traffic goes to."""
@@ -20,6 +21,7 @@ ASSUMED_STATE = {"payload_bytes": 16, "period_us": 20_000}
 ASSUMED_COMMAND = {"payload_bytes": 16, "period_us": 50_000}
 ASSUMED_PAYLOAD = 8
 ASSUMED_GAP_US = 20_000
+ASSUMED_TAKE_RATE = Decimal("0.5")
 _BUSY_KBPS = 3_000
 """Traffic of a device above which a line of 10 Mbit/s is not assumed."""
 _COMPUTERS = ("computer", "controller", "gateway", "central", "main", "plc", "host", "server")
@@ -34,6 +36,8 @@ class Draft:
     places: list[dict[str, Any]] = field(default_factory=list)
     pathways: list[dict[str, Any]] = field(default_factory=list)
     streams: list[dict[str, Any]] = field(default_factory=list)
+    options: list[dict[str, Any]] = field(default_factory=list)
+    """Those that devices name; no table lists options."""
     read: list[str] = field(default_factory=list)
     """What was read, and how."""
     assumed: list[str] = field(default_factory=list)
@@ -62,6 +66,7 @@ def complete(draft: Draft) -> None:
     _streams(draft)
     _traffic(draft)
     _grades(draft)
+    _options(draft)
     if not draft.pathways:
         draft.assumed.append(
             "cable ways: no pathways were given, so every cable runs along the axes from point to "
@@ -85,7 +90,7 @@ def _missing_devices(draft: Draft) -> None:
             draft.devices.append(row)
             draft.assume(row, "position_m", [number, 0, 0])
         draft.assumed.append(
-            f"positions: no table lists the {len(unknown)} devices, so they stand a metre apart"
+            f"positions: no table lists devices, so the {len(unknown)} named stand a metre apart"
         )
         return
     if len(unknown) == 1:
@@ -125,8 +130,8 @@ def _positions(draft: Draft) -> None:
             lost.append((row["id"], place))
     if both:
         draft.read.append(
-            f"{len(both)} devices have coordinates and the name of a place that no table lists: "
-            "the coordinates count"
+            f"{count(len(both), 'device')} with coordinates and the name of a place that no table "
+            "lists: the coordinates count"
         )
     if lost:
         names = list(dict.fromkeys(place for _, place in lost))
@@ -152,7 +157,8 @@ def _streams(draft: Draft) -> None:
     for key, unit in (("payload_bytes", "bytes"), ("period_us", "µs")):
         rows = [s for s in draft.streams if key in draft.marks.get(id(s), ())]
         if rows:
-            draft.assumed.append(f"{key} of {len(rows)} streams: {rows[0][key]} {unit}")
+            many = count(len(rows), "stream")
+            draft.assumed.append(f"{key} of {many}: {rows[0][key]} {unit}")
 
 
 def _traffic(draft: Draft) -> None:
@@ -200,10 +206,24 @@ def _grades(draft: Draft) -> None:
             (fast if busy else slow).append(row)
             draft.assume(row, "grades", [FAST_GRADE if busy else ASSUMED_GRADE])
     if slow:
-        draft.assumed.append(f"grades of {len(slow)} devices: {ASSUMED_GRADE}, a shared line")
+        many = count(len(slow), "device")
+        draft.assumed.append(f"grades of {many}: {ASSUMED_GRADE}, a shared line")
     if fast:
         draft.assumed.append(
-            f"grades of {len(fast)} devices that send more than {_BUSY_KBPS} kbit/s: {FAST_GRADE}"
+            f"grades of {count(len(fast), 'device')} sending more than {_BUSY_KBPS} kbit/s: "
+            f"{FAST_GRADE}"
+        )
+
+
+def _options(draft: Draft) -> None:
+    names = dict.fromkeys(d["option"] for d in draft.devices if d.get("option"))
+    for name in names:
+        row = {"id": name}
+        draft.options.append(row)
+        draft.assume(row, "take_rate", ASSUMED_TAKE_RATE)
+    if names:
+        draft.assumed.append(
+            f"take rate of {some_of(list(names), 8)}: {ASSUMED_TAKE_RATE} of the units"
         )
 
 
@@ -220,7 +240,7 @@ def draft_text(draft: Draft, sources: Sequence[str]) -> str:
     lines += ["", f"format: {FORMAT}", dump({"name": draft.name}).rstrip(), ""]
     if not draft.pathways:
         lines += [
-            "# metric straight: cables run straight; factor 1.2: a fifth longer than that.",
+            "# rectilinear: along the axes; straight: as the crow flies; factor 1.2: a fifth longer.",
             "routing: {metric: rectilinear, factor: 1.0}  # assumed",
             "",
         ]
@@ -237,6 +257,7 @@ def draft_text(draft: Draft, sources: Sequence[str]) -> str:
     for section, rows in (
         ("places", draft.places),
         ("pathways", draft.pathways),
+        ("options", draft.options),
         ("devices", draft.devices),
         ("streams", draft.streams),
     ):

@@ -206,7 +206,17 @@ class _Reader:
     def _lacks(self, row: Row) -> bool:
         """Whether a row lacks what every row of such a list has: where it is, or both its ends."""
         needed = [k for k in ("x_m", "y_m", "place", "from", "to") if k in self._columns.columns]
-        return any(is_nothing(self._cell(row, k)) for k in needed)
+        cells = {k: self._cell(row, k) for k in needed}
+        return any(
+            is_nothing(cell) or (key in _NAMES and _is_number(cell) and self._holds_words(key))
+            for key, cell in cells.items()
+        )
+
+    def _holds_words(self, key: str) -> bool:
+        """Whether most cells of a column are words; a sum may stand below them all the same."""
+        rows = self._sheet.rows[self._columns.first :]
+        cells = [c for c in (self._cell(row, key) for row in rows) if not is_nothing(c)]
+        return 2 * sum(map(_is_number, cells)) < len(cells)
 
     def _formulas_told(self, key: str) -> list[tuple[Row, Value]]:
         values: list[tuple[Row, Value]] = []
@@ -426,6 +436,10 @@ class _Reader:
         if key == "tagged":
             return {"yes": True, "y": True, "1": True, "true": True}.get(text.casefold(), False)
         return text
+
+
+def _is_number(cell: Value) -> bool:
+    return re.fullmatch(r"-?[0-9][0-9.,\s]*", str(cell)) is not None
 
 
 def _on_step(key: str, number: Decimal) -> Decimal:

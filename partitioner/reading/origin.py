@@ -33,7 +33,9 @@ class At:
     @property
     def words(self) -> str:
         """The line or the row, to be said after "on"."""
-        return f"row {self.row}" if self.row else f"line {self.line}"
+        if self.row:
+            return f"row {self.row}"
+        return f"row {self.line}" if self.cell else f"line {self.line}"
 
 
 class Origin(Protocol):

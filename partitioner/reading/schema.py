@@ -260,7 +260,9 @@ class StreamTable(KeyTable):
         "Payload of a frame, before encapsulation."
     )
     encapsulation: Annotated[Encapsulation, Choice(Encapsulation)] = key(
-        "What stands between the Ethernet header and the payload.", Encapsulation.RAW
+        "What stands between the Ethernet header and the payload. The two of IEEE 1722 carry one "
+        "ACF CAN message: at most 64 bytes.",
+        Encapsulation.RAW,
     )
     tagged: Yes = key("Frames carry the 4 bytes of an 802.1Q tag.", True)
     kind: Annotated[ReleaseKind, Choice(ReleaseKind)] = key(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import cache
 
@@ -94,11 +95,16 @@ def environment() -> Environment:
     )  # fmt: skip
     environment.filters.update(
         cell_class=_cell_class, cell_markup=_cell_markup, css_text=_css_text, height_px=_height_px,
-        is_narrow=_is_narrow, script_json=_script_json,
+        is_narrow=_is_narrow, script_json=_script_json, with_code=_with_code,
         # Figures are built as trees by this package and escaped there.
         svg=Markup,
     )  # fmt: skip
     return environment
+
+
+def _with_code(sentence: str) -> Markup:
+    """A sentence with what stands between grave accents, a command or a key, in the code face."""
+    return Markup(re.sub("`([^`]+)`", r"<code>\1</code>", str(escape(sentence))))
 
 
 def _cell_markup(row: Sequence[Cell]) -> Markup:

@@ -128,3 +128,44 @@ def test_receivers_and_senders_by_other_words(tmp_path: Path) -> None:
     assert problem is not None
     (stream,) = problem.streams.values()
     assert (stream.source, stream.destinations) == ("Host", ("Mast-lamp",))
+
+
+def test_a_count_below_the_places_is_a_total(tmp_path: Path) -> None:
+    workbook(
+        tmp_path / "cart.xlsx",
+        {
+            "Devices": [["Tag", "Location"], ["lamp", "mast"], ["Total flow", "tank"], ["Total", 2]],
+            "Places": [["Place", "X [m]", "Y [m]"], ["mast", 0, 0], ["tank", 2, 0]],
+        },
+    )
+    made = imported(tmp_path / "cart.xlsx")
+    assert set(made.problem.devices) == {"lamp", "Total-flow"}
+    assert any("row 4 taken for totals" in told for told in made.draft.read)
+
+
+def test_places_called_by_numbers_are_no_totals(tmp_path: Path) -> None:
+    workbook(
+        tmp_path / "cart.xlsx",
+        {
+            "Devices": [["Tag", "Location"], ["lamp", 11], ["Total flow", 12]],
+            "Places": [["Place", "X [m]", "Y [m]"], [11, 0, 0], [12, 2, 0]],
+        },
+    )
+    assert set(imported(tmp_path / "cart.xlsx").problem.devices) == {"lamp", "Total-flow"}
+
+
+def test_options_that_devices_name_are_assumed(tmp_path: Path) -> None:
+    rows = [[*PLAIN[0], "Option"], [*PLAIN[1], "winter"], [*PLAIN[2], None]]
+    workbook(tmp_path / "cart.xlsx", {"S": rows})
+    made = imported(tmp_path / "cart.xlsx")
+    assert made.problem.devices["lamp"].option == "winter"
+    assert "  - {id: winter, take_rate: 0.5}  # assumed: take_rate" in made.text
+    assert any("winter" in told for told in made.draft.assumed)
+
+
+def test_a_list_of_places_that_is_missing_is_one_finding(tmp_path: Path) -> None:
+    rows = [["Tag", "Location"], ["lamp", "mast"], ["pump", "tank"], ["fan", "tank"]]
+    workbook(tmp_path / "cart.xlsx", {"S": rows})
+    (finding,) = (f for f in imported(tmp_path / "cart.xlsx").findings if f.severity == "error")
+    assert finding.message == "no such place 'mast', and so with 1 other name"
+    assert finding.hint == "the file lists no places"

@@ -132,6 +132,14 @@ def test_names_with_markup_are_escaped(twelve) -> None:
     Page(html)
 
 
+def test_what_stands_between_grave_accents_is_in_the_code_face(twelve) -> None:
+    told = "There was no time; `partitioner <i>` does, and a lone ` stays."
+    section = Section("Further", told, points=[told], urgent=[told], cautions=[told])
+    html = html_of(*twelve, None, [section])
+    set_so = "There was no time; <code>partitioner &lt;i&gt;</code> does, and a lone ` stays."
+    assert html.count(set_so) == 4
+
+
 def html_of(*of: Any) -> str:
     return report_files(Told(*of))["report.html"]
 

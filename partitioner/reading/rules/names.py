@@ -10,6 +10,7 @@ from partitioner.reading.origin import Findings, Steps
 from partitioner.reading.parts import LISTS, Parts
 from partitioner.reading.references import references
 from partitioner.reading.tables import Item
+from partitioner.wording import count
 
 _OWN_NAMES = ("places", "groups", "transfers", "streams", "options", "builds", "failure_rules")
 _SECTIONS = {
@@ -76,6 +77,7 @@ def check_references(parts: Parts, findings: Findings) -> None:
     """What a key names is there; not told where a list could not be read whole."""
     lists = {what: parts.names(sections) for what, sections in _SECTIONS.items()}
     lists["grade"] = dict.fromkeys(parts.catalogue_grades)
+    unlisted: dict[str, list[tuple[Item[Any], Any, Steps, bool]]] = {}
     for item in [*(item for section in LISTS for item in parts.items(section)), parts.backbone]:
         spaced: set[Steps] = set()
         for what, name, steps, is_key in references(item):
@@ -95,6 +97,18 @@ def check_references(parts: Parts, findings: Findings) -> None:
                     hint = f"names have no spaces: did you mean '{whole}'?"
                     findings.add(item.origin, "unknown-name", told, *steps[:-1], hint=hint)
                     continue
-            hint = findings.near(name, known) if known else f"the file lists no {sections[0]}"
+            if not known:
+                unlisted.setdefault(what, []).append((item, name, steps, is_key))
+                continue
             told = f"no such {what} '{name}'"
+            hint = findings.near(name, known)
             findings.add(item.origin, "unknown-name", told, *steps, hint=hint, on_key=is_key)
+    for what, named in unlisted.items():
+        # A list that is not there is one slip, however often it is asked for.
+        item, name, steps, is_key = named[0]
+        others = len({other for _, other, *_ in named}) - 1
+        told = f"no such {what} '{name}'"
+        if others:
+            told += f", and so with {count(others, 'other name')}"
+        hint = f"the file lists no {_SECTIONS[what][0]}"
+        findings.add(item.origin, "unknown-name", told, *steps, hint=hint, on_key=is_key)

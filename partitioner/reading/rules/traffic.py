@@ -9,12 +9,12 @@ from partitioner.reading.origin import Findings, Steps
 from partitioner.reading.parts import Parts
 from partitioner.reading.tables import Item
 
+_ACF = (Encapsulation.IEEE1722_NTSCF, Encapsulation.IEEE1722_TSCF)
 LARGEST_PAYLOAD_BYTES = {
     Encapsulation.RAW: 1_500,
     Encapsulation.UDP_IPV4: 1_472,
     Encapsulation.UDP_IPV6: 1_452,
-    Encapsulation.IEEE1722_NTSCF: 64,
-    Encapsulation.IEEE1722_TSCF: 64,
+    **dict.fromkeys(_ACF, 64),
 }
 """Most payload of one frame: 1500 bytes of client data (IEEE Std 802.3 Clause 3) less 20 + 8 or
 40 + 8 bytes of IP and UDP headers (RFC 791, RFC 8200, RFC 768); an IEEE 1722 ACF CAN message
@@ -38,6 +38,8 @@ def check_traffic(parts: Parts, findings: Findings) -> None:
                 f"expected at most {most} bytes with encapsulation {stream.encapsulation.value}, "
                 f"got {stream.payload_bytes}",
                 "payload_bytes",
+                hint="it carries one ACF CAN message; longer payloads go raw or by UDP"
+                if stream.encapsulation in _ACF else "",
             )  # fmt: skip
 
 
