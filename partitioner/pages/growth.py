@@ -71,10 +71,11 @@ def _intro(growth: Growth) -> list[str]:
         lines.append(
             f"There was no time to look for room for {listed(unasked)}; `partitioner report` does."
         )
-    lines.append(
-        "Limits and deadlines were checked with each device in place. The file gives no streams "
-        "of forecast devices, so the traffic they will bring is not in it."
-    )
+    if asked:
+        lines.append(
+            "Limits and deadlines were checked with each device in place. The file gives no "
+            "streams of forecast devices, so the traffic they will bring is not in it."
+        )
     return lines
 
 
@@ -101,7 +102,8 @@ def _guests_table(growth: Growth, currency: str) -> Table:
                       lambda g: g.added_money if g.line is not None else None, currency),
             col.number("fitting_line_count", "Lines with room",
                        lambda g: len(g.fits_alone) if g.is_asked else None),
-            col.names("fitting_lines", "Which, if it comes alone", lambda g: g.fits_alone),
+            col.names("fitting_lines", "Which, if it comes alone",
+                      lambda g: g.fits_alone if g.is_asked else ()),
             # For the files alone: what the last row holds is told in the text.
             *(
                 (Column(key), lambda g, n=n: sums[g.forecast.device.id][n] / PPM)
@@ -114,6 +116,7 @@ def _guests_table(growth: Growth, currency: str) -> Table:
 
 def _rooms_table(growth: Growth) -> Table:
     together = growth.together
+    is_whole = bool(together) and all(guest.is_asked for guest in growth.guests)
     return Table.of(
         "line-room",
         "What every line has left",
@@ -133,7 +136,7 @@ def _rooms_table(growth: Growth) -> Table:
             col.number("forecast_count", "Forecast devices that fit",
                        lambda room: len(together[room.line]) if room.line in together else None),
             col.number("expected_count", "Expected here",
-                       lambda room: round(expected_on(growth, room.line), 6) if together else None,
+                       lambda room: round(expected_on(growth, room.line), 6) if is_whole else None,
                        digits=2),
         ],
         note="Left up to the limit, so the reserve is part of it. Spare IDs cost a silent turn "

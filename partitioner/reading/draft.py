@@ -240,7 +240,7 @@ def draft_text(draft: Draft, sources: Sequence[str]) -> str:
     lines += ["", f"format: {FORMAT}", dump({"name": draft.name}).rstrip(), ""]
     if not draft.pathways:
         lines += [
-            "# rectilinear: along the axes; straight: as the crow flies; factor 1.2: a fifth longer.",
+            "# rectilinear: along the axes; straight: point to point; factor 1.2: a fifth longer.",
             "routing: {metric: rectilinear, factor: 1.0}  # assumed",
             "",
         ]

@@ -225,7 +225,9 @@ class DeviceTable(KeyTable):
         "Order in which it sends its own waiting frames.", QueueOrder.FIFO
     )
     function: Label | None = key("What it does; see `failure_rules`.", None)
-    mass_g: Grams = key("Mass of the device's share of the network.", Decimal(0))
+    mass_g: Grams = key(
+        "Mass of the device itself; the same in every layout, it counts in no total.", Decimal(0)
+    )
     capacitance_pf: Picofarad | None = key(
         "Capacitance it puts on a shared line; default: the catalogue's figure.", None
     )
@@ -412,7 +414,7 @@ class LineTable(KeyTable):
     switch_position: Annotated[SwitchPosition, Choice(SwitchPosition)] = key(
         "Where the switch may sit on a line.", SwitchPosition.END
     )
-    drop_slack_m: Metres = key("Cable added at each drop.", Decimal(0))
+    drop_slack_m: Metres = key("Cable added at each drop; the device of a link is one.", Decimal(0))
     end_slack_m: Metres = key(
         "Cable added at each end of a line, and of a link to a device; not of a backbone link.",
         Decimal(0),

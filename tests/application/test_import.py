@@ -134,7 +134,9 @@ def test_a_count_below_the_places_is_a_total(tmp_path: Path) -> None:
     workbook(
         tmp_path / "cart.xlsx",
         {
-            "Devices": [["Tag", "Location"], ["lamp", "mast"], ["Total flow", "tank"], ["Total", 2]],
+            "Devices": [
+                ["Tag", "Location"], ["lamp", "mast"], ["Total flow", "tank"], ["Total", 2],
+            ],
             "Places": [["Place", "X [m]", "Y [m]"], ["mast", 0, 0], ["tank", 2, 0]],
         },
     )

@@ -311,6 +311,10 @@ def test_words_tell_no_room_from_no_room_left() -> None:
     assert "find room on the lines" not in text, "nothing is known of that"
     rows = next(t for t in stopped.tables if t.id == "forecast").records()
     assert {row["fitting_line_count"] for row in rows} == {None}
+    assert {row["fitting_lines"] for row in rows} == {""}
+    assert "were checked" not in text
+    rooms = next(t for t in stopped.tables if t.id == "line-room").records()
+    assert {row["expected_count"] for row in rooms} == {None}
     some = iter([False] * (len(facts.lines) + 2))
     partly = growth_section(growth_of(facts, lambda: next(some, True)), facts.problem.currency)
     assert partly is not None
