@@ -72,13 +72,15 @@ class Conflict:
 
     ``rule`` is the rule's short name as in ``check``; ``subjects`` the ids of devices, streams,
     switches it concerns; ``sentence`` says it in plain words with the numbers; ``way_out`` the
-    cheapest change that removes it, if one is known.
+    cheapest change that removes it, if one is known; ``where`` at which ``file:line`` what it is
+    about stands, if the problem came from a file.
     """
 
     rule: str
     subjects: tuple[str, ...]
     sentence: str
     way_out: str = ""
+    where: tuple[str, ...] = ()
 
 
 class NoLayout(PartitionerError):

@@ -89,14 +89,13 @@ def explain(
     *,
     device: str | None = None,
     start: Layout | None = None,
-    locate: Locate | None = None,
     on_prices: Callable[[ExplainAnswer], None] = lambda so_far: None,
 ) -> ExplainAnswer:
     """Explain a problem: its conflict, or the price of its rules, or the place of one device.
 
     As :func:`partitioner.interface.functions.explain_problem`. ``search`` says how long and how to
-    search, for all plans together; ``locate`` tells where in the files a rule stands.
-    ``on_prices`` is told what is known of prices after each plan, to be kept.
+    search, for all plans together. ``on_prices`` is told what is known of prices after each plan,
+    to be kept.
 
     Raises
     ------
@@ -120,7 +119,8 @@ def explain(
     from partitioner.report.amounts import money_text
     from partitioner.report.text import plain
 
-    search, place = (search or Search()).begun(), locate or nowhere
+    search = (search or Search()).begun()
+    place = search.locate or nowhere
     told = [""]
 
     def step(text: str) -> None:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from partitioner.application.search import Search, load_planner
 from partitioner.application.told import LayoutAnswer
-from partitioner.errors import NoAnswer
+from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
@@ -101,13 +101,20 @@ class StillIncomplete(NoAnswer):
 def told_ending(problem: Problem, search: Search, *, by_work: bool = False) -> Iterator[None]:
     """Have a search that ends without a layout tell what there is.
 
-    What the time went to, and where there is a layout with most devices, what keeps the others out:
-    :class:`StillIncomplete`. ``by_work``: the clock says nothing, as answers must repeat.
+    Conflicts that are proved, where they stand in the files. Else what the time went to, and where
+    there is a layout with most devices, what keeps the others out: :class:`StillIncomplete`.
+    ``by_work``: the clock says nothing, as answers must repeat.
     """
     load_planner()
     began_s = search.clock()
     try:
         yield
+    except NoLayout as proof:
+        if search.locate is not None:
+            from partitioner.explain.placement import placed
+
+            proof.conflicts = placed(problem, proof.conflicts, search.locate)
+        raise
     except NoAnswer as ended:
         search.tell_ending(ended, began_s)
         if ended.nearest is None:

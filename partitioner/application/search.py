@@ -16,6 +16,7 @@ from partitioner.units import duration_text
 
 if TYPE_CHECKING:
     from partitioner.cluster.connection import Cluster
+    from partitioner.explain.placement import Locate
     from partitioner.runs import Budget
     from partitioner.solve.run import PlanSettings
 
@@ -102,7 +103,8 @@ class Search:
     is done, by commands that make one search, and ``on_state``, with what is found and what is
     sought, by those that make several. ``on_step`` hears a sentence at the start of each step,
     ``on_warning`` one on what of the cluster is not used. ``on_layout`` is told of each better
-    layout of the problem as it stands: its objective value, and what makes it.
+    layout of the problem as it stands: its objective value, and what makes it. ``locate`` tells
+    where in the files of the problem a statement stands; None where it came from none.
     """
 
     time_limit_s: float = 60.0
@@ -117,6 +119,7 @@ class Search:
     cluster: Cluster | None = None
     on_warning: Callable[[str], None] = silent
     on_layout: Callable[[int, Callable[[], Layout]], None] | None = None
+    locate: Locate | None = None
 
     def begun(self) -> Search:
         """The same with the time running."""

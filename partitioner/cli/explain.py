@@ -56,7 +56,6 @@ def command(
     from partitioner.cli.searching import read_aloud, searching, start_of, stop_wish, tell_start
     from partitioner.cli.so_far import kept_so_far
     from partitioner.cli.voice import Voice
-    from partitioner.explain.placement import locator
 
     voice = Voice(session)
     read = read_aloud(problem, voice)
@@ -69,7 +68,6 @@ def command(
         place = None
         if output is not None:
             place = stack.enter_context(Place(output, voice, force=force, marks=(EXPLANATION,)))
-        locate = locator(problem, session.lists_from)
         so_far = None
         if place is not None:
             so_far = kept_so_far(place, read, voice, is_offered=start is None)
@@ -79,10 +77,10 @@ def command(
                 so_far.take_text(PRICES, now.text)
 
         with searching(
-            voice, read, time_limit, seed, cores, wish, place, so_far=so_far
+            voice, read, problem, time_limit, seed, cores, wish, place, so_far=so_far
         ) as search:
             answer = explain(
-                read, search, device=device, start=begin_from, locate=locate, on_prices=keep
+                read, search, device=device, start=begin_from, on_prices=keep
             )
         tell_start(answer.start_unusable, voice)
         if place is not None:

@@ -17,7 +17,10 @@ from partitioner.errors import (
     PartitionerError,
     WrongFile,
 )
-from partitioner.visible import visible
+from partitioner.visible import some_of, visible
+
+MOST_PLACES = 4
+"""Further places in files told of one conflict; ``--json`` has all."""
 
 
 def tell_failure(error: BaseException, voice: Voice) -> ExitCode:
@@ -60,7 +63,10 @@ def _tell_wrong_file(error: WrongFile, voice: Voice) -> dict[str, Any]:
 def _tell_no_layout(error: NoLayout, voice: Voice) -> dict[str, Any]:
     voice.error("no layout keeps all rules; this is proved.")
     for conflict in error.conflicts:
-        voice.plain(f"  [{conflict.rule}] {visible(conflict.sentence)}")
+        first = "".join(f"{place}: " for place in conflict.where[:1])
+        voice.plain(f"  {first}[{conflict.rule}] {visible(conflict.sentence)}")
+        if further := conflict.where[1:]:
+            voice.plain(f"    also at {some_of(further, MOST_PLACES)}")
         if conflict.way_out:
             voice.plain(f"    way out: {visible(conflict.way_out)}")
     if any(conflict.way_out for conflict in error.conflicts):

@@ -108,7 +108,7 @@ def command(
         so_far = kept_so_far(place, read, voice, is_offered=start is None)
         try:
             with searching(
-                voice, read, time_limit, seed, cores, wish, place, cluster or None, so_far
+                voice, read, problem, time_limit, seed, cores, wish, place, cluster or None, so_far
             ) as search:
                 answer = plan(
                     read, search, work_limit=work_limit, start=begin_from, with_zones=zones

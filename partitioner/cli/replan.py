@@ -123,7 +123,7 @@ def command(
                 value_of=lambda path, problem: sum_of_layout(path, problem, layout, earlier),
             )  # fmt: skip
             with searching(
-                voice, changed, time_limit, seed, cores, wish, place, so_far=so_far
+                voice, changed, problem, time_limit, seed, cores, wish, place, so_far=so_far
             ) as search:
                 answer = replan(
                     changed, layout, search, question=Question(freeze, complete, use_reserve),

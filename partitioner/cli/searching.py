@@ -70,6 +70,7 @@ def start_of(path: Path | None, problem: Problem, voice: Voice) -> Layout | None
 def searching(
     voice: Voice,
     problem: Problem,
+    path: Path,
     time_limit_s: float,
     seed: int,
     workers: int,
@@ -78,7 +79,7 @@ def searching(
     cluster: Cluster | None = None,
     so_far: BestSoFar | None = None,
 ) -> Iterator[Search]:
-    """Give what a search is told; its time has run since the program began.
+    """Give what a search for a problem in a file is told; its time runs since the program began.
 
     While entered its progress is shown, and ``so_far`` is told of better layouts. If devices are
     still without a place in the end, what there is goes into ``place``.
@@ -90,6 +91,8 @@ def searching(
         return stop()
 
     load_planner()
+    from partitioner.explain.placement import locator
+
     now = time.monotonic()
     begun_s = max(voice.session.begun_s, now - MOST_BEFORE * time_limit_s)
     left_s = begun_s + time_limit_s - now
@@ -108,6 +111,7 @@ def searching(
             cluster=cluster,
             on_warning=voice.warn,
             on_layout=None if so_far is None else so_far.take,
+            locate=locator(problem, path, voice.session.lists_from),
         )
     except StillIncomplete as error:
         if place is not None:

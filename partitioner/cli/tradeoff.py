@@ -123,7 +123,7 @@ def command(
                 voice.step(f"{len(front.within(now.state.goal))} points so far")
 
         with searching(
-            voice, read, time_limit, seed, cores, wish, place, so_far=so_far
+            voice, read, problem, time_limit, seed, cores, wish, place, so_far=so_far
         ) as search:
             answer = tradeoff(
                 read, search, axis=axis, points=points, gap=gap, start=begin_from, known=known,

@@ -11,7 +11,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 
 from partitioner.errors import Conflict, NoAnswer
-from partitioner.explain.handles.handle import Handle, without
+from partitioner.explain.handles.handle import Handle, named_in, without
 from partitioner.explain.handles.register import HOLDS, handles_of
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
@@ -216,12 +216,8 @@ def _told_of(
     A proof by arithmetic names few of hundreds of rules, so that few questions are left.
     """
     rules = {r.rule for r in reasons}
-    named = [
-        h for h in candidates
-        if any(
-            h.rule == r.rule and (not h.subjects or h.subjects[0] in r.subjects) for r in reasons
-        )
-    ]
+    told = {h.key for r in reasons for h in named_in(r, candidates)}
+    named = [h for h in candidates if h.key in told]
     for some in (named, [h for h in candidates if h.rule in rules]):
         if some and asker.with_only(some, is_quick=True).answer is Answer.NONE:
             return some

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
+from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-from partitioner.explain.handles.handle import Steps
+from partitioner.errors import Conflict
+from partitioner.explain.handles.handle import Handle, Steps, named_in
+from partitioner.explain.handles.register import handles_of
+from partitioner.model.problem import Problem
 from partitioner.reading.origin import Enough, Findings, Origin, YamlOrigin
 from partitioner.reading.problem import SourceFiles, read_parts
 from partitioner.reading.sheet import RowOrigin
@@ -24,10 +29,11 @@ def nowhere(steps: Steps) -> str:
     return ""
 
 
-def locator(problem_path: Path, lists_from: Sequence[Path] = ()) -> Locate:
-    """Make a function that finds statements in a problem file and the lists beside it.
+def locator(problem: Problem, path: Path, lists_from: Sequence[Path] = ()) -> Locate:
+    """Make a function that finds statements in the file of a problem and the lists beside it.
 
-    The file was read without errors; its lists may lie in ``lists_from`` besides its own folder.
+    The lists may lie in ``lists_from`` besides the folder of the file. The files are read again
+    when the first place is asked for; if they changed meanwhile, no place is known.
 
     Returns
     -------
@@ -36,11 +42,16 @@ def locator(problem_path: Path, lists_from: Sequence[Path] = ()) -> Locate:
         (a default is in force), the line of the item is given, and nothing where the section is
         missing too.
     """
+    read_again = cache(lambda: _locator(problem.digest, path, SourceFiles(lists_from)))
+    return lambda steps: read_again()(steps)
+
+
+def _locator(digest: str, path: Path, files: SourceFiles) -> Locate:
     try:
-        parts = read_parts(problem_path, SourceFiles(lists_from), Findings())
+        parts = read_parts(path, files, Findings())
     except Enough:
-        parts = None
-    if parts is None:  # It was changed meanwhile.
+        return nowhere
+    if parts is None or files.digest() != digest:
         return nowhere
     document = parts.origin.document
     data: dict[str, Any] = document.data
@@ -92,3 +103,40 @@ def _number_of(items: list[Any], id_: str) -> int | None:
         if isinstance(item, dict) and item.get("id") == id_:
             return number
     return None
+
+
+def placed(problem: Problem, conflicts: Sequence[Conflict], locate: Locate) -> list[Conflict]:
+    """Conflicts of a problem, each with the places in its files of what it is about."""
+    handles = handles_of(problem)
+    found = []
+    for conflict in conflicts:
+        where = (locate(steps) for steps in _stated_at(problem, conflict, handles))
+        found.append(replace(conflict, where=tuple(dict.fromkeys(filter(None, where)))))
+    return found
+
+
+def _stated_at(problem: Problem, conflict: Conflict, handles: Sequence[Handle]) -> Iterator[Steps]:
+    """Statements that a conflict names, then the items it is about of which none of them is."""
+    named, sections = named_in(conflict, handles), _sections_of(problem)
+    # A switch may have ports of several kinds.
+    yield from (h.at for h in [h for h in named if h.sentence == conflict.sentence] or named)
+    told = {id_ for h in named for id_ in h.subjects[:1]}
+    about = ""
+    for id_ in conflict.subjects:
+        section = next((name for name, ids in sections.items() if id_ in ids), "")
+        about = about or section
+        if section and section == about and id_ not in told:
+            yield section, id_
+    if not named and conflict.rule.startswith("backbone-"):
+        yield ("backbone",)
+
+
+def _sections_of(problem: Problem) -> dict[str, Collection[str]]:
+    """Ids by the section of the problem file that their items stand in."""
+    return {
+        "devices": problem.devices, "switches": problem.switches, "streams": problem.streams,
+        "transfers": problem.transfers, "limits": problem.limits,
+        "pathways": {p.id for p in problem.pathways},
+        "groups": {g.id for g in problem.groups},
+        "failure_rules": {r.id for r in problem.failure_rules},
+    }

@@ -111,7 +111,7 @@ def plan_layout(
     """
     from partitioner.application.plan import plan
 
-    with _search(time_limit_s, workers, seed, on_progress) as search:
+    with _search(problem, time_limit_s, workers, seed, on_progress) as search:
         answer = plan(
             _model(problem, units), _on_cluster(search, client), work_limit=work_limit,
             start=_start(start, problem), with_zones=zones,
@@ -244,7 +244,7 @@ def replan_layout(
     from partitioner.application.replan import Question, replan
 
     earlier = _earlier(before, problem)
-    with _search(time_limit_s, workers, seed, on_progress) as search:
+    with _search(problem, time_limit_s, workers, seed, on_progress) as search:
         answer = replan(
             _model(problem, units), earlier, search,
             question=Question(tuple(freeze), complete, use_reserve), points=points,
@@ -295,7 +295,7 @@ def trade_off(
 
     if axis not in AXES:
         raise ValueError(f"expected one of {', '.join(AXES)}, got {axis!r}")
-    with _search(time_limit_s, workers, seed, on_progress) as search:
+    with _search(problem, time_limit_s, workers, seed, on_progress) as search:
         answer = tradeoff(
             problem.model, search, axis=axis, points=points, gap=gap, start=_start(start, problem)
         )
@@ -331,15 +331,11 @@ def explain_problem(
         Neither a layout nor a proof that there is none was found.
     """
     from partitioner.application.explain import explain
-    from partitioner.explain.placement import locator
 
     if device is not None and device not in problem.model.devices:
         raise ValueError(f"the problem has no device {device!r}")
-    locate = None if problem.path is None else locator(problem.path, problem.lists_from)
-    with _search(time_limit_s, workers, seed, on_progress) as search:
-        answer = explain(
-            problem.model, search, device=device, start=_start(start, problem), locate=locate
-        )
+    with _search(problem, time_limit_s, workers, seed, on_progress) as search:
+        answer = explain(problem.model, search, device=device, start=_start(start, problem))
     return Explanation(problem, answer)
 
 
@@ -380,9 +376,15 @@ def _on_cluster(search: Search, client: Client | None) -> Search:
 
 @contextmanager
 def _search(
-    time_limit_s: float, workers: int | None, seed: int, on_progress: OnProgress | None
+    problem: Problem,
+    time_limit_s: float,
+    workers: int | None,
+    seed: int,
+    on_progress: OnProgress | None,
 ) -> Iterator[Search]:
     """How to search, Ctrl-C being a wish to stop meanwhile."""
+    from partitioner.explain.placement import locator
+
     if time_limit_s <= 0:
         raise ValueError(f"expected a time limit above 0 s, got {time_limit_s}")
     cores = cores_for(workers)
@@ -396,8 +398,11 @@ def _search(
     def sample(at: Sample, doing: str) -> None:
         tell(doing, at.cost_money, at.bound_money)
 
+    locate = None
+    if problem.path is not None:
+        locate = locator(problem.model, problem.path, problem.lists_from)
     with stop_wish() as is_stopped:
         yield Search(
             time_limit_s=time_limit_s, seed=seed, workers=cores, begun_s=begun_s,
-            stop=is_stopped, on_progress=sample, on_state=tell, on_step=tell,
+            stop=is_stopped, on_progress=sample, on_state=tell, on_step=tell, locate=locate,
         )  # fmt: skip

@@ -79,6 +79,21 @@ def test_explain_names_rules_lines_and_ways(capsys) -> None:
     )
 
 
+def test_conflicts_that_plan_tells_name_the_same_lines(tmp_path, capsys) -> None:
+    assert run(["-q", "plan", str(PUMPS), "-o", str(tmp_path / "out")]) == ExitCode.NO_LAYOUT
+    told = capsys.readouterr().err.splitlines()
+    ports, nodes = (f"{PUMPS}:{n}" for n in (12, 26))
+    assert [line for line in told if str(PUMPS) in line] == [
+        f"  {ports}: [port-exists] 5 devices need a shared line, and all line ports together have "
+        "room for 3.",
+        f"  {nodes}: [nodes] A line of 10BASE-T1S-multidrop has room for 3 devices: 4 nodes, less "
+        "the switch port.",
+    ]
+    assert run(["-q", "plan", str(PUMPS), "-o", str(tmp_path / "out"), "--json"]) == 4
+    conflicts = json.loads(capsys.readouterr().out)["conflicts"]
+    assert [c["where"] for c in conflicts] == [[ports], [nodes]]
+
+
 def test_the_way_out_told_works_in_the_file(tmp_path, capsys) -> None:
     text = PUMPS.read_text(encoding="utf-8").replace("nodes: 4", "nodes: 6")
     path = tmp_path / "mended.yaml"

@@ -67,11 +67,12 @@ def test_every_sample_with_two_v(clock, capsys) -> None:
 
 
 def test_the_limit_counts_from_the_start_of_the_program() -> None:
-    problem = read_problem(ROOT / "tests" / "gold" / "small-sprayer" / "problem.yaml")
+    path = ROOT / "tests" / "gold" / "small-sprayer" / "problem.yaml"
+    problem = read_problem(path)
 
     def left_s(before_s: float, limit_s: float) -> float:
         session = Session(is_quiet=True, begun_s=time.monotonic() - before_s)
-        with searching(Voice(session), problem, limit_s, 0, 1, lambda: False) as search:
+        with searching(Voice(session), problem, path, limit_s, 0, 1, lambda: False) as search:
             return search.left_s
 
     assert left_s(4.0, 60.0) == pytest.approx(56.0, abs=1.0)

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from partitioner.errors import Conflict
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
@@ -117,6 +118,14 @@ def by_amount(
     """
     key = ":".join(str(word) for word in (rule, *subjects[:1], part) if word != "")
     return Handle(key, rule, subjects, sentence, at, off or scale.to(scale.end), scale, eases)
+
+
+def named_in(conflict: Conflict, handles: Sequence[Handle]) -> list[Handle]:
+    """The handles of the rule of a conflict whose statements it names."""
+    return [
+        h for h in handles
+        if h.rule == conflict.rule and (not h.subjects or h.subjects[0] in conflict.subjects)
+    ]
 
 
 def without(problem: Problem, handles: Sequence[Handle]) -> Problem:
