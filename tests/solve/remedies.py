@@ -27,6 +27,7 @@ from partitioner.model.problem import (
 from partitioner.network.cable import CableNetwork
 from partitioner.reading.build import limits_of
 from partitioner.reading.schema import LimitTable
+from partitioner.solve.precheck.statements import LEAVES_ANOTHER
 from partitioner.units import PPM
 
 AS_MANY = re.compile(
@@ -71,7 +72,7 @@ def alternatives(
     ValueError
         If the words tell nothing that is known here.
     """
-    words = conflict.way_out.removesuffix(", which alone is not enough")
+    words = _to_do(conflict)
     if whole := AS_MANY.fullmatch(words):
         return [(words, [_as_many(problem, whole[2], conflicts)])]
     told = Told(problem, conflicts, conflict)
@@ -103,11 +104,16 @@ def _as_many(problem: Problem, rule: str, conflicts: Sequence[Conflict]) -> Prob
     """The first alternative of every way out of a rule done."""
     for conflict in conflicts:
         if conflict.rule == rule and conflict.way_out:
-            words = conflict.way_out
+            words = _to_do(conflict)
             if whole := AS_MANY.fullmatch(words):
                 words = whole[1]
             problem = _obeyed(Told(problem, conflicts, conflict), _split(words)[0])
     return problem
+
+
+def _to_do(conflict: Conflict) -> str:
+    """The way out without what is said of how far it helps."""
+    return conflict.way_out.removesuffix(LEAVES_ANOTHER).removesuffix(", which alone is not enough")
 
 
 def _split(words: str) -> list[str]:

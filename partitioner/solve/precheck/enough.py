@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 from partitioner.solve.precheck.core import A_SOLVE, EASED_TERMS, FEW, MANY, WORK, Core
 from partitioner.solve.precheck.leaning import leaning
@@ -20,6 +21,47 @@ MOST_TERMS = 300_000
 """Terms of rows that may be solved, all solves together."""
 MOST_ALIKE = 12
 """Statements of one rule of which those are looked for that have to change together."""
+
+MOST_WHOLE = 250
+"""Devices of a problem of which it is asked whether another conflict is left."""
+MOST_WHOLE_TERMS = 600_000
+"""Terms of rows that may be solved for that, all solves together: about a second."""
+
+EASED_ONLY = frozenset({
+    "deadline", "nodes", "option-tail", "pathway-capacity", "pin", "port-exists", "safety-span",
+    "security-domain", "spacing", "switch-position", "unit-loads",
+})
+"""Rules of which all that is told to do is done in full where they are off. Where a group is
+smaller, a PHY is another or a switch is nearer, something else may open besides."""
+
+
+class Without:
+    """What linear arithmetic still proves of a whole problem when some statements are off.
+
+    Nothing of problems of more than :data:`MOST_WHOLE` devices, nor when it took a second.
+    """
+
+    def __init__(self, places: Places):
+        self._places = places
+        self._left = MOST_WHOLE_TERMS
+
+    @cached_property
+    def _rows(self) -> Relaxation:
+        blocks = range(len(self._places.blocks))
+        return Relaxation(self._places, blocks, has_pathways=bool(self._places.sides))
+
+    def is_left(self, keys: Collection[Key]) -> bool:
+        """Whether it is proved that some devices find no places without these statements."""
+        if not keys or not EASED_ONLY.issuperset(key[0] for key in keys):
+            return False
+        if self._places.instance.n > MOST_WHOLE or self._rows.size > self._left:
+            return False
+        self._left -= self._rows.size
+        return leaning(self._rows, self._rows.statements().difference(keys)) is not None
+
+    def is_left_by_all_of(self, rule: str) -> bool:
+        """The same without any of the statements of a rule."""
+        return self.is_left({key for key in self._rows.statements() if key[0] == rule})
 
 
 @dataclass(frozen=True, slots=True)

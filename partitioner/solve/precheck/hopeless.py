@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from dataclasses import replace
+
 from partitioner.errors import Conflict
 from partitioner.model.assessment import COMPLETE
 from partitioner.solve.backbone import BackboneData
@@ -9,9 +12,16 @@ from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
 from partitioner.solve.precheck.alone import by_counting, homeless
 from partitioner.solve.precheck.core import Core, Shrinking
-from partitioner.solve.precheck.enough import helping
+from partitioner.solve.precheck.enough import MOST_WHOLE, Without, helping
 from partitioner.solve.precheck.places import Places
-from partitioner.solve.precheck.statements import Key, Statements, named, told
+from partitioner.solve.precheck.statements import (
+    LEAVES_ANOTHER,
+    Key,
+    Statement,
+    Statements,
+    named,
+    told,
+)
 from partitioner.wording import count
 
 BESIDE = frozenset({
@@ -34,10 +44,14 @@ def hopeless(builder: ColumnBuilder, backbone: BackboneData | None = None) -> li
     is told.
     """
     inst = builder.instance
-    found = homeless(builder) or by_counting(builder)
-    if found or not _is_weighed(inst):
+    if found := homeless(builder):
         return found
+    counted = by_counting(builder)
+    if not _is_weighed(inst) or (counted and inst.n > MOST_WHOLE):
+        return counted
     places = Places(builder, backbone or BackboneData(inst))
+    if counted:
+        return _with_what_is_left(places, counted)
     core = Shrinking(places).core()
     return [] if core is None else _told(places, core)
 
@@ -55,6 +69,16 @@ def _is_weighed(instance: Instance) -> bool:
     return 0 < instance.n * max(1, len(instance.ports_of)) <= MOST_PLACES
 
 
+def _with_what_is_left(places: Places, conflicts: list[Conflict]) -> list[Conflict]:
+    """Plain counts, told whether another conflict is left when they are mended."""
+    without = Without(places)
+    return [
+        replace(c, way_out=c.way_out + LEAVES_ANOTHER)
+        if c.way_out and without.is_left_by_all_of(c.rule) else c
+        for c in conflicts
+    ]
+
+
 def _telling(key: Key) -> tuple[bool, Key]:
     """What was asked for comes first, what there is to keep it with after that."""
     return key[0] in BESIDE, key
@@ -65,12 +89,23 @@ def _told(places: Places, core: Core) -> list[Conflict]:
     inst = places.instance
     statements = Statements(inst, places.backbone, core.statements)
     help_ = helping(places, core, {key for key in core.statements if statements[key].remedy})
+    # A switch may say the same of two groups of ports.
+    keys: dict[Statement, set[Key]] = {}
+    for key in sorted({*core.statements, *help_.all_of}, key=_telling):
+        keys.setdefault(statements[key], set()).add(key)
+    without = Without(places)
+
+    def beside(changed: Collection[Statement]) -> str:
+        if not help_.is_enough:
+            return ", which alone is not enough"
+        return LEAVES_ANOTHER if without.is_left({key for s in changed for key in keys[s]}) else ""
+
     conflicts = told(
-        (statements[key] for key in sorted({*core.statements, *help_.all_of}, key=_telling)),
+        keys,
         {statements[key] for key in help_.alone},
         {statements[key] for key in help_.jointly},
         {statements[key] for key in help_.all_of},
-        "" if help_.is_enough else ", which alone is not enough",
+        beside,
     )
     devices = [inst.device_ids[i] for b in core.blocks for i in places.blocks[b].devices]
     if devices:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from partitioner.errors import Conflict
@@ -23,6 +23,9 @@ FULL_SHARE_PPM = 900_000
 
 NEED_LINKS = {"backbone-shape", "stream-way", "deadline", "transfer", "failure"}
 """Rules that ask for backbone links, so that more of them may help; fewer do where none is told."""
+
+LEAVES_ANOTHER = ", which leaves another conflict"
+"""Said of what helps the devices of a proof but not all."""
 
 Key = tuple[str, ...]
 """Rule, then whom the statement is about."""
@@ -376,16 +379,17 @@ def ends_of(instance: Instance, stream: StreamData) -> tuple[str, list[str]]:
 
 
 def told(
-    statements: Iterable[Statement],
+    statements: Collection[Statement],
     alone: Collection[Statement],
     jointly: Collection[Statement],
     all_of: Collection[Statement] = (),
-    beside: str = "",
+    beside: Callable[[Collection[Statement]], str] = lambda changed: "",
 ) -> list[Conflict]:
     """Conflicts of a proof, statements that are alike told in one.
 
     Each in ``alone`` is enough to change; of those in ``jointly`` some of a rule are, and of those
-    in ``all_of`` all of a rule. Of these it is told what to do about them, and ``beside``.
+    in ``all_of`` all of a rule. Of these it is told what to do about them, and what to say
+    ``beside`` of the statements that are changed then, all of them.
     """
     alike: dict[tuple[str, str], list[Statement]] = {}
     for statement in statements:
@@ -409,7 +413,10 @@ def told(
         found.append(
             Conflict(
                 rule, subjects, sentence.replace("{who}", named(whom)),
-                _way_out(rows, alone, jointly, all_of, of_rule[rule] > 1, beside),
+                _way_out(
+                    rows, alone, jointly, all_of,
+                    [s for s in statements if s.rule == rule and s not in rows], beside,
+                ),
             )
         )
     return found
@@ -424,22 +431,25 @@ def _way_out(
     alone: Collection[Statement],
     jointly: Collection[Statement],
     all_of: Collection[Statement],
-    has_others: bool,
-    beside: str,
+    others: Collection[Statement],
+    beside: Callable[[Collection[Statement]], str],
 ) -> str:
-    """What to do about statements that are alike; ``has_others``: their rule has more."""
+    """What to do about statements that are alike, and maybe about ``others`` of their rule."""
     every = [row for row in rows if row in all_of]
     some = every or [row for row in rows if row in alone or row in jointly]
     way = next((row.remedy for row in some if row.remedy), "")
     if not way:
         return ""
-    if has_others and every:
+    changed = list(some)
+    if others and every:
+        changed += others
         way += f"; do the same with the other statements of {rows[0].rule}"
-    elif has_others and not any(row in alone for row in rows):
+    elif others and not any(row in alone for row in rows):
+        changed += others
         way += (
             f"; if that alone is not enough, do the same with other statements of {rows[0].rule}, "
             f"as many as it takes"
         )
     whom = _first_of(some)
     who = named(whom) if len(whom) < 2 or every else f"some of {named(whom)}"
-    return way.replace("{who}", who) + beside
+    return way.replace("{who}", who) + beside(changed)
