@@ -189,7 +189,23 @@ def test_a_way_out_says_whether_one_change_is_enough() -> None:
     assert [c.way_out for c in told(ports, {ports[0]}, set())] == ["widen a", ""]
     (case,) = (c for c in IMPOSSIBLE if c.name == "many_levels")
     found = conflicts(case.change(machine(case.devices, case.seed))[0])
-    assert f"give zone-0 more ports for 10BASE-T1S-multidrop{more}" in {c.way_out for c in found}
+    ports_of = f"give zone-0 more ports for 10BASE-T1S-multidrop{more}{LEAVES_ANOTHER}"
+    assert ports_of in {c.way_out for c in found}
+
+
+def test_a_way_out_says_whether_another_conflict_is_left() -> None:
+    """With more ports the ducts are too narrow; with more nodes levels need more ports."""
+    said = {}
+    for name in ("fewer_line_ports", "pinned_to_a_small_switch", "together_too_slow"):
+        (case,) = (c for c in IMPOSSIBLE if c.name == name)
+        said[name] = [c.way_out for c in conflicts(case.change(machine(40, 2))[0]) if c.way_out]
+    assert said["fewer_line_ports"] == [
+        "add 2 line ports at least", f"raise the node limit of {LINE}{LEAVES_ANOTHER}",
+    ]
+    assert [way.endswith(LEAVES_ANOTHER) for way in said["pinned_to_a_small_switch"]] == [
+        "PHY" not in way for way in said["pinned_to_a_small_switch"]
+    ]
+    assert not any(way.endswith(LEAVES_ANOTHER) for way in said["together_too_slow"])
 
 
 def test_statements_that_say_the_same_of_others_are_told_and_changed_together() -> None:
