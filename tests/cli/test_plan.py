@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -155,7 +156,7 @@ def test_too_small_a_problem_ends_with_proof(case, example, tmp_path, capsys) ->
     out, err = capsys.readouterr()
     assert out == ""
     assert "this is proved" in err
-    assert "  [" in err, "a rule is named"
+    assert re.search(rf"^  {re.escape(str(example))}:\d+: \[[a-z-]+\] ", err, re.M), "rule and line"
     assert not folder.exists()
 
 
