@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import astuple, replace
 from typing import Any
 
@@ -209,10 +210,18 @@ def rerun_text(result: Rerun, outcome: Outcome | None = None) -> str:
     for table in change_tables(result.problem, result.best.comparison):
         # What comes along with a new or a removed device is in the report.
         told = replace(table, rows=[r for r in table.rows if r[0] not in _ALONG])
-        blocks.append(table_text(told, [c.key for c in table.shown_columns() if c.key != "piece"]))
+        keys = [c.key for c in table.shown_columns() if c.key != "piece"]
+        if {row[0] for row in told.rows} == {ChangeKind.CUT}:
+            keys.remove("change")  # its caption says as much
+        blocks.append(_captioned(told, keys))
     if len(result.front) > 1:
-        blocks.append(table_text(front_table(result), FRONT_KEYS))
+        blocks.append(_captioned(front_table(result), FRONT_KEYS))
     return plain("\n\n".join(block for block in blocks if block))
+
+
+def _captioned(table: Table, keys: Sequence[str]) -> str:
+    """A table for the terminal under its caption; empty without rows."""
+    return f"{table.caption}:\n{table_text(table, keys)}" if table.rows else ""
 
 
 def rerun_data(result: Rerun) -> dict[str, Any]:

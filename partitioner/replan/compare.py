@@ -276,12 +276,15 @@ class _Counter:
             self.add(Kind.NEW_PIECE, device, new.id, "", inner, um=(None, length))
             return
         home = self.old_home[device]
+        was, was_length = self.old_pieces[device]
         if old is None or home is not old:
             self.add(Kind.SEGMENT, device, new.id, home.id, new.id, prices.device_segment_money)
         elif is_replaced:
-            self.add(Kind.ORDER, device, new.id, _rank(old, device), _rank(new, device),
-                     prices.device_order_money)
-        was, was_length = self.old_pieces[device]
+            ranks = _rank(old, device), _rank(new, device)
+            if ranks[0] == ranks[1]:
+                # As many come before it as did, but not the same ones.
+                ranks = f"behind {was}", f"behind {inner}"
+            self.add(Kind.ORDER, device, new.id, *ranks, prices.device_order_money)
         if was_length != length or was_length is None:
             self.add(Kind.CUT, device, new.id, was, inner, prices.cut_length_money,
                      (was_length, length))

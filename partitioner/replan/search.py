@@ -34,8 +34,9 @@ from partitioner.solve.layout_in import columns_of
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Master, Selection, selection_cost
 from partitioner.solve.planner import PlanSettings, plan_layout
-from partitioner.solve.run import OnLayout, Run
+from partitioner.solve.run import NAMED, OnLayout, Run
 from partitioner.solve.search import Study
+from partitioner.visible import some_of
 
 ALL_UP_TO = 30_000
 """Up to this many orders of devices every segment is tried."""
@@ -258,16 +259,28 @@ class RerunSearch(Run):
         return None if found is None else found.layout
 
     def _unanswered(self) -> NoAnswer:
-        """That no layout was found, with the nearest to one that planning afresh came to."""
+        """That no layout was found, with the nearest to one.
+
+        Where much is held that is the earlier layout itself, else what planning afresh came to.
+        """
         ended, own = self._ended_afresh, self.no_answer()
-        if ended is None or ended.nearest is None or self.held != Held():
+        told, nearest = "", None
+        if self.held != Held():
+            missing = [d for d in self.problem.devices if d not in self.layout.segment_of()]
+            if missing:
+                told = "no layout found with what is held where it is; without a place: "
+                told += f"{some_of(missing, NAMED)}; whether one exists is not known"
+                nearest = self.layout
+        elif ended is not None:
+            told, nearest = str(ended), ended.nearest
+        if nearest is None:
             return own
         return NoAnswer(
-            str(ended),
+            told,
             seconds=own.seconds,
             bound_money=own.bound_money,
             start_unusable=own.start_unusable,
-            nearest=ended.nearest,
+            nearest=nearest,
             ended_by=own.ended_by,
         )
 

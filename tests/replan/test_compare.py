@@ -71,6 +71,13 @@ def test_two_devices_that_swap_places_are_one_change_of_order():
     assert total == 10_000 + 2
 
 
+def test_a_place_of_the_same_number_is_told_by_its_neighbour():
+    after = layout(line("a", 1, "d3", "d1", "d0"), line("b", 2, "d2", "d4"))
+    changes = compare(PROBLEM, BEFORE, after).changes
+    moved = [(c.subject, c.before, c.after) for c in changes if c.kind is Kind.ORDER]
+    assert moved == [("d1", "behind d0", "behind d3")]
+
+
 def test_port_and_plca_id():
     after = layout(line("a", 3, "d0", "d1", "d2", ids=(1, 3, 2)), line("b", 2, "d3", "d4"))
     assert counted(after) == ({Kind.PORT: 1, Kind.PLCA_ID: 2}, 1_000 + 200)

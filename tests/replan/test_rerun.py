@@ -170,6 +170,22 @@ def test_a_layout_begun_by_hand_is_completed(searched):
     assert result.best.comparison.count(Kind.ADDED) == 4
 
 
+def test_without_an_answer_what_is_held_is_the_nearest(monkeypatch) -> None:
+    """It lacks the new devices; planning afresh holds nothing and would show another layout."""
+
+    def plan_afresh(*_, **__):
+        raise NoAnswer("no layout found; 4 of 5 have a place")
+
+    monkeypatch.setattr(search, "ALL_UP_TO", 0)
+    monkeypatch.setattr(search, "plan_layout", plan_afresh)
+    monkeypatch.setattr(search.Chooser, "best_among", lambda *_: None)
+    problem = with_device(PROBLEM, "new", 8)
+    with pytest.raises(NoAnswer, match="without a place: new") as told:
+        rerun(problem, BEFORE, replace(QUICK, work_limit=5),
+              held=held_by(problem, BEFORE, complete=True))  # fmt: skip
+    assert told.value.nearest == BEFORE
+
+
 def test_reserve_is_used_only_when_released():
     limits = replace(PROBLEM.limits[LINE], reserve=Reserve(nodes=1))
     tight = replace(with_device(PROBLEM, "new", 8), limits={LINE: limits})
@@ -356,8 +372,12 @@ def test_a_piece_is_named_once_in_a_terminal() -> None:
     """By its two nodes, which have columns of their own; the table needs the room."""
     gone = replace(PROBLEM, devices={k: d for k, d in PROBLEM.devices.items() if k != "d3"})
     said = rerun_text(rerun(gone, BEFORE, QUICK))
-    assert "Came" in said
-    assert "Piece" not in said
+    caption = "Pieces of cable to cut anew:"
+    assert caption in said
+    below = said.partition(caption)[2]
+    assert "Came" in below
+    assert "Piece" not in below
+    assert "piece cut to another length" not in below, "the caption says so of all"
 
 
 def test_without_a_layout_the_whole_time_is_for_one(monkeypatch) -> None:
