@@ -337,9 +337,15 @@ def _how_priced(prices: Sequence[RulePrice]) -> str:
 
 def _rules(names: Iterable[str]) -> str:
     """Rules within a sentence, most of which have commas of their own."""
-    told = [name.removesuffix(".") for name in names]
+    told = [_within(name.removesuffix(".")) for name in names]
     more = len(told) - MOST_NAMED
     return "; ".join([*told[:MOST_NAMED], *([f"and {more} more"] if more > 0 else [])])
+
+
+def _within(sentence: str) -> str:
+    """A sentence as part of another one; names keep their capitals."""
+    first = sentence.partition(" ")[0]
+    return first.lower() + sentence[len(first):] if first in ("A", "An", "Each", "The") else sentence
 
 
 def _device_lead(problem: Problem, explained: DeviceExplained) -> str:

@@ -10,7 +10,7 @@ from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import edit, without
 from partitioner.explain.handles.register import handles_of
 from partitioner.explain.needed import needed, written_for
-from partitioner.model.problem import BackboneShape, Reserve
+from partitioner.model.problem import BackboneShape, GradeChoice, PortGroup, Reserve
 from tests.bench.planted import LINE, planted
 from tests.explain.test_nearest_miss import fewer_ports
 
@@ -140,3 +140,19 @@ def test_links_that_a_layout_needs_together_are_named_together() -> None:
     (use,) = found.uses
     assert use.words.count("add a backbone link between") == len(built.keys() - {there})
     assert not assess(found.problem, layout).findings
+
+
+def test_limits_of_a_grade_that_no_port_serves_are_no_rules() -> None:
+    problem = planted(20, 0).problem
+    name, device = next(iter(problem.devices.items()))
+    either = replace(device, grades=(*device.grades, GradeChoice("1000BASE-T1")))
+    problem = replace(problem, devices={**problem.devices, name: either})
+
+    def limited(problem):
+        return {h.subjects[0] for h in handles_of(problem) if h.rule in ("length", "load")}
+
+    assert "1000BASE-T1" not in limited(problem)
+    id_, switch = next(iter(problem.switches.items()))
+    switch = replace(switch, port_groups=(*switch.port_groups, PortGroup(("1000BASE-T1",), 1)))
+    served = replace(problem, switches={**problem.switches, id_: switch})
+    assert limited(served) == {*limited(problem), "1000BASE-T1"}
