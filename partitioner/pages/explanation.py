@@ -344,8 +344,8 @@ def _rules(names: Iterable[str]) -> str:
 
 def _within(sentence: str) -> str:
     """A sentence as part of another one; names keep their capitals."""
-    first = sentence.partition(" ")[0]
-    return first.lower() + sentence[len(first):] if first in ("A", "An", "Each", "The") else sentence
+    first, space, rest = sentence.partition(" ")
+    return f"{first.lower()}{space}{rest}" if first in ("A", "An", "Each", "The") else sentence
 
 
 def _device_lead(problem: Problem, explained: DeviceExplained) -> str:
