@@ -374,7 +374,13 @@ def _decided_by(state: TradeOff) -> tuple[str, ...]:
 
 
 def _cut_off(state: TradeOff) -> list[str]:
-    """What ended the search before its end, if anything did."""
+    """What ended the search before its end, or with less than all there may be."""
+    if state.ended_by is Ending.FOUND and not state.front.is_exact:
+        found = count_text(len(state.front.within(state.goal)), "point")
+        return [
+            f"The search ended with {found}: all that were asked for, or that it could still ask "
+            "about. A larger --points or a smaller --gap goes on."
+        ]
     said = {Ending.USER: "Stopped by you", Ending.TIME: "The time was up"}
     if state.is_finished or state.ended_by not in said:
         return []

@@ -21,6 +21,7 @@ from partitioner.tradeoff.axes import Axis
 from partitioner.tradeoff.front import Front, Step, front_of, widest_gap
 from partitioner.tradeoff.known_segments import Found, SeenSegments, judged
 from partitioner.tradeoff.nearby import nearby
+from partitioner.units import gap_share
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +166,11 @@ def trade_off(
         if is_large and settings.points is not None and limit is not None:
             # The bound of the first run serves all others, so that one goes for a proof.
             enough = settings.gap
+            least = _bound(state, limit)
+            within = (p.cost_money for p in state.front.points if p.value <= limit)
+            if any(gap_share(cost, least) <= enough for cost in within):
+                # What is known there would do at once, and nothing new could come of it.
+                enough = 0.0
         state.sought = limit
         if is_large and limit is not None:
             _come_below(problem, state, limit, budget, seconds, stuck)

@@ -16,7 +16,9 @@ from partitioner.pages.tradeoff import front_text, seeking_text, tradeoff_sectio
 from partitioner.report.verdict import total_text
 from partitioner.runs import Answer, Budget, Result
 from partitioner.solve.planner import PlanSettings, plan_layout
+from partitioner.tradeoff import search
 from partitioner.tradeoff.axes import AXES
+from partitioner.tradeoff.front import Step
 from partitioner.tradeoff.search import Ending, TradeOffSettings, begin, trade_off
 
 CASE = Path(__file__).parent.parent / "gold" / "small-sprayer" / "problem.yaml"
@@ -102,6 +104,34 @@ def test_one_point_asked_for_and_found_ends_it(problem, outcome) -> None:
     state = trade_off(problem, begin(problem, AXES["latency"]), budget, TradeOffSettings(1, 0.2))
     assert (state.is_finished, state.ended_by) == (True, Ending.FOUND)
     assert budget.left_s > LIMIT_S / 2
+    lead = " ".join(verdict_of(problem, state)[2])
+    assert "The search ended with 1\u00a0point: all that were asked for" in lead
+
+
+def test_where_a_good_layout_is_known_a_run_looks_for_a_cheaper_one(
+    problem, outcome, monkeypatch
+) -> None:
+    """With the gap as its goal it ended at once, with what is known."""
+    asked: list[tuple[int, float]] = []
+
+    class Noting(ShortRuns):
+        def run(self, problem: Problem, seconds: float, **more: Any) -> Result:  # type: ignore[override]
+            limit = more["study"].latency_limit
+            if more.get("only") is None and limit is not None:
+                asked.append((limit(None), more["enough_gap"]))
+            return super().run(problem, seconds, **more)
+
+    monkeypatch.setattr(search, "SMALL", 5)
+    state, axis, cost = begin(problem, AXES["latency"]), AXES["latency"], outcome.cost_money
+    slow = axis.value(problem, assess(problem, outcome.layout))
+    fast = (state.floor + slow) // 2
+    state.steps += [
+        Step(None, cost, outcome.layout, cost, slow),
+        Step(fast, cost, outcome.layout, cost + cost // 100, fast),
+    ]
+    trade_off(problem, state, Noting(problem, outcome), TradeOffSettings(8, 0.05))
+    assert {enough for limit, enough in asked if limit >= fast} == {0.0}
+    assert {enough for limit, enough in asked if limit < fast} == {0.05}
 
 
 def test_progress_tells_points_found_and_what_is_sought(problem, outcome) -> None:
