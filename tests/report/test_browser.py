@@ -44,7 +44,7 @@ def _show(browser, address: str, width: int, *, dark: bool = False, media: str =
     browser.execute_script("document.querySelectorAll('details').forEach(d => d.open = false)")
 
 
-@pytest.mark.parametrize("width", [1280, 390])
+@pytest.mark.parametrize("width", [1280, 800, 390])
 def test_page_never_scrolls_sideways(browser, address: str, width: int) -> None:
     _show(browser, address, width)
     # Also with everything unfolded.
