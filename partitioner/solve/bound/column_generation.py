@@ -1,14 +1,27 @@
-"""Column generation: a relaxation and its pricing in turn, a proven bound from every pricing."""
+"""Column generation: a relaxation and its pricing in turn, a proven bound from every pricing.
+
+For any duals (device free, port rows at most 0, line counts, cut and cap prices at least 0) every
+layout costs at least the sum of the duals' right-hand sides plus the reduced costs of its
+segments. So all that is needed is how far below zero a reduced cost can be. Two ways to pay for
+that are tried and the better one is taken:
+
+- by weight: lowering each device's dual by ``rate`` times its weight lifts every segment's
+  reduced cost by ``rate`` times the segment's weight;
+- by number: a layout has at most as many segments as there are ports.
+
+Duals are rounded to whole money steps first; then everything is integer arithmetic and the value
+is exact, without any tolerance.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from partitioner.solve.bound.duals import Duals, MasterDuals
-from partitioner.solve.bound.lagrangian import most_segments, repair_rate, right_hand_side
 from partitioner.solve.bound.memories import Memories
 from partitioner.solve.bound.openings import Openings
 from partitioner.solve.bound.pricing_problem import PricingProblem
@@ -21,6 +34,7 @@ from partitioner.solve.bound.relaxed_master import (
 from partitioner.solve.bound.walk_columns import Missing, Pricing, WalkColumns
 from partitioner.solve.bound.walks import Order
 from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.instance import Instance
 
 SHORT_LINE = 12
 """Lines of at most so many devices are priced without any repetition."""
@@ -40,6 +54,45 @@ Price = Callable[[MasterDuals], Pricing]
 
 class OutOfTime(Exception):
     """Time ran out in the middle of a pricing; nothing is known from it."""
+
+
+def right_hand_side(duals: MasterDuals, master: RelaxedMaster) -> int:
+    """Sum of duals times right-hand sides, the cheapest set of candidate switches open."""
+    value = int(duals.device.sum())
+    value += sum(int(d) * c.least for d, c in zip(duals.count, master.counts, strict=True))
+    value -= int(duals.cut.sum())
+    at_switch: dict[int, int] = dict.fromkeys(master.openings.own, 0)
+    for r, (s, _) in enumerate(master.row_keys):
+        paid = int(duals.row[r]) * int(master.row_count[r])
+        if s in at_switch:
+            at_switch[s] += paid
+        else:
+            value += paid
+    # Duals older than a row value it at 0.
+    for price, cap in zip(duals.cap, master.caps, strict=False):
+        if cap.switch in at_switch:
+            at_switch[cap.switch] -= int(price) * cap.most
+        else:
+            value -= int(price) * cap.most
+    return value + master.openings.least(at_switch)
+
+
+def repair_rate(missing: Iterable[tuple[float, int]]) -> int:
+    """Whole money steps per unit of weight that lift all these reduced costs to 0.
+
+    ``missing`` holds (reduced cost, least weight of the segments that may have it).
+    """
+    rate = 0
+    for reduced, weight in missing:
+        if reduced < 0:
+            rate = max(rate, math.ceil(-reduced / max(1, weight)))
+    return rate
+
+
+def most_segments(instance: Instance) -> int:
+    """Most segments a layout can have: one per port, and one per device."""
+    ports = {(p.switch, p.group): p.count for p in instance.port_classes}
+    return min(instance.n, sum(ports.values()))
 
 
 class ColumnGeneration:
@@ -79,7 +132,6 @@ class ColumnGeneration:
         self.value = 0
         self.best_duals = Duals.zero(builder)
         self.source = "nothing"
-        self.rounds = 0
         self.lp_value = 0.0
         self.smoothing = 0.5
         self._dearer = 0
@@ -179,7 +231,6 @@ class ColumnGeneration:
     ) -> tuple[list[MasterColumn], bool]:
         """Columns under some duals, and whether these prove more than any before."""
         columns, missing = price(duals)
-        self.rounds += 1
         is_better = self._evaluate(duals, missing, source)
         if is_better:
             self.center = duals

@@ -54,16 +54,12 @@ class BoundResult:
         (switch, grade, out, back) of exact lines met on the way with small reduced cost.
     source
         Which relaxation gave the value.
-    converged
-        Whether more time would not have raised it in that relaxation.
     """
 
     value: int
     duals: Duals
     orders: list[Order]
     source: str
-    converged: bool
-    rounds: int
 
 
 def lower_bound(
@@ -98,18 +94,15 @@ def lower_bound(
             should_stop=should_stop,
         )
     except OutOfTime:
-        return BoundResult(0, Duals.zero(builder), [], "nothing", False, 0)
-    converged = False
+        return BoundResult(0, Duals.zero(builder), [], "nothing")
     # Without an end the best bound so far stands.
     with contextlib.suppress(LpFailed, OutOfTime):
-        converged = _phases(run)
-    return BoundResult(
-        run.value, run.best_duals, run.orders(), run.source, converged, run.rounds
-    )
+        _phases(run)
+    return BoundResult(run.value, run.best_duals, run.orders(), run.source)
 
 
-def _phases(run: ColumnGeneration) -> bool:
-    """Relax less and less; True if nothing is left to gain."""
+def _phases(run: ColumnGeneration) -> None:
+    """Relax less and less."""
     for _ in range(CAP_ROUNDS):
         price = partial(run.walks.price_relaxed, look=run.look)
         done = run.generate(price, "relaxed walks", close_enough=2e-4)
@@ -119,7 +112,8 @@ def _phases(run: ColumnGeneration) -> bool:
     run.walks.add_real_lines(run.look)
     run.smoothing = 0.8
     if not all(m.counts_devices and m.capacity <= SHORT_LINE for m in models):
-        return _neighbourhoods(run)
+        _neighbourhoods(run)
+        return
     searches = [LabelSearch(m, look=run.look) for m in models]
     run.walks.keep_real_lines()
     for limit in SHORT_LIMITS:
@@ -131,7 +125,8 @@ def _phases(run: ColumnGeneration) -> bool:
             )
             if not done or not run.add_broken_caps():
                 break
-    return done and _cut_rounds(run, searches)
+    if done:
+        _cut_rounds(run, searches)
 
 
 def _generate(
@@ -144,7 +139,7 @@ def _generate(
     return run.generate(price, source, close_enough=1e-4, shrink=shrink)
 
 
-def _neighbourhoods(run: ColumnGeneration) -> bool:
+def _neighbourhoods(run: ColumnGeneration) -> None:
     """Long lines: walks that remember their neighbourhood, which grows where they repeat."""
     models = run.pricing.models
     memories = Memories(models)
@@ -159,16 +154,12 @@ def _neighbourhoods(run: ColumnGeneration) -> bool:
                 run, searches, max(50, budget // max(m.capacity for m in models)),
                 "lines without near repetitions", shrink=budget > LABEL_BUDGETS[0],
             )
-        grown = run.forbid_repetitions(memories)
-        if not done:
-            return False
-        if not grown:
-            return True
-    return False
+        if not run.forbid_repetitions(memories) or not done:
+            return
 
 
-def _cut_rounds(run: ColumnGeneration, searches: Sequence[LabelSearch]) -> bool:
-    """Add subset cuts round by round; True if nothing is left to cut."""
+def _cut_rounds(run: ColumnGeneration, searches: Sequence[LabelSearch]) -> None:
+    """Add subset cuts round by round, until nothing is left to cut or too little is gained."""
     slack = 0
     master = run.master
     while not run.over() and slack < SLACK_ROUNDS:
@@ -183,7 +174,7 @@ def _cut_rounds(run: ColumnGeneration, searches: Sequence[LabelSearch]) -> bool:
             look=run.look,
         )
         if not cuts:
-            return True
+            return
         for cut in cuts:
             master.add_cut(cut)
         for limit in SHORT_LIMITS[1:]:
@@ -192,10 +183,9 @@ def _cut_rounds(run: ColumnGeneration, searches: Sequence[LabelSearch]) -> bool:
                 shrink=limit > SHORT_LIMITS[1],
             )
         if not done:
-            return False
+            return
         slack = slack + 1 if run.value - before < 2e-4 * run.value else 0
         run.drop_idle_cuts()
-    return False
 
 
 def _by_regions(
@@ -216,13 +206,13 @@ def _by_regions(
     # Proving comes after the last region, so time for it is kept back.
     reserve = 0.0
     reserve = run.proving_time(remaining)
-    whole, idle, sweeps = True, 0, 0
+    whole, idle, is_first = True, 0, True
     while whole and idle < IDLE_SWEEPS and remaining() > reserve:
         cost = target() if target is not None else None
         if cost is not None and value >= cost:
             break
-        whole = run.sweep(first=sweeps == 0, hand_out=hand_out)
-        sweeps += 1
+        whole = run.sweep(first=is_first, hand_out=hand_out)
+        is_first = False
         # A sweep that was cut short is worth proving too.
         proof = run.prove()
         if not run.priced.all():
@@ -235,6 +225,4 @@ def _by_regions(
                 on_bound(value, source)
         run.dual = proof[0].copy()
     duals = Duals(dual, np.zeros(len(inst.port_classes)))
-    return BoundResult(
-        value, duals, run.orders(dual, 4 * inst.n), source, whole and idle > 0, sweeps
-    )
+    return BoundResult(value, duals, run.orders(dual, 4 * inst.n), source)

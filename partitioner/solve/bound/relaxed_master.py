@@ -3,7 +3,7 @@
 Rows: every device is covered; ports suffice at every switch (candidate switches open in part);
 there are at least so many lines as the device count forces; and subset cuts. Its dual values steer
 the pricing. Nothing here is trusted for the bound: any duals of the right sign give a valid one,
-see :mod:`partitioner.solve.bound.lagrangian`.
+see :mod:`partitioner.solve.bound.column_generation`.
 """
 
 from __future__ import annotations

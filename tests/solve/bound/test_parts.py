@@ -7,8 +7,8 @@ import pickle
 import numpy as np
 import pytest
 
+from partitioner.solve.bound.column_generation import repair_rate
 from partitioner.solve.bound.cuts import violated_triples
-from partitioner.solve.bound.lagrangian import repair_rate
 from partitioner.solve.bound.line_model import LineModel
 from partitioner.solve.bound.lower_bound import lower_bound
 from partitioner.solve.bound.regions import RegionalBound
@@ -85,16 +85,22 @@ def test_bound_is_told_as_it_rises_and_ends_at_the_target() -> None:
     assert told == sorted(set(told))
     assert told[-1] == full.value
     goal = full.value // 2
-    early = lower_bound(builder, remaining=lambda: 1.0, target=lambda: goal)
+    sooner: list[int] = []
+    early = lower_bound(
+        builder, remaining=lambda: 1.0, target=lambda: goal,
+        on_bound=lambda value, _: sooner.append(value),
+    )  # fmt: skip
     assert goal <= early.value <= full.value
-    assert early.rounds < full.rounds
+    # No round follows the one that meets the goal.
+    assert sooner == told[: len(sooner)]
+    assert [value >= goal for value in sooner] == [False] * (len(sooner) - 1) + [True]
 
 
 def test_bound_without_time_claims_little() -> None:
     builder = ColumnBuilder(Instance(geometry_problem(20, 1)))
     result = lower_bound(builder, remaining=lambda: 0.0)
     assert result.value == 0
-    assert not result.converged
+    assert result.source == "nothing"
 
 
 def test_regions_come_close_to_the_whole() -> None:
