@@ -152,10 +152,9 @@ def segment_items(
         items += [make.part(grade.terminator, "terminator", line_share, where)] * 2
     items.append(make.part(grade.connector, "connector", line_share, where))
     items.append(make.part(grade.port_phy, "port PHY", PPM, where))
-    switch = problem.switches[segment.switch]
-    if 1 <= segment.port <= switch.port_count:
-        group = switch.port_groups[switch.group_of_port(segment.port)]
-        items.append(make.stated(f"port of {switch.id}", "port", group.price_money, 0, where))
+    port = problem.switches[segment.switch].ports.get(segment.port)
+    if port is not None:
+        items.append(make.stated(f"port of {segment.switch}", "port", port.price_money, 0, where))
     return items
 
 

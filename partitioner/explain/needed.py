@@ -193,8 +193,8 @@ def _needed_for_less(
 
 def _ports_money(problem: Problem, layout: Layout) -> int:
     """Prices of the ports that a layout takes."""
-    ports = ((problem.switches[s.switch], s.port) for s in written_for(problem, layout).segments)
-    return sum(switch.port_groups[switch.group_of_port(p)].price_money for switch, p in ports)
+    segments = written_for(problem, layout).segments
+    return sum(problem.switches[s.switch].ports[s.port].price_money for s in segments)
 
 
 def _is_about(handle: Handle, finding: RuleFinding) -> bool:
@@ -268,10 +268,7 @@ def _node_count(problem: Problem, segment: Segment) -> int:
 def _ports(problem: Problem, name: str, segments: Iterable[Segment]) -> dict[str, int]:
     """A port for each segment at a switch; kinds of ports that serve least are used first."""
     switch = problem.switches[name]
-    serves = {
-        port: switch.port_groups[switch.group_of_port(port)].grades
-        for port in range(1, switch.port_count + 1)
-    }
+    serves = {port: group.grades for port, group in switch.ports.items()}
     free = sorted(serves, key=lambda port: (len(serves[port]), port))
     beyond = numbers(switch.port_count + 1)
     found = {}

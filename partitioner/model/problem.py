@@ -172,17 +172,15 @@ class Switch:
         """All ports of the switch."""
         return sum(g.count for g in self.port_groups)
 
-    def group_of_port(self, port: int) -> int:
-        """Index of the port group that port number ``port`` (from 1) belongs to.
+    @property
+    def ports(self) -> dict[int, PortGroup]:
+        """The group of each port, by the number of the port."""
+        return dict(enumerate((g for g in self.port_groups for _ in range(g.count)), 1))
 
-        Raises ValueError when the switch has no such port.
-        """
-        first = 1
-        for index, group in enumerate(self.port_groups):
-            if first <= port < first + group.count:
-                return index
-            first += group.count
-        raise ValueError(f"switch {self.id} has no port {port}")
+    def group_of_port(self, port: int) -> int | None:
+        """Index of the group of a port; None where there is no port of that number."""
+        indices = (i for i, g in enumerate(self.port_groups) for _ in range(g.count))
+        return dict(enumerate(indices, 1)).get(port)
 
 
 @dataclass(frozen=True, slots=True)

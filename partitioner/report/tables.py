@@ -181,10 +181,9 @@ def ports_table(problem: Problem, assessment: Assessment) -> Table:
         "ports",
         "Ports of the switches",
         [
-            (switch.id, port, switch.port_groups[switch.group_of_port(port)],
-             used.get((switch.id, port)))
+            (switch.id, port, group, used.get((switch.id, port)))
             for switch in opened
-            for port in range(1, switch.port_count + 1)
+            for port, group in switch.ports.items()
         ],
         [
             col.name("switch", "Switch", lambda row: row[0]),

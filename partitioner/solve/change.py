@@ -210,10 +210,7 @@ class ChangeModel:
         # A port that two segments claim can be kept by one of them only.
         if s is not None and (segment.switch, segment.port) not in ports:
             ports.add((segment.switch, segment.port))
-            try:
-                group = inst.problem.switches[segment.switch].group_of_port(segment.port)
-            except ValueError:
-                group = None
+            group = inst.problem.switches[segment.switch].group_of_port(segment.port)
         for arm in (out, back):
             for k, i in enumerate(arm):
                 self._inner[i] = arm[k - 1] if k else -1

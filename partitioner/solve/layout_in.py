@@ -125,11 +125,7 @@ def _choice_of(builder: ColumnBuilder, segment: Segment, start: Start) -> Choice
         if not inst.grades[column.grade].is_line:
             start.unusable.append(f"{segment.id}: a link has one device")
         return None
-    switch = inst.problem.switches[segment.switch]
-    try:
-        group = switch.group_of_port(segment.port)
-    except ValueError:
-        group = None
+    group = inst.problem.switches[segment.switch].group_of_port(segment.port)
     for p in inst.ports_of[column.switch, column.grade]:
         if inst.port_classes[p].group == group:
             return Choice(column, p)

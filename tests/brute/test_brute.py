@@ -165,9 +165,7 @@ def random_layout(problem: Problem, rng: random.Random) -> Layout:
     segments: list[Segment] = []
     free = [
         (s.id, port, grade)
-        for s in opened
-        for port in range(1, s.port_count + 1)
-        for grade in s.port_groups[s.group_of_port(port)].grades
+        for s in opened for port, group in s.ports.items() for grade in group.grades
     ]
     rng.shuffle(free)
     taken: set[tuple[str, int]] = set()

@@ -155,14 +155,12 @@ def _port_once(facts: Facts) -> Iterator[Breach]:
 def _port_grade(facts: Facts) -> Iterator[Breach]:
     for segment in facts.layout.segments:
         switch = facts.problem.switches.get(segment.switch)
-        if switch is None or not 1 <= segment.port <= switch.port_count:
-            continue
-        grades = switch.port_groups[switch.group_of_port(segment.port)].grades
-        if segment.grade not in grades:
+        port = None if switch is None else switch.ports.get(segment.port)
+        if port is not None and segment.grade not in port.grades:
             yield (
-                (segment.id, switch.id),
-                f"{segment.id} is of {segment.grade}, but port {segment.port} of {switch.id} "
-                f"serves {listed(grades)}.",
+                (segment.id, segment.switch),
+                f"{segment.id} is of {segment.grade}, but port {segment.port} of {segment.switch} "
+                f"serves {listed(port.grades)}.",
             )
 
 
