@@ -38,8 +38,9 @@ class Axis:
         one of it.
     digits
         Decimals shown of it; None: those of a time.
-    value
-        Of a layout that was judged; a whole number, less is better.
+    of
+        Value of a layout that was judged, a whole number, less being better; and the stream that it
+        is of, where it is of one.
     limit
         Study that keeps every layout of a run at or below a value.
     floor
@@ -50,9 +51,8 @@ class Axis:
         How a difference for the better is called ("faster").
     proviso
         What every proof on this axis takes for granted; empty if nothing.
-    at, at_title
-        The stream that a layout's value is of, where it is of one, and what such a stream is called
-        ("Slowest stream").
+    at_title
+        What the stream is called that a value is of ("Slowest stream").
     """
 
     id: str
@@ -61,13 +61,12 @@ class Axis:
     unit: str
     scale: int
     digits: int | None
-    value: Callable[[Problem, Assessment], int]
+    of: Callable[[Problem, Assessment], tuple[int, str]]
     limit: Callable[[Problem, int], Study]
     floor: Callable[[Problem], int]
     text: Callable[[int], str]
     better: str
     proviso: str = ""
-    at: Callable[[Problem, Assessment], str] = lambda problem, assessment: ""
     at_title: str = ""
 
     @property
@@ -98,29 +97,15 @@ def _worst(
 
 
 def _slowest(problem: Problem, assessment: Assessment) -> tuple[int, str]:
-    """The worst latency and the stream that has it."""
+    """The largest worst-case delay of any stream, end to end, in ns, and whose it is."""
     return _worst(problem, assessment, lambda bound_ns, deadline_ns: bound_ns)
 
 
 def _tightest(problem: Problem, assessment: Assessment) -> tuple[int, str]:
-    """The worst use of a deadline and the stream that has it."""
+    """The largest share of its deadline that a stream may use, in ppm, rounded up; whose it is."""
     return _worst(
         problem, assessment, lambda bound_ns, deadline_ns: ceil_div(bound_ns * PPM, deadline_ns)
     )
-
-
-def worst_latency_ns(problem: Problem, assessment: Assessment) -> int:
-    """Largest worst-case delay of any stream, end to end, in ns."""
-    return _slowest(problem, assessment)[0]
-
-
-def worst_use_ppm(problem: Problem, assessment: Assessment) -> int:
-    """Largest share of its deadline that a stream may use, in ppm, rounded up."""
-    return _tightest(problem, assessment)[0]
-
-
-def _no_later_than(problem: Problem, limit_ns: int) -> Study:
-    return Study(latency_limit=lambda stream: limit_ns)
 
 
 def _no_tighter_than(problem: Problem, limit_ppm: int) -> Study:
@@ -151,10 +136,6 @@ def least_delays_ns(problem: Problem) -> dict[str, int]:
     return found
 
 
-def _least_latency_ns(problem: Problem) -> int:
-    return max(least_delays_ns(problem).values(), default=0)
-
-
 def _least_use_ppm(problem: Problem) -> int:
     least = least_delays_ns(problem)
     return max(
@@ -179,17 +160,8 @@ def _segment_cap(counts: Callable[[Master, Column], bool]) -> Callable[[Problem,
     return study
 
 
-def _is_line(master: Master, column: Column) -> bool:
-    return master.instance.grades[column.grade].is_line
-
-
-def _line_count(problem: Problem, assessment: Assessment) -> int:
-    return sum(problem.catalogue.is_line(s.grade) for s in assessment.layout.segments)
-
-
-def _port_count(problem: Problem, assessment: Assessment) -> int:
-    """Switch ports in use by segments (those of the backbone are not counted)."""
-    return len(assessment.layout.segments)
+def _line_count(problem: Problem, assessment: Assessment) -> tuple[int, str]:
+    return sum(problem.catalogue.is_line(s.grade) for s in assessment.layout.segments), ""
 
 
 # -- mass -------------------------------------------------------------------------------------
@@ -232,11 +204,6 @@ def weighed_only(problem: Problem) -> Problem:
             for k, d in problem.devices.items()
         },
     )
-
-
-def _mass_mg(problem: Problem, assessment: Assessment) -> int:
-    """Mass of a layout, parts weighted with the share of units that carry them."""
-    return assessment.cost.mass_mg
 
 
 def _no_heavier_than(problem: Problem, limit_mg: int) -> Study:
@@ -282,32 +249,35 @@ AXES: dict[str, Axis] = {
         Axis(
             "latency", "worst latency",
             "longest worst-case delay of any stream, end to end, in ms", "ms", NS_PER_MS, None,
-            worst_latency_ns, _no_later_than, _least_latency_ns, time_text, "faster",
-            at=lambda problem, assessment: _slowest(problem, assessment)[1],
+            _slowest, lambda problem, limit_ns: Study(latency_limit=lambda stream: limit_ns),
+            lambda problem: max(least_delays_ns(problem).values(), default=0), time_text, "faster",
             at_title="Slowest stream",
         ),
         Axis(
             "margin", "least margin", "least margin, % of a deadline", "%", PPM // 100, 1,
-            worst_use_ppm, _no_tighter_than, _least_use_ppm,
+            _tightest, _no_tighter_than, _least_use_ppm,
             lambda ppm: ratio_text(ppm / PPM, 1, ROUND_FLOOR), "more margin",
-            at=lambda problem, assessment: _tightest(problem, assessment)[1],
             at_title="Tightest stream",
         ),
         Axis(
             "mass", "mass", "mass in g", "g", MG_PER_G, 0,
-            _mass_mg, _no_heavier_than, lambda problem: 0, mass_text, "lighter",
+            lambda problem, assessment: (assessment.cost.mass_mg, ""), _no_heavier_than,
+            lambda problem: 0, mass_text, "lighter",
             "Lines are taken in their cheapest order each, which is the lightest one but for "
             "rounding.",
         ),
         Axis(
             "ports", "ports in use", "ports in use", "ports", 1, 0,
-            _port_count, _segment_cap(lambda master, column: True), lambda problem: 1,
+            # Those of the backbone are not counted.
+            lambda problem, assessment: (len(assessment.layout.segments), ""),
+            _segment_cap(lambda master, column: True), lambda problem: 1,
             lambda n: count_text(n, "port"), "fewer",
         ),
         Axis(
             "lines", "shared lines", "shared lines", "lines", 1, 0,
-            _line_count, _segment_cap(_is_line), lambda problem: 0,
-            lambda n: count_text(n, "line"), "fewer",
+            _line_count,
+            _segment_cap(lambda master, column: master.instance.grades[column.grade].is_line),
+            lambda problem: 0, lambda n: count_text(n, "line"), "fewer",
         ),
     )
 }  # fmt: skip

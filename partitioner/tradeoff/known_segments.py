@@ -85,7 +85,7 @@ def judged(problem: Problem, axis: Axis, result: Result, limit: int | None) -> F
     assert result.assessment is not None
     layout = result.outcome.layout
     cost = result.assessment.cost.objective_money
-    value = axis.value(problem, result.assessment)
+    value, stream = axis.of(problem, result.assessment)
     if cost != result.outcome.cost_money or (limit is not None and value > limit):
         raise InternalFault(
             "solver and check disagree on a layout of the trade-off",
@@ -94,4 +94,4 @@ def judged(problem: Problem, axis: Axis, result: Result, limit: int | None) -> F
                 f"{axis.name} {value} by the check, asked for at most {limit}",
             ],
         )
-    return Found(layout, cost, value, axis.at(problem, result.assessment))
+    return Found(layout, cost, value, stream)

@@ -40,12 +40,10 @@ def nearby(
             break
         judged += 1
         assessment = assess(problem, place.layout)
-        value = axis.value(problem, assessment)
+        value, slowest = axis.of(problem, assessment)
         if assessment.findings or value >= found.value:
             continue
-        other = Found(
-            place.layout, assessment.cost.objective_money, value, axis.at(problem, assessment)
-        )
+        other = Found(place.layout, assessment.cost.objective_money, value, slowest)
         if best is None or _price(found, other) < _price(found, best):
             best = other
     return best

@@ -80,7 +80,7 @@ def judge_front(seed: int, kind: str) -> Verdict:
     """Whether a front called exact has every point and no other."""
     problem = tight_problem(seed, kind, small=True)
     axis = AXES[("latency", "margin", "latency", "margin", "ports", "lines")[seed % 6]]
-    expected, oracle_s = _timed(lambda: front(problem, axis.value))
+    expected, oracle_s = _timed(lambda: front(problem, lambda *judged: axis.of(*judged)[0]))
     started, faults, detail = time.monotonic(), [], axis.id
     try:
         state = trade_off(problem, begin(problem, axis), budget(), TradeOffSettings(gap=0.0))

@@ -134,7 +134,7 @@ def test_the_floor_of_a_front_is_below_every_layout():
         TradeOffSettings(),
     )
     assert state.front.is_exact
-    value = axis.value(problem, missing)
+    value, _ = axis.of(problem, missing)
     assert any(
         p.value <= value and p.cost_money <= missing.cost.objective_money
         for p in state.front.points

@@ -22,10 +22,7 @@ def machine() -> Planted:
 def found_of(machine: Planted, axis: str) -> Found:
     judged = assess(machine.problem, machine.hidden)
     one = AXES[axis]
-    return Found(
-        machine.hidden, judged.cost.objective_money, one.value(machine.problem, judged),
-        one.at(machine.problem, judged),
-    )  # fmt: skip
+    return Found(machine.hidden, judged.cost.objective_money, *one.of(machine.problem, judged))
 
 
 @pytest.mark.parametrize("axis", ["latency", "margin"])
@@ -36,8 +33,8 @@ def test_a_layout_nearby_keeps_all_rules_and_is_better(machine, axis) -> None:
     judged = assess(machine.problem, after.layout)
     assert judged.findings == ()
     assert judged.cost.objective_money == after.cost_money
-    assert AXES[axis].value(machine.problem, judged) == after.value < before.value
-    assert AXES[axis].at(machine.problem, judged) == after.stream
+    assert AXES[axis].of(machine.problem, judged) == (after.value, after.stream)
+    assert after.value < before.value
 
 
 def test_nothing_is_judged_when_it_should_stop(machine) -> None:
@@ -71,11 +68,11 @@ def test_where_runs_under_a_limit_find_nothing_there_are_faster_layouts(machine)
     calm = OnlyTheCheapest(lambda: calm.now, 20.0)
     trade_off(problem, state, calm, TradeOffSettings(points=4))
     points = state.front.points
-    assert points[-1].value < axis.value(problem, judged)
+    assert points[-1].value < axis.of(problem, judged)[0]
     for point in points:
         assert assess(problem, point.layout).findings == ()
         assert point.bound_money == cost // 2, "nothing is proved of it but what was before"
     within = [(limit, start) for limit, start in starts if start is not None]
     assert within, "a run begins with what was found within its limit"
     for limit, start in within:
-        assert axis.value(problem, assess(problem, start)) <= limit
+        assert axis.of(problem, assess(problem, start))[0] <= limit

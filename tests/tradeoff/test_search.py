@@ -83,7 +83,7 @@ def test_every_point_is_a_layout_that_keeps_all_rules(rich, rich_front):
         assessment = assess(rich, point.layout)
         assert assessment.findings == ()
         assert assessment.cost.objective_money == point.cost_money
-        assert AXES["latency"].value(rich, assessment) == point.value
+        assert AXES["latency"].of(rich, assessment)[0] == point.value
 
 
 def test_margin_front_is_about_shares_of_deadlines(rich):
