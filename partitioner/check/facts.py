@@ -60,6 +60,19 @@ class Facts:
         sound = replace(self.sound, segments=tuple(s.segment for s in laid))
         return replace(self, layout=sound, sound=sound, laid=laid)
 
+    def with_ways(self) -> Facts:
+        """The same with the ways of its own segments; its timing is still the old one."""
+        return replace(self, ways=stream_ways(self.problem, self.sound, self.network))
+
+    def timed(self, *, linear: bool = True) -> Facts:
+        """The same with the ways and the timing of its own segments.
+
+        ``linear`` as in :func:`~partitioner.check.traffic.layout_timing`.
+        """
+        return timed_facts(
+            self.problem, self.layout, self.sound, self.laid, self.network, linear=linear
+        )
+
 
 def gather_facts(
     problem: Problem, layout: Layout, network: CableNetwork | None = None

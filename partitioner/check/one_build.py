@@ -10,7 +10,7 @@ from collections.abc import Collection
 from dataclasses import replace
 from typing import TypeVar
 
-from partitioner.check.facts import Facts, timed_facts
+from partitioner.check.facts import Facts
 from partitioner.check.geometry import Piece, SegmentGeometry
 from partitioner.check.laid import LaidSegment
 from partitioner.model.problem import Build, LineRules, Problem, Stream, Transfer
@@ -118,5 +118,4 @@ def _build_facts(facts: Facts, options: frozenset[str]) -> Facts:
     laid = tuple(
         built for one in facts.laid if (built := built_segment(one, problem.devices)) is not None
     )
-    sound = replace(facts.sound, segments=tuple(s.segment for s in laid))
-    return timed_facts(problem, sound, sound, laid, facts.network)
+    return replace(facts.with_laid(laid), problem=problem).timed()

@@ -12,24 +12,19 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from partitioner.check.acceptance import rule_findings, whole_findings
-from partitioner.check.facts import Facts, gather_facts, timed_facts
-from partitioner.check.geometry import segment_geometry
+from partitioner.check.facts import Facts, gather_facts
 from partitioner.check.judge import assess_facts
 from partitioner.check.laid import lay
-from partitioner.check.rules.registry import ALL_RULES
 from partitioner.explain.handles.handle import Change, Handle, edit
 from partitioner.explain.handles.register import handles_of
 from partitioner.explain.needed import amount_for
-from partitioner.facts.places import NEEDS_TIMING, alone, lines_for, places_on
+from partitioner.facts.places import UNTIMED, alone, lines_for, lines_with
 from partitioner.model.assessment import COMPLETE, Assessment, RuleFinding
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.network.routes import stream_ways
 
-_QUICK = tuple(
-    r for r in ALL_RULES if r.name not in NEEDS_TIMING and r.name not in (COMPLETE, "stream-way")
-)
+_QUICK = tuple(r for r in UNTIMED if r.name not in (COMPLETE, "stream-way"))
 """Rules that need neither delays nor the ways of streams."""
 NEAREST_LINES = 4
 NEAREST_SWITCHES = 3
@@ -175,23 +170,20 @@ class _Trial:
 def _quick(facts: Facts, device: str) -> list[_Trial]:
     """Each place for a device, judged without delays and loads; the fewest findings first."""
     found = []
-    spots = [
-        *_on_lines(facts.problem, facts.layout, facts.network, device),
-        *_alone(facts.problem, facts.layout, facts.network, device),
-    ]
+    problem, layout = facts.problem, facts.layout
+    spots = [*_on_lines(facts, device), *_alone(facts, device)]
     for where, segment, before, needs_port in spots:
-        problem, layout = facts.problem, facts.layout
         opened = {*layout.open_switches, segment.switch}
         trial = replace(
             layout,
-            segments=(*(s for s in layout.segments if s is not before), segment),
+            segments=(*(s for s in layout.segments if s != before), segment),
             open_switches=tuple(s for s in problem.switches if s in opened),
         )
         laid = tuple(s for s in facts.laid if s.segment != before)
         laid += (lay(problem, facts.network, segment),)
         moved = replace(facts, layout=trial, sound=trial, laid=laid)
         if problem.failure_rules:
-            moved = replace(moved, ways=stream_ways(problem, trial, facts.network))
+            moved = moved.with_ways()
         findings = tuple(f for rule in _QUICK for f in rule.findings(moved))
         found.append(_Trial(moved, where, device, segment, before, findings, needs_port))
     return sorted(found, key=lambda t: len(t.findings))
@@ -203,8 +195,7 @@ def _judged(trials: Sequence[_Trial], should_stop: Callable[[], bool]) -> list[_
     for trial in trials[:MOST_JUDGED]:
         if should_stop():
             break
-        at = trial.at
-        timed = timed_facts(at.problem, at.layout, at.sound, at.laid, at.network, linear=False)
+        timed = trial.at.timed(linear=False)
         against = tuple(f for f in rule_findings(timed) if f.rule != COMPLETE)
         found.append(replace(trial, at=timed, findings=against))
         if not against:
@@ -213,26 +204,20 @@ def _judged(trials: Sequence[_Trial], should_stop: Callable[[], bool]) -> list[_
 
 
 def _on_lines(
-    problem: Problem, layout: Layout, network: CableNetwork, device: str
+    facts: Facts, device: str
 ) -> Iterator[tuple[str, Segment, Segment | None, bool]]:
     """The nearest lines with the device where it makes them least longer."""
-    rules = problem.line
-    for _, line in lines_for(problem, layout, network, device)[:NEAREST_LINES]:
-        shortest = min(
-            places_on(line, device, rules.switch_position),
-            key=lambda s: segment_geometry(s, network, rules).length_um,
-        )
+    for _, line in lines_for(facts, device)[:NEAREST_LINES]:
+        shortest = lines_with(facts, line, device)[0].segment
         # What is kept in reserve stays in reserve.
         longer = replace(shortest, node_count=line.node_count + 1)
         yield f"one more on {line.id} at {line.switch}", longer, line, False
 
 
-def _alone(
-    problem: Problem, layout: Layout, network: CableNetwork, device: str
-) -> Iterator[tuple[str, Segment, Segment | None, bool]]:
+def _alone(facts: Facts, device: str) -> Iterator[tuple[str, Segment, Segment | None, bool]]:
     """A segment of its own at the nearest switches; without a free port the next number there."""
     tried: Counter[str] = Counter()
-    for segment, switch, is_free in alone(problem, layout, network, device):
+    for segment, switch, is_free in alone(facts, device):
         tried[segment.grade] += 1
         if tried[segment.grade] <= NEAREST_SWITCHES:
             kind = "line" if segment.plca_ids else "link"

@@ -16,12 +16,14 @@ from enum import StrEnum
 
 from partitioner.check.acceptance import whole_findings
 from partitioner.check.bill import latency_terms_ns, money_by_kind, segment_items
-from partitioner.check.facts import Facts, timed_facts
+from partitioner.check.facts import Facts
 from partitioner.check.laid import LaidSegment, lay
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.facts.places import (
-    NEEDS_TIMING,
+    TIMED,
+    UNTIMED,
     alone,
+    builds_matter,
     free_port,
     lines_for,
     places_on,
@@ -30,7 +32,6 @@ from partitioner.facts.places import (
 from partitioner.model.assessment import RuleFinding
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import SwitchPosition
-from partitioner.network.routes import stream_ways
 from partitioner.units import ceil_div
 
 NEAREST_LINES = 4
@@ -42,12 +43,9 @@ TIMED_DELIVERIES = 3_000
 """Deliveries whose delays are worked out anew, over all places together."""
 
 _OF_SEGMENTS = tuple(r for r in ALL_RULES if r.by_segment)
-_OF_LAYOUTS = tuple(
-    r for r in ALL_RULES if not r.by_segment and r.name not in NEEDS_TIMING
-)
+_OF_LAYOUTS = tuple(r for r in UNTIMED if not r.by_segment)
 _OF_POSITIONS = frozenset({"spacing", "option-tail"})
 """Rules that a longer way along the same line may keep where the shortest does not."""
-_OF_DELAYS = tuple(r for r in ALL_RULES if r.name in NEEDS_TIMING)
 
 
 class Wonder(StrEnum):
@@ -161,7 +159,7 @@ def places_of(
     for device in devices:
         if should_stop():
             break
-        near = lines_for(facts.problem, layout, facts.network, device)[:NEAREST_LINES]
+        near = lines_for(facts, device)[:NEAREST_LINES]
         found += mover.places(device, homes[device], [line for _, line in near])
     return sorted((p for p in found if not p.broken), key=lambda p: p.worth)
 
@@ -200,7 +198,7 @@ def _wondered(facts: Facts, layout: Layout) -> list[tuple[WhyThere, list[Segment
     found = []
     for home in layout.segments:
         for device in home.devices:
-            near = lines_for(problem, layout, network, device)
+            near = lines_for(facts, device)
             why = WhyThere(device, home, None, ())
             others = [n for n in home.devices if n != device]
             switches = serving[home.grade]
@@ -233,7 +231,7 @@ class _Mover:
         self.looked = 0
         self.bills: dict[Segment, tuple[int, Counter[str]]] = {}
         problem = facts.problem
-        self.has_builds = bool(problem.options and problem.failure_rules)
+        self.has_builds = builds_matter(problem)
         builds = len(problem.builds) or 2 ** len(problem.options) if self.has_builds else 0
         self.trials = TIMED_DELIVERIES // max(1, problem.delivery_count * (1 + builds))
         self.latency_price = problem.objective.latency_price_per_ms_money
@@ -301,13 +299,13 @@ class _Mover:
     def _targets(
         self, device: str, home: Segment, near: Iterable[Segment]
     ) -> Iterator[tuple[LaidSegment, bool]]:
-        problem, layout, network = self.facts.problem, self.facts.sound, self.facts.network
+        problem, layout = self.facts.problem, self.facts.sound
         for line in near:
             # What is kept in reserve stays in reserve.
             longer = replace(line, node_count=line.node_count + 1)
             yield self._shortest(places_on(longer, device, problem.line.switch_position)), False
         tried: Counter[str] = Counter()
-        for segment, switch, is_free in alone(problem, layout, network, device):
+        for segment, switch, is_free in alone(self.facts, device):
             is_here = (segment.grade, switch.id) == (home.grade, home.switch)
             if switch.id not in layout.open_switches or not is_free:
                 continue
@@ -331,8 +329,7 @@ class _Mover:
         broken = self._local((*rest, laid))
         if not broken:
             if self.facts.problem.failure_rules:
-                ways = stream_ways(moved.problem, moved.sound, moved.network)
-                moved = replace(moved, ways=ways)
+                moved = moved.with_ways()
             broken = self._new(f for rule in _OF_LAYOUTS for f in rule.findings(moved))
         touched = (home.id,) if is_new else (home.id, laid.segment.id)
         before = [self.laid[id_] for id_ in touched]
@@ -375,19 +372,16 @@ class _Mover:
         return self.bills[laid.segment]
 
     def _timed(self, place: OtherPlace) -> OtherPlace:
-        facts, layout = self.facts, place.layout
         laid = tuple(
             self.laid[s.id] if self.laid.get(s.id) and self.laid[s.id].segment == s
             else self._lay(s)
-            for s in layout.segments
+            for s in place.layout.segments
         )  # fmt: skip
-        moved = timed_facts(
-            facts.problem, layout, layout, laid, facts.network, linear=bool(self.latency_price)
-        )
+        moved = self.facts.with_laid(laid).timed(linear=bool(self.latency_price))
         if self.has_builds:
             broken = self._new(whole_findings(moved))
         else:
-            broken = self._new(f for rule in _OF_DELAYS for f in rule.findings(moved))
+            broken = self._new(f for rule in TIMED for f in rule.findings(moved))
         priced = place.priced_money
         if self.latency_price:
             more, _ = self._more(self.laid.values(), laid)

@@ -12,11 +12,11 @@ from dataclasses import dataclass, replace
 
 from partitioner.check.acceptance import whole_findings
 from partitioner.check.bill import segment_items
-from partitioner.check.facts import Facts, timed_facts
-from partitioner.check.laid import LaidSegment, lay
+from partitioner.check.facts import Facts
+from partitioner.check.laid import LaidSegment
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.check.rules.rule import Rule
-from partitioner.facts.places import NEEDS_TIMING, places_on
+from partitioner.facts.places import UNTIMED, builds_matter, lines_with
 from partitioner.model.problem import Device, Forecast, Reserve
 from partitioner.units import PPM
 
@@ -194,19 +194,10 @@ class _Grown:
         return _Grown(replace(facts, problem=problem, laid=laid))
 
     def breaks(self) -> bool:
-        """Whether any rule is broken, in the whole layout or in a build.
-
-        Of rules that the whole layout keeps, a build can break only those on failures (see
-        :mod:`partitioner.check.combinations`), so without any the builds are not gone through.
-        """
-        if self.has_builds:
+        """Whether any rule is broken, in the whole layout or in a build."""
+        if builds_matter(self.facts.problem):
             return bool(whole_findings(self.facts))
         return _breaks(self.facts, ALL_RULES)
-
-    @property
-    def has_builds(self) -> bool:
-        """Whether builds may break what the whole layout keeps."""
-        return bool(self.facts.problem.options and self.facts.problem.failure_rules)
 
     def laid(self, line: str) -> LaidSegment:
         """A line with its cable."""
@@ -222,19 +213,13 @@ class _Grown:
         items = segment_items(self.facts.problem, laid.segment, laid.grade, laid.geometry)
         return sum(item.money for item in items)
 
-    def _lines_with(self, line: str, device: Device) -> list[LaidSegment]:
-        problem, network = self.facts.problem, self.facts.network
-        places = places_on(self.laid(line).segment, device.id, problem.line.switch_position)
-        found = (lay(problem, network, segment) for segment in places)
-        return sorted(found, key=lambda s: s.geometry.length_um)
-
     def with_device(self, line: str, device: Device, *, is_timed: bool = True) -> _Grown | None:
         """The layout with one more device on a line; None if a rule would be broken."""
         if not self._may_hold(line, device):
             return None
-        for laid in self._lines_with(line, device):
+        for laid in lines_with(self.facts, self.laid(line).segment, device.id):
             grown = self._replaced(laid, device)
-            if _breaks(grown.facts, [r for r in ALL_RULES if r.name not in NEEDS_TIMING]):
+            if _breaks(grown.facts, UNTIMED):
                 continue
             if not is_timed:
                 return grown
@@ -262,9 +247,7 @@ class _Grown:
 
     def timed(self) -> _Grown | None:
         """The same with delays worked out; None if a rule about them is broken."""
-        facts = self.facts
-        of_layout = facts.problem, facts.sound, facts.sound, facts.laid, facts.network
-        timed = _Grown(timed_facts(*of_layout, linear=False))
+        timed = _Grown(self.facts.timed(linear=False))
         return None if timed.breaks() else timed
 
     def filled(self, line: str, devices: list[Device]) -> _Grown:
@@ -295,7 +278,7 @@ class _Grown:
         ]
         kept_um = full.length_um(line) if full is not self else -1
         for length_um, id_, grown in sorted(allowed, key=lambda a: (-a[0], a[1])):
-            if self.has_builds:
+            if builds_matter(self.facts.problem):
                 # What a failure takes down depends on which device it is.
                 if grown.timed() is not None:
                     found.append(id_)

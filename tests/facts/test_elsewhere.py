@@ -20,7 +20,7 @@ from partitioner.facts.elsewhere import (
     lines_elsewhere,
     why_there,
 )
-from partitioner.facts.places import NEEDS_TIMING
+from partitioner.facts.places import TIMED
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
@@ -42,7 +42,7 @@ def judged_whole(problem: Problem, now: Assessment, place: OtherPlace) -> None:
     if place.is_timed and not place.broken:
         assert not new, (place.segment, new)
     if not place.is_timed and not place.broken:
-        assert {rule for rule, _ in new} <= NEEDS_TIMING
+        assert {rule for rule, _ in new} <= {r.name for r in TIMED}
     assert {(f.rule, f.subjects) for f in place.broken} <= new
     assert place.segment in place.layout.segments
 
