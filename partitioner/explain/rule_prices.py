@@ -11,15 +11,17 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import Enum, auto
 
+from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import Handle, edit, without
 from partitioner.explain.handles.register import HOLDS, handles_of
 from partitioner.explain.needed import Needed, needed, written_for
-from partitioner.explain.single_moves import cheaper_moves
+from partitioner.facts.elsewhere import OtherPlace, lines_elsewhere, why_there
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status
-from partitioner.model.problem import GradeChoice, Group, GroupKind, Problem
+from partitioner.model.problem import Group, GroupKind, Problem
+from partitioner.network.cable import CableNetwork
 from partitioner.runs import Answer, Budget, Result
 from partitioner.solve.search import Study
 
@@ -338,6 +340,16 @@ def _study(
     return Study(only_cheaper=True)
 
 
+def _cheaper_places(
+    problem: Problem, layout: Layout, should_stop: Callable[[], bool]
+) -> list[OtherPlace]:
+    """Places of one device or line that are cheaper and break rules, those that save most first."""
+    facts = gather_facts(problem, layout, CableNetwork(problem))
+    places = [p for why in why_there(facts, (), should_stop) for p in why.places]
+    places += [p for line in lines_elsewhere(facts, (), should_stop) for p in line.places]
+    return sorted((p for p in places if p.broken and p.worth < 0), key=lambda p: p.worth)
+
+
 def _by_single_moves(problem: Problem, base: Outcome, budget: Budget) -> list[_Priced]:
     """Cheaper layouts without a rule in which one device or line hangs elsewhere.
 
@@ -350,12 +362,14 @@ def _by_single_moves(problem: Problem, base: Outcome, budget: Budget) -> list[_P
     tries: Counter[str] = Counter()
     few: Counter[str] = Counter()
     rules = together(problem)
-    for move in cheaper_moves(problem, base.layout, is_over):
+    for place in _cheaper_places(problem, base.layout, is_over):
+        # Those found first; there may be more.
+        broken = {f.rule for f in place.broken}
         for name, handles in rules:
             if is_over():
                 return found
             is_kind = len(handles) > 1
-            if not move.rules <= {h.rule for h in handles} or (
+            if not broken <= {h.rule for h in handles} or (
                 few[name] >= FEW if is_kind else name in done
             ):
                 continue
@@ -363,7 +377,7 @@ def _by_single_moves(problem: Problem, base: Outcome, budget: Budget) -> list[_P
             if tries[name] > (MOST_OF_A_KIND if is_kind else MOST_MOVES):
                 continue
             loose = without(problem, handles)
-            layout = written_for(loose, move.layout)
+            layout = written_for(loose, place.layout)
             judged = assess(loose, layout)
             cost = judged.cost.objective_money
             if judged.findings or cost >= base.cost_money:
@@ -473,8 +487,9 @@ def elsewhere(problem: Problem, base: Outcome, device: str, budget: Budget) -> l
         todo.append((f"away from {all_}", _apart(problem, device, mates)))
         for mate in mates if len(mates) > 1 else ():
             todo.append((f"away from {mate}", _apart(problem, device, [mate])))
+    offered = {g for s in problem.switches.values() for p in s.port_groups for g in p.grades}
     for choice in row.grades:
-        if choice.grade != segment.grade and _is_offered(problem, choice):
+        if choice.grade != segment.grade and choice.grade in offered:
             only = edit("devices", device, grades=(choice,))
             todo.append((f"by {choice.grade}", only(problem)))
     others = [d for d in problem.devices if d != device]
@@ -503,7 +518,3 @@ def _apart(problem: Problem, device: str, mates: Iterable[str]) -> Problem:
         for mate in mates
     )
     return replace(problem, groups=(*problem.groups, *apart))
-
-
-def _is_offered(problem: Problem, choice: GradeChoice) -> bool:
-    return any(choice.grade in g.grades for s in problem.switches.values() for g in s.port_groups)

@@ -24,11 +24,6 @@ _LARGE_BYTES = 15_000_000
 _SPREADSHEET = (".xlsx", ".xlsm")
 
 
-def is_workbook(name: str) -> bool:
-    """Whether a file is read as a workbook, by the end of its name."""
-    return name.lower().endswith(_SPREADSHEET)
-
-
 def read_sheets(content: bytes, file: str) -> list[Sheet]:
     """Read all sheets of a workbook or a CSV file that hold anything.
 
@@ -37,7 +32,7 @@ def read_sheets(content: bytes, file: str) -> list[Sheet]:
     Unreadable
         If it is neither, has a password, is cut off, or is larger than what is read.
     """
-    if content.startswith(_LOCKED) or is_workbook(file):
+    if content.startswith(_LOCKED) or file.lower().endswith(_SPREADSHEET):
         return _workbook(content, file)
     sheet = csv_sheet(as_text(content), file)
     return [sheet] if sheet.rows else []

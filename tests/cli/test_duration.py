@@ -3,7 +3,7 @@ from __future__ import annotations
 import click
 import pytest
 
-from partitioner.cli.duration import Duration
+from partitioner.cli.options import Duration
 
 
 @pytest.mark.parametrize(
