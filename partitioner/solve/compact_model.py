@@ -752,6 +752,32 @@ class CompactModel:
             prices.append(FAR + min(FAR, far))
         return Expr.weighted_sum(moves, prices), 2 * FAR * len(self.units)
 
+    def _number_alike(
+        self, model: cp_model.CpModel, start: Mapping[int, int], free: Collection[int] | None
+    ) -> None:
+        """Let slots of one port class be used in one order only, by the first unit of each.
+
+        Without that, each choice is there as often as its lines can change ports that are alike.
+        """
+        on: dict[int, list[int]] = defaultdict(list)
+        for u, k in start.items():
+            on[k].append(u)
+        alike: dict[int, list[int]] = defaultdict(list)
+        for k, slot in enumerate(self.slots):
+            if free is None or all(u in free for u in on[k]):
+                alike[slot.port].append(k)
+        for numbers in alike.values():
+            numbers.sort(key=lambda k: min(on[k], default=len(self.units)))
+            for before, after in pairwise(numbers):
+                first: list[Var] = []
+                for u in sorted(self.on_slot[after].keys() | self.on_slot[before].keys()):
+                    if free is not None and u not in free:
+                        continue
+                    if (u, after) in self.hangs:
+                        model.add_bool_or(self.hangs[u, after].negated(), *first)
+                    if (u, before) in self.hangs:
+                        first.append(self.hangs[u, before])
+
     def solve(
         self,
         start: Mapping[int, int],
@@ -789,9 +815,10 @@ class CompactModel:
         late
             Deliveries that may be late.
         soft, most_late
-            Deliveries no more than so many of which may be late; None: as few as can be, not all.
+            Deliveries no more than so many of which may be late; None: not all.
         few_move
-            Whether as many units as can be are to stay on the slots they had.
+            Whether as few of those as can be are late, and as many units as can be stay on the
+            slots they had.
         excess
             Steps of delay that are to be few besides; see :data:`FAR`.
         """
@@ -812,24 +839,20 @@ class CompactModel:
         for delivery, var in self.in_time.items():
             if delivery not in late and delivery not in soft:
                 model.add(var == 1)
+        in_time = Expr.sum([self.in_time[delivery] for delivery in soft])
         if soft:
-            in_time = Expr.sum([self.in_time[delivery] for delivery in soft])
             model.add(in_time >= (1 if most_late is None else len(soft) - most_late))
-        still_late = model.new_int_var(0, MOST_STEPS, "")
         if few_move:
             moves, most = self._moves(start, free)
             # Rather one more in time than all where they are.
-            model.add(still_late == excess)
-            aim = moves + still_late
-            model.minimize(aim - (most + 1) * in_time if soft else aim)
+            model.minimize(moves + excess - (most + 1) * in_time)
         elif least is not None:
             model.minimize(least)
-        elif soft and most_late is None:
-            model.maximize(in_time)
+            self._number_alike(model, start, free)
         is_odd = effort.seed % 2 == 1
         searches = SEARCHES[::-1] if is_wide and is_odd else SEARCHES
         found = run(
-            model, [*self.hangs.values(), *self.in_time.values(), still_late], effort,
+            model, [*self.hangs.values(), *self.in_time.values(), excess], effort,
             searches=searches if least is None else LEAST_SEARCHES,
             by_learning_rate=least is None and (is_wide or not is_odd),
             short_presolve=is_wide or least is not None,

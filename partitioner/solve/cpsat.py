@@ -66,7 +66,7 @@ class CpResult:
 class _Keeper(cp_model.CpSolverSolutionCallback):
     """Keeps the best values outside the solver, which may say "unknown" when it is stopped."""
 
-    def __init__(self, watched: Sequence[cp_model.IntVar]):
+    def __init__(self, watched: Sequence[cp_model.LinearExprT]):
         super().__init__()
         self._watched = watched
         self.values: list[int] | None = None
@@ -81,7 +81,7 @@ class _Keeper(cp_model.CpSolverSolutionCallback):
 
 def run(
     model: cp_model.CpModel,
-    watched: Sequence[cp_model.IntVar],
+    watched: Sequence[cp_model.LinearExprT],
     effort: Effort,
     *,
     presolve: bool = True,
