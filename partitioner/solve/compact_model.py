@@ -63,6 +63,14 @@ def steps(ns: int) -> int:
     return ceil_div(ns, STEP_NS)
 
 
+def by_slot(slots: Mapping[int, int]) -> dict[int, list[int]]:
+    """Units on each slot of a choice."""
+    on: dict[int, list[int]] = defaultdict(list)
+    for u, k in slots.items():
+        on[k].append(u)
+    return on
+
+
 class CompactModel:
     """The choice of a port for each unit as a CP-SAT model.
 
@@ -727,25 +735,21 @@ class CompactModel:
 
     # -- solving ------------------------------------------------------------------------------
 
-    def _moves(
-        self, start: Mapping[int, int], free: Collection[int] | None
-    ) -> tuple[Expr, int]:
+    def _moves(self, start: Mapping[int, int], free: Collection[int]) -> tuple[Expr, int]:
         """Count the units that do not stay where they were, those that go far for more.
 
         Gives the most that it can come to as well.
         """
         inst = self.instance
-        on: dict[int, list[int]] = defaultdict(list)
-        for u, k in start.items():
-            on[k] += self.units[u]
+        on = {k: [i for u in units for i in self.units[u]] for k, units in by_slot(start).items()}
         moves: list[Var] = []
         prices: list[int] = []
         for (u, k), var in self.hangs.items():
-            if start.get(u) == k or (free is not None and u not in free):
+            if start.get(u) == k or u not in free:
                 continue
             slot, devices = self.slots[k], list(self.units[u])
             away = inst.switch_um[slot.switch, devices]
-            if self._is_line(k) and on[k]:
+            if self._is_line(k) and k in on:
                 away = inst.way_um(devices, on[k])
             far = FAR * int(away.min()) // inst.grades[slot.grade].max_length_um
             moves.append(var)
@@ -753,30 +757,34 @@ class CompactModel:
         return Expr.weighted_sum(moves, prices), 2 * FAR * len(self.units)
 
     def _number_alike(
-        self, model: cp_model.CpModel, start: Mapping[int, int], free: Collection[int] | None
+        self, model: cp_model.CpModel, start: Mapping[int, int], free: Collection[int],
+        own: Collection[int],
     ) -> None:
-        """Let slots of one port class be used in one order only, by the first unit of each.
+        """Let ports of one class be used in one order only, that of the first unit on each.
 
-        Without that, each choice is there as often as its lines can change ports that are alike.
+        Else each choice is there as often as lines can change ports that are alike.
+
+        Parameters
+        ----------
+        start
+            A choice, which is in order.
+        free
+            Units that may change.
+        own
+            Units whose port there is like no other.
         """
-        on: dict[int, list[int]] = defaultdict(list)
-        for u, k in start.items():
-            on[k].append(u)
+        on = by_slot(start)
         alike: dict[int, list[int]] = defaultdict(list)
         for k, slot in enumerate(self.slots):
-            if free is None or all(u in free for u in on[k]):
+            if not any(u in own for u in on.get(k, ())):
                 alike[slot.port].append(k)
-        for numbers in alike.values():
-            numbers.sort(key=lambda k: min(on[k], default=len(self.units)))
-            for before, after in pairwise(numbers):
-                first: list[Var] = []
-                for u in sorted(self.on_slot[after].keys() | self.on_slot[before].keys()):
-                    if free is not None and u not in free:
-                        continue
-                    if (u, after) in self.hangs:
-                        model.add_bool_or(self.hangs[u, after].negated(), *first)
-                    if (u, before) in self.hangs:
-                        first.append(self.hangs[u, before])
+        for slots in alike.values():
+            slots.sort(key=lambda k: min(on.get(k, ()), default=len(self.units)))
+            for before, after in pairwise(slots):
+                earlier: list[Var] = []
+                for u in sorted(self.on_slot[after].keys() & set(free)):
+                    model.add_bool_or(self.hangs[u, after].negated(), *earlier)
+                    earlier.append(self.hangs[u, before])
 
     def solve(
         self,
@@ -822,12 +830,13 @@ class CompactModel:
         excess
             Steps of delay that are to be few besides; see :data:`FAR`.
         """
+        free = range(len(self.units)) if free is None else free
         model = self.model.clone()
         for row in rows:
             model.add(row)
         for (u, k), var in self.hangs.items():
             value = int(u not in waiting and start.get(u) == k)
-            if u in waiting or (free is not None and u not in free):
+            if u in waiting or u not in free:
                 model.add(var == value)
             elif u in start:
                 model.add_hint(var, value)
@@ -848,7 +857,9 @@ class CompactModel:
             model.minimize(moves + excess - (most + 1) * in_time)
         elif least is not None:
             model.minimize(least)
-            self._number_alike(model, start, free)
+        # Where units are to stay, it matters which of the ports in use they are on.
+        own = start.keys() if few_move else start.keys() - set(free)
+        self._number_alike(model, start, free, own)
         is_odd = effort.seed % 2 == 1
         searches = SEARCHES[::-1] if is_wide and is_odd else SEARCHES
         found = run(

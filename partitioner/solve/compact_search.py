@@ -14,9 +14,10 @@ import numpy as np
 from ortools.sat.python import cp_model
 
 from partitioner.solve.compact_crossing import Crossing
+from partitioner.solve.compact_model import by_slot
 from partitioner.solve.delays import Delivery
 from partitioner.solve.master import Selection
-from partitioner.solve.port_choice import NEAR, PortChoice, by_slot, placed
+from partitioner.solve.port_choice import NEAR, PortChoice, placed
 from partitioner.solve.search import Search
 from partitioner.solve.verify import Verdict
 

@@ -13,7 +13,7 @@ from functools import partial
 
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_losses import LossRows
-from partitioner.solve.compact_model import CompactModel, Slot
+from partitioner.solve.compact_model import CompactModel, Slot, by_slot
 from partitioner.solve.delays import Delivery
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.laying import laid_line
@@ -248,14 +248,6 @@ def _fewest(units: Sequence[int], fails: Callable[[Sequence[int]], bool]) -> lis
         if rest and fails(rest):
             few = rest
     return few
-
-
-def by_slot(slots: Mapping[int, int]) -> dict[int, list[int]]:
-    """Units on each slot of a choice."""
-    on: dict[int, list[int]] = defaultdict(list)
-    for u, k in slots.items():
-        on[k].append(u)
-    return on
 
 
 def placed(

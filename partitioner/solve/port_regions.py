@@ -18,8 +18,9 @@ from collections.abc import Callable, Mapping, Sequence
 
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_cost import EstimatedCost
+from partitioner.solve.compact_model import by_slot
 from partitioner.solve.master import Selection
-from partitioner.solve.port_choice import PortChoice, by_slot
+from partitioner.solve.port_choice import PortChoice
 from partitioner.solve.search import Search
 from partitioner.solve.verify import Verdict
 

@@ -49,7 +49,7 @@ def test_the_estimate_is_near_the_bill(seed: int) -> None:
 
 
 def test_a_choice_that_is_estimated_lower_costs_less() -> None:
-    run = DirectRun(planted(20, 1).problem, PlanSettings(work_limit=40))
+    run = DirectRun(planted(20, 0).problem, PlanSettings(work_limit=40))
     search = CompactSearch(run.search)
     assert search.run(_never)
     best = run.search.incumbent
