@@ -40,6 +40,8 @@ LESSONS = 3
 """Choices for one region that may be refuted."""
 ROUND = 25
 """Steps until the master chooses among the segments met."""
+IDLE_ROUNDS = 3
+"""Rounds that gained nothing until the walk goes back to the best layout."""
 COMBINE_S = 3.0
 """Longest run of the master for that: mostly it takes a tenth of that."""
 MOST_MET = 800
@@ -66,7 +68,7 @@ class PortRegions(PortChoice):
 
     def run(self, over: Callable[[], bool], rounds: int | None = None) -> bool:
         """Walk on until it is over or so many rounds are done; true if that is cheaper."""
-        begun = self.search.incumbent_value
+        begun, idle = self.search.incumbent_value, 0
         while not over() and rounds != 0:
             if self.search.incumbent is not self._best:
                 self._go_to_best()
@@ -76,8 +78,10 @@ class PortRegions(PortChoice):
                     self._step(over)
             if not over():
                 self._combine(over)
-            if self.search.incumbent is before and not over():
+            idle = idle + 1 if self.search.incumbent is before else 0
+            if idle == IDLE_ROUNDS and not over():
                 self._relink(over)
+                idle = 0
             rounds = None if rounds is None else rounds - 1
         return self.search.incumbent_value < begun
 
