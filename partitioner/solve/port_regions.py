@@ -60,6 +60,8 @@ class PortRegions(PortChoice):
         super().__init__(search, dict(best.backbone), _homes(search, best))
         self._rng = random.Random(search.limits.seed)
         self._solved = 0
+        self._idle = 0
+        """Rounds since something was gained, or since the walk began anew."""
         self._met: dict[Column, None] = {}
         """Segments laid on the way, whatever became of them."""
         self._untried: list[dict[int, str]] | None = None
@@ -68,7 +70,7 @@ class PortRegions(PortChoice):
 
     def run(self, over: Callable[[], bool], rounds: int | None = None) -> bool:
         """Walk on until it is over or so many rounds are done; true if that is cheaper."""
-        begun, idle = self.search.incumbent_value, 0
+        begun = self.search.incumbent_value
         while not over() and rounds != 0:
             if self.search.incumbent is not self._best:
                 self._go_to_best()
@@ -78,10 +80,9 @@ class PortRegions(PortChoice):
                     self._step(over)
             if not over():
                 self._combine(over)
-            idle = idle + 1 if self.search.incumbent is before else 0
-            if idle == IDLE_ROUNDS and not over():
+            self._idle = self._idle + 1 if self.search.incumbent is before else 0
+            if self._idle >= IDLE_ROUNDS and not over():
                 self._relink(over)
-                idle = 0
             rounds = None if rounds is None else rounds - 1
         return self.search.incumbent_value < begun
 
@@ -189,7 +190,7 @@ class PortRegions(PortChoice):
 
     def _go_on_from(self, selection: Selection, verdict: Verdict) -> None:
         """Let the model estimate a layout as the judge does, and put cost into it."""
-        self._best = _whole(self.search)
+        self._best, self._idle = _whole(self.search), 0
         self._slots = self._slots_in(selection)
         self._value = self.search.study.value(selection)
         self._estimate_as(verdict)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import pytest
@@ -15,7 +16,7 @@ from partitioner.solve.instance import Instance
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
 from partitioner.solve.planner import PlanSettings
-from partitioner.solve.port_regions import PortRegions
+from partitioner.solve.port_regions import IDLE_ROUNDS, PortRegions
 from partitioner.solve.search import Study
 from partitioner.solve.verify import Verdict
 from tests.bench.planted import Planted, planted
@@ -141,6 +142,26 @@ def test_the_walk_goes_on_over_another_backbone() -> None:
         regions._relink(_never)
         over.add(frozenset(regions._built))
     assert len(over) > 1
+
+
+def test_the_walk_begins_anew_after_a_few_rounds_without_gain(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """However many rounds it is asked for at once."""
+    regions = PortRegions(_begun(planted(20, 1)).search)
+    monkeypatch.setattr(regions, "_step", lambda over: None)
+    begun = list[int]()
+
+    def begin(over: Callable[[], bool]) -> None:
+        begun.append(len(rounds))
+        regions._go_to_best()
+
+    monkeypatch.setattr(regions, "_relink", begin)
+    rounds = list[int]()
+    while len(rounds) <= 2 * IDLE_ROUNDS:
+        rounds.append(1)
+        regions.run(_never, 1)
+    assert begun == [IDLE_ROUNDS, 2 * IDLE_ROUNDS]
 
 
 def test_units_stay_off_switches_that_are_closed() -> None:
