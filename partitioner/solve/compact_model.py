@@ -735,7 +735,7 @@ class CompactModel:
 
     # -- solving ------------------------------------------------------------------------------
 
-    def _moves(self, start: Mapping[int, int], free: Collection[int]) -> tuple[Expr, int]:
+    def _moves(self, start: Mapping[int, int], free: frozenset[int]) -> tuple[Expr, int]:
         """Count the units that do not stay where they were, those that go far for more.
 
         Gives the most that it can come to as well.
@@ -757,7 +757,7 @@ class CompactModel:
         return Expr.weighted_sum(moves, prices), 2 * FAR * len(self.units)
 
     def _number_alike(
-        self, model: cp_model.CpModel, start: Mapping[int, int], free: Collection[int],
+        self, model: cp_model.CpModel, start: Mapping[int, int], free: frozenset[int],
         own: Collection[int],
     ) -> None:
         """Let ports of one class be used in one order only, that of the first unit on each.
@@ -782,7 +782,7 @@ class CompactModel:
             slots.sort(key=lambda k: min(on.get(k, ()), default=len(self.units)))
             for before, after in pairwise(slots):
                 earlier: list[Var] = []
-                for u in sorted(self.on_slot[after].keys() & set(free)):
+                for u in sorted(self.on_slot[after].keys() & free):
                     model.add_bool_or(self.hangs[u, after].negated(), *earlier)
                     earlier.append(self.hangs[u, before])
 
@@ -830,7 +830,7 @@ class CompactModel:
         excess
             Steps of delay that are to be few besides; see :data:`FAR`.
         """
-        free = range(len(self.units)) if free is None else free
+        free = frozenset(range(len(self.units)) if free is None else free)
         model = self.model.clone()
         for row in rows:
             model.add(row)
@@ -858,7 +858,7 @@ class CompactModel:
         elif least is not None:
             model.minimize(least)
         # Where units are to stay, it matters which of the ports in use they are on.
-        own = start.keys() if few_move else start.keys() - set(free)
+        own = start.keys() if few_move else start.keys() - free
         self._number_alike(model, start, free, own)
         is_odd = effort.seed % 2 == 1
         searches = SEARCHES[::-1] if is_wide and is_odd else SEARCHES

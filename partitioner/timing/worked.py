@@ -10,8 +10,23 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from partitioner.timing.constants import BEACON_BT, ESD_BT, IPG_BT, PREAMBLE_SFD_BT
-from partitioner.timing.line import LineNode, LineSettings, linear_bound, silent_ns, start_ns
+from partitioner.timing.constants import (
+    BEACON_BT,
+    ESD_BT,
+    IPG_BT,
+    JAM_BT,
+    PENDING_TIMER_BT,
+    PREAMBLE_SFD_BT,
+    TIMER_TOLERANCE_NS,
+)
+from partitioner.timing.line import (
+    LineNode,
+    LineSettings,
+    hold_again_ns,
+    linear_bound,
+    silent_ns,
+    start_ns,
+)
 from partitioner.timing.line_window import Line, Queue
 from partitioner.timing.response import longest_waits
 
@@ -99,18 +114,31 @@ def _waiting(
             )
         )
     terms += _others(line, ids, queue, start, rounds, cost, loop_bt, silent_bt, bit)
-    collided = rounds * line.collision + first
-    if collided:
+    if line.collision:
+        held_bt = max(PREAMBLE_SFD_BT, hold_again_ns(node_count, settings) / bit)
         terms.append(
             Term(
                 "logical collision of a plain half-duplex MAC",
-                f"{rounds} × {line.collision / bit:g} BT, {'less' if first < 0 else 'and'} "
-                f"{abs(first) / bit:g} BT for the first frame",
-                collided,
+                f"{rounds} × ({IPG_BT} gap + {held_bt:.10g} sent before it collides + "
+                f"{JAM_BT} jam + {PENDING_TIMER_BT} pending + "
+                f"{TIMER_TOLERANCE_NS / bit:g} tolerance + "
+                f"{silent_bt} a silent turn BT){_first_collision(line, first, bit)}",
+                rounds * line.collision + first,
                 OWN,
             )
         )
     return terms
+
+
+def _first_collision(line: Line, first: int, bit: int) -> str:
+    """What the collision of the first frame takes more or less than that of one that follows."""
+    longer = line.first_idle + IPG_BT * bit
+    left_over = first - line.first_idle
+    told = f", and {longer / bit:.10g} BT longer in the delay line" if longer else ""
+    if first == line.first_time:
+        return f"{told}, and a frame of another node let pass, {(first - longer) / bit:.10g} BT"
+    told += f", less a gap of {IPG_BT} BT that was over before"
+    return told + (f", and frames left over, {left_over / bit:.10g} BT" if left_over else "")
 
 
 def _rounds(line: Line, queue: Queue, start: int, opening: int) -> tuple[int, int, int]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -12,6 +14,9 @@ from partitioner.timing.worked import worked_leg
 from tests.timing.one_line import line_traffic
 from tests.timing.random_traffic import random_segment
 from tests.timing.test_response import BARE, BEACON, SILENT, SLOT, flow
+
+FORMULA = re.compile(r"([0-9]+) × \((.*) BT\)(.*)")
+PART = re.compile(r", (and|less) [^0-9]*([0-9.]+) BT")
 
 
 def test_terms_by_hand() -> None:
@@ -56,6 +61,22 @@ def test_terms_add_up_to_the_bound(seed: int) -> None:
             continue
         assert sum(t.ns for t in terms) == leg.total_ns, (seed, key)
         assert all(t.name and t.formula and t.source for t in terms)
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=25, deadline=None)
+def test_the_formula_of_a_collision_gives_its_term(seed: int) -> None:
+    """Who works it out by hand from the words comes to the figure beside them."""
+    nodes, node_count, line = random_segment(seed)
+    for node in nodes:
+        for sent in node.flows:
+            terms = worked_leg(nodes, node_count, line, (node.id, sent.id)) or ()
+            for term in (t for t in terms if "collision" in t.name):
+                rounds, each, beside = FORMULA.fullmatch(term.formula).groups()  # type: ignore[union-attr]
+                bits = int(rounds) * sum(float(part.split()[0]) for part in each.split(" + "))
+                for sign, part in PART.findall(beside):
+                    bits += float(part) if sign == "and" else -float(part)
+                assert round(bits * line.bit_ns) == term.ns, (seed, term)
 
 
 @given(st.integers(0, 10_000))
