@@ -123,7 +123,7 @@ def test_where_a_good_layout_is_known_a_run_looks_for_a_cheaper_one(
 
     monkeypatch.setattr(search, "SMALL", 5)
     state, axis, cost = begin(problem, AXES["latency"]), AXES["latency"], outcome.cost_money
-    slow = axis.value(problem, assess(problem, outcome.layout))
+    slow = axis.of(problem, assess(problem, outcome.layout))[0]
     fast = (state.floor + slow) // 2
     state.steps += [
         Step(None, cost, outcome.layout, cost, slow),
