@@ -487,9 +487,9 @@ def elsewhere(problem: Problem, base: Outcome, device: str, budget: Budget) -> l
         todo.append((f"away from {all_}", _apart(problem, device, mates)))
         for mate in mates if len(mates) > 1 else ():
             todo.append((f"away from {mate}", _apart(problem, device, [mate])))
-    offered = {g for s in problem.switches.values() for p in s.port_groups for g in p.grades}
+    served = problem.served_grades
     for choice in row.grades:
-        if choice.grade != segment.grade and choice.grade in offered:
+        if choice.grade != segment.grade and choice.grade in served:
             only = edit("devices", device, grades=(choice,))
             todo.append((f"by {choice.grade}", only(problem)))
     others = [d for d in problem.devices if d != device]

@@ -478,6 +478,13 @@ class Problem:
         """Streams counted once for each of their destinations."""
         return sum(len(s.destinations) for s in self.streams.values())
 
+    @property
+    def served_grades(self) -> frozenset[str]:
+        """Grades that any switch has a port for."""
+        return frozenset(
+            grade for s in self.switches.values() for g in s.port_groups for grade in g.grades
+        )
+
     def position_um(self, item: Device | Switch) -> tuple[int, int, int]:
         """Where a device or switch stands: its own position, or that of its place."""
         at = item.position_um if item.place is None else self.places[item.place].position_um

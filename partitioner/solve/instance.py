@@ -165,12 +165,9 @@ class Instance:
 
     def _build_grades(self) -> None:
         problem = self.problem
-        offered = {
-            g for s in problem.switches.values() for group in s.port_groups for g in group.grades
-        }
         wanted = {c.grade for d in problem.devices.values() for c in d.grades}
         self.grades: list[GradeData] = []
-        for grade_id in sorted(offered & wanted):
+        for grade_id in sorted(problem.served_grades & wanted):
             grade = problem.catalogue.grades[grade_id]
             limits = problem.limits[grade_id]
             is_line, reserve = grade.is_line, limits.reserve

@@ -67,9 +67,7 @@ class LimitHold:
 
     def __call__(self, problem: Problem) -> Handles:
         """Handles of the limit, one for each grade that it can bind for."""
-        served = {
-            grade for s in problem.switches.values() for g in s.port_groups for grade in g.grades
-        }
+        served = problem.served_grades
         for grade, limits in problem.limits.items():
             users = [d for d in problem.devices.values() if grade in {c.grade for c in d.grades}]
             if grade in served and users and (problem.catalogue.is_line(grade) or self.is_of_links):
