@@ -33,11 +33,11 @@ def read_start(path: Path, problem: Problem) -> Layout:
 def _grades_in(path: Path) -> set[str]:
     """Grades that a layout file names; none where it cannot be understood."""
     from partitioner.reading.origin import Findings
-    from partitioner.reading.problem import read_text
+    from partitioner.reading.problem import FileKind, read_text
     from partitioner.reading.yaml_text import load
 
-    text = read_text(path, Findings())
-    data = None if text is None else load(text, str(path)).data
+    read = read_text(path, FileKind.LAYOUT, Findings())
+    data = None if read is None else load(read[0], str(path)).data
     if not isinstance(data, dict):
         return set()
     rows = [r for k in ("segments", "backbone") if isinstance(data.get(k), list) for r in data[k]]

@@ -46,7 +46,9 @@ def first_look_page(
     errors = [f for f in findings if f.severity == "error"]
     state = State.BAD if errors else State.WARN if slips or draft.missing else State.OK
     lead = (
-        f"{count_text(len(draft.devices), 'device')}, {count_text(len(draft.streams), 'stream')}."
+        f"{count_text(len(draft.devices), 'device')}, {count_text(len(draft.streams), 'stream')}"
+        + f"; {count_text(len(draft.set_aside), 'more stream')} set aside" * bool(draft.set_aside)
+        + "."
         + (" The file needs mending before it can be planned." if errors else ""),
         "Nothing is planned yet. What is assumed below decides the plan as much as what was read.",
     )

@@ -100,8 +100,6 @@ def _missing_devices(draft: Draft) -> None:
             "switch with a computer, in the middle of all devices"
         )
         return
-    told = some_of(unknown, 8)
-    draft.missing.append(f"positions of {told}: streams name them, but no table of devices does")
     gone = set(unknown)
     kept = []
     for stream in draft.streams:
@@ -111,6 +109,12 @@ def _missing_devices(draft: Draft) -> None:
         else:
             draft.set_aside.append((stream, f"no device {', '.join(away)}"))
     draft.streams[:] = kept
+    aside = count(len(draft.set_aside), "stream")
+    draft.missing.append(
+        f"positions of {some_of(unknown, 8)}: streams name them, but no table of devices does; "
+        f"until they are listed as devices or switches, {aside} of theirs "
+        f"{'stands' if len(draft.set_aside) == 1 else 'stand'} at the end of the file as comments"
+    )
 
 
 def _positions(draft: Draft) -> None:

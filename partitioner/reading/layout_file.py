@@ -24,6 +24,9 @@ from partitioner.reading.schema import FORMAT, DeviceId, GradeId, KeyTable, Swit
 from partitioner.reading.tables import Item, read_list, read_table
 from partitioner.reading.yaml_text import Flow, dump
 
+_GONE = "if it is gone: `partitioner replan PROBLEM --keep LAYOUT` plans on from this layout"
+"""What helps where a layout is older than its problem."""
+
 SegmentId = Annotated[str, SegmentName()]
 PlcaId = Annotated[int, Whole(0, 255)]
 BurstCount = Annotated[int, Whole(0, 255)]
@@ -109,10 +112,10 @@ def default_plca_ids(devices: tuple[str, ...], switch_index: int) -> tuple[int, 
 def read_layout_with_findings(path: Path, problem: Problem) -> tuple[Layout | None, list[Finding]]:
     """Read a layout; give the findings instead of raising, warnings among them."""
     findings = Findings()
-    text = read_text(path, findings)
-    if text is None:
+    read = read_text(path, FileKind.LAYOUT, findings)
+    if read is None:
         return None, findings.found
-    return layout_from_text(text, str(path), problem)
+    return layout_from_text(read[0], str(path), problem)
 
 
 def layout_from_text(text: str, file: str, problem: Problem) -> tuple[Layout | None, list[Finding]]:
@@ -142,11 +145,19 @@ def _read(
         "switch": problem.switches, "device": problem.devices, "grade": problem.catalogue.grades
     }  # fmt: skip
     items: list[Item[Any]] = [top, *segments, *links]
+    placed = {d for item in segments for d in item.table.devices or ()}
+    # A device that has its place already was not meant by another name.
+    meant = {**known, "device": {d: 0 for d in problem.devices if d not in placed}}
+    has_told = False
     for item in items:
         for what, name, steps, _ in references(item):
-            if name not in known[what]:
-                message = f"no such {what} '{name}' in the problem"
-                findings.unknown(item.origin, message, name, known[what], *steps)
+            if name in known[what]:
+                continue
+            hint = findings.near(name, meant[what], list_known=what != "device")
+            if what == "device" and not hint and not has_told:
+                hint, has_told = _GONE, True
+            message = f"no such {what} '{name}' in the problem"
+            findings.add(item.origin, "unknown-name", message, *steps, hint=hint)
     _check_top(top, root, problem, findings)
     for segment in segments:
         _check_segment(segment, problem, findings)

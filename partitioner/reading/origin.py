@@ -134,14 +134,16 @@ class Findings:
                 return
         self.found.append(finding)
 
-    def near(self, name: str, known: Collection[str]) -> str:
-        """Hint at the known name that was probably meant.
+    def near(self, name: str, known: Collection[str], *, list_known: bool = True) -> str:
+        """Hint at the known name that was probably meant; else list them when they are few.
 
         Looking for near names takes long among thousands: after so many comparisons the reader of
         the findings has seen the pattern, and no more are made.
         """
         self._compared += len(known)
-        return "" if self._compared > MOST_COMPARED else did_you_mean(name, list(known))
+        if self._compared > MOST_COMPARED:
+            return ""
+        return did_you_mean(name, list(known), list_known=list_known)
 
     def add(
         self,

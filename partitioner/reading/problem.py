@@ -44,14 +44,22 @@ class FileKind(StrEnum):
     PROBLEM = "a problem"
     LAYOUT = "a layout"
     STUDY = "a study"
+    OUTCOME = "the outcome of a plan"
 
 
 _MARKS = {
+    FileKind.OUTCOME: {"layout_digest"},
     FileKind.PROBLEM: {"switches", "devices", "devices_csv", "tables"},
     FileKind.LAYOUT: {"segments"},
     FileKind.STUDY: {"vary", "cases", "ask"},
 }
-"""Keys that files of one kind only have."""
+"""Keys that files of one kind have, those first that no other kind has."""
+_USUAL_NAMES = {FileKind.PROBLEM: "problem.yaml", FileKind.LAYOUT: "layout.yaml"}
+_NO_YAML = {".csv", ".xlsx", ".html", ".svg", ".zip"}
+_NO_YAML_HINTS = {
+    FileKind.PROBLEM: "`partitioner import` makes a problem of lists",
+    FileKind.LAYOUT: "`partitioner plan` writes it as layout.yaml",
+}
 
 
 @dataclass(slots=True)
@@ -197,12 +205,20 @@ def problem_from_text(text: str, file: str) -> Problem:
     return problem
 
 
-def read_text(path: Path, findings: Findings) -> str | None:
-    """Read a text file that the user named; say why if it can't be read."""
+def read_text(path: Path, kind: FileKind, findings: Findings) -> tuple[str, bytes] | None:
+    """Read a YAML file that the user named, as text and as it is; say why if it can't be read."""
     try:
-        return as_text(read_bytes(path))
+        content = read_bytes(path)
+        if path.suffix.lower() in _NO_YAML:
+            told = f"expected {kind}, which is a YAML file, got a {path.suffix} file"
+            raise Unreadable(told, _NO_YAML_HINTS.get(kind, ""))
+        return as_text(content), content
     except Unreadable as error:
-        findings.take(error.finding(str(path)))
+        finding = error.finding(str(path))
+        inside = path / _USUAL_NAMES.get(kind, "")
+        if path.is_dir() and inside.is_file():
+            finding = replace(finding, hint=f"did you mean {inside}?")
+        findings.take(finding)
         return None
 
 
@@ -211,12 +227,10 @@ def read_parts(path: Path, files: SourceFiles, findings: Findings) -> Parts | No
 
     What is wrong goes to ``findings``, what was read to ``files``; None when the file is none.
     """
-    try:
-        content = read_bytes(path)
-        text = as_text(content)
-    except Unreadable as error:
-        findings.take(error.finding(str(path)))
+    read = read_text(path, FileKind.PROBLEM, findings)
+    if read is None:
         return None
+    text, content = read
     files.contents.append((path.name, content))
     return _parts_of(text, path, files, findings)
 
@@ -242,10 +256,13 @@ def read_document(text: str, file: str, kind: FileKind, findings: Findings) -> Y
         findings.add(root, "wrong-kind", told)
         return None
     for other, marks in _MARKS.items():
-        if marks & document.data.keys() and not _MARKS[kind] & document.data.keys():
+        is_own = other is not FileKind.OUTCOME and _MARKS[kind] & document.data.keys()
+        if marks & document.data.keys() and not is_own:
             hint = "in a command the problem comes first, the layout behind it"
             if FileKind.STUDY in (kind, other):
                 hint = ""
+            if other is FileKind.OUTCOME:
+                hint = "the layout is the file layout.yaml beside it" * (kind is FileKind.LAYOUT)
             findings.add(root, "wrong-kind", f"expected {kind}, got {other}", hint=hint)
             return None
     return root if check_format(document.data, root, findings) else None

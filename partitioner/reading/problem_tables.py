@@ -8,6 +8,7 @@ from typing import Any
 
 from partitioner.reading.csv_table import read_row
 from partitioner.reading.headings import Columns, Holds, find_columns, keys_of
+from partitioner.reading.kinds import did_you_mean
 from partitioner.reading.listed import Listed, ListedRow, NameBook, mapping_text, read_rows
 from partitioner.reading.messages import streams_of
 from partitioner.reading.origin import Findings
@@ -53,8 +54,7 @@ def tables_into(
             item.origin, "missing-key",
             f"expected a column for {', '.join(absent)} in {sheet.title}, got none",
             *(["columns"] if source.columns else []),
-            hint=f"headings in row {columns.heading_row}: "
-            + ", ".join(h for h in columns.header if h),
+            hint=_headings(columns),
         )  # fmt: skip
         return False
     if not source.columns:
@@ -125,12 +125,20 @@ def _columns(
     sheet, columns = max(found, key=lambda f: f[1].score)
     for key, heading in stated.items():
         if key not in columns.columns:
-            findings.unknown(item.origin, f"no column '{heading}' in {sheet.title}, row "
-                             f"{columns.heading_row}", heading,
-                             [h for h in columns.header if h], "columns", key)  # fmt: skip
+            used = set(columns.columns.values())
+            free = [h for n, h in enumerate(columns.header) if h and n not in used]
+            told = f"no column '{heading}' in {sheet.title}, row {columns.heading_row}"
+            findings.add(
+                item.origin, "unknown-name", told, "columns", key,
+                hint=did_you_mean(heading, free, list_known=False) or _headings(columns),
+            )  # fmt: skip
     if set(stated) - set(columns.columns):
         return None
     return sheet, columns
+
+
+def _headings(columns: Columns) -> str:
+    return f"headings in row {columns.heading_row}: " + ", ".join(h for h in columns.header if h)
 
 
 def _lacking(columns: Columns, source: SourceTable) -> list[str]:

@@ -12,7 +12,7 @@ from partitioner.model.layout import Layout
 from partitioner.model.problem import Device, Problem, Switch
 from partitioner.reading.layout_file import layout_from_text
 from partitioner.reading.origin import Findings
-from partitioner.reading.problem import read_text
+from partitioner.reading.problem import FileKind, read_text
 from partitioner.reading.yaml_text import load
 
 
@@ -32,10 +32,10 @@ def read_earlier_layout(path: Path, problem: Problem) -> tuple[Layout, tuple[str
         With every other finding.
     """
     unread = Findings()
-    text = read_text(path, unread)
-    if text is None:
+    read = read_text(path, FileKind.LAYOUT, unread)
+    if read is None:
         raise WrongFile(unread.found)
-    return earlier_layout(text, str(path), problem)
+    return earlier_layout(read[0], str(path), problem)
 
 
 def earlier_layout(text: str, file: str, problem: Problem) -> tuple[Layout, tuple[str, ...]]:

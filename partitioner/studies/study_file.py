@@ -149,9 +149,9 @@ def read_study(path: Path, lists_from: Sequence[Path] = ()) -> Study:
     findings = Findings()
     study = None
     with contextlib.suppress(Enough):
-        text = read_text(path, findings)
-        root = None if text is None else read_document(
-            text, str(path), FileKind.STUDY, findings
+        read = read_text(path, FileKind.STUDY, findings)
+        root = None if read is None else read_document(
+            read[0], str(path), FileKind.STUDY, findings
         )
         if root is not None:
             study = _Reader(root, path.parent, lists_from, findings).study()

@@ -91,7 +91,10 @@ def test_streams_of_devices_that_no_table_lists_are_set_aside(tmp_path: Path) ->
     made = imported(tmp_path / "cart.xlsx")
     assert list(made.problem.streams) == ["flow"]
     assert "# - {id: far, from: lamp, to: [tower], payload_bytes: 8, period_us: 10000}" in made.text
-    assert any("tower, well" in m for m in made.draft.missing)
+    (told,) = (m for m in made.draft.missing if "tower, well" in m)
+    assert "2 streams of theirs stand at the end of the file" in told
+    lead = made.page.lead[0].replace("\xa0", " ")
+    assert lead == "2 devices, 1 stream; 2 more streams set aside."
 
 
 def test_two_hundred_thousand_rows_are_refused_at_once(tmp_path: Path) -> None:

@@ -179,6 +179,55 @@ segments:
     assert layout is not None
 
 
+def test_a_device_that_has_its_place_was_not_meant_by_another_name(problem) -> None:
+    text = f"""\
+format: 1
+segments:
+  - {{switch: zone-front, port: 1, grade: {LINE}, devices: [lampe, lump]}}
+  - {{switch: zone-rear, port: 1, grade: {LINE}, devices: [%s]}}
+"""
+    _, free = layout_from_text(text % "pump", "f", problem)
+    assert [f.hint for f in free] == ["did you mean 'lamp'?"] * 2
+    _, taken = layout_from_text(text % "lamp", "f", problem)
+    assert ["replan PROBLEM --keep LAYOUT" in f.hint for f in taken] == [True, False]
+
+
+def test_another_file_than_a_layout_is_told_as_what_it_is(problem, tmp_path: Path) -> None:
+    def hint(path: Path) -> tuple[str, str]:
+        layout, findings = read_layout_with_findings(path, problem)
+        assert layout is None
+        (finding,) = findings
+        return finding.message, finding.hint
+
+    assert hint(tmp_path) == ("expected a file, got a folder", "")
+    inside = tmp_path / "layout.yaml"
+    inside.write_text("format: 1\n", encoding="utf-8")
+    assert hint(tmp_path)[1] == f"did you mean {inside}?"
+    outcome = tmp_path / "outcome.json"
+    outcome.write_text('{"format": 1, "tables": {}, "layout_digest": "0"}', encoding="utf-8")
+    assert hint(outcome)[0] == "expected a layout, got the outcome of a plan"
+    table = tmp_path / "wires.csv"
+    table.write_text("piece,segment\n", encoding="utf-8")
+    assert hint(table)[0] == "expected a layout, which is a YAML file, got a .csv file"
+
+
+def test_another_file_than_a_problem_is_told_as_what_it_is(tmp_path: Path) -> None:
+    def told(path: Path) -> str:
+        with pytest.raises(WrongFile) as caught:
+            read_problem(path)
+        (finding,) = caught.value.findings
+        return f"{finding.message}; {finding.hint}"
+
+    (tmp_path / "problem.yaml").write_text("format: 1\n", encoding="utf-8")
+    assert told(tmp_path).endswith(f"did you mean {tmp_path / 'problem.yaml'}?")
+    table = tmp_path / "devices.csv"
+    table.write_text("Tag;X\n", encoding="utf-8")
+    assert "got a .csv file; `partitioner import`" in told(table)
+    outcome = tmp_path / "outcome.json"
+    outcome.write_text('{"format": 1, "tables": {}, "layout_digest": "0"}', encoding="utf-8")
+    assert told(outcome) == "expected a problem, got the outcome of a plan; "
+
+
 def test_wrong_file_is_raised(problem, tmp_path) -> None:
     with pytest.raises(WrongFile) as caught:
         read_layout_of(problem, tmp_path / "none.yaml")
