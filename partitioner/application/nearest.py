@@ -98,12 +98,15 @@ class StillIncomplete(NoAnswer):
 
 
 @contextmanager
-def told_ending(problem: Problem, search: Search, *, by_work: bool = False) -> Iterator[None]:
+def told_ending(
+    problem: Problem, search: Search, *, by_work: bool = False, is_held: bool = False
+) -> Iterator[None]:
     """Have a search that ends without a layout tell what there is.
 
     Conflicts that are proved, where they stand in the files. Else what the time went to, and where
     there is a layout with most devices, what keeps the others out: :class:`StillIncomplete`.
-    ``by_work``: the clock says nothing, as answers must repeat.
+    ``by_work``: the clock says nothing, as answers must repeat. ``is_held``: parts of an earlier
+    layout had to stay as they are.
     """
     load_planner()
     began_s = search.clock()
@@ -116,7 +119,7 @@ def told_ending(problem: Problem, search: Search, *, by_work: bool = False) -> I
             proof.conflicts = placed(problem, proof.conflicts, search.locate)
         raise
     except NoAnswer as ended:
-        search.tell_ending(ended, began_s)
+        search.tell_ending(ended, began_s, is_held=is_held)
         if ended.nearest is None:
             raise
         hurries = search.stop if by_work else search.hurries(problem, SPILL_S)

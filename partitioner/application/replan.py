@@ -167,7 +167,7 @@ def replan(
     held = held_by(problem, before, asked.freeze, complete=asked.complete)
     if asked.use_reserve:
         problem = problem.without_reserve()
-    with told_ending(problem, search):
+    with told_ending(problem, search, is_held=bool(asked.freeze or asked.complete)):
         settings = search.settings(RerunSettings, problem, points=points)
         result = rerun(
             problem, before, settings, held=held, problem_before=problem_before,

@@ -131,8 +131,11 @@ class Search:
         begun_s = self.clock() if self.begun_s is None else self.begun_s
         return begun_s + self.time_limit_s - self.clock()
 
-    def tell_ending(self, ended: NoAnswer, began_s: float) -> None:
-        """Have a search without a layout, begun at ``began_s``, say what ended it and when."""
+    def tell_ending(self, ended: NoAnswer, began_s: float, *, is_held: bool = False) -> None:
+        """Have a search without a layout, begun at ``began_s``, say what ended it and when.
+
+        ``is_held``: parts of an earlier layout had to stay as they are.
+        """
         if self.stop():
             # Between two runs of several the wish ends the search, not a run.
             ended.ended_by = "user"
@@ -154,7 +157,10 @@ class Search:
                 said += f", {duration_text(kept)} were kept for what follows it"
             said += ". A longer --time-limit may find a layout."
         else:
-            said = f"Nothing was left to try {sought}. Another --seed may find a layout."
+            other = "With less held, or with another --seed, a layout may be found."
+            if not is_held:
+                other = "Another --seed may find a layout."
+            said = f"Nothing was left to try {sought}. {other}"
         ended.hint = said
 
     def hurries(self, problem: Problem, spill_s: float = 0.0) -> Callable[[], bool]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import asdict
 from typing import Any
 
@@ -21,6 +22,8 @@ from partitioner.visible import some_of, visible
 
 MOST_PLACES = 4
 """Further places in files told of one conflict; ``--json`` has all."""
+MOST_ALIKE = 10
+"""Statements of one rule told of what has no layout; ``--json`` has all."""
 
 
 def tell_failure(error: BaseException, voice: Voice) -> ExitCode:
@@ -62,13 +65,24 @@ def _tell_wrong_file(error: WrongFile, voice: Voice) -> dict[str, Any]:
 
 def _tell_no_layout(error: NoLayout, voice: Voice) -> dict[str, Any]:
     voice.error("no layout keeps all rules; this is proved.")
+    told: Counter[str] = Counter()
     for conflict in error.conflicts:
+        told[conflict.rule] += 1
+        if told[conflict.rule] > MOST_ALIKE:
+            continue
         first = "".join(f"{place}: " for place in conflict.where[:1])
         voice.plain(f"  {first}[{conflict.rule}] {visible(conflict.sentence)}")
         if further := conflict.where[1:]:
             voice.plain(f"    also at {some_of(further, MOST_PLACES)}")
         if conflict.way_out:
             voice.plain(f"    way out: {visible(conflict.way_out)}")
+    for rule, number in told.items():
+        if number > MOST_ALIKE:
+            voice.plain(f"  [{rule}] and {number - MOST_ALIKE} more; --json lists all.")
+    if voice.session.has_slips:
+        voice.plain(
+            "  Look first whether the values warned of as unlikely are meant; they may be the cause."
+        )
     if any(conflict.way_out for conflict in error.conflicts):
         voice.plain(
             "  Which of these lead to a layout, how far they have to go and what it then costs:\n"

@@ -60,7 +60,8 @@ def command(
     voice = Voice(session)
     inputs = [_input(t) for t in tables]
     target = Path("problem.yaml" if output == "-" else output)
-    name = name_of(inputs[0].path.stem) or "imported"
+    named_by = inputs[0].path if output == "-" else target
+    name = name_of(named_by.stem) or "imported"
     made = import_tables(inputs, name, target, packing=packing, on_step=voice.step)
     errors = [f for f in made.findings if f.severity == "error"]
     write_one(output, made.text, session)

@@ -36,6 +36,7 @@ def read_aloud(path: Path, voice: Voice) -> Problem:
     problem = read_problem(path, is_strict=session.is_strict, lists_from=session.lists_from)
     for warning in problem.warnings:
         voice.note(warning)
+        session.has_slips |= "warning[unlikely]" in warning
     return problem
 
 

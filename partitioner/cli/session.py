@@ -23,7 +23,8 @@ class Session:
     With ``is_json`` the answer, and a failure too, is one JSON object on stdout. ``is_strict``:
     warnings in files count as errors. In ``lists_from``, besides the folder of the problem, its
     lists may lie. ``color`` None goes by terminal and the ``NO_COLOR`` variable. ``begun_s`` is
-    when the program began, on the clock of ``time.monotonic``.
+    when the program began, on the clock of ``time.monotonic``. ``has_slips``: values in the files
+    read were warned of as unlikely.
     """
 
     is_quiet: bool = False
@@ -34,6 +35,7 @@ class Session:
     lists_from: tuple[Path, ...] = ()
     color: bool | None = None
     begun_s: float = field(default_factory=time.monotonic)
+    has_slips: bool = False
 
 
 def _store(name: str) -> Callable[[click.Context, click.Parameter, Any], Any]:

@@ -125,7 +125,9 @@ class PortTable(KeyTable):
     """Ports of a switch that are alike."""
 
     grades: GradeNames = key("Speed grades each of these ports can serve.")
-    count: Annotated[int, Whole(1, 1_000)] = key("How many ports.")
+    count: Annotated[int, Whole(1, 1_000)] = key(
+        "How many ports for lines and links to devices; those of backbone links come on top."
+    )
     price: Money = key(
         "Price of each port used, besides the port PHY of the catalogue.", Decimal(0)
     )

@@ -479,7 +479,9 @@ class _Drawing:
                 continue
             half = self._switch_half(switch.id)
             used = sum(s.switch == switch.id for s in self.data.segments)
-            state = f"{used} of {switch.port_count} ports used" if switch.is_open else "left out"
+            state = f"{used} of {switch.port_count} ports used"
+            if not switch.is_open:
+                state = "left out" if self.data.is_planned else "candidate"
             hinted = switch.id not in at_focus
             self.canvas.add(
                 "rect",
@@ -596,7 +598,13 @@ class _Drawing:
         for (id_, _), at in zip(self.data.unplaced, places, strict=True):
             self.device_xy[id_] = at
             own = self.canvas.group(parent, data_device=id_)
-            draw_unplaced(self.canvas, own, at, title=f"{id_}: no place yet")
+            if self.data.is_planned:
+                draw_unplaced(self.canvas, own, at, title=f"{id_}: no place yet")
+            else:
+                draw_mark(
+                    self.canvas, own, at, grade="", stroke=Stroke(None, "", 1.4), is_option=False,
+                    grades=(), title=id_,
+                )  # fmt: skip
 
     def _draw_names(self, parent: ET.Element) -> None:
         """Names of switches and lines, then of devices, each where it covers least."""

@@ -76,7 +76,8 @@ class DrawnSegment:
 class DrawingInput:
     """Everything on one layout drawing. Devices and segments in the order of the layout.
 
-    ``unplaced`` are devices that an incomplete layout has on no segment.
+    ``unplaced`` are devices that an incomplete layout has on no segment; all of them where nothing
+    ``is_planned`` yet.
     """
 
     name: str
@@ -87,6 +88,7 @@ class DrawingInput:
     segments: tuple[DrawnSegment, ...]
     backbone: tuple[BuiltLink, ...] = ()
     unplaced: tuple[tuple[str, Point], ...] = ()
+    is_planned: bool = True
 
     @property
     def points_um(self) -> list[Point]:
@@ -136,6 +138,7 @@ def drawing_input(problem: Problem, assessment: Assessment) -> DrawingInput:
         segments=tuple(segments),
         backbone=layout.backbone,
         unplaced=tuple(site for site in sites.unplaced if site[0] not in placed),
+        is_planned=True,
     )
 
 
@@ -158,6 +161,7 @@ def site_input(problem: Problem) -> DrawingInput:
         devices=(),
         segments=(),
         unplaced=tuple((d.id, problem.position_um(d)) for d in problem.devices.values()),
+        is_planned=False,
     )
 
 

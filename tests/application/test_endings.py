@@ -43,6 +43,13 @@ def test_the_hint_is_by_what_ended_it(ended_by: str, now: float, told: str) -> N
     assert ended.hint.replace("\xa0", " ") == told
 
 
+def test_where_parts_are_held_less_may_be_held() -> None:
+    search = Search(time_limit_s=6, clock=lambda: 103.0, begun_s=BEGUN)
+    ended = NoAnswer("no layout found", ended_by="nothing left to try")
+    search.tell_ending(ended, SEARCH_BEGAN, is_held=True)
+    assert ended.hint.endswith("With less held, or with another --seed, a layout may be found.")
+
+
 def test_who_stops_before_the_first_of_several_runs_is_not_told_of_a_limit() -> None:
     search = Search(time_limit_s=6, clock=lambda: 104.0, begun_s=BEGUN, stop=lambda: True)
     ended = NoAnswer("no layout found")

@@ -97,6 +97,16 @@ def test_streams_of_devices_that_no_table_lists_are_set_aside(tmp_path: Path) ->
     assert lead == "2 devices, 1 stream; 2 more streams set aside."
 
 
+def test_a_first_look_calls_nothing_left_out_before_there_is_a_plan(tmp_path: Path) -> None:
+    workbook(tmp_path / "cart.xlsx", {"Devices": PLAIN})
+    page = render(imported(tmp_path / "cart.xlsx").page)
+    assert "candidate switch" in page
+    assert ">lamp</title>" in page
+    assert "left out" not in page
+    assert "device without a place" not in page
+    assert "no place yet" not in page
+
+
 def test_two_hundred_thousand_rows_are_refused_at_once(tmp_path: Path) -> None:
     path = tmp_path / "long.csv"
     path.write_text("Name,X [m],Y [m]\n" + "d,1,2\n" * 199_990, encoding="utf-8")

@@ -100,6 +100,33 @@ def test_no_layout_names_rule_and_way_out(failing, capsys) -> None:
     )
 
 
+def test_of_many_statements_of_a_rule_the_first_are_told(failing, capsys) -> None:
+    alike = [Conflict("stub", (f"d{n}",), f"The stub of d{n} is 80 m") for n in range(13)]
+    failing(NoLayout([*alike, *CONFLICTS]))
+    run(["plan", "p.yaml"])
+    err = capsys.readouterr().err
+    assert err.count("The stub of") == 10
+    assert err.index("[ports]") < err.index("[stub] and 3 more; --json lists all.")
+    run(["plan", "p.yaml", "--json"])
+    assert len(json.loads(capsys.readouterr().out)["conflicts"]) == 14
+
+
+@pytest.mark.parametrize("stub_m", ["50", "0.05"])
+def test_a_likely_slip_is_recalled_where_there_is_no_layout(
+    stub_m: str, example, tmp_path, monkeypatch, capsys
+) -> None:
+    problem = tmp_path / "p.yaml"
+    text = example.read_text(encoding="utf-8")
+    problem.write_text(text.replace("stub_m: 0.05", f"stub_m: {stub_m}", 1), encoding="utf-8")
+
+    def fail(*_: object, **__: object) -> None:
+        raise NoLayout(CONFLICTS)
+
+    monkeypatch.setattr(plan_command, "plan", fail)
+    run(["plan", str(problem), "-o", str(tmp_path / "out")])
+    assert ("warned of as unlikely" in capsys.readouterr().err) == (stub_m == "50")
+
+
 def test_no_answer_claims_nothing(failing, capsys) -> None:
     failing(ENDINGS[2][0])
     run(["plan", "p.yaml", "--json"])
