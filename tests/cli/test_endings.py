@@ -124,7 +124,7 @@ def test_a_likely_slip_is_recalled_where_there_is_no_layout(
 
     monkeypatch.setattr(plan_command, "plan", fail)
     run(["plan", str(problem), "-o", str(tmp_path / "out")])
-    assert ("warned of as unlikely" in capsys.readouterr().err) == (stub_m == "50")
+    assert ("values that were warned of as unlikely" in capsys.readouterr().err) == (stub_m == "50")
 
 
 def test_no_answer_claims_nothing(failing, capsys) -> None:
