@@ -81,7 +81,7 @@ def _tell_no_layout(error: NoLayout, voice: Voice) -> dict[str, Any]:
             voice.plain(f"  [{rule}] and {number - MOST_ALIKE} more; --json lists all.")
     if voice.session.has_slips:
         voice.plain(
-            "  Look first whether values that were warned of as unlikely are meant: they may be why."
+            "  Look first whether values that were warned of as unlikely are meant; it may be they."
         )
     if any(conflict.way_out for conflict in error.conflicts):
         voice.plain(
