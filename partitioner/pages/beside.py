@@ -102,6 +102,16 @@ def counted(comparison: Comparison) -> str:
     return ", ".join(parts) or "nothing that is there already"
 
 
+def come_and_go(comparison: Comparison) -> str:
+    """How many devices are only in one of the layouts, as a sentence; empty where none is."""
+    told = [
+        f"{count_text(count, 'device')} {word}"
+        for kind, word in ((ChangeKind.ADDED, "added"), (ChangeKind.REMOVED, "removed"))
+        if (count := comparison.count(kind))
+    ]
+    return f"{', '.join(told)}." if told else ""
+
+
 # -- figures ----------------------------------------------------------------------------------
 
 
@@ -357,7 +367,8 @@ def against_section(pair: Beside, name: str) -> Section:
         f"Against {name}",
         [
             f"Priced total: {told} {name}.",
-            f"From there to this layout: {counted(pair.comparison)}.",
+            f"From there to this layout: {counted(pair.comparison)}. "
+            f"{come_and_go(pair.comparison)}".rstrip(),
             *figures.paragraphs,
         ],
         figures.tables,

@@ -41,6 +41,8 @@ MOST_SHARE = 0.1
 """A rule of which no more is known than that it costs at most a larger share of all: that says
 nothing."""
 MOST_NAMED = 6
+NO_WAY = "No way out was found within the time; a longer --time-limit tries more."
+NOT_ALL_WAYS = "The time was up before all ways were tried."
 MOST_OF_A_KIND = 6
 """Rules of one kind in conflict that are told in text."""
 MOST_REASONS = 3
@@ -143,7 +145,7 @@ def _figures(sentence: str) -> set[str]:
 
 def _ways_text(problem: Problem, explained: NoLayoutExplained) -> str:
     if not explained.ways:
-        return "No way out was found within the time; a longer --time-limit tries more."
+        return NO_WAY
     lines = ["Ways out, each planned and checked:"]
     for number, way in enumerate(explained.ways[:CHEAPEST_SHOWN], start=1):
         lines.append(f"  {number}. {_way_words(way)}; {_way_cost(problem, way)}")
@@ -151,7 +153,7 @@ def _ways_text(problem: Problem, explained: NoLayoutExplained) -> str:
     if hidden > 0:
         lines.append(f"  and {count_text(hidden, 'more way', 'more ways')}")
     if not explained.is_whole:
-        lines.append("The time was up before all ways were tried.")
+        lines.append(NOT_ALL_WAYS)
     return "\n".join(lines)
 
 
@@ -528,7 +530,10 @@ def _none_sections(
     sections = [
         Section(
             title="The conflict" if len(explained.conflicts) == 1 else f"Conflict {number}",
-            intro=[conflict_lead(conflict), *(r.sentence for r in _telling(conflict))],
+            intro=[
+                conflict_lead(conflict).rstrip(":") + ".",
+                *(f"Because: {r.sentence}" for r in _telling(conflict)),
+            ],
             tables=[
                 Table(
                     id=f"conflict-{number}",
@@ -545,10 +550,12 @@ def _none_sections(
         )
         for number, conflict in enumerate(explained.conflicts, start=1)
     ]
+    intro, tables = [NO_WAY], []
     if explained.ways:
-        intro = "Each was planned, and the check accepted the layout."
-        table = _ways_table(problem, explained)
-        sections.append(Section("Ways out", intro, [table], id="ways-out"))
+        intro = ["Each was planned, and the check accepted the layout."]
+        intro += [NOT_ALL_WAYS] * (not explained.is_whole)
+        tables = [_ways_table(problem, explained)]
+    sections.append(Section("Ways out", intro, tables, id="ways-out"))
     return sections
 
 

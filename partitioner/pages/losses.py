@@ -24,11 +24,6 @@ MOST_KEPT = 20_000
 SEVERE_SHARE = 0.5
 SERIOUS_SHARE = 0.1
 """Of the devices or the deliveries; bounds of this program's own for its two words."""
-WHAT = {
-    FailureKind.SEGMENT: "line or link",
-    FailureKind.SWITCH: "switch",
-    FailureKind.BACKBONE_LINK: "backbone link",
-}
 
 
 def losses_section(facts: Facts, assessment: Assessment) -> Section | None:
@@ -39,7 +34,7 @@ def losses_section(facts: Facts, assessment: Assessment) -> Section | None:
     return Section(
         "",
         _intro(facts, found),
-        [_table(found), *_functions(facts, found), _details(found)],
+        [_table(facts, found), *_functions(facts, found), _details(found)],
         _drawings(facts, assessment, found),
         id="failures",
         chapter=Chapter.FAILURES,
@@ -63,7 +58,8 @@ def _intro(facts: Facts, found: Sequence[Loss]) -> list[str]:
     gone = _lost_with(found)
     if apart and not gone:
         lines.append(
-            f"No single failure takes down all of {count_text(len(apart), 'group')} kept apart."
+            f"No single failure takes down a whole group; {len(apart)} "
+            f"{'is' if len(apart) == 1 else 'are'} kept apart."
         )
     lines += [f"All of group {group} is lost with {listed(by)}." for group, by in gone.items()]
     most = max(found, key=lambda loss: loss.delivery_share, default=None)
@@ -111,14 +107,23 @@ def _state(loss: Loss) -> State:
     return State.WARN if is_serious else State.OK
 
 
-def _table(found: Sequence[Loss]) -> Table:
+def _table(facts: Facts, found: Sequence[Loss]) -> Table:
+    is_line = facts.problem.catalogue.is_line
+    lines = {s.id for s in facts.sound.segments if is_line(s.grade)}
+
+    def kind(loss: Loss) -> str:
+        failure = loss.failure
+        if failure.kind is not FailureKind.SEGMENT:
+            return failure.kind.value
+        return "line" if failure.where[0] in lines else "link"
+
     return Table.of(
         "failures",
         "Every single failure, worst first",
         found,
         [
             col.name("failure", "Fails", lambda loss: loss.name, heads_row=True),
-            col.text("kind", "Kind", lambda loss: WHAT[loss.failure.kind]),
+            col.text("kind", "Kind", kind),
             col.state("state", "State", _state, ("minor", "serious", "severe")),
             col.bar("takes_share", "Takes", lambda loss: round(loss.takes_share, 6)),
             col.number("down_count", "Devices down", lambda loss: len(loss.failure.down_devices)),

@@ -9,6 +9,7 @@ from typing import Any
 from partitioner.model.outcome import Outcome
 from partitioner.pages.beside import (
     change_tables,
+    come_and_go,
     counted,
     differences_section,
     drawing_section,
@@ -66,17 +67,12 @@ def summary_text(result: Rerun) -> str:
     """What the rerun comes to, in a few sentences."""
     found, problem = result.best.found, result.problem
     comparison = result.best.comparison
-    come_and_go = [
-        f"{count_text(count, 'device')} {word}"
-        for kind, word in ((ChangeKind.ADDED, "added"), (ChangeKind.REMOVED, "removed"))
-        if (count := comparison.count(kind))
-    ]
     return (
         f"Layout {money_text(found.plan_money, problem.currency)} and changes "
         f"{money_text(found.change_money, problem.currency)} make "
         f"{money_text(found.total_money, problem.currency)}. "
-        f"Changed: {counted(comparison)}."
-    ) + (f" {', '.join(come_and_go)}." if come_and_go else "")
+        f"Changed: {counted(comparison)}. {come_and_go(comparison)}"
+    ).rstrip()
 
 
 def proof_sentence(result: Rerun) -> str:

@@ -475,3 +475,8 @@ def test_of_many_rules_of_a_kind_some_are_told_and_reasons_say_more_than_they_do
     assert f"because: {last}" in text
     because = [line for line in text.splitlines() if line.startswith("  because: ")]
     assert not any("gets from" in line or "has 3 ports" in line for line in because)
+    told, ways = explained_page(problem, NoLayoutExplained((conflict,), (), True)).walk()
+    lead, *reasoned = told.paragraphs
+    assert lead.endswith(".")
+    assert reasoned[-1] == f"Because: {last}"
+    assert ways.paragraphs[0].startswith("No way out was found within the time")

@@ -206,3 +206,12 @@ def test_a_device_that_is_called_otherwise_leaves_its_cable_where_it_is():
         (Work.RELABELLED, "d1:d2", "d2:e1"),
         (Work.RELABELLED, "d1/stub", "e1/stub"),
     ]
+
+
+def test_devices_of_one_layout_alone_are_counted(moved: tuple[Problem, Layout, Layout]) -> None:
+    problem, before, after = moved
+    gone = next(s for s in before.segments if len(s.devices) > 1)
+    fewer = replace(before, segments=tuple(s for s in before.segments if s is not gone))
+    section = against_section(lay_beside(problem, fewer, after, assess(problem, after)), "other")
+    told = section.paragraphs[1].replace("\xa0", " ")
+    assert told.endswith(f"{len(gone.devices)} devices added.")
