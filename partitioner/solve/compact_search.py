@@ -61,6 +61,8 @@ FEW_LEFT_OUT = 0.3
 """Share of the devices up to which those left out count as few."""
 FEW_LATE = 2
 """So many late deliveries are not worth estimates anew of what waits on the backbone."""
+SOME_LATE = 1 / 30
+"""Share of the devices; so many deliveries may be late where that ends a search among many."""
 MOST_REPAIRS = 10
 """Choices around faults, with no fewer deliveries late, until one for all units is made again."""
 LAST_FEW = 0.1
@@ -177,9 +179,10 @@ class CompactSearch(PortChoice):
 
     def _chosen(self, free: set[int] | None, over: Callable[[], bool]) -> bool:
         """Whether another choice is made: for units that are free, or for all."""
-        if free is not None and self._late and self._judged is None:
+        late = self._late if self._judged is None else set[Delivery]()
+        if free is not None and late and self._only_late:
             return self._less_is_late(over)
-        found = self._choose_all(over) if free is None else self._solve(free, over)
+        found = self._choose_all(over) if free is None else self._solve(free, over, late=late)
         self._slots = self._slots if found is None else found
         return found is not None
 
@@ -197,8 +200,7 @@ class CompactSearch(PortChoice):
         stuck = list[Delivery]()
         while waiting and not over():
             some = list[Delivery]()
-            faults = set[int]() if self._only_late else set(self._faults)
-            free = set[int]()
+            faults, free = set[int](), set[int]()
             while waiting and len(free) < 2 * self._size:
                 some.append(waiting.popleft())
                 faults |= ends[some[-1]]
@@ -272,7 +274,7 @@ class CompactSearch(PortChoice):
         more of those before them.
         """
         order, slots, begin, back, in_vain = self._order(), dict[int, int](), 0, 0, 0
-        is_other = False
+        is_other, is_many = False, len(order) > WINDOW
         self._late = set()
         while True:
             first, end = max(0, begin - back), min(len(order), begin + WINDOW)
@@ -285,13 +287,9 @@ class CompactSearch(PortChoice):
             waiting = set(order[end:])
             found = self._solve(free, over, slots, waiting=waiting, is_wide=True, late=self._late)
             is_none = self._model.has_none
-            if is_none and waiting and self._near >= NEAR and (back or first == 0):
-                # Seldom more than one stream is in the way, and what it waits for is a guess.
-                soft = self._model.in_time.keys() - self._late
-                found = self._solve(
-                    free, over, slots, waiting=waiting, is_wide=True, late=self._late, soft=soft,
-                    most_late=FEW_LATE,
-                )
+            may_be_late = is_many and self._near >= NEAR
+            if found is None and may_be_late:
+                found = self._choose_some_late(free, over, slots, waiting, is_none)
             if found is not None:
                 slots, back, in_vain = found, 0, 0
                 self._late |= self._model.late
@@ -300,8 +298,7 @@ class CompactSearch(PortChoice):
                     return found
             elif over():
                 return None
-            elif not is_none and not is_other:
-                # How long a search takes is largely chance, and the other way seldom as slow.
+            elif not is_none and not is_other and not may_be_late:
                 self._seed += 1
                 is_other = True
                 continue
@@ -313,6 +310,33 @@ class CompactSearch(PortChoice):
                     return None
                 back = max(STEP, 2 * back)
             is_other = False
+
+    def _choose_some_late(
+        self,
+        free: set[int],
+        over: Callable[[], bool],
+        slots: Mapping[int, int],
+        waiting: Collection[int],
+        is_none: bool,
+    ) -> dict[int, int] | None:
+        """Choose for the next units where no choice has all in time, or none was found.
+
+        What streams wait for is a guess as yet, and repairs mend many late ones at once.
+        """
+        soft = self._model.in_time.keys() - self._late
+        some = int(SOME_LATE * self.search.instance.n)
+        for most_late in (FEW_LATE, some) if is_none else (some, len(soft)):
+            if over():
+                break
+            # How long a search takes is largely chance, and the other way seldom as slow.
+            self._seed += 1
+            found = self._solve(
+                free, over, slots, waiting=waiting, is_wide=True, late=self._late, soft=soft,
+                most_late=most_late,
+            )
+            if found is not None:
+                return found
+        return None
 
     def _partners(self, units: Iterable[int]) -> set[int]:
         """Units that exchange streams with some."""

@@ -424,6 +424,46 @@ def test_a_search_without_an_end_is_made_the_other_way_then_with_more_switches(
     assert asked == [(0, few), (1, few), (1, more), (0, more)]
 
 
+def test_what_keeps_all_from_a_port_stays_late_for_now(monkeypatch: pytest.MonkeyPatch) -> None:
+    run = _run(planted(20, 1))
+
+    def chosen() -> set[Delivery] | None:
+        search = CompactSearch(run.search)
+        search._near = compact_search.NEAR
+        search._model = search._new_model({})
+        for delivery in hopeless:
+            search._model.tighten(delivery, run.instance.streams[delivery[0]].limit_ns)
+        return None if search._choose_all(_never) is None else search._late
+
+    hopeless = _deliveries(run)[: compact_search.FEW_LATE + 1]
+    assert chosen() is None, "few devices are chosen for at once, with all deadlines"
+    monkeypatch.setattr(compact_search, "WINDOW", 12)
+    monkeypatch.setattr(compact_search, "STEP", 8)
+    assert chosen() is None, "one of thirty devices may be late, but two in any case"
+    monkeypatch.setattr(compact_search, "SOME_LATE", 0.3)
+    late = chosen()
+    assert late is not None
+    assert late.issuperset(hopeless)
+
+
+@pytest.mark.parametrize("is_slow", [True, False])
+def test_more_may_stay_late_where_a_search_had_no_end(
+    monkeypatch: pytest.MonkeyPatch, is_slow: bool
+) -> None:
+    run = _run(planted(20, 1))
+    search = CompactSearch(run.search)
+    search._model = search._new_model({})
+    asked: list[int] = []
+
+    def none(*args: object, most_late: int, **kwargs: object) -> None:
+        asked.append(most_late)
+
+    monkeypatch.setattr(search, "_solve", none)
+    monkeypatch.setattr(compact_search, "SOME_LATE", 0.25)
+    assert search._choose_some_late({0}, _never, {}, (), is_none=not is_slow) is None
+    assert asked == ([5, len(search._model.in_time)] if is_slow else [compact_search.FEW_LATE, 5])
+
+
 def test_few_units_move_where_few_have_to() -> None:
     run = _run(planted(20, 1))
     model = _model(run)
