@@ -60,6 +60,20 @@ class Losses:
         ] if instance.loss_caps else []
         self.builds = list(dict.fromkeys(self.builds))
         """Devices fitted in each build, where there are rules."""
+        nobody = instance.n
+        ends = [
+            (nobody if device is None else device, switch)
+            for stream in instance.streams if not stream.is_transfer
+            for target in stream.targets
+            for device, switch in (
+                (stream.source_device, stream.source_switch), (target.device, target.switch)
+            )
+        ]
+        self._pairs: Ints = np.array(ends, dtype=np.int64).reshape(-1, 2, 2)
+        """Int (pairs, 2, 2): of each end of a stream the device, and the switch where it is none.
+
+        What is no device counts as one more.
+        """
 
     def partners(self, device: int, fitted: frozenset[int]) -> Partners:
         """Partners of a device in a build."""
@@ -103,7 +117,10 @@ class Losses:
         whole = parts_of(self._instance.switch_count, opened, [links[k].ends for k in built])
         absent = tuple(k for k in range(len(links)) if k not in built)
         found: dict[NoGood, None] = {}
-        builds = [(fitted, _Pairs(self._instance, home, fitted, whole)) for fitted in self.builds]
+        at: Ints = np.full((self._instance.n + 1, 2), -1, dtype=np.int64)
+        for i, place in home.items():
+            at[i] = place
+        builds = [(fitted, _Pairs(self._pairs, at, fitted, whole)) for fitted in self.builds]
         for down, left in self.failures(opened, built):
             for fitted, pairs in builds:
                 gone = {i for i, (s, _) in home.items() if s == down and i in fitted}
@@ -146,26 +163,20 @@ class Losses:
 class _Pairs:
     """Who talks to whom in one build of a layout: pairs of ends that reach each other in it."""
 
-    def __init__(
-        self, instance: Instance, home: Home, fitted: frozenset[int], whole: Ints
-    ):
-        self._count = instance.n
-        rows = []
-        for stream in instance.streams:
-            source = stream.source_device
-            if stream.is_transfer or (source is not None and source not in fitted & home.keys()):
-                continue
-            start, segment = home[source] if source is not None else (stream.source_switch, -1)
-            for target in stream.targets:
-                device = target.device
-                if device is not None and (device not in home or device not in fitted):
-                    continue
-                end, other = home[device] if device is not None else (target.switch, -2)
-                # What is no device counts as one more.
-                ends = (self._count if i is None else i for i in (source, device))
-                if segment == other or (whole[start] == whole[end] >= 0):
-                    rows.append((*ends, start, end, int(segment == other)))
-        self._rows = np.array(rows, dtype=np.int64).reshape(-1, 5).T
+    def __init__(self, pairs: Ints, at: Ints, fitted: frozenset[int], whole: Ints):
+        """``at``: int (devices + 1, 2), switch and segment of each that is placed, else -1."""
+        self._count = len(at) - 1
+        is_there = at[:, 0] >= 0
+        is_there[[i for i in range(self._count) if i not in fitted]] = False
+        is_there[-1] = True
+        pairs = pairs[is_there[pairs[:, :, 0]].all(axis=1)]
+        devices = pairs[:, :, 0]
+        start, end = np.where(devices < self._count, at[devices, 0], pairs[:, :, 1]).T
+        segment, other = at[devices, 1].T
+        together = (segment == other) & (segment >= 0)
+        reached = together | ((whole[start] == whole[end]) & (whole[start] >= 0))
+        rows = np.column_stack([devices, start, end, together])
+        self._rows: Ints = rows[reached].T
 
     def cut_off(self, down: int | None, left: Ints) -> set[int]:
         """Devices that run and had partners that run, but reach none of them any more."""
