@@ -290,6 +290,9 @@ def _complete_ends(
             raw.pop("position_m", None)
             return
         failed = getattr(origin, "columns", {})
+        if holds is Holds.DEVICES and "place" in failed and "x_m" not in failed:
+            findings.add(origin, "missing-key", "expected the name of a place, got none", "place")
+            return
         steps = ("position_m", 0 if point is None or point[0] is None else 1)
         if "x_m" in failed and not _told(findings, origin):
             findings.add(origin, "missing-key", "expected coordinates, got none", *steps)

@@ -78,7 +78,8 @@ def write_one(target: str, text: str, session: Session) -> None:
         _write_file(path, text)
     except OSError as error:
         # Where it is a write that fails the system names no file.
-        raise MachineFault(f"{path}: {error.strerror}") from error
+        why = error.strerror if path.parent.is_dir() else f"there is no folder {path.parent}"
+        raise MachineFault(f"{path}: {why}") from error
     Voice(session).note(f"wrote {path}")
 
 

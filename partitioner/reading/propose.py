@@ -42,7 +42,9 @@ def propose_switches(parts: Parts, findings: Findings) -> None:
     if most is None:
         most = max(_FEWEST, min(_MOST, -(-len(parts.devices) // _DEVICES_OF_ONE)))
     chosen = _medians(ways.distance_um, most)
-    used = [grade for d in parts.everyone() for grade, _ in d.table.grades or ()]
+    known = (parts.catalogue or shipped_catalogue()).grades
+    # An unknown one is told at its device.
+    used = [g for d in parts.everyone() for g, _ in d.table.grades or () if g in known]
     grades = list(dict.fromkeys(used)) or ["10BASE-T1S-multidrop"]
     taken = set(parts.names(("devices", "forecast")))
     names: list[str] = []

@@ -107,6 +107,18 @@ def test_a_first_look_calls_nothing_left_out_before_there_is_a_plan(tmp_path: Pa
     assert "no place yet" not in page
 
 
+def test_a_device_without_the_name_of_a_place_is_told_in_its_list(tmp_path: Path) -> None:
+    places = tmp_path / "places.csv"
+    places.write_text("Place;X [m];Y [m];Z [m]\ndesk;1;2;3\nroof;1;2;5\n", encoding="utf-8")
+    devices = tmp_path / "devices.csv"
+    devices.write_text("Tag;Location;Option\nlamp;roof;\nstick;;kit\n", encoding="utf-8")
+    with pytest.raises(WrongFile) as caught:
+        imported(devices, places)
+    (finding,) = caught.value.findings
+    assert (finding.file, finding.line, finding.column) == (str(devices), 3, 7)
+    assert finding.message == "expected the name of a place, got none"
+
+
 def test_two_hundred_thousand_rows_are_refused_at_once(tmp_path: Path) -> None:
     path = tmp_path / "long.csv"
     path.write_text("Name,X [m],Y [m]\n" + "d,1,2\n" * 199_990, encoding="utf-8")

@@ -65,3 +65,9 @@ def test_what_a_killed_run_left_beside_a_single_file_goes(tmp_path, capsys) -> N
     assert target.read_text() == "new"
     assert {p.name for p in tmp_path.iterdir()} == {target.name, living.name, other.name}
     assert f"removed {left}" in capsys.readouterr().err
+
+
+def test_a_folder_that_is_missing_is_named(tmp_path) -> None:
+    with pytest.raises(MachineFault) as caught:
+        write_one(str(tmp_path / "none" / "a.yaml"), "text", Session(is_quiet=True))
+    assert str(caught.value).endswith(f"there is no folder {tmp_path / 'none'}")

@@ -125,6 +125,14 @@ def test_settings_without_the_word_have_no_effect(read, small) -> None:
     assert [(f.code, f.severity) for f in findings] == [("not-allowed-together", "warning")]
 
 
+def test_a_grade_that_is_none_is_told_at_its_device_alone(read) -> None:
+    old = "heat-w, position_m: [0.2, 0.6, 0], grades: [10BASE-T1S-multidrop]"
+    text = corridor("number: 3").replace(old, "heat-w, place: west, grades: [CAN]")
+    problem, findings = read(text)
+    assert problem is None
+    assert [(f.code, f.where) for f in findings] == [("unknown-name", "devices[heat-w].grades[0]")]
+
+
 def test_devices_without_a_place_are_told_and_not_what_follows(read) -> None:
     text = re.sub(r"(id: \w+-., )(place: \w+|position_m: \[.*?\]), ", r"\1", corridor())
     problem, findings = read(text)
