@@ -320,10 +320,11 @@ class _Reader:
             self._fail(key, [r for r, _ in numbers])
             return None
         own = self._separate or own or self._decimal
-        unsure = [(r, n) for r, n in numbers if "," in n]
+        is_comma_land = self._sheet.separator == ";"
+        unsure = [(r, n) for r, n in numbers if "," in n or (is_comma_land and "." in n)]
         if own is not None or not unsure:
             return own or Mark.POINT
-        if self._sheet.separator == ";":
+        if is_comma_land and all("," in n for _, n in unsure):
             return Mark.COMMA
         if key in _WHOLE:
             return Mark.POINT
@@ -331,7 +332,8 @@ class _Reader:
         self._tell(
             key, "wrong-kind",
             f"can't tell whether '{unsure[0][1]}' is {as_comma} or {as_comma.replace('.', '')}",
-            hint="state decimal: comma or decimal: point for the table", on=unsure,
+            hint="write the numbers without a mark between thousands, or state decimal: comma or "
+            "decimal: point for the table", on=unsure,
         )  # fmt: skip
         self._fail(key, [r for r, _ in numbers])
         return None

@@ -183,6 +183,16 @@ KEPT = (
         refused=("can't tell whether '1,250' is 1.250 or 1250",),
     ),
     Kept(
+        "point-between-thousands-or-not",
+        csv("Name;X [mm];Y [mm]\nlamp;13.500;0\npump;2500;1\n"), ".csv",
+        refused=("can't tell whether '13.500' is 13.500 or 13500",),
+    ),
+    Kept(
+        "points-beside-semicolons",
+        csv("Name;X [m];Y [m]\nlamp;1.250;0.5\npump;2;1\n"), ".csv",
+        devices={"lamp": (1250, 500, 0), "pump": (2000, 1000, 0)},
+    ),
+    Kept(
         "strange-unit",
         xlsx({"S": [["Name", "X [bar]", "Y [m]"], ["lamp", 1, 2], ["pump", 2, 3]]}),
         refused=("expected a unit of m, got [bar]",),
