@@ -36,7 +36,7 @@ from partitioner.explain.rule_prices import (
 )
 from partitioner.model.assessment import COMPLETE
 from partitioner.model.layout import Layout
-from partitioner.model.outcome import Outcome, Status
+from partitioner.model.outcome import Outcome, Sample, Status
 from partitioner.model.problem import Group, GroupKind, Objective, Problem
 from partitioner.pages.explanation import explained_data, explained_page, explained_text
 from partitioner.report.amounts import count_text, money_text
@@ -452,9 +452,19 @@ def test_where_a_proof_is_far_a_plan_without_a_rule_goes_for_a_cheaper_layout(ma
     proved = replace(base, bound_money=base.cost_money)
     assert _study(rules["all deadlines"], proved, judged) is None
     loose = without(machine.problem, rules["all deadlines"])
-    result = Budget(time.monotonic, time.monotonic() + 20.0).run(
-        loose, 20.0, study=study, start=written_for(loose, machine.hidden)
-    )
+    steps: set[str] = set()
+    cheaper: list[int] = []
+
+    def told(sample: Sample, step: str) -> None:
+        steps.add(step)
+        if sample.cost_money is not None and sample.cost_money < machine.hidden_money:
+            cheaper.append(sample.cost_money)
+
+    result = Budget(
+        time.process_time, time.process_time() + 60.0, should_stop=lambda: bool(cheaper),
+        on_progress=told,
+    ).run(loose, 60.0, study=study, start=written_for(loose, machine.hidden))  # fmt: skip
+    assert steps == {"starting", "choosing ports anew for less"}, "nothing is proved on the way"
     assert result.outcome is not None
     assert result.bound_money == 0
     assert result.outcome.cost_money < machine.hidden_money
