@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 from collections.abc import Generator, Iterator
@@ -37,6 +38,16 @@ def silent_and_clean(
     yield
     assert capsys.readouterr() == ("", "")
     assert list(tmp_path.iterdir()) == []
+
+
+# While tests are collected nearly everything that is made stays until the end.
+gc.disable()
+
+
+def pytest_collection_finish() -> None:
+    """Keep the collector off what was collected, which it would go through again and again."""
+    gc.freeze()
+    gc.enable()
 
 
 @pytest.hookimpl(wrapper=True)

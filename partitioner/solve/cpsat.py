@@ -63,6 +63,17 @@ class CpResult:
     bound: int | None
 
 
+class Model(cp_model.CpModel):
+    """A model without the names of earlier versions.
+
+    CP-SAT binds those anew for each model, which takes longer than a small model does otherwise,
+    and makes it refer to itself, so that only the collector of cycles frees it.
+    """
+
+    def _add_pre_pep8_methods(self) -> None:
+        pass
+
+
 class _Keeper(cp_model.CpSolverSolutionCallback):
     """Keeps the best values outside the solver, which may say "unknown" when it is stopped."""
 

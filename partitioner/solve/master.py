@@ -15,7 +15,7 @@ from ortools.sat.python import cp_model
 
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column
-from partitioner.solve.cpsat import CpResult, Effort, run
+from partitioner.solve.cpsat import CpResult, Effort, Model, run
 from partitioner.solve.instance import Instance
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.nogood import NoGood, SegmentFamily
@@ -117,7 +117,7 @@ class Master:
         self.penalty = penalty
         self._legs: Callable[[Column], EndLegs] = legs or (lambda column: column)
         self.still_out = tuple(still_out)
-        self.model = cp_model.CpModel()
+        self.model = Model()
         self._port_used: dict[int, list[cp_model.IntVar]] = defaultdict(list)
         self.cost_terms: list[cp_model.IntVar] = []
         self.cost_weights: list[int] = []

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -17,15 +20,30 @@ PUMPS = Path(__file__).parent / "data" / "pumps.yaml"
 LINKS = Path(__file__).parents[1] / "cases" / "explain-links.yaml"
 
 
-@pytest.fixture
-def roomy(tmp_path: Path) -> Path:
+def write_roomy(folder: Path) -> Path:
     """The pumps with ports enough and longer lines: it has several layouts."""
     text = PUMPS.read_text(encoding="utf-8")
-    path = tmp_path / "roomy.yaml"
+    path = folder / "roomy.yaml"
     path.write_text(
         text.replace("count: 1", "count: 3").replace("nodes: 4", "nodes: 6"), encoding="utf-8"
     )
     return path
+
+
+@pytest.fixture
+def roomy(tmp_path: Path) -> Path:
+    return write_roomy(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def front(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str], dict[str, Any]]:
+    """A problem whose trade-off is all worked out, the words for that and what they printed."""
+    folder = tmp_path_factory.mktemp("front")
+    problem = write_roomy(folder)
+    words = ["-q", "tradeoff", str(problem), "-o", str(folder / "out"), "--points", "all"]
+    with contextlib.redirect_stdout(io.StringIO()) as said:
+        assert run([*words, "--json"]) == ExitCode.OK
+    return problem, words, json.loads(said.getvalue())
 
 
 def assert_is_framed(folder: Path, problem: Path, figures: int) -> None:
@@ -170,15 +188,13 @@ def test_explain_unknown_device_is_a_wrong_command_line(roomy, capsys) -> None:
     assert "did you mean 'pump-" in capsys.readouterr().err
 
 
-def test_tradeoff_writes_layouts_that_check_and_goes_on(roomy, tmp_path, capsys) -> None:
-    out = tmp_path / "front"
-    words = ["-q", "tradeoff", str(roomy), "-o", str(out), "--points", "all", "--json"]
-    assert run(words) == ExitCode.OK
-    data = json.loads(capsys.readouterr().out)
+def test_tradeoff_writes_layouts_that_check_and_goes_on(front, capsys) -> None:
+    file, words, data = front
+    out = file.parent / "out"
     assert data["is_exact"]
     assert data["is_finished"]
     assert len(data["points"]) > 1
-    problem = read_problem(roomy)
+    problem = read_problem(file)
     for row in data["points"]:
         assessment = assess(problem, read_layout_of(problem, out / row["layout"]).layout)
         assert assessment.findings == ()
@@ -191,11 +207,11 @@ def test_tradeoff_writes_layouts_that_check_and_goes_on(roomy, tmp_path, capsys)
     assert header.endswith(",more_cost,gain,state,lines,links,switches")
     assert len(rows) == len(data["points"])
     page = (out / "report.html").read_text(encoding="utf-8")
-    assert_is_framed(out, roomy, figures=6)
+    assert_is_framed(out, file, figures=6)
     assert "Figures of point 1, the cheapest layout, in point-01.yaml" in page
     assert f"Nodes, point {len(data['points'])}" in page
     # A second call finds everything done, in no time, and says the same.
-    assert run([*words, "--time-limit", "1s"]) == ExitCode.OK
+    assert run([*words, "--json", "--time-limit", "1s"]) == ExitCode.OK
     assert json.loads(capsys.readouterr().out)["points"] == data["points"]
 
 
@@ -233,12 +249,20 @@ def test_tradeoff_without_a_layout_ends_as_plan_does(tmp_path, capsys) -> None:
     assert not (tmp_path / "f").exists()
 
 
-@pytest.mark.parametrize("asked", [["explain"], ["explain", "--device", "pump-5"], ["tradeoff"]])
-def test_a_terminal_has_the_six_figures_of_the_page(asked, roomy, tmp_path, capsys) -> None:
-    command, *further = asked
-    assert run(["-q", command, str(roomy), *further, "-o", str(tmp_path / "x")]) == ExitCode.OK
-    out = capsys.readouterr().out
+def has_the_six_figures(out: str) -> None:
     for figure in ("Size", "Tightest deadline", "Longest line", "Fullest line", "Priced total",
                    "Growth left"):  # fmt: skip
         assert f"\n{figure} " in out
     assert max(map(len, out.splitlines())) <= 80
+
+
+@pytest.mark.parametrize("further", [[], ["--device", "pump-5"]])
+def test_a_terminal_has_the_six_figures_of_the_page(further, roomy, tmp_path, capsys) -> None:
+    assert run(["-q", "explain", str(roomy), *further, "-o", str(tmp_path / "x")]) == ExitCode.OK
+    has_the_six_figures(capsys.readouterr().out)
+
+
+def test_a_terminal_has_the_six_figures_of_the_cheapest_point(front, capsys) -> None:
+    _, words, _ = front
+    assert run(words) == ExitCode.OK
+    has_the_six_figures(capsys.readouterr().out)

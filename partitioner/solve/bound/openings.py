@@ -11,7 +11,7 @@ from ortools.sat.python import cp_model
 
 from partitioner.model.problem import BackboneShape
 from partitioner.solve.backbone import BackboneData
-from partitioner.solve.cpsat import Effort, run
+from partitioner.solve.cpsat import Effort, Model, run
 from partitioner.solve.instance import Instance
 
 MOST_CANDIDATES = 6
@@ -73,7 +73,7 @@ def openings_of(
 def _least_with(backbone: BackboneData, opened: Iterable[int]) -> int | None:
     """Least value of these switches and a backbone over them; None if none has the shape."""
     inside = set(opened)
-    model = cp_model.CpModel()
+    model = Model()
     switches = [
         model.new_constant(int(s in inside)) for s in range(backbone.instance.switch_count)
     ]

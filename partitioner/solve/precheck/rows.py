@@ -13,7 +13,7 @@ from ortools.sat.python import cp_model
 from partitioner.errors import NoAnswer
 from partitioner.model.problem import BackboneShape
 from partitioner.solve.backbone import BackboneData
-from partitioner.solve.cpsat import Effort, run
+from partitioner.solve.cpsat import Effort, Model, run
 from partitioner.solve.precheck.blocks import Reason
 from partitioner.solve.precheck.places import Home, Places
 from partitioner.solve.precheck.statements import Key
@@ -125,7 +125,7 @@ class Rows:
         """
         inst, backbone = self.instance, self.places.backbone
         active = self.statements() if active is None else frozenset(active)
-        model = cp_model.CpModel()
+        model = Model()
         used: list[cp_model.IntVar | None] = [
             None if home is not None and any(r <= active for r in home.against)
             else model.new_int_var(0, upper, "")
