@@ -38,7 +38,7 @@ def test_growth_and_prices(kind, what):
     assert wrong(what, kind, range(SEEDS[what][0])) == []
 
 
-@pytest.mark.parametrize(("seed", "kind"), enumerate(KINDS))
+@pytest.mark.parametrize(("seed", "kind"), list(enumerate(KINDS)))
 def test_fronts(seed, kind):
     """Of another seed each: so every axis and every way to set deadlines has its turn."""
     assert wrong("front", kind, range(seed, seed + 1)) == []
