@@ -108,7 +108,7 @@ def test_every_command_names_its_folder_in_one_place(
     here.mkdir(parents=True)
     monkeypatch.chdir(here)
     assert run(["replan", str(example), "--keep", str(by_hand), *QUICK]) == ExitCode.OK
-    words = ["tradeoff", str(example), "--axis", "lines", "--points", "2", "--time-limit", "5s"]
+    words = ["tradeoff", str(example), "--axis", "lines", "--points", "2", "--time-limit", "60s"]
     assert run([*words, "--workers", "1"]) == ExitCode.OK
     assert {p.name for p in here.iterdir()} == {"out-x-replan", "out-x-lines"}
     assert {p.name for p in tmp_path.iterdir()} == {"1", "problem.yaml"}

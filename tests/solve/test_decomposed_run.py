@@ -160,8 +160,10 @@ def test_a_run_in_parts_keeps_all_rules_and_its_cost(
     monkeypatch.setattr(decomposed_run, "PART", 14)
     monkeypatch.setattr(decomposed_run, "FIELD", 20)
     monkeypatch.setattr(decomposed_run, "PART_S", 1.0)
-    # Time enough for a busy machine, little of it for the bound; one round over the parts does.
+    # Time enough for a busy machine, little of it for what comes before the parts; one round over
+    # them does.
     monkeypatch.setattr(decomposed_run, "BOUND_SHARE", 0.05)
+    monkeypatch.setattr(decomposed_run, "SEED_SHARE", 0.05)
     runs: list[DecomposedRun] = []
     run = DecomposedRun(roomy, settings, should_stop=lambda: any(r.rounds > 1 for r in runs))
     runs.append(run)
