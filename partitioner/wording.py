@@ -5,7 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterable
 from decimal import Decimal
 
-from partitioner.units import MUL_PER_UNIT_LOAD, NS_PER_MS, NS_PER_US, PPM, UM_PER_M, from_base
+from partitioner.units import (
+    MUL_PER_UNIT_LOAD,
+    NS_PER_MS,
+    NS_PER_US,
+    PPM,
+    UM_PER_M,
+    ceil_div,
+    from_base,
+)
+
+UM_PER_CM = 10_000
 
 
 def _plain(value: Decimal) -> str:
@@ -19,6 +29,11 @@ def metres(length_um: int) -> str:
     '1.25 m'
     """
     return f"{_plain(from_base(length_um, UM_PER_M))} m"
+
+
+def to_whole_cm(length_um: int) -> int:
+    """A length rounded up to a whole centimetre, in µm, as tables show lengths."""
+    return ceil_div(length_um, UM_PER_CM) * UM_PER_CM
 
 
 def duration(time_ns: int) -> str:

@@ -27,7 +27,7 @@ from partitioner.network.routes import backbone_length_um
 from partitioner.reading.build import limits_of
 from partitioner.reading.schema import LimitTable
 from partitioner.units import MONEY_STEPS, NS_PER_US, UM_PER_M, ceil_div, from_base
-from partitioner.wording import count, duration, listed, metres
+from partitioner.wording import count, duration, listed, metres, to_whole_cm
 
 MOST_DEVICES = 4
 """Devices of a conflict for which other places and grades are looked for."""
@@ -290,7 +290,8 @@ def _grades_of_links(problem: Problem) -> Iterator[Ease]:
         )
         for _, grade in reaching:
             yield Ease(
-                f"let the backbone link {'-'.join(link.ends)} of {metres(length)} be {grade} too",
+                f"let the backbone link {'-'.join(link.ends)} of {metres(to_whole_cm(length))} be "
+                f"{grade} too",
                 _link_by(number, grade),
             )
 

@@ -12,7 +12,7 @@ from partitioner.model.problem import BackboneLink, BackboneShape, Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import backbone_length_um
 from partitioner.units import PPM
-from partitioner.wording import metres, percent
+from partitioner.wording import metres, percent, to_whole_cm
 
 
 def backbone_load(problem: Problem) -> Handles:
@@ -50,12 +50,13 @@ def backbone_reach(problem: Problem) -> Handles:
             continue
         near = edit("backbone", "links", number, length_um=reach)
         name = "-".join(link.ends)
-        words = f"bring the backbone link {name} from {metres(length)} to {metres(reach)}"
+        shown = metres(to_whole_cm(length))
+        words = f"bring the backbone link {name} from {shown} to {metres(reach)}"
         yield Handle(
             f"backbone-reach:{name}",
             "backbone-reach",
             link.ends,
-            f"The backbone link {name} is {metres(length)} long; its grades reach {metres(reach)}.",
+            f"The backbone link {name} is {shown} long; its grades reach {metres(reach)}.",
             ("backbone", "links", number, "length_m"),
             near,
             eases=(Ease(words, near),),

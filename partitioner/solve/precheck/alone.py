@@ -20,7 +20,7 @@ from partitioner.solve.precheck.statements import (
     told,
 )
 from partitioner.units import MUL_PER_UNIT_LOAD, NS_PER_US, PPM, ceil_div, from_base
-from partitioner.wording import count, metres, percent, unit_loads
+from partitioner.wording import count, metres, percent, to_whole_cm, unit_loads
 
 
 def homeless(builder: ColumnBuilder) -> list[Conflict]:
@@ -126,13 +126,13 @@ def _out_of_reach(
     builder: ColumnBuilder, device: int, switch: int, grade: int, length_um: int
 ) -> Conflict:
     inst, data = builder.instance, builder.instance.grades[grade]
-    over_um = length_um - data.max_length_um
+    over_um = to_whole_cm(length_um - data.max_length_um)
     kept_um = inst.problem.limits[data.id].reserve.length_um
     less = f", keep {metres(over_um)} less of it free," if kept_um >= over_um else ""
     return Conflict(
         "length",
         (inst.device_ids[device], inst.switch_ids[switch]),
-        f"It takes {metres(length_um)} of cable from {inst.switch_ids[switch]} to {{who}}: "
+        f"It takes {metres(to_whole_cm(length_um))} of cable from {inst.switch_ids[switch]} to {{who}}: "
         f"{metres(over_um)} more than a segment of {data.id} may have "
         f"({metres(data.max_length_um)}{kept_free(kept_um)}).",
         f"raise the length limit of {data.id} by {metres(over_um)}{less} or place a switch nearer",

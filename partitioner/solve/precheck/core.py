@@ -195,13 +195,16 @@ class Shrinking:
         if len(sets) < 2:
             return next((blocks for blocks in sets if self._is_too_much(blocks)), None)
         united = [sorted({b for blocks in sets[: n + 1] for b in blocks}) for n in range(len(sets))]
-        if self._rows(united[-1], is_strict=True).has_none(work=WORK) is False:
+        rows = self._rows(united[-1], is_strict=True)
+        has_none = rows.has_none(work=WORK)
+        if has_none is False:
             return None
-        first = bisect_left(united, True, key=self._is_too_much)
-        for blocks in sets if first == len(sets) else [sets[first], united[first]]:
-            if self._is_too_much(blocks):
-                return blocks
-        return None
+        if has_none is None and leaning(rows) is None:
+            # Of fewer blocks more can be told.
+            half = len(sets) // 2
+            return self._first_of(sets[:half]) or self._first_of(sets[half:])
+        first = bisect_left(united[:-1], True, key=self._is_too_much)
+        return sets[first] if self._is_too_much(sets[first]) else united[first]
 
     def _fewest(self, blocks: list[int]) -> list[int]:
         """Those of some blocks without places that have none by themselves."""

@@ -10,7 +10,16 @@ from partitioner.errors import Conflict
 from partitioner.model.problem import GroupKind, SegmentLimits
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.instance import GradeData, Instance, StreamData
-from partitioner.wording import agree, count, duration, listed, metres, percent, unit_loads
+from partitioner.wording import (
+    agree,
+    count,
+    duration,
+    listed,
+    metres,
+    percent,
+    to_whole_cm,
+    unit_loads,
+)
 
 MOST_NAMED = 8
 """Names told in a sentence; the rest is counted."""
@@ -272,12 +281,12 @@ class Statements:
 
     def _backbone_reach(self, number: str) -> Statement:
         link = self._instance.problem.backbone.links[int(number)]
-        length = self._backbone.links[int(number)].length_um
+        length = to_whole_cm(self._backbone.links[int(number)].length_um)
         reach = max(self._instance.problem.reach_um(g) for g in link.grades)
         return Statement(
             "backbone-reach", link.ends,
             f"The backbone link {'-'.join(link.ends)} is {metres(length)} long; "
-            f"{' or '.join(link.grades)} reaches {metres(reach)}, {metres(length - reach)} less.",
+            f"{' or '.join(link.grades)} reaches {metres(reach)}, {metres(to_whole_cm(length - reach))} less.",
             f"bring the backbone link {'-'.join(link.ends)} to {metres(reach)}, or list a grade "
             f"for it that reaches {metres(length)}",
         )
