@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from partitioner.explain.conflict import Asker, ConflictSet, conflicts_of
+from partitioner.explain.conflict import Asker, ConflictSet, confirmed, conflicts_of
 from partitioner.explain.rule_prices import Elsewhere, LayoutExplained, elsewhere, rule_prices
 from partitioner.explain.ways_out import WayOut, ways_out
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
-from partitioner.runs import Answer, Budget
+from partitioner.runs import Answer, Budget, Result
 
 PLAN_SHARE = 0.3
 """Share of the time that the first plan of the problem may take."""
@@ -97,7 +97,7 @@ def explain(
         assert result.ended is not None
         raise result.ended
     if result.answer is Answer.NONE:
-        return _explain_none(problem, budget, on_step)
+        return _explain_none(problem, result, budget, on_step)
     assert result.outcome is not None
     assert result.assessment is not None
     if device is not None:
@@ -114,12 +114,15 @@ def explain(
 
 
 def _explain_none(
-    problem: Problem, budget: Budget, on_step: Callable[[str], None]
+    problem: Problem, result: Result, budget: Budget, on_step: Callable[[str], None]
 ) -> NoLayoutExplained:
     asker = Asker(problem, budget, seconds=max(1.0, budget.left_s / 5))
+    asker.learn(result)
     on_step("looking for the rules in conflict")
     with asker.within(CONFLICTS_SHARE):
         conflicts = conflicts_of(asker)
     on_step("trying ways out")
     ways, is_whole = ways_out(asker, conflicts, seconds=max(1.0, budget.left_s / 8))
+    if asker.is_large:
+        conflicts = [confirmed(asker, conflict) for conflict in conflicts]
     return NoLayoutExplained(tuple(conflicts), tuple(ways), is_whole)

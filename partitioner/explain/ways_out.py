@@ -260,6 +260,8 @@ def open_kinds(asker: Asker, conflicts: Sequence[ConflictSet]) -> Iterator[list[
                 yield named
                 continue
             rest = asker.proof(without(asker.problem, every))
+            if asker.budget.is_over:
+                return
             if not rest:
                 done.append(chosen)
                 yield every

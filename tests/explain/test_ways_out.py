@@ -14,13 +14,18 @@ import yaml
 
 from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
-from partitioner.explain.conflict import Asker, conflicts_of
+from partitioner.explain.conflict import Asker, confirmed, conflicts_of
 from partitioner.explain.explanation import NoLayoutExplained, explain
 from partitioner.explain.handles.handle import Handle, without
 from partitioner.explain.handles.limits import CM
 from partitioner.explain.handles.register import handles_of
 from partitioner.explain.rule_prices import LayoutExplained
-from partitioner.explain.ways_out import WayOut, ways_of_each_kind, without_more_than_needed
+from partitioner.explain.ways_out import (
+    WayOut,
+    open_kinds,
+    ways_of_each_kind,
+    without_more_than_needed,
+)
 from partitioner.model.outcome import Status
 from partitioner.model.problem import Problem
 from partitioner.runs import Answer, Budget, Result
@@ -395,6 +400,47 @@ def test_rules_that_a_proof_names_are_asked_about_first(
     (conflict, *_) = conflicts_of(asker)
     assert {"pin"} < {h.rule for h in conflict.rules}
     assert len(asked) < len(asker.handles) // 2
+
+
+def test_plans_that_confirm_a_conflict_of_many_devices_come_after_its_ways_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    problem = read(tmp_path / "p.yaml", everyone_pinned_behind_a_pathway())
+    planned: list[Problem] = []
+    ask = Asker.ask
+
+    def counted(self: Asker, problem: Problem, **more: Any) -> Result:
+        planned.append(problem)
+        return ask(self, problem, **more)
+
+    monkeypatch.setattr(Asker, "ask", counted)
+    asker = Asker(problem, Budget(time.process_time, time.process_time() + 60))
+    (conflict, *_) = conflicts_of(asker)
+    assert planned == [problem]
+    assert not conflict.is_minimal
+    told_last = confirmed(asker, conflict)
+    assert len(planned) > 1
+    assert told_last.rules == conflict.rules
+    asker.budget.ends_at = 0.0
+    count = len(planned)
+    assert confirmed(Asker(problem, asker.budget), conflict) == conflict
+    assert len(planned) == count
+
+
+def test_kinds_whose_proof_was_cut_short_are_not_told_to_be_enough(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    problem = read(tmp_path / "p.yaml", everyone_pinned_behind_a_pathway())
+    asker = Asker(problem, Budget(time.process_time, time.process_time() + 60))
+    conflicts = conflicts_of(asker)
+
+    def cut_short(self: Asker, problem: Problem) -> tuple[()]:
+        self.budget.ends_at = 0.0
+        return ()
+
+    monkeypatch.setattr(Asker, "is_hopeless", lambda self, problem: True)
+    monkeypatch.setattr(Asker, "proof", cut_short)
+    assert list(open_kinds(asker, conflicts)) == []
 
 
 def test_no_way_out_does_all_that_another_does_and_more(tmp_path: Path) -> None:

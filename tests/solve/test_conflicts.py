@@ -16,7 +16,12 @@ from partitioner.reading.problem import problem_from_text
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import Instance
+from partitioner.solve.precheck import core
+from partitioner.solve.precheck.core import Shrinking
 from partitioner.solve.precheck.hopeless import hopeless
+from partitioner.solve.precheck.leaning import _Program, leaning
+from partitioner.solve.precheck.places import Places
+from partitioner.solve.precheck.relaxed import Relaxation
 from partitioner.solve.precheck.statements import LEAVES_ANOTHER, Statement, Statements, told
 from partitioner.wording import listed
 from tests.bench.planted import LINE, LINK
@@ -134,6 +139,7 @@ def test_devices_as_far_from_a_switch_are_told_together_with_the_reserve_to_give
     assert f" to {listed(short.subjects[:2])}: " in short.sentence
     assert "free" not in short.way_out
     (over,) = re.findall(r": (\S+) m more than a segment", short.sentence)
+    assert re.fullmatch(r"\d+(\.\d\d?)?", over)
     # As if that were only kept free for growth.
     over_um = int(Decimal(over) * 1_000_000)
     longer = problem.limits[LINE].length_um + over_um
@@ -147,6 +153,43 @@ def test_devices_as_far_from_a_switch_are_told_together_with_the_reserve_to_give
     assert len(limits) == 2
     for words, senses in limits:
         assert not any(conflicts(changed) for changed in senses), words
+
+
+def test_of_suspects_left_open_together_halves_are_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Eight pairs of blocks, of which four or fewer together are settled."""
+    asked = []
+
+    def has_none(rows: Relaxation, active: object = None, work: float = 0.0) -> bool | None:
+        asked.append(rows.blocks)
+        return None if len(rows.blocks) > 8 else 13 in rows.blocks
+
+    monkeypatch.setattr(Relaxation, "has_none", has_none)
+    monkeypatch.setattr(core, "leaning", lambda rows, active=None: None)
+    builder = ColumnBuilder(Instance(machine(48, 3).problem))
+    shrinking = Shrinking(Places(builder, BackboneData(builder.instance)))
+    pairs = [[n, n + 1] for n in range(0, 16, 2)]
+    assert shrinking._first_of(pairs) == [12, 13]
+    assert asked[:3] == [list(range(16)), list(range(8)), list(range(8, 16))]
+    assert shrinking._first_of(pairs[:6]) is None
+
+
+@pytest.mark.parametrize(
+    "name", ["fewer_line_ports", "together_from_end_to_end", "a_domain_for_each_line"]
+)
+def test_a_quick_look_for_places_hides_no_contradiction(
+    name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (case,) = (c for c in (*IMPOSSIBLE, *KEPT) if c.name == name)
+    builder = ColumnBuilder(Instance(case.change(machine(40, 1))[0]))
+    places = Places(builder, BackboneData(builder.instance))
+    rows = Relaxation(places, range(len(places.blocks)), is_strict=True)
+    exact = leaning(rows)
+    assert (exact is not None) == bool(case.rules)
+    solved = []
+    monkeypatch.setattr("partitioner.solve.precheck.leaning.MANY_TERMS", 0)
+    monkeypatch.setattr(_Program, "solve", lambda self: bool(solved.append(self)))
+    leaning(rows)
+    assert bool(solved) == bool(case.rules)
 
 
 def test_load_between_parts_of_the_backbone_names_its_link() -> None:

@@ -132,8 +132,8 @@ def _out_of_reach(
     return Conflict(
         "length",
         (inst.device_ids[device], inst.switch_ids[switch]),
-        f"It takes {metres(to_whole_cm(length_um))} of cable from {inst.switch_ids[switch]} to {{who}}: "
-        f"{metres(over_um)} more than a segment of {data.id} may have "
+        f"It takes {metres(to_whole_cm(length_um))} of cable from {inst.switch_ids[switch]} to "
+        f"{{who}}: {metres(over_um)} more than a segment of {data.id} may have "
         f"({metres(data.max_length_um)}{kept_free(kept_um)}).",
         f"raise the length limit of {data.id} by {metres(over_um)}{less} or place a switch nearer",
     )

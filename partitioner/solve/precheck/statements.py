@@ -283,10 +283,11 @@ class Statements:
         link = self._instance.problem.backbone.links[int(number)]
         length = to_whole_cm(self._backbone.links[int(number)].length_um)
         reach = max(self._instance.problem.reach_um(g) for g in link.grades)
+        short = metres(to_whole_cm(length - reach))
         return Statement(
             "backbone-reach", link.ends,
             f"The backbone link {'-'.join(link.ends)} is {metres(length)} long; "
-            f"{' or '.join(link.grades)} reaches {metres(reach)}, {metres(to_whole_cm(length - reach))} less.",
+            f"{' or '.join(link.grades)} reaches {metres(reach)}, {short} less.",
             f"bring the backbone link {'-'.join(link.ends)} to {metres(reach)}, or list a grade "
             f"for it that reaches {metres(length)}",
         )
