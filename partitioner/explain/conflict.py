@@ -170,9 +170,9 @@ def minimal_conflict(asker: Asker, dropped: Sequence[Handle] = ()) -> ConflictSe
     """Find a smallest set of rules in conflict, among those not dropped.
 
     By halves (QuickXplain, Junker 2004), so that it takes few questions when few of many rules are
-    to blame; then each rule left is taken off once more, alone, as a confirmation. Of a large
-    problem that asks arithmetic only, and :func:`confirmed` the rest. What is given is always a
-    proved conflict; None if the rules that are kept are not proved to be one.
+    to blame; then each rule left is taken off once more, alone, as a confirmation. That is left to
+    :func:`confirmed` for a large problem. What is given is always a proved conflict; None if the
+    rules that are kept are not proved to be one.
     """
     gone = {h.key for h in dropped}
     candidates = [h for h in asker.handles if h.key not in gone]
@@ -190,8 +190,10 @@ def minimal_conflict(asker: Asker, dropped: Sequence[Handle] = ()) -> ConflictSe
         kept = candidates
     else:
         kept = _explain(asker, [], False, candidates)
-    with asker.within(CONFIRMING_SHARE):
-        kept, is_minimal = _confirmed(asker, kept, is_quick=True)
+    is_minimal = False
+    if not asker.is_large:
+        with asker.within(CONFIRMING_SHARE):
+            kept, is_minimal = _confirmed(asker, kept)
     order = {h.key: n for n, h in enumerate(asker.handles)}
     kept.sort(key=lambda h: order[h.key])
     return ConflictSet(tuple(kept), is_minimal, _as_stated(kept, asker.reasons(kept), told))
@@ -245,32 +247,28 @@ def _explain(
 
 
 def confirmed(asker: Asker, conflict: ConflictSet) -> ConflictSet:
-    """The conflict of a large problem with what is left to confirm, as far as the time goes.
+    """The conflict, each of its rules taken off once more as far as the time goes.
 
-    Layouts without all the other rules help to find no way out, so it is asked last.
+    Of a large problem that comes last: layouts without all other rules help to find no way out.
     """
     if conflict.is_minimal:
         return conflict
     kept, is_minimal = _confirmed(asker, list(conflict.rules))
-    return replace(conflict, is_minimal=is_minimal and len(kept) == len(conflict.rules))
+    return replace(conflict, rules=tuple(kept), is_minimal=is_minimal)
 
 
-def _confirmed(
-    asker: Asker, kept: list[Handle], *, is_quick: bool = False
-) -> tuple[list[Handle], bool]:
+def _confirmed(asker: Asker, kept: list[Handle]) -> tuple[list[Handle], bool]:
     """Take off each rule alone: a layout confirms it, a proof that none exists drops it."""
     is_minimal = True
     for handle in list(kept):
         if asker.budget.is_over:
             return kept, False
         rest = [h for h in kept if h is not handle]
-        match asker.with_only(rest, is_quick=is_quick).answer:
+        match asker.with_only(rest).answer:
             case Answer.NONE:
                 kept = rest
             case Answer.UNKNOWN:
                 is_minimal = False
-                if not is_quick:
-                    return kept, False
     return kept, is_minimal
 
 

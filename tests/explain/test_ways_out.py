@@ -420,7 +420,7 @@ def test_plans_that_confirm_a_conflict_of_many_devices_come_after_its_ways_out(
     assert not conflict.is_minimal
     told_last = confirmed(asker, conflict)
     assert len(planned) > 1
-    assert told_last.rules == conflict.rules
+    assert set(told_last.rules) <= set(conflict.rules)
     asker.budget.ends_at = 0.0
     count = len(planned)
     assert confirmed(Asker(problem, asker.budget), conflict) == conflict
