@@ -8,36 +8,16 @@ from collections.abc import Callable, Iterable
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
+from partitioner.solve.choice_run import ChoiceRun
 from partitioner.solve.columns import Column
 from partitioner.solve.crew import Crew
 from partitioner.solve.decomposed_run import MANY_DEVICES, DecomposedRun
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.racing_run import RacingRun
 from partitioner.solve.run import OnLayout, PlanSettings, Run
-from partitioner.solve.search import Claim, Study
+from partitioner.solve.search import Study
 
 __all__ = ["PlanSettings", "plan_layout"]
-
-
-class ChoiceRun(Run):
-    """A run over the columns given and no others."""
-
-    def choose_among(self, columns: Iterable[Column]) -> None:
-        """Give the columns before the run begins; those too slow for its limits are left out."""
-        self.given = [c for c in columns if self._is_within(c)]
-
-    def _is_within(self, column: Column) -> bool:
-        """Whether each leg of a segment alone keeps the limits of its stream."""
-        streams = self.instance.streams
-        legs = [*column.up, *((stream, ns) for (stream, _), ns in column.down)]
-        return all(ns <= streams[j].limit_ns for j, ns in legs)
-
-    def plan(self) -> None:
-        """Choose once."""
-        self.step("choosing among the segments found")
-        self.search.master_over_pool(
-            self.given, self.seconds_left(), soft=False, claim=Claim.COLUMNS
-        )
 
 
 def plan_layout(
