@@ -14,13 +14,9 @@ from partitioner.model.problem import BackboneShape
 from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.columns import Column
 from partitioner.solve.instance import Instance
+from partitioner.solve.kept import kept
 from partitioner.timing.frames import wire_ns
 from partitioner.timing.line import propagation_ns
-from partitioner.units import (
-    length_mass_mg,
-    mass_value_money,
-    priced_length_money,
-)
 
 Expr = cp_model.LinearExpr
 
@@ -53,62 +49,43 @@ class BackboneData:
                 if link.length_um is not None
                 else instance.network.length_um(a, b)
             )
-            grades = tuple(g for g in link.grades if length <= self._reach_um(g))
+            grades = tuple(g for g in link.grades if length <= problem.reach_um(g))
             ends = (instance.switch_index[a], instance.switch_index[b])
             self.links.append(PossibleLink(ends, grades, length, link.required))
-        self._passes: dict[Column, frozenset[str]] = {}
         self.pathway_caps = {
             p.id: p.max_cables for p in problem.pathways if p.max_cables is not None
         }
         self._hops: dict[tuple[object, ...], dict[tuple[int, int], int]] = {}
-
-    def _reach_um(self, grade_id: str) -> int:
-        """Longest link of a grade: the problem's limit, else what the grade promises."""
-        limits = self.instance.problem.limits.get(grade_id)
-        if limits is not None:
-            return limits.length_um
-        return self.instance.problem.catalogue.grades[grade_id].guaranteed_length_um
 
     # -- values -------------------------------------------------------------------------------
 
     def switch_value(self, switch: int) -> int:
         """Objective money of one open switch."""
         data = self.instance.problem.switches[self.instance.switch_ids[switch]]
-        price = self.instance.problem.objective.mass_price_per_kg_money
-        return data.price_money + mass_value_money(data.mass_mg, price)
+        return self.instance.value(data.price_money, data.mass_mg)
 
     def link_value(self, index: int, grade_id: str) -> int:
         """Objective money of one backbone link: cable, two connectors, two port PHYs."""
         inst = self.instance
-        catalogue = inst.problem.catalogue
-        grade = catalogue.grades[grade_id]
-        cable = catalogue.cables[grade.cable]
-        length = self.links[index].length_um
-        money = priced_length_money(length, cable.price_per_m_money)
-        mass = length_mass_mg(length, cable.mass_mg_per_m)
-        price = inst.problem.objective.mass_price_per_kg_money
-        value = money + mass_value_money(mass, price)
+        grade = inst.problem.catalogue.grades[grade_id]
+        value = inst.length_value(grade.cable, self.links[index].length_um)
         return value + 2 * inst.part_value(grade.connector) + 2 * inst.part_value(grade.port_phy)
 
     # -- pathways -----------------------------------------------------------------------------
 
+    @kept
     def passes(self, column: Column) -> frozenset[str]:
         """Pathways with a cap that the cable of a segment runs through.
 
         A segment that runs there and back through a pathway counts once.
         """
-        known = self._passes.get(column)
-        if known is None:
-            inst = self.instance
-            through: set[str] = set()
-            for arm in (column.out, column.back):
-                ids = [inst.switch_ids[column.switch], *(inst.device_ids[i] for i in arm)]
-                for a, b in pairwise(ids):
-                    through.update(
-                        p for p in inst.network.pathways_on(a, b) if p in self.pathway_caps
-                    )
-            known = self._passes[column] = frozenset(through)
-        return known
+        inst = self.instance
+        through: set[str] = set()
+        for arm in (column.out, column.back):
+            ids = [inst.switch_ids[column.switch], *(inst.device_ids[i] for i in arm)]
+            for a, b in pairwise(ids):
+                through.update(inst.network.pathways_on(a, b))
+        return frozenset(through & self.pathway_caps.keys())
 
     # -- hop times ----------------------------------------------------------------------------
 

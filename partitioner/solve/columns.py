@@ -66,7 +66,6 @@ class ColumnBuilder:
         self.instance = instance
         self.latency = SegmentLatency(instance)
         self._cable_cache: dict[tuple[int, int, int], int] = {}
-        self._set_cache: dict[tuple[int, frozenset[int]], object] = {}
         inst = instance
         line = inst.problem.line
         self._drop_um, self._end_um = line.drop_slack_um, line.end_slack_um
@@ -323,15 +322,9 @@ class ColumnBuilder:
             if not self.instance.streams[j].is_transfer
         )
 
+    @kept
     def set_allowed(self, grade: int, devices: frozenset[int]) -> bool:
         """Whether the set keeps every rule that neither order nor switch can change."""
-        key = (grade, devices)
-        known = self._set_cache.get(key)
-        if known is None:
-            known = self._set_cache[key] = self._set_allowed(grade, devices)
-        return bool(known)
-
-    def _set_allowed(self, grade: int, devices: frozenset[int]) -> bool:
         inst = self.instance
         data = inst.grades[grade]
         members = sorted(devices)

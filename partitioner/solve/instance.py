@@ -187,21 +187,25 @@ class Instance:
         self.grade_index = {g.id: i for i, g in enumerate(self.grades)}
         self.line_grades = [i for i, g in enumerate(self.grades) if g.is_line]
 
+    def value(self, money: int, mass_mg: int, share_ppm: int = PPM) -> int:
+        """Objective money of an item with a price and a mass carried by a share of the units."""
+        mass_money = mass_value_money(shared(mass_mg, share_ppm), self._mass_price)
+        return shared(money, share_ppm) + mass_money
+
     def part_value(self, part_id: str, share_ppm: int = PPM) -> int:
-        """Objective money of one catalogue part carried by a share of the units."""
+        """:meth:`value` of one catalogue part."""
         part = self.problem.catalogue.parts[part_id]
-        return shared(part.price_money, share_ppm) + mass_value_money(
-            shared(part.mass_mg, share_ppm), self._mass_price
-        )
+        return self.value(part.price_money, part.mass_mg, share_ppm)
+
+    def length_value(self, cable_id: str, length_um: int, share_ppm: int = PPM) -> int:
+        """:meth:`value` of one length of a catalogue cable."""
+        cable = self.problem.catalogue.cables[cable_id]
+        money = priced_length_money(length_um, cable.price_per_m_money)
+        return self.value(money, length_mass_mg(length_um, cable.mass_mg_per_m), share_ppm)
 
     def cable_value(self, grade: int, length_um: int, share_ppm: int = PPM) -> int:
-        """Objective money of one length of the grade's cable carried by a share of the units."""
-        cable = self.problem.catalogue.cables[self._catalogue_grade(grade).cable]
-        money = priced_length_money(length_um, cable.price_per_m_money)
-        mass = length_mass_mg(length_um, cable.mass_mg_per_m)
-        return shared(money, share_ppm) + mass_value_money(
-            shared(mass, share_ppm), self._mass_price
-        )
+        """:meth:`value` of one length of the grade's cable."""
+        return self.length_value(self._catalogue_grade(grade).cable, length_um, share_ppm)
 
     def cable_values(self, grade: int, lengths_um: Ints, share_ppm: Ints | int = PPM) -> Ints:
         """Element-wise :meth:`cable_value`; ``share_ppm`` broadcasts against the lengths."""
@@ -268,12 +272,9 @@ class Instance:
                     )
                 )
                 part = self.problem.catalogue.parts[self._catalogue_grade(g).device_phy]
-                price = (
-                    part.price_money if choice.phy_price_money is None else choice.phy_price_money
-                )
-                self.phy_value[i, g] = shared(price, share) + mass_value_money(
-                    shared(part.mass_mg, share), self._mass_price
-                )
+                price = choice.phy_price_money
+                price = part.price_money if price is None else price
+                self.phy_value[i, g] = self.value(price, part.mass_mg, share)
         self.has_options = bool(self.option_bit.any())
 
     def share_of(self, devices: Iterable[int]) -> int:

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 from ortools.sat.python import cp_model
 
@@ -25,18 +24,6 @@ Term = tuple[Expr | None, int]
 """Whether a column is picked (None: it is for certain), and the ns of a leg on it."""
 Terms = Mapping[int, Sequence[Term]]
 """Legs that one end of a stream may have, by switch."""
-
-
-class EndLegs(Protocol):
-    """Legs on one segment: (stream, ns) from a device, ((stream, device), ns) from the switch."""
-
-    @property
-    def up(self) -> tuple[tuple[int, int], ...]:
-        """Legs from devices."""
-
-    @property
-    def down(self) -> tuple[tuple[tuple[int, int], int], ...]:
-        """Legs from the switch."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +102,7 @@ class Master:
         self.fixed = list(fixed)
         self.cover = list(range(instance.n)) if cover is None else sorted(cover)
         self.penalty = penalty
-        self._legs: Callable[[Column], EndLegs] = legs or (lambda column: column)
+        self._legs: Callable[[Column], Column | SegmentLegs] = legs or (lambda column: column)
         self.still_out = tuple(still_out)
         self.model = Model()
         self._port_used: dict[int, list[cp_model.IntVar]] = defaultdict(list)
