@@ -103,7 +103,6 @@ def cases_table(study: Study, results: Sequence[CaseResult]) -> Table:
         ],
         note="Cost is what is minimised, the priced total; no layout of the case costs less than "
         "the bound. Money is what is paid.",
-        csv_name="cases.csv",
     )
 
 
@@ -239,7 +238,6 @@ def _ranges_table(study: Study, ranges: Sequence[ValueRange]) -> Table:
             col.money("dearest", "Dearest", lambda r: r.dearest_money, currency),
             col.number("best_case", "Best case", lambda r: r.best and r.best.case.number),
         ],
-        csv_name="ranges.csv",
         folded=True,
     )  # fmt: skip
 
@@ -313,7 +311,6 @@ def _winners_section(answer: Learned) -> Section | None:
         ],
         note="Equal costs count for each of the values. Proved: its cost is not above the bound "
         "of any other value there.",
-        csv_name="best-where.csv",
     )  # fmt: skip
     return Section(
         "What is best where",
@@ -370,7 +367,6 @@ def _best_section(answer: Learned) -> Section | None:
         ],
         note="Judged by the check as it stands, devices that a case does not have taken out. "
         "Where it is cheaper than what the case found, that search ended too soon.",
-        csv_name="best.csv",
     )  # fmt: skip
     points = [
         f"Layout {place}, planned for {study.words(one.result.case)}, keeps all rules in "

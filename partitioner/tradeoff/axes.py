@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from decimal import ROUND_FLOOR
 
 from partitioner.model.assessment import Assessment
-from partitioner.model.catalogue import Catalogue
 from partitioner.model.problem import Objective, Problem, Stream
 from partitioner.report.amounts import count_text, mass_text, ratio_text, time_text
 from partitioner.solve.backbone import BackboneData
@@ -173,11 +172,10 @@ def weighed_only(problem: Problem) -> Problem:
     A segment's cost in it is its mass in mg, exactly.
     """
     free = problem.catalogue
-    catalogue = Catalogue(
-        grades=free.grades,
+    catalogue = replace(
+        free,
         cables={k: replace(c, price_per_m_money=0) for k, c in free.cables.items()},
         parts={k: replace(p, price_money=0) for k, p in free.parts.items()},
-        limit_curves=free.limit_curves,
     )
     return replace(
         problem,
