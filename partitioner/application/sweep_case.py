@@ -12,11 +12,10 @@ from partitioner.application.replan import replan
 from partitioner.application.search import Search
 from partitioner.application.tradeoff import tradeoff
 from partitioner.errors import ExitCode, NoAnswer, NoLayout, PartitionerError
-from partitioner.model.assessment import Assessment
+from partitioner.model.assessment import Assessment, worst_first
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.reading.layout_file import layout_text
-from partitioner.report.delays import worst_first
 from partitioner.report.tables import layout_counts
 from partitioner.report.writer import LAYOUT
 from partitioner.studies.folder import RESULT

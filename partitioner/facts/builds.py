@@ -11,7 +11,7 @@ from partitioner.check.bill import BillItem, cost_sum, layout_items, parts_list
 from partitioner.check.combinations import Combination, combinations_of
 from partitioner.check.facts import Facts
 from partitioner.check.one_build import build_facts, fitted_devices, priced_for
-from partitioner.model.assessment import PartLine, RuleFinding, StreamFigures
+from partitioner.model.assessment import PartLine, RuleFinding, StreamFigures, bounded_worst_first
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +77,6 @@ def judge_builds(facts: Facts, should_stop: Callable[[], bool] = lambda: False) 
 def _judge(facts: Facts, combination: Combination) -> JudgedBuild:
     built = build_facts(facts, combination.options)
     items = unit_items(facts, combination.options)
-    bounded = [f for f in built.timing.streams if f.margin_ns is not None]
     return JudgedBuild(
         combination=combination,
         fitted=fitted_devices(facts.problem, combination.options),
@@ -87,7 +86,7 @@ def _judge(facts: Facts, combination: Combination) -> JudgedBuild:
         longest_um=max((s.geometry.length_um for s in built.lines), default=0),
         money=sum(item.money for item in items),
         mass_mg=sum(item.mass_mg for item in items),
-        tightest=min(bounded, key=lambda f: (f.tightness, f.stream, f.destination), default=None),
+        tightest=next(iter(bounded_worst_first(built.timing.streams)), None),
         findings=rule_findings(built),
     )
 

@@ -14,7 +14,7 @@ from partitioner.model.assessment import (
     LegKind,
     RuleMargin,
     SegmentFigures,
-    nearest_deadline_first,
+    bounded_worst_first,
 )
 from partitioner.model.plca import plca_node_count, plca_nodes
 from partitioner.model.problem import Problem
@@ -151,7 +151,7 @@ def _queued(problem: Problem, assessment: Assessment) -> Iterator[tuple[str, str
     """Segment and sender at which the tightest streams wait behind frames of their own node."""
     lines = {f.segment.id: f.segment for f in shared_lines(problem, assessment)}
     found = 0
-    for figures in nearest_deadline_first(assessment.streams):
+    for figures in bounded_worst_first(assessment.streams):
         for leg in figures.legs:
             if leg.where in lines and leg.queue_ns > 0 and found < LOOKED_AT:
                 is_down = leg.kind is LegKind.LINE_DOWN

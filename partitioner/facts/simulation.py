@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from partitioner.check.facts import Facts
-from partitioner.model.assessment import nearest_deadline_first
+from partitioner.model.assessment import bounded_worst_first
 from partitioner.timing.critical import critical_search
 from partitioner.timing.simulate import Releases, simulate
 from partitioner.units import PPM
@@ -93,7 +93,7 @@ def simulate_layout(facts: Facts, duration_ns: int, seed: int = 0) -> Simulation
         simulate(timing.traffic, duration_ns, seed + number, releases, scales)
         for number, releases in enumerate(Releases)
     ]
-    tight = nearest_deadline_first(timing.streams)[:SEARCHED_STREAMS]
+    tight = bounded_worst_first(timing.streams)[:SEARCHED_STREAMS]
     searched = {
         (f.stream, f.destination): critical_search(
             timing.traffic, f.stream, f.destination, seed=seed + number, tries=TRIES,

@@ -83,12 +83,14 @@ class StreamFigures:
         return float("-inf") if self.left_share is None else self.left_share
 
 
-def nearest_deadline_first(streams: Iterable[StreamFigures]) -> list[StreamFigures]:
-    """Deliveries that have a bound, those that may use most of their deadline first."""
-    return sorted(
-        (f for f in streams if f.response_ns is not None),
-        key=lambda f: (-(f.response_ns or 0) / f.deadline_ns, f.stream, f.destination),
-    )
+def worst_first(streams: Iterable[StreamFigures]) -> list[StreamFigures]:
+    """Deliveries with the smallest share of their deadline left first; overload before all."""
+    return sorted(streams, key=lambda f: (f.tightness, f.stream, f.destination))
+
+
+def bounded_worst_first(streams: Iterable[StreamFigures]) -> list[StreamFigures]:
+    """The same without those that have no bound."""
+    return worst_first(f for f in streams if f.response_ns is not None)
 
 
 @dataclass(frozen=True, slots=True)

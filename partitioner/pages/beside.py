@@ -7,7 +7,7 @@ from dataclasses import replace
 from decimal import ROUND_CEILING, ROUND_FLOOR
 
 from partitioner.check.cut_list import piece_name
-from partitioner.model.assessment import Assessment, SegmentFigures, StreamFigures
+from partitioner.model.assessment import Assessment, SegmentFigures, StreamFigures, worst_first
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.pages.change_order import order_section
@@ -16,7 +16,6 @@ from partitioner.replan.compare import DEVICE_KINDS, WIRE_KINDS, Change, Compari
 from partitioner.replan.compare import Kind as ChangeKind
 from partitioner.report import columns as col
 from partitioner.report.amounts import count_text, margin_time_text, money_text
-from partitioner.report.delays import worst_first
 from partitioner.report.drawing import Looks, layout_figures
 from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, Table

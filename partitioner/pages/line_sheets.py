@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from partitioner.check.facts import Facts
 from partitioner.facts.line_settings import line_rounds
-from partitioner.model.assessment import Assessment, RuleMargin, SegmentFigures
+from partitioner.model.assessment import Assessment, RuleMargin, SegmentFigures, worst_first
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
 from partitioner.report.amounts import (
@@ -18,7 +18,6 @@ from partitioner.report.amounts import (
     listed,
     ratio_text,
 )
-from partitioner.report.delays import worst_first
 from partitioner.report.drawing import Looks
 from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.key_figures import sheet_anchor

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from partitioner.check.facts import Facts
 from partitioner.facts.worked import Worked, worked_delivery
-from partitioner.model.assessment import Assessment
+from partitioner.model.assessment import Assessment, bounded_worst_first
 from partitioner.report.amounts import margin_time_text, time_text
-from partitioner.report.delays import worst_first
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
 from partitioner.timing.constants import FRAME_LEAST_BYTES
 from partitioner.units import NS_PER_US
@@ -14,7 +13,7 @@ from partitioner.units import NS_PER_US
 
 def worked_section(facts: Facts, assessment: Assessment) -> Section | None:
     """The delivery with the least of its deadline left, worked out; None if none has a bound."""
-    bounded = [f for f in worst_first(assessment.streams) if f.response_ns is not None]
+    bounded = bounded_worst_first(assessment.streams)
     if not bounded:
         return None
     worked = worked_delivery(facts, bounded[0])

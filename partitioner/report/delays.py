@@ -1,16 +1,10 @@
-"""Delays of streams: which come first, and what they are made of."""
+"""What the delays of streams are made of."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-from partitioner.model.assessment import Leg, LegKind, StreamFigures
-
-
-def worst_first(streams: Sequence[StreamFigures]) -> list[StreamFigures]:
-    """Streams with the smallest share of their deadline left first; overload before all."""
-    return sorted(streams, key=lambda s: (s.tightness, s.stream, s.destination))
-
+from partitioner.model.assessment import Leg, LegKind
 
 PARTS_OF_DELAY = ("own queue", "access to the line", "wire", "collision", "switches and backbone")
 

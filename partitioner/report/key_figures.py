@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from partitioner.model.assessment import Assessment, SegmentFigures
+from partitioner.model.assessment import Assessment, SegmentFigures, worst_first
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import (
     NBSP,
@@ -20,7 +20,6 @@ from partitioner.report.amounts import (
     stated_time_text,
     time_text,
 )
-from partitioner.report.delays import worst_first
 from partitioner.report.sections import Chapter, Column, KeyFigure, Kind, Table
 from partitioner.units import MG_PER_KG, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M, ceil_div, in_units
 

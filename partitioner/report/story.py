@@ -6,7 +6,7 @@ import math
 from collections.abc import Collection, Sequence
 from dataclasses import replace
 
-from partitioner.model.assessment import Assessment
+from partitioner.model.assessment import Assessment, worst_first
 from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Basis, Problem
 from partitioner.report.amounts import (
@@ -22,7 +22,7 @@ from partitioner.report.amounts import (
     time_text,
 )
 from partitioner.report.charts import Bar, Series, stacked_figure, xy_figure
-from partitioner.report.delays import PARTS_OF_DELAY, delay_parts_ns, worst_first
+from partitioner.report.delays import PARTS_OF_DELAY, delay_parts_ns
 from partitioner.report.drawing import device_numbers, layout_figures
 from partitioner.report.key_figures import invented_parts
 from partitioner.report.legend import legends_of

@@ -11,11 +11,11 @@ from decimal import ROUND_CEILING, ROUND_FLOOR
 from functools import partial
 from typing import Any
 
-from partitioner.model.assessment import Assessment, Leg, SegmentFigures, StreamFigures
+from partitioner.model.assessment import Assessment, Leg, SegmentFigures, StreamFigures, worst_first
 from partitioner.model.plca import plca_ids, plca_node_count, plca_nodes
 from partitioner.model.problem import Pathway, Problem
 from partitioner.report import columns as col
-from partitioner.report.delays import delay_parts_ns, worst_first
+from partitioner.report.delays import delay_parts_ns
 from partitioner.report.key_figures import key_figures_table
 from partitioner.report.sections import Column, Kind, State, Table
 from partitioner.units import MG_PER_KG, MONEY_STEPS, MUL_PER_UNIT_LOAD, PPM, UM_PER_M, in_units

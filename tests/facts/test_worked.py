@@ -10,8 +10,8 @@ import pytest
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess_facts
 from partitioner.facts.worked import worked_delivery
+from partitioner.model.assessment import worst_first
 from partitioner.pages.worked import worked_section
-from partitioner.report.tables import worst_first
 from partitioner.timing.worked import PHY_TERM, WAY_TERM
 from tests.bench.planted import planted
 from tests.check.ground import facts_of, ground_layout, ground_problem

@@ -13,8 +13,8 @@ import pytest
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
 from partitioner.check.rules.limits import segments_through_pathways
-from partitioner.model.assessment import Leg, LegKind, StreamFigures
-from partitioner.report.delays import delay_parts_ns, worst_first
+from partitioner.model.assessment import Leg, LegKind, StreamFigures, worst_first
+from partitioner.report.delays import delay_parts_ns
 from partitioner.report.ethtool import plca_commands
 from partitioner.report.outcome_json import outcome_data, outcome_text
 from partitioner.report.page import render
