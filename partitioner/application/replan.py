@@ -65,7 +65,7 @@ class ReplanAnswer(LayoutAnswer):
     @property
     def outcome(self) -> Outcome | None:
         """The run as a plan tells it: plan cost and its bound; None where something was held."""
-        return self.rerun.outcome(self.settings)
+        return self.rerun.outcome
 
     def text(self) -> str:
         """The changes for a terminal."""
@@ -86,8 +86,9 @@ class ReplanAnswer(LayoutAnswer):
 
     def _told(self) -> Told:
         rerun, searched = self.rerun, self.rerun.searched
-        tried = f"{searched.columns}{', all there are' if searched.tried_all else ''}"
-        ended = f"{duration_text(searched.seconds)}, ended by {searched.stopped_by}"
+        run = searched.outcome
+        tried = f"{run.columns}{', all there are' if searched.tried_all else ''}"
+        ended = f"{duration_text(run.seconds)}, ended by {run.stopped_by}"
         facts = [("segments tried", tried), ("rerun", ended)]
         sections = [*rerun_sections(rerun), *self.sections]
         return Told(rerun.problem, rerun.best.assessment, self.outcome, sections, facts)
@@ -178,7 +179,7 @@ def replan(
     facts, assessment = judged(problem, result.best.layout)
     sections = study_layout(
         facts, assessment, should_stop=search.hurries(problem), on_step=search.on_step,
-        outcome=result.outcome(settings),
+        outcome=result.outcome,
     )  # fmt: skip
     return ReplanAnswer(result, settings, asked, kept_digest, sections)
 

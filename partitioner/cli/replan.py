@@ -132,7 +132,7 @@ def command(
                 )  # fmt: skip
         except CannotHold as error:
             raise click.UsageError(f"--freeze: {error}") from error
-        tell_start(answer.rerun.searched.start_unusable, voice)
+        tell_start(answer.rerun.searched.outcome.start_unusable, voice)
         voice.step("writing the report")
         outcome = answer.outcome
         kept = keep_better(

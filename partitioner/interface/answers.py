@@ -236,7 +236,7 @@ class Replan(_Searched):
     @property
     def start_unusable(self) -> tuple[str, ...]:
         """What of the layout to start from could not be used: a sentence each."""
-        return tuple(self._answer.rerun.searched.start_unusable)
+        return tuple(self._answer.rerun.searched.outcome.start_unusable)
 
     @property
     def change_price(self) -> float:

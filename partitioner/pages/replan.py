@@ -87,10 +87,10 @@ def proof_sentence(result: Rerun) -> str:
         parts.append("Proved: no layout that keeps all rules gets by with less change.")
     if found.is_best_offered:
         parts.append(
-            f"Proved over the {searched.columns} segments that were tried: no choice of them has "
-            f"a lower sum."
+            f"Proved over the {searched.outcome.columns} segments that were tried: no choice of "
+            "them has a lower sum."
         )
-    if searched.plan_bound_money <= 0:
+    if searched.outcome.bound_money <= 0:
         return " ".join([*parts, "There was no time to prove how much less another could cost."])
     gap = gap_share(found.total_money, searched.total_bound_money)
     least = searched.least_change_money
@@ -223,16 +223,17 @@ def _captioned(table: Table, keys: Sequence[str]) -> str:
 def rerun_data(result: Rerun) -> dict[str, Any]:
     """A rerun as plain data: money in currency units, lengths in m."""
     searched, found = result.searched, result.best.found
+    run = searched.outcome
     return {
         "layout": found.plan_money / MONEY_STEPS,
         "change": found.change_money / MONEY_STEPS,
         "total": found.total_money / MONEY_STEPS,
         "total_bound": searched.total_bound_money / MONEY_STEPS,
-        "layout_bound": searched.plan_bound_money / MONEY_STEPS,
+        "layout_bound": run.bound_money / MONEY_STEPS,
         "least_change": searched.least_change_money / MONEY_STEPS,
         "is_proved": found.is_proved,
         "is_best_of_tried": found.is_best_offered,
-        "segments_tried": searched.columns,
+        "segments_tried": run.columns,
         "tried_all": searched.tried_all,
         "changes": [
             row
@@ -244,6 +245,6 @@ def rerun_data(result: Rerun) -> dict[str, Any]:
             for row, point in zip(front_table(result).records(), result.front, strict=True)
         ],
         "is_front_whole": searched.is_front_whole,
-        "seconds": round(searched.seconds, 3),
-        "stopped_by": searched.stopped_by,
+        "seconds": round(run.seconds, 3),
+        "stopped_by": run.stopped_by,
     }

@@ -10,7 +10,7 @@ from partitioner.check.judge import assess
 from partitioner.errors import InternalFault
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout, Segment
-from partitioner.model.outcome import Outcome, Sample, Status
+from partitioner.model.outcome import Outcome, Sample
 from partitioner.model.problem import Problem
 from partitioner.replan.beside import Beside, lay_beside, without_gone
 from partitioner.replan.compare import Comparison, compare, pieces_of
@@ -61,33 +61,15 @@ class Rerun:
             before_assessment=self.kept_assessment, problem_before=self.problem_before,
         )
 
-    def outcome(self, settings: RerunSettings) -> Outcome | None:
+    @property
+    def outcome(self) -> Outcome | None:
         """The run as the report of a plan tells it: plan cost and its bound alone.
 
         None where something was held: the bound then says nothing on layouts that touch it.
         """
         if self.held != Held():
             return None
-        searched = self.searched
-        cost = self.best.found.plan_money
-        bound = min(searched.plan_bound_money, cost)
-        return Outcome(
-            status=Status.OPTIMAL if bound >= cost else Status.FEASIBLE,
-            layout=self.best.layout,
-            cost_money=cost,
-            bound_money=bound,
-            seconds=searched.seconds,
-            seconds_to_best=searched.seconds,
-            seed=settings.seed,
-            workers=settings.workers,
-            stopped_by=searched.stopped_by,
-            bound_source="all segments tried" if searched.tried_all else "planning afresh",
-            timeline=searched.timeline,
-            versions=() if searched.fresh is None else searched.fresh.versions,
-            columns=searched.columns,
-            has_start=searched.has_start,
-            start_unusable=searched.start_unusable,
-        )
+        return replace(self.searched.outcome, layout=self.best.layout)
 
 
 def held_by(

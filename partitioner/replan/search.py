@@ -493,21 +493,33 @@ class RerunSearch(Run):
         front = tuple(self._found(c) for c in chooser.undominated([*ends, best]))
         if front and self._least_figures == (front[0].change_money, front[0].plan_money):
             front = (replace(front[0], is_proved=True), *front[1:])
+        plan_bound = min(self.bound, *(f.plan_money for f in (found, *front)))
+        seconds = self.seconds()
+        outcome = Outcome(
+            status=Status.OPTIMAL if plan_bound >= found.plan_money else Status.FEASIBLE,
+            layout=found.layout,
+            cost_money=found.plan_money,
+            bound_money=plan_bound,
+            seconds=seconds,
+            seconds_to_best=seconds,
+            seed=self.settings.seed,
+            workers=self.settings.workers,
+            stopped_by=self.ending(proved),
+            bound_source="all segments tried" if chooser.tried_all else "planning afresh",
+            timeline=tuple(self.timeline),
+            versions=() if fresh is None else fresh.versions,
+            columns=len(chooser.columns),
+            has_start=self._start is not None,
+            start_unusable=self.start_unusable,
+        )
         return Searched(
             best=found,
+            outcome=outcome,
             total_bound_money=min(bound, found.total_money),
-            plan_bound_money=min(self.bound, *(f.plan_money for f in (found, *front))),
             least_change_money=least_change,
             front=front,
             is_front_whole=whole,
-            columns=len(chooser.columns),
             tried_all=chooser.tried_all,
-            fresh=fresh,
-            seconds=self.seconds(),
-            stopped_by=self.ending(proved),
-            timeline=tuple(self.timeline),
-            has_start=self._start is not None,
-            start_unusable=self.start_unusable,
         )
 
     def _found(self, choice: Chosen) -> Found:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from partitioner.model.layout import Layout
-from partitioner.model.outcome import Outcome, Sample
+from partitioner.model.outcome import Outcome
 from partitioner.solve.master import Selection
 from partitioner.solve.planner import PlanSettings
 
@@ -46,21 +46,15 @@ class Found:
 class Searched:
     """What a rerun found.
 
-    ``plan_bound_money`` is a proved bound on the plan cost of any layout, ``least_change_money``
-    a proved bound on the change cost of any layout (0 where nothing is proved).
+    ``outcome`` tells the run as a plan does: the plan cost of ``best`` and a proved bound on it.
+    ``least_change_money`` is a proved bound on the change cost of any layout (0 where nothing is
+    proved).
     """
 
     best: Found
+    outcome: Outcome
     total_bound_money: int
-    plan_bound_money: int
     least_change_money: int
     front: tuple[Found, ...]
     is_front_whole: bool
-    columns: int
     tried_all: bool
-    fresh: Outcome | None
-    seconds: float
-    stopped_by: str
-    timeline: tuple[Sample, ...]
-    has_start: bool = False
-    start_unusable: tuple[str, ...] = ()

@@ -34,7 +34,7 @@ def compare(seed: int, kind: str) -> None:
     front = oracle.front()
     assert [(p.found.plan_money, p.found.change_money) for p in result.front] == front
     assert result.searched.is_front_whole
-    assert result.searched.plan_bound_money == min(plan for plan, _ in front)
+    assert result.searched.outcome.bound_money == min(plan for plan, _ in front)
     assert result.searched.least_change_money == min(change for _, change in front)
 
 

@@ -82,7 +82,7 @@ def test_a_search_that_proved_nothing_uses_its_time(monkeypatch):
     # A new device, so that the change is not proved to be least by being none.
     problem = with_device(PROBLEM, "new", 8)
     result = rerun(problem, BEFORE, QUICK, clock=lambda: now)
-    assert result.searched.stopped_by == "time limit"
+    assert result.searched.outcome.stopped_by == "time limit"
     assert sum(shares) > 0.95 * QUICK.time_limit_s
     assert len(shares) > 2
 
@@ -332,7 +332,7 @@ def test_stopped_later_the_best_so_far_is_kept():
     asked = iter(range(10**9))
     result = rerun(PROBLEM, BEFORE, QUICK, should_stop=lambda: next(asked) > 60)
     assert set(result.best.layout.segment_of()) == set(PROBLEM.devices)
-    assert result.searched.stopped_by in ("user", "proof")
+    assert result.searched.outcome.stopped_by in ("user", "proof")
 
 
 def test_what_cannot_be_is_told_as_the_planner_tells_it():
@@ -344,11 +344,11 @@ def test_what_cannot_be_is_told_as_the_planner_tells_it():
 
 def test_an_outcome_is_claimed_only_where_nothing_is_held():
     free = rerun(PROBLEM, BEFORE, QUICK)
-    outcome = free.outcome(QUICK)
+    outcome = free.outcome
     assert outcome is not None
     assert outcome.bound_money <= outcome.cost_money
     held = rerun(PROBLEM, BEFORE, QUICK, held=held_by(PROBLEM, BEFORE, ["near"]))
-    assert held.outcome(QUICK) is None
+    assert held.outcome is None
 
 
 def test_what_is_not_proved_is_not_told_as_a_bound() -> None:
@@ -358,7 +358,10 @@ def test_what_is_not_proved_is_not_told_as_a_bound() -> None:
         result,
         best=replace(result.best, found=replace(result.best.found, is_proved=False)),
         searched=replace(
-            result.searched, total_bound_money=1, plan_bound_money=0, least_change_money=1
+            result.searched,
+            total_bound_money=1,
+            least_change_money=1,
+            outcome=replace(result.searched.outcome, bound_money=0),
         ),
     )
     said = proof_sentence(unknown)
