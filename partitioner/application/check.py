@@ -83,15 +83,6 @@ def check(
     ------
     InternalFault
         A simulated delay was above its bound; the analysis is wrong then.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from partitioner.application.reading import read_layout
-    >>> case = Path("tests/gold/small-sprayer")
-    >>> read = read_layout(case / "problem.yaml", case / "layout-by-hand.yaml")
-    >>> check(read.problem, read.layout).assessment.findings
-    ()
     """
     facts, assessment = judged(problem, layout)
     simulation = None

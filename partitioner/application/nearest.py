@@ -10,14 +10,12 @@ from typing import TYPE_CHECKING, Any
 from partitioner.application.search import Search, load_planner
 from partitioner.application.told import LayoutAnswer
 from partitioner.errors import NoAnswer, NoLayout
-from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.report.told import Told
 
 if TYPE_CHECKING:
     from partitioner.explain.nearest_miss import NearestMiss
-    from partitioner.report.sections import Section
 
 
 MOST_TOLD = 8
@@ -35,10 +33,7 @@ SPILL_S = 0.5
 class NearestAnswer(LayoutAnswer):
     """An incomplete layout that keeps all rules otherwise, judged, and what keeps the rest out."""
 
-    problem: Problem
     miss: NearestMiss
-    assessment: Assessment
-    section: Section
 
     def lines(self) -> list[str]:
         """What keeps each device out and what would let it in, for a terminal."""
@@ -80,9 +75,6 @@ class NearestAnswer(LayoutAnswer):
             }
             for p in self.miss.places
         ]
-
-    def _told(self) -> Told:
-        return Told(self.problem, self.assessment, sections=[self.section])
 
 
 class StillIncomplete(NoAnswer):
@@ -144,6 +136,6 @@ def nearest_answer(
     miss = nearest_miss(
         problem, layout, should_stop, lambda: should_stop() and search.clock() >= until_s
     )
-    assessment = assess(problem, miss.layout)
-    return NearestAnswer(problem, miss, assessment, nearest_miss_section(problem, miss))
+    sections = [nearest_miss_section(problem, miss)]
+    return NearestAnswer(Told(problem, assess(problem, miss.layout), sections=sections), miss)
 

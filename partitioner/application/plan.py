@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,27 +21,24 @@ from partitioner.report.told import Told
 
 if TYPE_CHECKING:
     from partitioner.check.facts import Facts
-    from partitioner.report.sections import Section
     from partitioner.solve.crew import Crew
 
 
 @dataclass(frozen=True, slots=True)
 class PlanAnswer(LayoutAnswer):
-    """A checked plan; ``sections`` are what its report says beyond the layout itself."""
+    """A checked plan."""
 
-    problem: Problem
-    outcome: Outcome
-    assessment: Assessment
-    sections: Sequence[Section]
+    @property
+    def outcome(self) -> Outcome:
+        """How the run ended."""
+        assert self.told.outcome is not None
+        return self.told.outcome
 
     def text(self) -> str:
         """The verdict with its tables, for a terminal."""
         from partitioner.report.text import verdict_text
 
         return verdict_text(self.problem, self.assessment, self.outcome)
-
-    def _told(self) -> Told:
-        return Told(self.problem, self.assessment, self.outcome, self.sections)
 
 
 class RejectedPlan(InternalFault):
@@ -81,17 +78,6 @@ def plan(
         The check does not accept what the solver made; the program is at fault.
     MachineFault
         The scheduler of a cluster does not answer, or no worker of it has the program.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from partitioner.application.reading import read_problem
-    >>> problem = read_problem(Path("tests/gold/small-sprayer/problem.yaml"))
-    >>> answer = plan(problem, work_limit=20)
-    >>> answer.outcome.status.value, answer.assessment.findings
-    ('optimal', ())
-    >>> sorted(answer.files())[:2]
-    ['backbone.csv', 'baseline.csv']
     """
     from partitioner.pages.layout import study_layout
 
@@ -117,7 +103,7 @@ def plan(
             search.workers, search.stop, search.on_progress,
         )  # fmt: skip
         sections.append(zones_section(problem, turn_candidates(problem, outcome, budget)))
-    return PlanAnswer(problem, outcome, assessment, sections)
+    return PlanAnswer(Told(problem, assessment, outcome, sections))
 
 
 def found(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -14,7 +13,6 @@ from partitioner.application.nearest import told_ending
 from partitioner.application.search import Search
 from partitioner.application.told import LayoutAnswer
 from partitioner.model.layout import Layout
-from partitioner.model.outcome import Outcome
 from partitioner.model.problem import Problem
 from partitioner.pages.layout import study_layout
 from partitioner.pages.replan import front_file, rerun_data, rerun_sections, rerun_text
@@ -23,7 +21,6 @@ from partitioner.reading.layout_file import layout_text
 from partitioner.replan.compare import compare
 from partitioner.replan.rerun import Rerun, held_by, rerun
 from partitioner.replan.searched import RerunSettings
-from partitioner.report.sections import Section
 from partitioner.report.told import Told
 from partitioner.units import duration_text
 from partitioner.visible import json_text
@@ -50,22 +47,9 @@ class ReplanAnswer(LayoutAnswer):
     """A replanned layout with its list of changes."""
 
     rerun: Rerun
-    settings: RerunSettings
     question: Question
     kept_digest: str | None = None
     """Digest of the file of the earlier layout."""
-    sections: Sequence[Section] = ()
-    """What the report says of the layout beyond the changes, as that of a plan does."""
-
-    @property
-    def problem(self) -> Problem:
-        """The changed problem."""
-        return self.rerun.problem
-
-    @property
-    def outcome(self) -> Outcome | None:
-        """The run as a plan tells it: plan cost and its bound; None where something was held."""
-        return self.rerun.outcome
 
     def text(self) -> str:
         """The changes for a terminal."""
@@ -83,15 +67,6 @@ class ReplanAnswer(LayoutAnswer):
                 "use_reserve": asked.use_reserve,
             },
         }
-
-    def _told(self) -> Told:
-        rerun, searched = self.rerun, self.rerun.searched
-        run = searched.outcome
-        tried = f"{run.columns}{', all there are' if searched.tried_all else ''}"
-        ended = f"{duration_text(run.seconds)}, ended by {run.stopped_by}"
-        facts = [("segments tried", tried), ("rerun", ended)]
-        sections = [*rerun_sections(rerun), *self.sections]
-        return Told(rerun.problem, rerun.best.assessment, self.outcome, sections, facts)
 
     def files(
         self, *, made_on: date | None = None, paper: str | None = None
@@ -181,7 +156,15 @@ def replan(
         facts, assessment, should_stop=search.hurries(problem), on_step=search.on_step,
         outcome=result.outcome,
     )  # fmt: skip
-    return ReplanAnswer(result, settings, asked, kept_digest, sections)
+    run, is_all = result.searched.outcome, result.searched.tried_all
+    told = Told(
+        problem, result.best.assessment, result.outcome, [*rerun_sections(result), *sections],
+        [
+            ("segments tried", f"{run.columns}{', all there are' if is_all else ''}"),
+            ("rerun", f"{duration_text(run.seconds)}, ended by {run.stopped_by}"),
+        ],
+    )  # fmt: skip
+    return ReplanAnswer(told, result, asked, kept_digest)
 
 
 def sum_of_layout(

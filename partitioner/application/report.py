@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from partitioner.application.check import judged, simulate
 from partitioner.application.search import silent
 from partitioner.application.told import LayoutAnswer
-from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.report.told import Told
@@ -29,18 +28,6 @@ class Against:
     layout: Layout
 
 
-@dataclass(frozen=True, slots=True)
-class ReportAnswer(LayoutAnswer):
-    """What there is to say of a layout."""
-
-    problem: Problem
-    assessment: Assessment
-    sections: Sequence[Section]
-
-    def _told(self) -> Told:
-        return Told(self.problem, self.assessment, sections=self.sections)
-
-
 def report(
     problem: Problem,
     layout: Layout,
@@ -49,7 +36,7 @@ def report(
     seed: int = 0,
     against: Against | None = None,
     on_step: Callable[[str], None] = silent,
-) -> ReportAnswer:
+) -> LayoutAnswer:
     """Look at a layout from every side: rules, builds, growth, transfers, single failures.
 
     As :func:`partitioner.interface.functions.report_layout`, also of a layout that breaks rules;
@@ -89,4 +76,4 @@ def report(
 
         on_step(f"simulating {simulate_s:g} s")
         sections.append(simulation_section(simulate(facts, simulate_s, seed)))
-    return ReportAnswer(problem, assessment, sections)
+    return LayoutAnswer(Told(problem, assessment, sections=sections))

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from partitioner.application.explain import ExplainAnswer
     from partitioner.application.plan import PlanAnswer
     from partitioner.application.replan import ReplanAnswer
-    from partitioner.application.report import ReportAnswer
+    from partitioner.application.told import LayoutAnswer
     from partitioner.application.tradeoff import TradeOffAnswer
     from partitioner.report.sections import Page, Table
 
@@ -230,10 +230,6 @@ class Replan(_Searched):
     _answer: ReplanAnswer
 
     @property
-    def _assessment(self) -> Assessment:
-        return self._answer.rerun.best.assessment
-
-    @property
     def start_unusable(self) -> tuple[str, ...]:
         """What of the layout to start from could not be used: a sentence each."""
         return tuple(self._answer.rerun.searched.outcome.start_unusable)
@@ -253,7 +249,7 @@ class Replan(_Searched):
 class Report(_OfLayout):
     """All there is to say of a layout."""
 
-    _answer: ReportAnswer
+    _answer: LayoutAnswer
 
 
 @dataclass(frozen=True, repr=False)

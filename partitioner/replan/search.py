@@ -133,15 +133,7 @@ class RerunSearch(Run):
     # -- the run ------------------------------------------------------------------------------
 
     def searched(self) -> Searched:
-        """Search.
-
-        Raises
-        ------
-        NoLayout
-            Proved that no layout keeps all rules and what is held.
-        NoAnswer
-            None found within the limit.
-        """
+        """Search, and give what was found; ends without a layout are those of a rerun."""
         self.run()
         assert self._searched is not None
         return self._searched

@@ -197,7 +197,7 @@ def test_require_optimal(known_outcome, example, tmp_path, monkeypatch, capsys) 
     def not_proved(*given, **more):
         result = real(*given, **more)
         outcome = replace(result.outcome, status=Status.FEASIBLE)
-        return replace(result, outcome=outcome)
+        return replace(result, told=replace(result.told, outcome=outcome))
 
     monkeypatch.setattr(plan_command, "plan", not_proved)
     assert run(words) == ExitCode.NO_ANSWER

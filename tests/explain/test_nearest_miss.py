@@ -135,7 +135,7 @@ def test_what_was_not_looked_into_takes_one_line(miss: NearestMiss) -> None:
     known = miss.places[0]
     places = (known, replace(known, device="fits", findings=(), changes=(), is_whole=False))
     many = replace(miss, missing=(known.device, "fits", "a", "b"), places=places)
-    lines = NearestAnswer(None, many, None, None).lines()
+    lines = NearestAnswer(None, many).lines()
     assert lines[0] == f"{known.device}, best as {known.where}:"
     assert lines[-2].endswith("no time to work out: fits")
     assert lines[-1] == "not looked into, time was up: a, b"

@@ -8,8 +8,9 @@ from pathlib import Path
 
 from partitioner.application.plan import PlanAnswer, plan
 from partitioner.application.reading import read_problem
-from partitioner.application.report import ReportAnswer, report
+from partitioner.application.report import report
 from partitioner.application.search import Search, all_cores
+from partitioner.application.told import LayoutAnswer
 from partitioner.model.assessment import (
     Assessment,
     CostSum,
@@ -243,7 +244,7 @@ def demo_plan(name: str) -> PlanAnswer:
 
 
 @cache
-def demo_report(name: str) -> ReportAnswer:
+def demo_report(name: str) -> LayoutAnswer:
     """The report of a demo problem; it takes seconds to make."""
     problem = read_problem(ROOT / "problems" / name / "problem.yaml")
     return report(problem, greedy_layout(problem))

@@ -207,7 +207,7 @@ def test_every_kind_of_thing_can_be_pointed_at(reader: Reader, selector: str, ke
 @pytest.mark.parametrize("key", ["device/tank-level", "segment/middle-line", "segment/rear-line"])
 def test_pointing_tells_why_it_hangs_there(reader: Reader, answer: Any, key: str) -> None:
     """What the next best places cost more or break, in the words of the section on that."""
-    (why,) = [s.told for s in answer.sections if s.told]
+    (why,) = [s.told for s in answer.told.sections if s.told]
     kind, name = key.split("/")
     reader.see("#layout-top")
     place = f"#layout-top .{'marks' if kind == 'device' else 'cables'} [data-{kind}={name}]"
