@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from itertools import accumulate
 from math import isqrt
 
 from partitioner.model.catalogue import Catalogue
@@ -179,8 +180,8 @@ class Switch:
 
     def group_of_port(self, port: int) -> int | None:
         """Index of the group of a port; None where there is no port of that number."""
-        indices = (i for i, g in enumerate(self.port_groups) for _ in range(g.count))
-        return dict(enumerate(indices, 1)).get(port)
+        lasts = accumulate(g.count for g in self.port_groups)
+        return next((i for i, last in enumerate(lasts) if 1 <= port <= last), None)
 
 
 @dataclass(frozen=True, slots=True)
