@@ -6,7 +6,7 @@ All take numbers in the units they are labelled with and know nothing of what th
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from xml.etree import ElementTree as ET
 
@@ -93,6 +93,11 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
     return [round(k * step, 12) for k in range(first, max(last, first + 1) + 1)]
 
 
+def _along(scale: Sequence[float], start: float, end: float) -> Callable[[float], float]:
+    """Where a value is on an axis that bears a scale from ``start`` to ``end``."""
+    return lambda value: start + (value - scale[0]) / (scale[-1] - scale[0]) * (end - start)
+
+
 def xy_figure(
     id: str,
     title: str,
@@ -122,19 +127,13 @@ def xy_figure(
     left = 22 + max(text_width(w, 11) for w in y_words)
     right = WIDTH - 16 - max(text_width(s.name, 11, bold=True) for s in series)
     top, bottom = 30.0, height - 40.0
-
-    def at(x: float, y: float) -> tuple[float, float]:
-        return (
-            left + (x - x_ticks[0]) / (x_ticks[-1] - x_ticks[0]) * (right - left),
-            bottom - (y - y_ticks[0]) / (y_ticks[-1] - y_ticks[0]) * (bottom - top),
-        )
-
+    x_at, y_at = _along(x_ticks, left, right), _along(y_ticks, bottom, top)
     for value, words in zip(y_ticks, y_words, strict=True):
-        _, y = at(x_ticks[0], value)
+        y = y_at(value)
         canvas.line((left, y), (right, y), cls="thin", width=1)
         canvas.text(left - 8, y + 4, words, size=11, anchor="end", cls="muted")
     for value in x_ticks:
-        x, _ = at(value, y_ticks[0])
+        x = x_at(value)
         canvas.line((x, bottom), (x, bottom + 4), cls="axis", width=1)
         canvas.text(x, bottom + 17, _number(value), size=11, anchor="middle", cls="muted")
     canvas.line((left, bottom), (right, bottom), cls="axis", width=1)
@@ -143,7 +142,7 @@ def xy_figure(
     ends: list[float] = []
     for i, one in enumerate(series):
         hue, dash = _HUES[i % len(_HUES)], _DASHES[i % len(_DASHES)]
-        spots = [at(*p) for p in one.points]
+        spots = [(x_at(x), y_at(y)) for x, y in one.points]
         if one.is_joined and len(spots) > 1:
             canvas.add(
                 "path",
@@ -290,27 +289,24 @@ def histogram_figure(
     x_ticks = ticks(min(0.0, edges[0]), high)
     y_ticks = ticks(0.0, float(max(counts, default=1) or 1), 4)
     height, left, right, top, bottom = 240.0, 64.0, WIDTH - 24.0, 26.0, 202.0
-
-    def px(value: float) -> float:
-        return left + (value - x_ticks[0]) / (x_ticks[-1] - x_ticks[0]) * (right - left)
-
+    x_at, y_at = _along(x_ticks, left, right), _along(y_ticks, bottom, top)
     for value in y_ticks:
-        y = bottom - value / y_ticks[-1] * (bottom - top)
+        y = y_at(value)
         canvas.line((left, y), (right, y), cls="thin", width=1)
         canvas.text(left - 8, y + 4, _number(value), size=11, anchor="end", cls="muted")
     for i, count in enumerate(counts):
-        tall = count / y_ticks[-1] * (bottom - top)
-        wide = max(px(edges[i + 1]) - px(edges[i]) - 1, 0.5)
+        tall = bottom - y_at(count)
+        wide = max(x_at(edges[i + 1]) - x_at(edges[i]) - 1, 0.5)
         canvas.rect(
-            (px(edges[i]) + 0.5, bottom - tall, wide, tall), cls="f0",
+            (x_at(edges[i]) + 0.5, y_at(count), wide, tall), cls="f0",
             title=f"{_number(edges[i])} to {_number(edges[i + 1])}: {count}",
         )  # fmt: skip
     canvas.line((left, bottom), (right, bottom), cls="axis", width=1)
     for value in x_ticks:
-        canvas.text(px(value), bottom + 16, _number(value), size=11, anchor="middle", cls="muted")
+        canvas.text(x_at(value), bottom + 16, _number(value), size=11, anchor="middle", cls="muted")
     canvas.text(right, bottom + 32, x_title, size=11, anchor="end")
     if limit is not None:
-        x = px(limit)
+        x = x_at(limit)
         canvas.line((x, top - 8), (x, bottom), cls="badline", width=1.6)
         canvas.text(x - 5, top, limit_name, size=11, anchor="end", weight="600")
     return Figure(id, title, canvas.finish(height))
@@ -353,10 +349,7 @@ def span_figure(
     top, row = 40.0, 22.0
     canvas.text(left - 8, top - 8, rows_title, size=11, anchor="end", weight="600")
     bottom = top + row * len(spans)
-
-    def at(value: float) -> float:
-        return left + (value - scale[0]) / (scale[-1] - scale[0]) * (right - left)
-
+    at = _along(scale, left, right)
     x = left
     for mark, words in zip("box", legend, strict=True):
         if mark == "b":
