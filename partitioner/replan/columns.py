@@ -10,6 +10,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from itertools import combinations, permutations
 from math import factorial
 
+import numpy as np
+
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.change import ChangeModel, OldSegment
 from partitioner.solve.columns import Column, ColumnBuilder
@@ -161,9 +163,7 @@ class Relatives:
         way = inst.switch_um[switch, list(wanted)]
         if inside:
             way = inst.way_um(inside, list(wanted)).min(axis=0)
-        return [wanted[k] for k in sorted(range(len(wanted)), key=lambda k: (int(way[k]), k))][
-            :NEAR
-        ]
+        return [wanted[k] for k in np.argsort(way, kind="stable")[:NEAR]]
 
     def _keep(
         self, found: dict[Column, None], switch: int, grade: int, cable: Cable
@@ -218,8 +218,7 @@ class Relatives:
         if not outside:
             return
         distance = inst.way_um(inside, outside).min(axis=0)
-        for k in sorted(range(len(outside)), key=lambda k: (int(distance[k]), k))[:NEAR]:
-            device = outside[k]
+        for device in (outside[k] for k in np.argsort(distance, kind="stable")[:NEAR]):
             for start in starts:
                 longer = (put_in(start, gap, device) for gap in gaps(self.builder, start))
                 made = [column_of(self.builder, switch, grade, cable) for cable in longer]
