@@ -123,6 +123,7 @@ def _explain_none(
         conflicts = conflicts_of(asker)
     on_step("trying ways out")
     ways, is_whole = ways_out(asker, conflicts, seconds=max(1.0, budget.left_s / 8))
-    if asker.is_large:
+    if asker.is_large and is_whole:
+        # Else what is left would be too short for that.
         conflicts = [confirmed(asker, conflict) for conflict in conflicts]
     return NoLayoutExplained(tuple(conflicts), tuple(ways), is_whole)
