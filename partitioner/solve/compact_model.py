@@ -49,6 +49,11 @@ MARGINS_S = 5.0
 """Longest look at what the model estimates of a choice."""
 
 
+def _fix(model: cp_model.CpModel, var: Var, value: int) -> None:
+    """Let a variable of 0 or 1 have one value: a row to say so costs presolve a quarter more."""
+    model.proto.variables[var.index].domain[1 - value] = value
+
+
 @dataclass(frozen=True, slots=True)
 class Slot:
     """One port of a class, for one segment."""
@@ -597,9 +602,9 @@ class CompactModel:
         """
         model = self.model.clone()
         for (u, k), var in self.hangs.items():
-            model.add(var == int(slots.get(u) == k))
+            _fix(model, var, int(slots.get(u) == k))
         for var in self.waits.values():
-            model.add(var == 0)
+            _fix(model, var, 0)
         legs = [*self.up.values(), *self.down.values()]
         model.minimize(Expr.sum(legs))
         found = run(model, legs, Effort(MARGINS_S), short_presolve=True)
@@ -837,17 +842,17 @@ class CompactModel:
         for (u, k), var in self.hangs.items():
             value = int(u not in waiting and start.get(u) == k)
             if u in waiting or u not in free:
-                model.add(var == value)
+                _fix(model, var, value)
             elif u in start:
                 model.add_hint(var, value)
             elif self.slots[k].switch != self._switch_of.get(u):
                 model.add_hint(var, 0)
         for (u, _), var in self.waits.items():
             if u not in waiting:
-                model.add(var == 0)
+                _fix(model, var, 0)
         for delivery, var in self.in_time.items():
             if delivery not in late and delivery not in soft:
-                model.add(var == 1)
+                _fix(model, var, 1)
         in_time = Expr.sum([self.in_time[delivery] for delivery in soft])
         if soft:
             model.add(in_time >= (1 if most_late is None else len(soft) - most_late))
