@@ -39,8 +39,9 @@ _NEW = "new"
 _BEFORE = "before"
 _FORMAT = 1
 _LONGEST_JOURNAL_BYTES = 10_000_000
-_WRITERS = 8
-"""Files brought to the disk at once: 133 take 0.05 s so, one after the other 0.2 to 0.5 s."""
+_WRITERS = 4
+"""Files brought to the disk at once: 133 take 0.08 s so, one after the other 0.2 to 0.5 s. More of
+them take address space that may be short."""
 
 
 @dataclass(frozen=True, slots=True)
