@@ -44,8 +44,10 @@ BETTER_S, BETTER_COUNTED_S = 0.5, 1.0
 deterministic seconds of both where work is counted."""
 CLEARINGS = 4
 """Parts of the ways of late deliveries that are cleared before the next judgement."""
-MORE_WORTH, MOST_WORTH = 3, 9
-"""How much more less waiting is worth, each time that nothing moves for it, and at most."""
+LEAST_WORTH, MOST_WORTH = 3, 27
+"""What less waiting is worth in moves, at first and at most."""
+MORE_WORTH = 3
+"""How much more, each time that nothing moves for it."""
 REGION_PER_UNIT_S = 0.03
 """The same for the units that may change after a fault."""
 LEFT_REGION = 4
@@ -102,7 +104,7 @@ class CompactSearch(PortChoice):
         """All segments of the choice with fewest late deliveries, and what was found of it."""
         self._turns = Counter[int]()
         """How often units were to make ways free."""
-        self._worth = 1
+        self._worth = LEAST_WORTH
         """What less waiting on those ways is worth in moves."""
         self._late: set[Delivery] = set()
         """Deliveries known to be late in the last choice."""
@@ -249,10 +251,13 @@ class CompactSearch(PortChoice):
             waiting = [u for u in waiting if u not in free]
             self._turns.update(free)
             excess = cp_model.LinearExpr.sum([c.excess(self._slots, free) for c in crossings])
-            found = self._solve(free, over, late=self._late, excess=self._worth * excess)
+            # What comes to be late instead is mended sooner than what keeps being late.
+            anything = self._model.in_time.keys()
+            found = self._solve(free, over, late=anything, excess=self._worth * excess)
             if found is not None:
                 has_moved |= found != self._slots
                 self._slots = found
+                self._late |= self._model.late
                 if self._model.excess == 0:
                     break
         if not has_moved:
@@ -415,7 +420,7 @@ class CompactSearch(PortChoice):
         """Have the next choice made for all units."""
         self._slots, self._repairs = {}, 0
         self._turns.clear()
-        self._worth = 1
+        self._worth = LEAST_WORTH
         self._fewest_late = self._fewest_unlaid = sys.maxsize
 
     def _is_layout(self, over: Callable[[], bool]) -> bool:

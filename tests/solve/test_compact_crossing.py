@@ -169,6 +169,10 @@ def test_what_a_late_delivery_waits_for_moves(run: DirectRun) -> None:
     search._slots = slots
     model.estimate_anew(search._switches(), {})
     model.deadlines_hold({})
+    # Others may be late in its place, whatever there is between.
+    hopeless = next(d for d in model.in_time if not Crossing(model, d).gains())
+    model.tighten(hopeless, run.instance.streams[hopeless[0]].limit_ns)
+    assert model.solve(slots, set(), EFFORT) is None
     cleared = 0
     for delivery in list(model.in_time):
         gains = Crossing(model, delivery).gains()
@@ -184,6 +188,7 @@ def test_what_a_late_delivery_waits_for_moves(run: DirectRun) -> None:
         search._worth = 2 * FAR  # Any gain is worth a move; ways are short here.
         if search._clears_the_way([delivery], lambda: False):
             assert _excess(model, search._slots, delivery) < late_by
+            assert search._late >= {delivery, hopeless}
             cleared += 1
         else:
             assert search._slots == slots
