@@ -279,7 +279,7 @@ class CompactSearch(PortChoice):
         more of those before them.
         """
         order, slots, begin, back, in_vain = self._order(), dict[int, int](), 0, 0, 0
-        is_other, is_many = False, len(order) > WINDOW
+        is_other = False
         self._late = set()
         while True:
             first, end = max(0, begin - back), min(len(order), begin + WINDOW)
@@ -292,7 +292,7 @@ class CompactSearch(PortChoice):
             waiting = set(order[end:])
             found = self._solve(free, over, slots, waiting=waiting, is_wide=True, late=self._late)
             is_none = self._model.has_none
-            may_be_late = is_many and self._near >= NEAR
+            may_be_late = len(order) > WINDOW and self._near >= NEAR
             if found is None and may_be_late:
                 found = self._choose_some_late(free, over, slots, waiting, is_none)
             if found is not None:

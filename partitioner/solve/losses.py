@@ -175,18 +175,18 @@ class _Pairs:
         segment, other = at[devices, 1].T
         together = (segment == other) & (segment >= 0)
         reached = together | ((whole[start] == whole[end]) & (whole[start] >= 0))
-        rows = np.column_stack([devices, start, end, together])
-        self._rows: Ints = rows[reached].T
+        self._devices, self._together = devices[reached].T, together[reached]
+        self._start, self._end = start[reached], end[reached]
 
     def cut_off(self, down: int | None, left: Ints) -> set[int]:
         """Devices that run and had partners that run, but reach none of them any more."""
-        sources, devices, start, end, together = self._rows
+        start, end = self._start, self._end
         fails = -1 if down is None else down
         runs: Bools = (start != fails) & (end != fails)
         joined: Bools = (left[start] == left[end]) & (left[start] >= 0)
-        through: Bools = runs & ((together == 1) | joined)
+        through: Bools = runs & (self._together | joined)
         had, has = np.zeros((2, self._count + 1), dtype=bool)
-        for ends in (sources, devices):
+        for ends in self._devices:
             had[ends[runs]] = True
             has[ends[through]] = True
         return set(np.flatnonzero((had & ~has)[: self._count]).tolist())
