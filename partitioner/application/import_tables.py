@@ -17,7 +17,14 @@ from partitioner.reading.collapse import collapsed
 from partitioner.reading.csv_table import read_row
 from partitioner.reading.draft import ASSUMED_GAP_US, ASSUMED_PAYLOAD, Draft, complete, draft_text
 from partitioner.reading.files import Unreadable, as_text, read_bytes
-from partitioner.reading.headings import Columns, Holds, find_columns, guess_holds
+from partitioner.reading.headings import (
+    Columns,
+    Holds,
+    find_columns,
+    guess_holds,
+    headings_for,
+    nearest_list,
+)
 from partitioner.reading.listed import ListedRow, NameBook, mapping_text, read_rows
 from partitioner.reading.messages import streams_of
 from partitioner.reading.origin import Enough, Findings, Origin
@@ -29,6 +36,7 @@ from partitioner.reading.tables import key_names
 from partitioner.reading.workbook import read_sheets
 from partitioner.report.sections import Page
 from partitioner.report.text import wrapped
+from partitioner.wording import count
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +160,7 @@ def _read_all(inputs: Sequence[TableInput], known: _Known, findings: Findings) -
     if not buses and all(c.holds in (Holds.PLACES, Holds.PATHWAYS) for _, c in found):
         # A list of named points and nothing else: what else would they be than the devices?
         found = [
-            (s, (find_columns(s, Holds.DEVICES) or c) if c.holds is Holds.PLACES else c)
+            (s, _as_devices(s, c) if c.holds is Holds.PLACES else c)
             for s, c in found
         ]
     for holds in ORDER:
@@ -190,11 +198,19 @@ def _lists_in(
     return found
 
 
+def _as_devices(sheet: Sheet, places: Columns) -> Columns:
+    made = find_columns(sheet, Holds.DEVICES)
+    return places if made is None or _needed(Holds.DEVICES, made) else made
+
+
 def _short(sheet: Sheet) -> str:
     return replace(sheet, file=Path(sheet.file).name).title
 
 
 def _no_headings(each: TableInput, sheet: Sheet) -> Finding:
+    near = nearest_list(sheet) if each.holds is None else None
+    if near is not None:
+        return _lacks(sheet, *near, "the sheet comes nearest to a list of these; ")
     row = sheet.rows[0]
     seen = [str(c) for c in row.cells if isinstance(c, str) and c][:8]
     what = each.holds or "devices, streams, places, pathways or messages"
@@ -212,12 +228,7 @@ def _take(sheet: Sheet, columns: Columns, known: _Known, findings: Findings) -> 
     draft, holds = known.draft, columns.holds
     needed = _needed(holds, columns)
     if needed:
-        origin = RowOrigin(sheet, Row(columns.heading_row, columns.header), {}, holds.value, {})
-        findings.add(
-            origin, "missing-key",
-            f"expected a column for {' and '.join(needed)}, got none",
-            hint="headings: " + ", ".join(h for h in columns.header if h),
-        )  # fmt: skip
+        findings.take(_lacks(sheet, columns, needed))
         return
     listed = read_rows(sheet, columns, findings, known=known.book)
     draft.read.append(
@@ -239,6 +250,19 @@ def _take(sheet: Sheet, columns: Columns, known: _Known, findings: Findings) -> 
         target.append({k: raw[k] for k in order if k in raw})
 
 
+def _lacks(sheet: Sheet, columns: Columns, needed: Sequence[str], why: str = "") -> Finding:
+    holds = columns.holds
+    found = Findings()
+    origin = RowOrigin(sheet, Row(columns.heading_row, columns.header), {}, holds.value, {})
+    words = "; ".join(f"headings for {key}: {headings_for(holds, key)}" for key in needed)
+    unread = ", ".join(columns.unused) or "none"
+    found.add(
+        origin, "missing-key", f"expected a column for {' and '.join(needed)}, got none",
+        hint=f"{why}{words}; not understood here: {unread}",
+    )  # fmt: skip
+    return found.found[0]
+
+
 def _needed(holds: Holds, columns: Columns) -> list[str]:
     given = columns.columns
     needed = {
@@ -247,8 +271,6 @@ def _needed(holds: Holds, columns: Columns) -> list[str]:
     absent = [k for k in needed if k not in given]
     if holds is Holds.DEVICES and "place" not in given:
         absent += [k for k in ("x_m", "y_m") if k not in given]
-    if holds is Holds.MESSAGES and "identifier" in given and "id" in absent:
-        absent.remove("id")
     return absent
 
 
@@ -317,7 +339,7 @@ def _take_messages(rows: Sequence[ListedRow], known: _Known, findings: Findings)
         known.take_message(raw, row.failed, row.origin, findings)
     if assumed:
         known.draft.assumed.append(
-            f"least gap of {assumed} messages without a period, sent on change: "
+            f"least gap of {count(assumed, 'message')} without a period, sent on change: "
             f"{ASSUMED_GAP_US // 1000} ms"
         )
 
@@ -341,5 +363,6 @@ def _take_bus(
     known.draft.read.append(f"{each.path.name}: {len(rows)} bus messages")
     if gaps:
         known.draft.assumed.append(
-            f"least gap of {gaps} messages without a cycle time: {ASSUMED_GAP_US // 1000} ms"
+            f"least gap of {count(gaps, 'message')} without a cycle time: "
+            f"{ASSUMED_GAP_US // 1000} ms"
         )

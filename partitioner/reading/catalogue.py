@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import Decimal
 from functools import cache
 from importlib import resources
 from typing import Any
@@ -63,6 +64,14 @@ def _shipped_entries() -> Entries:
     return entries
 
 
+def _implied(grade: Mapping[str, Any]) -> dict[str, Any]:
+    """What every grade of links has; one of full duplex has no loop to wait for either."""
+    if grade["medium"] != "link":
+        return {}
+    delays = ("loop_delay_min_ns", "loop_delay_max_ns") if grade["full_duplex"] else ()
+    return {"nodes": 2, "stub_m": Decimal(0), **dict.fromkeys(delays, 0)}
+
+
 def _merged(section: str, name: str, own: Item[Any] | None, findings: Findings) -> dict[str, Any]:
     """Values of one entry by field: the shipped ones, the problem's own over them."""
     shipped = _shipped_entries()[section].get(name)
@@ -74,6 +83,8 @@ def _merged(section: str, name: str, own: Item[Any] | None, findings: Findings) 
         values[field] = base if stated is None else stated
     if own is None:
         return values
+    if section == "grades" and shipped is None:
+        values |= {k: v for k, v in _implied(values).items() if values[k] is None}
     figures = own.given - {"source", "trust"}
     if "trust" not in own.given:
         values["trust"] = Trust.USER

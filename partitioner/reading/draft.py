@@ -200,8 +200,9 @@ def _traffic(draft: Draft) -> None:
 def _grades(draft: Draft) -> None:
     load: Counter[str] = Counter()
     for s in draft.streams:
-        kbps = Decimal(8_000) * s["payload_bytes"] / s["period_us"]
-        load[s.get("from", "")] += int(kbps)
+        kbps = int(Decimal(8_000) * s["payload_bytes"] / s["period_us"])
+        for end in (s.get("from", ""), *(s.get("to") or ())):
+            load[end] += kbps
     slow: list[dict[str, Any]] = []
     fast: list[dict[str, Any]] = []
     for row in draft.devices:
@@ -214,8 +215,8 @@ def _grades(draft: Draft) -> None:
         draft.assumed.append(f"grades of {many}: {ASSUMED_GRADE}, a shared line")
     if fast:
         draft.assumed.append(
-            f"grades of {count(len(fast), 'device')} sending more than {_BUSY_KBPS} kbit/s: "
-            f"{FAST_GRADE}"
+            f"grades of {count(len(fast), 'device')} sending and receiving more than "
+            f"{_BUSY_KBPS} kbit/s: {FAST_GRADE}"
         )
 
 

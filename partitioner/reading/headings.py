@@ -33,9 +33,10 @@ _TRAFFIC = {
     "to": "to|receiver|receivers|destination|destinations|target|targets|recipient|recipients|sink|"
     "rx|received by|consumer|consumers|listener|listeners",
     "payload_bytes": "payload|size|length|bytes|dlc|data length|payload size|data bytes|byte count",
-    "period_us": "period|cycle|cycle time|interval|repetition|send period|rate time|least gap",
+    "period_us": "period|cycle|cycle time|interval|repetition|send period|rate time|least gap|"
+    "update|update time|refresh|refresh time",
     "rate_kbps": "rate|data rate|bit rate|bandwidth|throughput",
-    "deadline_us": "deadline|max latency|latency|max delay|latest arrival",
+    "deadline_us": "deadline|max latency|latency|max delay|latest arrival|max age|age",
     "jitter_us": "jitter",
     "pcp": "pcp|priority|prio",
     "kind": "kind|send type|trigger|type|transmission|mode",
@@ -44,12 +45,12 @@ _WORDS: dict[Holds, dict[str, str]] = {
     Holds.DEVICES: {
         "id": f"{_ID}|device|device name|device id|part|component|item|node|ecu|unit|part name",
         **_POSITION,
-        "place": "place|location|mounting place|installed at|mounted at|where",
+        "place": "place|location|mounting place|mounting point|installed at|mounted at|where",
         "grades": "grades|grade|phy|interface|connection",
-        "option": "option|equipment option|fitted with|variant",
-        "stub_m": "stub|stub length|spur|drop length",
-        "safety_level": "safety level|safety",
-        "security_domain": "security domain|domain",
+        "option": "option|equipment option|fitted with|variant|accessory",
+        "stub_m": "stub|stub length|spur|spur length|drop length",
+        "safety_level": "safety level|safety|sil",
+        "security_domain": "security domain|domain|security|security zone|it zone",
         "zone": "zone|area",
         "switch": "switch|zone controller",
         "function": "function",
@@ -60,14 +61,14 @@ _WORDS: dict[Holds, dict[str, str]] = {
     Holds.PLACES: {"id": f"{_ID}|place|location|point|place name", **_POSITION},
     Holds.PATHWAYS: {
         "id": f"{_ID}|pathway|duct|channel|way|duct name",
-        "from": "from|start|begin|end a|a end|from place",
-        "to": "to|end|end b|b end|to place",
+        "from": "from|start|begin|a|end a|a end|from place",
+        "to": "to|end|b|end b|b end|to place",
         "length_m": "length|cable length|duct length|run length",
         "max_cables": "max cables|capacity|cables|most cables",
     },
     Holds.MESSAGES: {
-        "id": "id|name|message|message name|frame|frame name|signal group",
-        "identifier": "identifier|can id|message id|frame id|hex id|id hex|arbitration id",
+        "id": "name|message|message name|frame|frame name|signal group",
+        "identifier": "id|identifier|can id|message id|frame id|hex id|id hex|arbitration id",
         "bus": "bus|network|channel|cluster",
         **_TRAFFIC,
     },
@@ -174,9 +175,9 @@ def _words(heading: str) -> str:
 
 def _score(heading: str, key: str, known: str) -> float:
     """How well a heading names a key: 4 the key itself, 3 one of its words, 2 with more."""
-    if heading.casefold().strip() == key:
-        return 4
     words = _words(heading)
+    if heading.casefold().strip() == key and (words in known.split("|") or "_" in key):
+        return 4
     if not words:
         return 0
     best = 0.0
@@ -291,6 +292,9 @@ def _mapped(
         elif not taken:
             columns[key] = column
             sure[key] = score
+    if holds is Holds.MESSAGES and "id" not in columns and "identifier" in columns:
+        columns["id"] = columns.pop("identifier")  # No other column names them.
+    columns = {key: columns[key] for key in _WORDS[holds] if key in columns}
     used = set(columns.values())
     return Columns(
         holds=holds,
@@ -305,13 +309,33 @@ def _mapped(
     )
 
 
-_NEEDED = {
-    Holds.STREAMS: ({"from"}, {"to"}, {"period_us", "rate_kbps"}),
-    Holds.MESSAGES: ({"from"}, {"to", "bus"}, {"id"}, {"period_us", "payload_bytes", "kind"}),
-    Holds.PATHWAYS: ({"from"}, {"to"}),
-    Holds.PLACES: ({"id"}, {"x_m"}, {"y_m"}),
-    Holds.DEVICES: ({"id"}, {"x_m", "place"}),
+_NEEDED: dict[Holds, tuple[tuple[str, ...], ...]] = {
+    Holds.STREAMS: (("from",), ("to",), ("period_us", "rate_kbps")),
+    Holds.MESSAGES: (("from",), ("to", "bus"), ("id",), ("period_us", "payload_bytes", "kind")),
+    Holds.PATHWAYS: (("from",), ("to",)),
+    Holds.PLACES: (("id",), ("x_m",), ("y_m",)),
+    Holds.DEVICES: (("id",), ("x_m", "place")),
 }
+
+
+def _lacking(made: Columns) -> list[str]:
+    """Keys without which a sheet is not taken for a list of its kind."""
+    return [
+        keys[0] for keys in _NEEDED[made.holds] if not any(k in made.columns for k in keys)
+    ]
+
+
+def headings_for(holds: Holds, key: str) -> str:
+    """The headings that are best known for a key, to choose from."""
+    *most, last = dict.fromkeys(_WORDS[holds][key].split("|")[:4])
+    return f"{', '.join(most)} or {last}"
+
+
+def nearest_list(sheet: Sheet) -> tuple[Columns, list[str]] | None:
+    """The list that a sheet which is none comes nearest to, and the keys it lacks for that."""
+    made = [m for holds in Holds if (m := find_columns(sheet, holds)) is not None]
+    near = min(made, key=lambda m: (len(_lacking(m)), -m.score), default=None)
+    return None if near is None or near.score < 5 else (near, _lacking(near))
 
 
 def guess_holds(sheet: Sheet) -> Columns | None:
@@ -320,7 +344,7 @@ def guess_holds(sheet: Sheet) -> Columns | None:
     name = f"{sheet.file.rpartition('/')[2]} {sheet.name}".casefold()
     for holds in Holds:
         made = find_columns(sheet, holds)
-        if made is None or not all(any(k in made.columns for k in n) for n in _NEEDED[holds]):
+        if made is None or _lacking(made):
             continue
         score = made.score / max(1, len(made.header)) + made.score / 100
         hints = {

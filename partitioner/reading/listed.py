@@ -22,6 +22,7 @@ from partitioner.reading.kinds import LONGEST_ID, plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.sheet import AXES, Row, RowOrigin, Sheet, Unusable, Value
 from partitioner.visible import some_of
+from partitioner.wording import agree
 
 _TOTAL = re.compile(r"\W*(grand |sub)?-?\s*(total|sum|summe|average|mean|count)\b", re.IGNORECASE)
 _GAP = re.compile(r"([0-9][0-9.,]*)\s*([a-zµ]*)")
@@ -126,6 +127,7 @@ class _Reader:
         self._sheet, self._columns = sheet, columns
         self._findings, self._known = findings, known
         self._told: list[str] = []
+        self._unitless: dict[str, list[str]] = {}
         self._rows = self._rows_of_the_list()
         self._failed: dict[int, set[str]] = {}
         self._decimal = decimal or self._mark_of_sheet()
@@ -165,6 +167,11 @@ class _Reader:
             self._columns.columns
         ) and "z_m" not in self._columns.columns:  # fmt: skip
             self._told.append("no column for z: every height is taken as 0 m")
+        self._told += [
+            f"{', '.join(headings)} {agree(len(headings), 'names', 'name')} no unit: numbers "
+            f"taken as {unit}"
+            for unit, headings in self._unitless.items()
+        ]
         return Listed(self._columns, rows, self._told)
 
     def _origin(self, row: Row, label: str) -> RowOrigin:
@@ -405,7 +412,7 @@ class _Reader:
             name = "ms"
         told = "bytes" if own == "bytes" else name
         if key != "payload_bytes":
-            self._told.append(f"'{heading}' names no unit: its numbers are taken as {told}")
+            self._unitless.setdefault(told, []).append(f"'{heading}'")
         return unit_named(name, key)
 
     def _is_far(self, numbers: Sequence[Decimal]) -> bool:

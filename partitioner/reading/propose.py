@@ -69,16 +69,56 @@ def propose_switches(parts: Parts, findings: Findings) -> None:
         parts.backbone = _links(parts, names, ways.between_m(chosen), findings)
 
 
+def _free_ways(
+    parts: Parts, rows: Sequence[Point], columns: Sequence[Point]
+) -> npt.NDArray[np.float64]:
+    """Cable ways where no pathway leads, in µm."""
+    routing = parts.routing.table
+    return distances(rows, columns, routing.metric or Metric.RECTILINEAR) * float(
+        routing.factor or 1
+    )
+
+
+def pathway_graph(parts: Parts) -> nx.Graph[str]:
+    """The pathways between known places; ``weight`` is the length in µm, not rounded."""
+    places = parts.points
+    graph: nx.Graph[str] = nx.Graph()
+    for item in parts.pathways:
+        a, b = item.table.from_, item.table.to
+        if a in places and b in places and a != b:
+            length = item.table.length_m
+            if length is None:
+                weight = float(_free_ways(parts, [places[a]], [places[b]])[0, 0])
+            else:
+                weight = float(length) * UM_PER_M
+            if not graph.has_edge(a, b) or graph[a][b]["weight"] > weight:
+                graph.add_edge(a, b, weight=weight)
+    return graph
+
+
+def between_um(parts: Parts, ends: Sequence[Item[Any]], graph: nx.Graph[str]) -> float | None:
+    """Cable way between two switches in µm, not rounded; None where it is not known.
+
+    With pathways it is told of switches at places alone.
+    """
+    if graph.number_of_nodes():
+        a, b = (item.table.place for item in ends)
+        if a not in graph or b not in graph or not nx.has_path(graph, a, b):
+            return None
+        return float(nx.dijkstra_path_length(graph, a, b))
+    points = [at for item in ends if (at := parts.position_um(item)) is not None]
+    return float(_free_ways(parts, points[:1], points[1:])[0, 0]) if len(points) == 2 else None
+
+
 class _Ways:
     """Distance of every device from every site a switch may stand at, in µm."""
 
     def __init__(self, parts: Parts):
         places = parts.points
-        self._by = parts.routing.table.metric or Metric.RECTILINEAR
-        self._factor = float(parts.routing.table.factor or 1)
+        self._parts = parts
         standing = ((d.table.place, parts.position_um(d)) for d in parts.devices)
         at = [(place, where) for place, where in standing if where is not None]
-        graph = self._graph(parts, places)
+        graph = pathway_graph(parts)
         self._graph_um = graph
         self.sites: list[dict[str, Any]] = []
         self.distance_um: npt.NDArray[np.float64] = np.zeros((0, 0))
@@ -113,21 +153,7 @@ class _Ways:
             self._names = None
 
     def _ways(self, rows: Sequence[Point], columns: Sequence[Point]) -> npt.NDArray[np.float64]:
-        return distances(rows, columns, self._by) * self._factor
-
-    def _graph(self, parts: Parts, places: dict[str, Point]) -> nx.Graph[str]:
-        graph: nx.Graph[str] = nx.Graph()
-        for item in parts.pathways:
-            a, b = item.table.from_, item.table.to
-            if a in places and b in places and a != b:
-                length = item.table.length_m
-                if length is None:
-                    weight = float(self._ways([places[a]], [places[b]])[0, 0])
-                else:
-                    weight = float(length) * UM_PER_M
-                if not graph.has_edge(a, b) or graph[a][b]["weight"] > weight:
-                    graph.add_edge(a, b, weight=weight)
-        return graph
+        return _free_ways(self._parts, rows, columns)
 
     def between_m(self, chosen: list[int]) -> npt.NDArray[np.float64]:
         """Cable ways between the sites chosen, in m."""

@@ -516,7 +516,11 @@ class ObjectiveTable(KeyTable):
 
 
 class GradeEntry(KeyTable):
-    """A speed grade; keys left out keep the shipped figure. A new grade needs all of them."""
+    """A speed grade; keys left out keep the shipped figure.
+
+    A new grade needs all of them, except a link `nodes` and `stub_m`, and in full duplex the loop
+    delays.
+    """
 
     medium: Annotated[Medium, Choice(Medium)] | None = key("Shared line or link.", None)
     rate_mbps: Annotated[Decimal, Number("Mbit/s", 1_000_000, above=True)] | None = key(

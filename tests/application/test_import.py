@@ -196,3 +196,13 @@ def test_a_list_of_places_that_is_missing_is_one_finding(tmp_path: Path) -> None
     (finding,) = (f for f in imported(tmp_path / "cart.xlsx").findings if f.severity == "error")
     assert finding.message == "no such place 'mast', and so with 1 other name"
     assert finding.hint == "the file lists no places"
+
+
+def test_who_receives_much_is_not_put_on_a_shared_line(tmp_path: Path) -> None:
+    video = [["From", "To", "Bytes", "Period (ms)"], ["lamp", "pump", 1400, 1]]
+    workbook(tmp_path / "l.xlsx", {"Devices": PLAIN, "Streams": video})
+    problem = imported(tmp_path / "l.xlsx").problem
+    assert problem is not None
+    assert {d.id: [g.grade for g in d.grades] for d in problem.devices.values()} == {
+        "lamp": ["100BASE-T1"], "pump": ["100BASE-T1"]
+    }  # fmt: skip

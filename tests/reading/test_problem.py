@@ -192,6 +192,17 @@ def test_every_key_arrives_in_base_units(read) -> None:
     assert len(p.digest) == 64
 
 
+def test_a_new_grade_of_full_duplex_links_needs_no_figures_of_lines(read) -> None:
+    own = (
+        "{medium: link, rate_mbps: 100, full_duplex: true, length_m: 30, phy_tx_ns: 1, "
+        "phy_rx_ns: 1, cable: pair-100, device_phy: phy-100base-t1, "
+        "port_phy: port-phy-100base-t1, connector: connector-link}"
+    )
+    problem, _ = read(FULL.replace("\n  grades: {10BASE", f"\n  grades: {{own: {own}, 10BASE"))
+    grade = problem.catalogue.grades["own"]
+    assert (grade.guaranteed_nodes, grade.guaranteed_stub_um, grade.loop_delay_max_ns) == (2, 0, 0)
+
+
 def test_own_catalogue_entries_lie_over_the_shipped_ones(read) -> None:
     problem, _ = read(FULL)
     cable = problem.catalogue.cables["pair-10"]

@@ -17,6 +17,7 @@ from partitioner.reading.tables import Item
 from partitioner.visible import some_of
 
 _FEW = 20
+_NAMED = 6
 _PINS = ("switch", "switches", "zone")
 _LINE_ONLY = ("stub_m", "unit_loads", "capacitance_pf")
 
@@ -30,7 +31,12 @@ def check_devices(parts: Parts, findings: Findings) -> None:
         pinned = _check_pins(item, parts, zones, findings)
         if pinned and offered is not None and grades_of(item):
             _check_offered(item, parts, offered, everywhere, findings)
-        _check_unused(item, parts, findings)
+    for key in _LINE_ONLY:
+        if unused := [item for item in parts.everyone() if _is_unused(key, item, parts)]:
+            others = [i.id for i in unused[1:]]
+            more = f"; the same at {some_of(others, _NAMED)}" if others else ""
+            why = f"none of its grades makes a shared line{more}"
+            findings.no_effect(unused[0].origin, why, key)
 
 
 def _check_pins(item: Item[Any], parts: Parts, zones: set[str], findings: Findings) -> bool:
@@ -85,16 +91,15 @@ def _check_offered(
     )  # fmt: skip
 
 
-def _check_unused(item: Item[Any], parts: Parts, findings: Findings) -> None:
+def _is_unused(key: str, item: Item[Any], parts: Parts) -> bool:
+    """Whether a device has a value that only shared lines heed, and a PHY for links alone."""
     grades = grades_of(item)
     if parts.catalogue is None or not grades or not item.whole:
-        return
+        return False
     if any(is_mixing(parts, g) or g not in parts.catalogue.grades for g in grades):
-        return
-    for key in _LINE_ONLY:
-        default = DeviceTable.model_fields[key].default
-        if key in item.given and getattr(item.table, key) != default:
-            findings.no_effect(item.origin, "none of its grades makes a shared line", key)
+        return False
+    default = DeviceTable.model_fields[key].default
+    return key in item.given and bool(getattr(item.table, key) != default)
 
 
 def check_groups(parts: Parts, findings: Findings) -> None:

@@ -11,6 +11,7 @@ from partitioner.reading.rules.names import check_duplicates, check_references
 from partitioner.reading.rules.plausible import check_plausible
 from partitioner.reading.rules.sites import (
     check_backbone,
+    check_backbone_reach,
     check_connected,
     check_pathways,
     check_positions,
@@ -40,6 +41,7 @@ def check_parts(parts: Parts, findings: Findings) -> None:
         check_builds,
         check_options,
         check_failure_rules,
+        check_backbone_reach,
         check_plausible,
     ):
         rule(parts, findings)

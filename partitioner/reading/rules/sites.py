@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from collections import Counter
+from math import ceil
 from typing import Any
 
 import networkx as nx
 import numpy as np
 
 from partitioner.model.problem import BackboneShape, Metric
-from partitioner.reading.build import STRAIGHT, distances
+from partitioner.reading.build import STRAIGHT, distances, limits_of
 from partitioner.reading.kinds import plain_number
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts
+from partitioner.reading.propose import between_um, pathway_graph
 from partitioner.reading.rules.grades import is_mixing
 from partitioner.reading.rules.names import has_one_of
+from partitioner.reading.schema import LimitTable
 from partitioner.reading.tables import Item
 from partitioner.units import UM_PER_M, from_base, to_base
 from partitioner.visible import some_of
@@ -187,6 +190,34 @@ def check_backbone(parts: Parts, findings: Findings) -> None:
         first.setdefault(ends, line)
     if not broken:
         _check_shape(parts, findings)
+
+
+def check_backbone_reach(parts: Parts, findings: Findings) -> None:
+    """Each grade of the backbone reaches from some switch to one that it may join it with."""
+    catalogue = parts.catalogue
+    if findings.errors() or catalogue is None:
+        return  # What is certain comes first.
+    graph, switches = pathway_graph(parts), parts.ids("switches")
+    nearest: dict[str, tuple[float, int, int]] = {}
+    for index, link in enumerate(parts.backbone.table.links):
+        way = between_um(parts, [switches[end] for end in link.between], graph)
+        if link.length_m is not None:
+            way = float(link.length_m) * UM_PER_M
+        for number, grade in enumerate(link.grades):
+            here = (0.0 if way is None else way, index, number)
+            nearest[grade] = min(here, nearest.get(grade, here))
+    for grade, (way, index, number) in nearest.items():
+        stated = parts.limits[grade].table if grade in parts.limits else LimitTable()
+        reach = limits_of(grade, stated, catalogue).length_um
+        if way > reach + 1:
+            ends = " and ".join(parts.backbone.table.links[index].between)
+            findings.no_effect(
+                parts.backbone.origin,
+                f"{grade} reaches {plain_number(from_base(reach, UM_PER_M))} m, and no two "
+                f"switches that it may join are so near; the nearest are {ends} with "
+                f"{ceil(way / 1_000) / 1_000:g} m of cable",
+                "links", index, "grades", number, on_key=False,
+            )  # fmt: skip
 
 
 def _check_shape(parts: Parts, findings: Findings) -> None:

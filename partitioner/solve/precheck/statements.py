@@ -323,11 +323,10 @@ class Statements:
     def _failure(self, id_: str, *down: str) -> Statement:
         """``down``: switch or ends of the link that fails, where the proof is of that one."""
         rule = self._rules[id_]
-        what = f"function {rule.function}" if rule.group is None else f"group {rule.group}"
         members = self._instance.problem.watched(rule)
         sentence = (
-            f"No single failure loses more than {rule.most_lost} of the {len(members)} devices of "
-            f"{what} (rule {id_})"
+            f"No single failure loses more than {rule.most_lost} of the {len(members)} devices "
+            f"that rule {id_} watches"
         )
         remedy = f"let rule {id_} allow more to be lost"
         if down:
