@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -35,8 +36,20 @@ class Duration(click.ParamType[float, str | float]):
         return seconds
 
 
-FILE = click.Path(path_type=Path)
-FOLDER = click.Path(file_okay=False, path_type=Path)
+class _Named(click.Path):
+    """A path that is no empty text, which would mean the current folder: a variable never set."""
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> Any:
+        """Give the path; an empty name is a wrong command line."""
+        if value == "":
+            self.fail("expected a name, got an empty text", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+FILE = _Named(path_type=Path)
+FOLDER = _Named(file_okay=False, path_type=Path)
 problem = click.argument("problem", type=FILE, help="The problem file.")
 layout = click.argument("layout", type=FILE, help="The layout file.")
 

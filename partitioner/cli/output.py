@@ -207,7 +207,7 @@ class Place:
         try:
             self._made = make_folder(self.folder)
         except (FileExistsError, NotADirectoryError) as error:
-            raise click.UsageError(f"{self.folder}: is a file, not a folder") from error
+            raise click.UsageError(f"{self.folder}: it or a folder above it is a file") from error
         lock = FolderLock(self.folder)
         if not lock.take():
             raise click.UsageError(

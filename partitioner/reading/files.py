@@ -28,6 +28,7 @@ from partitioner.reading.limits import (
 
 _MOST_NAMES = 500
 """Names of a folder that are looked at for one that was probably meant."""
+_UNPACK = "`partitioner import` and `tables` of a problem read .xlsx; or save it as CSV in UTF-8"
 _KINDS = (
     (stat.S_ISDIR, "a folder"),
     (stat.S_ISCHR, "a device"),
@@ -71,7 +72,8 @@ def read_bytes(path: Path, most_bytes: int = LARGEST_FILE_BYTES) -> bytes:
             # A file may grow, or, in /proc, not know its size.
             content = file.read(most_bytes + 1)
     except FileNotFoundError:
-        raise Unreadable("no such file", _near(path)) from None
+        told = "a link to a file that is not there" if path.is_symlink() else "no such file"
+        raise Unreadable(told, _near(path)) from None
     except OSError as error:
         raise Unreadable(f"can't be read: {error.strerror or error}") from None
     except ValueError:
@@ -105,7 +107,7 @@ def _near(path: Path) -> str:
             names = [e.name for e in itertools.islice(entries, _MOST_NAMES)]
     except OSError:
         return ""
-    alike = sorted(name for name in names if Path(name).suffix == path.suffix)
+    alike = sorted(n for n in names if Path(n).suffix == path.suffix and n != path.name)
     return did_you_mean(path.name, alike, list_known=False)
 
 
@@ -117,6 +119,8 @@ def as_text(content: bytes) -> str:
     Unreadable
         If it is no UTF-8, with the place of the first such byte, or has too many lines.
     """
+    if content.startswith(b"PK\x03\x04"):
+        raise Unreadable("expected text, got a packed file such as a workbook", _UNPACK)
     lines = content.count(b"\n") + content.count(b"\r") - content.count(b"\r\n")
     try:
         text = content.decode("utf-8-sig")

@@ -216,6 +216,8 @@ class Number(ValueKind):
     def _hint(self, value: Any) -> str:
         if not isinstance(value, str):
             return ""
+        if re.fullmatch(r"[\u2212\u2013][0-9.]+", value):
+            return f"write the minus as the sign of the keyboard: -{value[1:]}"
         if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", value.strip()):
             return "write a decimal point, not a comma"
         if re.fullmatch(r"[-+]?[0-9]{1,3}(['\u2019\u00a0\u202f ][0-9]{3})+(\.[0-9]+)?", value):

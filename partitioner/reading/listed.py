@@ -453,7 +453,7 @@ def _is_number(cell: Value) -> bool:
 
 def _on_step(key: str, number: Decimal) -> Decimal:
     """A number of a key in the steps that are kept, rounded to the harder case."""
-    step = Decimal(1) if key in _WHOLE and "_" in key else _STEPS.get(unit_of_key(key))
+    step = _STEPS.get(unit_of_key(key))
     if step is None or not number % step or abs(number) >= 10**12:
         return number
     if key in AXES:

@@ -22,6 +22,7 @@ _LOCKED = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 """Start of the older compound file, in which a workbook with a password is wrapped too."""
 _LARGE_BYTES = 15_000_000
 _SPREADSHEET = (".xlsx", ".xlsm")
+_NO_LIST = (".yaml", ".yml", ".json", ".html", ".svg", ".pdf", ".zip")
 
 
 def read_sheets(content: bytes, file: str) -> list[Sheet]:
@@ -34,6 +35,9 @@ def read_sheets(content: bytes, file: str) -> list[Sheet]:
     """
     if content.startswith(_LOCKED) or file.lower().endswith(_SPREADSHEET):
         return _workbook(content, file)
+    if file.lower().endswith(_NO_LIST):
+        told = f"expected a list as .csv or .xlsx, got a .{file.rpartition('.')[2]} file"
+        raise Unreadable(told)
     sheet = csv_sheet(as_text(content), file)
     return [sheet] if sheet.rows else []
 

@@ -451,6 +451,9 @@ def _syntax_hint(
     line = lines[number] if number < len(lines) else ""
     if "\t" in line[: len(line) - len(line.lstrip())]:
         return "indent with spaces; YAML knows no tabs there"
+    for near in (number, number - 1):
+        if any("\u00a0" in lines[n] for n in (near,) if 0 <= n < len(lines)):
+            return f"write plain spaces on line {near + 1}; some there are no-break spaces"
     if re.match(r"\s*-[^\s\-0-9]", line):
         return "write a space after the dash"
     if "mapping values are not allowed" in problem:
@@ -508,7 +511,9 @@ def _reader_finding(file: str, text: str) -> Finding:
     line = before.count("\n") + 1
     column = position - (before.rfind("\n") + 1) + 1
     message = f"character {text[position]!r} is not allowed in YAML"
-    return Finding(file, line, column, "yaml-syntax", "", message)
+    # Every other byte of UTF-16 without its mark.
+    hint = "save the file as UTF-8" if text[position] == "\0" else ""
+    return Finding(file, line, column, "yaml-syntax", "", message, hint)
 
 
 # --- writing ------------------------------------------------------------------------------------

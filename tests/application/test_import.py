@@ -206,3 +206,28 @@ def test_who_receives_much_is_not_put_on_a_shared_line(tmp_path: Path) -> None:
     assert {d.id: [g.grade for g in d.grades] for d in problem.devices.values()} == {
         "lamp": ["100BASE-T1"], "pump": ["100BASE-T1"]
     }  # fmt: skip
+def test_a_fraction_of_a_whole_thing_is_told_and_not_rounded(tmp_path: Path) -> None:
+    devices = tmp_path / "devices.csv"
+    devices.write_text("Tag,X [m],Y [m],safety_level\na,1,2,1.5\nb,3,4,2\n", encoding="utf-8")
+    (finding,) = imported(devices).findings
+    assert finding.where == "devices[a].safety_level"
+    assert finding.message == "expected a whole number, got 1.5"
+
+
+@pytest.mark.parametrize("name", ["problem.yaml", "outcome.json", "list.pdf"])
+def test_what_is_no_list_is_told_as_what_it_is(name: str, tmp_path: Path) -> None:
+    path = tmp_path / name
+    path.write_text("Tag,X [m],Y [m]\na,1,2\n", encoding="utf-8")
+    with pytest.raises(WrongFile) as caught:
+        imported(path)
+    (finding,) = caught.value.findings
+    assert finding.message == f"expected a list as .csv or .xlsx, got a {path.suffix} file"
+
+
+def test_a_packed_file_is_no_text(tmp_path: Path) -> None:
+    path = tmp_path / "list.ods"
+    path.write_bytes(b"PK\x03\x04" + bytes(60))
+    with pytest.raises(WrongFile) as caught:
+        imported(path)
+    (finding,) = caught.value.findings
+    assert finding.message == "expected text, got a packed file such as a workbook"

@@ -71,3 +71,24 @@ def test_a_folder_that_is_missing_is_named(tmp_path) -> None:
     with pytest.raises(MachineFault) as caught:
         write_one(str(tmp_path / "none" / "a.yaml"), "text", Session(is_quiet=True))
     assert str(caught.value).endswith(f"there is no folder {tmp_path / 'none'}")
+
+
+@pytest.mark.parametrize("output", ["", "problem.yaml/out"])
+def test_a_folder_that_cannot_be_one_is_a_wrong_command_line(
+    output, tmp_path, capsys, monkeypatch
+) -> None:
+    """An empty name, as of a variable never set, would be the current folder."""
+    monkeypatch.chdir(tmp_path)
+    assert run(["new", "problem.yaml"]) == 0
+    assert run(["plan", "problem.yaml", "-o", output]) == ExitCode.USAGE
+    assert "got an empty text" in (said := capsys.readouterr().err) or "is a file" in said
+    assert [p.name for p in tmp_path.iterdir()] == ["problem.yaml"]
+
+
+def test_a_link_that_leads_nowhere_is_told_as_one(tmp_path, capsys, monkeypatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "problem.yaml").symlink_to("gone.yaml")
+    assert run(["check", "problem.yaml", "layout.yaml"]) == ExitCode.WRONG_FILE
+    said = capsys.readouterr().err
+    assert "a link to a file that is not there" in said
+    assert "did you mean" not in said
