@@ -53,7 +53,7 @@ def _intro(order: ChangeOrder) -> list[str]:
         lines.append(
             f"{count_text(counts[Work.SLIGHT], 'piece')} would differ by at most "
             f"{SLIGHT_UM // 1000} mm, which is told apart and counted as no change of length. "
-            "That bound is an assumption of this program."
+            "That limit is an assumption of this program."
         )
     return lines
 

@@ -20,12 +20,14 @@ NO_PLACE = (
     "plca-ethtool.sh.",
     "The urgency of untagged frames: a bridge port gives all of them one priority. Where streams "
     "of several priorities enter a port untagged, it is the highest of them, and the others are "
-    "served sooner than their bounds assume: tag them, or classify them by their address.",
+    "served sooner than their worst-case delays assume: tag them, or classify them by their "
+    "address.",
     "A port that sends tagged and untagged streams sends all of them tagged: untagged ones may be "
-    "4 bytes longer then than their bounds count.",
+    "4 bytes longer then than their worst-case delays count.",
     "How devices queue, and the pace of transfers: no business of a bridge; see "
     "devices-network.csv and frames.csv.",
-    "Forwarding delay, PHY delays, cable lengths: figures that the bounds rest on, not settings.",
+    "Forwarding delay, PHY delays, cable lengths: figures that worst-case delays rest on, not "
+    "settings.",
     "What happens when a link fails: forwarding is static, one way for each address.",
 )
 """What the modules for bridges and interfaces have no place for, or only in part."""
@@ -34,10 +36,10 @@ NO_PLACE = (
 def switching_section(problem: Problem, switching: Switching) -> Section:
     """The section of a report on what software sets up."""
     intro = [
-        "The bounds hold when every frame goes the way of its stream and nowhere else, each switch "
-        "port serves the most urgent queue first, and devices queue as stated. Addresses are "
-        "proposals (locally administered, made of the names); replace them by the real ones. Each "
-        "switch has a file bridge-SWITCH.json with the same as configuration data of the "
+        "The worst-case delays hold when every frame goes the way of its stream and nowhere else, "
+        "each switch port serves the most urgent queue first, and devices queue as stated. "
+        "Addresses are proposals (locally administered, made of the names); replace them by the "
+        "real ones. Each switch has a file bridge-SWITCH.json with the same as configuration data of the "
         "published YANG modules for interfaces and bridges (RFC 8343, IEEE Std 802.1Q), in JSON by "
         "RFC 7951. What these have no place for:",
     ]
@@ -238,8 +240,8 @@ def _forwarding_table(switching: Switching) -> Table:
             col.names("ports", "Out at ports", lambda e: e.ports),
         ],
         note="No port: the frames are for the switch itself, or everybody has heard them on their "
-        "own line. Without these entries a switch floods what it has not learned, and no bound "
-        "counts that.",
+        "own line. Without these entries a switch floods what it has not learned, and no "
+        "worst-case delay counts that.",
         folded=True,
         most_rows=500,
     )  # fmt: skip

@@ -18,7 +18,7 @@ def worked_section(facts: Facts, assessment: Assessment) -> Section | None:
         return None
     worked = worked_delivery(facts, bounded[0])
     return Section(
-        f"One bound worked out: {worked.figures.stream} to {worked.figures.destination}",
+        f"One worst-case delay worked out: {worked.figures.stream} to {worked.figures.destination}",
         _intro(worked),
         (_table(worked),),
         id="worked",
@@ -59,7 +59,7 @@ def _table(worked: Worked) -> Table:
     )  # fmt: skip
     return Table(
         "worked",
-        "Every term of the bound",
+        "Every term of that delay",
         [
             Column("leg", "Leg", Kind.NUMBER),
             Column("where", "Where", Kind.ID),

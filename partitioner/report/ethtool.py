@@ -20,7 +20,8 @@ _HEAD = """\
 #     off ("enable off") before another one gets its ID.
 #  3. The node count is lowered last, when no node has an ID beyond it any more.
 # Behind each setting: --get-plca-cfg reads it back, --get-plca-status says "on" once the node is in
-# step with the coordinator's BEACON. A segment with a node that says "off" keeps no bound."""
+# step with the coordinator's BEACON. On a segment with a node that says "off" no worst-case delay
+# holds."""
 
 
 def plca_commands(plca: Table, mark: str) -> str:

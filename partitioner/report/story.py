@@ -354,10 +354,11 @@ def _cautions(told: Told) -> Section:
     assumed = [
         f"The one logical collision a plain half-duplex MAC can suffer is {collision}; that term "
         "is this program's own reading of the state diagrams of IEEE Std 802.3 Clause 148.",
-        "Traffic that the file does not list is in no bound: management, time synchronisation, "
-        "diagnosis, address resolution, frames of a node that babbles. List what will run.",
+        "Traffic that the file does not list is in no worst-case delay: management, time "
+        "synchronisation, diagnosis, address resolution, frames of a node that babbles. List "
+        "what will run.",
         "A frame that is lost, to noise or to a full buffer, is lost: nothing is sent again below "
-        "the application, and no bound speaks of it. Queues are taken to hold what waits.",
+        "the application, and no delay is promised for it. Queues are taken to hold what waits.",
         "Node 0 of each line gives the turns. If it dies, nodes fall back to plain collisions "
         "(CSMA/CD) and no delay on that line is promised; a dead switch port counts as a failure "
         "of the whole segment.",

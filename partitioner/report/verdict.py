@@ -44,7 +44,7 @@ def verdict(problem: Problem, assessment: Assessment, outcome: Outcome | None) -
         return Verdict(State.BAD, "not acceptable", sentence)
     if outcome is None:
         sentence = f"Every rule is kept, and {total}; whether a cheaper layout exists is not known."
-        return Verdict(State.OK, "keeps all rules", sentence)
+        return Verdict(State.OK, "checked", sentence)
     if outcome.status is Status.OPTIMAL:
         lower = "has a lower priced total" if _weights(problem) else "costs less"
         sentence = (
@@ -138,6 +138,6 @@ def _weights(problem: Problem) -> list[str]:
     """What the objective gives a price besides money."""
     aim = problem.objective
     priced = (
-        ("mass", aim.mass_price_per_kg_money), ("worst-case delay", aim.latency_price_per_ms_money)
+        ("mass", aim.mass_price_per_kg_money), ("priced delay", aim.latency_price_per_ms_money)
     )  # fmt: skip
     return [name for name, price in priced if price]

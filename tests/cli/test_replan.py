@@ -140,7 +140,7 @@ def test_the_terminal_has_the_verdict_the_six_figures_and_80_columns(
                 "--complete", "--time-limit", "60", "--workers", "1"])  # fmt: skip
     out, err = capsys.readouterr()
     assert code == ExitCode.OK, err
-    assert out.startswith("small-sprayer: keeps all rules. Every rule is kept")
+    assert out.startswith("small-sprayer: checked. Every rule is kept")
     page = (tmp_path / "next" / "report.html").read_text(encoding="utf-8")
     for figure in ("Size", "Tightest deadline", "Longest line", "Fullest line", "Priced total",
                    "Growth left"):  # fmt: skip

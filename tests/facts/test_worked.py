@@ -1,4 +1,4 @@
-"""One bound worked out: the terms of every delivery add up, leg by leg."""
+"""One worst-case delay worked out: the terms of every delivery add up, leg by leg."""
 
 from __future__ import annotations
 
@@ -45,7 +45,9 @@ def test_the_section_ends_with_the_bound_of_the_tightest_delivery() -> None:
     section = worked_section(facts, assessment)
     assert section is not None
     tightest = worst_first(assessment.streams)[0]
-    assert section.title == f"One bound worked out: {tightest.stream} to {tightest.destination}"
+    assert section.title == (
+        f"One worst-case delay worked out: {tightest.stream} to {tightest.destination}"
+    )
     *terms, last = section.tables[0].records()
     assert last["time_us"] == pytest.approx((tightest.response_ns or 0) / 1000)
     assert sum(t["time_us"] for t in terms) == pytest.approx(last["time_us"])

@@ -1,4 +1,4 @@
-"""What whoever signs has to be told: what no bound speaks of, and what figures rest on."""
+"""What whoever signs has to be told: what no worst-case delay counts, and what figures rest on."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ def page() -> Page:
 @pytest.mark.parametrize(
     "words",
     [
-        "Traffic that the file does not list is in no bound",
+        "Traffic that the file does not list is in no worst-case delay",
         "A frame that is lost, to noise or to a full buffer, is lost",
         "If it dies, nodes fall back to plain collisions",
         "What software takes before and after comes on top",
         "switch ports by PCP with strict priority",
     ],
 )
-def test_what_no_bound_speaks_of_is_said(page: Page, words: str) -> None:
+def test_what_no_worst_case_delay_counts_is_said(page: Page, words: str) -> None:
     (assumptions,) = [s for s in page.walk() if s.anchor == "assumptions"]
     assert sum(words in point for point in assumptions.points) == 1
 

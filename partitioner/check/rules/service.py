@@ -17,8 +17,8 @@ CHAPTER = Chapter("Service")
 @CHAPTER.rule(
     "overload",
     "No segment and no backbone link is asked to carry more than it can.",
-    note="Then no delay can be promised for the streams concerned, and their bounds are left "
-    "empty.",
+    note="Then no delay can be promised for the streams concerned, and their worst-case delays are "
+    "left empty.",
 )
 def _overload(facts: Facts) -> Iterator[Breach]:
     for medium, words in facts.timing.overloads.items():
@@ -27,11 +27,12 @@ def _overload(facts: Facts) -> Iterator[Breach]:
 
 @CHAPTER.limit(
     "deadline",
-    "Every stream's bound from release to its last destination is within its deadline.",
+    "Every stream's worst-case delay, from release to its last destination, is within its "
+    "deadline.",
     keys=("streams.*.deadline_us",),
-    note="The bound is the sum of the legs: the segment the source sends on, every switch passed "
-    "with its forwarding delay, the backbone links between them, the segment of the destination. A "
-    "switch that itself sends or receives counts its forwarding delay too.",
+    note="It is the sum of the legs: the segment the source sends on, every switch passed with its "
+    "forwarding delay, the backbone links between them, the segment of the destination. A switch "
+    "that itself sends or receives counts its forwarding delay too.",
 )
 def _deadlines(facts: Facts) -> Iterator[Measure]:
     for figures in facts.timing.streams:
@@ -68,9 +69,9 @@ def _frames(facts: Facts) -> Iterator[Measure]:
     keys=("transfers.*.longest_s",),
     note="A transfer sends its frames evenly spaced, one pace apart: the longest time over the "
     "number of frames. To the lines and links it is one more stream, of the lowest priority (PCP "
-    "0), whose frames must each arrive within one pace. All loads and bounds of other streams "
-    "include these frames, so deadlines hold while every transfer runs. A transfer to several "
-    "destinations is sent once.",
+    "0), whose frames must each arrive within one pace. All loads and worst-case "
+    "delays of other streams include these frames, so deadlines hold while every transfer runs. A "
+    "transfer to several destinations is sent once.",
 )
 def _transfer(facts: Facts) -> Iterator[Breach]:
     late = {frame.subjects: frame.used for frame in _frames(facts) if frame.over > 0}

@@ -9,7 +9,8 @@
 #     off ("enable off") before another one gets its ID.
 #  3. The node count is lowered last, when no node has an ID beyond it any more.
 # Behind each setting: --get-plca-cfg reads it back, --get-plca-status says "on" once the node is in
-# step with the coordinator's BEACON. A segment with a node that says "off" keeps no bound.
+# step with the coordinator's BEACON. On a segment with a node that says "off" no worst-case delay
+# holds.
 # small-sprayer, problem_digest 06765104bb300a9933a2515d99f1471d802e632f9a36ba19800d2401c8632367, layout_digest 6a1a64c153d7b10fc6115aba29f4d166cd569502e361c28e7c6e015f58168f92
 
 # segment front-line
