@@ -39,9 +39,9 @@ def switching_section(problem: Problem, switching: Switching) -> Section:
         "The worst-case delays hold when every frame goes the way of its stream and nowhere else, "
         "each switch port serves the most urgent queue first, and devices queue as stated. "
         "Addresses are proposals (locally administered, made of the names); replace them by the "
-        "real ones. Each switch has a file bridge-SWITCH.json with the same as configuration data of the "
-        "published YANG modules for interfaces and bridges (RFC 8343, IEEE Std 802.1Q), in JSON by "
-        "RFC 7951. What these have no place for:",
+        "real ones. Each switch has a file bridge-SWITCH.json with the same as configuration "
+        "data of the published YANG modules for interfaces and bridges (RFC 8343, IEEE Std "
+        "802.1Q), in JSON by RFC 7951. What these have no place for:",
     ]
     return Section(
         "Frames, queues and forwarding",

@@ -493,7 +493,14 @@ def case_findings(study: Study, case: Case) -> list[tuple[Finding, Setting | Non
             hint = Findings().near(error.name, error.known) if isinstance(error, NoSuchItem) else ""
             told = str(error) if hint or isinstance(error, NoSuchItem) else "leads into a value"
             return [(Finding(base.file, 0, 0, "unknown-name", "", told, hint), setting)]
-    data = varied(base.data, case.settings)
+    try:
+        data = varied(base.data, case.settings)
+    except NoSuchItem as error:
+        # Each setting has what it names, so another one leaves it out.
+        told, hint = f"'{error.name}' varies and is left out", "vary it among what keeps it"
+        puts = (s for s in case.settings for path in s.put if error.name in path_steps(path))
+        finding = Finding(base.file, 0, 0, "not-allowed-together", "", told, hint)
+        return [(finding, next(puts, None))]
     digest = problem_digest(data)
     problem, findings = problem_of(_origin_of(study, data), digest)
     study.digests[case.number] = digest

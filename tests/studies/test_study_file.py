@@ -131,6 +131,10 @@ def test_a_trade_off_has_an_axis(tmp_path: Path) -> None:
         ("vary:\n  a:\n    b: {add: {lamps: []}}\n", 6, "unknown-name", "can be added"),
         ("vary:\n  a:\n    b: {add: {devices: [{id: x}]}}\n", 6, "missing-key", "'grades'"),
         ("vary:\n  a:\n    b: {leave_out: [hub, spare]}\n", 6, "out-of-range", "at least 1 entry"),
+        (
+            "vary:\n  switches.spare.price: [1, 2]\n  a:\n    b: {leave_out: [spare]}\n",
+            5, "not-allowed-together", "'spare' varies and is left out",
+        ),
         ("vary:\n  seed: {low: 1, high: 999999, step: 1}\n", 5, "out-of-range", "at most 10000"),
         ("vary:\n  seed: [1, 2]\ndraws: {count: 3}\n", 6, "out-of-range", "at most the 2"),
         ("cases: []\n", 4, "wrong-kind", "a list of cases"),
