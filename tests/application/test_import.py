@@ -206,6 +206,8 @@ def test_who_receives_much_is_not_put_on_a_shared_line(tmp_path: Path) -> None:
     assert {d.id: [g.grade for g in d.grades] for d in problem.devices.values()} == {
         "lamp": ["100BASE-T1"], "pump": ["100BASE-T1"]
     }  # fmt: skip
+
+
 def test_a_fraction_of_a_whole_thing_is_told_and_not_rounded(tmp_path: Path) -> None:
     devices = tmp_path / "devices.csv"
     devices.write_text("Tag,X [m],Y [m],safety_level\na,1,2,1.5\nb,3,4,2\n", encoding="utf-8")
