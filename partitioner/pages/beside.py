@@ -20,7 +20,7 @@ from partitioner.report.drawing import Looks, layout_figures
 from partitioner.report.drawing_input import DrawingInput, drawing_input
 from partitioner.report.sections import Chapter, Column, Figure, Kind, Section, Table
 from partitioner.report.tables import layout_counts
-from partitioner.report.verdict import CENT
+from partitioner.report.verdict import CENT, total_name
 from partitioner.units import PPM, UM_PER_M
 
 _DONE = {
@@ -365,7 +365,7 @@ def against_section(pair: Beside, name: str) -> Section:
     return Section(
         f"Against {name}",
         [
-            f"Priced total: {told} {name}.",
+            f"{total_name(problem).capitalize()}: {told} {name}.",
             f"From there to this layout: {counted(pair.comparison)}. "
             f"{come_and_go(pair.comparison)}".rstrip(),
             *figures.paragraphs,

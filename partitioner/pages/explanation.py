@@ -53,6 +53,8 @@ UNSURE = (
     "dearer than need be: a longer --time-limit tells."
 )
 
+FIRST_WORDS = {"A", "Neighbours", "No", "Only", "Option", "Safety", "Stream", "The", "Transfer"}
+"""Words that a rule begins with, if not with a name."""
 CHANGES = "rule-changes"
 FOUND = "What would make it cheaper, each found and accepted by the check:"
 NOTHING_CHEAPER = "Nothing cheaper was found without any rule that there was time for."
@@ -309,24 +311,28 @@ def _others(problem: Problem, explained: LayoutExplained) -> list[str]:
 
 def _untried(prices: Sequence[RulePrice]) -> list[str]:
     """Rules that there was no time to plan without, neither alone nor with others of their kind."""
-    in_groups = {h.key for p in prices if p.is_tried and len(p.handles) > 1 for h in p.handles}
-    return [
-        p.name for p in prices
-        if not p.is_tried and not in_groups.issuperset(h.key for h in p.handles)
-    ]
+    tried = [p for p in prices if p.is_tried]
+    return [p.name for p in prices if not p.is_tried and not _is_among(p, tried)]
+
+
+def _is_among(price: RulePrice, others: Sequence[RulePrice]) -> bool:
+    """Whether all its rules are among those of a kind that were tried together."""
+    kinds = {h.key for p in others if len(p.handles) > 1 for h in p.handles}
+    return kinds.issuperset(h.key for h in price.handles)
 
 
 def _how_priced(prices: Sequence[RulePrice]) -> str:
     """What was done to price the rules, and how far a price is to be trusted."""
     left = len(_untried(prices))
-    planned = sum(p.tried in (Tried.ALONE, Tried.AMONG) for p in prices)
+    planned = [p for p in prices if p.tried in (Tried.ALONE, Tried.AMONG)]
     if not planned:
         return "There was no time to take a rule off and plan again." + (
             f" {BY_MOVES}" if any(p.tried is Tried.MOVED for p in prices) else ""
         )
-    is_all = planned == len(prices)
+    some = len(planned)
+    every = some + sum(p not in planned and not _is_among(p, planned) for p in prices)
     return (
-        f"{'Each rule was' if is_all else f'{planned} of {planned + left} rules were'} taken off, "
+        f"{'Each rule was' if some == every else f'{some} of {every} rules were'} taken off, "
         "those of a kind together"
         + (", the last ones too, " if any(p.tried is Tried.AMONG for p in prices) else ", ")
         + "and the problem planned again"
@@ -347,7 +353,7 @@ def _rules(names: Iterable[str]) -> str:
 def _within(sentence: str) -> str:
     """A sentence as part of another one; names keep their capitals."""
     first, space, rest = sentence.partition(" ")
-    return f"{first.lower()}{space}{rest}" if first in ("A", "An", "Each", "The") else sentence
+    return f"{first.lower()}{space}{rest}" if first in FIRST_WORDS else sentence
 
 
 def _device_lead(problem: Problem, explained: DeviceExplained) -> str:
@@ -518,10 +524,20 @@ def _prices_lead(problem: Problem, explained: LayoutExplained) -> str:
     if best is None:
         is_tried = any(p.is_tried for p in explained.prices)
         return f"T{known[1:]} {NOTHING_CHEAPER}" if is_tried else f"T{known[1:]}"
-    saved = money_text(max(best.saved_money, best.price.least_money), problem.currency)
     found = count_text(len(telling), "change of rules", "changes of rules")
-    what = _what(best, "the table of prices tells", MOST_LEADING)
-    return f"T{known[1:]} Found to be worth it: {found}; most of all {saved} less: {what}."
+
+    def less(price: RulePrice) -> str:
+        saved = max(price.saved_money, price.price.least_money)
+        what = _what(price, "the table of prices tells", MOST_LEADING)
+        return f"{money_text(saved, problem.currency)} less: {what}"
+
+    lead = f"T{known[1:]} Found to be worth it: {found}; most of all {less(best)}."
+    few = [p for p in telling if len(p.changes) <= MOST_LEADING]
+    if few and best not in few:
+        # What is asked for soonest.
+        best = max(few, key=lambda p: p.saved_money)
+        lead += f" With no more than {MOST_LEADING} changes {less(best)}."
+    return lead
 
 
 def _none_sections(
@@ -617,7 +633,15 @@ def _priced_table(problem: Problem, explained: LayoutExplained, locate: Locate) 
     telling = [p for p in explained.prices if _tells(p)]
     rest = [p for p in explained.prices if not _tells(p)]
     table = _prices_table(problem, [*telling, *rest], locate)
-    return replace(table, most_rows=len(telling)) if telling else replace(table, folded=True)
+    if not telling:
+        return replace(table, folded=True)
+    empty = set[str]()
+    if not any(p.binds for p in telling):
+        empty |= {"costs_at_least", "state"}
+    if all(_certain(p.price)[1] is None for p in telling):
+        empty.add("costs_at_most")
+    shown = tuple(c.key for c in table.columns if c.key not in empty)
+    return replace(table, most_rows=len(telling), shown=shown)
 
 
 def _changes_tables(explained: LayoutExplained) -> list[Table]:

@@ -21,6 +21,7 @@ from partitioner.report.amounts import (
     time_text,
 )
 from partitioner.report.sections import Chapter, Column, KeyFigure, Kind, Table
+from partitioner.report.verdict import total_name
 from partitioner.units import MG_PER_KG, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M, ceil_div, in_units
 
 Row = tuple[str, float | int | None, str, str]
@@ -219,13 +220,15 @@ def _priced(problem: Problem, assessment: Assessment) -> _Found:
         rows.append(("star_priced_total", other / MONEY_STEPS, currency, ""))
     less = (other - own) / other if other else 0.0
     word = "less" if less >= 0 else "more"
+    # "0 % less" would leave open whether it is anything.
+    digits = 0 if abs(less) >= 0.005 else 1
     return _Found(
         KeyFigure(
-            "Priced total",
+            total_name(problem).capitalize(),
             money_text(cost.objective_money, currency),
             f"{of} {money_text(other, currency)}: "
             # That of all devices is no measure of a layout that lacks some.
-            f"{'has them all' if assessment.missing else f'{ratio_text(abs(less), 0)} {word}'}",
+            + ("has them all" if assessment.missing else f"{ratio_text(abs(less), digits)} {word}"),
             Chapter.COSTS.anchor,
         ),
         rows,

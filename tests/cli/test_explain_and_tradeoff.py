@@ -250,7 +250,7 @@ def test_tradeoff_without_a_layout_ends_as_plan_does(tmp_path, capsys) -> None:
 
 
 def has_the_six_figures(out: str) -> None:
-    for figure in ("Size", "Tightest deadline", "Longest line", "Fullest line", "Priced total",
+    for figure in ("Size", "Tightest deadline", "Longest line", "Fullest line", "Cost",
                    "Growth left"):  # fmt: skip
         assert f"\n{figure} " in out
     assert max(map(len, out.splitlines())) <= 80

@@ -289,6 +289,11 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
         "rule-changes.csv tells"
     )
     assert [r["change"] for r in tables["rule-changes"].records()] == list(many.changes)
+    assert {"changes", "costs_at_most"} <= set(tables["rule-prices"].shown)
+    assert {"state", "costs_at_least"}.isdisjoint(tables["rule-prices"].shown), "nothing in them"
+    head = explained_page(problem, replace(found, prices=(many, prices[4]))).lead[0]
+    few = f"With no more than 2 changes {shown(whole // 8)} less: do this; and do that."
+    assert few in " ".join(head.split())
     rows = explained_data(problem, found, lambda steps: "")["prices"]
     assert [r["is_tried"] for r in rows] == [True, True, True, True, True, False]
     assert rows[-1]["state"] == "bad"
@@ -296,8 +301,12 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
         "5 of 6 rules were taken off, those of a kind together, and the problem planned again; "
         f"there was no time for {count_text(1, 'rule')}."
     )
-    in_time = replace(found, prices=tuple(prices[:-1]))
-    assert price_intro(problem, in_time).startswith("Each rule was taken off, those of a kind")
+    kind = RulePrice("kind", tuple(handles_of(problem)[:2]), Price(0, whole))
+    moved = RulePrice("of it", kind.handles[:1], Price(0, whole), Tried.MOVED, whole // 8)
+    for in_time in (tuple(prices[:-1]), (kind, moved)):
+        intro = price_intro(problem, replace(found, prices=in_time))
+        assert intro.startswith("Each rule was taken off, those of a kind")
+    assert price_intro(problem, replace(found, prices=(*prices[:2], moved))).startswith("2 of 3 ")
     assert rows[-1]["costs_at_most"] is None
     table = text.partition("1 rule costs nothing")[0]
     assert "dear" in table

@@ -17,6 +17,7 @@ from partitioner.check.rules.rule import Rule
 from partitioner.explain.handles.handle import Ease, Handle, Handles
 from partitioner.explain.handles.register import HOLDS, NO_HOLD, Hold, handles_of
 from partitioner.model.problem import Problem
+from partitioner.pages.explanation import FIRST_WORDS
 from partitioner.reading.schema import ProblemTable
 from partitioner.reading.tables import key_names, tables_inside
 from tests.brute.tight_problems import KINDS, tight_problem
@@ -111,6 +112,11 @@ def test_every_handle_stands_where_its_rule_is_stated() -> None:
             and all(k in ("*", str(step)) for k, step in zip(key, handle.at, strict=True))
             for key in keys[handle.rule]
         ), handle
+
+
+def test_words_that_rules_begin_with_are_no_names_within_a_sentence() -> None:
+    firsts = {h.sentence.split(" ")[0] for h in drawn_handles()}
+    assert {"A", "Only", "Stream"} <= {word for word in firsts if word[0].isupper()} <= FIRST_WORDS
 
 
 # -- a rule that is not there yet ---------------------------------------------------------------
