@@ -89,8 +89,9 @@ json_option = click.option(
 """One JSON object on stdout and nothing else."""
 problem_options = together(
     click.option(
-        "--lists-from", metavar="DIR", type=click.Path(file_okay=False, path_type=Path),
-        multiple=True, expose_value=False, callback=_store("lists_from"),
+        "--lists-from", metavar="DIR", multiple=True,
+        type=click.Path(file_okay=False, exists=True, path_type=Path),
+        expose_value=False, callback=_store("lists_from"),
         help="Let the problem's CSV files lie in this folder too, not only beside it and below; "
         "may be given several times.",
     ),

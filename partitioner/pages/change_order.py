@@ -52,7 +52,7 @@ def _intro(order: ChangeOrder) -> list[str]:
     if counts[Work.SLIGHT]:
         lines.append(
             f"{count_text(counts[Work.SLIGHT], 'piece')} would differ by at most "
-            f"{SLIGHT_UM // 1000} mm, which is told apart and counted as no change of length. "
+            f"{SLIGHT_UM // 1000} mm, which is listed by itself and counts as no change of length. "
             "That limit is an assumption of this program."
         )
     return lines

@@ -276,30 +276,30 @@ def _others(problem: Problem, explained: LayoutExplained) -> list[str]:
     if free:
         said.append(
             f"{count_text(len(free), 'rule', 'rules')} {'costs' if len(free) == 1 else 'cost'} "
-            "nothing: the cheapest layout without keeps it anyway, or costs the same: "
-            f"{_rules(free)}."
+            "nothing (planned without, the cheapest layout keeps the rule anyway or costs the "
+            f"same): {_rules(free)}."
         )
     if none_known:
         said.append(
-            "Nothing cheaper was found without these, and if they cost anything it is no more than "
-            f"the {money_text(own, problem.currency)} that the layout may be too dear with all "
-            f"rules kept: {_rules(none_known)}."
+            "Nothing cheaper was found without one of these, and if one costs anything it is no "
+            f"more than the {money_text(own, problem.currency)} that the layout may be too dear "
+            f"with all rules kept: {_rules(none_known)}."
         )
     if some:
         said.append(
-            "Nothing cheaper was found without these, and it is proved that none of them costs "
-            f"more than {money_text(max(some.values()), problem.currency)}: {_rules(some)}."
+            "Nothing cheaper was found without one of these, and it is proved that none of them "
+            f"costs more than {money_text(max(some.values()), problem.currency)}: {_rules(some)}."
         )
     if alone:
         either = " either" if open_ else ""
         said.append(
-            f"Nothing cheaper was found without these{either}, but much cheaper may exist: "
+            f"Nothing cheaper was found without one of these{either}, but much cheaper may exist: "
             f"{_rules(alone)}."
         )
     if among:
         said.append(
-            "There was no time to plan without each of these, and without all of them at once "
-            f"nothing cheaper was found: {_rules(among)}."
+            "There was no time to plan without each of these by itself; without all of them at "
+            f"once nothing cheaper was found: {_rules(among)}."
         )
     if untold:
         said.append(

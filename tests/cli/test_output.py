@@ -92,3 +92,9 @@ def test_a_link_that_leads_nowhere_is_told_as_one(tmp_path, capsys, monkeypatch)
     said = capsys.readouterr().err
     assert "a link to a file that is not there" in said
     assert "did you mean" not in said
+
+
+def test_lists_are_not_looked_for_in_a_folder_that_is_not_there(tmp_path, capsys) -> None:
+    words = ["check", str(tmp_path / "a.yaml"), str(tmp_path / "b.yaml")]
+    assert run([*words, "--lists-from", str(tmp_path / "gone")]) == ExitCode.USAGE
+    assert "does not exist" in capsys.readouterr().err
