@@ -286,11 +286,7 @@ def _loosened(
         uses = needed(asker.problem, handles, outcome.layout)
         if found is not None and len(uses.uses) >= len(found[0].uses):
             break
-        start = written_for(uses.problem, outcome.layout)
-        outcome = asker.ask(uses.problem, start=start).outcome
-        if outcome is None:
-            break
-        found = uses, outcome
+        found = uses, _of_changed(uses.problem, outcome)
         handles, outcome = _fewer_of(asker, uses.handles)
     return found
 
@@ -554,9 +550,13 @@ def _steps_needed(
         step = least_step(most, at, layout) or most
     if step == most:
         return most, result.outcome
-    changed = at(step)
-    layout = written_for(changed, layout)
-    return step, replace(
-        result.outcome, status=Status.FEASIBLE, layout=layout, bound_money=0, bound_source="",
-        cost_money=assess(changed, layout).cost.objective_money,
+    return step, _of_changed(at(step), result.outcome)
+
+
+def _of_changed(problem: Problem, outcome: Outcome) -> Outcome:
+    """A layout of a looser problem as one of this, of which nothing is proved."""
+    layout = written_for(problem, outcome.layout)
+    return replace(
+        outcome, status=Status.FEASIBLE, layout=layout, bound_money=0, bound_source="",
+        cost_money=assess(problem, layout).cost.objective_money,
     )  # fmt: skip

@@ -285,13 +285,11 @@ def test_what_the_listed_links_cost_is_what_the_best_added_links_save() -> None:
     assert price.least_money == max(saved) > 0
 
 
-def test_large_problems_have_a_way_out_of_each_kind_though_many_rules_give_way(
-    tmp_path: Path,
-) -> None:
-    """Of four places, too far apart to help each other, each lacks a port: four changes at once."""
+def four_places(tmp_path: Path) -> Problem:
+    """Of four places, too far apart to help each other, each lacks a port."""
     rows = [device(f"d{n}", 100 * (n // 5) + n % 5 + 1) for n in range(20)]
     places = range(4)
-    problem = read(
+    return read(
         tmp_path / "p.yaml",
         problem_of(
             *rows,
@@ -300,17 +298,44 @@ def test_large_problems_have_a_way_out_of_each_kind_though_many_rules_give_way(
             streams=[stream(f"t{n}", f"d{5 * n}", f"s{n}") for n in places],
         ),
     )
+
+
+def test_large_problems_have_a_way_out_of_each_kind_though_many_rules_give_way(
+    tmp_path: Path,
+) -> None:
+    """Each place lacks a port: four changes at once."""
+    problem = four_places(tmp_path)
     asker = Asker(problem, Budget(time.monotonic, time.monotonic() + 120))
     assert asker.is_large
     ways = ways_of_each_kind(asker, conflicts_of(asker))
     by_rule = {frozenset(h.rule for h in way.rules): way.changes for way in ways}
     assert by_rule[frozenset({"port-exists"})] == tuple(
-        f"give s{n} 2 ports for {LINE} in place of 1" for n in places
+        f"give s{n} 2 ports for {LINE} in place of 1" for n in range(4)
     )
     (nodes,) = by_rule[frozenset({"nodes"})]
     assert nodes.startswith(f"raise the node limit of {LINE} from 4 to 6")
     for way in ways:
         assert not assess(way.problem, way.outcome.layout).findings
+
+
+def test_a_layout_without_many_rules_is_a_way_out_though_time_ends_with_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asker = Asker(four_places(tmp_path), Budget(time.process_time, time.process_time() + 60))
+    conflicts = conflicts_of(asker)
+    ask = Asker.ask
+
+    def ask_last(self: Asker, *args: Any, **more: Any) -> Result:
+        found = ask(self, *args, **more)
+        self.budget.ends_at = 0.0
+        return found
+
+    monkeypatch.setattr(Asker, "ask", ask_last)
+    (way,) = ways_of_each_kind(asker, conflicts)
+    assert {h.rule for h in way.rules} == {"port-exists"}
+    judged = assess(way.problem, way.outcome.layout)
+    assert not judged.findings
+    assert way.cost_money == judged.cost.objective_money
 
 
 def test_where_time_ends_before_less_is_planned_a_way_out_tells_what_its_layout_needs(
