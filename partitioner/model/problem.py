@@ -106,7 +106,8 @@ class Place:
 class Pathway:
     """A duct, trunking or harness channel between two places.
 
-    ``max_cables`` is the most segments that fit through it (a grommet, a hinge), None if unlimited.
+    ``max_cables`` is the most segments and backbone links that fit through it (a grommet, a hinge),
+    None if unlimited.
     """
 
     id: str

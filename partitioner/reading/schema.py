@@ -117,7 +117,8 @@ class PathwayTable(KeyTable):
         "Length of cable along it; default: distance of the two places by `routing`.", None
     )
     max_cables: Annotated[int, Whole(0, 10_000)] | None = key(
-        "Most segments that fit through it (a grommet, a hinge); default: any number.", None
+        "Most cables that fit through it (a grommet, a hinge, a slip ring), segments and backbone "
+        "links together; default: any number.", None
     )
 
 

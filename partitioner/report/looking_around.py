@@ -6,6 +6,7 @@ and shows what one build carries; all figures it tells stand in the tables as we
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from decimal import ROUND_CEILING
 from itertools import pairwise
@@ -122,7 +123,12 @@ def _pathways(
     between: dict[frozenset[str], list[str]] = {}
     for pathway in problem.pathways:
         between.setdefault(frozenset(pathway.ends), []).append(pathway.id)
-    found: dict[str, list[Any]] = {p.id: [*p.ends, p.max_cables] for p in problem.pathways}
+    links = Counter(
+        p for w in assessment.wires if w.segment not in numbers for p in w.pathways
+    )
+    found: dict[str, list[Any]] = {
+        p.id: [*p.ends, p.max_cables, links[p.id]] for p in problem.pathways
+    }
     for figures in assessment.segments:
         ends = dict.fromkeys(frozenset(pair) for pair in pairwise(figures.route))
         for pathway_id in (p for pair in ends for p in between.get(pair, ())):

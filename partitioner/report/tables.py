@@ -59,8 +59,9 @@ def pathways_table(problem: Problem, assessment: Assessment) -> Table:
     through: dict[str, dict[str, None]] = {p.id: {} for p in problem.pathways}
     segments = {f.segment.id for f in assessment.segments}
     for wire in assessment.wires:
-        for pathway in wire.pathways if wire.segment in segments else ():
-            through[pathway][wire.segment] = None
+        link = f"{wire.from_node}-{wire.to_node}"
+        for pathway in wire.pathways:
+            through[pathway][wire.segment if wire.segment in segments else link] = None
 
     def filling(pathway: Pathway) -> float | None:
         return len(through[pathway.id]) / pathway.max_cables if pathway.max_cables else None
@@ -75,13 +76,12 @@ def pathways_table(problem: Problem, assessment: Assessment) -> Table:
             col.name("start", "", lambda p: p.ends[0]),
             col.name("end", "", lambda p: p.ends[1]),
             col.metres("length_m", "Length", lambda p: p.length_um),
-            col.number("segment_count", "Segments", lambda p: len(through[p.id])),
+            col.number("cable_count", "Cables", lambda p: len(through[p.id])),
             col.number("max_cables", "Hold at most", lambda p: p.max_cables),
             col.bar("filling_share", "Filling", filling),
-            col.names("segments", "Which", lambda p: through[p.id]),
+            col.names("cables", "Which", lambda p: through[p.id]),
         ],
-        note="A segment that runs there and back counts once, as in the rule on them; backbone "
-        "links are not counted.",
+        note="A cable that runs there and back counts once, as in the rule on them.",
         folded=True,
         most_rows=MOST_PATHWAYS,
     )  # fmt: skip

@@ -87,6 +87,13 @@ class BackboneData:
                 through.update(inst.network.pathways_on(a, b))
         return frozenset(through & self.pathway_caps.keys())
 
+    @kept
+    def link_passes(self, index: int) -> frozenset[str]:
+        """Pathways with a cap that the cable of a backbone link runs through."""
+        inst = self.instance
+        a, b = (inst.switch_ids[s] for s in self.links[index].ends)
+        return frozenset(self.pathway_caps.keys() & inst.network.pathways_on(a, b))
+
     # -- hop times ----------------------------------------------------------------------------
 
     def hop_function(

@@ -9,7 +9,7 @@ tight.
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -303,8 +303,9 @@ class CompactModel:
                     self.model.add(Expr.sum(there) <= cap)
 
     def _pathways_hold_the_segments(self) -> None:
-        """No more segments run through a pathway than fit, each by the ways to its devices."""
-        inst, caps = self.instance, self.backbone.pathway_caps
+        """No more cables run through a pathway than fit, segments by the ways to their devices."""
+        inst, caps = self.instance, Counter(self.backbone.pathway_caps)
+        caps.subtract(p for index in self.built for p in self.backbone.link_passes(index))
         through: dict[str, list[Var]] = defaultdict(list)
         for k, here in self.on_slot.items() if caps else ():
             switch = inst.switch_ids[self.slots[k].switch]

@@ -121,7 +121,7 @@ class Master:
         self._apart_groups_keep_switches_apart()
         self._no_switch_carries_too_many_of_a_failure_group()
         if full_pathways:
-            self._pathways_hold_the_lines()
+            self._pathways_hold_the_cables()
         self._backbone_has_its_shape()
         self.deliveries = list(self._legs_of_deliveries())
         """(Stream, legs of its source, legs of one destination) that it may have here."""
@@ -231,8 +231,8 @@ class Master:
             variables, weights = per_switch[s]
             self.model.add(Expr.weighted_sum(variables, weights) <= cap - fixed[s])
 
-    def _pathways_hold_the_lines(self) -> None:
-        """No more segments run through a pathway than fit."""
+    def _pathways_hold_the_cables(self) -> None:
+        """No more segments and backbone links run through a pathway than fit."""
         caps = self.backbone.pathway_caps
         if not caps:
             return
@@ -244,6 +244,9 @@ class Master:
         for choice in self.fixed:
             for pathway in self.backbone.passes(choice.column):
                 fixed[pathway] += 1
+        for (index, _), built in self.link_built.items():
+            for pathway in self.backbone.link_passes(index):
+                through[pathway].append(built)
         for pathway, cap in caps.items():
             if len(through[pathway]) + fixed[pathway] > cap:
                 self.model.add(Expr.sum(through[pathway]) <= cap - fixed[pathway])

@@ -260,6 +260,7 @@ class Judge:
         if not caps:
             return False
         through = Counter(p for c in selection.choices for p in self._backbone.passes(c.column))
+        through.update(p for k, _ in selection.backbone for p in self._backbone.link_passes(k))
         return any(through[p] > cap for p, cap in caps.items())
 
     # -- deadlines ----------------------------------------------------------------------------

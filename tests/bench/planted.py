@@ -328,6 +328,8 @@ class _Machine:
                 p for a, b in pairwise(stops) for p in network.pathways_on(a, b)
             }
             through.update(ducts)
+        for link in layout.backbone:
+            through.update(network.pathways_on(*link.ends))
         for duct in self.data["pathways"]:
             if through[duct["id"]] > 1 and self.rng.random() < 0.4:
                 duct["max_cables"] = through[duct["id"]]

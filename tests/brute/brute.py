@@ -453,7 +453,8 @@ class _Search:
             for s in net.switches
             for k, group in enumerate(problem.switches[s].port_groups)
         }
-        self.extend(net, grades, list(devices), [], base, free, Counter())
+        backbone = Counter(p for ends in net.links for p in self.network.pathways_on(*ends.ends))
+        self.extend(net, grades, list(devices), [], base, free, backbone)
 
     def ports(self, candidate: Candidate) -> list[tuple[int, int]]:
         """(value, port group) of the ports that serve a segment."""

@@ -90,7 +90,7 @@ def ground_problem() -> Problem:
     }
     lengths = [M, 1_500_000, 2 * M, M, M]
     pathways = tuple(
-        Pathway(f"w{k}{k + 1}", (f"p{k}", f"p{k + 1}"), length, max_cables=1 if k == 2 else None)
+        Pathway(f"w{k}{k + 1}", (f"p{k}", f"p{k + 1}"), length, max_cables=3 if k == 2 else None)
         for k, length in enumerate(lengths)
     )
     devices = [

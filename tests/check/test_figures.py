@@ -9,11 +9,13 @@ from dataclasses import replace
 import pytest
 
 from partitioner.check.judge import assess
+from partitioner.check.rules.measure import Measure
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.model.assessment import LegKind
 from partitioner.model.catalogue import Trust
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Basis, GradeChoice, Transfer
+from partitioner.wording import metres
 from tests.brute.parts import LINE, LINK100
 from tests.check.ground import (
     MS,
@@ -88,7 +90,7 @@ def test_margins_name_the_tightest_place_of_each_rule():
     assert nodes.used == pytest.approx(5 / 6)
     assert nodes.text == "4 and 1 kept free of 6 nodes, 1 left"
     assert margins["length"].text == "5.2 m and 2 m kept free of 12 m, 4.8 m left"
-    assert margins["pathway-capacity"].text == "1 of 1 segments, 0 left"
+    assert margins["pathway-capacity"].text == "2 of 3 cables, 1 left"
     assert margins["unit-loads"].text == "3 unit loads of 5 unit loads, 2 unit loads left"
     assert margins["stub"].where == "lamp-1 on line-front"
     assert set(margins) == {rule.name for rule in ALL_RULES if rule.measures} - {"transfer"}
@@ -244,3 +246,16 @@ def test_the_check_works_without_the_solver():
         " for m in sys.modules))"
     )
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+@pytest.mark.parametrize("above_um", [-1, 0, 1, 999, 1_000])
+def test_a_length_beside_its_limit_is_in_millimetres_and_never_looks_otherwise(above_um: int):
+    """Rounding never shows a broken limit as kept or the reverse, and the amounts add up."""
+    most = Measure(("a",), "a", 3 * M + above_um, 3 * M, metres, "{used} {over}")
+    least = replace(most, used=3 * M - above_um, is_least=True)
+    up = -(-above_um // 1_000) / 1_000
+    state = "left" if above_um <= 0 else "too much"
+    assert most.text == f"{3 + up:g} m of 3 m, {abs(up):g} m {state}"
+    assert least.sentence == f"{3 - up:g} m {abs(up):g} m"
+    # A limit of part of a millimetre is told beside the exact length.
+    assert replace(most, limit=3 * M + 1).text.startswith(metres(3 * M + above_um))

@@ -430,9 +430,11 @@ CASES: dict[str, tuple[str, Change, str]] = {
     ),
     "pathway full": (
         "pathway-capacity",
-        # camera's link from the front goes through w23 like line-front, which reaches heater.
-        layout_only(lambda lay: with_segment(lay, "link-camera", switch="front", port=4)),
-        "2 segments (line-front and link-camera) run through w23: 1 above the 1 that fit.",
+        # line-front reaches heater through w23, and the link between the switches goes there too.
+        problem_only(lambda p: replace(
+            p, pathways=tuple(replace(w, max_cables=w.max_cables and 1) for w in p.pathways)
+        )),
+        "2 cables (line-front and front-rear) run through w23: 1 above the 1 that fit.",
     ),
     # -- service ------------------------------------------------------------------------------
     "too much for a line": (

@@ -209,7 +209,7 @@ EDITS: tuple[tuple[str, Callable[..., None]], ...] = (
     (r"raise the unit loads of (\S+) from \S+ to (\S+)", _limit("unit_loads")),
     (r"lower the least spacing on (\S+) from \S+ m to (\S+) m", _limit("spacing_m")),
     (r"keep (\S+) (m|%|nodes?) of each line of (\S+) free in place of .+", _reserve),
-    (r"make room for (\d+) segments in (\S+) in place of \d+",
+    (r"make room for (\d+) cables in (\S+) in place of \d+",
      lambda data, most, way: _item(data, "pathways", way).update(max_cables=int(most))),
     (r"let (.+) hang on \S+ too \(switches: \[(.+)\]\)", _pin),
     (r"keep group (\S+) on different segments only", _softer),

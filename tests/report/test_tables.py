@@ -12,7 +12,7 @@ import pytest
 
 from partitioner.check.facts import gather_facts
 from partitioner.check.judge import assess
-from partitioner.check.rules.limits import segments_through_pathways
+from partitioner.check.rules.limits import cables_through_pathways
 from partitioner.model.assessment import Leg, LegKind, StreamFigures, worst_first
 from partitioner.report.delays import delay_parts_ns
 from partitioner.report.ethtool import plca_commands
@@ -101,16 +101,16 @@ def test_a_pathway_holds_what_the_rule_on_it_counts() -> None:
     problem, layout = ground_problem(), ground_layout()
     assessment = assess(problem, layout)
     rows = {row["pathway"]: row for row in pathways_table(problem, assessment).records()}
-    through = segments_through_pathways(gather_facts(problem, layout))
-    assert {id_: row["segments"].split() for id_, row in rows.items()} == {
+    through = cables_through_pathways(gather_facts(problem, layout))
+    assert {id_: row["cables"].split() for id_, row in rows.items()} == {
         p.id: through[p.id] for p in problem.pathways if through[p.id] or p.max_cables is not None
     }
     limited = [p for p in problem.pathways if p.max_cables]
     assert limited
     for pathway in limited:
         row = rows[pathway.id]
-        assert row["segment_count"] == len(through[pathway.id])
-        assert row["filling_share"] == row["segment_count"] / pathway.max_cables
+        assert row["cable_count"] == len(through[pathway.id])
+        assert row["filling_share"] == row["cable_count"] / pathway.max_cables
     filling = [row["filling_share"] or 0 for row in rows.values()]
     assert filling == sorted(filling, reverse=True)
 

@@ -674,6 +674,8 @@ def as_many_cables_as_run_there(m: Machine):
     for s in m.layout.segments:
         stops = [s.switch, *s.devices]
         through.update({w for a, b in pairwise(stops) for w in network.pathways_on(a, b)})
+    for link in m.layout.backbone:
+        through.update(network.pathways_on(*link.ends))
     p = m.problem
     for w in p.pathways:
         p = edit("pathways", w.id, max_cables=max(1, through[w.id]))(p)

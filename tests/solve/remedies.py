@@ -399,7 +399,7 @@ OBEY: tuple[tuple[str, Obey], ...] = (
     (r"raise the unit loads of (\S+)", _limit(unit_loads_mul=10**9)),
     (r"raise the unit loads of (\S+) to (\S+)", lambda told, grade, most: edit(
         "limits", grade, unit_loads_mul=int(Decimal(most) * 1_000))(told.problem)),
-    (r"make room for more segments in (\S+)", lambda told, id_: edit(
+    (r"make room for more cables in (\S+)", lambda told, id_: edit(
         "pathways", id_, max_cables=None)(told.problem)),
     (r"give (\S+) (?:a faster grade|another PHY)", lambda told, id_: _new_grade(told, [id_])),
     (r"give .+ a PHY of another grade",

@@ -7,6 +7,7 @@ wrong.
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -49,6 +50,15 @@ def test_the_accepted_layout_or_a_cheaper_one_is_planned_and_proved(name):
     known = judge(CASES / f"{name}.yaml", CASES / f"{name}-cheaper-layout.yaml").assessment
     assert known.findings == ()
     assert planned(name).cost_money <= known.cost.objective_money
+
+
+def test_a_link_between_switches_takes_room_in_a_pathway():
+    problem = read_problem(CASES / "slip-ring.yaml")
+    home = {d: s.switch for s in planned("slip-ring").layout.segments for d in s.devices}
+    assert sorted(home[d] for d in "bc") == ["base", "top"]
+    wide = tuple(replace(p, max_cables=3) for p in problem.pathways)
+    outcome = plan_layout(replace(problem, pathways=wide), PlanSettings(time_limit_s=SECONDS))
+    assert {s.switch for s in outcome.layout.segments} == {"top"}
 
 
 def test_bulk_transfers_make_no_partners_in_a_failure():

@@ -10,6 +10,7 @@ from partitioner.check.laid import LaidSegment
 from partitioner.check.rules.measure import Breach, Measure
 from partitioner.check.rules.rule import Chapter
 from partitioner.model.problem import Basis, SegmentLimits
+from partitioner.network.routes import link_key
 from partitioner.wording import agree, count, listed, metres, percent, unit_loads
 
 CHAPTER = Chapter("Limits")
@@ -173,47 +174,51 @@ def _unit_loads(facts: Facts) -> Iterator[Measure]:
             )
 
 
-def segments_through_pathways(facts: Facts) -> dict[str, list[str]]:
-    """Ids of the segments that run through each pathway, in the order of the layout.
+def cables_through_pathways(facts: Facts) -> dict[str, list[str]]:
+    """Segments and backbone links that run through each pathway, in the order of the layout.
 
-    A segment that runs through a pathway there and back counts once.
+    One that runs through a pathway there and back counts once.
     """
     through: dict[str, list[str]] = {pathway.id: [] for pathway in facts.problem.pathways}
     for laid in facts.laid:
         for pathway in laid.geometry.pathways(facts.network):
             through[pathway].append(laid.segment.id)
+    for link in facts.layout.backbone:
+        if all(end in facts.problem.switches for end in link.ends):
+            for pathway in facts.network.pathways_on(*link.ends):
+                through[pathway].append("-".join(link_key(*link.ends)))
     return through
 
 
 def _pathways(facts: Facts) -> Iterator[Measure]:
     limits = [(p.id, p.max_cables) for p in facts.problem.pathways if p.max_cables is not None]
-    through = segments_through_pathways(facts) if limits else {}
+    through = cables_through_pathways(facts) if limits else {}
     for pathway, limit in limits:
-        segments = through[pathway]
+        cables = through[pathway]
         yield Measure(
-            (pathway, *segments),
+            (pathway, *cables),
             pathway,
-            len(segments),
+            len(cables),
             limit,
             str,
-            margin="{used} of {limit} segments, {left}",
+            margin="{used} of {limit} cables, {left}",
         )
 
 
 @CHAPTER.rule(
     "pathway-capacity",
-    "No more segments run through a pathway than fit; one that runs there and back counts once.",
+    "No more cables run through a pathway than fit; one that runs there and back counts once.",
     measures=_pathways,
     keys=("pathways.*.max_cables",),
-    note="Backbone links are not counted.",
+    note="Segments and backbone links count, each by its shortest cable way.",
 )
 def _pathway_capacity(facts: Facts) -> Iterator[Breach]:
     for full in _pathways(facts):
         if full.over > 0:
-            pathway, *segments = full.subjects
+            pathway, *cables = full.subjects
             yield (
                 full.subjects,
-                f"{count(len(segments), 'segment')} ({listed(segments)}) "
-                f"{agree(len(segments), 'runs', 'run')} through {pathway}: {full.over} above the "
+                f"{count(len(cables), 'cable')} ({listed(cables)}) "
+                f"{agree(len(cables), 'runs', 'run')} through {pathway}: {full.over} above the "
                 f"{full.limit} that fit.",
             )

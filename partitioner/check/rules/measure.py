@@ -6,11 +6,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from partitioner.model.catalogue import Trust
+from partitioner.units import UM_PER_M, ceil_div
+from partitioner.wording import metres
 
 Breach = tuple[tuple[str, ...], str]
 """Subjects and sentence of one breach of a rule."""
 
 FILE = "problem file"
+_MM = UM_PER_M // 1_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,10 +79,15 @@ class Measure:
         return self._filled(self.margin, " and {} kept free")
 
     def _filled(self, template: str, kept: str) -> str:
-        over = self.show(abs(self.over))
+        # A used length is told in whole millimetres where its limit is in such, and rounded to the
+        # harder side: what is kept or broken never looks otherwise, and the amounts add up.
+        is_whole = self.show is metres and not (self.limit % _MM or self.spare % _MM)
+        step = _MM if is_whole else 1
+        used = (self.used // step if self.is_least else ceil_div(self.used, step)) * step
+        over = self.show(abs(used + self.spare - self.limit))
         return template.format(
             *self.subjects,
-            used=self.show(self.used),
+            used=self.show(used),
             limit=self.show(self.limit),
             over=over,
             left=f"{over} {'left' if self.over <= 0 else 'too much'}",

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from partitioner.check.bill import BACKBONE
 from partitioner.explain.handles.handle import Change, Handle, Handles, Scale, by_amount, edit
 from partitioner.model.assessment import Assessment, SegmentFigures
 from partitioner.model.problem import Basis, Device, Pathway, Problem, SegmentLimits
@@ -256,7 +257,7 @@ RESERVED_LOAD = _reserve("load", "load_share_ppm", "load_share", PERCENT, percen
 
 
 def pathway_capacity(problem: Problem) -> Handles:
-    """Room in pathways for one segment more, and one more."""
+    """Room in pathways for one cable more, and one more."""
     for pathway in problem.pathways:
         now = pathway.max_cables
         if now is not None and now < len(problem.devices):
@@ -268,20 +269,20 @@ def _room(problem: Problem, pathway: Pathway, now: int) -> Handle:
         return edit("pathways", pathway.id, max_cables=most)
 
     def used(assessment: Assessment) -> int:
-        """Segments that run through it where every option is fitted."""
+        """Segments and backbone links that run through it where every option is fitted."""
         return len({
-            piece.segment for piece in assessment.wires
+            piece.id if piece.segment == BACKBONE else piece.segment for piece in assessment.wires
             if pathway.id in piece.pathways and not piece.only_without
         })
 
     return by_amount(
         "pathway-capacity",
         (pathway.id,),
-        f"{count(now, 'segment')} {agree(now, 'fits', 'fit')} through {pathway.id}.",
+        f"{count(now, 'cable')} {agree(now, 'fits', 'fit')} through {pathway.id}.",
         ("pathways", pathway.id, "max_cables"),
         Scale(
             now, len(problem.devices), 1, to,
-            lambda most: f"make room for {most} segments in {pathway.id} in place of {now}",
+            lambda most: f"make room for {most} cables in {pathway.id} in place of {now}",
             used,
         ),
         off=to(None),

@@ -15,8 +15,8 @@ function unpacked(data) {
   entries("device", (option) => (option ? { option } : {}));
   for (const [id, { devices }] of Object.entries(data.segment ?? {})) for (const device of devices) data.device[device].segment = id;
   entries("stream", ([source, to, segments, ways, left]) => ({ source, to, segments: named(segments), ways: ways.map((way) => named(way, "switch")), left }));
-  entries("pathway", ([a, b, most, ...segments]) => ({
-    words: `pathway from ${a} to ${b}, ${segments.length}\u00a0segment${segments.length === 1 ? "" : "s"}${most === null ? "" : ` of at most ${most}`}`,
+  entries("pathway", ([a, b, most, links, ...segments]) => ({
+    words: `pathway from ${a} to ${b}, ${segments.length + links}\u00a0cable${segments.length + links === 1 ? "" : "s"}${most === null ? "" : ` of at most ${most}`}`,
     segments: named(segments),
   }));
   return data;

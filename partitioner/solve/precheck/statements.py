@@ -190,8 +190,8 @@ class Statements:
         most = self._backbone.pathway_caps[pathway]
         return Statement(
             "pathway-capacity", (pathway,),
-            f"{count(most, 'segment')} {agree(most, 'fits', 'fit')} through {pathway}.",
-            f"make room for more segments in {pathway}",
+            f"{count(most, 'cable')} {agree(most, 'fits', 'fit')} through {pathway}.",
+            f"make room for more cables in {pathway}",
         )
 
     # -- placement ----------------------------------------------------------------------------
