@@ -88,6 +88,10 @@ def _tell_no_layout(error: NoLayout, voice: Voice) -> dict[str, Any]:
             "  Which of these lead to a layout, how far they have to go and what it then costs:\n"
             "  partitioner explain with the same problem."
         )
+    else:
+        voice.plain(
+            "  Which rules, and what would help: partitioner explain with the same problem."
+        )
     return {"status": "no-layout", "conflicts": [asdict(c) for c in error.conflicts]}
 
 

@@ -328,11 +328,10 @@ class _Machine:
                 p for a, b in pairwise(stops) for p in network.pathways_on(a, b)
             }
             through.update(ducts)
-        for link in layout.backbone:
-            through.update(network.pathways_on(*link.ends))
+        links = Counter(p for link in layout.backbone for p in network.pathways_on(*link.ends))
         for duct in self.data["pathways"]:
             if through[duct["id"]] > 1 and self.rng.random() < 0.4:
-                duct["max_cables"] = through[duct["id"]]
+                duct["max_cables"] = through[duct["id"]] + links[duct["id"]]
 
     def _allow_losses(self) -> None:
         """Failure rules that allow just what the hidden layout loses at worst, in any build."""

@@ -266,3 +266,9 @@ def test_closed_pipe_is_quiet() -> None:
     )  # fmt: skip
     assert done.stdout == "Usage"
     assert done.stderr == ""
+
+
+def test_a_proof_without_a_way_out_says_who_finds_one(failing, capsys) -> None:
+    failing(NoLayout([Conflict("combination", (), "No choice keeps all rules at once.")]))
+    run(["plan", "p.yaml"])
+    assert "what would help: partitioner explain with the same problem." in capsys.readouterr().err
