@@ -34,7 +34,6 @@ from partitioner.solve.bound.relaxed_master import (
 from partitioner.solve.bound.walk_columns import Missing, Pricing, WalkColumns
 from partitioner.solve.bound.walks import Order
 from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.instance import Instance
 
 SHORT_LINE = 12
 """Lines of at most so many devices are priced without any repetition."""
@@ -87,12 +86,6 @@ def repair_rate(missing: Iterable[tuple[float, int]]) -> int:
         if reduced < 0:
             rate = max(rate, math.ceil(-reduced / max(1, weight)))
     return rate
-
-
-def most_segments(instance: Instance) -> int:
-    """Most segments a layout can have: one per port, and one per device."""
-    ports = {(p.switch, p.group): p.count for p in instance.port_classes}
-    return min(instance.n, sum(ports.values()))
 
 
 class ColumnGeneration:
@@ -150,7 +143,9 @@ class ColumnGeneration:
         rate = repair_rate(missing)
         by_weight = rate * int(self.pricing.weight.sum())
         lowest = min((r for r, _ in missing), default=0.0)
-        by_number = int(-min(0.0, lowest)) * most_segments(self.instance)
+        # One segment at most for each port, and for each device.
+        most = min(self.instance.n, int(master.row_count.sum()))
+        by_number = int(-min(0.0, lowest)) * most
         value = base - min(by_weight, by_number) + self.constant
         if value <= self.value:
             return False

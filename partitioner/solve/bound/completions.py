@@ -139,24 +139,20 @@ class Completions:
             assert near.outward is not None
             for left in range(cap + 1):
                 look()
-                best = np.zeros(model.k * masks)
                 total = self._stepped(self.outer, near.outward, self.out_step, left, model.weight)
-                self.outer[left, :-1] = best if total is None else np.minimum(best, total)
+                self.outer[left, :-1] = np.minimum(0.0, total)
         self.inner = np.full((cap + 1, model.states * masks + 1), FAR)
         for left in range(cap + 1):
             look()
-            best = np.repeat(self.end, masks)
             total = self._stepped(self.inner, near.inward, self.step, left, weight)
-            if total is not None:
-                best = np.minimum(best, total)
+            best = np.minimum(np.repeat(self.end, masks), total)
             if model.through:
                 assert near.across is not None
                 assert self.outer is not None
                 # The second arm weighs at most what the first one does.
                 room = min(left, cap - left)
                 total = self._stepped(self.outer, near.across, self.cross, room, model.weight)
-                if total is not None:
-                    best = np.minimum(best, total)
+                best = np.minimum(best, total)
             self.inner[left, :-1] = np.minimum(best, FAR)
 
     def _cross(self) -> Floats:
@@ -173,10 +169,10 @@ class Completions:
 
     def _stepped(
         self, table: Floats, position: npt.NDArray[np.int32], step: Floats, left: int, weight: Ints
-    ) -> Floats | None:
-        """Best by one step more, flat over (from, memory); None if no weight is left for one."""
+    ) -> Floats:
+        """Best by one step more, flat over (from, memory); FAR if no weight is left for one."""
         if left < int(weight.min()):
-            return None
+            return np.full(len(step) * self.near.masks, FAR)
         if self.model.counts_devices:
             total = np.take(table[left - 1], position, mode="clip")
         else:

@@ -64,7 +64,7 @@ class Field:
         line = inst.problem.line
         drop_um, end_um = line.drop_slack_um, line.end_slack_um
         own = np.array([inst.share_of((int(i),)) for i in self.members], dtype=np.int64)
-        self.own = own if inst.has_options else None
+        self.least_share = int(own.min(initial=PPM))
         # Objective money per micrometre of each device's way, not rounded.
         grade_row = inst.problem.catalogue.grades[self.data.id]
         cable = inst.problem.catalogue.cables[grade_row.cable]
@@ -87,8 +87,7 @@ class Field:
             self.line_end = np.minimum(self.line_end, self.line_end.min())
         self.line_through = float(min(through, default=0))
         reach = inst.switch_um[self.switches][:, self.members]
-        shares = own[None, :] if inst.has_options else PPM
-        near = inst.cable_values(grade, reach, shares) + end[None, :]
+        near = inst.cable_values(grade, reach, own[None, :]) + end[None, :]
         self.close = np.where(inst.may_hang[self.members].T[self.switches], near, FAR)
         self.through = inst.line_may_pass_through
 
@@ -112,15 +111,8 @@ class Field:
         cost = np.maximum(np.floor(length - 1e-3), 0.0)
         if self.has_conflicts:
             cost[inst.conflict[np.ix_(self.members[outer], self.members[inner])]] = FAR
-        at = np.searchsorted(outer, inner) if len(outer) > len(inner) else None
-        if at is None:
-            at = np.minimum(np.searchsorted(inner, outer), len(inner) - 1)
-            same = np.nonzero(inner[at] == outer)[0]
-            cost[same, at[same]] = FAR
-        else:
-            at = np.minimum(at, len(outer) - 1)
-            same = np.nonzero(outer[at] == inner)[0]
-            cost[at[same], same] = FAR
+        _, *same = np.intersect1d(outer, inner, assume_unique=True, return_indices=True)
+        cost[tuple(same)] = FAR
         return cost
 
     def _block_costs(self) -> Floats:
@@ -152,8 +144,7 @@ class Field:
             length = np.sqrt((gap**2).sum(axis=2))
         # A step of rounding is taken off, so that no way is shorter than its blocks are apart.
         length_um = np.maximum(length * (routing.factor_ppm / PPM) - 1.0, 0.0).astype(np.int64)
-        share = PPM if self.own is None else int(self.own.min())
-        return inst.cable_values(self.grade, length_um, share).astype(float)
+        return inst.cable_values(self.grade, length_um, self.least_share).astype(float)
 
     def _stepped(self, before: _Layer, node: Floats, forward: bool) -> _Layer:
         """One device more. Forward: the new device is inward of the old; else outward of it.

@@ -181,31 +181,19 @@ class LineModel:
 
     def _build_weights(self) -> None:
         """Choose what is counted layer by layer: devices, or unit loads where these bind first."""
-        unit = self.instance.unit_mul[self.members]
-        cap, most = int(self.data.unit_cap_mul), int(self.data.max_devices)
-        self.weight = np.ones(self.k, dtype=np.int64)
-        self.capacity = max(0, min(most, self.k))
-        self.counts_devices = True
-        if not self.k or (unit <= 0).any():
+        self.count_devices()
+        unit, cap = self.instance.unit_mul[self.members], int(self.data.unit_cap_mul)
+        if self.capacity == min(int(self.data.max_devices), self.k):
             return
-        fits = most_fitting(unit, cap)
-        if fits >= self.capacity:
-            return
-        step = int(np.gcd.reduce(unit))
-        coarse = max(step, -(-cap // MOST_LAYERS))
-        if int(unit.min()) // coarse < 1:
-            self.capacity = fits
-            return
-        self.weight = unit // coarse
-        self.capacity = cap // coarse
-        self.counts_devices = False
+        coarse = max(int(np.gcd.reduce(unit)), -(-cap // MOST_LAYERS))
+        if int(unit.min()) >= coarse:
+            self.weight = unit // coarse
+            self.capacity = cap // coarse
+            self.counts_devices = False
 
     def count_devices(self) -> None:
         """Count devices layer by layer, whatever binds first."""
-        if self.counts_devices:
-            return
-        unit = self.instance.unit_mul[self.members]
-        fits = most_fitting(unit, int(self.data.unit_cap_mul))
+        fits = most_fitting(self.instance.unit_mul[self.members], int(self.data.unit_cap_mul))
         self.weight = np.ones(self.k, dtype=np.int64)
         self.capacity = min(int(self.data.max_devices), self.k, fits)
         self.counts_devices = True

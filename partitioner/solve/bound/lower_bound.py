@@ -27,9 +27,7 @@ from partitioner.solve.bound.walks import Order
 from partitioner.solve.columns import Column, ColumnBuilder
 
 SWEEP_GAIN = 2e-3
-"""Least gain of a sweep over the regions that is worth another."""
-IDLE_SWEEPS = 1
-"""So many sweeps without that gain end the run."""
+"""Least gain of a sweep over the regions that is worth another, as a share of the bound."""
 CAP_ROUNDS = 4
 """Most times rows per switch are looked for in one relaxation."""
 SHORT_LIMITS = (1_000, 15_000, 150_000)
@@ -206,8 +204,8 @@ def _by_regions(
     # Proving comes after the last region, so time for it is kept back.
     reserve = 0.0
     reserve = run.proving_time(remaining)
-    whole, idle, is_first = True, 0, True
-    while whole and idle < IDLE_SWEEPS and remaining() > reserve:
+    is_worth_it = is_first = True
+    while is_worth_it and remaining() > reserve:
         cost = target() if target is not None else None
         if cost is not None and value >= cost:
             break
@@ -217,12 +215,11 @@ def _by_regions(
         proof = run.prove()
         if not run.priced.all():
             proof = max(proof, run.prove(run.guess_the_rest()), key=lambda p: p[1])
-        idle = 0 if proof[1] + constant > value + SWEEP_GAIN * value else idle + 1
-        if proof[1] + constant > value:
-            dual, total = proof
-            value = total + constant
+        run.dual, total = proof
+        is_worth_it = whole and total + constant > value + SWEEP_GAIN * value
+        if total + constant > value:
+            dual, value = run.dual.copy(), total + constant
             if on_bound is not None:
                 on_bound(value, source)
-        run.dual = proof[0].copy()
     duals = Duals(dual, np.zeros(len(inst.port_classes)))
     return BoundResult(value, duals, run.orders(dual, 4 * inst.n), source)

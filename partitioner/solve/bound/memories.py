@@ -36,7 +36,7 @@ class Memories:
     def grow(self, column: MasterColumn, arms: Arms) -> int:
         """Remember what a walk of the relaxation repeats; how many entries were added."""
         grown = 0
-        for again in _repetitions(column, arms):
+        for again in _repetitions(arms):
             for model, memory in zip(self._models, self.of_models, strict=True):
                 at = [model.local.get(d, -1) for d in again.between]
                 d = model.local.get(again.device, -1)
@@ -54,7 +54,7 @@ class Memories:
         if all(times == 1 for _, times in column.visits):
             return True
         return arms is not None and not any(
-            self._remembered(column, again) for again in _repetitions(column, arms)
+            self._remembered(column, again) for again in _repetitions(arms)
         )
 
     def _remembered(self, column: MasterColumn, again: _Repetition) -> bool:
@@ -66,9 +66,7 @@ class Memories:
         return False
 
 
-def _repetitions(column: MasterColumn, arms: Arms) -> list[_Repetition]:
-    if all(times == 1 for _, times in column.visits):
-        return []
+def _repetitions(arms: Arms) -> list[_Repetition]:
     found = []
     for arm in arms:
         last: dict[int, int] = {}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import networkx as nx
@@ -70,12 +70,11 @@ def openings_of(
     return _one_by_one(backbone)
 
 
-def _least_with(backbone: BackboneData, opened: Iterable[int]) -> int | None:
+def _least_with(backbone: BackboneData, opened: Collection[int]) -> int | None:
     """Least value of these switches and a backbone over them; None if none has the shape."""
-    inside = set(opened)
     model = Model()
     switches = [
-        model.new_constant(int(s in inside)) for s in range(backbone.instance.switch_count)
+        model.new_constant(int(s in opened)) for s in range(backbone.instance.switch_count)
     ]
     built = {}
     values = []
@@ -84,7 +83,7 @@ def _least_with(backbone: BackboneData, opened: Iterable[int]) -> int | None:
             built[index, grade] = model.new_bool_var(f"link[{index},{grade}]")
             values.append(backbone.link_value(index, grade))
     backbone.add_shape(model, switches, built)
-    total = sum(backbone.switch_value(s) for s in inside)
+    total = sum(backbone.switch_value(s) for s in opened)
     variables = list(built.values())
     if not variables:
         return total

@@ -79,18 +79,15 @@ class RelaxedMaster:
         self._known: set[MasterColumn] = set()
         self.cuts: list[tuple[int, int, int]] = []
         self.caps: list[SwitchCap] = []
-        keys = sorted({(p.switch, p.group) for p in instance.port_classes})
-        self.row_keys = keys
-        self.row_of_key = {k: r for r, k in enumerate(keys)}
+        counts_of = {(p.switch, p.group): p.count for p in instance.port_classes}
+        self.row_keys = sorted(counts_of)
+        self.row_count = np.array([counts_of[key] for key in self.row_keys], dtype=np.int64)
+        row_of = {key: r for r, key in enumerate(self.row_keys)}
         self.row_of_port = np.array(
-            [self.row_of_key[p.switch, p.group] for p in instance.port_classes], dtype=np.int64
+            [row_of[p.switch, p.group] for p in instance.port_classes], dtype=np.int64
         )
-        self.row_count = np.zeros(len(keys), dtype=np.int64)
-        for p in instance.port_classes:
-            self.row_count[self.row_of_key[p.switch, p.group]] = p.count
         self.openings = openings
         self._dear = dear
-        self._variables: list[pywraplp.Variable] = []
         self._last_values = np.zeros(0)
         self._last_reduced = np.zeros(0)
         self._last_opened: dict[int, float] = {}
@@ -130,7 +127,7 @@ class RelaxedMaster:
         self._cut_rows: list[pywraplp.Constraint] = []
         self._cap_rows: list[pywraplp.Constraint] = []
         self._caps_at: dict[int, list[int]] = {}
-        self._variables = []
+        self._variables: list[pywraplp.Variable] = []
         self._lines_with: list[list[int]] = [[] for _ in range(self.instance.n)]
         self._cuts_with: list[list[int]] = [[] for _ in range(self.instance.n)]
         for column in self.columns:
