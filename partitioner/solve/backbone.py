@@ -57,6 +57,13 @@ class BackboneData:
         }
         self._hops: dict[tuple[object, ...], dict[tuple[int, int], int]] = {}
 
+    def graph(self) -> nx.Graph:
+        """All switches, joined by the links that may be built."""
+        graph = nx.Graph()
+        graph.add_nodes_from(range(self.instance.switch_count))
+        graph.add_edges_from(link.ends for link in self.links if link.grades)
+        return graph
+
     # -- values -------------------------------------------------------------------------------
 
     def switch_value(self, switch: int) -> int:
@@ -116,11 +123,9 @@ class BackboneData:
     def _hop_table(
         self, frame_bytes: int, built: Mapping[int, str] | None
     ) -> dict[tuple[int, int], int]:
-        inst = self.instance
-        problem = inst.problem
-        forward = [s.forwarding_delay_ns for s in problem.switches.values()]
+        forward = self.instance.forward_ns
         graph = nx.Graph()
-        graph.add_nodes_from(range(inst.switch_count))
+        graph.add_nodes_from(range(self.instance.switch_count))
         for k, link in enumerate(self.links):
             grades = link.grades if built is None else [built[k]] if k in built else []
             if not grades:
@@ -168,8 +173,7 @@ class BackboneData:
         if self.shape is not BackboneShape.TREE or not all(s.required for s in switches):
             return [fastest]
         number = {frozenset(self.links[k].ends): k for k in fastest}
-        graph = nx.Graph([self.links[k].ends for k in fastest])
-        graph.add_nodes_from(range(self.instance.switch_count))
+        graph = self.graph()
         must = {k for k, link in enumerate(self.links) if link.required}
         urgency = self._urgency()
         urgency = urgency + urgency.T
@@ -227,12 +231,7 @@ class BackboneData:
         Each device is thought to be at the nearest switch that has a port for it.
         """
         inst = self.instance
-        away = inst.switch_um.astype(float)
-        serves = np.zeros((inst.switch_count, len(inst.grades)), dtype=bool)
-        for s, g in inst.ports_of:
-            serves[s, g] = True
-        away[(serves @ inst.can.T == 0) | ~inst.may_hang.T] = np.inf
-        nearest = away.argmin(axis=0)
+        nearest = np.where(inst.finds_port.T, inst.switch_um, np.inf).argmin(axis=0)
         urgency = np.zeros((inst.switch_count, inst.switch_count))
         for stream in inst.streams:
             source = stream.source_switch

@@ -124,11 +124,7 @@ def _cut(
 
 def _votes(instance: Instance, parts: Sequence[Sequence[int]]) -> Floats:
     """Float (parts, switches): which share of each switch a part needs, by nearness."""
-    usable = np.zeros((instance.switch_count, len(instance.grades)), dtype=bool)
-    for port in instance.port_classes:
-        usable[port.switch, port.grade] = True
-    hangs = (instance.can.astype(np.int64) @ usable.T.astype(np.int64) > 0) & instance.may_hang
-    reach = np.where(hangs.T, instance.switch_um, np.int64(2**50))
+    reach = np.where(instance.finds_port.T, instance.switch_um, np.int64(2**50))
     near = np.argsort(reach, axis=0, kind="stable")[:NEAR_SWITCHES]
     votes = np.zeros((len(parts), instance.switch_count))
     for r, devices in enumerate(parts):

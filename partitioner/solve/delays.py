@@ -209,7 +209,7 @@ class SelectionDelays:
 
         None for the second: the way is not there as a whole; for both: nothing of it is certain.
         """
-        inst = self._instance
+        inst, forward = self._instance, self._instance.forward_ns
         stream = inst.streams[j]
         source = stream.source_device
         hops: list[Hop] = []
@@ -236,7 +236,6 @@ class SelectionDelays:
         elif ways is None:
             # The bits on the links do not vary, so only the switches count for the jitter.
             least = self._backbone.hop_function(j)(start, end)
-            forward = [s.forwarding_delay_ns for s in inst.problem.switches.values()]
             inside = forward[start] + (forward[end] if end != start else 0)
             hops.append(Hop(LegKind.SWITCH, "between", delay_ns=inside))
             besides = least - inside
@@ -244,7 +243,6 @@ class SelectionDelays:
             way = ways.get((start, end))
             if way is None:
                 return (tuple(hops), None) if hops else None
-            forward = [s.forwarding_delay_ns for s in inst.problem.switches.values()]
             hops.append(Hop(LegKind.SWITCH, "", delay_ns=forward[way[0]]))
             for a, b in pairwise(way):
                 name = _between(a, b)

@@ -118,6 +118,8 @@ class Instance:
         bool (n, G): the device may hang on a segment of the grade.
     may_hang
         bool (n, S): pins allow the device on the switch.
+    finds_port
+        bool (n, S): so it may, and the switch has a port for it.
     port_classes
         Every (switch, port group, grade) triple.
     conflict
@@ -146,6 +148,7 @@ class Instance:
         self.switch_index = {s: i for i, s in enumerate(self.switch_ids)}
         self.n = len(self.device_ids)
         self.switch_count = len(self.switch_ids)
+        self.forward_ns = [s.forwarding_delay_ns for s in problem.switches.values()]
         self._mass_price = problem.objective.mass_price_per_kg_money
         self._build_grades()
         self._build_ports()
@@ -276,6 +279,10 @@ class Instance:
                 price = part.price_money if price is None else price
                 self.phy_value[i, g] = self.value(price, part.mass_mg, share)
         self.has_options = bool(self.option_bit.any())
+        serves = np.zeros((self.switch_count, grade_count), dtype=bool)
+        for s, g in self.ports_of:
+            serves[s, g] = True
+        self.finds_port = self.may_hang & (self.can @ serves.T)
 
     def share_of(self, devices: Iterable[int]) -> int:
         """Share of units with at least one of the devices, ppm."""
@@ -433,6 +440,18 @@ class Instance:
         """Devices at an end of a stream that some devices send or receive, these among them."""
         return {i for j in self.streams_of(devices) for i in self.streams[j].devices}
 
+    def partners(self, device: int) -> tuple[frozenset[int], frozenset[int]]:
+        """Devices and switches that a device sends to or hears, bulk transfers left out."""
+        ends: set[tuple[int | None, int]] = set()
+        for j in self.received_by[device]:
+            if not (data := self.streams[j]).is_transfer:
+                ends.add((data.source_device, data.source_switch))
+        for j in self.sent_by[device]:
+            if not (data := self.streams[j]).is_transfer:
+                ends.update(target.key for target in data.targets)
+        devices = frozenset(other for other, _ in ends if other is not None)
+        return devices, frozenset(switch for other, switch in ends if other is None)
+
     def may_be_joined(self, device: int, grade: int, beside: Container[int] = ()) -> bool:
         """Whether a partner of one of its streams could be on a line of the grade with a device.
 
@@ -463,6 +482,15 @@ class Instance:
         if self._distances is not None:
             return int(self._distances[a, b])
         return self.network.length_um(self.device_ids[a], self.device_ids[b])
+
+    def way_along_um(self, switch: int, arm: Sequence[int], place: int, device: int) -> int:
+        """Cable way to a device at a place of an arm, outward from a switch, from what is before.
+
+        No slack, as :meth:`way_between_um`.
+        """
+        if place:
+            return self.way_between_um(arm[place - 1], device)
+        return int(self.switch_um[switch, device])
 
     @property
     def line_may_pass_through(self) -> bool:

@@ -77,18 +77,8 @@ class Losses:
 
     def partners(self, device: int, fitted: frozenset[int]) -> Partners:
         """Partners of a device in a build."""
-        streams = self._instance.streams
-        devices: set[int | None] = set()
-        switches: set[int] = set()
-        for j in self._instance.received_by[device]:
-            if not streams[j].is_transfer:
-                devices.add(streams[j].source_device)
-                switches.add(streams[j].source_switch)
-        for j in self._instance.sent_by[device]:
-            if not streams[j].is_transfer:
-                devices.update(target.device for target in streams[j].targets)
-                switches.update(target.switch for target in streams[j].targets)
-        return Partners(fitted & devices, frozenset(switches - {-1}))
+        devices, switches = self._instance.partners(device)
+        return Partners(fitted & devices, switches)
 
     def failures(
         self, opened: Iterable[int], built: Iterable[int]

@@ -42,9 +42,7 @@ class SegmentTraffic:
         self.instance = instance
         problem = instance.problem
         self.burst = problem.plca.burst_count
-        self.least_forward_ns = min(
-            (s.forwarding_delay_ns for s in problem.switches.values()), default=0
-        )
+        self.least_forward_ns = min(instance.forward_ns, default=0)
         self.flows = [
             LineFlow(s.id, s.frame_bytes, s.period_ns, s.jitter_ns, 1, s.pcp)
             for s in instance.streams

@@ -291,9 +291,8 @@ class Judge:
             )
             up.update(most.up)
             down.update(most.down)
-        forward = [s.forwarding_delay_ns for s in inst.problem.switches.values()]
         for j, (device, _), way in routes:
-            total = up.get(j, 0) + sum(forward[s] for s in way)
+            total = up.get(j, 0) + sum(inst.forward_ns[s] for s in way)
             if way and device is not None:
                 total += down[j, device]
             total += sum(on_link.get((pair, j), NEVER_NS) for pair in pairwise(way))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+import numpy as np
+
 from partitioner.errors import Conflict
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
@@ -260,14 +262,8 @@ def _latency_conflicts(
 
 def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
     inst = builder.instance
-    lines_only = [
-        i
-        for i in range(inst.n)
-        if not any(inst.can[i, g] for g in range(len(inst.grades)) if not inst.grades[g].is_line)
-    ]
-    links_only = [
-        i for i in range(inst.n) if not any(inst.can[i, g] for g in inst.line_grades)
-    ]
+    links = [g for g, data in enumerate(inst.grades) if not data.is_line]
+    lines_only = int((~inst.can[:, links].any(axis=1)).sum())
     out = []
     groups: dict[tuple[int, int], int] = {}
     for port in inst.port_classes:
@@ -276,14 +272,14 @@ def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
         key = (port.switch, port.group)
         groups[key] = max(groups.get(key, 0), room * port.count)
     room = sum(groups.values())
-    if len(lines_only) > room:
+    if lines_only > room:
         out.append(
             Conflict(
                 "port-exists",
                 tuple(inst.switch_ids),
-                f"{len(lines_only)} devices need a shared line, and all line ports together "
+                f"{lines_only} devices need a shared line, and all line ports together "
                 f"have room for {room}.",
-                f"add {count(_more_lines(builder, len(lines_only) - room), 'line port')} at least",
+                f"add {count(_more_lines(builder, lines_only - room), 'line port')} at least",
             )
         )
         out += [
@@ -295,10 +291,9 @@ def _too_few_ports(builder: ColumnBuilder) -> list[Conflict]:
             )
             for data in inst.grades if data.is_line
         ]
-    for g, data in enumerate(inst.grades):
-        if data.is_line:
-            continue
-        only = [i for i in links_only if inst.can[i, g] and inst.can[i].sum() == 1]
+    for g in links:
+        data = inst.grades[g]
+        only = np.flatnonzero(inst.can[:, g] & (inst.can.sum(axis=1) == 1)).tolist()
         ports = sum(p.count for p in inst.port_classes if p.grade == g)
         if len(only) > ports:
             out.append(

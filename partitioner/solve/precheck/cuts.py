@@ -52,9 +52,7 @@ def cuts_that_lose(
     inst: Instance, backbone: BackboneData, switches: Sequence[Collection[int]]
 ) -> list[Cut]:
     """Cuts that surely lose too many watched devices; ``switches`` are those each may hang on."""
-    graph = nx.Graph()
-    graph.add_nodes_from(range(inst.switch_count))
-    graph.add_edges_from(link.ends for link in backbone.links if link.grades)
+    graph = backbone.graph()
     failures: list[tuple[tuple[int, ...], nx.Graph]] = []
     for bridge in sorted(nx.bridges(graph)):
         left = graph.copy()
@@ -64,7 +62,8 @@ def cuts_that_lose(
         failures.append(((s,), graph.subgraph(set(graph) - {s})))
     found = []
     for (members, most), rule in zip(inst.loss_caps, inst.problem.failure_rules, strict=True):
-        watched = tuple(d for i in members if (d := _dependent(inst, i)).partners or d.switches)
+        dependents = (Dependent(i, *inst.partners(i)) for i in members)
+        watched = tuple(d for d in dependents if d.partners or d.switches)
         if len(watched) <= most:
             continue
         for where, left in failures:
@@ -76,22 +75,6 @@ def cuts_that_lose(
             if len(surely) > most:
                 found.append(replace(cut, surely=surely))
     return found
-
-
-def _dependent(inst: Instance, device: int) -> Dependent:
-    partners: set[int | None] = set()
-    switches: set[int] = set()
-    for j in inst.received_by[device]:
-        if not inst.streams[j].is_transfer:
-            partners.add(inst.streams[j].source_device)
-            switches.add(inst.streams[j].source_switch)
-    for j in inst.sent_by[device]:
-        if not inst.streams[j].is_transfer:
-            partners.update(target.device for target in inst.streams[j].targets)
-            switches.update(target.switch for target in inst.streams[j].targets)
-    return Dependent(
-        device, frozenset(i for i in partners if i is not None), frozenset(switches - {-1})
-    )
 
 
 def _is_lost(cut: Cut, dependent: Dependent, switches: Sequence[Collection[int]]) -> bool:

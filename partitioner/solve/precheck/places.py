@@ -48,7 +48,6 @@ class Side:
     the switch is.
     """
 
-    places: frozenset[str]
     switches: frozenset[int]
     openings: tuple[str, ...]
     most: int
@@ -104,10 +103,6 @@ class Places:
                 against += self.rules.too_long(block, s, inst.grades[g])
                 rows.append(Home(s, g, tuple(dict.fromkeys(against))))
             self.homes.append(rows)
-        self.place_of = (
-            [inst.network.place_near(d) for d in inst.device_ids]
-            if inst.network.has_pathways else []
-        )
         self.holds = {g: self._holds(g) for g in inst.line_grades}
         """By grade of lines: what each block takes of a line, how much one has, and which
         statements say so."""
@@ -126,9 +121,10 @@ class Places:
             for b in rule.of_block:
                 self.counted_in[b].append(n)
         self.sides = self._sides()
-        open_at = [{h.switch for h in homes if not h.against} for homes in self.homes]
+        self.open_at = [frozenset(h.switch for h in homes if not h.against) for homes in self.homes]
+        """By block: switches that it may hang on while all is in force."""
         self.cuts = cuts_that_lose(
-            inst, backbone, [open_at[self.block_of[i]] for i in range(inst.n)]
+            inst, backbone, [self.open_at[self.block_of[i]] for i in range(inst.n)]
         )
 
     def _holds(self, g: int) -> list[Hold]:
@@ -239,8 +235,7 @@ class Places:
 
     def _direct_ns(self, stream: int) -> Ints:
         """Least time between ports by switches, int64 (S, S) in ns, were any two joined."""
-        switches = self.instance.problem.switches.values()
-        forward = np.array([s.forwarding_delay_ns for s in switches], dtype=np.int64)
+        forward = np.array(self.instance.forward_ns, dtype=np.int64)
         return forward[:, None] + forward[None, :] + self.backbone.direct_link_ns(stream)
 
     def reason_of(self, stream: int, target: int | None, kind: int) -> Reason:
@@ -264,14 +259,11 @@ class Places:
         found: dict[int, list[Reason]] = defaultdict(list)
         if not problem.backbone.shape.joins_all:
             return found
-        graph = nx.Graph()
-        graph.add_nodes_from(range(inst.switch_count))
-        graph.add_edges_from(link.ends for link in self.backbone.links if link.grades)
         must = [
             s for s, switch in enumerate(problem.switches.values())
             if switch.required or s in inst.talking_switches
         ]
-        for part in nx.connected_components(graph):
+        for part in nx.connected_components(self.backbone.graph()):
             first = next((s for s in must if s not in part), None)
             if first is not None:
                 reason = frozenset({
@@ -333,11 +325,12 @@ class Places:
             other = frozenset(whole[a]) - side
             sides.add(min(side, other, key=lambda p: (len(p), sorted(p))))
         found: dict[tuple[str, ...], Side] = {}
+        place_of = [network.place_near(d) for d in self.instance.device_ids]
         for part in sorted(sides, key=lambda p: (len(p), sorted(p))):
             self.instance.look()
             ids = tuple(sorted({id_ for a, b, id_ in pieces if (a in part) != (b in part)}))
             if ids and caps.keys() >= set(ids) and ids not in found:
-                inner = [place in part for place in self.place_of]
+                inner = [place in part for place in place_of]
                 crossing = {
                     inside: frozenset(
                         b for b, block in enumerate(self.blocks)
@@ -349,7 +342,7 @@ class Places:
                     s for s, id_ in enumerate(self.instance.switch_ids)
                     if network.place_near(id_) in part
                 )
-                found[ids] = Side(part, at, ids, sum(caps[p] or 0 for p in ids), crossing)
+                found[ids] = Side(at, ids, sum(caps[p] or 0 for p in ids), crossing)
         return list(found.values())
 
 

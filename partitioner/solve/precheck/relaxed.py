@@ -159,12 +159,7 @@ class Relaxation(Rows):
     def _load_between_switches(self) -> None:
         """What enters or leaves a switch, or one side of the backbone, fits on the links there."""
         inst, backbone = self.instance, self.places.backbone
-        graph = nx.Graph()
-        graph.add_nodes_from(range(inst.switch_count))
-        rates = inst.problem.catalogue.grades
-        for link in backbone.links:
-            if link.grades:
-                graph.add_edge(*link.ends)
+        graph, rates = backbone.graph(), inst.problem.catalogue.grades
         if not graph.edges:
             return
         share = min(inst.problem.backbone.load_share_ppm, PPM)

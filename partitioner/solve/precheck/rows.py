@@ -12,7 +12,6 @@ from ortools.sat.python import cp_model
 
 from partitioner.errors import NoAnswer
 from partitioner.model.problem import BackboneShape
-from partitioner.solve.backbone import BackboneData
 from partitioner.solve.cpsat import Effort, Model, run
 from partitioner.solve.precheck.blocks import Reason
 from partitioner.solve.precheck.places import Home, Places
@@ -123,7 +122,7 @@ class Rows:
         ``active``: all statements if not given. None if ``work`` (deterministic seconds) does not
         suffice to tell.
         """
-        inst, backbone = self.instance, self.places.backbone
+        inst = self.instance
         active = self.statements() if active is None else frozenset(active)
         model = Model()
         used: list[cp_model.IntVar | None] = [
@@ -148,7 +147,7 @@ class Rows:
                 elif row.most < 0:
                     return True
         opened = [x for v in self.opened if (x := used[v]) is not None]
-        self._add_backbone(model, opened, backbone, active)
+        self._add_backbone(model, opened, active)
 
         def stop() -> bool:
             try:
@@ -169,12 +168,12 @@ class Rows:
         self,
         model: cp_model.CpModel,
         opened: list[cp_model.IntVar],
-        backbone: BackboneData,
         active: frozenset[Key],
     ) -> None:
         """The links between open switches, as far as what is asked of them is in force."""
         if len(opened) < 2 or ("backbone-link",) not in active:
             return
+        backbone = self.places.backbone
         eased = copy.copy(backbone)
         eased.links = [
             replace(link, grades=link.grades or self.instance.problem.backbone.links[k].grades)

@@ -35,7 +35,7 @@ class SegmentRows:
         self._ports()
 
     def _kinds_with_room(self) -> set[tuple[int, int]]:
-        inst, ports = self._instance, self._places.ports
+        ports = self._places.ports
         hanging: dict[tuple[int, int], set[int]] = defaultdict(set)
         for (s, g), here in self._rows.at.items():
             for port in ports[s, g]:
@@ -43,28 +43,22 @@ class SegmentRows:
         return {
             (s, g) for s, g in self._rows.at
             if any(
-                len(hanging[s, port.group])
-                <= inst.problem.switches[inst.switch_ids[s]].port_groups[port.group].count
-                for port in ports[s, g]
+                len(hanging[s, port.group]) <= port.count for port in ports[s, g]
             )
         }
 
     def _ports(self) -> None:
         """A port group has so many ports."""
-        inst = self._instance
-        groups: dict[tuple[int, int], list[int]] = defaultdict(list)
+        groups: dict[tuple[int, int, int], list[int]] = defaultdict(list)
         size = len(self._rows.blocks)
         for (s, g), ports in self._places.ports.items():
             for port in ports:
                 v = self._rows.var(size)
                 self._count[s, g].append(v)
-                groups[s, port.group].append(v)
-        for (s, number), used in groups.items():
-            switch = inst.problem.switches[inst.switch_ids[s]]
-            self._rows.add(
-                ((v, 1) for v in used), switch.port_groups[number].count,
-                [("port-exists", switch.id, str(number))],
-            )
+                groups[s, port.group, port.count].append(v)
+        for (s, number, count), used in groups.items():
+            because = [("port-exists", self._instance.switch_ids[s], str(number))]
+            self._rows.add(((v, 1) for v in used), count, because)
 
     def add(self, s: int, g: int, here: Here) -> None:
         """Segments of a grade at a switch hold what hangs there."""

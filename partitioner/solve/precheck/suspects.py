@@ -27,8 +27,8 @@ def suspects(places: Places) -> Iterator[list[int]]:
 
 def crowded(places: Places) -> Iterator[tuple[list[int], bool]]:
     """Sets of blocks that a plain count already leaves no room; whether it is of a pathway."""
-    switches = _switches(places)
-    for pair in _late_pairs(places, switches):
+    switches = places.open_at
+    for pair in _late_pairs(places):
         yield sorted(pair), False
     for rule in places.counted:
         count = sum(rule.of_block.values())
@@ -63,20 +63,13 @@ def _may_share(places: Places, block: int) -> bool:
     return any(h.grade in places.holds for h in places.homes[block] if not h.against)
 
 
-def _switches(places: Places) -> list[frozenset[int]]:
-    return [frozenset(h.switch for h in homes if not h.against) for homes in places.homes]
-
-
 def _inside(places: Places, side: Side) -> frozenset[int]:
-    inner = [place in side.places for place in places.place_of]
-    return frozenset(
-        b for b, block in enumerate(places.blocks) if all(inner[i] for i in block.devices)
-    )
+    return frozenset(range(len(places.blocks))) - side.crossing[True]
 
 
 def _all(places: Places) -> Iterator[frozenset[int]]:
-    switches = _switches(places)
-    yield from _late_pairs(places, switches)
+    switches = places.open_at
+    yield from _late_pairs(places)
     sets = [frozenset(rule.of_block) for rule in places.counted]
     sets += [_inside(places, side) for side in places.sides]
     for few in sorted({s for s in switches if 0 < len(s) <= MOST_SWITCHES}, key=sorted):
@@ -84,7 +77,7 @@ def _all(places: Places) -> Iterator[frozenset[int]]:
     yield from sorted((s for s in sets if s), key=lambda s: (len(s), sorted(s)))
 
 
-def _late_pairs(places: Places, switches: list[frozenset[int]]) -> Iterator[frozenset[int]]:
+def _late_pairs(places: Places) -> Iterator[frozenset[int]]:
     """Both ends of a stream that is late wherever they hang."""
     for j, data in enumerate(places.instance.streams):
         if data.source_device is None:
@@ -93,5 +86,5 @@ def _late_pairs(places: Places, switches: list[frozenset[int]]) -> Iterator[froz
         for target in data.targets:
             if target.device is not None and (b := places.block_of[target.device]) != a:
                 late = places.time_reasons(j, target.device)
-                if late[np.ix_(sorted(switches[a]), sorted(switches[b]))].all():
+                if late[np.ix_(*(sorted(places.open_at[block]) for block in (a, b)))].all():
                     yield frozenset({a, b})
