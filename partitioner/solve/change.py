@@ -25,6 +25,7 @@ from collections import Counter, defaultdict
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
+from itertools import pairwise
 
 import networkx as nx
 from ortools.sat.python import cp_model
@@ -147,6 +148,11 @@ def plca_ids(
     return {d: taken[d] if d in taken else next(free) for d in devices}
 
 
+def _inner_neighbours(*arms: Sequence[int]) -> dict[int, int]:
+    """What comes before each device, outward from the switch; -1: the switch."""
+    return {i: inner for arm in arms for inner, i in pairwise((-1, *arm))}
+
+
 def _settable(ids: Iterable[int]) -> set[int]:
     return {id_ for id_ in ids if 1 <= id_ <= HIGHEST_ID}
 
@@ -211,9 +217,7 @@ class ChangeModel:
         if s is not None and (segment.switch, segment.port) not in ports:
             ports.add((segment.switch, segment.port))
             group = inst.problem.switches[segment.switch].group_of_port(segment.port)
-        for arm in (out, back):
-            for k, i in enumerate(arm):
-                self._inner[i] = arm[k - 1] if k else -1
+        self._inner |= _inner_neighbours(out, back)
         return OldSegment(segment, s, group, inst.grade_index.get(segment.grade), out, back)
 
     # -- prices -------------------------------------------------------------------------------
@@ -277,11 +281,7 @@ class ChangeModel:
         pieces: dict[int, int] = {}
         for arm in (column.out, column.back):
             for k, i in enumerate(arm):
-                way = (
-                    inst.way_between_um(arm[k - 1], i)
-                    if k
-                    else int(inst.switch_um[column.switch, i])
-                )
+                way = inst.way_along_um(column.switch, arm, k, i)
                 ends = (k == len(arm) - 1) + (at_end and k == 0)
                 pieces[i] = way + line.drop_slack_um + ends * line.end_slack_um
         return pieces
@@ -335,16 +335,9 @@ class ChangeModel:
         number, *others = {self.old_of[i] for i in held_here}
         if others:
             return False
-        old = self.olds[number]
-        if old.grade != column.grade or not self.keeps_port(column, port, number):
+        if not self._can_stay(held_here, column, port, number):
             return False
-        if not self._ids_can_stay(held_here, column):
-            return False
-        inner = {
-            i: arm[k - 1] if k else -1
-            for arm in (column.out, column.back)
-            for k, i in enumerate(arm)
-        }
+        old, inner = self.olds[number], _inner_neighbours(column.out, column.back)
         names = self.instance.device_ids
         if any(inner[i] != self._inner[i] for i in held_here if names[i] in self.held.devices):
             return False
@@ -364,17 +357,19 @@ class ChangeModel:
 
     def _same(self, column: Column, port: int, o: int) -> bool:
         old = self.olds[o]
-        if old.grade != column.grade or not self.keeps_port(column, port, o):
-            return False
-        if not self._ids_can_stay(column.devices, column):
-            return False
-        return (column.out, column.back) in (
+        return self._can_stay(column.devices, column, port, o) and (column.out, column.back) in (
             (old.out, old.back), (old.back, old.out),
         )
 
-    def _ids_can_stay(self, devices: Sequence[int], column: Column) -> bool:
+    def _can_stay(self, devices: Sequence[int], column: Column, port: int, o: int) -> bool:
+        """Whether a segment has grade and port of an old one, and room for the devices' IDs."""
         ids = self._ids_of(devices)
-        return all(1 <= id_ < column.node_count for id_ in ids) and len(set(ids)) == len(ids)
+        return (
+            self.olds[o].grade == column.grade
+            and self.keeps_port(column, port, o)
+            and all(1 <= id_ < column.node_count for id_ in ids)
+            and len(set(ids)) == len(ids)
+        )
 
     def forced(self, column: Column) -> int | None:
         """The old segment that a segment must carry on because of what is held."""

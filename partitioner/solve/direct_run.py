@@ -19,7 +19,7 @@ The parts run in this order, each stoppable at any time:
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from enum import Enum
 
 from partitioner.errors import Conflict, NoLayout
@@ -33,7 +33,7 @@ from partitioner.solve.phase_one import PhaseOne
 from partitioner.solve.port_regions import PortRegions
 from partitioner.solve.run import PlanSettings, Run
 from partitioner.solve.search import Claim
-from partitioner.solve.seed_task import SeedTask
+from partitioner.solve.seed_task import Routes, SeedTask
 from partitioner.solve.seeds import LineSeeder
 from partitioner.solve.side_process import SideProcess
 
@@ -141,19 +141,24 @@ class DirectRun(Run):
             self._next_seed()
             return
         while self.waiting_seeds and not self.limits.over():
-            seeder, task = self._seed_task()
-            if seeder is not None and task is not None:
-                for routes in seeder.run_here(task)[-8:]:
-                    self.search.from_lines(seeder.lines(routes), seeder.grade)
-                    self.newest = len(routes)
+            if (made := self._seed_task()) is not None:
+                seeder, task = made
+                found: list[Routes] = []
+                task.run(found.append)
+                self._take_routes(seeder, found[-8:])
 
-    def _seed_task(self) -> tuple[LineSeeder | None, SeedTask | None]:
+    def _take_routes(self, seeder: LineSeeder, found: Iterable[Routes]) -> None:
+        for routes in found:
+            self.search.from_lines(seeder.lines(routes), seeder.grade)
+            self.newest = len(routes)
+
+    def _seed_task(self) -> tuple[LineSeeder, SeedTask] | None:
         grade, seconds = self.waiting_seeds.pop(0)
         members = [i for i in range(self.instance.n) if self.instance.can[i, grade]]
         ports = {p: c.count for p, c in enumerate(self.instance.port_classes)}
         seeder = LineSeeder(self.builder, grade, members, ports)
         if not seeder.usable:
-            return None, None
+            return None
         iterations = None
         if self.deterministic:
             assert self.settings.work_limit is not None
@@ -167,8 +172,8 @@ class DirectRun(Run):
 
     def _next_seed(self) -> None:
         while self.waiting_seeds and not self.should_stop():
-            seeder, task = self._seed_task()
-            if seeder is not None and task is not None:
+            if (made := self._seed_task()) is not None:
+                seeder, task = made
                 self.seeding = (seeder, SideProcess(task, self.should_stop))
                 return
 
@@ -183,10 +188,7 @@ class DirectRun(Run):
             return False
         seeder, process = self.seeding
         before = len(self.search.pool)
-        found = process.poll(wait_s)
-        for routes in found:
-            self.search.from_lines(seeder.lines(routes), seeder.grade)
-            self.newest = len(routes)
+        self._take_routes(seeder, process.poll(wait_s))
         if not process.running:
             process.close()
             self.seeding = None

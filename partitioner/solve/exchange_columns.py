@@ -10,6 +10,7 @@ lines are nearly full.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from functools import partial, reduce
 
 import numpy as np
 
@@ -47,13 +48,15 @@ def exchange_columns(
         joining = [
             u for u in units if u not in inside and all(inst.can[i, line.grade] for i in u)
         ][:near]
+        put_in = partial(with_device, builder, line.switch)
         orders = [(line.out, line.back)]
         if len(inside) > 1:
             orders += [line.arms_without(u) for u in inside]
         for out, back in list(orders):
             rest = frozenset(out) | frozenset(back)
+            # One by one where each makes the cable least longer.
             orders += [
-                _with(builder, line.switch, out, back, unit)
+                reduce(put_in, unit, (out, back))
                 for unit in joining
                 if builder.set_allowed(line.grade, rest.union(unit))
             ]
@@ -67,16 +70,3 @@ def exchange_columns(
                 if column is not None:
                     found.setdefault(column)
     return list(found)
-
-
-def _with(
-    builder: ColumnBuilder,
-    switch: int,
-    out: tuple[int, ...],
-    back: tuple[int, ...],
-    unit: Sequence[int],
-) -> tuple[tuple[int, ...], tuple[int, ...]]:
-    """Put devices in, one by one where each makes the cable least longer."""
-    for device in unit:
-        out, back = with_device(builder, switch, (out, back), device)
-    return out, back

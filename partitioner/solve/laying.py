@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from itertools import pairwise
 
 from partitioner.solve.columns import Column, ColumnBuilder
 
@@ -54,17 +53,10 @@ def with_device(builder: ColumnBuilder, switch: int, arms: Arms, device: int) ->
                 range(first_optional, len(arm) + 1) if optional else range(first_optional + 1)
             )
         for k in allowed:
-            before = (
-                int(inst.switch_um[switch, device]) if k == 0
-                else inst.way_between_um(arm[k - 1], device)
-            )
-            longer = before
+            longer = inst.way_along_um(switch, arm, k, device)
             if k < len(arm):
                 longer += inst.way_between_um(device, arm[k])
-                longer -= (
-                    int(inst.switch_um[switch, arm[0]]) if k == 0
-                    else inst.way_between_um(arm[k - 1], arm[k])
-                )
+                longer -= inst.way_along_um(switch, arm, k, arm[k])
             if best is None or (longer, is_back, k) < best:
                 best = longer, is_back, k
     assert best is not None
@@ -76,10 +68,5 @@ def with_device(builder: ColumnBuilder, switch: int, arms: Arms, device: int) ->
 
 def _way_um(builder: ColumnBuilder, switch: int, arms: Arms) -> int:
     """Cable of both arms, no slack."""
-    inst = builder.instance
-    length = 0
-    for arm in arms:
-        if arm:
-            length += int(inst.switch_um[switch, arm[0]])
-            length += sum(inst.way_between_um(a, b) for a, b in pairwise(arm))
-    return length
+    way_um = builder.instance.way_along_um
+    return sum(way_um(switch, arm, k, i) for arm in arms for k, i in enumerate(arm))

@@ -88,32 +88,30 @@ class SeedTask:
     seed: int
 
     def run(self, emit: Callable[[Routes], None]) -> None:
-        """Run the heuristic; ``emit`` gets every better set of lines, the best last."""
-        _improve(self, emit)
+        """Run the heuristic in rounds, each from scratch, until time or iterations are over.
 
+        ``emit`` gets every better set of lines, the best last.
+        """
+        import pyvrp
+        from pyvrp.IteratedLocalSearch import IteratedLocalSearchParams
+        from pyvrp.solve import SolveParams
 
-def _improve(task: SeedTask, emit: Callable[[Routes], None]) -> None:
-    """Run the heuristic in rounds, each from scratch, until the time or the iterations are over."""
-    import pyvrp
-    from pyvrp.IteratedLocalSearch import IteratedLocalSearchParams
-    from pyvrp.solve import SolveParams
-
-    data = _problem_data(task)
-    stream = _stream(task, emit)
-    for number, (stop, history) in enumerate(_rounds(task)):
-        ils = IteratedLocalSearchParams(callbacks=stream, history_length=history)
-        with warnings.catch_warnings():
-            # It warns where it struggles to keep all limits; the master sees to these anyhow.
-            warnings.simplefilter("ignore")
-            result = pyvrp.solve(
-                data,
-                stop,
-                seed=task.seed + number,
-                collect_stats=False,
-                params=SolveParams(ils=ils),
-            )
-        stream.on_best(result.best)
-        stream.send()
+        data = _problem_data(self)
+        stream = _stream(self, emit)
+        for number, (stop, history) in enumerate(_rounds(self)):
+            ils = IteratedLocalSearchParams(callbacks=stream, history_length=history)
+            with warnings.catch_warnings():
+                # It warns where it struggles to keep all limits; the master sees to these anyhow.
+                warnings.simplefilter("ignore")
+                result = pyvrp.solve(
+                    data,
+                    stop,
+                    seed=self.seed + number,
+                    collect_stats=False,
+                    params=SolveParams(ils=ils),
+                )
+            stream.on_best(result.best)
+            stream.send()
 
 
 def _problem_data(task: SeedTask) -> Any:

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from partitioner.solve.arrays import Bools
-from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.seed_task import FORBIDDEN, Routes, SeedTask, SeedVehicle
 
 
@@ -40,23 +40,19 @@ class LineSeeder:
         if data.spacing_min_um:
             clash |= way_um + line.drop_slack_um < data.spacing_min_um
         cost = np.full((size, size), FORBIDDEN, dtype=np.int64)
-        length = np.full((size, size), 0, dtype=np.int64)
+        length = np.zeros((size, size), dtype=np.int64)
         cost[first:, first:] = np.where(clash, FORBIDDEN, inst.cable_values(grade, way_um))
         length[first:, first:] = way_um + line.drop_slack_um
-        start = inst.cable_values(grade, switch_um)
-        cost[:s_count, first:] = start
+        cost[:s_count, first:] = inst.cable_values(grade, switch_um)
         length[:s_count, first:] = switch_um + line.drop_slack_um + 2 * line.end_slack_um
-        cost[first:, s_count] = 0
-        cost[s_count, :] = 0
-        cost[:s_count, s_count] = 0
+        cost[:, s_count] = cost[s_count, :] = 0
         np.fill_diagonal(cost, 0)
         np.fill_diagonal(length, 0)
         profile_of: dict[bytes, int] = {}
         vehicles = []
         self.kinds: list[tuple[int, int]] = []
         fee = builder.line_value(grade, [self.members[0]] if m else [], True)
-        mixing = [c[ids] for c in inst.line_classes]
-        mixing = [c for c in mixing if c.any()]
+        mixing = [c[ids] for c in inst.line_classes if c[ids].any()]
         for p, port in enumerate(inst.port_classes):
             if port.grade != grade or ports.get(p, 0) <= 0:
                 continue
@@ -108,15 +104,3 @@ class LineSeeder:
             (*self.kinds[kind], tuple(self.members[v] for v in visits)) for kind, visits in routes
         ]
 
-    def columns(self, routes: Routes) -> list[Column]:
-        """Those of the routes that are allowed as columns."""
-        made = (
-            self.builder.line(s, self.grade, devices) for s, _, devices in self.lines(routes)
-        )
-        return [c for c in made if c is not None]
-
-    def run_here(self, task: SeedTask) -> list[Routes]:
-        """Run in this process and give every better set found, the best last."""
-        found: list[Routes] = []
-        task.run(found.append)
-        return found
