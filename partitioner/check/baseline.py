@@ -132,7 +132,7 @@ def _load_ppm(problem: Problem, grade: Grade, length_um: int, sent: Flows, recei
         nodes = (LineNode("device", sent), LineNode("port", received))
         return load_ppm(nodes, line_settings(problem, grade.id, length_um))
     return max(
-        link_load_ppm(LinkQueue(STAR, flows, grade.rate_bps, QueueOrder.PCP))
+        link_load_ppm(LinkQueue(flows, grade.rate_bps, QueueOrder.PCP))
         for flows in (sent, received)
     )
 

@@ -45,10 +45,6 @@ JAM_BT = 32
 TIMER_TOLERANCE_NS = 50
 """Tolerance of the PLCA timers above; IEEE Std 802.3 Clause 148."""
 
-STATUS_TIMER_BT = 130_090
-"""plca_status_timer, twice the longest silent cycle (255 opportunities of 255 bit times);
-IEEE Std 802.3 Clause 148."""
-
 FRAME_LEAST_BYTES = 64
 """Shortest frame, destination address to FCS; IEEE Std 802.3 Clause 4.4.2."""
 
@@ -81,9 +77,6 @@ TSCF_BYTES = 24
 
 ACF_CAN_BYTES = 16
 """IEEE Std 1722 ACF CAN message header (common header included), as in the Open1722 headers."""
-
-AVTP_UDP_BYTES = 4
-"""Extra bytes of IEEE Std 1722 over UDP (encapsulation sequence number), Open1722 headers."""
 
 ACF_PAD_BYTES = 4
 """ACF payloads are padded to this many bytes (from memory; changes no size in the tests)."""

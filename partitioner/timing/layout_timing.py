@@ -221,14 +221,9 @@ def settled_line(
     Nodes with their flows, node count and settings, as :func:`response_bound` takes them.
     """
     network = _Network(traffic)
-    legs = network.settle()
-    flows = {
-        (place, s): network._flow_at(place, s, legs)
-        for place in network.places[line]
-        for s in network.sent[place]
-    }
+    flows = network.flows_on(line, network.settle())
     medium = network.lines[line]
-    return network._line_nodes(medium, flows), medium.node_count, medium.settings
+    return network.line_nodes(medium, flows), medium.node_count, medium.settings
 
 
 Place = tuple[str, str]
@@ -447,11 +442,7 @@ class _Network:
             if medium not in self._stirred:
                 continue
             self._stirred.discard(medium)
-            flows = {
-                (place, s): self._flow_at(place, s, legs)
-                for place in self.places[medium]
-                for s in self.sent[place]
-            }
+            flows = self.flows_on(medium, legs)
             facts = tuple(flows.values())
             if self._known.get(medium) != facts:
                 self._known[medium] = facts
@@ -468,6 +459,14 @@ class _Network:
         self._changes[stream] += 1
         self._restless[stream] = None
         self._stirred |= self._media_of[stream]
+
+    def flows_on(self, medium: str, legs: Legs) -> Flows:
+        """What comes to the queues of a medium under the delays found so far."""
+        return {
+            (place, s): self._flow_at(place, s, legs)
+            for place in self.places[medium]
+            for s in self.sent[place]
+        }
 
     def _flow_at(self, place: Place, stream: str, legs: Legs) -> LineFlow:
         """What a stream brings to a queue; made anew only if something of it has changed."""
@@ -511,9 +510,8 @@ class _Network:
             return bits * self.lines[medium].settings.bit_ns
         return wire_ns(frame_bytes, self.links[medium].rate_bps) - 1
 
-    def _line_nodes(
-        self, line: LineMedium, flows: Flows
-    ) -> tuple[LineNode, ...]:
+    def line_nodes(self, line: LineMedium, flows: Flows) -> tuple[LineNode, ...]:
+        """Nodes of a line with what comes to them."""
         return tuple(
             LineNode(
                 s.id,
@@ -524,12 +522,9 @@ class _Network:
             for s in line.senders
         )
 
-    def _link_queue(
-        self, link: LinkMedium, flows: Flows, propagation_ns: int
-    ) -> LinkQueue:
+    def _link_queue(self, link: LinkMedium, flows: Flows, propagation_ns: int) -> LinkQueue:
         place = (link.id, link.sender)
         return LinkQueue(
-            link.id,
             tuple(flows[place, j] for j in self.sent.get(place, ())),
             link.rate_bps,
             link.queue,
@@ -542,7 +537,7 @@ class _Network:
         line = self.lines.get(medium)
         found: LineBound | LinkBound
         if line is not None:
-            nodes = self._line_nodes(line, flows)
+            nodes = self.line_nodes(line, flows)
             found = _line_bound(nodes, line.node_count, line.settings)
             self.figures[medium] = MediumFigures(found.load_ppm, found.cycle_ns)
             new = {(medium, *key): leg for key, leg in found.legs.items()}
@@ -578,7 +573,7 @@ class _Network:
             }
             line = self.lines.get(medium)
             if line is not None:
-                nodes = self._line_nodes(line, flows)
+                nodes = self.line_nodes(line, flows)
                 settings, count = line.limit_settings, line.node_count
                 for key, leg in linear_bound(nodes, count, settings).legs.items():
                     if leg.total_ns <= LONGEST_WAIT_NS:

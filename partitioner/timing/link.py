@@ -38,7 +38,6 @@ class LinkQueue:
     ``phy_ns``: sending plus receiving PHY.
     """
 
-    id: str
     flows: tuple[LineFlow, ...]
     rate_bps: int
     queue: QueueOrder = QueueOrder.PCP
@@ -51,7 +50,7 @@ class LinkQueue:
     ) -> LinkQueue:
         """One direction of a link of a grade."""
         phy_ns = grade.phy_tx_ns + grade.phy_rx_ns
-        return cls(grade.id, flows, grade.rate_bps, queue, phy_ns, propagation_ns)
+        return cls(flows, grade.rate_bps, queue, phy_ns, propagation_ns)
 
 
 @dataclass(frozen=True, slots=True)

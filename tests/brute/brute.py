@@ -255,16 +255,15 @@ class _Search:
             if not node.flows:
                 both.append({})
                 continue
-            bound = linear_link_bound(self.queue(grade, node.id, node.flows, node.queue, limit_um))
+            bound = linear_link_bound(self.queue(grade, node.flows, node.queue, limit_um))
             if bound.overload:
                 return None
             load = max(load, bound.load_ppm)
             both.append({f: leg.total_ns for f, leg in bound.legs.items()})
         return load, both[0], both[1]
 
-    def queue(self, grade: Grade, id_: str, flows, order: QueueOrder, length_um: int) -> LinkQueue:
+    def queue(self, grade: Grade, flows, order: QueueOrder, length_um: int) -> LinkQueue:
         return LinkQueue(
-            id_,
             tuple(flows),
             grade.rate_bps,
             order,
@@ -593,7 +592,7 @@ class _Search:
                 if not flows:
                     continue
                 bound = linear_link_bound(
-                    self.queue(grade, "link", flows, QueueOrder.PCP, self.link_um(link))
+                    self.queue(grade, flows, QueueOrder.PCP, self.link_um(link))
                 )
                 if bound.overload or bound.load_ppm > problem.backbone.load_share_ppm:
                     return False

@@ -37,7 +37,8 @@ def test_can_in_ieee_1722_frames():
 
 def test_can_in_ieee_1722_over_udp():
     """The same over UDP and IPv4 takes 86 bytes: 14 + 28 + 4 + 12 + 24 + 4 (Open1722, RFC 768)."""
-    control = constants.AVTP_UDP_BYTES + constants.NTSCF_BYTES + acf_can_bytes(8)
+    sequence_number = 4
+    control = sequence_number + constants.NTSCF_BYTES + acf_can_bytes(8)
     assert frame_bytes(control, Encapsulation.UDP_IPV4, tagged=False) == 86
 
 

@@ -72,7 +72,7 @@ def test_three_messages_as_ethernet_streams():
         LineFlow(name, 105, period, 0, 10 * MS, pcp)
         for name, period, pcp in (("a", 2_500_000, 7), ("b", 3_500_000, 6), ("c", 3_500_000, 5))
     )
-    link = LinkQueue("link", flows, rate_bps=1_000_000)
+    link = LinkQueue(flows, rate_bps=1_000_000)
     legs = response_link_bound(link).legs
     gap = 96_000  # the last bit is out one gap before the link is free
     assert [legs[n].total_ns + gap for n in "abc"] == [2_000_000, 3_000_000, 3_500_000]
@@ -131,7 +131,6 @@ def flow(name: str, length: int = 64, **changes) -> LineFlow:
 def test_fifo_adds_up_by_hand():
     """100 Mb/s: 64 bytes take 5.76 us and a gap of 0.96 us; 1518 bytes keep the link 123.04 us."""
     queue = LinkQueue(
-        "link",
         (flow("small"), flow("large", 1_518, pcp=7)),
         100_000_000,
         QueueOrder.FIFO,
@@ -146,7 +145,7 @@ def test_fifo_adds_up_by_hand():
 
 
 def test_one_lower_frame_blocks():
-    queue = LinkQueue("link", (flow("low", 1_518), flow("high", pcp=7)), 100_000_000)
+    queue = LinkQueue((flow("low", 1_518), flow("high", pcp=7)), 100_000_000)
     legs = response_link_bound(queue).legs
     assert (legs["high"].access_ns, legs["high"].queue_ns) == (123_040, 0)
     assert legs["high"].total_ns == 123_040 + 5_760
@@ -157,7 +156,7 @@ def test_one_lower_frame_blocks():
 def test_inherited_jitter_counts_twice_in_a_window():
     """With jitter of a period and a bit, two high frames can come at once."""
     high = flow("high", pcp=7, jitter_ns=100, inherited_ns=MS)
-    queue = LinkQueue("link", (high, flow("low")), 100_000_000)
+    queue = LinkQueue((high, flow("low")), 100_000_000)
     legs = response_link_bound(queue).legs
     assert legs["low"].total_ns == 2 * 6_720 + 5_760
 
@@ -165,7 +164,7 @@ def test_inherited_jitter_counts_twice_in_a_window():
 def test_linear_counts_what_the_window_allows():
     """Window and jitter 1.5 periods: two frames of the class wait at once."""
     late = flow("late", window_ns=MS, jitter_ns=MS // 2)
-    queue = LinkQueue("link", (late, flow("other")), 100_000_000)
+    queue = LinkQueue((late, flow("other")), 100_000_000)
     legs = linear_link_bound(queue).legs
     assert legs["other"].total_ns == 2 * 6_720 + 5_760
     assert legs["late"].total_ns == 2 * 6_720 + 5_760
@@ -177,13 +176,13 @@ def test_linear_is_never_below_response():
         for i in range(7)
     )
     for order in QueueOrder:
-        queue = LinkQueue("link", flows, 100_000_000, order)
+        queue = LinkQueue(flows, 100_000_000, order)
         linear, response = linear_link_bound(queue).legs, response_link_bound(queue).legs
         assert all(response[f.id].total_ns <= linear[f.id].total_ns for f in flows)
 
 
 def test_overloaded_link():
-    queue = LinkQueue("link", (flow("a", 1_518), flow("b")), 10_000_000)
+    queue = LinkQueue((flow("a", 1_518), flow("b")), 10_000_000)
     for bound in (linear_link_bound(queue), response_link_bound(queue)):
         assert bound.legs == {}
         assert bound.overload.startswith("the link is asked to carry 129.8 % of its rate")
@@ -191,7 +190,7 @@ def test_overloaded_link():
 
 
 def test_overload_starts_at_full_rate():
-    almost = LinkQueue("link", (flow("a", period_ns=6_721),), 100_000_000)
+    almost = LinkQueue((flow("a", period_ns=6_721),), 100_000_000)
     assert response_link_bound(almost).overload is None
     full = replace(almost, flows=(flow("a", period_ns=6_720),))
     assert response_link_bound(full).overload is not None
@@ -211,7 +210,7 @@ def crowd(count: int) -> LinkQueue:
         )
         for i in range(count)
     )
-    return LinkQueue("link", flows, 1_000_000_000)
+    return LinkQueue(flows, 1_000_000_000)
 
 
 @pytest.mark.parametrize("bound", [linear_link_bound, busy_period_link_bound])

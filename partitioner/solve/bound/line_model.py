@@ -183,7 +183,7 @@ class LineModel:
         """Choose what is counted layer by layer: devices, or unit loads where these bind first."""
         self.count_devices()
         unit, cap = self.instance.unit_mul[self.members], int(self.data.unit_cap_mul)
-        if self.capacity == min(int(self.data.max_devices), self.k):
+        if most_fitting(unit, cap) >= min(int(self.data.max_devices), self.k):
             return
         coarse = max(int(np.gcd.reduce(unit)), -(-cap // MOST_LAYERS))
         if int(unit.min()) >= coarse:
