@@ -274,11 +274,10 @@ class DecomposedRun(Run):
 
     def _seed_job(self, field: Part, grade: int, seconds: float, *, again: bool) -> _Job | None:
         inst = self.instance
-        members = [i for i in field.devices if inst.can[i, grade]]
         ports = {
             p: field.ports.get((c.switch, c.group), 0) for p, c in enumerate(inst.port_classes)
         }
-        seeder = LineSeeder(self.builder, grade, members, ports)
+        seeder = LineSeeder(self.builder, grade, field.devices, ports)
         if not seeder.usable or seconds <= 0.0:
             return None
         iterations = None

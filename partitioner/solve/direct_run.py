@@ -154,9 +154,8 @@ class DirectRun(Run):
 
     def _seed_task(self) -> tuple[LineSeeder, SeedTask] | None:
         grade, seconds = self.waiting_seeds.pop(0)
-        members = [i for i in range(self.instance.n) if self.instance.can[i, grade]]
         ports = {p: c.count for p, c in enumerate(self.instance.port_classes)}
-        seeder = LineSeeder(self.builder, grade, members, ports)
+        seeder = LineSeeder(self.builder, grade, range(self.instance.n), ports)
         if not seeder.usable:
             return None
         iterations = None
@@ -164,7 +163,7 @@ class DirectRun(Run):
             assert self.settings.work_limit is not None
             iterations = 40 * self.settings.work_limit
         if self.is_small:
-            iterations = min(iterations or 2**30, ROUNDS_PER_DEVICE * len(members))
+            iterations = min(iterations or 2**30, ROUNDS_PER_DEVICE * len(seeder.members))
         task = seeder.task(
             seconds=max(0.2, seconds), iterations=iterations, seed=self.settings.seed + 1
         )

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from partitioner.solve.arrays import Bools
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.seed_task import FORBIDDEN, Routes, SeedTask, SeedVehicle
 
@@ -59,11 +59,11 @@ class LineSeeder:
             # Devices that may not mix get lines of their own kind. Each kind may use all ports;
             # that they share them is left to the master.
             for fits in mixing:
-                banned = ~(may_hang[:, port.switch] & fits)
+                kept_off = ~(may_hang[:, port.switch] & fits)
                 vehicles.append(
                     SeedVehicle(
                         start=port.switch,
-                        profile=profile_of.setdefault(banned.tobytes(), len(profile_of)),
+                        profile=profile_of.setdefault(kept_off.tobytes(), len(profile_of)),
                         count=min(ports[p], max(1, m)),
                         fee=port.value + fee,
                         capacity=(data.max_devices, data.unit_cap_mul, data.load_cap_ppm),
@@ -71,32 +71,23 @@ class LineSeeder:
                     )
                 )
                 self.kinds.append((port.switch, p))
-        self.cost, self.length = cost, length
-        self.banned: Bools = np.frombuffer(b"".join(profile_of), bool).reshape(len(profile_of), m)
-        self.vehicles = tuple(vehicles)
-        self.demand = np.ones((m, 3), dtype=np.int64)
-        self.demand[:, 1] = inst.unit_mul[ids]
-        self.demand[:, 2] = builder.latency.least(grade).load_ppm[ids]
-        self.starts = s_count
+        banned = np.frombuffer(b"".join(profile_of), bool).reshape(len(profile_of), m)
+        demand = np.ones((m, 3), dtype=np.int64)
+        demand[:, 1] = inst.unit_mul[ids]
+        demand[:, 2] = builder.latency.least(grade).load_ppm[ids]
+        self._task = SeedTask(
+            s_count, cost, length, banned, demand, tuple(vehicles),
+            seconds=0.0, iterations=None, seed=0,
+        )
 
     @property
     def usable(self) -> bool:
         """Whether there is anything to do and a port to do it with."""
-        return bool(self.members) and bool(self.vehicles)
+        return bool(self.members) and bool(self._task.vehicles)
 
     def task(self, *, seconds: float, iterations: int | None, seed: int) -> SeedTask:
         """Give the task; ``iterations`` in place of the clock where answers must repeat."""
-        return SeedTask(
-            starts=self.starts,
-            cost=self.cost,
-            length=self.length,
-            banned=self.banned,
-            demand=self.demand,
-            vehicles=self.vehicles,
-            seconds=seconds,
-            iterations=iterations,
-            seed=seed % 2**31,
-        )
+        return replace(self._task, seconds=seconds, iterations=iterations, seed=seed % 2**31)
 
     def lines(self, routes: Routes) -> list[tuple[int, int, tuple[int, ...]]]:
         """Translate routes to (switch, port class, devices outward)."""

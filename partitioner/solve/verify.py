@@ -374,12 +374,9 @@ class Judge:
         """Segments a stream begins and ends on, and these with all they exchange streams with."""
         ends = (self._instance.streams[j].source_device, key[0])
         near = {home[i][1] for i in ends if i is not None}
-        wider = near.union(*(self._talks_to(columns[k], home) for k in near))
+        talking = self._instance.ends_with(i for k in near for i in columns[k].devices)
+        wider = near.union(home[i][1] for i in talking if i in home)
         return sorted(near), sorted(wider)
-
-    def _talks_to(self, column: Column, home: dict[int, tuple[int, int]]) -> set[int]:
-        """Segments that streams to or from a segment begin or end on."""
-        return {home[i][1] for i in self._instance.ends_with(column.devices) if i in home}
 
     def _family(self, column: Column, as_built: bool) -> SegmentFamily:
         return SegmentFamily(

@@ -344,20 +344,14 @@ def load_ppm(nodes: Iterable[LineNode], settings: LineSettings) -> int:
     return ceil_div(parts, 1_000)
 
 
-def heaviest(nodes: Iterable[LineNode], settings: LineSettings) -> tuple[str, str]:
-    """Node and stream that load a line most; ties go to the smaller ids."""
-    rows = [
+def overload_sentence(nodes: Iterable[LineNode], load: int, settings: LineSettings) -> str:
+    """Say that a line has more to carry than fits, and what loads it most."""
+    # Ties go to the smaller ids.
+    _, node_id, flow_id = min(
         (-slot_ns(f.frame_bytes, settings) * PPM // f.period_ns, node.id, f.id)
         for node in nodes
         for f in node.flows
-    ]
-    _, node_id, flow_id = min(rows)
-    return node_id, flow_id
-
-
-def overload_sentence(nodes: Iterable[LineNode], load: int, settings: LineSettings) -> str:
-    """Say that a line has more to carry than fits, and what loads it most."""
-    node_id, flow_id = heaviest(nodes, settings)
+    )
     return (
         f"the line is asked to carry {load / 10_000:.1f} % of its time; "
         f"stream {flow_id} of {node_id} is the largest part"

@@ -15,7 +15,7 @@ from partitioner.timing.constants import (
     SETTING_MOST,
     TO_TIMER_DEFAULT_BT,
 )
-from partitioner.units import ceil_div
+from partitioner.units import BT_NS, ceil_div
 
 OFF_ID = 255
 """Node ID that means PLCA is off (ethtool(8))."""
@@ -97,7 +97,7 @@ def line_faults(nodes: Iterable[NodeSettings]) -> tuple[str, ...]:
 
 
 def least_to_timer_bt(
-    transmit_delay_ns: int, carrier_on_delay_ns: int, propagation_ns: int, bit_ns: int = 100
+    transmit_delay_ns: int, carrier_on_delay_ns: int, propagation_ns: int
 ) -> int:
     """Shortest TO timer with which every node sees a used opportunity before it gives it up.
 
@@ -111,4 +111,4 @@ def least_to_timer_bt(
     >>> least_to_timer_bt(440, 1040, 250)
     20
     """
-    return ceil_div(transmit_delay_ns + carrier_on_delay_ns + 2 * propagation_ns, bit_ns)
+    return ceil_div(transmit_delay_ns + carrier_on_delay_ns + 2 * propagation_ns, BT_NS)
