@@ -51,15 +51,15 @@ def parts_of_devices(instance: Instance, most: int) -> list[Part]:
     units = list(dict.fromkeys(instance.unit_of))
     # A line half empty at the end of each part would cost a port each.
     block = max((instance.grades[g].max_devices for g in instance.line_grades), default=1)
-    groups = _cut(instance, units, most, 0.0, block)
+    parts = _cut(instance, units, most, 0.0, block)
     total = port_counts(instance)
-    share = _votes(instance, [[i for u in g for i in units[u]] for g in groups])
+    share = _votes(instance, parts)
     return [
         Part(
-            tuple(sorted(i for u in group for i in units[u])),
+            devices,
             {key: int(np.ceil(count * share[r, key[0]])) for key, count in total.items()},
         )
-        for r, group in enumerate(groups)
+        for r, devices in enumerate(parts)
     ]
 
 
@@ -72,28 +72,24 @@ def parts_of_layout(
     """
     choices = selection.choices
     units = [c.column.devices for c in choices] + [(i,) for i in selection.left_out]
-    groups = _cut(instance, units, most, shift)
+    parts = _cut(instance, units, most, shift)
+    part_of = {i: r for r, devices in enumerate(parts) for i in devices}
     free = port_counts(instance)
-    used: list[Counter[tuple[int, int]]] = []
-    for group in groups:
-        own: Counter[tuple[int, int]] = Counter()
-        for k in group:
-            if k >= len(choices):
-                continue
-            port = instance.port_classes[choices[k].port]
-            own[port.switch, port.group] += 1
-        free.subtract(own)
-        used.append(own)
-    share = _votes(instance, [[i for u in g for i in units[u]] for g in groups])
+    used = [Counter[tuple[int, int]]() for _ in parts]
+    for choice in choices:
+        port = instance.port_classes[choice.port]
+        used[part_of[choice.column.devices[0]]][port.switch, port.group] += 1
+        free[port.switch, port.group] -= 1
+    share = _votes(instance, parts)
     return [
         Part(
-            tuple(sorted(i for u in group for i in units[u])),
+            devices,
             {
                 key: used[r][key] + int(max(0, count) * share[r, key[0]] + 1e-9)
                 for key, count in free.items()
             },
         )
-        for r, group in enumerate(groups)
+        for r, devices in enumerate(parts)
     ]
 
 
@@ -104,8 +100,8 @@ def port_counts(instance: Instance) -> Counter[tuple[int, int]]:
 
 def _cut(
     instance: Instance, units: Sequence[Sequence[int]], most: int, shift: float, block: int = 1
-) -> list[list[int]]:
-    """Numbers of the units in each part; a unit lies where its devices do on average."""
+) -> list[tuple[int, ...]]:
+    """Devices of each part; those of a unit lie where they do on average."""
     where = np.array(
         [instance.network.position_um(d) for d in instance.device_ids], dtype=float
     )
@@ -113,13 +109,13 @@ def _cut(
     # A unit counts as often as it has devices; it goes where its first device falls.
     owner = np.concatenate([np.full(len(u), k) for k, u in enumerate(units)])
     taken: set[int] = set()
-    groups = []
+    parts = []
     for part in split(points[owner], most, shift, block):
         group = [k for k in dict.fromkeys(owner[np.sort(part)].tolist()) if k not in taken]
         taken.update(group)
         if group:
-            groups.append(group)
-    return groups
+            parts.append(tuple(sorted(i for k in group for i in units[k])))
+    return parts
 
 
 def _votes(instance: Instance, parts: Sequence[Sequence[int]]) -> Floats:

@@ -77,7 +77,7 @@ class SegmentLatency(SegmentTraffic):
         found = self._both_ways(nodes, count, grade)
         if found is None or not self._in_time(devices, *found):
             return None
-        priced = self._priced_line(grade, nodes, count) if self._has_price else []
+        priced = self._priced_line(grade, nodes, count)
         load = load_ppm(nodes, self.settings(grade, longest=True))
         return self._made(devices, *found, priced, load)
 
@@ -103,6 +103,8 @@ class SegmentLatency(SegmentTraffic):
         return up, down
 
     def _priced_line(self, grade: int, nodes: tuple[LineNode, ...], count: int) -> Legs:
+        if not self._has_price:
+            return []
         found = linear_bound(nodes, count, self.settings(grade), priced=True)
         return [(self.number[f], leg.total_ns) for (_, f), leg in found.legs.items()]
 
@@ -192,16 +194,17 @@ class SegmentLatency(SegmentTraffic):
         if not self._in_time(devices, up, down):
             return None
         nodes = self.nodes_of(devices)
+        load = 0
         if self.is_shared(grade):
-            priced = self._priced_line(grade, nodes, 2) if self._has_price else []
+            priced = self._priced_line(grade, nodes, 2)
             load = load_ppm(nodes, self.settings(grade, longest=True))
-            return self._made(devices, up, down, priced, load)
-        priced = [
-            (self.number[f], ns)
-            for sender in reversed(nodes) if self._has_price
-            for f, ns in priced_link_delays(self.link_queue(grade, sender)).items()
-        ]
-        return self._made(devices, up, down, priced, 0)
+        else:
+            priced = [
+                (self.number[f], ns)
+                for sender in reversed(nodes) if self._has_price
+                for f, ns in priced_link_delays(self.link_queue(grade, sender)).items()
+            ]
+        return self._made(devices, up, down, priced, load)
 
     def most(
         self, grade: int, devices: frozenset[int], node_count: int | None = None

@@ -341,17 +341,14 @@ class Run:
             start_unusable=self.start_unusable,
         )
 
-    def _missing(self, best: Selection) -> str:
-        """Which devices an unfinished layout leaves out."""
-        names = [self.instance.device_ids[i] for i in sorted(best.left_out)]
-        without = "device" if len(names) == 1 else "devices"
-        return f"; {without} without a place: {some_of(names, NAMED)}"
-
     def no_answer(self, best: Selection | None = None) -> NoAnswer:
         """That no layout was found, with the nearest to one and what it leaves out."""
         missing, nearest = "; no device had a place yet", None
         if best is not None:
-            missing, nearest = self._missing(best), to_layout(self.instance, self.backbone, best)
+            names = [self.instance.device_ids[i] for i in sorted(best.left_out)]
+            without = "device" if len(names) == 1 else "devices"
+            missing = f"; {without} without a place: {some_of(names, NAMED)}"
+            nearest = to_layout(self.instance, self.backbone, best)
         return NoAnswer(
             f"no layout found{missing}; whether one exists is not known",
             seconds=self.seconds(),

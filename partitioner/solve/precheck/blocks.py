@@ -118,7 +118,8 @@ class Homes:
         ]
         if late:
             return [frozenset({("deadline", stream)}) for stream in late]
-        if latency.is_shared(grade) and self._may_be_joined(block, grade):
+        inside = set(block.devices)
+        if data.is_line and any(inst.may_be_joined(i, grade, inside) for i in inside):
             # Where the other end of a stream can join, own bounds are no proof.
             return []
         if len(block.devices) == 1:
@@ -133,13 +134,6 @@ class Homes:
             return []
         late = latency.late_on_line(grade, frozenset(block.devices))
         return [block.groups | {("deadline", stream)} for stream in late] or [load]
-
-    def _may_be_joined(self, block: Block, grade: int) -> bool:
-        """Whether a partner of one of its streams could be on the line beside a block."""
-        inst, inside = self._inst, set(block.devices)
-        return inst.grades[grade].is_line and any(
-            inst.may_be_joined(i, grade, inside) for i in block.devices
-        )
 
     # -- two devices --------------------------------------------------------------------------
 
