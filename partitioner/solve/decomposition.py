@@ -102,10 +102,7 @@ def _cut(
     instance: Instance, units: Sequence[Sequence[int]], most: int, shift: float, block: int = 1
 ) -> list[tuple[int, ...]]:
     """Devices of each part; those of a unit lie where they do on average."""
-    where = np.array(
-        [instance.network.position_um(d) for d in instance.device_ids], dtype=float
-    )
-    points = np.array([where[list(u)].mean(axis=0) for u in units])
+    points = np.array([instance.positions_um[list(u)].mean(axis=0) for u in units])
     # A unit counts as often as it has devices; it goes where its first device falls.
     owner = np.concatenate([np.full(len(u), k) for k, u in enumerate(units)])
     taken: set[int] = set()

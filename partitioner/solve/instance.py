@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Container, Iterable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import networkx as nx
 import numpy as np
@@ -18,7 +19,7 @@ from partitioner.model.catalogue import Grade
 from partitioner.model.problem import Device, GroupKind, Problem, Stream, SwitchPosition
 from partitioner.network.cable import CableNetwork
 from partitioner.network.transfers import carried_streams
-from partitioner.solve.arrays import Bools, Ints
+from partitioner.solve.arrays import Bools, Floats, Ints
 from partitioner.timing.frames import stream_frame_bytes
 from partitioner.units import (
     PPM,
@@ -128,6 +129,8 @@ class Instance:
         Largest sets (bool (n,)) of devices that may mix by safety level and security domain.
     option_bit
         int64 (n,): bit of the device's option, 0 if always fitted.
+    share_ppm
+        int64 (n,): share of units that have the device.
     unit_mul, stub_um
         int64 (n,).
     """
@@ -250,12 +253,13 @@ class Instance:
         self.stub_um = np.zeros(n, dtype=np.int64)
         self.unit_mul = np.zeros(n, dtype=np.int64)
         self.option_bit = np.zeros(n, dtype=np.int64)
+        self.share_ppm = np.zeros(n, dtype=np.int64)
         self.may_hang = np.ones((n, self.switch_count), dtype=bool)
         self.option_ids = list(self.problem.options)
         bit_of = {o: 1 << k for k, o in enumerate(self.option_ids)}
         for i, device in enumerate(self.problem.devices.values()):
             self.look()
-            share = self.share_of((i,))
+            share = self.share_ppm[i] = self.share_of((i,))
             self.stub_um[i] = device.stub_um
             self.unit_mul[i] = device.unit_load_mul
             self.option_bit[i] = bit_of[device.option] if device.option is not None else 0
@@ -466,6 +470,12 @@ class Instance:
         )
 
     # -- distances ----------------------------------------------------------------------------
+
+    @cached_property
+    def positions_um(self) -> Floats:
+        """Float (n, 3): where the devices are."""
+        at = [self.network.position_um(d) for d in self.device_ids]
+        return np.array(at, dtype=float).reshape(-1, 3)
 
     def way_um(self, rows: Sequence[int] | Ints, columns: Sequence[int] | Ints) -> Ints:
         """Cable ways between devices, int64 (rows, columns) in µm, no slack."""

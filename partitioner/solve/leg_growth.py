@@ -6,7 +6,7 @@ What is found after any number of rounds is no more than what the analysis ends 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TypeVar
 
@@ -113,41 +113,37 @@ def grown_legs(
 
     ``least``: what no leg goes below, if known. Frames that come in carry ``inherited_ns``.
     """
-    legs = first_legs(nodes, node_count, settings) if least is None else least
-    for _ in range(STEPS):
+    def bounds(legs: dict[tuple[str, str], int]) -> dict[tuple[str, str], LegDelay]:
         windows = tuple(
             replace(n, flows=tuple(
                 replace(f, window_ns=legs[n.id, f.id] + f.inherited_ns) for f in n.flows
             ))
             for n in nodes
         )
-        bound = response_bound(windows, node_count, settings)
-        found = _all_found(bound.legs, sum(len(n.flows) for n in nodes))
-        if found is None:
-            return None
-        grown = {key: max(ns, legs[key]) for key, ns in found.items()}
-        if grown == legs:
-            break
-        legs = grown
-    return legs
+        return response_bound(windows, node_count, settings).legs
+
+    return _grown(first_legs(nodes, node_count, settings) if least is None else least, bounds)
 
 
 def grown_link_legs(queue: LinkQueue) -> dict[str, int] | None:
     """Least delay of every leg over a full-duplex link, in ns; None if there is no bound."""
-    legs = {f.id: 1 for f in queue.flows}
-    for _ in range(STEPS):
+    def bounds(legs: dict[str, int]) -> dict[str, LegDelay]:
         windows = tuple(replace(f, window_ns=legs[f.id] + f.inherited_ns) for f in queue.flows)
-        bound = response_link_bound(replace(queue, flows=windows))
-        found = _all_found(bound.legs, len(queue.flows))
-        if found is None:
+        return response_link_bound(replace(queue, flows=windows)).legs
+
+    return _grown({f.id: 1 for f in queue.flows}, bounds)
+
+
+def _grown(
+    legs: dict[Key, int], bounds: Callable[[dict[Key, int]], Mapping[Key, LegDelay]]
+) -> dict[Key, int] | None:
+    """Let legs grow by bounds that rest on what they are so far; None if one has no bound."""
+    for _ in range(STEPS):
+        found = bounds(legs)
+        if len(found) < len(legs):
             return None
-        if found == legs:
+        grown = {key: max(ns, found[key].total_ns) for key, ns in legs.items()}
+        if grown == legs:
             break
-        legs = found
+        legs = grown
     return legs
-
-
-def _all_found(legs: Mapping[Key, LegDelay | int], count: int) -> dict[Key, int] | None:
-    if len(legs) < count:
-        return None
-    return {key: leg.total_ns if isinstance(leg, LegDelay) else leg for key, leg in legs.items()}

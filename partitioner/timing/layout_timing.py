@@ -479,16 +479,15 @@ class _Network:
 
     @staticmethod
     def _total(stream: str, hops: tuple[Hop, ...], legs: Legs) -> int | None:
+        """Sum over a route; None if a leg has no bound."""
         total = 0
         for hop in hops:
             if hop.kind is LegKind.SWITCH:
                 total += hop.delay_ns
-                continue
-            # A leg not looked at yet begins at nothing and grows.
-            leg = legs.get((hop.medium, hop.sender, stream), NOTHING)
-            if leg is None:
+            elif (leg := legs.get((hop.medium, hop.sender, stream))) is None:
                 return None
-            total += leg.total_ns
+            else:
+                total += leg.total_ns
         return total if total <= LONGEST_WAIT_NS else None
 
     def _flow(self, stream: str, inherited_ns: int = 0) -> LineFlow:
@@ -628,11 +627,7 @@ class _Network:
             stream.id,
             route.destination,
             tuple(legs),
-            self._sum(stream.id, route.hops, linear),
+            self._total(stream.id, route.hops, linear),
             self._total(stream.id, route.hops, response),
             stream.deadline_ns,
         )
-
-    def _sum(self, stream: str, hops: tuple[Hop, ...], linear: Legs) -> int | None:
-        keys = [(h.medium, h.sender, stream) for h in hops if h.kind is not LegKind.SWITCH]
-        return self._total(stream, hops, linear) if all(k in linear for k in keys) else None

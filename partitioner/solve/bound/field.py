@@ -48,9 +48,7 @@ class Field:
         self.data = inst.grades[grade]
         members = np.nonzero(inst.can[:, grade])[0]
         k = self.k = len(members)
-        points = np.array(
-            [inst.network.position_um(inst.device_ids[i]) for i in members], dtype=float
-        ).reshape(-1, 3)
+        points = inst.positions_um[members]
         parts = split(points, BLOCK) if k else []
         # Devices are renumbered so that each block is a range.
         self.members = members = members[np.concatenate(parts)] if parts else members
@@ -63,7 +61,7 @@ class Field:
         self.capacity = min(self.data.max_devices, k, fits)
         line = inst.problem.line
         drop_um, end_um = line.drop_slack_um, line.end_slack_um
-        own = np.array([inst.share_of((int(i),)) for i in self.members], dtype=np.int64)
+        own = inst.share_ppm[self.members]
         self.least_share = int(own.min(initial=PPM))
         # Objective money per micrometre of each device's way, not rounded.
         grade_row = inst.problem.catalogue.grades[self.data.id]

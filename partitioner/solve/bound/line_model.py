@@ -108,7 +108,7 @@ class LineModel:
         inst, builder, grade = self.instance, self.builder, self.grade
         k = self.k
         ids = self.members[self.device]
-        own = np.array([inst.share_of((int(i),)) for i in self.members], dtype=np.int64)
+        own = inst.share_ppm[self.members]
         share = np.where(self.whole, PPM, own[self.device])
         value = np.array([builder.device_value(grade, int(i)) for i in self.members])
         value = value + self._least_latency()

@@ -53,13 +53,13 @@ def openings_of(
     switches = list(instance.problem.switches.values())
     candidates = [s for s, switch in enumerate(switches) if not switch.required]
     backbone = BackboneData(instance)
+    required = {s for s, switch in enumerate(switches) if switch.required}
     if len(candidates) <= MOST_CANDIDATES:
-        required = {s for s, switch in enumerate(switches) if switch.required}
         values = {}
         for number in range(len(candidates) + 1):
             for chosen in itertools.combinations(candidates, number):
                 if should_stop():
-                    return _one_by_one(backbone)
+                    return _one_by_one(backbone, required, candidates)
                 value = _least_with(backbone, required.union(chosen))
                 if value is not None:
                     values[frozenset(chosen)] = value
@@ -67,7 +67,7 @@ def openings_of(
             constant = min(values.values())
             own = dict.fromkeys(candidates, 0)
             return Openings(constant, own, tuple((o, v - constant) for o, v in values.items()))
-    return _one_by_one(backbone)
+    return _one_by_one(backbone, required, candidates)
 
 
 def _least_with(backbone: BackboneData, opened: Collection[int]) -> int | None:
@@ -94,7 +94,9 @@ def _least_with(backbone: BackboneData, opened: Collection[int]) -> int | None:
     return total + max(0, result.bound or 0)
 
 
-def _one_by_one(backbone: BackboneData) -> Openings:
+def _one_by_one(
+    backbone: BackboneData, required: Collection[int], candidates: Sequence[int]
+) -> Openings:
     """What every layout pays, and what each candidate, by itself, adds at least.
 
     Every layout pays for the required switches, and of the backbone for what it cannot do without:
@@ -103,9 +105,6 @@ def _one_by_one(backbone: BackboneData) -> Openings:
     adds its own value, and of the backbone in a tree or ring one more link, the cheapest there is;
     else those of its links to required switches that have to be built.
     """
-    switches = backbone.instance.problem.switches.values()
-    required = {s for s, switch in enumerate(switches) if switch.required}
-    candidates = [s for s, switch in enumerate(switches) if not switch.required]
     own = {s: backbone.switch_value(s) for s in candidates}
     must: list[tuple[int, tuple[int, int]]] = []
     free: list[tuple[int, tuple[int, int]]] = []

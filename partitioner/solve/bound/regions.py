@@ -99,9 +99,7 @@ class RegionalBound:
         self.core, self.halo = core, halo
         inst = self.instance = builder.instance
         self.remaining = remaining
-        self.positions = np.array(
-            [inst.network.position_um(d) for d in inst.device_ids], dtype=float
-        )
+        self.positions = inst.positions_um
         self.switch_positions = np.array(
             [inst.network.position_um(s) for s in inst.switch_ids], dtype=float
         )
@@ -269,7 +267,7 @@ def least_link_cost(builder: ColumnBuilder) -> Floats:
     inst = builder.instance
     line = inst.problem.line
     slack = (line.drop_slack_um, line.end_slack_um, line.end_slack_um)
-    share = np.array([inst.share_of((i,)) for i in range(inst.n)], dtype=np.int64)
+    share = inst.share_ppm
     least = np.full(inst.n, FAR)
     for grade, data in enumerate(inst.grades):
         if data.is_line:

@@ -76,15 +76,8 @@ class Relaxation(Rows):
                 if cut.down is not None:
                     terms += [(v, 1) for v in self.on[own, cut.down]]
                 for part, others in cut.sides(dependent):
-                    row, missing = self._on_side(own, part, True)
-                    count = 1 - missing
-                    for b in partners:
-                        there, missing = self._on_side(b, others, True)
-                        row += there
-                        count += 1 - missing
-                    is_lost = self.var(1)
-                    self.add([*row, (is_lost, -1)], count - 1)
-                    terms.append((is_lost, 1))
+                    ends = [(own, part, True), *((b, others, True) for b in partners)]
+                    terms.append((self._if_all(ends), 1))
             if sum(weight for _, weight in terms) > cut.most:
                 because = [cut.key, ("backbone-link",), *self.places.unreached()]
                 self.add(terms, cut.most, because)
@@ -223,17 +216,10 @@ class Relaxation(Rows):
                     most -= load
         if sum(load for _, load in rows) <= most:
             return
-        terms: list[tuple[int, int]] = []
-        for blocks, load in rows:
-            row, count = [], 0
-            for block, here in blocks:
-                there, missing = self._on_side(block, side, here)
-                row += there
-                count += 1 - missing
-            crosses = self.var(1)
-            # Both ends on their side, less one, at the most.
-            self.add([*row, (crosses, -1)], count - 1)
-            terms.append((crosses, load))
+        terms = [
+            (self._if_all((block, side, here) for block, here in blocks), load)
+            for blocks, load in rows
+        ]
         self.add(terms, most, [("backbone-load", *self._named_side(side))])
 
     def _named_side(self, side: frozenset[int]) -> list[str]:
@@ -243,15 +229,22 @@ class Relaxation(Rows):
         few = min(sorted(side), sorted(other), key=lambda some: (len(some), some))
         return [ids[s] for s in few]
 
-    def _on_side(
-        self, block: int, side: frozenset[int], here: bool
-    ) -> tuple[list[tuple[int, int]], int]:
-        """Terms that are 1, less the number given, where a block is on that side; the fewer."""
-        inside = [s for s in range(self.instance.switch_count) if (s in side) == here]
-        outside = [s for s in range(self.instance.switch_count) if (s in side) != here]
-        if len(inside) <= len(outside):
-            return [(v, 1) for s in inside for v in self.on[block, s]], 0
-        return [(v, -1) for s in outside for v in self.on[block, s]], 1
+    def _if_all(self, ends: Iterable[tuple[int, frozenset[int], bool]]) -> int:
+        """A variable that is 1 if each of some blocks is on its side of the backbone, or not."""
+        row: list[tuple[int, int]] = []
+        most = -1
+        for block, side, here in ends:
+            inside = [s for s in range(self.instance.switch_count) if (s in side) == here]
+            outside = [s for s in range(self.instance.switch_count) if (s in side) != here]
+            # Whichever has fewer terms.
+            if len(inside) <= len(outside):
+                row += [(v, 1) for s in inside for v in self.on[block, s]]
+                most += 1
+            else:
+                row += [(v, -1) for s in outside for v in self.on[block, s]]
+        are_all = self.var(1)
+        self.add([*row, (are_all, -1)], most)
+        return are_all
 
     # -- switches -----------------------------------------------------------------------------
 
