@@ -360,23 +360,13 @@ class Instance:
 
         Every line lies inside one of them, so lines can be looked for in each set on its own.
         """
-        kinds = sorted({(d.safety_level, d.security_domain) for d in devices}, key=repr)
-        kind_of = {kind: k for k, kind in enumerate(kinds)}
-        kind = np.array(
-            [kind_of[d.safety_level, d.security_domain] for d in devices], dtype=np.int64
-        )
-        graph = nx.Graph()
-        graph.add_nodes_from(range(len(kinds)))
-        first = {int(k): i for i, k in reversed(list(enumerate(kind)))}
-        for a, b in itertools.combinations(range(len(kinds)), 2):
-            if not self.conflict[first[a], first[b]]:
-                graph.add_edge(a, b)
+        names = [repr((d.safety_level, d.security_domain)) for d in devices]
+        _, first, kind = np.unique(names, return_index=True, return_inverse=True)
         cliques = []
-        for clique in nx.find_cliques(graph) if kinds else ():
+        for clique in nx.find_cliques(nx.from_numpy_array(~self.conflict[np.ix_(first, first)])):
             self.look()
             cliques.append(sorted(clique))
-        cliques.sort()
-        self.line_classes = [np.isin(kind, clique) for clique in cliques]
+        self.line_classes = [np.isin(kind, clique) for clique in sorted(cliques)]
 
     def domains_mix(self, devices: Iterable[int]) -> bool:
         """Whether all security domains of the devices may share one line."""

@@ -101,8 +101,8 @@ class ColumnGeneration:
         *,
         remaining: Callable[[], float],
         openings: Openings,
-        on_bound: Callable[[int, str], None] | None,
-        target: Callable[[], int | None] | None,
+        on_bound: Callable[[int, str], object],
+        target: Callable[[], int | None],
         should_stop: Callable[[], bool],
     ):
         inst = self.instance = builder.instance
@@ -164,15 +164,14 @@ class ColumnGeneration:
             tuple((cut, int(price)) for cut, price in cuts if price > 0),
             tuple((cap.switch, cap.devices, int(price)) for cap, price in caps if price > 0),
         )
-        if self.on_bound is not None:
-            self.on_bound(value, source)
+        self.on_bound(value, source)
         return True
 
     def over(self) -> bool:
         """Whether time is up or the bound meets the best layout known."""
         if self.remaining() <= 0:
             return True
-        cost = self.target() if self.target is not None else None
+        cost = self.target()
         return cost is not None and self.value >= cost
 
     def close(self) -> bool:

@@ -65,8 +65,8 @@ def lower_bound(
     seeds: Sequence[Column] = (),
     *,
     remaining: Callable[[], float],
-    on_bound: Callable[[int, str], None] | None = None,
-    target: Callable[[], int | None] | None = None,
+    on_bound: Callable[[int, str], object] = lambda value, source: None,
+    target: Callable[[], int | None] = lambda: None,
     should_stop: Callable[[], bool] = lambda: False,
     hand_out: HandOut | None = None,
 ) -> BoundResult:
@@ -191,8 +191,8 @@ def _by_regions(
     seeds: Sequence[Column],
     remaining: Callable[[], float],
     constant: int,
-    on_bound: Callable[[int, str], None] | None,
-    target: Callable[[], int | None] | None,
+    on_bound: Callable[[int, str], object],
+    target: Callable[[], int | None],
     hand_out: HandOut | None,
 ) -> BoundResult:
     """Bound a large problem: sweeps over regions while they gain something."""
@@ -206,7 +206,7 @@ def _by_regions(
     reserve = run.proving_time(remaining)
     is_worth_it = is_first = True
     while is_worth_it and remaining() > reserve:
-        cost = target() if target is not None else None
+        cost = target()
         if cost is not None and value >= cost:
             break
         whole = run.sweep(first=is_first, hand_out=hand_out)
@@ -219,7 +219,6 @@ def _by_regions(
         is_worth_it = whole and total + constant > value + SWEEP_GAIN * value
         if total + constant > value:
             dual, value = run.dual.copy(), total + constant
-            if on_bound is not None:
-                on_bound(value, source)
+            on_bound(value, source)
     duals = Duals(dual, np.zeros(len(inst.port_classes)))
     return BoundResult(value, duals, run.orders(dual, 4 * inst.n), source)

@@ -25,12 +25,10 @@ def word_count(bits: int) -> int:
 
 def bit_rows(table: Bools) -> Words:
     """Rows of a bool table (..., k) as words (..., words), the first column in the lowest bit."""
-    rows = np.zeros((*table.shape[:-1], word_count(table.shape[-1])), dtype=np.uint64)
-    for w in range(rows.shape[-1]):
-        part = table[..., w * WORD : (w + 1) * WORD].astype(np.uint64)
-        shift = np.arange(part.shape[-1], dtype=np.uint64)
-        rows[..., w] = (part << shift).sum(axis=-1, dtype=np.uint64)
-    return rows
+    bits = table.shape[-1]
+    padded = np.zeros((*table.shape[:-1], word_count(bits) * WORD), dtype=bool)
+    padded[..., :bits] = table
+    return np.packbits(padded, axis=-1, bitorder="little").view("<u8").astype(np.uint64)
 
 
 def holds(words: Words, device: Ints | int) -> Bools:

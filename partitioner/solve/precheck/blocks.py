@@ -10,6 +10,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
+import networkx as nx
+
 from partitioner.model.problem import GroupKind
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.instance import GradeData
@@ -294,13 +296,10 @@ class Homes:
 
     def _tree_um(self, devices: Sequence[int], switch: int, least_um: int) -> int:
         """Length of a least spanning tree: no line through all of them is shorter."""
-        inst = self._inst
-        near = {i: max(int(inst.switch_um[switch, i]), least_um) for i in devices}
-        total = 0
-        while near:
-            here = min(near, key=lambda i: (near[i], i))
-            total += near.pop(here)
-            for i in near:
-                near[i] = min(near[i], max(inst.way_between_um(here, i), least_um))
-        return total
+        inst, net = self._inst, nx.Graph()
+        for i in devices:
+            net.add_edge("switch", i, weight=max(int(inst.switch_um[switch, i]), least_um))
+        for a, b in combinations(devices, 2):
+            net.add_edge(a, b, weight=max(inst.way_between_um(a, b), least_um))
+        return sum(data["weight"] for _, _, data in nx.minimum_spanning_edges(net))
 

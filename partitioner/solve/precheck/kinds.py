@@ -45,15 +45,15 @@ def kinds_of(inst: Instance, blocks: list[Block]) -> list[Kinds]:
     found: list[Kinds] = []
     seen: set[tuple[int, int]] = set()
     for keys, apart, names in by:
-        known = sorted(set(names), key=repr)
-        number = {name: k for k, name in enumerate(known)}
-        first = [names.index(name) for name in known]
+        _, first, kind = np.unique(
+            list(map(repr, names)), return_index=True, return_inverse=True
+        )
         differ = apart[np.ix_(first, first)]
-        size = len(known), int(differ.sum())
+        size = len(first), int(differ.sum())
         if differ.any() and size not in seen:
             seen.add(size)
             of_block = [
-                list(dict.fromkeys(number[names[i]] for i in block.devices)) for block in blocks
+                list(dict.fromkeys(kind[list(block.devices)].tolist())) for block in blocks
             ]
             found.append(Kinds(keys, of_block, _parts(inst, differ)))
     return found
