@@ -45,9 +45,7 @@ class BackboneData:
         for link in problem.backbone.links:
             a, b = link.ends
             length = (
-                link.length_um
-                if link.length_um is not None
-                else instance.network.length_um(a, b)
+                link.length_um if link.length_um is not None else instance.network.length_um(a, b)
             )
             grades = tuple(g for g in link.grades if length <= problem.reach_um(g))
             ends = (instance.switch_index[a], instance.switch_index[b])

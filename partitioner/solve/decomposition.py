@@ -143,11 +143,7 @@ def part_problem(builder: ColumnBuilder, part: Part) -> Problem:
     streams = _streams_inside(builder, part, inside)
     transfers = _transfers_inside(inst, inside)
     sendings: list[Stream | Transfer] = [*streams.values(), *transfers.values()]
-    ends = {
-        end
-        for sent in sendings
-        for end in (sent.source, *sent.destinations)
-    }
+    ends = {end for sent in sendings for end in (sent.source, *sent.destinations)}
     cut = (replace(g, devices=tuple(d for d in g.devices if d in inside)) for g in problem.groups)
     sets = [g for g in cut if len(g.devices) > 1]
     set_ids = {g.id for g in sets}
@@ -177,9 +173,7 @@ def part_problem(builder: ColumnBuilder, part: Part) -> Problem:
         streams=streams,
         transfers=transfers,
         failure_rules=tuple(
-            rule
-            for rule in problem.failure_rules
-            if rule.group is None or rule.group in set_ids
+            rule for rule in problem.failure_rules if rule.group is None or rule.group in set_ids
         ),
         forecast=(),
     )
@@ -239,7 +233,8 @@ def _streams_inside(builder: ColumnBuilder, part: Part, inside: set[str]) -> dic
         ends = _ends_inside(inst, stream.source, stream.destinations, inside)
         assert ends is not None
         outside = [
-            t.device for t in data.targets
+            t.device
+            for t in data.targets
             if t.device is not None and inst.device_ids[t.device] not in inside
         ]
         taken = max((builder.latency.least_down(j, d) for d in outside), default=0)

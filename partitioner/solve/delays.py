@@ -177,9 +177,7 @@ class SelectionDelays:
         if data.is_line:
             least = self._builder.latency.usual_count(column.grade, len(column.devices))
             count = column.node_count if as_built else least
-        lines.append(
-            LineMedium(_medium(column, ""), tuple(senders), count, settings, settings)
-        )
+        lines.append(LineMedium(_medium(column, ""), tuple(senders), count, settings, settings))
 
     def _backbone_links(self, built: Iterable[tuple[int, str]]) -> list[LinkMedium]:
         problem = self._instance.problem

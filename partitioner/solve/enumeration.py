@@ -54,6 +54,7 @@ def columns_below(
     TooManyColumns
         If the limits do not suffice or somebody asked to stop.
     """
+
     def look(_: int = 0) -> None:
         if should_stop():
             raise TooManyColumns
@@ -85,9 +86,7 @@ def columns_below(
                 look()
                 if len(columns) + len(best) > column_limit:
                     raise TooManyColumns
-            out, back = (
-                tuple(model.members[list(arm)].tolist()) for arm in (line.out, line.back)
-            )
+            out, back = (tuple(model.members[list(arm)].tolist()) for arm in (line.out, line.back))
             column = builder.line(line.switch, model.grade, out, back)
             if column is None:
                 continue

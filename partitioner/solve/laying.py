@@ -25,9 +25,7 @@ def laid_line(
     while True:
         for i in sorted(devices):
             out, back = arms
-            rest = (
-                tuple(k for k in out if k != i), tuple(k for k in back if k != i)
-            )
+            rest = (tuple(k for k in out if k != i), tuple(k for k in back if k != i))
             moved = with_device(builder, switch, rest, i)
             if (shorter := _way_um(builder, switch, moved)) < length:
                 arms, length = moved, shorter
@@ -49,9 +47,7 @@ def with_device(builder: ColumnBuilder, switch: int, arms: Arms, device: int) ->
         first_optional = next((k for k, i in enumerate(arm) if inst.option_bit[i]), len(arm))
         allowed = range(len(arm) + 1)
         if inst.problem.line.option_tail:
-            allowed = (
-                range(first_optional, len(arm) + 1) if optional else range(first_optional + 1)
-            )
+            allowed = range(first_optional, len(arm) + 1) if optional else range(first_optional + 1)
         for k in allowed:
             longer = inst.way_along_um(switch, arm, k, device)
             if k < len(arm):

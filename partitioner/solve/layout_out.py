@@ -82,9 +82,7 @@ def _carried(change: ChangeModel | None, selection: Selection) -> dict[Choice, i
     if change is None:
         return {}
     found, _ = change.carried_on(selection.choices)
-    return {
-        choice: o for choice, o in zip(selection.choices, found, strict=True) if o is not None
-    }
+    return {choice: o for choice, o in zip(selection.choices, found, strict=True) if o is not None}
 
 
 def _names(kind: str, taken: set[str]) -> Iterator[str]:

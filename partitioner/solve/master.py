@@ -312,8 +312,7 @@ class Master:
             if any(_belongs(c, family) for c in sure_over.get(key, ())):
                 continue
             members = [
-                self._pick_any[k] for k in over.get(key, ())
-                if _belongs(self.columns[k], family)
+                self._pick_any[k] for k in over.get(key, ()) if _belongs(self.columns[k], family)
             ]
             if not members:
                 return
@@ -357,9 +356,7 @@ class Master:
         up: dict[tuple[int, tuple[int | None, int]], dict[int, list[Term]]] = defaultdict(
             lambda: defaultdict(list)
         )
-        down: dict[tuple[int, int], dict[int, list[Term]]] = defaultdict(
-            lambda: defaultdict(list)
-        )
+        down: dict[tuple[int, int], dict[int, list[Term]]] = defaultdict(lambda: defaultdict(list))
         everything: list[tuple[Column, Expr | None]] = [
             *((c, self._pick_any[k]) for k, c in enumerate(self.columns)),
             *((c.column, None) for c in self.fixed),

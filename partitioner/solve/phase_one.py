@@ -151,9 +151,7 @@ class PhaseOne:
         """Devices left out that a place is sought for: one whose turn it is, and those nearest."""
         turn = min(now.left_out, key=lambda i: (self.turns[i], -self.weight[i], i))
         self.turns[turn] += 1
-        near = sorted(
-            now.left_out, key=lambda i: (self.search.distance_between([turn], [i]), i)
-        )
+        near = sorted(now.left_out, key=lambda i: (self.search.distance_between([turn], [i]), i))
         unit_of = self.search.instance.unit_of
         return frozenset(i for near_by in near[:MOST_SOUGHT] for i in unit_of[near_by])
 

@@ -429,9 +429,7 @@ class _Network:
 
     def settled(self, legs: Legs) -> Settled:
         """Where delays have settled; to be asked for after that."""
-        return Settled(
-            self._media(), legs, self.windows, self._known, self.figures, self.sentences
-        )
+        return Settled(self._media(), legs, self.windows, self._known, self.figures, self.sentences)
 
     def _media(self) -> dict[str, LineMedium | LinkMedium]:
         return {**self.lines, **self.links}

@@ -96,9 +96,7 @@ def line_faults(nodes: Iterable[NodeSettings]) -> tuple[str, ...]:
     return tuple(faults)
 
 
-def least_to_timer_bt(
-    transmit_delay_ns: int, carrier_on_delay_ns: int, propagation_ns: int
-) -> int:
+def least_to_timer_bt(transmit_delay_ns: int, carrier_on_delay_ns: int, propagation_ns: int) -> int:
     """Shortest TO timer with which every node sees a used opportunity before it gives it up.
 
     The delays are the longest from the MAC interface to the wire (440 ns at 10BASE-T1S) and from

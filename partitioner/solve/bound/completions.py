@@ -54,10 +54,7 @@ class NearLists:
         k, states = model.k, model.states
         layers = max(1, model.capacity) * (3 if model.through else 1)
         size = 0
-        while (
-            size < min(MOST_NEAR, k - 1)
-            and states * states * layers * 2 ** (size + 1) <= cells
-        ):
+        while size < min(MOST_NEAR, k - 1) and states * states * layers * 2 ** (size + 1) <= cells:
             size += 1
         self.size = size
         self.masks = 1 << size

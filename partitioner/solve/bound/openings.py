@@ -46,9 +46,7 @@ class Openings:
         return min(extra + sum(paid.get(s, 0) for s in opened) for opened, extra in self.sets)
 
 
-def openings_of(
-    instance: Instance, should_stop: Callable[[], bool] = lambda: False
-) -> Openings:
+def openings_of(instance: Instance, should_stop: Callable[[], bool] = lambda: False) -> Openings:
     """Price the candidates: every set of them if there are few, else, or cut short, each alone."""
     switches = list(instance.problem.switches.values())
     candidates = [s for s, switch in enumerate(switches) if not switch.required]
@@ -73,9 +71,7 @@ def openings_of(
 def _least_with(backbone: BackboneData, opened: Collection[int]) -> int | None:
     """Least value of these switches and a backbone over them; None if none has the shape."""
     model = Model()
-    switches = [
-        model.new_constant(int(s in opened)) for s in range(backbone.instance.switch_count)
-    ]
+    switches = [model.new_constant(int(s in opened)) for s in range(backbone.instance.switch_count)]
     built = {}
     values = []
     for index, link in enumerate(backbone.links):

@@ -139,9 +139,7 @@ class _Program:
         """Put a walk in; 1 if it is new or cheaper than before, else 0."""
         if cost >= self._cost.get(visits, np.inf):
             return 0
-        left = cost - sum(
-            self._dual[d] * times for d, times in visits if d not in self._row
-        )
+        left = cost - sum(self._dual[d] * times for d, times in visits if d not in self._row)
         inside = [(d, times) for d, times in visits if d in self._row]
         if not inside:
             return 0

@@ -57,7 +57,8 @@ def leaning(rows: Rows, active: Collection[Key] | None = None) -> Leaning | None
     inst = rows.instance
     force = None if active is None else frozenset(active)
     held = {
-        v for v, home in enumerate(rows.home_of)
+        v
+        for v, home in enumerate(rows.home_of)
         if home is not None and any(force is None or r <= force for r in home.against)
     }
     kept = [row for row in rows.rows if force is None or row.because <= force]
@@ -109,15 +110,11 @@ class _Program:
                 weights.append(-sum(map(abs, weights)))
             self._row(variables, weights, -np.inf, row.most / largest)
 
-    def _row(
-        self, variables: list[int], weights: list[float], least: float, most: float
-    ) -> None:
+    def _row(self, variables: list[int], weights: list[float], least: float, most: float) -> None:
         row = self._model.add_linear_constraint()
         self._model.set_constraint_lower_bound(row, least)
         self._model.set_constraint_upper_bound(row, most)
-        self._model.add_terms_to_constraint(
-            row, [self._variables[v] for v in variables], weights
-        )
+        self._model.add_terms_to_constraint(row, [self._variables[v] for v in variables], weights)
 
     def has_places(self) -> bool:
         """Whether a first-order method, to its own precision, finds places for all blocks.

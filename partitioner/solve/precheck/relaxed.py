@@ -157,9 +157,7 @@ class Relaxation(Rows):
             return
         share = min(inst.problem.backbone.load_share_ppm, PPM)
         fastest = max(rates[g].rate_bps for k in backbone.links for g in k.grades)
-        loads = [
-            slot_on_link_ns(d.frame_bytes, fastest) * PPM // d.period_ns for d in inst.streams
-        ]
+        loads = [slot_on_link_ns(d.frame_bytes, fastest) * PPM // d.period_ns for d in inst.streams]
         if sum(loads) <= share:
             return
         sides = {frozenset({s}) for s in range(inst.switch_count)}
@@ -181,7 +179,8 @@ class Relaxation(Rows):
             target = data.targets[0]
             ends: list[End] = []
             for device, switch in (
-                (data.source_device, data.source_switch), (target.device, target.switch)
+                (data.source_device, data.source_switch),
+                (target.device, target.switch),
             ):
                 if device is None:
                     ends.append((None, switch))
@@ -257,8 +256,6 @@ class Relaxation(Rows):
         for s, switch in enumerate(inst.problem.switches.values()):
             hanging = at[s]
             if hanging:
-                self.add(
-                    [*((v, 1) for v in hanging), (self.opened[s], -len(hanging))], 0
-                )
+                self.add([*((v, 1) for v in hanging), (self.opened[s], -len(hanging))], 0)
             if switch.required or s in inst.talking_switches:
                 self.add([(self.opened[s], -1)], -1, [("switch-open", switch.id)])
