@@ -436,13 +436,10 @@ class Instance:
 
     def partners(self, device: int) -> tuple[frozenset[int], frozenset[int]]:
         """Devices and switches that a device sends to or hears, bulk transfers left out."""
-        ends: set[tuple[int | None, int]] = set()
-        for j in self.received_by[device]:
-            if not (data := self.streams[j]).is_transfer:
-                ends.add((data.source_device, data.source_switch))
-        for j in self.sent_by[device]:
-            if not (data := self.streams[j]).is_transfer:
-                ends.update(target.key for target in data.targets)
+        heard = (self.streams[j] for j in self.received_by[device])
+        sent = (self.streams[j] for j in self.sent_by[device])
+        ends = [(data.source_device, data.source_switch) for data in heard if not data.is_transfer]
+        ends += [t.key for data in sent if not data.is_transfer for t in data.targets]
         devices = frozenset(other for other, _ in ends if other is not None)
         return devices, frozenset(switch for other, switch in ends if other is None)
 
