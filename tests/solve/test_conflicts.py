@@ -88,8 +88,8 @@ def test_what_keeps_a_layout_is_not_called_impossible(case: Case) -> None:
         ("pinned_where_no_port_is", "give one of these switches a port for 1000BASE-T1"),
         ("backbone_without_room", "The backbone link zone-0-zone-1 carries all that is sent "
          "between zone-0 and the other switches, and may be busy 75 % of the time."),
-        ("losses_beyond_one_link", "No single failure loses more than 1 of the 2 devices of "
-         "function watched (rule new-rule), and a failure of the backbone link zone-0-zone-1 does: "
+        ("losses_beyond_one_link", "No single failure loses more than 1 of the 2 devices "
+         "that rule new-rule watches, and a failure of the backbone link zone-0-zone-1 does: "
          "those beyond it reach nothing that they send to or hear."),
         ("deadline_of_one_line_but_apart", "drop group new"),
         ("more_apart_than_lines", "drop group new or make it smaller"),
