@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import count as numbers
@@ -108,12 +108,11 @@ def needed(
         if fits(without(problem, suspects), layout):
             kept, sole = suspects, {some[0].key for some in matching if len(some) == 1}
             break
-    for handle in list(kept) if len(kept) > 1 else ():
-        fewer = [h for h in kept if h is not handle]
+    kept = fewest(
+        kept, lambda fewer: fits(without(problem, fewer), layout),
         # One that alone speaks for what is broken is needed.
-        may_go = handle.key not in sole and not should_stop()
-        if may_go and fits(without(problem, fewer), layout):
-            kept = fewer
+        {h.key for h in kept} if len(kept) == 1 else sole, should_stop,
+    )
     loose = without(problem, kept)
     assessment = assess(loose, written_for(loose, layout))
     eased, uses = problem, list[Use]()
@@ -134,6 +133,31 @@ def needed(
         eased = without(problem, kept)
         uses = [_none_of(handle) for handle in kept]
     return Needed(tuple(uses), eased)
+
+
+def fewest(
+    handles: Sequence[Handle],
+    suffices: Callable[[Sequence[Handle]], bool],
+    sole: Collection[str],
+    should_stop: Callable[[], bool],
+) -> list[Handle]:
+    """Few of some rules that suffice, with those of the keys ``sole``: no other can be spared.
+
+    Many are tried at a time at first, so that where few are needed the rest is soon gone. Once
+    ``should_stop`` says so those not tried stay.
+    """
+    kept, size = list(handles), max(1, len(handles) // 2)
+    while size:
+        rest = [h for h in kept if h.key not in sole]
+        for k in range(0, len(rest), size):
+            spared = {h.key for h in rest[k : k + size]}
+            fewer = [h for h in kept if h.key not in spared]
+            if should_stop():
+                return kept
+            if suffices(fewer):
+                kept = fewer
+        size //= 2
+    return kept
 
 
 def _eased_by(handle: Handle, rest: Problem, layout: Layout) -> Use:

@@ -245,6 +245,12 @@ def rule_prices(
         if result.outcome.cost_money < base.cost_money:
             is_late = budget.over_within(NEEDED_SHARE * seconds)
             uses = needed(problem, handles, result.outcome.layout, is_late)
+            if is_late() and len(uses.handles) > MOST_SINGLE:
+                # Time went before those that are not needed were told from the others.
+                uses = None
+                untried += last
+                if last:
+                    continue
         if last:
             done, left = _of_several(last, result, uses)
             results += done

@@ -9,7 +9,7 @@ import pytest
 from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import edit, without
 from partitioner.explain.handles.register import handles_of
-from partitioner.explain.needed import needed, written_for
+from partitioner.explain.needed import fewest, needed, written_for
 from partitioner.model.problem import BackboneShape, GradeChoice, PortGroup, Reserve
 from tests.bench.planted import LINE, planted
 from tests.explain.test_nearest_miss import fewer_ports
@@ -156,3 +156,21 @@ def test_limits_of_a_grade_that_no_port_serves_are_no_rules() -> None:
     switch = replace(switch, port_groups=(*switch.port_groups, PortGroup(("1000BASE-T1",), 1)))
     served = replace(problem, switches={**problem.switches, id_: switch})
     assert limited(served) == {*limited(problem), "1000BASE-T1"}
+
+
+@pytest.mark.parametrize("needs", [(), (7,), (0, 31), (3, 4, 50)])
+def test_few_rules_of_many_are_found_in_few_tries(needs: tuple[int, ...]) -> None:
+    handles = handles_of(planted(20, 0).problem)[:64]
+    keys = {handles[k].key for k in needs}
+    tries = []
+
+    def suffices(fewer):
+        tries.append(len(fewer))
+        return keys <= {h.key for h in fewer}
+
+    found = fewest(handles, suffices, set(), lambda: False)
+    assert {h.key for h in found} == keys
+    assert len(tries) < 45, "one by one takes 64"
+    sole = {handles[9].key}
+    assert {h.key for h in fewest(handles, suffices, sole, lambda: False)} == keys | sole
+    assert fewest(handles, suffices, set(), lambda: True) == list(handles)
