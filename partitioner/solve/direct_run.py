@@ -69,6 +69,9 @@ CHEAPER_SHARE = 0.4
 """Share of the time left that choosing ports anew for less may take before the bound."""
 SOON_PROVED, SHORT_CHEAPER_SHARE = 48, 0.05
 """Up to so many devices it takes less: the bound often settles them in seconds."""
+AFTER_BOUND_SHARE = 0.6
+"""The same share after the bound, of more devices than those: it is seldom near enough then to be
+met by all columns there are."""
 PORTS_S = 3.0
 """What that may take at least where it takes turns with regions of listed segments."""
 COUNTED_STEPS = 8
@@ -110,6 +113,12 @@ class DirectRun(Run):
     def is_small(self) -> bool:
         """Whether there are only a few devices."""
         return self.instance.n <= FEW_DEVICES
+
+    @property
+    def hangs_on_ports(self) -> bool:
+        """Whether many devices have a layout by ports, where regions of segments gain little."""
+        is_by_ports = self.compact is not None and not self.deterministic
+        return is_by_ports and self.instance.n > SOON_PROVED
 
     @property
     def seeds_have_process(self) -> bool:
@@ -464,6 +473,8 @@ class DirectRun(Run):
             self._quick_master(2.0, newest_only=True)
         if not self.over():
             self.prove_bound(0.7 * self.seconds_left())
+        if self.hangs_on_ports:
+            self._cheaper_ports(AFTER_BOUND_SHARE * self.seconds_left())
         if not self.over():
             self.step("choosing among the segments found")
             self.choose_among_pool(0.25 * self.settings.time_limit_s)
@@ -472,6 +483,8 @@ class DirectRun(Run):
         if not self.over():
             self.step("proving the layout")
             self.prove_by_enumeration()
+        if self.hangs_on_ports and not self.proved:
+            self._cheaper_ports(self.seconds_left())
         self.improve()
 
     def _go_on_from_ports(self) -> None:

@@ -62,6 +62,8 @@ class PortRegions(PortChoice):
         self._solved = 0
         self._idle = 0
         """Rounds since something was gained, or since the walk began anew."""
+        self._learned = False
+        """Whether a choice of the last step was refuted."""
         self._met: dict[Column, None] = {}
         """Segments laid on the way, whatever became of them."""
         self._untried: list[dict[int, str]] | None = None
@@ -72,6 +74,7 @@ class PortRegions(PortChoice):
         """Walk on until it is over or so many rounds are done; true if that is cheaper."""
         begun = self.search.incumbent_value
         while not over() and rounds != 0:
+            self.search.between_regions()
             if self.search.incumbent is not self._best:
                 self._go_to_best()
             before = self._best
@@ -103,7 +106,11 @@ class PortRegions(PortChoice):
         free = self._region(on)
         lines = [units for units in on.values() if len(units) > 1 and free.issuperset(units)]
         apart = self._rng.sample(self._rng.choice(lines), 2) if lines else ()
-        self._choose(free, max(self._most(DEVIATION), self._value), over, apart)
+        is_taken = self._choose(free, max(self._most(DEVIATION), self._value), over, apart)
+        if self._learned and not is_taken and not over():
+            # What was learned of a choice that failed may be said of the present layout too, and
+            # then nothing is found in any region.
+            self._follow(self._present, self._verdict)
 
     def _most(self, share: float) -> int:
         """What may cost more than the best by such a share."""
@@ -135,6 +142,7 @@ class PortRegions(PortChoice):
         """
         before = self._slots
         money = self._cost.of(before) + most - self._value
+        self._learned = False
         for _ in range(LESSONS):
             found = self._solve(free, over, money, apart)
             if found is None:
@@ -155,11 +163,13 @@ class PortRegions(PortChoice):
                 self._take(selection, verdict)
                 return True
             self._learn(verdict)
+            self._learned = True
         self._slots = before
         return False
 
     def _take(self, selection: Selection, verdict: Verdict) -> None:
         """Go on from a layout, and offer it if it is the best."""
+        self._present, self._verdict = selection, verdict
         self._value = self.search.study.value(selection)
         if self._value < self.search.incumbent_value:
             self.search.pool.add(c.column for c in selection.choices)
@@ -189,8 +199,13 @@ class PortRegions(PortChoice):
         self._go_on_from(best, self.search.judged(best, with_cuts=False))
 
     def _go_on_from(self, selection: Selection, verdict: Verdict) -> None:
-        """Let the model estimate a layout as the judge does, and put cost into it."""
+        """Begin to walk from a layout, the best one or near it."""
         self._best, self._idle = _whole(self.search), 0
+        self._follow(selection, verdict)
+
+    def _follow(self, selection: Selection, verdict: Verdict) -> None:
+        """Let the model estimate a layout as the judge does, and put cost into it."""
+        self._present, self._verdict = selection, verdict
         self._slots = self._slots_in(selection)
         self._value = self.search.study.value(selection)
         self._estimate_as(verdict)

@@ -182,7 +182,7 @@ class Search:
         self.proposed: dict[Column, None] = {}
         """Lines the heuristic proposed, the latest last."""
         self._on_better = on_better
-        self._between_regions = between_regions
+        self.between_regions = between_regions
         self._exhausted: set[tuple[frozenset[Choice], int]] = set()
         self.hubness = self._hubness()
         """How many times a device counts where as few as possible are to be left out."""
@@ -600,7 +600,7 @@ class Search:
             self.incumbent.choices, key=lambda c: (-self.reduced(c), c.column.devices)
         )
         for choice in order:
-            self._between_regions()
+            self.between_regions()
             if over():
                 break
             assert self.incumbent is not None
@@ -619,10 +619,13 @@ class Search:
     ) -> list[Column]:
         """Turn lines proposed by the heuristic into columns of the pool and give these.
 
-        A line that breaks a rule the heuristic does not know is cut into allowed pieces.
+        A line that breaks a rule the heuristic does not know is cut into allowed pieces. What is
+        not yet looked at when time is over is left.
         """
         columns: list[Column] = []
         for switch, _, devices in lines:
+            if self.limits.over():
+                break
             column = self.builder.line(switch, grade, devices)
             made = (
                 [column]

@@ -11,6 +11,7 @@ from partitioner.check.judge import assess
 from partitioner.solve import port_regions
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.compact_search import CompactSearch
+from partitioner.solve.cpsat import Effort
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_out import to_layout
@@ -162,6 +163,30 @@ def test_the_walk_begins_anew_after_a_few_rounds_without_gain(
         rounds.append(1)
         regions.run(_never, 1)
     assert begun == [IDLE_ROUNDS, 2 * IDLE_ROUNDS]
+
+
+def test_what_a_refuted_choice_teaches_does_not_forbid_the_present_one(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Else no region had any choice until the walk begins anew."""
+    run = _begun(planted(20, 1))
+    regions = PortRegions(run.search)
+    judged = run.search.judged
+    late_ns = {
+        (j, target.key): stream.limit_ns
+        for j, stream in enumerate(run.instance.streams) for target in stream.targets
+    }
+    refuted = []
+
+    def all_late(selection: Selection, *, with_cuts: bool = True) -> Verdict:
+        refuted.append(selection)
+        return replace(judged(selection, with_cuts=with_cuts), late=True, late_ns=late_ns)
+
+    monkeypatch.setattr(run.search, "judged", all_late)
+    for _ in range(10):
+        regions._step(_never)
+    assert refuted
+    assert regions._model.solve(regions._slots, (), Effort(10.0)) == regions._slots
 
 
 def test_units_stay_off_switches_that_are_closed() -> None:
