@@ -64,6 +64,8 @@ class PortRegions(PortChoice):
         """Rounds since something was gained, or since the walk began anew."""
         self._learned = False
         """Whether a choice of the last step was refuted."""
+        self._shaken: set[int] = set()
+        """Units of the last step, where two of them were kept apart."""
         self._met: dict[Column, None] = {}
         """Segments laid on the way, whatever became of them."""
         self._untried: list[dict[int, str]] | None = None
@@ -101,12 +103,19 @@ class PortRegions(PortChoice):
     # -- steps --------------------------------------------------------------------------------
 
     def _step(self, over: Callable[[], bool]) -> None:
-        """Choose for one region anew."""
-        on = by_slot(self._slots)
-        free = self._region(on)
+        """Choose for one region anew: with two units kept apart, and then what is less near them."""
+        on, rng = by_slot(self._slots), self._rng
+        around, self._shaken = self._shaken, set()
+        free = self._region(on, rng.choice(sorted({self._slots[u] for u in around} or on)))
         lines = [units for units in on.values() if len(units) > 1 and free.issuperset(units)]
-        apart = self._rng.sample(self._rng.choice(lines), 2) if lines else ()
-        is_taken = self._choose(free, max(self._most(DEVIATION), self._value), over, apart)
+        apart: Sequence[int] = ()
+        most = self._value - 1
+        if not around:
+            apart = rng.sample(rng.choice(lines), 2) if lines else ()
+            most = max(self._most(DEVIATION), self._value)
+        is_taken = self._choose(free, most, over, apart)
+        if is_taken and not around:
+            self._shaken = free
         if self._learned and not is_taken and not over():
             # What was learned of a choice that failed may be said of the present layout too, and
             # then nothing is found in any region.
@@ -116,10 +125,9 @@ class PortRegions(PortChoice):
         """What may cost more than the best by such a share."""
         return int((1 + share) * self.search.incumbent_value)
 
-    def _region(self, on: Mapping[int, Sequence[int]]) -> set[int]:
-        """Units on a segment and on some of those near it."""
+    def _region(self, on: Mapping[int, Sequence[int]], first: int) -> set[int]:
+        """Units on a segment, the first, and on some of those near it."""
         inst, rng = self.search.instance, self._rng
-        first = rng.choice(sorted(on))
         free, size = set(on[first]), rng.choice(SIZES)
         devices = sorted(self._devices(free))
 
