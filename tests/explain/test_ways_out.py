@@ -397,7 +397,7 @@ def test_kinds_of_rules_that_help_only_together_give_way_together(tmp_path: Path
     by_rule = {frozenset(h.rule for h in way.rules): way for way in ways}
     both = by_rule[frozenset({"port-exists", "pathway-capacity"})]
     assert set(both.changes) == {
-        f"give s 3 ports for {LINE} in place of 1", "make room for 3 cables in w in place of 1",
+        f"give s 3 ports for {LINE} in place of 1", "make room for 4 cables in w in place of 1",
     }
     (freed,) = by_rule[frozenset({"pin"})].changes
     assert freed.startswith("let d")

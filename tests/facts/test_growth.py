@@ -10,7 +10,7 @@ import pytest
 
 from partitioner.check.judge import assess
 from partitioner.facts.growth import Growth, growth_of, rooms_of
-from partitioner.model.problem import Device, Forecast, GradeChoice, Reserve
+from partitioner.model.problem import Device, Forecast, GradeChoice, Problem, Reserve
 from partitioner.pages.growth import growth_section
 from tests.brute.brute import best_layout
 from tests.brute.parts import LINE, LINK100
@@ -72,9 +72,16 @@ def test_the_reserve_may_be_used_but_not_the_limit() -> None:
     assert growth.guests[3].added_um == 2_000_000 + 100_000
 
 
+def filled(problem: Problem) -> Problem:
+    """With room for no more cables than the layout has where that is limited."""
+    return replace(
+        problem, pathways=tuple(replace(w, max_cables=w.max_cables and 2) for w in problem.pathways)
+    )
+
+
 def test_pathways_that_are_full_are_respected() -> None:
-    # p2 to p3 holds one segment, and line-front runs there; line-rear cannot come to p2.
-    problem = replace(ground_problem(), forecast=(later("dome", "p2", 500_000),))
+    # Two cables fit between p2 and p3: line-front and the backbone link; line-rear cannot come.
+    problem = replace(filled(ground_problem()), forecast=(later("dome", "p2", 500_000),))
     (dome,) = growth_of(facts_of(problem)).guests
     assert dome.fits_alone == ("line-front",)
     wide = replace(
@@ -282,7 +289,7 @@ def test_a_later_device_keeps_the_rules_of_every_build(tmp_path: Path) -> None:
 
 
 def test_words_tell_no_room_from_no_room_left() -> None:
-    problem = with_limits(ground_problem(), LINE, nodes=5, reserve=Reserve())
+    problem = with_limits(filled(ground_problem()), LINE, nodes=5, reserve=Reserve())
     places = replace(
         problem,
         forecast=(

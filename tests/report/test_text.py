@@ -130,7 +130,7 @@ def test_the_figures_are_those_of_the_data(twelve) -> None:
     assert found["size", "ports_free"] == found["size", "ports"] - len(assessment.segments)
     assert found["longest line", "length_m"] == max(f.length_um for f in lines) / 1e6
     assert found["growth left", "nodes_left"] == sum(f.nodes_limit - f.nodes for f in lines)
-    assert found["priced total", "priced_total"] == assessment.cost.objective_money / 10_000
+    assert found["cost", "priced_total"] == assessment.cost.objective_money / 10_000
     worst = min(s.margin_ns / s.deadline_ns for s in assessment.streams)
     assert found["tightest deadline", "margin_share"] == round(worst, 6)
 
