@@ -451,9 +451,9 @@ def _syntax_hint(
     line = lines[number] if number < len(lines) else ""
     if "\t" in line[: len(line) - len(line.lstrip())]:
         return "indent with spaces; YAML knows no tabs there"
-    for near in (number, number - 1):
-        if any("\u00a0" in lines[n] for n in (near,) if 0 <= n < len(lines)):
-            return f"write plain spaces on line {near + 1}; some there are no-break spaces"
+    near = [n for n in (number, number - 1) if 0 <= n < len(lines) and "\u00a0" in lines[n]]
+    if near:
+        return f"write plain spaces on line {near[0] + 1}; some there are no-break spaces"
     if re.match(r"\s*-[^\s\-0-9]", line):
         return "write a space after the dash"
     if "mapping values are not allowed" in problem:

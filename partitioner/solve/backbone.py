@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Any
 
 import networkx as nx
 import numpy as np
@@ -162,9 +165,10 @@ class BackboneData:
     def quick_backbones(self) -> list[dict[int, str]]:
         """Give sets of links (numbers) with a grade each that delay streams little, best first.
 
-        Every link in its fastest grade; of a tree over switches that are all required only some
-        that urgent streams cross few links of, were each device at its nearest switch. These are
-        found by exchanging links; nothing is proved of them.
+        Every link in its fastest grade; of a tree over switches that are all required only some:
+        in turn those that leave most room in limited pathways, and those that urgent streams cross
+        few links of, were each device at its nearest switch. They are found by exchanging links;
+        nothing is proved of them.
         """
         fastest = {k: self._fastest(k) for k, link in enumerate(self.links) if link.grades}
         switches = self.instance.problem.switches.values()
@@ -176,25 +180,40 @@ class BackboneData:
         urgency = self._urgency()
         urgency = urgency + urgency.T
         rated: dict[frozenset[int], float] = {}
-        for root in graph:
-            tree = frozenset(number[frozenset(ends)] for ends in nx.bfs_edges(graph, root))
+        for a, b in graph.edges:
+            link = number[frozenset((a, b))]
+            graph.edges[a, b]["taken"] = -1.0 if link in must else self._taken(link)
+        roomy = nx.minimum_spanning_tree(graph, weight="taken").edges
+        for edges in (roomy, *(nx.bfs_edges(graph, root) for root in graph)):
+            tree = frozenset(number[frozenset(ends)] for ends in edges)
             if len(tree) == len(graph) - 1 and must <= tree:
                 rated[tree] = float((self._hops_in(tree) * urgency).sum()) / 2
         if not rated:
             return [fastest]
 
-        def rank(tree: frozenset[int]) -> tuple[float, list[int]]:
+        def urgent(tree: frozenset[int]) -> tuple[float, list[int]]:
             return rated[tree], sorted(tree)
 
-        best: frozenset[int] | None = None
-        while (now := min(rated, key=rank)) != best:
-            best = now
-            hops = self._hops_in(best)
-            for old in best - must:
-                for new, crossed in self._crossed_after(hops, old, fastest.keys() - best, urgency):
-                    rated.setdefault(best - {old} | {new}, crossed)
-        good = sorted(rated, key=rank)[:MOST_QUICK]
+        def crowded(tree: frozenset[int]) -> tuple[float, float, list[int]]:
+            return math.fsum(self._taken(k) for k in tree), *urgent(tree)
+
+        ranks: tuple[Callable[[frozenset[int]], Any], ...] = (crowded, urgent)
+        for rank in ranks if any(map(self._taken, fastest)) else (urgent,):
+            best: frozenset[int] | None = None
+            while (now := min(rated, key=rank)) != best:
+                best = now
+                hops = self._hops_in(best)
+                for old in best - must:
+                    others = fastest.keys() - best
+                    for new, crossed in self._crossed_after(hops, old, others, urgency):
+                        rated.setdefault(best - {old} | {new}, crossed)
+        in_turn = zip(*(sorted(rated, key=rank) for rank in ranks), strict=True)
+        good = list(dict.fromkeys(itertools.chain(*in_turn)))[:MOST_QUICK]
         return [{k: fastest[k] for k in sorted(tree)} for tree in good]
+
+    def _taken(self, link: int) -> float:
+        """Shares of the room in limited pathways that a link takes, added up."""
+        return sum(1 / max(1, self.pathway_caps[p]) for p in self.link_passes(link))
 
     def exchanges(self, built: Mapping[int, str]) -> list[dict[int, str]]:
         """Give the trees that another link in place of one makes of a tree; none of other shapes.

@@ -1,10 +1,11 @@
 """Cheaper layouts by the compact model: a walk from the best layout, region by region.
 
-Each step chooses the ports of the units on a few segments near each other anew, for least cost,
-with two of them that share a line kept apart: so something changes where nothing cheaper is near
-as well. What costs little more than the best layout is gone on from (record-to-record travel:
-Dueck, J. Comput. Phys. 104, 1993). Now and then the master chooses among all segments met on the
-way, and where nothing has been gained the walk goes on over another backbone.
+Each step chooses the ports of the units on a few segments near each other anew, for least cost.
+Every other one keeps two of them apart that share a line, so that something changes where nothing
+cheaper is near as well; the next looks for what is cheaper around there. What costs little more
+than the best layout is gone on from (record-to-record travel: Dueck, J. Comput. Phys. 104, 1993).
+Now and then the master chooses among all segments met on the way, and where nothing has been gained
+the walk goes on over another backbone.
 
 The rows of the model know how devices depend on each other by their deadlines, so that more of them
 can change at once than segments can be listed for. What it gives is laid and judged; only what
@@ -103,7 +104,7 @@ class PortRegions(PortChoice):
     # -- steps --------------------------------------------------------------------------------
 
     def _step(self, over: Callable[[], bool]) -> None:
-        """Choose for one region anew: with two units kept apart, and then what is less near them."""
+        """Choose for one region anew: with two units kept apart, and then whatever is cheaper."""
         on, rng = by_slot(self._slots), self._rng
         around, self._shaken = self._shaken, set()
         free = self._region(on, rng.choice(sorted({self._slots[u] for u in around} or on)))

@@ -138,13 +138,38 @@ def test_chained_groups_are_one_unit() -> None:
     ]  # fmt: skip
 
 
+def test_backbones_with_most_room_in_pathways_come_in_turn_with_the_quickest() -> None:
+    problem = planted(60, 3).problem
+    backbone = BackboneData(Instance(problem))
+    ends = {frozenset(link.ends): k for k, link in enumerate(backbone.links) if link.grades}
+    caps = {w.id: w.max_cables for w in problem.pathways if w.max_cables}
+    shares = {
+        k: sum(1 / caps[p] for p in backbone.link_passes(k) if p in caps) for k in ends.values()
+    }
+    taken = {
+        links: sum(shares[k] for k in links)
+        for tree in nx.SpanningTreeIterator(nx.Graph([tuple(e) for e in ends]))
+        for links in [frozenset(ends[frozenset(e)] for e in tree.edges)]
+    }
+    first, second, *_ = (taken[frozenset(tree)] for tree in backbone.quick_backbones())
+    assert first == pytest.approx(min(taken.values()))
+    assert second > first
+    wide = replace(problem, pathways=tuple(replace(w, max_cables=None) for w in problem.pathways))
+    quickest = BackboneData(Instance(wide)).quick_backbones()[0]
+    assert quickest == backbone.quick_backbones()[1]
+
+
 def test_backbones_of_a_walk_are_trees_the_quickest_first() -> None:
-    machine = planted(60, 2)
-    backbone = BackboneData(Instance(machine.problem))
+    """Where no pathway is limited."""
+    problem = planted(60, 2).problem
+    problem = replace(
+        problem, pathways=tuple(replace(w, max_cables=None) for w in problem.pathways)
+    )
+    backbone = BackboneData(Instance(problem))
     assert backbone.shape is BackboneShape.TREE
     trees = backbone.quick_backbones()
     quick = trees[0]
-    rates = machine.problem.catalogue.grades
+    rates = problem.catalogue.grades
     for k, grade in quick.items():
         assert rates[grade].rate_bps == max(rates[g].rate_bps for g in backbone.links[k].grades)
     ends = {frozenset(link.ends): k for k, link in enumerate(backbone.links) if link.grades}
