@@ -69,7 +69,7 @@ CHEAPER_SHARE = 0.4
 """Share of the time left that choosing ports anew for less may take before the bound."""
 SOON_PROVED, SHORT_CHEAPER_SHARE = 48, 0.05
 """Up to so many devices it takes less: the bound often settles them in seconds."""
-AFTER_BOUND_SHARE = 0.6
+AFTER_BOUND_SHARE, LEAST_AFTER_BOUND_S = 0.6, 1.5
 """The same share after the bound, of more devices than those: it is seldom near enough then to be
 met by all columns there are."""
 PORTS_S = 3.0
@@ -113,12 +113,6 @@ class DirectRun(Run):
     def is_small(self) -> bool:
         """Whether there are only a few devices."""
         return self.instance.n <= FEW_DEVICES
-
-    @property
-    def hangs_on_ports(self) -> bool:
-        """Whether many devices have a layout by ports, where regions of segments gain little."""
-        is_by_ports = self.compact is not None and not self.deterministic
-        return is_by_ports and self.instance.n > SOON_PROVED
 
     @property
     def seeds_have_process(self) -> bool:
@@ -473,8 +467,7 @@ class DirectRun(Run):
             self._quick_master(2.0, newest_only=True)
         if not self.over():
             self.prove_bound(0.7 * self.seconds_left())
-        if self.hangs_on_ports:
-            self._cheaper_ports(AFTER_BOUND_SHARE * self.seconds_left())
+        self._cheaper_ports_after_bound(AFTER_BOUND_SHARE)
         if not self.over():
             self.step("choosing among the segments found")
             self.choose_among_pool(0.25 * self.settings.time_limit_s)
@@ -483,8 +476,7 @@ class DirectRun(Run):
         if not self.over():
             self.step("proving the layout")
             self.prove_by_enumeration()
-        if self.hangs_on_ports and not self.proved:
-            self._cheaper_ports(self.seconds_left())
+        self._cheaper_ports_after_bound(1.0)
         self.improve()
 
     def _go_on_from_ports(self) -> None:
@@ -532,6 +524,16 @@ class DirectRun(Run):
         if self.port_regions is None:
             self.port_regions = PortRegions(self.search)
         return self.port_regions.run(self._at(seconds), 1 if self.deterministic else None)
+
+    def _cheaper_ports_after_bound(self, share: float) -> None:
+        """Choose so of many devices in a share of the time left, if that is more than it overruns.
+
+        Regions of listed segments gain little where a choice of ports has led to the layout.
+        """
+        seconds = share * self.seconds_left()
+        is_by_ports = self.compact is not None and self.instance.n > SOON_PROVED
+        if is_by_ports and not self.deterministic and seconds >= LEAST_AFTER_BOUND_S:
+            self._cheaper_ports(seconds)
 
     def _layout_by_prices(self) -> None:
         """Let prices of devices, better ones with every try, lead to a first layout.
