@@ -179,10 +179,11 @@ class BackboneData:
         must = {k for k, link in enumerate(self.links) if link.required}
         urgency = self._urgency()
         urgency = urgency + urgency.T
+        taken = {k: self._taken(k) for k in fastest}
         rated: dict[frozenset[int], float] = {}
         for a, b in graph.edges:
             link = number[frozenset((a, b))]
-            graph.edges[a, b]["taken"] = -1.0 if link in must else self._taken(link)
+            graph.edges[a, b]["taken"] = -1.0 if link in must else taken[link]
         roomy = nx.minimum_spanning_tree(graph, weight="taken").edges
         for edges in (roomy, *(nx.bfs_edges(graph, root) for root in graph)):
             tree = frozenset(number[frozenset(ends)] for ends in edges)
@@ -195,10 +196,12 @@ class BackboneData:
             return rated[tree], sorted(tree)
 
         def crowded(tree: frozenset[int]) -> tuple[float, float, list[int]]:
-            return math.fsum(self._taken(k) for k in tree), *urgent(tree)
+            return math.fsum(taken[k] for k in tree), *urgent(tree)
 
-        ranks: tuple[Callable[[frozenset[int]], Any], ...] = (crowded, urgent)
-        for rank in ranks if any(map(self._taken, fastest)) else (urgent,):
+        ranks: list[Callable[[frozenset[int]], Any]] = [urgent]
+        if any(taken.values()):
+            ranks.insert(0, crowded)
+        for rank in ranks:
             best: frozenset[int] | None = None
             while (now := min(rated, key=rank)) != best:
                 best = now

@@ -94,4 +94,3 @@ class LineSeeder:
         return [
             (*self.kinds[kind], tuple(self.members[v] for v in visits)) for kind, visits in routes
         ]
-
