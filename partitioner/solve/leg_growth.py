@@ -1,6 +1,6 @@
 """Least delays of the legs on one segment, grown from nothing by the response-time analysis.
 
-What is found after any number of rounds is no more than what the analysis ends with.
+What is found after any number of steps is no more than what the analysis ends with.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from partitioner.timing.response import response_bound
 from partitioner.units import ceil_div
 
 STEPS = 3
-"""Rounds in which delays of a segment grow; each is below what the next one finds."""
+"""In which delays of a segment grow; each finds no more than the next."""
 
 Key = TypeVar("Key")
 

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_cost import EstimatedCost
@@ -39,10 +40,10 @@ STEP_S = 0.6
 """Longest run of the model for a step."""
 LESSONS = 3
 """Choices for one region that may be refuted."""
-ROUND = 25
+STRETCH = 25
 """Steps until the master chooses among the segments met."""
-IDLE_ROUNDS = 3
-"""Rounds that gained nothing until the walk goes back to the best layout."""
+IDLE_STRETCHES = 3
+"""Stretches that gained nothing until the walk goes back to the best layout."""
 COMBINE_S = 3.0
 """Longest run of the master for that: mostly it takes a tenth of that."""
 MOST_MET = 800
@@ -51,6 +52,15 @@ MENDED = 30
 """Units that may change where another backbone makes deliveries late."""
 DEARER = 0.02
 """Share by which a layout over another backbone may cost more than the best at first."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    """A layout, what the judge said of it, and what it comes to under the study."""
+
+    selection: Selection
+    verdict: Verdict
+    value: int
 
 
 class PortRegions(PortChoice):
@@ -62,7 +72,7 @@ class PortRegions(PortChoice):
         self._rng = random.Random(search.limits.seed)
         self._solved = 0
         self._idle = 0
-        """Rounds since something was gained, or since the walk began anew."""
+        """Stretches since something was gained, or since the walk began anew."""
         self._learned = False
         """Whether a choice of the last step was refuted."""
         self._shaken: set[int] = set()
@@ -71,25 +81,25 @@ class PortRegions(PortChoice):
         """Segments laid on the way, whatever became of them."""
         self._untried: list[dict[int, str]] | None = None
         """Other backbones to try from the best layout, once they are told."""
-        self._go_on_from(best, search.judged(best, with_cuts=False))
+        self._go_on_from(self._judged(best))
 
-    def run(self, over: Callable[[], bool], rounds: int | None = None) -> bool:
-        """Walk on until it is over or so many rounds are done; true if that is cheaper."""
+    def run(self, over: Callable[[], bool], stretches: int | None = None) -> bool:
+        """Walk on until it is over or so many stretches are done; true if that is cheaper."""
         begun = self.search.incumbent_value
-        while not over() and rounds != 0:
+        while not over() and stretches != 0:
             self.search.between_regions()
             if self.search.incumbent is not self._best:
                 self._go_to_best()
             before = self._best
-            for _ in range(ROUND):
+            for _ in range(STRETCH):
                 if not over():
                     self._step(over)
             if not over():
                 self._combine(over)
             self._idle = self._idle + 1 if self.search.incumbent is before else 0
-            if self._idle >= IDLE_ROUNDS and not over():
+            if self._idle >= IDLE_STRETCHES and not over():
                 self._relink(over)
-            rounds = None if rounds is None else rounds - 1
+            stretches = None if stretches is None else stretches - 1
         return self.search.incumbent_value < begun
 
     def _combine(self, over: Callable[[], bool]) -> None:
@@ -110,17 +120,17 @@ class PortRegions(PortChoice):
         free = self._region(on, rng.choice(sorted({self._slots[u] for u in around} or on)))
         lines = [units for units in on.values() if len(units) > 1 and free.issuperset(units)]
         apart: Sequence[int] = ()
-        most = self._value - 1
+        most = self._now.value - 1
         if not around:
             apart = rng.sample(rng.choice(lines), 2) if lines else ()
-            most = max(self._most(DEVIATION), self._value)
+            most = max(self._most(DEVIATION), self._now.value)
         is_taken = self._choose(free, most, over, apart)
         if is_taken and not around:
             self._shaken = free
         if self._learned and not is_taken and not over():
             # What was learned of a choice that failed may be said of the present layout too, and
             # then nothing is found in any region.
-            self._follow(self._present, self._verdict)
+            self._follow(self._now)
 
     def _most(self, share: float) -> int:
         """What may cost more than the best by such a share."""
@@ -150,7 +160,7 @@ class PortRegions(PortChoice):
         ``apart``: two units that are not to share a segment, if any.
         """
         before = self._slots
-        money = self._cost.of(before) + most - self._value
+        money = self._cost.of(before) + most - self._now.value
         self._learned = False
         for _ in range(LESSONS):
             found = self._solve(free, over, money, apart)
@@ -167,23 +177,26 @@ class PortRegions(PortChoice):
             if self.search.study.value(selection) > most:
                 # The cable of a line is longer than that of a tree.
                 break
-            verdict = self.search.judged(selection, with_cuts=False)
-            if verdict.holds:
-                self._take(selection, verdict)
+            judged = self._judged(selection)
+            if judged.verdict.holds:
+                self._take(judged)
                 return True
-            self._learn(verdict)
+            self._learn(judged.verdict)
             self._learned = True
         self._slots = before
         return False
 
-    def _take(self, selection: Selection, verdict: Verdict) -> None:
+    def _judged(self, selection: Selection) -> _Judged:
+        verdict = self.search.judged(selection, with_cuts=False)
+        return _Judged(selection, verdict, self.search.study.value(selection))
+
+    def _take(self, judged: _Judged) -> None:
         """Go on from a layout, and offer it if it is the best."""
-        self._present, self._verdict = selection, verdict
-        self._value = self.search.study.value(selection)
-        if self._value < self.search.incumbent_value:
-            self.search.pool.add(c.column for c in selection.choices)
-            self.search.offer(selection, verdict)
-            self._best, self._untried = selection, None
+        self._now = judged
+        if judged.value < self.search.incumbent_value:
+            self.search.pool.add(c.column for c in judged.selection.choices)
+            self.search.offer(judged.selection, judged.verdict)
+            self._best, self._untried = judged.selection, None
 
     def _solve(
         self, free: set[int], over: Callable[[], bool], money: int, apart: Sequence[int] = ()
@@ -205,22 +218,21 @@ class PortRegions(PortChoice):
         if best is not self._best:
             self._untried = None
         self._go_over(dict(best.backbone), best)
-        self._go_on_from(best, self.search.judged(best, with_cuts=False))
+        self._go_on_from(self._judged(best))
 
-    def _go_on_from(self, selection: Selection, verdict: Verdict) -> None:
+    def _go_on_from(self, judged: _Judged) -> None:
         """Begin to walk from a layout, the best one or near it."""
         self._best, self._idle = _whole(self.search), 0
-        self._follow(selection, verdict)
+        self._follow(judged)
 
-    def _follow(self, selection: Selection, verdict: Verdict) -> None:
+    def _follow(self, judged: _Judged) -> None:
         """Let the model estimate a layout as the judge does, and put cost into it."""
-        self._present, self._verdict = selection, verdict
-        self._slots = self._slots_in(selection)
-        self._value = self.search.study.value(selection)
-        self._estimate_as(verdict)
+        self._now = judged
+        self._slots = self._slots_in(judged.selection)
+        self._estimate_as(judged.verdict)
         self._cost = EstimatedCost(self._model)
         for (_, switch), variables in self._model.at.items():
-            if switch not in selection.open_switches:
+            if switch not in judged.selection.open_switches:
                 self._model.model.add(sum(variables) == 0)
 
     def _go_over(self, built: dict[int, str], selection: Selection) -> None:
@@ -245,13 +257,13 @@ class PortRegions(PortChoice):
         moved, most = self._selection(over), self._most(DEARER)
         if moved is None or moved.left_out or self.search.study.value(moved) > most:
             return False
-        verdict = self.search.judged(moved, with_cuts=False)
-        self._go_on_from(moved, verdict)
-        if verdict.holds:
-            self._take(moved, verdict)
+        judged = self._judged(moved)
+        self._go_on_from(judged)
+        if judged.verdict.holds:
+            self._take(judged)
             return True
         inst, unit_no = self.search.instance, self._model.unit_no
-        ends = {unit_no[i] for delivery in verdict.late_ns for i in inst.ends_of(delivery)}
+        ends = {unit_no[i] for delivery in judged.verdict.late_ns for i in inst.ends_of(delivery)}
         return bool(ends) and self._choose(self._around(ends, MENDED), most, over)
 
 

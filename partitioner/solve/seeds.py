@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
@@ -75,19 +75,18 @@ class LineSeeder:
         demand = np.ones((m, 3), dtype=np.int64)
         demand[:, 1] = inst.unit_mul[ids]
         demand[:, 2] = builder.latency.least(grade).load_ppm[ids]
-        self._task = SeedTask(
-            s_count, cost, length, banned, demand, tuple(vehicles),
-            seconds=0.0, iterations=None, seed=0,
+        self._task_for = partial(
+            SeedTask, s_count, cost, length, banned, demand, tuple(vehicles)
         )
 
     @property
     def usable(self) -> bool:
         """Whether there is anything to do and a port to do it with."""
-        return bool(self.members) and bool(self._task.vehicles)
+        return bool(self.members) and bool(self.kinds)
 
     def task(self, *, seconds: float, iterations: int | None, seed: int) -> SeedTask:
         """Give the task; ``iterations`` in place of the clock where answers must repeat."""
-        return replace(self._task, seconds=seconds, iterations=iterations, seed=seed % 2**31)
+        return self._task_for(seconds=seconds, iterations=iterations, seed=seed % 2**31)
 
     def lines(self, routes: Routes) -> list[tuple[int, int, tuple[int, ...]]]:
         """Translate routes to (switch, port class, devices outward)."""

@@ -17,16 +17,16 @@ from partitioner.solve.instance import Instance
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
 from partitioner.solve.planner import PlanSettings
-from partitioner.solve.port_regions import IDLE_ROUNDS, PortRegions
+from partitioner.solve.port_regions import IDLE_STRETCHES, PortRegions
 from partitioner.solve.search import Study
 from partitioner.solve.verify import Verdict
 from tests.bench.planted import Planted, planted
 
 
 @pytest.fixture(autouse=True)
-def short_rounds(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Few steps to a round, since problems here are small."""
-    monkeypatch.setattr(port_regions, "ROUND", 8)
+def short_stretches(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Few steps to a stretch, since problems here are small."""
+    monkeypatch.setattr(port_regions, "STRETCH", 8)
 
 
 def _never() -> bool:
@@ -145,24 +145,24 @@ def test_the_walk_goes_on_over_another_backbone() -> None:
     assert len(over) > 1
 
 
-def test_the_walk_begins_anew_after_a_few_rounds_without_gain(
+def test_the_walk_begins_anew_after_a_few_stretches_without_gain(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """However many rounds it is asked for at once."""
+    """However many stretches it is asked for at once."""
     regions = PortRegions(_begun(planted(20, 1)).search)
     monkeypatch.setattr(regions, "_step", lambda over: None)
     begun = list[int]()
 
     def begin(over: Callable[[], bool]) -> None:
-        begun.append(len(rounds))
+        begun.append(len(stretches))
         regions._go_to_best()
 
     monkeypatch.setattr(regions, "_relink", begin)
-    rounds = list[int]()
-    while len(rounds) <= 2 * IDLE_ROUNDS:
-        rounds.append(1)
+    stretches = list[int]()
+    while len(stretches) <= 2 * IDLE_STRETCHES:
+        stretches.append(1)
         regions.run(_never, 1)
-    assert begun == [IDLE_ROUNDS, 2 * IDLE_ROUNDS]
+    assert begun == [IDLE_STRETCHES, 2 * IDLE_STRETCHES]
 
 
 def test_what_a_refuted_choice_teaches_does_not_forbid_the_present_one(
