@@ -110,7 +110,7 @@ def command(
         cluster = cluster_at(scheduler, tls_ca, tls_cert, tls_key, voice)
 
     def on_stop() -> None:
-        voice.note_now("stopping; results so far are kept, call again to go on")
+        voice.note_now("stopping; results so far are kept; the same command goes on from them")
 
     with (
         stop_wish(on_stop) as wish,
@@ -140,6 +140,6 @@ def command(
             place.write_within(f"best-{number}", files)
         voice.answer_as_asked(answer)
         if not answer.is_whole:
-            voice.note("stopped by you; call again to go on")
+            voice.note("stopped by you; the same command goes on from here")
         if not session.is_json:
             voice.note(f"wrote {folder}/ (open report.html)")

@@ -137,7 +137,7 @@ def command(
                 so_far.end(cheapest.cost_money, voice)
         voice.answer_as_asked(answer)
         if not (session.is_json or answer.state.is_finished):
-            voice.note("call again to go on")
+            voice.note("the same command goes on from here")
         if is_kept:
             voice.note(f"no point was found; kept what {folder}/ held before")
         elif not session.is_json:

@@ -260,16 +260,27 @@ class Search:
             return "a stream is late, or a switch, link or pathway carries too much"
         return None
 
-    def offer(self, selection: Selection | None, verdict: Verdict | None = None) -> bool:
+    def offer(
+        self,
+        selection: Selection | None,
+        verdict: Verdict | None = None,
+        *,
+        is_near: bool = False,
+    ) -> bool:
         """Take a selection as the best if it is better and holds; learn from it if it is late.
 
-        ``verdict``: the judge's, if it was asked already.
+        ``verdict``: the judge's, if it was asked already. ``is_near``: it differs little from one
+        that holds, and most likely holds too.
         """
         if selection is None:
             return False
         value = self.study.value(selection) + self._out_penalty(selection.left_out)
         if value >= self.incumbent_value:
             return False
+        if verdict is None and is_near:
+            # Near the last one judged that takes a tenth of the time.
+            near = self.judge(selection, with_cuts=False)
+            verdict = near if near.holds else None
         if not (verdict or self.judged(selection)).holds:
             return False
         self.incumbent, self.incumbent_value = selection, value
@@ -539,7 +550,7 @@ class Search:
 
     def take_layout(self, selection: Selection) -> bool:
         """Try a layout found elsewhere, or what is cheaper of it; true if better."""
-        if self.offer(selection):
+        if self.offer(selection, is_near=True):
             return True
         best = self.incumbent
         assert best is not None

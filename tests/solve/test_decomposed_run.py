@@ -302,6 +302,12 @@ def test_what_is_cheaper_of_two_layouts_comes_together() -> None:
     run.search.take_layout(other)
     assert run.search.incumbent_value <= least
     assert not run.search.take_layout(run.search.incumbent), "nothing of it is new"
+    run.search.incumbent, run.search.incumbent_value = begun, value
+    judge = run.search.judge
+    with_cuts = []
+    run.search.judge = lambda *a, **options: with_cuts.append(options) or judge(*a, **options)
+    assert run.search.take_layout(one)
+    assert with_cuts == [{"with_cuts": False}], "what holds near the last one is not asked twice"
 
 
 def test_a_layout_found_beside_ends_the_search_for_ports(monkeypatch: pytest.MonkeyPatch) -> None:
