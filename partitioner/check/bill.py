@@ -13,12 +13,12 @@ from dataclasses import dataclass, replace
 
 from partitioner.check.facts import Facts
 from partitioner.check.geometry import SegmentGeometry
-from partitioner.model.assessment import CostSum, LegKind, PartLine, StreamFigures
+from partitioner.model.assessment import BACKBONE, CostSum, LegKind, PartLine, StreamFigures
 from partitioner.model.catalogue import Grade, Trust
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.network.routes import backbone_length_um
+from partitioner.network.routes import backbone_length_um, known_links
 from partitioner.units import (
     PPM,
     ceil_div,
@@ -28,8 +28,6 @@ from partitioner.units import (
     shared,
 )
 
-BACKBONE = "backbone"
-"""``where`` of the items that belong to links between switches."""
 SEGMENT_LEGS = frozenset({LegKind.LINE, LegKind.LINK, LegKind.LINE_DOWN, LegKind.LINK_DOWN})
 """Legs that cross a segment; their priced delays count in the latency aim."""
 
@@ -40,7 +38,7 @@ class BillItem:
 
     ``quantity`` is pieces, or µm of cable. ``money`` and ``mass_mg`` are already weighted with
     ``share_ppm``, the share of units that carry the item. ``where`` is a segment's id, a switch's
-    id or :data:`BACKBONE`.
+    id or :data:`~partitioner.model.assessment.BACKBONE`.
     """
 
     part: str
@@ -171,10 +169,7 @@ def backbone_items(problem: Problem, layout: Layout, network: CableNetwork) -> l
     """Cable, two connectors and two port PHYs per backbone link that is built."""
     make = ItemMaker(problem)
     items: list[BillItem] = []
-    for link in layout.backbone:
-        grade = problem.catalogue.grades.get(link.grade)
-        if grade is None or any(end not in problem.switches for end in link.ends):
-            continue
+    for link, grade in known_links(problem, layout):
         length_um = backbone_length_um(problem, network, link.ends)
         items.append(make.cable(grade, length_um, PPM, BACKBONE))
         items += [make.part(grade.connector, "connector", PPM, BACKBONE)] * 2

@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 
-from partitioner.check.bill import BACKBONE
 from partitioner.check.geometry import Piece
 from partitioner.check.laid import LaidSegment
-from partitioner.model.assessment import WirePiece
+from partitioner.model.assessment import BACKBONE, WirePiece
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.network.routes import backbone_length_um, link_key
+from partitioner.network.routes import backbone_length_um, known_links, link_key
 from partitioner.units import PPM
 
 STUB = "/stub"
@@ -36,10 +35,7 @@ def cut_list(
                 is_outermost = piece is arm[-1]
                 wires += _lengths_of(problem, one, network, piece, is_outermost)
         wires += _stubs(problem, one)
-    for link in layout.backbone:
-        grade = problem.catalogue.grades.get(link.grade)
-        if grade is None or any(end not in problem.switches for end in link.ends):
-            continue
+    for link, grade in known_links(problem, layout):
         start, end = link_key(*link.ends)
         wires.append(
             WirePiece(
@@ -69,6 +65,11 @@ def piece_name(a: str, b: str) -> str:
     return ":".join(sorted((a, b)))
 
 
+def drop_name(device: str) -> str:
+    """Where the stub of a device leaves its line."""
+    return f"drop of {device}"
+
+
 def _stubs(problem: Problem, one: LaidSegment) -> Iterator[WirePiece]:
     if not one.is_line:
         return
@@ -79,7 +80,7 @@ def _stubs(problem: Problem, one: LaidSegment) -> Iterator[WirePiece]:
                 id=f"{device}{STUB}",
                 segment=one.segment.id,
                 cable=one.grade.cable,
-                from_node=f"drop of {device}",
+                from_node=drop_name(device),
                 to_node=device,
                 length_um=stub_um,
                 share_ppm=problem.fitted_share_ppm((device,)),

@@ -15,7 +15,7 @@ from partitioner.check.traffic import LayoutTiming, layout_timing
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
-from partitioner.network.routes import StreamWay, link_key, stream_ways
+from partitioner.network.routes import StreamWay, known_links, link_key, stream_ways
 from partitioner.network.transfers import carried_streams
 
 
@@ -137,10 +137,9 @@ def timed_facts(
 def _sensible_backbone(problem: Problem, layout: Layout) -> tuple[BuiltLink, ...]:
     """Backbone links between known switches, of known grades, each once."""
     links: dict[tuple[str, str], BuiltLink] = {}
-    for link in layout.backbone:
+    for link, _ in known_links(problem, layout):
         a, b = link.ends
-        known = a in problem.switches and b in problem.switches and a != b
-        if known and link.grade in problem.catalogue.grades:
+        if a != b:
             links.setdefault(link_key(a, b), link)
     return tuple(links.values())
 

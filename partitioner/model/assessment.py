@@ -9,7 +9,10 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from partitioner.model.layout import Layout, Segment
+from partitioner.model.layout import Layout, Segment, link_name
+
+BACKBONE = "backbone"
+"""Stands for a segment where something belongs to the links between switches."""
 
 
 class LegKind(StrEnum):
@@ -122,7 +125,8 @@ class WirePiece:
     """One piece to cut to one length: from one connector to the next, slack included.
 
     ``id`` is made of the two nodes that it joins alone, so that a piece keeps its name while it
-    joins the same two, whatever changes around it.
+    joins the same two, whatever changes around it. ``segment`` is :data:`BACKBONE` for a link
+    between switches.
 
     A piece that units need in two lengths is there twice. It is cut to ``length_um`` in a unit that
     has at least one of the options ``only_with`` (empty: whatever it has) and none of the options
@@ -144,6 +148,12 @@ class WirePiece:
     from_parts: tuple[str, ...] = ()
     """Parts at the end at ``from_node``: connector, terminator, junction."""
     to_parts: tuple[str, ...] = ()
+
+    @property
+    def belongs_to(self) -> str:
+        """The whole cable that it is of: its segment, or the backbone link by name."""
+        is_link = self.segment == BACKBONE
+        return link_name(self.from_node, self.to_node) if is_link else self.segment
 
     def is_in(self, options: Collection[str]) -> bool:
         """Whether a unit with these options carries the piece at this length."""

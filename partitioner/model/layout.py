@@ -63,6 +63,17 @@ class BuiltLink:
     grade: str
 
 
+def link_name(a: str, b: str) -> str:
+    """Name of the backbone link between two switches, the same from both sides.
+
+    Examples
+    --------
+    >>> link_name("rear", "front")
+    'front-rear'
+    """
+    return "-".join(sorted((a, b)))
+
+
 @dataclass(frozen=True, slots=True)
 class Layout:
     """All decisions for one problem."""

@@ -8,12 +8,13 @@ the ways from one switch form a tree, so a stream to several destinations crosse
 from __future__ import annotations
 
 import heapq
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
 
-from partitioner.model.layout import Layout, Segment
+from partitioner.model.catalogue import Grade
+from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import Problem, Stream
 from partitioner.network.cable import CableNetwork
 
@@ -43,6 +44,14 @@ class StreamWay:
 def link_key(a: str, b: str) -> tuple[str, str]:
     """Name of the backbone link between two switches, the same from both sides."""
     return (a, b) if a <= b else (b, a)
+
+
+def known_links(problem: Problem, layout: Layout) -> Iterator[tuple[BuiltLink, Grade]]:
+    """Backbone links of a layout whose switches and grade the problem has, each with its grade."""
+    for link in layout.backbone:
+        grade = problem.catalogue.grades.get(link.grade)
+        if grade is not None and all(end in problem.switches for end in link.ends):
+            yield link, grade
 
 
 def backbone_length_um(problem: Problem, network: CableNetwork, ends: tuple[str, str]) -> int:

@@ -8,6 +8,7 @@ from partitioner.check.judge import assess
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
+from partitioner.network.routes import known_links
 from partitioner.replan.compare import Comparison, compare
 from partitioner.replan.order import ChangeOrder, change_order
 
@@ -60,11 +61,7 @@ def without_gone(layout: Layout, problem: Problem) -> Layout:
     return replace(
         layout,
         open_switches=tuple(s for s in layout.open_switches if s in problem.switches),
-        backbone=tuple(
-            b
-            for b in layout.backbone
-            if all(e in problem.switches for e in b.ends) and b.grade in problem.catalogue.grades
-        ),
+        backbone=tuple(link for link, _ in known_links(problem, layout)),
         segments=tuple(segments),
     )
 

@@ -12,8 +12,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
-from partitioner.check.bill import BACKBONE
-from partitioner.check.cut_list import STUB, piece_name
+from partitioner.check.cut_list import STUB, drop_name, piece_name
+from partitioner.model.assessment import BACKBONE
 from partitioner.model.layout import Layout, Segment
 from partitioner.model.problem import Problem
 from partitioner.network.cable import CableNetwork
@@ -221,7 +221,7 @@ def _pieces(
         for device in segment.devices:
             known = problem.devices.get(device)
             if known is not None and known.stub_um:
-                drop = _drop(device)
+                drop = drop_name(device)
                 found[frozenset((drop, device))] = Piece(
                     segment.id, f"{device}{STUB}", cable, drop, device, known.stub_um
                 )
@@ -267,16 +267,11 @@ def _seat(problem: Problem, piece: Piece, segment: str) -> Seat | None:
     ends: set[object] = set()
     for node in (piece.inner, piece.outer):
         item = problem.devices.get(node) or problem.switches.get(node)
-        is_drop = node == _drop(piece.outer)
+        is_drop = node == drop_name(piece.outer)
         if item is None and not is_drop:
             return None
         ends.add("drop" if item is None else problem.position_um(item))
     return segment, piece.cable, piece.length_um, frozenset(ends)
-
-
-def _drop(device: str) -> str:
-    """Where the stub of a device leaves its line."""
-    return f"drop of {device}"
 
 
 def _terminators(

@@ -90,7 +90,7 @@ def held_by(
     CannotHold
         If an id is none of the three, or names something the problem no longer has.
     """
-    placed = {d: s for s in layout.segments for d in s.devices}
+    placed = layout.segment_of()
     segments = {s.id: s for s in layout.segments}
     devices: set[str] = set()
     frozen_segments: set[str] = set()
@@ -275,7 +275,7 @@ def touched(before: Layout, after: Layout, held: Held) -> list[str]:
     """
     wrong = []
     later = {s.id: s for s in after.segments}
-    still = {d for s in after.segments for d in s.devices}
+    still = after.segment_of()
     for whole in before.segments:
         old = whole.only(still)
         new = later.get(old.id)

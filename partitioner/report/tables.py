@@ -57,11 +57,9 @@ def all_tables(problem: Problem, assessment: Assessment) -> dict[str, Table]:
 def pathways_table(problem: Problem, assessment: Assessment) -> Table:
     """Pathways that hold cables or only so many, fullest first: what runs through each."""
     through: dict[str, dict[str, None]] = {p.id: {} for p in problem.pathways}
-    segments = {f.segment.id for f in assessment.segments}
     for wire in assessment.wires:
-        link = f"{wire.from_node}-{wire.to_node}"
         for pathway in wire.pathways:
-            through[pathway][wire.segment if wire.segment in segments else link] = None
+            through[pathway][wire.belongs_to] = None
 
     def filling(pathway: Pathway) -> float | None:
         return len(through[pathway.id]) / pathway.max_cables if pathway.max_cables else None

@@ -9,8 +9,8 @@ from partitioner.check.facts import Facts
 from partitioner.check.laid import LaidSegment
 from partitioner.check.rules.measure import Breach, Measure
 from partitioner.check.rules.rule import Chapter
+from partitioner.model.layout import link_name
 from partitioner.model.problem import Basis, SegmentLimits
-from partitioner.network.routes import link_key
 from partitioner.wording import agree, count, listed, metres, percent, unit_loads
 
 CHAPTER = Chapter("Limits")
@@ -186,7 +186,7 @@ def cables_through_pathways(facts: Facts) -> dict[str, list[str]]:
     for link in facts.layout.backbone:
         if all(end in facts.problem.switches for end in link.ends):
             for pathway in facts.network.pathways_on(*link.ends):
-                through[pathway].append("-".join(link_key(*link.ends)))
+                through[pathway].append(link_name(*link.ends))
     return through
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from partitioner.check.bill import BACKBONE
 from partitioner.explain.handles.handle import Change, Handle, Handles, Scale, by_amount, edit
 from partitioner.model.assessment import Assessment, SegmentFigures
 from partitioner.model.problem import Basis, Device, Pathway, Problem, SegmentLimits
@@ -271,7 +270,7 @@ def _room(problem: Problem, pathway: Pathway, now: int) -> Handle:
     def used(assessment: Assessment) -> int:
         """Segments and backbone links that run through it where every option is fitted."""
         return len({
-            piece.id if piece.segment == BACKBONE else piece.segment for piece in assessment.wires
+            piece.belongs_to for piece in assessment.wires
             if pathway.id in piece.pathways and not piece.only_without
         })
 
