@@ -40,10 +40,10 @@ class Use:
         return replace(self, words=scale.words(amount), change=scale.to(amount), amount=amount)
 
 
-def changed_by(problem: Problem, uses: Iterable[Use]) -> Problem:
+def changed_by(problem: Problem, changes: Iterable[Use | Ease]) -> Problem:
     """The problem with some changes made."""
-    for use in uses:
-        problem = use.change(problem)
+    for one in changes:
+        problem = one.change(problem)
     return problem
 
 
@@ -66,19 +66,14 @@ class Needed:
     @property
     def changes(self) -> tuple[str, ...]:
         """The changes in words, each on one rule, or on several that change alike."""
-        return told_of(self.uses)
-
-
-def told_of(uses: Iterable[Use]) -> tuple[str, ...]:
-    """Changes in words; those that differ in whom they are about are told in one."""
-    alike: dict[str, list[str]] = {}
-    for use in uses:
-        pattern = use.words.replace(f" {use.who} ", " {who} ", 1) if use.who else use.words
-        alike.setdefault(pattern, []).append(use.who)
-    return tuple(
-        pattern.replace("{who}", listed(dict.fromkeys(who)), 1) if who[0] else pattern
-        for pattern, who in alike.items()
-    )
+        alike: dict[str, list[str]] = {}
+        for use in self.uses:
+            pattern = f"{use.words} ".replace(f" {use.who} ", " {who} ", 1).rstrip()
+            alike.setdefault(pattern if use.who else use.words, []).append(use.who)
+        return tuple(
+            pattern.replace("{who}", listed(dict.fromkeys(who)), 1) if who[0] else pattern
+            for pattern, who in alike.items()
+        )
 
 
 def needed(
@@ -108,11 +103,8 @@ def needed(
         if fits(without(problem, suspects), layout):
             kept, sole = suspects, {some[0].key for some in matching if len(some) == 1}
             break
-    kept = fewest(
-        kept, lambda fewer: fits(without(problem, fewer), layout),
-        # One that alone speaks for what is broken is needed.
-        {h.key for h in kept} if len(kept) == 1 else sole, should_stop,
-    )
+    # One that alone speaks for what is broken is needed.
+    kept = fewest(kept, lambda fewer: fits(without(problem, fewer), layout), sole, should_stop)
     loose = without(problem, kept)
     assessment = assess(loose, written_for(loose, layout))
     eased, uses = problem, list[Use]()
@@ -143,8 +135,8 @@ def fewest(
 ) -> list[Handle]:
     """Few of some rules that suffice, with those of the keys ``sole``: no other can be spared.
 
-    Many are tried at a time at first, so that where few are needed the rest is soon gone. Once
-    ``should_stop`` says so those not tried stay.
+    None at all never suffice. Many are tried at a time at first, so that where few are needed the
+    rest is soon gone. Once ``should_stop`` says so those not tried stay.
     """
     kept, size = list(handles), max(1, len(handles) // 2)
     while size:
@@ -154,7 +146,7 @@ def fewest(
             fewer = [h for h in kept if h.key not in spared]
             if should_stop():
                 return kept
-            if suffices(fewer):
+            if fewer and suffices(fewer):
                 kept = fewer
         size //= 2
     return kept
@@ -169,19 +161,13 @@ def _eased_by(handle: Handle, rest: Problem, layout: Layout) -> Use:
     for ease in (*used, *(e for e in handle.eases if e.is_used(layout))):
         if fits(ease.change(rest), layout):
             return Use(handle, ease.words, ease.change, who=ease.who)
-    if not fits(_all_of(used, rest), layout):
+    if not fits(changed_by(rest, used), layout):
         return _none_of(handle)
     for choice in list(used):
         fewer = [c for c in used if c is not choice]
-        if fits(_all_of(fewer, rest), layout):
+        if fits(changed_by(rest, fewer), layout):
             used = fewer
-    return Use(handle, " and ".join(c.words for c in used), partial(_all_of, used))
-
-
-def _all_of(choices: Sequence[Ease], problem: Problem) -> Problem:
-    for choice in choices:
-        problem = choice.change(problem)
-    return problem
+    return Use(handle, " and ".join(c.words for c in used), partial(changed_by, changes=used))
 
 
 def _none_of(handle: Handle) -> Use:

@@ -492,8 +492,7 @@ def _ask_chosen(
     asker: Asker, problem: Problem, chosen: Sequence[Ease], rest: Sequence[Handle]
 ) -> tuple[Result, Problem]:
     """The answer to the problem with all of some changes, and that problem."""
-    for choice in chosen:
-        problem = choice.change(problem)
+    problem = changed_by(problem, chosen)
     return asker.ask(without(problem, rest)), problem
 
 

@@ -34,7 +34,7 @@ from partitioner.report.tables import margin_state
 from partitioner.report.text import key_figures_text, plain, table_text, wrapped
 from partitioner.report.told import Told
 from partitioner.report.verdict import costs_text, total_name
-from partitioner.units import MONEY_STEPS, in_units
+from partitioner.units import MONEY_STEPS
 from partitioner.visible import visible
 
 MOST_SHARE = 0.1
@@ -231,7 +231,9 @@ def _what(price: RulePrice, rest: str, most: int) -> str:
     told = list(price.changes[:most])
     if len(price.changes) > most:
         told.append(f"{len(price.changes) - most} changes more, which {rest}")
-    return "; and ".join(told) or f"without: {price.name.removesuffix('.')}"
+    if len(told) > 1:
+        told[-1] = f"and {told[-1]}"
+    return "; ".join(told) or f"without: {price.name.removesuffix('.')}"
 
 
 def _says_most(outcome: Outcome, price: RulePrice) -> bool:
@@ -450,13 +452,12 @@ def _handle_data(handle: Handle, locate: Locate) -> dict[str, Any]:
     }
 
 
-def _certain(price: Price, is_tried: bool = True) -> tuple[float | None, float | None]:
+def _certain(price: Price, is_tried: bool = True) -> tuple[int | None, int | None]:
     """What a price is proved to be at least and at most; None where nothing is proved."""
     if price.is_impossible or not is_tried:
         return None, None
     is_proved = price.least_money > 0 or price.is_exact
-    least = price.least_money if is_proved else None
-    return in_units(least, MONEY_STEPS), in_units(price.most_money, MONEY_STEPS)
+    return price.least_money if is_proved else None, price.most_money
 
 
 def found_layouts(explained: Explained) -> dict[str, Layout]:
@@ -594,7 +595,7 @@ def _ways_table(problem: Problem, explained: NoLayoutExplained) -> Table:
 
 
 def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate) -> Table:
-    words = ("not proved", "yes", "no time")
+    words, currency = ("not proved", "yes", "no time"), problem.currency
     return Table.of(
         "rule-prices",
         "Price of each rule, dearest first",
@@ -602,16 +603,13 @@ def _prices_table(problem: Problem, prices: Sequence[RulePrice], locate: Locate)
         [
             col.text("rule", "Rule", lambda row: row[0].name, heads_row=True),
             col.text("changes", "Change that does it", lambda row: _change(row[0])),
-            col.number("saves", "Found without it: less by",
-                       lambda row: row[0].saved_money / MONEY_STEPS if row[0].is_tried else None,
-                       problem.currency, 2),
+            col.money("saves", "Found without it: less by",
+                      lambda row: row[0].saved_money if row[0].is_tried else None, currency),
             col.name("layout", "Layout", lambda row: row[1]),
-            col.number("costs_at_least", "Proved: at least",
-                       lambda row: _certain(row[0].price, row[0].is_tried)[0],
-                       problem.currency, 2),
-            col.number("costs_at_most", "At most",
-                       lambda row: _certain(row[0].price, row[0].is_tried)[1],
-                       problem.currency, 2),
+            col.money("costs_at_least", "Proved: at least",
+                      lambda row: _certain(row[0].price, row[0].is_tried)[0], currency),
+            col.money("costs_at_most", "At most",
+                      lambda row: _certain(row[0].price, row[0].is_tried)[1], currency),
             col.state("state", "Makes it dearer", lambda row: _sureness(row[0]), words),
             col.name("where", "Stands at", lambda row: locate(row[0].handles[0].at)),
         ],
@@ -664,16 +662,15 @@ def _changes_tables(explained: LayoutExplained) -> list[Table]:
 
 
 def _elsewhere_table(problem: Problem, explained: DeviceExplained) -> Table:
+    currency = problem.currency
     return Table.of(
         "elsewhere",
         "What it would cost more elsewhere",
         explained.others,
         [
             col.text("where", "If it were", lambda o: o.where, heads_row=True),
-            col.number("costs_at_least", "At least", lambda o: _certain(o.surcharge)[0],
-                       problem.currency, 2),
-            col.number("costs_at_most", "At most", lambda o: _certain(o.surcharge)[1],
-                       problem.currency, 2),
+            col.money("costs_at_least", "At least", lambda o: _certain(o.surcharge)[0], currency),
+            col.money("costs_at_most", "At most", lambda o: _certain(o.surcharge)[1], currency),
             col.state("state", "Possible",
                       lambda o: State.BAD if o.surcharge.is_impossible else State.OK,
                       ("yes", "", "proved not")),

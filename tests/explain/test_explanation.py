@@ -286,7 +286,7 @@ def test_each_rule_is_told_by_what_is_proved_of_it():
     tables = {t.id: t for s in explained_page(problem, replace(found, prices=(many,))).walk()
               for t in s.tables}  # fmt: skip
     assert tables["rule-prices"].records()[0]["changes"] == (
-        "do 0; and do 1; and do 2; and do 3; and do 4; and 4 changes more, which "
+        "do 0; do 1; do 2; do 3; do 4; and 4 changes more, which "
         "rule-changes.csv tells"
     )
     assert [r["change"] for r in tables["rule-changes"].records()] == list(many.changes)

@@ -10,7 +10,14 @@ from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import edit, without
 from partitioner.explain.handles.register import handles_of
 from partitioner.explain.needed import fewest, needed, written_for
-from partitioner.model.problem import BackboneShape, GradeChoice, PortGroup, Reserve
+from partitioner.model.problem import (
+    BackboneShape,
+    GradeChoice,
+    Group,
+    GroupKind,
+    PortGroup,
+    Reserve,
+)
 from tests.bench.planted import LINE, planted
 from tests.explain.test_nearest_miss import fewer_ports
 
@@ -158,7 +165,7 @@ def test_limits_of_a_grade_that_no_port_serves_are_no_rules() -> None:
     assert limited(served) == {*limited(problem), "1000BASE-T1"}
 
 
-@pytest.mark.parametrize("needs", [(), (7,), (0, 31), (3, 4, 50)])
+@pytest.mark.parametrize("needs", [(7,), (0, 31), (3, 4, 50)])
 def test_few_rules_of_many_are_found_in_few_tries(needs: tuple[int, ...]) -> None:
     handles = handles_of(planted(20, 0).problem)[:64]
     keys = {handles[k].key for k in needs}
@@ -171,6 +178,19 @@ def test_few_rules_of_many_are_found_in_few_tries(needs: tuple[int, ...]) -> Non
     found = fewest(handles, suffices, set(), lambda: False)
     assert {h.key for h in found} == keys
     assert len(tries) < 45, "one by one takes 64"
+    assert 0 not in tries, "none at all never suffice"
     sole = {handles[9].key}
     assert {h.key for h in fewest(handles, suffices, sole, lambda: False)} == keys | sole
     assert fewest(handles, suffices, set(), lambda: True) == list(handles)
+
+
+def test_groups_that_a_layout_needs_off_are_told_in_one() -> None:
+    machine = planted(20, 0)
+    segments = [s for s in machine.hidden.segments if len(s.devices) > 2][:1]
+    a, b, c = segments[0].devices[:3]
+    groups = tuple(
+        Group(f"of-{x}", GroupKind.APART_SEGMENT, (x, y)) for x, y in ((a, b), (b, c), (c, a))
+    )
+    problem = replace(machine.problem, groups=groups)
+    found = needed(problem, of_rule(problem, GroupKind.APART_SEGMENT.value), machine.hidden)
+    assert found.changes == (f"drop group of-{a}, group of-{b} and group of-{c}",)

@@ -51,7 +51,7 @@ class Ease:
     """One way of easing a rule that is no matter of amount.
 
     ``is_used`` tells whether a layout of the problem without the rule makes use of it. ``who`` is
-    the id in the words by which alone they differ from those of eases that are alike.
+    the part of the words by which alone they differ from those of eases that are alike.
     """
 
     words: str

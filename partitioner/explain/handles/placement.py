@@ -97,6 +97,7 @@ def groups(kind: GroupKind, problem: Problem) -> Handles:
             softer = Ease(
                 f"keep group {group.id} on different segments only",
                 edit("groups", group.id, kind=GroupKind.APART_SEGMENT),
+                who=f"group {group.id}",
             )
             yield Handle(
                 f"group:{group.id}",
@@ -122,7 +123,8 @@ def _drop(problem: Problem, group: Group) -> Ease:
     twice = {d.id for d in problem.devices.values() if d.function in watched}
     twice |= {d for g in problem.groups if g.id in groups for d in g.devices}
     if not rules:
-        return Ease(f"drop group {group.id}", lambda p: _dropped(p, group, rules))
+        who = f"group {group.id}"
+        return Ease(f"drop {who}", lambda p: _dropped(p, group, rules), who=who)
     if twice & set(group.devices):
         return Ease(f"drop group {group.id} with {named}", lambda p: _dropped(p, group, rules))
     functions = {d.function for d in problem.devices.values()}
