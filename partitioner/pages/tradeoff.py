@@ -34,7 +34,7 @@ from partitioner.report.sections import (
 )
 from partitioner.report.text import key_figures_text, plain, table_text, wrapped
 from partitioner.report.told import Told
-from partitioner.report.verdict import total_name, total_text
+from partitioner.report.verdict import CENT, total_name, total_text
 from partitioner.tradeoff.front import Point, knees
 from partitioner.tradeoff.search import Ending, TradeOff
 from partitioner.tradeoff.state import STATE, named_points, point_rows
@@ -198,9 +198,8 @@ def _gain(problem: Problem, state: TradeOff, a: Point, b: Point) -> str:
     gain = (margin_time_text if text is time_text else text)(a.value - b.value)
     price = b.cost_money - a.cost_money
     # Two points may differ by less than two decimals show.
-    cent = MONEY_STEPS // 100
-    shown = money_text(max(price, cent), problem.currency)
-    dearer = f"{shown} more" if price >= cent else f"less than {shown} more"
+    shown = money_text(max(price, CENT), problem.currency)
+    dearer = f"{shown} more" if price >= CENT else f"less than {shown} more"
     return f"{gain} {state.axis.better} costs {dearer}"
 
 
@@ -296,8 +295,12 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
         # Two points that look alike would leave open what the dearer one is good for.
         digits = 2 if value_column.digits is None else value_column.digits + 1
         value_column = replace(value_column, digits=digits)
+    good = state.front.within(state.goal)
+    own = good if is_good else state.front.beyond(state.goal)
+    cheaper = [p for p in good if own and p.cost_money < own[0].cost_money]
+    before = cheaper[-1] if cheaper else None
+    first = ", the first row against the last point that costs less" if cheaper else ""
     rows = []
-    before: Point | None = None
     for row, (_, _, p) in zip(point_rows(state), named_points(state), strict=True):
         if (p.gap <= state.goal) is not is_good:
             continue
@@ -339,8 +342,9 @@ def _table(problem: Problem, state: TradeOff, is_good: bool, id: str, caption: s
             Column("switches", "Switches", number),
         ],
         rows=rows,
-        note="“Dearer by” and the gain are against the row above. Bound: no layout of this value "
-        "or better costs less, proved; gap: what could be saved at most, as a share of the cost.",
+        note=f"“Dearer by” and the gain are against the row above{first}. Bound: no layout of this "
+        "value or better costs less, proved; gap: what could be saved at most, as a share of the "
+        "cost.",
         shown=("point", "cost", "value", *at, "more_cost", "gain", "bound", "gap_share",
                "lines", "links", "switches", "layout"),
     )  # fmt: skip

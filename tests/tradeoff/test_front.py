@@ -177,3 +177,20 @@ def test_points_that_differ_look_different_in_the_tables() -> None:
     state.steps = state.steps[:1]
     (table,) = tradeoff_section(problem, state).tables
     assert [row[0].words for row in table.cells(("value",))] == ["2.54"]
+
+
+def test_the_first_further_layout_is_told_dearer_than_the_last_point_below_it() -> None:
+    problem = read_problem(Path("tests/cases/tradeoff-floor.yaml"))
+    state = begin(problem, AXES["latency"])
+    state.steps = [
+        step(None, 100 * MONEY_STEPS, 3_000_000),
+        step(2_900_000, 103 * MONEY_STEPS, 2_000_000, 60 * MONEY_STEPS),
+        step(1_900_000, 110 * MONEY_STEPS, 1_000_000, 110 * MONEY_STEPS),
+        step(900_000, 140 * MONEY_STEPS, 500_000, 60 * MONEY_STEPS),
+    ]
+    good, further = tradeoff_section(problem, state).tables
+    assert [(r["more_cost"], r["gain"]) for r in good.records()] == [(None, None), (10, 2.0)]
+    # Dearer than the first point, not than the last, which costs more.
+    assert [(r["more_cost"], r["gain"]) for r in further.records()] == [(3, 1.0), (37, 1.5)]
+    assert "the first row against the last point that costs less" in further.note
+    assert "the first row" not in good.note
