@@ -93,26 +93,9 @@ def explain(
 ) -> ExplainAnswer:
     """Explain a problem: its conflict, or the price of its rules, or the place of one device.
 
-    As :func:`partitioner.interface.functions.explain_problem`. ``search`` says how long and how to
-    search, for all plans together. ``on_prices`` is told what is known of prices after each plan,
-    to be kept.
-
-    Raises
-    ------
-    NoAnswer
-        Neither a layout nor a proof that there is none was found; a
-        :class:`~partitioner.application.nearest.StillIncomplete` where a layout with most devices
-        was.
-    KeyError
-        If the problem has no such device.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from partitioner.application.reading import read_problem
-    >>> problem = read_problem(Path("tests/cases/explain-links.yaml"))
-    >>> explain(problem).data()["status"]
-    'optimal'
+    As :func:`partitioner.interface.functions.explain_problem`, errors too, but that of an unknown
+    device is a KeyError. ``search`` says how long and how to search, for all plans together.
+    ``on_prices`` is told what is known of prices after each plan, to be kept.
     """
     from partitioner.explain.explanation import explain as explained_by
     from partitioner.explain.placement import nowhere

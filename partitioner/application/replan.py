@@ -118,26 +118,7 @@ def replan(
 
     ``search`` says how long and how to search, ``question`` what to hold and what may be used up;
     ``kept_digest`` is that of the file of ``before``, to tell answers to the same question. The
-    rest is as of :func:`partitioner.interface.functions.replan_layout`.
-
-    Raises
-    ------
-    CannotHold
-        Something is to stay untouched that is not there, or not as it was.
-    NoLayout
-        Proved that no layout keeps all rules and what is held.
-    NoAnswer
-        None found within the limit.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from partitioner.application.reading import read_layout
-    >>> case = Path("tests/gold/small-sprayer")
-    >>> read = read_layout(case / "problem.yaml", case / "layout-by-hand.yaml")
-    >>> answer = replan(read.problem, read.layout, question=Question(complete=True))
-    >>> answer.data()["change"]
-    0.0
+    rest, errors too, is as of :func:`partitioner.interface.functions.replan_layout`.
     """
     search, asked = (search or Search()).begun(), question or Question()
     held = held_by(problem, before, asked.freeze, complete=asked.complete)

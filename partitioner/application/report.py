@@ -46,15 +46,6 @@ def report(
     ------
     InternalFault
         A simulated delay was above its bound; the analysis is wrong then.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from partitioner.application.reading import read_layout
-    >>> case = Path("tests/gold/small-sprayer")
-    >>> read = read_layout(case / "problem.yaml", case / "layout-by-hand.yaml")
-    >>> "report.html" in report(read.problem, read.layout).files()
-    True
     """
     from partitioner.pages.layout import study_layout
 

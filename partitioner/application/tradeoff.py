@@ -65,27 +65,10 @@ def tradeoff(
 ) -> TradeOffAnswer:
     """Find layouts that trade cost against worst latency, or another quantity.
 
-    As :func:`partitioner.interface.functions.trade_off`. ``search`` says how long and how to
-    search, for all points together; ``known`` is what an earlier call found, to go on from (see
-    :func:`~partitioner.tradeoff.state.read_state`). ``on_point`` is called after each run with what
-    is known so far, to be kept.
-
-    Raises
-    ------
-    NoLayout
-        The problem has no layout at all.
-    NoAnswer
-        No layout was found within the time; a
-        :class:`~partitioner.application.nearest.StillIncomplete` where one with most devices was.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from partitioner.application.reading import read_problem
-    >>> problem = read_problem(Path("tests/cases/tradeoff-floor.yaml"))
-    >>> answer = tradeoff(problem, Search(time_limit_s=30), points=None)
-    >>> answer.state.ended_by.value, len(answer.data()["points"]) > 1
-    ('proof', True)
+    As :func:`partitioner.interface.functions.trade_off`, errors too. ``search`` says how long and
+    how to search, for all points together; ``known`` is what an earlier call found, to go on from
+    (see :func:`~partitioner.tradeoff.state.read_state`). ``on_point`` is called after each run with
+    what is known so far, to be kept.
     """
     search = (search or Search()).begun()
     state = begin(problem, AXES[axis]) if known is None else known
