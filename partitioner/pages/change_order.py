@@ -12,14 +12,7 @@ from partitioner.report.sections import Column, Kind, Section, Table
 
 SHELF = "shelf"
 """Where a terminator comes from, or goes, that is at no end of a line."""
-_KEYS = {
-    Work.NEW: "new_pieces",
-    Work.LONGER: "longer",
-    Work.SHORTER: "shorter",
-    Work.SLIGHT: "slight",
-    Work.RELABELLED: "relabelled",
-    Work.TAKEN_OUT: "taken_out",
-}
+_KEYS = {work: work.name.lower() for work in Work} | {Work.NEW: "new_pieces"}
 
 
 def order_section(order: ChangeOrder) -> Section:

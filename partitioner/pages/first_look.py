@@ -59,12 +59,10 @@ def first_look_page(
     ]  # fmt: skip
     if draft.missing:
         sections.append(Section("Missing", points=draft.missing, id="missing"))
-    if errors:
-        told = [format_finding(f, source=False) for f in errors[:50]]
-        sections.append(Section("To mend", points=told, id="to-mend"))
-    if slips:
-        told = [format_finding(f, source=False) for f in slips[:50]]
-        sections.append(Section("Likely slips", points=told, id="slips"))
+    for title, found, id in (("To mend", errors, "to-mend"), ("Likely slips", slips, "slips")):
+        if found:
+            told = [format_finding(f, source=False) for f in found[:50]]
+            sections.append(Section(title, points=told, id=id))
     if problem is not None:
         views = site_figures(site_input(problem))
         figures = (*views, *legends_of(views))

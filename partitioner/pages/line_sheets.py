@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 
 from partitioner.check.facts import Facts
@@ -98,8 +98,8 @@ def sheets(
                 segment.id,
                 _intro(problem, figures, tightest.get(segment.id)),
                 [
-                    _slice(drops, segment.id, f"{anchor}-drops", "Drops", DROP_KEYS),
-                    _slice(wires, segment.id, f"{anchor}-wires", "To cut", WIRE_KEYS),
+                    _of_line(drops, segment.id, f"{anchor}-drops", "Drops", DROP_KEYS),
+                    _of_line(wires, segment.id, f"{anchor}-wires", "To cut", WIRE_KEYS),
                     _margins(figures, electrical.get(segment.id, ()), f"{anchor}-margins"),
                 ],
                 drawn,
@@ -139,15 +139,20 @@ def _intro(problem: Problem, figures: SegmentFigures, tightest: str | None) -> s
 
 
 def _slice(
-    whole: Table, segment: str, id: str, caption: str, keys: Sequence[str]
+    whole: Table, segments: Collection[str], id: str, caption: str, keys: Sequence[str]
 ) -> Table:
-    """The rows of one segment, with the columns that are not empty in all of them."""
+    """The rows of some segments, with the columns that are not empty in all of them."""
     at = {c.key: i for i, c in enumerate(whole.columns)}
-    rows = [row for row in whole.rows if row[at["segment"]] == segment]
+    rows = [row for row in whole.rows if row[at["segment"]] in segments]
     shown = [k for k in keys if any(row[at[k]] not in (None, "") for row in rows)]
-    if all(row[at["fitted_share"]] == 1 for row in rows):
-        shown.remove("fitted_share")
     return Table(id, caption, whole.columns, rows, has_csv=False, shown=shown)
+
+
+def _of_line(whole: Table, segment: str, id: str, caption: str, keys: Sequence[str]) -> Table:
+    """The rows of one line; what every unit has is not told to be so."""
+    own = _slice(whole, (segment,), id, caption, keys)
+    is_always = all(row["fitted_share"] == 1 for row in own.records())
+    return replace(own, shown=[k for k in own.shown if not (is_always and k == "fitted_share")])
 
 
 def _margins(figures: SegmentFigures, electrical: Sequence[RuleMargin], id: str) -> Table:
@@ -192,11 +197,7 @@ def _margins(figures: SegmentFigures, electrical: Sequence[RuleMargin], id: str)
 
 def _links(wires: Table, links: Sequence[str]) -> Section:
     """The pieces of all links in one table."""
-    at = {c.key: i for i, c in enumerate(wires.columns)}
-    rows = [row for row in wires.rows if row[at["segment"]] in links]
-    keys = ("segment", *WIRE_KEYS)
-    shown = [k for k in keys if any(row[at[k]] not in (None, "") for row in rows)]
-    table = Table("links-wires", "To cut", wires.columns, rows, has_csv=False, shown=shown)
+    table = _slice(wires, links, "links-wires", "To cut", ("segment", *WIRE_KEYS))
     return Section(
         "Links", f"{count_text(len(links), 'link')}, one device each.", [table], id="links",
         chapter=Chapter.LINES, paper=Paper.SHEETS,

@@ -123,15 +123,11 @@ def xy_figure(
     xs, ys = [p[0] for p in points], [p[1] for p in points]
     x_ticks = ticks(min(xs), max(xs))
     y_ticks = ticks(min(ys), max(ys))
-    y_words = [_number(t) for t in y_ticks]
-    left = 22 + max(text_width(w, 11) for w in y_words)
+    left = 22 + max(text_width(_number(t), 11) for t in y_ticks)
     right = WIDTH - 16 - max(text_width(s.name, 11, bold=True) for s in series)
     top, bottom = 30.0, height - 40.0
     x_at, y_at = _along(x_ticks, left, right), _along(y_ticks, bottom, top)
-    for value, words in zip(y_ticks, y_words, strict=True):
-        y = y_at(value)
-        canvas.line((left, y), (right, y), cls="thin", width=1)
-        canvas.text(left - 8, y + 4, words, size=11, anchor="end", cls="muted")
+    _grid(canvas, y_ticks, y_at, left, right)
     for value in x_ticks:
         x = x_at(value)
         canvas.line((x, bottom), (x, bottom + 4), cls="axis", width=1)
@@ -168,6 +164,17 @@ def xy_figure(
     return Figure(id, caption or title, canvas.finish(height))
 
 
+def _grid(
+    canvas: Canvas, scale: Sequence[float], y_at: Callable[[float], float], left: float,
+    right: float,
+) -> None:  # fmt: skip
+    """Lines from side to side at the numbers of an upright scale."""
+    for value in scale:
+        y = y_at(value)
+        canvas.line((left, y), (right, y), cls="thin", width=1)
+        canvas.text(left - 8, y + 4, _number(value), size=11, anchor="end", cls="muted")
+
+
 def _path(spots: Sequence[tuple[float, float]], is_stepped: bool) -> str:
     parts = [f"M{num(spots[0][0])} {num(spots[0][1])}"]
     for x, y in spots[1:]:
@@ -192,13 +199,12 @@ def stacked_figure(
     part_names: Sequence[str],
     bars: Sequence[Bar],
     *,
-    limit: float,
     limit_name: str,
     caption: str,
 ) -> Figure:
-    """Draw rows of stacked parts, told apart by hue and pattern, against a common limit.
+    """Draw rows of stacked parts, told apart by hue and pattern, as shares of a common limit.
 
-    ``limit`` draws an upright line (the deadline, say) in the units of the parts.
+    An upright line stands at the limit, the deadline, say.
     """
     canvas = Canvas(id, title, desc, WIDTH + 160)
     rows = [b for b in bars if not b.is_heading]
@@ -207,7 +213,7 @@ def stacked_figure(
     left, right = names, canvas.width - notes
     top = 44.0
     row = 19.0
-    per = (right - left) / max([limit, *(b.start + sum(b.parts) for b in bars)])
+    per = (right - left) / max([1.0, *(b.start + sum(b.parts) for b in bars)])
     fills = _patterns(canvas, len(part_names))
     x = left
     for i, name in enumerate(part_names):
@@ -235,7 +241,7 @@ def stacked_figure(
         cls = "bad" if bar.is_bad else "muted"
         canvas.text(right + 8, y + 10.5, bar.note, own, size=11, cls=cls)
     bottom = top + len(bars) * row
-    x = left + limit * per
+    x = left + per
     canvas.line((x, top - 8), (x, bottom), cls="back", width=1.4)
     canvas.text(x - 4, top - 8, limit_name, size=11, anchor="end")
     return Figure(id, caption, canvas.finish(bottom + 6), wide=True)
@@ -290,10 +296,7 @@ def histogram_figure(
     y_ticks = ticks(0.0, float(max(counts, default=1) or 1), 4)
     height, left, right, top, bottom = 240.0, 64.0, WIDTH - 24.0, 26.0, 202.0
     x_at, y_at = _along(x_ticks, left, right), _along(y_ticks, bottom, top)
-    for value in y_ticks:
-        y = y_at(value)
-        canvas.line((left, y), (right, y), cls="thin", width=1)
-        canvas.text(left - 8, y + 4, _number(value), size=11, anchor="end", cls="muted")
+    _grid(canvas, y_ticks, y_at, left, right)
     for i, count in enumerate(counts):
         tall = bottom - y_at(count)
         wide = max(x_at(edges[i + 1]) - x_at(edges[i]) - 1, 0.5)

@@ -28,9 +28,8 @@ from partitioner.report.projection import (
 )
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke, line_stroke, link_stroke
-from partitioner.report.svg import XY, Canvas, lines_text, points_text, text_width
+from partitioner.report.svg import WHOLE_WIDTH, XY, Canvas, lines_text, points_text, text_width
 
-WIDTH = 1160.0
 MARGIN = 64.0
 PITCH = 4.6
 """Distance of neighbouring lanes in px where there is room."""
@@ -78,7 +77,7 @@ def layout_figures(
         return ()
     looks = looks or Looks.of(data)
     legend = legend_figure(
-        data, data.segments, looks.strokes, looks.link_grades, f"{id}-legend", WIDTH
+        data, data.segments, looks.strokes, looks.link_grades, f"{id}-legend"
     )
     numbers = device_numbers(data)
     everything = frozenset(s.id for s in data.segments)
@@ -87,7 +86,7 @@ def layout_figures(
         f"{count_text(len(data.devices), 'device')} on {count_text(lines, 'shared line')} and "
         f"{count_text(len(data.segments) - lines, 'link')}"
     )
-    views = choose_views(_all_points(data), WIDTH, MARGIN)
+    views = choose_views(_all_points(data), WHOLE_WIDTH, MARGIN)
     figures = []
     for view in views:
         key = "side" if view.name == "Side view" else "top"
@@ -103,8 +102,7 @@ def layout_figures(
             caption += " Devices and lines are marked only; each switch's own drawing names them."
         elif numbers:
             caption += " Devices are numbered; the list of device numbers gives their names."
-        drawn = draw_view(data, view, shown, looks)
-        figures.append(Figure(shown.id, caption, drawn, wide=True, legend=legend))
+        figures.append(_figure(data, view, shown, looks, caption, legend))
     if numbers:
         figures += _details(data, id, looks)
     return tuple(figures)
@@ -113,8 +111,8 @@ def layout_figures(
 def site_figures(data: DrawingInput) -> tuple[Figure, ...]:
     """Draw where everything stands before there is a layout: the views that are needed."""
     made = []
-    legend = legend_figure(data, (), {}, (), "sites-legend", WIDTH)
-    for view in choose_views(_all_points(data), WIDTH, MARGIN):
+    legend = legend_figure(data, (), {}, (), "sites-legend")
+    for view in choose_views(_all_points(data), WHOLE_WIDTH, MARGIN):
         shown = Shown(
             f"sites-{view.name.split()[0].lower()}",
             f"{view.name} of the devices of {data.name}",
@@ -124,8 +122,7 @@ def site_figures(data: DrawingInput) -> tuple[Figure, ...]:
             {},
         )
         caption = f"{view.name}, {view.note}. Nothing is planned yet."
-        drawn = draw_view(data, view, shown, Looks.of(data))
-        made.append(Figure(shown.id, caption, drawn, wide=True, legend=legend))
+        made.append(_figure(data, view, shown, Looks.of(data), caption, legend))
     return tuple(made)
 
 
@@ -151,7 +148,7 @@ def _details(data: DrawingInput, id: str, looks: Looks) -> list[Figure]:
         devices = [d for d in data.devices if d.segment in focus]
         points = [p for s in own for _, p in s.route] + [d.at_um for d in devices]
         points.append(switch.at_um)
-        view = clearest(choose_views(points, WIDTH, MARGIN + 14), points, 8)
+        view = clearest(choose_views(points, WHOLE_WIDTH, MARGIN + 14), points, 8)
         shown = Shown(
             f"{id}-at-{number}",
             f"{view.name} of the lines at {switch.id}",
@@ -165,11 +162,10 @@ def _details(data: DrawingInput, id: str, looks: Looks) -> list[Figure]:
         drawn = data if hints else replace(data, segments=tuple(own), devices=tuple(devices))
         caption = f"{switch.id}: {view.name.lower()}, {view.note}."
         legend = legend_figure(
-            drawn, own, looks.strokes, looks.link_grades, f"{shown.id}-legend", WIDTH,
+            drawn, own, looks.strokes, looks.link_grades, f"{shown.id}-legend",
             has_backbone=False,
         )  # fmt: skip
-        svg = draw_view(drawn, view, shown, looks)
-        figures.append(Figure(shown.id, caption, svg, wide=True, legend=legend))
+        figures.append(_figure(drawn, view, shown, looks, caption, legend))
     return figures
 
 
@@ -204,15 +200,19 @@ class Looks:
         return Looks(strokes, grades)
 
 
-def draw_view(data: DrawingInput, view: View, shown: Shown, looks: Looks) -> str:
-    """Draw one view; returns the svg markup."""
-    return _Drawing(data, view, shown, looks).markup()
+def _figure(
+    data: DrawingInput, view: View, shown: Shown, looks: Looks, caption: str, legend: Figure
+) -> Figure:
+    """Draw one view."""
+    svg = _Drawing(data, view, shown, looks).markup()
+    return Figure(shown.id, caption, svg, wide=True, legend=legend)
 
 
 @dataclass(frozen=True, slots=True)
-class _Words:
-    """A label: how it is set, and in ``about`` the attributes that say what it names."""
+class _Label:
+    """Words that want to stand somewhere; ``about``: attributes that say what they name."""
 
+    wish: Wish
     words: str
     size: float
     weight: str = ""
@@ -608,24 +608,22 @@ class _Drawing:
 
     def _draw_names(self, parent: ET.Element) -> None:
         """Names of switches and lines, then of devices, each where it covers least."""
-        wishes: list[Wish] = []
-        words: list[_Words] = []
-        for (x, y), name, half in self._switch_labels:
+        labels = []
+        for at, name, half in self._switch_labels:
             w = text_width(name, 11.5, bold=True) + 4
-            wishes.append(Wish((x, y), w, 13, around((x, y), w, 13, half + 3)))
-            words.append(_Words(name, 11.5, "700", about={"data_switch": name}))
-        placed = self.sheet.place(wishes, distance_cost=0.4)
-        self._write(parent, wishes, words, placed, leaders_beyond=60.0)
+            wish = Wish(at, w, 13, around(at, w, 13, half + 3))
+            labels.append(_Label(wish, name, 11.5, "700", about={"data_switch": name}))
+        self._write(parent, labels, leaders_beyond=60.0, distance_cost=0.4)
         if self.is_crowded:
             return
         self._line_labels(parent)
-        wishes, words = [], []
+        labels = []
         for middle, grade in self._backbone_labels:
             w = text_width(grade, 9) + 6
-            wishes.append(Wish(middle, w, 11, (middle, *around(middle, w, 11, 3))))
-            words.append(_Words(grade, 9, cls="muted"))
-        self._write(parent, wishes, words, self.sheet.place(wishes), leaders_beyond=1e9, back=True)
-        wishes, words = [], []
+            wish = Wish(middle, w, 11, (middle, *around(middle, w, 11, 3)))
+            labels.append(_Label(wish, grade, 9, cls="muted"))
+        self._write(parent, labels, leaders_beyond=1e9, back=True)
+        labels = []
         for device in self.data.devices:
             if device.id not in self.device_xy:
                 continue
@@ -634,17 +632,19 @@ class _Drawing:
             size = LABEL_SIZE if number is None else NUMBER_SIZE
             w, h = text_width(name, size) + 3, size + 1.5
             spot = self.device_xy[device.id]
-            own = self._index[device.segment]
-            wishes.append(Wish(spot, w, h, around(spot, w, h, MARK_RADIUS + 1.5), own))
-            words.append(_Words(name, size, about={"data_device": device.id}))
+            candidates = around(spot, w, h, MARK_RADIUS + 1.5)
+            wish = Wish(spot, w, h, candidates, self._index[device.segment])
+            labels.append(_Label(wish, name, size, about={"data_device": device.id}))
         for id_, _ in self.data.unplaced:
             if id_ in self.device_xy:
                 spot = self.device_xy[id_]
                 w, h = text_width(id_, LABEL_SIZE, bold=True) + 3, LABEL_SIZE + 1.5
-                wishes.append(Wish(spot, w, h, around(spot, w, h, MARK_RADIUS + 2.5)))
-                words.append(_Words(id_, LABEL_SIZE, "700", about={"data_device": id_}))
-        placed = self.sheet.place(wishes, distance_cost=0.55, leader_cost=14.0, stroke_cost=4.0)
-        self._write(parent, wishes, words, placed, leaders_beyond=9.0)
+                wish = Wish(spot, w, h, around(spot, w, h, MARK_RADIUS + 2.5))
+                labels.append(_Label(wish, id_, LABEL_SIZE, "700", about={"data_device": id_}))
+        self._write(
+            parent, labels, leaders_beyond=9.0, distance_cost=0.55, leader_cost=14.0,
+            stroke_cost=4.0,
+        )  # fmt: skip
 
     def _line_labels(self, parent: ET.Element) -> None:
         """The id of each segment on its cable, on a patch of page colour."""
@@ -703,16 +703,14 @@ class _Drawing:
         return spots
 
     def _write(
-        self,
-        parent: ET.Element,
-        wishes: Sequence[Wish],
-        words: Sequence[_Words],
-        placed: Sequence[XY],
-        *,
-        leaders_beyond: float,
-        back: bool = False,
-    ) -> None:
-        for wish, own, (x, y) in zip(wishes, words, placed, strict=True):
+        self, parent: ET.Element, labels: Sequence[_Label], *, leaders_beyond: float,
+        back: bool = False, **costs: float,
+    ) -> None:  # fmt: skip
+        """Write labels where :meth:`Sheet.place` puts them at these costs."""
+        wishes = [own.wish for own in labels]
+        for own, wish, (x, y) in zip(
+            labels, wishes, self.sheet.place(wishes, **costs), strict=True
+        ):
             label = self.canvas.group(parent, **own.about) if own.about else parent
             ax, ay = wish.anchor
             nx = min(max(ax, x - wish.width / 2), x + wish.width / 2)

@@ -53,10 +53,7 @@ def key_figures_table(problem: Problem, assessment: Assessment) -> Table:
         ("money", money / MONEY_STEPS, problem.currency, ""),
         ("cost_share", None if share is None else round(share, 6), "", ""),
     ]
-    traffic: list[Row] = [
-        ("streams", len(problem.streams), "pieces", ""),
-        ("deliveries", len(assessment.streams), "pieces", ""),
-    ]
+    traffic = _counts(streams=len(problem.streams), deliveries=len(assessment.streams))
     told = [(f.shown.name.lower(), f.rows) for f in _all(problem, assessment)]
     told += [("invented prices", invented), ("traffic", traffic)]
     return Table(
@@ -84,6 +81,11 @@ def sheet_anchor(assessment: Assessment, segment: str) -> str:
     """Id of the sheet of a line on the page; names of segments may hold anything."""
     ids = [s.id for s in assessment.layout.segments]
     return f"sheet-{ids.index(segment) + 1}" if segment in ids else ""
+
+
+def _counts(where: str = "", **counts: int) -> list[Row]:
+    """Quantities that are counted."""
+    return [(quantity, number, "pieces", where) for quantity, number in counts.items()]
 
 
 def _all(problem: Problem, assessment: Assessment) -> list[_Found]:
@@ -117,15 +119,11 @@ def _size(problem: Problem, assessment: Assessment, lines: int) -> _Found:
             f"{count_text(ports, 'port')} free",
             Chapter.PORTS.anchor,
         ),
-        [
-            ("devices", placed, "pieces", ""),
-            ("lines", lines, "pieces", ""),
-            ("links", links, "pieces", ""),
-            ("switches", len(layout.open_switches), "pieces", ""),
-            ("ports", ports, "pieces", ""),
-            ("ports_free", free, "pieces", ""),
-        ],
-    )
+        _counts(
+            devices=placed, lines=lines, links=links, switches=len(layout.open_switches),
+            ports=ports, ports_free=free,
+        ),
+    )  # fmt: skip
 
 
 def _tightest(assessment: Assessment) -> _Found | None:
@@ -191,8 +189,7 @@ def _fullest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found 
             sheet_anchor(assessment, fullest.segment.id),
         ),
         [
-            ("nodes", fullest.nodes, "pieces", fullest.segment.id),
-            ("nodes_limit", fullest.nodes_limit, "pieces", fullest.segment.id),
+            *_counts(fullest.segment.id, nodes=fullest.nodes, nodes_limit=fullest.nodes_limit),
             ("load_share", loaded.load_share_ppm / PPM, "", loaded.segment.id),
             ("load_limit_share", loaded.load_limit_ppm / PPM, "", loaded.segment.id),
         ],
@@ -247,8 +244,5 @@ def _growth(lines: Sequence[SegmentFigures]) -> _Found | None:
             f"up to the limits, on {roomy} of {count_text(len(lines), 'line')}",
             Chapter.GROWTH.anchor,
         ),
-        [
-            ("nodes_left", sum(left), "pieces", ""),
-            ("lines_with_room", roomy, "pieces", ""),
-        ],
+        _counts(nodes_left=sum(left), lines_with_room=roomy),
     )

@@ -10,7 +10,7 @@ from partitioner.report.drawing_input import DrawingInput, DrawnSegment
 from partitioner.report.marks import draw_cable, draw_mark, draw_unplaced
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke
-from partitioner.report.svg import XY, Canvas, num, text_width
+from partitioner.report.svg import WHOLE_WIDTH, XY, Canvas, num, text_width
 
 LINE_HEIGHT = 17.0
 SIZE = 10.5
@@ -27,22 +27,19 @@ def legend_figure(
     strokes: Mapping[str, Stroke],
     grades: Sequence[str],
     id: str,
-    width: float,
     *,
     has_backbone: bool = True,
 ) -> Figure:
     """Draw the legend of drawings that show these segments in full.
 
-    ``strokes`` are their looks, ``grades`` those that shapes of devices stand for; ``width`` is
-    that of the drawings, in px. ``has_backbone``: the backbone is drawn in full.
+    ``strokes`` are their looks, ``grades`` those that shapes of devices stand for.
+    ``has_backbone``: the backbone is drawn in full.
     """
-    canvas = Canvas(
-        id, f"Legend of {data.name}", "What the signs mean, and the stroke of every segment.", width
-    )
+    means = "What the signs mean, and the stroke of every segment."
+    canvas = Canvas(id, f"Legend of {data.name}", means, WHOLE_WIDTH)
     y = _signs(canvas, data, segments, grades, 14, has_backbone)
     height = _lines(canvas, segments, strokes, y + 6)
-    caption = "Legend: what the signs mean, and the stroke of every segment."
-    return Figure(id, caption, canvas.finish(height), wide=True)
+    return Figure(id, f"Legend: w{means[1:]}", canvas.finish(height), wide=True)
 
 
 Sign = Callable[[float, float], object]

@@ -8,7 +8,7 @@ from xml.etree import ElementTree as ET
 
 from partitioner.report.drawing_input import DrawingInput
 from partitioner.report.strokes import Stroke
-from partitioner.report.svg import Canvas, points_text
+from partitioner.report.svg import XY, Canvas, points_around, points_text
 
 MARK_RADIUS = 4.4
 CORE = 0.4
@@ -38,7 +38,7 @@ def draw_cable(
 def draw_mark(
     canvas: Canvas,
     parent: ET.Element | None,
-    at: tuple[float, float],
+    at: XY,
     *,
     grade: str,
     stroke: Stroke,
@@ -49,27 +49,18 @@ def draw_mark(
     """Draw one device: a circle on a shared line, a polygon on a link."""
     hue = "fk" if stroke.hue is None else f"f{stroke.hue}"
     cls = f"{stroke.css_class} {'hollow' if is_option else hue}"
-    x, y = at
-    canvas.circle((x, y), MARK_RADIUS + 1.6, parent, cls="page")
+    canvas.circle(at, MARK_RADIUS + 1.6, parent, cls="page")
     if grade not in grades:
-        canvas.circle((x, y), MARK_RADIUS, parent, cls=cls, width=1.8, title=title)
+        canvas.circle(at, MARK_RADIUS, parent, cls=cls, width=1.8, title=title)
         return
     corners, first = _CORNERS[list(grades).index(grade) % len(_CORNERS)]
     radius = MARK_RADIUS * (1.3 if corners <= 4 else 1.15)
-    points = [
-        (
-            x + radius * math.cos(math.radians(first + 360 * k / corners)),
-            y + radius * math.sin(math.radians(first + 360 * k / corners)),
-        )
-        for k in range(corners)
-    ]
-    canvas.add(
-        "polygon", parent, title=title, points=points_text(points), cls=cls, stroke_width=1.6
-    )
+    points = points_text(points_around(at, radius, corners, math.radians(first)))
+    canvas.add("polygon", parent, title=title, points=points, cls=cls, stroke_width=1.6)
 
 
 def draw_unplaced(
-    canvas: Canvas, parent: ET.Element | None, at: tuple[float, float], *, title: str = ""
+    canvas: Canvas, parent: ET.Element | None, at: XY, *, title: str = ""
 ) -> None:
     """Draw a device that is on no segment: a dashed circle, crossed out."""
     x, y = at

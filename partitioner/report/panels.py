@@ -18,11 +18,10 @@ from partitioner.report.marks import draw_cable
 from partitioner.report.projection import View, choose_views, clearest
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke
-from partitioner.report.svg import XY, Canvas, num
+from partitioner.report.svg import WHOLE_WIDTH, XY, Canvas, num
 
 LARGEST_DRAWN = 500
 """With more devices than this the small drawings show nothing."""
-WIDTH = 1160.0
 COLUMNS = 3
 GAP = 22.0
 MARGIN = 15.0
@@ -63,7 +62,7 @@ def panels_figure(
     ``data`` is the whole layout; every panel shows it from the same side at the same scale.
     """
     columns = max(1, min(COLUMNS, len(panels)))
-    width = (WIDTH - GAP * (COLUMNS - 1)) / COLUMNS
+    width = (WHOLE_WIDTH - GAP * (COLUMNS - 1)) / COLUMNS
     points = data.points_um
     view = clearest(choose_views(points, width, MARGIN), points, 5)
     canvas = Canvas(id, title, desc, width * columns + GAP * (columns - 1))

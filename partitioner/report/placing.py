@@ -6,18 +6,21 @@ rounds in which every item may move again with all others in place. Deterministi
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from partitioner.report.svg import XY
+from partitioner.report.svg import XY, points_around
 
 Floats = npt.NDArray[np.float64]
 Rect = tuple[float, float, float, float]
 """Left, top, right, bottom in px."""
+ROUNDS = 3
+"""How often every item may move again."""
+SPOKES = 16
+"""Points of a ring around an anchor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,7 +93,6 @@ class Sheet:
         own_cost: float = 3.0,
         distance_cost: float = 0.12,
         leader_cost: float = 0.0,
-        rounds: int = 3,
     ) -> list[XY]:
         """Choose a centre for each wish; the boxes chosen then belong to the sheet.
 
@@ -134,7 +136,7 @@ class Sheet:
         picks = [0] * len(wishes)
         # Those with the fewest good places choose first: whose fourth best is the worst.
         order = sorted(range(len(wishes)), key=lambda i: (-_fourth_best(base[i]), i))
-        for turn in range(rounds):
+        for turn in range(ROUNDS):
             moved = False
             for i in order:
                 # Boxes that have no place, as its own now, are NaN, which is near nothing.
@@ -262,13 +264,6 @@ def around(anchor: XY, width: float, height: float, gap: float) -> tuple[XY, ...
     return tuple(found)
 
 
-def ring(anchor: XY, radii: Sequence[float], spokes: int = 16) -> tuple[XY, ...]:
+def ring(anchor: XY, radii: Sequence[float]) -> tuple[XY, ...]:
     """Points around an anchor, the anchor itself first."""
-    found = [anchor]
-    for radius in radii:
-        for k in range(spokes):
-            angle = 2 * math.pi * k / spokes - math.pi / 2
-            found.append(
-                (anchor[0] + radius * math.cos(angle), anchor[1] + radius * math.sin(angle))
-            )
-    return tuple(found)
+    return (anchor, *(at for radius in radii for at in points_around(anchor, radius, SPOKES)))

@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 from partitioner.report.amounts import time_text
 from partitioner.report.sections import Figure
-from partitioner.report.svg import Canvas, num, text_width
+from partitioner.report.svg import WHOLE_WIDTH, Canvas, num, text_width
 
-WIDTH = 1160.0
 LEFT = 150.0
 RIGHT = 90.0
 TALL = 20.0
@@ -66,9 +65,9 @@ def round_figure(id: str, segment: str, found: Round, hue: str) -> Figure:
         f"Round of {segment}",
         f"A round is {time_text(found.silent_ns)} long when nobody sends and at most "
         f"{time_text(found.longest_ns)}. The table of PLCA settings holds the IDs.",
-        WIDTH,
+        WHOLE_WIDTH,
     )
-    per_ns = (WIDTH - LEFT - RIGHT) / max(found.longest_ns, 1)
+    per_ns = (WHOLE_WIDTH - LEFT - RIGHT) / max(found.longest_ns, 1)
     larger = max(1, found.longest_ns // (LEAST_PART * found.silent_ns))
     silent = [(t, t.silent_ns) for t in found.turns]
     longest = [(t, t.longest_ns) for t in found.turns]

@@ -225,7 +225,6 @@ def _waterfall(assessment: Assessment) -> Figure:
         "backbone. The table of legs holds the same figures.",
         PARTS_OF_DELAY,
         bars,
-        limit=1.0,
         limit_name="deadline",
         caption=f"The {tightest}, leg by leg: each bar begins where the leg "
         "before it ended, and the upright line is the deadline.",

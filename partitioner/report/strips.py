@@ -18,10 +18,9 @@ from partitioner.report.marks import draw_cable, draw_mark, link_grades
 from partitioner.report.projection import nice_length_m
 from partitioner.report.sections import Figure
 from partitioner.report.strokes import Stroke
-from partitioner.report.svg import Canvas, num, text_width
+from partitioner.report.svg import WHOLE_WIDTH, Canvas, num, text_width
 from partitioner.units import UM_PER_M
 
-WIDTH = 1160.0
 LEFT = 26.0
 ROOM = 40.0
 """Right of the longest line, for its terminator."""
@@ -86,7 +85,7 @@ def strip_figures(data: DrawingInput) -> dict[str, Figure]:
             f"{segment.id}, drawn straight",
             f"{count_text(len(segment.devices), 'device')} in the order of the cable from end to "
             "end. The table of drops holds the same facts.",
-            WIDTH,
+            WHOLE_WIDTH,
         )
         bottom = _strip(
             canvas, by_id, grades, segment, told[segment.id], strokes[segment.id], per_m
@@ -115,17 +114,17 @@ def _told(segment: DrawnSegment, by_id: Mapping[str, DrawnDevice]) -> list[tuple
 def _per_m(lines: Sequence[DrawnSegment], told: Mapping[str, list[tuple[int, str]]]) -> float:
     """Pixels for a metre: the most with which every label ends within the drawing."""
     longest_um = max((s.length_um for s in lines), default=0) or UM_PER_M
-    scales = [(WIDTH - LEFT - ROOM) / longest_um]
+    scales = [(WHOLE_WIDTH - LEFT - ROOM) / longest_um]
     least = scales[0] / 3  # what names of hundreds of letters leave
     for along_um, words in (spot for spots in told.values() for spot in spots):
         if along_um:
-            scales.append((WIDTH - LEFT - 6 - text_width(words, SIZE, bold=True)) / along_um)
+            scales.append((WHOLE_WIDTH - LEFT - 6 - text_width(words, SIZE, bold=True)) / along_um)
     return max(min(scales), least) * UM_PER_M
 
 
 def _scale(canvas: Canvas, per_m: float, y: float) -> None:
     length = nice_length_m(180 / per_m)
-    right = WIDTH - 60
+    right = WHOLE_WIDTH - 60
     canvas.rect((right - length * per_m, y, length * per_m, 4), cls="inkfill")
     canvas.text(right + 6, y + 5, f"{length:g} m", size=SIZE, cls="muted")
 

@@ -17,6 +17,8 @@ from partitioner.visible import visible_lines
 XY = tuple[float, float]
 """A place on the sheet in px, the second axis pointing down."""
 SVG_NS = "http://www.w3.org/2000/svg"
+WHOLE_WIDTH = 1160.0
+"""Width of a drawing that is as wide as the page, in px."""
 
 DRAWING_CSS = """
 svg text{font-family:system-ui,-apple-system,"Segoe UI","Liberation Sans",sans-serif;
@@ -104,64 +106,35 @@ class Canvas:
         return self.add("rect", parent, x=x, y=y, width=width, height=height, **attributes)
 
     def line(
-        self,
-        start: XY,
-        end: XY,
-        parent: ET.Element | None = None,
-        *,
-        cls: str,
-        width: float | None = None,
-        dash: str = "",
-        title: str = "",
-        **about: str,
-    ) -> ET.Element:
-        """Add a straight line; ``about`` are further attributes."""
+        self, start: XY, end: XY, parent: ET.Element | None = None, /, *, cls: str,
+        width: float | None = None, dash: str = "", **attributes: str,
+    ) -> ET.Element:  # fmt: skip
+        """Add a straight line."""
         (x1, y1), (x2, y2) = start, end
         return self.add(
-            "line", parent, title, x1=x1, y1=y1, x2=x2, y2=y2, cls=cls, stroke_width=width,
-            stroke_dasharray=dash, **about,
+            "line", parent, x1=x1, y1=y1, x2=x2, y2=y2, cls=cls, stroke_width=width,
+            stroke_dasharray=dash, **attributes,
         )  # fmt: skip
 
     def circle(
-        self,
-        at: XY,
-        radius: float,
-        parent: ET.Element | None = None,
-        *,
-        cls: str,
-        width: float | None = None,
-        title: str = "",
-        **about: str,
-    ) -> ET.Element:
-        """Add a circle; ``about`` are further attributes."""
+        self, at: XY, radius: float, parent: ET.Element | None = None, /, *, cls: str,
+        width: float | None = None, **attributes: str,
+    ) -> ET.Element:  # fmt: skip
+        """Add a circle."""
         x, y = at
         return self.add(
-            "circle", parent, title, cx=x, cy=y, r=radius, cls=cls, stroke_width=width, **about
+            "circle", parent, cx=x, cy=y, r=radius, cls=cls, stroke_width=width, **attributes
         )
 
     def text(
-        self,
-        x: float,
-        y: float,
-        words: str,
-        parent: ET.Element | None = None,
-        *,
-        size: float = 11,
-        anchor: str = "start",
-        cls: str = "",
-        weight: str = "",
-    ) -> ET.Element:
-        """Add text whose baseline starts (or centres, or ends) at x, y."""
+        self, x: float, y: float, words: str, parent: ET.Element | None = None, /, *,
+        size: float = 11, anchor: str = "", cls: str = "", weight: str = "",
+    ) -> ET.Element:  # fmt: skip
+        """Add text whose baseline starts (or has its ``anchor``: middle, end) at x, y."""
         element = self.add(
-            "text",
-            parent,
-            x=x,
-            y=y,
-            font_size=size,
-            text_anchor="" if anchor == "start" else anchor,
-            cls=cls,
+            "text", parent, x=x, y=y, font_size=size, text_anchor=anchor, cls=cls,
             font_weight=weight,
-        )
+        )  # fmt: skip
         element.text = words
         return element
 
@@ -252,6 +225,12 @@ def step_text(x: float, y: float) -> str:
     if up == "0":
         return "" if across == "0" else f"h{across}"
     return f"v{up}" if across == "0" else f"l{across} {up}"
+
+
+def points_around(at: XY, radius: float, count: int, first: float = -math.pi / 2) -> list[XY]:
+    """Points of a ring, or corners of a polygon, the first at the angle ``first`` in radians."""
+    angles = (2 * math.pi * k / count + first for k in range(count))
+    return [(at[0] + radius * math.cos(a), at[1] + radius * math.sin(a)) for a in angles]
 
 
 def points_text(points: Iterable[XY]) -> str:

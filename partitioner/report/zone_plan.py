@@ -17,7 +17,7 @@ from partitioner.report.drawing_input import DrawingInput, DrawnSwitch
 from partitioner.report.placing import Sheet, Wish, around
 from partitioner.report.projection import View, choose_views
 from partitioner.report.sections import Figure
-from partitioner.report.svg import XY, Canvas, lines_text, text_width
+from partitioner.report.svg import XY, Canvas, lines_text, points_around, text_width
 
 WIDTH = 640.0
 TALLEST = 330.0
@@ -119,20 +119,15 @@ def _devices(
     for device in data.devices:
         if device.segment not in own:
             continue
-        x, y = view.xy(device.at_um)
+        at = view.xy(device.at_um)
         # Of very many one could not point at a single one.
         name = device.id if len(data.devices) <= MOST_POINTED_AT else ""
         if not corners:
-            canvas.circle(
-                (x, y), DOT, cls=f"f{number % HUES}", data_device=name
-            )
+            canvas.circle(at, DOT, cls=f"f{number % HUES}", data_device=name)
             continue
-        turns = [2 * math.pi * k / corners - math.pi / 2 for k in range(corners)]
-        points = [(x + 1.3 * DOT * math.cos(a), y + 1.3 * DOT * math.sin(a)) for a in turns]
+        points = points_around(at, 1.3 * DOT, corners)
         sides = pairwise([*points, points[0]])
-        canvas.add(
-            "path", d=lines_text(sides), cls=f"f{number % HUES}", data_device=name
-        )
+        canvas.add("path", d=lines_text(sides), cls=f"f{number % HUES}", data_device=name)
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,7 +54,7 @@ def test_an_empty_chart_is_refused() -> None:
 def test_stacked_bars_end_at_their_sum() -> None:
     figure = stacked_figure(
         "s", "Delays", "d", ("queue", "wire"), [Bar("a", (0.25, 0.5)), Bar("b", (1.0, 0.0))],
-        limit=1.0, limit_name="deadline", caption="Delays",
+        limit_name="deadline", caption="Delays",
     )  # fmt: skip
     rects = [r for r in ET.fromstring(figure.svg).iter("rect") if r.get("height") == "13"]
     widths = [float(r.get("width", "0")) for r in rects]
