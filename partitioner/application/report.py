@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from partitioner.application.check import judged, simulate
@@ -17,30 +16,21 @@ if TYPE_CHECKING:
     from partitioner.report.sections import Section
 
 
-@dataclass(frozen=True, slots=True)
-class Against:
-    """A layout that another one is compared with, and what it is called.
-
-    As read by :func:`partitioner.replan.reading.read_earlier_layout`.
-    """
-
-    name: str
-    layout: Layout
-
-
 def report(
     problem: Problem,
     layout: Layout,
     *,
     simulate_s: float | None = None,
     seed: int = 0,
-    against: Against | None = None,
+    against: tuple[str, Layout] | None = None,
     on_step: Callable[[str], None] = silent,
 ) -> LayoutAnswer:
     """Look at a layout from every side: rules, builds, growth, transfers, single failures.
 
     As :func:`partitioner.interface.functions.report_layout`, also of a layout that breaks rules;
-    ``on_step`` is told each step in a sentence.
+    ``against`` has the name of the other layout too, which is as
+    :func:`partitioner.replan.reading.read_earlier_layout` reads it. ``on_step`` is told each step
+    in a sentence.
 
     Raises
     ------
@@ -55,9 +45,10 @@ def report(
         from partitioner.pages.beside import against_section
         from partitioner.replan.beside import lay_beside
 
-        on_step(f"comparing with {against.name}")
-        pair = lay_beside(problem, against.layout, layout, assessment)
-        sections.append(against_section(pair, against.name))
+        name, other = against
+        on_step(f"comparing with {name}")
+        pair = lay_beside(problem, other, layout, assessment)
+        sections.append(against_section(pair, name))
     simulate_ns = None if simulate_s is None else round(simulate_s * 1e9)
     sections += study_layout(
         facts, assessment, on_step=on_step, simulate_ns=simulate_ns, seed=seed

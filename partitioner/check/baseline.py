@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from partitioner.check.bill import BillItem, ItemMaker, backbone_items, money_by_kind, switch_items
 from partitioner.model.assessment import StarBaseline
 from partitioner.model.catalogue import Grade
@@ -20,14 +18,6 @@ STAR = "star"
 """``where`` of the baseline's items."""
 
 
-@dataclass(frozen=True, slots=True)
-class _StarLink:
-    """A device's own link in the star, and whether any grade reached and carried the load."""
-
-    items: tuple[BillItem, ...]
-    fits: bool
-
-
 def star_baseline(problem: Problem, layout: Layout, network: CableNetwork) -> StarBaseline:
     """Price the star over the switches that are open in a layout.
 
@@ -42,8 +32,8 @@ def star_baseline(problem: Problem, layout: Layout, network: CableNetwork) -> St
         _best_link(problem, network, d, opened, *flows[d.id]) for d in problem.devices.values()
     ]
     shared_items = switch_items(problem, layout) + backbone_items(problem, layout, network)
-    items = [*shared_items, *(item for link in links for item in link.items)]
-    misfits = sum(not link.fits for link in links)
+    items = [*shared_items, *(item for own, _ in links for item in own)]
+    misfits = sum(not fits for _, fits in links)
     note = (
         "Every device on a link of its own to the nearest open switch it may hang on, ports not "
         "limited; switches and backbone as in the layout."
@@ -100,7 +90,8 @@ def _best_link(
     opened: list[str],
     sent: Flows,
     received: Flows,
-) -> _StarLink:
+) -> tuple[tuple[BillItem, ...], bool]:
+    """A device's own link in the star, and whether any grade reaches and carries the load."""
     allowed = [
         s for s in opened if device.pinned_switches is None or s in device.pinned_switches
     ] or list(device.pinned_switches or opened)
@@ -110,12 +101,10 @@ def _best_link(
     grades = [g for _, g in sorted(problem.catalogue.grades.items()) if not g.is_line]
     fitting = [g for g in grades if _fits(problem, g, length_um, sent, received)]
     if fitting:
-        choices = (_link(problem, device, g, way_um, fits=True) for g in fitting)
-        return min(choices, key=lambda link: sum(item.money for item in link.items))
+        choices = (_link(problem, device, g, way_um) for g in fitting)
+        return min(choices, key=lambda own: sum(item.money for item in own)), True
     longest = max(grades, key=lambda g: problem.reach_um(g.id), default=None)
-    if longest is None:
-        return _StarLink((), fits=False)
-    return _link(problem, device, longest, way_um, fits=False)
+    return () if longest is None else _link(problem, device, longest, way_um), False
 
 
 def _fits(problem: Problem, grade: Grade, length_um: int, sent: Flows, received: Flows) -> bool:
@@ -137,12 +126,14 @@ def _load_ppm(problem: Problem, grade: Grade, length_um: int, sent: Flows, recei
     )
 
 
-def _link(problem: Problem, device: Device, grade: Grade, way_um: int, *, fits: bool) -> _StarLink:
+def _link(
+    problem: Problem, device: Device, grade: Grade, way_um: int
+) -> tuple[BillItem, ...]:
     make = ItemMaker(problem)
     own = problem.fitted_share_ppm((device.id,))
     line = problem.line
     price = device.phy_price_money(grade.id)
-    items = (
+    return (
         make.cable(grade, way_um, own, STAR),
         make.cable(grade, line.drop_slack_um, own, STAR),
         make.cable(grade, line.end_slack_um, own, STAR),
@@ -152,4 +143,3 @@ def _link(problem: Problem, device: Device, grade: Grade, way_um: int, *, fits: 
         make.part(grade.connector, "connector", own, STAR),
         make.part(grade.port_phy, "port PHY", PPM, STAR),
     )
-    return _StarLink(items, fits)

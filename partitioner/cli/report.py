@@ -62,7 +62,7 @@ def command(
 
     from partitioner.application.earlier import Earlier
     from partitioner.application.reading import for_batch
-    from partitioner.application.report import Against, report
+    from partitioner.application.report import report
     from partitioner.cli.kept import keep_better
     from partitioner.cli.output import Place, default_folder, settled, today
     from partitioner.cli.searching import read_layout_aloud
@@ -83,7 +83,7 @@ def command(
         laid, noticed = read_earlier_layout(there, read.problem)
         for sentence in noticed:
             voice.note(sentence)
-        other = Against(visible("/".join(against.parts[-2:])), laid)
+        other = visible("/".join(against.parts[-2:])), laid
     folder = output or default_folder(read.problem.name)
     with Place(folder, voice, force=force) as place:
         own = folder / LAYOUT

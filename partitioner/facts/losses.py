@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from partitioner.check.facts import Facts
 from partitioner.check.failures import Failure, FailureKind, losses, single_failures
 from partitioner.model.problem import GroupKind
-from partitioner.network.routes import link_key
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,17 +113,15 @@ def to_draw(found: Sequence[Loss], most: int) -> list[Loss]:
 
 def lost_hardware(
     facts: Facts, failure: Failure
-) -> tuple[frozenset[str], frozenset[str], frozenset[tuple[str, str]]]:
-    """Segments, switches and backbone links that a failure takes out, for drawing."""
+) -> tuple[frozenset[str], frozenset[str], frozenset[frozenset[str]]]:
+    """Segments, switches and backbone links, by their ends, that a failure takes out."""
     match failure.kind:
         case FailureKind.SEGMENT:
             return frozenset(failure.where), frozenset(), frozenset()
         case FailureKind.SWITCH:
             (switch,) = failure.where
             segments = frozenset(s.id for s in facts.sound.segments if s.switch == switch)
-            links = frozenset(
-                link_key(*link.ends) for link in facts.sound.backbone if switch in link.ends
-            )
-            return segments, frozenset({switch}), links
+            links = (frozenset(link.ends) for link in facts.sound.backbone if switch in link.ends)
+            return segments, frozenset({switch}), frozenset(links)
         case FailureKind.BACKBONE_LINK:
-            return frozenset(), frozenset(), frozenset({link_key(*failure.where)})
+            return frozenset(), frozenset(), frozenset({frozenset(failure.where)})

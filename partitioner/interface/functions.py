@@ -181,14 +181,14 @@ def report_layout(
     WrongFile
         If the file of the layout is wrong.
     """
-    from partitioner.application.report import Against, report
+    from partitioner.application.report import report
     from partitioner.visible import visible
 
     found = layout_of(layout, problem)
     other = None
     if against is not None:
         called = "the other layout" if isinstance(against, Layout) else visible(str(against))
-        other = Against(called, _earlier(against, problem))
+        other = called, _earlier(against, problem)
     answer = report(
         _model(problem, units), found, simulate_s=simulate_s, seed=seed, against=other
     )

@@ -42,7 +42,7 @@ class Panel:
 
     ``carried`` are the devices present (None: all); the others are hollow, and cables end at the
     last device present. The rest says what is crossed out; a link between switches is named by
-    its ends in either order.
+    its ends.
     """
 
     title: str
@@ -51,7 +51,7 @@ class Panel:
     lost_devices: frozenset[str] = frozenset()
     lost_segments: frozenset[str] = frozenset()
     lost_switches: frozenset[str] = frozenset()
-    lost_links: frozenset[tuple[str, str]] = frozenset()
+    lost_links: frozenset[frozenset[str]] = frozenset()
 
 
 def panels_figure(
@@ -128,13 +128,12 @@ class _Panel:
 
     def _backbone(self) -> None:
         at = {s.id: self.view.xy(s.at_um) for s in self.whole.switches}
-        lost = {frozenset(ends) for ends in self.panel.lost_links}
         for link in self.whole.backbone:
             a, b = at[link.ends[0]], at[link.ends[1]]
             name = f"backbone link {'-'.join(link.ends)}"
             self._line(a, b, "back", 2.6, name, data_backbone="-".join(link.ends))
             self._line(a, b, "halo", 1.2)
-            if frozenset(link.ends) in lost:
+            if frozenset(link.ends) in self.panel.lost_links:
                 self._cross(((a[0] + b[0]) / 2, (a[1] + b[1]) / 2), 5.0, f"{name} lost")
 
     def _cables(self) -> None:

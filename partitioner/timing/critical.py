@@ -188,6 +188,6 @@ def _worst(
 ) -> int:
     until = instant + span
     plan = {s.id: _releases(s, max(0, instant + 1 + offsets[s.id]), until) for s in traffic.streams}
-    result = run(traffic, plan, until, {}, None)
+    result = run(traffic, plan, {}, None)
     seen = result.seen.get((stream, destination))
     return 0 if seen is None else seen.worst_ns

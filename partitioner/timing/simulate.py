@@ -128,7 +128,7 @@ def simulate(
         s.id: _release_times(s, duration_ns, Random(rng.getrandbits(64)), releases)
         for s in traffic.streams
     }
-    return run(traffic, plan, duration_ns, scales_ns or {}, Random(rng.getrandbits(64)))
+    return run(traffic, plan, scales_ns or {}, Random(rng.getrandbits(64)))
 
 
 def _release_times(
@@ -190,7 +190,6 @@ def _senders(
 def run(
     traffic: NetworkTraffic,
     plan: dict[str, Iterator[int]],
-    duration_ns: int,
     scales_ns: dict[tuple[str, str], int],
     vary: Random | None,
 ) -> SimulationResult:

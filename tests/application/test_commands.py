@@ -11,7 +11,7 @@ from partitioner.application.explain import explain
 from partitioner.application.plan import plan
 from partitioner.application.reading import read_layout, read_problem
 from partitioner.application.replan import Question, replan
-from partitioner.application.report import Against, report
+from partitioner.application.report import report
 from partitioner.application.search import PAGE_SHARE, Search, finishing_s
 from partitioner.application.tradeoff import tradeoff
 from partitioner.model.outcome import Status
@@ -41,7 +41,7 @@ def test_each_command_answers_without_a_word() -> None:
     wanted = {name for name in planned.files() if not name.startswith(own)}
     assert held.files().keys() > wanted | {"replan.json", "order-pieces.csv"}
     beside = report(
-        read.problem, read.layout, against=Against("planned", planned.outcome.layout)
+        read.problem, read.layout, against=("planned", planned.outcome.layout)
     ).files()
     assert "Against planned" in beside["report.html"]
     assert beside["order-lines.csv"].count("\n") > 2

@@ -68,7 +68,7 @@ def test_what_a_dead_switch_takes_along() -> None:
     assert lost_hardware(facts, rear.failure) == (
         {"line-rear", "link-camera"},
         {"rear"},
-        {("front", "rear")},
+        {frozenset(("front", "rear"))},
     )
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from partitioner.application.reading import read_layout, read_problem
-from partitioner.application.report import Against, report
+from partitioner.application.report import report
 from partitioner.application.search import Search
 from partitioner.application.tradeoff import tradeoff
 from partitioner.check.judge import assess
@@ -332,7 +332,7 @@ def told() -> list[Table]:
     machine = planted(8, 0)
     traded = read_problem(CASES / "tradeoff-floor.yaml")
     pages = (
-        report(read.problem, read.layout, against=Against("turned", other)).page(),
+        report(read.problem, read.layout, against=("turned", other)).page(),
         report(machine.problem, machine.hidden).page(),
         tradeoff(traded, Search(time_limit_s=60), points=None).page(),
     )

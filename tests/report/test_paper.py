@@ -15,7 +15,7 @@ from partitioner.application.explain import explain
 from partitioner.application.plan import plan
 from partitioner.application.reading import read_layout, read_problem
 from partitioner.application.replan import replan
-from partitioner.application.report import Against, report
+from partitioner.application.report import report
 from partitioner.application.search import Search
 from partitioner.application.sweep import Sweep
 from partitioner.application.tradeoff import tradeoff
@@ -301,7 +301,7 @@ def page_of(command: str, folder: Path) -> str:
         case "against":
             read = read_layout(SPRAYER / "problem.yaml", SPRAYER / "layout-by-hand.yaml")
             best = plan(read.problem, work_limit=20).outcome.layout
-            files = report(read.problem, best, against=Against("by hand", read.layout)).files()
+            files = report(read.problem, best, against=("by hand", read.layout)).files()
     return next(text for name, text in files.items() if name.endswith(".html"))
 
 
