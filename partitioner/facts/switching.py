@@ -29,8 +29,8 @@ class Attachment:
     """Where a node sends and receives: a device at its segment, or a port of a switch.
 
     ``port`` counts from 1, 0 for a device. ``leads_to`` is the segment, or the switch at the other
-    end of a backbone link. ``sends`` and ``hears`` are ids of what it carries out and in, transfers
-    with a longest time among them.
+    end of a backbone link. ``sends`` and ``hears`` are what it carries out and in, transfers with a
+    longest time among them.
     """
 
     node: str
@@ -38,8 +38,8 @@ class Attachment:
     leads_to: str
     grade: Grade
     is_backbone: bool
-    sends: tuple[str, ...]
-    hears: tuple[str, ...]
+    sends: tuple[Stream, ...]
+    hears: tuple[Stream, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,15 +69,6 @@ class Switching:
     attachments: tuple[Attachment, ...]
     entries: tuple[Entry, ...]
 
-    def load_ppm(self, ids: Iterable[str], grade: Grade) -> int:
-        """Share of a grade's rate that frames take, preamble and gap included; rounded up."""
-        streams = [self.carried[id_] for id_ in ids]
-        parts = [
-            ceil_div(slot_on_link_ns(stream_frame_bytes(s), grade.rate_bps) * PPM, s.period_ns)
-            for s in streams
-        ]
-        return sum(parts)
-
     def queue_of(self) -> dict[int, int]:
         """Queue for each PCP from 0 to 7: as few as keep those in use apart, in their order.
 
@@ -85,6 +76,14 @@ class Switching:
         """
         used = {s.pcp for s in self.carried.values()}
         return {pcp: max(0, sum(p <= pcp for p in used) - 1) for pcp in range(PCPS)}
+
+
+def load_ppm(streams: Iterable[Stream], grade: Grade) -> int:
+    """Share of a grade's rate that frames take, preamble and gap included; rounded up."""
+    return sum(
+        ceil_div(slot_on_link_ns(stream_frame_bytes(s), grade.rate_bps) * PPM, s.period_ns)
+        for s in streams
+    )
 
 
 def address(problem: str, name: str, first: int = _INDIVIDUAL) -> str:
@@ -118,16 +117,20 @@ def _attachments(
     facts: Facts, carried: dict[str, Stream], ways: Iterable[StreamWay]
 ) -> Iterable[Attachment]:
     problem = facts.problem
-    sent: dict[tuple[str, str], dict[str, None]] = {}
-    """Ids of what a node sends, by node and segment or next switch."""
+    sent: dict[tuple[str, str], dict[str, Stream]] = {}
+    """What a node sends, by node and segment or next switch."""
     for way in ways:
-        source = carried[way.stream].source
-        steps = [(source, way.up_segment)] if way.up_segment else []
+        stream = carried[way.stream]
+        steps = [(stream.source, way.up_segment)] if way.up_segment else []
         steps += list(way.links)
         if way.down_segment:
             steps.append((way.switches[-1], way.down_segment))
         for step in steps:
-            sent.setdefault(step, {})[way.stream] = None
+            sent.setdefault(step, {})[stream.id] = stream
+
+    def sends(node: str, to: str) -> tuple[Stream, ...]:
+        return tuple(sent.get((node, to), {}).values())
+
     for laid in facts.laid:
         segment = laid.segment
         nodes = (segment.switch, *segment.devices)
@@ -139,18 +142,15 @@ def _attachments(
                 segment.id,
                 laid.grade,
                 False,
-                tuple(sent.get((node, segment.id), ())),
-                tuple(i for other in others for i in sent.get((other, segment.id), ())),
+                sends(node, segment.id),
+                tuple(s for other in others for s in sends(other, segment.id)),
             )
     for link in facts.sound.backbone:
         grade = problem.catalogue.grades[link.grade]
         for a, b in (link.ends, link.ends[::-1]):
             port = problem.backbone_port(a, b)
             if port is not None:
-                yield Attachment(
-                    a, port, b, grade, True, tuple(sent.get((a, b), ())),
-                    tuple(sent.get((b, a), ())),
-                )  # fmt: skip
+                yield Attachment(a, port, b, grade, True, sends(a, b), sends(b, a))
 
 
 def _entries(

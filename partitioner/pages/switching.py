@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-
-from partitioner.facts.switching import Attachment, Switching
+from partitioner.facts.switching import Attachment, Switching, load_ppm
 from partitioner.model.problem import Problem, QueueOrder, Stream
 from partitioner.network.transfers import PREFIX
 from partitioner.report import columns as col
@@ -60,10 +58,6 @@ def switching_section(problem: Problem, switching: Switching) -> Section:
     )
 
 
-def _streams(switching: Switching, ids: Iterable[str]) -> list[Stream]:
-    return [switching.carried[id_] for id_ in ids]
-
-
 def _frames_table(switching: Switching) -> Table:
     address_of = switching.address_of
     return Table.of(
@@ -103,19 +97,13 @@ def _wire_bytes(stream: Stream) -> int:
     return stream_frame_bytes(stream) + (PREAMBLE_SFD_BT + IPG_BT) // 8
 
 
-def _loads(
-    switching: Switching,
-) -> tuple[tuple[Column, Callable[[Attachment], float]], ...]:
-    return (
-        col.load("load_out_share", "Load out", lambda at: switching.load_ppm(at.sends, at.grade)),
-        col.load("load_in_share", "Load in", lambda at: switching.load_ppm(at.hears, at.grade)),
-        col.number("streams_out", "Streams out", lambda at: len(at.sends)),
-        col.number("streams_in", "Streams in", lambda at: len(at.hears)),
-    )  # fmt: skip
-
-
-def _urgencies(switching: Switching, at: Attachment) -> str:
-    return " ".join(map(str, sorted({s.pcp for s in _streams(switching, at.sends)}, reverse=True)))
+_TRAFFIC: tuple[col.Held[Attachment], ...] = (
+    col.names("pcps", "PCPs sent", lambda at: sorted({s.pcp for s in at.sends}, reverse=True)),
+    col.load("load_out_share", "Load out", lambda at: load_ppm(at.sends, at.grade)),
+    col.load("load_in_share", "Load in", lambda at: load_ppm(at.hears, at.grade)),
+    col.number("streams_out", "Streams out", lambda at: len(at.sends)),
+    col.number("streams_in", "Streams in", lambda at: len(at.hears)),
+)
 
 
 def _devices_table(problem: Problem, switching: Switching) -> Table:
@@ -133,8 +121,7 @@ def _devices_table(problem: Problem, switching: Switching) -> Table:
             col.name("grade", "Grade", lambda at: at.grade.id),
             col.name("address", "Address, proposed", lambda at: switching.address_of[at.node]),
             col.text("queue_order", "Sends", lambda at: words[problem.devices[at.node].queue]),
-            (Column("pcps", "PCPs sent", Kind.NAMES), lambda at: _urgencies(switching, at)),
-            *_loads(switching),
+            *_TRAFFIC,
         ],
         note="Loads are shares of the rate of the line or of one direction of the link; what a "
         "device hears on a shared line is all that the others send there.",
@@ -144,11 +131,11 @@ def _devices_table(problem: Problem, switching: Switching) -> Table:
 
 def _ports_table(switching: Switching) -> Table:
     def tags(at: Attachment) -> set[bool]:
-        return {s.tagged for s in _streams(switching, at.sends)}
+        return {s.tagged for s in at.sends}
 
     def untagged(at: Attachment) -> set[int]:
         """Priorities of the untagged streams that enter a port."""
-        return {s.pcp for s in _streams(switching, at.hears) if not s.tagged}
+        return {s.pcp for s in at.hears if not s.tagged}
 
     def notice(at: Attachment) -> str:
         is_mixed = len(untagged(at)) > 1
@@ -172,8 +159,7 @@ def _ports_table(switching: Switching) -> Table:
             col.text("frames_out", "Frames out",
                      lambda at: "untagged" if tags(at) == {False} else "tagged"),
             col.text("queue_order", "Sends", lambda at: "highest queue first"),
-            (Column("pcps", "PCPs sent", Kind.NAMES), lambda at: _urgencies(switching, at)),
-            *_loads(switching),
+            *_TRAFFIC,
             col.text("notice", "Not as planned", notice),
         ],
         folded=True,
@@ -202,7 +188,7 @@ def _vlans_table(switching: Switching) -> Table:
     tags: dict[str, dict[bool, list[int]]] = {}
     for at in switching.attachments:
         if at.port:
-            is_bare = {s.tagged for s in _streams(switching, at.sends)} == {False}
+            is_bare = {s.tagged for s in at.sends} == {False}
             tags.setdefault(at.node, {True: [], False: []})[not is_bare].append(at.port)
     return Table(
         "vlans",

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import pytest
 
 from partitioner.check.facts import Facts, gather_facts
-from partitioner.facts.switching import Switching, switching_of
+from partitioner.facts.switching import Switching, load_ppm, switching_of
 from tests.brute.oracle import Oracle
 from tests.brute.random_problems import random_problem
 from tests.brute.test_brute import KINDS
@@ -85,10 +85,10 @@ def test_what_one_end_sends_the_other_hears() -> None:
     on_line = [a for (_, to), a in at.items() if to == "line-rear"]
     for one in on_line:
         others = [s for other in on_line if other is not one for s in other.sends]
-        assert sorted(one.hears) == sorted(others)
+        assert sorted(s.id for s in one.hears) == sorted(s.id for s in others)
     picture = at["camera", "link-camera"]
     # 1400 bytes, header, tag and FCS, preamble and gap: 1442 bytes of 12500 in a millisecond.
-    assert found.load_ppm(picture.sends, picture.grade) == 115_360
+    assert load_ppm(picture.sends, picture.grade) == 115_360
 
 
 def test_queues_keep_the_order_of_priorities() -> None:
