@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from decimal import ROUND_FLOOR
+from itertools import accumulate
 
 from partitioner.facts.prices import MOVED_PPM, PriceMove, Tipping
 from partitioner.model.assessment import Assessment
 from partitioner.model.problem import Problem
 from partitioner.report import columns as col
 from partitioner.report.amounts import money_text
-from partitioner.report.sections import Chapter, Column, Kind, Section, Table
-from partitioner.units import MONEY_STEPS, PPM
+from partitioner.report.sections import Chapter, Section, Table
+from partitioner.units import PPM
 
 BATCHES = (1, 10, 100, 1_000)
 _PER_CENT = round(100 * MOVED_PPM / PPM)
@@ -55,22 +56,19 @@ def _steps_table(problem: Problem, assessment: Assessment) -> Table:
         for kind in dict.fromkeys([*star, *own])
     ]
     rows.sort(key=lambda row: (row[3], row[0]))
-    left, told = assessment.baseline.money, []
-    for kind, before, after, more in rows:
-        left += more
-        told.append((kind, *(money / MONEY_STEPS for money in (before, after, more, left))))
-    number, currency = Kind.NUMBER, problem.currency
-    return Table(
+    _, *left = accumulate((row[3] for row in rows), initial=assessment.baseline.money)
+    currency = problem.currency
+    return Table.of(
         "star-steps",
         "Steps from the switched star to this layout",
+        [(*row, after) for row, after in zip(rows, left, strict=True)],
         [
-            Column("kind", "Kind", heads_row=True),
-            Column("star", "Switched star", number, currency, 2),
-            Column("layout", "This layout", number, currency, 2),
-            Column("difference", "Step", number, currency, 2),
-            Column("left", "After the step", number, currency, 2),
+            col.text("kind", "Kind", lambda row: row[0], heads_row=True),
+            col.money("star", "Switched star", lambda row: row[1], currency),
+            col.money("layout", "This layout", lambda row: row[2], currency),
+            col.money("difference", "Step", lambda row: row[3], currency),
+            col.money("left", "After the step", lambda row: row[4], currency),
         ],
-        told,
         note="What is saved most comes first; after the last step stands what this layout costs.",
     )
 

@@ -25,6 +25,12 @@ class Chosen:
     selection: Selection
     proved: bool
 
+    def then(self, second: Chosen | None) -> Chosen:
+        """What was chosen second among those as good as this one; this one if nothing was."""
+        if second is None:
+            return Chosen(self.selection, False)
+        return Chosen(second.selection, self.proved and second.proved)
+
 
 class Chooser:
     """Chooses among segments.
@@ -125,24 +131,13 @@ class Chooser:
     def then_plan(self, least: Chosen, columns: Sequence[Column]) -> Chosen:
         """Choose the cheapest plan with no more change than ``least``."""
         money = self.change.change_money(least.selection)
-        second = self.best_among(
-            Aim(1, 0, most_change_money=money),
-            columns,
-            [least.selection],
-            max(1.0, 0.05 * self._run.seconds_left()),
-        )
-        if second is None:
-            return Chosen(least.selection, False)
-        return Chosen(second.selection, least.proved and second.proved)
+        aim, seconds = Aim(1, 0, most_change_money=money), 0.05 * self._run.seconds_left()
+        return least.then(self.best_among(aim, columns, [least.selection], max(1.0, seconds)))
 
     def then_change(self, plan: Chosen) -> Chosen:
         """Choose the least change at no more plan cost than ``plan``."""
-        second = self.best(
-            Aim(0, 1, most_plan_money=plan.selection.cost), [plan.selection], 0.15
-        )
-        if second is None:
-            return Chosen(plan.selection, False)
-        return Chosen(second.selection, plan.proved and second.proved)
+        aim = Aim(0, 1, most_plan_money=plan.selection.cost)
+        return plan.then(self.best(aim, [plan.selection], 0.15))
 
     def mixed(self, aim: Aim, starts: Sequence[Selection]) -> Chosen | None:
         """The best that can be put together from the segments of some selections alone."""
