@@ -47,6 +47,10 @@ MOST_SINGLE = 12
 """Of several rules that cost something together, so many are priced alone too."""
 
 
+Rules = tuple[str, tuple[Handle, ...]]
+"""Rules taken off at once, and what they are called together."""
+
+
 @dataclass(frozen=True, slots=True)
 class Price:
     """A price known to lie between two amounts, in objective money; ``most`` None: no end.
@@ -148,12 +152,12 @@ def _layout(result: Result) -> Layout:
     return result.outcome.layout
 
 
-def together(problem: Problem) -> list[tuple[str, tuple[Handle, ...]]]:
+def together(problem: Problem) -> list[Rules]:
     """Handles as they are priced: limits one by one, ports, deadlines, groups of a kind at once.
 
     Where several are taken together, the single ones follow only if the whole costs something.
     """
-    single: list[tuple[str, tuple[Handle, ...]]] = []
+    single: list[Rules] = []
     kinds: dict[str, list[Handle]] = {}
     names = {hold.rule: hold.priced_as for hold in HOLDS if hold.priced_as}
     for handle in handles_of(problem):
@@ -183,23 +187,57 @@ def rule_prices(
     ``on_prices`` what is known after each. A cheaper layout that keeps all rules may be met on the
     way: then that one is explained.
     """
-    moved = _by_single_moves(problem, base, budget)
-    known = {one.name: one for one in reversed(moved)}
-    todo = sorted(
-        together(problem),
-        key=lambda pair: (
-            _cost(known[pair[0]].result) if pair[0] in known else base.cost_money,
-            _room(pair[1], assessment),
-        ),
-    )
-    results: list[_Priced] = []
-    untried: list[tuple[str, tuple[Handle, ...]]] = []
-    least_s = max(LEAST_S, LEAST_PER_DEVICE_S * len(problem.devices))
-    took: list[float] = []
+    pricing = _Pricing(problem, base, assessment, budget)
+    while pricing.goes_on:
+        step = pricing.next_step()
+        on_rule(step.name.removesuffix("."))
+        if pricing.take(step):
+            on_prices(pricing.explained())
+    return pricing.explained()
 
-    def explained() -> LayoutExplained:
-        rest = [*untried, *todo]
-        found = [one.price(base) for one in _told([*results, *moved], base)]
+
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """Rules taken off next; ``last``: all that are left, where these are taken off at once."""
+
+    name: str
+    handles: tuple[Handle, ...]
+    last: tuple[Rules, ...] = ()
+
+    @property
+    def parts(self) -> tuple[Rules, ...]:
+        """Rules that were to be priced each by itself."""
+        return self.last or ((self.name, self.handles),)
+
+
+class _Pricing:
+    """Prices rules step by step; what is found on the way decides what is tried next."""
+
+    def __init__(self, problem: Problem, base: Outcome, assessment: Assessment, budget: Budget):
+        self.problem, self.base, self.assessment = problem, base, assessment
+        self.budget = budget
+        self.moved = _by_single_moves(problem, base, budget)
+        self.known = {one.name: one for one in reversed(self.moved)}
+        self.todo = sorted(
+            together(problem),
+            key=lambda pair: (
+                _cost(self.known[pair[0]].result) if pair[0] in self.known else base.cost_money,
+                _room(pair[1], assessment),
+            ),
+        )
+        self.untried: list[Rules] = []
+        self.results: list[_Priced] = []
+        self.least_s = max(LEAST_S, LEAST_PER_DEVICE_S * len(problem.devices))
+        self.took: list[float] = []
+
+    @property
+    def goes_on(self) -> bool:
+        """Whether there are rules to try and time for that."""
+        return bool(self.todo) and not self.budget.is_over
+
+    def explained(self) -> LayoutExplained:
+        """What is known so far."""
+        found = [one.price(self.base) for one in _told([*self.results, *self.moved], self.base)]
         found.sort(
             key=lambda p: (
                 -p.price.least_money, -p.saved_money, -(p.price.most_money or 0), p.name
@@ -208,61 +246,68 @@ def rule_prices(
         names = {p.name for p in found}
         found += [
             RulePrice(name, handles, Price(0, None), Tried.NOT)
-            for name, handles in rest if name not in names
+            for name, handles in (*self.untried, *self.todo) if name not in names
         ]
-        return LayoutExplained(base, assessment, tuple(found))
+        return LayoutExplained(self.base, self.assessment, tuple(found))
 
-    while todo and not budget.is_over:
-        name, handles = todo.pop(0)
-        last: list[tuple[str, tuple[Handle, ...]]] = []
-        starts = [known[name].result] if name in known else []
-        is_short = bool(took) and budget.left_s < 2 * min(least_s, sum(took) / len(took))
-        priced = {h.key for one in results if len(one.handles) > 1 for h in one.handles}
-        new = [one for one in ((name, handles), *todo) if not priced.issuperset(_keys(one[1]))]
-        if is_short and len(new) > 1:
+    def next_step(self) -> _Step:
+        """Take the next rules off the list; where time is short, all that are left."""
+        took, left_s = self.took, self.budget.left_s
+        if took and left_s < 2 * min(self.least_s, sum(took) / len(took)):
             # Single ones of a kind that is priced stay untried.
-            untried += [one for one in ((name, handles), *todo) if one not in new]
-            last, todo = new, []
-            handles = tuple(h for _, some in last for h in some)
-            starts = [known[one].result for one, _ in last if one in known]
-            name = f"the last {len(last)} rules, all at once"
-        on_rule(name.removesuffix("."))
-        seconds = max(least_s, budget.left_s / (len(todo) + 1))
-        loose = without(problem, handles)
-        start = base.layout
-        if starts and _cost(best := min(starts, key=_cost)) < base.cost_money:
-            start = _layout(best)
-        study = _study(handles, base, assessment)
-        began = budget.clock()
-        result = budget.run(loose, seconds, start=written_for(loose, start), study=study)
-        took.append(budget.clock() - began)
+            priced = {h.key for one in self.results if len(one.handles) > 1 for h in one.handles}
+            new = [one for one in self.todo if not priced.issuperset(_keys(one[1]))]
+            if len(new) > 1:
+                self.untried += [one for one in self.todo if one not in new]
+                self.todo = []
+                handles = tuple(h for _, some in new for h in some)
+                return _Step(f"the last {len(new)} rules, all at once", handles, tuple(new))
+        return _Step(*self.todo.pop(0))
+
+    def take(self, step: _Step) -> bool:
+        """Plan without some rules; true if that tells anything of their price."""
+        seconds = max(self.least_s, self.budget.left_s / (len(self.todo) + 1))
+        result = self._planned_without(step, seconds)
         if result.outcome is None:
-            untried += last or [(name, handles)]
-            continue
+            self.untried += step.parts
+            return False
+        if result.outcome.cost_money < self.base.cost_money:
+            self.base, self.assessment = _cheaper(
+                self.problem, self.base, self.assessment, result.outcome
+            )
         uses = None
-        if result.outcome.cost_money < base.cost_money:
-            base, assessment = _cheaper(problem, base, assessment, result.outcome)
-        if result.outcome.cost_money < base.cost_money:
-            is_late = budget.over_within(NEEDED_SHARE * seconds)
-            uses = needed(problem, handles, result.outcome.layout, is_late)
+        if result.outcome.cost_money < self.base.cost_money:
+            is_late = self.budget.over_within(NEEDED_SHARE * seconds)
+            uses = needed(self.problem, step.handles, result.outcome.layout, is_late)
             if is_late() and len(uses.handles) > MOST_SINGLE:
                 # Time went before those that are not needed were told from the others.
                 uses = None
-                untried += last
-                if last:
-                    continue
-        if last:
-            done, left = _of_several(last, result, uses)
-            results += done
-            untried += left
-        else:
-            results.append(_Priced(name, handles, result, uses))
-        if not last and len(handles) > 1 and price_between(base, result).most_money != 0:
-            todo += [
-                (h.sentence, (h,)) for h in _worth_trying(handles, assessment, base, result, uses)
-            ]
-        on_prices(explained())
-    return explained()
+                self.untried += step.last
+                if step.last:
+                    return False
+        if step.last:
+            done, left = _of_several(step.last, result, uses)
+            self.results += done
+            self.untried += left
+            return True
+        self.results.append(_Priced(step.name, step.handles, result, uses))
+        if len(step.handles) > 1 and price_between(self.base, result).most_money != 0:
+            single = _worth_trying(step.handles, self.assessment, self.base, result, uses)
+            self.todo += [(h.sentence, (h,)) for h in single]
+        return True
+
+    def _planned_without(self, step: _Step, seconds: float) -> Result:
+        """Plan without some rules, beginning at the cheapest layout known to do without them."""
+        loose = without(self.problem, step.handles)
+        moves = [self.known[name].result for name, _ in step.parts if name in self.known]
+        start = self.base.layout
+        if moves and _cost(best := min(moves, key=_cost)) < self.base.cost_money:
+            start = _layout(best)
+        study = _study(step.handles, self.base, self.assessment)
+        began = self.budget.clock()
+        result = self.budget.run(loose, seconds, start=written_for(loose, start), study=study)
+        self.took.append(self.budget.clock() - began)
+        return result
 
 
 def _keys(handles: Iterable[Handle]) -> frozenset[str]:
@@ -314,8 +359,8 @@ def _told(found: Sequence[_Priced], base: Outcome) -> list[_Priced]:
 
 
 def _of_several(
-    rules: Sequence[tuple[str, tuple[Handle, ...]]], result: Result, uses: Needed | None
-) -> tuple[list[_Priced], list[tuple[str, tuple[Handle, ...]]]]:
+    rules: Sequence[Rules], result: Result, uses: Needed | None
+) -> tuple[list[_Priced], list[Rules]]:
     """What a plan without several rules says of each, and those of which it says nothing.
 
     Alone none costs more than all of them together. Where that is something, it is the price of

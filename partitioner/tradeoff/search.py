@@ -135,271 +135,287 @@ def trade_off(
     InternalFault
         The check does not accept a layout, or finds its axis value above the limit.
     """
-    # What an earlier call had too little time for may be tried again.
-    empty = {s.limit for s in state.steps if s.bound_money is None}
-    state.tried = [limit for limit in state.tried if limit in empty]
-    again: set[int | None] = set()
-    runs: Counter[int | None] = Counter()
-    state.ended_by = None
-    stuck: set[Layout] = set()
-    seen = SeenSegments(problem, state.axis)
-    state.goal = settings.gap
-    state.is_finished = False
-    ended: NoAnswer | None = None
-    is_large = len(problem.devices) > SMALL
-    least_s = LEAST_S * len(problem.devices)
-    while not budget.is_over:
-        limit = _next_limit(state, settings, again)
-        if limit is _DONE:
-            limit = _once_more(state, settings, again)
-        if limit is _DONE:
-            state.is_finished = True
-            break
-        assert limit is None or isinstance(limit, int)
-        # The bound of the first run holds for every other one too, so it gets more time.
-        part = (2 if is_large else 4) if limit is None else _runs_left(state, settings) + 1
-        if runs[limit]:
-            # What was tried in vain gets more time than before.
-            part = max(1, part - 2 * runs[limit])
-        seconds = max(budget.left_s / part, least_s)
-        enough = 0.0
-        if is_large and settings.points is not None and limit is not None:
-            # The bound of the first run serves all others, so that one goes for a proof.
-            enough = settings.gap
-            least = _bound(state, limit)
-            within = (p.cost_money for p in state.front.points if p.value <= limit)
-            if any(gap_share(cost, least) <= enough for cost in within):
-                # What is known there would do at once, and nothing new could come of it.
-                enough = 0.0
-        state.sought = limit
-        if is_large and limit is not None:
-            _come_below(problem, state, limit, budget, seconds, stuck)
-        result = _step(problem, state, seen, budget, limit, seconds, enough, runs[limit], start)
-        ended = result.ended or ended
-        runs[limit] += 1
-        if settings.points is not None and not state.steps[-1].is_settled:
-            # Proofs do not come easily here: points from the segments seen are worth having.
-            _between(state, seen, budget, settings, seconds)
-        if not budget.is_over:
-            again.add(limit)
-            if on_front is not None:
-                on_front(state)
-    else:
-        # What was tried in vain is still open.
-        state.is_finished = _next_limit(state, settings, set()) is _DONE
-    if not state.front.points:
-        if ended is None:
-            raise NoAnswer("no layout found; whether one exists is not known")
-        ended.bound_money = _bound(state, None) or None
-        ended.start_unusable = state.start_unusable
-        raise ended
-    if state.is_finished:
-        state.ended_by = Ending.PROOF if state.front.is_exact else Ending.FOUND
-    else:
-        state.ended_by = Ending.USER if budget.should_stop() else Ending.TIME
-    return state
+    return TradeOffSearch(problem, state, budget, settings, on_front, start).run()
 
 
-def _once_more(state: TradeOff, settings: TradeOffSettings, again: set[int | None]) -> object:
-    """Limit to try again with more effort, where points asked for are missing; or that all is done.
+@dataclass(frozen=True, slots=True)
+class Next:
+    """Axis limit of a run to come; None: no limit."""
 
-    Runs that proved nothing are worth another one as long as there is time.
-    """
-    if settings.points is not None and len(state.front.within(settings.gap)) >= settings.points:
-        return _DONE
-    unknown = {s.limit for s in state.steps if s.layout is None and s.bound_money is not None}
-    state.tried = [limit for limit in state.tried if limit not in unknown]
-    again.clear()
-    return _next_limit(state, settings, again)
+    limit: int | None
 
 
-_DONE = object()
+class TradeOffSearch:
+    """One call of :func:`trade_off`: what is asked, and what it has tried itself."""
 
+    def __init__(
+        self,
+        problem: Problem,
+        state: TradeOff,
+        budget: Budget,
+        settings: TradeOffSettings,
+        on_front: Callable[[TradeOff], None] | None = None,
+        start: Layout | None = None,
+    ):
+        self.problem, self.state, self.budget, self.settings = problem, state, budget, settings
+        self.on_front, self.start = on_front, start
+        self.is_large = len(problem.devices) > SMALL
+        self.seen = SeenSegments(problem, state.axis)
+        self.again: set[int | None] = set()
+        """Limits run in this call already."""
+        self.runs: Counter[int | None] = Counter()
+        self.stuck: set[Layout] = set()
+        """Layouts near which nothing is better."""
 
-def _next_limit(state: TradeOff, settings: TradeOffSettings, again: set[int | None]) -> object:
-    """Axis limit of the next run (None: no limit), or that there is none.
+    def run(self) -> TradeOff:
+        """Run under one limit after the other."""
+        state = self.state
+        # What an earlier call had too little time for may be tried again.
+        empty = {s.limit for s in state.steps if s.bound_money is None}
+        state.tried = [limit for limit in state.tried if limit in empty]
+        state.goal = self.settings.gap
+        state.ended_by, state.is_finished = None, False
+        ended: NoAnswer | None = None
+        while not self.budget.is_over:
+            following = self.next_run() or self._once_more()
+            if following is None:
+                state.is_finished = True
+                break
+            ended = self._run_under(following.limit).ended or ended
+            if not self.budget.is_over:
+                self.again.add(following.limit)
+                if self.on_front is not None:
+                    self.on_front(state)
+        else:
+            # What was tried in vain is still open.
+            self.again.clear()
+            state.is_finished = self.next_run() is None
+        if not state.front.points:
+            if ended is None:
+                raise NoAnswer("no layout found; whether one exists is not known")
+            ended.bound_money = _bound(state, None) or None
+            ended.start_unusable = state.start_unusable
+            raise ended
+        if state.is_finished:
+            state.ended_by = Ending.PROOF if state.front.is_exact else Ending.FOUND
+        else:
+            state.ended_by = Ending.USER if self.budget.should_stop() else Ending.TIME
+        return state
 
-    ``again`` are the limits run in this call already.
-    """
-    front = state.front
-    if not any(s.limit is None for s in state.steps):
-        return None
-    if not front.points and None not in again:
-        # An earlier call was ended before it found a layout.
-        return None
-    if settings.points is not None:
-        if len(front.within(settings.gap)) < settings.points:
+    # -- which limit, how long, how well proved -----------------------------------------------
+
+    @property
+    def _is_spread_full(self) -> bool:
+        """Whether as many points as asked for are good enough."""
+        settings = self.settings
+        if settings.points is None:
+            return False
+        return len(self.state.front.within(settings.gap)) >= settings.points
+
+    def next_run(self) -> Next | None:
+        """Run that comes next; None: there is none left."""
+        state, settings, front = self.state, self.settings, self.state.front
+        if not any(s.limit is None for s in state.steps):
+            return Next(None)
+        if not front.points and None not in self.again:
+            # An earlier call was ended before it found a layout.
+            return Next(None)
+        if settings.points is None:
+            # The whole front: from the cheap end on, wherever the next point is not proved to be
+            # next.
+            for point in front.points:
+                below = point.value - 1
+                if not point.is_next_proved and below >= front.floor and below not in state.tried:
+                    return Next(below)
+        elif not self._is_spread_full:
             narrowest = NARROWEST / settings.points
             limit = widest_gap(front, state.tried, settings.gap, narrowest)
-            if limit is None and None in again and len(front.points) < settings.points:
+            if limit is None and None in self.again and len(front.points) < settings.points:
                 # Where proofs do not come so well, what others cost can be seen all the same.
                 limit = widest_gap(front, state.tried, narrowest=narrowest)
             if limit is None:
                 limit = widest_gap(front, state.tried, settings.gap)
             if limit is not None:
-                return limit
-    else:
-        # The whole front: from the cheap end on, wherever the next point is not proved to be next.
-        for point in front.points:
-            below = point.value - 1
-            if not point.is_next_proved and below >= front.floor and below not in state.tried:
-                return below
-    return _least_proved(state, settings, again)
+                return Next(limit)
+        return self._least_proved()
+
+    def _least_proved(self) -> Next | None:
+        """Run of the point with the widest gap that is not good enough and may be run again."""
+        # A whole front is to be proved; for a spread the gap asked for is enough.
+        goal = 0.0 if self.settings.points is None else self.settings.gap
+        open_points: list[tuple[float, int | None]] = []
+        for number, point in enumerate(self.state.front.points):
+            # Nothing is cheaper than the first point at any value: its run needs no limit.
+            limit = None if number == 0 else point.value
+            if point.gap > goal and limit not in self.again:
+                open_points.append((point.gap, limit))
+        return Next(max(open_points, key=lambda p: p[0])[1]) if open_points else None
+
+    def _once_more(self) -> Next | None:
+        """Run to do again with more effort, where points asked for are missing.
+
+        Runs that proved nothing are worth another one as long as there is time.
+        """
+        if self._is_spread_full:
+            return None
+        state = self.state
+        unknown = {s.limit for s in state.steps if s.layout is None and s.bound_money is not None}
+        state.tried = [limit for limit in state.tried if limit not in unknown]
+        self.again.clear()
+        return self.next_run()
+
+    def _seconds(self, limit: int | None) -> float:
+        """Time for a run."""
+        if limit is None:
+            # Its bound holds for every other one too, so it gets more time.
+            part = 2 if self.is_large else 4
+        elif self.settings.points is None:
+            part = 5
+        else:
+            within = self.state.front.within(self.settings.gap)
+            part = max(3, self.settings.points - len(within) + 1)
+        if self.runs[limit]:
+            # What was tried in vain gets more time than before.
+            part = max(1, part - 2 * self.runs[limit])
+        return max(self.budget.left_s / part, LEAST_S * len(self.problem.devices))
+
+    def _enough_gap(self, limit: int | None) -> float:
+        """Gap with which a run may end."""
+        gap = self.settings.gap
+        if not self.is_large or self.settings.points is None or limit is None:
+            # The bound of the first run serves all others, so that one goes for a proof.
+            return 0.0
+        least = _bound(self.state, limit)
+        within = (p.cost_money for p in self.state.front.points if p.value <= limit)
+        # Where what is known would do at once nothing new could come of it.
+        return 0.0 if any(gap_share(cost, least) <= gap for cost in within) else gap
+
+    # -- one run ------------------------------------------------------------------------------
+
+    def _run_under(self, limit: int | None) -> Result:
+        """Run once under a limit, with what is near it before and after."""
+        seconds, enough = self._seconds(limit), self._enough_gap(limit)
+        self.state.sought = limit
+        if self.is_large and limit is not None:
+            self._come_below(limit, seconds)
+        result = self._step(limit, seconds, enough)
+        self.runs[limit] += 1
+        if self.settings.points is not None and not self.state.steps[-1].is_settled:
+            # Proofs do not come easily here: points from the segments seen are worth having.
+            self._between(seconds)
+        return result
+
+    def _step(self, limit: int | None, seconds: float, enough_gap: float) -> Result:
+        """Run once under a limit and take in what it tells."""
+        state, axis, start = self.state, self.state.axis, self.start
+        asked = Study() if limit is None else axis.limit(self.problem, limit)
+        known = [s.layout for s in state.steps if s.layout is not None]
+        if start is not None:
+            known.append(start)
+        if limit is not None:
+            start = next((p.layout for p in state.front.points if p.value <= limit), None)
+        result = self.budget.run(
+            self.problem, seconds, study=self.seen.watch(asked), start=start, known=known,
+            enough_gap=enough_gap, known_bound_money=_bound(state, limit),
+            attempt=self.runs[limit], is_as_it_stands=limit is None,
+        )  # fmt: skip
+        if limit is None:
+            state.start_unusable = result.start_unusable
+        if result.answer is Answer.NONE:
+            if limit is None:
+                raise NoLayout(list(result.conflicts))
+            state.steps.append(Step(limit, None))
+            state.tried.append(limit)
+            return result
+        bound = max(result.bound_money, _bound(state, limit))
+        if result.answer is Answer.UNKNOWN:
+            state.steps.append(Step(limit, bound))
+            if limit is not None:
+                state.tried.append(limit)
+            return result
+        found = judged(self.problem, axis, result, limit)
+        assert found is not None
+        best = self._at_less(found, seconds)
+        is_old = best.value in {s.value for s in state.steps}
+        state.steps.append(_as_step(best, limit, min(bound, found.cost_money)))
+        if limit is not None and is_old:
+            state.tried.append(limit)
+        return result
+
+    def _come_below(self, limit: int, seconds: float) -> None:
+        """Look for a layout within a limit near the best one known, so that its run has a start.
+
+        What is found on the way are layouts like any other.
+        """
+        if not self.state.front.points:
+            return
+        is_over = self.budget.over_within(NEARBY_SHARE * seconds)
+        point = self.state.front.points[-1]
+        found = Found(point.layout, point.cost_money, point.value, point.stream)
+        while (
+            found.stream and found.value > limit and found.layout not in self.stuck
+            and not is_over()
+        ):  # fmt: skip
+            better = nearby(self.problem, self.state.axis, found, is_over)
+            if better is None:
+                if not is_over():
+                    self.stuck.add(found.layout)
+                break
+            found = better
+            self._keep(found)
+
+    def _at_less(self, found: Found, seconds: float) -> Found:
+        """Lower the axis value at no more cost, among the segments seen so far.
+
+        The second step of a lexicographic search. It makes points better, never proved: that
+        nothing of this cost has a smaller value is proved by the next run of the whole front, if
+        at all.
+        """
+        until = self.budget.clock() + max(0.5, 0.1 * seconds)
+        while found.value > 0 and self.budget.clock() < until and not self.budget.is_over:
+            left_s = until - self.budget.clock()
+            better = self.seen.cheapest(found.value - 1, found.cost_money, self.budget, left_s)
+            if better is None or better.value >= found.value:
+                break
+            if better.cost_money > found.cost_money:
+                break
+            found = better
+        return found
+
+    def _between(self, seconds: float) -> None:
+        """Look for more points of a spread among the segments seen so far, widest stretch first."""
+        state, budget, settings = self.state, self.budget, self.settings
+        until = budget.clock() + 0.3 * seconds
+        asked: list[int] = []
+        while budget.clock() < until and not budget.is_over:
+            front = state.front
+            if not front.points:
+                return
+            limit = widest_gap(front, [*state.tried, *asked], settings.gap)
+            if not asked and front.points[0].value > front.floor:
+                # Just below the cheapest: mostly the next point is not far, and well proved.
+                limit = front.points[0].value - 1
+            if limit is None or self._is_spread_full:
+                return
+            asked.append(limit)
+            dearer = [p.cost_money for p in front.points if p.value <= limit]
+            most = min(dearer, default=2 * front.points[-1].cost_money) - 1
+            found = self.seen.cheapest(limit, most, budget, until - budget.clock())
+            if found is not None:
+                self._keep(self._at_less(found, until - budget.clock()))
+
+    def _keep(self, found: Found) -> None:
+        """Keep a layout that no run was made for; its bound is that proved for looser limits."""
+        bound = min(_bound(self.state, found.value), found.cost_money)
+        self.state.steps.append(_as_step(found, found.value, bound))
 
 
-def _least_proved(state: TradeOff, settings: TradeOffSettings, again: set[int | None]) -> object:
-    """Limit of the point with the widest gap that is not good enough and may be run again."""
-    front = state.front
-    # A whole front is to be proved; for a spread the gap asked for is enough.
-    goal = 0.0 if settings.points is None else settings.gap
-    open_points: list[tuple[float, int | None]] = []
-    for number, point in enumerate(front.points):
-        # Nothing is cheaper than the first point at any value: its run needs no limit.
-        limit = None if number == 0 else point.value
-        if point.gap > goal and limit not in again:
-            open_points.append((point.gap, limit))
-    return max(open_points, key=lambda p: p[0])[1] if open_points else _DONE
-
-
-def _runs_left(state: TradeOff, settings: TradeOffSettings) -> int:
-    if settings.points is None:
-        return 4
-    return max(2, settings.points - len(state.front.within(settings.gap)))
+def _as_step(found: Found, limit: int | None, bound_money: int) -> Step:
+    return Step(
+        limit, bound_money, found.layout, found.cost_money, found.value, found.stream
+    )
 
 
 def _bound(state: TradeOff, limit: int | None) -> int:
     """Best bound proved so far for all layouts within a limit."""
     return max((s.bound_money or 0 for s in state.steps if s.covers(limit)), default=0)
-
-
-def _step(
-    problem: Problem,
-    state: TradeOff,
-    seen: SeenSegments,
-    budget: Budget,
-    limit: int | None,
-    seconds: float,
-    enough_gap: float,
-    attempt: int,
-    start: Layout | None,
-) -> Result:
-    """Run once under a limit and take in what it tells."""
-    axis = state.axis
-    asked = Study() if limit is None else axis.limit(problem, limit)
-    known = [s.layout for s in state.steps if s.layout is not None]
-    if start is not None:
-        known.append(start)
-    if limit is not None:
-        start = next((p.layout for p in state.front.points if p.value <= limit), None)
-    result = budget.run(
-        problem, seconds, study=seen.watch(asked), start=start,
-        known=known, enough_gap=enough_gap, known_bound_money=_bound(state, limit), attempt=attempt,
-        is_as_it_stands=limit is None,
-    )  # fmt: skip
-    if limit is None:
-        state.start_unusable = result.start_unusable
-    if result.answer is Answer.NONE:
-        if limit is None:
-            raise NoLayout(list(result.conflicts))
-        state.steps.append(Step(limit, None))
-        state.tried.append(limit)
-        return result
-    bound = max(result.bound_money, _bound(state, limit))
-    if result.answer is Answer.UNKNOWN:
-        state.steps.append(Step(limit, bound))
-        if limit is not None:
-            state.tried.append(limit)
-        return result
-    found = judged(problem, axis, result, limit)
-    assert found is not None
-    best = _at_less(seen, found, budget, seconds)
-    is_old = best.value in {s.value for s in state.steps}
-    state.steps.append(
-        Step(limit, min(bound, found.cost_money), best.layout, best.cost_money, best.value,
-             best.stream)
-    )  # fmt: skip
-    if limit is not None and is_old:
-        state.tried.append(limit)
-    return result
-
-
-def _come_below(
-    problem: Problem, state: TradeOff, limit: int, budget: Budget, seconds: float,
-    stuck: set[Layout],
-) -> None:  # fmt: skip
-    """Look for a layout within a limit near the best one known, so that its run has a start.
-
-    What is found on the way are layouts like any other; their bounds are those proved for looser
-    limits. ``stuck`` are the layouts near which nothing is better, as found before.
-    """
-    if not state.front.points:
-        return
-    is_over = budget.over_within(NEARBY_SHARE * seconds)
-    point = state.front.points[-1]
-    found = Found(point.layout, point.cost_money, point.value, point.stream)
-    while found.stream and found.value > limit and found.layout not in stuck and not is_over():
-        better = nearby(problem, state.axis, found, is_over)
-        if better is None:
-            if not is_over():
-                stuck.add(found.layout)
-            break
-        found = better
-        bound = min(_bound(state, found.value), found.cost_money)
-        state.steps.append(
-            Step(found.value, bound, found.layout, found.cost_money, found.value, found.stream)
-        )
-
-
-def _at_less(
-    seen: SeenSegments, found: Found, budget: Budget, seconds: float
-) -> Found:
-    """Lower the axis value at no more cost, among the segments seen so far.
-
-    The second step of a lexicographic search. It makes points better, never proved: that nothing
-    of this cost has a smaller value is proved by the next run of the whole front, if at all.
-    """
-    until = budget.clock() + max(0.5, 0.1 * seconds)
-    while found.value > 0 and budget.clock() < until and not budget.is_over:
-        better = seen.cheapest(
-            found.value - 1, found.cost_money, budget, until - budget.clock()
-        )
-        if better is None or better.value >= found.value or better.cost_money > found.cost_money:
-            break
-        found = better
-    return found
-
-
-def _between(
-    state: TradeOff,
-    seen: SeenSegments,
-    budget: Budget,
-    settings: TradeOffSettings,
-    seconds: float,
-) -> None:
-    """Look for more points of a spread among the segments seen so far, widest stretch first.
-
-    Their bounds are those proved for looser limits.
-    """
-    until = budget.clock() + 0.3 * seconds
-    asked: list[int] = []
-    while budget.clock() < until and not budget.is_over:
-        front = state.front
-        if not front.points:
-            return
-        limit = widest_gap(front, [*state.tried, *asked], settings.gap)
-        if not asked and front.points[0].value > front.floor:
-            # Just below the cheapest: mostly the next point is not far, and well proved.
-            limit = front.points[0].value - 1
-        if limit is None or len(front.within(settings.gap)) >= (settings.points or 0):
-            return
-        asked.append(limit)
-        dearer = [p.cost_money for p in front.points if p.value <= limit]
-        most = min(dearer, default=2 * front.points[-1].cost_money) - 1
-        found = seen.cheapest(limit, most, budget, until - budget.clock())
-        if found is not None:
-            found = _at_less(seen, found, budget, until - budget.clock())
-            bound = _bound(state, found.value)
-            state.steps.append(
-                Step(found.value, min(bound, found.cost_money), found.layout,
-                     found.cost_money, found.value, found.stream)
-            )  # fmt: skip

@@ -9,9 +9,10 @@ from partitioner.application.reading import read_problem
 from partitioner.model.layout import Layout
 from partitioner.pages.tradeoff import how_sure, steps_text, tradeoff_section
 from partitioner.report.text import plain
+from partitioner.runs import Budget
 from partitioner.tradeoff.axes import AXES
 from partitioner.tradeoff.front import Step, bound_within, front_of, knees, widest_gap
-from partitioner.tradeoff.search import TradeOffSettings, _next_limit, begin
+from partitioner.tradeoff.search import Next, TradeOffSearch, TradeOffSettings, begin
 from partitioner.units import MONEY_STEPS
 
 
@@ -102,12 +103,13 @@ def test_wide_stretches_come_before_those_between_points_close_together() -> Non
         step(None, 1000, 186), step(185, 1001, 185, bound=1000),
         step(180, 1030, 179, bound=1000), step(160, 1040, 155, bound=1000),
     ]  # fmt: skip
-    settings, begun = TradeOffSettings(8, 0.01), {None}
-    assert _next_limit(state, settings, begun) == 182, "next to what is proved"
+    search = TradeOffSearch(problem, state, Budget(lambda: 0.0, 1.0), TradeOffSettings(8, 0.01))
+    search.again = {None}
+    assert search.next_run() == Next(182), "next to what is proved"
     state.tried = [182]
-    assert _next_limit(state, settings, begun) == 145, "towards the fast end"
+    assert search.next_run() == Next(145), "towards the fast end"
     state.tried = [182, *range(106, 179)]
-    assert _next_limit(state, settings, begun) == 183, "nothing wide is open"
+    assert search.next_run() == Next(183), "nothing wide is open"
 
 
 def test_knees_are_where_the_next_gain_costs_twice_as_much():
