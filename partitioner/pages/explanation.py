@@ -218,7 +218,7 @@ def _price_lines(
     saved = money_text(price.saved_money, problem.currency)
     head = f"{saved} less" if price.saved_money else f"at least {least} less"
     known += [locate(price.handles[0].at)] if len(price.handles) == 1 else []
-    what = _what(price, "rule-changes.csv of -o DIR tells", MOST_CHANGES)
+    what = _what(price, f"{CHANGES}.csv of -o DIR tells", MOST_CHANGES)
     beside = "; ".join(filter(None, known))
     return [f"  {head}: {what}", *([f"    ({beside})"] if beside else [])]
 
