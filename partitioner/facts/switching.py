@@ -161,7 +161,7 @@ def _entries(
 ) -> Iterable[Entry]:
     problem = facts.problem
     port_of = {s.segment.id: s.segment.port for s in facts.laid}
-    home = {d: s.segment for s in facts.laid for d in s.segment.devices}
+    home = facts.sound.segment_of()
     ports: dict[tuple[str, str], dict[int, None]] = {}
     for way in ways:
         stream = carried[way.stream]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from partitioner.model.assessment import Assessment, SegmentFigures, worst_first
 from partitioner.model.problem import Problem
@@ -26,19 +25,13 @@ from partitioner.units import MG_PER_KG, MONEY_STEPS, NS_PER_US, PPM, UM_PER_M, 
 
 Row = tuple[str, float | int | None, str, str]
 """Quantity, value, unit, where it is so: a row of the table behind the name of its figure."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Found:
-    """One figure in words, and the numbers in it."""
-
-    shown: KeyFigure
-    rows: Sequence[Row]
+Found = tuple[KeyFigure, Sequence[Row]]
+"""One figure in words, and the numbers in it."""
 
 
 def key_figures(problem: Problem, assessment: Assessment) -> tuple[KeyFigure, ...]:
     """The figures in words; those of streams or of lines are missing where there are none."""
-    return tuple(found.shown for found in _all(problem, assessment))
+    return tuple(shown for shown, _ in _all(problem, assessment))
 
 
 def key_figures_table(problem: Problem, assessment: Assessment) -> Table:
@@ -54,7 +47,7 @@ def key_figures_table(problem: Problem, assessment: Assessment) -> Table:
         ("cost_share", None if share is None else round(share, 6), "", ""),
     ]
     traffic = _counts(streams=len(problem.streams), deliveries=len(assessment.streams))
-    told = [(f.shown.name.lower(), f.rows) for f in _all(problem, assessment)]
+    told = [(shown.name.lower(), rows) for shown, rows in _all(problem, assessment)]
     told += [("invented prices", invented), ("traffic", traffic)]
     return Table(
         "key-figures",
@@ -88,7 +81,7 @@ def _counts(where: str = "", **counts: int) -> list[Row]:
     return [(quantity, number, "pieces", where) for quantity, number in counts.items()]
 
 
-def _all(problem: Problem, assessment: Assessment) -> list[_Found]:
+def _all(problem: Problem, assessment: Assessment) -> list[Found]:
     lines = [f for f in assessment.segments if problem.catalogue.is_line(f.segment.grade)]
     made = (
         _size(problem, assessment, len(lines)),
@@ -101,7 +94,7 @@ def _all(problem: Problem, assessment: Assessment) -> list[_Found]:
     return [found for found in made if found is not None]
 
 
-def _size(problem: Problem, assessment: Assessment, lines: int) -> _Found:
+def _size(problem: Problem, assessment: Assessment, lines: int) -> Found:
     layout = assessment.layout
     placed = sum(len(s.devices) for s in layout.segments)
     links = len(layout.segments) - lines
@@ -110,7 +103,7 @@ def _size(problem: Problem, assessment: Assessment, lines: int) -> _Found:
     used = {(s.switch, s.port) for s in layout.segments if s.switch in layout.open_switches}
     free = max(0, ports - len(used))
     of_all = "" if placed == len(problem.devices) else f" of {len(problem.devices)}"
-    return _Found(
+    return (
         KeyFigure(
             "Size",
             f"{placed}{of_all}{NBSP}{'device' if len(problem.devices) == 1 else 'devices'}",
@@ -126,7 +119,7 @@ def _size(problem: Problem, assessment: Assessment, lines: int) -> _Found:
     )  # fmt: skip
 
 
-def _tightest(assessment: Assessment) -> _Found | None:
+def _tightest(assessment: Assessment) -> Found | None:
     if not assessment.streams:
         return None
     worst = worst_first(assessment.streams)[0]
@@ -142,7 +135,7 @@ def _tightest(assessment: Assessment) -> _Found | None:
         kept = kept_time_text(worst.response_ns, worst.deadline_ns)
         remark = f"{way}: at most {kept} of {deadline}"
     share = None if worst.margin_ns is None else round(worst.margin_ns / worst.deadline_ns, 6)
-    return _Found(
+    return (
         KeyFigure("Tightest deadline", value, remark, Chapter.DEADLINES.anchor),
         [
             ("worst_delay_us", in_units(worst.response_ns, NS_PER_US), "µs", way),
@@ -153,14 +146,14 @@ def _tightest(assessment: Assessment) -> _Found | None:
     )
 
 
-def _longest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found | None:
+def _longest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> Found | None:
     if not lines:
         return None
     longest = max(lines, key=lambda f: f.length_um)
     where = longest.segment.id
     value = limited_length_text(longest.length_um, longest.length_limit_um, 1)
     alike = [f.segment.id for f in lines if f.length_um == longest.length_um]
-    return _Found(
+    return (
         KeyFigure("Longest line", value, listed(alike, 3), sheet_anchor(assessment, where)),
         [
             ("length_m", longest.length_um / UM_PER_M, "m", where),
@@ -169,7 +162,7 @@ def _longest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found 
     )
 
 
-def _fullest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found | None:
+def _fullest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> Found | None:
     if not lines:
         return None
 
@@ -179,7 +172,7 @@ def _fullest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found 
     fullest = max(lines, key=lambda f: (fill(f), f.load_share_ppm))
     alike = [f.segment.id for f in lines if fill(f) == fill(fullest)]
     loaded = max(lines, key=lambda f: f.load_share_ppm)
-    return _Found(
+    return (
         KeyFigure(
             "Fullest line",
             f"{fullest.nodes} of {fullest.nodes_limit}{NBSP}nodes",
@@ -196,7 +189,7 @@ def _fullest(assessment: Assessment, lines: Sequence[SegmentFigures]) -> _Found 
     )
 
 
-def _priced(problem: Problem, assessment: Assessment) -> _Found:
+def _priced(problem: Problem, assessment: Assessment) -> Found:
     """Priced total beside that of the star, as far as the star has one.
 
     Nobody times the star, so where delays have a price the two are compared by money alone.
@@ -219,7 +212,7 @@ def _priced(problem: Problem, assessment: Assessment) -> _Found:
     word = "less" if less >= 0 else "more"
     # "0 % less" would leave open whether it is anything.
     digits = 0 if abs(less) >= 0.005 else 1
-    return _Found(
+    return (
         KeyFigure(
             total_name(problem).capitalize(),
             money_text(cost.objective_money, currency),
@@ -232,12 +225,12 @@ def _priced(problem: Problem, assessment: Assessment) -> _Found:
     )
 
 
-def _growth(lines: Sequence[SegmentFigures]) -> _Found | None:
+def _growth(lines: Sequence[SegmentFigures]) -> Found | None:
     if not lines:
         return None
     left = [max(0, f.nodes_limit - f.nodes) for f in lines]
     roomy = sum(n > 0 for n in left)
-    return _Found(
+    return (
         KeyFigure(
             "Growth left",
             f"{count_text(sum(left), 'node')}",
