@@ -126,9 +126,7 @@ def _load_ppm(problem: Problem, grade: Grade, length_um: int, sent: Flows, recei
     )
 
 
-def _link(
-    problem: Problem, device: Device, grade: Grade, way_um: int
-) -> tuple[BillItem, ...]:
+def _link(problem: Problem, device: Device, grade: Grade, way_um: int) -> tuple[BillItem, ...]:
     make = ItemMaker(problem)
     own = problem.fitted_share_ppm((device.id,))
     line = problem.line

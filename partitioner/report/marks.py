@@ -59,9 +59,7 @@ def draw_mark(
     canvas.add("polygon", parent, title=title, points=points, cls=cls, stroke_width=1.6)
 
 
-def draw_unplaced(
-    canvas: Canvas, parent: ET.Element | None, at: XY, *, title: str = ""
-) -> None:
+def draw_unplaced(canvas: Canvas, parent: ET.Element | None, at: XY, *, title: str = "") -> None:
     """Draw a device that is on no segment: a dashed circle, crossed out."""
     x, y = at
     reach = MARK_RADIUS * 0.75

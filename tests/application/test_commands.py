@@ -40,9 +40,7 @@ def test_each_command_answers_without_a_word() -> None:
     own = ("drawing-timeline", "drawing-sheet-", "drawing-strip-")
     wanted = {name for name in planned.files() if not name.startswith(own)}
     assert held.files().keys() > wanted | {"replan.json", "order-pieces.csv"}
-    beside = report(
-        read.problem, read.layout, against=("planned", planned.outcome.layout)
-    ).files()
+    beside = report(read.problem, read.layout, against=("planned", planned.outcome.layout)).files()
     assert "Against planned" in beside["report.html"]
     assert beside["order-lines.csv"].count("\n") > 2
     why = explain(read_problem(CASES / "explain-links.yaml"))
