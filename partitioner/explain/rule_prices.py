@@ -16,7 +16,7 @@ from partitioner.check.judge import assess
 from partitioner.explain.handles.handle import Handle, edit, without
 from partitioner.explain.handles.register import HOLDS, handles_of
 from partitioner.explain.needed import Needed, needed, written_for
-from partitioner.facts.elsewhere import OtherPlace, lines_elsewhere, why_there
+from partitioner.facts.elsewhere import OtherPlace, lines_elsewhere, places_of, why_there
 from partitioner.model.assessment import Assessment
 from partitioner.model.layout import Layout
 from partitioner.model.outcome import Outcome, Status
@@ -526,32 +526,38 @@ def elsewhere(problem: Problem, base: Outcome, device: str, budget: Budget) -> l
     row = problem.devices[device]
     segment = base.layout.segment_of()[device]
     found = []
-    todo: list[tuple[str, Problem]] = []
+    # With nothing else moved there mostly is a layout at once, so that little time prices too.
+    places = places_of(gather_facts(problem, base.layout), [device])
+    near = [(p.layout, p.layout.segment_of()[device]) for p in places]
+    todo: list[tuple[str, Problem, list[Layout]]] = []
     allowed = row.pinned_switches or tuple(problem.switches)
     for switch in problem.switches:
         if switch != segment.switch and switch in allowed:
             pin = edit("devices", device, pinned_switches=(switch,))
-            todo.append((f"on {switch}", pin(problem)))
+            todo.append((f"on {switch}", pin(problem), [n for n, s in near if s.switch == switch]))
     mates = [d for d in segment.devices if d != device]
     if mates:
         all_ = f"all of {', '.join(mates)}" if len(mates) > 1 else mates[0]
-        todo.append((f"away from {all_}", _apart(problem, device, mates)))
-        for mate in mates if len(mates) > 1 else ():
-            todo.append((f"away from {mate}", _apart(problem, device, [mate])))
+        for them, whom in ((all_, mates), *((m, [m]) for m in mates if len(mates) > 1)):
+            apart = [n for n, s in near if not {*whom} & {*s.devices}]
+            todo.append((f"away from {them}", _apart(problem, device, whom), apart))
     served = problem.served_grades
     for choice in row.grades:
         if choice.grade != segment.grade and choice.grade in served:
             only = edit("devices", device, grades=(choice,))
-            todo.append((f"by {choice.grade}", only(problem)))
+            there = [n for n, s in near if s.grade == choice.grade]
+            todo.append((f"by {choice.grade}", only(problem), there))
     others = [d for d in problem.devices if d != device]
     is_line = problem.catalogue.is_line(segment.grade)
     if is_line and mates and len(mates) < len(others):
-        todo.append(("on a segment of its own", _apart(problem, device, others)))
-    for number, (where, changed) in enumerate(todo):
-        if budget.is_over:
-            break
-        seconds = budget.left_s / (len(todo) - number)
-        result = budget.run(changed, seconds, known=[base.layout])
+        alone = [n for n, s in near if len(s.devices) == 1]
+        todo.append(("on a segment of its own", _apart(problem, device, others), alone))
+    for number, (where, changed, starts) in enumerate(todo):
+        result = Result(Answer.UNKNOWN)
+        if not budget.is_over:
+            start = next(iter(starts), None)
+            seconds = budget.left_s / (len(todo) - number)
+            result = budget.run(changed, seconds, start=start, known=[base.layout])
         found.append(
             Elsewhere(
                 where,

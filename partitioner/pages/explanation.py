@@ -371,7 +371,7 @@ def _device_lead(problem: Problem, explained: DeviceExplained) -> str:
 def _device_text(problem: Problem, explained: DeviceExplained) -> str:
     rows = table_text(_elsewhere_table(problem, explained))
     figures = key_figures_text(problem, explained.assessment)
-    told = rows or "It cannot be elsewhere, or the time was up."
+    told = rows or "It cannot be elsewhere."
     return f"{wrapped(_device_lead(problem, explained))}\n\n{told}\n\n{figures}"
 
 
@@ -661,6 +661,12 @@ def _changes_tables(explained: LayoutExplained) -> list[Table]:
     return [table]
 
 
+def _possible(price: Price) -> State:
+    if price.is_impossible:
+        return State.BAD
+    return State.WARN if price.most_money is None else State.OK
+
+
 def _elsewhere_table(problem: Problem, explained: DeviceExplained) -> Table:
     currency = problem.currency
     return Table.of(
@@ -672,8 +678,7 @@ def _elsewhere_table(problem: Problem, explained: DeviceExplained) -> Table:
             col.money("costs_at_least", "At least", lambda o: _certain(o.surcharge)[0], currency),
             col.money("costs_at_most", "At most", lambda o: _certain(o.surcharge)[1], currency),
             col.state("state", "Possible",
-                      lambda o: State.BAD if o.surcharge.is_impossible else State.OK,
-                      ("yes", "", "proved not")),
+                      lambda o: _possible(o.surcharge), ("yes", "none found", "proved not")),
             col.text("reason", "Because", lambda o: " ".join(o.reasons[:1])),
         ],
     )  # fmt: skip

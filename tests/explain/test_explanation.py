@@ -29,6 +29,7 @@ from partitioner.explain.rule_prices import (
     _room,
     _study,
     _told,
+    elsewhere,
     price_between,
     rule_prices,
     surcharge,
@@ -202,6 +203,35 @@ def test_prices_of_other_homes_equal_brute_force():
         best = cost_of(replace(problem, groups=(*problem.groups, apart)))
         assert others[f"away from {mate}"].least_money == best - base
     assert any(w.startswith("away from") for w in others)
+
+
+def test_another_home_is_planned_from_a_layout_with_the_device_alone_moved(monkeypatch):
+    problem = random_problem(2, 5, links=True, anywhere=True)
+    best = best_layout(problem)
+    assert best is not None
+    base = Outcome(Status.FEASIBLE, best[1], best[0], 0, 0, 0, 0, 1, "", "", (), ())
+    home = best[1].segment_of()["d1"]
+    starts = []
+
+    def run(self, changed, seconds, *, start=None, known=()):
+        starts.append(start)
+        if start is not None:
+            assert not assess(changed, start).findings
+            assert {d for d, s in start.segment_of().items() if s.switch != home.switch} - {
+                d for d, s in best[1].segment_of().items() if s.switch != home.switch
+            } <= {"d1"}
+        return Result(Answer.UNKNOWN)
+
+    monkeypatch.setattr(Budget, "run", run)
+    found = elsewhere(problem, base, "d1", budget())
+    assert len(found) == len(starts) > 2
+    assert any(starts)
+    # None was found, which is no proof that there is one.
+    explained = DeviceExplained("d1", home, base, assess(problem, best[1]), tuple(found))
+    assert "none found" in explained_text(problem, explained)
+    # Where the time is up every home is still told.
+    assert len(elsewhere(problem, base, "d1", Budget(time.monotonic, 0))) == len(found)
+    assert len(starts) == len(found)
 
 
 def test_a_price_is_what_is_certain():
