@@ -210,7 +210,7 @@ def _short(sheet: Sheet) -> str:
 def _no_headings(each: TableInput, sheet: Sheet) -> Finding:
     near = nearest_list(sheet) if each.holds is None else None
     if near is not None:
-        return _lacks(sheet, *near, "the sheet comes nearest to a list of these; ")
+        return _lacks(sheet, *near, f"the sheet comes nearest to a list of {near[0].holds}; ")
     row = sheet.rows[0]
     seen = [str(c) for c in row.cells if isinstance(c, str) and c][:8]
     what = each.holds or "devices, streams, places, pathways or messages"
@@ -258,7 +258,7 @@ def _lacks(sheet: Sheet, columns: Columns, needed: Sequence[str], why: str = "")
     unread = ", ".join(columns.unused) or "none"
     found.add(
         origin, "missing-key", f"expected a column for {' and '.join(needed)}, got none",
-        hint=f"{why}{words}; not understood here: {unread}",
+        hint=f"{why}{words}; not understood here: {unread}; understood: {mapping_text(columns)}",
     )  # fmt: skip
     return found.found[0]
 

@@ -328,11 +328,13 @@ def _always(answer: Learned, factors: Sequence[Factor]) -> list[str]:
     for factor in factors:
         own = [w for w in found if w.factor is factor and w.rivals]
         top = [w for w in own if w.best == w.rivals]
+        sure = "" if any(w.proved for w in own) else "; none of it is proved"
         if len(own) > 1 and len(top) == len(own):
             sentences.append(f"{factor.short_name}: makes no difference anywhere.")
         elif top:
             names = listed([w.setting.label for w in top])
-            sentences.append(f"{factor.short_name}: {names} is never dearer than another value.")
+            than = "is never dearer than another value"
+            sentences.append(f"{factor.short_name}: {names} {than}{sure}.")
         elif own:
             counted = [
                 f"{w.setting.label} in {w.best} of {w.rivals}"
@@ -340,7 +342,6 @@ def _always(answer: Learned, factors: Sequence[Factor]) -> list[str]:
                 for w in own
                 if w.best
             ]
-            sure = "" if any(w.proved for w in own) else "; none of it is proved"
             sentences.append(f"{factor.short_name}: cheapest is {listed(counted)}{sure}.")
     return sentences
 
@@ -371,7 +372,10 @@ def _best_section(answer: Learned) -> Section | None:
     points = [
         f"Layout {place}, planned for {study.words(one.result.case)}, keeps all rules in "
         f"{one.acceptable} of {count_text(one.judged, 'case')} and is within 1 % of the best known "
-        f"in {one.near}. Its report: best-{place}/report.html."
+        f"in {one.near}. "
+        + f"In {one.cheaper} it is cheaper than what was found there: that search ended too soon. "
+        * bool(one.cheaper)
+        + f"Its report: best-{place}/report.html."
         for place, one in enumerate(answer.best, start=1)
     ]
     return Section("How safe the best layouts are", "", [table], points=points, id="best")

@@ -72,6 +72,11 @@ def complete(draft: Draft) -> None:
             "cable ways: no pathways were given, so every cable runs along the axes from point to "
             "point (routing)"
         )
+    bare = [f"{p.get('from')} to {p.get('to')}" for p in draft.pathways if "length_m" not in p]
+    if bare:
+        draft.assumed.append(
+            f"length of {some_of(bare, 8)}: the way along the axes from place to place (routing)"
+        )
     draft.assumed.append(
         "switches: candidates are proposed where the ways to the devices are shortest; the plan "
         "decides which are built"

@@ -294,6 +294,12 @@ def _mapped(
             sure[key] = score
     if holds is Holds.MESSAGES and "id" not in columns and "identifier" in columns:
         columns["id"] = columns.pop("identifier")  # No other column names them.
+    if holds is Holds.STREAMS and "id" not in columns and not stated:
+        # The name of a message will do, but speaks for a list of messages where there is a choice.
+        names = _WORDS[Holds.MESSAGES]["id"].split("|")
+        used = set(columns.values())
+        free = [n for n, h in enumerate(header) if n not in used and _words(h) in names]
+        columns.update(("id", n) for n in free[:1])
     columns = {key: columns[key] for key in _WORDS[holds] if key in columns}
     used = set(columns.values())
     return Columns(

@@ -119,6 +119,19 @@ def test_a_device_without_the_name_of_a_place_is_told_in_its_list(tmp_path: Path
     assert finding.message == "expected the name of a place, got none"
 
 
+def test_a_pathway_without_a_length_is_told_as_assumed(tmp_path: Path) -> None:
+    sheets = {
+        "Devices": [["Name", "Place"], ["lamp", "roof"], ["pump", "sill"]],
+        "Places": [["Place", "X [m]", "Y [m]"], ["roof", 0, 0], ["sill", 1, 2], ["yard", 3, 3]],
+        "Ducts": [["From", "To", "Length [m]"], ["roof", "sill", 4.5], ["sill", "yard", None]],
+    }
+    workbook(tmp_path / "cart.xlsx", sheets)
+    made = imported(tmp_path / "cart.xlsx")
+    told = "length of sill to yard: the way along the axes from place to place (routing)"
+    assert told in made.draft.assumed
+    assert [p.length_um for p in made.problem.pathways] == [4_500_000, 3_000_000]
+
+
 def test_two_hundred_thousand_rows_are_refused_at_once(tmp_path: Path) -> None:
     path = tmp_path / "long.csv"
     path.write_text("Name,X [m],Y [m]\n" + "d,1,2\n" * 199_990, encoding="utf-8")

@@ -161,7 +161,14 @@ KEPT = (
         csv("Signal;Source;Destination;Bytes;Every now and then\nflow;pump;lamp;2;20\n"), ".csv",
         refused=("expected a column for period_us, got none",
                  "headings for period_us: period, cycle, cycle time or interval; not understood "
-                 "here: Every now and then"),
+                 "here: Every now and then; understood: id = 'Signal', from = 'Source'"),
+    ),
+    Kept(
+        "streams-that-are-called-messages",
+        xlsx({"Devices": PLAIN,
+              "Signals": [["Message", "Sender", "Receivers", "Bytes", "Cycle (ms)"],
+                          ["Flow now", "pump", "lamp", 2, 20]]}),
+        devices=PLAIN_READ, streams={"Flow-now": (20_000, 2)}, told=("id = 'Message'",),
     ),
     Kept(
         "points-and-ways-alone",
