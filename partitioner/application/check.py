@@ -77,12 +77,7 @@ def check(
     """Judge a layout from the model, the network and the timing alone.
 
     As :func:`partitioner.interface.functions.check_layout`; ``on_step`` is told, in a sentence,
-    each step that may take a while.
-
-    Raises
-    ------
-    InternalFault
-        A simulated delay was above its bound; the analysis is wrong then.
+    each step that may take a while. Errors are those of :func:`simulate`.
     """
     facts, assessment = judged(problem, layout)
     simulation = None

@@ -32,14 +32,10 @@ class ReadLayout:
 def read_problem(
     path: Path, *, is_strict: bool = False, lists_from: Sequence[Path] = ()
 ) -> Problem:
-    """Read a problem file with its lists; as :func:`partitioner.interface.problem.read_problem`.
+    """Read a problem file with its lists.
 
-    ``is_strict`` takes warnings in the files for errors.
-
-    Raises
-    ------
-    WrongFile
-        With every finding.
+    As :func:`partitioner.interface.problem.read_problem`, errors too; ``is_strict`` takes warnings
+    in the files for errors.
     """
     return read_source(path, is_strict=is_strict, lists_from=lists_from)[0]
 
@@ -59,15 +55,8 @@ def build_source(
 ) -> tuple[Problem, Source]:
     """Make a problem of plain data and DataFrames, with what a file of it would hold.
 
-    As :func:`partitioner.reading.frames.source_from_frames`; ``is_strict`` takes warnings for
-    errors.
-
-    Raises
-    ------
-    WrongFile
-        With every finding.
-    ValueError
-        If a problem has no list of a frame's name.
+    As :func:`partitioner.reading.frames.source_from_frames`, errors too; ``is_strict`` takes
+    warnings for errors. A file with errors is a WrongFile, as of :func:`read_problem`.
     """
     from partitioner.reading.frames import source_from_frames
 

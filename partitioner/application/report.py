@@ -30,12 +30,7 @@ def report(
     As :func:`partitioner.interface.functions.report_layout`, also of a layout that breaks rules;
     ``against`` has the name of the other layout too, which is as
     :func:`partitioner.replan.reading.read_earlier_layout` reads it. ``on_step`` is told each step
-    in a sentence.
-
-    Raises
-    ------
-    InternalFault
-        A simulated delay was above its bound; the analysis is wrong then.
+    in a sentence. Errors are those of :func:`~partitioner.application.check.simulate`.
     """
     from partitioner.pages.layout import study_layout
 
