@@ -76,7 +76,7 @@ class Chooser:
             return None if search.incumbent is None else Chosen(search.incumbent, False)
         known = self._with_node_counts(columns)
         if search.incumbent is not None:
-            known |= dict.fromkeys(c.column for c in search.incumbent.choices)
+            known |= dict.fromkeys(search.incumbent.columns)
         usable = [
             c
             for c in known
@@ -91,9 +91,7 @@ class Chooser:
             ends_with_s = self._run.seconds_left() - 0.6 * seconds
             while search.sweep(REGION, among=among, ends_with_s=ends_with_s, most_s=REGION_S):
                 pass
-            usable = list(
-                dict.fromkeys(usable) | dict.fromkeys(c.column for c in search.incumbent.choices)
-            )
+            usable = list(dict.fromkeys([*usable, *search.incumbent.columns]))
             seconds *= 0.4
         result = search.master_over_pool(usable, seconds, soft=False, claim=Claim.COLUMNS)
         if search.incumbent is None:

@@ -440,10 +440,10 @@ class RerunSearch(Run):
             if self.seconds_left() < 0.4 * self.settings.time_limit_s or self.limits.over():
                 break
             self.step("relatives of the best segments")
-            cables = relatives.cables_of(c.column for c in best.selection.choices)
+            cables = relatives.cables_of(best.selection.columns)
             near = relatives.near(cables, self.change.new_devices, is_wide=True)
             self.chooser.columns = self._promising(
-                dict.fromkeys([*self._near, *(c.column for c in best.selection.choices)]),
+                dict.fromkeys([*self._near, *best.selection.columns]),
                 dict.fromkeys([*near, *self.chooser.wide]),
                 [best.selection],
                 MANY,

@@ -430,7 +430,7 @@ class CompactSearch(PortChoice):
             return False
         verdict = self.search.judged(selection, with_cuts=False)
         if verdict.holds:
-            self.search.pool.add(self.columns)
+            self.search.pool |= dict.fromkeys(self.columns)
             self.search.offer(selection, verdict)
         else:
             if verdict.late_ns and len(verdict.late_ns) < self._fewest_late:

@@ -329,7 +329,7 @@ class DecomposedRun(Run):
         inst, best = self.instance, self.search.incumbent
         assert best is not None
         inside = set(part.devices)
-        present = [c.column for c in best.choices if inside.issuperset(c.column.devices)]
+        present = [c for c in best.columns if inside.issuperset(c.devices)]
         met = [c for c in self.cheap if inside.issuperset(c.devices)][:KNOWN]
         segments = [
             Segment(
@@ -470,7 +470,7 @@ class DecomposedRun(Run):
         if self.over():
             return
         self.step("proving a bound")
-        known = list(self.search.pool.columns)[-2 * self.instance.n :]
+        known = list(self.search.pool)[-2 * self.instance.n :]
         hand_out = None
         if self.crew is not None and self.crew.prices_regions:
             hand_out = self._region_waits

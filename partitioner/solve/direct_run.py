@@ -25,7 +25,6 @@ from enum import Enum
 from partitioner.errors import Conflict, NoLayout
 from partitioner.solve.basic_columns import basic_columns
 from partitioner.solve.bound.column_generation import SHORT_LINE
-from partitioner.solve.bound.duals import Duals
 from partitioner.solve.columns import Column, TooManyColumns
 from partitioner.solve.compact_search import LAST_FEW, CompactSearch
 from partitioner.solve.enumeration import columns_below
@@ -222,7 +221,7 @@ class DirectRun(Run):
     def first_layout(self) -> None:
         """Make the first proposals a layout, or as much of one as they allow."""
         self.basics = basic_columns(self.builder, MOST_SWITCHES) + self.given
-        self.search.pool.add(self.basics)
+        self.search.pool |= dict.fromkeys(self.basics)
         if self.study.helps:
             return
         while self.seeds_running and not self.limits.over():
@@ -238,7 +237,7 @@ class DirectRun(Run):
         devices on none of them need: a tiny model.
         """
         best = self.search.incumbent
-        kept = [c.column for c in best.choices] if best is not None else []
+        kept = [] if best is None else best.columns
         if newest_only:
             columns = kept + self._proposed(max(len(kept), self.newest) + 5)
             covered = {i for c in columns for i in c.devices}
@@ -252,15 +251,15 @@ class DirectRun(Run):
     def _good_columns(self, most: int) -> list[Column]:
         """Columns of least reduced cost in the pool, the present layout's among them."""
         best = self.search.incumbent
-        kept = [c.column for c in best.choices] if best is not None else []
+        kept = [] if best is None else best.columns
         if self.cost is None:
             kept += self.basics + self._proposed(self.proposals)
         return list(dict.fromkeys(kept + self._cheapest(most)))
 
     def _cheapest(self, most: int) -> list[Column]:
         """Columns of the pool, those of least reduced cost first."""
-        columns = list(self.search.pool.columns)
-        duals = self.search.duals or Duals.zero(self.builder)
+        columns = list(self.search.pool)
+        duals = self.search.present_duals
         score = sorted((duals.reduced(self.instance, c), k) for k, c in enumerate(columns))
         return [columns[k] for _, k in score[:most]]
 
@@ -270,8 +269,9 @@ class DirectRun(Run):
     def prove_bound(self, seconds: float) -> None:
         """Prove a bound, taking in proposals of the heuristic on the way."""
         self.step("proving a bound")
-        known = list(self.search.pool.columns)[-2_000:]
-        self.search.pool.add(self.run_bound(seconds, known, self._take_in_for_bound))
+        known = list(self.search.pool)[-2_000:]
+        met = self.run_bound(seconds, known, self._take_in_for_bound)
+        self.search.pool |= dict.fromkeys(met)
 
     def _take_in_for_bound(self) -> None:
         """Take in proposals, now and then with all those before them."""
@@ -402,7 +402,7 @@ class DirectRun(Run):
             # asked, its columns would only hide what is certain about the others.
             best = self.search.incumbent
             assert best is not None
-            columns = list(dict.fromkeys([c.column for c in best.choices] + columns))
+            columns = list(dict.fromkeys(best.columns + columns))
         seconds = self.seconds_left()
         if not self.deterministic and (self.seeds_running or room > WIDEST_PROOF * (cost or 1)):
             seconds *= 0.5

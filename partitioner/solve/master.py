@@ -47,6 +47,11 @@ class Selection:
     left_out: tuple[int, ...] = ()
     """Devices on no segment: not yet a layout, but something to mend."""
 
+    @property
+    def columns(self) -> list[Column]:
+        """Its segments without their ports."""
+        return [c.column for c in self.choices]
+
 
 @dataclass(frozen=True, slots=True)
 class MasterResult:

@@ -16,7 +16,7 @@ from dataclasses import replace
 from partitioner.solve.columns import Column
 from partitioner.solve.delays import Delivery
 from partitioner.solve.exchange_columns import exchange_columns
-from partitioner.solve.master import Choice, Master, Selection, selection_cost
+from partitioner.solve.master import Choice, Selection, selection_cost
 from partitioner.solve.search import Search
 from partitioner.solve.verify import Verdict
 
@@ -136,7 +136,7 @@ class PhaseOne:
         made = exchange_columns(
             search.builder, segments, sought, self._near, NEAREST_SWITCHES, over
         )
-        search.pool.add(made)
+        search.pool |= dict.fromkeys(made)
         # Those with a device that has no home are what it is about, and never too many.
         made.sort(key=lambda c: sought.isdisjoint(c.devices))
         usable = [c for c in [*good[:MOST_GOOD], *basics] if members.issuperset(c.devices)]
@@ -178,7 +178,7 @@ class PhaseOne:
         self,
         fixed: Sequence[Choice],
         columns: Iterable[Column],
-        cover: Iterable[int],
+        cover: Collection[int],
         over: Callable[[], bool],
         now: Selection | None,
     ) -> Selection | None:
@@ -192,17 +192,11 @@ class PhaseOne:
         for _ in range(MOST_TRIES):
             learned = len(search.refused)
             orders = [c for c in search.other_orders if c.segment in known]
-            master = Master(
-                search.instance,
-                search.backbone,
+            master = search.master_beside(
+                fixed,
                 list(dict.fromkeys([*columns, *orders])),
-                fixed=fixed,
-                cover=cover,
-                penalty=search.penalty,
+                cover,
                 still_out=() if now is None else set(now.left_out).difference(cover),
-                refused=[*search.refused, *search.guesses],
-                legs=search.legs(),
-                extend=search.study.extend,
             )
             if self._is_quick:
                 # Others delay streams more than need be, and cost is no matter.

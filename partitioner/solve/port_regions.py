@@ -106,9 +106,8 @@ class PortRegions(PortChoice):
         """Let the master choose among the segments of the best layout and those met last."""
         latest = list(self._met)[-MOST_MET:]
         self._met = dict.fromkeys(latest)
-        present = [c.column for c in self._best.choices]
         self.search.master_over_pool(
-            list(dict.fromkeys(present + latest)), COMBINE_S, soft=False, enough=over
+            list(dict.fromkeys(self._best.columns + latest)), COMBINE_S, soft=False, enough=over
         )
 
     # -- steps --------------------------------------------------------------------------------
@@ -194,7 +193,7 @@ class PortRegions(PortChoice):
         """Go on from a layout, and offer it if it is the best."""
         self._now = judged
         if judged.value < self.search.incumbent_value:
-            self.search.pool.add(c.column for c in judged.selection.choices)
+            self.search.pool |= dict.fromkeys(judged.selection.columns)
             self.search.offer(judged.selection, judged.verdict)
             self._best, self._untried = judged.selection, None
 
@@ -253,7 +252,7 @@ class PortRegions(PortChoice):
     ) -> bool:
         """Whether the best layout goes over another backbone, with changes around what is late."""
         self._go_over(built, best)
-        self.columns = [c.column for c in best.choices]
+        self.columns = best.columns
         moved, most = self._selection(over), self._most(DEARER)
         if moved is None or moved.left_out or self.search.study.value(moved) > most:
             return False

@@ -133,7 +133,7 @@ class Run:
         """Make a layout the first incumbent, or let the search know what of it can be used."""
         start = read_start(self.builder, self.backbone, layout)
         self.given = [*start.columns, *self.given]
-        self.search.pool.add(start.columns)
+        self.search.pool |= dict.fromkeys(start.columns)
         unusable = start.unusable
         if start.selection is not None:
             refusal = self.search.begin_with(start.selection)
@@ -143,7 +143,7 @@ class Run:
     def _known_from(self, layout: Layout) -> Selection | None:
         """Let the search know the segments of a layout found beside; gives it if it is whole."""
         start = read_start(self.builder, self.backbone, layout)
-        self.search.pool.add(start.columns)
+        self.search.pool |= dict.fromkeys(start.columns)
         return start.selection
 
     def _begin_with_found(self, layout: Layout) -> None:

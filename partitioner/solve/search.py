@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass
 from enum import Enum
 
 from partitioner.model.problem import Stream
@@ -67,25 +67,12 @@ MOST_LESSONS = 8
 """Choices of one neighbourhood that are refuted one after the other before it is left."""
 REGION_S = 8.0
 """Most seconds of solving one region again."""
+REGION_LABELS, REGION_COLUMNS = 60_000, 6_000
+"""Labels of one size tried for the columns of one region, and most columns."""
+REMEMBERED = 500
+"""Columns of one region that are kept for later choices, cheapest first."""
 HUB = 4
 """Devices it talks to that make leaving a device out dearer, at most so many times."""
-
-
-@dataclass(slots=True)
-class Pool:
-    """Columns seen so far, without repeats, in the order they came."""
-
-    columns: dict[Column, None] = field(default_factory=dict)
-
-    def add(self, columns: Iterable[Column]) -> int:
-        """Take columns in; returns how many were new."""
-        before = len(self.columns)
-        for column in columns:
-            self.columns.setdefault(column)
-        return len(self.columns) - before
-
-    def __len__(self) -> int:
-        return len(self.columns)
 
 
 Among = Sequence[tuple[frozenset[int], Column]]
@@ -155,15 +142,16 @@ class Search:
         backbone: BackboneData,
         limits: Limits,
         on_better: Callable[[Selection], None],
-        study: Study | None = None,
-        between_regions: Callable[[], object] = lambda: None,
+        study: Study,
+        between_regions: Callable[[], object],
     ):
         self.instance = instance
         self.builder = builder
         self.backbone = backbone
         self.limits = limits
-        self.study = study or Study()
-        self.pool = Pool()
+        self.study = study
+        self.pool: dict[Column, None] = {}
+        """Columns seen so far, in the order they came."""
         self.incumbent: Selection | None = None
         self.incumbent_value = 2**62
         self.duals: Duals | None = None
@@ -183,7 +171,8 @@ class Search:
         """Lines the heuristic proposed, the latest last."""
         self._on_better = on_better
         self.between_regions = between_regions
-        self._exhausted: set[tuple[frozenset[Choice], int]] = set()
+        self._exhausted: set[frozenset[Choice]] = set()
+        """Regions in which nothing cheaper is left to be found as yet."""
         self.hubness = self._hubness()
         """How many times a device counts where as few as possible are to be left out."""
         self.penalty = self._penalties()
@@ -210,14 +199,10 @@ class Search:
         around += self._dearest_latency()
         worst = max((p.value for p in inst.port_classes), default=0)
         worst += max((self.backbone.switch_value(s) for s in range(inst.switch_count)), default=0)
+        reach = int(inst.switch_um.max(initial=0))
         for grade in range(len(inst.grades)):
-            reach = int(inst.switch_um.max(initial=0))
-            worst = max(
-                worst,
-                worst
-                + inst.cable_value(grade, 2 * reach)
-                + int(inst.phy_value[:, grade].max(initial=0)),
-            )
+            worst += inst.cable_value(grade, 2 * reach)
+            worst += int(inst.phy_value[:, grade].max(initial=0))
         return [around + (4 * worst + 10_000) * times for times in self.hubness]
 
     def _dearest_latency(self) -> int:
@@ -249,7 +234,7 @@ class Search:
         master = Master(
             self.instance,
             self.backbone,
-            [c.column for c in selection.choices],
+            selection.columns,
             extend=self.study.extend,
         )
         master.allow_only(selection)
@@ -329,7 +314,6 @@ class Search:
         What it chose and the judge refutes is cut off, and it is run again. Without
         ``full_pathways`` choices that overfill them are allowed as well.
         """
-        ends = self.limits.seconds_left() - seconds
         is_proof = claim is not Claim.NOTHING
 
         def made() -> Master:
@@ -344,20 +328,40 @@ class Search:
                 list(dict.fromkeys([*columns, *self.other_orders])),
                 penalty=self.penalty if soft else None,
                 refused=cuts,
-                legs=None if is_proof else self.legs(),
+                legs=None if is_proof else self._legs(),
                 full_pathways=full_pathways,
                 extend=self.study.extend,
             )
 
         return self._solved(
-            made,
-            lambda: max(0.05, self.limits.seconds_left() - ends),
-            work=seconds,
-            enough=enough,
+            made, seconds, work=seconds, enough=enough,
             lessons=None if is_proof else 4 * MOST_LESSONS,
         )
 
-    def legs(self) -> Callable[[Column], SegmentLegs] | None:
+    def master_beside(
+        self,
+        fixed: Sequence[Choice],
+        columns: Sequence[Column],
+        cover: Collection[int],
+        *,
+        is_soft: bool = True,
+        still_out: Iterable[int] = (),
+    ) -> Master:
+        """Make a master that covers some devices beside what is fixed, by all that was learned."""
+        return Master(
+            self.instance,
+            self.backbone,
+            columns,
+            fixed=fixed,
+            cover=cover,
+            penalty=self.penalty if is_soft else None,
+            still_out=still_out,
+            refused=[*self.refused, *self.guesses],
+            legs=self._legs(),
+            extend=self.study.extend,
+        )
+
+    def _legs(self) -> Callable[[Column], SegmentLegs] | None:
         """Delays that choices are made with; None for the least."""
         if not self.plays_safe:
             return None
@@ -374,29 +378,15 @@ class Search:
         self, kept: Sequence[Choice], columns: Sequence[Column], seconds: float
     ) -> bool:
         """Choose for the devices that the kept segments leave out; true if better."""
-        covered = {i for c in kept for i in c.column.devices}
+        rest = set(range(self.instance.n)).difference(*(c.column.devices for c in kept))
         before = self.incumbent_value
-        ends = self.limits.seconds_left() - seconds
-        self._solved(
-            lambda: Master(
-                self.instance,
-                self.backbone,
-                columns,
-                fixed=kept,
-                cover=[i for i in range(self.instance.n) if i not in covered],
-                penalty=self.penalty,
-                refused=[*self.refused, *self.guesses],
-                legs=self.legs(),
-                extend=self.study.extend,
-            ),
-            lambda: self.limits.seconds_left() - ends,
-        )
+        self._solved(lambda: self.master_beside(kept, columns, rest), seconds)
         return self.incumbent_value < before
 
     def _solved(
         self,
         made: Callable[[], Master],
-        seconds: Callable[[], float],
+        seconds: float,
         *,
         work: float = 4.0,
         enough: Callable[[], bool] = lambda: False,
@@ -404,21 +394,26 @@ class Search:
     ) -> MasterResult:
         """Solve a master again and again while what it chooses is refuted; offers each choice.
 
-        ``made`` makes it anew with the cuts learned so far. ``lessons``: so many times at most.
+        ``made`` makes it anew with the cuts learned so far. It takes so many ``seconds`` in all,
+        where work is counted ``work`` each time. ``lessons``: so many times at most.
         """
+        ends = self.limits.seconds_left() - seconds
         for lesson in itertools.count(1):
             master = made()
             if self.incumbent is not None:
                 master.hint(self.incumbent)
             result = master.solve(
                 self.limits.effort(
-                    seconds(), lambda: self.limits.over() or enough(), counted_s=work
+                    self.limits.seconds_left() - ends,
+                    lambda: self.limits.over() or enough(),
+                    counted_s=work,
                 )
             )
             before = len(self.refused)
             self.offer(result.selection)
             done = len(self.refused) == before or lesson == lessons
-            if done or self.limits.over() or enough() or seconds() <= 0:
+            is_late = self.limits.over() or self.limits.seconds_left() <= ends
+            if done or is_late or enough():
                 return result
         raise AssertionError
 
@@ -430,10 +425,14 @@ class Search:
 
     def reduced(self, choice: Choice) -> float:
         """Reduced cost of a chosen segment under the present duals."""
-        duals = self.duals or Duals.zero(self.builder)
-        return duals.reduced(self.instance, choice.column, choice.port)
+        return self.present_duals.reduced(self.instance, choice.column, choice.port)
 
-    def region_around(self, seed_devices: Sequence[int], most_devices: int) -> list[int]:
+    @property
+    def present_duals(self) -> Duals:
+        """Those that guide the search, all zero as long as there are none."""
+        return self.duals or Duals.zero(self.builder)
+
+    def _region_around(self, seed_devices: Sequence[int], most_devices: int) -> list[int]:
         """Segments (numbers) nearest to some devices, until they hold ``most_devices``."""
         assert self.incumbent is not None
         choices = self.incumbent.choices
@@ -453,69 +452,52 @@ class Search:
             count += size
         return picked
 
-    def improve_region(
-        self,
-        picked: Sequence[int],
-        extra: Sequence[int],
-        limit: int,
-        among: Among | None = None,
-        most_s: float = REGION_S,
+    def _improve_region(
+        self, picked: Sequence[int], among: Among | None, most_s: float
     ) -> bool:
         """Solve one region again, everything else as it is; true if it got better.
 
-        ``extra`` are devices left out so far that belong to the region. The columns tried are
-        those given with ``among``; else all that could take part in an improvement, as far as the
-        duals are those of a valid bound, or those cheap under them.
+        The columns tried are those given with ``among``; else all that could take part in an
+        improvement, as far as the duals are those of a valid bound, or those cheap under them.
         """
         assert self.incumbent is not None
-        choices = self.incumbent.choices
-        chosen = frozenset(choices[k] for k in picked)
-        key = (chosen, len(extra))
-        if key in self._exhausted:
+        choices = [self.incumbent.choices[k] for k in picked]
+        region = frozenset(choices)
+        if region in self._exhausted:
             return False
-        members = {i for k in picked for i in choices[k].column.devices} | set(extra)
-        current = [choices[k].column for k in picked]
+        current = [c.column for c in choices]
+        members = {i for c in current for i in c.devices}
         if among is not None:
             columns = [*current, *(c for devices, c in among if devices <= members)]
         else:
-            columns = self._columns_of_region(picked, extra, sorted(members), limit)
-            columns += [c for c in self.pool.columns if members.issuperset(c.devices)]
+            columns = self._columns_of_region(choices, sorted(members))
+            columns += [c for c in self.pool if members.issuperset(c.devices)]
             columns += current
         columns = list(dict.fromkeys(columns))
         if among is None:
-            self.pool.add(columns[:500])
+            self.pool |= dict.fromkeys(columns[:REMEMBERED])
         seconds = min(max(0.1, self.limits.seconds_left()), most_s)
         refuted = len(self.refused)
         value = self.incumbent_value
-        result = self._choose_again(picked, extra, columns, seconds)
+        result = self._choose_again(picked, (), columns, seconds)
         better = self.incumbent_value < value
         if not better and len(self.refused) == refuted and (
             result.proved or result.selection is not None
         ):
-            self._exhausted.add(key)
+            self._exhausted.add(region)
         return better
 
     def _columns_of_region(
-        self, picked: Sequence[int], extra: Sequence[int], members: Sequence[int], limit: int
+        self, choices: Iterable[Choice], members: Sequence[int]
     ) -> list[Column]:
-        """Columns over some devices that could make their part of the best selection cheaper."""
-        assert self.incumbent is not None
-        choices = [self.incumbent.choices[k] for k in picked]
-        duals = self.duals or Duals.zero(self.builder)
-        room = sum(self.reduced(c) for c in choices)
-        room += sum(self.penalty[i] - float(duals.device[i]) for i in extra)
-        threshold = max(1.0, room)
-        if extra:
-            # Leaving a device out is so dear that nearly every column could take part in mending
-            # it; cheap ones are tried first.
-            typical = sum(c.column.cost for c in choices) / max(1, len(choices))
-            threshold = min(threshold, 0.5 * typical + 1.0)
+        """Columns over the devices of some segments that could make these cheaper."""
+        threshold = max(1.0, sum(self.reduced(c) for c in choices))
         for _ in range(6):
             try:
                 return columns_below(
-                    self.builder, members, duals, threshold,
-                    tells_pathways=bool(self.backbone.pathway_caps), label_limit=limit,
-                    column_limit=max(2_000, limit // 10), should_stop=self.limits.over,
+                    self.builder, members, self.present_duals, threshold,
+                    tells_pathways=bool(self.backbone.pathway_caps), label_limit=REGION_LABELS,
+                    column_limit=REGION_COLUMNS, should_stop=self.limits.over,
                 )
             except TooManyColumns:
                 threshold *= 0.5
@@ -524,28 +506,18 @@ class Search:
     def _choose_again(
         self, picked: Sequence[int], extra: Sequence[int], columns: Sequence[Column], seconds: float
     ) -> MasterResult:
-        """Choose anew for the picked segments and the devices left out, all else as it is."""
+        """Choose anew for the picked segments and some devices left out, all else as it is."""
         assert self.incumbent is not None
         choices = self.incumbent.choices
-        still_out = self.incumbent.left_out
         free = set(picked)
-        members = sorted({i for k in picked for i in choices[k].column.devices} | set(extra))
-        inside = set(members)
-        ends = self.limits.seconds_left() - seconds
+        fixed = [c for k, c in enumerate(choices) if k not in free]
+        members = {i for k in picked for i in choices[k].column.devices} | set(extra)
+        still_out = [i for i in self.incumbent.left_out if i not in members]
         return self._solved(
-            lambda: Master(
-                self.instance,
-                self.backbone,
-                columns,
-                fixed=[c for k, c in enumerate(choices) if k not in free],
-                cover=members,
-                penalty=self.penalty if extra else None,
-                refused=[*self.refused, *self.guesses],
-                legs=self.legs(),
-                still_out=[i for i in still_out if i not in inside],
-                extend=self.study.extend,
+            lambda: self.master_beside(
+                fixed, columns, members, is_soft=bool(extra), still_out=still_out
             ),
-            lambda: self.limits.seconds_left() - ends,
+            seconds,
         )
 
     def take_layout(self, selection: Selection) -> bool:
@@ -561,7 +533,7 @@ class Search:
     def take_part(self, devices: Sequence[int], columns: Sequence[Column]) -> bool:
         """Try what was planned for some devices in place of what they have; true if better."""
         assert self.incumbent is not None
-        self.pool.add(columns)
+        self.pool |= dict.fromkeys(columns)
         inside = set(devices)
         picked = [
             k for k, c in enumerate(self.incumbent.choices) if inside.issuperset(c.column.devices)
@@ -579,7 +551,6 @@ class Search:
     def sweep(
         self,
         most_devices: int,
-        limit: int = 60_000,
         *,
         among: Among | None = None,
         ends_with_s: float = 0.0,
@@ -591,8 +562,6 @@ class Search:
         ----------
         most_devices
             Of one region.
-        limit
-            Labels of one size tried for the columns of one region.
         among
             The only columns to try.
         ends_with_s
@@ -617,35 +586,30 @@ class Search:
             assert self.incumbent is not None
             if choice not in self.incumbent.choices:
                 continue
-            picked = self.region_around(choice.column.devices, most_devices)
-            while self.improve_region(picked, (), limit, among, most_s):
+            while self._improve_region(
+                self._region_around(choice.column.devices, most_devices), among, most_s
+            ):
                 gained += 1
                 if over():
                     break
-                picked = self.region_around(choice.column.devices, most_devices)
         return gained
 
     def from_lines(
-        self, lines: Sequence[tuple[int, int, tuple[int, ...]]], grade: int
+        self, lines: Iterable[tuple[int, tuple[int, ...]]], grade: int
     ) -> list[Column]:
         """Turn lines proposed by the heuristic into columns of the pool and give these.
 
-        A line that breaks a rule the heuristic does not know is cut into allowed pieces. What is
-        not yet looked at when time is over is left.
+        They are given as switch and devices outward from it. A line that breaks a rule the
+        heuristic does not know is cut into allowed pieces. What is not yet looked at when time is
+        over is left.
         """
         columns: list[Column] = []
-        for switch, _, devices in lines:
+        for switch, devices in lines:
             if self.limits.over():
                 break
-            column = self.builder.line(switch, grade, devices)
-            made = (
-                [column]
-                if column is not None
-                else self.builder.allowed_pieces(switch, grade, devices)
-            )
-            self.pool.add(made)
-            columns += made
-            for proposed in made:
-                self.proposed.pop(proposed, None)
-                self.proposed[proposed] = None
+            columns += self.builder.allowed_pieces(switch, grade, devices)
+        self.pool |= dict.fromkeys(columns)
+        for column in columns:
+            self.proposed.pop(column, None)
+            self.proposed[column] = None
         return columns

@@ -50,7 +50,8 @@ class LineSeeder:
         np.fill_diagonal(length, 0)
         profile_of: dict[bytes, int] = {}
         vehicles = []
-        self.kinds: list[tuple[int, int]] = []
+        self._switches: list[int] = []
+        """By kind of vehicle."""
         fee = builder.line_value(grade, [self.members[0]] if m else [], True)
         mixing = [c[ids] for c in inst.line_classes if c[ids].any()]
         for p, port in enumerate(inst.port_classes):
@@ -70,7 +71,7 @@ class LineSeeder:
                         length_um=max(0, data.max_length_um),
                     )
                 )
-                self.kinds.append((port.switch, p))
+                self._switches.append(port.switch)
         banned = np.frombuffer(b"".join(profile_of), bool).reshape(len(profile_of), m)
         demand = np.ones((m, 3), dtype=np.int64)
         demand[:, 1] = inst.unit_mul[ids]
@@ -82,14 +83,15 @@ class LineSeeder:
     @property
     def usable(self) -> bool:
         """Whether there is anything to do and a port to do it with."""
-        return bool(self.members) and bool(self.kinds)
+        return bool(self.members) and bool(self._switches)
 
     def task(self, *, seconds: float, iterations: int | None, seed: int) -> SeedTask:
         """Give the task; ``iterations`` in place of the clock where answers must repeat."""
         return self._task_for(seconds=seconds, iterations=iterations, seed=seed % 2**31)
 
-    def lines(self, routes: Routes) -> list[tuple[int, int, tuple[int, ...]]]:
-        """Translate routes to (switch, port class, devices outward)."""
+    def lines(self, routes: Routes) -> list[tuple[int, tuple[int, ...]]]:
+        """Translate routes to (switch, devices outward)."""
         return [
-            (*self.kinds[kind], tuple(self.members[v] for v in visits)) for kind, visits in routes
+            (self._switches[kind], tuple(self.members[v] for v in visits))
+            for kind, visits in routes
         ]

@@ -76,7 +76,7 @@ class Judge:
         self,
         builder: ColumnBuilder,
         backbone: BackboneData,
-        is_over: Callable[[], bool] = lambda: False,
+        is_over: Callable[[], bool],
     ):
         self._builder, self._backbone = builder, backbone
         self._instance = builder.instance
@@ -91,7 +91,7 @@ class Judge:
         what is late then may be in time by delays counted from nothing, but not the other way.
         """
         backbone = self._backbone
-        columns = [c.column for c in selection.choices]
+        columns = selection.columns
         home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
         ways = self.ways(selection)
         routes, lost = self._routes(home, ways)
