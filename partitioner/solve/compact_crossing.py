@@ -13,15 +13,14 @@ from collections.abc import Collection, Iterator, Mapping
 from ortools.sat.python import cp_model
 
 from partitioner.solve.compact_model import CompactModel, steps
-from partitioner.solve.delays import Delivery, Pair
+from partitioner.solve.delays import Pair
+from partitioner.solve.instance import Delivery, End
 
 Expr = cp_model.LinearExpr
 Var = cp_model.IntVar
 Literal = cp_model.LiteralT
 Sides = Mapping[int, Var | None]
 """Switches that an end may be at, with whether it is; None: it is."""
-End = tuple[int | None, int]
-"""A device, or a switch."""
 
 
 class Crossing:

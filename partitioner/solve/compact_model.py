@@ -23,7 +23,8 @@ from partitioner.solve.arrays import Bools, Ints
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import ColumnBuilder
 from partitioner.solve.cpsat import Effort, run
-from partitioner.solve.delays import Behind, Delivery
+from partitioner.solve.delays import Behind
+from partitioner.solve.instance import Delivery
 from partitioner.solve.kept import kept
 from partitioner.solve.leg_estimates import PORT_ROUNDS, LegEstimates
 from partitioner.timing.constants import PCPS

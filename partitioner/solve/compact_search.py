@@ -15,7 +15,7 @@ from ortools.sat.python import cp_model
 
 from partitioner.solve.compact_crossing import Crossing
 from partitioner.solve.compact_model import by_slot
-from partitioner.solve.delays import Delivery
+from partitioner.solve.instance import Delivery
 from partitioner.solve.master import Selection
 from partitioner.solve.port_choice import NEAR, PortChoice, placed
 from partitioner.solve.search import Search

@@ -32,13 +32,11 @@ from partitioner.solve.decomposition import (
     port_counts,
 )
 from partitioner.solve.layout_in import columns_of
-from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Choice
 from partitioner.solve.phase_one import PhaseOne
-from partitioner.solve.plan_task import PlanTask
+from partitioner.solve.plan_task import PlanTask, cheaper_task
 from partitioner.solve.race import Race, seeds_beside
 from partitioner.solve.run import Run
-from partitioner.solve.search import Study
 from partitioner.solve.seed_task import Routes
 from partitioner.solve.seeds import LineSeeder
 from partitioner.solve.side_process import Task
@@ -443,14 +441,10 @@ class DecomposedRun(Run):
 
     def _cheaper_job(self, seed: int) -> _Job | None:
         left = self.seconds_left() - 0.5
-        best = self.search.incumbent
-        assert best is not None
         if left < LEAST_PART_S:
             return None
         # What is worked on here cannot be stopped meanwhile.
         seconds = min(PART_S if self.crew is None else CHEAPER_S, left)
-        settings = self.settings_beside(seed, seconds)
-        layout = to_layout(self.instance, self.backbone, best)
 
         def take(found: Sequence[Layout]) -> None:
             selection = self._known_from(found[-1])
@@ -461,9 +455,7 @@ class DecomposedRun(Run):
             if not self.deterministic:
                 self.waiting.append(partial(self._cheaper_job, seed + self.side))
 
-        cheaper = Study(only_cheaper=True)
-        task = PlanTask(self.instance.problem, settings, cheaper, layout, as_found=True)
-        return _Job(task, take, again)
+        return _Job(cheaper_task(self, seed, seconds), take, again)
 
     def _prove_bound(self, share: float) -> None:
         """Prove a bound in a share of the time left, taking in what comes from beside."""

@@ -16,6 +16,7 @@ from partitioner.model.assessment import LegKind
 from partitioner.model.problem import QueueOrder
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.instance import Delivery, End
 from partitioner.solve.segment_traffic import PORT
 from partitioner.timing.frames import slot_on_link_ns
 from partitioner.timing.layout_timing import (
@@ -34,8 +35,6 @@ from partitioner.timing.line import line_settings, propagation_ns
 Pair = tuple[int, int]
 Ways = Mapping[Pair, Sequence[int]]
 """Switches passed, both ends included, by (from, to)."""
-Delivery = tuple[int, tuple[int | None, int]]
-"""A stream and one of its targets."""
 Behind = Mapping[Pair, Mapping[int, int]]
 """By backbone link and direction, by PCP: longest wait with the own frame's time on the link, in
 ns. That is about what a frame of that PCP waits that comes in addition."""
@@ -99,7 +98,7 @@ class SelectionDelays:
         if ways is not None:
             links += self._backbone_links(built)
         streams = []
-        complete: list[tuple[int, tuple[int | None, int], int]] = []
+        complete: list[tuple[Delivery, int]] = []
         for j, stream in enumerate(inst.streams):
             routes = []
             for target in stream.targets:
@@ -108,7 +107,7 @@ class SelectionDelays:
                     hops, besides_ns = made
                     routes.append(Route(_name(target.key), hops))
                     if besides_ns is not None:
-                        complete.append((j, target.key, besides_ns))
+                        complete.append(((j, target.key), besides_ns))
             if routes:
                 streams.append(
                     StreamTraffic(
@@ -128,7 +127,7 @@ class SelectionDelays:
         rates = {link.id: link.rate_bps for link in links}
         total: dict[Delivery, int | None] = {}
         behind: dict[str, dict[int, int]] = defaultdict(dict)
-        for j, key, besides_ns in complete:
+        for (j, key), besides_ns in complete:
             stream = inst.streams[j]
             figures = found.bounds[stream.id, _name(key)]
             ns = figures.response_ns
@@ -270,6 +269,6 @@ def _between(a: int, b: int) -> str:
     return f"backbone {a} to {b}"
 
 
-def _name(key: tuple[int | None, int]) -> str:
-    device, switch = key
+def _name(end: End) -> str:
+    device, switch = end
     return f"switch {switch}" if device is None else f"device {device}"

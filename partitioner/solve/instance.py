@@ -16,11 +16,11 @@ import networkx as nx
 import numpy as np
 
 from partitioner.model.catalogue import Grade
+from partitioner.model.frames import stream_frame_bytes
 from partitioner.model.problem import Device, GroupKind, Problem, Stream, SwitchPosition
 from partitioner.network.cable import CableNetwork
 from partitioner.network.transfers import carried_streams
 from partitioner.solve.arrays import Bools, Floats, Ints
-from partitioner.timing.frames import stream_frame_bytes
 from partitioner.units import (
     PPM,
     length_mass_mg,
@@ -31,6 +31,12 @@ from partitioner.units import (
 
 LARGE_MATRIX = 2_500
 """Up to this many devices all pairwise distances are kept; above, blocks are made on demand."""
+
+
+End = tuple[int | None, int]
+"""A device, or None and a switch."""
+Delivery = tuple[int, End]
+"""A stream and one of its targets."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +59,7 @@ class Target:
     switch: int
 
     @property
-    def key(self) -> tuple[int | None, int]:
+    def key(self) -> End:
         """What tells this target from the stream's others."""
         return self.device, self.switch
 
@@ -405,13 +411,12 @@ class Instance:
                     is_transfer=stream.id not in self.problem.streams,
                 )
             )
-        self.talking_switches = {
-            s
-            for data in self.streams
-            for s in (data.source_switch, *(t.switch for t in data.targets))
-            if s >= 0
-        }
-        """Switches that streams begin or end at."""
+        self.always_open = {s for s, w in enumerate(self.problem.switches.values()) if w.required}
+        """Switches in every layout: the required ones, and those that streams begin or end at,
+        whether segments hang on them or not."""
+        for data in self.streams:
+            ends = (data.source_switch, *(t.switch for t in data.targets))
+            self.always_open.update(s for s in ends if s >= 0)
         self.sent_by: list[list[int]] = [[] for _ in range(self.n)]
         self.received_by: list[list[int]] = [[] for _ in range(self.n)]
         for j, data in enumerate(self.streams):
@@ -425,8 +430,8 @@ class Instance:
         """Streams that some devices send or receive."""
         return {j for i in devices for j in (*self.sent_by[i], *self.received_by[i])}
 
-    def ends_of(self, delivery: tuple[int, tuple[int | None, int]]) -> list[int]:
-        """Devices at the two ends of a delivery, a stream and one of its targets."""
+    def ends_of(self, delivery: Delivery) -> list[int]:
+        """Devices at the two ends of a delivery."""
         j, (device, _) = delivery
         return [i for i in (self.streams[j].source_device, device) if i is not None]
 

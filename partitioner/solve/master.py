@@ -15,7 +15,7 @@ from ortools.sat.python import cp_model
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column
 from partitioner.solve.cpsat import CpResult, Effort, Model, run
-from partitioner.solve.instance import Instance
+from partitioner.solve.instance import Delivery, Instance
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.nogood import NoGood, SegmentFamily
 
@@ -139,14 +139,10 @@ class Master:
 
     def _make_variables(self) -> None:
         inst, model = self.instance, self.model
-        for s, switch in enumerate(inst.problem.switches.values()):
-            opened = model.new_bool_var(f"open[{switch.id}]")
-            # A switch that is the end of a stream takes part whether segments hang on it or not.
-            if (
-                switch.required
-                or s in inst.talking_switches
-                or any(c.column.switch == s for c in self.fixed)
-            ):
+        always = inst.always_open.union(c.column.switch for c in self.fixed)
+        for s, switch in enumerate(inst.switch_ids):
+            opened = model.new_bool_var(f"open[{switch}]")
+            if s in always:
                 model.add(opened == 1)
             self.opened.append(opened)
             self.pay(opened, self.backbone.switch_value(s))
@@ -358,9 +354,7 @@ class Master:
         Yields (stream, source terms, target terms): terms map a switch to a list of (picked
         variable, ns); None in place of a variable stands for what is certain.
         """
-        up: dict[tuple[int, tuple[int | None, int]], dict[int, list[Term]]] = defaultdict(
-            lambda: defaultdict(list)
-        )
+        up: dict[Delivery, dict[int, list[Term]]] = defaultdict(lambda: defaultdict(list))
         down: dict[tuple[int, int], dict[int, list[Term]]] = defaultdict(lambda: defaultdict(list))
         everything: list[tuple[Column, Expr | None]] = [
             *((c, self._pick_any[k]) for k, c in enumerate(self.columns)),

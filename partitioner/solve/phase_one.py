@@ -14,8 +14,8 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import replace
 
 from partitioner.solve.columns import Column
-from partitioner.solve.delays import Delivery
 from partitioner.solve.exchange_columns import exchange_columns
+from partitioner.solve.instance import Delivery
 from partitioner.solve.master import Choice, Selection, selection_cost
 from partitioner.solve.search import Search
 from partitioner.solve.verify import Verdict

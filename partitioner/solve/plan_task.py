@@ -10,7 +10,8 @@ from partitioner.errors import NoAnswer, NoLayout
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Problem
 from partitioner.solve.direct_run import DirectRun
-from partitioner.solve.run import PlanSettings
+from partitioner.solve.layout_out import to_layout
+from partitioner.solve.run import PlanSettings, Run
 from partitioner.solve.search import Study
 
 MOST_BESIDE = 7
@@ -48,3 +49,16 @@ class PlanTask:
             return
         if not self.as_found:
             emit(best)
+
+
+def cheaper_task(run: Run, seed: int, seconds: float) -> PlanTask:
+    """Give the task of making the best layout of a run cheaper, each better one given as found."""
+    best = run.search.incumbent
+    assert best is not None
+    return PlanTask(
+        run.instance.problem,
+        run.settings_beside(seed, seconds),
+        Study(only_cheaper=True),
+        start=to_layout(run.instance, run.backbone, best),
+        as_found=True,
+    )

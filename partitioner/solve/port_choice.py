@@ -14,7 +14,7 @@ from functools import partial
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_losses import LossRows
 from partitioner.solve.compact_model import CompactModel, Slot, by_slot
-from partitioner.solve.delays import Delivery
+from partitioner.solve.instance import Delivery
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.laying import laid_line
 from partitioner.solve.master import Master, Selection

@@ -9,11 +9,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from partitioner.solve.direct_run import DirectRun
-from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
-from partitioner.solve.plan_task import PlanTask
+from partitioner.solve.plan_task import cheaper_task
 from partitioner.solve.race import Race, seeds_beside
-from partitioner.solve.search import Study
 from partitioner.solve.side_process import SideProcess
 
 ALONE_S = 1.0
@@ -125,15 +123,8 @@ class RacingRun(DirectRun):
 
     def _set_to_improve(self, improver: _Improver) -> None:
         """Let it go on from the best layout."""
-        best = self.search.incumbent
-        assert best is not None
-        layout = to_layout(self.instance, self.backbone, best)
         improver.best, improver.begun = self.search.incumbent_value, self.seconds()
-        settings = self.settings_beside(improver.seed, self.seconds_left())
-        cheaper = Study(only_cheaper=True)
-        improver.process.give(
-            PlanTask(self.instance.problem, settings, cheaper, layout, as_found=True)
-        )
+        improver.process.give(cheaper_task(self, improver.seed, self.seconds_left()))
 
     def _take_improvements(self) -> None:
         """Take in the last layouts found beside, and tell of better ones."""

@@ -10,24 +10,24 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import pairwise, product
+from itertools import islice, pairwise, product
 
 from partitioner.model.layout import BuiltLink, Layout
 from partitioner.model.problem import QueueOrder
 from partitioner.network.routes import switch_ways
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.columns import Column, ColumnBuilder
-from partitioner.solve.delays import NO_DELAYS, Delays, Delivery, Pair, SelectionDelays, Ways
-from partitioner.solve.instance import Instance
-from partitioner.solve.losses import Losses
+from partitioner.solve.delays import NO_DELAYS, Delays, Pair, SelectionDelays, Ways
+from partitioner.solve.instance import Delivery, Instance
+from partitioner.solve.losses import Home, Losses
 from partitioner.solve.master import Selection
 from partitioner.solve.nogood import NoGood, SegmentFamily
 from partitioner.timing.line import LineFlow, propagation_ns
 from partitioner.timing.link import LinkQueue, linear_link_bound, link_load_ppm
 from partitioner.units import PPM
 
-Route = tuple[int, tuple[int | None, int], tuple[int, ...]]
-"""A stream, one of its targets, and the switches passed on the way there."""
+Route = tuple[Delivery, tuple[int, ...]]
+"""What goes where, and the switches passed on the way there."""
 FEW_SEGMENTS = 5
 """Up to so many segments cuts are made as strong as they can be."""
 NEVER_NS = 2**40
@@ -46,8 +46,6 @@ class Verdict:
     fail too, without proof.
     """
 
-    late: bool
-    """Some stream is late or has no way."""
     crowded: bool
     """More segments run through some pathway than fit."""
     cuts: tuple[NoGood, ...]
@@ -60,7 +58,7 @@ class Verdict:
     @property
     def holds(self) -> bool:
         """Whether the selection keeps all rules."""
-        return not (self.late or self.crowded or self.cuts)
+        return not (self.late_ns or self.crowded or self.cuts)
 
 
 class Judge:
@@ -109,9 +107,8 @@ class Judge:
             if not self._builder.load_fits(c)
         ]
         cuts += self._losses.refused(home, selection.open_switches, (k for k, _ in built))
-        late = bool(lost)
         guesses: list[NoGood] = []
-        latest: list[Delivery] = []
+        late_ns: dict[Delivery, int] = {}
         delays = NO_DELAYS
         # Without cuts it is mostly asked for what the linear bounds are too wide for.
         if not cuts and not (
@@ -119,33 +116,22 @@ class Judge:
         ):
             # Only what is late for certain may be cut off.
             delays = self._delays.of(columns, ways, built, near=not with_cuts)
-            latest = self._latest(delays)
-            late = bool(latest)
+            late_ns = self._late_ns(delays)
             most = 2 if len(columns) > FEW_SEGMENTS else MOST_LATE
-            for j, key in latest[: most if with_cuts else 0]:
-                cut = self._cut_of_late(j, key, columns, home, ways, built, absent)
+            for delivery in islice(late_ns, most if with_cuts else 0):
+                cut = self._cut_of_late(delivery, columns, home, ways, built, absent)
                 cuts.append(cut)
                 if len(cut.segments) > FEW_SEGMENTS:
-                    guesses.append(self._guess(j, key, columns, home))
+                    guesses.append(self._guess(delivery, columns, home))
         return Verdict(
-            late, self._crowded(selection), tuple(dict.fromkeys(cuts)), tuple(guesses),
-            {
-                (j, key): NEVER_NS if ns is None else ns - self._instance.streams[j].limit_ns
-                for j, key in latest
-                for ns in (delays.total_ns[j, key],)
-            },
-            delays,
+            self._crowded(selection), tuple(dict.fromkeys(cuts)), tuple(guesses), late_ns, delays
         )
 
     def _guess(
-        self,
-        j: int,
-        key: tuple[int | None, int],
-        columns: Sequence[Column],
-        home: dict[int, tuple[int, int]],
+        self, delivery: Delivery, columns: Sequence[Column], home: Home
     ) -> NoGood:
         """The segments a late stream begins and ends on, as if they alone made it late."""
-        near, _ = self._around(j, key, columns, home)
+        near, _ = self._around(delivery, columns, home)
         return NoGood(segments=tuple(self._family(columns[k], False) for k in near))
 
     # -- ways and links -----------------------------------------------------------------------
@@ -161,7 +147,7 @@ class Judge:
         }
 
     def _routes(
-        self, home: dict[int, tuple[int, int]], ways: Ways
+        self, home: Home, ways: Ways
     ) -> tuple[list[Route], list[tuple[tuple[int, int], ...]]]:
         """(stream, target, switches passed) of what is placed; homes of ends without a way."""
         routes: list[Route] = []
@@ -177,9 +163,9 @@ class Judge:
                     continue
                 end, other = home[device] if device is not None else (target.switch, -2)
                 if segment == other:
-                    routes.append((j, target.key, ()))
+                    routes.append(((j, target.key), ()))
                 elif (start, end) in ways:
-                    routes.append((j, target.key, tuple(ways[start, end])))
+                    routes.append(((j, target.key), tuple(ways[start, end])))
                 else:
                     ends = [(i, home[i][0]) for i in (source, device) if i is not None]
                     lost.append(tuple(sorted(ends)))
@@ -191,7 +177,7 @@ class Judge:
         absent: tuple[int, ...],
         routes: Iterable[Route],
         crossing: Mapping[Pair, Sequence[int]],
-        home: dict[int, tuple[int, int]],
+        home: Home,
     ) -> list[NoGood]:
         """Cuts of links with more load than they may have."""
         inst = self._instance
@@ -206,10 +192,9 @@ class Judge:
                 enough = set(self._enough_load(index, grade_id, streams, most))
                 placed = {
                     i
-                    for j, (device, _), way in routes
-                    if j in enough and pair in pairwise(way)
-                    for i in (inst.streams[j].source_device, device)
-                    if i is not None
+                    for delivery, way in routes
+                    if delivery[0] in enough and pair in pairwise(way)
+                    for i in inst.ends_of(delivery)
                 }
                 cuts.append(
                     NoGood(
@@ -291,7 +276,7 @@ class Judge:
             )
             up.update(most.up)
             down.update(most.down)
-        for j, (device, _), way in routes:
+        for (j, (device, _)), way in routes:
             total = up.get(j, 0) + sum(inst.forward_ns[s] for s in way)
             if way and device is not None:
                 total += down[j, device]
@@ -300,30 +285,29 @@ class Judge:
                 return False
         return True
 
-    def _latest(self, delays: Delays) -> list[tuple[int, tuple[int | None, int]]]:
-        """Streams past their limit, with the target, those furthest past it first."""
+    def _late_ns(self, delays: Delays) -> dict[Delivery, int]:
+        """What is past its limit and by how much, what is furthest past it first."""
         streams = self._instance.streams
-        late = [
-            (-(2**62 if ns is None else ns - streams[j].limit_ns), j, key)
-            for (j, key), ns in delays.total_ns.items()
-            if ns is None or ns > streams[j].limit_ns
-        ]
-        late.sort(key=lambda row: (row[0], row[1], str(row[2])))
-        return [(j, key) for _, j, key in late]
+        past_ns = {
+            delivery: NEVER_NS if ns is None else ns - streams[delivery[0]].limit_ns
+            for delivery, ns in delays.total_ns.items()
+        }
+        late = [delivery for delivery, ns in past_ns.items() if ns > 0]
+        late.sort(key=lambda d: (-past_ns[d], d[0], str(d[1])))
+        return {delivery: past_ns[delivery] for delivery in late}
 
     def _cut_of_late(
         self,
-        j: int,
-        key: tuple[int | None, int],
+        delivery: Delivery,
         columns: Sequence[Column],
-        home: dict[int, tuple[int, int]],
+        home: Home,
         ways: Ways,
         built: Sequence[tuple[int, str]],
         absent: tuple[int, ...],
     ) -> NoGood:
         """A cut over few segments that make a stream late whatever is around them."""
-        limit = self._instance.streams[j].limit_ns
-        near, wider = self._around(j, key, columns, home)
+        limit = self._instance.streams[delivery[0]].limit_ns
+        near, wider = self._around(delivery, columns, home)
         everything = list(range(len(columns)))
         modes = list(product((False, True), repeat=2))
         groups = [near, wider, everything]
@@ -340,7 +324,7 @@ class Judge:
                 as_built=as_built,
                 outside=True,
             )
-            ns = found.total_ns[j, key]
+            ns = found.total_ns[delivery]
             return ns is None or ns > limit
 
         # Not as built a cut holds for every order and node count, without the ways for every
@@ -365,15 +349,10 @@ class Judge:
         raise AssertionError("a late selection is late as a whole")
 
     def _around(
-        self,
-        j: int,
-        key: tuple[int | None, int],
-        columns: Sequence[Column],
-        home: dict[int, tuple[int, int]],
+        self, delivery: Delivery, columns: Sequence[Column], home: Home
     ) -> tuple[list[int], list[int]]:
         """Segments a stream begins and ends on, and these with all they exchange streams with."""
-        ends = (self._instance.streams[j].source_device, key[0])
-        near = {home[i][1] for i in ends if i is not None}
+        near = {home[i][1] for i in self._instance.ends_of(delivery)}
         talking = self._instance.ends_with(i for k in near for i in columns[k].devices)
         wider = near.union(home[i][1] for i in talking if i in home)
         return sorted(near), sorted(wider)
@@ -401,7 +380,7 @@ def backbone_only(instance: Instance, backbone: BackboneData, selection: Selecti
 def _crossing(routes: Iterable[Route]) -> dict[Pair, list[int]]:
     """Streams over each backbone link in each direction."""
     crossing: dict[Pair, set[int]] = {}
-    for j, _, way in routes:
+    for (j, _), way in routes:
         for pair in pairwise(way):
             crossing.setdefault(pair, set()).add(j)
     return {pair: sorted(streams) for pair, streams in crossing.items()}

@@ -12,8 +12,8 @@ from partitioner.solve.compact_crossing import Crossing
 from partitioner.solve.compact_model import FAR, STEP_NS, CompactModel, steps
 from partitioner.solve.compact_search import MORE_WORTH, CompactSearch
 from partitioner.solve.cpsat import Effort
-from partitioner.solve.delays import Delivery
 from partitioner.solve.direct_run import DirectRun
+from partitioner.solve.instance import Delivery
 from partitioner.solve.planner import PlanSettings
 from partitioner.timing.frames import slot_on_link_ns
 from tests.bench.planted import planted

@@ -15,8 +15,8 @@ from partitioner.solve import compact_search, port_choice
 from partitioner.solve.compact_model import CompactModel
 from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.cpsat import Effort
-from partitioner.solve.delays import Delivery
 from partitioner.solve.direct_run import DirectRun
+from partitioner.solve.instance import Delivery
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.planner import PlanSettings
 from partitioner.solve.port_choice import _fewest

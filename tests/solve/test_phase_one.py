@@ -236,7 +236,7 @@ def test_all_that_is_late_is_taken_off_at_once_where_judging_takes_long(
             (j, key): 1_000 for j, key in late
             if gone.isdisjoint({streams[j].source_device, key[0]})
         }
-        return Verdict(late=bool(missed), crowded=False, cuts=(), late_ns=missed)
+        return Verdict(crowded=False, cuts=(), late_ns=missed)
 
     monkeypatch.setattr(search, "judged", judged)
     phase = PhaseOne(search)

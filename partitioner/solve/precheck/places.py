@@ -255,20 +255,15 @@ class Places:
 
     def _cut_off(self) -> dict[int, list[Reason]]:
         """Why switches cannot be open: nothing joins them to one that has to be."""
-        inst, problem = self.instance, self.instance.problem
+        inst = self.instance
         found: dict[int, list[Reason]] = defaultdict(list)
-        if not problem.backbone.shape.joins_all:
+        if not inst.problem.backbone.shape.joins_all:
             return found
-        must = [
-            s for s, switch in enumerate(problem.switches.values())
-            if switch.required or s in inst.talking_switches
-        ]
         for part in nx.connected_components(self.backbone.graph()):
-            first = next((s for s in must if s not in part), None)
-            if first is not None:
+            if outside := inst.always_open - part:
                 reason = frozenset({
                     ("backbone-shape",), ("backbone-link",), *self.unreached(part),
-                    ("switch-open", inst.switch_ids[first]),
+                    ("switch-open", inst.switch_ids[min(outside)]),
                 })
                 for s in part:
                     found[s].append(reason)

@@ -253,9 +253,9 @@ class Relaxation(Rows):
         at: dict[int, list[int]] = defaultdict(list)
         for (_, s), there in self.on.items():
             at[s] += there
-        for s, switch in enumerate(inst.problem.switches.values()):
+        for s, switch in enumerate(inst.switch_ids):
             hanging = at[s]
             if hanging:
                 self.add([*((v, 1) for v in hanging), (self.opened[s], -len(hanging))], 0)
-            if switch.required or s in inst.talking_switches:
-                self.add([(self.opened[s], -1)], -1, [("switch-open", switch.id)])
+            if s in inst.always_open:
+                self.add([(self.opened[s], -1)], -1, [("switch-open", switch)])
