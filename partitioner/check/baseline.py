@@ -5,10 +5,10 @@ from __future__ import annotations
 from partitioner.check.bill import BillItem, ItemMaker, backbone_items, money_by_kind, switch_items
 from partitioner.model.assessment import StarBaseline
 from partitioner.model.catalogue import Grade
+from partitioner.model.frames import stream_frame_bytes
 from partitioner.model.layout import Layout
 from partitioner.model.problem import Device, Problem, QueueOrder
 from partitioner.network.cable import CableNetwork
-from partitioner.timing.frames import stream_frame_bytes
 from partitioner.timing.line import LineFlow, LineNode, line_settings, load_ppm
 from partitioner.timing.link import LinkQueue, link_load_ppm
 from partitioner.units import PPM

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from partitioner.check.laid import LaidSegment
 from partitioner.model.assessment import LegKind, StreamFigures
 from partitioner.model.catalogue import Grade
+from partitioner.model.frames import stream_frame_bytes
 from partitioner.model.layout import Layout
 from partitioner.model.plca import HIGHEST_ID
 from partitioner.model.problem import Problem, QueueOrder, ReleaseKind, Stream
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import StreamWay, backbone_length_um
 from partitioner.network.transfers import carried_streams
-from partitioner.timing.frames import stream_frame_bytes
 from partitioner.timing.layout_timing import (
     Hop,
     LineMedium,

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 
 from partitioner.check.facts import Facts
 from partitioner.model.catalogue import Grade
+from partitioner.model.frames import stream_frame_bytes
 from partitioner.model.problem import Stream
 from partitioner.network.routes import StreamWay, stream_ways
 from partitioner.network.transfers import carried_streams
 from partitioner.timing.constants import PCPS
-from partitioner.timing.frames import slot_on_link_ns, stream_frame_bytes
+from partitioner.timing.frames import slot_on_link_ns
 from partitioner.units import PPM, ceil_div
 
 _INDIVIDUAL, _GROUP = 0x02, 0x03

@@ -8,15 +8,11 @@ from dataclasses import dataclass, replace
 
 from partitioner.check.facts import Facts
 from partitioner.model.assessment import Leg, LegKind, StreamFigures
+from partitioner.model.frames import client_data_bytes, stream_frame_bytes
 from partitioner.model.problem import QueueOrder
 from partitioner.network.routes import backbone_length_um
 from partitioner.timing.constants import IPG_BT, PREAMBLE_SFD_BT
-from partitioner.timing.frames import (
-    client_data_bytes,
-    slot_on_link_ns,
-    stream_frame_bytes,
-    wire_ns,
-)
+from partitioner.timing.frames import slot_on_link_ns, wire_ns
 from partitioner.timing.layout_timing import LinkMedium, StreamTraffic, settled_line
 from partitioner.timing.worked import CLAUSE_148, PHY_TERM, WAY_TERM, Term, way_terms, worked_leg
 from partitioner.units import UM_PER_M

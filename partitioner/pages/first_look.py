@@ -8,6 +8,7 @@ from decimal import ROUND_CEILING
 from typing import Any
 
 from partitioner.errors import Finding
+from partitioner.model.frames import stream_frame_bytes
 from partitioner.model.problem import Problem
 from partitioner.reading.draft import Draft
 from partitioner.reading.messages import buses_of, crossings, forwarded
@@ -20,7 +21,6 @@ from partitioner.report.drawing_input import site_input
 from partitioner.report.frame import title_block
 from partitioner.report.legend import legends_of
 from partitioner.report.sections import Column, Kind, Page, Section, State, Table
-from partitioner.timing.frames import stream_frame_bytes
 
 _PACKINGS = {
     "none": "a frame for each message (one ACF CAN message in it)",

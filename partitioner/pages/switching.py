@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from partitioner.facts.switching import Attachment, Switching, load_ppm
+from partitioner.model.frames import client_data_bytes, stream_frame_bytes
 from partitioner.model.problem import Problem, QueueOrder, Stream
 from partitioner.network.transfers import PREFIX
 from partitioner.report import columns as col
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
 from partitioner.timing.constants import IPG_BT, PCPS, PREAMBLE_SFD_BT
-from partitioner.timing.frames import client_data_bytes, stream_frame_bytes
 from partitioner.units import NS_PER_US
 
 VID = 1

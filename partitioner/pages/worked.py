@@ -5,9 +5,9 @@ from __future__ import annotations
 from partitioner.check.facts import Facts
 from partitioner.facts.worked import Worked, worked_delivery
 from partitioner.model.assessment import Assessment, bounded_worst_first
+from partitioner.model.frames import FRAME_LEAST_BYTES
 from partitioner.report.amounts import margin_time_text, time_text
 from partitioner.report.sections import Chapter, Column, Kind, Section, Table
-from partitioner.timing.constants import FRAME_LEAST_BYTES
 from partitioner.units import NS_PER_US
 
 

@@ -11,17 +11,14 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Any
 
+from partitioner.model.frames import (
+    CAN_DATA_MOST_BYTES,
+    CLIENT_DATA_MOST_BYTES,
+    NTSCF_BYTES,
+    acf_can_bytes,
+)
 from partitioner.model.problem import Encapsulation, ReleaseKind
 from partitioner.reading.schema import MessageTable, Packing
-
-NTSCF_BYTES = 12
-"""Header of the non-time-synchronous control format of IEEE Std 1722, before its messages."""
-ACF_CAN_BYTES = 16
-"""Header of an ACF CAN message. Both sizes: headers of a public IEEE 1722 implementation."""
-ACF_PAD_BYTES = 4
-"""ACF messages are padded to quadlets. From memory; the same is assumed in the frame lengths."""
-LARGEST_ACF_DATA_BYTES = 64
-LARGEST_FRAME_BYTES = 1_500
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +70,7 @@ def _size(message: MessageTable, packing: Packing) -> int:
     """Bytes that a message takes in a shared frame."""
     if packing is Packing.DATA:
         return message.payload_bytes
-    return ACF_CAN_BYTES + -(-message.payload_bytes // ACF_PAD_BYTES) * ACF_PAD_BYTES
+    return acf_can_bytes(message.payload_bytes)
 
 
 def _parts(members: Sequence[MessageTable], packing: Packing) -> Iterable[list[MessageTable]]:
@@ -82,7 +79,7 @@ def _parts(members: Sequence[MessageTable], packing: Packing) -> Iterable[list[M
     size = NTSCF_BYTES
     for message in members:
         own = _size(message, packing)
-        if part and size + own > LARGEST_FRAME_BYTES:
+        if part and size + own > CLIENT_DATA_MOST_BYTES:
             yield part
             part, size = [], NTSCF_BYTES
         part.append(message)
@@ -97,7 +94,7 @@ def _stream(part: Sequence[MessageTable], to: tuple[str, ...], packing: Packing)
         "from": first.from_,
         "to": list(to),
     }
-    if len(part) == 1 and first.payload_bytes <= LARGEST_ACF_DATA_BYTES:
+    if len(part) == 1 and first.payload_bytes <= CAN_DATA_MOST_BYTES:
         raw |= {
             "payload_bytes": first.payload_bytes,
             "encapsulation": Encapsulation.IEEE1722_NTSCF.value,

@@ -45,41 +45,8 @@ JAM_BT = 32
 TIMER_TOLERANCE_NS = 50
 """Tolerance of the PLCA timers above; IEEE Std 802.3 Clause 148."""
 
-FRAME_LEAST_BYTES = 64
-"""Shortest frame, destination address to FCS; IEEE Std 802.3 Clause 4.4.2."""
-
-HEADER_BYTES = 14
-"""Destination, source, type; Linux uapi/linux/if_ether.h, ETH_HLEN."""
-
-FCS_BYTES = 4
-"""Frame check sequence; Linux uapi/linux/if_ether.h, ETH_FCS_LEN."""
-
-TAG_BYTES = 4
-"""IEEE Std 802.1Q tag."""
-
 PCPS = 8
 """Priorities that the three bits of a tag tell apart; IEEE Std 802.1Q."""
-
-CLIENT_DATA_MOST_BYTES = 1_500
-"""Longest client data of a frame; Linux uapi/linux/if_ether.h, ETH_DATA_LEN."""
-
-UDP_IPV4_BYTES = 28
-"""IPv4 header (RFC 791, no options) and UDP header (RFC 768)."""
-
-UDP_IPV6_BYTES = 48
-"""IPv6 header (RFC 8200) and UDP header (RFC 768)."""
-
-NTSCF_BYTES = 12
-"""IEEE Std 1722 non-time-synchronous control format header, as in the open Open1722 headers."""
-
-TSCF_BYTES = 24
-"""IEEE Std 1722 time-synchronous control format header, as in the open Open1722 headers."""
-
-ACF_CAN_BYTES = 16
-"""IEEE Std 1722 ACF CAN message header (common header included), as in the Open1722 headers."""
-
-ACF_PAD_BYTES = 4
-"""ACF payloads are padded to this many bytes (from memory; changes no size in the tests)."""
 
 SETTING_MOST = 255
 """Largest PLCA node id, node count and timer value; Linux net/ethtool/plca.c."""

@@ -50,9 +50,9 @@ from partitioner.timing.response import response_bound
 REMEMBERED = 20_000
 """Lines and links whose bounds are kept: layouts that are compared have most of them in common."""
 PASSES_EXACT = 64
-"""Rounds in which delays may grow step by step; what still grows then is taken for unbounded."""
+"""In which delays may grow step by step; what still grows then is taken for unbounded."""
 PASSES_NEAR = 24
-"""Rounds after which delays that began near where others settled are taken not to settle."""
+"""After which delays that began near where others settled are taken not to settle."""
 UNBOUNDED_NS = 64 * LONGEST_WAIT_NS
 """Stands for a life without bound."""
 

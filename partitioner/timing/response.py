@@ -32,7 +32,7 @@ from partitioner.timing.line import (
 from partitioner.timing.line_window import Line, Queue
 
 PASSES_MOST = 40
-"""Rounds in which the lives may grow; after that the lives are the linear bound or the windows."""
+"""In which the lives may grow; after that the lives are the linear bound or the windows."""
 OFFSETS_MOST = 100
 """Arrivals looked at in one busy window; beyond, the window counts as open (no own bound)."""
 STEPS_MOST = 500

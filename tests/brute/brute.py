@@ -17,6 +17,7 @@ from functools import cache
 from itertools import combinations, pairwise, permutations, product
 
 from partitioner.model.catalogue import Grade, Medium
+from partitioner.model.frames import stream_frame_bytes
 from partitioner.model.layout import BuiltLink, Layout, Segment
 from partitioner.model.problem import (
     BackboneLink,
@@ -30,7 +31,6 @@ from partitioner.model.problem import (
     SwitchPosition,
 )
 from partitioner.network.cable import CableNetwork
-from partitioner.timing.frames import stream_frame_bytes
 from partitioner.timing.line import LineFlow, LineNode, line_settings, linear_bound, propagation_ns
 from partitioner.timing.link import LinkQueue, linear_link_bound
 from partitioner.units import (

@@ -12,8 +12,8 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from partitioner.check.facts import Facts, gather_facts
+from partitioner.model.frames import stream_frame_bytes
 from partitioner.model.problem import BackboneShape, Encapsulation, Problem, Stream
-from partitioner.timing.frames import stream_frame_bytes
 from tests.brute.oracle import Oracle, accepts
 from tests.brute.random_problems import MS, random_problem
 

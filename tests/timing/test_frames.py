@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import pytest
 
-from partitioner.model.problem import Encapsulation, ReleaseKind, Stream
-from partitioner.timing import constants
-from partitioner.timing.frames import (
+from partitioner.model.frames import (
+    NTSCF_BYTES,
     acf_can_bytes,
     frame_bytes,
-    slot_on_link_ns,
     stream_frame_bytes,
-    wire_ns,
 )
+from partitioner.model.problem import Encapsulation, ReleaseKind, Stream
+from partitioner.timing import constants
+from partitioner.timing.frames import slot_on_link_ns, wire_ns
 from tests.timing.legacy import can_frame_bits, can_frame_ns, lin_frame_ns
 
 
@@ -38,7 +38,7 @@ def test_can_in_ieee_1722_frames():
 def test_can_in_ieee_1722_over_udp():
     """The same over UDP and IPv4 takes 86 bytes: 14 + 28 + 4 + 12 + 24 + 4 (Open1722, RFC 768)."""
     sequence_number = 4
-    control = sequence_number + constants.NTSCF_BYTES + acf_can_bytes(8)
+    control = sequence_number + NTSCF_BYTES + acf_can_bytes(8)
     assert frame_bytes(control, Encapsulation.UDP_IPV4, tagged=False) == 86
 
 

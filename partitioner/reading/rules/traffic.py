@@ -4,21 +4,17 @@ from __future__ import annotations
 
 from typing import Any
 
+from partitioner.model.frames import (
+    CAN_DATA_MOST_BYTES,
+    CLIENT_DATA_MOST_BYTES,
+    client_data_bytes,
+)
 from partitioner.model.problem import Encapsulation
 from partitioner.reading.origin import Findings, Steps
 from partitioner.reading.parts import Parts
 from partitioner.reading.tables import Item
 
 _ACF = (Encapsulation.IEEE1722_NTSCF, Encapsulation.IEEE1722_TSCF)
-LARGEST_PAYLOAD_BYTES = {
-    Encapsulation.RAW: 1_500,
-    Encapsulation.UDP_IPV4: 1_472,
-    Encapsulation.UDP_IPV6: 1_452,
-    **dict.fromkeys(_ACF, 64),
-}
-"""Most payload of one frame: 1500 bytes of client data (IEEE Std 802.3 Clause 3) less 20 + 8 or
-40 + 8 bytes of IP and UDP headers (RFC 791, RFC 8200, RFC 768); an IEEE 1722 ACF CAN message
-carries one CAN frame of at most 64 bytes (CAN FD)."""
 
 
 def check_traffic(parts: Parts, findings: Findings) -> None:
@@ -31,7 +27,9 @@ def check_traffic(parts: Parts, findings: Findings) -> None:
         stream = item.table
         if stream.encapsulation is None or stream.payload_bytes is None:
             continue
-        most = LARGEST_PAYLOAD_BYTES[stream.encapsulation]
+        most = CAN_DATA_MOST_BYTES
+        if stream.encapsulation not in _ACF:
+            most = CLIENT_DATA_MOST_BYTES - client_data_bytes(0, stream.encapsulation)
         if stream.payload_bytes > most:
             findings.clash(
                 item.origin,
