@@ -170,9 +170,9 @@ def rerun(
         if length_um is not None
     }
     search = RerunSearch(
-        problem, before, old_cuts_um, held, settings, clock, on_progress, should_stop, start
+        problem, before, old_cuts_um, held, settings, clock, on_progress, should_stop, start,
+        on_layout,
     )
-    search.on_layout = on_layout
     searched = search.searched()
     judged: dict[int, RerunPoint] = {}
 

@@ -69,8 +69,11 @@ class RerunSearch(Run):
         on_progress: Callable[[Sample, str], None] | None = None,
         should_stop: Callable[[], bool] = lambda: False,
         start: Layout | None = None,
+        on_layout: OnLayout | None = None,
     ):
-        super().__init__(problem, settings, clock, on_progress, should_stop, start=start)
+        super().__init__(
+            problem, settings, clock, on_progress, should_stop, start=start, on_layout=on_layout
+        )
         self.problem, self.layout, self.held = problem, layout, held
         self.points = settings.points
         # The choices are between few segments, each judged: no need to keep from what may be late.

@@ -15,6 +15,10 @@ MOST_ORDERED = 6
 """Devices of a set up to which every order of it can be tried."""
 
 
+Arms = tuple[tuple[int, ...], tuple[int, ...]]
+"""Devices out and back, each outward from the switch."""
+
+
 class TooManyColumns(Exception):
     """More segments than there is room or time for: nothing is said about them then."""
 
@@ -51,7 +55,7 @@ class Column:
         """Switch, grade and devices: what delays depend on but cable length and node count."""
         return self.switch, self.grade, frozenset(self.devices)
 
-    def arms_without(self, gone: Collection[int]) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    def arms_without(self, gone: Collection[int]) -> Arms:
         """``out`` and ``back`` with some devices taken off."""
         return (
             tuple(i for i in self.out if i not in gone),

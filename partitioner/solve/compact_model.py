@@ -274,17 +274,10 @@ class CompactModel:
     @kept
     def _apart(self, switch: int, grade: int) -> list[tuple[int, int]]:
         """Pairs of units that no line of the grade at the switch carries both."""
-        inst, line = self.instance, self.instance.problem.line
+        inst = self.instance
         units = [u for u in range(len(self.units)) if (switch, grade) in self.homes[u]]
         first = [self.units[u][0] for u in units]
-        near = inst.switch_um[switch, first]
-        along = np.minimum(near[:, None], near[None, :]) + inst.way_um(first, first)
-        if inst.line_may_pass_through:
-            along = np.minimum(along, near[:, None] + near[None, :])
-        along += 2 * (line.drop_slack_um + line.end_slack_um)
-        apart: Bools = np.logical_or(
-            along > inst.grades[grade].max_length_um, inst.conflict[np.ix_(first, first)]
-        )
+        apart = inst.too_far_apart(switch, grade, first) | inst.conflict[np.ix_(first, first)]
         for a, u in enumerate(units):
             if len(self.units[u]) > 1:
                 clash: Bools = np.any(inst.conflict[list(self.units[u])], axis=0)

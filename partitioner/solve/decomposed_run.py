@@ -383,8 +383,7 @@ class DecomposedRun(Run):
         stop_at = self.seconds() + left - for_miss
         if self.is_own_crew:
             self.race = Race(self, stop_at - self.seconds())
-        if self.compact is None:
-            self.compact = CompactSearch(self.search)
+        self.compact = compact = CompactSearch(self.search)
 
         def over() -> bool:
             if self.crew is not None:
@@ -395,16 +394,16 @@ class DecomposedRun(Run):
             is_over = self.cost is not None or self.over() or self.seconds() >= stop_at
             return is_over or self._take_lines()
 
-        self.compact.run(over)
+        compact.run(over)
         if not over():
-            self.compact.run(over)
+            compact.run(over)
         self._end_race()
         if not self.is_put_together:
             return
         self.hangs_on_ports |= self.cost is not None
-        if not self._take_nearest(self.compact) and self.search.incumbent is None:
+        if not self._take_nearest(compact) and self.search.incumbent is None:
             # Phase one begins with as much of a layout as there is.
-            known = [*self.compact.columns, *self.proposals]
+            known = [*compact.columns, *self.proposals]
             self.search.master_over_pool(known, self._first_master_s(), soft=True)
 
     def _take_nearest(self, compact: CompactSearch) -> bool:

@@ -161,8 +161,7 @@ class DirectRun(Run):
         if not seeder.usable:
             return None
         iterations = None
-        if self.deterministic:
-            assert self.settings.work_limit is not None
+        if self.settings.work_limit is not None:
             iterations = 40 * self.settings.work_limit
         if self.is_small:
             iterations = min(iterations or 2**30, ROUNDS_PER_DEVICE * len(seeder.members))
@@ -320,10 +319,8 @@ class DirectRun(Run):
         if self.search.duals is None or (cost is None and self.instance.n > MOST_WITHOUT_LAYOUT):
             return
         # Without capped pathways the labels of the bound find all that matters, and quicker.
-        ways = (False, True) if self.backbone.pathway_caps and cost is not None else (False,)
-        if cost is None:
-            ways = (True,)
-        for every_pathway in ways:
+        ways = (False, True) if self.backbone.pathway_caps else (False,)
+        for every_pathway in ways if cost is not None else (True,):
             ending = _Proof.CHEAPER
             while ending is _Proof.CHEAPER and not self.over():
                 ending = self._prove_from_below(every_pathway)
@@ -489,17 +486,17 @@ class DirectRun(Run):
 
     def _choose_ports(self, seconds: float) -> None:
         """Choose a port for every device, where proposals by geometry are no layout."""
-        if self.cost is None and not self.over():
-            self.step("choosing a port for every device")
-            if self.compact is None:
-                if not CompactSearch.has_time(self.search):
-                    return
-                # Lines by geometry have not led to a layout, and what looks for them takes a core.
-                self._end_seeds()
-                self.compact = CompactSearch(self.search)
-            over = self._at(seconds)
-            if not self.compact.mends(over) and not self._place_the_last(over):
-                self.compact.chooses_for_all(over)
+        if self.cost is not None or self.over():
+            return
+        self.step("choosing a port for every device")
+        if not CompactSearch.has_time(self.search):
+            return
+        # Lines by geometry have not led to a layout, and what looks for them takes a core.
+        self._end_seeds()
+        self.compact = CompactSearch(self.search)
+        over = self._at(seconds)
+        if not self.compact.mends(over) and not self._place_the_last(over):
+            self.compact.chooses_for_all(over)
 
     def _place_the_last(self, over: Callable[[], bool]) -> bool:
         """Find a place for the devices that proposals by geometry leave out, if they are few.

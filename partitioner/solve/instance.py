@@ -494,6 +494,16 @@ class Instance:
             return self.way_between_um(arm[place - 1], device)
         return int(self.switch_um[switch, device])
 
+    def too_far_apart(self, switch: int, grade: int, devices: Sequence[int]) -> Bools:
+        """Bool (devices, devices): no line from the switch is long enough for the two."""
+        line, near = self.problem.line, self.switch_um[switch, devices]
+        along = np.minimum(near[:, None], near[None, :]) + self.way_um(devices, devices)
+        if self.line_may_pass_through:
+            along = np.minimum(along, near[:, None] + near[None, :])
+        along += 2 * (line.drop_slack_um + line.end_slack_um)
+        far: Bools = along > self.grades[grade].max_length_um
+        return far
+
     @property
     def line_may_pass_through(self) -> bool:
         """Whether a switch may sit along its line."""

@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-from partitioner.solve.columns import Column, ColumnBuilder
-
-Arms = tuple[tuple[int, ...], tuple[int, ...]]
-"""Devices out and back, each outward from the switch."""
+from partitioner.solve.columns import Arms, Column, ColumnBuilder
 
 
 def laid_line(

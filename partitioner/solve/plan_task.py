@@ -38,10 +38,9 @@ class PlanTask:
         """Plan, and give what is found."""
         try:
             run = DirectRun(
-                self.problem, self.settings, study=self.study, start=self.start, known=self.known
+                self.problem, self.settings, study=self.study, start=self.start, known=self.known,
+                on_layout=(lambda _, make: emit(make())) if self.as_found else None,
             )
-            if self.as_found:
-                run.on_layout = lambda _, make: emit(make())
             with closing(run):
                 best = run.go().layout
         except (NoAnswer, NoLayout):

@@ -76,8 +76,7 @@ def plan_layout(
         kind = RacingRun
     if only is not None:
         kind = ChoiceRun
-    run = kind(problem, settings, clock, on_progress, should_stop, study, start, known)
-    run.on_layout = on_layout
+    run = kind(problem, settings, clock, on_progress, should_stop, study, start, known, on_layout)
     if isinstance(run, ChoiceRun):
         run.choose_among(only or ())
     if crew is not None and isinstance(run, DecomposedRun):

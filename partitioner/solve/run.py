@@ -69,15 +69,15 @@ class Run:
         study: Study | None = None,
         start: Layout | None = None,
         known: Iterable[Layout] = (),
+        on_layout: OnLayout | None = None,
     ):
         self.settings = settings
         self.clock = clock
         self.begun = clock()
-        self.on_progress = on_progress
+        self.on_progress, self.on_layout = on_progress, on_layout
         self.deterministic = settings.work_limit is not None
         self._stop = should_stop
         self.stopped_by_user = False
-        self.on_layout: OnLayout | None = None
         self.study = study or Study()
         self.limits = Limits(
             self.seconds_left, settings.workers, settings.seed, self.should_stop,

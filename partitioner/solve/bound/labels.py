@@ -30,7 +30,7 @@ from partitioner.solve.bound.label_arrays import Labels, joined, undominated
 from partitioner.solve.bound.line_model import FAR, LineModel
 from partitioner.solve.bound.resources import Amounts, Memory, OptionValues, Words
 from partitioner.solve.bound.walks import Priced, Walk, arm_cost
-from partitioner.solve.columns import TooManyColumns
+from partitioner.solve.columns import Arms, TooManyColumns
 
 STEPS_PER_LABEL = 8
 """Most steps looked at in one layer, per label it may keep."""
@@ -560,7 +560,7 @@ class LabelSearch:
             return cost + float(values[fitted[0]])
         return cost + max(float(values[d]) for d in out + back)
 
-    def _arms(self, labels: Labels, index: int) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    def _arms(self, labels: Labels, index: int) -> Arms:
         """Local devices of a walk's two arms, each outward from the switch."""
         model = self.model
         first: list[int] = []

@@ -10,7 +10,7 @@ import numpy as np
 from partitioner.solve.arrays import Bools
 from partitioner.solve.bound.line_model import LineModel
 from partitioner.solve.bound.relaxed_master import MasterColumn
-from partitioner.solve.bound.walk_columns import Arms
+from partitioner.solve.columns import Arms
 
 FIRST_MEMORY = 6
 """Devices a walk along a long line remembers at first, besides the one it is at."""

@@ -15,7 +15,7 @@ from partitioner.solve.bound.line_model import LineModel
 from partitioner.solve.bound.pricing_problem import PricingProblem
 from partitioner.solve.bound.relaxed_master import MasterColumn, RelaxedMaster
 from partitioner.solve.bound.walks import ArmWalks, Order, Walk, best_walks
-from partitioner.solve.columns import Column, ColumnBuilder
+from partitioner.solve.columns import Arms, Column, ColumnBuilder
 
 CHECKED = 1_500
 """Most walks of one pricing that are built and checked exactly."""
@@ -28,8 +28,6 @@ ADDED = 250
 SAME_DEVICE = 12
 """Most columns of one round that share a device."""
 
-Arms = tuple[tuple[int, ...], tuple[int, ...]]
-"""Both arms of a walk as device indices, each outward from the switch."""
 Missing = list[tuple[float, int]]
 """(Reduced cost, least weight of the segments that may have it)."""
 

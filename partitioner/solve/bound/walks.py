@@ -14,6 +14,7 @@ import numpy as np
 
 from partitioner.solve.arrays import Floats, Ints
 from partitioner.solve.bound.line_model import FAR, LineModel
+from partitioner.solve.columns import Arms
 
 Order = tuple[int, int, tuple[int, ...], tuple[int, ...]]
 """(switch, grade, out, back): an exact line, both arms outward from the switch."""
@@ -63,7 +64,7 @@ class Walk:
         both = self.out + self.back
         return len(set(both)) == len(both)
 
-    def arms(self, model: LineModel) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    def arms(self, model: LineModel) -> Arms:
         """Device indices outward from the switch, per arm."""
         out, back = (tuple(model.members[list(arm)].tolist()) for arm in (self.out, self.back))
         return out, back

@@ -103,7 +103,6 @@ class SegmentRows:
     def _too_far_apart(self, s: int, g: int, here: Here, segments: Segments) -> None:
         """Of devices that differ too much, or are too far apart for one line, one is on each."""
         inst = self._instance
-        data, line = inst.grades[g], inst.problem.line
         open_homes = [
             (b, v) for b, v in here
             if (home := self._rows.home_of[v]) is not None and not home.against
@@ -112,14 +111,8 @@ class SegmentRows:
         if len(open_homes) <= room or len(open_homes) < 2:
             return
         first = [self._places.blocks[b].devices[0] for b, _ in open_homes]
-        way = inst.way_um(first, first)
-        near = inst.switch_um[s, first]
-        along = np.minimum(near[:, None], near[None, :]) + way
-        if inst.line_may_pass_through:
-            along = np.minimum(along, near[:, None] + near[None, :])
-        far = along + 2 * (line.drop_slack_um + line.end_slack_um) > data.max_length_um
-        clash = inst.conflict[np.ix_(first, first)]
-        graph = far | clash
+        far = inst.too_far_apart(s, g, first)
+        graph = far | inst.conflict[np.ix_(first, first)]
         np.fill_diagonal(graph, False)
         seen: set[tuple[int, ...]] = set()
         degrees = graph.sum(axis=1)
@@ -141,7 +134,7 @@ class SegmentRows:
             is_far = far[inside]
             rule = np.where(is_far, 0, self._places.clash_rule[np.ix_(first, first)][inside])
             if np.triu(is_far, 1).any():
-                because.add(("length", data.id))
+                because.add(("length", inst.grades[g].id))
                 if not inst.line_may_pass_through:
                     because.add(("switch-position",))
             because |= {k for n, k in ((1, ("safety-span",)), (2, ("security-domain",)))
