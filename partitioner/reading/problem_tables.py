@@ -14,7 +14,7 @@ from partitioner.reading.messages import streams_of
 from partitioner.reading.origin import Findings
 from partitioner.reading.parts import Parts, table_of
 from partitioner.reading.schema import KeyTable, MessageTable, SourceTable, StreamTable
-from partitioner.reading.sheet import Sheet
+from partitioner.reading.sheet import AXES, Sheet
 from partitioner.reading.tables import Item, key_infos, key_names
 
 ROW_TABLES: dict[Holds, type[KeyTable]] = {
@@ -32,8 +32,8 @@ def items_of(
     found = []
     for row in rows:
         told = set(row.failed)
-        if told & {"x_m", "y_m", "z_m"}:
-            told |= {"position_m"}
+        if not told.isdisjoint(AXES):
+            told.add("position_m")
         read = read_row(model, row.raw, frozenset(told), row.origin, findings)
         found.append(replace(read, guessed=read.guessed | told))
     return found

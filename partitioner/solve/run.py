@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from importlib.metadata import version
 
@@ -154,15 +154,7 @@ class Run:
 
     def settings_beside(self, seed: int, seconds: float) -> PlanSettings:
         """Settings of a search beside this one, which knows by itself when it is settled."""
-        return replace(
-            self.settings,
-            time_limit_s=seconds,
-            seed=seed,
-            workers=1,
-            enough_gap=0.0,
-            known_bound_money=0,
-            finishing_s=0.0,
-        )
+        return PlanSettings(seconds, seed, work_limit=self.settings.work_limit)
 
     def plan(self) -> None:
         """Search until settled or out of time."""

@@ -8,7 +8,7 @@ becomes a no-good cut over as few segments as it holds for.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import islice, pairwise, product
 
@@ -61,6 +61,23 @@ class Verdict:
         return not (self.late_ns or self.crowded or self.cuts)
 
 
+@dataclass(frozen=True, slots=True)
+class _Case:
+    """A selection as it is judged: its segments, who is where, and what goes which way.
+
+    ``built`` and ``absent``: backbone links, with their grades, and those that are not built.
+    ``crossing``: streams over each backbone link in each direction.
+    """
+
+    columns: Sequence[Column]
+    home: Home
+    ways: Ways
+    built: Sequence[tuple[int, str]]
+    absent: tuple[int, ...]
+    routes: Sequence[Route]
+    crossing: Mapping[Pair, Sequence[int]]
+
+
 class Judge:
     """Judges selections of one instance.
 
@@ -71,10 +88,7 @@ class Judge:
     """
 
     def __init__(
-        self,
-        builder: ColumnBuilder,
-        backbone: BackboneData,
-        is_over: Callable[[], bool],
+        self, builder: ColumnBuilder, backbone: BackboneData, is_over: Callable[[], bool]
     ):
         self._builder, self._backbone = builder, backbone
         self._instance = builder.instance
@@ -88,18 +102,14 @@ class Judge:
         Without cuts of what is late, which take much longer than to find it, if not ``with_cuts``;
         what is late then may be in time by delays counted from nothing, but not the other way.
         """
-        backbone = self._backbone
-        columns = selection.columns
+        columns, built = selection.columns, sorted(selection.backbone)
         home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
         ways = self.ways(selection)
         routes, lost = self._routes(home, ways)
-        built = sorted(selection.backbone)
-        absent = tuple(k for k in range(len(backbone.links)) if k not in dict(built))
-        cuts = [
-            NoGood(homes=homes, absent=absent) for homes in dict.fromkeys(lost)
-        ]
-        crossing = _crossing(routes)
-        cuts += self._overloaded(built, absent, routes, crossing, home)
+        absent = tuple(k for k in range(len(self._backbone.links)) if k not in dict(built))
+        case = _Case(columns, home, ways, built, absent, routes, _crossing(routes))
+        cuts = [NoGood(homes=homes, absent=absent) for homes in dict.fromkeys(lost)]
+        cuts += self._overloaded(case)
         cuts += [
             # The load does not depend on the node count.
             NoGood(segments=(replace(self._family(c, True), least_count=0),))
@@ -111,28 +121,24 @@ class Judge:
         late_ns: dict[Delivery, int] = {}
         delays = NO_DELAYS
         # Without cuts it is mostly asked for what the linear bounds are too wide for.
-        if not cuts and not (
-            with_cuts and self._surely_in_time(selection, routes, crossing)
-        ):
+        if not cuts and not (with_cuts and self._surely_in_time(case)):
             # Only what is late for certain may be cut off.
             delays = self._delays.of(columns, ways, built, near=not with_cuts)
             late_ns = self._late_ns(delays)
             most = 2 if len(columns) > FEW_SEGMENTS else MOST_LATE
             for delivery in islice(late_ns, most if with_cuts else 0):
-                cut = self._cut_of_late(delivery, columns, home, ways, built, absent)
+                cut = self._cut_of_late(delivery, case)
                 cuts.append(cut)
                 if len(cut.segments) > FEW_SEGMENTS:
-                    guesses.append(self._guess(delivery, columns, home))
+                    guesses.append(self._guess(delivery, case))
         return Verdict(
             self._crowded(selection), tuple(dict.fromkeys(cuts)), tuple(guesses), late_ns, delays
         )
 
-    def _guess(
-        self, delivery: Delivery, columns: Sequence[Column], home: Home
-    ) -> NoGood:
+    def _guess(self, delivery: Delivery, case: _Case) -> NoGood:
         """The segments a late stream begins and ends on, as if they alone made it late."""
-        near, _ = self._around(delivery, columns, home)
-        return NoGood(segments=tuple(self._family(columns[k], False) for k in near))
+        near, _ = self._around(delivery, case)
+        return NoGood(segments=tuple(self._family(case.columns[k], False) for k in near))
 
     # -- ways and links -----------------------------------------------------------------------
 
@@ -171,38 +177,32 @@ class Judge:
                     lost.append(tuple(sorted(ends)))
         return routes, lost
 
-    def _overloaded(
-        self,
-        built: Sequence[tuple[int, str]],
-        absent: tuple[int, ...],
-        routes: Iterable[Route],
-        crossing: Mapping[Pair, Sequence[int]],
-        home: Home,
-    ) -> list[NoGood]:
+    def _directions(self, case: _Case) -> Iterator[tuple[int, str, Pair, Sequence[int]]]:
+        """Give each link built, with its grade, in each direction, with what crosses it."""
+        for index, grade_id in case.built:
+            one_way = self._backbone.links[index].ends
+            for pair in (one_way, one_way[::-1]):
+                yield index, grade_id, pair, case.crossing.get(pair, ())
+
+    def _overloaded(self, case: _Case) -> list[NoGood]:
         """Cuts of links with more load than they may have."""
         inst = self._instance
         most = min(inst.problem.backbone.load_share_ppm, PPM - 1)
         cuts = []
-        for index, grade_id in built:
-            one_way = self._backbone.links[index].ends
-            for pair in (one_way, one_way[::-1]):
-                streams = crossing.get(pair, ())
-                if link_load_ppm(self._link_queue(index, grade_id, streams)) <= most:
-                    continue
-                enough = set(self._enough_load(index, grade_id, streams, most))
-                placed = {
-                    i
-                    for delivery, way in routes
-                    if delivery[0] in enough and pair in pairwise(way)
-                    for i in inst.ends_of(delivery)
-                }
-                cuts.append(
-                    NoGood(
-                        homes=tuple(sorted((i, home[i][0]) for i in placed)),
-                        built=self._as_built(built, {index: self._no_faster(index, grade_id)}),
-                        absent=absent,
-                    )
-                )
+        for index, grade_id, pair, streams in self._directions(case):
+            if link_load_ppm(self._link_queue(index, grade_id, streams)) <= most:
+                continue
+            enough = set(self._enough_load(index, grade_id, streams, most))
+            placed = {
+                i
+                for delivery, way in case.routes
+                if delivery[0] in enough and pair in pairwise(way)
+                for i in inst.ends_of(delivery)
+            }
+            grades = {k: self._backbone.links[k].grades for k, _ in case.built}
+            grades[index] = self._no_faster(index, grade_id)
+            homes = tuple(sorted((i, case.home[i][0]) for i in placed))
+            cuts.append(NoGood(homes=homes, built=tuple(grades.items()), absent=case.absent))
         return cuts
 
     def _no_faster(self, index: int, grade_id: str) -> tuple[str, ...]:
@@ -210,13 +210,6 @@ class Judge:
         grades = self._instance.problem.catalogue.grades
         most = grades[grade_id].rate_bps
         return tuple(g for g in self._backbone.links[index].grades if grades[g].rate_bps <= most)
-
-    def _as_built(
-        self, built: Sequence[tuple[int, str]], grades: dict[int, tuple[str, ...]]
-    ) -> tuple[tuple[int, tuple[str, ...]], ...]:
-        """The links built, each in the grades given, else in any."""
-        links = self._backbone.links
-        return tuple((k, grades.get(k, links[k].grades)) for k, _ in built)
 
     def _enough_load(
         self, index: int, grade_id: str, streams: Sequence[int], most: int
@@ -250,33 +243,24 @@ class Judge:
 
     # -- deadlines ----------------------------------------------------------------------------
 
-    def _surely_in_time(
-        self,
-        selection: Selection,
-        routes: Iterable[Route],
-        crossing: Mapping[Pair, Sequence[int]],
-    ) -> bool:
+    def _surely_in_time(self, case: _Case) -> bool:
         """Whether the linear bounds have every stream in time, all taken to keep their limits."""
         inst = self._instance
         on_link: dict[tuple[Pair, int], int] = {}
-        for index, grade_id in selection.backbone:
-            one_way = self._backbone.links[index].ends
-            for pair in (one_way, one_way[::-1]):
-                streams = crossing.get(pair, ())
-                bound = linear_link_bound(self._link_queue(index, grade_id, streams))
-                for j in streams:
-                    if (leg := bound.legs.get(inst.streams[j].id)) is not None:
-                        on_link[pair, j] = leg.total_ns
+        for index, grade_id, pair, streams in self._directions(case):
+            bound = linear_link_bound(self._link_queue(index, grade_id, streams))
+            for j in streams:
+                if (leg := bound.legs.get(inst.streams[j].id)) is not None:
+                    on_link[pair, j] = leg.total_ns
         up: dict[int, int] = {}
         down: dict[tuple[int, int], int] = {}
-        for choice in selection.choices:
-            column = choice.column
+        for column in case.columns:
             most = self._builder.latency.most(
                 column.grade, frozenset(column.devices), column.node_count
             )
             up.update(most.up)
             down.update(most.down)
-        for (j, (device, _)), way in routes:
+        for (j, (device, _)), way in case.routes:
             total = up.get(j, 0) + sum(inst.forward_ns[s] for s in way)
             if way and device is not None:
                 total += down[j, device]
@@ -296,18 +280,11 @@ class Judge:
         late.sort(key=lambda d: (-past_ns[d], d[0], str(d[1])))
         return {delivery: past_ns[delivery] for delivery in late}
 
-    def _cut_of_late(
-        self,
-        delivery: Delivery,
-        columns: Sequence[Column],
-        home: Home,
-        ways: Ways,
-        built: Sequence[tuple[int, str]],
-        absent: tuple[int, ...],
-    ) -> NoGood:
+    def _cut_of_late(self, delivery: Delivery, case: _Case) -> NoGood:
         """A cut over few segments that make a stream late whatever is around them."""
         limit = self._instance.streams[delivery[0]].limit_ns
-        near, wider = self._around(delivery, columns, home)
+        columns = case.columns
+        near, wider = self._around(delivery, case)
         everything = list(range(len(columns)))
         modes = list(product((False, True), repeat=2))
         groups = [near, wider, everything]
@@ -319,8 +296,8 @@ class Judge:
         def is_late(picked: Sequence[int], real_ways: bool, as_built: bool) -> bool:
             found = self._delays.of(
                 [columns[k] for k in picked],
-                ways if real_ways else None,
-                built if real_ways else (),
+                case.ways if real_ways else None,
+                case.built if real_ways else (),
                 as_built=as_built,
                 outside=True,
             )
@@ -343,17 +320,16 @@ class Judge:
                         kept = fewer
             return NoGood(
                 segments=tuple(self._family(columns[k], as_built) for k in kept),
-                built=tuple((index, (grade,)) for index, grade in built) if real_ways else (),
-                absent=absent if real_ways else (),
+                built=tuple((index, (grade,)) for index, grade in case.built) if real_ways else (),
+                absent=case.absent if real_ways else (),
             )
         raise AssertionError("a late selection is late as a whole")
 
-    def _around(
-        self, delivery: Delivery, columns: Sequence[Column], home: Home
-    ) -> tuple[list[int], list[int]]:
+    def _around(self, delivery: Delivery, case: _Case) -> tuple[list[int], list[int]]:
         """Segments a stream begins and ends on, and these with all they exchange streams with."""
-        near = {home[i][1] for i in self._instance.ends_of(delivery)}
-        talking = self._instance.ends_with(i for k in near for i in columns[k].devices)
+        inst, home = self._instance, case.home
+        near = {home[i][1] for i in inst.ends_of(delivery)}
+        talking = inst.ends_with(i for k in near for i in case.columns[k].devices)
         wider = near.union(home[i][1] for i in talking if i in home)
         return sorted(near), sorted(wider)
 

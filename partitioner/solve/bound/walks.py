@@ -189,10 +189,8 @@ def best_walks(
     weights, and float (capacity + 1,): the least reduced cost of any line of each weight (FAR
     where there is none). Lines through their switch are counted too where they are allowed.
     """
-    cap = model.capacity
-    least = np.full(cap + 1, FAR)
     if not model.states:
-        return [], least
+        return [], np.full(model.capacity + 1, FAR)
     total = model.close + priced.fee[:, None]
     at = total.argmin(axis=0)
     columns = np.arange(model.states)
