@@ -390,7 +390,7 @@ def test_who_is_late_again_is_late_by_the_estimate_too() -> None:
     late = _deliveries(run)[0]
     limit_ns = run.instance.streams[late[0]].limit_ns
     missed = replace(
-        verdict, late=True, late_ns={late: 1_000},
+        verdict, late_ns={late: 1_000},
         delays=replace(
             verdict.delays, total_ns={**verdict.delays.total_ns, late: limit_ns + 1_000}
         ),

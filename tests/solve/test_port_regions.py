@@ -180,7 +180,7 @@ def test_what_a_refuted_choice_teaches_does_not_forbid_the_present_one(
 
     def all_late(selection: Selection, *, with_cuts: bool = True) -> Verdict:
         refuted.append(selection)
-        return replace(judged(selection, with_cuts=with_cuts), late=True, late_ns=late_ns)
+        return replace(judged(selection, with_cuts=with_cuts), late_ns=late_ns)
 
     monkeypatch.setattr(run.search, "judged", all_late)
     for _ in range(10):

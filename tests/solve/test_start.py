@@ -94,7 +94,7 @@ def test_a_partial_start_is_told_and_what_there_is_of_it_is_used(sprayer):
     outcome = run.go()
     assert outcome.start_unusable == (f"no segment has the devices {named}",)
     names = run.instance.device_ids
-    used = {frozenset(names[i] for i in c.devices) for c in run.search.pool.columns}
+    used = {frozenset(names[i] for i in c.devices) for c in run.search.pool}
     assert used >= {frozenset(s.devices) for s in start.segments}
 
 
