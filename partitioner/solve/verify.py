@@ -66,7 +66,8 @@ class _Case:
     """A selection as it is judged: its segments, who is where, and what goes which way.
 
     ``built`` and ``absent``: backbone links, with their grades, and those that are not built.
-    ``crossing``: streams over each backbone link in each direction.
+    ``lost``: homes of ends that no way joins. ``crossing``: streams over each backbone link in each
+    direction.
     """
 
     columns: Sequence[Column]
@@ -75,6 +76,7 @@ class _Case:
     built: Sequence[tuple[int, str]]
     absent: tuple[int, ...]
     routes: Sequence[Route]
+    lost: Sequence[tuple[tuple[int, int], ...]]
     crossing: Mapping[Pair, Sequence[int]]
 
 
@@ -102,13 +104,9 @@ class Judge:
         Without cuts of what is late, which take much longer than to find it, if not ``with_cuts``;
         what is late then may be in time by delays counted from nothing, but not the other way.
         """
-        columns, built = selection.columns, sorted(selection.backbone)
-        home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
-        ways = self.ways(selection)
-        routes, lost = self._routes(home, ways)
-        absent = tuple(k for k in range(len(self._backbone.links)) if k not in dict(built))
-        case = _Case(columns, home, ways, built, absent, routes, _crossing(routes))
-        cuts = [NoGood(homes=homes, absent=absent) for homes in dict.fromkeys(lost)]
+        case = self._case(selection)
+        columns, home, built = case.columns, case.home, case.built
+        cuts = [NoGood(homes=homes, absent=case.absent) for homes in dict.fromkeys(case.lost)]
         cuts += self._overloaded(case)
         cuts += [
             # The load does not depend on the node count.
@@ -123,7 +121,7 @@ class Judge:
         # Without cuts it is mostly asked for what the linear bounds are too wide for.
         if not cuts and not (with_cuts and self._surely_in_time(case)):
             # Only what is late for certain may be cut off.
-            delays = self._delays.of(columns, ways, built, near=not with_cuts)
+            delays = self._delays.of(columns, case.ways, built, near=not with_cuts)
             late_ns = self._late_ns(delays)
             most = 2 if len(columns) > FEW_SEGMENTS else MOST_LATE
             for delivery in islice(late_ns, most if with_cuts else 0):
@@ -134,6 +132,14 @@ class Judge:
         return Verdict(
             self._crowded(selection), tuple(dict.fromkeys(cuts)), tuple(guesses), late_ns, delays
         )
+
+    def _case(self, selection: Selection) -> _Case:
+        columns, built = selection.columns, sorted(selection.backbone)
+        home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
+        ways = self.ways(selection)
+        routes, lost = self._routes(home, ways)
+        absent = tuple(k for k in range(len(self._backbone.links)) if k not in dict(built))
+        return _Case(columns, home, ways, built, absent, routes, lost, _crossing(routes))
 
     def _guess(self, delivery: Delivery, case: _Case) -> NoGood:
         """The segments a late stream begins and ends on, as if they alone made it late."""
@@ -155,7 +161,7 @@ class Judge:
     def _routes(
         self, home: Home, ways: Ways
     ) -> tuple[list[Route], list[tuple[tuple[int, int], ...]]]:
-        """(stream, target, switches passed) of what is placed; homes of ends without a way."""
+        """Routes of what is placed; homes of ends without a way."""
         routes: list[Route] = []
         lost = []
         for j, stream in enumerate(self._instance.streams):

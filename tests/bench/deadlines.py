@@ -41,10 +41,8 @@ def scaled(problem: Problem, scale: float) -> Problem:
 
 def _is_surely_in_time(judge: verify.Judge, selection: Selection) -> bool:
     """Whether the linear bounds say yes to a whole selection."""
-    columns = [c.column for c in selection.choices]
-    home = {i: (c.switch, k) for k, c in enumerate(columns) for i in c.devices}
-    routes, lost = judge._routes(home, judge.ways(selection))
-    return not lost and judge._surely_in_time(selection, routes, verify._crossing(routes))
+    case = judge._case(selection)
+    return not case.lost and judge._surely_in_time(case)
 
 
 @contextmanager
@@ -54,11 +52,10 @@ def linear_only() -> Iterator[None]:
     least = search.SMALL
 
     def strict(self, selection, *, with_cuts=True):
-        columns = [c.column for c in selection.choices]
         verdict = judge(self, selection, with_cuts=with_cuts)
         if verdict.holds and not _is_surely_in_time(self, selection):
-            family = tuple(self._family(c, False) for c in columns)
-            return replace(verdict, late=True, cuts=(verify.NoGood(segments=family),))
+            family = tuple(self._family(c, False) for c in selection.columns)
+            return replace(verdict, cuts=(verify.NoGood(segments=family),))
         return verdict
 
     search.Search.be_bold = lambda self: None  # type: ignore[method-assign]
