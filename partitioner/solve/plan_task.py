@@ -40,7 +40,7 @@ class PlanTask:
             run = DirectRun(
                 self.problem, self.settings, study=self.study, start=self.start, known=self.known,
                 on_layout=(lambda _, make: emit(make())) if self.as_found else None,
-            )
+            )  # fmt: skip
             with closing(run):
                 best = run.go().layout
         except (NoAnswer, NoLayout):
