@@ -107,6 +107,8 @@ def _choice_of(builder: ColumnBuilder, segment: Segment, start: Start) -> Choice
     if column is None:
         if s is None:
             why = f"the problem has no switch {segment.switch}"
+        elif not any(_known_arms(inst, segment)):
+            why = "the problem has none of its devices"
         elif g is None or (s, g) not in inst.ports_of:
             why = f"no port of {segment.switch} serves grade {segment.grade}"
         else:
@@ -140,8 +142,6 @@ def _why_not(builder: ColumnBuilder, segment: Segment, s: int, g: int) -> str:
     inst = builder.instance
     out, back = _known_arms(inst, segment)
     devices = frozenset([*out, *back])
-    if not devices:
-        return "the problem has none of its devices"
     for i in sorted(devices):
         if not inst.may_hang[i, s]:
             return f"{inst.device_ids[i]} may not hang on {segment.switch}"

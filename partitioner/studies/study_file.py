@@ -484,7 +484,9 @@ def case_findings(study: Study, case: Case) -> list[tuple[Finding, Setting | Non
         for name in setting.leave_out:
             if name not in known:
                 message = f"no such device or switch: '{name}'"
-                finding = Finding(base.file, 0, 0, "unknown-name", "leave_out", message)
+                its = [d["id"] for d in base.data.get("devices") or () if d.get("option") == name]
+                hint = f"an option goes with its devices: [{', '.join(its)}]" if its else ""
+                finding = Finding(base.file, 0, 0, "unknown-name", "leave_out", message, hint)
                 return [(finding, setting)]
     for setting in case.settings:
         try:

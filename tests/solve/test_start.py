@@ -70,6 +70,7 @@ def test_names_that_the_problem_does_not_have_are_told_and_the_rest_is_used(spra
         segments=(
             replace(first, devices=(*first.devices, "nobody")),
             replace(first, id="far", switch="nowhere", devices=("nobody",)),
+            replace(first, id="gone", grade="1000BASE-T1", devices=("no one",)),
             *layout.segments[1:],
         ),
         open_switches=(*layout.open_switches, "nowhere"),
@@ -78,6 +79,7 @@ def test_names_that_the_problem_does_not_have_are_told_and_the_rest_is_used(spra
     outcome = plan_layout(problem, COUNTED, start=start)
     assert outcome.start_unusable == (
         "far: the problem has no switch nowhere",
+        "gone: the problem has none of its devices",
         f"{first.id}: the problem has no device nobody; the rest of it is used",
         f"no 1000BASE-T1 link of the backbone may be built between nowhere and {first.switch}",
         "the problem has no switch nowhere, which is open",

@@ -128,6 +128,7 @@ def test_a_trade_off_has_an_axis(tmp_path: Path) -> None:
         ("vary:\n  seed: [1, x]\n", 5, "wrong-kind", "expected a whole number"),
         ("vary:\n  seed: {low: 1, high: 3}\n", 5, "missing-key", "the key 'step'"),
         ("vary:\n  a:\n    b: {leave_out: [lamp-z]}\n", 6, "unknown-name", "'lamp-z'"),
+        ("vary:\n  a:\n    b: {leave_out: [cooling]}\n", 6, "unknown-name", "its devices: [fan]"),
         ("vary:\n  a:\n    b: {add: {lamps: []}}\n", 6, "unknown-name", "can be added"),
         ("vary:\n  a:\n    b: {add: {devices: [{id: x}]}}\n", 6, "missing-key", "'grades'"),
         ("vary:\n  a:\n    b: {leave_out: [hub, spare]}\n", 6, "out-of-range", "at least 1 entry"),
