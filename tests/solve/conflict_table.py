@@ -654,17 +654,24 @@ def links_behind_a_pathway(m: Machine):
     return edit("pathways", side, max_cables=1)(p), {side, *some}
 
 
+def first_duct(p: Problem) -> str:
+    """The duct that parts the first switch from all others, beside the second."""
+    at = [int(p.switches[s].place[1:]) for s in list(p.switches)[:2]]
+    return f"duct-{max(at) - 1}"
+
+
 @impossible("pathway-capacity", "pin")
 def pinned_through_a_pathway(m: Machine):
     # Neither groups nor what a failure may lose are in the way of so many at one switch.
     p, ids = replace(quiet(m.problem), groups=()), list(m.problem.switches)
-    a, b = p.switches[ids[0]].place, p.switches[ids[1]].place
-    duct = f"duct-{max(int(a[1:]), int(b[1:])) - 1}"
+    duct = first_duct(p)
     some = sorted(m.of(LINE), key=lambda d: -p.devices[d].position_um[0])
     some = some[: 2 * p.limits[LINE].nodes]
     p = limit(pin(p, some, ids[0]), LINE, length_um=400 * M)
     p = ports(p, LINE, lambda n: n + 20)
-    return edit("pathways", duct, max_cables=1)(p), {duct}
+    network = CableNetwork(p)
+    links = sum(duct in network.pathways_on(*link.ends) for link in m.layout.backbone)
+    return edit("pathways", duct, max_cables=max(1, links))(p), {duct}
 
 
 @kept()
@@ -883,6 +890,94 @@ def backbone_with_just_enough_room(m: Machine):
     })
     layout = built(m.layout, p)
     return edit("backbone", load_share_ppm=20_000)(p), layout
+
+
+def star(problem: Problem) -> list[BackboneLink]:
+    """Links from the last switch to all others, so that most run through most ducts."""
+    *others, last = problem.switches
+    return [joined(last, s) for s in others]
+
+
+def narrow_before_the_last(
+    m: Machine, shape: BackboneShape, links: list[BackboneLink], most: int
+) -> tuple[Problem, str, str, str]:
+    """Few cables fit through the duct that parts the last switch from all others.
+
+    Given are that duct, the last switch, and a device of a line far before it.
+    """
+    p = backbone(patient(free(quiet(m.problem))), shape, links)
+    p = limit(p, LINE, length_um=400 * M)
+    last, first = list(p.switches)[-1], min(
+        m.of(LINE), key=lambda d: CableNetwork(p).length_um(d, next(iter(p.switches)))
+    )
+    duct = f"duct-{int(p.switches[last].place[1:]) - 1}"
+    return edit("pathways", duct, max_cables=most)(p), duct, last, first
+
+
+@impossible("pathway-capacity", "backbone-shape")
+def ring_through_a_pathway(m: Machine):
+    ids = list(m.problem.switches)
+    links = [*chain(m.problem), joined(ids[0], ids[-1])]
+    p, duct, *_ = narrow_before_the_last(m, BackboneShape.RING, links, 1)
+    return p, {duct, ids[-1]}
+
+
+@impossible("pathway-capacity", "backbone-link")
+def fixed_links_through_a_pathway(m: Machine):
+    links = star(m.problem)
+    p, duct, *_ = narrow_before_the_last(m, BackboneShape.FIXED, links, len(links) - 1)
+    return p, {duct}
+
+
+@impossible("pathway-capacity", "backbone-shape", "backbone-link")
+def tree_through_a_pathway(m: Machine):
+    links = star(m.problem)
+    p, duct, *_ = narrow_before_the_last(m, BackboneShape.TREE, links, len(links) - 1)
+    return p, {duct}
+
+
+@impossible("pathway-capacity", "backbone-shape", "pin")
+def line_beside_a_link_through_a_pathway(m: Machine):
+    p, duct, last, d = narrow_before_the_last(m, BackboneShape.TREE, chain(m.problem), 1)
+    return pin(p, [d], last), {duct, d, last}
+
+
+@impossible("pathway-capacity", "stream-way", "pin")
+def stream_beside_a_line_through_a_pathway(m: Machine):
+    p, duct, last, d = narrow_before_the_last(m, BackboneShape.ANY, chain(m.problem), 1)
+    talk = talks(m, [last], payload_bytes=50, period_ns=10**9, deadline_ns=10**10)
+    return pin(replace(p, streams=talk, transfers={}), [d], last), {duct, d, last, "n0"}
+
+
+@impossible("pathway-capacity", "failure", "pin")
+def redundant_links_through_a_pathway(m: Machine):
+    p, some = watched_far_from_their_partner(m)
+    ids = list(p.switches)
+    for d in some:
+        p = field(p, [d], place=p.switches[m.home[d]].place, position_um=None)
+    p = backbone(p, BackboneShape.ANY, [*chain(p), joined(ids[0], ids[-1])])
+    duct = first_duct(p)
+    return edit("pathways", duct, max_cables=1)(p), {duct, "new-rule", *some}
+
+
+@kept()
+def ring_of_all_where_cables_just_fit(m: Machine):
+    p, layout = ring_of_all(m)
+    return as_many_cables_as_run_there(replace(m, problem=p, layout=layout)), layout
+
+
+@kept()
+def tree_of_a_star_where_cables_just_fit(m: Machine):
+    p = backbone(patient(quiet(m.problem)), BackboneShape.TREE, star(m.problem))
+    layout = built(m.layout, p)
+    return as_many_cables_as_run_there(replace(m, problem=p, layout=layout)), layout
+
+
+@kept()
+def redundant_links_where_cables_just_fit(m: Machine):
+    p, layout = no_losses_in_a_ring(m)
+    p = backbone(p, BackboneShape.ANY, list(p.backbone.links))
+    return as_many_cables_as_run_there(replace(m, problem=p, layout=layout)), layout
 
 
 # -- grades -----------------------------------------------------------------------------------

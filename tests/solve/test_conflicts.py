@@ -237,7 +237,10 @@ def test_a_way_out_says_whether_one_change_is_enough() -> None:
 
 
 def test_a_way_out_says_whether_another_conflict_is_left() -> None:
-    """With more nodes levels need more ports; of more ports nothing is proved."""
+    """With more nodes levels need more ports, with more ports lines have no room beside links.
+
+    Of another PHY nothing is proved.
+    """
     said = {}
     for name in ("fewer_line_ports", "pinned_to_a_small_switch", "together_too_slow"):
         (case,) = (c for c in IMPOSSIBLE if c.name == name)
@@ -246,7 +249,7 @@ def test_a_way_out_says_whether_another_conflict_is_left() -> None:
         "add 2 line ports at least", f"raise the node limit of {LINE}{LEAVES_ANOTHER}",
     ]
     assert [way.endswith(LEAVES_ANOTHER) for way in said["pinned_to_a_small_switch"]] == [
-        not {"PHY", "ports"} & set(way.split()) for way in said["pinned_to_a_small_switch"]
+        "PHY" not in way.split() for way in said["pinned_to_a_small_switch"]
     ]
     assert not any(way.endswith(LEAVES_ANOTHER) for way in said["together_too_slow"])
 

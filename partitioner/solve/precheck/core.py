@@ -78,7 +78,7 @@ class Shrinking:
     def is_proved(self) -> bool:
         """Whether the problem is proved to have no layout, without looking for a small part."""
         return bool(
-            self._homeless() or self._is_too_much([]) or self._crowd() or self._leant_on()
+            self._homeless() or self._are_switches_too_much() or self._crowd() or self._leant_on()
         )
 
     def _homeless(self) -> list[int]:
@@ -91,7 +91,7 @@ class Shrinking:
         places = self._places
         homeless = self._homeless()
         blocks: list[int] | None = []
-        if not self._is_too_much([]):
+        if not self._are_switches_too_much():
             blocks = homeless[:1] or self._few_blocks()
         if blocks is None:
             return None
@@ -146,6 +146,15 @@ class Shrinking:
             blocks = self._fewer(blocks, self._is_too_much, self._left // 2, least=LEAST_RUN)
         return self._fewest(blocks)
 
+    def _are_switches_too_much(self) -> bool:
+        """Whether switches that have to be open and their links are in conflict by themselves."""
+        if self._is_too_much([]):
+            return True
+        self._has_pathways = self._places.is_narrow
+        if not (self._has_pathways and self._is_too_much([])):
+            self._has_pathways = False
+        return self._has_pathways
+
     def _all_blocks(self) -> list[int]:
         return sorted(range(len(self._places.blocks)), key=self._where)
 
@@ -161,7 +170,7 @@ class Shrinking:
     def _leant_on(self) -> tuple[int, ...] | None:
         """Blocks that a proof over all of them leans on; None if there is none."""
         rows = self._rows(self._all_blocks(), is_strict=True)
-        if not self._places.sides:
+        if not self._places.is_narrow:
             return self._settled(rows) or None
         if found := self._shown_linear(rows, LINEAR_TERMS):
             return found

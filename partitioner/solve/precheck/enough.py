@@ -48,7 +48,7 @@ class Without:
     @cached_property
     def _rows(self) -> Relaxation:
         blocks = range(len(self._places.blocks))
-        return Relaxation(self._places, blocks, has_pathways=bool(self._places.sides))
+        return Relaxation(self._places, blocks, has_pathways=self._places.is_narrow)
 
     def is_left(self, keys: Collection[Key]) -> bool:
         """Whether it is proved that some devices find no places without these statements."""

@@ -20,6 +20,7 @@ from partitioner.solve.instance import PortClass
 from partitioner.solve.precheck.blocks import Homes, Reason, blocks_of
 from partitioner.solve.precheck.cuts import cuts_that_lose
 from partitioner.solve.precheck.kinds import kinds_of
+from partitioner.solve.precheck.links import Need, needs
 from partitioner.solve.precheck.statements import Key
 
 MOST_BRIDGES = 300
@@ -42,16 +43,26 @@ class Home:
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """A part of the pathways that so many segments get into or out of.
+    """A part of the pathways that so many cables get into or out of.
 
     ``crossing``: by whether the switch is in the part, the blocks of which a device is not where
-    the switch is.
+    the switch is. ``hanging``: those that surely hang on its switches, and on others. ``links``: by
+    backbone link through which of the openings it runs, and how many. ``needs``: links from its
+    switches to others that what hangs on both asks for; None if one of both has no switches.
     """
 
     switches: frozenset[int]
     openings: tuple[str, ...]
     most: int
     crossing: dict[bool, frozenset[int]]
+    hanging: tuple[frozenset[int], frozenset[int]]
+    links: dict[int, int]
+    needs: tuple[Need, ...] | None
+
+    @property
+    def most_for_links(self) -> int:
+        """Room that links take in its openings at most, as far as they are listed or needed."""
+        return max(sum(self.links.values()), 0 if self.needs is None else 2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,9 +131,12 @@ class Places:
         for n, rule in enumerate(self.counted):
             for b in rule.of_block:
                 self.counted_in[b].append(n)
-        self.sides = self._sides()
         self.open_at = [frozenset(h.switch for h in homes if not h.against) for homes in self.homes]
         """By block: switches that it may hang on while all is in force."""
+        self.sides = self._sides()
+        self.too_many_links = self._too_many_links()
+        self.is_narrow = bool(self.sides or self.too_many_links)
+        """Whether pathways have no room for all cables that may run there, as far as is known."""
         self.cuts = cuts_that_lose(
             inst, backbone, [self.open_at[self.block_of[i]] for i in range(inst.n)]
         )
@@ -295,7 +309,7 @@ class Places:
         return nearest + drop
 
     def _sides(self) -> list[Side]:
-        """Parts of the pathways that only so many segments get into, the smallest first."""
+        """Parts of the pathways that only so many cables get into, the smallest first."""
         network, caps = self.instance.network, self.backbone.pathway_caps
         if not network.has_pathways or not caps:
             return []
@@ -337,8 +351,44 @@ class Places:
                     s for s, id_ in enumerate(self.instance.switch_ids)
                     if network.place_near(id_) in part
                 )
-                found[ids] = Side(at, ids, sum(caps[p] or 0 for p in ids), crossing)
+                found[ids] = self._side(at, ids, crossing, inner)
         return list(found.values())
+
+    def _side(
+        self,
+        at: frozenset[int],
+        openings: tuple[str, ...],
+        crossing: dict[bool, frozenset[int]],
+        is_inside: list[bool],
+    ) -> Side:
+        inst, backbone = self.instance, self.backbone
+        others = frozenset(range(inst.switch_count)) - at
+        hanging = [
+            frozenset(b for b, there in enumerate(self.open_at) if there and there <= side)
+            for side in (at, others)
+        ]
+        through = {
+            k: len(backbone.link_passes(k).intersection(openings))
+            for k in range(len(backbone.links))
+        }
+        at_device = [self.open_at[self.block_of[i]] for i in range(inst.n)]
+        return Side(
+            at, openings, sum(backbone.pathway_caps[p] for p in openings), crossing,
+            (hanging[0], hanging[1]), {k: times for k, times in through.items() if times},
+            tuple(needs(inst, at, at_device, is_inside)) if at and others else None,
+        )
+
+    def _too_many_links(self) -> dict[str, list[int]]:
+        """By pathway: the links through it, where more are listed than fit.
+
+        Those that alone are the openings of a part are left out: more is known of them.
+        """
+        backbone, seen = self.backbone, {side.openings for side in self.sides}
+        through = {
+            p: [k for k in range(len(backbone.links)) if p in backbone.link_passes(k)]
+            for p in backbone.pathway_caps if (p,) not in seen
+        }
+        return {p: links for p, links in through.items() if len(links) > backbone.pathway_caps[p]}
 
 
 def _telling(rows: Sequence[Hold]) -> list[Hold]:

@@ -14,6 +14,7 @@ from itertools import combinations
 import networkx as nx
 import numpy as np
 
+from partitioner.solve.precheck.link_rows import LinkRows
 from partitioner.solve.precheck.places import IN_TIME, Places
 from partitioner.solve.precheck.rows import Rows
 from partitioner.solve.precheck.segment_rows import SegmentRows
@@ -85,8 +86,11 @@ class Relaxation(Rows):
     # -- pathways -----------------------------------------------------------------------------
 
     def add_pathways(self) -> None:
-        """No more segments leave or enter a part of the pathways than its openings let through."""
+        """No more cables leave or enter a part of the pathways than its openings let through."""
         inst = self.instance
+        if not self.places.is_narrow:
+            return
+        links = LinkRows(self)
         for side in self.places.sides:
             inst.look()
             crossing: list[tuple[int, int]] = []
@@ -96,8 +100,10 @@ class Relaxation(Rows):
                 there = [(b, v) for b, v in here if b in crosses]
                 if there:
                     ways.append((g, there))
-            if len({b for _, there in ways for b, _ in there}) <= side.most:
+            blocks = {b for _, there in ways for b, _ in there}
+            if len(blocks) + side.most_for_links <= side.most:
                 continue
+            crossing += links.across(side)
             for g, there in ways:
                 if inst.grades[g].is_line:
                     v = self.var(len(there))

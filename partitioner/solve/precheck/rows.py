@@ -53,6 +53,8 @@ class Rows:
         By block and switch: variables.
     opened
         By switch: the variable that it is open.
+    linked
+        By backbone link: the variable that it is built, where links are thought of.
     home_of
         By variable: the home it stands for.
     """
@@ -67,6 +69,7 @@ class Rows:
         self.on: dict[tuple[int, int], list[int]] = defaultdict(list)
         self.of_block: dict[int, list[int]] = {}
         self.opened = [self.var(1) for _ in range(self.instance.switch_count)]
+        self.linked: list[int] = []
         for b in self.blocks:
             self.of_block[b] = []
             for home in places.homes[b]:
@@ -146,8 +149,10 @@ class Rows:
                     )
                 elif row.most < 0:
                     return True
-        opened = [x for v in self.opened if (x := used[v]) is not None]
-        self._add_backbone(model, opened, active)
+        opened, linked = (
+            [x for v in some if (x := used[v]) is not None] for some in (self.opened, self.linked)
+        )
+        self._add_backbone(model, opened, linked, active)
 
         def stop() -> bool:
             try:
@@ -168,6 +173,7 @@ class Rows:
         self,
         model: cp_model.CpModel,
         opened: list[cp_model.IntVar],
+        linked: list[cp_model.IntVar],
         active: frozenset[Key],
     ) -> None:
         """The links between open switches, as far as what is asked of them is in force."""
@@ -186,4 +192,7 @@ class Rows:
             (k, g): model.new_bool_var("")
             for k, link in enumerate(eased.links) for g in link.grades
         }
+        for (k, _), is_built in built.items():
+            if linked:
+                model.add_implication(is_built, linked[k])
         eased.add_shape(model, opened, built)

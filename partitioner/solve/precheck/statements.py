@@ -187,10 +187,21 @@ class Statements:
         )
 
     def _pathway_capacity(self, pathway: str) -> Statement:
-        most = self._backbone.pathway_caps[pathway]
+        most, backbone = self._backbone.pathway_caps[pathway], self._backbone
+        links = [
+            "-".join(link.ends) for k, link in enumerate(self._instance.problem.backbone.links)
+            if pathway in backbone.link_passes(k)
+        ]
+        beside = ""
+        if links and ("backbone-link",) in self._proof:
+            many = len(links) > 1
+            beside = f", and the backbone {'links' if many else 'link'} {named(links)} "
+            beside += f"{'run' if many else 'runs'} through it"
+        elif not self._rules_told.isdisjoint(NEED_LINKS):
+            beside = ", links between switches among them"
         return Statement(
             "pathway-capacity", (pathway,),
-            f"{count(most, 'cable')} {agree(most, 'fits', 'fit')} through {pathway}.",
+            f"{count(most, 'cable')} {agree(most, 'fits', 'fit')} through {pathway}{beside}.",
             f"make room for more cables in {pathway}",
         )
 
@@ -265,9 +276,11 @@ class Statements:
         required = ["-".join(link.ends) for link in backbone.links if link.required]
         if required and not must:
             must = f", and {named(required)} {agree(len(required), 'has', 'have')} to be"
-        remedy = self._more_links
-        if self._rules_told.isdisjoint(NEED_LINKS):
-            remedy = "list fewer backbone links that must be built"
+        more, remedy = self._more_links, "list fewer backbone links that must be built"
+        if not self._rules_told.isdisjoint(NEED_LINKS):
+            is_room = must and "pathway-capacity" in self._rules_told
+            remedy = more or (remedy if is_room else "")
+            remedy += ", or fewer that must be built" if more and is_room else ""
         return Statement(
             "backbone-link", (), f"The backbone links that may be built are: {pairs}{must}.", remedy
         )
@@ -294,11 +307,11 @@ class Statements:
 
     def _backbone_shape(self) -> Statement:
         shape = self._instance.problem.backbone.shape.value
+        # Whichever links are listed, a pathway may have no room for those that the shape needs.
+        more = self._more_links if ("backbone-link",) in self._proof else ""
         return Statement(
             "backbone-shape", (), f"The backbone is a {shape} over the open switches.",
-            " or ".join(filter(None, (
-                self._more_links, f"make the shape of the backbone other than {shape}"
-            ))),
+            " or ".join(filter(None, (more, f"make the shape of the backbone other than {shape}"))),
         )
 
     def _backbone_load(self, *side: str) -> Statement:
