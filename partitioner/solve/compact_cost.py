@@ -12,7 +12,7 @@ from collections.abc import Mapping
 
 from ortools.sat.python import cp_model
 
-from partitioner.solve.compact_model import CompactModel
+from partitioner.solve.compact_ports import PortModel
 
 Expr = cp_model.LinearExpr
 NEXT_IN = 6
@@ -22,7 +22,7 @@ NEXT_IN = 6
 class EstimatedCost:
     """Adds the choice of cable to a model, and estimates what choices cost."""
 
-    def __init__(self, model: CompactModel):
+    def __init__(self, model: PortModel):
         self.compact, self.builder, self.instance = model, model.builder, model.instance
         self.parts: list[tuple[cp_model.IntVar, int]] = []
         """What has a price, with it."""

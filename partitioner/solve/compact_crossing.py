@@ -12,7 +12,8 @@ from collections.abc import Collection, Iterator, Mapping
 
 from ortools.sat.python import cp_model
 
-from partitioner.solve.compact_model import CompactModel, steps
+from partitioner.solve.compact_legs import steps
+from partitioner.solve.compact_model import CompactModel
 from partitioner.solve.delays import Pair
 from partitioner.solve.instance import Delivery, End
 
@@ -38,17 +39,17 @@ class Crossing:
         Only units that gain anything so. The way is that between the usual switches of the ends.
         """
         compact = self.compact
-        way = self._passed(*(compact.usual(*end) for end in self._ends_of(*self.delivery)))
+        way = self._passed(*(compact.links.usual(*end) for end in self._ends_of(*self.delivery)))
         gains: dict[tuple[int, int], int] = defaultdict(int)
         for other, to in self._routes():
             ends = self._ends_of(other, to)
-            now = [compact.usual(*end) for end in ends]
+            now = [compact.links.usual(*end) for end in ends]
             crossed = way & self._passed(*now)
             for n, (device, _) in enumerate(ends) if crossed else ():
                 for s in () if device is None else compact.ends(device, 0):
                     pair = [s if m == n else at for m, at in enumerate(now)]
                     if device is not None and (saved := crossed - self._passed(*pair)):
-                        took_ns = sum(compact.slot_ns(other, link) for link in saved)
+                        took_ns = sum(compact.links.slot_ns(other, link) for link in saved)
                         gains[compact.unit_no[device], s] += took_ns
         best: dict[int, int] = {}
         for (u, _), ns in gains.items():
@@ -65,9 +66,9 @@ class Crossing:
         excess = model.new_int_var(0, steps(2 * self._streams[j].limit_ns), "")
         legs: list[Var] = []
         if self._streams[j].source_device is not None:
-            legs.append(compact.up[j])
+            legs.append(compact.legs.up[j])
         if device is not None:
-            legs.append(compact.down[j, device])
+            legs.append(compact.legs.down[j, device])
         starts, ends = (
             self._sides(end, start, free) for end in self._ends_of(*self.delivery)
         )
@@ -77,7 +78,7 @@ class Crossing:
             waits = Expr.sum([more[link] for link in way])
             bound = [v for v in (starts[s], ends[t]) if v is not None]
             model.add(
-                Expr.sum(legs) + steps(compact.hop_ns(j, s, t)) + waits
+                Expr.sum(legs) + steps(compact.links.hop_ns(j, s, t)) + waits
                 <= compact.room(self.delivery) + excess
             ).only_enforce_if(*bound)
         return excess
@@ -99,7 +100,7 @@ class Crossing:
                         cases[link, other].append(both)
         terms: dict[Pair, list[Expr | int]] = {link: [-self._now(link)] for link in links}
         for (link, other), crossed in cases.items():
-            takes = steps(compact.slot_ns(other, link))
+            takes = steps(compact.links.slot_ns(other, link))
             if len(crossed) == possible[other]:
                 terms[link].append(takes)
                 continue
@@ -111,7 +112,7 @@ class Crossing:
 
     def _now(self, link: Pair) -> int:
         """Steps of what is as urgent or more and crosses a link between usual switches."""
-        _, frames = self.compact.crossing.get(link, ((), {}))
+        _, frames = self.compact.links.crossing.get(link, ((), {}))
         return sum(
             steps(ns) for other, ns in frames.items()
             if other != self._stream and self._streams[other].pcp >= self._pcp
@@ -128,7 +129,7 @@ class Crossing:
         return (data.source_device, data.source_switch), to
 
     def _passed(self, start: int, end: int) -> frozenset[Pair]:
-        return self.compact.passed.get((start, end), frozenset())
+        return self.compact.links.passed.get((start, end), frozenset())
 
     def _sides(self, end: End, start: Mapping[int, int], free: Collection[int]) -> Sides:
         """Where an end may be; units that are not free stay."""

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 
 from ortools.sat.python import cp_model
 
-from partitioner.solve.compact_model import CompactModel
+from partitioner.solve.compact_ports import PortModel
 from partitioner.solve.kept import kept
 from partitioner.solve.losses import Losses, Partners
 
@@ -22,7 +22,7 @@ Var = cp_model.IntVar
 class LossRows:
     """Adds to a model that no failure of the backbone takes down more than a rule allows."""
 
-    def __init__(self, compact: CompactModel):
+    def __init__(self, compact: PortModel):
         self.compact, self.instance = compact, compact.instance
         losses = Losses(self.instance, compact.backbone)
         failures = list(self._failures(losses)) if losses.builds else []

@@ -14,7 +14,7 @@ import numpy as np
 from ortools.sat.python import cp_model
 
 from partitioner.solve.compact_crossing import Crossing
-from partitioner.solve.compact_model import by_slot
+from partitioner.solve.compact_ports import by_slot
 from partitioner.solve.instance import Delivery
 from partitioner.solve.master import Selection
 from partitioner.solve.port_choice import NEAR, PortChoice, placed

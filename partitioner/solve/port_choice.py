@@ -13,7 +13,8 @@ from functools import partial
 
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_losses import LossRows
-from partitioner.solve.compact_model import CompactModel, Slot, by_slot
+from partitioner.solve.compact_model import CompactModel
+from partitioner.solve.compact_ports import Slot, by_slot
 from partitioner.solve.instance import Delivery
 from partitioner.solve.latency import SegmentLegs
 from partitioner.solve.laying import laid_line

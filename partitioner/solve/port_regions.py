@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_cost import EstimatedCost
-from partitioner.solve.compact_model import by_slot
+from partitioner.solve.compact_ports import by_slot
 from partitioner.solve.master import Selection
 from partitioner.solve.port_choice import PortChoice
 from partitioner.solve.search import Search

@@ -9,7 +9,8 @@ import pytest
 from ortools.sat.python import cp_model
 
 from partitioner.solve.compact_crossing import Crossing
-from partitioner.solve.compact_model import FAR, STEP_NS, CompactModel, steps
+from partitioner.solve.compact_legs import STEP_NS, steps
+from partitioner.solve.compact_model import FAR, CompactModel
 from partitioner.solve.compact_search import MORE_WORTH, CompactSearch
 from partitioner.solve.cpsat import Effort
 from partitioner.solve.direct_run import DirectRun
@@ -72,8 +73,8 @@ def _legs(run: DirectRun, model: CompactModel, slots: Slots, delivery: Delivery)
     fixed = model.model.clone()
     for (u, k), var in model.hangs.items():
         fixed.add(var == int(slots[u] == k))
-    legs = [] if run.instance.streams[j].source_device is None else [model.up[j]]
-    legs += [] if device is None else [model.down[j, device]]
+    legs = [] if run.instance.streams[j].source_device is None else [model.legs.up[j]]
+    legs += [] if device is None else [model.legs.down[j, device]]
     fixed.minimize(cp_model.LinearExpr.sum(legs))
     solver = cp_model.CpSolver()
     assert solver.solve(fixed) == cp_model.OPTIMAL
@@ -98,7 +99,7 @@ def test_a_way_takes_what_crosses_it_after_the_choice(run: DirectRun, model: Com
             if s == t or (source is not None and source == device):
                 continue
             more = 0
-            for link in pairwise(model.ways[s, t]):
+            for link in pairwise(model.links.ways[s, t]):
                 for other in before.get(link, set()) ^ after.get(link, set()):
                     if other != j and streams[other].pcp >= streams[j].pcp:
                         bits = streams[other].frame_bytes, rate_bps[frozenset(link)]
@@ -106,7 +107,7 @@ def test_a_way_takes_what_crosses_it_after_the_choice(run: DirectRun, model: Com
                         more += sign * steps(slot_on_link_ns(*bits))
             changed += more != 0
             legs = _legs(run, model, slots, delivery)
-            takes = legs + steps(model.hop_ns(j, s, t)) + more
+            takes = legs + steps(model.links.hop_ns(j, s, t)) + more
             late_by = 7
             model._margin_of[delivery] = streams[j].limit_ns - (takes - late_by) * STEP_NS
             # What moves is free, in one case everybody, in the other who has another slot.
@@ -131,7 +132,7 @@ def test_what_a_unit_gains_is_what_would_no_longer_cross(
     for delivery in list(model.in_time)[::11]:
         j, (device, switch) = delivery
         s = _at(model, usual, streams[j].source_device, streams[j].source_switch)
-        way = list(pairwise(model.ways[s, _at(model, usual, device, switch)]))
+        way = list(pairwise(model.links.ways[s, _at(model, usual, device, switch)]))
         gains = Crossing(model, delivery).gains()
         met += len(gains)
         for u in range(len(model.units)):
@@ -140,7 +141,7 @@ def test_what_a_unit_gains_is_what_would_no_longer_cross(
                 if v == u:
                     after = _crossing(run, model, {**usual, u: k})
                     saved_ns.append(sum(
-                        model.slot_ns(other, link)
+                        model.links.slot_ns(other, link)
                         for link in way
                         for other in before.get(link, set()) - after.get(link, set())
                         if other != j and streams[other].pcp >= streams[j].pcp

@@ -8,8 +8,10 @@ from dataclasses import replace
 import pytest
 
 from partitioner.model.problem import FailureRule
+from partitioner.solve import compact_model
 from partitioner.solve.compact_losses import LossRows
 from partitioner.solve.compact_model import CompactModel
+from partitioner.solve.compact_ports import PortModel
 from partitioner.solve.cpsat import Effort
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.losses import Losses
@@ -17,7 +19,7 @@ from partitioner.solve.planner import PlanSettings
 from tests.bench.planted import planted
 
 OTHER_RULES = (
-    "_ports_suffice", "_lines_hold_their_devices", "_pathways_hold_the_segments", "_make_legs",
+    "_ports_suffice", "_lines_hold_their_devices", "_pathways_hold_the_segments",
 )
 
 
@@ -48,7 +50,8 @@ def test_rows_refuse_what_the_count_of_losses_refuses(
     }
     assert len(built) == inst.switch_count - 1
     for name in OTHER_RULES:
-        monkeypatch.setattr(CompactModel, name, lambda _: None)
+        monkeypatch.setattr(PortModel, name, lambda _: None)
+    monkeypatch.setattr(compact_model, "LegRows", lambda _: None)
     compact = CompactModel(run.builder, backbone, built, inst.switch_count, {}, 0.0)
     LossRows(compact)
     losses = Losses(inst, backbone)

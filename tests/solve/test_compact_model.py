@@ -8,7 +8,8 @@ from collections import defaultdict
 import pytest
 
 from partitioner.solve.compact_cost import EstimatedCost
-from partitioner.solve.compact_model import CompactModel, by_slot
+from partitioner.solve.compact_model import CompactModel
+from partitioner.solve.compact_ports import by_slot
 from partitioner.solve.cpsat import Effort
 from partitioner.solve.direct_run import DirectRun
 from partitioner.solve.planner import PlanSettings

@@ -149,25 +149,6 @@ def test_ports_chosen_some_at_a_time_make_a_layout(monkeypatch: pytest.MonkeyPat
     assert any(waiting == 0 for _, waiting in asked)
 
 
-def test_waits_on_the_backbone_are_those_behind_all_other_frames_that_cross() -> None:
-    run = _run(planted(60, 1))
-    model = _model(run)
-    streams = run.instance.streams
-    crossing = {link: frames for link, (_, frames) in model.crossing.items()}
-    assert any(len({streams[j].pcp for j in frames}) > 2 for frames in crossing.values())
-    for j, stream in list(enumerate(streams))[::9]:
-        for (start, end), way in model.ways.items():
-            wait = 0
-            for link in pairwise(way):
-                others = [
-                    (streams[m].pcp, ns) for m, ns in crossing.get(link, {}).items() if m != j
-                ]
-                wait += sum(ns for pcp, ns in others if pcp >= stream.pcp)
-                wait += max((ns for pcp, ns in others if pcp < stream.pcp), default=0)
-            bare = run.backbone.hop_function(j, model.built)(start, end)
-            assert model.hop_ns(j, start, end) == bare + wait
-
-
 def test_what_was_kept_apart_stays_apart_and_homes_refused_are_not_taken() -> None:
     run = _run(planted(20, 1))
     model = _model(run)
@@ -295,27 +276,6 @@ def test_margins_allow_what_was_in_time_and_refuse_what_was_late(seed: int, ease
         late = 2 * streams[j].limit_ns
         assert not is_allowed({**delays.total_ns, (j, key): late})
         assert not is_allowed({**delays.total_ns, (j, key): None}), "it has no bound"
-
-
-def test_waits_that_were_found_are_those_the_model_counts() -> None:
-    machine = planted(60, 1)
-    run = _run(machine)
-    built = run.backbone.quick_backbones()[0]
-    first = CompactModel(run.builder, run.backbone, built, 3, {}, 0.0)
-    link, (waits, frames) = next(
-        (link, found) for link, found in first.crossing.items() if len(found[1]) > 2
-    )
-    j = max(frames, key=lambda m: run.instance.streams[m].pcp)
-    pcp = run.instance.streams[j].pcp
-    longer = waits[pcp] + 1_000_000
-    again = CompactModel(run.builder, run.backbone, built, 3, {}, 0.0)
-    again.deadlines_hold({})
-    again.estimate_anew({}, {link: {pcp: longer}})
-    assert again.hop_ns(j, *link) == first.hop_ns(j, *link) + 1_000_000
-    # Who is less urgent waits no less.
-    assert all(ns >= longer for ns in again.crossing[link][0][: pcp + 1])
-    others = [other for other in first.crossing if other != link]
-    assert all(again.crossing[other] == first.crossing[other] for other in others)
 
 
 def _deliveries(run: DirectRun) -> list[Delivery]:
