@@ -252,10 +252,10 @@ class PortModel:
             switch = inst.switch_ids[self.slots[k].switch]
             inside: dict[str, list[Var]] = defaultdict(list)
             for u, var in here.items():
-                passed = {
+                passed = dict.fromkeys(
                     p for i in self.units[u]
                     for p in inst.network.pathways_on(switch, inst.device_ids[i]) if p in caps
-                }
+                )
                 for p in passed:
                     inside[p].append(var)
             for p, variables in inside.items():
