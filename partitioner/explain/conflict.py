@@ -55,11 +55,13 @@ class Asker:
     """Answers whether a problem has a layout with some rules taken off; remembers the answers.
 
     ``budget`` is the time for all questions together, ``seconds`` the most one question may take.
+    ``start`` is a layout to begin with, mostly of the problem before it had these rules.
     """
 
     problem: Problem
     budget: Budget
     seconds: float = 20.0
+    start: Layout | None = None
     handles: list[Handle] = field(init=False)
     _known: dict[frozenset[str], Result] = field(default_factory=dict, init=False)
     _layouts: list[Layout] = field(default_factory=list, init=False)
@@ -157,8 +159,9 @@ class Asker:
             seconds = min(seconds, 1.0 + 3.0 * self._slowest_s)
         begun = self.budget.clock()
         result = self.budget.run(
-            problem, seconds, study=Study(first_only=True), start=start, known=self._layouts
-        )
+            problem, seconds, study=Study(first_only=True), start=start or self.start,
+            known=self._layouts,
+        )  # fmt: skip
         if result.outcome is not None:
             self._slowest_s = max(self._slowest_s, self.budget.clock() - begun)
             if self.is_large:

@@ -97,7 +97,7 @@ def explain(
         assert result.ended is not None
         raise result.ended
     if result.answer is Answer.NONE:
-        return _explain_none(problem, result, budget, on_step)
+        return _explain_none(problem, result, budget, on_step, start)
     assert result.outcome is not None
     assert result.assessment is not None
     if device is not None:
@@ -114,9 +114,10 @@ def explain(
 
 
 def _explain_none(
-    problem: Problem, result: Result, budget: Budget, on_step: Callable[[str], None]
-) -> NoLayoutExplained:
-    asker = Asker(problem, budget, seconds=max(1.0, budget.left_s / 5))
+    problem: Problem, result: Result, budget: Budget, on_step: Callable[[str], None],
+    start: Layout | None,
+) -> NoLayoutExplained:  # fmt: skip
+    asker = Asker(problem, budget, max(1.0, budget.left_s / 5), start)
     asker.learn(result)
     on_step("looking for the rules in conflict")
     with asker.within(CONFLICTS_SHARE):

@@ -104,6 +104,25 @@ def test_one_conflict(kind, seed):
     assert all(len(w.changes) == 1 for w in found.ways[:1])
 
 
+def test_ways_out_begin_with_the_layout_given(monkeypatch):
+    problem = ONE["ports and nodes"][0](1)
+    given = explained(problem).ways[0].outcome.layout
+    begun = []
+    run = Budget.run
+
+    def told(self, problem, seconds, *, start=None, **more):
+        begun.append(start)
+        return run(self, problem, seconds, start=start, **more)
+
+    monkeypatch.setattr(Budget, "run", told)
+    found = explain(problem, budget(), start=given)
+    assert isinstance(found, NoLayoutExplained)
+    assert len(begun) > 2
+    assert all(begun)
+    assert begun.count(given) > 2
+    each_way_works(problem, found)
+
+
 @pytest.mark.parametrize("seed", [1])
 @pytest.mark.parametrize("kind", TWO)
 def test_two_conflicts_at_once(kind, seed):
