@@ -102,7 +102,7 @@ class SelectionDelays:
         for j, stream in enumerate(inst.streams):
             routes = []
             for target in stream.targets:
-                made = self._route(j, target.device, target.switch, columns, home, ways, outside)
+                made = self._route(j, target.key, columns, home, ways, outside)
                 if made is not None:
                     hops, besides_ns = made
                     routes.append(Route(_name(target.key), hops))
@@ -195,8 +195,7 @@ class SelectionDelays:
     def _route(
         self,
         j: int,
-        device: int | None,
-        switch: int,
+        to: End,
         columns: Sequence[Column],
         home: Mapping[int, int],
         ways: Ways | None,
@@ -207,7 +206,7 @@ class SelectionDelays:
         None for the second: the way is not there as a whole; for both: nothing of it is certain.
         """
         inst, forward = self._instance, self._instance.forward_ns
-        stream = inst.streams[j]
+        stream, (device, switch) = inst.streams[j], to
         source = stream.source_device
         hops: list[Hop] = []
         start: int | None = stream.source_switch
