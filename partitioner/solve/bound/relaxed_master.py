@@ -178,9 +178,7 @@ class RelaxedMaster:
         self._variables.append(variable)
 
     def cuts_met(self, column: MasterColumn) -> list[int]:
-        """Numbers of the cuts of which a column holds two devices or more."""
-        if not column.is_line:
-            return []
+        """Numbers of the cuts of which a line holds two devices or more."""
         met = Counter(c for d, _ in column.visits for c in self._cuts_with[d])
         return [cut for cut, devices in met.items() if devices >= 2]
 

@@ -210,8 +210,6 @@ class OptionValues:
 
     def shares(self, option: Ints) -> Ints:
         """Share of the units, in ppm, that have a device of each set."""
-        if not self._builder.instance.has_options:
-            return np.full(len(option), PPM, dtype=np.int64)
         unique, inverse = np.unique(option, return_inverse=True)
         return np.array([self._share_of(int(o)) for o in unique], dtype=np.int64)[inverse]
 
