@@ -10,6 +10,7 @@ from partitioner.check.facts import Facts
 from partitioner.check.rules.placement import safety_levels, security_domains
 from partitioner.check.rules.registry import ALL_RULES
 from partitioner.model.assessment import RuleFinding
+from partitioner.model.layout import link_name
 from partitioner.model.problem import GroupKind
 from partitioner.wording import count, listed
 
@@ -143,7 +144,7 @@ def _open(facts: Facts) -> Iterator[Compared]:
 
 
 def _backbone(facts: Facts) -> Iterator[Compared]:
-    links = ["-".join(link.ends) for link in facts.layout.backbone]
+    links = [link_name(*link.ends) for link in facts.layout.backbone]
     if links:
         yield "", f"{count(len(links), 'link')}: {', '.join(links)}"
 

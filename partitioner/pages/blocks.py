@@ -7,6 +7,7 @@ from decimal import ROUND_CEILING, ROUND_FLOOR
 
 from partitioner.check.facts import Facts
 from partitioner.model.assessment import Assessment, LegKind, SegmentFigures, StreamFigures
+from partitioner.model.layout import link_name
 from partitioner.report import columns as col
 from partitioner.report.amounts import NBSP, count_text, left_text, length_text
 from partitioner.report.block_diagram import Block, block_diagram
@@ -84,10 +85,9 @@ def _segments(facts: Facts, assessment: Assessment) -> list[_Row]:
 def _backbone(facts: Facts, assessment: Assessment) -> list[_Row]:
     """Each direction of each backbone link: it has a queue of its own at the switch that sends."""
     worst = _worst(assessment, is_backbone=True)
-    names = {frozenset(link.ends): "-".join(link.ends) for link in facts.sound.backbone}
     return [
         _Row(
-            names[frozenset((a, b))], "backbone", a, b, None, load_ppm,
+            link_name(a, b), "backbone", a, b, None, load_ppm,
             facts.problem.backbone.load_share_ppm, worst.get(f"{a}-{b}"),
         )
         for (a, b), load_ppm in facts.timing.link_load_ppm.items()

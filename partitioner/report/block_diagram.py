@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from partitioner.model.layout import link_name
 from partitioner.report.sections import Figure, State
 from partitioner.report.svg import Canvas, num, text_width
 
@@ -163,6 +164,6 @@ def _backbone(
             f"M{num(left)} {num(height(link[0], link))}H{num(x)}V{num(height(link[1], link))}"
             f"H{num(left)}"
         )
-        group = canvas.group(data_backbone="-".join(link))
+        group = canvas.group(data_backbone=link_name(*link))
         canvas.add("path", group, f"backbone {link[0]} to {link[1]}", d=path, cls="back",
                    stroke_width=2)  # fmt: skip

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from itertools import count
 from xml.etree import ElementTree as ET
 
+from partitioner.model.layout import link_name
 from partitioner.report.amounts import count_text
 from partitioner.report.drawing_input import DrawingInput, DrawnDevice, DrawnPathway, DrawnSegment
 from partitioner.report.lanes import Nodes, Track, lay_tracks
@@ -385,7 +386,7 @@ class _Drawing:
             cy = (y0 + y1) / 2 + (x1 - x0) / size * bulge * 2
             path = f"M{x0:.1f} {y0:.1f}Q{cx:.1f} {cy:.1f} {x1:.1f} {y1:.1f}"
             name = f"backbone link {link.ends[0]} to {link.ends[1]}, {link.grade}"
-            own = self.canvas.group(parent, data_backbone="-".join(link.ends))
+            own = self.canvas.group(parent, data_backbone=link_name(*link.ends))
             if self.is_detail:
                 self.canvas.add("path", own, title=name, d=path, cls="dim", stroke_width=1.4)
                 continue

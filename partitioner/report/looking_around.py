@@ -13,6 +13,7 @@ from itertools import pairwise
 from typing import Any
 
 from partitioner.model.assessment import Assessment, LegKind, SegmentFigures, StreamFigures
+from partitioner.model.layout import link_name
 from partitioner.model.problem import Problem
 from partitioner.report.amounts import count_text, length_text
 from partitioner.visible import visible
@@ -38,7 +39,7 @@ def things_of(problem: Problem, assessment: Assessment) -> dict[str, Any]:
     crossed = {id: number for number, id in enumerate(problem.switches)}
     backbone = {}
     for link in assessment.layout.backbone:
-        backbone["-".join(link.ends)] = {
+        backbone[link_name(*link.ends)] = {
             "words": f"backbone link, {link.grade}", "switches": list(link.ends)
         }  # fmt: skip
     return {

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from xml.etree import ElementTree as ET
 
+from partitioner.model.layout import link_name
 from partitioner.report.drawing import Looks
 from partitioner.report.drawing_input import DrawingInput, built_segments
 from partitioner.report.lanes import Nodes, lay_tracks
@@ -130,8 +131,8 @@ class _Panel:
         at = {s.id: self.view.xy(s.at_um) for s in self.whole.switches}
         for link in self.whole.backbone:
             a, b = at[link.ends[0]], at[link.ends[1]]
-            name = f"backbone link {'-'.join(link.ends)}"
-            self._line(a, b, "back", 2.6, name, data_backbone="-".join(link.ends))
+            name = f"backbone link {link_name(*link.ends)}"
+            self._line(a, b, "back", 2.6, name, data_backbone=link_name(*link.ends))
             self._line(a, b, "halo", 1.2)
             if frozenset(link.ends) in self.panel.lost_links:
                 self._cross(((a[0] + b[0]) / 2, (a[1] + b[1]) / 2), 5.0, f"{name} lost")

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 
+from partitioner.model.layout import link_name
 from partitioner.report.amounts import count_text
 from partitioner.report.drawing_input import DrawingInput, DrawnSwitch
 from partitioner.report.placing import Sheet, Wish, around
@@ -64,7 +65,7 @@ def zone_plan(data: DrawingInput, id: str = "zones-plan", number: int = 0) -> Fi
     for link in data.backbone:
         canvas.line(
             at[link.ends[0]], at[link.ends[1]], cls="back", width=1.2, dash="5 3",
-            data_backbone="-".join(link.ends),
+            data_backbone=link_name(*link.ends),
         )  # fmt: skip
     for switch, spot, width in zip(switches, names.spots, _widths(names.words), strict=True):
         own, others = at[switch.id], [at[s.id] for s in switches if s is not switch]

@@ -8,6 +8,8 @@ from copy import deepcopy
 from decimal import Decimal
 from typing import Any
 
+from partitioner.model.layout import link_name
+
 Data = dict[str, Any]
 
 
@@ -121,7 +123,7 @@ def _add_link(data: Data, a: str, b: str, grades: str) -> None:
 
 
 def _bring(data: Data, name: str, length_m: str) -> None:
-    (link,) = (x for x in data["backbone"]["links"] if "-".join(x["between"]) == name)
+    (link,) = (x for x in data["backbone"]["links"] if link_name(*x["between"]) == name)
     link["length_m"] = _number(length_m)
 
 
@@ -169,7 +171,7 @@ def _more_switch(
 
 
 def _link_too(data: Data, name: str, grade: str) -> None:
-    (link,) = (x for x in data["backbone"]["links"] if "-".join(x["between"]) == name)
+    (link,) = (x for x in data["backbone"]["links"] if link_name(*x["between"]) == name)
     link["grades"] = [*link["grades"], grade]
 
 

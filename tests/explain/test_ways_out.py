@@ -14,7 +14,7 @@ import yaml
 
 from partitioner.application.reading import read_problem
 from partitioner.check.judge import assess
-from partitioner.explain.conflict import Asker, confirmed, conflicts_of
+from partitioner.explain.conflict import Asker, confirmed, conflicts_of, minimal_conflict
 from partitioner.explain.explanation import NoLayoutExplained, explain
 from partitioner.explain.handles.handle import Handle, without
 from partitioner.explain.handles.limits import CM
@@ -422,9 +422,12 @@ def test_rules_that_a_proof_names_are_asked_about_first(
     )
     asker = Asker(problem, Budget(time.process_time, time.process_time() + 60))
     assert len(asker.handles) > 40
-    (conflict, *_) = conflicts_of(asker)
+    conflict = minimal_conflict(asker)
+    assert conflict is not None
     assert {"pin"} < {h.rule for h in conflict.rules}
     assert len(asked) < len(asker.handles) // 2
+    others = [{h.rule for h in c.rules} for c in conflicts_of(asker)[1:]]
+    assert others == [{"pathway-capacity", "pin"}], "a backbone link fills the pathway"
 
 
 def test_plans_that_confirm_a_conflict_of_many_devices_come_after_its_ways_out(

@@ -7,6 +7,7 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
+from partitioner.model.layout import link_name
 from partitioner.report.drawing_input import drawing_input
 from partitioner.report.panels import Panel, panels_figure
 
@@ -82,7 +83,7 @@ def test_lost_parts_are_crossed_and_said(data) -> None:
         assert f"{device}, lost" in named
     assert f"switch {segment.switch}, lost" in named
     assert f"{segment.id}, lost" in named
-    assert f"backbone link {'-'.join(link.ends)} lost" in named
+    assert f"backbone link {link_name(*link.ends)} lost" in named
     assert "lost cable" in [e.text for e in root.iter("text")]
 
 

@@ -9,6 +9,7 @@ from partitioner.check.facts import Facts
 from partitioner.check.rules.measure import FILE, Breach, Measure
 from partitioner.check.rules.rule import Chapter
 from partitioner.model.catalogue import Trust
+from partitioner.model.layout import link_name
 from partitioner.model.problem import BackboneShape, Basis, Stream, Transfer
 from partitioner.network.routes import backbone_length_um, link_key, switch_ways, ways_from
 from partitioner.wording import agree, count, listed, metres, percent
@@ -40,7 +41,7 @@ def _switch_open(facts: Facts) -> Iterator[Breach]:
             if known is not None and end not in is_open and not known.required:
                 yield (
                     (end,),
-                    f"The backbone link {'-'.join(link.ends)} ends at {end}, which is not open.",
+                    f"The backbone link {link_name(*link.ends)} ends at {end}, which is not open.",
                 )
     for what, stream in _carried(facts):
         for end in (stream.source, *stream.destinations):
@@ -74,12 +75,12 @@ def _backbone_link(facts: Facts) -> Iterator[Breach]:
     built = Counter(link_key(*link.ends) for link in facts.layout.backbone)
     for key, times in built.items():
         if times > 1:
-            yield key, f"The backbone link {'-'.join(key)} is built {times} times."
+            yield key, f"The backbone link {link_name(*key)} is built {times} times."
     for link in facts.layout.backbone:
         key = link_key(*link.ends)
         if any(end not in facts.problem.switches for end in key):
             continue
-        name = "-".join(link.ends)
+        name = link_name(*link.ends)
         if key not in offered:
             yield key, f"The backbone link {name} is not among the links that may be built."
         elif link.grade not in offered[key].grades and link.grade in facts.problem.catalogue.grades:
@@ -165,7 +166,7 @@ def _backbone_reach(facts: Facts) -> Iterator[Measure]:
         is_promised = limits is None or limits.basis is Basis.GUARANTEED
         yield Measure(
             link.ends,
-            "-".join(link.ends),
+            link_name(*link.ends),
             backbone_length_um(problem, facts.network, link.ends),
             problem.reach_um(link.grade),
             metres,

@@ -7,7 +7,7 @@ from itertools import combinations
 
 from partitioner.explain.handles.handle import Ease, Handle, Handles, Scale, by_amount, edit
 from partitioner.explain.handles.limits import PERCENT
-from partitioner.model.layout import Layout
+from partitioner.model.layout import Layout, link_name
 from partitioner.model.problem import BackboneLink, BackboneShape, Problem
 from partitioner.network.cable import CableNetwork
 from partitioner.network.routes import backbone_length_um
@@ -49,7 +49,7 @@ def backbone_reach(problem: Problem) -> Handles:
         if length <= reach:
             continue
         near = edit("backbone", "links", number, length_um=reach)
-        name = "-".join(link.ends)
+        name = link_name(*link.ends)
         shown = metres(to_whole_cm(length))
         words = f"bring the backbone link {name} from {shown} to {metres(reach)}"
         yield Handle(

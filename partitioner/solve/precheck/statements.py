@@ -7,6 +7,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 
 from partitioner.errors import Conflict
+from partitioner.model.layout import link_name
 from partitioner.model.problem import GroupKind, SegmentLimits
 from partitioner.solve.backbone import BackboneData
 from partitioner.solve.instance import GradeData, Instance, StreamData
@@ -189,7 +190,7 @@ class Statements:
     def _pathway_capacity(self, pathway: str) -> Statement:
         most, backbone = self._backbone.pathway_caps[pathway], self._backbone
         links = [
-            "-".join(link.ends) for k, link in enumerate(self._instance.problem.backbone.links)
+            link_name(*link.ends) for k, link in enumerate(self._instance.problem.backbone.links)
             if pathway in backbone.link_passes(k)
         ]
         beside = ""
@@ -271,9 +272,10 @@ class Statements:
 
     def _backbone_link(self) -> Statement:
         backbone = self._instance.problem.backbone
-        pairs = named("-".join(link.ends) for link in backbone.links) if backbone.links else "none"
+        links = backbone.links
+        pairs = named(link_name(*link.ends) for link in links) if links else "none"
         must = ", and all of them where both switches are open" if backbone.shape == "fixed" else ""
-        required = ["-".join(link.ends) for link in backbone.links if link.required]
+        required = [link_name(*link.ends) for link in links if link.required]
         if required and not must:
             must = f", and {named(required)} {agree(len(required), 'has', 'have')} to be"
         more, remedy = self._more_links, "list fewer backbone links that must be built"
@@ -299,9 +301,9 @@ class Statements:
         short = metres(to_whole_cm(length - reach))
         return Statement(
             "backbone-reach", link.ends,
-            f"The backbone link {'-'.join(link.ends)} is {metres(length)} long; "
+            f"The backbone link {link_name(*link.ends)} is {metres(length)} long; "
             f"{' or '.join(link.grades)} reaches {metres(reach)}, {short} less.",
-            f"bring the backbone link {'-'.join(link.ends)} to {metres(reach)}, or list a grade "
+            f"bring the backbone link {link_name(*link.ends)} to {metres(reach)}, or list a grade "
             f"for it that reaches {metres(length)}",
         )
 
@@ -320,7 +322,7 @@ class Statements:
             link.ends for link, data in zip(backbone.links, self._backbone.links, strict=True)
             if data.grades and len({*link.ends}.intersection(side)) == 1
         ]
-        pairs = named("-".join(ends) for ends in links)
+        pairs = named(link_name(*ends) for ends in links)
         ways = f"link {pairs} carries" if len(links) == 1 else f"links {pairs} carry"
         parts = "two parts of the backbone"
         if len(side) == 1:
