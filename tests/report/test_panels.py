@@ -83,7 +83,10 @@ def test_lost_parts_are_crossed_and_said(data) -> None:
         assert f"{device}, lost" in named
     assert f"switch {segment.switch}, lost" in named
     assert f"{segment.id}, lost" in named
+    assert link.ends != tuple(sorted(link.ends)), "its name differs from how it was written"
     assert f"backbone link {link_name(*link.ends)} lost" in named
+    lit = {e.get("data-backbone") for e in root.iter()} - {None}
+    assert link_name(*link.ends) in lit, "what tables call it lights it"
     assert "lost cable" in [e.text for e in root.iter("text")]
 
 

@@ -10,6 +10,7 @@ from partitioner.check.laid import LaidSegment
 from partitioner.check.rules.measure import Breach
 from partitioner.check.rules.rule import Chapter
 from partitioner.model.assessment import COMPLETE
+from partitioner.model.layout import link_name
 from partitioner.model.problem import Group, GroupKind, SwitchPosition
 from partitioner.wording import agree, count, listed
 
@@ -47,13 +48,13 @@ def _known_names(facts: Facts) -> Iterator[Breach]:
             if end not in problem.switches:
                 yield (
                     link.ends,
-                    f"The backbone link {'-'.join(link.ends)} ends at {end}, which is no switch "
+                    f"The backbone link {link_name(*link.ends)} ends at {end}, which is no switch "
                     f"of the problem.",
                 )
         if link.grade not in problem.catalogue.grades:
             yield (
                 link.ends,
-                f"The backbone link {'-'.join(link.ends)} is of grade {link.grade}, which the "
+                f"The backbone link {link_name(*link.ends)} is of grade {link.grade}, which the "
                 f"catalogue does not have.",
             )
 

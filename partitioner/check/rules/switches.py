@@ -95,7 +95,7 @@ def _backbone_link(facts: Facts) -> Iterator[Breach]:
         if (fixed or possible.required) and key not in built and is_open.issuperset(key):
             yield (
                 key,
-                f"The backbone link {'-'.join(possible.ends)} belongs in every layout but is not "
+                f"The backbone link {link_name(*possible.ends)} belongs in every layout but is not "
                 f"built.",
             )
 

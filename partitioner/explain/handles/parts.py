@@ -12,6 +12,7 @@ from itertools import permutations
 
 from partitioner.explain.handles.handle import Change, Ease, Scale, edit
 from partitioner.explain.handles.limits import CM
+from partitioner.model.layout import link_name
 from partitioner.model.problem import (
     BackboneLink,
     BackboneShape,
@@ -290,8 +291,8 @@ def _grades_of_links(problem: Problem) -> Iterator[Ease]:
         )
         for _, grade in reaching:
             yield Ease(
-                f"let the backbone link {'-'.join(link.ends)} of {metres(to_whole_cm(length))} be "
-                f"{grade} too",
+                f"let the backbone link {link_name(*link.ends)} of "
+                f"{metres(to_whole_cm(length))} be {grade} too",
                 _link_by(number, grade),
             )
 
