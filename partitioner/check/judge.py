@@ -81,7 +81,8 @@ def _rule_margins(facts: Facts) -> tuple[RuleMargin, ...]:
     """
     found = []
     for rule in ALL_RULES:
-        tightest = max(rule.measured(facts), key=lambda m: m.share, default=None)
+        measured = list(rule.measured(facts))
+        tightest = max(measured, key=lambda m: m.share, default=None)
         if tightest is not None:
             found.append(
                 RuleMargin(
@@ -91,6 +92,7 @@ def _rule_margins(facts: Facts) -> tuple[RuleMargin, ...]:
                     tightest.text,
                     tightest.source,
                     tightest.trust.value,
+                    sum(m.share == tightest.share for m in measured) - 1,
                 )
             )
     return tuple(sorted(found, key=lambda m: (-m.used, m.rule)))

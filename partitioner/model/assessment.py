@@ -215,6 +215,13 @@ class RuleMargin:
     text: str
     source: str
     trust: str
+    alike: int = 0
+    """Other places that are just as tight."""
+
+    @property
+    def where_in_all(self) -> str:
+        """The tightest place, and how many others are just as tight."""
+        return f"{self.where} and {self.alike} more" if self.alike else self.where
 
 
 @dataclass(frozen=True, slots=True)

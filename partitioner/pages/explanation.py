@@ -252,7 +252,7 @@ def _used_up(assessment: Assessment) -> list[str]:
     used = [m for m in assessment.margins if margin_state(m.used) is not State.OK]
     if not used:
         return []
-    at = _rules(f"{m.rule} at {m.where} ({rounded_amounts(m.text)})" for m in used)
+    at = _rules(f"{m.rule} at {m.where_in_all} ({rounded_amounts(m.text)})" for m in used)
     return [f"The layout leaves next to nothing of these limits, so look at them first: {at}."]
 
 
@@ -436,7 +436,7 @@ def explained_data(
         "switch": explained.segment.switch,
         "segment": explained.segment.id,
         "elsewhere": [
-            {**row, "is_possible": not o.surcharge.is_impossible, "reasons": list(o.reasons)}
+            {**row, "is_possible": _IS_POSSIBLE[_possible(o.surcharge)], "reasons": list(o.reasons)}
             for row, o in zip(others, explained.others, strict=True)
         ],
     }
@@ -659,6 +659,9 @@ def _changes_tables(explained: LayoutExplained) -> list[Table]:
         folded=True,
     )
     return [table]
+
+
+_IS_POSSIBLE = {State.OK: True, State.WARN: None, State.BAD: False}
 
 
 def _possible(price: Price) -> State:

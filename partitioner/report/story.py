@@ -174,7 +174,7 @@ def _broken_text(assessment: Assessment) -> str:
 def _binding(assessment: Assessment) -> list[str]:
     """The limits that leave nothing, or next to nothing, in one sentence."""
     at_limit = [m for m in assessment.margins if margin_state(m.used) is State.WARN]
-    named = listed([f"{m.rule} ({m.where})" for m in at_limit])
+    named = listed([f"{m.rule} ({m.where_in_all})" for m in at_limit])
     return [f"At most 5 % to spare: {named}."] if named else []
 
 
