@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from partitioner.application.search import never, silent
@@ -181,13 +182,55 @@ class Sweep:
             self._leave()
 
     def answer(self, best: int = 3) -> SweepAnswer:
-        """Run what is missing, judge the ``best`` cheapest layouts in every case, and sum up."""
-        found = {result.case.number: result for result in self}
-        results = tuple(found[case.number] for case in self.study.cases if case.number in found)
-        is_whole = len(results) == len(self.study.cases)
-        chosen = self._best(results, best) if is_whole else []
+        """Run what is missing, judge the ``best`` cheapest layouts in every case, and sum up.
+
+        A case that was planned and in which one of these layouts costs less than what was found is
+        planned once more, from that layout.
+        """
+        results = self._results_in_order()
+        if len(results) < len(self.study.cases):
+            return SweepAnswer(self.study, results, (), False)
+        chosen = self._best(results, best)
         judged = self._judge(chosen, results)
-        return SweepAnswer(self.study, results, tuple(judged), is_whole)
+        if self._plan_again(chosen, judged, results):
+            results = self._results_in_order()
+            chosen = self._best(results, best)
+            judged = self._judge(chosen, results)
+        told = (
+            robustness(result, layout, results, [None if j is None else j[n] for j in judged])
+            for n, (result, layout, _) in enumerate(chosen)
+        )
+        return SweepAnswer(self.study, results, tuple(told), True)
+
+    def _results_in_order(self) -> tuple[CaseResult, ...]:
+        """The result of each case, as far as there is one."""
+        found = {result.case.number: result for result in self}
+        return tuple(found[case.number] for case in self.study.cases if case.number in found)
+
+    def _plan_again(
+        self,
+        chosen: Sequence[tuple[CaseResult, Layout, str]],
+        judged: Sequence[list[dict[str, Any]] | None],
+        results: Sequence[CaseResult],
+    ) -> int:
+        """Plan cases again in which a layout of another costs less; gives how many."""
+        tasks: dict[str, CaseTask] = {}
+        for result, layouts in zip(results, judged, strict=True):
+            own = result.data.get("layout_money")
+            better = [
+                (told["layout_money"], n) for n, told in enumerate(layouts or ())
+                if told["is_acceptable"] and (own is None or told["layout_money"] < own)
+            ]
+            task = self._task(result.key) if better and not self.should_stop() else None
+            if task is not None and task.question.ask is Ask.PLAN:
+                of, layout, _ = chosen[min(better)[1]]
+                tasks[result.key] = replace(task, start=layout, start_case=of.case.number)
+        if tasks:
+            self._on_step(f"planning {len(tasks)} cases again, from cheaper layouts of others")
+        for ended in self._run(_RUN_CASE, iter(tasks.values()), len(tasks)):
+            if ended.value is not None:
+                self._results.keep(ended.task.key, _files_of(ended))
+        return len(tasks)
 
     def _best(
         self, results: Sequence[CaseResult], count: int
@@ -215,9 +258,10 @@ class Sweep:
 
     def _judge(
         self, chosen: Sequence[tuple[CaseResult, Layout, str]], results: Sequence[CaseResult]
-    ) -> list[Robustness]:
+    ) -> list[list[dict[str, Any]] | None]:
+        """By case: what the check says there of each layout chosen; None if it was not asked."""
         if not chosen:
-            return []
+            return [None] * len(results)
         self._on_step(f"judging {len(chosen)} layouts in every case")
         layouts = tuple(layout for _, layout, _ in chosen)
         texts = [text for _, _, text in chosen]
@@ -232,10 +276,7 @@ class Sweep:
             if ended.value is not None:
                 self._judgements.keep(ended.task.key, _files_of(ended))
         told = [self._judgements.read(key) for key in keys]
-        return [
-            robustness(result, layout, results, [t and t["judged"][n] for t in told])
-            for n, (result, layout, _) in enumerate(chosen)
-        ]
+        return [None if t is None else t["judged"] for t in told]
 
 
 def _files_of(ended: Ended) -> dict[str, str]:

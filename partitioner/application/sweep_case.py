@@ -55,9 +55,13 @@ def run_case(task: CaseTask) -> dict[str, str]:
 
 
 def _plan(task: CaseTask, search: Search) -> tuple[dict[str, Any], dict[str, str]]:
-    outcome, _, assessment = found(task.problem, search, work_limit=task.question.work_limit)
+    start = task.start and _fitted(task.start, task.problem)
+    outcome, _, assessment = found(
+        task.problem, search, work_limit=task.question.work_limit, start=start
+    )
     return {
         "status": outcome.status,
+        **({} if start is None else {"start_case": task.start_case}),
         "cost_money": outcome.cost_money,
         "bound_money": outcome.bound_money,
         **figures(task.problem, assessment),

@@ -126,13 +126,16 @@ class Study:
 class CaseTask:
     """A case as it travels to a worker.
 
-    ``key`` is the digest of all that the answer depends on.
+    ``key`` is the digest of all that the answer depends on, but for the layout to ``start`` from:
+    one of the case ``start_case`` that costs less than what was found here.
     """
 
     key: str
     problem: Problem
     question: Question
     before: Layout | None = None
+    start: Layout | None = None
+    start_case: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

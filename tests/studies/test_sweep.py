@@ -15,6 +15,7 @@ from partitioner.application.sweep import Sweep
 from partitioner.cli.main import run
 from partitioner.cluster import connection, fork
 from partitioner.cluster.tasks import MOST_DEATHS
+from partitioner.report.writer import LAYOUT
 from partitioner.studies.folder import RESULT, RUN, InFolder
 from partitioner.studies.study_file import read_study
 from tests.cluster.test_tasks import Answered, Made, killed
@@ -116,6 +117,28 @@ def test_a_damaged_result_is_made_again_and_a_failed_one_when_asked(tmp_path: Pa
     assert done() == 0
     assert done(retry=True) == 1
     assert folder.read(keys[3])["status"] == "optimal"
+
+
+def test_a_case_is_planned_again_from_a_cheaper_layout_of_another(tmp_path: Path) -> None:
+    study = read_study(write_study(tmp_path, FEW))
+    client, folder = Here(), InFolder(tmp_path / "kept")
+    cluster = connection.given_cluster(client)
+    *_, whole, fewer = Sweep(study, folder, cluster=cluster)
+    dearer = {**fewer.data, "status": "feasible", "layout_money": whole.data["layout_money"] + 1}
+    dearer["cost_money"] = dearer["layout_money"]
+    dearer.pop("run")
+    layout = folder.text(whole.key, LAYOUT)
+    folder.keep(fewer.key, {RESULT: json.dumps(dearer), RUN: "{}", LAYOUT: layout})
+    before = len(client.sent)
+    answer = Sweep(study, folder, cluster=cluster).answer(1)
+    again = answer.results[3]
+    assert again.data["start_case"] == whole.case.number
+    assert {**again.data, "run": 0, "start_case": 0} == {**fewer.data, "run": 0, "start_case": 0}
+    assert answer.best[0].cheaper == 0
+    assert answer.best[0].result.case.number == fewer.case.number
+    assert client.sent[before:].count(fewer.key) == 1
+    Sweep(study, folder, cluster=cluster).answer(1)
+    assert client.sent[before:].count(fewer.key) == 1, "nothing is done twice"
 
 
 def test_what_a_case_depends_on_is_in_its_key(tmp_path: Path) -> None:
