@@ -573,7 +573,10 @@ class DirectRun(Run):
         return lambda: self.over() or self.seconds() >= ends
 
     def improve(self) -> None:
-        """Solve regions again, larger ones each time nothing is gained, until time is up."""
+        """Solve regions again, larger ones each time nothing is gained, until time is up.
+
+        Where listed segments lead no further, ports are chosen anew for all of what is left.
+        """
         size, rounds = 16, 0
         while not self.over() and not self.proved and self.search.incumbent is not None:
             rounds += 1
@@ -592,8 +595,10 @@ class DirectRun(Run):
             if size > self.instance.n + 16 and self.search.plays_safe:
                 self.search.be_bold()
                 size = 16
-            if size > 2 * self.instance.n + 16:
-                if not self.seeds_running:
-                    break
+            if size <= 2 * self.instance.n + 16:
+                continue
+            if self.seeds_running:
                 if self.poll_seeds(0.5):
                     self._quick_master(3.0)
+            elif self.deterministic or self.cost is None:
+                break
