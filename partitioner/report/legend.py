@@ -35,11 +35,11 @@ def legend_figure(
     ``strokes`` are their looks, ``grades`` those that shapes of devices stand for.
     ``has_backbone``: the backbone is drawn in full.
     """
-    means = "What the signs mean, and the stroke of every segment."
-    canvas = Canvas(id, f"Legend of {data.name}", means, WHOLE_WIDTH)
+    means = "what the signs mean, and the stroke of every segment."
+    canvas = Canvas(id, f"Legend of {data.name}", means.capitalize(), WHOLE_WIDTH)
     y = _signs(canvas, data, segments, grades, 14, has_backbone)
     height = _lines(canvas, segments, strokes, y + 6)
-    return Figure(id, f"Legend: w{means[1:]}", canvas.finish(height), wide=True)
+    return Figure(id, f"Legend: {means}", canvas.finish(height), wide=True)
 
 
 Sign = Callable[[float, float], object]
