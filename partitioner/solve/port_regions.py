@@ -4,8 +4,8 @@ Each step chooses the ports of the units on a few segments near each other anew,
 Every other one keeps two of them apart that share a line, so that something changes where nothing
 cheaper is near as well; the next looks for what is cheaper around there. What costs little more
 than the best layout is gone on from (record-to-record travel: Dueck, J. Comput. Phys. 104, 1993).
-Now and then the master chooses among all segments met on the way, and where nothing has been gained
-the walk goes on over another backbone.
+Now and then the master chooses among all segments met on the way, and where steps gain nothing
+among all that is an exchange away as well; then the walk goes on over another backbone.
 
 The rows of the model know how devices depend on each other by their deadlines, so that more of them
 can change at once than segments can be listed for. What it gives is laid and judged; only what
@@ -21,6 +21,7 @@ from dataclasses import dataclass
 from partitioner.solve.columns import Column
 from partitioner.solve.compact_cost import EstimatedCost
 from partitioner.solve.compact_ports import by_slot
+from partitioner.solve.exchange_columns import exchange_columns
 from partitioner.solve.master import Selection
 from partitioner.solve.port_choice import PortChoice
 from partitioner.solve.search import Search
@@ -50,6 +51,9 @@ MOST_MET = 800
 """Segments met last among which it chooses."""
 MENDED = 30
 """Units that may change where another backbone makes deliveries late."""
+NEAR_UNITS, NEAR_SWITCHES = 10, 3
+"""Units nearest to each line, and switches, that an exchange tries for it."""
+MANY_DEVICES = 150
 DEARER = 0.02
 """Share by which a layout over another backbone may cost more than the best at first."""
 
@@ -79,6 +83,10 @@ class PortRegions(PortChoice):
         """Units of the last step, where two of them were kept apart."""
         self._met: dict[Column, None] = {}
         """Segments laid on the way, whatever became of them."""
+        is_first = search.study.only_cheaper and search.instance.n > MANY_DEVICES
+        self._exchanged = best if is_first else None
+        """Layout that all was tried for that is an exchange away; steps make more of a first one
+        of many devices."""
         self._untried: list[dict[int, str]] | None = None
         """Other backbones to try from the best layout, once they are told."""
         self._go_on_from(self._judged(best))
@@ -86,6 +94,7 @@ class PortRegions(PortChoice):
     def run(self, over: Callable[[], bool], stretches: int | None = None) -> bool:
         """Walk on until it is over or so many stretches are done; true if that is cheaper."""
         begun = self.search.incumbent_value
+        self._combine(over, is_at_rest=True)
         while not over() and stretches != 0:
             self.search.between_regions()
             if self.search.incumbent is not self._best:
@@ -95,19 +104,29 @@ class PortRegions(PortChoice):
                 if not over():
                     self._step(over)
             if not over():
-                self._combine(over)
+                self._combine(over, is_at_rest=self.search.incumbent is before)
             self._idle = self._idle + 1 if self.search.incumbent is before else 0
             if self._idle >= IDLE_STRETCHES and not over():
                 self._relink(over)
             stretches = None if stretches is None else stretches - 1
         return self.search.incumbent_value < begun
 
-    def _combine(self, over: Callable[[], bool]) -> None:
-        """Let the master choose among the segments of the best layout and those met last."""
+    def _combine(self, over: Callable[[], bool], *, is_at_rest: bool) -> None:
+        """Let the master choose among the segments met last and those of the best layout.
+
+        ``is_at_rest``: where steps gain nothing, and among all that is an exchange away.
+        """
         latest = list(self._met)[-MOST_MET:]
         self._met = dict.fromkeys(latest)
+        best = _whole(self.search)
+        near = list[Column]()
+        if is_at_rest and best is not self._exchanged:
+            self._exchanged = best
+            near = exchange_columns(
+                self.search.builder, best.columns, (), NEAR_UNITS, NEAR_SWITCHES, over
+            )
         self.search.master_over_pool(
-            list(dict.fromkeys(self._best.columns + latest)), COMBINE_S, soft=False, enough=over
+            list(dict.fromkeys(best.columns + latest + near)), COMBINE_S, soft=False, enough=over
         )
 
     # -- steps --------------------------------------------------------------------------------

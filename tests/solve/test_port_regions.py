@@ -13,6 +13,7 @@ from partitioner.solve.backbone import BackboneData
 from partitioner.solve.compact_search import CompactSearch
 from partitioner.solve.cpsat import Effort
 from partitioner.solve.direct_run import DirectRun
+from partitioner.solve.exchange_columns import exchange_columns
 from partitioner.solve.instance import Instance
 from partitioner.solve.layout_out import to_layout
 from partitioner.solve.master import Selection
@@ -114,8 +115,25 @@ def test_what_was_met_in_different_steps_comes_together() -> None:
     run.search.incumbent, run.search.incumbent_value = begun, value
     regions = PortRegions(run.search)
     regions._met = dict.fromkeys(c.column for s in met for c in s.choices)
-    regions._combine(_never)
+    regions._combine(_never, is_at_rest=False)
     assert _best(run).cost <= min(s.cost for s in met)
+
+
+def test_where_steps_gain_nothing_no_exchange_of_units_makes_it_cheaper(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Without a step, it ends where moving a unit, or exchanging two, is no cheaper."""
+    monkeypatch.setattr(port_regions, "STRETCH", 0)
+    run = _begun(planted(40, 2))
+    regions = PortRegions(run.search)
+    assert regions.run(_never, 8)
+    best = _best(run)
+    near = exchange_columns(run.builder, best.columns, (), 10, 3, _never)
+    run.search.master_over_pool([*best.columns, *near], 10.0, soft=False)
+    assert _best(run).cost == best.cost
+    assert not assess(
+        run.instance.problem, to_layout(run.instance, run.backbone, best)
+    ).findings
 
 
 def test_another_link_takes_the_place_of_one() -> None:
