@@ -120,7 +120,8 @@ class PortRegions(PortChoice):
         self._met = dict.fromkeys(latest)
         best = _whole(self.search)
         near = list[Column]()
-        if is_at_rest and best is not self._exchanged:
+        has_time = self.search.limits.seconds_left() >= COMBINE_S
+        if is_at_rest and has_time and best is not self._exchanged:
             self._exchanged = best
             near = exchange_columns(
                 self.search.builder, best.columns, (), NEAR_UNITS, NEAR_SWITCHES, over
